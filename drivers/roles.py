@@ -1,0 +1,225 @@
+"""What each kind of instrument on the bench can do, in SI units and dBm.
+
+Names follow the IVI class specifications where one exists: IviRFSigGen (IVI-4.10), IviPwrMeter (IVI-4.7),
+IviDmm (IVI-4.2), IviDCPwr (IVI-4.4), IviSwtch (IVI-4.6). There is no IVI class for modulation and audio analysers;
+they borrow the pattern "every read has a result and, apart from it, a range state".
+
+Every method may raise `drivers.faults.InstrumentFault`.
+"""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from dataclasses import dataclass
+from enum import Enum
+
+
+class RangeState(Enum):
+    """Where a result lies in the instrument's range (IVI: result range type)."""
+
+    IN_RANGE = "in range"
+    OVER_RANGE = "over range"
+    UNDER_RANGE = "under range"
+    NO_MEASUREMENT = "no measurement"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """One number from one instrument at one moment, or the reason why there is none.
+
+    ``number`` is a finite float in the unit the method names when ``state`` is IN_RANGE, otherwise None:
+    a special value of the instrument never reaches arithmetic.
+    """
+
+    number: float | None
+    state: RangeState = RangeState.IN_RANGE
+    raw: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Identity:
+    """What an instrument answers to ``*IDN?`` (IEEE 488.2: four fields)."""
+
+    maker: str
+    model: str
+    serial: str
+    firmware: str
+
+
+class Instrument(ABC):
+    """Anything on the bench that is set or read."""
+
+    name: str
+    address: str
+
+    @abstractmethod
+    def open(self) -> Identity:
+        """Open the link, prove it and bring the instrument to a known state."""
+
+    @abstractmethod
+    def close(self) -> None:
+        """Let go of the instrument. Never raises for a link that is already gone."""
+
+    @abstractmethod
+    def disable(self) -> None:
+        """Make safe: no output, nothing keyed, confirmed by read-back (IVI: Disable)."""
+
+    @abstractmethod
+    def read_errors(self) -> list[str]:
+        """Drain the instrument's error queue, at most 32 entries."""
+
+
+class SignalGenerator(Instrument):
+    """An RF signal generator (IviRFSigGen). Levels are at its own connector, dBm into 50 ohm."""
+
+    @abstractmethod
+    def configure_rf(self, frequency_hz: float, level_dbm: float) -> None:
+        """Set carrier frequency and level, checked against its own answer."""
+
+    @abstractmethod
+    def set_level_dbm(self, level_dbm: float) -> None:
+        """Set the level."""
+
+    @abstractmethod
+    def read_level_dbm(self) -> float:
+        """Return the level it says it is set to."""
+
+    @abstractmethod
+    def configure_output_enabled(self, enabled: bool) -> None:
+        """Switch the RF output, confirmed by read-back."""
+
+    @abstractmethod
+    def read_output_enabled(self) -> bool:
+        """Return whether the RF output is on."""
+
+    @abstractmethod
+    def disable_all_modulation(self) -> None:
+        """Leave the carrier unmodulated."""
+
+    @abstractmethod
+    def configure_fm(self, deviation_hz: float, tone_hz: float) -> None:
+        """Frequency-modulate with a sine of ``tone_hz`` to ``deviation_hz`` peak."""
+
+    @abstractmethod
+    def configure_am(self, depth_percent: float, tone_hz: float) -> None:
+        """Amplitude-modulate with a sine of ``tone_hz`` to ``depth_percent``."""
+
+    @abstractmethod
+    def wait_until_settled(self, max_s: float) -> None:
+        """Wait for its own word that level and frequency stand; NotSettled after ``max_s``."""
+
+
+class PowerMeter(Instrument):
+    """An RF power meter (IviPwrMeter)."""
+
+    @abstractmethod
+    def set_correction_frequency_hz(self, frequency_hz: float) -> None:
+        """Tell the sensor which carrier it measures."""
+
+    @abstractmethod
+    def read_power_dbm(self) -> Reading:
+        """Return the average power at its own connector, dBm."""
+
+    @abstractmethod
+    def zero(self) -> None:
+        """Zero the sensor; RF must be off."""
+
+
+class ModulationAnalyser(Instrument):
+    """An AM/FM modulation analyser."""
+
+    @abstractmethod
+    def tune_hz(self, frequency_hz: float) -> None:
+        """Tell it which carrier to expect."""
+
+    @abstractmethod
+    def read_frequency_hz(self) -> Reading:
+        """Return the carrier frequency, Hz."""
+
+    @abstractmethod
+    def read_deviation_hz(self, side: str) -> Reading:
+        """Return the peak FM deviation, Hz, of the ``"positive"`` or ``"negative"`` side."""
+
+
+class AudioAnalyser(Instrument):
+    """An audio source into the microphone input and a meter on the loudspeaker."""
+
+    @abstractmethod
+    def configure_source(self, tone_hz: float, level_v: float) -> None:
+        """Set tone frequency and level (V rms) of the source."""
+
+    @abstractmethod
+    def configure_source_enabled(self, enabled: bool) -> None:
+        """Switch the source, confirmed by read-back."""
+
+    @abstractmethod
+    def read_sinad_db(self, reading_s: float) -> Reading:
+        """Return SINAD at the tone, dB, measured over ``reading_s`` seconds."""
+
+    @abstractmethod
+    def read_level_v(self, reading_s: float) -> Reading:
+        """Return the audio level, V rms."""
+
+
+class Voltmeter(Instrument):
+    """A DC voltmeter (IviDmm), on the signal-meter line."""
+
+    @abstractmethod
+    def read_voltage_v(self, reading_s: float) -> Reading:
+        """Return the DC voltage, V, averaged over about ``reading_s`` seconds."""
+
+
+class Supply(Instrument):
+    """A DC supply that feeds the unit (IviDCPwr)."""
+
+    @abstractmethod
+    def configure_voltage(self, voltage_v: float, current_limit_a: float) -> None:
+        """Set voltage and current limit."""
+
+    @abstractmethod
+    def configure_output_enabled(self, enabled: bool) -> None:
+        """Switch the output, confirmed by read-back."""
+
+    @abstractmethod
+    def read_voltage_v(self) -> Reading:
+        """Return the voltage at its terminals, V."""
+
+    @abstractmethod
+    def read_current_a(self) -> Reading:
+        """Return the current it delivers, A."""
+
+
+class Switch(Instrument):
+    """The RF path switch (IviSwtch): the unit's connector goes to the generator or to the load and meters."""
+
+    @abstractmethod
+    def connect(self, path: str) -> None:
+        """Route the unit to ``"receive"`` or ``"transmit"``, confirmed by read-back and debounced."""
+
+    @abstractmethod
+    def read_path(self) -> str:
+        """Return ``"receive"``, ``"transmit"`` or ``"open"``."""
+
+
+class Radio(Instrument):
+    """The unit's own controls: channel, mode, push-to-talk. No IVI class exists."""
+
+    @abstractmethod
+    def set_channel(self, channel: int) -> None:
+        """Select a channel, confirmed by read-back."""
+
+    @abstractmethod
+    def set_mode(self, mode: str) -> None:
+        """Select ``"FM"``, ``"AM"``, ``"USB"``, ``"LSB"`` or ``"CW"``, confirmed by read-back."""
+
+    @abstractmethod
+    def key(self) -> None:
+        """Key the transmitter."""
+
+    @abstractmethod
+    def unkey(self) -> None:
+        """Release the key."""
+
+    @abstractmethod
+    def read_keyed(self) -> bool:
+        """Return whether the push-to-talk line is closed."""

@@ -1,0 +1,1 @@
+"""Sequences that work on the simulated bench, and channel plans with their published source (data only)."""
