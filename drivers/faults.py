@@ -7,14 +7,21 @@
         TimedOut                   no whole answer in time; the link itself may be alive
       UnexpectedReply              an answer came that is not what the command's answer looks like
       InstrumentError              the instrument's own error queue complained
-      Refused                      we refused: outside the instrument's range or the bench's protection; nothing was sent
-      NotConfirmed                 the read-back differs from what was set
-      NotSettled                   the instrument or its reading did not come to rest in time
+      Refused                      we refused: outside the instrument's range or the bench's protection;
+      nothing was sent NotConfirmed                 the read-back differs from what was set NotSettled
+      the instrument or its reading did not come to rest in time
 
-Every fault names the instrument, its address, the command, what came back and the next move, in its text and as attributes.
+Every fault names the instrument, its address, the command, what came back and the next move, in its text and
+as attributes.
 """
 
 from __future__ import annotations
+
+from functools import partial
+
+_SHOWN = (
+    120  # a reply of garbage may be long: the text shows its start, the attribute and the trace keep it whole
+)
 
 
 class InstrumentFault(Exception):
@@ -41,13 +48,26 @@ class InstrumentFault(Exception):
     def _text(self) -> str:
         text = f"{self.instrument} ({self.address}): {self.what}"
         if self.command:
-            text += f"; sent {self.command!r}"
+            text += f"; sent {_shown(self.command)}"
         if self.reply:
-            text += f"; got {self.reply!r}"
+            text += f"; got {_shown(self.reply)}"
         text += "."
         if self.next_move:
             text += f" {self.next_move}"
         return text
+
+    def __reduce__(self) -> tuple[object, ...]:
+        # Keyword-only fields are lost by Exception's own pickling, which passes the text alone.
+        fields = {
+            name: getattr(self, name) for name in ("instrument", "address", "command", "reply", "next_move")
+        }
+        return (partial(type(self), **fields), (self.what,))
+
+
+def _shown(text: str) -> str:
+    return (
+        repr(text) if len(text) <= _SHOWN else f"{text[:_SHOWN]!r} and {len(text) - _SHOWN} more characters"
+    )
 
 
 class LinkFault(InstrumentFault):

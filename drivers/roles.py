@@ -12,6 +12,7 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from dataclasses import dataclass
 from enum import Enum
+from typing import Literal
 
 
 class RangeState(Enum):
@@ -137,7 +138,7 @@ class ModulationAnalyser(Instrument):
         """Return the carrier frequency, Hz."""
 
     @abstractmethod
-    def read_deviation_hz(self, side: str) -> Reading:
+    def read_deviation_hz(self, side: Literal["positive", "negative"]) -> Reading:
         """Return the peak FM deviation, Hz, of the ``"positive"`` or ``"negative"`` side."""
 
 
@@ -193,12 +194,12 @@ class Switch(Instrument):
     """The RF path switch (IviSwtch): the unit's connector goes to the generator or to the load and meters."""
 
     @abstractmethod
-    def connect(self, path: str) -> None:
+    def connect(self, path: Literal["receive", "transmit"]) -> None:
         """Route the unit to ``"receive"`` or ``"transmit"``, confirmed by read-back and debounced."""
 
     @abstractmethod
-    def read_path(self) -> str:
-        """Return ``"receive"``, ``"transmit"`` or ``"open"``."""
+    def read_path(self) -> Literal["receive", "transmit", "open", "both"]:
+        """Return where the unit's connector goes; ``"both"`` is a fault of the switch that no one may key into."""
 
 
 class Radio(Instrument):
@@ -209,7 +210,7 @@ class Radio(Instrument):
         """Select a channel, confirmed by read-back."""
 
     @abstractmethod
-    def set_mode(self, mode: str) -> None:
+    def set_mode(self, mode: Literal["FM", "AM", "USB", "LSB", "CW"]) -> None:
         """Select ``"FM"``, ``"AM"``, ``"USB"``, ``"LSB"`` or ``"CW"``, confirmed by read-back."""
 
     @abstractmethod

@@ -1,0 +1,24 @@
+"""An RF power meter on a command profile."""
+
+from __future__ import annotations
+
+from drivers.instrument import ProfiledInstrument
+from drivers.roles import PowerMeter, Reading
+
+READ_MAX_S = 5.0  # a thermal sensor with averaging takes seconds near its lower end
+
+
+class ProfiledPowerMeter(ProfiledInstrument, PowerMeter):
+    """An RF power meter; 0 dBm is 1 mW at its own connector."""
+
+    def set_correction_frequency_hz(self, frequency_hz: float) -> None:
+        """Tell the sensor which carrier it measures."""
+        self._set("correction_frequency", frequency_hz, tolerance=1e3)
+
+    def read_power_dbm(self) -> Reading:
+        """Return the average power at its own connector, dBm, or the range state that stands for no number."""
+        return self._read("power", extra_s=READ_MAX_S)
+
+    def zero(self) -> None:
+        """Zero the sensor; RF must be off."""
+        self._say("zero")

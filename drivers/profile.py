@@ -1,0 +1,193 @@
+"""Command profiles: what one make of instrument calls the things its role can do.
+
+A profile is data. `CommandSpec` tables here fix which commands a role has, what each carries and whether asking is
+harmless; a `Profile` says how each is written for one instrument. The engine's file reader fills these values from YAML, so that a
+profile gets the same complaints (file:line:column) as every other file a person writes.
+"""
+
+from __future__ import annotations
+
+import re
+import string
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Command:
+    """How one thing is set or asked.
+
+    ``set`` and ``query`` are message templates; ``{number}`` stands for the value in SI units (or dBm, dB, percent)
+    times ``scale``, written in NR3; ``{text}`` for a word. The answer is divided by ``scale``.
+    ``pattern`` picks the number out of an answer that carries more (one group); ``bit`` picks one bit of a register.
+    ``words`` says what the instrument calls each word of ours (``FM: FMOD``).
+    """
+
+    set: str = ""
+    query: str = ""
+    scale: float = 1.0
+    pattern: str = ""
+    bit: int | None = None
+    words: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CommandSpec:
+    """What a role expects of one command: whether it must be settable, askable, and whether asking changes nothing."""
+
+    meaning: str
+    set: bool = False
+    query: bool = False
+    needed: bool = True
+    harmless: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Profile:
+    """What one make of instrument calls the commands of one role."""
+
+    profile: str
+    role: str
+    source: str
+    commands: Mapping[str, Command]
+    prepare: tuple[str, ...] = ()
+
+
+def _both(meaning: str, *, needed: bool = True) -> CommandSpec:
+    return CommandSpec(meaning=meaning, set=True, query=True, harmless=True, needed=needed)
+
+
+def _set(meaning: str, *, needed: bool = True) -> CommandSpec:
+    return CommandSpec(meaning=meaning, set=True, needed=needed)
+
+
+def _ask(meaning: str, *, needed: bool = True, harmless: bool = True) -> CommandSpec:
+    return CommandSpec(meaning=meaning, query=True, needed=needed, harmless=harmless)
+
+
+COMMON: Mapping[str, CommandSpec] = {
+    "identity": _ask("who it is, IEEE 488.2"),
+    "reset": _set("bring it to its known state"),
+    "clear": _set("clear status and error queue"),
+    "error": _ask("next entry of the error queue"),
+    "complete": _ask("1 when all that was asked is done", needed=False),
+}
+
+ROLE_COMMANDS: Mapping[str, Mapping[str, CommandSpec]] = {
+    "signal_generator": {
+        "frequency": _both("carrier frequency, Hz"),
+        "level": _both("level at its connector, dBm into 50 ohm"),
+        "output": _both("RF output on or off"),
+        "modulation_off": _set("no modulation at all"),
+        "fm_deviation": _both("peak deviation, Hz"),
+        "fm_tone": _both("modulating tone, Hz"),
+        "fm_state": _both("FM on or off"),
+        "am_depth": _both("depth, percent"),
+        "am_tone": _both("modulating tone, Hz"),
+        "am_state": _both("AM on or off"),
+        "settling": _ask("1 while level or frequency still move", needed=False),
+    },
+    "power_meter": {
+        "correction_frequency": _both("carrier frequency the sensor is corrected for, Hz"),
+        "power": _ask("average power, dBm", harmless=False),
+        "zero": _set("zero the sensor, RF off", needed=False),
+    },
+    "modulation_analyser": {
+        "tune": _both("carrier to expect, Hz"),
+        "carrier_frequency": _ask("measured carrier frequency, Hz", harmless=False),
+        "deviation_positive": _ask("positive peak deviation, Hz", harmless=False),
+        "deviation_negative": _ask("negative peak deviation, Hz", harmless=False),
+    },
+    "audio_analyser": {
+        "source_tone": _both("tone of the audio source, Hz"),
+        "source_level": _both("level of the audio source, V rms"),
+        "source_output": _both("audio source on or off"),
+        "reading_time": _both("time one reading takes, s", needed=False),
+        "sinad": _ask("SINAD, dB", harmless=False),
+        "level": _ask("audio level, V rms", harmless=False),
+    },
+    "voltmeter": {
+        "reading_time": _both("time one reading takes, s", needed=False),
+        "voltage": _ask("DC voltage, V", harmless=False),
+    },
+    "supply": {
+        "voltage": _both("voltage, V"),
+        "current_limit": _both("current limit, A"),
+        "output": _both("output on or off"),
+        "measured_voltage": _ask("voltage at the terminals, V"),
+        "measured_current": _ask("current delivered, A"),
+    },
+    "switch": {
+        "connect_receive": _set("unit's connector to the generator"),
+        "connect_transmit": _set("unit's connector to load and meters"),
+        "receive_closed": _ask("1 when the unit is on the generator"),
+        "transmit_closed": _ask("1 when the unit is on load and meters"),
+    },
+    "radio": {
+        "channel": _both("channel number"),
+        "mode": _both("emission: FM, AM, USB, LSB, CW"),
+        "key": _both("push-to-talk closed or open"),
+    },
+}
+
+
+def commands_of(role: str) -> Mapping[str, CommandSpec]:
+    """Return every command a profile of ``role`` may state, by name. KeyError for an unknown role."""
+    return {**COMMON, **ROLE_COMMANDS[role]}
+
+
+def find_faults(profile: Profile) -> Iterator[tuple[tuple[str, ...], str, str]]:
+    """Yield what is wrong with ``profile``: path in the file, what was found, what is allowed."""
+    if profile.role not in ROLE_COMMANDS:
+        yield ("role",), f"unknown role {profile.role!r}", "one of " + ", ".join(ROLE_COMMANDS)
+        return
+    allowed = commands_of(profile.role)
+    for name, command in profile.commands.items():
+        if name not in allowed:
+            yield ("commands", name), f"unknown command {name!r}", "one of " + ", ".join(allowed)
+        else:
+            yield from _faults_of(name, command, allowed[name])
+    for name, spec in allowed.items():
+        if spec.needed and name not in profile.commands:
+            yield (
+                ("commands",),
+                f"command {name!r} is missing ({spec.meaning})",
+                "every command its role needs",
+            )
+
+
+def _faults_of(name: str, command: Command, spec: CommandSpec) -> Iterator[tuple[tuple[str, ...], str, str]]:
+    at = ("commands", name)
+    if spec.set and not command.set:
+        yield at, f"command {name!r} has no 'set' message", "a message that sets: " + spec.meaning
+    if spec.query and not command.query:
+        yield at, f"command {name!r} has no 'query' message", "a message that asks: " + spec.meaning
+    for key, template in (("set", command.set), ("query", command.query)):
+        fields = _fields_of(template)
+        if fields is None:
+            yield (*at, key), f"template {template!r} has an unmatched brace", "{number} or {text} in braces"
+        elif not fields <= {"number", "text"}:
+            wrong = ", ".join(sorted(fields - {"number", "text"}))
+            yield (*at, key), f"template {template!r} has a place for {wrong!r}", "{number} and {text}"
+        if any(ord(character) < 32 for character in template):
+            yield (*at, key), f"template {template!r} holds a control character", "one line of printable text"
+    if command.scale == 0:
+        yield (*at, "scale"), "scale is 0", "the factor from SI units to the instrument's own, not 0"
+    try:
+        groups = re.compile(command.pattern).groups
+    except re.error as error:
+        yield (
+            (*at, "pattern"),
+            f"pattern is not a regular expression: {error}",
+            "a regular expression with one group",
+        )
+    else:
+        if command.pattern and groups != 1:
+            yield (*at, "pattern"), f"pattern has {groups} groups", "exactly one group around the number"
+
+
+def _fields_of(template: str) -> set[str] | None:
+    try:
+        return {name for _, name, _, _ in string.Formatter().parse(template) if name is not None}
+    except ValueError:
+        return None

@@ -1,0 +1,43 @@
+"""Which class drives which role: our own on command profiles, and others through the entry points `sequencer.drivers`.
+
+An entry point's name is what a bench file writes after ``driver:``; its object is a class with the constructor of
+`drivers.instrument.ProfiledInstrument` that subclasses one of the roles.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from importlib.metadata import entry_points
+
+from drivers.roles import Instrument
+
+PROFILED = {
+    "signal_generator": "drivers.signal_generator:ProfiledSignalGenerator",
+    "power_meter": "drivers.power_meter:ProfiledPowerMeter",
+    "modulation_analyser": "drivers.modulation_analyser:ProfiledModulationAnalyser",
+    "audio_analyser": "drivers.audio_analyser:ProfiledAudioAnalyser",
+    "voltmeter": "drivers.voltmeter:ProfiledVoltmeter",
+    "supply": "drivers.supply:ProfiledSupply",
+    "switch": "drivers.switch:ProfiledSwitch",
+    "radio": "drivers.radio:ProfiledRadio",
+}
+"""Role to class on a command profile, imported only when a bench has the role."""
+
+
+def driver_names() -> tuple[str, ...]:
+    """Return what a bench file may write after ``driver:``."""
+    return ("profile", *sorted(point.name for point in entry_points(group="sequencer.drivers")))
+
+
+def find_driver(driver: str, role: str) -> type[Instrument]:
+    """Return the class that drives ``role``. KeyError for an unknown driver or role."""
+    if driver == "profile":
+        module, _, name = PROFILED[role].partition(":")
+        found = getattr(import_module(module), name)
+    else:
+        found = next(
+            point for point in entry_points(group="sequencer.drivers") if point.name == driver
+        ).load()
+    if not (isinstance(found, type) and issubclass(found, Instrument)):
+        raise TypeError(f"driver {driver!r} is {found!r}, not a class of drivers.roles.Instrument")
+    return found

@@ -1,0 +1,329 @@
+"""The bench file: instruments, RF paths, accuracies and protection limits, as frozen models.
+
+Accuracies are half-widths of a rectangular distribution unless their description says otherwise; path uncertainties are
+expanded (k = 2), as a cable's calibration states them.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping
+from datetime import date
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import AfterValidator, Discriminator, Field, Tag, field_validator, model_validator
+
+from sequencer.complaint import FieldProblem, FieldProblems, did_you_mean, listed
+from sequencer.file_types import (
+    CurrentA,
+    FileModel,
+    FrequencyHz,
+    LevelDbm,
+    Percent,
+    PowerW,
+    Ppm,
+    RatioDb,
+    TimeS,
+    VoltageV,
+    at_least,
+    between,
+)
+
+ROLES = (
+    "signal_generator",
+    "power_meter",
+    "modulation_analyser",
+    "audio_analyser",
+    "voltmeter",
+    "supply",
+    "switch",
+    "radio",
+)
+
+Vswr = Annotated[float, AfterValidator(between(1.0, 100.0, ""))]
+LossDb = Annotated[RatioDb, AfterValidator(between(-60.0, 200.0, "dB"))]
+HalfWidthDb = Annotated[RatioDb, AfterValidator(at_least(0.0, "dB"))]
+HalfWidthPpm = Annotated[Ppm, AfterValidator(at_least(0.0, "ppm"))]
+HalfWidthPercent = Annotated[Percent, AfterValidator(between(0.0, 100.0, "%"))]
+
+
+class Calibration(FileModel):
+    """The certificate an instrument's accuracy rests on."""
+
+    certificate: str
+    """The certificate's number."""
+    due: date
+    """The day it runs out."""
+
+
+class LevelRange(FileModel):
+    """From and to, for a generator's output."""
+
+    min_dbm: LevelDbm
+    """Lowest level it offers."""
+    max_dbm: LevelDbm
+    """Highest level it may be set to."""
+
+    @model_validator(mode="after")
+    def _in_order(self) -> LevelRange:
+        if self.min_dbm >= self.max_dbm:
+            raise FieldProblem(
+                f"min {self.min_dbm:g} dBm is not below max {self.max_dbm:g} dBm",
+                at=("min",),
+                allowed="min below max",
+            )
+        return self
+
+
+class Accuracy(FileModel):
+    """What an instrument may be wrong by: half-widths, rectangular."""
+
+    level_db: HalfWidthDb = 0.0
+    """Level of a signal generator."""
+    frequency_ppm: HalfWidthPpm = 0.0
+    """Frequency of a generator or an analyser (its reference)."""
+    power_percent: HalfWidthPercent = 0.0
+    """Power, of the reading."""
+    deviation_percent: HalfWidthPercent = 0.0
+    """Peak deviation, of the reading."""
+    sinad_db: HalfWidthDb = 0.0
+    """SINAD."""
+    voltage_percent: HalfWidthPercent = 0.0
+    """Voltage, of the reading."""
+
+
+class Instrument(FileModel):
+    """What every instrument's entry says."""
+
+    role: str
+    """What it does on this bench; need not be written where the entry is named after its role."""
+    address: str
+    """VISA resource, such as TCPIP0::192.0.2.11::5025::SOCKET."""
+    driver: str = "profile"
+    """`profile` (spoken to in the words of its command profile) or a driver from an installed package."""
+    profile: str = "scpi-1999"
+    """A shipped command profile, or the path of your own (relative to the bench file)."""
+    timeout_s: Annotated[TimeS, AfterValidator(between(0.05, 60.0, "s"))] = 2.0
+    """How long an answer may take."""
+    settle_s: TimeS = 0.0
+    """How long to wait after a setting, where the instrument cannot say that it has settled."""
+    accuracy: Accuracy = Accuracy()
+    """What it may be wrong by."""
+    vswr: Vswr = 1.0
+    """Match of its RF connector; 1 is perfect and adds no uncertainty."""
+    calibration: Calibration | None = None
+    """The certificate its accuracy rests on."""
+
+    @field_validator("address")
+    @classmethod
+    def _is_an_address(cls, address: str) -> str:
+        if not address.strip() or any(ord(character) < 33 for character in address):
+            raise FieldProblem(
+                f"{address!r} is not a VISA resource",
+                allowed="such as TCPIP0::192.0.2.11::5025::SOCKET, TCPIP0::192.0.2.11::hislip0::INSTR",
+            )
+        return address
+
+
+class SignalGenerator(Instrument):
+    """An RF signal generator."""
+
+    role: Literal["signal_generator"]
+    level: LevelRange
+    """What it can be set to, at its own connector."""
+
+
+class PowerMeter(Instrument):
+    """An RF power meter."""
+
+    role: Literal["power_meter"]
+    max_power_w: PowerW | None = None
+    """The most its sensor may be given."""
+
+
+class Supply(Instrument):
+    """A DC supply that feeds the unit."""
+
+    role: Literal["supply"]
+    max_voltage_v: VoltageV = 16.0
+    """The most it may be set to."""
+
+
+class OtherInstrument(Instrument):
+    """An instrument whose entry needs nothing of its own."""
+
+    @field_validator("role")
+    @classmethod
+    def _is_a_role(cls, role: str) -> str:
+        if role not in ROLES:
+            raise FieldProblem(
+                f"'{role}' is not a role", allowed=listed(ROLES), hint=did_you_mean(role, ROLES)
+            )
+        return role
+
+
+def _kind(entry: Any) -> str:
+    role = entry.get("role") if isinstance(entry, Mapping) else getattr(entry, "role", None)
+    return role if role in ("signal_generator", "power_meter", "supply") else "other"
+
+
+AnyInstrument = Annotated[
+    Annotated[SignalGenerator, Tag("signal_generator")]
+    | Annotated[PowerMeter, Tag("power_meter")]
+    | Annotated[Supply, Tag("supply")]
+    | Annotated[OtherInstrument, Tag("other")],
+    Discriminator(_kind),
+]
+
+
+class RfPath(FileModel):
+    """A path between the unit's antenna connector and the instruments."""
+
+    loss: Mapping[FrequencyHz, LossDb]
+    """Loss at one or more frequencies; between them it is interpolated, beyond them the nearest holds."""
+    uncertainty_db: HalfWidthDb = 0.1
+    """Expanded uncertainty (k = 2) of the loss."""
+    unit_vswr: Vswr = 1.0
+    """Match of the unit's antenna connector."""
+
+    @field_validator("loss")
+    @classmethod
+    def _not_empty(cls, loss: Mapping[float, float]) -> Mapping[float, float]:
+        if not loss:
+            raise FieldProblem("no loss is given", allowed="at least one, such as {27 MHz: 0.42 dB}")
+        return dict(sorted(loss.items()))
+
+    def loss_db(self, frequency_hz: float) -> float:
+        """Return the loss at ``frequency_hz``, dB, interpolated over the logarithm of frequency."""
+        points = list(self.loss.items())
+        if frequency_hz <= points[0][0]:
+            return points[0][1]
+        for (low_hz, low_db), (high_hz, high_db) in zip(points, points[1:], strict=False):
+            if frequency_hz <= high_hz:
+                share = math.log(frequency_hz / low_hz) / math.log(high_hz / low_hz)
+                return low_db + share * (high_db - low_db)
+        return points[-1][1]
+
+
+class TransmitPath(RfPath):
+    """The path from the unit's antenna connector through load or pad to the meters."""
+
+    rating_w: PowerW
+    """The most power the load or pad may be given."""
+
+
+class Paths(FileModel):
+    """Both RF paths."""
+
+    receive: RfPath | None = None
+    """Generator to unit."""
+    transmit: TransmitPath | None = None
+    """Unit to load and meters."""
+
+
+class Protection(FileModel):
+    """Limits that nothing the tool does may pass."""
+
+    max_key_time_s: Annotated[TimeS, AfterValidator(between(0.5, 600.0, "s"))] = 20.0
+    """Longest time the unit may be keyed in one go."""
+    key_duty_percent: Annotated[Percent, AfterValidator(between(1.0, 100.0, "%"))] = Field(
+        default=50.0, alias="key_duty"
+    )
+    """Key-down time over all time, once keyed."""
+    max_receiver_input_dbm: LevelDbm = 0.0
+    """Highest level at the unit's antenna connector."""
+    max_supply_current_a: CurrentA = 6.0
+    """Current limit of the supply."""
+
+
+class BenchFile(FileModel):
+    """A bench: the connected instruments, RF paths, accuracies and protection limits."""
+
+    bench: str = Field(min_length=1, max_length=100)
+    """The bench's name, as it stands on the results."""
+    visa: str = "py"
+    """`py` (sockets, HiSLIP, VXI-11 without a vendor's library), `sim` (the simulated bench), or the path of a VISA library."""
+    unit: str | None = None
+    """Simulated bench only: the specimen file on the bench, or a folder of specimens from which the serial chooses."""
+    clock: Literal["virtual", "real"] = "virtual"
+    """Simulated bench only: time that passes at once, or real time."""
+    seed: Annotated[int, AfterValidator(between(0, 2**32 - 1, ""))] = 1
+    """Simulated bench only: the same seed gives the same run."""
+    instruments: Mapping[str, AnyInstrument]
+    """The connected instruments, each under its role's name or a name of its own with `role`."""
+    paths: Paths = Paths()
+    """The RF paths."""
+    protection: Protection = Protection()
+    """Limits that nothing the tool does may pass."""
+
+    @classmethod
+    def model_validate_json(cls, json_data: str | bytes | bytearray, **how: Any) -> BenchFile:
+        """Read a bench; an entry named after a role need not repeat it.
+
+        Done on the text because a "before" validator would turn strict JSON into strict Python, which takes no text for a date.
+        """
+        entries = json.loads(json_data)
+        instruments = entries.get("instruments") if isinstance(entries, dict) else None
+        if isinstance(instruments, dict):
+            for name, entry in instruments.items():
+                if isinstance(entry, dict):
+                    entry.setdefault("role", name)
+        return super().model_validate_json(json.dumps(entries), **how)
+
+    @model_validator(mode="after")
+    def _makes_sense(self) -> BenchFile:
+        problems = list(self._address_problems())
+        if self.visa == "sim" and self.unit is None:
+            problems.append(
+                FieldProblem(
+                    "a simulated bench needs 'unit', the specimen that lies on it",
+                    at=("visa",),
+                    allowed="unit: units/m40-0007.yaml, or a folder of specimens",
+                )
+            )
+        if self.visa != "sim" and self.unit is not None:
+            problems.append(
+                FieldProblem(
+                    "'unit' is for a simulated bench only", at=("unit",), allowed="visa: sim, or no 'unit'"
+                )
+            )
+        if problems:
+            raise FieldProblems(problems)
+        return self
+
+    def _address_problems(self) -> list[FieldProblem]:
+        first: dict[str, str] = {}
+        problems = []
+        for name, entry in self.instruments.items():
+            key = entry.address.upper()
+            if key in first:
+                problems.append(
+                    FieldProblem(
+                        f"{name} has the address of {first[key]}",
+                        at=("instruments", name, "address"),
+                        allowed="one address for each instrument",
+                    )
+                )
+            first.setdefault(key, name)
+        return problems
+
+    def with_role(self, role: str) -> tuple[str, Instrument] | None:
+        """Return the name and entry of the first instrument in ``role``, or None."""
+        return next(((name, entry) for name, entry in self.instruments.items() if entry.role == role), None)
+
+    @property
+    def roles(self) -> frozenset[str]:
+        """The roles that are filled."""
+        return frozenset(entry.role for entry in self.instruments.values())
+
+    @property
+    def simulated(self) -> bool:
+        """Say whether its instruments are simulated."""
+        return self.visa == "sim"
+
+
+def relative_to(file: Path, other: str) -> Path:
+    """Return the path ``other`` as a file at ``file`` means it: absolute, or beside that file."""
+    return Path(other) if Path(other).is_absolute() else file.parent / other

@@ -1,0 +1,217 @@
+"""What every check is made of: settings, what it needs of the bench, a procedure on one side, findings."""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Annotated, Any, ClassVar, Generic, Literal, TypeVar
+
+from pydantic import AfterValidator, Field, model_validator
+
+from drivers.faults import NotSettled
+from drivers.roles import Reading
+from sequencer.bench import BenchFile
+from sequencer.complaint import FieldProblem
+from sequencer.decision import Limits
+from sequencer.file_types import FileModel, LevelDbm, PowerW, RatioDb, at_least, between
+from sequencer.results import Point
+from sequencer.safety import ReceiveSide, TransmitSide
+from sequencer.uncertainty import Budget
+
+ChannelNumber = Annotated[int, AfterValidator(between(1, 9999, ""))]
+Side = Literal["receive", "transmit", "none"]
+
+
+class CheckSettings(FileModel):
+    """What every check in a sequence says."""
+
+    check: str
+    """Which check this is."""
+    channel: ChannelNumber | Annotated[tuple[ChannelNumber, ...], Field(min_length=1)] | None = None
+    """The channel, or several: the check is repeated on each."""
+
+    @property
+    def channels(self) -> tuple[int | None, ...]:
+        """The channels it runs on, in order; (None,) where it names none."""
+        if self.channel is None or isinstance(self.channel, int):
+            return (self.channel,)
+        return self.channel
+
+
+class PowerLimit(FileModel):
+    """Limits of a power."""
+
+    min_w: PowerW | None = None
+    """Lowest power that is right."""
+    max_w: PowerW | None = None
+    """Highest power that is right."""
+
+    @model_validator(mode="after")
+    def _in_order(self) -> PowerLimit:
+        _refuse_contradiction(self.min_w, self.max_w, "W")
+        return self
+
+    @property
+    def limits(self) -> Limits:
+        """The limits, W."""
+        return Limits(lower=self.min_w, upper=self.max_w)
+
+
+class LevelLimit(FileModel):
+    """Limits of a level at the antenna connector: a lowest and a highest, or a nominal and how far from it."""
+
+    min_dbm: LevelDbm | None = None
+    """Lowest level that is right."""
+    max_dbm: LevelDbm | None = None
+    """Highest level that is right."""
+    nominal_dbm: LevelDbm | None = None
+    """The level that should be."""
+    within_db: Annotated[RatioDb, AfterValidator(at_least(0.0, "dB"))] | None = None
+    """How far from nominal is still right."""
+
+    @model_validator(mode="after")
+    def _one_way_of_saying_it(self) -> LevelLimit:
+        if (self.nominal_dbm is None) != (self.within_db is None):
+            given, missing = ("nominal", "within") if self.within_db is None else ("within", "nominal")
+            raise FieldProblem(
+                f"'{given}' needs '{missing}' beside it",
+                at=(given,),
+                allowed="nominal and within, or min and max",
+            )
+        if self.nominal_dbm is not None and (self.min_dbm is not None or self.max_dbm is not None):
+            raise FieldProblem(
+                "limits are given twice: nominal and within, and min or max",
+                at=("nominal",),
+                allowed="nominal and within, or min and max",
+            )
+        _refuse_contradiction(self.min_dbm, self.max_dbm, "dBm")
+        return self
+
+    @property
+    def limits(self) -> Limits:
+        """The limits, dBm."""
+        if self.nominal_dbm is not None and self.within_db is not None:
+            return Limits(lower=self.nominal_dbm - self.within_db, upper=self.nominal_dbm + self.within_db)
+        return Limits(lower=self.min_dbm, upper=self.max_dbm)
+
+
+def _refuse_contradiction(low: float | None, high: float | None, unit: str) -> None:
+    if low is not None and high is not None and low > high:
+        raise FieldProblem(
+            f"contradictory limits: min {low:g} {unit} is above max {high:g} {unit}",
+            at=("min",),
+            allowed="min at or below max",
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Conditions:
+    """What a check is told of where it stands: the bench, the channel, the mode, and whom to tell of its steps."""
+
+    bench: BenchFile
+    channel: int | None
+    frequency_hz: float | None
+    mode: str
+    say: Callable[[str], None] = field(default=lambda text: None)
+
+    @property
+    def carrier_hz(self) -> float:
+        """The channel's frequency; the plan has proved that a check which asks for it has one."""
+        if self.frequency_hz is None:
+            raise ValueError("this check was planned without a channel")
+        return self.frequency_hz
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """What a check found of one quantity, before it is judged.
+
+    ``value`` and ``limits`` in ``unit``; ``value`` None when nothing could be measured, and then ``note`` says why.
+    """
+
+    quantity: str
+    value: float | None
+    unit: str
+    limits: Limits = field(default_factory=lambda: Limits(lower=None, upper=None))
+    budget: Budget | None = None
+    note: str = ""
+    points: tuple[Point, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Demand:
+    """Something a check will ask of the bench, for the plan to prove before anything is sent.
+
+    ``at`` is the path of the setting it comes from, below the check. Levels are at the antenna connector.
+    """
+
+    at: tuple[str, ...] = ()
+    level_dbm: float | None = None
+    power_w: float | None = None
+
+
+S = TypeVar("S", bound=CheckSettings)
+
+
+class Check(ABC, Generic[S]):
+    """One measuring task. A subclass states its class attributes and `measure`; the rest has defaults."""
+
+    name: ClassVar[str]
+    summary: ClassVar[str]
+    side: ClassVar[Side]
+    roles: ClassVar[frozenset[str]] = frozenset()
+    modes: ClassVar[frozenset[str]] = frozenset({"FM", "AM", "USB", "LSB", "CW"})
+    settings: type[S]
+
+    def demands(self, settings: S, conditions: Conditions) -> list[Demand]:
+        """Return the levels and powers it may bring about, for the plan to prove."""
+        return []
+
+    def forecast_s(self, settings: S, conditions: Conditions) -> float:
+        """Return about how long it takes on one channel, bench time, s."""
+        return 1.0
+
+    def receive(self, side: ReceiveSide, settings: S, conditions: Conditions) -> list[Finding]:
+        """Measure on the receive side."""
+        raise NotImplementedError(f"{self.name} does not work on the receive side")
+
+    def transmit(self, side: TransmitSide, settings: S, conditions: Conditions) -> list[Finding]:
+        """Measure on the transmit side."""
+        raise NotImplementedError(f"{self.name} does not work on the transmit side")
+
+    @abstractmethod
+    def quantities(self, settings: S) -> tuple[tuple[str, str], ...]:
+        """Return the quantities and units it reports: what the table shows when nothing could be measured."""
+
+
+AnyCheck = Check[Any]
+
+
+def settle(
+    read: Callable[[], Reading],
+    wait_s: Callable[[float], None],
+    *,
+    within: float,
+    pause_s: float = 0.1,
+    most: int = 20,
+) -> list[Reading]:
+    """Read until two readings in a row agree to ``within``, and return those two (or one that is no number).
+
+    For instruments that cannot say that they have settled. Raises NotSettled after ``most`` readings.
+    """
+    last = read()
+    for _ in range(most):
+        if last.number is None:
+            return [last]
+        wait_s(pause_s)
+        now = read()
+        if now.number is not None and abs(now.number - last.number) <= within:
+            return [last, now]
+        last = now
+    raise NotSettled(
+        f"readings still differ by more than {within:g} after {most} readings",
+        instrument="reading",
+        address="the last instrument read",
+        next_move="Look for an intermittent connection, or raise the check's own settling allowance.",
+    )

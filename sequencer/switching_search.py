@@ -1,0 +1,264 @@
+"""Find where a lit segment, a squelch or a person's yes switches on with a rising level and off with a falling one.
+
+The unit is never reset: a test that ends on leaves it on, so the next test is of the falling level, and the other way
+round. Coarse tests halve what is left of the window; fine tests go where they narrow the interval most. Stop rule: half the length
+of each wanted level's 95 % interval is at most accuracy_db.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from .lag import Lag
+from .search import (
+    Ask,
+    Crossing,
+    NoReading,
+    SearchInputError,
+    Settling,
+    Status,
+    SwitchingCrossing,
+    Told,
+    require_finite,
+    require_window,
+)
+from .switching_grid import Belief, CoarseGrid, FineGrid, Trial
+
+DWELL_S = 0.25
+DB_PER_SEGMENT = 4.5
+COARSE_DONE_DB = 1.3
+
+Lit = bool | int | Sequence[bool] | NoReading
+
+
+class SwitchingSearch:
+    """A search for the levels at which a reading switches on (rising) and off (falling).
+
+    ``window_db`` (low, high) bounds every level asked. ``accuracy_db`` (greater than 0) is the half-width of the 95 % interval of
+    each level. A reading is True or False; with ``segment`` (1 or more) it is the pattern of a bar, one bool a segment from
+    the lowest, or the count of lit segments: the pattern is better, since a count hides a missing segment. ``hysteresis_db`` and
+    ``jitter_db`` are what is expected, the latter within a factor of ``jitter_doubt``. ``dwell_s`` is how long
+    each level is held while reading; it belongs to the result. ``falling`` False leaves the falling level unsought.
+
+    Raises SearchInputError for a window of no width, an accuracy, dwell or jitter of 0 or less, a NaN, a segment below 1.
+    """
+
+    def __init__(
+        self,
+        *,
+        window_db: tuple[float, float],
+        accuracy_db: float = 0.5,
+        segment: int | None = None,
+        falling: bool = True,
+        settling: Settling | None = None,
+        dwell_s: float = DWELL_S,
+        hysteresis_db: float = 2.5,
+        jitter_db: float = 0.35,
+        jitter_doubt: float = 2.0,
+        start_db: float | None = None,
+        budget: int = 120,
+    ) -> None:
+        self.window_db = require_window(window_db)
+        self.accuracy_db = require_finite("accuracy_db", accuracy_db, above=0.0)
+        self.dwell_s = require_finite("dwell_s", dwell_s, above=0.0)
+        self.segment = segment if segment is None else int(require_finite("segment", segment, least=1))
+        self.falling = bool(falling)
+        self.jitter_db = require_finite("jitter_db", jitter_db, above=0.0)
+        self.jitter_doubt = require_finite("jitter_doubt", jitter_doubt, above=1.0)
+        self.budget = int(require_finite("budget", budget, least=3))
+        self._grid = CoarseGrid(self.window_db, require_finite("hysteresis_db", hysteresis_db, least=0.0))
+        self._fine: FineGrid | None = None
+        self._lag = Lag(settling or Settling())
+        self._trials: list[Trial] = []
+        self._told: list[Told] = []
+        self._counts: list[int] = []
+        self._skipped = 0
+        self._on: bool | None = None
+        self._end: tuple[Status, tuple[str, ...]] | None = None
+        start = sum(self.window_db) / 2 if start_db is None else require_finite("start_db", start_db)
+        self._ask: Ask | None = self._ask_at(start, "coarse")
+
+    @property
+    def ask(self) -> Ask | None:
+        """The test wanted now, or None when the search has ended."""
+        return self._ask
+
+    def tell(self, reading: Lit, /) -> None:
+        """Take the answer to the present ask: True or False, a bar's pattern or count, or a NoReading (asked again).
+
+        Raises SearchInputError for anything else, and when the search has ended.
+        """
+        if self._ask is None:
+            raise SearchInputError("The search has ended; it takes no further reading. Read 'result'.")
+        ask = self._ask
+        self._told.append(Told(ask=ask, reading=reading))
+        level_db, _ = self._lag.take(ask.level_db, ask.wait_s + ask.reading_s, 0.0)
+        if isinstance(reading, NoReading):
+            self._on = None
+            self._ask = self._again()
+            return
+        on = self._is_on(reading)
+        trial = Trial(self._on, level_db, on)
+        self._on = on
+        self._trials.append(trial)
+        self._grid.learn(trial, max(self.jitter_db, 0.4))
+        if self._fine:
+            self._fine.learn(trial)
+        self._ask = self._next()
+
+    @property
+    def result(self) -> SwitchingCrossing:
+        """What is known of both levels; final once ``ask`` is None."""
+        status, warnings = self._end or (Status.BUDGET_SPENT, ("the search has not ended",))
+        rising = self._crossing(status, rising=True)
+        falling = self._crossing(status, rising=False) if self.falling else None
+        hysteresis, half_width = None, math.inf
+        if rising and falling and rising.level_db is not None and falling.level_db is not None:
+            hysteresis = rising.level_db - falling.level_db
+            half_width = math.hypot(rising.half_width_db, falling.half_width_db)
+        return SwitchingCrossing(
+            status=status,
+            rising=rising,
+            falling=falling,
+            hysteresis_db=hysteresis,
+            hysteresis_half_width_db=half_width,
+            dwell_s=self.dwell_s,
+            approach="stepped from the other state, nearest levels first, without reset",
+            readings=len(self._told),
+            history=tuple(self._told),
+            warnings=warnings,
+        )
+
+    def _crossing(self, status: Status, *, rising: bool) -> Crossing:
+        belief = self._fine.belief(rising=rising) if self._fine else None
+        return Crossing(
+            status=status,
+            level_db=belief.level_db if belief else None,
+            half_width_db=belief.half_width_db if belief else math.inf,
+            sd_db=self._fine.jitter_mean_db() if self._fine else math.nan,
+            settle_s=max(self._lag.settling.rise_s, self._lag.settling.fall_s),
+            readings=len(self._told),
+            history=tuple(self._told),
+            warnings=() if self._end is None else self._end[1],
+        )
+
+    # --- readings -------------------------------------------------------------------------------------------------
+
+    def _is_on(self, reading: bool | int | Sequence[bool]) -> bool:
+        if self.segment is None:
+            if not isinstance(reading, bool):
+                raise SearchInputError(
+                    f"reading is {reading!r}; it must be True or False. For a bar give 'segment'."
+                )
+            return reading
+        if isinstance(reading, bool):
+            return reading
+        if isinstance(reading, int):
+            if reading < 0:
+                raise SearchInputError(f"reading is {reading}; a count of lit segments is 0 or more.")
+            self._counts.append(reading)
+            return reading >= self.segment
+        if isinstance(reading, str | float) or len(reading) < self.segment:
+            raise SearchInputError(
+                f"reading is {reading!r}; for segment {self.segment} it must be a pattern of at least {self.segment} "
+                "bools, a count, or True or False."
+            )
+        lit = [i + 1 for i, on in enumerate(reading) if on]
+        self._counts.append(max(lit, default=0))
+        return bool(reading[self.segment - 1])
+
+    # --- the next test --------------------------------------------------------------------------------------------
+
+    def _ask_at(self, level_db: float, purpose: str) -> Ask:
+        low, high = self.window_db
+        level_db = min(max(level_db, low), high)
+        doubt_db = 0.5 if purpose == "coarse" else 0.25 * self.accuracy_db
+        wait_s = max(0.0, self._lag.wait_s(level_db, 0.0, doubt_db) - self.dwell_s)
+        moved = self._lag.level_db is None or self._lag.level_db != level_db
+        wait_s = max(wait_s, self._lag.settling.least_s if moved else 0.0)
+        return Ask(level_db=level_db, wait_s=wait_s, reading_s=self.dwell_s, purpose=purpose)
+
+    def _finish(self, status: Status, *warnings: str) -> None:
+        self._end = (status, warnings)
+
+    def _again(self) -> Ask | None:
+        self._skipped += 1
+        if self._skipped >= 8 or len(self._told) >= self.budget:
+            return self._finish(
+                Status.NO_RESPONSE, f"no answer to {self._skipped} of {len(self._told)} tests"
+            )
+        assert self._ask is not None
+        return self._ask_at(self._ask.level_db, "again")
+
+    def _next(self) -> Ask | None:
+        if (end := self._dead_end()) is not None:
+            return self._finish(*end)
+        if self._fine is None and self._coarse_done():
+            self._start_fine()
+        ask = self._fine_ask() if self._fine else self._coarse_ask()
+        if ask is not None and len(self._told) >= self.budget:
+            return self._finish(Status.BUDGET_SPENT, f"{self.budget} tests did not suffice")
+        return ask
+
+    def _dead_end(self) -> tuple[Status, str] | None:
+        """Tell what never switches: at an end of the window twice, or a segment skipped by its neighbours."""
+        low, high = self.window_db
+        last = [(t.level_db, t.on) for t in self._trials[-2:]]
+        asked = [t.ask.level_db for t in self._told[-2:]]
+        if self._segment_missing():
+            return Status.SEGMENT_MISSING, f"segment {self.segment} stays dark while higher ones are lit"
+        if len(last) < 2:
+            return None
+        same = len(self._counts) >= 3 and len(set(self._counts)) == 1
+        if all(a >= high for a in asked) and not any(on for _, on in last):
+            if same and self._counts[-1] > 0:
+                return Status.STUCK, f"{self._counts[-1]} segments stay lit up to {high:g} dB"
+            return Status.NEVER_REACHED, f"it stayed off up to {high:g} dB"
+        if all(a <= low for a in asked) and all(on for _, on in last):
+            if same:
+                return Status.STUCK, f"{self._counts[-1]} segments stay lit down to {low:g} dB"
+            return Status.ALREADY_PAST, f"it stayed on down to {low:g} dB"
+        return None
+
+    def _segment_missing(self) -> bool:
+        if self.segment is None or any(t.on for t in self._trials):
+            return False
+        return sum(count > self.segment for count in self._counts) >= 2
+
+    def _coarse_done(self) -> bool:
+        wanted = (True, False) if self.falling else (True,)
+        known = all(self._grid.belief(rising=r)[2] < COARSE_DONE_DB for r in wanted)
+        return known and len({t.on for t in self._trials}) == 2
+
+    def _coarse_ask(self) -> Ask:
+        rising = not self._on
+        median, _, sd = self._grid.belief(rising=rising)
+        if self._counts and sd > 6.0 and self.segment is not None and not self._on and len(self._counts) <= 3:
+            short = self.segment - self._counts[-1]
+            median = min(median + 20.0, self._told[-1].ask.level_db + short * DB_PER_SEGMENT)
+        low, high = self.window_db
+        if rising and median > high - 1.0:
+            median = high
+        if not rising and median < low + 1.0:
+            median = low
+        return self._ask_at(median, "coarse")
+
+    def _start_fine(self) -> None:
+        rising, falling = self._grid.belief(rising=True)[1], self._grid.belief(rising=False)[1]
+        self._fine = FineGrid(self._trials, (falling, rising), self.jitter_db, self.jitter_doubt)
+
+    def _fine_ask(self) -> Ask | None:
+        assert self._fine is not None
+        rising = not self._on
+        beliefs: dict[bool, Belief] = {r: self._fine.belief(rising=r) for r in (True, False)}
+        open_ = [
+            r
+            for r in ((True, False) if self.falling else (True,))
+            if beliefs[r].half_width_db > self.accuracy_db
+        ]
+        if not open_:
+            return self._finish(Status.FOUND)
+        if rising in open_:
+            return self._ask_at(self._fine.best_level_db(rising=rising), "near")
+        return self._ask_at(self._fine.sure_level_db(rising=rising), "turn")
