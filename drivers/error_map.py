@@ -22,8 +22,8 @@ from drivers.faults import (
     UnexpectedReply,
 )
 
-CHECK_ADDRESS = "Check that it is switched on and lets itself be remote-controlled, and its address in the bench file."
-CHECK_CABLE = "Check its power and network cable, then run again: its settings may be lost and must be made anew."
+CHECK_ADDRESS = "Check that it is on and allows remote control, and check its address in the bench file."
+CHECK_CABLE = "Check its power and network cable, then run again: its settings may be lost."
 CHECK_COMMAND = "Check the command in its profile, or allow it more time."
 CHECK_ANSWER = (
     "Check in its profile that this is the right question for this model; the exact bytes are in the trace."
@@ -164,7 +164,7 @@ STATUS_ROWS: dict[str, Meaning] = {
 
 EXCEPTION_ROWS: dict[str, Meaning] = {
     **_rows(TimedOut, CHECK_COMMAND, **{
-        "drivers.wire.Silent": "no whole answer in time on an open connection: it is slow, or did not understand",
+        "drivers.wire.Silent": "no whole answer in time, on an open connection: slow, or not understood",
         "builtins.TimeoutError": "no whole answer in time",
     }),
     **_rows(ConnectionLost, CHECK_CABLE, **{
@@ -188,6 +188,7 @@ EXCEPTION_ROWS: dict[str, Meaning] = {
         "pyvisa.errors.LibraryError": "the VISA library could not be loaded",
         "pyvisa.errors.OSNotSupported": "the VISA library does not support this operating system",
         "builtins.ImportError": "the VISA library lacks a part that this address needs",
+        "builtins.ValueError": "the VISA library cannot use this address",
     }),
     **_rows(UnexpectedReply, CHECK_ANSWER, **{
         "drivers.wire.Unasked": "bytes that nobody asked for",
@@ -216,7 +217,10 @@ EXCEPTION_ROWS: dict[str, Meaning] = {
 # pyvisa-py's SOCKET and VXI-11 sessions raise Exception itself when they cannot connect, and nothing else
 # does [measured].
 BARE_EXCEPTION = Meaning(fault=ConnectFailed, what="no connection", next_move=CHECK_ADDRESS)
+UNANSWERED = Meaning(fault=ConnectFailed, what="no answer to the attempt to connect", next_move=CHECK_ADDRESS)
+_TIMEOUT_STATUS = "-1073807339"  # VPP-4.3 VI_ERROR_TMO, all that such an exception says of an unanswered SYN
 
+_SAYS_NO_MORE = {"VI_ERROR_TMO", "timed out"}
 _CONNECT_ERRNOS = {
     errno.EHOSTUNREACH,
     errno.ENETUNREACH,
@@ -233,7 +237,7 @@ def find_meaning(error: BaseException) -> Meaning:
     if by_status:
         return by_status
     if type(error) is Exception:
-        return BARE_EXCEPTION
+        return UNANSWERED if _TIMEOUT_STATUS in str(error) else BARE_EXCEPTION
     if isinstance(error, OSError) and error.errno in _CONNECT_ERRNOS:
         return Meaning(fault=ConnectFailed, what="no connection", next_move=CHECK_ADDRESS)
     names = (f"{ancestor.__module__}.{ancestor.__qualname__}" for ancestor in type(error).__mro__)
@@ -247,9 +251,9 @@ def fault_from(
     if isinstance(error, InstrumentFault):
         return error
     meaning = find_meaning(error)
-    detail = str(error)
+    detail = getattr(error, "abbreviation", "") or " ".join(str(error).split())
     what = meaning.what
-    if meaning.fault is not TimedOut and detail and detail != what:
+    if detail and detail not in _SAYS_NO_MORE:
         what = f"{what} ({detail})"
     return meaning.fault(
         what,

@@ -109,21 +109,27 @@ class Exchanger:
             self._drop()
 
     def resume(self, *, keep_errors: bool = False) -> None:
-        """Make a link that is out of step whole now, rather than at its next use; nothing to do for a whole one.
+        """Make a link that is out of step whole now, rather than at its next use.
 
         Clears the error queue, unless ``keep_errors``: the queue may tell why there was no answer. Raises
         ConnectFailed, and Refused for a closed link.
         """
         self._in_turn("*IDN?", lambda: self._make_whole(keep_errors=keep_errors))
 
+    def distrust(self) -> None:
+        """Say that an answer made no sense: the link is out of step; its next use first makes it whole."""
+        if self._state is _State.WHOLE:
+            self._state = _State.OUT_OF_STEP
+            self._clear_first = self._can_clear
+
     def _open_anew(self) -> str:
         self._state = _State.CLOSED
         self._drop()
         try:
             self._connect()
-            self._identity = self._converse("*IDN?", read_text, self.open_timeout_s)
+            self._identity = self._converse("*IDN?", _read_identity, self.open_timeout_s)
         except BaseException as error:
-            self._drop()
+            self._drop(lost=True)
             if isinstance(error, InstrumentFault):
                 raise self._connect_failed(error) from error
             raise
@@ -138,11 +144,11 @@ class Exchanger:
         question = "*IDN?" if keep_errors else "*CLS;*IDN?"
         try:
             if not self._cleared():
-                self._drop()
+                self._drop(lost=True)
                 self._connect()
             identity = self._converse(question, read_text, self.open_timeout_s)
         except InstrumentFault as fault:
-            self._drop()
+            self._drop(lost=True)
             raise self._connect_failed(fault) from fault
         if identity != self._identity:
             self._drop()
@@ -151,7 +157,7 @@ class Exchanger:
                 f"after a fault it no longer answers as before ({self._identity!r})",
                 command=question,
                 reply=identity,
-                next_move="A late answer, or another instrument at this address: check, then open the link anew.",
+                next_move="A late answer, or another instrument at this address: check, then open it anew.",
             )
         self._state = _State.WHOLE
 
@@ -174,10 +180,10 @@ class Exchanger:
         self.generation += 1
         self._record(Direction.OPENED)
 
-    def _drop(self) -> None:
+    def _drop(self, *, lost: bool = False) -> None:
         session, self._session = self._session, None
         if session is not None:
-            session.close()
+            session.close(lost=lost)
             self._record(Direction.CLOSED)
 
     # --- one exchange ---
@@ -225,7 +231,7 @@ class Exchanger:
         finally:
             self._clear_first = self._can_clear and isinstance(fault, TimedOut | UnexpectedReply)
             if not self._clear_first:
-                self._drop()  # now, so that a late answer finds nobody
+                self._drop(lost=True)  # now, so that a late answer finds nobody
         return fault
 
     def _in_turn(self, message: str, action: Callable[[], T]) -> T:
@@ -234,7 +240,7 @@ class Exchanger:
                 Refused,
                 "the link was used from inside its own exchange",
                 command=message,
-                next_move="A trace or a signal handler must leave the link alone until the exchange has ended.",
+                next_move="A trace or a signal handler must leave the link alone until the exchange ends.",
             )
         # A lock of the interpreter's own, in a with statement: no gap in which Ctrl-C could leave it locked.
         with self._lock:
@@ -321,7 +327,15 @@ class Exchanger:
         return float(timeout_s)
 
 
+def _read_identity(wire: Wire, limit_s: float) -> str:
+    # A port that greets its visitor, as telnet ports do, proves nothing.
+    reply = read_text(wire, limit_s)
+    scpi.parse_identity(reply)
+    return reply
+
+
 def read_text(wire: Wire, limit_s: float) -> str:
+    """Take one answer as text, without terminator and outer blanks; Garbled for what is no printable line."""
     text = wire.read_line(MAX_REPLY_BYTES, limit_s).decode("ascii").strip()
     if not text:
         raise Garbled("it is empty")

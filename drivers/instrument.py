@@ -229,8 +229,9 @@ class ProfiledInstrument:
 
     def _checked(self, message: str) -> str:
         """Send ``message`` and its error query as one message; return what came before the error entry."""
-        whole = f"{message};{_at_root(self._profile.commands['error'].query)}"
-        reply = self._link.query(whole)
+        question = _at_root(self._profile.commands["error"].query)
+        whole = f"{message};{question}"
+        reply = self._link.query_explained(whole, str, error_question=question)
         answer, _, error = reply.rpartition(";") if _error_is_last(reply) else ("", "", reply)
         try:
             entry = scpi.parse_error(error)
@@ -285,6 +286,7 @@ class ProfiledInstrument:
             raise self._unexpected(str(error), message, reply) from error
 
     def _unexpected(self, what: str, message: str, reply: str) -> UnexpectedReply:
+        self._link.distrust()  # it may have been the answer to another question
         return UnexpectedReply(
             what,
             instrument=self.name,

@@ -22,7 +22,7 @@ class Link(Exchanger):
     """The link to one instrument: see `Exchanger` for what it promises."""
 
     def write(self, message: str, *, timeout_s: float | None = None) -> None:
-        """Send a message that asks nothing. Nothing tells whether it was understood: prefer `set_and_check`."""
+        """Send a message that asks nothing. Nothing tells whether it was heard: prefer `set_and_check`."""
         self._exchange(message, _read_nothing, timeout_s, asks=False)
 
     def query(self, message: str, *, timeout_s: float | None = None) -> str:
@@ -52,7 +52,7 @@ class Link(Exchanger):
         timeout_s: float | None = None,
         error_question: str = ERROR_QUESTION,
     ) -> T:
-        """Do what `query_parsed` does; where no answer comes, ask the error queue why and raise InstrumentError.
+        """Do what `query_parsed` does; where no answer comes, ask the error queue why: InstrumentError.
 
         A command error may discard the rest of its message, the question included (IEEE 488.2, 6.1.7.1.1).
         """

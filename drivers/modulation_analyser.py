@@ -7,8 +7,6 @@ from typing import Literal
 from drivers.instrument import ProfiledInstrument
 from drivers.roles import ModulationAnalyser, Reading
 
-READ_MAX_S = 2.0
-
 
 class ProfiledModulationAnalyser(ProfiledInstrument, ModulationAnalyser):
     """An AM/FM modulation analyser."""
@@ -19,8 +17,8 @@ class ProfiledModulationAnalyser(ProfiledInstrument, ModulationAnalyser):
 
     def read_frequency_hz(self) -> Reading:
         """Return the carrier frequency, Hz."""
-        return self._read("carrier_frequency", extra_s=READ_MAX_S)
+        return self._read("carrier_frequency")
 
     def read_deviation_hz(self, side: Literal["positive", "negative"]) -> Reading:
         """Return the peak FM deviation, Hz (a positive number), of one side of the carrier."""
-        return self._read(f"deviation_{side}", extra_s=READ_MAX_S)
+        return self._read(f"deviation_{side}")

@@ -5,8 +5,6 @@ from __future__ import annotations
 from drivers.instrument import ProfiledInstrument
 from drivers.roles import PowerMeter, Reading
 
-READ_MAX_S = 5.0  # a thermal sensor with averaging takes seconds near its lower end
-
 
 class ProfiledPowerMeter(ProfiledInstrument, PowerMeter):
     """An RF power meter; 0 dBm is 1 mW at its own connector."""
@@ -17,7 +15,7 @@ class ProfiledPowerMeter(ProfiledInstrument, PowerMeter):
 
     def read_power_dbm(self) -> Reading:
         """Return the average power at its own connector, dBm, or the range state that stands for no number."""
-        return self._read("power", extra_s=READ_MAX_S)
+        return self._read("power")
 
     def zero(self) -> None:
         """Zero the sensor; RF must be off."""

@@ -300,7 +300,7 @@ def write_block(content: bytes) -> bytes:
 
 
 def parse_block_digits(head: bytes) -> int:
-    """Read ``#n`` and return n, the number of digits to come. ``#0``, without a length, has no end on a socket."""
+    """Read ``#n`` and return n, how many digits follow. ``#0``, without a length, has no end on a socket."""
     if len(head) != 2 or head[:1] != b"#" or head[1:] not in b"123456789":
         raise WrongReply("a definite-length block, '#' and a digit from 1 to 9", head)
     return int(head[1:])

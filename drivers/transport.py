@@ -1,4 +1,4 @@
-"""VISA, and the only file that imports it: one library, one resource manager, sessions that can be closed again.
+"""VISA, and the only file that imports it: one library, one resource manager, sessions that end.
 
 `Library` and `Link` are what the rest of the program uses: `open_library` gives the one, the other is
 drivers.link's. pyvisa is imported when a library is opened, not before: it costs 82 to 147 ms [measured].
@@ -12,10 +12,12 @@ import logging
 import math
 import socket
 import threading
+import traceback
 from typing import TYPE_CHECKING, Any
 from weakref import WeakSet
 
 from drivers.error_map import CHECK_LIBRARY
+from drivers.exchange import Exchanger
 from drivers.faults import ConnectFailed
 from drivers.link import Link
 from drivers.wire import MAX_COUNT_READ, SocketWire, Wire
@@ -35,13 +37,13 @@ _users: dict[
 
 
 class Library:
-    """A VISA library with its one resource manager, which all who open the same library in this process share."""
+    """A VISA library with its one resource manager, shared by all who open the same library."""
 
     def __init__(self, manager: ResourceManager, name: str) -> None:
         self.name = name
         self.visa: VisaLibraryBase = manager.visalib
         self._manager = manager
-        self._links: WeakSet[Link] = WeakSet()
+        self._links: WeakSet[Exchanger] = WeakSet()
         self._closed = False
         # A full buffer is a status the wire reads itself; pyvisa would make it a warning.
         self.visa.issue_warning_on.discard(MAX_COUNT_READ)
@@ -54,16 +56,22 @@ class Library:
     def __exit__(self, *_: object) -> None:
         self.close()
 
-    def adopt(self, link: Link) -> None:
+    def adopt(self, link: Exchanger) -> None:
         """Remember a link, so that it is closed before its library."""
         self._links.add(link)
 
     def open_session(self, address: str, *, open_timeout_s: float, timeout_s: float) -> Session:
         """Open a session at a VISA resource name. Raises whatever the library raises."""
         # Without a time-out of its own, opening a socket to a silent host takes 10 s [measured].
-        resource: Any = self._manager.open_resource(address, open_timeout=math.ceil(open_timeout_s * 1000))
         try:
-            if not resource.session:
+            resource: Any = self._manager.open_resource(
+                address, open_timeout=math.ceil(open_timeout_s * 1000)
+            )
+        except Exception as error:
+            _close_sockets_of(error)
+            raise
+        try:
+            if resource.session == 0:
                 # pyvisa-sim "opens" an address it does not know, as session 0 [measured].
                 self.visa.handle_return_value(None, RESOURCE_NOT_FOUND)
             return Session(resource, timeout_s)
@@ -72,7 +80,7 @@ class Library:
             raise
 
     def close(self) -> None:
-        """Close this library's links, and the resource manager if nobody else uses it. May be called again."""
+        """Close this library's links, and the resource manager after its last user. May be called again."""
         if self._closed:
             return
         self._closed = True
@@ -88,7 +96,7 @@ class Library:
 
 
 def open_library(visa: str | VisaLibraryBase = "py") -> Library:
-    """Open a VISA library: ``"py"`` (pyvisa-py), the path of an installed library, or a library object already made.
+    """Open a VISA library: ``"py"`` (pyvisa-py), the path of an installed one, or a library object.
 
     A text with an ``@`` is pyvisa's own notation and is passed on. Raises ConnectFailed for what cannot be
     loaded.
@@ -146,13 +154,17 @@ class Session:
         """Clear the device (VISA ``viClear``): what it was about to answer is dropped. Never for a socket."""
         self._resource.clear()
 
-    def close(self) -> None:
-        """Close the session. Never raises."""
-        _close(self._resource)
+    def close(self, *, lost: bool = False) -> None:
+        """Close the session; without a farewell to the instrument if the link is ``lost``. Never raises."""
+        _close(self._resource, lost=lost)
 
 
-def _close(resource: Any) -> None:
+def _close(resource: Any, *, lost: bool = False) -> None:
     handle = getattr(resource, "_session", None)
+    inner = getattr(resource.visalib, "sessions", {}).get(handle)
+    farewell = getattr(getattr(inner, "interface", None), "sock", None)
+    if lost and isinstance(farewell, socket.socket):
+        farewell.close()  # VXI-11 asks the instrument to destroy its link, and waits 5 s for one that is gone
     with contextlib.suppress(Exception):
         resource.close()
     # pyvisa-py keeps every closed session for ever [measured: 50 of 50].
@@ -160,6 +172,20 @@ def _close(resource: Any) -> None:
         entries = getattr(resource.visalib, table, None)
         if isinstance(entries, dict):
             entries.pop(handle, None)
+
+
+def _close_sockets_of(error: BaseException) -> None:
+    # pyvisa-py leaves its socket open when opening fails [measured: SOCKET, HiSLIP and VXI-11]. Only the
+    # half-made session in the frames of the exception still knows it.
+    seen: set[int] = set()
+    cause: BaseException | None = error
+    while cause is not None and id(cause) not in seen:
+        seen.add(id(cause))
+        for frame, _ in traceback.walk_tb(cause.__traceback__):
+            for part in getattr(frame.f_locals.get("self"), "__dict__", {}).values():
+                if isinstance(part, socket.socket):
+                    part.close()
+        cause = cause.__cause__ or cause.__context__
 
 
 def _tune(sock: socket.socket) -> None:

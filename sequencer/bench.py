@@ -30,6 +30,7 @@ from sequencer.file_types import (
     at_least,
     between,
 )
+import itertools
 
 ROLES = (
     "signal_generator",
@@ -200,7 +201,7 @@ class RfPath(FileModel):
         points = list(self.loss.items())
         if frequency_hz <= points[0][0]:
             return points[0][1]
-        for (low_hz, low_db), (high_hz, high_db) in zip(points, points[1:], strict=False):
+        for (low_hz, low_db), (high_hz, high_db) in itertools.pairwise(points):
             if frequency_hz <= high_hz:
                 share = math.log(frequency_hz / low_hz) / math.log(high_hz / low_hz)
                 return low_db + share * (high_db - low_db)

@@ -44,7 +44,7 @@ class Complaint:
         return "\n".join(lines)
 
 
-class FileProblems(Exception):  # noqa: N818 - several problems, one exception
+class FileProblems(Exception):
     """A file (or several) cannot be used; ``complaints`` holds everything found, in the order of the file."""
 
     def __init__(self, complaints: Iterable[Complaint]) -> None:
@@ -58,7 +58,7 @@ class FileProblems(Exception):  # noqa: N818 - several problems, one exception
         return "\n".join(shown)
 
 
-class FieldProblem(ValueError):  # noqa: N818 - beside FileProblems, one word a thing
+class FieldProblem(ValueError):
     """Raised by a validator (of one field or across fields) to complain about a place below where it stands.
 
     ``at`` is the path of keys and indices from the value being validated, as written in the file:
@@ -84,7 +84,7 @@ class FieldProblem(ValueError):  # noqa: N818 - beside FileProblems, one word a 
         super().__init__(message)
 
 
-class FieldProblems(ValueError):  # noqa: N818 - several problems, one exception
+class FieldProblems(ValueError):
     """Several `FieldProblem` at once, from one validator."""
 
     def __init__(self, problems: Iterable[FieldProblem]) -> None:

@@ -29,7 +29,7 @@ def instrument_accuracy(source: str, half_width: float, **rest: Any) -> Contribu
 
 
 def path_loss(source: str, expanded_db: float, **rest: Any) -> Contribution:
-    """Take the **expanded** (k = 2) uncertainty of an RF path's loss, as a measurement or certificate states it."""
+    """Take the **expanded** (k = 2) uncertainty of an RF path's loss, as a certificate states it."""
     return Contribution.expanded(source, expanded_db, 2.0, **{"unit": "dB", **rest})
 
 

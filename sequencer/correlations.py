@@ -13,8 +13,8 @@ Correlation = tuple[str, str, float]
 def correlations_of_readings(readings: Mapping[str, Sequence[float]]) -> tuple[Correlation, ...]:
     """Return the correlations of inputs that were read together, two or more times (GUM 5.2.3, H.2).
 
-    ``readings``: source to its readings, in the order taken. ValueError for unequal lengths, fewer than two, or
-    an input that never changed.
+    ``readings``: source to its readings, in the order taken. ValueError for unequal lengths, fewer than two,
+    or an input that never changed.
     """
     import numpy as np
 
@@ -46,7 +46,7 @@ def correlation_matrix(sources: Sequence[str], correlations: Sequence[Correlatio
 
 
 def check_correlations(quantity: str, sources: Sequence[str], correlations: Sequence[Correlation]) -> None:
-    """Refuse by ValueError what cannot be: unknown sources, pairs named twice, or coefficients that contradict."""
+    """Refuse what cannot be: unknown sources, pairs named twice, contradicting coefficients (ValueError)."""
     pairs = set()
     for one, other, coefficient in correlations:
         for source in (one, other):
@@ -66,7 +66,7 @@ def check_correlations(quantity: str, sources: Sequence[str], correlations: Sequ
         return
     import numpy as np
 
-    # Coefficients printed to two digits may miss by that much; -1e-9 forgives rounding in the machine only.
+    # -1e-9 forgives the machine's rounding only: a matrix that fails by more gives variances below zero.
     if float(np.linalg.eigvalsh(np.array(correlation_matrix(sources, correlations))).min()) < -1e-9:
         raise ValueError(
             f"{quantity}: these correlations cannot all hold at once (their matrix is not positive "

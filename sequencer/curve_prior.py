@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 from .search import require_finite
+import itertools
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -17,6 +17,7 @@ class CurvePrior:
     with ``bend_sd``. ``sd_db`` is the standard deviation of one 0.1 s reading in dB of level, worth ``sd_weight`` readings already taken.
     ``ratio_db`` says that the reading is a power ratio in dB whose lower part is noise (SINAD, (S+N)/N): such readings are
     averaged as powers, because their mean in dB is too high. ``floor_db`` is the part of the scatter that longer reading does not reduce.
+    ``sd_by_slope`` lists (slope, sd_db) pairs, slopes ascending, where a steep curve is known to scatter more; it replaces ``sd_db``.
     """
 
     slope: float
@@ -27,6 +28,7 @@ class CurvePrior:
     sd_weight: float = 6.0
     ratio_db: bool = False
     floor_db: float = 0.0
+    sd_by_slope: tuple[tuple[float, float], ...] = ()
 
     def __post_init__(self) -> None:
         require_finite("slope", self.slope, above=0.0)
@@ -37,11 +39,30 @@ class CurvePrior:
         require_finite("sd_weight", self.sd_weight, above=0.0)
         require_finite("floor_db", self.floor_db, least=0.0)
 
+    def sd_at(self, slope: float) -> float:
+        """Return the standard deviation expected of a 0.1 s reading, dB of level, where the slope is ``slope``."""
+        pairs = self.sd_by_slope
+        if not pairs:
+            return self.sd_db
+        if slope <= pairs[0][0]:
+            return pairs[0][1]
+        for (low, low_sd), (high, high_sd) in itertools.pairwise(pairs):
+            if slope <= high:
+                return low_sd + (high_sd - low_sd) * (slope - low) / (high - low)
+        return pairs[-1][1]
+
 
 # 12 dB SINAD of 24 simulated FM receivers: slope 0.94 to 3.14 dB/dB (median 1.56), bend -0.54 to +0.16, and
 # 0.27 to 0.69 dB of level in a 0.1 s reading; an AM or SSB receiver (slope 1) lies inside.
 SINAD_PRIOR = CurvePrior(
-    slope=1.6, slope_sd=0.6, bend=-0.2, bend_sd=0.3, sd_db=0.48, sd_weight=6.0, ratio_db=True
+    slope=1.6,
+    slope_sd=0.6,
+    bend=-0.2,
+    bend_sd=0.3,
+    sd_db=0.48,
+    sd_weight=6.0,
+    ratio_db=True,
+    sd_by_slope=((0.95, 0.27), (1.4, 0.48), (2.2, 0.62)),
 )
 
 
@@ -79,7 +100,7 @@ def fm_sinad_prior(
         bend=bend,
         bend_sd=0.2,
         sd_db=curve.sd_db(level_db, 0.1) / slope,
-        sd_weight=10.0,
+        sd_weight=12.0,
         ratio_db=True,
     )
 
@@ -96,8 +117,3 @@ def prior_from_slope(slope: float) -> CurvePrior:
     return CurvePrior(
         slope=size, slope_sd=0.6 * size, bend_sd=0.15 * size, sd_db=0.4, sd_weight=4.0, ratio_db=False
     )
-
-
-def clipped(number: float, low: float, high: float) -> float:
-    """Return ``number`` moved into low..high."""
-    return math.fsum([min(max(number, low), high)])

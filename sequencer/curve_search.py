@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from . import curve_verdict as verdict
 from .curve_fit import Fit, Point, fit_crossing, student_95
 from .curve_prior import CurvePrior
-from .lag import Lag
+from .lag import Lag, Taken, rest
 from .search import (
     Ask,
     Crossing,
@@ -27,7 +27,7 @@ from .search import (
     require_window,
 )
 
-READING_S = (0.1, 0.25, 0.5, 1.0)
+READING_S = (0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.5, 0.6, 0.8, 1.0)
 START_SHARE = 0.6
 JUMPS_UP_DB = (8.0, 12.0, 18.0, 20.0)
 LARGEST_JUMP_DB = 20.0
@@ -39,9 +39,12 @@ class Note:
 
     ask: Ask
     excess: float
-    level_db: float
-    lag_sd_db: float
     at_s: float
+
+    @property
+    def level_db(self) -> float:
+        """The level it was taken at."""
+        return self.ask.level_db
 
 
 class CurveSearch:
@@ -110,10 +113,10 @@ class CurveSearch:
             raise SearchInputError("The search has ended; it takes no further reading. Read 'result'.")
         excess = self._excess(reading)
         ask = self._ask
-        level_db, lag_sd_db = self._lag.take(ask.level_db, ask.wait_s, ask.reading_s)
+        self._lag.take(ask.level_db, ask.wait_s, ask.reading_s)
         self._elapsed_s += ask.wait_s + ask.reading_s
         self._told.append(Told(ask=ask, reading=reading))
-        self._notes.append(Note(ask, excess, level_db, lag_sd_db, self._elapsed_s))
+        self._notes.append(Note(ask, excess, self._elapsed_s))
         self._move_bracket(self._notes[-1])
         self._ask = self._next()
 
@@ -303,12 +306,11 @@ class CurveSearch:
     def _near_ask(self) -> Ask | None:
         """Fit; finish when the interval is narrow and proved, else ask for the reading that narrows it most."""
         prior = self._belief()
-        points = [
-            Point(level_db=n.level_db, excess=n.excess, reading_s=self._length(n), lag_sd_db=n.lag_sd_db)
-            for n in self._numbers()
-        ]
-        start = self._fit.level_db if self._fit else self._first_guess(prior)
-        self._fit = fit = fit_crossing(points, prior, start, self._step())
+        guess = self._numbers()[-1]
+        starts = [guess.level_db - guess.excess / prior.slope]
+        if self._fit:
+            starts.append(self._fit.level_db)
+        self._fit = fit = fit_crossing(self._points(), prior, starts, self._step())
         if (end := verdict.hopeless(self, fit)) is not None:
             return self._finish(*end)
         believed = self._believed_near(fit)
@@ -322,15 +324,27 @@ class CurveSearch:
         wait_s = self._lag.wait_s(level_db, reading_s, 0.2 * self.accuracy_db)
         return Ask(level_db=level_db, wait_s=wait_s, reading_s=reading_s, purpose="near")
 
+    def _points(self, rise: float = 1.0, fall: float = 1.0) -> list[Point]:
+        """Return the readings as the fit sees them, with time constants scaled by ``rise`` and ``fall``."""
+        taken = [Taken(n.level_db, n.ask.wait_s, n.ask.reading_s, n.excess) for n in self._notes]
+        return [
+            Point(
+                level_db=note.level_db,
+                excess=at.excess,
+                reading_s=self._length(note),
+                lag_sd=at.doubt,
+                lag_sd_db=at.doubt_db,
+                gain=at.gain,
+            )
+            for note, at in zip(self._notes, rest(taken, self._lag.settling, rise, fall), strict=True)
+            if math.isfinite(at.excess)
+        ]
+
     def _length(self, note: Note) -> float:
         return note.ask.reading_s if len(self.reading_s) > 1 else 0.1
 
     def _belief(self) -> CurvePrior:
         return self._given or verdict.learnt_prior(self)
-
-    def _first_guess(self, prior: CurvePrior) -> float:
-        note = self._notes[-1]
-        return note.level_db - note.excess / prior.slope
 
     def _believed_near(self, fit: Fit) -> list[Note]:
         reach = max(0.8, self.accuracy_db)
@@ -344,11 +358,18 @@ class CurveSearch:
         """Return the shortest reading time that is expected to suffice, or the longest there is."""
         wanted = self.accuracy_db / student_95(fit.dof)
         more = 1 / wanted**2 - 1 / fit.sd_db**2
-        choices = self.reading_s[1:] or self.reading_s
-        if more <= 0:
-            return choices[0]
-        needed_s = 0.1 * fit.noise_db**2 * more
-        return next((t for t in choices if t >= needed_s), choices[-1])
+        needed_s = max(0.1 * fit.noise_db**2 * more, self._shortest_s(fit))
+        # While the crossing is uncertain, so is what a reading off it says: longer than this is wasted.
+        blur_db = max(fit.sd_db * fit.slope_sd / fit.slope, 1e-6)
+        needed_s = min(needed_s, 0.1 * (fit.noise_db / blur_db) ** 2)
+        return next((t for t in self.reading_s if t >= needed_s), self.reading_s[-1])
+
+    def _shortest_s(self, fit: Fit) -> float:
+        """Return the reading time below which the mean of a reading in dB would be off by a tenth of the accuracy."""
+        if not self._belief().ratio_db:
+            return 0.0
+        # The mean of 10 log of a scattering power is 0.115 sd^2 off; sd in dB of the reading.
+        return 0.1 * 0.115 * fit.noise_db**2 * fit.slope / (0.1 * self.accuracy_db)
 
     def _place(self, fit: Fit, reading_s: float) -> float:
         """Return where to read: stay when that costs nothing, else at the crossing, alternately a little to either side."""

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from .curve_fit import Fit
 from .curve_prior import CurvePrior, prior_from_slope
 from .search import Status
+import itertools
 
 if TYPE_CHECKING:
     from .curve_search import CurveSearch
@@ -36,7 +37,7 @@ def resolution(readings: Iterable[float]) -> float:
 def widest_gap(levels: Sequence[float], window_db: tuple[float, float]) -> tuple[float, float]:
     """Return the widest stretch of the window without a reading."""
     edges = sorted({*levels, *window_db})
-    return max(zip(edges, edges[1:], strict=False), key=lambda pair: pair[1] - pair[0])
+    return max(itertools.pairwise(edges), key=lambda pair: pair[1] - pair[0])
 
 
 def dead(search: CurveSearch) -> Verdict | None:
@@ -97,17 +98,22 @@ def learnt_prior(search: CurveSearch) -> CurvePrior:
 
 
 def responds(search: CurveSearch, fit: Fit) -> bool:
-    """Whether some far reading moved the right way by more than scatter, resolution and chance explain."""
+    """Whether far readings together moved the right way by five times what scatter and resolution explain."""
     slope = fit.slope if search._given is None else search._given.slope
-    noise = fit.noise_db * fit.slope
-    for note in search._notes:
-        away = note.level_db - fit.level_db
-        if abs(away) < 2.0 or math.isnan(note.excess):
-            continue
-        moved = note.excess * math.copysign(1.0, away)
-        if moved > max(4 * noise, 2 * search._step(), 0.3 * slope * min(abs(away), 4.0)):
-            return True
-    return False
+    away = [(n, n.level_db - fit.level_db) for n in search._notes if not math.isnan(n.excess)]
+    far = [(n, x) for n, x in away if 2.0 <= abs(x) <= 15.0] or [(n, x) for n, x in away if abs(x) > 15.0]
+    weight = moved = due = 0.0
+    for note, x in far:
+        if math.isinf(note.excess):
+            return note.excess * x > 0
+        variance = fit.slope**2 * fit.noise_db**2 * 0.1 / search._length(note)
+        share = 1 / (variance + search._step() ** 2 / 12 + 1e-30)
+        weight += share
+        moved += share * note.excess * math.copysign(1.0, x)
+        due += share * 0.3 * slope * min(abs(x), 4.0)
+    return (
+        weight > 0 and moved > due and moved > 5 * math.sqrt(weight) and moved > 2 * search._step() * weight
+    )
 
 
 def contradicting(search: CurveSearch, fit: Fit) -> list[float]:
@@ -117,7 +123,7 @@ def contradicting(search: CurveSearch, fit: Fit) -> list[float]:
     return [
         level
         for level, note in last.items()
-        if abs(note.level_db - fit.level_db) > max(3.0, 4 * note.lag_sd_db)
+        if abs(note.level_db - fit.level_db) > 3.0
         and note.excess * (note.level_db - fit.level_db) < 0
         and abs(note.excess) > limit
     ]

@@ -47,6 +47,8 @@ def _reader(dimension: Dimension) -> Callable[[Any, ValidationInfo], float]:
             )  # a bare number: refused there, with the units that do
         raise QuantityError(f"{dimension.name} is due", found=type(found).__name__, allowed=dimension.allowed)
 
+    # pydantic names a union's branches by function: PowerW | LevelDbm must be two
+    read.__name__ = read.__qualname__ = f"read_{dimension.name.replace(' ', '_')}"
     return read
 
 
@@ -105,7 +107,9 @@ def at_least(minimum: float, unit: str) -> Callable[[float], float]:
 
     def check(number: float) -> float:
         if number < minimum:
-            raise FieldProblem(f"{_shown(number, unit)} is too small", allowed=f"{_shown(minimum, unit)} or more")
+            raise FieldProblem(
+                f"{_shown(number, unit)} is too small", allowed=f"{_shown(minimum, unit)} or more"
+            )
         return number
 
     return check

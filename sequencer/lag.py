@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
+from dataclasses import dataclass
 
 from .search import Settling
 
+SHAPE_DOUBT = 0.1
 FIRST_STEP_DB = 30.0  # what the reading may have to travel before the first one: nobody knows where it stood
 
 
@@ -61,11 +64,78 @@ class Lag:
                 break
         return wait_s
 
-    def take(self, level_db: float, wait_s: float, reading_s: float) -> tuple[float, float]:
-        """Note that a reading was taken; return the level it stands for and the doubt about that, dB."""
-        left, doubt = self._left(level_db, wait_s, reading_s), self.doubt_db(level_db, wait_s, reading_s)
+    def take(self, level_db: float, wait_s: float, reading_s: float) -> float:
+        """Note that a reading was taken; return the level a linear follower of the level has come to at its end, dB."""
         step_db = self._step_db(level_db)
         tau_s = self.settling.rise_s if step_db < 0 else self.settling.fall_s
         remains = step_db * math.exp(-(wait_s + reading_s) / tau_s) if tau_s > 0 else 0.0
         self.level_db, self._state_db = level_db, level_db + remains
-        return level_db + left, doubt
+        return self._state_db
+
+
+@dataclass(frozen=True, slots=True)
+class Rested:
+    """A reading as it would have come to rest: ``excess``, its lag's doubt in its own unit and in dB, and how much noise grew."""
+
+    excess: float
+    doubt: float
+    doubt_db: float
+    gain: float
+
+
+def averaged_left(wait_s: float, reading_s: float, tau_s: float) -> float:
+    """Return what share of a step is still to travel on average over the reading."""
+    if tau_s <= 0:
+        return 0.0
+    ratio = reading_s / tau_s
+    return math.exp(-wait_s / tau_s) * (-math.expm1(-ratio) / ratio if ratio > 1e-6 else 1.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """A reading as it was taken: at which level, after which wait, for how long; ``excess`` may be not finite."""
+
+    level_db: float
+    wait_s: float
+    reading_s: float
+    excess: float
+
+
+def rest(taken: Iterable[Taken], settling: Settling, rise: float = 1.0, fall: float = 1.0) -> list[Rested]:
+    """Work out where each reading, in the order taken, would have come to rest.
+
+    The step is taken in the reading's own unit, from where the reading stood when the level was changed, so nothing is
+    assumed of its law. ``rise`` and ``fall`` scale the time constants. Readings that are not finite are passed on.
+    """
+    follower = _Follower(settling, rise * settling.rise_s, fall * settling.fall_s)
+    return [follower.rest(reading) for reading in taken]
+
+
+class _Follower:
+    """Keeps where the reading stood when the level was last changed, and how long ago that is."""
+
+    def __init__(self, settling: Settling, rise_s: float, fall_s: float) -> None:
+        self._doubt, self._rise_s, self._fall_s = settling.doubt, rise_s, fall_s
+        self._level_db = self._stood = self._stands = math.nan
+        self._since_s = 0.0
+
+    def rest(self, taken: Taken) -> Rested:
+        if taken.level_db != self._level_db:
+            self._level_db, self._stood, self._since_s = taken.level_db, self._stands, 0.0
+        start_s, self._since_s = self._since_s + taken.wait_s, self._since_s + taken.wait_s + taken.reading_s
+        if not math.isfinite(taken.excess):
+            self._stood = self._stands = math.nan
+            return Rested(taken.excess, 0.0, 0.0, 1.0)
+        if math.isnan(self._stood):
+            left = averaged_left(start_s, taken.reading_s, max(self._rise_s, self._fall_s))
+            self._stands = taken.excess
+            return Rested(taken.excess, 0.0, FIRST_STEP_DB * left, 1.0)
+        tau_s = self._fall_s if taken.excess < self._stood else self._rise_s
+        left = min(averaged_left(start_s, taken.reading_s, tau_s), 0.9)
+        final = (taken.excess - self._stood * left) / (1 - left)
+        slower = averaged_left(start_s, taken.reading_s, tau_s * (1 + self._doubt))
+        # A tenth of what is left: a real meter is not exactly first-order.
+        doubt = abs(self._stood - final) * math.hypot(slower - left, SHAPE_DOUBT * left)
+        gone = math.exp(-self._since_s / tau_s) if tau_s > 0 else 0.0
+        self._stands = final + (self._stood - final) * gone
+        return Rested(final, doubt, 0.0, 1 / (1 - left))

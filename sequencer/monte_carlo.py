@@ -36,7 +36,7 @@ class Spread:
     trials: int
 
     def validates(self, budget: Budget, digits: int = 1) -> bool:
-        """Return whether the budget's interval agrees to half a unit of the last of ``digits`` figures of u."""
+        """Return whether the budget's interval agrees to half a unit of ``digits`` figures of u."""
         if budget.standard == 0:
             return self.standard == 0
         exponent = math.floor(math.log10(budget.standard)) - (digits - 1)

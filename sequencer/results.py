@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, fields
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
 from datetime import datetime
+from typing import Any
 
 from sequencer.decision import Decision
 
@@ -51,7 +53,7 @@ class Result:
     conditions: str = ""
     note: str = ""
     points: tuple[Point, ...] = ()
-    budget: tuple[dict[str, str | float | None], ...] = field(default=())
+    budget: Mapping[str, Any] | None = None
 
 
 COLUMNS = tuple(f.name for f in fields(Result) if f.name not in ("points", "budget"))

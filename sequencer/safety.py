@@ -5,14 +5,15 @@ transmit side holds the key and no way to switch the generator on. What each pro
 
 1. No check can key into the generator: the key is pressed only after the generator's output reads off and the switch reads `transmit`.
 2. Key-down never outlasts `max_key_time`: before every exchange the longest time it can take, and the longest time a release can take,
-   are added to the time already keyed; if the sum would exceed the limit the key is released first, the unit rests for its duty, and is keyed again.
+   are added to the time already keyed; if the sum would exceed the limit the key is released first, the unit rests for its
+   duty, and is keyed again.
 3. No level above the receiver's rating is commanded: the level at the antenna connector is refused before the generator hears of it.
 4. Leaving a side, however it is left, releases the key and switches the generator off, both read back.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Literal, TypeVar
@@ -33,6 +34,7 @@ from drivers.roles import (
 )
 
 GENERATOR_SETTLE_MAX_S = 2.0
+WAIT_PART_S = 1.0
 _T = TypeVar("_T")
 
 
@@ -288,9 +290,13 @@ class TransmitSide:
         _present(self._audio, "audio_analyser").configure_source_enabled(False)
 
     def wait_s(self, seconds: float) -> None:
-        """Let time pass, keyed, on the bench's clock."""
-        self._key.allow(seconds)
-        self._clock.wait_s(seconds)
+        """Let time pass keyed, on the bench's clock; a long wait is keyed in parts, with the rests that the duty owes."""
+        remaining_s = seconds
+        while remaining_s > 0:
+            part_s = min(remaining_s, WAIT_PART_S)
+            self._key.allow(part_s)
+            self._clock.wait_s(part_s)
+            remaining_s -= part_s
 
     def now_s(self) -> float:
         """Return the bench's clock, s."""
@@ -307,26 +313,32 @@ class TransmitSide:
 
 
 class SafeBench:
-    """The instruments of an open bench behind the two sides; nothing else may switch RF on or key the unit."""
+    """The instruments of an open bench behind the two sides; nothing else may switch RF on or key the unit.
+
+    ``roles`` are those the bench file fills: an instrument that it names and that is not among ``instruments`` could not
+    be opened, so that its state is unknown.
+    """
 
     def __init__(
         self,
-        instruments: dict[str, Instrument],
+        instruments: Mapping[str, Instrument],
         *,
+        roles: frozenset[str],
         clock: Clock,
         ratings: Ratings,
         receive_loss_db: Callable[[float], float],
         transmit_loss_db: Callable[[float], float],
         bounds_s: dict[str, float],
+        release_max_s: float,
     ) -> None:
         self._instruments = instruments
+        self._roles = roles
         self._clock = clock
         self._ratings = ratings
         self._receive_loss_db = receive_loss_db
         self._transmit_loss_db = transmit_loss_db
         self._bounds_s = bounds_s
-        # a release is tried twice, and a try may first have to reopen the link
-        self._release_max_s = 2.0 * bounds_s.get("radio", 2.0)
+        self._release_max_s = release_max_s
         self._key: Key | None = None
 
     def set_supply(self, voltage_v: float) -> None:
@@ -334,6 +346,10 @@ class SafeBench:
         supply = _present(self._find(Supply), "supply")
         supply.configure_voltage(voltage_v, self._ratings.max_supply_current_a)
         supply.configure_output_enabled(True)
+
+    def remove_supply(self) -> None:
+        """Take the supply from the unit."""
+        _present(self._find(Supply), "supply").configure_output_enabled(False)
 
     def make_safe(self) -> SafeState:
         """Unkey the unit and switch the generator and the audio source off, each confirmed; removes the supply if the key stays down."""
@@ -420,6 +436,8 @@ class SafeBench:
             )
 
     def _unkey(self) -> None:
+        if "radio" not in self._roles:
+            return
         radio = _present(self._find(Radio), "radio")
         if self._key is not None and self._key.is_down:
             self._key.release()
@@ -434,6 +452,8 @@ class SafeBench:
             )
 
     def _generator_off(self) -> None:
+        if "signal_generator" in self._roles:
+            _present(self._find(SignalGenerator), "signal_generator")
         for generator in self._instruments.values():
             if isinstance(generator, SignalGenerator):
                 generator.configure_output_enabled(False)
@@ -460,10 +480,10 @@ class SafeBench:
 def _present(instrument: _T | None, role: str) -> _T:
     if instrument is None:
         raise Refused(
-            f"the bench has no {role}",
+            f"the bench has no open {role}",
             instrument=role,
-            address="no address",
-            next_move=f"Add {role} to 'instruments' in the bench file; 'sequencer validate' proves this before a run.",
+            address="not open",
+            next_move=f"See why {role} could not be opened ('sequencer identify'), or add it to the bench file.",
         )
     return instrument
 

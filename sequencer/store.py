@@ -137,6 +137,12 @@ class Store:
         with self._doing("write to"), self._engine.begin() as connection:
             connection.execute(insert(runs).values(**run))
 
+    def write_instruments(self, run: str, instruments: str) -> None:
+        """Write who answered on the bench of a run: a JSON object, instrument to identity."""
+        named = update(runs).where(runs.c.run == run)
+        with self._doing("write to"), self._engine.begin() as connection:
+            connection.execute(named.values(instruments=instruments))
+
     def write_check(
         self, run: str, check_index: int, found: Sequence[Result], said: Iterable[Exchange]
     ) -> None:
@@ -162,6 +168,12 @@ class Store:
             query = query.where(runs.c.serial == serial)
         with self._doing("read"), self._engine.connect() as connection:
             return [dict(row) for row in connection.execute(query).mappings()]
+
+    def read_run(self, run: str) -> dict[str, Any] | None:
+        """Return one run, or None if there is none of that name."""
+        with self._doing("read"), self._engine.connect() as connection:
+            found = connection.execute(select(runs).where(runs.c.run == run)).mappings().first()
+        return dict(found) if found is not None else None
 
     def read_results(self, run: str) -> list[dict[str, Any]]:
         """Return the results of one run in the order they were measured."""
@@ -233,7 +245,7 @@ def _stored(result: Result, check_index: int) -> dict[str, Any]:
         **row_of(result),
         "check_index": check_index,
         "points": json.dumps(points),
-        "budget": json.dumps(list(result.budget)),
+        "budget": json.dumps(result.budget),
     }
 
 

@@ -93,7 +93,7 @@ class SwitchingSearch:
             raise SearchInputError("The search has ended; it takes no further reading. Read 'result'.")
         ask = self._ask
         self._told.append(Told(ask=ask, reading=reading))
-        level_db, _ = self._lag.take(ask.level_db, ask.wait_s + ask.reading_s, 0.0)
+        level_db = self._lag.take(ask.level_db, ask.wait_s + ask.reading_s, 0.0)
         if isinstance(reading, NoReading):
             self._on = None
             self._ask = self._again()

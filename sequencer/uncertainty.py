@@ -2,8 +2,8 @@
 
 A budget is a value, its contributions and, where inputs are not independent, their correlations. Nothing is
 rounded inside the chain. Combined: u_c^2 = sum of (c_i u_i)(c_j u_j) r_ij. Degrees of freedom:
-Welch-Satterthwaite. Ready-made contributions of this bench are in `sequencer.contributions`, the Monte Carlo in
-`sequencer.monte_carlo`.
+Welch-Satterthwaite. Ready-made contributions of this bench are in `sequencer.contributions`, the Monte Carlo
+in `sequencer.monte_carlo`.
 """
 
 from __future__ import annotations
@@ -257,7 +257,7 @@ def correlation(one: Budget, other: Budget) -> float:
 
 
 def dof_from_doubt(relative_doubt: float) -> float:
-    """Return the degrees of freedom of an uncertainty itself doubtful by this share (GUM G.4.2): 0.25 gives 8.
+    """Return the degrees of freedom of an uncertainty doubtful by this share (GUM G.4.2): 0.25 gives 8.
 
     ``relative_doubt`` 0 or more; 0 gives infinity. ValueError otherwise.
     """

@@ -150,7 +150,7 @@ VOLTAGE = Dimension(
     name="a voltage",
     unit="V",
     example="13.2 V",
-    factors=_factors(V=0, mV=-3, uV=-6, kV=3),
+    factors=_factors(V=0, mV=-3, uV=-6, nV=-9, kV=3),
     refused={"MV": "M is mega, m is milli"},
 )
 CURRENT = Dimension(

@@ -29,7 +29,7 @@ _NOT_YAML = re.compile("[^\\t\\n\\r\\x20-\\x7e\\x85\\xa0-\\ud7ff\\ue000-\\ufffd\
 _NOT_TEXT = re.compile("[\\x00-\\x08\\x0b-\\x1f\\x7f\\ud800-\\udfff]")
 _LINE_BREAK = re.compile("\\r\\n|[\\n\\r\\x85\\u2028\\u2029]")
 _INT = re.compile(r"[-+]?(?:0|[1-9][0-9]{0,17})")
-_FLOAT = re.compile(r"[-+]?(?:0|[1-9][0-9]*)?(?:\.[0-9]*)?(?:[eE][-+]?[0-9]{1,3})?")
+_FLOAT = re.compile(r"[-+]?(?:(?:0|[1-9][0-9]*)(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][-+]?[0-9]{1,3})?")
 _WORDS: dict[str, bool | None] = dict.fromkeys(("", "~", "null", "Null", "NULL"))
 _WORDS |= dict.fromkeys(("true", "True", "TRUE"), True) | dict.fromkeys(("false", "False", "FALSE"), False)
 _CORE_TAGS = {
@@ -190,7 +190,7 @@ def compose(text: str, file: str, *, loader: Any = FAST_LOADER) -> tuple[Source 
     return Source(file=file, lines=lines, root=composer.root), composer.complaints
 
 
-class _GivenUp(Exception):  # noqa: N818 - a jump out of the loop, after its complaint
+class _GivenUp(Exception):
     """The rest of the file is not worth reading, or not safe to read."""
 
 
@@ -373,7 +373,7 @@ def _core(text: str) -> str | int | float | bool | None:
         return _WORDS[text]
     if _INT.fullmatch(text):
         return int(text)
-    if any(c.isdecimal() for c in text) and _FLOAT.fullmatch(text):
+    if _FLOAT.fullmatch(text):
         number = float(text)
         return number if math.isfinite(number) else text
     return text

@@ -23,14 +23,18 @@ class AudioSet(BenchInstrument):
 
     identity = (MAKER, "AA-3", "6123", "1.9")
 
-    tone_hz = setting("[:SOURce]:FREQuency[:CW|:FIXed]", Number("Hz", minimum=20, maximum=2e4, default=1e3, resolution=0.1))
+    tone_hz = setting(
+        "[:SOURce]:FREQuency[:CW|:FIXed]", Number("Hz", minimum=20, maximum=2e4, default=1e3, resolution=0.1)
+    )
     level_v = setting(
         "[:SOURce]:VOLTage[:LEVel][:IMMediate][:AMPLitude]",
         Number("V", minimum=0, maximum=5, default=0.0, resolution=1e-6),
     )
     output_on = setting(":OUTPut[:STATe]", Boolean(default=False))
     function = setting(":SENSe:FUNCtion[:ON]", Text(default="VOLTage:AC"))
-    time_s = setting(":SENSe:SWEep:TIME", Number("s", minimum=0.02, maximum=10, default=0.2, resolution=0.001))
+    time_s = setting(
+        ":SENSe:SWEep:TIME", Number("s", minimum=0.02, maximum=10, default=0.2, resolution=0.001)
+    )
     notch_hz = setting(":SENSe:FREQuency[:CW|:FIXed]", Number("Hz", minimum=100, maximum=1e4, default=1e3))
 
     def __init__(
@@ -81,7 +85,8 @@ class DcVoltmeter(BenchInstrument):
     RANGES_V = (0.1, 1.0, 10.0, 100.0)
 
     aperture_s = setting(
-        "[:SENSe]:VOLTage[:DC]:APERture", Number("s", minimum=0.001, maximum=10, default=0.1, resolution=0.001)
+        "[:SENSe]:VOLTage[:DC]:APERture",
+        Number("s", minimum=0.001, maximum=10, default=0.1, resolution=0.001),
     )
     auto_range = setting("[:SENSe]:VOLTage[:DC]:RANGe:AUTO", Boolean(default=True))
     upper_v = setting("[:SENSe]:VOLTage[:DC]:RANGe[:UPPer]", Number("V", minimum=0, maximum=100, default=10))
@@ -105,7 +110,9 @@ class DcVoltmeter(BenchInstrument):
         return Later(self.aperture_s, self._shown(volts))
 
     def _shown(self, volts: float) -> float:
-        allowed = self.RANGES_V if self.auto_range else tuple(r for r in self.RANGES_V if r >= self.upper_v)[:1]
+        allowed = (
+            self.RANGES_V if self.auto_range else tuple(r for r in self.RANGES_V if r >= self.upper_v)[:1]
+        )
         range_v = next((r for r in allowed if abs(volts) <= 1.2 * r), None)
         if range_v is None:
             return math.copysign(OVER_RANGE, volts)
@@ -153,7 +160,11 @@ class DcSupply(BenchInstrument):
 
     def _volts(self) -> float:
         self.look()
-        return round(self.wiring.unit.supply_v + 0.002 * float(self.rng.standard_normal()), 3) if self.output_on else 0.0
+        return (
+            round(self.wiring.unit.supply_v + 0.002 * float(self.rng.standard_normal()), 3)
+            if self.output_on
+            else 0.0
+        )
 
     def _amperes(self) -> float:
         self.look()
@@ -195,7 +206,7 @@ class RelayBox(BenchInstrument):
         return self.wiring.unit.mode
 
     @command(":CONTrol:KEY:STATe", Boolean())
-    def set_key(self, closed: bool) -> None:  # noqa: FBT001 - the SCPI parameter
+    def set_key(self, closed: bool) -> None:
         """Close or open the push-to-talk line."""
         self.look()
         if closed:

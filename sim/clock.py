@@ -47,7 +47,9 @@ class ScaledClock:
 
     def __init__(self, factor: float) -> None:
         if not 0 < factor <= 10_000:
-            raise ValueError(f"a clock cannot run {factor} times as fast; more than 0 and at most 10000 are allowed")
+            raise ValueError(
+                f"a clock cannot run {factor} times as fast; more than 0 and at most 10000 are allowed"
+            )
         self.factor = factor
         self._start_s = time.monotonic()
 

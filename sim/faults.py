@@ -1,10 +1,10 @@
 """Injected faults, as data: what goes wrong, on which message, how often.
 
-A device carries a `FaultScript` (``device.faults.add(Fault(...))``); sim/link.py applies it, so that a fault is the same through the simulated
-VISA library and over TCP.
+A device carries a `FaultScript` (``device.faults.add(Fault(...))``); sim/link.py applies it, so that a fault
+is the same through the simulated VISA library and over TCP.
 
-Does not model: faults of the wire below messages (lost packets, resets in mid-message), bit errors in what the
-instrument receives, an instrument that restarts.
+Does not model: faults of the wire below messages (lost packets, resets in mid-message), bit errors in what
+the instrument receives, an instrument that restarts.
 """
 
 from __future__ import annotations
@@ -27,7 +27,9 @@ class FaultKind(Enum):
     DISCONNECT = "disconnect"  # the link breaks when the message arrives, which is not carried out; none
     STUCK = "stuck"  # the first answer comes again and again; none
     WRONG = "wrong"  # this text comes instead of the answer; a string
-    ERROR = "error"  # an entry appears in the error queue before the message is carried out; (number, text) or a number
+    ERROR = (
+        "error"  # the error queue gets an entry before the message is carried out; (number, text) or number
+    )
 
 
 _LINE_NOISE = b"\x00\xff\x13;#?~"
@@ -44,9 +46,10 @@ _ARGUMENTS: dict[FaultKind, tuple[type, ...]] = {
 class Fault:
     """One fault.
 
-    ``match`` is looked for in the whole program message, in any case; as it stands, or as a regular expression when
-    ``regex``; empty matches every message. The first ``skip`` matches go well, then ``times`` fail (None: all).
-    ``argument`` is as `FaultKind` says. Raises ValueError for an argument that does not fit.
+    ``match`` is looked for in the whole program message, in any case; as it stands, or as a regular
+    expression when ``regex``; empty matches every message. The first ``skip`` matches go well, then ``times``
+    fail (None: all). ``argument`` is as `FaultKind` says. Raises ValueError for an argument that does not
+    fit.
     """
 
     kind: FaultKind
@@ -145,18 +148,20 @@ class Taken:
         return argument if isinstance(argument, tuple) else (int(argument), "")  # type: ignore[arg-type]
 
     def spoil(self, answer: bytes) -> bytes:
-        """Return what comes instead of an answer (which ends in NL); a command without an answer stays without."""
+        """Return what comes instead of an answer (which ends in NL); a command without an answer stays
+        without.
+        """
         kind, argument = self.fault.kind, self.fault.argument
         if not answer or kind is FaultKind.TIMEOUT:
             return b""
         if kind is FaultKind.GARBAGE:
-            return (_LINE_NOISE if argument is None else bytes(argument)) + b"\n"  # type: ignore[arg-type]
+            answer = (_LINE_NOISE if argument is None else bytes(argument)) + b"\n"  # type: ignore[arg-type]
         if kind is FaultKind.TRUNCATE:
             return answer.rstrip(b"\n")[: int(argument)] + b"\n"  # type: ignore[arg-type]
         if kind is FaultKind.UNTERMINATED:
-            return answer.removesuffix(b"\n")
+            answer = answer.removesuffix(b"\n")
         if kind is FaultKind.STUCK:
             return self.script.stuck(self.index, answer)
         if kind is FaultKind.WRONG:
-            return str(argument).encode("latin-1", "replace") + b"\n"
+            answer = str(argument).encode("latin-1", "replace") + b"\n"
         return answer

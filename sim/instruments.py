@@ -12,12 +12,23 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 
 from sim.rf_signal import RfSignal
-from sim.scpi_device import Boolean, Channels, Choice, Later, Number, ScpiDevice, ScpiError, Text, command, setting
+from sim.scpi_device import (
+    Boolean,
+    Channels,
+    Choice,
+    Later,
+    Number,
+    ScpiDevice,
+    ScpiError,
+    Text,
+    command,
+    setting,
+)
 from sim.wiring import Wiring
 
 MAKER = "Hollinbrook"
@@ -31,7 +42,9 @@ class BenchInstrument(ScpiDevice):
         super().__init__(clock)
         self.wiring = wiring
         self.rng = rng
-        self.update_others: Callable[[], None] = lambda: None
+        self.generators: list[
+            RfGenerator
+        ] = []  # all on the bench: what they deliver moves by itself while they settle
 
     def within(self, half_width: float) -> float:
         """Draw a fixed error inside a half-width."""
@@ -39,7 +52,8 @@ class BenchInstrument(ScpiDevice):
 
     def look(self) -> None:
         """Bring everything that moves by itself up to now, before the bench is read."""
-        self.update_others()
+        for generator in self.generators:
+            generator.settle()
         self.wiring.update()
 
 
@@ -63,13 +77,17 @@ class RfGenerator(BenchInstrument):
     )
     output_on = setting(":OUTPut[:STATe]", Boolean(default=False))
     fm_on = setting("[:SOURce]:FM:STATe", Boolean(default=False))
-    fm_hz = setting("[:SOURce]:FM[:DEViation]", Number("Hz", minimum=0, maximum=1e5, default=1e3, resolution=1.0))
+    fm_hz = setting(
+        "[:SOURce]:FM[:DEViation]", Number("Hz", minimum=0, maximum=1e5, default=1e3, resolution=1.0)
+    )
     fm_source = setting("[:SOURce]:FM:SOURce", Choice("INTernal", "EXTernal", default="INTernal"))
     fm_tone_hz = setting(
         "[:SOURce]:FM:INTernal:FREQuency", Number("Hz", minimum=10, maximum=2e4, default=1e3, resolution=0.1)
     )
     am_on = setting("[:SOURce]:AM:STATe", Boolean(default=False))
-    am_percent = setting("[:SOURce]:AM[:DEPTh]", Number("PCT", minimum=0, maximum=100, default=30, resolution=0.1))
+    am_percent = setting(
+        "[:SOURce]:AM[:DEPTh]", Number("PCT", minimum=0, maximum=100, default=30, resolution=0.1)
+    )
     am_source = setting("[:SOURce]:AM:SOURce", Choice("INTernal", "EXTernal", default="INTernal"))
     am_tone_hz = setting(
         "[:SOURce]:AM:INTernal:FREQuency", Number("Hz", minimum=10, maximum=2e4, default=1e3, resolution=0.1)
@@ -111,7 +129,7 @@ class RfGenerator(BenchInstrument):
         self._apply(self._signal())
 
     @command(":OUTPut:MODulation[:STATe]", Boolean())
-    def all_modulation(self, on: bool) -> None:  # noqa: FBT001 - the SCPI parameter
+    def all_modulation(self, on: bool) -> None:
         """Switch all modulation off; switching it on again is a matter of each kind."""
         if not on:
             self.fm_on = self.am_on = False
@@ -148,7 +166,9 @@ class RfPowerMeter(BenchInstrument):
     READ_S = 0.060
 
     unit_of_power = setting(":UNIT:POWer", Choice("DBM", "W", default="W"))
-    corrected_hz = setting("[:SENSe]:FREQuency[:CW|:FIXed]", Number("Hz", minimum=1e5, maximum=6e9, default=5e7))
+    corrected_hz = setting(
+        "[:SENSe]:FREQuency[:CW|:FIXed]", Number("Hz", minimum=1e5, maximum=6e9, default=5e7)
+    )
     auto_range = setting("[:SENSe]:POWer:AC:RANGe:AUTO", Boolean(default=True))
     upper_dbm = setting("[:SENSe]:POWer:AC:RANGe[:UPPer]", Number("dBm", minimum=-20, maximum=20, default=20))
 
@@ -215,10 +235,16 @@ class FmAnalyser(BenchInstrument):
     RANGES_HZ = (1e3, 3e3, 1e4, 3e4, 1e5)
 
     function = setting("[:SENSe]:FUNCtion[:ON]", Text(default="FREQuency"))
-    detector = setting("[:SENSe]:DETector[:FUNCtion]", Choice("POSitive", "NEGative", "RMS", default="POSitive"))
-    expected_hz = setting("[:SENSe]:FREQuency[:CW|:FIXed]", Number("Hz", minimum=1e5, maximum=2e9, default=1e8))
+    detector = setting(
+        "[:SENSe]:DETector[:FUNCtion]", Choice("POSitive", "NEGative", "RMS", default="POSitive")
+    )
+    expected_hz = setting(
+        "[:SENSe]:FREQuency[:CW|:FIXed]", Number("Hz", minimum=1e5, maximum=2e9, default=1e8)
+    )
     auto_range = setting("[:SENSe]:FM[:DEViation]:RANGe:AUTO", Boolean(default=True))
-    upper_hz = setting("[:SENSe]:FM[:DEViation]:RANGe[:UPPer]", Number("Hz", minimum=1e3, maximum=1e5, default=1e5))
+    upper_hz = setting(
+        "[:SENSe]:FM[:DEViation]:RANGe[:UPPer]", Number("Hz", minimum=1e3, maximum=1e5, default=1e5)
+    )
 
     CAPTURE_HZ = 50e3  # a carrier further from the one expected is not found
 
@@ -260,16 +286,28 @@ class FmAnalyser(BenchInstrument):
             return NO_MEASUREMENT
         if _FUNCTIONS[self.function.upper()] == "frequency":
             return float(round(emission.frequency_hz * self._frequency_error))
-        return self._deviation(emission.deviation_positive_hz, emission.deviation_negative_hz, emission.residual_deviation_hz)
+        return self._deviation(
+            emission.deviation_positive_hz, emission.deviation_negative_hz, emission.residual_deviation_hz
+        )
 
     def _deviation(self, positive_hz: float, negative_hz: float, residual_hz: float) -> float:
-        peak_hz = {"POSitive": positive_hz, "NEGative": negative_hz, "RMS": (positive_hz + negative_hz) / 2**1.5}[self.detector]
+        peak_hz = {
+            "POSitive": positive_hz,
+            "NEGative": negative_hz,
+            "RMS": (positive_hz + negative_hz) / 2**1.5,
+        }[self.detector]
         # a peak detector reads noise on top of the tone: about the noise's own peak where there is no tone
-        shown_hz = (math.hypot(peak_hz, residual_hz) + 1.5 * abs(float(self.rng.standard_normal()))) * self._deviation_error
-        upper_hz = self.RANGES_HZ[-1] if self.auto_range else next(r for r in self.RANGES_HZ if r >= self.upper_hz)
+        shown_hz = (
+            math.hypot(peak_hz, residual_hz) + 1.5 * abs(float(self.rng.standard_normal()))
+        ) * self._deviation_error
+        upper_hz = (
+            self.RANGES_HZ[-1] if self.auto_range else next(r for r in self.RANGES_HZ if r >= self.upper_hz)
+        )
         if shown_hz > 1.1 * upper_hz:
             return OVER_RANGE
-        fitting_hz = next((r for r in self.RANGES_HZ if shown_hz <= r), upper_hz) if self.auto_range else upper_hz
+        fitting_hz = (
+            next((r for r in self.RANGES_HZ if shown_hz <= r), upper_hz) if self.auto_range else upper_hz
+        )
         step_hz = fitting_hz / 1e3
         return round(shown_hz / step_hz) * step_hz
 
@@ -278,7 +316,7 @@ class PathSwitch(BenchInstrument):
     """An RF switch: relay 1 joins the unit to the generator, relay 2 to load and meters; never both."""
 
     identity = (MAKER, "SW-2", "5002", "1.0")
-    PLACES = {1: "receive", 2: "transmit"}
+    PLACES: ClassVar[dict[int, str]] = {1: "receive", 2: "transmit"}
 
     def on_reset(self) -> None:
         """Open both relays."""

@@ -1,8 +1,8 @@
 """One controller's link to one instrument: framing, order of answers, and injected faults.
 
-A *message link* is a bus with END (GPIB, HiSLIP, VXI-11): IEEE 488.2 message exchange, a new message drops an unread
-answer (-410). A *stream link* is a raw socket: NL frames, messages are carried out one after the other, and every answer comes in order,
-however late: a late answer is what the next reader finds.
+A *message link* is a bus with END (GPIB, HiSLIP, VXI-11): IEEE 488.2 message exchange, a new message drops an
+unread answer (-410). A *stream link* is a raw socket: NL frames, messages are carried out one after the
+other, and every answer comes in order, however late: a late answer is what the next reader finds.
 
 Does not model: END without NL on input other than at the end of a write, flow control, the error -430.
 """
@@ -30,7 +30,7 @@ class Framer:
         self._skipping = False
 
     def feed(self, chunk: bytes, *, end: bool = False) -> list[bytes | None]:
-        """Return the messages that are now whole; None stands for one that was too long and is thrown away."""
+        """Return the messages that are now whole; None stands for one that was too long and is dropped."""
         messages: list[bytes | None] = []
         if self._skipping:
             at = chunk.find(b"\n")
@@ -71,7 +71,8 @@ class Framer:
             if found in (b'"', b"'"):
                 close = buffer.find(found, at)
                 line = buffer.find(b"\n", at)
-                # a NL ends a message even within a string: otherwise a lost quote would swallow all that follows
+                # a NL ends a message even within a string: otherwise a lost quote would swallow all that
+                # follows
                 if line >= 0 and (close < 0 or line < close):
                     return line
                 if close < 0:
@@ -112,7 +113,9 @@ class Link:
         self._silenced = False
 
     def write(self, sent: bytes, *, end: bool = False) -> None:
-        """Take bytes from the controller; on a message link ``end`` tells that END came with the last of them."""
+        """Take bytes from the controller; on a message link ``end`` tells that END came with the last of
+        them.
+        """
         for message in self._framer.feed(sent, end=end):
             if message is None:
                 self.device.report(-363)

@@ -1,10 +1,13 @@
-"""The same simulated instruments over TCP on this computer: one raw SOCKET server for each, HiSLIP or VXI-11 on request.
+"""The same simulated instruments over TCP on this computer: one raw SOCKET server for each, HiSLIP or VXI-11
+on request.
 
-One lock guards the bench, and is never held while a connection waits. The bench must run on a clock that goes on by itself (`sim.clock.WallClock`
-or ``ScaledClock``): a client that waits on its own would otherwise wait for nothing.
+One lock guards the bench, and is never held while a connection waits. The bench must run on a clock that goes
+on by itself (`sim.clock.WallClock` or ``ScaledClock``): a client that waits on its own would otherwise wait
+for nothing.
 
-Does not model: discovery (mDNS, the portmapper, VXI-11 broadcast), telnet ports, slow or lossy networks, limits on the
-number of connections. There is no authentication: serve to 127.0.0.1 unless the network is yours alone.
+Does not model: discovery (mDNS, the portmapper, VXI-11 broadcast), telnet ports, slow or lossy networks,
+limits on the number of connections. There is no authentication: serve to 127.0.0.1 unless the network is
+yours alone.
 """
 
 from __future__ import annotations
@@ -27,7 +30,9 @@ from sim.scpi_device import ScpiDevice
 
 _log = logging.getLogger(__name__)
 _MOST_WAITING = 10_000
-_LONGEST_NAP_S = 0.05  # how soon a link sees that another link's command, which held it up, has been forgotten
+_LONGEST_NAP_S = (
+    0.05  # how soon a link sees that another link's command, which held it up, has been forgotten
+)
 
 
 class Gate:
@@ -40,7 +45,9 @@ class Gate:
         self._factor: float = getattr(device.clock, "factor", 1.0)
 
     def do(self, action: Callable[..., Any], *arguments: Any, **keywords: Any) -> Any:
-        """Act on the instrument under the lock; a defect in its simulation is logged, and is -310 to the controller."""
+        """Act on the instrument under the lock; a defect in its simulation is logged, and is -310 to the
+        controller.
+        """
         with self.lock:
             try:
                 return action(*arguments, **keywords)
@@ -50,7 +57,9 @@ class Gate:
                 return None
 
     def take(self, link: Link) -> tuple[list[bytes], float]:
-        """Take what a link answers now, and the wall seconds after which to look again (infinite: when asked)."""
+        """Take what a link answers now, and the wall seconds after which to look again (infinite: when
+        asked).
+        """
         with self.lock:
             self.do(link.poll)
             pieces = [piece.content for piece in link.outbox]
@@ -59,10 +68,10 @@ class Gate:
 
     def nap_s(self, link: Link) -> float:
         """Return the wall seconds after which to look at a link again."""
-        ready_at_s = link.ready_at_s()
         if not link.busy:
             return math.inf
-        return min(_LONGEST_NAP_S, max(0.0, ready_at_s - self.device.clock.now_s()) / self._factor)
+        left_s: float = link.ready_at_s() - self.device.clock.now_s()
+        return min(_LONGEST_NAP_S, max(0.0, left_s) / self._factor)
 
 
 class Connection(socketserver.BaseRequestHandler):
@@ -210,11 +219,12 @@ def serve(
     protocol: str = "socket",
     lock: Any = None,
 ) -> Served:
-    """Serve instruments over TCP until the result is closed; as a context manager it gives {name: resource string}.
+    """Serve instruments over TCP until the result is closed; as a context manager it gives {name: resource
+    string}.
 
-    ``ports`` names a port for some of them; the others, and 0, get a free one. ``protocol`` is ``socket``, ``hislip`` or
-    ``vxi11``. ``lock`` is the bench's lock, where others reach the same instruments too. Raises ValueError for a virtual clock, for an
-    unknown protocol or name, and OSError for a port that is taken.
+    ``ports`` names a port for some of them; the others, and 0, get a free one. ``protocol`` is ``socket``,
+    ``hislip`` or ``vxi11``. ``lock`` is the bench's lock, where others reach the same instruments too. Raises
+    ValueError for a virtual clock, for an unknown protocol or name, and OSError for a port that is taken.
     """
     if protocol not in _FORMATS:
         raise ValueError(f"protocol {protocol!r} is unknown; {', '.join(_FORMATS)} are offered")
@@ -224,8 +234,8 @@ def serve(
             raise ValueError(f"a port is stated for {name!r}; the bench has {', '.join(devices)}")
     for name, device in devices.items():
         if isinstance(device.clock, VirtualClock):
-            raise ValueError(
-                f"{name}: a bench on a virtual clock cannot be served, time would stand still for a client that waits; "
+            raise ValueError(  # noqa: TRY004 - the clock is of a proper type, only not for this
+                f"{name}: a bench on a virtual clock cannot be served: its time stands still for a client; "
                 "build it on WallClock or ScaledClock"
             )
     bench_lock = lock if lock is not None else threading.RLock()
@@ -239,6 +249,7 @@ def serve(
             server.server_close()
         raise
     addresses = {
-        name: _FORMATS[protocol].format(host=host, port=server.server_address[1]) for name, server in servers.items()
+        name: _FORMATS[protocol].format(host=host, port=server.server_address[1])
+        for name, server in servers.items()
     }
     return Served(servers, addresses)

@@ -1,6 +1,7 @@
 """What every SCPI instrument has: the common commands, SYSTem:ERRor, STATus, and the registers behind them.
 
-IEEE 488.2 chapter 10 and SCPI-1999 volume 1 chapter 4.2.1 ("required commands") and volume 2 chapters 20 and 21, from memory.
+IEEE 488.2 chapter 10 and SCPI-1999 volume 1 chapter 4.2.1 ("required commands") and volume 2 chapters 20 and
+21, from memory.
 
 Does not model: *SAV, *RCL, *PSC, macros, *OPT?, SYSTem:COMMunicate, passwords, the clock (SYSTem:DATE).
 """
@@ -67,19 +68,21 @@ class CommonCommands:
         """
         until_s = self.moment_s + seconds
         self.pending_until_s = max(self.pending_until_s, until_s)
-        self._hold(False, 1 << OPERATION_BITS[bit], until_s)  # noqa: FBT003
+        self._hold(1 << OPERATION_BITS[bit], until_s, questionable=False)
 
     def flag(self, bit: str, *, on: bool) -> None:
         """Raise or drop a STATus:QUEStionable bit by name, such as ``"POWer"``."""
         mask = 1 << QUESTIONABLE_BITS[bit]
         if on:
-            self._hold(True, mask, math.inf)  # noqa: FBT003
+            self._hold(mask, math.inf, questionable=True)
         else:
             self._bits.pop((True, mask), None)
             self._update_conditions()
 
     def operation_condition(self) -> int:
-        """Return further STATus:OPERation bits; a hook, sampled after every command and at every status query."""
+        """Return further STATus:OPERation bits; a hook, sampled after every command and at every status
+        query.
+        """
         return 0
 
     def questionable_condition(self) -> int:
@@ -90,7 +93,9 @@ class CommonCommands:
         """React to *RST after all settings went to their defaults; a hook."""
 
     def on_clear(self) -> None:
-        """React to a device clear (interface message, not *CLS); a hook. The input and output are empty already."""
+        """React to a device clear (interface message, not *CLS); a hook. The input and output are empty
+        already.
+        """
 
     def self_test(self) -> int:
         """Return what *TST? answers: 0 passed; a hook."""
@@ -112,7 +117,7 @@ class CommonCommands:
 
     # --- condition bits over time ------------------------------------------------------------------------
 
-    def _hold(self, questionable: bool, mask: int, until_s: float) -> None:
+    def _hold(self, mask: int, until_s: float, *, questionable: bool) -> None:
         key = (questionable, mask)
         self._bits[key] = max(until_s, self._bits.get(key, -math.inf))
         self._update_conditions()

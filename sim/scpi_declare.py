@@ -20,8 +20,8 @@ Method = TypeVar("Method", bound=Callable[..., Any])
 class Later:
     """An answer that is ready only ``seconds`` after the command began; the instrument is busy meanwhile.
 
-    ``answer`` may be a function without arguments: it is called when the answer is ready (and may return another
-    Later). ``seconds`` may be ``math.inf``: never ready, until a device clear.
+    ``answer`` may be a function without arguments: it is called when the answer is ready (and may return
+    another Later). ``seconds`` may be ``math.inf``: never ready, until a device clear.
     """
 
     __slots__ = ("answer", "seconds")
@@ -32,7 +32,9 @@ class Later:
 
 
 class MethodCommand(NamedTuple):
-    """A command that is carried out by a method of the instrument, found by name so that a subclass may override it."""
+    """A command that is carried out by a method of the instrument, found by name so that a subclass may
+    override it.
+    """
 
     method: str
     kinds: tuple[Kind, ...]
@@ -61,10 +63,11 @@ def check_count(count: int, least: int, most: int) -> None:
 def command(pattern: str, *kinds: Kind, indefinite: bool = False) -> Callable[[Method], Method]:
     """Declare a method as the handler of a command (or of a query, where the pattern ends in ``?``).
 
-    The method gets the numeric suffixes of the pattern's ``<low:high>`` nodes, then one argument for each kind (None for
-    an optional one left out). A query returns its answer (see `scpi_parameters.say`) or a `Later`; a command returns None, or
-    a Later to keep the instrument busy. Wrong use is a raised `ScpiError`. ``indefinite``: an answer without an
-    inner end, such as ``*IDN?``, which must be the last of a message. May be stacked for several patterns.
+    The method gets the numeric suffixes of the pattern's ``<low:high>`` nodes, then one argument for each
+    kind (None for an optional one left out). A query returns its answer (see `scpi_parameters.say`) or a
+    `Later`; a command returns None, or a Later to keep the instrument busy. Wrong use is a raised
+    `ScpiError`. ``indefinite``: an answer without an inner end, such as ``*IDN?``, which must be the last of
+    a message. May be stacked for several patterns.
     """
     required = sum(not kind.optional for kind in kinds)
 
@@ -99,7 +102,11 @@ class Setting:
         return self if device is None else device.settings[self.name]
 
     def __set__(self, device: Any, content: Any) -> None:
-        device.settings[self.name] = content
+        device.settings[self.name] = content if self._keys else self._typed(content)
+
+    def _typed(self, content: Any) -> Any:
+        # a default written as 5 must not be answered, or measured back, as the integer 5
+        return float(content) if isinstance(self.kind, Number) and not self.kind.integer else content
 
     def changed(self, method: Method) -> Method:
         """Decorate the method that is called (with the suffixes) after the content was set, also by *RST."""
@@ -107,7 +114,9 @@ class Setting:
         return method
 
     def check(self, method: Method) -> Method:
-        """Decorate the method that is called (with suffixes and the new content) before it is set; it may raise ScpiError."""
+        """Decorate the method that is called (with suffixes and the new content) before it is set; it may
+        raise ScpiError.
+        """
         self._check = method.__name__
         return method
 
@@ -119,7 +128,7 @@ class Setting:
     def first(self, device: Any) -> Any:
         """Return what the setting is after *RST: a dictionary by suffix where the pattern has suffixes."""
         default = self.kind.default
-        content = default(device) if callable(default) else default
+        content = self._typed(default(device) if callable(default) else default)
         return {key[0] if len(key) == 1 else key: content for key in self._keys} if self._keys else content
 
     def reset(self, device: Any) -> None:
@@ -181,9 +190,11 @@ class _Query:
 
 
 def setting(pattern: str, kind: Kind) -> Setting:
-    """Declare a quantity that is set by ``pattern`` and queried by ``pattern?`` (with MIN, MAX, DEF for a Number).
+    """Declare a quantity that is set by ``pattern`` and queried by ``pattern?`` (with MIN, MAX, DEF for a
+    Number).
 
-    On an instance, ``self.name`` is the content (a dictionary by suffix where the pattern has ``<low:high>`` nodes). *RST brings
-    it to the kind's default. Reactions: ``@name.changed`` and ``@name.check``, see `Setting`.
+    On an instance, ``self.name`` is the content (a dictionary by suffix where the pattern has ``<low:high>``
+    nodes). *RST brings it to the kind's default. Reactions: ``@name.changed`` and ``@name.check``, see
+    `Setting`.
     """
     return Setting(pattern, kind)

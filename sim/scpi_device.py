@@ -16,7 +16,8 @@
         )
         output_on = setting(":OUTPut[:STATe]", Boolean(default=False))
         sensing = setting(":SENSe:SOURce[:CW|:FIXed]", Choice("INTernal", "EXTernal", default="INTernal"))
-        tone_hz = setting(":TONE<1:2>:FREQuency", Number("Hz", minimum=20, maximum=20e3, default=1e3))  # a dict {1: .., 2: ..}
+        # numeric suffixes 1 and 2: self.tone_hz is a dictionary {1: 1000.0, 2: 1000.0}
+        tone_hz = setting(":TONE<1:2>:FREQuency", Number("Hz", minimum=20, maximum=20e3, default=1e3))
 
         def __init__(self, clock, load_ohm):
             super().__init__(clock)
@@ -41,7 +42,7 @@
                 return float("nan")                          # answered 9.91E+37
             current_a = self.voltage_v / self.load_ohm
             self.flag("CURRent", on=current_a > 5)           # STATus:QUEStionable bit 1
-            return current_a                                 # float NR3, int NR1, bool 1/0, str as is, bytes block
+            return current_a              # float: NR3, int: NR1, bool: 1/0, str: as is, bytes: block
 
         @command(":OUTPut:PROTection:CLEar")
         def clear_protection(self):
@@ -53,14 +54,16 @@
     supply.clock.wait_s(0.02)
     supply.output()                         # b"1.200000000E+00\\n"
 
-Pattern: long form with the short form in capitals; ``[...]`` optional; ``[:CW|:FIXed]`` choices; ``<low:high>`` numeric suffix,
-given to the method first. Within a handler the time is ``self.moment_s``. `Later` keeps the instrument busy: nothing else it was sent is
-carried out before. `begin` does not (an overlapped operation). Hooks: ``on_reset``, ``on_clear``, ``on_trigger``, ``self_test``,
-``operation_condition``, ``questionable_condition``. An exception other than ScpiError in a handler is a defect of the
-simulation and is not hidden.
+Pattern: long form with the short form in capitals; ``[...]`` optional; ``[:CW|:FIXed]`` choices;
+``<low:high>`` numeric suffix, given to the method first. Within a handler the time is ``self.moment_s``.
+`Later` keeps the instrument busy: nothing else it was sent is carried out before. `begin` does not (an
+overlapped operation). Hooks: ``on_reset``, ``on_clear``, ``on_trigger``, ``self_test``,
+``operation_condition``, ``questionable_condition``. An exception other than ScpiError in a handler is a
+defect of the simulation and is not hidden.
 
-Message exchange (IEEE 488.2 chapter 6, from memory): `input` and `output` are the exchange of one controller on a bus with END,
-with -410, -420 and -440. `submit` is the layer below, from which streams (raw sockets) are made; see sim/link.py.
+Message exchange (IEEE 488.2 chapter 6, from memory): `input` and `output` are the exchange of one controller
+on a bus with END, with -410, -420 and -440. `submit` is the layer below, from which streams (raw sockets) are
+made; see sim/link.py.
 
 Does not model: output buffers that fill (-430), *WAI between controllers, remote and local, front panels.
 '''
@@ -182,7 +185,9 @@ class ScpiDevice(CommonCommands):
         self._exchange = self.submit(message)
 
     def output(self) -> bytes | NotYet:
-        """Take the response message (with NL), or learn when it is ready. Asked for nothing: -420 and NotYet(inf)."""
+        """Take the response message (with NL), or learn when it is ready. Asked for nothing: -420 and
+        NotYet(inf).
+        """
         exchange = self._exchange
         if exchange is not None and not exchange.done:
             self.advance()
@@ -231,7 +236,9 @@ class ScpiDevice(CommonCommands):
         return self._queue[0].ready_at_s
 
     def interrupt(self, exchange: Exchange) -> None:
-        """Drop the answer of an exchange and report -410; commands of it that still wait are carried out in time."""
+        """Drop the answer of an exchange and report -410; commands of it that still wait are carried out in
+        time.
+        """
         exchange.failed = True
         exchange.answers.clear()
         self.report(-410)
@@ -244,7 +251,9 @@ class ScpiDevice(CommonCommands):
             self._queue.remove(exchange)
 
     def clear(self) -> None:
-        """Do a device clear: input, output and waiting commands are forgotten; settings and errors stay (488.2, 5.8)."""
+        """Do a device clear: input, output and waiting commands are forgotten; settings and errors stay
+        (488.2, 5.8).
+        """
         self.moment_s = self.clock.now_s()
         for exchange in list(self._queue):
             self.cancel(exchange)
@@ -300,7 +309,8 @@ class ScpiDevice(CommonCommands):
             if step.error is not None:
                 raise step.error
             if exchange.indefinite and step.query:
-                raise ScpiError(-440)
+                self.report(-440)
+                return None
             return step.command.execute(self, step.suffixes, step.tokens)  # type: ignore[union-attr]
         except ScpiError as error:
             if -199 <= error.number <= -100:
@@ -317,7 +327,9 @@ class ScpiDevice(CommonCommands):
 
 
 def _collect(cls: type) -> tuple[Tree, list[Setting]]:
-    """Build the tree from the base classes to the class itself, so that a subclass may declare a command anew."""
+    """Build the tree from the base classes to the class itself, so that a subclass may declare a command
+    anew.
+    """
     tree = Tree()
     settings: dict[str, Setting] = {}
     for base in reversed(cls.__mro__):

@@ -1,11 +1,12 @@
 """Kinds of parameters, and answers in the form SCPI prescribes.
 
-SCPI-1999 volume 1 chapter 7 and IEEE 488.2 chapters 7 and 8, from memory. Which number a wrong parameter gets, where the
-standard leaves a choice: a data element of the wrong type -104; a word that is not known where some words are
+SCPI-1999 volume 1 chapter 7 and IEEE 488.2 chapters 7 and 8, from memory. Which number a wrong parameter
+gets, where the standard leaves a choice: a data element of the wrong type -104; a word that is not known
+where some words are
 -141; no word allowed at all -148; a word outside a list of choices -224; outside the range -222.
 
-Does not model: UP and DOWN (steps), UNIT-dependent default units (an instrument that has UNIT:POWer converts by itself),
-FORMat-dependent answers (an instrument that has FORMat returns `Block`).
+Does not model: UP and DOWN (steps), UNIT-dependent default units (an instrument that has UNIT:POWer converts
+by itself), FORMat-dependent answers (an instrument that has FORMat returns `Block`).
 """
 
 from __future__ import annotations
@@ -25,9 +26,11 @@ _MULTIPLIERS = {
     "M": 1e-3, "U": 1e-6, "N": 1e-9, "P": 1e-12, "F": 1e-15, "A": 1e-18,
 }  # fmt: skip
 
-# Suffix units of each dimension, to the unit in which the handler gets the number. A function where it is not a factor.
+# Suffix units of each dimension, to the unit in which the handler gets the number. A function where it is not
+# a factor.
 _LINEAR: dict[str, dict[str, float]] = {
-    "HZ": {"HZ": 1.0}, "V": {"V": 1.0}, "A": {"A": 1.0}, "W": {"W": 1.0}, "OHM": {"OHM": 1.0}, "S": {"S": 1.0},
+    "HZ": {"HZ": 1.0}, "V": {"V": 1.0}, "A": {"A": 1.0}, "W": {"W": 1.0}, "OHM": {"OHM": 1.0},
+    "S": {"S": 1.0},
     "RAD": {"RAD": 1.0, "DEG": math.pi / 180}, "DEG": {"DEG": 1.0, "RAD": 180 / math.pi}, "CEL": {"CEL": 1.0},
 }  # fmt: skip
 _DBM_AT_1_UV = -10 * math.log10(50 * 1e-3 / 1e-12)  # 1 uV across 50 ohm
@@ -49,7 +52,9 @@ _EXACT: dict[str, dict[str, Callable[[float], float]]] = {
 class Kind(Protocol):
     """What a parameter may be."""
 
-    optional: bool
+    @property
+    def optional(self) -> bool:
+        """Whether the parameter may be left out."""
 
     @property
     def default(self) -> Any:
@@ -95,7 +100,8 @@ def _at(limit: Limit, device: Any) -> float | None:
 
 @dataclass(frozen=True, slots=True)
 class Number:
-    """A number in ``unit`` (Hz, V, A, W, ohm, s, rad, deg, dB, dBm, dBuV, PCT or none), answered as NR3, or NR1 if ``integer``.
+    """A number in ``unit`` (Hz, V, A, W, ohm, s, rad, deg, dB, dBm, dBuV, PCT or none), answered as NR3, or
+    NR1 if ``integer``.
 
     ``minimum``, ``maximum`` (inclusive) and ``default`` may be functions of the device. It is rounded to
     ``resolution`` first and then compared with the range: outside is -222. A word is -141; if none of
@@ -185,7 +191,9 @@ class Boolean:
 
 
 class Choice:
-    """One of the words, each declared like ``"INTernal"``; the handler gets it as declared; answered in short form."""
+    """One of the words, each declared like ``"INTernal"``; the handler gets it as declared; answered in short
+    form.
+    """
 
     def __init__(self, *words: str, default: str | None = None, optional: bool = False) -> None:
         self.words = words
@@ -199,10 +207,10 @@ class Choice:
         """Turn a data element into the word as declared."""
         if token.kind != "word":
             raise ScpiError(-104, f"{token.kind} where one of {'|'.join(self.words)} is due")
-        try:
-            return self._found[str(token.content)]
-        except KeyError:
-            raise ScpiError(-224, f"{token.content}; allowed {'|'.join(self.words)}") from None
+        word = str(token.content)
+        if word not in self._found:
+            raise ScpiError(-224, f"{word}; allowed {'|'.join(self.words)}")
+        return self._found[word]
 
     def answer(self, content: Any) -> str:
         """Say the short form in capitals."""
@@ -234,7 +242,9 @@ class Text:
 
 @dataclass(frozen=True, slots=True)
 class Channels:
-    """A channel list ``(@1,3,5:8)``; the handler gets a tuple of integers. Outside ``minimum``..``maximum`` is -222."""
+    """A channel list ``(@1,3,5:8)``; the handler gets a tuple of integers. Outside ``minimum``..``maximum``
+    is -222.
+    """
 
     _: KW_ONLY
     minimum: int = 1
@@ -281,8 +291,8 @@ class Data:
 
 
 def nr3(number: float) -> str:
-    """Say a number as NR3; infinities and NaN by SCPI's special numbers (SCPI-1999 volume 1, 7.2.1.4 and .5)."""
-    if number != number:
+    """Say a number as NR3; infinities and NaN by SCPI's special numbers (SCPI-1999 volume 1, 7.2.1)."""
+    if math.isnan(number):
         return "9.91E+37"
     if number in (math.inf, -math.inf):
         return "9.9E+37" if number > 0 else "-9.9E+37"
@@ -302,7 +312,9 @@ def block(content: bytes) -> str:
 
 
 def say(answer: Any) -> str:
-    """Say what a handler returned: bool 1/0, int NR1, float NR3, bytes a block, str as it is, a sequence with commas."""
+    """Say what a handler returned: bool 1/0, int NR1, float NR3, bytes a block, str as it is, a sequence with
+    commas.
+    """
     if isinstance(answer, str):
         return answer
     if isinstance(answer, bool):

@@ -1,7 +1,7 @@
 """Errors, the error queue and the status registers of a SCPI instrument.
 
-Numbers, texts, register bits and the overflow rule are SCPI-1999 volume 2 (SYSTem:ERRor, STATus) and IEEE 488.2
-chapter 11, from memory.
+Numbers, texts, register bits and the overflow rule are SCPI-1999 volume 2 (SYSTem:ERRor, STATus) and IEEE
+488.2 chapter 11, from memory.
 
 Does not model: service requests, parallel poll, STATus:QUEue enabling, user-defined status subtrees.
 """
@@ -109,7 +109,8 @@ QUESTIONABLE_BITS = {
 class ScpiError(Exception):
     """What a handler raises to put an error into the instrument's error queue.
 
-    ``number`` is a SCPI error number (or a positive, device-dependent one); ``info`` follows the text after ``;``.
+    ``number`` is a SCPI error number (or a positive, device-dependent one); ``info`` follows the text after
+    ``;``.
     """
 
     def __init__(self, number: int, info: str = "") -> None:
@@ -140,7 +141,7 @@ class ErrorQueue:
         return len(self._entries)
 
     def push(self, number: int, info: str = "", text: str | None = None) -> None:
-        """Add one entry; at most 255 characters of text, printable ASCII only (SCPI-1999 volume 2, 21.8.2)."""
+        """Add one entry; at most 255 characters, printable ASCII only (SCPI-1999 volume 2, 21.8)."""
         if len(self._entries) >= self._size:
             self._entries[-1] = (-350, ERROR_TEXTS[-350])
             return

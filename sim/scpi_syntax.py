@@ -2,8 +2,8 @@
 
 SCPI-1999 volume 1 chapters 6 and 7 and IEEE 488.2 chapter 7, from memory.
 
-Does not model: expressions other than channel lists, compound suffixes such as ``V/S``, macros, and NL inside a
-quoted string (a NL always ends a message here, except inside a definite block; IEEE 488.2 would allow it).
+Does not model: expressions other than channel lists, compound suffixes such as ``V/S``, macros, and NL inside
+a quoted string (a NL always ends a message here, except inside a definite block; IEEE 488.2 would allow it).
 """
 
 from __future__ import annotations
@@ -15,8 +15,10 @@ from typing import NamedTuple
 from sim.scpi_status import ScpiError
 
 WHITE = "".join(map(chr, [*range(10), *range(11, 33)]))  # IEEE 488.2 7.4.1.2: all control characters but NL
+_TRIMMED = WHITE + "\n"
 _WS = "[\\x00-\\x09\\x0b-\\x20]*"
 MAX_MNEMONIC = 12
+_DIGITS = tuple("0123456789")
 
 _HEADER = re.compile(r"(\*[A-Za-z][A-Za-z0-9_]*|:?[A-Za-z][A-Za-z0-9_]*(?::[A-Za-z][A-Za-z0-9_]*)*)(\??)")
 _PLAIN = re.compile(r"[^\"'#(;,]+")
@@ -44,7 +46,7 @@ class Token(NamedTuple):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Unit:
-    """One program message unit as written: header without ``?``, its data elements, or the error found in it."""
+    """One program message unit: header without ``?``, its data elements, or the error found in it."""
 
     header: str = ""
     query: bool = False
@@ -53,11 +55,12 @@ class Unit:
 
 
 def parse_message(message: bytes) -> list[Unit]:
-    """Split one program message (no terminator needed) into units; parsing ends at the first error, its last unit.
+    """Split one program message (no terminator needed) into units; parsing ends at the first error, its last
+    unit.
 
     Never raises: an error is reported by the instrument only after the units before it were executed.
     """
-    text = message.decode("latin-1").strip(WHITE + "\n")
+    text = message.decode("latin-1").lstrip(_TRIMMED)
     if not text:
         return []
     units = []
@@ -72,7 +75,7 @@ def parse_message(message: bytes) -> list[Unit]:
 
 
 def _split(text: str) -> tuple[list[list[str]], ScpiError | None]:
-    """Cut at ``;`` and ``,`` outside strings, blocks and parentheses; the error, if any, is in the last unit."""
+    """Cut at ``;`` and ``,`` outside strings, blocks and parentheses; an error is in the last unit."""
     if not any(mark in text for mark in "\"'#("):
         return [unit.split(",") for unit in text.split(";")], None
     units: list[list[str]] = [[""]]
@@ -102,7 +105,7 @@ def _piece_end(text: str, at: int, before: str) -> int:
         if not match:
             raise ScpiError(-151, text[at : at + 20])
         return match.end()
-    if char == "#" and (not before or before[-1] in WHITE) and text[at + 1 : at + 2] in tuple("0123456789"):
+    if char == "#" and (not before or before[-1] in WHITE) and text[at + 1 : at + 2] in _DIGITS:
         return _block_end(text, at)
     if char == "(":
         match = _GROUP.match(text, at)
@@ -128,22 +131,38 @@ def _block_end(text: str, at: int) -> int:
 
 def _unit(parts: list[str], broken: ScpiError | None) -> Unit:
     try:
-        first = parts[0].lstrip(WHITE)
-        match = _HEADER.match(first)
-        if not match:
-            raise ScpiError(-102 if not first or first[0].isascii() else -101, first[:20])
-        header, mark = match.groups()
-        _check_lengths(header)
-        rest = first[match.end() :]
-        if rest and rest[0] not in WHITE:
-            raise _separator_error(rest, header)
+        header, query, rest = _cut_header(parts)
         if broken:
-            raise broken
-        parts = [rest.strip(WHITE), *(part.strip(WHITE) for part in parts[1:])]
-        tokens = () if parts == [""] else tuple(parse_data(part) for part in parts)
-        return Unit(header=header.upper(), query=mark == "?", tokens=tokens)
+            return Unit(error=broken)
+        texts = [_trim(rest), *map(_trim, parts[1:])]
+        tokens = () if texts == [""] else tuple(parse_data(text) for text in texts)
+        return Unit(header=header.upper(), query=query, tokens=tokens)
     except ScpiError as error:
         return Unit(error=error)
+
+
+def _trim(text: str) -> str:
+    text = text.lstrip(_TRIMMED)
+    if text[:1] == "#" and text[1:2] in _DIGITS:
+        # white space at the end of a block is content
+        end = _block_end(text, 0)
+        return text[:end] + text[end:].rstrip(_TRIMMED)
+    return text.rstrip(_TRIMMED)
+
+
+def _cut_header(parts: list[str]) -> tuple[str, bool, str]:
+    first = parts[0].lstrip(_TRIMMED)
+    match = _HEADER.match(first)
+    if not match:
+        raise ScpiError(-102 if not first or first[0].isascii() else -101, first[:20])
+    header, mark = match.groups()
+    _check_lengths(header)
+    rest = first[match.end() :]
+    if rest and rest[0] not in _TRIMMED:
+        raise _separator_error(rest, header)
+    if not rest and len(parts) > 1:
+        raise ScpiError(-111, header + ",")
+    return header, mark == "?", rest
 
 
 def _check_lengths(header: str) -> None:

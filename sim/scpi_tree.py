@@ -1,9 +1,11 @@
 """The command tree: patterns such as ``[:SOURce]:FREQuency[:CW|:FIXed]``, and finding a written header in it.
 
-Tree, default nodes, numeric suffixes and the path after ``;`` are SCPI-1999 volume 1 chapter 6.2, from memory. After
-``FREQ 1E8`` the path is what was written (the root), not what the default nodes would make of it.
+Tree, default nodes, numeric suffixes and the path after ``;`` are SCPI-1999 volume 1 chapter 6.2, from
+memory. After ``FREQ 1E8`` the path is what was written (the root), not what the default nodes would make of
+it.
 
-Does not model: commands added or removed while the instrument runs, and mnemonics that end in a digit of their own.
+Does not model: commands added or removed while the instrument runs, and mnemonics that end in a digit of
+their own.
 """
 
 from __future__ import annotations
@@ -24,7 +26,8 @@ _KEPT_LENGTH = 200
 class Node(NamedTuple):
     """One mnemonic of a pattern, with the range of its numeric suffix if it takes one.
 
-    An empty mnemonic stands for an optional node that was left out but whose suffix (1) the handler still gets.
+    An empty mnemonic stands for an optional node that was left out but whose suffix (1) the handler still
+    gets.
     """
 
     mnemonic: str
@@ -61,7 +64,8 @@ def expand(pattern: str) -> list[tuple[Node, ...]]:
     paths, rest = _sequence(pattern, pattern)
     if rest or any(not path for path in paths):
         raise ValueError(
-            f"command pattern {pattern!r} cannot be read at {rest!r}; write it like '[:SOURce]:FREQuency<1:2>[:CW|:FIXed]'"
+            f"command pattern {pattern!r} cannot be read at {rest!r}; "
+            "write it like '[:SOURce]:FREQuency<1:2>[:CW|:FIXed]'"
         )
     return paths
 
@@ -105,7 +109,9 @@ class Tree:
         self._messages: dict[bytes, tuple[Step, ...]] = {}
 
     def add(self, pattern: str, command: Command, *, replace: bool = False) -> None:
-        """Add a command; a pattern that ends in ``?`` is a query. Raises ValueError where a path is taken already."""
+        """Add a command; a pattern that ends in ``?`` is a query. Raises ValueError where a path is taken
+        already.
+        """
         query = pattern.endswith("?")
         for path in expand(pattern.removesuffix("?")):
             branch = self._grow(path)
@@ -178,7 +184,8 @@ def _suffixes(path: tuple[Node, ...], written: list[str], header: str) -> Iterat
     spoken = iter(written)
     for node in path:
         digits = next(spoken) if node.mnemonic else ""
-        # A mnemonic without suffix means suffix 1, and 1 is accepted everywhere (SCPI-1999 volume 1, 6.2.5.2, recalled).
+        # A mnemonic without suffix means suffix 1, and 1 is accepted everywhere (SCPI-1999 volume 1, 6.2.5.2,
+        # recalled).
         suffix = int(digits[:9] or "1")
         low, high = node.suffixes or (1, 1)
         if not low <= suffix <= high:

@@ -81,7 +81,7 @@ class SimulatedBench:
             if isinstance(device, RfGenerator):
                 generators.append(device)
         for device in self.devices.values():
-            device.update_others = lambda: [generator.settle() for generator in generators] and None
+            device.generators = generators
         if not any(isinstance(device, DcSupply) for device in self.devices.values()):
             self.wiring.set_supply_v(specimen.transmitter.nominal_supply_v)
         self._lock = lock

@@ -1,7 +1,7 @@
 """An FM transmitter: power against supply and heat, carrier frequency, modulation, supply current.
 
 Sources. Power follows the square of the supply voltage and current follows the voltage, as in a class-C
-stage into a fixed load (common textbook result). Pre-emphasis is a single pole pair of the stated time
+stage into a fixed load (common textbook result). Pre-emphasis is a single zero of the stated time
 constant, normalised at 1 kHz. The limiter clips symmetrically and softly, and the filter after it is two
 equal real poles: its step response does not overshoot, so that ``max_deviation_hz`` bounds the peak at any
 drive. The curve of the limiter is a choice, no source.

@@ -70,7 +70,7 @@ class Receiver:
 
     noise_figure_db: float = 6.0
     bandwidth_hz: float = 8_000.0
-    filter_poles: int = 8
+    filter_poles: int = 10
     ultimate_rejection_db: float = 75.0
     blocking_dbm: float = -20.0
     phase_noise_db: float = -125.0
@@ -93,7 +93,7 @@ class Receiver:
         )
         _require_not_negative(self, "residual_deviation_hz", "noise_blanker_loss_db")
         _require_finite(self, "blocking_dbm", "phase_noise_db")
-        _require(2 <= self.filter_poles <= 12, "filter_poles", self.filter_poles, "2 to 12")
+        _require(4 <= self.filter_poles <= 12, "filter_poles", self.filter_poles, "4 to 12")
         _require(
             self.audio_low_hz < self.audio_high_hz, "audio_low_hz", self.audio_low_hz, "below audio_high_hz"
         )
@@ -103,7 +103,7 @@ class Receiver:
 class SignalMeter:
     """The signal meter and its voltage line.
 
-    ``needle``: ``s9_line_v`` at ``s9_dbm``, ``s_unit_v`` for every ``s_unit_width_db`` below, ``over_s9_v`` per
+    ``needle``: ``s9_line_v`` at ``s9_dbm``, ``s_unit_v`` for every ``s_unit_width_db`` below, ``over_s9_v`` a
     10 dB above, held between ``minimum_v`` and ``maximum_v``; ``noise_v`` is the rms scatter of a 0.1 s
     reading. ``segments``: segment n lights at ``thresholds_dbm[n]`` and goes out ``hysteresis_db`` below;
     each adds ``segment_v``.

@@ -1,11 +1,12 @@
 """pyvisa-sim's VISA library with live instruments behind it instead of a file of canned dialogues.
 
-``make_library(devices, clock)`` gives what ``pyvisa.ResourceManager`` takes. On a virtual clock a read that must wait lets that time pass at once, and a
-time-out costs no wall time; on any other clock it really waits. Resources that end in SOCKET behave as
-streams: END does not exist, answers come in order, no serial poll, no device clear.
+``make_library(devices, clock)`` gives what ``pyvisa.ResourceManager`` takes. On a virtual clock a read that
+must wait lets that time pass at once, and a time-out costs no wall time; on any other clock it really waits.
+Resources that end in SOCKET behave as streams: END does not exist, answers come in order, no serial poll, no
+device clear.
 
-Does not model: service requests and events, asynchronous reads, register access, GPIB bus lines, USB control transfers, the ``interface``
-attributes of real sockets (keep-alive, buffers).
+Does not model: service requests and events, asynchronous reads, register access, GPIB bus lines, USB control
+transfers, the ``interface`` attributes of real sockets (keep-alive, buffers).
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ import itertools
 import math
 import threading
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, NoReturn
 
 from pyvisa import constants, errors, rname
 from pyvisa.constants import AccessModes, Lock, ResourceAttribute, StatusCode
@@ -63,7 +64,7 @@ class SimulatedLibrary(SimVisaLibrary):  # type: ignore[misc]
     clock: Any
 
     def _init(self) -> None:
-        self.sessions = {}
+        self.sessions: dict[Any, Any] = {}
         self.devices = {}
         self._locks: dict[str, _Locks] = {}
         self._key_numbers = itertools.count(1)
@@ -74,6 +75,16 @@ class SimulatedLibrary(SimVisaLibrary):  # type: ignore[misc]
         self.clock = clock
         self._lock = lock
         self._virtual = isinstance(clock, VirtualClock)
+
+    def _succeed(self, session: Any) -> StatusCode:
+        self._last_status = self._last_status_in_session[session] = StatusCode.success
+        return StatusCode.success
+
+    def _fail(self, session: Any, status: StatusCode) -> NoReturn:
+        self._last_status = status
+        if session is not None:
+            self._last_status_in_session[session] = status
+        raise errors.VisaIOError(status)
 
     # --- sessions ----------------------------------------------------------------------------------------
 
@@ -88,10 +99,10 @@ class SimulatedLibrary(SimVisaLibrary):  # type: ignore[misc]
         try:
             parsed = rname.parse_resource_name(resource_name)
         except rname.InvalidResourceName:
-            return 0, self.handle_return_value(session, StatusCode.error_invalid_resource_name)
+            self._fail(session, StatusCode.error_invalid_resource_name)
         name = str(parsed)
         if name not in self.devices:
-            return 0, self.handle_return_value(session, StatusCode.error_resource_not_found)
+            self._fail(session, StatusCode.error_resource_not_found)
         opened = Session.get_session_class(parsed.interface_type_const, parsed.resource_class)(
             session, name, parsed
         )
@@ -103,13 +114,13 @@ class SimulatedLibrary(SimVisaLibrary):  # type: ignore[misc]
             except errors.VisaIOError:
                 self.close(handle)
                 raise
-        return handle, self.handle_return_value(session, StatusCode.success)
+        return handle, self._succeed(session)
 
     def close(self, session: Any) -> StatusCode:
         """Close a session; what it asked and did not read is forgotten."""
         opened = self.sessions.pop(session, None)
         if opened is None:
-            return self.handle_return_value(None, StatusCode.error_invalid_object)
+            self._fail(None, StatusCode.error_invalid_object)
         if opened is not self:
             with self._lock:
                 opened.device.close()
@@ -124,10 +135,10 @@ class SimulatedLibrary(SimVisaLibrary):  # type: ignore[misc]
     def _session(self, session: Any) -> Any:
         opened = self.sessions.get(session)
         if opened is None or opened is self:
-            self.handle_return_value(session, StatusCode.error_invalid_object)
+            self._fail(session, StatusCode.error_invalid_object)
         locks = self._locks.get(opened.attrs[ResourceAttribute.resource_name]) if self._locks else None
         if locks is not None and not locks.free_for(session):
-            self.handle_return_value(session, StatusCode.error_resource_locked)
+            self._fail(session, StatusCode.error_resource_locked)
         return opened
 
     # --- reading and writing -----------------------------------------------------------------------------
@@ -137,12 +148,12 @@ class SimulatedLibrary(SimVisaLibrary):  # type: ignore[misc]
         link: Link = self._session(session).device
         with self._lock:
             if link.lost:
-                self.handle_return_value(session, StatusCode.error_connection_lost)
+                self._fail(session, StatusCode.error_connection_lost)
             link.write(bytes(data), end=not link.stream)
-        return len(data), self.handle_return_value(session, StatusCode.success)
+        return len(data), self._succeed(session)
 
     def read(self, session: Any, count: int) -> tuple[bytes, StatusCode]:
-        """Take what the instrument answers, waiting on the bench's clock for at most the session's time-out."""
+        """Take what the instrument answers, waiting on the bench's clock up to the session's time-out."""
         opened = self._session(session)
         attributes, link = opened.attrs, opened.device
         timeout_ms = attributes.get(_TIMEOUT, 2000)
@@ -158,7 +169,7 @@ class SimulatedLibrary(SimVisaLibrary):  # type: ignore[misc]
                         self._last_status = self._last_status_in_session[session] = taken[1]
                         return taken
                 if link.lost:
-                    self.handle_return_value(session, StatusCode.error_connection_lost)
+                    self._fail(session, StatusCode.error_connection_lost)
                 now_s, ready_at_s = self.clock.now_s(), link.ready_at_s()
                 if deadline_s is None:
                     deadline_s = math.inf if timeout_ms >= _INFINITE_MS else now_s + timeout_ms / 1000
@@ -173,16 +184,16 @@ class SimulatedLibrary(SimVisaLibrary):  # type: ignore[misc]
         if link.ready_at_s() == math.inf and not link.outbox:
             link.read_unasked()
         link.outbox.clear()  # pyvisa throws away what came before a time-out
-        self.handle_return_value(session, StatusCode.error_timeout)
+        self._fail(session, StatusCode.error_timeout)
 
     def clear(self, session: Any) -> StatusCode:
         """Send a device clear; on a SOCKET only throw away what has come, as pyvisa-py does."""
         link: Link = self._session(session).device
         with self._lock:
             if link.lost:
-                self.handle_return_value(session, StatusCode.error_connection_lost)
+                self._fail(session, StatusCode.error_connection_lost)
             link.clear()
-        return self.handle_return_value(session, StatusCode.success)
+        return self._succeed(session)
 
     def flush(self, session: Any, mask: Any) -> StatusCode:
         """Throw away what has come, where the mask speaks of the read buffer."""
@@ -193,25 +204,25 @@ class SimulatedLibrary(SimVisaLibrary):  # type: ignore[misc]
         with self._lock:
             if mask & reading:
                 link.outbox.clear()
-        return self.handle_return_value(session, StatusCode.success)
+        return self._succeed(session)
 
     def read_stb(self, session: Any) -> tuple[int, StatusCode]:
         """Do a serial poll; a SOCKET has none (VI_ERROR_NSUP_OPER, as pyvisa-py says)."""
         link: Link = self._session(session).device
         if link.stream:
-            self.handle_return_value(session, StatusCode.error_nonsupported_operation)
+            self._fail(session, StatusCode.error_nonsupported_operation)
         with self._lock:
             status = link.status_byte()
-        return status, self.handle_return_value(session, StatusCode.success)
+        return status, self._succeed(session)
 
     def assert_trigger(self, session: Any, protocol: constants.TriggerProtocol) -> StatusCode:
         """Send a bus trigger, which an instrument takes as it takes *TRG; a SOCKET has none."""
         link: Link = self._session(session).device
         if link.stream:
-            self.handle_return_value(session, StatusCode.error_nonsupported_operation)
+            self._fail(session, StatusCode.error_nonsupported_operation)
         with self._lock:
             link.write(b"*TRG\n")
-        return self.handle_return_value(session, StatusCode.success)
+        return self._succeed(session)
 
     # --- locks -------------------------------------------------------------------------------------------
 
@@ -224,16 +235,16 @@ class SimulatedLibrary(SimVisaLibrary):  # type: ignore[misc]
         """Lock the resource; what another session holds is VI_ERROR_RSRC_LOCKED after ``timeout`` ms."""
         opened = self.sessions.get(session)
         if opened is None or opened is self:
-            self.handle_return_value(session, StatusCode.error_invalid_object)
+            self._fail(session, StatusCode.error_invalid_object)
         deadline_s = self.clock.now_s() + timeout / 1000
         while True:
             with self._lock:
                 key = self._try_lock(self._locks_of(opened), session, lock_type, requested_key)
             if key is not None:
-                return key, self.handle_return_value(session, StatusCode.success)
+                return key, self._succeed(session)
             left_s = deadline_s - self.clock.now_s()
             if left_s <= 0:
-                self.handle_return_value(session, StatusCode.error_resource_locked)
+                self._fail(session, StatusCode.error_resource_locked)
             self.clock.wait_s(left_s if self._virtual else min(left_s, _LONGEST_NAP_S))
 
     def _try_lock(
@@ -259,7 +270,7 @@ class SimulatedLibrary(SimVisaLibrary):  # type: ignore[misc]
         """Give one lock back; none held is VI_ERROR_SESN_NLOCKED."""
         opened = self.sessions.get(session)
         if opened is None or opened is self:
-            self.handle_return_value(session, StatusCode.error_invalid_object)
+            self._fail(session, StatusCode.error_invalid_object)
         locks = self._locks_of(opened)
         with self._lock:
             if locks.exclusive == session:
@@ -270,12 +281,14 @@ class SimulatedLibrary(SimVisaLibrary):  # type: ignore[misc]
                 if not locks.sharers[session]:
                     del locks.sharers[session]
             else:
-                self.handle_return_value(session, StatusCode.error_session_not_locked)
-        return self.handle_return_value(session, StatusCode.success)
+                self._fail(session, StatusCode.error_session_not_locked)
+        return self._succeed(session)
 
 
 def _take(link: Link, count: int, stop: int | None, *, ends: bool) -> tuple[bytes, StatusCode] | None:
-    """Take what one read gives (VPP-4.3, 6.1): up to END, the termination character, or ``count``; None: not enough yet."""
+    """Take what one read gives (VPP-4.3, 6.1): up to END, the termination character, or ``count``; None: not
+    enough yet.
+    """
     outbox = link.outbox
     whole, end = outbox[0]
     if link.stream or not (end and ends):
@@ -305,9 +318,10 @@ def _take(link: Link, count: int, stop: int | None, *, ends: bool) -> tuple[byte
 def make_library(devices: Mapping[str, ScpiDevice], clock: Any, *, lock: Any = None) -> SimulatedLibrary:
     """Make a VISA library of one bench: resource name to instrument, all on ``clock``.
 
-    ``lock`` is the bench's lock where other ways lead to the same instruments (sim/network.py); an own one otherwise. Each call
-    gives a library of its own. Raises pyvisa's InvalidResourceName for a name that is none.
+    ``lock`` is the bench's lock where other ways lead to the same instruments (sim/network.py); an own one
+    otherwise. Each call gives a library of its own. Raises pyvisa's InvalidResourceName for a name that is
+    none.
     """
     library = SimulatedLibrary(LibraryPath(f"simulated-bench-{next(_numbers)}", "simulated"))
     library.attach(devices, clock, lock if lock is not None else threading.RLock())
-    return library  # type: ignore[return-value]
+    return library

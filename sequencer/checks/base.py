@@ -174,11 +174,11 @@ class Check(ABC, Generic[S]):
 
     def receive(self, side: ReceiveSide, settings: S, conditions: Conditions) -> list[Finding]:
         """Measure on the receive side."""
-        raise NotImplementedError(f"{self.name} does not work on the receive side")
+        raise TypeError(f"{self.name} does not work on the receive side")
 
     def transmit(self, side: TransmitSide, settings: S, conditions: Conditions) -> list[Finding]:
         """Measure on the transmit side."""
-        raise NotImplementedError(f"{self.name} does not work on the transmit side")
+        raise TypeError(f"{self.name} does not work on the transmit side")
 
     @abstractmethod
     def quantities(self, settings: S) -> tuple[tuple[str, str], ...]:

@@ -22,12 +22,12 @@ from scipy.optimize import brentq
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
-from receivers import Bar, NeedleMeter, SinadReceiver, Squelch, tables  # noqa: E402
+from receivers import Bar, NeedleMeter, SinadReceiver, Squelch, tables
 
-from sequencer.curve_prior import SINAD_PRIOR, fm_sinad_prior, needle_prior  # noqa: E402
-from sequencer.curve_search import CurveSearch  # noqa: E402
-from sequencer.search import Ask, Settling, Status, find_crossing  # noqa: E402
-from sequencer.switching_search import SwitchingSearch  # noqa: E402
+from sequencer.curve_prior import SINAD_PRIOR, fm_sinad_prior, needle_prior
+from sequencer.curve_search import CurveSearch
+from sequencer.search import Ask, Settling, Status, find_crossing
+from sequencer.switching_search import SwitchingSearch
 
 WINDOW_DB = (-130.0, -90.0)
 
@@ -42,7 +42,9 @@ class Tally:
         self.statuses = collections.Counter()
         self.started = time.perf_counter()
 
-    def add(self, readings, seconds, status="found", error=math.nan, width=math.nan, group="", eff=None) -> None:
+    def add(
+        self, readings, seconds, status="found", error=math.nan, width=math.nan, group="", eff=None
+    ) -> None:
         """Note one trial."""
         self.statuses[str(status)] += 1
         self.readings.append(readings)
@@ -74,7 +76,9 @@ class Tally:
         return text + (f"  {others}" if others else "")
 
 
-def sinad_row(name, accuracy_db, prior_for, trials, *, kinds=None, window_db=WINDOW_DB, seed=1, settings=None, **faults):
+def sinad_row(
+    name, accuracy_db, prior_for, trials, *, kinds=None, window_db=WINDOW_DB, seed=1, settings=None, **faults
+):
     """Run the curve search over all receivers."""
     tally = Tally(name)
     for number, table in enumerate(tables()):
@@ -85,7 +89,11 @@ def sinad_row(name, accuracy_db, prior_for, trials, *, kinds=None, window_db=WIN
             crossing_db = rng.uniform(-124.0, -108.0)
             unit = SinadReceiver(table, crossing_db, rng, ceiling_db=rng.uniform(28, 45), **faults)
             search = CurveSearch(
-                target=12.0, window_db=window_db, accuracy_db=accuracy_db, prior=prior_for(table), **(settings or {})
+                target=12.0,
+                window_db=window_db,
+                accuracy_db=accuracy_db,
+                prior=prior_for(table),
+                **(settings or {}),
             )
             got = find_crossing(search, unit.measure)
             truth_db = crossing_db - faults.get("drift_db_per_s", 0.0) * unit.bench.seconds
@@ -93,7 +101,7 @@ def sinad_row(name, accuracy_db, prior_for, trials, *, kinds=None, window_db=WIN
             if got.found:
                 ideal = unit.integration_s(accuracy_db)
                 near = sum(t.ask.reading_s for t in got.history if t.ask.purpose == "near")
-                eff = (ideal / max(near, 1e-9), ideal / unit.bench.reading_seconds)
+                eff = (ideal / (near or unit.bench.reading_seconds), ideal / unit.bench.reading_seconds)
             error = got.level_db - truth_db if got.found else math.nan
             tally.add(got.readings, unit.bench.seconds, got.status, error, got.half_width_db, table.name, eff)
     print(tally.line(), flush=True)
@@ -130,7 +138,9 @@ class Averaged:
         total = 0.0
         for k in range(self.count):
             self.readings += 1
-            total += self.unit.measure(Ask(level_db=level_db, wait_s=wait_s if k == 0 else 0.0, reading_s=self.reading_s))
+            total += self.unit.measure(
+                Ask(level_db=level_db, wait_s=wait_s if k == 0 else 0.0, reading_s=self.reading_s)
+            )
         return total / self.count - 12.0
 
 
@@ -153,8 +163,13 @@ def baseline_rows(trials: int) -> None:
         except ValueError:
             return math.nan
 
-    ways = [(f"brentq T={t} n={n} xtol 0.25", brent, t, n) for t, n in ((0.1, 2), (0.25, 1), (0.25, 2), (0.5, 1))]
-    ways += [(f"linear from -100, T={t} n={n}", lambda r: linear_db(r, -100.0), t, n) for t, n in ((0.1, 4), (0.5, 1))]
+    ways = [
+        (f"brentq T={t} n={n} xtol 0.25", brent, t, n) for t, n in ((0.1, 2), (0.25, 1), (0.25, 2), (0.5, 1))
+    ]
+    ways += [
+        (f"linear from -100, T={t} n={n}", lambda r: linear_db(r, -100.0), t, n)
+        for t, n in ((0.1, 4), (0.5, 1))
+    ]
     for name, solve, reading_s, count in ways:
         tally = Tally(name)
         for number, table in enumerate(tables()):
@@ -168,7 +183,9 @@ def baseline_rows(trials: int) -> None:
         print(tally.line(), flush=True)
 
 
-def needle_row(name, accuracy_db, trials, *, known=True, prior=True, slow_fall=1.0, seed=3, settings=None, **faults):
+def needle_row(
+    name, accuracy_db, trials, *, known=True, prior=True, slow_fall=1.0, seed=3, settings=None, **faults
+):
     """Run the curve search on a needle; seconds are also given in time constants."""
     tally, taus = Tally(name), []
     rng = np.random.default_rng(seed)
@@ -191,7 +208,9 @@ def needle_row(name, accuracy_db, trials, *, known=True, prior=True, slow_fall=1
             target=NeedleMeter.target,
             window_db=(-110.0, -50.0),
             accuracy_db=accuracy_db,
-            prior=needle_prior(unit_per_db=meter.volts_per_db * math.exp(rng.normal() * 0.2)) if prior else None,
+            prior=needle_prior(unit_per_db=meter.volts_per_db * math.exp(rng.normal() * 0.2))
+            if prior
+            else None,
             settling=Settling(rise_s=told, fall_s=told * (slow_fall if known else 1.0)),
             **(settings or {}),
         )
@@ -209,7 +228,9 @@ def switching_row(name, trials, make, *, seed=4, settings=None):
     rng = np.random.default_rng(seed)
     for _ in range(trials):
         unit, settling, segment, truth = make(rng)
-        search = SwitchingSearch(window_db=(-110.0, -50.0), segment=segment, settling=settling, **(settings or {}))
+        search = SwitchingSearch(
+            window_db=(-110.0, -50.0), segment=segment, settling=settling, **(settings or {})
+        )
         got = find_crossing(search, unit.measure)
         for crossing, level, which in ((got.rising, truth[0], "on"), (got.falling, truth[1], "off")):
             if crossing is None:
@@ -265,34 +286,61 @@ def fault_rows(trials: int) -> None:
         return SinadReceiver(kinds[int(rng.integers(len(kinds)))], crossing_db, rng, **faults).measure
 
     def flat(mean, sd):
-        return lambda rng: curve(lambda a: mean + sd * float(rng.standard_normal()) * math.sqrt(0.1 / a.reading_s))
+        return lambda rng: curve(
+            lambda a: mean + sd * float(rng.standard_normal()) * math.sqrt(0.1 / a.reading_s)
+        )
 
-    fault_row("deaf: crosses 3 dB above the window", Status.NEVER_REACHED, trials, lambda g: curve(receiver(g, -17.0)))
+    fault_row(
+        "deaf: crosses 3 dB above the window",
+        Status.NEVER_REACHED,
+        trials,
+        lambda g: curve(receiver(g, -17.0)),
+    )
     fault_row("deaf: crosses 6 dB above", Status.NEVER_REACHED, trials, lambda g: curve(receiver(g, -14.0)))
     fault_row("dead: SINAD 0.5 +- 0.3 everywhere", Status.NO_RESPONSE, trials, flat(0.5, 0.3))
     fault_row("deaf by 50 dB, inside the window", Status.FOUND, trials, lambda g: curve(receiver(g, -68.0)))
-    fault_row("past the target at the bottom", Status.ALREADY_PAST, trials, lambda g: curve(receiver(g, -136.0)))
+    fault_row(
+        "past the target at the bottom", Status.ALREADY_PAST, trials, lambda g: curve(receiver(g, -136.0))
+    )
     for stuck in (0.3, 11.2, 12.0, 35.0):
         fault_row(f"meter stuck at {stuck}", Status.STUCK, trials // 10, flat(stuck, 0.0))
     fault_row("no response, 12 +- 0.3", Status.NO_RESPONSE, trials, flat(12.0, 0.3))
     fault_row("no response, 12 +- 2", Status.NO_RESPONSE, trials, flat(12.0, 2.0))
     fault_row("no response, 30 +- 1", Status.NO_RESPONSE, trials, flat(30.0, 1.0))
     fault_row(
-        "overloaded above -40, start -25", Status.NOT_MONOTONIC, trials,
+        "overloaded above -40, start -25",
+        Status.NOT_MONOTONIC,
+        trials,
         lambda g: (curve(None, start_db=-25.0)[0], receiver(g, g.uniform(-124, -108), overload_db=-40.0)),
     )
     for name, missing in (("segment 9 missing", 9),):
+
         def broken(rng, missing=missing):
             unit, settling, segment, _ = bar(rng, missing=missing)
-            return SwitchingSearch(window_db=(-110.0, -50.0), segment=segment, settling=settling), unit.measure
+            return SwitchingSearch(
+                window_db=(-110.0, -50.0), segment=segment, settling=settling
+            ), unit.measure
+
         fault_row(name, Status.SEGMENT_MISSING, trials, broken)
     for count in (0, 4, 12):
+
         def frozen(rng, count=count):
             unit, settling, segment, _ = bar(rng, frozen=count)
-            return SwitchingSearch(window_db=(-110.0, -50.0), segment=segment, settling=settling), unit.measure
+            return SwitchingSearch(
+                window_db=(-110.0, -50.0), segment=segment, settling=settling
+            ), unit.measure
+
         fault_row(f"bar stuck at {count} segments", Status.STUCK, trials, frozen)
-    for name, state, expected in (("squelch never opens", False, Status.NEVER_REACHED), ("squelch always open", True, Status.ALREADY_PAST)):
-        fault_row(name, expected, trials // 10, lambda _g, state=state: (SwitchingSearch(window_db=(-130.0, -60.0)), lambda _a: state))
+    for name, state, expected in (
+        ("squelch never opens", False, Status.NEVER_REACHED),
+        ("squelch always open", True, Status.ALREADY_PAST),
+    ):
+        fault_row(
+            name,
+            expected,
+            trials // 10,
+            lambda _g, state=state: (SwitchingSearch(window_db=(-130.0, -60.0)), lambda _a: state),
+        )
 
 
 def main() -> None:
@@ -312,7 +360,13 @@ def main() -> None:
         for step in (0.1, 0.5, 1.0):
             sinad_row(f"SINAD +-0.5 blind, resolution {step}", 0.5, blind, trials, step=step)
         sinad_row("SINAD +-0.5 blind, drift 1 dB/min", 0.5, blind, trials, drift_db_per_s=1 / 60)
-        sinad_row("SINAD +-0.5 blind, a person (T=0.5 only)", 0.5, blind, trials, settings={"reading_s": 0.5, "budget": 15})
+        sinad_row(
+            "SINAD +-0.5 blind, a person (T=0.5 only)",
+            0.5,
+            blind,
+            trials,
+            settings={"reading_s": 0.5, "budget": 15},
+        )
         sinad_row("SINAD +-0.5 blind, window 110 dB", 0.5, blind, trials, window_db=(-130.0, -20.0))
     if options.only in ("", "baseline"):
         baseline_rows(trials)

@@ -1,4 +1,4 @@
-"""Numbers on the screen. Source for the rounding: JCGM 100:2008 (GUM) 7.2.6, its examples recalled from memory."""
+"""Numbers on the screen. Source of the rounding: JCGM 100:2008 (GUM) 7.2.6, examples from memory."""
 
 import math
 
@@ -76,10 +76,7 @@ def test_negative_uncertainty_is_refused():
 def test_what_is_shown_is_read_back(value, unit_and_dimension):
     """Reading what is shown returns the number to the digits shown."""
     unit, dimension = unit_and_dimension
-    text = format_quantity(value, unit)
-    if " n" in text:  # a voltage in nV is shown but not asked for
-        return
-    assert parse_quantity(text, dimension) == pytest.approx(value, rel=6e-4)
+    assert parse_quantity(format_quantity(value, unit), dimension) == pytest.approx(value, rel=6e-4)
 
 
 @given(

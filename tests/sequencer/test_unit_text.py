@@ -59,7 +59,7 @@ from sequencer.unit_text import DIMENSIONS, LEVEL, QuantityError, parse_quantity
     ],
 )
 def test_quantities_are_read(text, dimension, expected):
-    """Text with a unit of its dimension gives the number in the kept unit, whichever way µ, Ω and − are typed."""
+    """Text with a unit of its dimension gives the number in the kept unit, however µ, Ω and − are typed."""
     assert parse_quantity(text, dimension) == pytest.approx(expected, abs=5e-5 if dimension == "level" else 0)
 
 
@@ -109,7 +109,7 @@ def test_refusals_say_what_is_wrong(text, dimension, said):
     with pytest.raises(QuantityError, match=re.escape(said)) as caught:
         parse_quantity(text, dimension)
     assert DIMENSIONS[dimension].example in caught.value.allowed
-    assert caught.value.found
+    assert caught.value.found.rstrip("…") == text[:60]
 
 
 def test_decimal_text_loses_nothing():

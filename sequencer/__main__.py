@@ -1,0 +1,5 @@
+"""``python -m sequencer`` is the command line."""
+
+from sequencer.cli import main
+
+main()

@@ -1,0 +1,90 @@
+"""Frequency error: how far the carrier lies from the channel's frequency."""
+
+from __future__ import annotations
+
+import statistics
+from typing import ClassVar, Literal
+
+from sequencer.checks.base import Check, CheckSettings, Conditions, Finding, Side, settle
+from sequencer.checks.targets import Tolerance
+from sequencer.contributions import instrument_accuracy, repeatability, resolution
+from sequencer.decision import Limits
+from sequencer.file_types import FileModel
+from sequencer.safety import TransmitSide
+from sequencer.uncertainty import Budget
+
+SETTLED_HZ = 3.0
+COUNTER_STEP_HZ = 1.0
+MORE_READINGS = 2  # with two readings alone, Student's factor is 12.7
+
+
+class FrequencyErrorLimit(FileModel):
+    """How far the carrier may be off, either way."""
+
+    within: Tolerance
+    """In hertz, or in ppm of the channel's frequency."""
+
+
+class FrequencyErrorSettings(CheckSettings):
+    """Settings of `frequency_error`."""
+
+    check: Literal["frequency_error"]
+    """Which check this is."""
+    limit: FrequencyErrorLimit | None = None
+    """How far the carrier may be off."""
+
+
+class FrequencyError(Check[FrequencyErrorSettings]):
+    """Key the unit without modulation and count its carrier."""
+
+    name: ClassVar[str] = "frequency_error"
+    summary: ClassVar[str] = "carrier frequency less the channel's"
+    side: ClassVar[Side] = "transmit"
+    roles: ClassVar[frozenset[str]] = frozenset({"modulation_analyser"})
+    modes: ClassVar[frozenset[str]] = frozenset({"FM", "AM"})
+    settings = FrequencyErrorSettings
+
+    def quantities(self, settings: FrequencyErrorSettings) -> tuple[tuple[str, str], ...]:
+        """Return what it reports."""
+        return (("frequency error", "Hz"),)
+
+    def forecast_s(self, settings: FrequencyErrorSettings, conditions: Conditions) -> float:
+        """Return about how long it takes, s, with the rest that the duty owes."""
+        return 0.3 + 0.6 / (conditions.bench.protection.key_duty_percent / 100.0)
+
+    def transmit(
+        self, side: TransmitSide, settings: FrequencyErrorSettings, conditions: Conditions
+    ) -> list[Finding]:
+        """Measure."""
+        carrier_hz = conditions.carrier_hz
+        tolerance_hz = settings.limit.within.at(carrier_hz) if settings.limit is not None else None
+        limits = Limits() if tolerance_hz is None else Limits(lower=-tolerance_hz, upper=tolerance_hz)
+        readings = settle(side.read_frequency_hz, side.wait_s, within=SETTLED_HZ)
+        readings += [side.read_frequency_hz() for _ in range(MORE_READINGS)]
+        side.rest()
+        if (bad := next((reading for reading in readings if reading.number is None), None)) is not None:
+            note = f"modulation analyser: {bad.state.value}; a carrier far from {carrier_hz / 1e6:.5f} MHz is not found"
+            return [Finding(quantity="frequency error", value=None, unit="Hz", limits=limits, note=note)]
+        errors_hz = [reading.number - carrier_hz for reading in readings if reading.number is not None]
+        error_hz = statistics.fmean(errors_hz)
+        return [
+            Finding(
+                quantity="frequency error",
+                value=error_hz,
+                unit="Hz",
+                limits=limits,
+                budget=_budget(error_hz, errors_hz, conditions),
+                note=f"{error_hz / carrier_hz * 1e6:+.2f} ppm",
+            )
+        ]
+
+
+def _budget(error_hz: float, errors_hz: list[float], conditions: Conditions) -> Budget:
+    entry = conditions.bench.with_role("modulation_analyser")
+    reference_ppm = entry[1].accuracy.frequency_ppm if entry is not None else 0.0
+    parts = (
+        instrument_accuracy("analyser's reference", reference_ppm * 1e-6 * conditions.carrier_hz, unit="Hz"),
+        resolution("counter's resolution", COUNTER_STEP_HZ, unit="Hz"),
+        repeatability("repeatability", errors_hz, unit="Hz"),
+    )
+    return Budget(quantity="frequency error", unit="Hz", value=error_hz, contributions=parts)

@@ -1,0 +1,186 @@
+"""The command line. Start-up imports only click; each command imports what it needs.
+
+Exit status: 0 all passed, 1 a limit failed, 2 the input is wrong, 3 the bench failed, 4 interrupted; with several, the highest.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from functools import wraps
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+INPUT_WRONG = 2
+F = TypeVar("F", bound=Callable[..., Any])
+
+_EPILOG = (
+    "Exit status: 0 all passed, 1 a limit failed, 2 the input is wrong, 3 the bench failed, 4 interrupted; "
+    "with several, the highest."
+)
+
+
+def _clear_errors(command: F) -> F:
+    """Show what is wrong with the input in plain words on standard error, with status 2."""
+
+    @wraps(command)
+    def guarded(*arguments: Any, **options: Any) -> Any:
+        from sequencer.complaint import FileProblems
+
+        try:
+            return command(*arguments, **options)
+        except FileProblems as problems:
+            click.echo(str(problems), err=True)
+            sys.exit(INPUT_WRONG)
+
+    return guarded  # type: ignore[return-value]
+
+
+_results_folder = click.option(
+    "--results",
+    "folder",
+    type=click.Path(path_type=Path),
+    default=Path("results"),
+    show_default=True,
+    help="Folder of results tables and store.",
+)
+_as_json = click.option(
+    "--json", "as_json", is_flag=True, help="Write JSON to standard output, for a program to read."
+)
+_bench = click.option(
+    "--bench", "bench_name", required=True, metavar="FILE", help="Bench file, or a shipped one's name."
+)
+
+
+@click.group(
+    epilog=_EPILOG, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100}
+)
+@click.version_option(package_name="radio-bench-sequencer", prog_name="sequencer")
+def main() -> None:
+    """Run test sequences on two-way radios with networked bench instruments."""
+
+
+@main.command()
+@click.argument("sequence_name", metavar="SEQUENCE")
+@_bench
+@click.option("--serial", required=True, help="Serial of the unit on the bench.")
+@click.option("--model", default="", help="Model of the unit, for the results.")
+@click.option(
+    "--confirmed", is_flag=True, help="State that everything the sequence asks to confirm has been set."
+)
+@click.option(
+    "--dry-run", is_flag=True, help="Put a simulated instrument behind every address, in virtual time."
+)
+@_results_folder
+@_as_json
+@_clear_errors
+def run(
+    sequence_name: str,
+    bench_name: str,
+    serial: str,
+    model: str,
+    confirmed: bool,
+    dry_run: bool,
+    folder: Path,
+    as_json: bool,
+) -> None:
+    """Run SEQUENCE (a file, or a shipped one's name) on the unit on the bench."""
+    from sequencer.commands import run_command
+
+    sys.exit(
+        run_command(
+            sequence_name,
+            bench_name,
+            serial=serial,
+            model=model,
+            confirmed=confirmed,
+            dry_run=dry_run,
+            folder=folder,
+            as_json=as_json,
+        )
+    )
+
+
+@main.command()
+@click.argument("sequence_name", metavar="SEQUENCE")
+@_bench
+@_as_json
+@_clear_errors
+def validate(sequence_name: str, bench_name: str, as_json: bool) -> None:
+    """Prove that SEQUENCE can be run on the bench, and forecast the bench time. Sends nothing."""
+    from sequencer.commands import validate_command
+
+    validate_command(sequence_name, bench_name, as_json=as_json)
+
+
+@main.command()
+@_bench
+@click.option("--dry-run", is_flag=True, help="Put a simulated instrument behind every address.")
+@_as_json
+@_clear_errors
+def identify(bench_name: str, dry_run: bool, as_json: bool) -> None:
+    """Ask every instrument who it is, and try each harmless command of its profile."""
+    from sequencer.commands import identify_command
+
+    sys.exit(identify_command(bench_name, dry_run=dry_run, as_json=as_json))
+
+
+@main.command()
+@click.argument("run_name", metavar="[RUN]", required=False)
+@click.option("--serial", help="Only runs of this unit.")
+@click.option("--budget", is_flag=True, help="Show the uncertainty budget of each result.")
+@_results_folder
+@_as_json
+@_clear_errors
+def results(run_name: str | None, serial: str | None, budget: bool, folder: Path, as_json: bool) -> None:
+    """List the runs in the store, or show the results of RUN ("last" for the newest)."""
+    from sequencer.commands import results_command
+
+    sys.exit(results_command(run_name, serial=serial, budget=budget, folder=folder, as_json=as_json))
+
+
+@main.command()
+@click.argument("run_name", metavar="RUN")
+@click.option("--check", "check_index", type=int, help="Only the check with this number, counted from 0.")
+@_results_folder
+@_as_json
+@_clear_errors
+def trace(run_name: str, check_index: int | None, folder: Path, as_json: bool) -> None:
+    """Show every byte that was exchanged in RUN ("last" for the newest)."""
+    from sequencer.commands import trace_command
+
+    sys.exit(trace_command(run_name, check_index=check_index, folder=folder, as_json=as_json))
+
+
+@main.command()
+@click.argument("kind", type=click.Choice(["sequence", "bench", "plan"]), required=False)
+@click.option(
+    "--into", type=click.Path(path_type=Path, file_okay=False), help="Write all schemas into this folder."
+)
+@_clear_errors
+def schema(kind: str | None, into: Path | None) -> None:
+    """Write the JSON Schema of sequence, bench or plan files, for an editor."""
+    from sequencer.commands import schema_command
+
+    schema_command(kind, into)
+
+
+@main.command()
+@_bench
+@click.option(
+    "--serial", default="", help="Specimen on the bench; needed where the bench has a shelf of them."
+)
+@click.option("--port", type=click.IntRange(0, 65535), default=0, help="First port; 0 takes free ones.")
+@click.option(
+    "--write-bench",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Write a bench file that reaches it over sockets.",
+)
+@_clear_errors
+def simulate(bench_name: str, serial: str, port: int, write_bench: Path | None) -> None:
+    """Serve the bench's simulated instruments over TCP on this machine until interrupted."""
+    from sequencer.commands import simulate_command
+
+    sys.exit(simulate_command(bench_name, serial=serial, port=port, write_bench=write_bench))

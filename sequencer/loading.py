@@ -1,0 +1,216 @@
+"""Loads what a command names: sequence, plan, bench, profiles, specimen; and puts a simulation behind a bench."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from drivers.profile import Profile, find_faults
+from sequencer.bench import BenchFile, PowerMeter, Supply
+from sequencer.channels import ChannelPlan, read_plan
+from sequencer.complaint import Complaint, FileProblems, listed, nearest
+from sequencer.dataclass_files import read_dataclass
+from sequencer.files import Read, read_file
+from sequencer.open_bench import BenchParts
+from sequencer.sequence import Sequence, sequence_model
+from sequencer.shipped import find_file
+from sequencer.yaml_source import Source
+
+if TYPE_CHECKING:
+    from sim.simulated_bench import SimulatedBench
+    from sim.unit import Specimen
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoadedSequence:
+    """A sequence file with its plan, where it stands, and a hash of its text."""
+
+    sequence: Sequence
+    source: Source
+    path: Path
+    plan: ChannelPlan | None
+    hash: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoadedBench:
+    """A bench file with its profiles, where it stands, and a hash of its text."""
+
+    bench: BenchFile
+    source: Source
+    path: Path
+    profiles: Mapping[str, Profile]
+    hash: str
+
+
+def load_sequence(text: str) -> LoadedSequence:
+    """Return the sequence that ``text`` names: a path, or a shipped one. Raises FileProblems with all complaints."""
+    path = find_file(text, "sequence")
+    read = read_file(path, sequence_model())
+    plan = None
+    if read.model.channels is not None:
+        plan = read_plan(_find(read.model.channels, "plan", path, read.source, ("channels",)))
+    return LoadedSequence(sequence=read.model, source=read.source, path=path, plan=plan, hash=_hash(path))
+
+
+def load_bench(text: str) -> LoadedBench:
+    """Return the bench that ``text`` names, with its profiles. Raises FileProblems with all complaints."""
+    path = find_file(text, "bench")
+    read: Read[BenchFile] = read_file(path, BenchFile)
+    profiles: dict[str, Profile] = {}
+    complaints: list[Complaint] = []
+    for name, entry in read.model.instruments.items():
+        try:
+            profiles[name] = _load_profile(
+                entry.profile, entry.role, path, read.source, ("instruments", name, "profile")
+            )
+        except FileProblems as problems:
+            complaints += problems.complaints
+    if complaints:
+        raise FileProblems(complaints)
+    return LoadedBench(bench=read.model, source=read.source, path=path, profiles=profiles, hash=_hash(path))
+
+
+def bench_parts(loaded: LoadedBench, *, serial: str, dry_run: bool) -> BenchParts:
+    """Return what an open bench is made from; a dry run puts a simulated instrument behind every address."""
+    simulation = None
+    if dry_run or loaded.bench.simulated:
+        specimen = specimen_for(loaded, serial, dry_run=dry_run)
+        simulation = simulate(loaded.bench, specimen, virtual=dry_run or loaded.bench.clock == "virtual")
+    return BenchParts(bench=loaded.bench, profiles=loaded.profiles, simulation=simulation)
+
+
+def shelf_serials(loaded: LoadedBench) -> list[str]:
+    """Return the serials of the specimens of a simulated bench; none for real gear."""
+    if not loaded.bench.simulated or loaded.bench.unit is None:
+        return []
+    return sorted(_shelf(loaded, loaded.bench.unit))
+
+
+def simulate(bench: BenchFile, specimen: Specimen, *, virtual: bool, lock: Any = None) -> SimulatedBench:
+    """Return a simulated bench with the roles, addresses, paths and protection limits of ``bench``."""
+    from sim.clock import VirtualClock, WallClock
+    from sim.simulated_bench import Place, SimulatedBench
+    from sim.witness import WitnessLimits
+
+    paths, protection = bench.paths, bench.protection
+    supply, meter = bench.with_role("supply"), bench.with_role("power_meter")
+    ratings: dict[str, float] = {}
+    if paths.transmit is not None:
+        ratings |= {"path_rating_w": paths.transmit.rating_w, "load_rating_w": paths.transmit.rating_w}
+    if supply is not None and isinstance(supply[1], Supply):
+        ratings["supply_v"] = supply[1].max_voltage_v
+    if meter is not None and isinstance(meter[1], PowerMeter) and meter[1].max_power_w is not None:
+        from sequencer.quantities import dbm_from_w
+
+        ratings["meter_rating_dbm"] = dbm_from_w(meter[1].max_power_w)
+    return SimulatedBench(
+        specimen,
+        {name: Place(role=entry.role, address=entry.address) for name, entry in bench.instruments.items()},
+        receive_loss_db=dict(paths.receive.loss) if paths.receive is not None else {1e6: 0.0},
+        transmit_loss_db=dict(paths.transmit.loss) if paths.transmit is not None else {1e6: 30.0},
+        limits=WitnessLimits(
+            receiver_input_dbm=protection.max_receiver_input_dbm,
+            key_time_s=protection.max_key_time_s,
+            key_duty_percent=protection.key_duty_percent,
+            supply_a=protection.max_supply_current_a,
+            **ratings,
+        ),
+        seed=bench.seed,
+        clock=VirtualClock() if virtual else WallClock(),
+        lock=lock,
+    )
+
+
+def specimen_for(loaded: LoadedBench, serial: str, *, dry_run: bool) -> Specimen:
+    """Return the specimen on the bench: the one with ``serial`` from its shelf; on a dry run, a sound one if there is none."""
+    from sim.unit import Specimen
+
+    if not loaded.bench.simulated or loaded.bench.unit is None:
+        return Specimen(serial=serial)
+    shelf = _shelf(loaded, loaded.bench.unit)
+    if serial in shelf:
+        return shelf[serial]
+    if dry_run:
+        return Specimen(serial=serial)
+    alike = nearest(serial, shelf)
+    complaint = loaded.source.complain(
+        ("unit",),
+        f"no specimen with serial {serial!r} lies on this simulated bench",
+        allowed=f"a serial of {listed(sorted(shelf))}",
+        hint=f"did you mean {alike[0]}?" if alike else "",
+    )
+    raise FileProblems([complaint])
+
+
+def _shelf(loaded: LoadedBench, unit: str) -> dict[str, Specimen]:
+    from sim.unit import Specimen
+
+    folder = loaded.path.parent / unit
+    files = (
+        sorted(folder.glob("*.yaml"))
+        if folder.is_dir()
+        else [_find(unit, "unit", loaded.path, loaded.source, ("unit",))]
+    )
+    shelf: dict[str, Specimen] = {}
+    complaints: list[Complaint] = []
+    for file in files:
+        try:
+            specimen = read_dataclass(file, Specimen).model
+        except FileProblems as problems:
+            complaints += problems.complaints
+        else:
+            shelf[specimen.serial] = specimen
+    if complaints:
+        raise FileProblems(complaints)
+    return shelf
+
+
+def _load_profile(name: str, role: str, bench: Path, source: Source, at: tuple[str, ...]) -> Profile:
+    try:
+        path = find_file(name, "profile", beside=bench, within=role)
+    except FileProblems as problems:
+        raise FileProblems([_pointing(problems, source, at)]) from problems
+    read = read_dataclass(path, Profile)
+    wrong = [
+        read.source.complain(place, found, allowed=allowed, hint=_hint(found, allowed), key=len(place) > 1)
+        for place, found, allowed in find_faults(read.model)
+    ]
+    if read.model.role != role and not wrong:
+        wrong.append(
+            read.source.complain(
+                ("role",), f"this profile is for a {read.model.role}", allowed=f"a profile for a {role}"
+            )
+        )
+    if wrong:
+        raise FileProblems(wrong)
+    return read.model
+
+
+def _hint(found: str, allowed: str) -> str:
+    words = found.split("'")
+    if not allowed.startswith("one of ") or len(words) < 3:
+        return ""
+    alike = nearest(words[1], allowed.removeprefix("one of ").split(", "))
+    return f"did you mean '{alike[0]}'?" if alike else ""
+
+
+def _find(text: str, kind: Any, beside: Path, source: Source, at: tuple[str, ...]) -> Path:
+    try:
+        return find_file(text, kind, beside=beside)
+    except FileProblems as problems:
+        raise FileProblems([_pointing(problems, source, at)]) from problems
+
+
+def _pointing(problems: FileProblems, source: Source, at: tuple[str, ...]) -> Complaint:
+    first = problems.complaints[0]
+    return source.complain(
+        at, f"{first.message}: {first.found!r}", found=first.found, allowed=first.allowed, hint=first.hint
+    )
+
+
+def _hash(path: Path) -> str:
+    return hashlib.sha256(path.read_bytes()).hexdigest()[:16]

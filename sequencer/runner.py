@@ -1,0 +1,299 @@
+"""Executes a plan on an open bench: hands each check its side, judges what it found, keeps it, tells it."""
+
+from __future__ import annotations
+
+import traceback
+from collections.abc import Iterable
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from datetime import datetime
+from enum import IntEnum
+from typing import Any, Protocol
+
+from drivers.faults import InstrumentFault
+from sequencer.budget_rows import as_plain
+from sequencer.checks.base import Finding
+from sequencer.checks.confirm import Confirm, ConfirmSettings
+from sequencer.decision import Decision, Limits, decide
+from sequencer.events import CheckEnded, CheckStarted, Event, Listener, RunEnded, RunStarted, StepTaken
+from sequencer.open_bench import BenchBusy, BenchParts, BenchUnsafe, OpenBench
+from sequencer.plan import Plan, Step
+from sequencer.record import Record, RunFacts
+from sequencer.results import Result
+from sequencer.safety import SafeState
+from sequencer.signals import Interrupted, Stopper, stoppable
+
+SUPPLY_SETTLE_S = 0.5  # from supply on to a unit that answers: common practice, no source
+
+
+class ExitStatus(IntEnum):
+    """How a command ended; with several reasons, the highest."""
+
+    PASSED = 0
+    FAILED = 1
+    INPUT_WRONG = 2
+    BENCH_FAILED = 3
+    INTERRUPTED = 4
+
+
+class Confirmer(Protocol):
+    """Whoever says that something stands as it should."""
+
+    how: str
+
+    def confirm(self, text: str) -> bool:
+        """Return whether it does."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunOutcome:
+    """How a run went."""
+
+    status: ExitStatus
+    results: tuple[Result, ...]
+    safe_state: SafeState
+    bench_s: float
+    trouble: tuple[str, ...]
+
+
+class _Stopped(Exception):
+    """The run cannot go on; the text says why."""
+
+
+class Runner:
+    """One run of one plan."""
+
+    def __init__(
+        self,
+        plan: Plan,
+        parts: BenchParts,
+        record: Record,
+        confirmer: Confirmer,
+        listeners: Iterable[Listener] = (),
+    ) -> None:
+        self._plan = plan
+        self._bench = OpenBench(parts)
+        self._record = record
+        self._facts: RunFacts = record.facts
+        self._confirmer = confirmer
+        self._listeners = tuple(listeners)
+        self._results: list[Result] = []
+        self._confirmed: list[str] = []
+        self._trouble: list[str] = []
+        self._status = ExitStatus.PASSED
+        self._start_s = self._bench.clock.now_s()
+
+    def run(self) -> RunOutcome:
+        """Execute the plan; whatever happens, the bench is made safe and what was measured is kept."""
+        with stoppable() as stopper:
+            return self._run(stopper)
+
+    def _run(self, stopper: Stopper) -> RunOutcome:
+        how = "done"
+        state = SafeState(trouble=("the run ended before the bench was looked at",))
+        try:
+            self._tell(self._started())
+            try:
+                self._execute()
+            finally:
+                with stopper.held():
+                    state = self._close()
+        except Interrupted as stop:
+            how = f"interrupted ({stop.signal_name})"
+            self._raise_status(ExitStatus.INTERRUPTED)
+        except _Stopped as stop:
+            how = str(stop)
+        except (InstrumentFault, BenchBusy, BenchUnsafe) as fault:
+            how = "the bench failed"
+            self._bench_failed(str(fault))
+        with suppress(Interrupted), stopper.held():
+            outcome = self._finish(how, state)
+        return outcome
+
+    def _execute(self) -> None:
+        self._bench.open()
+        self._record.keep_instruments(self._bench.identities)
+        if (supply_v := self._plan.sequence.sequence.supply_v) is not None:
+            self._bench.safe.set_supply(supply_v)
+            self._bench.clock.wait_s(SUPPLY_SETTLE_S)
+        for step in self._plan.steps:
+            self._step(step)
+
+    def _step(self, step: Step) -> None:
+        began_s = self._bench.clock.now_s()
+        self._tell(
+            CheckStarted(index=step.index, label=step.label, remaining_s=self._remaining_s(step.index))
+        )
+        findings, stop = self._measured(step)
+        results = tuple(self._judged(step, finding) for finding in findings)
+        self._results += results
+        self._record.keep(step.index, results, self._bench.drain_exchanges())
+        self._tell(
+            CheckEnded(
+                index=step.index,
+                label=step.label,
+                results=results,
+                bench_s=self._bench.clock.now_s() - began_s,
+                remaining_s=self._remaining_s(step.index + 1),
+            )
+        )
+        if stop:
+            raise _Stopped(stop)
+
+    def _measured(self, step: Step) -> tuple[list[Finding], str]:
+        """Return what the check found, and why the run must stop, if it must."""
+        try:
+            if isinstance(step.check, Confirm):
+                return self._confirm(step)
+            return self._on_side(step), ""
+        except InstrumentFault as fault:
+            return self._not_measured(step, str(fault))
+        except Exception as error:  # a defect in a check must not lose the results before it
+            self._trouble.append("".join(traceback.format_exception(error)))
+            return self._not_measured(step, f"the check itself failed: {type(error).__name__}: {error}")
+
+    def _on_side(self, step: Step) -> list[Finding]:
+        def say(text: str) -> None:
+            self._tell(StepTaken(index=step.index, text=text))
+
+        conditions = replace(step.conditions, say=say)
+        safe, check = self._bench.safe, step.check
+        where: dict[str, Any] = {
+            "channel": conditions.channel,
+            "mode": conditions.mode,
+            "frequency_hz": conditions.carrier_hz,
+        }
+        if check.side == "receive":
+            with safe.receive_side(**where) as receive:
+                return check.receive(receive, step.settings, conditions)
+        with safe.transmit_side(**where) as transmit:
+            return check.transmit(transmit, step.settings, conditions)
+
+    def _confirm(self, step: Step) -> tuple[list[Finding], str]:
+        assert isinstance(step.settings, ConfirmSettings)
+        text = step.settings.text
+        yes = self._confirmer.confirm(text)
+        finding = Finding(
+            quantity=f"confirmed: {text}",
+            value=float(yes),
+            unit="",
+            limits=Limits() if yes else Limits(lower=1.0),
+            note=self._confirmer.how if yes else f"not confirmed ({self._confirmer.how})",
+        )
+        if not yes:
+            self._raise_status(ExitStatus.FAILED)
+            return [finding], f"stopped: not confirmed: {text}"
+        self._bench.confirm_knobs()
+        self._confirmed.append(f"{text} ({self._confirmer.how})")
+        return [finding], ""
+
+    def _not_measured(self, step: Step, why: str) -> tuple[list[Finding], str]:
+        self._bench_failed(why)
+        findings = [
+            Finding(quantity=quantity, value=None, unit=unit, note=why)
+            for quantity, unit in step.check.quantities(step.settings)
+        ]
+        state = self._bench.safe.make_safe()
+        return findings, "" if state.confirmed else "stopped: the bench could not be confirmed safe"
+
+    def _judged(self, step: Step, finding: Finding) -> Result:
+        facts, plan = self._facts, self._plan
+        uncertainty = finding.budget.expanded if finding.budget is not None else None
+        factor = finding.budget.coverage_factor if finding.budget is not None else 2.0
+        rule = plan.sequence.sequence.rule
+        statement = decide(finding.value, uncertainty, finding.limits, rule, coverage_factor=factor)
+        if statement.decision in (Decision.FAIL, Decision.CONDITIONAL_FAIL, Decision.NOT_MEASURED):
+            self._raise_status(ExitStatus.FAILED)
+        supply_v = plan.sequence.sequence.supply_v
+        conditions = [f"supply {supply_v:g} V"] if supply_v is not None else []
+        return Result(
+            time=datetime.now().astimezone(),
+            run=facts.run,
+            serial=facts.serial,
+            model=facts.model,
+            sequence=plan.sequence.sequence.sequence,
+            sequence_hash=plan.sequence.hash,
+            bench=facts.bench_name,
+            bench_hash=plan.bench.hash,
+            simulated=facts.simulated,
+            check=step.check.name,
+            channel=step.conditions.channel,
+            frequency_hz=step.conditions.frequency_hz,
+            mode=step.conditions.mode,
+            quantity=finding.quantity,
+            value=finding.value,
+            unit=finding.unit,
+            uncertainty=uncertainty,
+            lower_limit=finding.limits.lower,
+            upper_limit=finding.limits.upper,
+            decision=statement.decision,
+            rule=str(rule),
+            conditions="; ".join(conditions + self._confirmed),
+            note=" ".join(part for part in (finding.note, *statement.notes) if part),
+            points=finding.points,
+            budget=as_plain(finding.budget) if finding.budget is not None else None,
+        )
+
+    def _close(self) -> SafeState:
+        """Make the bench safe, take away the supply that this run switched on, and let go."""
+        state = self._bench.safe.make_safe() if self._bench.is_touched else SafeState()
+        if self._plan.sequence.sequence.supply_v is not None and self._bench.is_touched:
+            with suppress(InstrumentFault):
+                self._bench.safe.remove_supply()
+        self._bench.close(state)
+        return state
+
+    def _finish(self, how: str, state: SafeState) -> RunOutcome:
+        bench_s = self._bench.clock.now_s() - self._start_s
+        if not state.confirmed:
+            self._raise_status(ExitStatus.BENCH_FAILED)
+        self._record.end(outcome=how, bench_safe=state.confirmed, bench_s=bench_s)
+        if self._record.trouble:
+            self._raise_status(ExitStatus.BENCH_FAILED)
+            self._trouble += dict.fromkeys(self._record.trouble)
+        self._tell(
+            RunEnded(
+                run=self._facts.run,
+                time=datetime.now().astimezone(),
+                outcome=how,
+                bench_safe=state.confirmed,
+                last_line=state.last_line(),
+                bench_s=bench_s,
+            )
+        )
+        return RunOutcome(
+            status=self._status,
+            results=tuple(self._results),
+            safe_state=state,
+            bench_s=bench_s,
+            trouble=tuple(self._trouble),
+        )
+
+    def _started(self) -> RunStarted:
+        facts, plan = self._facts, self._plan
+        return RunStarted(
+            run=facts.run,
+            time=facts.time,
+            serial=facts.serial,
+            model=facts.model,
+            sequence=plan.sequence.sequence.sequence,
+            bench=facts.bench_name,
+            simulated=facts.simulated,
+            checks=len(plan.steps),
+            forecast_s=plan.forecast_s,
+        )
+
+    def _remaining_s(self, index: int) -> float:
+        return sum(step.forecast_s for step in self._plan.steps[index:])
+
+    def _bench_failed(self, why: str) -> None:
+        self._raise_status(ExitStatus.BENCH_FAILED)
+        if why not in self._trouble:
+            self._trouble.append(why)
+
+    def _raise_status(self, status: ExitStatus) -> None:
+        self._status = max(self._status, status)
+
+    def _tell(self, event: Event) -> None:
+        for listener in self._listeners:
+            listener(event)
