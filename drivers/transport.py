@@ -136,8 +136,9 @@ class Session:
         inner = getattr(resource.visalib, "sessions", {}).get(resource.session)
         sock = getattr(inner, "interface", None)
         self.wire: Wire
+        for each in _sockets_of(sock):
+            _tune(each)
         if isinstance(sock, socket.socket):
-            _tune(sock)
             self.wire = SocketWire(resource.visalib, resource.session, sock)
         else:
             self.wire = Wire(resource.visalib, resource.session)
@@ -162,9 +163,10 @@ class Session:
 def _close(resource: Any, *, lost: bool = False) -> None:
     handle = getattr(resource, "_session", None)
     inner = getattr(resource.visalib, "sessions", {}).get(handle)
-    farewell = getattr(getattr(inner, "interface", None), "sock", None)
-    if lost and isinstance(farewell, socket.socket):
-        farewell.close()  # VXI-11 asks the instrument to destroy its link, and waits 5 s for one that is gone
+    if lost:
+        # VXI-11 would ask the instrument to destroy its link, and wait 5 s for one that is gone [measured].
+        for sock in _sockets_of(getattr(inner, "interface", None)):
+            sock.close()
     with contextlib.suppress(Exception):
         resource.close()
     # pyvisa-py keeps every closed session for ever [measured: 50 of 50].
@@ -182,10 +184,15 @@ def _close_sockets_of(error: BaseException) -> None:
     while cause is not None and id(cause) not in seen:
         seen.add(id(cause))
         for frame, _ in traceback.walk_tb(cause.__traceback__):
-            for part in getattr(frame.f_locals.get("self"), "__dict__", {}).values():
-                if isinstance(part, socket.socket):
-                    part.close()
+            for sock in _sockets_of(frame.f_locals.get("self")):
+                sock.close()
         cause = cause.__cause__ or cause.__context__
+
+
+def _sockets_of(part: object) -> list[socket.socket]:
+    # A raw socket session is one, HiSLIP and VXI-11 clients hold theirs in attributes.
+    parts = [part, *getattr(part, "__dict__", {}).values()]
+    return [each for each in parts if isinstance(each, socket.socket)]
 
 
 def _tune(sock: socket.socket) -> None:

@@ -132,7 +132,7 @@ class SocketWire(Wire):
         if readable:
             self.received += self._sock.recv(LINE_BYTES, socket.MSG_PEEK)
             if not self.received:
-                raise Gone
+                raise Gone("before anything was sent")
             raise Unasked("they were waiting before the question was sent; it was not sent")
         if not writable:
             raise Silent("it takes no more bytes")

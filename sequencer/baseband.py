@@ -1,8 +1,8 @@
 """Modulation and carrier frequency from complex baseband samples (I + jQ about the nominal carrier).
 
 Peaks are those of the modulation behind a low-pass filter that is flat to ``audio_upper_hz``, found between
-the samples as well. Not modelled: the receiver that made the samples, and noise on a weak carrier, which adds to
-every peak. Deviation plus offset beyond half the sample rate folds back unseen.
+the samples as well. Not modelled: the receiver that made the samples, and noise on a weak carrier, which adds
+to every peak. Deviation plus offset beyond half the sample rate folds back unseen.
 """
 
 from __future__ import annotations

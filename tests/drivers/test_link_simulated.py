@@ -7,6 +7,7 @@ answer.
 from __future__ import annotations
 
 import gc
+import socket
 from collections.abc import Callable, Iterator
 
 import pytest
@@ -206,6 +207,19 @@ def test_a_late_answer_over_hislip_and_vxi11_answers_nothing(networked: Bench) -
         link.query(":READ?", timeout_s=0.1)
     link.set_and_check_errors(":FREQ 5E+6")
     assert link.query(":READ?") == "2"
+
+
+def test_sockets_of_hislip_and_vxi11_are_kept_alive(networked: Bench) -> None:
+    """A peer without power is noticed in minutes on these too: keep-alive is on for each of their sockets."""
+    _, link = networked
+    sockets = [
+        part
+        for session in link._library.visa.sessions.values()
+        for part in vars(getattr(session, "interface", object)).values()
+        if isinstance(part, socket.socket)
+    ]
+    assert sockets
+    assert all(sock.getsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE) for sock in sockets)
 
 
 def test_a_lost_hislip_or_vxi11_link_is_connected_anew(networked: Bench) -> None:

@@ -158,7 +158,7 @@ def test_a_greeting_shows_that_the_port_is_the_wrong_one(library: Library) -> No
     """
     with ScriptedInstrument(answer({}), greeting=b"Welcome\r\n") as instrument:
         link = make_link(library, instrument.address)
-        with pytest.raises(ConnectFailed, match="nobody asked for|four fields"):
+        with pytest.raises(ConnectFailed, match=r"nobody asked for|four fields"):
             link.open()
 
 
