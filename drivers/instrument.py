@@ -6,6 +6,7 @@ A driver might: override `prepare` (what is sent once after the reset) and `disa
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import dataclass
 
@@ -21,7 +22,7 @@ from drivers.faults import (
     UnexpectedReply,
 )
 from drivers.profile import Command, Profile
-from drivers.roles import Identity, RangeState, Reading
+from drivers.roles import Identity, Reading
 from drivers.transport import Link
 
 
@@ -95,9 +96,12 @@ class ProfiledInstrument:
 
     # -- setting --------------------------------------------------------------------------------------------------
 
-    def _say(self, name: str, number: float | bool | int | None = None, text: str = "") -> None:
-        """Set without a read-back; the error queue is asked in the same message."""
-        self._checked(self._set_message(name, number, text))
+    def _say(self, name: str, *, extra_s: float = 0.0) -> None:
+        """Order something that takes no value; the error queue is asked in the same message.
+
+        ``extra_s`` is how much longer than a plain answer it may take until it is done.
+        """
+        self._checked(self._set_message(name), extra_s=extra_s)
 
     def _set(self, name: str, number: float, *, tolerance: float) -> float:
         """Set a number, read it back in the same message; returns what the instrument made of it.
@@ -125,7 +129,7 @@ class ProfiledInstrument:
         theirs = command.words.get(word, word)
         message = f"{self._set_message(name, text=theirs)};{_at_root(command.query)}"
         reply = self._checked(message)
-        if reply.strip().strip("\"'").upper() != theirs.upper():
+        if self._picked(command, reply, message).strip("\"'").upper() != theirs.upper():
             raise NotConfirmed(
                 f"{name} was set to {word} and reads back {reply}",
                 instrument=self.name,
@@ -140,7 +144,7 @@ class ProfiledInstrument:
         command = self._command(name)
         message = f"{self._set_message(name, int(on))};{_at_root(command.query)}"
         reply = self._checked(message)
-        if self._boolean(reply, message) is not on:
+        if self._boolean(command, reply, message) is not on:
             raise NotConfirmed(
                 f"{name} was switched {'on' if on else 'off'} and reads back {reply}",
                 instrument=self.name,
@@ -152,9 +156,11 @@ class ProfiledInstrument:
 
     def _refuse_level(self, level_dbm: float) -> None:
         low, high = self._limits.level_min_dbm, self._limits.level_max_dbm
-        if (low is not None and level_dbm < low - 1e-9) or (high is not None and level_dbm > high + 1e-9):
+        least = -math.inf if low is None else low
+        most = math.inf if high is None else high
+        if not least - 1e-9 <= level_dbm <= most + 1e-9:  # written so that nan is refused too
             raise Refused(
-                f"level {level_dbm:.1f} dBm refused; it offers {low:+.1f} to {high:+.1f} dBm",
+                f"level {level_dbm:.1f} dBm refused; it offers {least:+.1f} to {most:+.1f} dBm",
                 instrument=self.name,
                 address=self.address,
                 next_move="Change the level asked for, or 'level' in the bench file if it misstates the instrument.",
@@ -179,13 +185,13 @@ class ProfiledInstrument:
 
     def _read_switch(self, name: str) -> bool:
         command = self._command(name)
-        return self._boolean(self._link.query(command.query), command.query)
+        return self._boolean(command, self._link.query(command.query), command.query)
 
     def _read_bit(self, name: str) -> bool:
         command = self._command(name)
         reply = self._link.query(command.query)
         try:
-            register = scpi.parse_integer(reply)
+            register = scpi.parse_integer(self._picked(command, reply, command.query))
         except ValueError as error:
             raise self._unexpected(str(error), command.query, reply) from error
         return bool(register >> (command.bit or 0) & 1)
@@ -220,19 +226,32 @@ class ProfiledInstrument:
                 next_move=f"Add {name!r} to the profile, or take the check that needs it out of the sequence.",
             ) from None
 
-    def _set_message(self, name: str, number: float | bool | int | None = None, text: str = "") -> str:
+    def _set_message(self, name: str, number: float | None = None, text: str = "") -> str:
         command = self._command(name)
         if number is None:
             return command.set.replace("{text}", text)
-        written = str(int(number)) if isinstance(number, int) else scpi.number(number * command.scale)
-        return command.set.replace("{number}", written).replace("{text}", text)
+        if isinstance(number, int) and command.scale == 1.0:
+            written = str(int(number))  # NR1: not every relay box understands 2E+1
+        else:
+            try:
+                written = scpi.number(float(number) * command.scale)
+            except (ValueError, OverflowError) as error:
+                raise Refused(
+                    f"{name} {number!r} refused: {error}",
+                    instrument=self.name,
+                    address=self.address,
+                    next_move="Ask for a finite number.",
+                ) from error
+        return command.set.replace("{number}", written)
 
-    def _checked(self, message: str) -> str:
+    def _checked(self, message: str, *, extra_s: float = 0.0) -> str:
         """Send ``message`` and its error query as one message; return what came before the error entry."""
         question = _at_root(self._profile.commands["error"].query)
         whole = f"{message};{question}"
-        reply = self._link.query_explained(whole, str, error_question=question)
-        answer, _, error = reply.rpartition(";") if _error_is_last(reply) else ("", "", reply)
+        reply = self._link.query_explained(
+            whole, str, timeout_s=self._link.timeout_s + extra_s, error_question=question
+        )
+        answer, error = _split_off_error(reply)
         try:
             entry = scpi.parse_error(error)
         except ValueError as wrong:
@@ -265,23 +284,26 @@ class ProfiledInstrument:
             raise self._unexpected(str(error), query, reply) from error
 
     def _reading(self, command: Command, reply: str, message: str) -> Reading:
-        text = reply
-        if command.pattern:
-            match = re.search(command.pattern, reply)
-            if match is None:
-                raise self._unexpected(f"the answer does not match {command.pattern!r}", message, reply)
-            text = match.group(1)
         try:
-            reading = scpi.parse_reading(text)
+            reading = scpi.parse_reading(self._picked(command, reply, message))
         except ValueError as error:
             raise self._unexpected(str(error), message, reply) from error
-        if reading.number is None or command.scale == 1.0:
-            return reading
-        return Reading(number=reading.number / command.scale, state=RangeState.IN_RANGE, raw=reply)
+        if reading.number is None:  # a special value is not scaled: it is no number
+            return Reading(number=None, state=reading.state, raw=reply)
+        return Reading(number=reading.number / command.scale, raw=reply)
 
-    def _boolean(self, reply: str, message: str) -> bool:
+    def _picked(self, command: Command, reply: str, message: str) -> str:
+        """Return what the profile's ``pattern`` picks out of an answer; all of it where there is none."""
+        if not command.pattern:
+            return reply.strip()
+        match = re.search(command.pattern, reply)
+        if match is None or match.group(1) is None:
+            raise self._unexpected(f"the answer does not match {command.pattern!r}", message, reply)
+        return match.group(1).strip()
+
+    def _boolean(self, command: Command, reply: str, message: str) -> bool:
         try:
-            return scpi.parse_boolean(reply)
+            return scpi.parse_boolean(self._picked(command, reply, message))
         except ValueError as error:
             raise self._unexpected(str(error), message, reply) from error
 
@@ -302,9 +324,10 @@ def _at_root(query: str) -> str:
     return query if query.startswith((":", "*")) else ":" + query
 
 
-def _error_is_last(reply: str) -> bool:
-    """Say whether an answer stands before the error entry: its ``;`` is outside the entry's quoted text."""
-    return ";" in reply.split('"', 1)[0]
+def _split_off_error(reply: str) -> tuple[str, str]:
+    """Return what was answered and the error entry behind it; a ``;`` inside quotes, as error texts hold it, parts nothing."""
+    *answers, error = scpi.split_outside_quotes(reply, ";")
+    return ";".join(answers).strip(), error
 
 
 __all__ = ["Limits", "LinkFault", "ProfiledInstrument"]

@@ -5,6 +5,8 @@ from __future__ import annotations
 from drivers.instrument import ProfiledInstrument
 from drivers.roles import PowerMeter, Reading
 
+ZERO_MAX_S = 30.0  # thermal sensors take up to half a minute: common practice, no source
+
 
 class ProfiledPowerMeter(ProfiledInstrument, PowerMeter):
     """An RF power meter; 0 dBm is 1 mW at its own connector."""
@@ -19,4 +21,4 @@ class ProfiledPowerMeter(ProfiledInstrument, PowerMeter):
 
     def zero(self) -> None:
         """Zero the sensor; RF must be off."""
-        self._say("zero")
+        self._say("zero", extra_s=ZERO_MAX_S)

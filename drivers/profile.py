@@ -7,10 +7,16 @@ profile gets the same complaints (file:line:column) as every other file a person
 
 from __future__ import annotations
 
+import math
 import re
-import string
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
+
+from drivers.scpi import asks
+
+
+Fault = tuple[tuple[str | int, ...], str, str]
+"""Path in the file, what was found, what is allowed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,6 +46,8 @@ class CommandSpec:
     query: bool = False
     needed: bool = True
     harmless: bool = False
+    place: str = ""
+    """What its 'set' message must have a place for: "number", "text", or nothing."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,8 +61,8 @@ class Profile:
     prepare: tuple[str, ...] = ()
 
 
-def _both(meaning: str, *, needed: bool = True) -> CommandSpec:
-    return CommandSpec(meaning=meaning, set=True, query=True, harmless=True, needed=needed)
+def _both(meaning: str, *, needed: bool = True, place: str = "number") -> CommandSpec:
+    return CommandSpec(meaning=meaning, set=True, query=True, harmless=True, needed=needed, place=place)
 
 
 def _set(meaning: str, *, needed: bool = True) -> CommandSpec:
@@ -125,7 +133,7 @@ ROLE_COMMANDS: Mapping[str, Mapping[str, CommandSpec]] = {
     },
     "radio": {
         "channel": _both("channel number"),
-        "mode": _both("emission: FM, AM, USB, LSB, CW"),
+        "mode": _both("emission: FM, AM, USB, LSB, CW", place="text"),
         "key": _both("push-to-talk closed or open"),
     },
 }
@@ -136,7 +144,7 @@ def commands_of(role: str) -> Mapping[str, CommandSpec]:
     return {**COMMON, **ROLE_COMMANDS[role]}
 
 
-def find_faults(profile: Profile) -> Iterator[tuple[tuple[str, ...], str, str]]:
+def find_faults(profile: Profile) -> Iterator[Fault]:
     """Yield what is wrong with ``profile``: path in the file, what was found, what is allowed."""
     if profile.role not in ROLE_COMMANDS:
         yield ("role",), f"unknown role {profile.role!r}", "one of " + ", ".join(ROLE_COMMANDS)
@@ -154,25 +162,35 @@ def find_faults(profile: Profile) -> Iterator[tuple[tuple[str, ...], str, str]]:
                 f"command {name!r} is missing ({spec.meaning})",
                 "every command its role needs",
             )
+    for index, message in enumerate(profile.prepare):
+        for found, fit in _message_faults(message, place=""):
+            yield ("prepare", index), found, fit
 
 
-def _faults_of(name: str, command: Command, spec: CommandSpec) -> Iterator[tuple[tuple[str, ...], str, str]]:
+def _faults_of(name: str, command: Command, spec: CommandSpec) -> Iterator[Fault]:
     at = ("commands", name)
     if spec.set and not command.set:
         yield at, f"command {name!r} has no 'set' message", "a message that sets: " + spec.meaning
     if spec.query and not command.query:
         yield at, f"command {name!r} has no 'query' message", "a message that asks: " + spec.meaning
-    for key, template in (("set", command.set), ("query", command.query)):
-        fields = _fields_of(template)
-        if fields is None:
-            yield (*at, key), f"template {template!r} has an unmatched brace", "{number} or {text} in braces"
-        elif not fields <= {"number", "text"}:
-            wrong = ", ".join(sorted(fields - {"number", "text"}))
-            yield (*at, key), f"template {template!r} has a place for {wrong!r}", "{number} and {text}"
-        if any(ord(character) < 32 for character in template):
-            yield (*at, key), f"template {template!r} holds a control character", "one line of printable text"
-    if command.scale == 0:
-        yield (*at, "scale"), "scale is 0", "the factor from SI units to the instrument's own, not 0"
+    if command.set:
+        for found, fit in _message_faults(command.set, place=spec.place):
+            yield (*at, "set"), found, fit
+        if asks(command.set) and (spec.query or name == "clear"):
+            yield (*at, "set"), f"template {command.set!r} asks", "a message without a question: 'query' asks"
+    if command.query:
+        for found, fit in _message_faults(command.query, place=""):
+            yield (*at, "query"), found, fit
+        if not asks(command.query):
+            yield (*at, "query"), f"template {command.query!r} asks nothing", "a message with a '?'"
+    if command.scale == 0 or not math.isfinite(command.scale):
+        yield (
+            (*at, "scale"),
+            f"scale is {command.scale:g}",
+            "the factor from SI units to the instrument's own, finite and not 0",
+        )
+    if command.bit is not None and not 0 <= command.bit <= 15:
+        yield (*at, "bit"), f"bit is {command.bit}", "0 to 15, the bits of a status register"
     try:
         groups = re.compile(command.pattern).groups
     except re.error as error:
@@ -186,8 +204,17 @@ def _faults_of(name: str, command: Command, spec: CommandSpec) -> Iterator[tuple
             yield (*at, "pattern"), f"pattern has {groups} groups", "exactly one group around the number"
 
 
-def _fields_of(template: str) -> set[str] | None:
-    try:
-        return {name for _, name, _, _ in string.Formatter().parse(template) if name is not None}
-    except ValueError:
-        return None
+def _message_faults(message: str, *, place: str) -> Iterator[tuple[str, str]]:
+    """Yield what is wrong with one message: what was found, what is allowed."""
+    fitting = f"one place for a value, {{{place}}}" if place else "no braces: nothing is put in here"
+    if not message.strip():
+        yield f"template {message!r} is empty", "a message"
+    if not (message.isascii() and message.isprintable()):
+        yield f"template {message!r} holds a control or non-ASCII character", "one line of printable ASCII"
+    for inside in re.findall(r"\{([^{}]*)\}", message):
+        if inside != place or not place:
+            yield f"template {message!r} has a place for {inside!r}", fitting
+    if {"{", "}"} & set(re.sub(r"\{[^{}]*\}", "", message)):
+        yield f"template {message!r} has an unmatched brace", fitting
+    if place and f"{{{place}}}" not in message:
+        yield f"template {message!r} has no place for the value", fitting

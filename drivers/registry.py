@@ -30,14 +30,15 @@ def driver_names() -> tuple[str, ...]:
 
 
 def find_driver(driver: str, role: str) -> type[Instrument]:
-    """Return the class that drives ``role``. KeyError for an unknown driver or role."""
+    """Return the class that drives ``role``. KeyError for an unknown driver or role, TypeError for what is no driver."""
     if driver == "profile":
         module, _, name = PROFILED[role].partition(":")
         found = getattr(import_module(module), name)
     else:
-        found = next(
-            point for point in entry_points(group="sequencer.drivers") if point.name == driver
-        ).load()
+        points = [point for point in entry_points(group="sequencer.drivers") if point.name == driver]
+        if not points:
+            raise KeyError(f"no driver {driver!r}; there are {', '.join(driver_names())}")
+        found = points[0].load()
     if not (isinstance(found, type) and issubclass(found, Instrument)):
         raise TypeError(f"driver {driver!r} is {found!r}, not a class of drivers.roles.Instrument")
     return found

@@ -127,9 +127,8 @@ class Session:
 
     def __init__(self, resource: Any, timeout_s: float) -> None:
         self._resource = resource
-        # pyvisa's defaults are CR LF out, which some instruments reject, and no terminator in, with which a
-        # socket read ends by time-out only and throws away what it read [measured].
-        resource.write_termination = "\n"
+        # pyvisa's default is no terminator in, with which a socket read ends by time-out only and throws away
+        # what it read [measured]; out, the wire sends its own NL, for some instruments reject pyvisa's CR LF.
         resource.read_termination = "\n"
         self._timeout_s = 0.0
         self.set_timeout(timeout_s)

@@ -100,13 +100,13 @@ def read_audio(
     tone_hz: float,
     *,
     weighting: Weighting = SPEECH_BAND,
-    block_s: float | None = None,
+    block_s: float = 1.0,
     full_scale: float | None = None,
 ) -> AudioReading:
     """Read an audio record that holds, or ought to hold, a tone near ``tone_hz``.
 
     Tone and residual both pass the weighting, as behind a filter ahead of the meter: psophometric lifts a
-    1 kHz tone by 1 dB. ``block_s``: read in blocks of this length and average their powers. A record without
+    1 kHz tone by 1 dB. ``block_s``: read in blocks of about this length and average their powers. A record without
     the tone is read at the nominal frequency and comes to about 0 dB. SamplesError: see `sequencer.samples`.
     """
     audio = _checked(samples, sample_rate_hz, tone_hz, weighting, full_scale)
@@ -214,15 +214,10 @@ def _checked(
     return audio
 
 
-def _blocks(
-    audio: NDArray[np.float64], sample_rate_hz: float, block_s: float | None
-) -> list[NDArray[np.float64]]:
-    if block_s is None:
-        return [audio]
+def _blocks(audio: NDArray[np.float64], sample_rate_hz: float, block_s: float) -> list[NDArray[np.float64]]:
     if not block_s > 0:
         raise SamplesError(f"blocks of {block_s} s; their length must be above 0")
-    length = max(1, round(block_s * sample_rate_hz))
-    return [audio[i : i + length] for i in range(0, len(audio) - length + 1, length)] or [audio]
+    return np.array_split(audio, max(1, round(len(audio) / sample_rate_hz / block_s)))
 
 
 def _read_block(

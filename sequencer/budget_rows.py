@@ -39,7 +39,7 @@ def rows(budget: Budget) -> list[dict[str, Cell]]:
             "standard_uncertainty": part.standard,
             "coefficient": part.coefficient,
             "contribution": part.amount,
-            "contribution_unit": budget.unit,
+            "contribution_unit": _difference_unit(budget.unit),
             "degrees_of_freedom": _finite(part.dof),
         }
         for part in budget.contributions
@@ -90,12 +90,17 @@ def table(budget: Budget) -> str:
             f"{budget.quantity}: {_with_unit(budget.value, budget.unit, digits=8)}",
             *texts,
             *correlated,
-            f"combined standard uncertainty: {_with_unit(budget.standard, budget.unit)}",
+            f"combined standard uncertainty: {_with_unit(budget.standard, _difference_unit(budget.unit))}",
             f"effective degrees of freedom: {_number(_finite(budget.effective_dof))}",
             f"coverage factor: {budget.coverage_factor:.2f} (for {100 * budget.coverage:.4g} %)",
-            f"expanded uncertainty: {_with_unit(budget.expanded, budget.unit)}",
+            f"expanded uncertainty: {_with_unit(budget.expanded, _difference_unit(budget.unit))}",
         )
     )
+
+
+def _difference_unit(unit: str) -> str:
+    """Return the unit of a difference: two levels in dBm differ by decibels."""
+    return "dB" if unit.startswith("dB") else unit
 
 
 def _contribution(row: Mapping[str, Any]) -> Contribution:

@@ -65,7 +65,7 @@ def run_command(
     from sequencer.screen import ProgressScreen, results_table, time_text
 
     serial = check_serial(serial)
-    plan = make_plan(load_sequence(sequence_name), load_bench(bench_name))
+    plan = make_plan(load_sequence(sequence_name), load_bench(bench_name), serial=serial)
     if plan.confirmations and not confirmed and not sys.stdin.isatty():
         raise _nobody_to_ask(plan)
     parts = bench_parts(plan.bench, serial=serial, dry_run=dry_run)

@@ -11,7 +11,7 @@ import numpy as np
 from sequencer.distributions import Shape, distribution_function, quantile
 
 DOMINANCE = 0.3
-"""A non-normal part dominates where all others together are below this share of it (EA-4/02 M:2022, S9)."""
+"""A non-normal part dominates where all others together are below this share of it (EA-4/02 S9, from memory)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

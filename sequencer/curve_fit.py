@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from .curve_prior import CurvePrior
@@ -24,8 +25,9 @@ FAR_DB = 8.0  # readings further out say nothing about the crossing to a tenth o
 class Point:
     """One reading as the fit sees it.
 
-    ``excess`` is the reading minus target, turned so that it rises with level. What it would have come to at rest is doubtful by
-    ``lag_sd`` in its own unit and ``lag_sd_db`` in dB of level; ``gain`` is how much noise grew by working that out.
+    ``excess`` is the reading minus target, turned so that it rises with level. What it would have come to
+    at rest is doubtful by ``lag_sd`` in its own unit and ``lag_sd_db`` in dB of level; ``gain`` is how much
+    noise grew by working that out.
     """
 
     level_db: float
@@ -38,9 +40,11 @@ class Point:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fit:
-    """A crossing level with its standard uncertainty ``sd_db`` on ``dof`` degrees of freedom, and what was learnt on the way.
+    """A crossing level with its standard uncertainty ``sd_db`` on ``dof`` degrees of freedom, and what was
+    learnt on the way.
 
-    ``noise_db`` is the scatter of a 0.1 s reading in dB of level; ``trust`` is 1 for a reading believed, towards 0 for an outlier.
+    ``noise_db`` is the scatter of a 0.1 s reading in dB of level; ``trust`` is 1 for a reading believed,
+    towards 0 for an outlier.
     """
 
     level_db: float
@@ -53,6 +57,7 @@ class Fit:
     trust: tuple[float, ...]
     residual_db: tuple[float, ...]
     centroid_db: float
+    misfit: float
 
     @property
     def half_width_db(self) -> float:
@@ -68,14 +73,37 @@ def student_95(dof: float) -> float:
 
 
 def fit_crossing(points: Sequence[Point], prior: CurvePrior, starts_db: Sequence[float], step: float) -> Fit:
-    """Fit the crossing from several starts and return the likeliest; ``step`` is the reading's resolution in its own unit.
+    """Fit the crossing from several starts; return the likeliest.
 
-    Minimises sum w (excess - slope x - bend q(x))^2 + prior terms, x = level - crossing, by re-centring until the fitted
-    excess at the crossing is nought. Weights fall with scatter, resolution, lag and distance; outliers lose theirs, so that from
-    one start alone good readings may be taken for the outliers.
+    ``step`` is the reading's resolution in its own unit. Minimises sum w (excess - slope x - bend q(x))^2 +
+    prior terms, x = level - crossing, by re-centring until the fitted excess at the crossing is nought. Weights
+    fall with scatter, resolution, lag and distance; outliers lose theirs, so that from one start alone good
+    readings may be taken for the outliers.
     """
     work = _Work(points, prior, step)
-    return min((work.settle(start) for start in starts_db), key=lambda pair: pair[0])[1]
+    return min((work.settle(start) for start in starts_db), key=lambda fit: fit.misfit)
+
+
+def mixed(fits: Sequence[tuple[float, Fit]]) -> Fit:
+    """Blend fits made under different assumptions, each with the weight its assumption had before the readings."""
+    best = min(fit.misfit for _, fit in fits)
+    weights = [share * math.exp(-(fit.misfit - best) / 2) for share, fit in fits]
+    total = sum(weights)
+    level_db = sum(w * fit.level_db for w, (_, fit) in zip(weights, fits, strict=True)) / total
+    variance = (
+        sum(
+            w * (fit.sd_db**2 + (fit.level_db - level_db) ** 2)
+            for w, (_, fit) in zip(weights, fits, strict=True)
+        )
+        / total
+    )
+    heaviest = max(zip(weights, fits, strict=True), key=lambda pair: pair[0])[1][1]
+    return replace(
+        heaviest,
+        level_db=level_db,
+        sd_db=math.sqrt(variance),
+        centroid_db=heaviest.centroid_db + heaviest.level_db - level_db,
+    )
 
 
 class _Work:
@@ -93,8 +121,8 @@ class _Work:
         self.ridge = np.diag([0.0, prior.slope_sd**-2, max(prior.bend_sd, 1e-3 * prior.slope) ** -2])
         self.believed = np.array([0.0, prior.slope, prior.bend])
 
-    def settle(self, centre: float) -> tuple[float, Fit]:
-        """Iterate from one start; return the misfit reached and the fit."""
+    def settle(self, centre: float) -> Fit:
+        """Iterate from one start; return the fit."""
         import numpy as np
 
         prior = self.prior
@@ -139,7 +167,8 @@ class _Work:
         )
         pull = weight * near
         total = float(pull.sum())
-        return misfit, Fit(
+        return Fit(
+            misfit=misfit,
             level_db=float(centre),
             sd_db=float(np.sqrt(covariance[0, 0]) / slope),
             dof=float(dof),
@@ -153,7 +182,10 @@ class _Work:
         )
 
     def _residual(self, residual: NDArray, near: NDArray) -> NDArray:
-        """Return residuals; those of a power ratio are taken as powers near the crossing, whose mean is not biased."""
+        """Return residuals.
+
+        Those of a power ratio are taken as powers near the crossing, whose mean is not biased.
+        """
         import numpy as np
 
         if not self.prior.ratio_db:

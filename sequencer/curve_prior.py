@@ -1,4 +1,7 @@
-"""What is believed of a smooth reading before the first one: its slope, bend and scatter where it crosses the target."""
+"""What is believed of a smooth reading before the first one.
+
+Its slope, bend and scatter where it crosses the target.
+"""
 
 from __future__ import annotations
 
@@ -12,12 +15,14 @@ import itertools
 class CurvePrior:
     """Slope, bend and scatter at the crossing, each with its doubt.
 
-    ``slope`` (greater than 0) is the size of the reading's change per dB of level, in the reading's unit; ``slope_sd`` its standard
-    uncertainty. ``bend`` is the second derivative per dB squared, counted along the direction in which the reading goes past its target,
-    with ``bend_sd``. ``sd_db`` is the standard deviation of one 0.1 s reading in dB of level, worth ``sd_weight`` readings already taken.
-    ``ratio_db`` says that the reading is a power ratio in dB whose lower part is noise (SINAD, (S+N)/N): such readings are
-    averaged as powers, because their mean in dB is too high. ``floor_db`` is the part of the scatter that longer reading does not reduce.
-    ``sd_by_slope`` lists (slope, sd_db) pairs, slopes ascending, where a steep curve is known to scatter more; it replaces ``sd_db``.
+    ``slope`` (greater than 0) is the size of the reading's change per dB of level, in the reading's unit;
+    ``slope_sd`` its standard uncertainty. ``bend`` is the second derivative per dB squared, counted along
+    the direction in which the reading goes past its target, with ``bend_sd``. ``sd_db`` is the standard
+    deviation of one 0.1 s reading in dB of level, worth ``sd_weight`` readings already taken. ``ratio_db``
+    says that the reading is a power ratio in dB whose lower part is noise (SINAD, (S+N)/N): such readings
+    are averaged as powers, because their mean in dB is too high. ``floor_db`` is the part of the scatter
+    that longer reading does not reduce. ``sd_by_slope`` lists (slope, sd_db) pairs, slopes ascending, where
+    a steep curve is known to scatter more; it replaces ``sd_db``.
     """
 
     slope: float
@@ -40,7 +45,10 @@ class CurvePrior:
         require_finite("floor_db", self.floor_db, least=0.0)
 
     def sd_at(self, slope: float) -> float:
-        """Return the standard deviation expected of a 0.1 s reading, dB of level, where the slope is ``slope``."""
+        """Return the standard deviation expected of a 0.1 s reading.
+
+        DB of level, where the slope is ``slope``.
+        """
         pairs = self.sd_by_slope
         if not pairs:
             return self.sd_db
@@ -77,9 +85,10 @@ def fm_sinad_prior(
 ) -> CurvePrior:
     """Predict an FM receiver's SINAD curve near ``target_db`` from the deviation set and the audio filter.
 
-    ``deviation_hz`` is the peak deviation of the tone; ``bandwidth_hz`` the receiver's IF bandwidth, a guess is enough (9 kHz was right
-    to 0.3 dB of level for receivers of 6 to 12 kHz). The noise is the discriminator's parabolic noise plus clicks (Rice 1963, from
-    memory), checked against a waveform simulation: slope within about 0.3 dB/dB, scatter within 20 %.
+    ``deviation_hz`` is the peak deviation of the tone; ``bandwidth_hz`` the receiver's IF bandwidth, a
+    guess is enough (9 kHz was right to 0.3 dB of level for receivers of 6 to 12 kHz). The noise is the
+    discriminator's parabolic noise plus clicks (Rice 1963, from memory), checked against a waveform
+    simulation: slope within about 0.3 dB/dB, scatter within 20 %.
     """
     from .fm_noise import FmCurve
 
@@ -106,7 +115,10 @@ def fm_sinad_prior(
 
 
 def needle_prior(*, unit_per_db: float, doubt: float = 0.3, sd_db: float = 0.35) -> CurvePrior:
-    """Describe a needle or meter voltage of known sensitivity at the target, in its unit per dB; common practice, no source."""
+    """Describe a needle or meter voltage of known sensitivity at the target, in its unit per dB.
+
+    Common practice, no source.
+    """
     slope = require_finite("unit_per_db", unit_per_db, above=0.0)
     return CurvePrior(slope=slope, slope_sd=doubt * slope, bend_sd=0.08 * slope, sd_db=sd_db, sd_weight=5.0)
 

@@ -12,9 +12,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from . import curve_verdict as verdict
-from .curve_fit import Fit, Point, fit_crossing, student_95
+from .curve_fit import Fit, Point, fit_crossing, mixed, student_95
 from .curve_prior import CurvePrior
-from .lag import Lag, Taken, rest
+from .lag import Follower, Lag, Taken, rest
 from .search import (
     Ask,
     Crossing,
@@ -31,20 +31,24 @@ READING_S = (0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.5, 0.6, 0.8, 1.0)
 START_SHARE = 0.6
 JUMPS_UP_DB = (8.0, 12.0, 18.0, 20.0)
 LARGEST_JUMP_DB = 20.0
+SLOW_S = 0.05
+# Normal deviates of the time constants and their weights (Gauss-Hermite, three points), with a tail for a meter slower than told.
+TAU_DEVIATES = ((-1.73, 1 / 6), (0.0, 2 / 3), (1.73, 1 / 6), (3.5, 0.01), (5.5, 0.003))
 
 
 @dataclass(slots=True)
 class Note:
-    """One reading with what it means: ``excess`` rises with level; infinite when out of range, NaN when there was none."""
+    """One reading with what it means.
+
+    ``raw`` is the reading minus target, turned so that it rises with level: infinite when out of range, NaN when there was none.
+    ``excess`` is what it would have come to at rest, at the level ``level_db``.
+    """
 
     ask: Ask
+    raw: float
     excess: float
+    level_db: float
     at_s: float
-
-    @property
-    def level_db(self) -> float:
-        """The level it was taken at."""
-        return self.ask.level_db
 
 
 class CurveSearch:
@@ -84,6 +88,7 @@ class CurveSearch:
         self.budget = int(require_finite("budget", budget, least=3))
         self._given, self._prior = prior, prior
         self._lag = Lag(settling or Settling())
+        self._follower = Follower(self._lag.settling)
         self._notes: list[Note] = []
         self._told: list[Told] = []
         self._fit: Fit | None = None
@@ -111,12 +116,13 @@ class CurveSearch:
         """
         if self._ask is None:
             raise SearchInputError("The search has ended; it takes no further reading. Read 'result'.")
-        excess = self._excess(reading)
+        raw = self._turned(reading)
         ask = self._ask
         self._lag.take(ask.level_db, ask.wait_s, ask.reading_s)
         self._elapsed_s += ask.wait_s + ask.reading_s
         self._told.append(Told(ask=ask, reading=reading))
-        self._notes.append(Note(ask, excess, self._elapsed_s))
+        taken = self._follower.rest(Taken(ask.level_db, ask.wait_s, ask.reading_s, raw))
+        self._notes.append(Note(ask, raw, taken.excess, taken.level_db, self._elapsed_s))
         self._move_bracket(self._notes[-1])
         self._ask = self._next()
 
@@ -142,7 +148,7 @@ class CurveSearch:
 
     # --- readings -------------------------------------------------------------------------------------------------
 
-    def _excess(self, reading: float | NoReading) -> float:
+    def _turned(self, reading: float | NoReading) -> float:
         """Return the reading minus target, turned so that it rises with level."""
         sign = 1.0 if self.rising else -1.0
         if isinstance(reading, NoReading):
@@ -211,10 +217,10 @@ class CurveSearch:
         if slope is None or not math.isfinite(note.excess):
             return False
         near = abs(note.excess) < 2.25 * slope
-        if self._given:
-            return near
-        assert self._above_db is not None
-        assert self._below_db is not None
+        if self._given and near:
+            return True
+        if self._below_db is None or self._above_db is None:
+            return False
         return self._above_db - self._below_db < (12.0 if near else 4.0)
 
     def _clip(self, level_db: float) -> float:
@@ -291,6 +297,8 @@ class CurveSearch:
         share = 0.5
         if math.isfinite(below) and math.isfinite(above) and above > below:
             share = -below / (above - below)
+        if len(self._notes) > 2 and self._notes[-1].excess * self._notes[-2].excess > 0:
+            share = 0.5
         return self._below_db + width * min(max(share, 0.35), 0.75)
 
     def _at_end(self, end_db: float, status: Status) -> Ask | None:
@@ -310,7 +318,7 @@ class CurveSearch:
         starts = [guess.level_db - guess.excess / prior.slope]
         if self._fit:
             starts.append(self._fit.level_db)
-        self._fit = fit = fit_crossing(self._points(), prior, starts, self._step())
+        self._fit = fit = self._fitted(prior, starts)
         if (end := verdict.hopeless(self, fit)) is not None:
             return self._finish(*end)
         believed = self._believed_near(fit)
@@ -324,12 +332,28 @@ class CurveSearch:
         wait_s = self._lag.wait_s(level_db, reading_s, 0.2 * self.accuracy_db)
         return Ask(level_db=level_db, wait_s=wait_s, reading_s=reading_s, purpose="near")
 
+    def _fitted(self, prior: CurvePrior, starts: list[float]) -> Fit:
+        """Fit; for a slow reading under several time constants, blended, because their error is common to all readings."""
+        step = self._step()
+        fit = fit_crossing(self._points(), prior, starts, step)
+        settling = self._lag.settling
+        if max(settling.rise_s, settling.fall_s) < SLOW_S or settling.doubt <= 0:
+            return fit
+        factors = [(math.exp(deviate * settling.doubt), share) for deviate, share in TAU_DEVIATES]
+        return mixed(
+            [
+                (rise_share * fall_share, fit_crossing(self._points(rise, fall), prior, [fit.level_db], step))
+                for rise, rise_share in factors
+                for fall, fall_share in factors
+            ]
+        )
+
     def _points(self, rise: float = 1.0, fall: float = 1.0) -> list[Point]:
         """Return the readings as the fit sees them, with time constants scaled by ``rise`` and ``fall``."""
-        taken = [Taken(n.level_db, n.ask.wait_s, n.ask.reading_s, n.excess) for n in self._notes]
+        taken = [Taken(n.ask.level_db, n.ask.wait_s, n.ask.reading_s, n.raw) for n in self._notes]
         return [
             Point(
-                level_db=note.level_db,
+                level_db=at.level_db,
                 excess=at.excess,
                 reading_s=self._length(note),
                 lag_sd=at.doubt,

@@ -19,7 +19,10 @@ Verdict = tuple[Status, str] | tuple[Status]
 
 
 def resolution(readings: Iterable[float]) -> float:
-    """Return the largest step of a 1-2-5 series of which every reading is a multiple; 0 when there are too few or none."""
+    """Return the largest step of a 1-2-5 series of which every reading is a multiple.
+
+    0 when there are too few or none.
+    """
     numbers = list(readings)
     if len(numbers) < 3 or len(set(numbers)) < 2:
         return 0.0
@@ -45,7 +48,7 @@ def dead(search: CurveSearch) -> Verdict | None:
     numbers = search._numbers()
     if len(numbers) < 4 or len(numbers) < len(search._notes):
         return None
-    if len({n.excess for n in numbers}) > 1:
+    if len({n.raw for n in numbers}) > 1:
         return None
     levels = [n.ask.level_db for n in numbers]
     low, high = search.window_db
@@ -71,7 +74,7 @@ def one_sided(search: CurveSearch, status: Status) -> Verdict:
     end = high if status is Status.NEVER_REACHED else low
     at_end = [n.excess for n in numbers if n.ask.level_db == end]
     others = [n.excess for n in numbers if n.ask.level_db != end]
-    if len({n.excess for n in numbers}) == 1:
+    if len({n.raw for n in numbers}) == 1:
         return Status.STUCK, f"the reading stayed the same {where}"
     if len(others) < 2:
         return status, f"only {len(numbers)} readings {where}"

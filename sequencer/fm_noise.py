@@ -1,8 +1,9 @@
 """SINAD of an FM receiver against carrier-to-noise density: discriminator noise and clicks, in closed form.
 
-Only a prior is made of this: a search measures the receiver it has. Model: rectangular deviation d by a tone, a Gaussian-like IF of noise
-bandwidth B (noise radius of gyration r = B/sqrt(12)), limiter, discriminator, band-pass audio filter with optional 750 us de-emphasis
-(falling 6 dB per octave over the speech band). Parabolic noise and clicks after Rice 1963 (from memory).
+Only a prior is made of this: a search measures the receiver it has. Model: rectangular deviation d by a
+tone, a Gaussian-like IF of noise bandwidth B (noise radius of gyration r = B/sqrt(12)), limiter,
+discriminator, band-pass audio filter with optional 750 us de-emphasis (falling 6 dB per octave over the
+speech band). Parabolic noise and clicks after Rice 1963 (from memory).
 """
 
 from __future__ import annotations
@@ -17,7 +18,10 @@ DEEMPHASIS_S = 750e-6
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FmCurve:
-    """SINAD and its scatter as functions of 10 log10(C/N0 / 1 Hz), for one tone, deviation and pair of filters."""
+    """SINAD and its scatter as functions of 10 log10(C/N0 / 1 Hz).
+
+    For one tone, deviation and pair of filters.
+    """
 
     deviation_hz: float
     deemphasis: bool
@@ -79,7 +83,10 @@ class FmCurve:
         return 10 / math.log(10) * tone / (tone + total) * math.sqrt(variance)
 
     def level_at(self, target_db: float) -> float:
-        """Return the carrier-to-noise density in dBHz at which SINAD is ``target_db``; the top, 90, when never."""
+        """Return the carrier-to-noise density in dBHz at which SINAD is ``target_db``.
+
+        The top, 90, when never.
+        """
         low, high = 20.0, 90.0
         for _ in range(40):
             middle = (low + high) / 2

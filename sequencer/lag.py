@@ -1,4 +1,7 @@
-"""A reading that follows the level late: what level it stands for, and how long to wait before it is worth taking."""
+"""A reading that follows the level late.
+
+What level it stands for, and how long to wait before it is worth taking.
+"""
 
 from __future__ import annotations
 
@@ -9,14 +12,16 @@ from dataclasses import dataclass
 from .search import Settling
 
 SHAPE_DOUBT = 0.1
+SMALL_STEP_DB = 3.0
+MOST_LEFT = 0.25  # of a large step when a reading is taken: working out the rest makes noise grow by a third
 FIRST_STEP_DB = 30.0  # what the reading may have to travel before the first one: nobody knows where it stood
 
 
 class Lag:
     """A first-order follower of the level, rising and falling at their own pace.
 
-    It keeps the level the reading has come to (``state_db``), so that a reading taken before it has come to rest is
-    counted at the level it stands for instead of being waited out.
+    It keeps the level the reading has come to (``state_db``), so that a reading taken before it has come to
+    rest is counted at the level it stands for instead of being waited out.
     """
 
     def __init__(self, settling: Settling) -> None:
@@ -25,7 +30,10 @@ class Lag:
         self._state_db = 0.0
 
     def _left(self, level_db: float, wait_s: float, reading_s: float, factor: float = 1.0) -> float:
-        """Return what is still to travel on average over the reading, dB; ``factor`` scales the time constant."""
+        """Return what is still to travel on average over the reading, dB.
+
+        ``factor`` scales the time constant.
+        """
         step_db = self._step_db(level_db)
         tau_s = factor * (self.settling.rise_s if step_db < 0 else self.settling.fall_s)
         if tau_s <= 0:
@@ -49,23 +57,36 @@ class Lag:
         return math.hypot(slower - left, 0.1 * left)
 
     def wait_s(self, level_db: float, reading_s: float, doubt_db: float) -> float:
-        """Return the shortest wait after which the doubt is at most ``doubt_db``; 0 when nothing is to be waited for."""
+        """Return the shortest wait after which the doubt is at most ``doubt_db``.
+
+        0 when nothing is to be waited for.
+        """
         moved = self.level_db is None or level_db != self.level_db
         least_s = self.settling.least_s if moved else 0.0
-        if self.doubt_db(level_db, least_s, reading_s) <= doubt_db:
-            return least_s
         step_db = self._step_db(level_db)
+
+        def rested(wait_s: float) -> bool:
+            left_db = abs(self._left(level_db, wait_s, reading_s))
+            if abs(step_db) > SMALL_STEP_DB and left_db > MOST_LEFT * abs(step_db):
+                return False
+            return self.doubt_db(level_db, wait_s, reading_s) <= doubt_db
+
+        if rested(least_s):
+            return least_s
         tau_s = self.settling.rise_s if step_db < 0 else self.settling.fall_s
         wait_s = least_s
         # The doubt first grows with waiting (the slower meter is further behind), so walk, do not bisect.
         for _ in range(400):
             wait_s += 0.1 * tau_s
-            if self.doubt_db(level_db, wait_s, reading_s) <= doubt_db:
+            if rested(wait_s):
                 break
         return wait_s
 
     def take(self, level_db: float, wait_s: float, reading_s: float) -> float:
-        """Note that a reading was taken; return the level a linear follower of the level has come to at its end, dB."""
+        """Note that a reading was taken.
+
+        Return the level a linear follower of the level has come to at its end, dB.
+        """
         step_db = self._step_db(level_db)
         tau_s = self.settling.rise_s if step_db < 0 else self.settling.fall_s
         remains = step_db * math.exp(-(wait_s + reading_s) / tau_s) if tau_s > 0 else 0.0
@@ -75,12 +96,17 @@ class Lag:
 
 @dataclass(frozen=True, slots=True)
 class Rested:
-    """A reading as it would have come to rest: ``excess``, its lag's doubt in its own unit and in dB, and how much noise grew."""
+    """A reading as it would have come to rest.
 
+    ``excess`` belongs to ``level_db``; its lag leaves a doubt in its own unit and in dB; noise grew by
+    ``gain``.
+    """
+
+    level_db: float
     excess: float
-    doubt: float
-    doubt_db: float
-    gain: float
+    doubt: float = 0.0
+    doubt_db: float = 0.0
+    gain: float = 1.0
 
 
 def averaged_left(wait_s: float, reading_s: float, tau_s: float) -> float:
@@ -93,7 +119,10 @@ def averaged_left(wait_s: float, reading_s: float, tau_s: float) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Taken:
-    """A reading as it was taken: at which level, after which wait, for how long; ``excess`` may be not finite."""
+    """A reading as it was taken.
+
+    At which level, after which wait, for how long; ``excess`` may be not finite.
+    """
 
     level_db: float
     wait_s: float
@@ -104,38 +133,55 @@ class Taken:
 def rest(taken: Iterable[Taken], settling: Settling, rise: float = 1.0, fall: float = 1.0) -> list[Rested]:
     """Work out where each reading, in the order taken, would have come to rest.
 
-    The step is taken in the reading's own unit, from where the reading stood when the level was changed, so nothing is
-    assumed of its law. ``rise`` and ``fall`` scale the time constants. Readings that are not finite are passed on.
+    A small step is taken in dB: the reading stands for a level between old and new. A large one is taken in
+    the reading's own unit, from where it stood when the level was changed, so that nothing is assumed of
+    its law. ``rise`` and ``fall`` scale the time constants. Readings that are not finite are passed on.
     """
-    follower = _Follower(settling, rise * settling.rise_s, fall * settling.fall_s)
+    follower = Follower(settling, rise, fall)
     return [follower.rest(reading) for reading in taken]
 
 
-class _Follower:
+class Follower:
     """Keeps where the reading stood when the level was last changed, and how long ago that is."""
 
-    def __init__(self, settling: Settling, rise_s: float, fall_s: float) -> None:
-        self._doubt, self._rise_s, self._fall_s = settling.doubt, rise_s, fall_s
-        self._level_db = self._stood = self._stands = math.nan
+    def __init__(self, settling: Settling, rise: float = 1.0, fall: float = 1.0) -> None:
+        self._doubt = settling.doubt
+        self._rise_s, self._fall_s = rise * settling.rise_s, fall * settling.fall_s
+        self._level_db = math.nan
+        self._stood = self._stood_db = math.nan
+        self._stands = self._stands_db = math.nan
         self._since_s = 0.0
 
     def rest(self, taken: Taken) -> Rested:
+        """Take the next reading and return it as it would have come to rest."""
         if taken.level_db != self._level_db:
-            self._level_db, self._stood, self._since_s = taken.level_db, self._stands, 0.0
-        start_s, self._since_s = self._since_s + taken.wait_s, self._since_s + taken.wait_s + taken.reading_s
+            self._stood, self._stood_db, self._since_s = self._stands, self._stands_db, 0.0
+            self._level_db = taken.level_db
+        start_s = self._since_s + taken.wait_s
+        self._since_s = start_s + taken.reading_s
         if not math.isfinite(taken.excess):
-            self._stood = self._stands = math.nan
-            return Rested(taken.excess, 0.0, 0.0, 1.0)
+            self._stood = self._stands = self._stands_db = math.nan
+            return Rested(taken.level_db, taken.excess)
         if math.isnan(self._stood):
             left = averaged_left(start_s, taken.reading_s, max(self._rise_s, self._fall_s))
-            self._stands = taken.excess
-            return Rested(taken.excess, 0.0, FIRST_STEP_DB * left, 1.0)
-        tau_s = self._fall_s if taken.excess < self._stood else self._rise_s
-        left = min(averaged_left(start_s, taken.reading_s, tau_s), 0.9)
-        final = (taken.excess - self._stood * left) / (1 - left)
-        slower = averaged_left(start_s, taken.reading_s, tau_s * (1 + self._doubt))
-        # A tenth of what is left: a real meter is not exactly first-order.
-        doubt = abs(self._stood - final) * math.hypot(slower - left, SHAPE_DOUBT * left)
+            self._stands, self._stands_db = taken.excess, taken.level_db
+            return Rested(taken.level_db, taken.excess, doubt_db=FIRST_STEP_DB * left)
+        step_db = self._stood_db - taken.level_db
+        small = abs(step_db) <= SMALL_STEP_DB
+        falls = step_db > 0 if small else taken.excess < self._stood
+        tau_s = self._fall_s if falls else self._rise_s
         gone = math.exp(-self._since_s / tau_s) if tau_s > 0 else 0.0
+        left = averaged_left(start_s, taken.reading_s, tau_s)
+        slower = averaged_left(start_s, taken.reading_s, tau_s * (1 + self._doubt))
+        # A tenth of what is left: a real meter is not exactly first-order, and not exactly straight in dB.
+        share = math.hypot(0.3 * (slower - left), SHAPE_DOUBT * left)
+        self._stands_db = taken.level_db + step_db * gone
+        if small:
+            self._stands = taken.excess
+            return Rested(taken.level_db + step_db * left, taken.excess, doubt_db=abs(step_db) * share)
+        left = min(left, 0.9)
+        final = (taken.excess - self._stood * left) / (1 - left)
         self._stands = final + (self._stood - final) * gone
-        return Rested(final, doubt, 0.0, 1 / (1 - left))
+        return Rested(
+            taken.level_db, final, doubt=abs(self._stood - final) * share / (1 - left), gain=1 / (1 - left)
+        )

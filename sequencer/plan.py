@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from sequencer.bench import PowerMeter, SignalGenerator, Supply
@@ -56,9 +56,9 @@ class Plan:
         return sum(isinstance(step.check, Confirm) for step in self.steps)
 
 
-def make_plan(sequence: LoadedSequence, bench: LoadedBench) -> Plan:
+def make_plan(sequence: LoadedSequence, bench: LoadedBench, *, serial: str = "") -> Plan:
     """Return the plan, proved. Raises FileProblems with everything that cannot be done on this bench."""
-    steps = tuple(_steps(sequence, bench))
+    steps = tuple(_step(index, *each) for index, each in enumerate(_conditions(sequence, bench, serial)))
     complaints = [*_whole(sequence, bench)]
     for step in steps:
         for complaint in _step_complaints(step, sequence, bench):
@@ -69,51 +69,49 @@ def make_plan(sequence: LoadedSequence, bench: LoadedBench) -> Plan:
     return Plan(sequence=sequence, bench=bench, steps=steps)
 
 
-def _steps(sequence: LoadedSequence, bench: LoadedBench) -> Iterator[Step]:
-    index = 0
-    mode = sequence.sequence.mode
+_At = tuple[str | int, ...]
+
+
+def _conditions(
+    sequence: LoadedSequence, bench: LoadedBench, serial: str
+) -> Iterator[tuple[_At, CheckSettings, Conditions]]:
+    """Yield for every step its place in the file, its settings and where it stands, in order."""
+    alike = Conditions(
+        bench=bench.bench,
+        channel=None,
+        frequency_hz=None,
+        mode=sequence.sequence.mode,
+        plan=sequence.plan,
+        serial=serial,
+        folder=sequence.path.parent,
+    )
     for number, preparation in enumerate(sequence.sequence.prepare):
-        settings: CheckSettings = ConfirmSettings(check="confirm", text=preparation.confirm)
-        yield _step(index, Confirm(), settings, None, None, mode, bench, ("prepare", number))
-        index += 1
-    checks = all_checks()
+        yield ("prepare", number), ConfirmSettings(check="confirm", text=preparation.confirm), alike
     for number, settings in enumerate(sequence.sequence.checks):
         for channel in settings.channels:
             frequency_hz = None
             if channel is not None and sequence.plan is not None:
                 frequency_hz = sequence.plan.frequencies_hz.get(channel)
-            yield _step(
-                index,
-                checks[settings.check],
-                settings,
-                channel,
-                frequency_hz,
-                mode,
-                bench,
+            mode = settings.mode or alike.mode
+            yield (
                 ("checks", number),
+                settings,
+                replace(alike, channel=channel, frequency_hz=frequency_hz, mode=mode),
             )
-            index += 1
 
 
-def _step(
-    index: int,
-    check: AnyCheck,
-    settings: CheckSettings,
-    channel: int | None,
-    frequency_hz: float | None,
-    mode: str,
-    bench: LoadedBench,
-    at: tuple[str | int, ...],
-) -> Step:
-    conditions = Conditions(bench=bench.bench, channel=channel, frequency_hz=frequency_hz, mode=mode)
-    ready = check.side == "none" or frequency_hz is not None
+def _step(index: int, at: _At, settings: CheckSettings, conditions: Conditions) -> Step:
+    check = all_checks()[settings.check]
+    ready = check.side == "none" or conditions.frequency_hz is not None
     forecast_s = check.forecast_s(settings, conditions) if ready else 0.0
     if check.side != "none":
         forecast_s += SIDE_CHANGE_S
     name = check.name.replace("_", " ")
     if isinstance(settings, ConfirmSettings):
         name, forecast_s = "confirm: " + settings.text, 0.0
-    label = name if channel is None else f"{name}, channel {channel}"
+    if settings.mode is not None:
+        name += f", {settings.mode}"
+    label = name if conditions.channel is None else f"{name}, channel {conditions.channel}"
     return Step(
         index=index,
         label=label,
@@ -162,13 +160,15 @@ def _key_time(bench: LoadedBench) -> Iterator[Complaint]:
     if step_s + release_s > limit_s:
         yield bench.source.complain(
             ("protection", "max_key_time") if "protection" in bench.source.root.entries else (),
-            f"max_key_time {limit_s:g} s cannot be promised: with these time-outs a step may take {step_s:g} s and a release {release_s:g} s",
+            f"max_key_time {limit_s:g} s cannot be promised: with these time-outs a step may take {step_s:g} s "
+            f"and a release {release_s:g} s",
             allowed=f"at least {step_s + release_s:g} s, or a shorter 'timeout' for the instruments",
         )
 
 
 def _step_complaints(step: Step, sequence: LoadedSequence, bench: LoadedBench) -> Iterator[Complaint]:
     source, check = sequence.source, step.check
+    yield from check.complaints(step.settings, step.conditions)
     if check.side == "none":
         return
     at_check = (*step.at, "check")

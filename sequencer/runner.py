@@ -158,6 +158,8 @@ class Runner:
 
         conditions = replace(step.conditions, say=say)
         safe, check = self._bench.safe, step.check
+        if check.side == "none":
+            return check.inspect(step.settings, conditions)
         where: dict[str, Any] = {
             "channel": conditions.channel,
             "mode": conditions.mode,

@@ -13,6 +13,8 @@ if TYPE_CHECKING:
 FEWEST_CYCLES = 10
 """Whole tone cycles a reading needs; with fewer the tone and the noise beside it cannot be told apart."""
 
+_LARGEST = 1e100
+
 
 class SamplesError(ValueError):
     """Samples on which nothing can be measured; the text says what is wrong and what would do."""
@@ -34,7 +36,7 @@ def real_samples(
     _check_clipping(array, full_scale)
     ac = float(np.std(audio))
     dc = abs(float(np.mean(audio)))
-    if ac <= 1e-12 * dc or ac == 0:
+    if ac <= 1e-12 * dc or ac < 1 / _LARGEST:
         raise SamplesError(f"silence: {len(audio)} samples that never change. Is the audio connected?")
     if dc > 1e4 * ac:
         raise SamplesError(
@@ -48,10 +50,10 @@ def baseband_samples(samples: ArrayLike, sample_rate_hz: float, upper_hz: float)
     array = np.asarray(samples)
     if not np.iscomplexobj(array):
         raise SamplesError("real samples where complex baseband is due; see sequencer.audio for audio")
-    _checked(array.view(array.real.dtype) if array.flags.c_contiguous else array, sample_rate_hz)
+    _checked(array, sample_rate_hz)
     _check_rate(sample_rate_hz, upper_hz)
     baseband = array.astype(np.complex128)
-    if not np.abs(baseband).max() > 0:
+    if np.abs(baseband).max() < 1 / _LARGEST:
         raise SamplesError(
             "no carrier: every sample is zero. Is the transmitter keyed and the path connected?"
         )
@@ -83,6 +85,8 @@ def _checked(array: NDArray[Any], sample_rate_hz: float) -> NDArray[np.float64]:
     wrong = int((~np.isfinite(array)).sum())
     if wrong:
         raise SamplesError(f"{wrong} of {len(array)} samples are not finite numbers")
+    if float(np.abs(array).max()) > _LARGEST:
+        raise SamplesError(f"samples beyond {_LARGEST:g} are beyond arithmetic. Check the scaling.")
     return np.asarray(array.real, dtype=np.float64)
 
 

@@ -75,7 +75,9 @@ def _names(text: str, name: str, kind: Kind, within: str) -> bool:
             return False
         if stem.removeprefix(within + "/") == wanted:
             return True
-    folders = [folder for _, folder in _PLACES[kind] if folder]
+    # as written below the folder of their kind, or as in the source tree: sim/bench, sequences/plans/cept-40
+    trees = [f"{package.replace('.', '/')}/{folder}".rstrip("/") for package, folder in _PLACES[kind]]
+    folders = [*(folder for _, folder in _PLACES[kind] if folder), *trees]
     return wanted in {stem, *(f"{folder}/{stem}" for folder in folders)} or (
         "/" not in wanted and not within and PurePosixPath(stem).name == wanted
     )

@@ -18,7 +18,10 @@ FINE_STEP_DB = 0.05
 
 @dataclass(frozen=True, slots=True)
 class Trial:
-    """One test: from which state, at which effective level, and whether it ended on. ``was_on`` None: not known."""
+    """One test: from which state, at which effective level, and whether it ended on.
+
+    ``was_on`` None: not known.
+    """
 
     was_on: bool | None
     level_db: float

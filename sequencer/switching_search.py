@@ -1,8 +1,9 @@
-"""Find where a lit segment, a squelch or a person's yes switches on with a rising level and off with a falling one.
+"""Find where a lit segment, a squelch or a person's yes switches on with a rising level and off with a
+falling one.
 
-The unit is never reset: a test that ends on leaves it on, so the next test is of the falling level, and the other way
-round. Coarse tests halve what is left of the window; fine tests go where they narrow the interval most. Stop rule: half the length
-of each wanted level's 95 % interval is at most accuracy_db.
+The unit is never reset: a test that ends on leaves it on, so the next test is of the falling level, and the
+other way round. Coarse tests halve what is left of the window; fine tests go where they narrow the interval
+most. Stop rule: half the length of each wanted level's 95 % interval is at most accuracy_db.
 """
 
 from __future__ import annotations
@@ -35,13 +36,15 @@ Lit = bool | int | Sequence[bool] | NoReading
 class SwitchingSearch:
     """A search for the levels at which a reading switches on (rising) and off (falling).
 
-    ``window_db`` (low, high) bounds every level asked. ``accuracy_db`` (greater than 0) is the half-width of the 95 % interval of
-    each level. A reading is True or False; with ``segment`` (1 or more) it is the pattern of a bar, one bool a segment from
-    the lowest, or the count of lit segments: the pattern is better, since a count hides a missing segment. ``hysteresis_db`` and
-    ``jitter_db`` are what is expected, the latter within a factor of ``jitter_doubt``. ``dwell_s`` is how long
-    each level is held while reading; it belongs to the result. ``falling`` False leaves the falling level unsought.
+    ``window_db`` (low, high) bounds every level asked. ``accuracy_db`` (greater than 0) is the half-width
+    of the 95 % interval of each level. A reading is True or False; with ``segment`` (1 or more) it is the
+    pattern of a bar, one bool a segment from the lowest, or the count of lit segments: the pattern is
+    better, since a count hides a missing segment. ``hysteresis_db`` and ``jitter_db`` are what is expected,
+    the latter within a factor of ``jitter_doubt``. ``dwell_s`` is how long each level is held while
+    reading; it belongs to the result. ``falling`` False leaves the falling level unsought.
 
-    Raises SearchInputError for a window of no width, an accuracy, dwell or jitter of 0 or less, a NaN, a segment below 1.
+    Raises SearchInputError for a window of no width, an accuracy, dwell or jitter of 0 or less, a NaN, a
+    segment below 1.
     """
 
     def __init__(
@@ -85,7 +88,8 @@ class SwitchingSearch:
         return self._ask
 
     def tell(self, reading: Lit, /) -> None:
-        """Take the answer to the present ask: True or False, a bar's pattern or count, or a NoReading (asked again).
+        """Take the answer to the present ask: True or False, a bar's pattern or count, or a NoReading
+        (asked again).
 
         Raises SearchInputError for anything else, and when the search has ended.
         """

@@ -15,6 +15,7 @@ from sequencer.checks.base import Check
 
 SHIPPED = {
     "confirm": "sequencer.checks.confirm:Confirm",
+    "channel_memory": "sequencer.checks.channel_memory:ChannelMemory",
     "carrier_power": "sequencer.checks.carrier_power:CarrierPower",
     "frequency_error": "sequencer.checks.frequency_error:FrequencyError",
     "peak_deviation": "sequencer.checks.peak_deviation:PeakDeviation",

@@ -5,6 +5,7 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Annotated, Any, ClassVar, Generic, Literal, TypeVar
 
 from pydantic import AfterValidator, Field, model_validator
@@ -12,7 +13,8 @@ from pydantic import AfterValidator, Field, model_validator
 from drivers.faults import NotSettled
 from drivers.roles import Reading
 from sequencer.bench import BenchFile
-from sequencer.complaint import FieldProblem
+from sequencer.channels import ChannelPlan
+from sequencer.complaint import Complaint, FieldProblem
 from sequencer.decision import Limits
 from sequencer.file_types import FileModel, LevelDbm, PowerW, RatioDb, at_least, between
 from sequencer.results import Point
@@ -30,6 +32,8 @@ class CheckSettings(FileModel):
     """Which check this is."""
     channel: ChannelNumber | Annotated[tuple[ChannelNumber, ...], Field(min_length=1)] | None = None
     """The channel, or several: the check is repeated on each."""
+    mode: Literal["FM", "AM", "USB", "LSB", "CW"] | None = None
+    """The emission of this check, where it is not the sequence's."""
 
     @property
     def channels(self) -> tuple[int | None, ...]:
@@ -107,12 +111,18 @@ def _refuse_contradiction(low: float | None, high: float | None, unit: str) -> N
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Conditions:
-    """What a check is told of where it stands: the bench, the channel, the mode, and whom to tell of its steps."""
+    """What a check is told of where it stands: the bench, the channel, the mode, and whom to tell of its steps.
+
+    ``plan`` is the sequence's channel plan, ``folder`` the folder its file stands in, ``serial`` the unit's.
+    """
 
     bench: BenchFile
     channel: int | None
     frequency_hz: float | None
     mode: str
+    plan: ChannelPlan | None = None
+    serial: str = ""
+    folder: Path | None = None
     say: Callable[[str], None] = field(default=lambda text: None)
 
     @property
@@ -171,6 +181,14 @@ class Check(ABC, Generic[S]):
     def forecast_s(self, settings: S, conditions: Conditions) -> float:
         """Return about how long it takes on one channel, bench time, s."""
         return 1.0
+
+    def complaints(self, settings: S, conditions: Conditions) -> list[Complaint]:
+        """Return what is wrong with files it will need, for the plan to say before anything is sent."""
+        return []
+
+    def inspect(self, settings: S, conditions: Conditions) -> list[Finding]:
+        """Find without any instrument, for a check that has no side."""
+        raise TypeError(f"{self.name} needs a side")
 
     def receive(self, side: ReceiveSide, settings: S, conditions: Conditions) -> list[Finding]:
         """Measure on the receive side."""

@@ -110,7 +110,8 @@ def level_budget(
 ) -> Budget:
     """Return the budget of a level found by a search.
 
-    ``reading_half_width`` is the accuracy of what was read, in its own unit; it reaches the level through the slope that the search measured.
+    ``reading_half_width`` is the accuracy of what was read, in its own unit; it reaches the level through the slope
+    that the search measured.
     """
     parts: list[Contribution] = [search_interval("search, 95 % interval", crossing.half_width_db, unit="dB")]
     entry = conditions.bench.with_role("signal_generator")

@@ -199,14 +199,19 @@ def test_answers_match_questions_whatever_goes_wrong(library: Library, seed: int
 def test_bytes_nobody_asked_for_stop_the_next_question_before_it_is_sent(library: Library) -> None:
     """A line that comes by itself between two questions is a fault, not the second question's answer."""
 
+    answered, disturbed = threading.Event(), threading.Event()
+
     def script(message: str, connection: Connection) -> None:
         echo_number(message, connection)
         if message == "ASK 1?":
-            threading.Timer(0.02, connection.say, [b"666\n"]).start()
+            answered.wait(5)
+            connection.say(b"666\n")
+            disturbed.set()
 
     with ScriptedInstrument(script) as instrument, open_link(library, instrument) as link:
         assert link.query("ASK 1?") == "1"
-        time.sleep(0.08)
+        answered.set()
+        assert disturbed.wait(5)
         with pytest.raises(UnexpectedReply, match=r"nobody asked for.*it was not sent.*got '666"):
             link.query("ASK 2?")
         assert "ASK 2?" not in instrument.messages

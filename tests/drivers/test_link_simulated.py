@@ -125,6 +125,8 @@ def test_every_injected_fault_is_a_fault_and_the_link_recovers(
         link.query_parsed(":READ?", scpi.parse_integer, timeout_s=2.0)
     assert caught.value.next_move
     assert caught.value.command == ":READ?"
+    if isinstance(argument, str) and len(argument) > MAX_REPLY_BYTES:
+        assert "longer than allowed" in caught.value.what
     try:
         reading = link.query_parsed(":READ?", scpi.parse_integer)
     except ConnectFailed:
@@ -207,6 +209,13 @@ def test_a_late_answer_over_hislip_and_vxi11_answers_nothing(networked: Bench) -
         link.query(":READ?", timeout_s=0.1)
     link.set_and_check_errors(":FREQ 5E+6")
     assert link.query(":READ?") == "2"
+
+
+def test_vxi11_waits_for_no_lock(networked: Bench) -> None:
+    """pyvisa-py's default lock time-out of 10 s upsets some instruments (its PR#496): it is 0; HiSLIP has none."""
+    _, link = networked
+    waits = {getattr(session, "lock_timeout", 0) for session in link._library.visa.sessions.values()}
+    assert waits == {0}
 
 
 def test_sockets_of_hislip_and_vxi11_are_kept_alive(networked: Bench) -> None:

@@ -264,6 +264,14 @@ def test_sample_rate_changes_nothing(level, seed, rate):
     assert readings[1] == pytest.approx(readings[0], abs=0.02)
 
 
+def test_long_record_is_read_in_blocks():
+    """Twenty seconds of samples are read within memory, and come to what one second of it does."""
+    samples = np.tile(tone(1000, seconds=1.0) + tone(1700, 0.1, seconds=1.0), 20)
+    reading = read_audio(samples, RATE, 1000)
+    assert reading.seconds == pytest.approx(20.0)
+    assert reading.sinad_db == pytest.approx(read_audio(samples[:RATE], RATE, 1000).sinad_db, abs=1e-3)
+
+
 def test_combining_averages_power():
     """Two readings of equal length combine to the mean of their powers; none, or unlike ones, are refused."""
     one = read_audio(tone(1000) + tone(1700, 0.1), RATE, 1000)
@@ -287,6 +295,8 @@ def test_combining_averages_power():
         (lambda: read_audio(["a"] * 100, RATE, 1000), "one row of numbers is due"),
         (lambda: read_audio(tone(1000) * 1j, RATE, 1000), "complex samples where audio is due"),
         (lambda: read_audio(np.where(tone(1000) > 1, np.nan, 0), RATE, 1000), "are not finite numbers"),
+        (lambda: read_audio(tone(1000, 1e200), RATE, 1000), "beyond 1e\\+100 are beyond arithmetic"),
+        (lambda: read_audio(tone(1000, 1e-200), RATE, 1000), "silence"),
         (lambda: read_audio(np.full(RATE, 0.7), RATE, 1000), "silence"),
         (lambda: read_audio(np.zeros(RATE), RATE, 1000), "silence"),
         (lambda: read_audio(tone(1000) + 1e6, RATE, 1000), "DC of 1e\\+06 drowns"),

@@ -238,6 +238,13 @@ def test_simulated_units_are_accepted_wrongly_no_more_often_than_promised(rule):
     assert wrong / passes >= 0.9 * promised - 3 * math.sqrt(promised / passes)  # nor is the rule wasteful
 
 
+def test_a_doubt_is_never_printed_as_certainty():
+    """A probability of conformity just short of 0 or 1 is not printed as 0 % or 100 %."""
+    for value, text in ((3.25, "above 99.9 %"), (4.75, "below 0.1 %")):
+        statement = decide(value, 0.9, Limits(upper=4.0), coverage_factor=4.0)
+        assert text in statement.notes[-1]
+
+
 def test_wrong_way_round_is_named():
     """Limits the wrong way round, and limits that are no number, are refused by name."""
     with pytest.raises(ValueError, match=r"wrong way round: lower 5 lies above upper 3"):

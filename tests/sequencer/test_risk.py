@@ -171,6 +171,14 @@ def test_step_far_narrower_than_the_process_is_not_missed():
     assert risk.false_accept == pytest.approx(expected, rel=1e-3)
 
 
+def test_guard_bands_that_overlap_accept_nothing():
+    """Where the guard bands use up the tolerance no unit passes: no false accept, and every good unit is lost."""
+    risk = normal_risk(0.0, 1.0, 0.3, Limits(lower=-1.0, upper=1.0), 1.5)
+    assert (risk.accepted, risk.false_accept) == (0.0, 0.0)
+    assert risk.false_reject == pytest.approx(0.6826895, abs=1e-6)  # one sigma, any normal table
+    assert math.isnan(risk.false_accept_of_accepted)
+
+
 def test_bad_arguments_are_named():
     """Impossible processes, uncertainties and targets are refused by name."""
     one = Limits(upper=1.0)
@@ -179,6 +187,7 @@ def test_bad_arguments_are_named():
         (lambda: normal_risk(0.0, 1.0, -0.1, one), "standard uncertainty is -0.1"),
         (lambda: normal_risk(0.0, 1.0, 0.1, Limits()), "no limit"),
         (lambda: process_risk(lambda x: 1.0, (1.0, 0.0), 0.1, one), "support"),
+        (lambda: normal_risk(math.nan, 1.0, 0.1, one), "process mean nan"),
         (lambda: symmetric_risk(1.0, 2.0), "in-tolerance probability"),
         (lambda: symmetric_risk(0.5, 0.0), "uncertainty ratio"),
         (lambda: guard_factor_for(0.0), "specific risk"),

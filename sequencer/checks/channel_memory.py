@@ -1,0 +1,247 @@
+"""Channel memory: a radio's exported channel list against the plan, before anything is keyed. No RF takes part."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, ClassVar, Literal
+
+from pydantic import AfterValidator, Field
+
+from sequencer.channels import ChannelPlan
+from sequencer.checks.base import Check, CheckSettings, Conditions, Finding, Side
+from sequencer.complaint import Complaint, FileProblems, did_you_mean, listed
+from sequencer.decision import Limits
+from sequencer.file_types import FileModel, FrequencyDifferenceHz, at_least
+from sequencer.files import read_utf8
+
+_FACTORS = {"Hz": 0, "kHz": 3, "MHz": 6}
+MOST_ROWS = 10_000
+
+
+class MemoryColumns(FileModel):
+    """What the export calls its columns."""
+
+    channel: str = "channel"
+    """Column with the channel's number."""
+    frequency: str = "frequency_mhz"
+    """Column with the frequency."""
+    unit: Literal["Hz", "kHz", "MHz"] = "MHz"
+    """What the numbers in the frequency column are in."""
+    separator: Literal[",", ";", "tab"] = ","
+    """What stands between the columns."""
+
+
+class ChannelMemorySettings(CheckSettings):
+    """Settings of `channel_memory`."""
+
+    check: Literal["channel_memory"]
+    """Which check this is."""
+    file: str = Field(min_length=1, max_length=500)
+    """The exported list (CSV), beside the sequence file or from the current folder; {serial} stands for the unit's serial."""
+    columns: MemoryColumns = MemoryColumns()
+    """What the export calls its columns."""
+    tolerance_hz: Annotated[FrequencyDifferenceHz, AfterValidator(at_least(0.0, "Hz"))] = 10.0
+    """How far an entry may be from the plan: what the export rounds to."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entry:
+    """One entry of a radio's channel list, and the line of the export it stands on."""
+
+    channel: int
+    frequency_hz: float
+    line: int
+
+
+class ChannelMemory(Check[ChannelMemorySettings]):
+    """Read the exported list and name every wrong, missing, doubled or out-of-band entry with what it should be."""
+
+    name: ClassVar[str] = "channel_memory"
+    summary: ClassVar[str] = "exported channel list against the plan, no RF"
+    side: ClassVar[Side] = "none"
+    settings = ChannelMemorySettings
+
+    def quantities(self, settings: ChannelMemorySettings) -> tuple[tuple[str, str], ...]:
+        """Return what it reports."""
+        return (("channel memory, entries that are wrong", "entries"),)
+
+    def complaints(self, settings: ChannelMemorySettings, conditions: Conditions) -> list[Complaint]:
+        """Return what is wrong with the export, if its name is known already."""
+        try:
+            read_memory(_export(settings, conditions), settings.columns)
+        except FileProblems as problems:
+            return list(problems.complaints)
+        return []
+
+    def inspect(self, settings: ChannelMemorySettings, conditions: Conditions) -> list[Finding]:
+        """Compare. Raises FileProblems for an export that cannot be read."""
+        if conditions.plan is None:
+            return [
+                Finding(
+                    quantity="channel memory, entries that are wrong",
+                    value=None,
+                    unit="entries",
+                    note="the sequence names no channel plan to compare with",
+                )
+            ]
+        path = _export(settings, conditions)
+        entries = read_memory(path, settings.columns)
+        wrong = list(_findings(entries, conditions.plan, settings.tolerance_hz))
+        summary = Finding(
+            quantity="channel memory, entries that are wrong",
+            value=float(len(wrong)),
+            unit="entries",
+            limits=Limits(upper=0.0),
+            note=f"{len(entries)} entries of {path.name} against {conditions.plan.name}",
+        )
+        return [summary, *wrong]
+
+
+def read_memory(path: Path, columns: MemoryColumns) -> list[Entry]:
+    """Return the entries of an exported list. Raises FileProblems with every line that cannot be read."""
+    text = read_utf8(path)
+    reader = csv.reader(
+        io.StringIO(text), delimiter="\t" if columns.separator == "tab" else columns.separator
+    )
+    try:
+        rows = [(reader.line_num, row) for row in reader if any(cell.strip() for cell in row)]
+    except csv.Error as error:
+        raise FileProblems([_complaint(path, reader.line_num, f"not a CSV line: {error}")]) from error
+    if not rows:
+        raise FileProblems(
+            [_complaint(path, 1, "the file is empty", allowed="a line of column names, then entries")]
+        )
+    if len(rows) > MOST_ROWS:
+        raise FileProblems(
+            [_complaint(path, MOST_ROWS, f"{len(rows)} lines", allowed=f"at most {MOST_ROWS}")]
+        )
+    header = [cell.strip() for cell in rows[0][1]]
+    missing = [name for name in (columns.channel, columns.frequency) if name not in header]
+    if missing:
+        raise FileProblems(
+            [
+                _complaint(
+                    path,
+                    rows[0][0],
+                    f"column '{name}' is missing",
+                    allowed=f"it has {listed(header)}",
+                    hint=did_you_mean(name, header),
+                )
+                for name in missing
+            ]
+        )
+    return _entries(path, rows[1:], header, columns)
+
+
+def _entries(
+    path: Path, rows: list[tuple[int, list[str]]], header: list[str], columns: MemoryColumns
+) -> list[Entry]:
+    at_channel, at_frequency = header.index(columns.channel), header.index(columns.frequency)
+    entries: list[Entry] = []
+    complaints: list[Complaint] = []
+    for line, row in rows:
+        if len(row) <= max(at_channel, at_frequency):
+            complaints.append(
+                _complaint(
+                    path, line, f"{len(row)} columns", allowed=f"{len(header)} columns, as the first line has"
+                )
+            )
+            continue
+        channel, frequency = row[at_channel].strip(), row[at_frequency].strip()
+        if not (channel.isascii() and channel.isdigit() and len(channel) <= 5):
+            complaints.append(
+                _complaint(path, line, f"'{channel}' is not a channel number", allowed="a whole number")
+            )
+        elif (frequency_hz := _frequency_hz(frequency, columns.unit)) is None:
+            hint = "the decimal sign is a point" if "," in frequency else ""
+            complaints.append(
+                _complaint(
+                    path,
+                    line,
+                    f"'{frequency}' is not a frequency",
+                    allowed=f"a number in {columns.unit}, such as 27.185",
+                    hint=hint,
+                )
+            )
+        else:
+            entries.append(Entry(channel=int(channel), frequency_hz=frequency_hz, line=line))
+    if complaints:
+        raise FileProblems(complaints)
+    return entries
+
+
+def _frequency_hz(text: str, unit: str) -> float | None:
+    digits = text.replace(".", "", 1)
+    if not (digits.isascii() and digits.isdigit() and len(text) <= 20):
+        return None
+    number = round(float(text) * 10.0 ** _FACTORS[unit], 3)
+    return number if number > 0 else None
+
+
+def _findings(entries: list[Entry], plan: ChannelPlan, tolerance_hz: float) -> Iterator[Finding]:
+    first: dict[int, Entry] = {}
+    for entry in entries:
+        if entry.channel in first:
+            yield _entry_finding(
+                entry,
+                None,
+                f"doubled: channel {entry.channel} stands on line {first[entry.channel].line} too",
+            )
+            continue
+        first[entry.channel] = entry
+        should_hz = plan.frequencies_hz.get(entry.channel)
+        if should_hz is None:
+            yield _entry_finding(entry, None, f"not in the plan, which has {plan.described}")
+        elif abs(entry.frequency_hz - should_hz) > tolerance_hz:
+            yield _entry_finding(entry, (should_hz, tolerance_hz), _why_wrong(entry, should_hz, plan))
+    for channel in plan.channels:
+        if channel not in first:
+            should = plan.frequencies_hz[channel] / 1e6
+            yield Finding(
+                quantity=f"memory channel {channel}",
+                value=None,
+                unit="Hz",
+                note=f"missing; should be {should:.5f} MHz",
+            )
+
+
+def _why_wrong(entry: Entry, should_hz: float, plan: ChannelPlan) -> str:
+    found = f"line {entry.line}: {entry.frequency_hz / 1e6:.5f} MHz should be {should_hz / 1e6:.5f} MHz"
+    if not plan.min_hz <= entry.frequency_hz <= plan.max_hz:
+        return f"{found}; out of the band {plan.min_hz / 1e6:.5f} to {plan.max_hz / 1e6:.5f} MHz"
+    owner = plan.channel_at(entry.frequency_hz)
+    return f"{found}; that is channel {owner}'s" if owner is not None else found
+
+
+def _entry_finding(entry: Entry, right: tuple[float, float] | None, note: str) -> Finding:
+    if right is None:
+        # no value is right for an entry that should not be there: any frequency violates an upper limit of 0
+        return Finding(
+            quantity=f"memory channel {entry.channel}",
+            value=entry.frequency_hz,
+            unit="Hz",
+            limits=Limits(upper=0.0),
+            note=note,
+        )
+    should_hz, tolerance_hz = right
+    return Finding(
+        quantity=f"memory channel {entry.channel}",
+        value=entry.frequency_hz,
+        unit="Hz",
+        limits=Limits.around(should_hz, tolerance_hz),
+        note=note,
+    )
+
+
+def _export(settings: ChannelMemorySettings, conditions: Conditions) -> Path:
+    text = settings.file.replace("{serial}", conditions.serial)
+    beside = conditions.folder / text if conditions.folder is not None else Path(text)
+    return beside if beside.exists() else Path(text)
+
+
+def _complaint(path: Path, line: int, message: str, *, allowed: str = "", hint: str = "") -> Complaint:
+    return Complaint(file=str(path), line=line, column=1, message=message, allowed=allowed, hint=hint)
