@@ -12,6 +12,9 @@ pyvisa-py 0.8.1 [measured]
   sent;
 * waits without end for room to write: here no longer than the time-out.
 
+What no raw socket can tell: a line that the instrument sends unasked while a question is under way looks like its
+answer. The true answer is then `Unasked` at the next question. HiSLIP and VXI-11 number their messages and do not err.
+
 Receiving by way of ``MSG_PEEK`` and the library's read did the same and cost 1.14 times pyvisa's own query;
 this, 0.85.
 """

@@ -265,10 +265,12 @@ def _weighted_powers(
     """Return the mean square of each spectrum line behind the weighting; they add up to the whole."""
     count = len(audio)
     powers = 2 * np.abs(np.fft.rfft(audio)) ** 2 / count**2
+    gains = weighting.bin_gains(len(powers), sample_rate_hz / count)
     powers[0] = 0.0
-    if count % 2 == 0:
+    if count % 2 == 0:  # the line at half the sample rate has no twin, and only its lower half exists
         powers[-1] /= 2
-    return np.asarray(powers * weighting.bin_gains(len(powers), sample_rate_hz / count))
+        gains[-1] = weighting.power_gain(np.array([sample_rate_hz / 2]))[0]
+    return np.asarray(powers * gains)
 
 
 def _tone_near(audio: NDArray[np.float64], sample_rate_hz: float, tone_hz: float) -> Tone:

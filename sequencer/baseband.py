@@ -148,10 +148,9 @@ def _low_pass(sample_rate_hz: float, upper_hz: float, *, derivative: bool = Fals
     if not derivative:
         kernel = np.sinc(cut * steps) * window
         return np.asarray(kernel / kernel.sum())
-    falling = -(weights * np.pi * np.arange(4) / half) @ np.sin(angles)
     safe = np.where(steps == 0, 1.0, steps)
     turning = np.where(steps == 0, 0.0, (np.cos(np.pi * cut * steps) - np.sinc(cut * steps)) / safe)
-    slope = turning * window + np.sinc(cut * steps) * falling
+    slope = turning * window
     # A steady ramp of the phase, one turn a second, must read exactly 1 Hz.
     return np.asarray(slope * sample_rate_hz / -(slope * steps).sum())
 

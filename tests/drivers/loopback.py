@@ -61,6 +61,9 @@ class ScriptedInstrument:
         class Handler(socketserver.BaseRequestHandler):
             def handle(self) -> None:
                 outer.connections += 1
+                # What is said is on the wire when ``say`` returns, not when the client has acknowledged what
+                # came before.
+                self.request.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
                 connection = Connection(self.request)
                 if greeting:
                     connection.say(greeting)

@@ -219,6 +219,24 @@ def test_level_without_dc():
     assert read_audio(tone(1000), RATE, 1000).level == pytest.approx(1.0)
 
 
+def test_noise_under_the_tone_is_counted():
+    """Of noise with equal lines and no tone, what the notch took along is put back: nothing is lost."""
+    lines = np.exp(2j * np.pi * np.random.default_rng(9).random(2401)) * np.r_[0.0, np.ones(2400)]
+    samples = np.fft.irfft(lines)
+    beyond_a_harmonic = band(300, 3105)
+    reading = read_audio(samples, RATE, 1000, weighting=beyond_a_harmonic)
+    total = read_level(samples, RATE, weighting=beyond_a_harmonic) ** 2
+    assert reading.noise_power + reading.harmonic_power == pytest.approx(total, rel=1e-3)
+    assert reading.tone_power == pytest.approx(0.0, abs=1e-3 * reading.noise_power)
+
+
+@pytest.mark.parametrize("count", [4800, 4801])
+def test_no_power_is_lost_up_to_half_the_sample_rate(count):
+    """Over the whole band the level is the standard deviation of the samples (Parseval), odd or even in number."""
+    samples = np.random.default_rng(1).standard_normal(count) + 3 * (-1.0) ** np.arange(count)
+    assert read_level(samples, RATE, weighting=band(0, RATE / 2)) == pytest.approx(samples.std(), rel=2e-3)
+
+
 records = st.builds(
     lambda level, seed, frequency: tone(frequency, seconds=0.1) + noise(level, seconds=0.1, seed=seed),
     st.floats(0.01, 3.0),

@@ -44,7 +44,7 @@ def test_carrier_nulls(deviation_hz, tone_hz):
     reading = read_fm(wave, RATE, tone_hz=tone_hz)
     assert reading.positive_peak_hz == pytest.approx(deviation_hz, rel=5e-4)
     assert reading.negative_peak_hz == pytest.approx(deviation_hz, rel=5e-4)
-    assert reading.rms_hz == pytest.approx(deviation_hz / math.sqrt(2), rel=5e-4)
+    assert reading.rms_hz == pytest.approx(deviation_hz / math.sqrt(2), rel=1.5e-4)
 
 
 @pytest.mark.parametrize("index", [0.5, 1, 1.2, 2, 3, 5])
@@ -61,6 +61,7 @@ def test_deviation_over_the_audio_band(tone_hz):
     for audio_upper_hz in (3400.0, 15_000.0):
         reading = read_fm(wave, RATE, audio_upper_hz=audio_upper_hz, tone_hz=tone_hz)
         assert reading.positive_peak_hz == pytest.approx(2000, rel=1e-3)
+        assert reading.rms_hz == pytest.approx(2000 / math.sqrt(2), rel=1e-4)
         assert reading.carrier_error_hz == pytest.approx(123.4, abs=1e-3)
 
 

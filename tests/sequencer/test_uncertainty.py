@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sequencer.correlations import correlations_of_readings
-from sequencer.coverage import student_factor
+from sequencer.coverage import gum_factor, student_factor
 from sequencer.distributions import Shape
 from sequencer.uncertainty import Budget, Contribution, correlation, covariance, dof_from_doubt
 
@@ -273,11 +273,18 @@ def test_effective_dof_below_two_is_not_truncated_to_nothing():
     assert 13.97 < budget(Contribution.normal("only", 1.0, dof=0.9)).coverage_factor < 1e3
 
 
+def test_correlated_contributions_take_the_fewest_degrees_of_freedom():
+    """Correlated contributions count as one component with the fewer degrees of freedom, on the safe side."""
+    parts = (Contribution.normal("one", 3.0, dof=5), Contribution.normal("two", 4.0, dof=50))
+    assert budget(*parts, correlations=(("one", "two", 0.5),)).effective_dof == pytest.approx(5.0)
+
+
 @pytest.mark.parametrize("dof", [3, 7, 49, 103])
 def test_whole_degrees_of_freedom_survive(dof):
     """A whole number of degrees of freedom is not truncated to the one below by rounding in the machine."""
     only = budget(Contribution.normal("only", 0.1, dof=dof))
     assert only.coverage_factor == pytest.approx(student_factor(0.9545, dof))
+    assert gum_factor(0.9545, math.nextafter(dof, 0)) == student_factor(0.9545, dof)
 
 
 def test_slopes_of_a_model_are_found():
