@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from drivers.instrument import ProfiledInstrument
-from drivers.roles import AudioAnalyser, Reading
+from drivers.recording import record
+from drivers.roles import AudioAnalyser, Reading, Samples, Weighting
 
 
 class ProfiledAudioAnalyser(ProfiledInstrument, AudioAnalyser):
@@ -36,6 +37,36 @@ class ProfiledAudioAnalyser(ProfiledInstrument, AudioAnalyser):
         """Return the audio level, V rms, measured over ``reading_s`` seconds."""
         self._set_reading_time(reading_s)
         return self._read("level", extra_s=reading_s)
+
+    def configure_second_tone(self, tone_hz: float, level_v: float) -> None:
+        """Mix a second tone onto the source; level 0 takes it away."""
+        self._set("second_tone", tone_hz, tolerance=1.0)
+        self._set("second_level", level_v, tolerance=0.005 * level_v + 1e-5)
+
+    def configure_weighting(self, weighting: Weighting) -> None:
+        """Choose the weighting before the meter; one that the profile lacks is refused, except flat."""
+        for name, wanted in (("psophometric", "psophometric"), ("c_message", "C-message")):
+            if weighting == wanted or self._has(name):
+                self._set_switch(name, weighting == wanted)
+
+    def read_distortion_percent(self, reading_s: float) -> Reading:
+        """Return distortion and noise, percent of the whole, measured over ``reading_s`` seconds."""
+        self._set_reading_time(reading_s)
+        return self._read("distortion", extra_s=reading_s)
+
+    def read_audio_frequency_hz(self, reading_s: float) -> Reading:
+        """Return the frequency of the tone, Hz."""
+        self._set_reading_time(reading_s)
+        return self._read("audio_frequency", extra_s=reading_s)
+
+    def set_notch_hz(self, tone_hz: float) -> None:
+        """Say which tone SINAD and distortion take out, where the instrument does not follow by itself."""
+        if self._has("notch"):
+            self._set("notch", tone_hz, tolerance=1.0)
+
+    def capture_audio(self, seconds: float, rate_hz: float) -> Samples:
+        """Record the loudspeaker's voltage, V."""
+        return record(self, "recorded_audio", seconds, rate_hz)
 
     def _set_reading_time(self, reading_s: float) -> None:
         if self._has("reading_time") and reading_s != self._reading_s:

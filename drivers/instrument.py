@@ -213,6 +213,36 @@ class ProfiledInstrument:
                 )
             self._clock.wait_s(poll_s)
 
+    # -- recordings (see drivers.recording) -----------------------------------------------------------------------
+
+    def prepare_recording(self, count: int, interval_s: float) -> float:
+        """Set points and interval and record; returns the interval that the instrument made of it, s."""
+        self._set("recording_points", count, tolerance=0.0)
+        made_s = self._set("recording_interval", interval_s, tolerance=0.05 * interval_s)
+        self._say("record", extra_s=count * made_s)
+        return made_s
+
+    def read_block(self, name: str, *, extra_s: float = 0.0) -> bytes:
+        """Ask for a definite-length block."""
+        return self._link.query_block(self._command(name).query, timeout_s=self._link.timeout_s + extra_s)
+
+    def cannot_record(self, count: int, most: int) -> Refused:
+        """Return the refusal of a recording that is too short or too long."""
+        return Refused(
+            f"a recording of {count} samples refused; 1 to {most} are possible",
+            instrument=self.name,
+            address=self.address,
+            next_move="Change its length or its sample rate.",
+        )
+
+    def wrong_block(self, name: str, found: int, expected: int) -> UnexpectedReply:
+        """Return the fault of a recording that is not as long as was asked."""
+        return self._unexpected(
+            f"{found} numbers came where {expected} samples were recorded",
+            self._command(name).query,
+            f"{found} numbers",
+        )
+
     # -- the wire -------------------------------------------------------------------------------------------------
 
     def _command(self, name: str) -> Command:
@@ -269,11 +299,19 @@ class ProfiledInstrument:
         return answer
 
     def _remaining_errors(self) -> str:
+        """Return what else the queue holds, read for one time-out at most: a unit may be keyed meanwhile."""
+        told, until_s = "", self._clock.now_s() + self._link.timeout_s
         try:
-            rest = self.read_errors()
+            for _ in range(scpi.MAX_ERROR_READS):
+                if not (entry := self._ask_error()):
+                    return told
+                told += f", then {entry}"
+                if self._clock.now_s() > until_s:
+                    break
         except InstrumentFault:
-            return ""
-        return "".join(f", then {entry}" for entry in rest)
+            return told
+        self._link.distrust()  # its next use clears what is left, so that no later message is blamed for it
+        return told
 
     def _ask_error(self) -> scpi.ErrorEntry:
         query = self._profile.commands["error"].query

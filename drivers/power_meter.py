@@ -19,6 +19,10 @@ class ProfiledPowerMeter(ProfiledInstrument, PowerMeter):
         """Return the average power at its own connector, dBm, or the range state that stands for no number."""
         return self._read("power")
 
+    def read_peak_envelope_dbm(self) -> Reading:
+        """Return the peak envelope power at its own connector, dBm, or the range state that stands for no number."""
+        return self._read("peak_power")
+
     def zero(self) -> None:
         """Zero the sensor; RF must be off."""
         self._say("zero", extra_s=ZERO_MAX_S)

@@ -14,8 +14,7 @@ from dataclasses import dataclass, field
 
 from drivers.scpi import asks
 
-
-Fault = tuple[tuple[str | int, ...], str, str]
+ProfileFault = tuple[tuple[str | int, ...], str, str]
 """Path in the file, what was found, what is allowed."""
 
 
@@ -81,6 +80,13 @@ COMMON: Mapping[str, CommandSpec] = {
     "complete": _ask("1 when all that was asked is done", needed=False),
 }
 
+_RECORDING: Mapping[str, CommandSpec] = {
+    "recording_points": _both("samples of a recording", needed=False),
+    "recording_interval": _both("time from sample to sample, s", needed=False),
+    "record": _set("record now", needed=False),
+    "recorded_audio": _ask("recorded audio, a block of REAL,32", needed=False, harmless=False),
+}
+
 ROLE_COMMANDS: Mapping[str, Mapping[str, CommandSpec]] = {
     "signal_generator": {
         "frequency": _both("carrier frequency, Hz"),
@@ -98,6 +104,7 @@ ROLE_COMMANDS: Mapping[str, Mapping[str, CommandSpec]] = {
     "power_meter": {
         "correction_frequency": _both("carrier frequency the sensor is corrected for, Hz"),
         "power": _ask("average power, dBm", harmless=False),
+        "peak_power": _ask("peak envelope power, dBm", needed=False, harmless=False),
         "zero": _set("zero the sensor, RF off", needed=False),
     },
     "modulation_analyser": {
@@ -105,6 +112,27 @@ ROLE_COMMANDS: Mapping[str, Mapping[str, CommandSpec]] = {
         "carrier_frequency": _ask("measured carrier frequency, Hz", harmless=False),
         "deviation_positive": _ask("positive peak deviation, Hz", harmless=False),
         "deviation_negative": _ask("negative peak deviation, Hz", harmless=False),
+        "deviation_rms": _ask("rms deviation, Hz", needed=False, harmless=False),
+        "depth_positive": _ask("positive peak AM depth, percent", needed=False, harmless=False),
+        "depth_negative": _ask("negative peak AM depth, percent", needed=False, harmless=False),
+        "depth_rms": _ask("rms AM depth, percent", needed=False, harmless=False),
+        "demodulator": _both(
+            "what demodulated audio comes from: FM, AM, USB, LSB", needed=False, place="text"
+        ),
+        "high_pass": _both("audio high-pass on or off", needed=False),
+        "high_pass_frequency": _both("corner of the audio high-pass, Hz", needed=False),
+        "low_pass": _both("audio low-pass on or off", needed=False),
+        "low_pass_frequency": _both("corner of the audio low-pass, Hz", needed=False),
+        "deemphasis": _both("de-emphasis on or off", needed=False),
+        "deemphasis_time": _both("time constant of the de-emphasis, s", needed=False),
+        "distortion": _ask(
+            "distortion and noise of demodulated audio, percent", needed=False, harmless=False
+        ),
+        "audio_frequency": _ask("frequency of the demodulated tone, Hz", needed=False, harmless=False),
+        "selective_bandwidth": _both("bandwidth of a selective level, Hz", needed=False),
+        "selective_level": _ask("level at the frequency tuned to, dBm", needed=False, harmless=False),
+        **_RECORDING,
+        "recorded_baseband": _ask("recorded I and Q, a block of REAL,32", needed=False, harmless=False),
     },
     "audio_analyser": {
         "source_tone": _both("tone of the audio source, Hz"),
@@ -113,6 +141,14 @@ ROLE_COMMANDS: Mapping[str, Mapping[str, CommandSpec]] = {
         "reading_time": _both("time one reading takes, s", needed=False),
         "sinad": _ask("SINAD, dB", harmless=False),
         "level": _ask("audio level, V rms", harmless=False),
+        "second_tone": _both("second tone of the audio source, Hz", needed=False),
+        "second_level": _both("level of the second tone, V rms", needed=False),
+        "psophometric": _both("ITU-T O.41 weighting on or off", needed=False),
+        "c_message": _both("C-message weighting on or off", needed=False),
+        "notch": _both("frequency the SINAD and distortion readings take out, Hz", needed=False),
+        "distortion": _ask("distortion and noise, percent", needed=False, harmless=False),
+        "audio_frequency": _ask("frequency of the tone, Hz", needed=False, harmless=False),
+        **_RECORDING,
     },
     "voltmeter": {
         "reading_time": _both("time one reading takes, s", needed=False),
@@ -144,7 +180,7 @@ def commands_of(role: str) -> Mapping[str, CommandSpec]:
     return {**COMMON, **ROLE_COMMANDS[role]}
 
 
-def find_faults(profile: Profile) -> Iterator[Fault]:
+def find_faults(profile: Profile) -> Iterator[ProfileFault]:
     """Yield what is wrong with ``profile``: path in the file, what was found, what is allowed."""
     if profile.role not in ROLE_COMMANDS:
         yield ("role",), f"unknown role {profile.role!r}", "one of " + ", ".join(ROLE_COMMANDS)
@@ -167,7 +203,7 @@ def find_faults(profile: Profile) -> Iterator[Fault]:
             yield ("prepare", index), found, fit
 
 
-def _faults_of(name: str, command: Command, spec: CommandSpec) -> Iterator[Fault]:
+def _faults_of(name: str, command: Command, spec: CommandSpec) -> Iterator[ProfileFault]:
     at = ("commands", name)
     if spec.set and not command.set:
         yield at, f"command {name!r} has no 'set' message", "a message that sets: " + spec.meaning
@@ -183,6 +219,10 @@ def _faults_of(name: str, command: Command, spec: CommandSpec) -> Iterator[Fault
             yield (*at, "query"), found, fit
         if not asks(command.query):
             yield (*at, "query"), f"template {command.query!r} asks nothing", "a message with a '?'"
+    yield from _reading_faults(at, command)
+
+
+def _reading_faults(at: tuple[str, ...], command: Command) -> Iterator[ProfileFault]:
     if command.scale == 0 or not math.isfinite(command.scale):
         yield (
             (*at, "scale"),

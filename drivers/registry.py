@@ -1,4 +1,6 @@
-"""Which class drives which role: our own on command profiles, and others through the entry points `sequencer.drivers`.
+"""Which class drives which role: our own on command profiles, at a prompt or on a line of text, and others.
+
+The others come through the entry points `sequencer.drivers`.
 
 An entry point's name is what a bench file writes after ``driver:``; its object is a class with the constructor of
 `drivers.instrument.ProfiledInstrument` that subclasses one of the roles.
@@ -23,16 +25,33 @@ PROFILED = {
 }
 """Role to class on a command profile, imported only when a bench has the role."""
 
+OPERATED = {
+    "signal_generator": "drivers.operator_sources:OperatorSignalGenerator",
+    "power_meter": "drivers.operator_instruments:OperatorPowerMeter",
+    "modulation_analyser": "drivers.operator_instruments:OperatorModulationAnalyser",
+    "audio_analyser": "drivers.operator_instruments:OperatorAudioAnalyser",
+    "voltmeter": "drivers.operator_instruments:OperatorVoltmeter",
+    "supply": "drivers.operator_sources:OperatorSupply",
+    "switch": "drivers.operator_controls:OperatorSwitch",
+    "radio": "drivers.operator_controls:OperatorRadio",
+}
+"""Role to class at a prompt. Constructed with a `Prompter`, not with a link: see `drivers.operator_instruments.Operated`."""
+
+TEXT = {"radio": "drivers.text_radio:TextRadio"}
+"""Role to class on a line of text commands. Constructed with a `TextLine` and a `TextProfile`."""
+
+_OWN = {"profile": PROFILED, "operator": OPERATED, "text": TEXT}
+
 
 def driver_names() -> tuple[str, ...]:
     """Return what a bench file may write after ``driver:``."""
-    return ("profile", *sorted(point.name for point in entry_points(group="sequencer.drivers")))
+    return (*_OWN, *sorted(point.name for point in entry_points(group="sequencer.drivers")))
 
 
 def find_driver(driver: str, role: str) -> type[Instrument]:
     """Return the class that drives ``role``. KeyError for an unknown driver or role, TypeError for what is no driver."""
-    if driver == "profile":
-        module, _, name = PROFILED[role].partition(":")
+    if driver in _OWN:
+        module, _, name = _OWN[driver][role].partition(":")
         found = getattr(import_module(module), name)
     else:
         points = [point for point in entry_points(group="sequencer.drivers") if point.name == driver]

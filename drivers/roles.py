@@ -12,7 +12,12 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from dataclasses import dataclass
 from enum import Enum
-from typing import Literal
+from typing import TYPE_CHECKING, Any, Literal
+
+from drivers.faults import Refused
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
 
 
 class RangeState(Enum):
@@ -47,11 +52,38 @@ class Identity:
     firmware: str
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Samples:
+    """A recording: real samples (V, or the unit the method names), or complex ones about the frequency tuned to.
+
+    ``content`` is a one-dimensional array; ``rate_hz`` its sample rate.
+    """
+
+    content: NDArray[Any]
+    rate_hz: float
+
+
+Emission = Literal["FM", "AM", "USB", "LSB", "CW"]
+PeakSide = Literal["positive", "negative"]
+Weighting = Literal["flat", "psophometric", "C-message"]
+
+
 class Instrument(ABC):
     """Anything on the bench that is set or read."""
 
     name: str
     address: str
+    manual: bool = False
+    """Whether a person sets or reads it at a prompt: few readings then, and none longer than a look."""
+
+    def _cannot(self, what: str) -> Refused:
+        """Return the refusal of something that this instrument, or its driver, does not offer."""
+        return Refused(
+            f"it cannot {what}",
+            instrument=self.name,
+            address=self.address,
+            next_move="Use an instrument or a driver that can, or take the check that needs it out of the sequence.",
+        )
 
     @abstractmethod
     def open(self) -> Identity:
@@ -121,6 +153,10 @@ class PowerMeter(Instrument):
     def read_power_dbm(self) -> Reading:
         """Return the average power at its own connector, dBm."""
 
+    def read_peak_envelope_dbm(self) -> Reading:
+        """Return the peak envelope power at its own connector, dBm."""
+        raise self._cannot("read peak envelope power")
+
     @abstractmethod
     def zero(self) -> None:
         """Zero the sensor; RF must be off."""
@@ -141,6 +177,52 @@ class ModulationAnalyser(Instrument):
     def read_deviation_hz(self, side: Literal["positive", "negative"]) -> Reading:
         """Return the peak FM deviation, Hz, of the ``"positive"`` or ``"negative"`` side."""
 
+    def read_rms_deviation_hz(self) -> Reading:
+        """Return the rms FM deviation, Hz."""
+        raise self._cannot("read rms deviation")
+
+    def read_depth_percent(self, side: PeakSide) -> Reading:
+        """Return the peak AM depth, percent, of the ``"positive"`` or ``"negative"`` side."""
+        raise self._cannot("read AM depth")
+
+    def read_rms_depth_percent(self) -> Reading:
+        """Return the rms AM depth, percent."""
+        raise self._cannot("read rms AM depth")
+
+    def configure_demodulator(self, emission: Emission) -> None:
+        """Choose what the readings of demodulated audio listen to."""
+        raise self._cannot("demodulate " + emission)
+
+    def configure_filters(
+        self,
+        *,
+        high_pass_hz: float | None = None,
+        low_pass_hz: float | None = None,
+        deemphasis_s: float | None = None,
+    ) -> None:
+        """Choose the audio filters behind the demodulator; None switches one off."""
+        raise self._cannot("filter demodulated audio")
+
+    def read_distortion_percent(self) -> Reading:
+        """Return distortion and noise of the demodulated audio, percent of the whole."""
+        raise self._cannot("read distortion of demodulated audio")
+
+    def read_audio_frequency_hz(self) -> Reading:
+        """Return the frequency of the tone in the demodulated audio, Hz."""
+        raise self._cannot("read the frequency of demodulated audio")
+
+    def read_selective_dbm(self, frequency_hz: float, bandwidth_hz: float) -> Reading:
+        """Return the level of what lies at ``frequency_hz`` within ``bandwidth_hz``, dBm at its own connector."""
+        raise self._cannot("read a level selectively")
+
+    def capture_baseband(self, seconds: float, rate_hz: float) -> Samples:
+        """Record complex samples about the frequency tuned to, V peak."""
+        raise self._cannot("record baseband samples")
+
+    def capture_audio(self, seconds: float, rate_hz: float) -> Samples:
+        """Record the demodulated audio, in Hz of deviation or percent of depth."""
+        raise self._cannot("record demodulated audio")
+
 
 class AudioAnalyser(Instrument):
     """An audio source into the microphone input and a meter on the loudspeaker."""
@@ -160,6 +242,30 @@ class AudioAnalyser(Instrument):
     @abstractmethod
     def read_level_v(self, reading_s: float) -> Reading:
         """Return the audio level, V rms."""
+
+    def configure_second_tone(self, tone_hz: float, level_v: float) -> None:
+        """Mix a second tone onto the source; level 0 takes it away."""
+        raise self._cannot("give two tones")
+
+    def configure_weighting(self, weighting: Weighting) -> None:
+        """Choose the weighting before the meter."""
+        if weighting != "flat":
+            raise self._cannot(f"weight with a {weighting} filter")
+
+    def set_notch_hz(self, tone_hz: float) -> None:
+        """Say which tone SINAD and distortion take out; nothing to do for a meter that follows the tone by itself."""
+
+    def read_distortion_percent(self, reading_s: float) -> Reading:
+        """Return distortion and noise, percent of the whole."""
+        raise self._cannot("read distortion")
+
+    def read_audio_frequency_hz(self, reading_s: float) -> Reading:
+        """Return the frequency of the tone, Hz."""
+        raise self._cannot("read the frequency of a tone")
+
+    def capture_audio(self, seconds: float, rate_hz: float) -> Samples:
+        """Record the loudspeaker's voltage, V."""
+        raise self._cannot("record audio")
 
 
 class Voltmeter(Instrument):

@@ -6,6 +6,7 @@ expanded (k = 2), as a cable's calibration states them.
 
 from __future__ import annotations
 
+import itertools
 import json
 import math
 from collections.abc import Mapping
@@ -15,6 +16,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, Discriminator, Field, Tag, field_validator, model_validator
 
+from sequencer.bench_unlinked import complete_unlinked, driver_problems
 from sequencer.complaint import FieldProblem, FieldProblems, did_you_mean, listed
 from sequencer.file_types import (
     CurrentA,
@@ -30,7 +32,6 @@ from sequencer.file_types import (
     at_least,
     between,
 )
-import itertools
 
 ROLES = (
     "signal_generator",
@@ -101,9 +102,20 @@ class Instrument(FileModel):
     role: str
     """What it does on this bench; need not be written where the entry is named after its role."""
     address: str
-    """VISA resource, such as TCPIP0::192.0.2.11::5025::SOCKET."""
+    """VISA resource, such as TCPIP0::192.0.2.11::5025::SOCKET; for `driver: text` also a serial device. An operator needs none."""
     driver: str = "profile"
-    """`profile` (spoken to in the words of its command profile) or a driver from an installed package."""
+    """`profile` (spoken to in the words of its command profile), `operator` (set and read by a person at a prompt), `text` (a radio on
+    a line of text), or a driver from an installed package."""
+    dial: Literal["", "dBm", "uV emf", "uV pd", "W", "V", "S units"] = ""
+    """Operator only: the unit on the dial. Signal generator: dBm, uV emf, uV pd; power meter: W, dBm; voltmeter: V, S units."""
+    s9_v: VoltageV | None = Field(default=None, alias="s9")
+    """Dial in S units only: the voltage that stands for S9, as the sequence's target for S9 says it."""
+    s_unit_v: VoltageV | None = Field(default=None, alias="s_unit")
+    """Dial in S units only: volts that stand for one S-unit; without it a ninth of s9."""
+    ptt: Literal["command", "rts", "dtr"] = "command"
+    """Text radio only: what keys it, the profile's key command or a line of the serial port."""
+    ptt_sense: Literal["cts", "dsr", "cd"] | None = None
+    """Text radio only: the line of the serial port that senses the key, if one is wired."""
     profile: str = "scpi-1999"
     """A shipped command profile, or the path of your own (relative to the bench file)."""
     timeout_s: Annotated[TimeS, AfterValidator(between(0.05, 60.0, "s"))] = 2.0
@@ -126,6 +138,17 @@ class Instrument(FileModel):
                 allowed="such as TCPIP0::192.0.2.11::5025::SOCKET, TCPIP0::192.0.2.11::hislip0::INSTR",
             )
         return address
+
+    @model_validator(mode="after")
+    def _suits_its_driver(self) -> Instrument:
+        if problems := list(driver_problems(self)):
+            raise FieldProblems(problems)
+        return self
+
+    @property
+    def manual(self) -> bool:
+        """Whether a person sets or reads it: few readings then, and none longer than a look."""
+        return self.driver == "operator"
 
 
 class SignalGenerator(Instrument):
@@ -271,6 +294,7 @@ class BenchFile(FileModel):
             for name, entry in instruments.items():
                 if isinstance(entry, dict):
                     entry.setdefault("role", name)
+                    complete_unlinked(name, entry)
         return super().model_validate_json(json.dumps(entries), **how)
 
     @model_validator(mode="after")

@@ -5,6 +5,7 @@ Exit status: 0 all passed, 1 a limit failed, 2 the input is wrong, 3 the bench f
 
 from __future__ import annotations
 
+import io
 import sys
 from collections.abc import Callable
 from functools import wraps
@@ -14,6 +15,7 @@ from typing import Any, TypeVar
 import click
 
 INPUT_WRONG = 2
+INTERRUPTED = 4
 F = TypeVar("F", bound=Callable[..., Any])
 
 _EPILOG = (
@@ -29,10 +31,25 @@ def _clear_errors(command: F) -> F:
     def guarded(*arguments: Any, **options: Any) -> Any:
         from sequencer.complaint import FileProblems
 
+        for stream in (sys.stdout, sys.stderr):
+            if isinstance(
+                stream, io.TextIOWrapper
+            ):  # µ and ± must not end a run on a terminal that has neither
+                stream.reconfigure(errors="replace")
         try:
             return command(*arguments, **options)
         except FileProblems as problems:
             click.echo(str(problems), err=True)
+            sys.exit(INPUT_WRONG)
+        except KeyboardInterrupt:  # while nothing was open yet; a run that has begun ends in its own way
+            click.echo("Interrupted before anything was sent to the bench.", err=True)
+            sys.exit(INTERRUPTED)
+        except Exception as error:
+            from sequencer.store import StoreProblem
+
+            if not isinstance(error, StoreProblem):
+                raise
+            click.echo(str(error.as_file_problem()), err=True)
             sys.exit(INPUT_WRONG)
 
     return guarded  # type: ignore[return-value]
@@ -136,7 +153,7 @@ def identify(bench_name: str, dry_run: bool, as_json: bool) -> None:
 @_clear_errors
 def results(run_name: str | None, serial: str | None, budget: bool, folder: Path, as_json: bool) -> None:
     """List the runs in the store, or show the results of RUN ("last" for the newest)."""
-    from sequencer.commands import results_command
+    from sequencer.listing import results_command
 
     sys.exit(results_command(run_name, serial=serial, budget=budget, folder=folder, as_json=as_json))
 
@@ -149,7 +166,7 @@ def results(run_name: str | None, serial: str | None, budget: bool, folder: Path
 @_clear_errors
 def trace(run_name: str, check_index: int | None, folder: Path, as_json: bool) -> None:
     """Show every byte that was exchanged in RUN ("last" for the newest)."""
-    from sequencer.commands import trace_command
+    from sequencer.listing import trace_command
 
     sys.exit(trace_command(run_name, check_index=check_index, folder=folder, as_json=as_json))
 
@@ -169,9 +186,7 @@ def schema(kind: str | None, into: Path | None) -> None:
 
 @main.command()
 @_bench
-@click.option(
-    "--serial", default="", help="Specimen on the bench; needed where the bench has a shelf of them."
-)
+@click.option("--serial", default="", help="Specimen on the bench; without it the first of a shelf.")
 @click.option("--port", type=click.IntRange(0, 65535), default=0, help="First port; 0 takes free ones.")
 @click.option(
     "--write-bench",

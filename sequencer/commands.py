@@ -5,16 +5,17 @@ from __future__ import annotations
 import json
 import sys
 import uuid
+from dataclasses import asdict, replace
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, TextIO
 
 import click
 
-from sequencer.complaint import Complaint, FileProblems
+from sequencer.complaint import Complaint, FileProblems, printable
 from sequencer.loading import LoadedBench, bench_parts, load_bench, load_sequence
 from sequencer.plan import Plan, make_plan
-from sequencer.record import Record, RunFacts, check_serial
+from sequencer.record import Record, RunFacts, check_model, check_serial
 from sequencer.results import row_of
 from sequencer.runner import Confirmer, ExitStatus, Runner, RunOutcome
 
@@ -41,9 +42,13 @@ class AskedAtTerminal:
         """Ask, and return the answer."""
         self._screen.pause()
         try:
-            return click.confirm(f"{text} - is that so?", default=None, err=True)
-        except click.Abort:  # end of input: nobody is there to say yes
-            return False
+            return click.confirm(f"{printable(text)} - is that so?", default=None, err=True)
+        except click.Abort as abort:
+            if isinstance(
+                abort.__context__, KeyboardInterrupt
+            ):  # click makes one of Ctrl-C and the end of input
+                raise abort.__context__ from None
+            return False  # end of input: nobody is there to say yes
         finally:
             self._screen.resume()
 
@@ -62,12 +67,16 @@ def run_command(
     """Run a sequence; returns the exit status."""
     from rich.console import Console
 
-    from sequencer.screen import ProgressScreen, results_table, time_text
+    from sequencer.screen import ProgressScreen, results_table, run_lines
+    from sequencer.terminal_person import TerminalPerson
 
-    serial = check_serial(serial)
+    serial, model = check_serial(serial), check_model(model)
     plan = make_plan(load_sequence(sequence_name), load_bench(bench_name), serial=serial)
-    if plan.confirmations and not confirmed and not sys.stdin.isatty():
+    if plan.confirmations and not confirmed and not _is_terminal(sys.stdin):
         raise _nobody_to_ask(plan)
+    by_hand = [name for name, entry in plan.bench.bench.instruments.items() if entry.manual and not dry_run]
+    if by_hand and not _is_terminal(sys.stdin):
+        raise _nobody_to_operate(plan, by_hand)
     parts = bench_parts(plan.bench, serial=serial, dry_run=dry_run)
     simulated = parts.simulation is not None
     if parts.simulation is not None:
@@ -78,27 +87,33 @@ def run_command(
         serial=serial,
         model=model,
         simulated=simulated,
-        bench_name=plan.bench.bench.bench + (" (simulated)" if simulated else ""),
+        bench_name=_bench_title(plan.bench, dry_run=simulated),
         plan=plan,
     )
     console = Console(stderr=True)
     with Record(folder, facts) as record, ProgressScreen(console) as screen:
         confirmer: Confirmer = GivenBeforehand() if confirmed else AskedAtTerminal(screen)
+        if by_hand:
+            parts = replace(parts, person=TerminalPerson(screen))
         outcome = Runner(plan, parts, record, confirmer, [screen]).run()
     hazards = parts.simulation.hazards if parts.simulation is not None else ()
     if as_json:
-        click.echo(json.dumps(_as_json(facts, outcome, record), ensure_ascii=False, indent=2))
+        click.echo(json.dumps(_as_json(facts, outcome, record, hazards), ensure_ascii=False, indent=2))
     else:
-        title = f"{plan.sequence.sequence.sequence}: {model} {serial} on {facts.bench_name}"
-        screen_out = Console()
-        screen_out.print(results_table(map(row_of, outcome.results), title))
-        screen_out.print(
-            f"rule {plan.sequence.sequence.rule}; bench time {time_text(outcome.bench_s)} "
-            f"(forecast {time_text(plan.forecast_s)}); run {facts.run}",
-            highlight=False,
+        title = f"{plan.sequence.sequence.sequence}: {f'{model} {serial}'.strip()} on {facts.bench_name}"
+        shown = Console()
+        shown.print(results_table(map(row_of, outcome.results), title, width=shown.width))
+        shown.print(
+            run_lines(
+                run=facts.run,
+                rule=str(plan.sequence.sequence.rule),
+                table=str(record.table.path),
+                bench_s=outcome.bench_s,
+                forecast_s=plan.forecast_s,
+            ),
+            soft_wrap=True,
         )
-        screen_out.print(f"table {record.table.path}", highlight=False, soft_wrap=True)
-        screen_out.print(_verdict(outcome), highlight=False, style="bold")
+        shown.print(_verdict(outcome), highlight=False, style="bold")
     for text in (*outcome.trouble, *(f"witness: {hazard}" for hazard in hazards)):
         click.echo(text, err=True)
     click.echo(outcome.safe_state.last_line(), err=True)
@@ -107,102 +122,77 @@ def run_command(
 
 def validate_command(sequence_name: str, bench_name: str, *, as_json: bool) -> None:
     """Prove a sequence on a bench and print the plan."""
-    from sequencer.screen import time_text
+    from sequencer.screen import plan_lines, time_text
 
-    plan = make_plan(load_sequence(sequence_name), load_bench(bench_name))
+    try:
+        plan = make_plan(load_sequence(sequence_name), load_bench(bench_name))
+    except FileProblems as problems:
+        if as_json:
+            complaints = [asdict(one) for one in problems.complaints]
+            click.echo(json.dumps({"valid": False, "complaints": complaints}, ensure_ascii=False, indent=2))
+        raise
     if as_json:
-        steps = [
+        click.echo(json.dumps(_plan_as_json(plan), ensure_ascii=False, indent=2))
+        return
+    for line in plan_lines(plan):
+        click.echo(line)
+    asked = f", and asks for {plan.confirmations} confirmation(s)" if plan.confirmations else ""
+    click.echo(
+        f"{printable(plan.sequence.sequence.sequence)}: can be run on {printable(_bench_title(plan.bench))}; "
+        f"takes about {time_text(plan.forecast_s)} of bench time{asked}."
+    )
+
+
+def _plan_as_json(plan: Plan) -> dict[str, Any]:
+    return {
+        "valid": True,
+        "sequence": plan.sequence.sequence.sequence,
+        "sequence_hash": plan.sequence.hash,
+        "bench": _bench_title(plan.bench),
+        "bench_hash": plan.bench.hash,
+        "simulated": plan.bench.bench.simulated,
+        "rule": str(plan.sequence.sequence.rule),
+        "confirmations": plan.confirmations,
+        "forecast_s": round(plan.forecast_s, 3),
+        "steps": [
             {
                 "index": step.index,
+                "label": step.label,
                 "check": step.check.name,
+                "side": step.check.side,
                 "channel": step.conditions.channel,
                 "frequency_hz": step.conditions.frequency_hz,
+                "mode": step.conditions.mode,
                 "forecast_s": round(step.forecast_s, 3),
             }
             for step in plan.steps
-        ]
-        click.echo(
-            json.dumps({"valid": True, "forecast_s": round(plan.forecast_s, 3), "steps": steps}, indent=2)
-        )
-        return
-    for step in plan.steps:
-        click.echo(f"{step.index:3}  {step.label}  ({time_text(step.forecast_s)})")
-    asked = f", and asks for {plan.confirmations} confirmation(s)" if plan.confirmations else ""
-    click.echo(
-        f"{plan.sequence.sequence.sequence}: can be run on {plan.bench.bench.bench}; "
-        f"takes about {time_text(plan.forecast_s)} of bench time{asked}."
-    )
+        ],
+    }
 
 
 def identify_command(bench_name: str, *, dry_run: bool, as_json: bool) -> int:
     """Ask every instrument who it is; returns the exit status."""
     from sequencer.identify import identify_bench
+    from sequencer.terminal_person import TerminalPerson
 
     loaded = load_bench(bench_name)
-    found = identify_bench(bench_parts(loaded, serial=_any_serial(loaded), dry_run=dry_run))
+    parts = bench_parts(loaded, serial=_any_serial(loaded), dry_run=dry_run)
+    if parts.simulation is None and _is_terminal(sys.stdin):  # whoever works an instrument confirms that it is left safe
+        parts = replace(parts, person=TerminalPerson())
+    found = identify_bench(parts)
     if as_json:
-        click.echo(json.dumps([one.as_plain() for one in found], indent=2))
+        said = {
+            "bench": _bench_title(loaded, dry_run=dry_run),
+            "simulated": dry_run or loaded.bench.simulated,
+            "instruments": [one.as_plain() for one in found],
+        }
+        click.echo(json.dumps(said, ensure_ascii=False, indent=2))
     else:
-        simulated = " (simulated)" if dry_run or loaded.bench.simulated else ""
-        click.echo(f"{loaded.bench.bench}{simulated}")
+        click.echo(printable(_bench_title(loaded, dry_run=dry_run)))
         for one in found:
-            click.echo(str(one))
+            for line in str(one).splitlines():
+                click.echo(printable(line))
     return int(ExitStatus.PASSED if all(one.sound for one in found) else ExitStatus.BENCH_FAILED)
-
-
-def results_command(
-    run_name: str | None, *, serial: str | None, budget: bool, folder: Path, as_json: bool
-) -> int:
-    """List runs, or show one; returns the exit status."""
-    from rich.console import Console
-    from rich.table import Table
-
-    from sequencer.screen import results_table
-
-    with _open_store(folder) as store:
-        runs = store.read_runs(serial=serial, limit=50)
-        if run_name is None:
-            if as_json:
-                click.echo(json.dumps(runs, indent=2))
-                return 0
-            table = Table("run", "time", "unit", "sequence", "bench", "outcome", header_style="bold")
-            for one in runs:
-                unit = f"{one['model']} {one['serial']}".strip()
-                table.add_row(one["run"], one["time"], unit, one["sequence"], one["bench"], one["outcome"])
-            Console().print(table)
-            return 0
-        run = _find_run(run_name, runs, folder, store)
-        rows = store.read_results(run["run"])
-    if as_json:
-        click.echo(json.dumps({**run, "results": rows}, ensure_ascii=False, indent=2))
-        return 0
-    console = Console()
-    console.print(
-        results_table(
-            rows, f"{run['sequence']}: {run['model']} {run['serial']} on {run['bench']}, {run['time']}"
-        )
-    )
-    if budget:
-        _print_budgets(rows)
-    return 0
-
-
-def trace_command(run_name: str, *, check_index: int | None, folder: Path, as_json: bool) -> int:
-    """Show what was exchanged in a run; returns the exit status."""
-    with _open_store(folder) as store:
-        run = _find_run(run_name, store.read_runs(limit=50), folder, store)
-        exchanges = store.read_exchanges(run["run"], check_index)
-    for one in exchanges:
-        content = one["content"].decode("ascii", "backslashreplace")
-        if as_json:
-            click.echo(json.dumps({**one, "content": content}, ensure_ascii=True))
-        else:
-            shown = content.replace("\n", "\\n").replace("\r", "\\r")
-            fault = f"  FAULT {one['fault']}" if one["fault"] else ""
-            click.echo(
-                f"{one['check_index']:3} {one['time_s']:10.4f} s  {one['instrument']:20} {one['direction']:8} {shown}{fault}"
-            )
-    return 0
 
 
 def schema_command(kind: str | None, into: Path | None) -> None:
@@ -255,9 +245,29 @@ def _nobody_to_ask(plan: Plan) -> FileProblems:
     )
 
 
+def _nobody_to_operate(plan: Plan, names: list[str]) -> FileProblems:
+    return FileProblems(
+        [
+            plan.bench.source.complain(
+                ("instruments", names[0], "driver"),
+                f"a person sets and reads {' and '.join(names)}, and there is no terminal to ask at",
+                allowed="a terminal; or --dry-run, which asks nobody",
+            )
+        ]
+    )
+
+
 def _new_run(simulated: bool) -> str:
     stamp = datetime.now().astimezone().strftime("%Y%m%dT%H%M%S")
     return f"{stamp}-{uuid.uuid4().hex[:6]}{'-simulated' if simulated else ''}"
+
+
+def _bench_title(loaded: LoadedBench, *, dry_run: bool = False) -> str:
+    return loaded.bench.bench + (" (simulated)" if dry_run or loaded.bench.simulated else "")
+
+
+def _is_terminal(stream: TextIO | None) -> bool:
+    return stream is not None and not stream.closed and stream.isatty()
 
 
 def _any_serial(loaded: LoadedBench) -> str:
@@ -276,73 +286,29 @@ def _verdict(outcome: RunOutcome) -> str:
     return words.get(outcome.status, "")
 
 
-def _as_json(facts: RunFacts, outcome: RunOutcome, record: Record) -> dict[str, Any]:
+def _as_json(
+    facts: RunFacts, outcome: RunOutcome, record: Record, hazards: tuple[Any, ...]
+) -> dict[str, Any]:
+    sequence, bench = facts.plan.sequence, facts.plan.bench
     return {
         "run": facts.run,
+        "time": facts.time.isoformat(timespec="milliseconds"),
         "serial": facts.serial,
         "model": facts.model,
+        "sequence": sequence.sequence.sequence,
+        "sequence_hash": sequence.hash,
         "simulated": facts.simulated,
         "bench": facts.bench_name,
+        "bench_hash": bench.hash,
+        "rule": str(sequence.sequence.rule),
         "status": int(outcome.status),
+        "verdict": _verdict(outcome),
         "bench_safe": outcome.safe_state.confirmed,
+        "last_line": outcome.safe_state.last_line(),
         "bench_s": round(outcome.bench_s, 3),
+        "forecast_s": round(facts.plan.forecast_s, 3),
         "table": str(record.table.path),
         "trouble": list(outcome.trouble),
+        "hazards": [str(hazard) for hazard in hazards],
         "results": [row_of(result) for result in outcome.results],
     }
-
-
-def _open_store(folder: Path) -> Any:
-    from sequencer.record import STORE_NAME
-    from sequencer.store import Store, StoreProblem
-
-    path = folder / STORE_NAME
-    if not path.is_file():
-        raise FileProblems(
-            [
-                Complaint(
-                    file=str(path),
-                    line=0,
-                    column=0,
-                    message="there is no store here",
-                    allowed="a folder that runs were written to",
-                    hint="name it with --results",
-                )
-            ]
-        )
-    try:
-        return Store.open(path)
-    except StoreProblem as problem:
-        raise FileProblems([Complaint(file=str(path), line=0, column=0, message=str(problem))]) from problem
-
-
-def _find_run(name: str, runs: list[dict[str, Any]], folder: Path, store: Any) -> dict[str, Any]:
-    from sequencer.complaint import nearest
-
-    if name == "last" and runs:
-        return runs[0]
-    found: dict[str, Any] | None = store.read_run(name)
-    if found is not None:
-        return found
-    alike = nearest(name, [one["run"] for one in runs])
-    raise FileProblems(
-        [
-            Complaint(
-                file=str(folder),
-                line=0,
-                column=0,
-                message=f"no run {name!r} in this store",
-                allowed="'last', or a run that 'sequencer results' lists",
-                hint=f"did you mean {alike[0]}?" if alike else "",
-            )
-        ]
-    )
-
-
-def _print_budgets(rows: list[dict[str, Any]]) -> None:
-    from sequencer.budget_rows import from_plain, table
-
-    for row in rows:
-        if row["budget"] is not None:
-            where = "" if row["channel"] is None else f", channel {row['channel']}"
-            click.echo(f"\n{row['check']}{where}\n{table(from_plain(row['budget']))}")

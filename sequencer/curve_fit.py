@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from .curve_prior import CurvePrior
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from numpy import float64
     from numpy.typing import NDArray
+
+    Array = NDArray[float64]
 
 DB_PER_NEPER = 4.342944819  # 10/ln 10
 STRAIGHT_DB = 2.0  # the bend is not trusted further out: a parabola would turn back and lose the crossing
@@ -58,6 +61,7 @@ class Fit:
     residual_db: tuple[float, ...]
     centroid_db: float
     misfit: float
+    blend_db: float = 0.0
 
     @property
     def half_width_db(self) -> float:
@@ -97,11 +101,15 @@ def mixed(fits: Sequence[tuple[float, Fit]]) -> Fit:
         )
         / total
     )
+    spread = (
+        sum(w * (fit.level_db - level_db) ** 2 for w, (_, fit) in zip(weights, fits, strict=True)) / total
+    )
     heaviest = max(zip(weights, fits, strict=True), key=lambda pair: pair[0])[1][1]
     return replace(
         heaviest,
         level_db=level_db,
         sd_db=math.sqrt(variance),
+        blend_db=math.sqrt(spread),
         centroid_db=heaviest.centroid_db + heaviest.level_db - level_db,
     )
 
@@ -156,7 +164,7 @@ class _Work:
             scatter = float(np.sum(used * trust * z2)) * noise**2
             expected = prior.sd_at(slope)
             before, noise = noise, float(np.sqrt((prior.sd_weight * expected**2 + scatter) / dof))
-            if abs(move) < 1e-4 and abs(noise - before) < 1e-3 * noise:
+            if abs(move) < 1e-3 and abs(noise - before) < 3e-3 * noise:
                 break
         loss = np.where(z2 <= OUTLYING, z2, 2 * OUTLYING - OUTLYING**2 / np.maximum(z2, 1e-9))
         strain = ((slope - prior.slope) / prior.slope_sd) ** 2
@@ -181,7 +189,7 @@ class _Work:
             centroid_db=float((pull * (self.level - centre)).sum() / total) if total > 0 else float(np.inf),
         )
 
-    def _residual(self, residual: NDArray, near: NDArray) -> NDArray:
+    def _residual(self, residual: Array, near: Any) -> Array:
         """Return residuals.
 
         Those of a power ratio are taken as powers near the crossing, whose mean is not biased.
@@ -196,7 +204,7 @@ class _Work:
         )
 
 
-def bent(x: NDArray) -> NDArray:
+def bent(x: Array) -> Array:
     """Return x^2/2 near nought, going on straight beyond STRAIGHT_DB."""
     import numpy as np
 

@@ -5,10 +5,10 @@ Its slope, bend and scatter where it crosses the target.
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 from .search import require_finite
-import itertools
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

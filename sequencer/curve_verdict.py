@@ -4,59 +4,27 @@ from __future__ import annotations
 
 import math
 import statistics
-from collections.abc import Iterable, Sequence
-from typing import TYPE_CHECKING
+from collections import defaultdict
 
 from .curve_fit import Fit
-from .curve_prior import CurvePrior, prior_from_slope
+from .curve_state import Note, State
 from .search import Status
-import itertools
 
-if TYPE_CHECKING:
-    from .curve_search import CurveSearch
-
-Verdict = tuple[Status, str] | tuple[Status]
+Verdict = tuple[Status, str]
+SURE = 5.0  # standard deviations that count as proof
+NEAR_DB = 2.5
 
 
-def resolution(readings: Iterable[float]) -> float:
-    """Return the largest step of a 1-2-5 series of which every reading is a multiple.
-
-    0 when there are too few or none.
-    """
-    numbers = list(readings)
-    if len(numbers) < 3 or len(set(numbers)) < 2:
-        return 0.0
-    largest = max(abs(n) for n in numbers)
-    for exponent in range(3, -7, -1):
-        for digit in (5, 2, 1):
-            step = digit * 10.0**exponent
-            if step > largest or step < 1e-4 * largest:
-                continue
-            if all(abs(n / step - round(n / step)) < 1e-6 for n in numbers):
-                return step
-    return 0.0
-
-
-def widest_gap(levels: Sequence[float], window_db: tuple[float, float]) -> tuple[float, float]:
-    """Return the widest stretch of the window without a reading."""
-    edges = sorted({*levels, *window_db})
-    return max(itertools.pairwise(edges), key=lambda pair: pair[1] - pair[0])
-
-
-def dead(search: CurveSearch) -> Verdict | None:
+def stuck(state: State) -> Verdict | None:
     """Tell a reading that never changes, though the level went where it should have."""
-    numbers = search._numbers()
-    if len(numbers) < 4 or len(numbers) < len(search._notes):
-        return None
-    if len({n.raw for n in numbers}) > 1:
+    numbers = state.numbers()
+    if len(numbers) < 4 or len(numbers) < len(state.notes) or len({n.raw for n in numbers}) > 1:
         return None
     levels = [n.ask.level_db for n in numbers]
-    low, high = search.window_db
-    span = max(levels) - min(levels)
-    excess = numbers[0].excess
+    (low, high), excess = state.window_db, numbers[0].raw
     reached = (excess > 0 and min(levels) <= low) or (excess < 0 and max(levels) >= high)
-    if reached or (search._near and span > 3.0):
-        reading = search._told[-1].reading
+    if reached or (state.fit and max(levels) - min(levels) > 3.0):
+        reading = state.told[-1].reading
         return (
             Status.STUCK,
             f"the reading stayed at {reading:g} from {min(levels):.1f} to {max(levels):.1f} dB",
@@ -64,103 +32,160 @@ def dead(search: CurveSearch) -> Verdict | None:
     return None
 
 
-def one_sided(search: CurveSearch, status: Status) -> Verdict:
-    """Say whether readings that lie all on one side moved with the level at all."""
-    numbers = search._numbers()
-    low, high = search.window_db
-    where = f"from {low:g} to {high:g} dB"
-    if len(numbers) < len(search._notes):
-        return status, f"readings were out of range {where}"
-    end = high if status is Status.NEVER_REACHED else low
-    at_end = [n.excess for n in numbers if n.ask.level_db == end]
-    others = [n.excess for n in numbers if n.ask.level_db != end]
-    if len({n.raw for n in numbers}) == 1:
-        return Status.STUCK, f"the reading stayed the same {where}"
-    if len(others) < 2:
-        return status, f"only {len(numbers)} readings {where}"
-    moved = abs(statistics.fmean(at_end) - statistics.fmean(others))
-    scatter = max(statistics.pstdev(at_end), 1e-9) if len(others) < 3 else statistics.stdev(others)
-    trend = abs(_correlation([n.ask.level_db for n in numbers], [n.excess for n in numbers]))
-    if moved > max(5 * scatter, 2 * search._step()) or (trend > 0.9 and len(numbers) >= 4):
-        return status, f"the nearest reading was {abs(statistics.fmean(at_end)):.3g} from the target {where}"
-    return Status.NO_RESPONSE, f"the reading does not follow the level {where}"
+def responds(state: State, fit: Fit) -> bool:
+    """Whether far readings together moved the right way by five times what scatter and resolution explain.
 
-
-def _correlation(first: Sequence[float], second: Sequence[float]) -> float:
-    try:
-        return statistics.correlation(first, second)
-    except statistics.StatisticsError:
-        return 0.0
-
-
-def learnt_prior(search: CurveSearch) -> CurvePrior:
-    """Return a prior from the secant of the bracket when none was given; kept once made."""
-    if search._prior is None:
-        search._prior = prior_from_slope(search._slope() or 1.0)
-    return search._prior
-
-
-def responds(search: CurveSearch, fit: Fit) -> bool:
-    """Whether far readings together moved the right way by five times what scatter and resolution explain."""
-    slope = fit.slope if search._given is None else search._given.slope
-    away = [(n, n.level_db - fit.level_db) for n in search._notes if not math.isnan(n.excess)]
-    far = [(n, x) for n, x in away if 2.0 <= abs(x) <= 15.0] or [(n, x) for n, x in away if abs(x) > 15.0]
+    Readings taken near the crossing do not count: the fit follows them, so by chance they always seem to respond.
+    """
+    slope = state.belief().slope if state.given else fit.slope
+    least_db = min(3.0, 0.3 * (state.window_db[1] - state.window_db[0]))
+    away = [
+        (n, n.level_db - fit.level_db)
+        for n in state.notes
+        if n.ask.purpose != "near" and not math.isnan(n.excess) and abs(n.level_db - fit.level_db) >= least_db
+    ]
+    far = [(n, x) for n, x in away if abs(x) <= 15.0] or away
     weight = moved = due = 0.0
     for note, x in far:
         if math.isinf(note.excess):
             return note.excess * x > 0
-        variance = fit.slope**2 * fit.noise_db**2 * 0.1 / search._length(note)
-        share = 1 / (variance + search._step() ** 2 / 12 + 1e-30)
+        variance = (fit.slope * fit.noise_db) ** 2 * 0.1 / state.length_s(note) + state.step() ** 2 / 12
+        share = 1 / max(variance, 1e-30)
         weight += share
         moved += share * note.excess * math.copysign(1.0, x)
-        due += share * 0.3 * slope * min(abs(x), 4.0)
-    return (
-        weight > 0 and moved > due and moved > 5 * math.sqrt(weight) and moved > 2 * search._step() * weight
-    )
+        due += share * 0.5 * slope * min(abs(x), 4.0)
+    return weight > 0 and moved > max(due, SURE * math.sqrt(weight), 2 * state.step() * weight)
 
 
-def contradicting(search: CurveSearch, fit: Fit) -> list[float]:
+def contradicting(state: State, fit: Fit) -> list[float]:
     """Return levels whose last reading lies clearly on the wrong side of the target."""
-    last = {n.ask.level_db: n for n in search._notes if not math.isnan(n.excess)}
-    limit = max(4 * fit.noise_db * fit.slope, search._step())
+    last = {n.ask.level_db: n for n in state.notes if not math.isnan(n.excess)}
+    limit = max(4 * fit.noise_db * fit.slope, state.step())
     return [
-        level
-        for level, note in last.items()
+        level_db
+        for level_db, note in last.items()
         if abs(note.level_db - fit.level_db) > 3.0
         and note.excess * (note.level_db - fit.level_db) < 0
         and abs(note.excess) > limit
     ]
 
 
-def hopeless(search: CurveSearch, fit: Fit) -> Verdict | None:
-    """Stop early when the crossing runs out of the window, moves, or jumps about."""
-    low, high = search.window_db
-    ends = [n for n in search._numbers() if n.ask.level_db in (low, high)]
-    if (
-        fit.level_db > high + search.accuracy_db
-        and sum(n.ask.level_db == high and n.excess < 0 for n in ends) >= 2
-    ):
-        return Status.NEVER_REACHED, f"the fit crosses at {fit.level_db:.1f} dB, above the window"
-    if (
-        fit.level_db < low - search.accuracy_db
-        and sum(n.ask.level_db == low and n.excess > 0 for n in ends) >= 2
-    ):
-        return Status.ALREADY_PAST, f"the fit crosses at {fit.level_db:.1f} dB, below the window"
+def hopeless(state: State, fit: Fit) -> Verdict | None:
+    """Stop early when the crossing lies outside the window, moves, or jumps about."""
+    low, high = state.window_db
+    at_end = defaultdict(list)
+    for n in state.notes:
+        at_end[n.ask.level_db].append(n.excess)
+    if len(at_end[high]) >= 2 and all(n.excess < 0 for n in state.notes):
+        return classified(state)
+    if len(at_end[low]) >= 2 and all(n.excess > 0 for n in state.notes):
+        return classified(state)
+    pairs = zip(state.numbers(), fit.trust, fit.residual_db, strict=True)
+    near = [(n, t, r) for n, t, r in pairs if abs(n.level_db - fit.level_db) < NEAR_DB]
+    if len(near) < 6:
+        return None
+    rate = _drift_db_per_s([(n.at_s, r) for n, _, r in near])
+    if abs(rate) * (near[-1][0].at_s - near[0][0].at_s) > state.accuracy_db:
+        return Status.DRIFTING, f"the crossing moves by {-rate:+.2g} dB a second"
+    if len(near) >= 8 and sum(t < 0.3 for _, t, _ in near) > 0.4 * len(near):
+        return Status.UNSTABLE, "readings near the crossing do not agree with each other"
     return None
 
 
-def found(search: CurveSearch, fit: Fit, contradictions: list[float]) -> Verdict:
-    """Word a crossing that was found."""
-    if contradictions:
-        where = ", ".join(f"{level:.1f}" for level in contradictions)
-        return Status.NOT_MONOTONIC, f"the reading is on the wrong side of the target at {where} dB"
-    return (Status.FOUND,)
+def _drift_db_per_s(residuals: list[tuple[float, float]]) -> float:
+    """Return the rate at which residuals rise with time, dB/s; 0 unless it is beyond chance (1 in 100 000)."""
+    from scipy.special import stdtrit
+
+    times, sizes = [t for t, _ in residuals], [r for _, r in residuals]
+    if len(set(times)) < 3:
+        return 0.0
+    rate, offset = statistics.linear_regression(times, sizes)
+    left = math.fsum((r - offset - rate * t) ** 2 for t, r in residuals) / (len(residuals) - 2)
+    mean_s = statistics.fmean(times)
+    spread = math.fsum((t - mean_s) ** 2 for t in times)
+    sure = float(stdtrit(len(residuals) - 2, 1 - 5e-6))
+    return rate if abs(rate) > sure * math.sqrt(left / spread) else 0.0
 
 
-def spent(search: CurveSearch) -> Verdict:
+def classified(state: State) -> Verdict:
+    """Say which way it failed, from readings up to the ends of the window."""
+    levels = [n.ask.level_db for n in state.notes]
+    where = f"from {min(levels):g} to {max(levels):g} dB"
+    known = [n for n in state.notes if not math.isnan(n.excess)]
+    numbers = state.numbers()
+    if len(numbers) >= 4 and len(numbers) == len(known) and len({n.raw for n in numbers}) == 1:
+        return Status.STUCK, f"the reading stayed the same {where}"
+    above = sum(n.excess > 0 for n in known) / max(len(known), 1)
+    if len(numbers) == len(known) and not _moved(state, numbers):
+        return Status.NO_RESPONSE, f"the reading does not follow the level {where}"
+    if above <= 0.2:
+        return Status.NEVER_REACHED, f"{_nearest(numbers)} {where}"
+    if above >= 0.8:
+        return Status.ALREADY_PAST, f"{_nearest(numbers)} {where}"
+    return Status.UNSTABLE, f"the reading changes, but does not follow the level {where}"
+
+
+def _nearest(numbers: list[Note]) -> str:
+    if not numbers:
+        return "every reading was out of range"
+    return f"the nearest reading was {min(abs(n.excess) for n in numbers):.3g} from the target"
+
+
+def _moved(state: State, numbers: list[Note]) -> bool:
+    """Whether the readings at the highest and the lowest level differ by more than scatter explains."""
+    groups: dict[float, list[float]] = defaultdict(list)
+    for n in numbers:
+        groups[n.ask.level_db].append(n.excess)
+    if len(groups) < 2:
+        return False
+    top, bottom = groups[max(groups)], groups[min(groups)]
+    if any(_stands_out(end_db, numbers, state.step()) for end_db in (max(groups), min(groups))):
+        return True
+    repeats = [statistics.variance(g) for g in groups.values() if len(g) > 1]
+    sd = math.sqrt(statistics.fmean(repeats)) if repeats else 0.0
+    if state.given:
+        sd = max(sd, state.given.slope * state.given.sd_db * math.sqrt(0.1 / state.length_s(numbers[0])))
+    if state.fit:
+        sd = max(sd, state.fit.noise_db * state.fit.slope)
+    sd = max(sd, state.step() / math.sqrt(12))
+    differ = abs(statistics.fmean(top) - statistics.fmean(bottom))
+    if not differ > SURE * sd * math.sqrt(1 / len(top) + 1 / len(bottom)):
+        return False
+    # Two or three repeats tell little of the scatter: ask that the readings follow the level throughout as well.
+    return state.given is not None or abs(_rank_correlation(groups)) > 0.8
+
+
+def _stands_out(end_db: float, numbers: list[Note], step: float) -> bool:
+    """Whether each of two or more readings at an end of the window differs from all those far from it, the same way.
+
+    Each differs beyond a chance of 1 in 1000. The scatter is that of the far readings: at the end it may be larger.
+    """
+    from scipy.special import stdtrit
+
+    end = [n.excess for n in numbers if n.ask.level_db == end_db]
+    # A deaf unit may begin to hear just before the end: what lies near it does not count among the others.
+    others = [n.excess for n in numbers if abs(n.ask.level_db - end_db) > 12.0]
+    if len(others) < 4 or len(end) < 2:
+        return False
+    mean = statistics.fmean(others)
+    sure = float(stdtrit(len(others) - 1, 1 - 5e-4)) * math.sqrt(1 + 1 / len(others))
+    limit = max(sure * statistics.stdev(others), 2 * step)
+    return all(e - mean > limit for e in end) or all(mean - e > limit for e in end)
+
+
+def _rank_correlation(groups: dict[float, list[float]]) -> float:
+    """Return Spearman's coefficient of level and mean reading."""
+    means = {level_db: statistics.fmean(excesses) for level_db, excesses in groups.items()}
+    by_level, by_mean = sorted(means), sorted(means, key=lambda level_db: means[level_db])
+    return statistics.correlation(range(len(means)), [by_mean.index(level_db) for level_db in by_level])
+
+
+def spent(state: State) -> Verdict:
     """Say why the budget did not suffice."""
-    fit = search._fit
-    text = f"{search.budget} readings did not suffice"
+    fit, text = state.fit, f"{state.budget} readings did not suffice"
     if fit is None:
         return Status.BUDGET_SPENT, text
-    return Status.BUDGET_SPENT, f"{text}: the interval is +-{fit.half_width_db:.2g} dB"
+    text += f": the interval is +-{fit.half_width_db:.2g} dB"
+    if fit.noise_db > 3 * state.belief().sd_at(fit.slope) and fit.half_width_db > state.accuracy_db:
+        return Status.UNSTABLE, f"{text}, one 0.1 s reading scatters by {fit.noise_db:.2g} dB"
+    return Status.BUDGET_SPENT, text

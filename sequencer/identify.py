@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import ExitStack
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,6 +10,7 @@ from drivers.faults import InstrumentFault
 from drivers.instrument import ProfiledInstrument
 from drivers.profile import Profile, commands_of
 from sequencer.open_bench import BenchBusy, BenchParts, OpenBench
+from sequencer.signals import stoppable
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,46 +41,56 @@ class Answer:
         }
 
     def __str__(self) -> str:
-        lines = [f"{self.name} ({self.address}): {self.identity or 'no answer'}"]
+        where = f" ({self.address})" if self.address else ""
+        lines = [f"{self.name}{where}: {self.identity or 'no answer'}" if self.role else f"{self.name}:"]
         lines += [f"    {name}: {answer}" for name, answer in self.answers]
         lines += [f"    trouble: {text}" for text in self.trouble]
         return "\n".join(lines)
 
 
 def identify_bench(parts: BenchParts) -> list[Answer]:
-    """Return what every instrument answers, in the bench file's order; one that is silent does not hide the others."""
+    """Return what every instrument answers, in the bench file's order; one that is silent does not hide the others.
+
+    Opening an instrument resets it: the unit loses its supply, the generator its output. The last answer is the bench's own,
+    if it could not be locked, or could not be confirmed safe afterwards.
+    """
     bench = OpenBench(parts)
-    answers: list[Answer] = []
-    with ExitStack() as stack:
-        stack.callback(bench.close)
+    found: dict[str, Answer] = {}
+    with stoppable() as stopper:
         try:
             bench.prepare()
-        except BenchBusy as busy:
-            return [Answer(name="bench", role="", address="", identity="", trouble=(str(busy),))]
-        for name, entry in parts.bench.instruments.items():
-            try:
-                bench.open_one(name)
-            except InstrumentFault as fault:
-                answers.append(
-                    Answer(
-                        name=name, role=entry.role, address=entry.address, identity="", trouble=(str(fault),)
-                    )
-                )
-                continue
-            one = bench.identities[name]
-            identity = f"{one.maker} {one.model}, serial {one.serial}, firmware {one.firmware}"
-            said, trouble = _try_all(bench.instruments[name], parts.profiles[name])
-            answers.append(
-                Answer(
-                    name=name,
-                    role=entry.role,
-                    address=entry.address,
-                    identity=identity,
-                    answers=said,
-                    trouble=trouble,
-                )
-            )
-    return answers
+            # `open_one` sees to it that the key line comes first: what a crashed run left keyed is released before the rest.
+            for name in parts.bench.instruments:
+                found[name] = _identify(bench, name)
+        except (BenchBusy, InstrumentFault) as fault:
+            return [_of_bench(str(fault))]
+        finally:
+            with stopper.held():
+                state = bench.close()
+    answers = list(found.values())
+    return answers if state.confirmed else [*answers, _of_bench(state.last_line())]
+
+
+def _of_bench(trouble: str) -> Answer:
+    return Answer(name="bench", role="", address="", identity="", trouble=(trouble,))
+
+
+def _identify(bench: OpenBench, name: str) -> Answer:
+    entry = bench.bench.instruments[name]
+    try:
+        bench.open_one(name)
+    except (InstrumentFault, TypeError) as fault:  # the latter: an installed package's driver that is none
+        return Answer(name=name, role=entry.role, address=entry.address, identity="", trouble=(str(fault),))
+    one = bench.identities[name]
+    said, trouble = _try_all(bench.instruments[name], bench.parts.profiles[name])
+    return Answer(
+        name=name,
+        role=entry.role,
+        address=entry.address,
+        identity=f"{one.maker} {one.model}, serial {one.serial}, firmware {one.firmware}",
+        answers=said,
+        trouble=trouble,
+    )
 
 
 def _try_all(instrument: Any, profile: Profile) -> tuple[tuple[tuple[str, str], ...], tuple[str, ...]]:

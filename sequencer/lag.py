@@ -56,31 +56,42 @@ class Lag:
         # A tenth of what is left: a real meter is not exactly first-order, and not exactly straight in dB.
         return math.hypot(slower - left, 0.1 * left)
 
-    def wait_s(self, level_db: float, reading_s: float, doubt_db: float) -> float:
+    def least_s(self, level_db: float) -> float:
+        """Return what is waited in any case: nothing when the level stays."""
+        return self.settling.least_s if self.level_db is None or level_db != self.level_db else 0.0
+
+    def wait_s(
+        self, level_db: float, reading_s: float, doubt_db: float, most_left: float | None = None
+    ) -> float:
         """Return the shortest wait after which the doubt is at most ``doubt_db``.
 
-        0 when nothing is to be waited for.
+        A large step must also be done but for MOST_LEFT, or any step but for ``most_left``.
         """
-        moved = self.level_db is None or level_db != self.level_db
-        least_s = self.settling.least_s if moved else 0.0
         step_db = self._step_db(level_db)
+        share = most_left or (MOST_LEFT if abs(step_db) > SMALL_STEP_DB else 1.0)
 
         def rested(wait_s: float) -> bool:
-            left_db = abs(self._left(level_db, wait_s, reading_s))
-            if abs(step_db) > SMALL_STEP_DB and left_db > MOST_LEFT * abs(step_db):
+            if abs(self._left(level_db, wait_s, reading_s)) > share * abs(step_db):
                 return False
             return self.doubt_db(level_db, wait_s, reading_s) <= doubt_db
 
-        if rested(least_s):
-            return least_s
+        wait_s = self.least_s(level_db)
         tau_s = self.settling.rise_s if step_db < 0 else self.settling.fall_s
-        wait_s = least_s
         # The doubt first grows with waiting (the slower meter is further behind), so walk, do not bisect.
         for _ in range(400):
-            wait_s += 0.1 * tau_s
             if rested(wait_s):
                 break
+            wait_s += 0.1 * tau_s
         return wait_s
+
+    def driven_db(self, level_db: float, after_s: float) -> float:
+        """Return the level to set so that the reading has come to ``level_db`` after ``after_s``; as told before the first."""
+        if self.level_db is None:
+            return level_db
+        step_db = self._step_db(level_db)
+        tau_s = self.settling.rise_s if step_db < 0 else self.settling.fall_s
+        left = math.exp(-after_s / tau_s) if tau_s > 0 else 0.0
+        return self._state_db - step_db / (1 - min(left, 0.8))
 
     def take(self, level_db: float, wait_s: float, reading_s: float) -> float:
         """Note that a reading was taken.

@@ -4,19 +4,21 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from drivers.profile import Profile, find_faults
+from drivers.text_profile import TextProfile, find_text_faults
 from sequencer.bench import BenchFile, PowerMeter, Supply
 from sequencer.channels import ChannelPlan, read_plan
 from sequencer.complaint import Complaint, FileProblems, listed, nearest
 from sequencer.dataclass_files import read_dataclass
-from sequencer.files import Read, read_file
+from sequencer.files import Read, read_file, read_utf8
 from sequencer.open_bench import BenchParts
 from sequencer.sequence import Sequence, sequence_model
-from sequencer.shipped import find_file
+from sequencer.shipped import Kind, find_file
 from sequencer.yaml_source import Source
 
 if TYPE_CHECKING:
@@ -48,7 +50,7 @@ class LoadedBench:
 
 def load_sequence(text: str) -> LoadedSequence:
     """Return the sequence that ``text`` names: a path, or a shipped one. Raises FileProblems with all complaints."""
-    path = find_file(text, "sequence")
+    path = _named(text, "sequence")
     read = read_file(path, sequence_model())
     plan = None
     if read.model.channels is not None:
@@ -58,13 +60,13 @@ def load_sequence(text: str) -> LoadedSequence:
 
 def load_bench(text: str) -> LoadedBench:
     """Return the bench that ``text`` names, with its profiles. Raises FileProblems with all complaints."""
-    path = find_file(text, "bench")
+    path = _named(text, "bench")
     read: Read[BenchFile] = read_file(path, BenchFile)
-    profiles: dict[str, Profile] = {}
+    profiles: dict[str, Any] = {}
     complaints: list[Complaint] = []
     for name, entry in read.model.instruments.items():
         try:
-            profiles[name] = _load_profile(
+            profiles[name] = (_load_text_profile if entry.driver == "text" else _load_profile)(
                 entry.profile, entry.role, path, read.source, ("instruments", name, "profile")
             )
         except FileProblems as problems:
@@ -131,6 +133,8 @@ def specimen_for(loaded: LoadedBench, serial: str, *, dry_run: bool) -> Specimen
 
     if not loaded.bench.simulated or loaded.bench.unit is None:
         return Specimen(serial=serial)
+    if serial and (at_hand := _at_hand(loaded, loaded.bench.unit, serial)) is not None:
+        return at_hand
     shelf = _shelf(loaded, loaded.bench.unit)
     if serial in shelf:
         return shelf[serial]
@@ -146,24 +150,44 @@ def specimen_for(loaded: LoadedBench, serial: str, *, dry_run: bool) -> Specimen
     raise FileProblems([complaint])
 
 
-def _shelf(loaded: LoadedBench, unit: str) -> dict[str, Specimen]:
+def _shelf_files(loaded: LoadedBench, unit: str) -> list[Path]:
+    folder = loaded.path.parent / unit
+    if folder.is_dir():
+        return sorted(folder.glob("*.yaml"))
+    return [_find(unit, "unit", loaded.path, loaded.source, ("unit",))]
+
+
+def _at_hand(loaded: LoadedBench, unit: str, serial: str) -> Specimen | None:
+    """Return the specimen with ``serial`` if just one file speaks of it: reading all of a shelf takes a tenth of a dry run."""
     from sim.unit import Specimen
 
-    folder = loaded.path.parent / unit
-    files = (
-        sorted(folder.glob("*.yaml"))
-        if folder.is_dir()
-        else [_find(unit, "unit", loaded.path, loaded.source, ("unit",))]
-    )
+    with suppress(FileProblems):  # told of when all are read
+        named = [file for file in _shelf_files(loaded, unit) if serial in read_utf8(file)]
+        if len(named) == 1:
+            specimen = read_dataclass(named[0], Specimen).model
+            return specimen if specimen.serial == serial else None
+    return None
+
+
+def _shelf(loaded: LoadedBench, unit: str) -> dict[str, Specimen]:
+    """Return every specimen of a shelf by its serial. Raises FileProblems for all that are spoilt, or two of one serial."""
+    from sim.unit import Specimen
+
     shelf: dict[str, Specimen] = {}
+    first: dict[str, Path] = {}
     complaints: list[Complaint] = []
-    for file in files:
+    for file in _shelf_files(loaded, unit):
         try:
-            specimen = read_dataclass(file, Specimen).model
+            read = read_dataclass(file, Specimen)
         except FileProblems as problems:
             complaints += problems.complaints
-        else:
-            shelf[specimen.serial] = specimen
+            continue
+        serial = read.model.serial
+        if serial in shelf:
+            said = f"the serial {serial!r} is {first[serial].name}'s already"
+            complaints.append(read.source.complain(("serial",), said, allowed="one file for each serial"))
+        shelf[serial] = read.model
+        first.setdefault(serial, file)
     if complaints:
         raise FileProblems(complaints)
     return shelf
@@ -190,6 +214,32 @@ def _load_profile(name: str, role: str, bench: Path, source: Source, at: tuple[s
     return read.model
 
 
+def _load_text_profile(name: str, role: str, bench: Path, source: Source, at: tuple[str, ...]) -> TextProfile:
+    try:
+        path = find_file(name, "profile", beside=bench, within=role)
+    except FileProblems as problems:
+        raise FileProblems([_pointing(problems, source, at)]) from problems
+    read = read_dataclass(path, TextProfile)
+    wrong = [
+        read.source.complain(place, found, allowed=allowed)
+        for place, found, allowed in find_text_faults(read.model)
+    ]
+    if wrong:
+        raise FileProblems(wrong)
+    return read.model
+
+
+def _named(text: str, kind: Kind) -> Path:
+    """Return the file a command names; what is there but is no ordinary file is refused as that, not as missing."""
+    try:
+        return find_file(text, kind)
+    except FileProblems:
+        with suppress(OSError, ValueError):  # too long a name, or a NUL in it: no such file
+            if text.strip() and Path(text).exists():
+                read_utf8(text)
+        raise
+
+
 def _hint(found: str, allowed: str) -> str:
     words = found.split("'")
     if not allowed.startswith("one of ") or len(words) < 3:
@@ -198,7 +248,7 @@ def _hint(found: str, allowed: str) -> str:
     return f"did you mean '{alike[0]}'?" if alike else ""
 
 
-def _find(text: str, kind: Any, beside: Path, source: Source, at: tuple[str, ...]) -> Path:
+def _find(text: str, kind: Kind, beside: Path, source: Source, at: tuple[str, ...]) -> Path:
     try:
         return find_file(text, kind, beside=beside)
     except FileProblems as problems:

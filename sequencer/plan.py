@@ -10,12 +10,13 @@ from sequencer.bench import PowerMeter, SignalGenerator, Supply
 from sequencer.checks import all_checks
 from sequencer.checks.base import AnyCheck, CheckSettings, Conditions, Demand
 from sequencer.checks.confirm import Confirm, ConfirmSettings
-from sequencer.complaint import Complaint, FileProblems
+from sequencer.complaint import Complaint, FileProblems, listed
 from sequencer.loading import LoadedBench, LoadedSequence
 from sequencer.open_bench import longest_release_s
 from sequencer.quantities import dbm_from_w, w_from_dbm
+from sequencer.shipped import shipped_names
 
-SIDE_CHANGE_S = 0.4
+SIDE_CHANGE_S = 0.1
 """About what it takes to reach a side: unkey, generator off, switch, select. Measured on the simulated bench."""
 
 _SIDE_ROLES = {
@@ -58,7 +59,10 @@ class Plan:
 
 def make_plan(sequence: LoadedSequence, bench: LoadedBench, *, serial: str = "") -> Plan:
     """Return the plan, proved. Raises FileProblems with everything that cannot be done on this bench."""
-    steps = tuple(_step(index, *each) for index, each in enumerate(_conditions(sequence, bench, serial)))
+    rests = _Rests(bench)
+    steps = tuple(
+        _step(index, *each, rests) for index, each in enumerate(_conditions(sequence, bench, serial))
+    )
     complaints = [*_whole(sequence, bench)]
     for step in steps:
         for complaint in _step_complaints(step, sequence, bench):
@@ -100,12 +104,35 @@ def _conditions(
             )
 
 
-def _step(index: int, at: _At, settings: CheckSettings, conditions: Conditions) -> Step:
+class _Rests:
+    """Forecasts the rests that the duty owes, where the key takes them: before it is pressed again, and within a long wait."""
+
+    def __init__(self, bench: LoadedBench) -> None:
+        self._rest_per_key_s = 100.0 / bench.bench.protection.key_duty_percent - 1.0
+        step_s, release_s = _longest_s(bench)
+        # the key is released in time for one more step and a release, however slow, to end inside the limit
+        self._unbroken_s = max(0.5, bench.bench.protection.max_key_time_s - step_s - release_s)
+        self._owed_s = 0.0
+
+    def step_s(self, check_s: float, keyed_s: float) -> float:
+        """Return how long a step takes, s, of which the check itself takes ``check_s`` and keys the unit for ``keyed_s``."""
+        if keyed_s <= 0.0:
+            self._owed_s = max(0.0, self._owed_s - check_s)
+            return check_s
+        last_s = min(keyed_s, self._unbroken_s)
+        whole_s = self._owed_s + check_s + (keyed_s - last_s) * self._rest_per_key_s
+        self._owed_s = last_s * self._rest_per_key_s
+        return whole_s
+
+
+def _step(index: int, at: _At, settings: CheckSettings, conditions: Conditions, rests: _Rests) -> Step:
     check = all_checks()[settings.check]
-    ready = check.side == "none" or conditions.frequency_hz is not None
-    forecast_s = check.forecast_s(settings, conditions) if ready else 0.0
-    if check.side != "none":
-        forecast_s += SIDE_CHANGE_S
+    forecast_s = 0.0
+    if check.side == "none":
+        forecast_s = check.forecast_s(settings, conditions)
+    elif conditions.frequency_hz is not None:
+        check_s = SIDE_CHANGE_S + check.forecast_s(settings, conditions)
+        forecast_s = rests.step_s(check_s, check.keyed_s(settings, conditions))
     name = check.name.replace("_", " ")
     if isinstance(settings, ConfirmSettings):
         name, forecast_s = "confirm: " + settings.text, 0.0
@@ -127,8 +154,14 @@ def _whole(sequence: LoadedSequence, bench: LoadedBench) -> Iterator[Complaint]:
     """Prove what belongs to no single check."""
     source = sequence.source
     supply_v = sequence.sequence.supply_v
+    entry = bench.bench.with_role("supply")
+    if supply_v is None and entry is not None and _needs_a_side(sequence):
+        yield source.complain(
+            ("sequence",),
+            f"{entry[0]} is off when the bench opens, and the sequence does not say what the unit is fed with",
+            allowed="'supply: 13.2 V', or a bench file that leaves out a supply which is set by hand",
+        )
     if supply_v is not None:
-        entry = bench.bench.with_role("supply")
         if entry is None:
             yield source.complain(
                 ("supply",),
@@ -141,6 +174,12 @@ def _whole(sequence: LoadedSequence, bench: LoadedBench) -> Iterator[Complaint]:
                 f"{supply_v:g} V is above max_voltage of {entry[0]}",
                 allowed=f"at most {entry[1].max_voltage_v:g} V",
             )
+    if sequence.plan is None and (needing := _needs_a_side(sequence)):
+        yield source.complain(
+            ("sequence",),
+            f"the sequence names no channel plan, so that {listed(dict.fromkeys(needing))} have no frequency",
+            allowed=f"'channels:' with a plan of your own or a shipped one: {listed(shipped_names('plan'))}",
+        )
     transmits = any(all_checks()[settings.check].side == "transmit" for settings in sequence.sequence.checks)
     if transmits:
         if sequence.sequence.rated_power_w is not None:
@@ -149,21 +188,31 @@ def _whole(sequence: LoadedSequence, bench: LoadedBench) -> Iterator[Complaint]:
         yield from _key_time(bench)
 
 
+def _needs_a_side(sequence: LoadedSequence) -> list[str]:
+    """Return the checks that key or listen, in the file's order."""
+    return [one.check for one in sequence.sequence.checks if all_checks()[one.check].side != "none"]
+
+
 def _key_time(bench: LoadedBench) -> Iterator[Complaint]:
     """Prove that the longest step and the longest release after it end inside the key-down limit (promise 2)."""
-    radio = bench.bench.with_role("radio")
-    if radio is None:
-        return
     limit_s = bench.bench.protection.max_key_time_s
-    release_s = longest_release_s(radio[1])
-    step_s = max(2.0 * entry.timeout_s for entry in bench.bench.instruments.values())
-    if step_s + release_s > limit_s:
+    step_s, release_s = _longest_s(bench)
+    radio = bench.bench.with_role("radio")
+    # No program releases a key that a person holds: there the prompts say for how long.
+    if radio is not None and not radio[1].manual and step_s + release_s > limit_s:
         yield bench.source.complain(
             ("protection", "max_key_time") if "protection" in bench.source.root.entries else (),
             f"max_key_time {limit_s:g} s cannot be promised: with these time-outs a step may take {step_s:g} s "
             f"and a release {release_s:g} s",
             allowed=f"at least {step_s + release_s:g} s, or a shorter 'timeout' for the instruments",
         )
+
+
+def _longest_s(bench: LoadedBench) -> tuple[float, float]:
+    """Return how long a step and a release of the key can take on this bench, with every answer as late as its time-out, s."""
+    radio = bench.bench.with_role("radio")
+    release_s = longest_release_s(radio[1]) if radio is not None else 0.0
+    return max((2.0 * entry.timeout_s for entry in bench.bench.instruments.values()), default=0.0), release_s
 
 
 def _step_complaints(step: Step, sequence: LoadedSequence, bench: LoadedBench) -> Iterator[Complaint]:
@@ -193,7 +242,8 @@ def _step_complaints(step: Step, sequence: LoadedSequence, bench: LoadedBench) -
             allowed=", ".join(sorted(check.modes)),
         )
     if step.conditions.frequency_hz is None:
-        yield _channel_trouble(step, sequence)
+        if sequence.plan is not None or step.conditions.channel is None:
+            yield _channel_trouble(step, sequence)
     elif not missing and path is not None:
         for demand in check.demands(step.settings, step.conditions):
             for message, allowed in _demand_trouble(demand, step, bench):
@@ -213,12 +263,7 @@ def _channel_trouble(step: Step, sequence: LoadedSequence) -> Complaint:
     place: tuple[Any, ...] = (*step.at, "channel")
     if isinstance(step.settings.channel, tuple):
         place = (*place, step.settings.channel.index(channel))
-    if sequence.plan is None:
-        return source.complain(
-            place,
-            f"channel {channel} has no frequency: the sequence names no plan",
-            allowed="'channels: plans/cept-40.yaml'",
-        )
+    assert sequence.plan is not None
     return source.complain(
         place, f"channel {channel} is not in the plan {sequence.plan.name!r}", allowed=sequence.plan.described
     )
@@ -226,6 +271,8 @@ def _channel_trouble(step: Step, sequence: LoadedSequence) -> Complaint:
 
 def _demand_trouble(demand: Demand, step: Step, bench: LoadedBench) -> Iterator[tuple[str, str]]:
     frequency_hz = step.conditions.frequency_hz
+    if demand.refused:
+        yield demand.refused, demand.allowed
     if demand.power_w is not None:
         yield from _power_trouble(demand.power_w, frequency_hz, bench)
     if demand.level_dbm is None or frequency_hz is None:
@@ -242,7 +289,7 @@ def _demand_trouble(demand: Demand, step: Step, bench: LoadedBench) -> Iterator[
     loss_db, offered = path.loss_db(frequency_hz), entry[1].level
     if not offered.min_dbm <= level_dbm + loss_db <= offered.max_dbm:
         yield (
-            f"{level_dbm:g} dBm at the antenna connector is outside what the generator offers through {loss_db:g} dB of path",
+            f"{level_dbm:g} dBm at the antenna connector is outside what the generator offers through {loss_db:.2f} dB of path",
             f"{offered.min_dbm - loss_db:.1f} to {offered.max_dbm - loss_db:.1f} dBm",
         )
 
@@ -264,7 +311,7 @@ def _power_trouble(
     most_w = w_from_dbm(dbm_from_w(meter[1].max_power_w) + loss_db)
     if power_w > most_w:
         yield (
-            f"{power_w:g} W through {loss_db:g} dB is more than max_power of {meter[0]} in {bench.path.name}",
+            f"{power_w:g} W through {loss_db:.2f} dB is more than max_power of {meter[0]} in {bench.path.name}",
             f"at most {most_w:.3g} W",
         )
 

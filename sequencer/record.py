@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import errno
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from contextlib import ExitStack, suppress
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -20,6 +22,7 @@ from sequencer.table import ResultsTable, table_path
 
 STORE_NAME = "results.sqlite"
 SERIAL_MAX = 64
+MODEL_MAX = 64
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,37 +39,40 @@ class RunFacts:
 
 
 class Record:
-    """Table and store of one run. ``trouble`` says what could not be kept in the store; the table has it all the same."""
+    """Table and store of one run.
+
+    What the store cannot take at once (another process holds it) waits in memory and is written at the next check. ``trouble``
+    says what one of the two could not keep; the other has it all the same.
+    """
 
     def __init__(self, folder: Path, facts: RunFacts) -> None:
-        """Create the folder, the table and the store's row. Raises FileProblems if the folder cannot be written."""
+        """Create the folder, the table and the store's row. Raises FileProblems, and leaves nothing new behind, if one cannot be."""
         self.facts = facts
         self.trouble: list[str] = []
-        try:
-            folder.mkdir(parents=True, exist_ok=True)
-            path = table_path(
-                folder, time=facts.time, serial=facts.serial, sequence=facts.plan.sequence.path.stem
-            )
-            self.table = ResultsTable(path)
-        except OSError as error:
-            raise _unwritable(folder, error) from error
-        try:
-            self.store = Store.open(folder / STORE_NAME)
-            self.store.write_run(_run_row(facts))
-        except StoreProblem as problem:
-            self.table.close()
-            self.table.path.unlink()
-            raise FileProblems(
-                [
-                    Complaint(
-                        file=str(folder / STORE_NAME),
-                        line=0,
-                        column=0,
-                        message=str(problem),
-                        allowed="a folder that can be written",
-                    )
-                ]
-            ) from problem
+        self._waiting: list[Callable[[], None]] = []
+        with ExitStack() as undo:
+            try:
+                _make_folder(folder, undo)
+                store = folder / STORE_NAME
+                if not store.exists():
+                    undo.callback(_remove_store, store)
+                # a simulated run can be had again: waiting for the disk was a fifth of a dry run's time
+                power_safe = not facts.simulated
+                self.store = Store.open(store, power_safe=power_safe)
+                undo.callback(self.store.close)
+                stem = facts.plan.sequence.path.stem
+                self.table = ResultsTable(
+                    table_path(folder, time=facts.time, serial=facts.serial, sequence=stem),
+                    power_safe=power_safe,
+                )
+                undo.callback(self.table.path.unlink)
+                undo.callback(self.table.close)
+                self.store.write_run(_run_row(facts))
+            except OSError as error:
+                raise _unwritable(folder, error) from error
+            except StoreProblem as problem:
+                raise problem.as_file_problem() from problem
+            undo.pop_all()
 
     def keep_instruments(self, identities: dict[str, Identity]) -> None:
         """Write who answered on the bench."""
@@ -77,17 +83,25 @@ class Record:
         self._try(lambda: self.store.write_instruments(self.facts.run, json.dumps(named)))
 
     def keep(self, index: int, results: Sequence[Result], said: Sequence[Exchange]) -> None:
-        """Write what a check left; on return it is durable."""
-        self.table.write(results)
+        """Write what a check left; on return it is durable, or ``trouble`` says where it is not."""
+        try:
+            self.table.write(results)
+        except OSError as error:
+            self._trouble(
+                f"cannot write the results table {self.table.path}: {error.strerror or error}. What is missing there stands in "
+                f"the store beside it. Check the free space."
+            )
         self._try(lambda: self.store.write_check(self.facts.run, index, results, said))
 
     def end(self, *, outcome: str, bench_safe: bool, bench_s: float) -> None:
         """Write how the run ended."""
-        self._try(
+        problem = self._try(
             lambda: self.store.write_end(
                 self.facts.run, outcome=outcome, bench_safe=bench_safe, bench_s=bench_s
             )
         )
+        if problem is not None:
+            self._trouble(f"{problem} All results stand in the table {self.table.path}.")
 
     def __enter__(self) -> Self:
         return self
@@ -95,14 +109,24 @@ class Record:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self.table.close()
+        with suppress(OSError):  # a full disk has been told of when it was written to
+            self.table.close()
         self.store.close()
 
-    def _try(self, write: object) -> None:
+    def _try(self, write: Callable[[], None]) -> StoreProblem | None:
+        """Write what waits and then this, in order; what cannot be written yet goes on waiting."""
+        self._waiting.append(write)
         try:
-            write()  # type: ignore[operator]
+            while self._waiting:
+                self._waiting[0]()
+                self._waiting.pop(0)
         except StoreProblem as problem:
-            self.trouble.append(str(problem))
+            return problem
+        return None
+
+    def _trouble(self, text: str) -> None:
+        if text not in self.trouble:
+            self.trouble.append(text)
 
 
 def check_serial(serial: str) -> str:
@@ -132,6 +156,46 @@ def check_serial(serial: str) -> str:
             )
         ]
     )
+
+
+def check_model(model: str) -> str:
+    """Return the model if it can stand on a screen and in a row. Raises FileProblems."""
+    stripped = model.strip()
+    if len(stripped) <= MODEL_MAX and stripped.isprintable():
+        return stripped
+    wrong = f"has {len(stripped)} characters" if stripped.isprintable() else "holds a control character"
+    raise FileProblems(
+        [
+            Complaint(
+                file="--model",
+                line=0,
+                column=0,
+                message=f"the model {wrong}",
+                found=stripped[:40],
+                allowed=f"at most {MODEL_MAX} printable characters",
+            )
+        ]
+    )
+
+
+def _make_folder(folder: Path, undo: ExitStack) -> None:
+    """Create ``folder`` with all above it; ``undo`` learns to remove what was not there before."""
+    missing = [one for one in (folder, *folder.parents) if not one.exists()]
+    for one in reversed(missing):
+        one.mkdir(exist_ok=True)
+        undo.callback(_remove_empty, one)
+    if not folder.is_dir():
+        raise NotADirectoryError(errno.ENOTDIR, "this is a file, not a folder", str(folder))
+
+
+def _remove_empty(folder: Path) -> None:
+    with suppress(OSError):  # somebody else has put something there meanwhile
+        folder.rmdir()
+
+
+def _remove_store(path: Path) -> None:
+    for suffix in ("", "-wal", "-shm", "-journal"):
+        path.with_name(path.name + suffix).unlink(missing_ok=True)
 
 
 def _run_row(facts: RunFacts) -> dict[str, object]:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import traceback
 from collections.abc import Iterable
-from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import datetime
 from enum import IntEnum
@@ -76,58 +75,75 @@ class Runner:
         self._record = record
         self._facts: RunFacts = record.facts
         self._confirmer = confirmer
-        self._listeners = tuple(listeners)
+        self._listeners = list(listeners)
         self._results: list[Result] = []
         self._confirmed: list[str] = []
         self._trouble: list[str] = []
         self._status = ExitStatus.PASSED
+        self._stopper = Stopper()
+        self._index = 0
+        self._fed = False
         self._start_s = self._bench.clock.now_s()
 
     def run(self) -> RunOutcome:
         """Execute the plan; whatever happens, the bench is made safe and what was measured is kept."""
         with stoppable() as stopper:
+            self._stopper = stopper
             return self._run(stopper)
 
     def _run(self, stopper: Stopper) -> RunOutcome:
-        how = "done"
-        state = SafeState(trouble=("the run ended before the bench was looked at",))
+        # An interruption is raised once at most, and not at all once signals are held: what follows this block runs to its end.
         try:
-            self._tell(self._started())
-            try:
-                self._execute()
-            finally:
-                with stopper.held():
-                    state = self._close()
-        except Interrupted as stop:
-            how = f"interrupted ({stop.signal_name})"
+            how = self._executed(stopper)
+            stopper.hold()
+        except Interrupted:
+            stopper.hold()
+            how = ""
+        state = self._close()
+        if stopper.requests:
+            how = f"interrupted ({stopper.signal_name})"
             self._raise_status(ExitStatus.INTERRUPTED)
+        return self._finish(how, state)
+
+    def _executed(self, stopper: Stopper) -> str:
+        """Do everything up to the way out; return how it ended."""
+        try:
+            stopper.check()
+            self._tell(self._started())
+            self._execute()
         except _Stopped as stop:
-            how = str(stop)
+            return str(stop)
         except (InstrumentFault, BenchBusy, BenchUnsafe) as fault:
-            how = "the bench failed"
             self._bench_failed(str(fault))
-        with suppress(Interrupted), stopper.held():
-            outcome = self._finish(how, state)
-        return outcome
+            return "the bench failed"
+        except Exception as error:  # a full disk, or a defect of ours: the way out is the same
+            where = "" if isinstance(error, OSError) else f"\n{_traceback_of(error)}"
+            self._bench_failed(f"the run itself failed: {type(error).__name__}: {error}{where}")
+            return f"the run itself failed: {type(error).__name__}"
+        return "done"
 
     def _execute(self) -> None:
         self._bench.open()
         self._record.keep_instruments(self._bench.identities)
         if (supply_v := self._plan.sequence.sequence.supply_v) is not None:
+            self._fed = True
             self._bench.safe.set_supply(supply_v)
             self._bench.clock.wait_s(SUPPLY_SETTLE_S)
         for step in self._plan.steps:
             self._step(step)
 
     def _step(self, step: Step) -> None:
+        self._stopper.check()
+        self._index = step.index
         began_s = self._bench.clock.now_s()
         self._tell(
             CheckStarted(index=step.index, label=step.label, remaining_s=self._remaining_s(step.index))
         )
         findings, stop = self._measured(step)
-        results = tuple(self._judged(step, finding) for finding in findings)
-        self._results += results
-        self._record.keep(step.index, results, self._bench.drain_exchanges())
+        # A check, or a release that failed on the way out, may have swallowed the interruption.
+        self._stopper.check()
+        with self._stopper.held():
+            results = self._kept(step, findings)
         self._tell(
             CheckEnded(
                 index=step.index,
@@ -140,20 +156,44 @@ class Runner:
         if stop:
             raise _Stopped(stop)
 
+    def _kept(self, step: Step, findings: list[Finding]) -> tuple[Result, ...]:
+        try:
+            results = tuple(self._judged(step, finding) for finding in findings)
+        except Exception as error:  # what a check from elsewhere returned cannot be judged
+            results = tuple(self._judged(step, finding) for finding in self._defect(step, error))
+        self._results += results
+        self._record.keep(step.index, results, self._bench.drain_exchanges())
+        return results
+
     def _measured(self, step: Step) -> tuple[list[Finding], str]:
         """Return what the check found, and why the run must stop, if it must."""
         try:
             if isinstance(step.check, Confirm):
                 return self._confirm(step)
-            return self._on_side(step), ""
+            return list(self._on_side(step)), ""
         except InstrumentFault as fault:
-            return self._not_measured(step, str(fault))
-        except Exception as error:  # a defect in a check must not lose the results before it
-            self._trouble.append("".join(traceback.format_exception(error)))
-            return self._not_measured(step, f"the check itself failed: {type(error).__name__}: {error}")
+            self._bench_failed(str(fault))
+            return self._not_measured(step, str(fault)), self._made_safe()
+        except (Exception, SystemExit) as error:  # a defect in a check must not lose the results before it
+            return self._defect(step, error), self._made_safe()
+
+    def _defect(self, step: Step, error: BaseException) -> list[Finding]:
+        why = f"the check itself failed: {type(error).__name__}: {error}"
+        self._bench_failed(f"{step.label}: {why}\n{_traceback_of(error)}")
+        return self._not_measured(step, why)
+
+    def _made_safe(self) -> str:
+        """Make the bench safe after a fault; return why the run must stop, if it must."""
+        state = self._bench.make_safe()
+        if not state.confirmed:
+            return "stopped: the bench could not be confirmed safe"
+        if self._bench.safe.supply_cut:
+            return "stopped: the key could not be released at first, and the unit's supply was cut"
+        return ""
 
     def _on_side(self, step: Step) -> list[Finding]:
         def say(text: str) -> None:
+            self._stopper.check()
             self._tell(StepTaken(index=step.index, text=text))
 
         conditions = replace(step.conditions, say=say)
@@ -175,6 +215,8 @@ class Runner:
         assert isinstance(step.settings, ConfirmSettings)
         text = step.settings.text
         yes = self._confirmer.confirm(text)
+        # A prompt library may take Ctrl-C for an answer.
+        self._stopper.check()
         finding = Finding(
             quantity=f"confirmed: {text}",
             value=float(yes),
@@ -189,14 +231,11 @@ class Runner:
         self._confirmed.append(f"{text} ({self._confirmer.how})")
         return [finding], ""
 
-    def _not_measured(self, step: Step, why: str) -> tuple[list[Finding], str]:
-        self._bench_failed(why)
-        findings = [
+    def _not_measured(self, step: Step, why: str) -> list[Finding]:
+        return [
             Finding(quantity=quantity, value=None, unit=unit, note=why)
             for quantity, unit in step.check.quantities(step.settings)
         ]
-        state = self._bench.safe.make_safe()
-        return findings, "" if state.confirmed else "stopped: the bench could not be confirmed safe"
 
     def _judged(self, step: Step, finding: Finding) -> Result:
         facts, plan = self._facts, self._plan
@@ -238,18 +277,28 @@ class Runner:
 
     def _close(self) -> SafeState:
         """Make the bench safe, take away the supply that this run switched on, and let go."""
-        state = self._bench.safe.make_safe() if self._bench.is_touched else SafeState()
-        if self._plan.sequence.sequence.supply_v is not None and self._bench.is_touched:
-            with suppress(InstrumentFault):
+        state = self._bench.make_safe()
+        if self._fed and not self._bench.safe.supply_cut:
+            try:
                 self._bench.safe.remove_supply()
-        self._bench.close(state)
+            except Exception as fault:
+                self._bench_failed(f"the unit's supply could not be confirmed off ({fault})")
+        try:
+            self._bench.close(state)
+        except Exception as error:
+            self._bench_failed(f"the bench was not let go of in good order: {error}")
         return state
 
     def _finish(self, how: str, state: SafeState) -> RunOutcome:
         bench_s = self._bench.clock.now_s() - self._start_s
         if not state.confirmed:
             self._raise_status(ExitStatus.BENCH_FAILED)
-        self._record.end(outcome=how, bench_safe=state.confirmed, bench_s=bench_s)
+        try:
+            # What was said since the last check that ended: of one that was cut short, and of the way out.
+            self._record.keep(self._index, (), self._bench.drain_exchanges())
+            self._record.end(outcome=how, bench_safe=state.confirmed, bench_s=bench_s)
+        except Exception as error:
+            self._bench_failed(f"the end of the run could not be kept: {error}")
         if self._record.trouble:
             self._raise_status(ExitStatus.BENCH_FAILED)
             self._trouble += dict.fromkeys(self._record.trouble)
@@ -297,5 +346,13 @@ class Runner:
         self._status = max(self._status, status)
 
     def _tell(self, event: Event) -> None:
-        for listener in self._listeners:
-            listener(event)
+        for listener in list(self._listeners):
+            try:
+                listener(event)
+            except Exception as error:  # a screen that is gone must not end a run
+                self._listeners.remove(listener)
+                self._trouble.append(f"{type(listener).__name__} failed and is told no more: {error}")
+
+
+def _traceback_of(error: BaseException) -> str:
+    return "".join(traceback.format_exception(error)).rstrip()

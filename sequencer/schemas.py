@@ -9,6 +9,10 @@ from sequencer.channels import PlanFile
 from sequencer.sequence import sequence_model
 
 _DIALECT = "https://json-schema.org/draft/2020-12/schema"
+_ADDRESS_UNLESS_BY_HAND: dict[str, Any] = {
+    "if": {"properties": {"driver": {"const": "operator"}}, "required": ["driver"]},
+    "else": {"required": ["address"]},
+}
 
 
 def schemas() -> dict[str, dict[str, Any]]:
@@ -22,7 +26,7 @@ def schemas() -> dict[str, dict[str, Any]]:
 
 
 def _with_optional_role(bench: dict[str, Any]) -> dict[str, Any]:
-    """Let an entry that is named after its role leave `role` out, as the reader does.
+    """Let an entry that is named after its role leave `role` out, and one that a person works its address, as the reader does.
 
     A schema cannot look at the name an entry stands under unless each name is spelt out, so that is what is done.
     """
@@ -31,8 +35,11 @@ def _with_optional_role(bench: dict[str, Any]) -> dict[str, Any]:
     properties: dict[str, Any] = {}
     for role in ROLES:
         definition = definitions[kinds.get(role, "OtherInstrument")]
-        required = [key for key in definition.get("required", []) if key != "role"]
-        properties[role] = {**definition, "required": required}
+        required = [key for key in definition.get("required", []) if key not in ("role", "address")]
+        properties[role] = {**definition, "required": required, **_ADDRESS_UNLESS_BY_HAND}
+    for kind in {*kinds.values(), "OtherInstrument"}:
+        definitions[kind]["required"].remove("address")
+        definitions[kind] |= _ADDRESS_UNLESS_BY_HAND
     by_name = bench["properties"]["instruments"]
     by_name["properties"] = properties
     return bench

@@ -8,7 +8,7 @@ from typing import Annotated, Any, Literal, Union
 from pydantic import BeforeValidator, Field, create_model, model_validator
 
 from sequencer.checks import all_checks
-from sequencer.checks.base import CheckSettings
+from sequencer.checks.base import SOME, CheckSettings
 from sequencer.complaint import FieldProblem
 from sequencer.decision import Rule
 from sequencer.file_types import FileModel, PowerW, VoltageV
@@ -75,5 +75,5 @@ def sequence_model() -> type[Sequence]:
     """Return the model of a sequence file, with the settings of every installed check told apart by `check`."""
     kinds = tuple(check.settings for check in all_checks().values())
     union: Any = Annotated[Union[kinds], Field(discriminator="check")]  # noqa: UP007 - made at run time
-    checks: Any = Annotated[tuple[union, ...], Field(min_length=1)]
+    checks: Any = Annotated[tuple[union, ...], *SOME]
     return create_model("SequenceFile", __base__=Sequence, __doc__=SequenceBase.__doc__, checks=(checks, ...))

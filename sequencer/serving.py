@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import threading
+from collections.abc import Mapping
+from contextlib import suppress
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 import yaml
@@ -13,48 +15,58 @@ from sequencer.complaint import Complaint, FileProblems
 from sequencer.loading import LoadedBench, specimen_for
 from sequencer.signals import Interrupted, stoppable
 
+if TYPE_CHECKING:
+    from sim.network import Served
+
 HOST = "127.0.0.1"
+LAST_PORT = 65535
 
 
 def serve_bench(loaded: LoadedBench, *, serial: str, port: int, write_bench: Path | None) -> int:
-    """Serve until Ctrl-C or SIGTERM; prints where. Returns 0."""
+    """Serve until Ctrl-C or SIGTERM; prints where, and at the end what the witness recorded. Returns 0.
+
+    It runs at a bench's own pace and no faster: a client waits by its own clock, so that a second that it keeps the unit
+    keyed would be ten for a bench ten times as fast, and its key-down limit passed. Raises FileProblems for ports that are taken.
+    """
     from sequencer.loading import simulate
-    from sim.network import serve
 
     lock = threading.RLock()
     specimen = specimen_for(loaded, serial, dry_run=not loaded.bench.simulated)
     bench = simulate(loaded.bench, specimen, virtual=False, lock=lock)
     bench.confirm_knobs()
     devices = {name: bench.devices[entry.address] for name, entry in loaded.bench.instruments.items()}
-    ports = {name: port + number for number, name in enumerate(devices)} if port else None
-    try:
-        served = serve(devices, HOST, ports=ports, lock=lock)
-    except OSError as error:
-        raise FileProblems(
-            [
-                Complaint(
-                    file="--port",
-                    line=0,
-                    column=0,
-                    message=f"port {port} and those after it cannot be taken: {error.strerror}",
-                    allowed="free ports, or 0 to take any",
-                )
-            ]
-        ) from error
-    with served as addresses, stoppable():
-        try:
-            if write_bench is not None:
-                _write(write_bench, loaded, addresses)
-            click.echo(f"{loaded.bench.bench} (simulated), unit {specimen.serial}, on this machine only:")
-            for name, address in addresses.items():
-                click.echo(f"  {name}: {address}")
-            click.echo("Ctrl-C ends it.")
-            threading.Event().wait()
-        except Interrupted:
-            pass
+    with suppress(Interrupted), stoppable() as stopper, _served(devices, port, lock) as addresses:
+        if write_bench is not None:
+            _write(write_bench, loaded, addresses)
+        click.echo(f"{loaded.bench.bench} (simulated), unit {specimen.serial}, on this machine only:")
+        for name, address in addresses.items():
+            click.echo(f"  {name}: {address}")
+        click.echo("Ctrl-C ends it.")
+        stopper.check()  # a signal that came before ours was in place
+        threading.Event().wait()
     for hazard in bench.hazards:
         click.echo(f"witness: {hazard}", err=True)
     return 0
+
+
+def _served(devices: Mapping[str, Any], port: int, lock: Any) -> Served:
+    from sim.network import serve
+
+    last = port + len(devices) - 1
+    if port and last > LAST_PORT:
+        raise _no_ports(f"{len(devices)} ports from {port} on end at {last}", f"at most {LAST_PORT}")
+    ports = {name: port + number for number, name in enumerate(devices)} if port else None
+    try:
+        return serve(devices, HOST, ports=ports, lock=lock)
+    except OSError as error:
+        wanted = f"ports {port} to {last}" if port else "ports"
+        raise _no_ports(
+            f"{wanted} cannot all be taken: {error.strerror}", "free ports, or 0 to take any"
+        ) from error
+
+
+def _no_ports(message: str, allowed: str) -> FileProblems:
+    return FileProblems([Complaint(file="--port", line=0, column=0, message=message, allowed=allowed)])
 
 
 def _write(path: Path, loaded: LoadedBench, addresses: dict[str, str]) -> None:
@@ -65,7 +77,11 @@ def _write(path: Path, loaded: LoadedBench, addresses: dict[str, str]) -> None:
     text["bench"] = f"{loaded.bench.bench} (simulated, over sockets)"
     text["visa"] = "py"
     for name, address in addresses.items():
-        text["instruments"][name]["address"] = address
+        entry = text["instruments"][name]
+        entry["address"] = address
+        beside = loaded.path.parent / loaded.bench.instruments[name].profile
+        if beside.is_file():  # a profile of the user's own: the new file may stand elsewhere
+            entry["profile"] = str(beside.resolve())
     try:
         path.write_text(yaml.safe_dump(text, sort_keys=False, allow_unicode=True), encoding="utf-8")
     except OSError as error:

@@ -7,11 +7,14 @@ ends; WAL and synchronous FULL make that durable before the next check begins.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping, Sequence
+import os
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Self
+from urllib.parse import quote
 
 from sqlalchemy import (
+    URL,
     Boolean,
     Column,
     Connection,
@@ -22,6 +25,7 @@ from sqlalchemy import (
     Integer,
     LargeBinary,
     MetaData,
+    RowMapping,
     String,
     Table,
     Text,
@@ -32,13 +36,18 @@ from sqlalchemy import (
     text,
     update,
 )
-from sqlalchemy.exc import SQLAlchemyError
+from sqlalchemy.exc import OperationalError, SQLAlchemyError
+from sqlalchemy.sql.functions import count
 
 from drivers.trace import Exchange
+from sequencer.complaint import Complaint, FileProblems, printable
 from sequencer.results import COLUMNS, Result, row_of
 
 SCHEMA_VERSION = 1
 """Kept in SQLite's user_version; a store with a higher one was written by a newer sequencer and is refused."""
+
+LOCKED_S = 5.0
+"""How long a write waits for another program that holds the file."""
 
 metadata = MetaData()
 
@@ -100,7 +109,19 @@ exchanges = Table(
 
 
 class StoreProblem(Exception):
-    """The store cannot be opened, read or written; the text says why and what to do."""
+    """The store at ``where`` cannot be opened, read or written; the text says why and what to do."""
+
+    def __init__(self, where: str, what: str, next_move: str) -> None:
+        self.where = where
+        self.what = what
+        self.next_move = next_move
+        super().__init__(f"{where}: {what}. {next_move}")
+
+    def as_file_problem(self) -> FileProblems:
+        """Return it as a complaint about the file, for whoever named its folder."""
+        return FileProblems(
+            [Complaint(file=self.where, line=0, column=0, message=self.what, hint=self.next_move)]
+        )
 
 
 class Store:
@@ -111,15 +132,40 @@ class Store:
         self._where = where
 
     @classmethod
-    def open(cls, path: Path) -> Self:
-        """Open the SQLite file at ``path``, creating it and its tables if need be."""
-        engine = create_engine(f"sqlite:///{path}", connect_args={"timeout": 30.0})
-        event.listen(engine, "connect", _set_pragmas)
+    def open(cls, path: Path, *, power_safe: bool = True) -> Self:
+        """Open the SQLite file at ``path``, creating it and its tables if need be.
+
+        A write survives the end of this process in any case; ``power_safe`` also waits for the disk, so that it survives a
+        power cut.
+        """
+        engine = create_engine(URL.create("sqlite", database=str(path)), connect_args={"timeout": LOCKED_S})
+        event.listen(engine, "connect", _pragmas("FULL" if power_safe else "NORMAL"))
         store = cls(engine, str(path))
         with store._doing("open"), engine.begin() as connection:
-            store._refuse_newer(connection)
-            metadata.create_all(connection)
-            connection.execute(text(f"PRAGMA user_version = {SCHEMA_VERSION}"))
+            if store._is_new(connection):
+                metadata.create_all(connection)
+                connection.execute(text(f"PRAGMA user_version = {SCHEMA_VERSION}"))
+        return store
+
+    @classmethod
+    def open_to_read(cls, path: Path) -> Self:
+        """Open the SQLite file at ``path``, which must be there; in a folder that cannot be written, as it stands."""
+        if not path.is_file():
+            raise StoreProblem(
+                str(path), "there is no store here", "Name a folder that runs were written to."
+            )
+        if os.access(path.parent, os.W_OK) and os.access(path, os.W_OK):
+            return cls.open(path)
+        # SQLite keeps its write-ahead log's index beside the file, unless it is told that nobody writes
+        where = f"file:{quote(str(path.absolute()))}"
+        query = {"mode": "ro", "immutable": "1", "uri": "true"}
+        engine = create_engine(URL.create("sqlite", database=where, query=query))
+        store = cls(engine, str(path))
+        with store._doing("open"), engine.connect() as connection:
+            if store._is_new(connection):
+                raise StoreProblem(
+                    str(path), "the store is empty", "Name a folder that runs were written to."
+                )
         return store
 
     def close(self) -> None:
@@ -162,27 +208,27 @@ class Store:
             connection.execute(ended.values(outcome=outcome, bench_safe=bench_safe, bench_s=bench_s))
 
     def read_runs(self, *, serial: str | None = None, limit: int = 20) -> list[dict[str, Any]]:
-        """Return the newest runs first, at most ``limit``."""
+        """Return the newest runs first, at most ``limit``; ``decisions`` counts a run's results by decision."""
         query = select(runs).order_by(runs.c.time.desc(), runs.c.run.desc()).limit(limit)
         if serial is not None:
             query = query.where(runs.c.serial == serial)
         with self._doing("read"), self._engine.connect() as connection:
-            return [dict(row) for row in connection.execute(query).mappings()]
+            return [_run(row, connection) for row in connection.execute(query).mappings().all()]
 
     def read_run(self, run: str) -> dict[str, Any] | None:
-        """Return one run, or None if there is none of that name."""
+        """Return one run as `read_runs` does, or None if there is none of that name."""
         with self._doing("read"), self._engine.connect() as connection:
             found = connection.execute(select(runs).where(runs.c.run == run)).mappings().first()
-        return dict(found) if found is not None else None
+            return _run(found, connection) if found is not None else None
 
     def read_results(self, run: str) -> list[dict[str, Any]]:
         """Return the results of one run in the order they were measured."""
         query = select(results).where(results.c.run == run).order_by(results.c.id)
         with self._doing("read"), self._engine.connect() as connection:
             found = [dict(row) for row in connection.execute(query).mappings()]
-        for row in found:
-            row["points"] = json.loads(row["points"])
-            row["budget"] = json.loads(row["budget"])
+            for row in found:
+                row["points"] = json.loads(row["points"])
+                row["budget"] = json.loads(row["budget"])
         return found
 
     def read_exchanges(self, run: str, check_index: int | None = None) -> list[dict[str, Any]]:
@@ -193,41 +239,85 @@ class Store:
         with self._doing("read"), self._engine.connect() as connection:
             return [dict(row) for row in connection.execute(query).mappings()]
 
-    def _refuse_newer(self, connection: Connection) -> None:
+    def _is_new(self, connection: Connection) -> bool:
+        """Say whether nothing has been written to the file yet; refuse one that is not ours or newer than we are."""
         version = connection.execute(text("PRAGMA user_version")).scalar_one()
         if version > SCHEMA_VERSION:
             raise StoreProblem(
-                f"{self._where}: the store has schema {version} and this sequencer knows up to {SCHEMA_VERSION}. "
-                "Use the newer sequencer, or another results folder."
+                self._where,
+                f"the store has schema {version} and this sequencer knows up to {SCHEMA_VERSION}",
+                "Use the newer sequencer, or name another results folder.",
             )
+        tables = set(
+            connection.execute(text("SELECT name FROM sqlite_master WHERE type = 'table'")).scalars()
+        )
+        if (version or tables) and not tables >= set(metadata.tables):
+            raise StoreProblem(
+                self._where,
+                "this is a database, and not one of this sequencer's stores",
+                "Move it away, or name another results folder.",
+            )
+        return not tables
 
     def _doing(self, verb: str) -> _Doing:
-        return _Doing(f"cannot {verb} the store {self._where}")
+        return _Doing(self._where, verb)
 
 
 class _Doing:
     """Turns what the database says into a `StoreProblem` that names the store and the next move."""
 
-    def __init__(self, what: str) -> None:
-        self._what = what
+    def __init__(self, where: str, verb: str) -> None:
+        self._where = where
+        self._verb = verb
 
     def __enter__(self) -> None:
         return None
 
     def __exit__(self, kind: object, error: BaseException | None, trace: object) -> None:
-        if isinstance(error, (SQLAlchemyError, OSError)):
-            reason = str(getattr(error, "orig", None) or error).splitlines()[0]
+        # ValueError: a damaged row's text is no JSON any more
+        if isinstance(error, (SQLAlchemyError, OSError, ValueError)):
+            reason = printable(str(getattr(error, "orig", None) or error).splitlines()[0])
             raise StoreProblem(
-                f"{self._what}: {reason}. Check the folder's permissions and free space, or name another with --results."
+                self._where, f"cannot {self._verb} the store: {_short(reason)}", _next_move(reason, error)
             ) from error
 
 
-def _set_pragmas(connection: Any, _record: object) -> None:
-    cursor = connection.cursor()
-    cursor.execute("PRAGMA journal_mode = WAL")
-    cursor.execute("PRAGMA synchronous = FULL")
-    cursor.execute("PRAGMA foreign_keys = ON")
-    cursor.close()
+def _short(text: str) -> str:
+    return text if len(text) <= 160 else text[:160] + "…"
+
+
+def _next_move(reason: str, error: BaseException) -> str:
+    """Return what a person can do about what SQLite says."""
+    if "locked" in reason or "busy" in reason:
+        return f"Another program has held it for {LOCKED_S:g} s: close that, or wait for it."
+    if "UNIQUE" in reason:
+        return "A run of that name is in the store already: start the run again, it gets a new name."
+    if "full" in reason or "I/O" in reason or "too big" in reason:
+        return "Make room on the disk; the results tables (CSV) beside it are not affected."
+    if isinstance(error, OperationalError) and ("readonly" in reason or "unable to open" in reason):
+        return "Check the permissions of the file and its folder, or name another folder with --results."
+    return "It is damaged or not a store: move it away; the results tables (CSV) beside it hold the same results."
+
+
+def _run(row: RowMapping, connection: Connection) -> dict[str, Any]:
+    counted = (
+        select(results.c.decision, count().label("number"))
+        .where(results.c.run == row["run"])
+        .group_by(results.c.decision)
+    )
+    decisions = {str(one.decision): int(one.number) for one in connection.execute(counted)}
+    return {**row, "instruments": json.loads(row["instruments"]), "decisions": decisions}
+
+
+def _pragmas(synchronous: str) -> Callable[[Any, object], None]:
+    def set_pragmas(connection: Any, _record: object) -> None:
+        cursor = connection.cursor()
+        cursor.execute("PRAGMA journal_mode = WAL")
+        cursor.execute(f"PRAGMA synchronous = {synchronous}")
+        cursor.execute("PRAGMA foreign_keys = ON")
+        cursor.close()
+
+    return set_pragmas
 
 
 def _stored(result: Result, check_index: int) -> dict[str, Any]:

@@ -27,8 +27,11 @@ from .search import (
 from .switching_grid import Belief, CoarseGrid, FineGrid, Trial
 
 DWELL_S = 0.25
-DB_PER_SEGMENT = 4.5
-COARSE_DONE_DB = 1.3
+MOST_LEFT = 0.4  # share of a step that a lagging reading may still have to go when it is taken
+COARSE_DONE_DB = 1.8
+TURN = 0.1  # what a test that does not switch costs while the other level is wanted too, as a share of the variance
+BAR_JITTER_DB = 0.3
+OTHER_JITTER_DB = 0.45
 
 Lit = bool | int | Sequence[bool] | NoReading
 
@@ -57,8 +60,8 @@ class SwitchingSearch:
         settling: Settling | None = None,
         dwell_s: float = DWELL_S,
         hysteresis_db: float = 2.5,
-        jitter_db: float = 0.35,
-        jitter_doubt: float = 2.0,
+        jitter_db: float | None = None,
+        jitter_doubt: float = 1.35,
         start_db: float | None = None,
         budget: int = 120,
     ) -> None:
@@ -67,7 +70,8 @@ class SwitchingSearch:
         self.dwell_s = require_finite("dwell_s", dwell_s, above=0.0)
         self.segment = segment if segment is None else int(require_finite("segment", segment, least=1))
         self.falling = bool(falling)
-        self.jitter_db = require_finite("jitter_db", jitter_db, above=0.0)
+        usual_db = OTHER_JITTER_DB if segment is None else BAR_JITTER_DB
+        self.jitter_db = require_finite("jitter_db", usual_db if jitter_db is None else jitter_db, above=0.0)
         self.jitter_doubt = require_finite("jitter_doubt", jitter_doubt, above=1.0)
         self.budget = int(require_finite("budget", budget, least=3))
         self._grid = CoarseGrid(self.window_db, require_finite("hysteresis_db", hysteresis_db, least=0.0))
@@ -106,7 +110,9 @@ class SwitchingSearch:
         trial = Trial(self._on, level_db, on)
         self._on = on
         self._trials.append(trial)
-        self._grid.learn(trial, max(self.jitter_db, 0.4))
+        if not self._segment_skipped():
+            self._grid.learn(trial, max(self.jitter_db, 0.4))
+        self._learn_count(level_db, reading)
         if self._fine:
             self._fine.learn(trial)
         self._ask = self._next()
@@ -172,19 +178,44 @@ class SwitchingSearch:
         self._counts.append(max(lit, default=0))
         return bool(reading[self.segment - 1])
 
+    def _further(self, level_db: float, *, rising: bool) -> float:
+        """Return the level, or one further on when three tests did not switch: in the tail of a belief its median creeps."""
+        if len(self._trials) < 3 or any(t.on == rising for t in self._trials[-3:]):
+            return level_db
+        moved_db = self._trials[-1].level_db - self._trials[-2].level_db
+        least_db = self._trials[-1].level_db + (
+            max(1.5 * moved_db, 1.0) if rising else min(1.5 * moved_db, -1.0)
+        )
+        return max(level_db, least_db) if rising else min(level_db, least_db)
+
+    def _learn_count(self, level_db: float, reading: bool | int | Sequence[bool]) -> None:
+        """Use how many segments are lit to guess how far off the wanted one is, while that is still coarse knowledge."""
+        if self.segment is None or isinstance(reading, bool) or self._fine:
+            return
+        count = self._counts[-1]
+        if self._segment_skipped():
+            return
+        full = not isinstance(reading, int) and count >= len(reading)
+        if count == 0 or full or count in self._counts[:-1]:
+            return
+        self._grid.learn_count(level_db, count + 0.5 - self.segment)
+
     # --- the next test --------------------------------------------------------------------------------------------
 
     def _ask_at(self, level_db: float, purpose: str) -> Ask:
-        low, high = self.window_db
-        level_db = min(max(level_db, low), high)
+        """Return the test that brings a lagging reading to ``level_db`` by its end, a little overdriven to get there sooner."""
         doubt_db = 0.5 if purpose == "coarse" else 0.25 * self.accuracy_db
-        wait_s = max(0.0, self._lag.wait_s(level_db, 0.0, doubt_db) - self.dwell_s)
-        moved = self._lag.level_db is None or self._lag.level_db != level_db
-        wait_s = max(wait_s, self._lag.settling.least_s if moved else 0.0)
-        return Ask(level_db=level_db, wait_s=wait_s, reading_s=self.dwell_s, purpose=purpose)
+        wait_s = self._lag.wait_s(self._clip(level_db), 0.0, doubt_db, most_left=MOST_LEFT)
+        wait_s = max(self._lag.least_s(level_db), wait_s - self.dwell_s)
+        driven_db = self._clip(self._lag.driven_db(level_db, wait_s + self.dwell_s))
+        return Ask(level_db=driven_db, wait_s=wait_s, reading_s=self.dwell_s, purpose=purpose)
 
-    def _finish(self, status: Status, *warnings: str) -> None:
+    def _clip(self, level_db: float) -> float:
+        return min(max(level_db, self.window_db[0]), self.window_db[1])
+
+    def _finish(self, status: Status, *warnings: str) -> Ask | None:
         self._end = (status, warnings)
+        return None
 
     def _again(self) -> Ask | None:
         self._skipped += 1
@@ -230,6 +261,15 @@ class SwitchingSearch:
             return False
         return sum(count > self.segment for count in self._counts) >= 2
 
+    def _segment_skipped(self) -> bool:
+        """Whether higher segments are lit and the wanted one is dark: misread, or missing."""
+        return (
+            self.segment is not None
+            and not self._on
+            and bool(self._counts)
+            and self._counts[-1] > self.segment
+        )
+
     def _coarse_done(self) -> bool:
         wanted = (True, False) if self.falling else (True,)
         known = all(self._grid.belief(rising=r)[2] < COARSE_DONE_DB for r in wanted)
@@ -237,11 +277,11 @@ class SwitchingSearch:
 
     def _coarse_ask(self) -> Ask:
         rising = not self._on
-        median, _, sd = self._grid.belief(rising=rising)
-        if self._counts and sd > 6.0 and self.segment is not None and not self._on and len(self._counts) <= 3:
-            short = self.segment - self._counts[-1]
-            median = min(median + 20.0, self._told[-1].ask.level_db + short * DB_PER_SEGMENT)
+        if self._segment_skipped():
+            return self._ask_at(self._told[-1].ask.level_db, "again")
+        median = self._grid.belief(rising=rising)[0]
         low, high = self.window_db
+        median = self._further(median, rising=rising)
         if rising and median > high - 1.0:
             median = high
         if not rising and median < low + 1.0:
@@ -264,5 +304,6 @@ class SwitchingSearch:
         if not open_:
             return self._finish(Status.FOUND)
         if rising in open_:
-            return self._ask_at(self._fine.best_level_db(rising=rising), "near")
+            turn = TURN if len(open_) == 2 else 0.0
+            return self._ask_at(self._fine.best_level_db(rising=rising, turn=turn), "near")
         return self._ask_at(self._fine.sure_level_db(rising=rising), "turn")

@@ -109,6 +109,10 @@ class DcVoltmeter(BenchInstrument):
         volts = self.wiring.unit.meter_volts(self.aperture_s) * self._error
         return Later(self.aperture_s, self._shown(volts))
 
+    @upper_v.check
+    def _leave_auto_range(self, _upper_v: float) -> None:
+        self.auto_range = False
+
     def _shown(self, volts: float) -> float:
         allowed = (
             self.RANGES_V if self.auto_range else tuple(r for r in self.RANGES_V if r >= self.upper_v)[:1]
@@ -135,9 +139,13 @@ class DcSupply(BenchInstrument):
     )
     output_on = setting(":OUTPut[:STATe]", Boolean(default=False))
 
+    _limited = False
+
     @voltage_v.changed
     @output_on.changed
     def _feed(self) -> None:
+        self.look()
+        self._limited = False
         self.begin("SETTling", 0.050)
         self.wiring.set_supply_v(self.voltage_v if self.output_on else None)
 
@@ -152,11 +160,15 @@ class DcSupply(BenchInstrument):
         return Later(0.02, self._amperes)
 
     def questionable_condition(self) -> int:
-        """Cut the voltage when the unit draws more than the limit, and say so in bit 1 (CURRent)."""
+        """Say in bit 1 (CURRent) that the limit has taken the voltage away, until the output is set anew."""
+        self.catch_up()
+        return 2 * self._limited
+
+    def catch_up(self) -> None:
+        """Take the voltage away if the unit draws more than the limit, whoever made it draw more."""
         if self.output_on and self.wiring.unit.supply_current_a() > self.current_a:
+            self._limited = True
             self.wiring.set_supply_v(None)
-            return 2
-        return 0
 
     def _volts(self) -> float:
         self.look()
@@ -191,6 +203,20 @@ class RelayBox(BenchInstrument):
         """Answer the channel the radio shows."""
         return self.wiring.unit.channel
 
+    @command(":CONTrol:FREQuency", Number("Hz", minimum=1e3, maximum=3e9, words=False))
+    def set_frequency(self, frequency_hz: float) -> None:
+        """Ask the radio to leave its channels and go to a frequency; -222 if it takes none such."""
+        self.look()
+        try:
+            self.wiring.unit.set_frequency(frequency_hz)
+        except ValueError as error:
+            raise ScpiError(-222, str(error)) from error
+
+    @command(":CONTrol:FREQuency?")
+    def read_frequency(self) -> float:
+        """Answer the frequency the radio shows."""
+        return self.wiring.unit.dial_hz
+
     @command(":CONTrol:MODE", Choice("FM", "AM", "USB", "LSB", "CW"))
     def set_mode(self, mode: str) -> None:
         """Set the emission; -224 if the radio has no such mode."""
@@ -213,6 +239,7 @@ class RelayBox(BenchInstrument):
             self.wiring.key()
         else:
             self.wiring.unkey()
+        self.look()  # a supply at its current limit lets go at once
 
     @command(":CONTrol:KEY:STATe?")
     def read_key(self) -> bool:
@@ -221,4 +248,5 @@ class RelayBox(BenchInstrument):
 
     def on_reset(self) -> None:
         """Open the push-to-talk line."""
+        self.look()
         self.wiring.unkey()

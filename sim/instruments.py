@@ -4,6 +4,8 @@ Command words: SCPI-1999 (from memory), as the shipped profiles use them. Accura
 ordinary workshop instruments: common practice, no source. Each instrument has an error of its own, drawn once from the bench's seed
 inside the half-width stated here, which no one on the bench is told.
 
+Choosing a range switches auto-ranging off, as SCPI-1999 volume 2 says of RANGe:UPPer (from memory).
+
 Not modelled: harmonics, phase noise and leakage of the generator, sensor drift with temperature, zeroing error, the sound of relays,
 frequency response of any input, triggers other than immediate.
 """
@@ -12,6 +14,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any, ClassVar
 
 import numpy as np
@@ -42,9 +45,7 @@ class BenchInstrument(ScpiDevice):
         super().__init__(clock)
         self.wiring = wiring
         self.rng = rng
-        self.generators: list[
-            RfGenerator
-        ] = []  # all on the bench: what they deliver moves by itself while they settle
+        self.movers: list[BenchInstrument] = []  # all on the bench whose output moves by itself
 
     def within(self, half_width: float) -> float:
         """Draw a fixed error inside a half-width."""
@@ -52,9 +53,12 @@ class BenchInstrument(ScpiDevice):
 
     def look(self) -> None:
         """Bring everything that moves by itself up to now, before the bench is read."""
-        for generator in self.generators:
-            generator.settle()
+        for mover in self.movers:
+            mover.catch_up()
         self.wiring.update()
+
+    def catch_up(self) -> None:
+        """Let what moves by itself have moved; a hook."""
 
 
 class RfGenerator(BenchInstrument):
@@ -106,6 +110,7 @@ class RfGenerator(BenchInstrument):
     ) -> None:
         super().__init__(clock, wiring, rng)
         self._apply = apply
+        self._delivered: RfSignal | None = None
         self._level_error_db = self.within(level_error_db)
         self._frequency_error_ppm = self.within(frequency_error_ppm)
         self._settled_at_s = -math.inf
@@ -114,6 +119,7 @@ class RfGenerator(BenchInstrument):
     @frequency_hz.changed
     @level_dbm.changed
     def _moved(self) -> None:
+        self.look()
         self._settled, self._settled_at_s = False, self.moment_s + self.SETTLE_S
         self.begin("SETTling", self.SETTLE_S)
         self._deliver()
@@ -126,7 +132,9 @@ class RfGenerator(BenchInstrument):
     @am_percent.changed
     @am_tone_hz.changed
     def _deliver(self) -> None:
-        self._apply(self._signal())
+        self.look()
+        self._delivered = self._signal()
+        self._apply(self._delivered)
 
     @command(":OUTPut:MODulation[:STATe]", Boolean())
     def all_modulation(self, on: bool) -> None:
@@ -135,15 +143,34 @@ class RfGenerator(BenchInstrument):
             self.fm_on = self.am_on = False
             self._deliver()
 
-    def settle(self) -> None:
-        """Let the output stand if its time has come."""
-        if not self._settled and self.clock.now_s() >= self._settled_at_s:
-            self._settled = True
-            self._deliver()
+    def catch_up(self) -> None:
+        """Let the output stand if its time has come, and the unit hear it since then, however late anybody looks.
+
+        Called before anything else brings the unit up to now: its lags do not go back.
+        """
+        if self._settled or self.clock.now_s() < self._settled_at_s:
+            return
+        self._settled = True
+        if self._delivered is None:
+            return
+        self._delivered = replace(self._delivered, level_dbm=self._delivered.level_dbm - self.UNSETTLED_DB)
+        paths = self.wiring.paths
+        arrived_s = -math.inf if paths.moving else paths.arrives_s
+        wanted, interferer, *_ = (*(paths.at_antenna(each.delivered) for each in self._generators()), None)
+        self.wiring.unit.apply_rf(wanted, interferer, max(self._settled_at_s, arrived_s))
+        self._apply(self._delivered)
+
+    @property
+    def delivered(self) -> RfSignal | None:
+        """What leaves its connector."""
+        return self._delivered
+
+    def _generators(self) -> list[RfGenerator]:
+        return [each for each in self.movers if isinstance(each, RfGenerator)] or [self]
 
     def operation_condition(self) -> int:
         """Let the output stand in time; the SETTling bit itself is held by `begin`."""
-        self.settle()
+        self.catch_up()
         return 0
 
     def _signal(self) -> RfSignal | None:
@@ -197,6 +224,12 @@ class RfPowerMeter(BenchInstrument):
         """Measure, which takes 60 ms."""
         return Later(self.READ_S, self._measure)
 
+    @command(":MEASure[:SCALar]:POWer:PEAK?")
+    @command(":READ[:SCALar]:POWer:PEAK?")
+    def read_peak(self) -> Later:
+        """Measure the peak envelope power, which takes 60 ms; PEAK is a departure: SCPI-1999 names no such function."""
+        return Later(self.READ_S, self._measure_peak)
+
     @command(":FETCh[:SCALar][:POWer][:AC]?")
     def fetch_power(self) -> float:
         """Return the last result; -230 where there is none."""
@@ -208,6 +241,14 @@ class RfPowerMeter(BenchInstrument):
         self.look()
         self._last = self._shown(self.wiring.at_meter_dbm())
         return self._last
+
+    def _measure_peak(self) -> float:
+        self.look()
+        return self._shown(self.wiring.at_meter_peak_dbm())
+
+    @upper_dbm.check
+    def _leave_auto_range(self, _upper_dbm: float) -> None:
+        self.auto_range = False
 
     def _shown(self, level_dbm: float | None) -> float:
         if level_dbm is None or level_dbm < -40.0:
@@ -260,6 +301,10 @@ class FmAnalyser(BenchInstrument):
         super().__init__(clock, wiring, rng)
         self._deviation_error = 1.0 + self.within(deviation_error_percent) / 100.0
         self._frequency_error = 1.0 + 1e-6 * self.within(frequency_error_ppm)
+
+    @upper_hz.check
+    def _leave_auto_range(self, _upper_hz: float) -> None:
+        self.auto_range = False
 
     @function.check
     def _known_function(self, text: str) -> None:
@@ -325,8 +370,10 @@ class PathSwitch(BenchInstrument):
     @command(":ROUTe:CLOSe", Channels(minimum=1, maximum=2))
     def close(self, channels: tuple[int, ...]) -> None:
         """Close one relay; -221 if the other is closed."""
+        self.look()
         wanted = {self.PLACES[channel] for channel in channels}
-        if len(wanted | ({self.wiring.paths.position} - {"open"})) > 1:
+        # where it was sent, not where it stands: while a contact moves it stands nowhere
+        if len(wanted | ({self.wiring.paths.commanded} - {"open"})) > 1:
             raise ScpiError(-221, "open the other relay first")
         self.wiring.connect(wanted.pop())
 
@@ -341,10 +388,12 @@ class PathSwitch(BenchInstrument):
     @command(":ROUTe:OPEN", Channels(minimum=1, maximum=2))
     def open_some(self, channels: tuple[int, ...]) -> None:
         """Open the relays named."""
-        if self.wiring.paths.position in {self.PLACES[channel] for channel in channels}:
+        self.look()
+        if self.wiring.paths.commanded in {self.PLACES[channel] for channel in channels}:
             self.wiring.connect("open")
 
     @command(":ROUTe:OPEN:ALL")
     def open_all(self) -> None:
         """Open both relays."""
+        self.look()
         self.wiring.connect("open")

@@ -8,19 +8,23 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
-from sim.audio_instruments import AudioSet, DcSupply, DcVoltmeter, RelayBox
+from sim.audio_analyser import AudioAnalyserSet
+from sim.audio_instruments import DcSupply, DcVoltmeter, RelayBox
 from sim.clock import VirtualClock
-from sim.instruments import BenchInstrument, FmAnalyser, PathSwitch, RfGenerator, RfPowerMeter
+from sim.instruments import BenchInstrument, PathSwitch, RfGenerator, RfPowerMeter
+from sim.modulation_analyser import ModulationSet
 from sim.paths import PathLosses, Paths
 from sim.simulated_unit import SimulatedUnit
-from sim.unit import Specimen
+from sim.unit import Knobs, Specimen
 from sim.visa import SimulatedLibrary, make_library
 from sim.wiring import Wiring
 from sim.witness import Hazard, Witness, WitnessLimits
+
+SQUELCH_KNOB = {"open": 0.0, "just closed": 0.06, "tight": 1.0}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,6 +44,8 @@ class Truth:
     frequency_ppm: float = 0.05
     power_percent: float = 1.5
     deviation_percent: float = 0.5
+    depth_percent: float = 1.0
+    selective_db: float = 0.3
     sinad_db: float = 0.25
     voltage_percent: float = 0.25
 
@@ -75,29 +81,40 @@ class SimulatedBench:
         self.wiring = Wiring(self.unit, Paths(losses, self.clock), self.witness, self.clock)
         self.devices: dict[str, BenchInstrument] = {}
         generators: list[RfGenerator] = []
-        for place in places.values():
-            device = self._make(place.role, second=bool(generators))
+        # a generator named interferer is the second one wherever its entry stands
+        for name, place in sorted(places.items(), key=lambda entry: entry[0] == "interferer"):
+            device = self._make(place.role, second=bool(generators) or name == "interferer")
             self.devices[place.address] = device
             if isinstance(device, RfGenerator):
                 generators.append(device)
+        supplies = [device for device in self.devices.values() if isinstance(device, DcSupply)]
         for device in self.devices.values():
-            device.generators = generators
-        if not any(isinstance(device, DcSupply) for device in self.devices.values()):
+            device.movers = [*generators, *supplies]
+        if not supplies:
             self.wiring.set_supply_v(specimen.transmitter.nominal_supply_v)
         self._lock = lock
 
     @property
     def hazards(self) -> tuple[Hazard, ...]:
         """Everything the witness recorded up to now."""
+        for device in self.devices.values():
+            device.look()
         return self.witness.hazards
 
     def library(self) -> SimulatedLibrary:
         """Return the bench as a VISA library, for ``pyvisa.ResourceManager(library)``."""
         return make_library(self.devices, self.clock, lock=self._lock)
 
-    def confirm_knobs(self) -> None:
-        """Do what the operator does before confirming: set the unit's knobs right."""
+    def confirm_knobs(
+        self, *, squelch: Literal["open", "just closed", "tight"] = "open", volume: float = 0.5
+    ) -> None:
+        """Do what the operator does before confirming: set the unit's knobs right, or where a check wants them.
+
+        ``squelch`` just closed is where noise alone is muted; ``volume`` is 0 to 1, half gives the stated voltage.
+        """
+        self.wiring.update()
         self.unit.confirm_knobs()
+        self.unit.set_knobs(Knobs(squelch=SQUELCH_KNOB[squelch], volume=volume))
 
     def _make(self, role: str, *, second: bool) -> BenchInstrument:
         truth = self._truth
@@ -111,13 +128,15 @@ class SimulatedBench:
             case "power_meter":
                 return RfPowerMeter(*common, power_error_percent=truth.power_percent)
             case "modulation_analyser":
-                return FmAnalyser(
+                return ModulationSet(
                     *common,
                     deviation_error_percent=truth.deviation_percent,
                     frequency_error_ppm=truth.frequency_ppm,
+                    depth_error_percent=truth.depth_percent,
+                    level_error_db=truth.selective_db,
                 )
             case "audio_analyser":
-                return AudioSet(
+                return AudioAnalyserSet(
                     *common, sinad_error_db=truth.sinad_db, level_error_percent=truth.voltage_percent
                 )
             case "voltmeter":

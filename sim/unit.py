@@ -9,8 +9,8 @@ IARU Region 1 Technical Recommendation R.1; 2 kHz deviation and 0.6 kHz frequenc
 13.2 V supply from memory of EN 300 433. The other defaults are common practice for a mobile of this class,
 no source; make and model are invented.
 
-Not modelled: AM, SSB and CW (a specimen that asks for them is refused), selective calling, scanning,
-repeater shift.
+AM, SSB, CW and the tuning range are in unit_modes.py; a specimen that asks for a mode whose section it lacks is
+refused. Not modelled: selective calling, scanning, repeater shift.
 """
 
 from __future__ import annotations
@@ -20,9 +20,13 @@ from dataclasses import dataclass, field
 from math import isfinite
 from typing import Literal
 
-SUPPORTED_MODES = ("FM",)
+from sim.requirements import require, require_finite, require_not_negative, require_positive
+from sim.unit_modes import AmMode, SsbMode, Tuning
+
+SUPPORTED_MODES = ("FM", "AM", "USB", "LSB", "CW")
 METER_KINDS = ("needle", "segments")
 DROPOUT_SIDES = ("receive", "transmit", "both")
+MEMORY_PLANS = ("CEPT", "own")
 
 _SKIPPED_STEPS = (3, 8, 13, 18, 23)  # 26.995, 27.045, 27.095, 27.145 and 27.195 MHz are not in the plan
 
@@ -34,29 +38,6 @@ def _cept_frequencies_hz() -> tuple[float, ...]:
 
 
 CEPT_FREQUENCIES_HZ = _cept_frequencies_hz()
-
-
-def _require(holds: bool, field_name: str, found: object, allowed: str) -> None:
-    if not holds:
-        raise ValueError(f"{field_name}: {found} is not allowed; allowed: {allowed}")
-
-
-def _require_positive(owner: object, *names: str) -> None:
-    for name in names:
-        number = getattr(owner, name)
-        _require(isfinite(number) and number > 0, name, number, "a finite number above 0")
-
-
-def _require_not_negative(owner: object, *names: str) -> None:
-    for name in names:
-        number = getattr(owner, name)
-        _require(isfinite(number) and number >= 0, name, number, "a finite number, 0 or above")
-
-
-def _require_finite(owner: object, *names: str) -> None:
-    for name in names:
-        number = getattr(owner, name)
-        _require(isfinite(number), name, number, "a finite number")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,15 +67,15 @@ class Receiver:
     noise_blanker_loss_db: float = 3.0
 
     def __post_init__(self) -> None:
-        _require_positive(self, "bandwidth_hz", "audio_low_hz", "audio_high_hz", "settling_s", "audio_v")
-        _require_positive(self, "clipping_v", "ultimate_rejection_db")
-        _require_not_negative(
+        require_positive(self, "bandwidth_hz", "audio_low_hz", "audio_high_hz", "settling_s", "audio_v")
+        require_positive(self, "clipping_v", "ultimate_rejection_db")
+        require_not_negative(
             self, "noise_figure_db", "deemphasis_s", "distortion_percent", "rf_gain_range_db"
         )
-        _require_not_negative(self, "residual_deviation_hz", "noise_blanker_loss_db")
-        _require_finite(self, "blocking_dbm", "phase_noise_db")
-        _require(4 <= self.filter_poles <= 12, "filter_poles", self.filter_poles, "4 to 12")
-        _require(
+        require_not_negative(self, "residual_deviation_hz", "noise_blanker_loss_db")
+        require_finite(self, "blocking_dbm", "phase_noise_db")
+        require(4 <= self.filter_poles <= 12, "filter_poles", self.filter_poles, "4 to 12")
+        require(
             self.audio_low_hz < self.audio_high_hz, "audio_low_hz", self.audio_low_hz, "below audio_high_hz"
         )
 
@@ -126,29 +107,27 @@ class SignalMeter:
     segment_v: float = 0.25
 
     def __post_init__(self) -> None:
-        _require(self.kind in METER_KINDS, "kind", repr(self.kind), " or ".join(METER_KINDS))
-        _require_positive(
-            self, "s_unit_width_db", "s_unit_v", "over_s9_v", "attack_s", "decay_s", "segment_v"
-        )
-        _require_not_negative(self, "noise_v", "hysteresis_db", "jitter_db")
-        _require_finite(self, "s9_dbm", "s9_line_v", "minimum_v", "maximum_v")
-        _require(self.minimum_v < self.maximum_v, "minimum_v", self.minimum_v, "below maximum_v")
+        require(self.kind in METER_KINDS, "kind", repr(self.kind), " or ".join(METER_KINDS))
+        require_positive(self, "s_unit_width_db", "s_unit_v", "over_s9_v", "attack_s", "decay_s", "segment_v")
+        require_not_negative(self, "noise_v", "hysteresis_db", "jitter_db")
+        require_finite(self, "s9_dbm", "s9_line_v", "minimum_v", "maximum_v")
+        require(self.minimum_v < self.maximum_v, "minimum_v", self.minimum_v, "below maximum_v")
         self._require_rising_segments()
 
     def _require_rising_segments(self) -> None:
         numbers = sorted(self.thresholds_dbm)
-        _require(
+        require(
             bool(numbers) or self.kind == "needle",
             "thresholds_dbm",
             "none",
             "one level for each segment, 1, 2, 3, ...",
         )
-        _require(
+        require(
             numbers == list(range(1, len(numbers) + 1)), "thresholds_dbm", numbers, "segments 1, 2, 3, ..."
         )
         levels = [self.thresholds_dbm[number] for number in numbers]
-        _require(all(map(isfinite, levels)), "thresholds_dbm", levels, "finite levels")
-        _require(levels == sorted(set(levels)), "thresholds_dbm", levels, "levels that rise with the segment")
+        require(all(map(isfinite, levels)), "thresholds_dbm", levels, "finite levels")
+        require(levels == sorted(set(levels)), "thresholds_dbm", levels, "levels that rise with the segment")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -163,10 +142,10 @@ class Squelch:
     decay_s: float = 0.06
 
     def __post_init__(self) -> None:
-        _require_positive(self, "attack_s", "decay_s")
-        _require_not_negative(self, "hysteresis_db", "jitter_db")
-        _require_finite(self, "opens_dbm", "tight_dbm")
-        _require(self.opens_dbm < self.tight_dbm, "opens_dbm", self.opens_dbm, "below tight_dbm")
+        require_positive(self, "attack_s", "decay_s")
+        require_not_negative(self, "hysteresis_db", "jitter_db")
+        require_finite(self, "opens_dbm", "tight_dbm")
+        require(self.opens_dbm < self.tight_dbm, "opens_dbm", self.opens_dbm, "below tight_dbm")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -199,35 +178,57 @@ class Transmitter:
     transmit_a: float = 1.25
 
     def __post_init__(self) -> None:
-        _require_positive(self, "nominal_supply_v", "minimum_supply_v", "heating_s", "cooling_s", "warm_up_s")
-        _require_positive(self, "max_deviation_hz", "microphone_v", "idle_a", "transmit_a")
-        _require_not_negative(
+        require_positive(self, "nominal_supply_v", "minimum_supply_v", "heating_s", "cooling_s", "warm_up_s")
+        require_positive(self, "max_deviation_hz", "microphone_v", "idle_a", "transmit_a")
+        require_not_negative(
             self, "power_w", "heat_rise_c", "hot_loss_db", "preemphasis_s", "distortion_percent"
         )
-        _require_not_negative(self, "residual_deviation_hz")
-        _require_finite(self, "frequency_error_ppm", "warm_up_ppm")
+        require_not_negative(self, "residual_deviation_hz")
+        require_finite(self, "frequency_error_ppm", "warm_up_ppm")
         allowed = "-100 to 100"
-        _require(abs(self.asymmetry_percent) <= 100, "asymmetry_percent", self.asymmetry_percent, allowed)
+        require(abs(self.asymmetry_percent) <= 100, "asymmetry_percent", self.asymmetry_percent, allowed)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChannelMemory:
-    """Channels 1 to ``channels`` of the CEPT plan; ``frequency_hz`` overrides single channels."""
+    """The stored channels.
 
+    ``plan`` CEPT: channels 1 to ``channels`` of the CEPT plan; ``frequency_hz`` overrides single ones or adds more.
+    ``plan`` own: the channels that ``frequency_hz`` lists, and no others.
+    """
+
+    plan: Literal["CEPT", "own"] = "CEPT"
     channels: int = 40
     frequency_hz: Mapping[int, float] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        _require(1 <= self.channels <= 40, "channels", self.channels, "1 to 40")
+        require(self.plan in MEMORY_PLANS, "plan", repr(self.plan), " or ".join(MEMORY_PLANS))
+        require(1 <= self.channels <= 40, "channels", self.channels, "1 to 40")
+        own = self.plan == "own"
+        require(bool(self.frequency_hz) or not own, "frequency_hz", "none", "at least one channel of its own")
         for channel, frequency_hz in self.frequency_hz.items():
-            _require(1 <= channel <= self.channels, "frequency_hz", channel, f"channels 1 to {self.channels}")
+            require(1 <= channel <= 9_999, "frequency_hz", channel, "channels 1 to 9999")
             good = isfinite(frequency_hz) and frequency_hz > 0
-            _require(good, f"frequency_hz of channel {channel}", frequency_hz, "a finite number above 0")
+            require(good, f"frequency_hz of channel {channel}", frequency_hz, "a finite number above 0")
+
+    @property
+    def numbers(self) -> tuple[int, ...]:
+        """The numbers of the stored channels, rising."""
+        ruled = range(1, self.channels + 1) if self.plan == "CEPT" else ()
+        return tuple(sorted({*ruled, *self.frequency_hz}))
 
     def channel_frequency_hz(self, channel: int) -> float:
         """Return the carrier frequency stored for ``channel``; ValueError if there is none."""
-        _require(channel in range(1, self.channels + 1), "channel", channel, f"1 to {self.channels}")
-        return self.frequency_hz.get(channel, CEPT_FREQUENCIES_HZ[channel - 1])
+        require(channel in self.numbers, "channel", channel, _spans(self.numbers))
+        stored_hz = self.frequency_hz.get(channel)
+        return CEPT_FREQUENCIES_HZ[channel - 1] if stored_hz is None else stored_hz
+
+
+def _spans(numbers: tuple[int, ...]) -> str:
+    starts = [number for number in numbers if number - 1 not in numbers]
+    ends = [number for number in numbers if number + 1 not in numbers]
+    pairs = zip(starts, ends, strict=True)
+    return ", ".join(f"{start} to {end}" if start != end else str(start) for start, end in pairs)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -241,7 +242,7 @@ class Knobs:
 
     def __post_init__(self) -> None:
         for name in ("rf_gain", "squelch", "volume"):
-            _require(0 <= getattr(self, name) <= 1, name, getattr(self, name), "0 to 1")
+            require(0 <= getattr(self, name) <= 1, name, getattr(self, name), "0 to 1")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -257,9 +258,9 @@ class Dropouts:
     side: Literal["receive", "transmit", "both"] = "both"
 
     def __post_init__(self) -> None:
-        _require_not_negative(self, "interval_s", "loss_db")
-        _require_positive(self, "duration_s")
-        _require(self.side in DROPOUT_SIDES, "side", repr(self.side), ", ".join(DROPOUT_SIDES))
+        require_not_negative(self, "interval_s", "loss_db")
+        require_positive(self, "duration_s")
+        require(self.side in DROPOUT_SIDES, "side", repr(self.side), ", ".join(DROPOUT_SIDES))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -270,8 +271,8 @@ class Ambient:
     warmed_s: float = 0.0
 
     def __post_init__(self) -> None:
-        _require_not_negative(self, "warmed_s")
-        _require(-40 <= self.temperature_c <= 70, "temperature_c", self.temperature_c, "-40 to 70")
+        require_not_negative(self, "warmed_s")
+        require(-40 <= self.temperature_c <= 70, "temperature_c", self.temperature_c, "-40 to 70")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -289,14 +290,18 @@ class Specimen:
     meter: SignalMeter = field(default_factory=SignalMeter)
     squelch: Squelch = field(default_factory=Squelch)
     transmitter: Transmitter = field(default_factory=Transmitter)
+    am: AmMode | None = None
+    ssb: SsbMode | None = None
+    tuning: Tuning = field(default_factory=Tuning)
     memory: ChannelMemory = field(default_factory=ChannelMemory)
     knobs: Knobs = field(default_factory=Knobs)
     dropouts: Dropouts = field(default_factory=Dropouts)
     ambient: Ambient = field(default_factory=Ambient)
 
     def __post_init__(self) -> None:
-        _require(bool(self.serial.strip()), "serial", repr(self.serial), "a serial number")
-        unsupported = [mode for mode in self.modes if mode not in SUPPORTED_MODES]
-        known = f"{', '.join(SUPPORTED_MODES)} (the simulator models no other mode yet)"
-        _require(bool(self.modes) and not unsupported, "modes", unsupported or "none", known)
+        require(bool(self.serial.strip()), "serial", repr(self.serial), "a serial number")
+        possible = ("FM", *(("AM",) if self.am else ()), *(("USB", "LSB", "CW") if self.ssb else ()))
+        impossible = [mode for mode in self.modes if mode not in possible]
+        known = f"{', '.join(possible)} (AM needs a section 'am'; USB, LSB and CW need a section 'ssb')"
+        require(bool(self.modes) and not impossible, "modes", impossible or "none", known)
         self.memory.channel_frequency_hz(self.channel)

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from sim.lag import SimClock
 from sim.paths import OPEN, Paths
+from sim.receiver import level_dbm
 from sim.rf_signal import RfSignal
 from sim.simulated_unit import SimulatedUnit
 from sim.transmitter import Emission
@@ -77,6 +78,13 @@ class Wiring:
     def at_meter_dbm(self) -> float | None:
         """Return the level at the power meter's and modulation analyser's connector, dBm; None unkeyed."""
         return self.paths.at_meter_dbm(self.emission())
+
+    def at_meter_peak_dbm(self) -> float | None:
+        """Return the peak envelope level at the same connector, dBm; None unkeyed."""
+        emission, average_dbm = self.emission(), self.at_meter_dbm()
+        if emission is None or average_dbm is None:
+            return None
+        return average_dbm + level_dbm(emission.peak_w) - level_dbm(emission.power_w)
 
     def sinad_db(self, reading_s: float, notch_hz: float = 1_000.0) -> float:
         """Return one SINAD reading over the ``reading_s`` that begin now, dB."""

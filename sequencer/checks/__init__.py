@@ -6,12 +6,16 @@ subclass of `sequencer.checks.base.Check`.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from functools import cache
 from importlib import import_module
-from importlib.metadata import entry_points
-from typing import Any
+from importlib.metadata import EntryPoint, entry_points
+from typing import Any, get_args
 
-from sequencer.checks.base import Check
+from sequencer.checks.base import Check, CheckSettings, Side
+from sequencer.complaint import Complaint, FileProblems
+
+GROUP = "sequencer.checks"
 
 SHIPPED = {
     "confirm": "sequencer.checks.confirm:Confirm",
@@ -26,12 +30,49 @@ SHIPPED = {
 
 @cache
 def all_checks() -> dict[str, Check[Any]]:
-    """Return every check by name: the shipped ones, then those of installed packages, which may not take a shipped name."""
+    """Return every check by name: the shipped ones, then those of installed packages, which may not take a shipped name.
+
+    Raises FileProblems that names the package whose check cannot be used: what is installed and broken is not passed over.
+    """
     found: dict[str, Check[Any]] = {}
     for name, place in SHIPPED.items():
         module, _, attribute = place.partition(":")
         found[name] = getattr(import_module(module), attribute)()
-    for point in entry_points(group="sequencer.checks"):
-        if point.name not in found:
-            found[point.name] = point.load()()
+    complaints: list[Complaint] = []
+    for point in entry_points(group=GROUP):
+        try:
+            found[point.name] = _proved(point.name, point.load()(), taken=found)
+        except Exception as error:  # whatever a package does wrong while it is imported
+            complaints.append(_broken(point, error))
+    if complaints:
+        raise FileProblems(complaints)
     return found
+
+
+def _proved(name: str, check: Any, *, taken: Iterable[str]) -> Check[Any]:
+    """Return a package's check if a sequence can name it, the plan can prove it and the runner can run it; else TypeError."""
+    if name in taken:
+        raise TypeError(f"there is a check {name!r} already")
+    if not isinstance(check, Check):
+        raise TypeError(f"{type(check).__name__} is no subclass of sequencer.checks.base.Check")
+    if check.name != name:
+        raise TypeError(f"its name is {check.name!r}, and it is installed as {name!r}")
+    if check.side not in get_args(Side):
+        raise TypeError(f"its side is {check.side!r}; allowed: {', '.join(get_args(Side))}")
+    if not issubclass(check.settings, CheckSettings):
+        raise TypeError("its settings are no subclass of sequencer.checks.base.CheckSettings")
+    if get_args(check.settings.model_fields["check"].annotation) != (name,):
+        raise TypeError(f"its settings must say: check: Literal[{name!r}]")
+    return check
+
+
+def _broken(point: EntryPoint, error: Exception) -> Complaint:
+    package = point.dist.name if point.dist is not None else "an installed package"
+    return Complaint(
+        file=f"{package} ({point.value})",
+        line=0,
+        column=0,
+        message=f"its check {point.name!r} cannot be used: {type(error).__name__}: {error}",
+        allowed=f"a subclass of sequencer.checks.base.Check under the entry-point group {GROUP}",
+        hint="mend the package or remove it",
+    )

@@ -25,12 +25,23 @@ ChannelNumber = Annotated[int, AfterValidator(between(1, 9999, ""))]
 Side = Literal["receive", "transmit", "none"]
 
 
+def _some(listed: tuple[Any, ...]) -> tuple[Any, ...]:
+    if not listed:
+        raise FieldProblem("the list is empty", allowed="at least one")
+    return listed
+
+
+# Not min_length: pydantic counts what is left when wrong items are taken out, and calls a list of one wrong item too short.
+SOME = (AfterValidator(_some), Field(json_schema_extra={"minItems": 1}))
+"""What a list that may not be empty is annotated with."""
+
+
 class CheckSettings(FileModel):
     """What every check in a sequence says."""
 
     check: str
     """Which check this is."""
-    channel: ChannelNumber | Annotated[tuple[ChannelNumber, ...], Field(min_length=1)] | None = None
+    channel: ChannelNumber | Annotated[tuple[ChannelNumber, ...], *SOME] | None = None
     """The channel, or several: the check is repeated on each."""
     mode: Literal["FM", "AM", "USB", "LSB", "CW"] | None = None
     """The emission of this check, where it is not the sequence's."""
@@ -153,19 +164,22 @@ class Finding:
 class Demand:
     """Something a check will ask of the bench, for the plan to prove before anything is sent.
 
-    ``at`` is the path of the setting it comes from, below the check. Levels are at the antenna connector.
+    ``at`` is the path of the setting it comes from, below the check. Levels are at the antenna connector. ``refused`` says
+    why no bench of this kind could do it, ``allowed`` what could be done.
     """
 
     at: tuple[str, ...] = ()
     level_dbm: float | None = None
     power_w: float | None = None
+    refused: str = ""
+    allowed: str = ""
 
 
 S = TypeVar("S", bound=CheckSettings)
 
 
 class Check(ABC, Generic[S]):
-    """One measuring task. A subclass states its class attributes and `measure`; the rest has defaults."""
+    """One measuring task. A subclass states its class attributes, `quantities`, and the procedure of its side; the rest has defaults."""
 
     name: ClassVar[str]
     summary: ClassVar[str]
@@ -179,8 +193,12 @@ class Check(ABC, Generic[S]):
         return []
 
     def forecast_s(self, settings: S, conditions: Conditions) -> float:
-        """Return about how long it takes on one channel, bench time, s."""
-        return 1.0
+        """Return about how long it takes on one channel, bench time, s; the plan adds side changes and the rests that the duty owes."""
+        return 0.0 if self.side == "none" else 1.0
+
+    def keyed_s(self, settings: S, conditions: Conditions) -> float:
+        """Return for how much of `forecast_s` the unit is keyed, s: all of it, unless a check knows better."""
+        return self.forecast_s(settings, conditions) if self.side == "transmit" else 0.0
 
     def complaints(self, settings: S, conditions: Conditions) -> list[Complaint]:
         """Return what is wrong with files it will need, for the plan to say before anything is sent."""

@@ -52,16 +52,15 @@ class CarrierPower(Check[CarrierPowerSettings]):
         return ((_quantity(settings), "W"),)
 
     def demands(self, settings: CarrierPowerSettings, conditions: Conditions) -> list[Demand]:
-        """Return the highest power it lets pass as right: the path must bear it."""
-        if settings.limit.max_w is None:
-            return []
-        return [Demand(at=("limit", "max"), power_w=settings.limit.max_w)]
+        """Return the highest power it expects of the unit: the path must bear it."""
+        asked = (("max", settings.limit.max_w), ("min", settings.limit.min_w))
+        return [
+            Demand(at=("limit", name), power_w=power_w) for name, power_w in asked if power_w is not None
+        ][:1]
 
     def forecast_s(self, settings: CarrierPowerSettings, conditions: Conditions) -> float:
-        """Return about how long it takes, s, with the rest that the duty owes."""
-        return 0.5 + (settings.keyed_for_s + 0.16 * (settings.readings + 2)) / (
-            conditions.bench.protection.key_duty_percent / 100.0
-        )
+        """Return about how long it takes, s: two or three readings until it stands, and those that are averaged."""
+        return settings.keyed_for_s + 0.15 + 0.04 * settings.readings
 
     def transmit(
         self, side: TransmitSide, settings: CarrierPowerSettings, conditions: Conditions

@@ -71,6 +71,8 @@ class ChannelMemory(Check[ChannelMemorySettings]):
 
     def complaints(self, settings: ChannelMemorySettings, conditions: Conditions) -> list[Complaint]:
         """Return what is wrong with the export, if its name is known already."""
+        if "{serial}" in settings.file and not conditions.serial:
+            return []
         try:
             read_memory(_export(settings, conditions), settings.columns)
         except FileProblems as problems:

@@ -49,8 +49,8 @@ class FrequencyError(Check[FrequencyErrorSettings]):
         return (("frequency error", "Hz"),)
 
     def forecast_s(self, settings: FrequencyErrorSettings, conditions: Conditions) -> float:
-        """Return about how long it takes, s, with the rest that the duty owes."""
-        return 0.3 + 0.6 / (conditions.bench.protection.key_duty_percent / 100.0)
+        """Return about how long it takes, s: four or five counts and the pauses between them."""
+        return 0.6
 
     def transmit(
         self, side: TransmitSide, settings: FrequencyErrorSettings, conditions: Conditions
@@ -74,7 +74,8 @@ class FrequencyError(Check[FrequencyErrorSettings]):
                 unit="Hz",
                 limits=limits,
                 budget=_budget(error_hz, errors_hz, conditions),
-                note=f"{error_hz / carrier_hz * 1e6:+.2f} ppm",
+                # not "+0.41 ppm" alone: in a table's cell a spreadsheet would take that for a formula
+                note=f"that is {error_hz / carrier_hz * 1e6:+.2f} ppm",
             )
         ]
 

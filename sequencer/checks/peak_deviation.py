@@ -47,7 +47,7 @@ class PeakDeviationSettings(CheckSettings):
     """Which check this is."""
     drive_v: Annotated[VoltageV, AfterValidator(between(1e-6, 10.0, "V"))]
     """Level at the microphone input, V rms."""
-    tone_hz: FrequencyHz = 1000.0
+    tone_hz: Annotated[FrequencyHz, AfterValidator(between(20.0, 20_000.0, "Hz"))] = 1000.0
     """Tone at the microphone input."""
     limit: DeviationLimit = DeviationLimit()
     """Lowest and highest peak deviation that is right, for either side."""
@@ -68,8 +68,8 @@ class PeakDeviation(Check[PeakDeviationSettings]):
         return (("peak deviation, positive", "Hz"), ("peak deviation, negative", "Hz"))
 
     def forecast_s(self, settings: PeakDeviationSettings, conditions: Conditions) -> float:
-        """Return about how long it takes, s, with the rest that the duty owes."""
-        return 0.3 + 1.2 / (conditions.bench.protection.key_duty_percent / 100.0)
+        """Return about how long it takes, s: four or five readings of either side."""
+        return 1.2
 
     def transmit(
         self, side: TransmitSide, settings: PeakDeviationSettings, conditions: Conditions

@@ -67,7 +67,18 @@ class LevelWindow(FileModel):
     def demands(self, conditions: Conditions) -> list[Demand]:
         """Return the levels the file asks for, for the plan to prove."""
         asked = (("min", self.min_dbm), ("max", self.max_dbm))
-        return [Demand(at=("levels", name), level_dbm=level) for name, level in asked if level is not None]
+        demands = [Demand(at=("levels", name), level_dbm=level) for name, level in asked if level is not None]
+        low_dbm, high_dbm = self.bounds_dbm(conditions)
+        if low_dbm >= high_dbm and (self.min_dbm is None or self.max_dbm is None):
+            given, other = ("min", "highest") if self.max_dbm is None else ("max", "lowest")
+            demands.append(
+                Demand(
+                    at=("levels", given),
+                    refused=f"nothing lies between {low_dbm:g} dBm and {high_dbm:g} dBm, the {other} level used where none is given",
+                    allowed="both min and max, min below max",
+                )
+            )
+        return demands
 
 
 class Stepper:

@@ -8,6 +8,13 @@ from pydantic import AfterValidator, Field
 
 from drivers.roles import Reading
 from sequencer.checks.base import Check, CheckSettings, Conditions, Demand, Finding, LevelLimit, Side
+from sequencer.checks.by_hand import (
+    accuracy_db,
+    dial_half_width_v,
+    find_with_person,
+    reading_budget,
+    reading_times,
+)
 from sequencer.checks.receiving import (
     LevelWindow,
     SearchAccuracyDb,
@@ -20,7 +27,7 @@ from sequencer.curve_search import CurveSearch
 from sequencer.decision import Limits
 from sequencer.file_types import TimeS, VoltageV, at_least, between
 from sequencer.safety import ReceiveSide
-from sequencer.search import Ask, Crossing, NoReading, Settling, SwitchingCrossing, find_crossing
+from sequencer.search import Ask, Crossing, NoReading, Settling, SwitchingCrossing
 from sequencer.switching_search import SwitchingSearch
 
 DWELL_S = 0.25
@@ -69,7 +76,7 @@ class S9Point(Check[S9PointSettings]):
     def forecast_s(self, settings: S9PointSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: settling rules, not averaging."""
         constant_s = max(settings.attack_s, settings.decay_s, 0.05)
-        return 0.5 + (12.0 if settings.meter == "needle" else 36.0) * constant_s
+        return 0.5 + (16.0 if settings.meter == "needle" else 36.0) * constant_s
 
     def receive(self, side: ReceiveSide, settings: S9PointSettings, conditions: Conditions) -> list[Finding]:
         """Measure."""
@@ -78,11 +85,13 @@ class S9Point(Check[S9PointSettings]):
         search = CurveSearch(
             target=settings.target_v,
             window_db=settings.levels.bounds_dbm(conditions),
-            accuracy_db=settings.accuracy_db,
+            accuracy_db=_accuracy_db(settings, conditions),
+            reading_s=reading_times(conditions, "voltmeter"),
+            budget=reading_budget(conditions, "voltmeter", 60),
             settling=_settling(settings),
         )
         stepper = self._begin(side, settings, conditions, search.ask)
-        crossing = find_crossing(search, stepper.measure)
+        crossing = find_with_person(search, stepper.measure, stepper.points, conditions, "voltmeter")
         return [_finding("S9 point", crossing, settings, conditions, stepper)]
 
     def _segments(
@@ -90,7 +99,8 @@ class S9Point(Check[S9PointSettings]):
     ) -> list[Finding]:
         search = SwitchingSearch(
             window_db=settings.levels.bounds_dbm(conditions),
-            accuracy_db=settings.accuracy_db,
+            accuracy_db=_accuracy_db(settings, conditions),
+            budget=reading_budget(conditions, "voltmeter", 120),
             settling=_settling(settings),
             dwell_s=DWELL_S,
         )
@@ -100,7 +110,7 @@ class S9Point(Check[S9PointSettings]):
             reading = stepper.measure(ask)
             return reading if isinstance(reading, NoReading) else reading > settings.target_v
 
-        found = find_crossing(search, is_lit)
+        found = find_with_person(search, is_lit, stepper.points, conditions, "voltmeter")
         return [
             _switching_finding("S9 point, rising", found.rising, found, settings, conditions, stepper),
             _switching_finding("S9 point, falling", found.falling, found, settings, conditions, stepper),
@@ -127,6 +137,11 @@ class S9Point(Check[S9PointSettings]):
         return Stepper(side, conditions, read, unit="V")
 
 
+def _accuracy_db(settings: S9PointSettings, conditions: Conditions) -> float:
+    is_stated = "accuracy_db" in settings.model_fields_set
+    return accuracy_db(settings.accuracy_db, is_stated=is_stated, conditions=conditions, reader="voltmeter")
+
+
 def _settling(settings: S9PointSettings) -> Settling:
     return Settling(rise_s=settings.attack_s, fall_s=settings.decay_s, least_s=0.03, doubt=0.5)
 
@@ -144,6 +159,7 @@ def _finding(
     half_width_v = (
         abs(settings.target_v) * (entry[1].accuracy.voltage_percent if entry is not None else 0.0) / 100.0
     )
+    half_width_v = max(half_width_v, dial_half_width_v(conditions))
     return Finding(
         quantity=quantity,
         value=crossing.level_db,

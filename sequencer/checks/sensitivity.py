@@ -7,6 +7,7 @@ from typing import Annotated, ClassVar, Literal
 from pydantic import AfterValidator, Field
 
 from sequencer.checks.base import Check, CheckSettings, Conditions, Demand, Finding, LevelLimit, Side
+from sequencer.checks.by_hand import accuracy_db, find_with_person, reading_budget, reading_times
 from sequencer.checks.receiving import (
     LevelWindow,
     SearchAccuracyDb,
@@ -20,7 +21,7 @@ from sequencer.curve_prior import fm_sinad_prior
 from sequencer.curve_search import CurveSearch
 from sequencer.file_types import FrequencyDifferenceHz, FrequencyHz, between
 from sequencer.safety import ReceiveSide
-from sequencer.search import Settling, find_crossing
+from sequencer.search import Settling
 
 # How loudspeaker audio comes to rest after a step: limiter and analyser, some tens of milliseconds. Common practice, no source.
 AUDIO_SETTLING = Settling(rise_s=0.015, fall_s=0.015, least_s=0.03, doubt=0.5)
@@ -34,7 +35,7 @@ class SensitivitySettings(CheckSettings):
     """Which check this is."""
     target: Target = SinadTarget(sinad_db=12.0)
     """The SINAD at which the receiver counts as hearing."""
-    tone_hz: FrequencyHz = 1000.0
+    tone_hz: Annotated[FrequencyHz, AfterValidator(between(20.0, 20_000.0, "Hz"))] = 1000.0
     """Modulating tone."""
     deviation_hz: Annotated[FrequencyDifferenceHz, AfterValidator(between(50.0, 1e5, "Hz"))] = 1200.0
     """Peak deviation of the generator; 60 % of the permitted maximum is customary."""
@@ -68,7 +69,7 @@ class Sensitivity(Check[SensitivitySettings]):
 
     def forecast_s(self, settings: SensitivitySettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: the search's own figures, which go with the square of the accuracy."""
-        return 0.5 + 1.3 * max(0.6, float((0.5 / settings.accuracy_db) ** 1.5))
+        return 0.5 + 1.5 * max(0.6, float((0.5 / settings.accuracy_db) ** 1.5))
 
     def receive(
         self, side: ReceiveSide, settings: SensitivitySettings, conditions: Conditions
@@ -79,7 +80,14 @@ class Sensitivity(Check[SensitivitySettings]):
         search = CurveSearch(
             target=settings.target.sinad_db,
             window_db=window_dbm,
-            accuracy_db=settings.accuracy_db,
+            accuracy_db=accuracy_db(
+                settings.accuracy_db,
+                is_stated="accuracy_db" in settings.model_fields_set,
+                conditions=conditions,
+                reader="audio_analyser",
+            ),
+            reading_s=reading_times(conditions, "audio_analyser"),
+            budget=reading_budget(conditions, "audio_analyser", 60),
             prior=fm_sinad_prior(
                 deviation_hz=settings.deviation_hz,
                 deemphasis=settings.deemphasis,
@@ -92,7 +100,7 @@ class Sensitivity(Check[SensitivitySettings]):
         first_dbm = search.ask.level_db if search.ask is not None else window_dbm[1]
         side.apply_fm(first_dbm, deviation_hz=settings.deviation_hz, tone_hz=settings.tone_hz)
         stepper = Stepper(side, conditions, side.read_sinad_db, unit="dB")
-        crossing = find_crossing(search, stepper.measure)
+        crossing = find_with_person(search, stepper.measure, stepper.points, conditions, "audio_analyser")
         limits, points = settings.limit.limits, tuple(stepper.points)
         if not crossing.found or crossing.level_db is None:
             return [

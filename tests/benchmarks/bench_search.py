@@ -330,7 +330,8 @@ def fault_rows(trials: int) -> None:
                 window_db=(-110.0, -50.0), segment=segment, settling=settling
             ), unit.measure
 
-        fault_row(f"bar stuck at {count} segments", Status.STUCK, trials, frozen)
+        expected = Status.STUCK if count else Status.NEVER_REACHED
+        fault_row(f"bar stuck at {count} segments", expected, trials, frozen)
     for name, state, expected in (
         ("squelch never opens", False, Status.NEVER_REACHED),
         ("squelch always open", True, Status.ALREADY_PAST),

@@ -1,0 +1,143 @@
+"""The push-to-talk line, with the bench's key-down limits kept by arithmetic before each step."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol
+from weakref import ref
+
+from drivers.clock import Clock
+from drivers.faults import NotSettled, Refused
+from drivers.roles import Radio
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ratings:
+    """What the bench file's `protection` allows.
+
+    ``max_key_time_s`` above 0; ``key_duty`` above 0 to 1, key-down time over all time; ``max_receiver_input_dbm`` at the antenna
+    connector; ``max_supply_voltage_v`` is the supply's own entry.
+    """
+
+    max_key_time_s: float = 20.0
+    key_duty: float = 0.5
+    max_receiver_input_dbm: float = 0.0
+    max_supply_current_a: float = 6.0
+    max_supply_voltage_v: float = 16.0
+
+
+class KeyKeeper(Protocol):
+    """Whoever can say whether the bench may be keyed, and take the supply away when the key will not open."""
+
+    def confirm_transmit(self) -> None:
+        """Raise `InstrumentFault` unless every generator reads off and the switch reads `transmit`."""
+
+    def cut_off(self) -> None:
+        """Stop a unit whose key could not be released by whatever is left; what cannot be done is not raised."""
+
+
+class Key:
+    """The push-to-talk line of one unit.
+
+    Key-down is bounded under one failure at a time: a lost answer, a dead link or any number of slow answers, not several at
+    once. After a key-down of T the unit rests T·(1 - duty)/duty, whatever the next one will be.
+    """
+
+    def __init__(
+        self,
+        radio: Radio,
+        clock: Clock,
+        ratings: Ratings,
+        *,
+        release_max_s: float,
+        keeper: KeyKeeper,
+        owed_rest_s: float = 0.0,
+    ) -> None:
+        self._radio = radio
+        self._clock = clock
+        self._ratings = ratings
+        self._release_max_s = release_max_s
+        # Weak, so that no path of attributes leads from a side through its key to a generator.
+        self._keeper = ref(keeper)
+        self._pressed_at_s: float | None = None
+        self._rested_from_s = clock.now_s()
+        self._owed_rest_s = owed_rest_s
+
+    @property
+    def is_down(self) -> bool:
+        """Say whether we pressed it and have not released it."""
+        return self._pressed_at_s is not None
+
+    def press(self) -> None:
+        """Key the unit, after the rest that the duty still owes; generator and switch are asked again just before."""
+        self._rest()
+        if (keeper := self._keeper()) is None:
+            raise self._refused("the bench of this key is closed", "Open the bench again.")
+        keeper.confirm_transmit()
+        self._pressed_at_s = self._clock.now_s()
+        self._radio.key()
+
+    def release(self) -> None:
+        """Release the key, confirmed by read-back; tried twice. If it stays down, the supply is cut before the fault is raised."""
+        try:
+            self._radio.unkey()
+        except Exception:
+            try:
+                self._radio.unkey()
+            except Exception:
+                if (keeper := self._keeper()) is not None:
+                    keeper.cut_off()
+                raise
+        if self._pressed_at_s is not None:
+            now_s = self._clock.now_s()
+            down_s = now_s - self._pressed_at_s
+            self._owed_rest_s = down_s * (1.0 / self._ratings.key_duty - 1.0)
+            self._rested_from_s = now_s
+            self._pressed_at_s = None
+
+    def allow(self, step_max_s: float) -> None:
+        """Make sure that a step of at most ``step_max_s`` and a release after it end inside the key-down limit.
+
+        Refused if no key-down is long enough for that, NotSettled if keying alone took too long.
+        """
+        if not self._needed_s(step_max_s) <= self._ratings.max_key_time_s:
+            raise self._refused(
+                f"a step that may take {step_max_s:g} s and a release that may take {self._release_max_s:g} s do not fit "
+                f"max_key_time {self._ratings.max_key_time_s:g} s; not keyed",
+                "Lower 'timeout' of the instruments in the bench file, or raise 'max_key_time' if the unit allows it.",
+            )
+        if self.is_down and not self.has_room(step_max_s):
+            self.release()
+        if not self.is_down:
+            self.press()
+            if not self.has_room(step_max_s):
+                self.release()
+                raise NotSettled(
+                    f"keying took so long that a step of {step_max_s:g} s does not fit max_key_time any more; released",
+                    instrument=self._radio.name,
+                    address=self._radio.address,
+                    next_move="Look why it answers so slowly.",
+                )
+
+    @property
+    def longest_step_s(self) -> float:
+        """Return the longest step that fits into a key-down whose press takes no time; not above 0 where none does."""
+        return self._ratings.max_key_time_s - self._release_max_s
+
+    def has_room(self, step_max_s: float) -> bool:
+        """Say whether a step of at most ``step_max_s`` and a release after it fit into the key-down that lasts now."""
+        if self._pressed_at_s is None:
+            return False
+        down_s = self._clock.now_s() - self._pressed_at_s
+        return down_s + self._needed_s(step_max_s) <= self._ratings.max_key_time_s
+
+    def _needed_s(self, step_max_s: float) -> float:
+        return step_max_s + self._release_max_s
+
+    def _rest(self) -> None:
+        remaining_s = self._owed_rest_s - (self._clock.now_s() - self._rested_from_s)
+        if remaining_s > 0:
+            self._clock.wait_s(remaining_s)
+
+    def _refused(self, what: str, next_move: str) -> Refused:
+        return Refused(what, instrument=self._radio.name, address=self._radio.address, next_move=next_move)

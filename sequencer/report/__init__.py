@@ -1,0 +1,59 @@
+"""The report: one self-contained page (or PDF) that says what was tested, how, with what, and what came out.
+
+    write_report(runs, Path("m40-0007.html"))      a run is its row in the store with its results under "results"
+
+The page fetches nothing and runs no script; style and plots stand inside it. Text from files and prompts is escaped wherever it appears.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+from pathlib import Path
+from typing import Any, Literal
+
+from sequencer.export import whole_file
+
+Plots = Literal["auto", "all", "none"]
+
+
+def write_report(
+    runs: Sequence[Mapping[str, Any]],
+    path: Path,
+    *,
+    title: str = "",
+    comments: Sequence[str] = (),
+    plots: Plots = "auto",
+    written: datetime | None = None,
+) -> None:
+    """Write a report of one run or many; a name that ends in ``.pdf`` makes a PDF, any other a page for a browser.
+
+    ``plots``: "auto" draws all for up to `MOST_WITH_ALL_PLOTS` runs, and beyond that those of runs that did not pass. ``comments`` stand
+    at the beginning. ``written`` is the time the report carries, else now.
+    Raises FileProblems if the file cannot be written, or a PDF is asked for without the extra ``pdf``; ValueError for no runs.
+    """
+    text = report_html(runs, title=title, comments=comments, plots=plots, written=written)
+    if path.suffix.lower() == ".pdf":
+        from sequencer.report.pdf import write_pdf
+
+        write_pdf(text, path)
+        return
+    with whole_file(path) as beside:
+        beside.write_text(text, encoding="utf-8")
+
+
+def report_html(
+    runs: Sequence[Mapping[str, Any]],
+    *,
+    title: str = "",
+    comments: Sequence[str] = (),
+    plots: Plots = "auto",
+    written: datetime | None = None,
+) -> str:
+    """Return the report as one HTML page. ValueError for no runs."""
+    from sequencer.report.page import render
+
+    if not runs:
+        raise ValueError("a report needs one run or more")
+    now = written if written is not None else datetime.now().astimezone()
+    return render(runs, title=title, comments=comments, plots=plots, written=now)

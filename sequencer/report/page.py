@@ -1,0 +1,340 @@
+"""The page: what the template is given, and the template's rendering. Everything that came from outside is escaped by Jinja2."""
+
+from __future__ import annotations
+
+import json
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from functools import cache
+from importlib.resources import files
+from typing import Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined, Template
+from markupsafe import Markup
+
+from sequencer.budget_rows import COLUMNS as BUDGET_COLUMNS
+from sequencer.report.bars import limit_bar
+from sequencer.report.verdicts import Verdict, severity, trouble_of, verdict_of
+from sequencer.screen import time_text
+from sequencer.wording import channel_in_words, limits_in_words, value_in_words, voltages_in_words, with_minus
+
+MOST_WITH_ALL_PLOTS = 200
+"""Up to so many runs every run's plots are drawn; beyond it only those of runs that did not pass."""
+
+Row = Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Instrument:
+    """Who stood on the bench. ``due`` as a date in words; ``overdue`` at the time of the run."""
+
+    role: str
+    identity: str
+    certificate: str
+    due: str
+    overdue: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BudgetView:
+    """An uncertainty budget: heading, rows of cells, and what it comes to."""
+
+    heading: str
+    columns: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    outcome: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ResultView:
+    """One result, as it is printed."""
+
+    channel: str
+    quantity: str
+    where: str
+    value: str
+    beside: str
+    limits: str
+    bar: Markup
+    decision: str
+    rule: str
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunView:
+    """One run, as it is printed."""
+
+    anchor: str
+    run: str
+    serial: str
+    model: str
+    sequence: str
+    when: str
+    simulated: bool
+    verdict: Verdict
+    trouble: str
+    facts: tuple[tuple[str, str], ...]
+    confirmations: tuple[str, ...]
+    comments: tuple[str, ...]
+    results: tuple[ResultView, ...]
+    plots: tuple[Any, ...]
+    plots_left_out: bool
+    instruments: tuple[Instrument, ...]
+    budgets: tuple[BudgetView, ...]
+
+
+def render(runs: Sequence[Row], *, title: str, comments: Sequence[str], plots: str, written: datetime) -> str:
+    """Return the page. ``plots``: "auto", "all" or "none"."""
+    every = plots == "all" or (plots == "auto" and len(runs) <= MOST_WITH_ALL_PLOTS)
+    views = [_run_view(run, at, plots=plots, every=every) for at, run in enumerate(runs)]
+    tally = Counter(view.verdict.word for view in views)
+    gentlest_first = dict.fromkeys(
+        view.verdict.word for view in sorted(views, key=lambda view: -severity(view.verdict))
+    )
+    return _template().render(
+        title=title or _title(views),
+        written=_time(written.isoformat()),
+        comments=[comment for comment in comments if comment.strip()],
+        runs=views,
+        tally=[(word, tally[word]) for word in gentlest_first],
+        simulated=sum(view.simulated for view in views),
+        style=Markup(_style()),
+        pages=Markup(_cover_rule(views) + "".join(_page_rule(view) for view in views)),
+        budget_columns=tuple(BUDGET_COLUMNS.values()),
+    )
+
+
+def _run_view(run: Row, at: int, *, plots: str, every: bool) -> RunView:
+    rows: Sequence[Row] = run["results"]
+    verdict = verdict_of(run)
+    draw = every or (plots == "auto" and verdict.kind not in ("pass", "no limit"))
+    shown = [row for row in rows if row["check"] != "confirm" or row["decision"] not in ("no limit", "pass")]
+    return RunView(
+        anchor=f"run-{at + 1}",
+        run=str(run["run"]),
+        serial=str(run["serial"]),
+        model=str(run["model"] or ""),
+        sequence=str(run["sequence"]),
+        when=_time(str(run["time"])),
+        simulated=bool(run["simulated"]),
+        verdict=verdict,
+        trouble=_trouble(rows),
+        facts=tuple(_facts(run, rows)),
+        confirmations=_confirmations(rows),
+        comments=tuple(_comments(run)),
+        results=tuple(_result_view(row) for row in shown),
+        plots=tuple(_plots(shown, f"r{at + 1}")) if draw else (),
+        plots_left_out=not draw and plots != "none",
+        instruments=tuple(_instruments(run)),
+        budgets=tuple(_budget_view(row) for row in shown if row.get("budget")),
+    )
+
+
+def _trouble(rows: Sequence[Row]) -> str:
+    """Name the results that did not pass, channels of one quantity together."""
+    channels: dict[tuple[str, str], list[str]] = {}
+    for row in trouble_of(rows):
+        named = channels.setdefault((str(row["quantity"]), str(row["decision"])), [])
+        if row["channel"] is not None:
+            named.append(str(row["channel"]))
+    return "; ".join(
+        f"{quantity}{_channels(named)}: {decision}" for (quantity, decision), named in channels.items()
+    )
+
+
+def _channels(named: Sequence[str]) -> str:
+    if not named:
+        return ""
+    return f", channel{'s' if len(named) > 1 else ''} {', '.join(named)}"
+
+
+def _plots(rows: Sequence[Row], salt: str) -> list[Any]:
+    from sequencer.report.plots import plots_of
+
+    return plots_of(rows, salt)
+
+
+def _facts(run: Row, rows: Sequence[Row]) -> list[tuple[str, str]]:
+    rules = list(dict.fromkeys(str(row["rule"]) for row in rows))
+    supplies = dict.fromkeys(part for row in rows for part in _conditions(row) if part.startswith("supply "))
+    facts = [
+        ("Unit", f"{run['model']} {run['serial']}".strip()),
+        ("Tested", _time(str(run["time"]))),
+        ("Sequence", f"{run['sequence']} ({run['sequence_hash']})"),
+        ("Bench", f"{run['bench']} ({run['bench_hash']})"),
+        ("Conditions", "; ".join(supplies)),
+        ("Decision rule", "; ".join(rules)),
+        ("Outcome", str(run.get("outcome") or "")),
+        ("Bench time", time_text(run["bench_s"]) if run.get("bench_s") is not None else ""),
+        ("Run", str(run["run"])),
+    ]
+    return [(name, fact) for name, fact in facts if fact]
+
+
+def _confirmations(rows: Sequence[Row]) -> tuple[str, ...]:
+    found = dict.fromkeys(part for row in rows for part in _conditions(row) if not part.startswith("supply "))
+    return tuple(found)
+
+
+def _conditions(row: Row) -> list[str]:
+    return [part for part in str(row.get("conditions") or "").split("; ") if part]
+
+
+def _comments(run: Row) -> list[str]:
+    found = run.get("comments") or run.get("comment") or ()
+    return [found] if isinstance(found, str) else [str(one) for one in found]
+
+
+def _result_view(row: Row) -> ResultView:
+    frequency = f"{row['frequency_hz'] / 1e6:.5g} MHz" if row["frequency_hz"] else ""
+    notes = [str(row["note"] or ""), str(row.get("comment") or "")]
+    return ResultView(
+        channel="" if row["channel"] is None else str(row["channel"]),
+        quantity=str(row["quantity"]),
+        where=", ".join(part for part in (frequency, str(row["mode"])) if part),
+        value=with_minus(value_in_words(row)),
+        beside=voltages_in_words(row),
+        limits=with_minus(limits_in_words(row)),
+        bar=limit_bar(row),
+        decision=str(row["decision"]),
+        rule=str(row["rule"]) if row["decision"] != "no limit" else "",
+        notes=tuple(note for note in notes if note),
+    )
+
+
+def _instruments(run: Row) -> list[Instrument]:
+    stored = run.get("instruments") or {}
+    try:
+        named = json.loads(stored) if isinstance(stored, str) else stored
+    except ValueError:
+        named = {"bench": stored}
+    pairs = (
+        named.items() if isinstance(named, Mapping) else [(one.get("instrument", ""), one) for one in named]
+    )
+    return [_instrument(str(role), one, str(run["time"])) for role, one in pairs]
+
+
+def _instrument(role: str, one: Any, when: str) -> Instrument:
+    """Read an instrument as it is stored: a line of text, or a record with identity and calibration."""
+    if not isinstance(one, Mapping):
+        return Instrument(role=_words(role), identity=str(one), certificate="", due="", overdue=False)
+    calibration = one.get("calibration")
+    known = {**one, **calibration} if isinstance(calibration, Mapping) else one
+    identity = known.get("identity") or ", ".join(
+        f"{word} {known[key]}".strip()
+        for key, word in (("maker", ""), ("model", ""), ("serial", "serial"), ("firmware", "firmware"))
+        if known.get(key)
+    )
+    due = str(known.get("due") or "")
+    return Instrument(
+        role=_words(role),
+        identity=str(identity),
+        certificate=str(known.get("certificate") or ""),
+        due=due,
+        overdue=_is_before(due, when),
+    )
+
+
+def _is_before(due: str, when: str) -> bool:
+    try:
+        return date.fromisoformat(due) < datetime.fromisoformat(when).date()
+    except ValueError:
+        return False
+
+
+def _budget_view(row: Row) -> BudgetView:
+    # The cells as every other table of a budget prints them.
+    from sequencer.budget_rows import _cells
+
+    budget = row["budget"]
+    dof = budget["effective_dof"]
+    difference_unit = "dB" if str(budget["unit"]).startswith("dB") else str(budget["unit"])
+    return BudgetView(
+        heading=with_minus(f"{row['quantity']}{channel_in_words(row)}, {value_in_words(row)}"),
+        columns=tuple(BUDGET_COLUMNS.values()),
+        rows=tuple(tuple(_cells(part)) for part in budget["contributions"]),
+        outcome=(
+            f"combined standard uncertainty {budget['standard']:.3g} {difference_unit}; effective degrees of freedom "
+            f"{'infinite' if dof is None or dof > 1e6 else format(dof, '.3g')}; coverage factor {budget['coverage_factor']:.2f} "
+            f"(for {100 * budget['coverage']:.4g} %); expanded uncertainty {budget['expanded']:.3g} {difference_unit}"
+            + "".join(
+                f"; correlation of {one} and {other} {r:.3g}" for one, other, r in budget["correlations"]
+            )
+        ),
+    )
+
+
+def _title(views: Sequence[RunView]) -> str:
+    if len(views) == 1:
+        return f"{views[0].model} {views[0].serial}: {views[0].sequence}".strip()
+    units = len({view.serial for view in views})
+    return f"{len(views)} runs of {units} unit{'s' if units != 1 else ''}"
+
+
+def _time(time: str) -> str:
+    try:
+        moment = datetime.fromisoformat(time)
+    except ValueError:
+        return time
+    if moment.tzinfo is None:
+        return f"{moment.day} {moment:%B %Y, %H:%M}"
+    offset = "" if not moment.utcoffset() else f"{moment.isoformat()[-6:]}"
+    return f"{moment.day} {moment:%B %Y, %H:%M} (UTC{offset})"
+
+
+def _words(name: str) -> str:
+    return name.replace("_", " ")
+
+
+_NO_MEASUREMENT = "SIMULATED \u2013 not a measurement of a real unit"
+
+
+def _cover_rule(views: Sequence[RunView]) -> str:
+    marked = sum(view.simulated for view in views)
+    mark = _NO_MEASUREMENT if marked == len(views) else f"SIMULATED in part: {marked} of {len(views)} runs"
+    return f"@page{{@top-center{{content:{_css_text(mark)}}}}}\n" if marked else ""
+
+
+def _page_rule(view: RunView) -> str:
+    """Return what the printed pages of one run carry at their edges."""
+    mark = _NO_MEASUREMENT if view.simulated else ""
+    return (
+        f"@page {view.anchor}{{@top-center{{content:{_css_text(mark)}}}"
+        f"@bottom-left{{content:{_css_text(f'{view.serial}  ·  run {view.run}')}}}}}\n"
+        f"#{view.anchor}{{page:{view.anchor}}}\n"
+    )
+
+
+def _css_text(text: str) -> str:
+    """Return a CSS string that holds ``text`` and can end neither itself nor the style element."""
+    # The space after an escape belongs to it (CSS Syntax 3, 4.3.7).
+    safe = "".join(c if c.isascii() and (c.isalnum() or c in " .-") else f"\\{ord(c):x} " for c in text)
+    return f'"{safe}"'
+
+
+def _printed(found: Any) -> Any:
+    """Spell out what a text holds that no page should act on: control characters and marks that turn its direction."""
+    if isinstance(found, Markup) or not isinstance(found, str) or found.isprintable():
+        return found
+    return "".join(c if c.isprintable() or c == "\n" else c.encode("unicode_escape").decode() for c in found)
+
+
+@cache
+def _template() -> Template:
+    environment = Environment(
+        loader=PackageLoader("sequencer.report", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        finalize=_printed,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    return environment.get_template("report.html")
+
+
+@cache
+def _style() -> str:
+    return (files("sequencer.report") / "templates" / "report.css").read_text(encoding="utf-8")

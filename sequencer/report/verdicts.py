@@ -1,0 +1,62 @@
+"""What is said of a whole run, in one word and one sentence."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+Row = Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verdict:
+    """``word`` to be seen across the room, ``kind`` for its sign ("pass", "fail", ...), ``sentence`` beside it."""
+
+    word: str
+    kind: str
+    sentence: str
+
+
+_IN_ORDER = (
+    ("fail", "Fail"),
+    ("conditional fail", "Conditional fail"),
+    ("not measured", "Not complete"),
+    ("conditional pass", "Conditional pass"),
+    ("pass", "Pass"),
+    ("no limit", "No limits"),
+)
+
+
+def verdict_of(run: Row) -> Verdict:
+    """Return the verdict on a run with its ``results``: the worst of its decisions, and what did not go as planned."""
+    rows: Sequence[Row] = run["results"]
+    decisions = [str(row["decision"]) for row in rows]
+    ended = run.get("outcome") == "done"
+    kind, word = next(((kind, word) for kind, word in _IN_ORDER if kind in decisions), ("no limit", "Empty"))
+    if not ended and kind not in ("fail", "conditional fail"):
+        kind, word = "not measured", "Not finished"
+    said = [_counted(decisions)]
+    if not ended:
+        said.append(f"The run did not end as planned: {run.get('outcome')}.")
+    if run.get("bench_safe") is False:
+        said.append("The bench could not be confirmed safe.")
+    return Verdict(word=word, kind=kind, sentence=" ".join(said))
+
+
+def severity(verdict: Verdict) -> int:
+    """Return where a verdict stands from the worst (0) on."""
+    return [kind for kind, _ in _IN_ORDER].index(verdict.kind)
+
+
+def trouble_of(rows: Sequence[Row]) -> list[Row]:
+    """Return the results that did not pass."""
+    return [row for row in rows if row["decision"] in ("fail", "conditional fail", "not measured")]
+
+
+def _counted(decisions: Sequence[str]) -> str:
+    limited = [one for one in decisions if one != "no limit"]
+    if not limited:
+        return "No result has a limit." if decisions else "There are no results."
+    parts = [f"{limited.count(kind)} {kind}" for kind, _ in _IN_ORDER if kind in limited]
+    return f"{len(limited)} results with a limit: {', '.join(parts)}."

@@ -1,0 +1,58 @@
+"""What both sides of the bench share: the clock, the channel's frequency, and an end.
+
+A side is good until it is left; kept for later it refuses.
+"""
+
+from __future__ import annotations
+
+from typing import TypeVar
+
+from drivers.clock import Clock
+from drivers.faults import Refused
+
+_T = TypeVar("_T")
+
+
+def present(instrument: _T | None, role: str) -> _T:
+    """Return ``instrument``, or raise Refused because the bench has no open ``role``."""
+    if instrument is None:
+        raise Refused(
+            f"the bench has no open {role}",
+            instrument=role,
+            address="not open",
+            next_move=f"See why {role} could not be opened ('sequencer identify'), or add it to the bench file.",
+        )
+    return instrument
+
+
+class Side:
+    """What both sides share: the clock, the channel's frequency, and an end."""
+
+    __slots__ = ("_clock", "_frequency_hz", "_left")
+
+    def __init__(self, clock: Clock, frequency_hz: float) -> None:
+        self._clock = clock
+        self._frequency_hz = frequency_hz
+        self._left = False
+
+    @property
+    def frequency_hz(self) -> float:
+        """The channel's frequency, Hz: the path's loss was taken there."""
+        return self._frequency_hz
+
+    def now_s(self) -> float:
+        """Return the bench's clock, s."""
+        return self._clock.now_s()
+
+    def leave(self) -> None:
+        """End it: everything that speaks to the bench is refused from now on."""
+        self._left = True
+
+    def _refuse_if_left(self) -> None:
+        if self._left:
+            raise Refused(
+                "this side of the bench was left; nothing was sent",
+                instrument="bench",
+                address="left",
+                next_move="A check must not keep its side: take the one it is handed each time.",
+            )
