@@ -94,6 +94,8 @@ class Accuracy(FileModel):
     """SINAD."""
     voltage_percent: HalfWidthPercent = 0.0
     """Voltage, of the reading."""
+    current_percent: HalfWidthPercent = 0.0
+    """Current, of the reading."""
 
 
 class Instrument(FileModel):

@@ -177,7 +177,9 @@ def identify_command(bench_name: str, *, dry_run: bool, as_json: bool) -> int:
 
     loaded = load_bench(bench_name)
     parts = bench_parts(loaded, serial=_any_serial(loaded), dry_run=dry_run)
-    if parts.simulation is None and _is_terminal(sys.stdin):  # whoever works an instrument confirms that it is left safe
+    if parts.simulation is None and _is_terminal(
+        sys.stdin
+    ):  # whoever works an instrument confirms that it is left safe
         parts = replace(parts, person=TerminalPerson())
     found = identify_bench(parts)
     if as_json:

@@ -191,6 +191,8 @@ def conditions_of(row: Row, instruments: str = "") -> dict[str, object]:
 
 def differing_conditions(conditions: Sequence[Mapping[str, object]]) -> dict[str, str]:
     """Return which conditions are not the same in all, each with what it is in them."""
+    if all(one == conditions[0] for one in conditions):  # nearly always, and much sooner said
+        return {}
     found = {}
     for name in conditions[0]:
         values = list(dict.fromkeys(str(one[name]) for one in conditions))
@@ -241,10 +243,13 @@ def _line(key: Key, columns: Sequence[list[Row]], groups: Sequence[Group], allow
     reasons = [_reason(base + one, allowed) if one else "" for one in conditions]
     usable = [at for at, rows in enumerate(measured) if rows and not reasons[at]]
     estimates = {at: _estimate(measured[at], groups[at]) for at in range(len(groups)) if measured[at]}
-    pairs = differences([estimates[at] for at in usable]) if usable else None
-    cells = tuple(
-        _cell(at, columns[at], groups, estimates, reasons[at], pairs, usable) for at in range(len(groups))
-    )
+    cells = [
+        _value_cell(group.name, columns[at], estimates.get(at), reasons[at])
+        for at, group in enumerate(groups)
+    ]
+    judged = _judged([cells[at] for at in usable], [estimates[at] for at in usable])
+    for at, cell in zip(usable, judged, strict=True):
+        cells[at] = cell
     alike = [one for at in usable for one in conditions[at]]
     differing = differing_conditions(alike) if alike else {}
     return Line(
@@ -253,7 +258,7 @@ def _line(key: Key, columns: Sequence[list[Row]], groups: Sequence[Group], allow
         channel=channel,
         mode=mode,
         unit=str(next(row for rows in columns for row in rows)["unit"]),
-        cells=cells,
+        cells=tuple(cells),
         shared=shared_sources(estimates[at] for at in usable),
         differing=tuple(differing.values()),
     )
@@ -268,21 +273,13 @@ def _estimate(rows: Sequence[Row], group: Group) -> Estimate:
     return mean_of([estimate_of(row, group.instruments.get(str(row["run"]), "")) for row in rows])
 
 
-def _cell(
-    at: int,
-    rows: Sequence[Row],
-    groups: Sequence[Group],
-    estimates: Mapping[int, Estimate],
-    reason: str,
-    pairs: Differences | None,
-    usable: Sequence[int],
-) -> Cell:
-    name, estimate = groups[at].name, estimates.get(at)
+def _value_cell(name: str, rows: Sequence[Row], estimate: Estimate | None, reason: str) -> Cell:
+    """Return the cell of a group before anything is compared."""
     if estimate is None:
         statement = NO_VALUE if rows else NOT_THERE
         return Cell(group=name, statement=statement, decisions=_decisions(rows), reason=_why_not(rows))
     counted = [row for row in rows if row["value"] is not None]
-    cell = Cell(
+    return Cell(
         group=name,
         statement=NOT_COMPARABLE,
         value=estimate.value,
@@ -291,35 +288,40 @@ def _cell(
         decisions=_decisions(rows),
         reason=reason,
     )
-    if pairs is None or at not in usable:
-        return cell
-    stated = all(estimates[one].is_stated for one in usable)
-    here, first = usable.index(at), 0
-    place, tied = _place(pairs, here, [groups[one].name for one in usable]) if stated else (None, ())
-    if here == first:
-        return replace(cell, statement=THE_FIRST, place=place, tied_with=tied)
-    difference = float(pairs.difference[first, here])
-    if not (estimate.is_stated and estimates[usable[first]].is_stated):
-        return replace(cell, statement=UNCERTAIN, difference=difference)
-    expanded = float(pairs.expanded[first, here])
+
+
+def _judged(cells: Sequence[Cell], estimates: Sequence[Estimate]) -> list[Cell]:
+    """Return the cells of one line that may be compared, held against the first of them, with their places."""
+    if not cells:
+        return []
+    pairs = differences(estimates)
+    separate = np.abs(pairs.difference) > pairs.expanded
+    lower = np.sum(separate & (pairs.difference > 0), axis=0)
+    placed = all(one.is_stated for one in estimates)
+    found = []
+    for here, (cell, estimate) in enumerate(zip(cells, estimates, strict=True)):
+        score: dict[str, Any] = {"statement": THE_FIRST}
+        if here > 0:
+            stated = estimate.is_stated and estimates[0].is_stated
+            score = _score(pairs, here) if stated else {"statement": UNCERTAIN}
+            score["difference"] = float(pairs.difference[0, here])
+        if placed:
+            tied = np.flatnonzero(~separate[:, here])
+            score["place"] = 1 + int(lower[here])
+            score["tied_with"] = tuple(cells[other].group for other in tied if other != here)
+        found.append(replace(cell, **score))
+    return found
+
+
+def _score(pairs: Differences, here: int) -> dict[str, Any]:
+    difference, expanded = float(pairs.difference[0, here]), float(pairs.expanded[0, here])
     score = e_n(difference, expanded)
-    return replace(
-        cell,
-        statement=DIFFERS if abs(score) > 1 else ALIKE,
-        difference=difference,
-        difference_expanded=expanded,
-        e_n=score,
-        zeta=zeta(difference, float(pairs.standard[first, here])),
-        place=place,
-        tied_with=tied,
-    )
-
-
-def _place(pairs: Differences, at: int, names: Sequence[str]) -> tuple[int, tuple[str, ...]]:
-    separate = np.abs(pairs.difference[:, at]) > pairs.expanded[:, at]
-    lower = int(np.sum(separate & (pairs.difference[:, at] > 0)))
-    tied = tuple(name for other, name in enumerate(names) if other != at and not separate[other])
-    return 1 + lower, tied
+    return {
+        "statement": DIFFERS if abs(score) > 1 else ALIKE,
+        "difference_expanded": expanded,
+        "e_n": score,
+        "zeta": zeta(difference, float(pairs.standard[0, here])),
+    }
 
 
 def _stated_expanded(rows: Sequence[Row], estimate: Estimate) -> float | None:

@@ -21,10 +21,10 @@ def arrived(state: State) -> bool:
     if slope is None or not math.isfinite(note.excess):
         return False
     near = abs(note.excess) < 2.25 * slope
+    if state.below_db is None or state.above_db is None:
+        return near
     if state.given and near:
         return True
-    if state.below_db is None or state.above_db is None:
-        return False
     return state.above_db - state.below_db < (12.0 if near else 4.0)
 
 

@@ -25,7 +25,10 @@ def next_near(state: State) -> Ask | Verdict:
     state.fit = fit = _fitted(state)
     if (end := verdict.hopeless(state, fit)) is not None:
         return end
-    narrow = fit.half_width_db <= state.accuracy_db and len(_believed_near(state, fit)) >= 2
+    believed, wild = len(_believed_near(state, fit)), verdict.wild_near(state, fit)[0]
+    # One outlier may be chance; two may be a unit that jumps about, and more readings tell which.
+    enough = believed >= (3 * wild if wild >= 2 else 2)
+    narrow = fit.half_width_db <= state.accuracy_db and enough
     if (narrow or len(state.notes) >= PROOF_AFTER) and not verdict.responds(state, fit):
         return _prove(state, fit)
     if narrow:

@@ -109,14 +109,23 @@ class State:
         return resolution([t.reading for t in self.told if isinstance(t.reading, int | float)])
 
     def slope(self) -> float | None:
-        """Return the slope believed in the coarse part: the prior's, or the bracket's secant."""
+        """Return the slope believed in the coarse part: the prior's, or a secant."""
         if self.given:
             return self.given.slope
         below = [n.excess for n in self.numbers() if n.level_db == self.below_db]
         above = [n.excess for n in self.numbers() if n.level_db == self.above_db]
         if below and above and self.above_db is not None and self.below_db is not None:
             return (above[-1] - below[-1]) / (self.above_db - self.below_db)
-        return None
+        return self._one_sided_slope()
+
+    def _one_sided_slope(self) -> float | None:
+        """Return the secant of the last two readings, if the reading clearly came nearer its target between them."""
+        before, last = self.numbers()[-2:] if len(self.numbers()) > 1 else (None, None)
+        if before is None or last is None or abs(last.level_db - before.level_db) < 1.0:
+            return None
+        secant = (last.excess - before.excess) / (last.level_db - before.level_db)
+        nearer = abs(before.excess) - abs(last.excess)
+        return secant if secant > 0 and nearer > 0.4 * abs(last.excess) else None
 
     def belief(self) -> CurvePrior:
         """Return the prior given, or one learnt from the bracket's secant; kept once made."""

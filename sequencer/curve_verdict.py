@@ -81,15 +81,26 @@ def hopeless(state: State, fit: Fit) -> Verdict | None:
     if len(at_end[low]) >= 2 and all(n.excess > 0 for n in state.notes):
         return classified(state)
     pairs = zip(state.numbers(), fit.trust, fit.residual_db, strict=True)
-    near = [(n, t, r) for n, t, r in pairs if abs(n.level_db - fit.level_db) < NEAR_DB]
+    near = [(n, r) for n, _, r in pairs if abs(n.level_db - fit.level_db) < NEAR_DB]
     if len(near) < 6:
         return None
-    rate = _drift_db_per_s([(n.at_s, r) for n, _, r in near])
+    rate = _drift_db_per_s([(n.at_s, r) for n, r in near])
     if abs(rate) * (near[-1][0].at_s - near[0][0].at_s) > state.accuracy_db:
         return Status.DRIFTING, f"the crossing moves by {-rate:+.2g} dB a second"
-    if len(near) >= 8 and sum(t < 0.3 for _, t, _ in near) > 0.4 * len(near):
-        return Status.UNSTABLE, "readings near the crossing do not agree with each other"
+    wild, count = wild_near(state, fit)
+    if count >= 8 and wild >= max(2, count / 3):
+        return Status.UNSTABLE, f"{wild} of {count} readings near the crossing do not agree with the others"
     return None
+
+
+def wild_near(state: State, fit: Fit) -> tuple[int, int]:
+    """Return how many readings near the crossing do not agree with the others, and how many there are."""
+    near = [
+        trust
+        for n, trust in zip(state.numbers(), fit.trust, strict=True)
+        if abs(n.level_db - fit.level_db) < NEAR_DB
+    ]
+    return sum(trust < 0.3 for trust in near), len(near)
 
 
 def _drift_db_per_s(residuals: list[tuple[float, float]]) -> float:
@@ -165,7 +176,7 @@ def _stands_out(end_db: float, numbers: list[Note], step: float) -> bool:
     end = [n.excess for n in numbers if n.ask.level_db == end_db]
     # A deaf unit may begin to hear just before the end: what lies near it does not count among the others.
     others = [n.excess for n in numbers if abs(n.ask.level_db - end_db) > 12.0]
-    if len(others) < 4 or len(end) < 2:
+    if len(others) < 3 or len(end) < 2:
         return False
     mean = statistics.fmean(others)
     sure = float(stdtrit(len(others) - 1, 1 - 5e-4)) * math.sqrt(1 + 1 / len(others))

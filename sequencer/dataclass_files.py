@@ -116,7 +116,7 @@ def _field_info(field: dataclasses.Field[Any], key: str) -> Any:
     return Field(alias=key)
 
 
-def _read_as(hint: Any, name: str, cls: type[Any]) -> Any:  # noqa: PLR0911 - one return a kind of type
+def _read_as(hint: Any, name: str, cls: type[Any]) -> Any:
     """Return the annotation that reads ``hint`` from a file; ``name`` gives the unit of floats in it."""
     origin, inner = get_origin(hint), get_args(hint)
     if hint is float:

@@ -87,12 +87,16 @@ def _conditions(
         mode=sequence.sequence.mode,
         plan=sequence.plan,
         serial=serial,
+        supply_v=sequence.sequence.supply_v,
         folder=sequence.path.parent,
     )
     for number, preparation in enumerate(sequence.sequence.prepare):
         yield ("prepare", number), ConfirmSettings(check="confirm", text=preparation.confirm), alike
     for number, settings in enumerate(sequence.sequence.checks):
-        for channel in settings.channels:
+        for named in settings.channels:
+            channel = (
+                named if named is not None else all_checks()[settings.check].start_channel(settings, alike)
+            )
             frequency_hz = None
             if channel is not None and sequence.plan is not None:
                 frequency_hz = sequence.plan.frequencies_hz.get(channel)

@@ -239,7 +239,8 @@ class Runner:
 
     def _judged(self, step: Step, finding: Finding) -> Result:
         facts, plan = self._facts, self._plan
-        uncertainty = finding.budget.expanded if finding.budget is not None else None
+        uncertainty = 0.0 if finding.exact else None
+        uncertainty = finding.budget.expanded if finding.budget is not None else uncertainty
         factor = finding.budget.coverage_factor if finding.budget is not None else 2.0
         rule = plan.sequence.sequence.rule
         statement = decide(finding.value, uncertainty, finding.limits, rule, coverage_factor=factor)
@@ -258,8 +259,8 @@ class Runner:
             bench_hash=plan.bench.hash,
             simulated=facts.simulated,
             check=step.check.name,
-            channel=step.conditions.channel,
-            frequency_hz=step.conditions.frequency_hz,
+            channel=step.conditions.channel if finding.channel is None else finding.channel,
+            frequency_hz=step.conditions.frequency_hz if finding.channel is None else finding.frequency_hz,
             mode=step.conditions.mode,
             quantity=finding.quantity,
             value=finding.value,
@@ -270,7 +271,7 @@ class Runner:
             decision=statement.decision,
             rule=str(rule),
             conditions="; ".join(conditions + self._confirmed),
-            note=" ".join(part for part in (finding.note, *statement.notes) if part),
+            note="; ".join(part.rstrip(".") for part in (finding.note, *statement.notes) if part),
             points=finding.points,
             budget=as_plain(finding.budget) if finding.budget is not None else None,
         )

@@ -99,14 +99,15 @@ class SwitchingSearch:
         """
         if self._ask is None:
             raise SearchInputError("The search has ended; it takes no further reading. Read 'result'.")
-        ask = self._ask
-        self._told.append(Told(ask=ask, reading=reading))
+        ask, told = self._ask, Told(ask=self._ask, reading=reading)
+        on = None if isinstance(reading, NoReading) else self._is_on(reading)
+        self._told.append(told)
         level_db = self._lag.take(ask.level_db, ask.wait_s + ask.reading_s, 0.0)
-        if isinstance(reading, NoReading):
+        if on is None or isinstance(reading, NoReading):
             self._on = None
             self._ask = self._again()
             return
-        on = self._is_on(reading)
+        self._count(reading)
         trial = Trial(self._on, level_db, on)
         self._on = on
         self._trials.append(trial)
@@ -156,27 +157,32 @@ class SwitchingSearch:
     # --- readings -------------------------------------------------------------------------------------------------
 
     def _is_on(self, reading: bool | int | Sequence[bool]) -> bool:
-        if self.segment is None:
-            if not isinstance(reading, bool):
-                raise SearchInputError(
-                    f"reading is {reading!r}; it must be True or False. For a bar give 'segment'."
-                )
-            return reading
+        """Return whether the wanted segment, squelch or answer is on; raise SearchInputError for what cannot say."""
         if isinstance(reading, bool):
             return reading
-        if isinstance(reading, int):
-            if reading < 0:
-                raise SearchInputError(f"reading is {reading}; a count of lit segments is 0 or more.")
-            self._counts.append(reading)
-            return reading >= self.segment
-        if isinstance(reading, str | float) or len(reading) < self.segment:
+        if self.segment is None:
             raise SearchInputError(
-                f"reading is {reading!r}; for segment {self.segment} it must be a pattern of at least {self.segment} "
-                "bools, a count, or True or False."
+                f"reading is {reading!r}; it must be True or False. For a bar give 'segment'."
             )
-        lit = [i + 1 for i, on in enumerate(reading) if on]
-        self._counts.append(max(lit, default=0))
+        if isinstance(reading, int) and reading >= 0:
+            return reading >= self.segment
+        if isinstance(reading, str | float | int) or len(reading) < self.segment:
+            raise SearchInputError(
+                f"reading is {reading!r}; for segment {self.segment} it must be a pattern of {self.segment} bools or "
+                "more, a count of 0 or more, or True or False."
+            )
         return bool(reading[self.segment - 1])
+
+    def _count(self, reading: bool | int | Sequence[bool]) -> None:
+        """Keep the highest lit segment of a bar."""
+        if isinstance(reading, bool):
+            return
+        lit = (
+            reading
+            if isinstance(reading, int)
+            else max((i + 1 for i, on in enumerate(reading) if on), default=0)
+        )
+        self._counts.append(lit)
 
     def _further(self, level_db: float, *, rising: bool) -> float:
         """Return the level, or one further on when three tests did not switch: in the tail of a belief its median creeps."""

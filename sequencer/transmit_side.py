@@ -215,6 +215,11 @@ class TransmitSide(Side):
             self._clock.wait_s(part_s)
             remaining_s -= part_s
 
+    def pause_s(self, seconds: float) -> None:
+        """Let time pass unkeyed, on the bench's clock."""
+        self.rest()
+        self._clock.wait_s(seconds)
+
     def rest(self) -> None:
         """Release the key until the next reading."""
         self._refuse_if_left()

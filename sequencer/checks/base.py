@@ -133,6 +133,7 @@ class Conditions:
     mode: str
     plan: ChannelPlan | None = None
     serial: str = ""
+    supply_v: float | None = None
     folder: Path | None = None
     say: Callable[[str], None] = field(default=lambda text: None)
 
@@ -149,15 +150,25 @@ class Finding:
     """What a check found of one quantity, before it is judged.
 
     ``value`` and ``limits`` in ``unit``; ``value`` None when nothing could be measured, and then ``note`` says why.
+    ``exact``: a count, a word, which has no uncertainty. ``channel`` and ``frequency_hz``: where it was found, if not where the
+    step stands.
     """
 
     quantity: str
     value: float | None
     unit: str
+    exact: bool = False
+    channel: int | None = None
+    frequency_hz: float | None = None
     limits: Limits = field(default_factory=lambda: Limits(lower=None, upper=None))
     budget: Budget | None = None
     note: str = ""
     points: tuple[Point, ...] = ()
+
+    @property
+    def conforms(self) -> bool:
+        """Say whether there is a value and it violates no limit; uncertainty is left to the decision."""
+        return self.value is not None and self.limits.contains(self.value)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -187,6 +198,10 @@ class Check(ABC, Generic[S]):
     roles: ClassVar[frozenset[str]] = frozenset()
     modes: ClassVar[frozenset[str]] = frozenset({"FM", "AM", "USB", "LSB", "CW"})
     settings: type[S]
+
+    def start_channel(self, settings: S, conditions: Conditions) -> int | None:
+        """Return the channel on which the side is entered, for a check that goes to channels by itself."""
+        return None
 
     def demands(self, settings: S, conditions: Conditions) -> list[Demand]:
         """Return the levels and powers it may bring about, for the plan to prove."""

@@ -1,27 +1,18 @@
-"""Carrier power: what the unit gives into 50 ohm, unmodulated, at its antenna connector."""
+"""Carrier power: what the unit gives into 50 ohm at its antenna connector; in SSB its peak envelope power."""
 
 from __future__ import annotations
 
-import statistics
 from typing import Annotated, ClassVar, Literal
 
-from pydantic import AfterValidator
+from pydantic import AfterValidator, model_validator
 
 from sequencer.checks.base import Check, CheckSettings, Conditions, Demand, Finding, PowerLimit, Side, settle
-from sequencer.contributions import (
-    DB_PER_RELATIVE_POWER,
-    instrument_accuracy,
-    mismatch_of_vswr,
-    path_loss,
-    repeatability,
-)
-from sequencer.decision import Limits
+from sequencer.checks.transmitting import SETTLED_DB, Drive, Tone, power_finding
+from sequencer.complaint import FieldProblem
 from sequencer.file_types import TimeS, between
-from sequencer.quantities import w_from_dbm
-from sequencer.safety import TransmitSide
-from sequencer.uncertainty import Budget, Contribution
+from sequencer.transmit_side import TransmitSide
 
-SETTLED_DB = 0.02  # two readings that agree to this are settled: common practice, no source
+SIDEBANDS = ("USB", "LSB")
 
 
 class CarrierPowerSettings(CheckSettings):
@@ -30,33 +21,54 @@ class CarrierPowerSettings(CheckSettings):
     check: Literal["carrier_power"]
     """Which check this is."""
     limit: PowerLimit = PowerLimit()
-    """Lowest and highest power that is right."""
+    """Lowest and highest power that is right; in SSB, of the peak envelope power."""
     keyed_for_s: Annotated[TimeS, AfterValidator(between(0.0, 600.0, "s"))] = 0.0
     """How long the unit is keyed, in all, before the readings; rests that the duty owes come on top. 0 reads at once."""
     readings: Annotated[int, AfterValidator(between(2, 50, ""))] = 4
     """How many readings are averaged once the power stands."""
+    drive_v: Drive | None = None
+    """SSB only: level of each of the two tones at the microphone input, V rms."""
+    tones_hz: tuple[Tone, Tone] = (700.0, 1900.0)
+    """SSB only: the two equal tones; not in a simple ratio, so that their products fall apart."""
+
+    @model_validator(mode="after")
+    def _two_tones(self) -> CarrierPowerSettings:
+        if self.tones_hz[0] == self.tones_hz[1]:
+            raise FieldProblem("the two tones are one", at=("tones",), allowed="two different tones")
+        return self
 
 
 class CarrierPower(Check[CarrierPowerSettings]):
-    """Key the unit without modulation, wait until the power stands, average."""
+    """Key the unit without modulation (SSB: with two equal tones), wait until the power stands, average."""
 
     name: ClassVar[str] = "carrier_power"
-    summary: ClassVar[str] = "carrier power into 50 ohm"
+    summary: ClassVar[str] = "carrier power into 50 ohm; SSB: peak envelope power with two tones"
     side: ClassVar[Side] = "transmit"
     roles: ClassVar[frozenset[str]] = frozenset({"power_meter"})
-    modes: ClassVar[frozenset[str]] = frozenset({"FM", "AM"})
     settings = CarrierPowerSettings
 
     def quantities(self, settings: CarrierPowerSettings) -> tuple[tuple[str, str], ...]:
         """Return what it reports."""
-        return ((_quantity(settings), "W"),)
+        return ((_quantity(settings, settings.mode or "FM"), "W"),)
 
     def demands(self, settings: CarrierPowerSettings, conditions: Conditions) -> list[Demand]:
-        """Return the highest power it expects of the unit: the path must bear it."""
+        """Return the highest power it expects of the unit: the path must bear it; and in SSB the drive it needs."""
         asked = (("max", settings.limit.max_w), ("min", settings.limit.min_w))
-        return [
+        demands = [
             Demand(at=("limit", name), power_w=power_w) for name, power_w in asked if power_w is not None
         ][:1]
+        if conditions.mode in SIDEBANDS and settings.drive_v is None:
+            demands.append(
+                Demand(
+                    refused="peak envelope power needs a drive",
+                    allowed="'drive: 5 mV', the level of each tone",
+                )
+            )
+        if conditions.mode in SIDEBANDS and conditions.bench.with_role("audio_analyser") is None:
+            demands.append(
+                Demand(refused="peak envelope power needs an audio_analyser", allowed="a bench with one")
+            )
+        return demands
 
     def forecast_s(self, settings: CarrierPowerSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: two or three readings until it stands, and those that are averaged."""
@@ -66,54 +78,21 @@ class CarrierPower(Check[CarrierPowerSettings]):
         self, side: TransmitSide, settings: CarrierPowerSettings, conditions: Conditions
     ) -> list[Finding]:
         """Measure."""
-        limits: Limits = settings.limit.limits
+        read, note = side.read_power_dbm, ""
+        if conditions.mode in SIDEBANDS and settings.drive_v is not None:
+            side.apply_two_tones(tones_hz=settings.tones_hz, level_v=settings.drive_v)
+            read = side.read_peak_envelope_dbm
+            note = f"two tones, {settings.tones_hz[0]:g} and {settings.tones_hz[1]:g} Hz, each {settings.drive_v * 1e3:g} mV"
         side.wait_s(settings.keyed_for_s)
-        readings = settle(side.read_power_dbm, side.wait_s, within=SETTLED_DB)
-        readings += [side.read_power_dbm() for _ in range(settings.readings - 2)]
+        readings = settle(read, side.wait_s, within=SETTLED_DB)
+        readings += [read() for _ in range(settings.readings - 2)]
         side.rest()
-        bad = next((reading for reading in readings if reading.number is None), None)
-        if bad is not None:
-            return [
-                Finding(
-                    quantity=_quantity(settings),
-                    value=None,
-                    unit="W",
-                    limits=limits,
-                    note=f"power meter: {bad.state.value}",
-                )
-            ]
-        levels_dbm = [reading.number for reading in readings if reading.number is not None]
-        power_w = w_from_dbm(statistics.fmean(levels_dbm))
-        return [
-            Finding(
-                quantity=_quantity(settings),
-                value=power_w,
-                unit="W",
-                limits=limits,
-                budget=_budget(power_w, levels_dbm, conditions),
-            )
-        ]
+        if conditions.mode in SIDEBANDS:
+            side.remove_second_tone()
+        quantity = _quantity(settings, conditions.mode)
+        return [power_finding(quantity, readings, settings.limit.limits, conditions, note)]
 
 
-def _quantity(settings: CarrierPowerSettings) -> str:
-    return f"carrier power after {settings.keyed_for_s:g} s" if settings.keyed_for_s else "carrier power"
-
-
-def _budget(power_w: float, levels_dbm: list[float], conditions: Conditions) -> Budget:
-    per_db = power_w / DB_PER_RELATIVE_POWER
-    entry = conditions.bench.with_role("power_meter")
-    path = conditions.bench.paths.transmit
-    parts: list[Contribution] = [
-        repeatability("repeatability of the power reading", levels_dbm, unit="dB", coefficient=per_db)
-    ]
-    if entry is not None:
-        _, meter = entry
-        half_width_w = power_w * meter.accuracy.power_percent / 100.0
-        parts.append(instrument_accuracy("power meter, accuracy", half_width_w, unit="W"))
-        if path is not None:
-            parts.append(
-                mismatch_of_vswr("mismatch, unit to path", path.unit_vswr, meter.vswr, coefficient=per_db)
-            )
-    if path is not None:
-        parts.append(path_loss("transmit path, loss", path.uncertainty_db, coefficient=per_db))
-    return Budget(quantity="carrier power", unit="W", value=power_w, contributions=tuple(parts))
+def _quantity(settings: CarrierPowerSettings, mode: str) -> str:
+    name = "peak envelope power" if mode in SIDEBANDS else "carrier power"
+    return f"{name} after {settings.keyed_for_s:g} s" if settings.keyed_for_s else name

@@ -96,6 +96,7 @@ class ChannelMemory(Check[ChannelMemorySettings]):
         summary = Finding(
             quantity="channel memory, entries that are wrong",
             value=float(len(wrong)),
+            exact=True,
             unit="entries",
             limits=Limits(upper=0.0),
             note=f"{len(entries)} entries of {path.name} against {conditions.plan.name}",

@@ -66,26 +66,27 @@ class FrequencyError(Check[FrequencyErrorSettings]):
             note = f"modulation analyser: {bad.state.value}; a carrier far from {carrier_hz / 1e6:.5f} MHz is not found"
             return [Finding(quantity="frequency error", value=None, unit="Hz", limits=limits, note=note)]
         errors_hz = [reading.number - carrier_hz for reading in readings if reading.number is not None]
-        error_hz = statistics.fmean(errors_hz)
+        budget = error_budget("frequency error", errors_hz, carrier_hz, conditions)
         return [
             Finding(
                 quantity="frequency error",
-                value=error_hz,
+                value=budget.value,
                 unit="Hz",
                 limits=limits,
-                budget=_budget(error_hz, errors_hz, conditions),
+                budget=budget,
                 # not "+0.41 ppm" alone: in a table's cell a spreadsheet would take that for a formula
-                note=f"that is {error_hz / carrier_hz * 1e6:+.2f} ppm",
+                note=f"that is {budget.value / carrier_hz * 1e6:+.2f} ppm",
             )
         ]
 
 
-def _budget(error_hz: float, errors_hz: list[float], conditions: Conditions) -> Budget:
+def error_budget(quantity: str, errors_hz: list[float], carrier_hz: float, conditions: Conditions) -> Budget:
+    """Return the budget of a frequency error: the mean of ``errors_hz``, counted at ``carrier_hz``."""
     entry = conditions.bench.with_role("modulation_analyser")
     reference_ppm = entry[1].accuracy.frequency_ppm if entry is not None else 0.0
     parts = (
-        instrument_accuracy("analyser's reference", reference_ppm * 1e-6 * conditions.carrier_hz, unit="Hz"),
+        instrument_accuracy("analyser's reference", reference_ppm * 1e-6 * carrier_hz, unit="Hz"),
         resolution("counter's resolution", COUNTER_STEP_HZ, unit="Hz"),
         repeatability("repeatability", errors_hz, unit="Hz"),
     )
-    return Budget(quantity="frequency error", unit="Hz", value=error_hz, contributions=parts)
+    return Budget(quantity=quantity, unit="Hz", value=statistics.fmean(errors_hz), contributions=parts)

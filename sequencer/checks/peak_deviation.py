@@ -1,23 +1,20 @@
-"""Peak deviation: how far speech at full drive swings the carrier, to either side."""
+"""Peak deviation: how far speech swings the carrier, to either side, at a drive and at tones of the speech band."""
 
 from __future__ import annotations
 
-import statistics
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator, model_validator
 
-from drivers.roles import Reading
-from sequencer.checks.base import Check, CheckSettings, Conditions, Finding, Side, settle
+from drivers.roles import PeakSide
+from sequencer.checks.base import SOME, Check, CheckSettings, Conditions, Finding, Side
+from sequencer.checks.transmitting import Drive, Tone, analyser_finding, drive_text, read_settled
 from sequencer.complaint import FieldProblem
-from sequencer.contributions import instrument_accuracy, repeatability
 from sequencer.decision import Limits
-from sequencer.file_types import FileModel, FrequencyDifferenceHz, FrequencyHz, VoltageV, at_least, between
-from sequencer.safety import TransmitSide
-from sequencer.uncertainty import Budget
+from sequencer.file_types import FileModel, FrequencyDifferenceHz, RatioDb, at_least, between
+from sequencer.transmit_side import TransmitSide
 
 SETTLED_HZ = 15.0
-MORE_READINGS = 2  # with two readings alone, Student's factor is 12.7
 Deviation = Annotated[FrequencyDifferenceHz, AfterValidator(at_least(0.0, "Hz"))]
 
 
@@ -39,25 +36,42 @@ class DeviationLimit(FileModel):
             )
         return self
 
+    @property
+    def limits(self) -> Limits:
+        """The limits, Hz."""
+        return Limits(lower=self.min_hz, upper=self.max_hz)
+
 
 class PeakDeviationSettings(CheckSettings):
     """Settings of `peak_deviation`."""
 
     check: Literal["peak_deviation"]
     """Which check this is."""
-    drive_v: Annotated[VoltageV, AfterValidator(between(1e-6, 10.0, "V"))]
+    drive_v: Drive
     """Level at the microphone input, V rms."""
-    tone_hz: Annotated[FrequencyHz, AfterValidator(between(20.0, 20_000.0, "Hz"))] = 1000.0
-    """Tone at the microphone input."""
+    above_db: Annotated[RatioDb, AfterValidator(between(0.0, 60.0, "dB"))] = 0.0
+    """How far above `drive` the unit is driven: 20 dB shows what the limiter holds."""
+    tone_hz: Tone | Annotated[tuple[Tone, ...], *SOME] = 1000.0
+    """Tone at the microphone input, or several: then the highest peak of each side is reported, with its tone."""
     limit: DeviationLimit = DeviationLimit()
     """Lowest and highest peak deviation that is right, for either side."""
 
+    @property
+    def tones_hz(self) -> tuple[float, ...]:
+        """The tones, in order."""
+        return self.tone_hz if isinstance(self.tone_hz, tuple) else (self.tone_hz,)
+
+    @property
+    def level_v(self) -> float:
+        """The level at the microphone input, V rms."""
+        return float(self.drive_v * 10.0 ** (self.above_db / 20.0))
+
 
 class PeakDeviation(Check[PeakDeviationSettings]):
-    """Drive the microphone input with a tone, key the unit, and read both sides' peaks."""
+    """Drive the microphone input with each tone, key the unit, and read both sides' peaks."""
 
     name: ClassVar[str] = "peak_deviation"
-    summary: ClassVar[str] = "peak FM deviation of both sides"
+    summary: ClassVar[str] = "peak FM deviation of both sides, at a drive and over tones"
     side: ClassVar[Side] = "transmit"
     roles: ClassVar[frozenset[str]] = frozenset({"modulation_analyser", "audio_analyser"})
     modes: ClassVar[frozenset[str]] = frozenset({"FM"})
@@ -65,54 +79,53 @@ class PeakDeviation(Check[PeakDeviationSettings]):
 
     def quantities(self, settings: PeakDeviationSettings) -> tuple[tuple[str, str], ...]:
         """Return what it reports."""
-        return (("peak deviation, positive", "Hz"), ("peak deviation, negative", "Hz"))
+        return ((_quantity("positive", settings), "Hz"), (_quantity("negative", settings), "Hz"))
 
     def forecast_s(self, settings: PeakDeviationSettings, conditions: Conditions) -> float:
-        """Return about how long it takes, s: four or five readings of either side."""
-        return 1.2
+        """Return about how long it takes, s: four or five readings of either side at each tone."""
+        return 1.2 * len(settings.tones_hz)
 
     def transmit(
         self, side: TransmitSide, settings: PeakDeviationSettings, conditions: Conditions
     ) -> list[Finding]:
         """Measure."""
-        side.apply_audio(tone_hz=settings.tone_hz, level_v=settings.drive_v)
-        positive, negative = _readings(side, "positive"), _readings(side, "negative")
+        found: dict[PeakSide, list[Finding]] = {"positive": [], "negative": []}
+        for tone_hz in settings.tones_hz:
+            side.apply_audio(tone_hz=tone_hz, level_v=settings.level_v)
+            for which, findings in found.items():
+                finding = _measure(side, which, tone_hz, settings, conditions)
+                conditions.say(
+                    f"{tone_hz:g} Hz, {which}: {finding.value if finding.value is not None else '—'}"
+                )
+                findings.append(finding)
         side.rest()
-        return [
-            _finding("peak deviation, positive", positive, settings, conditions),
-            _finding("peak deviation, negative", negative, settings, conditions),
-        ]
+        return [_highest(findings) for findings in found.values()]
 
 
-def _readings(side: TransmitSide, which: Literal["positive", "negative"]) -> list[Reading]:
-    settled = settle(lambda: side.read_deviation_hz(which), side.wait_s, within=SETTLED_HZ)
-    return settled + [side.read_deviation_hz(which) for _ in range(MORE_READINGS)]
-
-
-def _finding(
-    quantity: str, readings: list[Reading], settings: PeakDeviationSettings, conditions: Conditions
+def _measure(
+    side: TransmitSide,
+    which: PeakSide,
+    tone_hz: float,
+    settings: PeakDeviationSettings,
+    conditions: Conditions,
 ) -> Finding:
-    limits = Limits(lower=settings.limit.min_hz, upper=settings.limit.max_hz)
-    if (bad := next((reading for reading in readings if reading.number is None), None)) is not None:
-        return Finding(
-            quantity=quantity,
-            value=None,
-            unit="Hz",
-            limits=limits,
-            note=f"modulation analyser: {bad.state.value}",
-        )
-    peaks_hz = [reading.number for reading in readings if reading.number is not None]
-    peak_hz = statistics.fmean(peaks_hz)
-    entry = conditions.bench.with_role("modulation_analyser")
-    percent = entry[1].accuracy.deviation_percent if entry is not None else 0.0
-    budget = Budget(
-        quantity=quantity,
-        unit="Hz",
-        value=peak_hz,
-        contributions=(
-            instrument_accuracy("analyser, deviation accuracy", peak_hz * percent / 100.0, unit="Hz"),
-            repeatability("repeatability", peaks_hz, unit="Hz"),
-        ),
+    readings = read_settled(side, lambda: side.read_deviation_hz(which), within=SETTLED_HZ)
+    return analyser_finding(
+        _quantity(which, settings),
+        "Hz",
+        readings,
+        settings.limit.limits,
+        conditions,
+        note=drive_text(settings.level_v, tone_hz),
     )
-    note = f"{settings.drive_v * 1e3:g} mV at {settings.tone_hz:g} Hz"
-    return Finding(quantity=quantity, value=peak_hz, unit="Hz", limits=limits, budget=budget, note=note)
+
+
+def _highest(findings: list[Finding]) -> Finding:
+    """Return the highest peak; what could not be read comes first, so that it is not passed over."""
+    unread = [finding for finding in findings if finding.value is None]
+    return unread[0] if unread else max(findings, key=lambda finding: finding.value or 0.0)
+
+
+def _quantity(which: str, settings: PeakDeviationSettings) -> str:
+    above = f", {settings.above_db:g} dB above" if settings.above_db else ""
+    return f"peak deviation, {which}{above}"

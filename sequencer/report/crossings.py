@@ -155,7 +155,7 @@ def _robust(basis: NDArray[np.float64], y: NDArray[np.float64]) -> list[float]:
         off = np.abs(y - basis @ solved)
         # A cluster of readings at the crossing must not make an outlier of the one reading that shows the curve further out.
         usual = max(1.4826 * float(np.median(off)), ROUGH * float(np.ptp(y)), 1e-12)
-        weights = np.minimum(1.0, (3 * usual / np.maximum(off, 1e-300)) ** 2)
+        weights = (3 * usual / np.maximum(off, 3 * usual)) ** 2
     return [float(one) for one in solved]
 
 

@@ -20,7 +20,7 @@ from sequencer.report.verdicts import Verdict, severity, trouble_of, verdict_of
 from sequencer.screen import time_text
 from sequencer.wording import channel_in_words, limits_in_words, value_in_words, voltages_in_words, with_minus
 
-MOST_WITH_ALL_PLOTS = 200
+MOST_WITH_ALL_PLOTS = 100
 """Up to so many runs every run's plots are drawn; beyond it only those of runs that did not pass."""
 
 Row = Mapping[str, Any]

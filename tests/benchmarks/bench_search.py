@@ -133,6 +133,7 @@ class Averaged:
         self.unit, self.reading_s, self.count, self.readings = unit, reading_s, count, 0
 
     def __call__(self, level_db: float) -> float:
+        """Return the averaged reading at a level, minus target."""
         previous = self.unit.bench.level_db
         wait_s = classical_wait_s(level_db - previous) if previous is not None else 0.1
         total = 0.0
@@ -189,7 +190,7 @@ def needle_row(
     """Run the curve search on a needle; seconds are also given in time constants."""
     tally, taus = Tally(name), []
     rng = np.random.default_rng(seed)
-    for k in range(trials):
+    for _ in range(trials):
         truth = rng.uniform(-95, -55)
         tau = math.exp(rng.uniform(math.log(0.2), 0.0))
         meter = NeedleMeter(

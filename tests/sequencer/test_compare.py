@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import math
 
@@ -314,18 +315,9 @@ def test_a_comparison_survives_json():
 
 def test_the_screen_shows_values_differences_and_words():
     """On the screen stand value, difference, E_n, the words and the place; nothing that a terminal could act on."""
-    console = Console(width=120, record=True, file=open("/dev/null", "w", encoding="utf-8"))  # noqa: SIM115
-    with console.file:
-        console.print(
-            comparison_screen(
-                compare(
-                    [
-                        Group(name="A\x1b[2J", rows=(level_row(-120.0),)),
-                        Group(name="B", rows=(level_row(-119.0),)),
-                    ]
-                )
-            )
-        )
+    console = Console(width=120, record=True, file=io.StringIO())
+    groups = [Group(name="A\x1b[2J", rows=(level_row(-120.0),)), Group(name="B", rows=(level_row(-119.0),))]
+    console.print(comparison_screen(compare(groups)))
     shown = console.export_text()
     for words in (
         "(−120.00 ± ",

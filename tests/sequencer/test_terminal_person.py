@@ -7,7 +7,7 @@ import signal
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
 import pytest
@@ -33,21 +33,48 @@ class Screen:
         self.said.append("resume")
 
 
+class Watched(TerminalPerson):
+    """Says when it begins to listen: what is typed from then on is an answer."""
+
+    def __init__(self, screen: Screen, descriptor: int) -> None:
+        super().__init__(screen, descriptor=descriptor)
+        self.listens = threading.Event()
+
+    def _drop_typed_ahead(self) -> None:
+        super()._drop_typed_ahead()
+        self.listens.set()
+
+
 class Terminal:
-    """A pseudo-terminal: ``type`` is what the keyboard sends, ``soon`` the same a moment later."""
+    """A pseudo-terminal: ``type`` is what the keyboard sends, ``soon`` the same once the question listens."""
 
     def __init__(self) -> None:
         self.ours, self.theirs = os.openpty()
         self.screen = Screen()
-        self.person = TerminalPerson(self.screen, descriptor=self.theirs)
+        self.person = Watched(self.screen, self.theirs)
+        self._typists: list[threading.Thread] = []
 
     def type(self, content: bytes) -> None:
         """Send from the keyboard."""
         os.write(self.ours, content)
 
-    def soon(self, content: bytes) -> None:
-        """Send from the keyboard a moment later."""
-        threading.Timer(0.05, self.type, [content]).start()
+    def soon(self, *steps: Callable[[], object] | bytes) -> None:
+        """Send, or do, one step after the other once the question listens."""
+
+        def work() -> None:
+            self.person.listens.wait(10.0)
+            for step in steps:
+                self.type(step) if isinstance(step, bytes) else step()
+
+        self._typists.append(threading.Thread(target=work))
+        self._typists[-1].start()
+
+    def close(self) -> None:
+        """Let the typists end, and close both ends."""
+        for typist in self._typists:
+            typist.join()
+        os.close(self.ours)
+        os.close(self.theirs)
 
 
 @pytest.fixture
@@ -55,9 +82,7 @@ def terminal() -> Iterator[Terminal]:
     """Yield an open pseudo-terminal."""
     one = Terminal()
     yield one
-    time.sleep(0.06)  # a timer may still want to type
-    os.close(one.ours)
-    os.close(one.theirs)
+    one.close()
 
 
 @contextmanager
@@ -123,8 +148,10 @@ def test_stop_is_ctrl_c(terminal):
 def test_a_question_that_stands_while_the_run_is_stopped_is_shown_again(terminal, capsys):
     """Ctrl-C at a safety question is told that the run is being stopped already, and the question stands."""
     with being_stopped():
-        threading.Timer(0.05, signal.raise_signal, [signal.SIGINT]).start()
-        threading.Timer(0.5, terminal.type, [b"done\n"]).start()
+        shown_again_s = 0.5  # it looks every 0.2 s
+        terminal.soon(
+            lambda: signal.raise_signal(signal.SIGINT), lambda: time.sleep(shown_again_s), b"done\n"
+        )
         assert terminal.person.ask("SAFETY: ") == "done"
     assert "The run is being stopped already.\nSAFETY: " in capsys.readouterr().err
 

@@ -10,11 +10,11 @@ import pytest
 
 from sequencer.bench import BenchFile
 from sequencer.checks.base import Conditions
-from sequencer.checks.carrier_power import _budget as power_budget
-from sequencer.checks.frequency_error import _budget as frequency_budget
+from sequencer.checks.frequency_error import error_budget
 from sequencer.checks.receiving import LevelWindow, how_found, level_budget, why_not
 from sequencer.checks.sensitivity import Sensitivity, SensitivitySettings
 from sequencer.checks.targets import FrequencyTolerance
+from sequencer.checks.transmitting import power_budget
 from sequencer.files import read_file
 from sequencer.loading import load_bench
 from sequencer.search import Crossing, Status
@@ -85,7 +85,7 @@ def test_the_power_s_budget_is_what_the_bench_file_says(bench: BenchFile) -> Non
 
     Mismatch of VSWR 1.5 and 1.1: 8.686·0.2·0.0476/√2 = 0.0585 dB, 54 mW.
     """
-    found = _standard(power_budget(4.0, [36.02, 36.02, 36.02, 36.02], _conditions(bench)))
+    found = _standard(power_budget("carrier power", 4.0, [36.02, 36.02, 36.02, 36.02], _conditions(bench)))
     assert abs(found["power meter, accuracy"]) == pytest.approx(0.0693, rel=0.01)
     assert abs(found["transmit path, loss"]) == pytest.approx(0.0691, rel=0.02)
     assert abs(found["mismatch, unit to path"]) == pytest.approx(0.0539, rel=0.02)
@@ -94,7 +94,7 @@ def test_the_power_s_budget_is_what_the_bench_file_says(bench: BenchFile) -> Non
 
 def test_the_frequency_s_budget_is_its_reference_and_its_last_digit(bench: BenchFile) -> None:
     """0.1 ppm of 27.205 MHz is 2.72 Hz, /√3 = 1.57 Hz; a step of 1 Hz is 1/√12 = 0.29 Hz."""
-    found = _standard(frequency_budget(11.0, [11.0, 11.0, 11.0, 11.0], _conditions(bench)))
+    found = _standard(error_budget("frequency error", [11.0, 11.0, 11.0, 11.0], 27.205e6, _conditions(bench)))
     assert abs(found["analyser's reference"]) == pytest.approx(2.7205 / math.sqrt(3), rel=1e-3)
     assert abs(found["counter's resolution"]) == pytest.approx(1.0 / math.sqrt(12.0), rel=1e-3)
 

@@ -1,0 +1,201 @@
+"""Channel sweep: every channel of the plan radiates where and what it should, and nothing radiates outside the plan."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from typing import Annotated, ClassVar, Literal
+
+from pydantic import AfterValidator
+
+from drivers.faults import InstrumentError, Refused
+from drivers.roles import RangeState, Reading
+from sequencer.checks.base import (
+    SOME,
+    ChannelNumber,
+    Check,
+    CheckSettings,
+    Conditions,
+    Demand,
+    Finding,
+    PowerLimit,
+    Side,
+)
+from sequencer.checks.frequency_error import FrequencyErrorLimit, error_budget
+from sequencer.checks.transmitting import not_read, numbers, power_finding
+from sequencer.decision import Limits
+from sequencer.file_types import PowerW, at_least
+from sequencer.transmit_side import TransmitSide
+
+
+class ChannelSweepSettings(CheckSettings):
+    """Settings of `channel_sweep`."""
+
+    check: Literal["channel_sweep"]
+    """Which check this is."""
+    sweep: Annotated[tuple[ChannelNumber, ...], *SOME] | Literal["all"] = "all"
+    """Which channels of the plan are swept."""
+    frequency: FrequencyErrorLimit | None = None
+    """How far each carrier may be off."""
+    power: PowerLimit = PowerLimit()
+    """Lowest and highest power that is right on each."""
+    outside: tuple[ChannelNumber, ...] = ()
+    """Channel numbers outside the plan that the unit is asked to go to: it must refuse them, or radiate nothing there."""
+    radiates_above_w: Annotated[PowerW, AfterValidator(at_least(1e-9, "W"))] = 1e-3
+    """What counts as radiating, on a channel outside the plan."""
+
+
+class ChannelSweep(Check[ChannelSweepSettings]):
+    """Go to each channel unkeyed, key the unit, read carrier and power."""
+
+    name: ClassVar[str] = "channel_sweep"
+    summary: ClassVar[str] = "each channel of the plan: frequency and power; nothing outside it"
+    side: ClassVar[Side] = "transmit"
+    roles: ClassVar[frozenset[str]] = frozenset({"power_meter", "modulation_analyser"})
+    modes: ClassVar[frozenset[str]] = frozenset({"FM", "AM"})
+    settings = ChannelSweepSettings
+
+    def quantities(self, settings: ChannelSweepSettings) -> tuple[tuple[str, str], ...]:
+        """Return what it reports."""
+        return (("channel sweep, outside its limits", "findings"),)
+
+    def start_channel(self, settings: ChannelSweepSettings, conditions: Conditions) -> int | None:
+        """Return the channel on which the side is entered: the first of the sweep."""
+        swept = _swept(settings, conditions)
+        return swept[0] if swept else None
+
+    def demands(self, settings: ChannelSweepSettings, conditions: Conditions) -> list[Demand]:
+        """Return the highest power it lets pass, and channels that the plan does not have."""
+        demands = (
+            []
+            if settings.power.max_w is None
+            else [Demand(at=("power", "max"), power_w=settings.power.max_w)]
+        )
+        plan = conditions.plan
+        if plan is None:
+            return demands
+        known = set(plan.channels)
+        wrong = [channel for channel in _swept(settings, conditions) if channel not in known]
+        demands += [
+            Demand(
+                at=("sweep",),
+                refused=f"channel {channel} is not in the plan {plan.name!r}",
+                allowed=plan.described,
+            )
+            for channel in wrong
+        ]
+        demands += [
+            Demand(
+                at=("outside",),
+                refused=f"channel {channel} is in the plan {plan.name!r}",
+                allowed="numbers that are not",
+            )
+            for channel in settings.outside
+            if channel in known
+        ]
+        return demands
+
+    def forecast_s(self, settings: ChannelSweepSettings, conditions: Conditions) -> float:
+        """Return about how long it takes, s."""
+        return 0.55 * (len(_swept(settings, conditions)) + len(settings.outside))
+
+    def transmit(
+        self, side: TransmitSide, settings: ChannelSweepSettings, conditions: Conditions
+    ) -> list[Finding]:
+        """Measure."""
+        assert conditions.plan is not None  # the plan has proved it
+        findings: list[Finding] = []
+        for channel in _swept(settings, conditions):
+            carrier_hz = conditions.plan.frequency_hz(channel)
+            findings += [
+                replace(finding, channel=channel, frequency_hz=carrier_hz)
+                for finding in _on_channel(side, channel, carrier_hz, settings, conditions)
+            ]
+            conditions.say(f"channel {channel}")
+        findings += [
+            replace(_outside(side, channel, settings, conditions), channel=channel)
+            for channel in settings.outside
+        ]
+        wrong = sum(not finding.conforms for finding in findings)
+        summary = Finding(
+            quantity="channel sweep, outside its limits",
+            value=float(wrong),
+            unit="findings",
+            exact=True,
+            limits=Limits(upper=0.0),
+            note=f"{len(_swept(settings, conditions))} channels of {conditions.plan.name}"
+            + (f", {len(settings.outside)} outside it" if settings.outside else ""),
+        )
+        return [summary, *findings]
+
+
+def _swept(settings: ChannelSweepSettings, conditions: Conditions) -> tuple[int, ...]:
+    if settings.sweep != "all":
+        return settings.sweep
+    return conditions.plan.channels if conditions.plan is not None else ()
+
+
+def _on_channel(
+    side: TransmitSide,
+    channel: int,
+    carrier_hz: float,
+    settings: ChannelSweepSettings,
+    conditions: Conditions,
+) -> Iterator[Finding]:
+    side.select(channel, carrier_hz)
+    power = [side.read_power_dbm() for _ in range(2)]
+    frequency = [side.read_frequency_hz() for _ in range(2)]
+    side.rest()
+    yield power_finding("carrier power", power, settings.power.limits, conditions)
+    yield _frequency_finding(channel, carrier_hz, frequency, settings, conditions)
+
+
+def _frequency_finding(
+    channel: int,
+    carrier_hz: float,
+    readings: list[Reading],
+    settings: ChannelSweepSettings,
+    conditions: Conditions,
+) -> Finding:
+    quantity = "frequency error"
+    tolerance_hz = settings.frequency.within.at(carrier_hz) if settings.frequency is not None else None
+    limits = Limits() if tolerance_hz is None else Limits(lower=-tolerance_hz, upper=tolerance_hz)
+    found = numbers(readings)
+    if found is None:
+        hint = f"no carrier near {carrier_hz / 1e6:.5f} MHz"
+        return not_read(quantity, "Hz", limits, "modulation analyser", readings, hint)
+    errors_hz = [one - carrier_hz for one in found]
+    budget = error_budget(quantity, errors_hz, carrier_hz, conditions)
+    return Finding(quantity=quantity, value=budget.value, unit="Hz", limits=limits, budget=budget)
+
+
+def _outside(
+    side: TransmitSide, channel: int, settings: ChannelSweepSettings, conditions: Conditions
+) -> Finding:
+    """Ask for a channel outside the plan; refused, or silent, is right."""
+    quantity = "radiated outside the plan"
+    limits = Limits(upper=settings.radiates_above_w)
+    assert conditions.plan is not None
+    try:
+        side.select(channel, conditions.plan.frequency_hz(conditions.plan.channels[0]))
+    except (InstrumentError, Refused) as refusal:
+        return Finding(
+            quantity=quantity,
+            value=0.0,
+            exact=True,
+            unit="W",
+            limits=limits,
+            note=f"the unit refuses it: {refusal.what}",
+        )
+    readings = [side.read_power_dbm() for _ in range(2)]
+    side.rest()
+    if all(reading.state is RangeState.UNDER_RANGE for reading in readings):
+        return Finding(
+            quantity=quantity,
+            value=0.0,
+            exact=True,
+            unit="W",
+            limits=limits,
+            note="keyed, and the power meter reads under range",
+        )
+    return power_finding(quantity, readings, limits, conditions)

@@ -1,0 +1,153 @@
+"""Microphone sensitivity: the drive that gives 60 % of the permitted modulation, found by stepping the audio source."""
+
+from __future__ import annotations
+
+import math
+import statistics
+from typing import Annotated, ClassVar, Literal
+
+from pydantic import AfterValidator
+
+from drivers.roles import Reading
+from sequencer.checks.base import Check, CheckSettings, Conditions, Finding, Side
+from sequencer.checks.limits import VoltageLimit
+from sequencer.checks.receiving import how_found, why_not
+from sequencer.checks.transmitting import Drive, Tone
+from sequencer.contributions import instrument_accuracy, search_interval
+from sequencer.curve_prior import CurvePrior
+from sequencer.curve_search import CurveSearch
+from sequencer.file_types import FrequencyDifferenceHz, Percent, between
+from sequencer.results import Point
+from sequencer.search import Ask, Crossing, NoReading, Settling, find_crossing
+from sequencer.transmit_side import TransmitSide
+from sequencer.uncertainty import Budget
+
+CUSTOMARY_SHARE = (
+    0.6  # normal test modulation: 60 % of the permitted maximum (from memory of EN 300 433 and its relatives)
+)
+RELATIVE_DB = 20.0 / math.log(10.0)
+_STRAIGHT = CurvePrior(slope=1.0, slope_sd=0.15, bend=0.0, bend_sd=0.03, sd_db=0.05, sd_weight=4.0)
+
+
+class MicrophoneSensitivitySettings(CheckSettings):
+    """Settings of `microphone_sensitivity`."""
+
+    check: Literal["microphone_sensitivity"]
+    """Which check this is."""
+    maximum_hz: Annotated[FrequencyDifferenceHz, AfterValidator(between(100.0, 1e5, "Hz"))] = 2000.0
+    """FM: the permitted peak deviation, of which 60 % is aimed at."""
+    depth_percent: Annotated[Percent, AfterValidator(between(5.0, 95.0, "%"))] = 60.0
+    """AM: the depth that is aimed at."""
+    tone_hz: Tone = 1000.0
+    """Tone at the microphone input."""
+    lowest_v: Drive = 100e-6
+    """Lowest drive that is tried, V rms."""
+    highest_v: Drive = 0.3
+    """Highest drive that is tried, V rms."""
+    limit: VoltageLimit = VoltageLimit()
+    """Lowest and highest drive that is right."""
+
+
+class MicrophoneSensitivity(Check[MicrophoneSensitivitySettings]):
+    """Step the drive until the mean of both peaks crosses 60 %; report the drive."""
+
+    name: ClassVar[str] = "microphone_sensitivity"
+    summary: ClassVar[str] = "drive for 60 % of the permitted modulation"
+    side: ClassVar[Side] = "transmit"
+    roles: ClassVar[frozenset[str]] = frozenset({"modulation_analyser", "audio_analyser"})
+    modes: ClassVar[frozenset[str]] = frozenset({"FM", "AM"})
+    settings = MicrophoneSensitivitySettings
+
+    def quantities(self, settings: MicrophoneSensitivitySettings) -> tuple[tuple[str, str], ...]:
+        """Return what it reports."""
+        return (("microphone sensitivity", "V"),)
+
+    def forecast_s(self, settings: MicrophoneSensitivitySettings, conditions: Conditions) -> float:
+        """Return about how long it takes, s: six drives, both sides of each."""
+        return 2.2
+
+    def transmit(
+        self, side: TransmitSide, settings: MicrophoneSensitivitySettings, conditions: Conditions
+    ) -> list[Finding]:
+        """Measure: drive in dBV against modulation in dB, which is a straight line of slope 1 below the limiter."""
+        is_fm = conditions.mode == "FM"
+        target = CUSTOMARY_SHARE * settings.maximum_hz if is_fm else settings.depth_percent
+        window_db = (20.0 * math.log10(settings.lowest_v), 20.0 * math.log10(settings.highest_v))
+        search = CurveSearch(
+            target=20.0 * math.log10(target),
+            window_db=window_db,
+            accuracy_db=0.3,
+            prior=_STRAIGHT,
+            settling=Settling(rise_s=0.0, fall_s=0.0, least_s=0.0),
+            reading_s=0.25,
+            budget=25,
+        )
+        points: list[Point] = []
+        crossing = find_crossing(search, lambda ask: _read(side, ask, settings, points, is_fm=is_fm))
+        side.rest()
+        unit = "Hz" if is_fm else "%"
+        return [_finding(crossing, settings, conditions, tuple(points), f"for {target:g} {unit}")]
+
+
+def _read(
+    side: TransmitSide, ask: Ask, settings: MicrophoneSensitivitySettings, points: list[Point], *, is_fm: bool
+) -> float | NoReading:
+    side.apply_audio(tone_hz=settings.tone_hz, level_v=10.0 ** (ask.level_db / 20.0))
+    read = side.read_deviation_hz if is_fm else side.read_depth_percent
+    readings: list[Reading] = [read("positive"), read("negative")]
+    figures = [reading.number for reading in readings if reading.number is not None]
+    bad = next((reading for reading in readings if reading.number is None), None)
+    mean = statistics.fmean(figures) if bad is None else None
+    points.append(
+        Point(
+            level_db=ask.level_db,
+            reading=mean,
+            state=bad.state.value if bad is not None else readings[0].state.value,
+            reading_s=ask.reading_s,
+            at_s=side.now_s(),
+        )
+    )
+    if mean is None:
+        return (
+            NoReading.OVER_RANGE
+            if bad is not None and bad.state.value == "over range"
+            else NoReading.NO_MEASUREMENT
+        )
+    return 20.0 * math.log10(max(mean, 1e-3))
+
+
+def _finding(
+    crossing: Crossing,
+    settings: MicrophoneSensitivitySettings,
+    conditions: Conditions,
+    points: tuple[Point, ...],
+    aim: str,
+) -> Finding:
+    quantity, limits = "microphone sensitivity", settings.limit.limits
+    if not crossing.found or crossing.level_db is None:
+        note = why_not(crossing).replace(" dBm", " dBV")
+        return Finding(quantity=quantity, value=None, unit="V", limits=limits, note=note, points=points)
+    drive_v = 10.0 ** (crossing.level_db / 20.0)
+    analyser, source = (
+        conditions.bench.with_role(role) for role in ("modulation_analyser", "audio_analyser")
+    )
+    slope = abs(crossing.slope) if crossing.slope else 1.0
+    per_db = drive_v / RELATIVE_DB
+    analyser_db = RELATIVE_DB * (
+        analyser[1].accuracy.deviation_percent / 100.0 if analyser is not None else 0.0
+    )
+    source_v = drive_v * (source[1].accuracy.voltage_percent / 100.0 if source is not None else 0.0)
+    budget = Budget(
+        quantity=quantity,
+        unit="V",
+        value=drive_v,
+        contributions=(
+            search_interval("search, 95 % interval", crossing.half_width_db, unit="dB", coefficient=per_db),
+            instrument_accuracy("analyser, accuracy", analyser_db, unit="dB", coefficient=per_db / slope),
+            instrument_accuracy("audio source, level accuracy", source_v, unit="V"),
+        ),
+    )
+    note = f"{aim} at {settings.tone_hz:g} Hz; {how_found(crossing)}"
+    return Finding(
+        quantity=quantity, value=drive_v, unit="V", limits=limits, budget=budget, note=note, points=points
+    )

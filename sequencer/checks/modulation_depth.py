@@ -1,0 +1,86 @@
+"""Modulation depth: how far speech swings an AM carrier up and down."""
+
+from __future__ import annotations
+
+from typing import Annotated, ClassVar, Literal
+
+from pydantic import AfterValidator
+
+from drivers.roles import PeakSide
+from sequencer.checks.base import Check, CheckSettings, Conditions, Finding, Side
+from sequencer.checks.limits import PercentLimit
+from sequencer.checks.transmitting import Drive, Tone, analyser_finding, drive_text, read_settled
+from sequencer.file_types import RatioDb, between
+from sequencer.transmit_side import TransmitSide
+
+SETTLED_PERCENT = 0.5
+
+
+class ModulationDepthSettings(CheckSettings):
+    """Settings of `modulation_depth`."""
+
+    check: Literal["modulation_depth"]
+    """Which check this is."""
+    drive_v: Drive
+    """Level at the microphone input, V rms."""
+    above_db: Annotated[RatioDb, AfterValidator(between(0.0, 60.0, "dB"))] = 0.0
+    """How far above `drive` the unit is driven: 20 dB shows what the limiter holds."""
+    tone_hz: Tone = 1000.0
+    """Tone at the microphone input."""
+    limit: PercentLimit = PercentLimit()
+    """Lowest and highest peak depth that is right, for either side."""
+
+
+class ModulationDepth(Check[ModulationDepthSettings]):
+    """Drive the microphone input with a tone, key the unit, and read both peaks of the depth."""
+
+    name: ClassVar[str] = "modulation_depth"
+    summary: ClassVar[str] = "AM depth of both peaks"
+    side: ClassVar[Side] = "transmit"
+    roles: ClassVar[frozenset[str]] = frozenset({"modulation_analyser", "audio_analyser"})
+    modes: ClassVar[frozenset[str]] = frozenset({"AM"})
+    settings = ModulationDepthSettings
+
+    def quantities(self, settings: ModulationDepthSettings) -> tuple[tuple[str, str], ...]:
+        """Return what it reports."""
+        return ((_quantity("positive", settings), "%"), (_quantity("negative", settings), "%"))
+
+    def forecast_s(self, settings: ModulationDepthSettings, conditions: Conditions) -> float:
+        """Return about how long it takes, s: four or five readings of either side."""
+        return 1.2
+
+    def transmit(
+        self, side: TransmitSide, settings: ModulationDepthSettings, conditions: Conditions
+    ) -> list[Finding]:
+        """Measure."""
+        level_v = settings.drive_v * 10.0 ** (settings.above_db / 20.0)
+        side.apply_audio(tone_hz=settings.tone_hz, level_v=level_v)
+        findings = [_measure(side, which, level_v, settings, conditions) for which in _SIDES]
+        side.rest()
+        return findings
+
+
+_SIDES: tuple[PeakSide, PeakSide] = ("positive", "negative")
+
+
+def _measure(
+    side: TransmitSide,
+    which: PeakSide,
+    level_v: float,
+    settings: ModulationDepthSettings,
+    conditions: Conditions,
+) -> Finding:
+    readings = read_settled(side, lambda: side.read_depth_percent(which), within=SETTLED_PERCENT)
+    return analyser_finding(
+        _quantity(which, settings),
+        "%",
+        readings,
+        settings.limit.limits,
+        conditions,
+        note=drive_text(level_v, settings.tone_hz),
+    )
+
+
+def _quantity(which: str, settings: ModulationDepthSettings) -> str:
+    above = f", {settings.above_db:g} dB above" if settings.above_db else ""
+    return f"modulation depth, {which}{above}"

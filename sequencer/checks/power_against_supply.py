@@ -1,0 +1,87 @@
+"""Power against supply: carrier power at nominal supply and at its extremes."""
+
+from __future__ import annotations
+
+from typing import Annotated, ClassVar, Literal
+
+from pydantic import AfterValidator
+
+from sequencer.bench import Supply
+from sequencer.checks.base import SOME, Check, CheckSettings, Conditions, Demand, Finding, PowerLimit, Side
+from sequencer.checks.transmitting import SETTLED_DB, power_finding, read_settled
+from sequencer.file_types import VoltageV, between
+from sequencer.transmit_side import TransmitSide
+
+SETTLE_S = 0.3  # from a new voltage to a unit that has followed: common practice, no source
+
+
+class PowerAgainstSupplySettings(CheckSettings):
+    """Settings of `power_against_supply`."""
+
+    check: Literal["power_against_supply"]
+    """Which check this is."""
+    supplies_v: Annotated[tuple[Annotated[VoltageV, AfterValidator(between(0.5, 60.0, "V"))], ...], *SOME]
+    """The voltages, in order; the sequence's own supply is set again afterwards."""
+    limit: PowerLimit = PowerLimit()
+    """Lowest and highest power that is right at each of them."""
+
+
+class PowerAgainstSupply(Check[PowerAgainstSupplySettings]):
+    """Set each voltage unkeyed, then key the unit and read its carrier power."""
+
+    name: ClassVar[str] = "power_against_supply"
+    summary: ClassVar[str] = "carrier power at nominal supply and its extremes"
+    side: ClassVar[Side] = "transmit"
+    roles: ClassVar[frozenset[str]] = frozenset({"power_meter", "supply"})
+    modes: ClassVar[frozenset[str]] = frozenset({"FM", "AM"})
+    settings = PowerAgainstSupplySettings
+
+    def quantities(self, settings: PowerAgainstSupplySettings) -> tuple[tuple[str, str], ...]:
+        """Return what it reports."""
+        return tuple((_quantity(supply_v), "W") for supply_v in settings.supplies_v)
+
+    def demands(self, settings: PowerAgainstSupplySettings, conditions: Conditions) -> list[Demand]:
+        """Return the highest power it lets pass as right, and voltages that the supply does not offer."""
+        demands = []
+        if settings.limit.max_w is not None:
+            demands.append(Demand(at=("limit", "max"), power_w=settings.limit.max_w))
+        entry = conditions.bench.with_role("supply")
+        if entry is not None and isinstance(entry[1], Supply):
+            most_v = entry[1].max_voltage_v
+            demands += [
+                Demand(
+                    at=("supplies",),
+                    refused=f"{v:g} V is above max_voltage of {entry[0]}",
+                    allowed=f"at most {most_v:g} V",
+                )
+                for v in settings.supplies_v
+                if v > most_v
+            ]
+        return demands
+
+    def forecast_s(self, settings: PowerAgainstSupplySettings, conditions: Conditions) -> float:
+        """Return about how long it takes, s."""
+        return 1.0 * len(settings.supplies_v)
+
+    def transmit(
+        self, side: TransmitSide, settings: PowerAgainstSupplySettings, conditions: Conditions
+    ) -> list[Finding]:
+        """Measure; whatever happens, the supply goes back to what the sequence says."""
+        findings = []
+        try:
+            for supply_v in settings.supplies_v:
+                side.set_supply(supply_v)
+                side.pause_s(SETTLE_S)
+                readings = read_settled(side, side.read_power_dbm, within=SETTLED_DB)
+                findings.append(
+                    power_finding(_quantity(supply_v), readings, settings.limit.limits, conditions)
+                )
+        finally:
+            if conditions.supply_v is not None:
+                side.set_supply(conditions.supply_v)
+                side.pause_s(SETTLE_S)
+        return findings
+
+
+def _quantity(supply_v: float) -> str:
+    return f"carrier power at {supply_v:g} V"

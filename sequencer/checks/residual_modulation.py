@@ -1,0 +1,95 @@
+"""Residual modulation: hum and noise on a carrier that nobody speaks into, below normal test modulation."""
+
+from __future__ import annotations
+
+import math
+import statistics
+from typing import Annotated, ClassVar, Literal
+
+from pydantic import AfterValidator
+
+from sequencer.checks.base import Check, CheckSettings, Conditions, Finding, Side
+from sequencer.checks.limits import RatioLimit
+from sequencer.checks.transmitting import not_read, numbers, read_settled
+from sequencer.contributions import instrument_accuracy, repeatability
+from sequencer.file_types import FrequencyDifferenceHz, Percent, between
+from sequencer.transmit_side import TransmitSide
+from sequencer.uncertainty import Budget
+
+READER_PERCENT = (
+    5.0  # of the reading, for an rms reading near the analyser's own floor: common practice, no source
+)
+DEEMPHASIS_S = 750e-6
+PER_RELATIVE_DB = 20.0 / math.log(10.0)
+
+
+class ResidualModulationSettings(CheckSettings):
+    """Settings of `residual_modulation`."""
+
+    check: Literal["residual_modulation"]
+    """Which check this is."""
+    deviation_hz: Annotated[FrequencyDifferenceHz, AfterValidator(between(50.0, 1e5, "Hz"))] = 1200.0
+    """FM: the peak deviation of normal test modulation, to which the residual is referred."""
+    depth_percent: Annotated[Percent, AfterValidator(between(1.0, 100.0, "%"))] = 60.0
+    """AM: the depth of normal test modulation, to which the residual is referred."""
+    limit: RatioLimit = RatioLimit()
+    """How far below the reference it must lie: usually a min."""
+
+
+class ResidualModulation(Check[ResidualModulationSettings]):
+    """Key the unit with the source off and read the rms of what still modulates, 300 Hz to 3 kHz, de-emphasised in FM."""
+
+    name: ClassVar[str] = "residual_modulation"
+    summary: ClassVar[str] = "hum and noise below normal test modulation"
+    side: ClassVar[Side] = "transmit"
+    roles: ClassVar[frozenset[str]] = frozenset({"modulation_analyser", "audio_analyser"})
+    modes: ClassVar[frozenset[str]] = frozenset({"FM", "AM"})
+    settings = ResidualModulationSettings
+
+    def quantities(self, settings: ResidualModulationSettings) -> tuple[tuple[str, str], ...]:
+        """Return what it reports."""
+        return (("residual modulation, below normal", "dB"),)
+
+    def forecast_s(self, settings: ResidualModulationSettings, conditions: Conditions) -> float:
+        """Return about how long it takes, s: four or five readings."""
+        return 0.8
+
+    def transmit(
+        self, side: TransmitSide, settings: ResidualModulationSettings, conditions: Conditions
+    ) -> list[Finding]:
+        """Measure: both residual and reference as rms; the reference's sine has 1/√2 of its peak."""
+        is_fm = conditions.mode == "FM"
+        mode: Literal["FM", "AM"] = "FM" if is_fm else "AM"
+        side.configure_analyser(
+            mode, high_pass_hz=300.0, low_pass_hz=3000.0, deemphasis_s=DEEMPHASIS_S if is_fm else None
+        )
+        side.remove_audio()
+        read = side.read_rms_deviation_hz if is_fm else side.read_rms_depth_percent
+        readings = read_settled(side, read, within=5.0 if is_fm else 0.2)
+        side.configure_analyser(mode)
+        quantity, limits = "residual modulation, below normal", settings.limit.limits
+        rms = numbers(readings)
+        if rms is None:
+            return [not_read(quantity, "dB", limits, "modulation analyser", readings)]
+        peak = settings.deviation_hz if is_fm else settings.depth_percent
+        # the de-emphasis has a gain of its own at the 1 kHz of normal test modulation, which the reference gets too
+        gain = 1.0 / math.hypot(1.0, 2.0 * math.pi * 1000.0 * DEEMPHASIS_S) if is_fm else 1.0
+        mean = max(statistics.fmean(rms), 1e-6)
+        below_db = 20.0 * math.log10(peak * gain / math.sqrt(2.0) / mean)
+        budget = Budget(
+            quantity=quantity,
+            unit="dB",
+            value=below_db,
+            contributions=(
+                instrument_accuracy(
+                    "analyser, rms accuracy", PER_RELATIVE_DB * READER_PERCENT / 100.0, unit="dB"
+                ),
+                repeatability(
+                    "repeatability", rms, unit="Hz" if is_fm else "%", coefficient=PER_RELATIVE_DB / mean
+                ),
+            ),
+        )
+        note = f"{mean:.3g} {'Hz' if is_fm else '%'} rms against {peak:g} {'Hz' if is_fm else '%'} peak"
+        return [
+            Finding(quantity=quantity, value=below_db, unit="dB", limits=limits, budget=budget, note=note)
+        ]

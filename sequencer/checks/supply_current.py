@@ -1,0 +1,79 @@
+"""Supply current: what the unit draws, listening and keyed."""
+
+from __future__ import annotations
+
+import statistics
+from collections.abc import Sequence
+from typing import ClassVar, Literal
+
+from drivers.roles import Reading
+from sequencer.checks.base import Check, CheckSettings, Conditions, Finding, Side, settle
+from sequencer.checks.limits import CurrentLimit
+from sequencer.checks.transmitting import MORE_READINGS, not_read, numbers, read_settled
+from sequencer.contributions import instrument_accuracy, repeatability
+from sequencer.decision import Limits
+from sequencer.transmit_side import TransmitSide
+from sequencer.uncertainty import Budget
+
+SETTLED_A = 0.02
+
+
+class SupplyCurrentSettings(CheckSettings):
+    """Settings of `supply_current`."""
+
+    check: Literal["supply_current"]
+    """Which check this is."""
+    receive: CurrentLimit = CurrentLimit()
+    """Limits while it listens."""
+    transmit: CurrentLimit = CurrentLimit()
+    """Limits while it is keyed, unmodulated."""
+
+
+class SupplyCurrent(Check[SupplyCurrentSettings]):
+    """Read the supply's current unkeyed, then keyed."""
+
+    name: ClassVar[str] = "supply_current"
+    summary: ClassVar[str] = "current drawn, listening and keyed"
+    side: ClassVar[Side] = "transmit"
+    roles: ClassVar[frozenset[str]] = frozenset({"supply"})
+    settings = SupplyCurrentSettings
+
+    def quantities(self, settings: SupplyCurrentSettings) -> tuple[tuple[str, str], ...]:
+        """Return what it reports."""
+        return (("supply current, receive", "A"), ("supply current, transmit", "A"))
+
+    def forecast_s(self, settings: SupplyCurrentSettings, conditions: Conditions) -> float:
+        """Return about how long it takes, s."""
+        return 0.8
+
+    def transmit(
+        self, side: TransmitSide, settings: SupplyCurrentSettings, conditions: Conditions
+    ) -> list[Finding]:
+        """Measure."""
+        idle = settle(side.read_idle_current_a, side.pause_s, within=SETTLED_A)
+        idle += [side.read_idle_current_a() for _ in range(MORE_READINGS)]
+        keyed = read_settled(side, side.read_supply_current_a, within=SETTLED_A)
+        side.rest()
+        return [
+            _finding("supply current, receive", idle, settings.receive.limits, conditions),
+            _finding("supply current, transmit", keyed, settings.transmit.limits, conditions),
+        ]
+
+
+def _finding(quantity: str, readings: Sequence[Reading], limits: Limits, conditions: Conditions) -> Finding:
+    found = numbers(readings)
+    if found is None:
+        return not_read(quantity, "A", limits, "supply", readings)
+    current_a = statistics.fmean(found)
+    entry = conditions.bench.with_role("supply")
+    percent = entry[1].accuracy.current_percent if entry is not None else 0.0
+    budget = Budget(
+        quantity=quantity,
+        unit="A",
+        value=current_a,
+        contributions=(
+            instrument_accuracy("supply, current accuracy", current_a * percent / 100.0, unit="A"),
+            repeatability("repeatability", found, unit="A"),
+        ),
+    )
+    return Finding(quantity=quantity, value=current_a, unit="A", limits=limits, budget=budget)

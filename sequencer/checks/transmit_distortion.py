@@ -1,0 +1,78 @@
+"""Transmit distortion: how clean the unit's own modulation is, on the demodulated tone."""
+
+from __future__ import annotations
+
+from typing import ClassVar, Literal
+
+from sequencer.checks.base import Check, CheckSettings, Conditions, Finding, Side
+from sequencer.checks.limits import PercentLimit
+from sequencer.checks.transmitting import Drive, Tone, analyser_finding, drive_text, read_settled
+from sequencer.transmit_side import TransmitSide
+
+SETTLED_PERCENT = 0.3
+READER_PERCENT = (
+    5.0  # of the reading: what an ordinary distortion reader may be wrong by; common practice, no source
+)
+DEEMPHASIS_S = (
+    750e-6  # 6 dB per octave over the speech band (radio handbooks; see references of DEVELOPERS.md)
+)
+
+
+class TransmitDistortionSettings(CheckSettings):
+    """Settings of `transmit_distortion`."""
+
+    check: Literal["transmit_distortion"]
+    """Which check this is."""
+    drive_v: Drive
+    """Level at the microphone input, V rms: usually the one of normal test modulation."""
+    tone_hz: Tone = 1000.0
+    """Tone at the microphone input."""
+    deemphasis: bool = True
+    """FM: whether the demodulated audio is de-emphasised (750 µs) before distortion is read."""
+    limit: PercentLimit = PercentLimit()
+    """Highest distortion that is right."""
+
+
+class TransmitDistortion(Check[TransmitDistortionSettings]):
+    """Drive with a tone, key the unit, and read distortion and noise of the demodulated audio within 300 Hz to 3 kHz."""
+
+    name: ClassVar[str] = "transmit_distortion"
+    summary: ClassVar[str] = "distortion and noise of the unit's own modulation"
+    side: ClassVar[Side] = "transmit"
+    roles: ClassVar[frozenset[str]] = frozenset({"modulation_analyser", "audio_analyser"})
+    modes: ClassVar[frozenset[str]] = frozenset({"FM", "AM"})
+    settings = TransmitDistortionSettings
+
+    def quantities(self, settings: TransmitDistortionSettings) -> tuple[tuple[str, str], ...]:
+        """Return what it reports."""
+        return (("transmit distortion", "%"),)
+
+    def forecast_s(self, settings: TransmitDistortionSettings, conditions: Conditions) -> float:
+        """Return about how long it takes, s: four or five readings."""
+        return 0.8
+
+    def transmit(
+        self, side: TransmitSide, settings: TransmitDistortionSettings, conditions: Conditions
+    ) -> list[Finding]:
+        """Measure."""
+        is_fm = conditions.mode == "FM"
+        side.configure_analyser(
+            "FM" if is_fm else "AM",
+            high_pass_hz=300.0,
+            low_pass_hz=3000.0,
+            deemphasis_s=DEEMPHASIS_S if is_fm and settings.deemphasis else None,
+        )
+        side.apply_audio(tone_hz=settings.tone_hz, level_v=settings.drive_v)
+        readings = read_settled(side, side.read_distortion_percent, within=SETTLED_PERCENT)
+        side.configure_analyser("FM" if is_fm else "AM")
+        return [
+            analyser_finding(
+                "transmit distortion",
+                "%",
+                readings,
+                settings.limit.limits,
+                conditions,
+                accuracy_percent=READER_PERCENT,
+                note=drive_text(settings.drive_v, settings.tone_hz),
+            )
+        ]

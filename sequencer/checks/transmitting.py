@@ -1,0 +1,130 @@
+"""What the transmit-side checks share: drive settings, settled readings, budgets of power and of the analyser."""
+
+from __future__ import annotations
+
+import statistics
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from typing import Annotated
+
+from pydantic import AfterValidator
+
+from drivers.roles import Reading
+from sequencer.checks.base import Conditions, Finding, settle
+from sequencer.contributions import (
+    DB_PER_RELATIVE_POWER,
+    instrument_accuracy,
+    mismatch_of_vswr,
+    path_loss,
+    repeatability,
+)
+from sequencer.decision import Limits
+from sequencer.file_types import FrequencyHz, VoltageV, between
+from sequencer.quantities import w_from_dbm
+from sequencer.transmit_side import TransmitSide
+from sequencer.uncertainty import Budget, Contribution
+
+Drive = Annotated[VoltageV, AfterValidator(between(1e-6, 10.0, "V"))]
+Tone = Annotated[FrequencyHz, AfterValidator(between(20.0, 20_000.0, "Hz"))]
+MORE_READINGS = 2  # with two readings alone, Student's factor is 12.7
+SETTLED_DB = 0.02  # two powers that agree to this are settled: common practice, no source
+
+
+def read_settled(side: TransmitSide, read: Callable[[], Reading], *, within: float) -> list[Reading]:
+    """Read until two readings agree to ``within``, then two more; what could not be read comes alone."""
+    readings = settle(read, side.wait_s, within=within)
+    if any(reading.number is None for reading in readings):
+        return readings
+    return readings + [read() for _ in range(MORE_READINGS)]
+
+
+def numbers(readings: Sequence[Reading]) -> list[float] | None:
+    """Return the readings' numbers, or None if one of them is none."""
+    found = [reading.number for reading in readings if reading.number is not None]
+    return found if found and len(found) == len(readings) else None
+
+
+def not_read(
+    quantity: str, unit: str, limits: Limits, instrument: str, readings: Sequence[Reading], hint: str = ""
+) -> Finding:
+    """Return the finding of a quantity that the instrument could not read, with its own word for why."""
+    state = next((reading.state.value for reading in readings if reading.number is None), "no measurement")
+    note = f"{instrument}: {state}" + (f"; {hint}" if hint else "")
+    return Finding(quantity=quantity, value=None, unit=unit, limits=limits, note=note)
+
+
+def power_finding(
+    quantity: str, readings: Sequence[Reading], limits: Limits, conditions: Conditions, note: str = ""
+) -> Finding:
+    """Return the power that ``readings`` (dBm at the antenna connector) come to, W, with its budget."""
+    levels_dbm = numbers(readings)
+    if levels_dbm is None:
+        return not_read(quantity, "W", limits, "power meter", readings)
+    power_w = w_from_dbm(statistics.fmean(levels_dbm))
+    budget = power_budget(quantity, power_w, levels_dbm, conditions)
+    return Finding(quantity=quantity, value=power_w, unit="W", limits=limits, budget=budget, note=note)
+
+
+def power_budget(
+    quantity: str, power_w: float, levels_dbm: Sequence[float], conditions: Conditions
+) -> Budget:
+    """Return the budget of a power in W measured through the transmit path."""
+    per_db = power_w / DB_PER_RELATIVE_POWER
+    entry, path = conditions.bench.with_role("power_meter"), conditions.bench.paths.transmit
+    parts: list[Contribution] = [
+        repeatability("repeatability of the power reading", levels_dbm, unit="dB", coefficient=per_db)
+    ]
+    if entry is not None:
+        half_width_w = power_w * entry[1].accuracy.power_percent / 100.0
+        parts.append(instrument_accuracy("power meter, accuracy", half_width_w, unit="W"))
+        if path is not None:
+            parts.append(
+                mismatch_of_vswr("mismatch, unit to path", path.unit_vswr, entry[1].vswr, coefficient=per_db)
+            )
+    if path is not None:
+        parts.append(path_loss("transmit path, loss", path.uncertainty_db, coefficient=per_db))
+    return Budget(quantity=quantity, unit="W", value=power_w, contributions=tuple(parts))
+
+
+def analyser_finding(
+    quantity: str,
+    unit: str,
+    readings: Sequence[Reading],
+    limits: Limits,
+    conditions: Conditions,
+    *,
+    accuracy_percent: float | None = None,
+    note: str = "",
+) -> Finding:
+    """Return what the modulation analyser's ``readings`` come to, with a budget of its accuracy and their scatter.
+
+    ``accuracy_percent`` of the reading; None takes the bench file's deviation accuracy.
+    """
+    found = numbers(readings)
+    if found is None:
+        return not_read(quantity, unit, limits, "modulation analyser", readings)
+    figure = statistics.fmean(found)
+    entry = conditions.bench.with_role("modulation_analyser")
+    percent = accuracy_percent
+    if percent is None:
+        percent = entry[1].accuracy.deviation_percent if entry is not None else 0.0
+    budget = Budget(
+        quantity=quantity,
+        unit=unit,
+        value=figure,
+        contributions=(
+            instrument_accuracy("analyser, accuracy", abs(figure) * percent / 100.0, unit=unit),
+            repeatability("repeatability", found, unit=unit),
+        ),
+    )
+    return Finding(quantity=quantity, value=figure, unit=unit, limits=limits, budget=budget, note=note)
+
+
+def with_note(finding: Finding, note: str) -> Finding:
+    """Return ``finding`` with ``note`` added to what it says already."""
+    return replace(finding, note="; ".join(part for part in (finding.note, note) if part))
+
+
+def drive_text(drive_v: float, tone_hz: float) -> str:
+    """Return a drive as the note says it."""
+    return f"{drive_v * 1e3:g} mV at {tone_hz:g} Hz"
