@@ -14,10 +14,12 @@ import click
 
 from sequencer.complaint import Complaint, FileProblems, printable
 from sequencer.loading import LoadedBench, bench_parts, load_bench, load_sequence
+from sequencer.open_bench import BenchParts
 from sequencer.plan import Plan, make_plan
 from sequencer.record import Record, RunFacts, check_model, check_serial
 from sequencer.results import row_of
 from sequencer.runner import Confirmer, ExitStatus, Runner, RunOutcome
+from sequencer.signals import stoppable
 
 
 class GivenBeforehand:
@@ -65,11 +67,6 @@ def run_command(
     as_json: bool,
 ) -> int:
     """Run a sequence; returns the exit status."""
-    from rich.console import Console
-
-    from sequencer.screen import ProgressScreen, results_table, run_lines
-    from sequencer.terminal_person import TerminalPerson
-
     serial, model = check_serial(serial), check_model(model)
     plan = make_plan(load_sequence(sequence_name), load_bench(bench_name), serial=serial)
     if plan.confirmations and not confirmed and not _is_terminal(sys.stdin):
@@ -90,6 +87,27 @@ def run_command(
         bench_name=_bench_title(plan.bench, dry_run=simulated),
         plan=plan,
     )
+    with stoppable():  # also while results are shown: the last line says how the bench was left
+        return _run_and_tell(
+            plan, parts, facts, folder, confirmed=confirmed, by_hand=bool(by_hand), as_json=as_json
+        )
+
+
+def _run_and_tell(
+    plan: Plan,
+    parts: BenchParts,
+    facts: RunFacts,
+    folder: Path,
+    *,
+    confirmed: bool,
+    by_hand: bool,
+    as_json: bool,
+) -> int:
+    from rich.console import Console
+
+    from sequencer.screen import ProgressScreen, results_table, run_lines
+    from sequencer.terminal_person import TerminalPerson
+
     console = Console(stderr=True)
     with Record(folder, facts) as record, ProgressScreen(console) as screen:
         confirmer: Confirmer = GivenBeforehand() if confirmed else AskedAtTerminal(screen)

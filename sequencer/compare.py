@@ -306,7 +306,7 @@ def _judged(cells: Sequence[Cell], estimates: Sequence[Estimate]) -> list[Cell]:
             score = _score(pairs, here) if stated else {"statement": UNCERTAIN}
             score["difference"] = float(pairs.difference[0, here])
         if placed:
-            tied = np.flatnonzero(~separate[:, here])
+            tied = np.flatnonzero(~separate[:, here]).tolist()
             score["place"] = 1 + int(lower[here])
             score["tied_with"] = tuple(cells[other].group for other in tied if other != here)
         found.append(replace(cell, **score))

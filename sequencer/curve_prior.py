@@ -127,5 +127,5 @@ def prior_from_slope(slope: float) -> CurvePrior:
     """Make do with a slope learnt from two coarse readings, when nothing was known before."""
     size = max(abs(slope), 1e-12)
     return CurvePrior(
-        slope=size, slope_sd=0.45 * size, bend_sd=0.12 * size, sd_db=0.42, sd_weight=4.0, ratio_db=False
+        slope=size, slope_sd=0.6 * size, bend_sd=0.15 * size, sd_db=0.42, sd_weight=4.0, ratio_db=False
     )

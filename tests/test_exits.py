@@ -270,9 +270,6 @@ main()
 """
 
 
-@pytest.mark.xfail(
-    strict=True, reason="run_command gives the signals back before it has said how the bench was left"
-)
 def test_ctrl_c_while_the_table_is_printed_does_not_cost_the_last_line(tmp_path):
     """A Ctrl-C that comes after the run, while its results are shown, neither hides how the bench was left nor says anything untrue."""
     (tmp_path / "sequence.yaml").write_text(KEYED_LONG.replace("60 s", "1 s"), encoding="utf-8")

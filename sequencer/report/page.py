@@ -223,11 +223,9 @@ def _instrument(role: str, one: Any, when: str) -> Instrument:
         return Instrument(role=_words(role), identity=str(one), certificate="", due="", overdue=False)
     calibration = one.get("calibration")
     known = {**one, **calibration} if isinstance(calibration, Mapping) else one
-    identity = known.get("identity") or ", ".join(
-        f"{word} {known[key]}".strip()
-        for key, word in (("maker", ""), ("model", ""), ("serial", "serial"), ("firmware", "firmware"))
-        if known.get(key)
-    )
+    name = f"{known.get('maker') or ''} {known.get('model') or ''}".strip()
+    numbers = [f"{key} {known[key]}" for key in ("serial", "firmware") if known.get(key)]
+    identity = known.get("identity") or ", ".join(part for part in (name, *numbers) if part)
     due = str(known.get("due") or "")
     return Instrument(
         role=_words(role),

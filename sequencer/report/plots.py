@@ -190,7 +190,9 @@ def _meter_plot(curve: MeterCurve, salt: str) -> Plot:
         levels, curve.over_s9_db, xerr=spreads, fmt="o-", color=BLUE, mfc="white", elinewidth=0.9, capsize=2
     )
     axes.yaxis.set_major_locator(FixedLocator(list(curve.over_s9_db)))
-    axes.yaxis.set_major_formatter(FixedFormatter([printable(name) for name in curve.names]))
+    axes.yaxis.set_major_formatter(
+        FixedFormatter([printable(name).replace("S9+", "+") for name in curve.names])
+    )
     axes.set_xlabel("level at the antenna connector, dBm")
     axes.set_ylabel("meter")
     worst = max(zip(curve.names, levels, nominal, strict=True), key=lambda one: abs(one[1] - one[2]))
@@ -222,7 +224,8 @@ def _sweep_plot(sweep: Sweep, salt: str) -> Plot:
     caption = f"{names}: {count} places, from {lowest} to {highest}; bars: expanded uncertainty"
     caption += "; ruled lines: limits, hatched beyond." if drawn else f". {_far_limits(sweep)}".rstrip()
     over = "channel" if sweep.of_channels else sweep.x_label.split(",")[0]
-    return _plot(figure, f"{sweep.title}, against {over}", caption, salt)
+    title = sweep.title if "against" in sweep.title else f"{sweep.title}, against {over}"
+    return _plot(figure, title, caption, salt)
 
 
 def _sweep_axes(axes: Axes, sweep: Sweep, unit: str) -> None:
@@ -236,7 +239,8 @@ def _sweep_axes(axes: Axes, sweep: Sweep, unit: str) -> None:
     elif sweep.of_channels:
         axes.xaxis.set_major_locator(MaxNLocator(integer=True, nbins=9, steps=[1, 2, 5, 10]))
     axes.set_xlabel(sweep.x_label)
-    axes.set_ylabel(_labelled(sweep.title.split(",")[0], unit))
+    name = sweep.series[0].name if len(sweep.series) == 1 else sweep.title.split(",")[0]
+    axes.set_ylabel(_labelled(name, unit))
 
 
 def _spread_out(places: list[float]) -> list[float]:

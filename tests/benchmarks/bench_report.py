@@ -103,7 +103,8 @@ def looking_back(runs: list[dict[str, Any]]) -> None:
     parsing = min(seconds(lambda: [(json.loads(p), json.loads(b)) for p, b in stored]) for _ in range(5))
     comparing = min(seconds(lambda: compare(group_runs(fifty))) for _ in range(5))
     print(
-        f"comparison of {len(fifty)} units, 12 lines each: {1e3 * comparing:.1f} ms, {comparing / parsing:.1f} times parsing its rows ({1e3 * parsing:.1f} ms)"
+        f"comparison of {len(fifty)} units, 12 lines each: {1e3 * comparing:.1f} ms, "
+        f"{comparing / parsing:.1f} times parsing its rows ({1e3 * parsing:.1f} ms)"
     )
     one_unit = [
         {

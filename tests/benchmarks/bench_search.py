@@ -171,6 +171,10 @@ def baseline_rows(trials: int) -> None:
         (f"linear from -100, T={t} n={n}", lambda r: linear_db(r, -100.0), t, n)
         for t, n in ((0.1, 4), (0.5, 1))
     ]
+    ours = {
+        "informed": sinad_row("search, informed", 0.5, informed, max(10, trials // 4), kinds="fm", seed=2),
+        "blind": sinad_row("search, blind", 0.5, blind, max(10, trials // 4), seed=2),
+    }
     for name, solve, reading_s, count in ways:
         tally = Tally(name)
         for number, table in enumerate(tables()):
@@ -181,7 +185,10 @@ def baseline_rows(trials: int) -> None:
                 read = Averaged(unit, reading_s, count)
                 level = solve(read)
                 tally.add(read.readings, unit.bench.seconds, "found", level - crossing_db, 0.5, table.name)
-        print(tally.line(), flush=True)
+        slower = ", ".join(
+            f"{np.median(tally.seconds) / np.median(t.seconds):.1f}x {k}" for k, t in ours.items()
+        )
+        print(tally.line(), f" seconds: {slower}", flush=True)
 
 
 def needle_row(

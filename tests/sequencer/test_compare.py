@@ -231,7 +231,7 @@ def test_places_do_not_depend_on_the_order_of_the_groups(results, chance):
 
 
 def test_a_group_of_results_is_their_mean_and_its_scatter_counts():
-    """Three results of ± 0.02 that lie 1 apart have a mean with the scatter's uncertainty, s / sqrt(3) on two degrees of freedom (t 4.53)."""
+    """Three results of ± 0.02 that lie 1 apart: their mean is as doubtful as s / sqrt(3) on two degrees of freedom (t 4.53)."""
     members = [plain_row(value, 0.02, run=f"run-{value}") for value in (1.0, 2.0, 3.0)]
     cell = (
         compare([Group(name="A", rows=tuple(members)), Group(name="B", rows=(plain_row(2.0, 0.02),))])

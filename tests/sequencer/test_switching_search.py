@@ -125,9 +125,7 @@ def test_a_lagging_bar():
 def test_a_missing_segment_is_named():
     """When segments above the ninth light and the ninth does not, it is missing; 12 tests at most."""
     for seed in range(10):
-        found = find_crossing(
-            search(segment=9), bar_of(seed, missing=9)
-        )
+        found = find_crossing(search(segment=9), bar_of(seed, missing=9))
         assert found.status is Status.SEGMENT_MISSING
         assert found.readings <= 12
 

@@ -146,7 +146,7 @@ def test_names_inside_the_drawings_are_unique_on_the_page():
     [HOSTILE, "\x1b[31m\u202eevil\x00", "$\\frac{1}$ _x^2 $", "'; } body { display: none } /*", "\ud800"],
 )
 def test_text_from_outside_is_text_wherever_it_appears(hostile):
-    """Scripts, markup, style, template, formula and control characters in any text stay text: no element, attribute or rule comes of them."""
+    """Scripts, markup, style, template, formula and control characters in any text stay text, no element, attribute or rule."""
     texts = dict.fromkeys(("note", "quantity", "conditions", "rule", "mode", "comment"), hostile)
     rows = [
         level_row(-120.0, upper_limit=-113.0, points=sinad_points(-120.0), **{**texts, "rule": GUARDED}),
@@ -259,7 +259,7 @@ def test_calibration_is_shown_and_what_was_overdue_is_named():
     }
     shown = Reader(report_html([a_run(instruments=instruments)])).shown()
     assert "Hollinbrook SG-2 A-1 2026-03-01 – overdue when this was measured" in shown
-    assert "Hollinbrook, PM-1, serial 7 A-2 2026-03-02" in shown
+    assert "Hollinbrook PM-1, serial 7 A-2 2026-03-02" in shown
     assert shown.count("overdue when") == 1
 
 
