@@ -118,7 +118,7 @@ def _run_and_tell(
     if as_json:
         click.echo(json.dumps(_as_json(facts, outcome, record, hazards), ensure_ascii=False, indent=2))
     else:
-        title = f"{plan.sequence.sequence.sequence}: {f'{model} {serial}'.strip()} on {facts.bench_name}"
+        title = f"{plan.sequence.sequence.sequence}: {f'{facts.model} {facts.serial}'.strip()} on {facts.bench_name}"
         shown = Console()
         shown.print(results_table(map(row_of, outcome.results), title, width=shown.width))
         shown.print(
