@@ -3,7 +3,8 @@
     python tests/benchmarks/bench_decisions.py [units]
 
 Each unit has a noise figure of its own, so that its true 12 dB SINAD level scatters about the limit; each stands on a bench
-whose hidden errors are drawn inside the stated accuracies. The truth is found by bisection on the simulated unit's endless reading, never by the search.
+whose hidden errors are drawn inside the stated accuracies. The truth is found by bisection on the simulated unit's endless
+reading, never by the search.
 A unit whose truth violates the limit and which passes is a wrong accept. The guarded rule (w = U) promises at most 2.3 % of such
 units near the limit (ILAC-G8:09/2019), over a population far fewer; the simple rule promises 50 % at the limit.
 """

@@ -19,7 +19,6 @@ from sequencer.loading import load_bench
 from sequencer.shipped import find_file, shipped_names
 from tests.drivers.profiled_bench import CHANNEL_20_HZ, ProfiledBench, changed, shipped_profile
 
-
 BLOCK = "a definite-length block, which the driver has read"
 
 
