@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+import time
 from collections.abc import Mapping
 from contextlib import suppress
 from pathlib import Path
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from sim.network import Served
 
 HOST = "127.0.0.1"
+LOOK_S = 0.1
 LAST_PORT = 65535
 
 
@@ -42,8 +44,10 @@ def serve_bench(loaded: LoadedBench, *, serial: str, port: int, write_bench: Pat
         for name, address in addresses.items():
             click.echo(f"  {name}: {address}")
         click.echo("Ctrl-C ends it.")
-        stopper.check()  # a signal that came before ours was in place
-        threading.Event().wait()
+        while True:
+            # Looked at again and again: a signal may reach the process in a server's thread, which does not wake this one.
+            stopper.check()
+            time.sleep(LOOK_S)
     for hazard in bench.hazards:
         click.echo(f"witness: {hazard}", err=True)
     return 0

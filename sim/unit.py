@@ -223,7 +223,9 @@ class ChannelMemory:
         if stored_hz is not None:
             return stored_hz
         ruled = self.plan == "CEPT" and channel in range(1, self.channels + 1)
-        if not ruled:  # the words of a refusal cost more than the look-up, which is made at every step of the bench
+        if (
+            not ruled
+        ):  # the words of a refusal cost more than the look-up, which is made at every step of the bench
             require(ruled, "channel", channel, _spans(self.numbers))
         return CEPT_FREQUENCIES_HZ[channel - 1]
 

@@ -111,7 +111,11 @@ WRONG_SEQUENCES: dict[str, tuple[Callable[[str], str], tuple[str, ...]]] = {
     ),
     "wrong mode": (
         lambda s: _changed(s, "mode: FM", "mode: USB"),
-        ("carrier_power is not for USB", "sensitivity is not for USB"),
+        (
+            "peak envelope power needs a drive",
+            "frequency_error is not for USB",
+            "peak_deviation is not for USB",
+        ),
     ),
     "unknown check": (
         lambda s: _changed(s, "check: s9_point", "check: s9point"),

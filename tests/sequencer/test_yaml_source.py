@@ -3,6 +3,8 @@
 Sources: YAML 1.2.2, chapter 10.3 (core schema, recalled from memory); PyYAML's own writer.
 """
 
+import re
+
 import pytest
 import yaml
 from hypothesis import given
@@ -69,8 +71,17 @@ def test_scalars_follow_the_narrowed_core_schema(text, expected):
 # PyYAML itself does not read back what it writes for the line breaks of YAML 1.1
 _TEXT = st.characters(codec="utf-8", exclude_characters="\x85\u2028\u2029")
 
+
+def _is_text_to_all(text):
+    """PyYAML writes 0E0 without quotes: to YAML 1.1 it is text, to YAML 1.2, which is read here, a number."""
+    return not re.fullmatch(r"[-+]?[0-9]+[eE][-+]?[0-9]+", text)
+
+
 json_like = st.recursive(
-    st.none() | st.booleans() | st.integers(-(10**15), 10**15) | st.text(_TEXT, max_size=10),
+    st.none()
+    | st.booleans()
+    | st.integers(-(10**15), 10**15)
+    | st.text(_TEXT, max_size=10).filter(_is_text_to_all),
     lambda inner: (
         st.lists(inner, max_size=4) | st.dictionaries(st.from_regex(r"[a-z]{1,6}", fullmatch=True), inner)
     ),
