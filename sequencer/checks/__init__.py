@@ -33,6 +33,7 @@ SHIPPED = {
     "frequency_error": "sequencer.checks.frequency_error:FrequencyError",
     "peak_deviation": "sequencer.checks.peak_deviation:PeakDeviation",
     "sensitivity": "sequencer.checks.sensitivity:Sensitivity",
+    "sinad": "sequencer.checks.sinad:Sinad",
     "s9_point": "sequencer.checks.s9_point:S9Point",
 }
 

@@ -5,8 +5,10 @@ from __future__ import annotations
 import statistics
 from typing import ClassVar, Literal
 
+from sequencer.baseband import read_carrier_error_hz
 from sequencer.checks.base import Check, CheckSettings, Conditions, Finding, Side, settle
 from sequencer.checks.targets import Tolerance
+from sequencer.checks.transmitting import read_baseband
 from sequencer.contributions import instrument_accuracy, repeatability, resolution
 from sequencer.decision import Limits
 from sequencer.file_types import FileModel
@@ -30,6 +32,8 @@ class FrequencyErrorSettings(CheckSettings):
 
     check: Literal["frequency_error"]
     """Which check this is."""
+    read: Literal["analyser", "samples"] = "analyser"
+    """Whether the analyser's own count is taken, or what is worked out from its baseband samples."""
     limit: FrequencyErrorLimit | None = None
     """How far the carrier may be off."""
 
@@ -59,8 +63,13 @@ class FrequencyError(Check[FrequencyErrorSettings]):
         carrier_hz = conditions.carrier_hz
         tolerance_hz = settings.limit.within.at(carrier_hz) if settings.limit is not None else None
         limits = Limits() if tolerance_hz is None else Limits(lower=-tolerance_hz, upper=tolerance_hz)
-        readings = settle(side.read_frequency_hz, side.wait_s, within=SETTLED_HZ)
-        readings += [side.read_frequency_hz() for _ in range(MORE_READINGS)]
+        if settings.read == "samples":
+            readings = read_baseband(
+                side, lambda samples: carrier_hz + read_carrier_error_hz(samples.content, samples.rate_hz)
+            )
+        else:
+            readings = settle(side.read_frequency_hz, side.wait_s, within=SETTLED_HZ)
+            readings += [side.read_frequency_hz() for _ in range(MORE_READINGS)]
         side.rest()
         if (bad := next((reading for reading in readings if reading.number is None), None)) is not None:
             note = f"modulation analyser: {bad.state.value}; a carrier far from {carrier_hz / 1e6:.5f} MHz is not found"

@@ -6,10 +6,19 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator
 
-from drivers.roles import PeakSide
+from drivers.roles import PeakSide, Samples
+from sequencer.baseband import read_am
 from sequencer.checks.base import Check, CheckSettings, Conditions, Finding, Side
 from sequencer.checks.limits import PercentLimit
-from sequencer.checks.transmitting import Drive, Tone, analyser_finding, drive_text, read_settled
+from sequencer.checks.transmitting import (
+    AUDIO_UPPER_HZ,
+    Drive,
+    Tone,
+    analyser_finding,
+    drive_text,
+    read_baseband,
+    read_settled,
+)
 from sequencer.file_types import RatioDb, between
 from sequencer.transmit_side import TransmitSide
 
@@ -27,6 +36,8 @@ class ModulationDepthSettings(CheckSettings):
     """How far above `drive` the unit is driven: 20 dB shows what the limiter holds."""
     tone_hz: Tone = 1000.0
     """Tone at the microphone input."""
+    read: Literal["analyser", "samples"] = "analyser"
+    """Whether the analyser's own reading counts, or what is worked out from its baseband samples."""
     limit: PercentLimit = PercentLimit()
     """Lowest and highest peak depth that is right, for either side."""
 
@@ -70,15 +81,25 @@ def _measure(
     settings: ModulationDepthSettings,
     conditions: Conditions,
 ) -> Finding:
-    readings = read_settled(side, lambda: side.read_depth_percent(which), within=SETTLED_PERCENT)
+    note = drive_text(level_v, settings.tone_hz)
+    if settings.read == "samples":
+        note += "; from baseband samples"
+        readings = read_baseband(side, lambda samples: _peak_of(samples, which, settings.tone_hz))
+    else:
+        readings = read_settled(side, lambda: side.read_depth_percent(which), within=SETTLED_PERCENT)
     return analyser_finding(
         _quantity(which, settings),
         "%",
         readings,
         settings.limit.limits,
         conditions,
-        note=drive_text(level_v, settings.tone_hz),
+        note=note,
     )
+
+
+def _peak_of(samples: Samples, which: PeakSide, tone_hz: float) -> float:
+    found = read_am(samples.content, samples.rate_hz, audio_upper_hz=AUDIO_UPPER_HZ, tone_hz=tone_hz)
+    return found.positive_peak_percent if which == "positive" else found.negative_peak_percent
 
 
 def _quantity(which: str, settings: ModulationDepthSettings) -> str:

@@ -6,9 +6,18 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator, model_validator
 
-from drivers.roles import PeakSide
+from drivers.roles import PeakSide, Samples
+from sequencer.baseband import read_fm
 from sequencer.checks.base import SOME, Check, CheckSettings, Conditions, Finding, Side
-from sequencer.checks.transmitting import Drive, Tone, analyser_finding, drive_text, read_settled
+from sequencer.checks.transmitting import (
+    AUDIO_UPPER_HZ,
+    Drive,
+    Tone,
+    analyser_finding,
+    drive_text,
+    read_baseband,
+    read_settled,
+)
 from sequencer.complaint import FieldProblem
 from sequencer.decision import Limits
 from sequencer.file_types import FileModel, FrequencyDifferenceHz, RatioDb, at_least, between
@@ -53,6 +62,8 @@ class PeakDeviationSettings(CheckSettings):
     """How far above `drive` the unit is driven: 20 dB shows what the limiter holds."""
     tone_hz: Tone | Annotated[tuple[Tone, ...], *SOME] = 1000.0
     """Tone at the microphone input, or several: then the highest peak of each side is reported, with its tone."""
+    read: Literal["analyser", "samples"] = "analyser"
+    """Whether the analyser's own reading counts, or what is worked out from its baseband samples."""
     limit: DeviationLimit = DeviationLimit()
     """Lowest and highest peak deviation that is right, for either side."""
 
@@ -109,15 +120,25 @@ def _measure(
     settings: PeakDeviationSettings,
     conditions: Conditions,
 ) -> Finding:
-    readings = read_settled(side, lambda: side.read_deviation_hz(which), within=SETTLED_HZ)
+    note = drive_text(settings.level_v, tone_hz)
+    if settings.read == "samples":
+        note += "; from baseband samples"
+        readings = read_baseband(side, lambda samples: _peak_of(samples, which, tone_hz))
+    else:
+        readings = read_settled(side, lambda: side.read_deviation_hz(which), within=SETTLED_HZ)
     return analyser_finding(
         _quantity(which, settings),
         "Hz",
         readings,
         settings.limit.limits,
         conditions,
-        note=drive_text(settings.level_v, tone_hz),
+        note=note,
     )
+
+
+def _peak_of(samples: Samples, which: PeakSide, tone_hz: float) -> float:
+    found = read_fm(samples.content, samples.rate_hz, audio_upper_hz=AUDIO_UPPER_HZ, tone_hz=tone_hz)
+    return found.positive_peak_hz if which == "positive" else found.negative_peak_hz
 
 
 def _highest(findings: list[Finding]) -> Finding:

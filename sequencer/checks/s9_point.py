@@ -23,12 +23,15 @@ from sequencer.checks.receiving import (
     level_budget,
     why_not,
 )
+from sequencer.contributions import search_interval
 from sequencer.curve_search import CurveSearch
 from sequencer.decision import Limits
 from sequencer.file_types import TimeS, VoltageV, at_least, between
+from sequencer.results import Point
 from sequencer.safety import ReceiveSide
 from sequencer.search import Ask, Crossing, NoReading, Settling, SwitchingCrossing
 from sequencer.switching_search import SwitchingSearch
+from sequencer.uncertainty import Budget
 
 DWELL_S = 0.25
 
@@ -118,6 +121,7 @@ class S9Point(Check[S9PointSettings]):
                 quantity="S9 hysteresis",
                 value=found.hysteresis_db,
                 unit="dB",
+                budget=_hysteresis_budget(found),
                 note="" if found.hysteresis_db is not None else found.status.value,
             ),
         ]
@@ -142,8 +146,23 @@ def _accuracy_db(settings: S9PointSettings, conditions: Conditions) -> float:
     return accuracy_db(settings.accuracy_db, is_stated=is_stated, conditions=conditions, reader="voltmeter")
 
 
+def _hysteresis_budget(found: SwitchingCrossing) -> Budget | None:
+    """Return the budget of the difference of both levels: generator, path and mismatch are common to them and cancel."""
+    if found.hysteresis_db is None:
+        return None
+    interval = search_interval("search, 95 % interval", found.hysteresis_half_width_db, unit="dB")
+    return Budget(quantity="S9 hysteresis", unit="dB", value=found.hysteresis_db, contributions=(interval,))
+
+
 def _settling(settings: S9PointSettings) -> Settling:
     return Settling(rise_s=settings.attack_s, fall_s=settings.decay_s, least_s=0.03, doubt=0.5)
+
+
+def _moves_in_steps(points: tuple[Point, ...]) -> bool:
+    """Say whether the readings stand on two or three voltages only, at levels that differ by decibels."""
+    volts = [round(point.reading, 3) for point in points if point.reading is not None]
+    levels = {round(point.level_db, 1) for point in points}
+    return len(volts) >= 5 and len(levels) >= 4 and len(set(volts)) <= max(2, len(levels) // 3)
 
 
 def _finding(
@@ -151,10 +170,15 @@ def _finding(
 ) -> Finding:
     limits: Limits = settings.limit.limits
     points = tuple(stepper.points)
-    if not crossing.found or crossing.level_db is None:
-        return Finding(
-            quantity=quantity, value=None, unit="dBm", limits=limits, note=why_not(crossing), points=points
-        )
+    if (
+        not crossing.found
+        or crossing.level_db is None
+        or (settings.meter == "needle" and _moves_in_steps(points))
+    ):
+        note = why_not(crossing) if not crossing.found else "no number is stated"
+        if settings.meter == "needle" and _moves_in_steps(points):
+            note += "; the line moves in steps: if the meter is a bar, say 'meter: segments'"
+        return Finding(quantity=quantity, value=None, unit="dBm", limits=limits, note=note, points=points)
     entry = conditions.bench.with_role("voltmeter")
     half_width_v = (
         abs(settings.target_v) * (entry[1].accuracy.voltage_percent if entry is not None else 0.0) / 100.0

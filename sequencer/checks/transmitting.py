@@ -9,7 +9,7 @@ from typing import Annotated
 
 from pydantic import AfterValidator
 
-from drivers.roles import Reading
+from drivers.roles import RangeState, Reading, Samples
 from sequencer.checks.base import Conditions, Finding, settle
 from sequencer.contributions import (
     DB_PER_RELATIVE_POWER,
@@ -21,12 +21,19 @@ from sequencer.contributions import (
 from sequencer.decision import Limits
 from sequencer.file_types import FrequencyHz, VoltageV, between
 from sequencer.quantities import w_from_dbm
+from sequencer.samples import SamplesError
 from sequencer.transmit_side import TransmitSide
 from sequencer.uncertainty import Budget, Contribution
 
 Drive = Annotated[VoltageV, AfterValidator(between(1e-6, 10.0, "V"))]
 Tone = Annotated[FrequencyHz, AfterValidator(between(20.0, 20_000.0, "Hz"))]
 MORE_READINGS = 2  # with two readings alone, Student's factor is 12.7
+RECORDINGS = 3
+RECORDING_S = 0.25
+SAMPLE_RATE_HZ = 48e3
+AUDIO_UPPER_HZ = (
+    6_000.0  # deviation is looked for up to here: twice the speech band, for the limiter's products
+)
 SETTLED_DB = 0.02  # two powers that agree to this are settled: common practice, no source
 
 
@@ -51,6 +58,18 @@ def not_read(
     state = next((reading.state.value for reading in readings if reading.number is None), "no measurement")
     note = f"{instrument}: {state}" + (f"; {hint}" if hint else "")
     return Finding(quantity=quantity, value=None, unit=unit, limits=limits, note=note)
+
+
+def read_baseband(side: TransmitSide, figure: Callable[[Samples], float]) -> list[Reading]:
+    """Record complex baseband `RECORDINGS` times and return what ``figure`` makes of each; SamplesError as no measurement."""
+    readings = []
+    for _ in range(RECORDINGS):
+        samples = side.capture_baseband(RECORDING_S, SAMPLE_RATE_HZ)
+        try:
+            readings.append(Reading(number=figure(samples)))
+        except SamplesError as error:
+            readings.append(Reading(number=None, state=RangeState.NO_MEASUREMENT, raw=str(error)))
+    return readings
 
 
 def power_finding(

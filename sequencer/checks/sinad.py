@@ -1,0 +1,139 @@
+"""SINAD at one level: the audio analyser's own answer, and the same worked out from the samples it hands over."""
+
+from __future__ import annotations
+
+import statistics
+from typing import Annotated, ClassVar, Literal
+
+from pydantic import AfterValidator
+
+from sequencer.audio import AudioReading, read_audio
+from sequencer.checks.base import Check, CheckSettings, Conditions, Demand, Finding, Side
+from sequencer.checks.limits import RatioLimit
+from sequencer.contributions import instrument_accuracy, repeatability
+from sequencer.decision import Limits
+from sequencer.file_types import (
+    FrequencyDifferenceHz,
+    FrequencyHz,
+    LevelDbm,
+    RatioDb,
+    TimeS,
+    at_least,
+    between,
+)
+from sequencer.receive_side import ReceiveSide
+from sequencer.samples import SamplesError
+from sequencer.uncertainty import Budget
+
+SETTLE_S = 0.3
+READINGS = 4
+SAMPLE_RATE_HZ = 48e3
+
+
+class SinadSettings(CheckSettings):
+    """Settings of `sinad`."""
+
+    check: Literal["sinad"]
+    """Which check this is."""
+    level_dbm: LevelDbm
+    """Level at the antenna connector."""
+    tone_hz: Annotated[FrequencyHz, AfterValidator(between(20.0, 20_000.0, "Hz"))] = 1000.0
+    """Modulating tone."""
+    deviation_hz: Annotated[FrequencyDifferenceHz, AfterValidator(between(50.0, 1e5, "Hz"))] = 1200.0
+    """Peak deviation of the generator."""
+    reading_s: Annotated[TimeS, AfterValidator(between(0.1, 10.0, "s"))] = 0.5
+    """How long one reading, or one recording, takes."""
+    limit: RatioLimit = RatioLimit()
+    """Lowest and highest SINAD that is right, by the analyser's own answer."""
+    agree_within_db: Annotated[RatioDb, AfterValidator(at_least(0.0, "dB"))] | None = None
+    """How far samples and analyser may differ; without it the difference is reported and not judged."""
+
+
+class Sinad(Check[SinadSettings]):
+    """Apply FM at a level, read SINAD with the analyser, record as long, and work SINAD out from the samples."""
+
+    name: ClassVar[str] = "sinad"
+    summary: ClassVar[str] = "SINAD at a level, by the analyser and from its samples"
+    side: ClassVar[Side] = "receive"
+    roles: ClassVar[frozenset[str]] = frozenset({"signal_generator", "audio_analyser"})
+    modes: ClassVar[frozenset[str]] = frozenset({"FM"})
+    settings = SinadSettings
+
+    def quantities(self, settings: SinadSettings) -> tuple[tuple[str, str], ...]:
+        """Return what it reports."""
+        return (("SINAD, analyser", "dB"), ("SINAD, samples", "dB"), ("SINAD, samples less analyser", "dB"))
+
+    def demands(self, settings: SinadSettings, conditions: Conditions) -> list[Demand]:
+        """Return the level it uses."""
+        return [Demand(at=("level",), level_dbm=settings.level_dbm)]
+
+    def forecast_s(self, settings: SinadSettings, conditions: Conditions) -> float:
+        """Return about how long it takes, s."""
+        return SETTLE_S + 2.0 * READINGS * settings.reading_s
+
+    def receive(self, side: ReceiveSide, settings: SinadSettings, conditions: Conditions) -> list[Finding]:
+        """Measure."""
+        side.configure_audio(tone_hz=settings.tone_hz)
+        side.apply_fm(settings.level_dbm, deviation_hz=settings.deviation_hz, tone_hz=settings.tone_hz)
+        side.wait_s(SETTLE_S)
+        shown = [side.read_sinad_db(settings.reading_s) for _ in range(READINGS)]
+        own = [reading.number for reading in shown if reading.number is not None]
+        try:
+            sampled = [_sampled(side, settings).sinad_db for _ in range(READINGS)]
+        except SamplesError as error:
+            return [
+                Finding(quantity=name, value=None, unit=unit, note=str(error))
+                for name, unit in self.quantities(settings)
+            ]
+        if len(own) < len(shown):
+            state = next(reading.state.value for reading in shown if reading.number is None)
+            note = f"audio analyser: {state}"
+            return [
+                Finding(quantity=name, value=None, unit=unit, note=note)
+                for name, unit in self.quantities(settings)
+            ]
+        entry = conditions.bench.with_role("audio_analyser")
+        accuracy_db = entry[1].accuracy.sinad_db if entry is not None else 0.0
+        within = settings.agree_within_db
+        return [
+            _finding("SINAD, analyser", own, accuracy_db, settings.limit.limits),
+            _finding("SINAD, samples", sampled, 0.0, Limits()),
+            _difference(
+                sampled, own, accuracy_db, Limits() if within is None else Limits.around(0.0, within)
+            ),
+        ]
+
+
+def _sampled(side: ReceiveSide, settings: SinadSettings) -> AudioReading:
+    samples = side.capture_audio(settings.reading_s, SAMPLE_RATE_HZ)
+    return read_audio(samples.content, samples.rate_hz, settings.tone_hz)
+
+
+def _finding(quantity: str, found: list[float], accuracy_db: float, limits: Limits) -> Finding:
+    value_db = statistics.fmean(found)
+    budget = Budget(
+        quantity=quantity,
+        unit="dB",
+        value=value_db,
+        contributions=(
+            instrument_accuracy("audio analyser, SINAD accuracy", accuracy_db, unit="dB"),
+            repeatability("repeatability", found, unit="dB"),
+        ),
+    )
+    return Finding(quantity=quantity, value=value_db, unit="dB", limits=limits, budget=budget)
+
+
+def _difference(sampled: list[float], own: list[float], accuracy_db: float, limits: Limits) -> Finding:
+    quantity = "SINAD, samples less analyser"
+    value_db = statistics.fmean(sampled) - statistics.fmean(own)
+    budget = Budget(
+        quantity=quantity,
+        unit="dB",
+        value=value_db,
+        contributions=(
+            instrument_accuracy("audio analyser, SINAD accuracy", accuracy_db, unit="dB"),
+            repeatability("repeatability, samples", sampled, unit="dB"),
+            repeatability("repeatability, analyser", own, unit="dB", coefficient=-1.0),
+        ),
+    )
+    return Finding(quantity=quantity, value=value_db, unit="dB", limits=limits, budget=budget)
