@@ -199,3 +199,78 @@ def simulate(bench_name: str, serial: str, port: int, write_bench: Path | None) 
     from sequencer.commands import simulate_command
 
     sys.exit(simulate_command(bench_name, serial=serial, port=port, write_bench=write_bench))
+
+
+@main.command()
+@click.argument("names", nargs=-1, metavar="[UNIT|RUN]...")
+@click.option(
+    "--by",
+    type=click.Choice(["unit", "run", "date", "model", "bench", "sequence"]),
+    default="unit",
+    show_default=True,
+    help="What is laid side by side, where no names are given.",
+)
+@click.option(
+    "--allow",
+    multiple=True,
+    type=click.Choice(["sequence", "conditions", "simulated"]),
+    help="Compare although this differs; may be given more than once.",
+)
+@_results_folder
+@_as_json
+@_clear_errors
+def compare(names: tuple[str, ...], by: str, allow: tuple[str, ...], folder: Path, as_json: bool) -> None:
+    """Lay units, runs or groups side by side, check by check, and say what differs."""
+    from sequencer.looking_back import compare_command
+
+    sys.exit(compare_command(names, by=by, allow=allow, folder=folder, as_json=as_json))
+
+
+@main.command()
+@click.option("--serial", required=True, help="The unit.")
+@click.option("--check", default="", help="Only this check.")
+@click.option("--channel", type=int, help="Only this channel.")
+@_results_folder
+@_as_json
+@_clear_errors
+def history(serial: str, check: str, channel: int | None, folder: Path, as_json: bool) -> None:
+    """Show one unit's results over time, with their uncertainty and drift."""
+    from sequencer.looking_back import history_command
+
+    sys.exit(history_command(serial, check=check, channel=channel, folder=folder, as_json=as_json))
+
+
+@main.command()
+@click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
+@click.option(
+    "--format",
+    "kind",
+    type=click.Choice(["csv", "jsonl", "parquet", "junit"]),
+    default="csv",
+    show_default=True,
+)
+@click.option("--serial", help="Only this unit.")
+@_results_folder
+@_clear_errors
+def export(file: Path, kind: str, serial: str | None, folder: Path) -> None:
+    """Write stored results into FILE; docs/export.md says what each column holds."""
+    from sequencer.looking_back import export_command
+
+    sys.exit(export_command(file, kind=kind, serial=serial, folder=folder))
+
+
+@main.command()
+@click.argument("names", nargs=-1, required=True, metavar="RUN...")
+@click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
+@click.option("--title", default="", help="The report's title.")
+@click.option("--comment", "comments", multiple=True, help="A comment; may be given more than once.")
+@click.option("--plots", type=click.Choice(["auto", "all", "none"]), default="auto", show_default=True)
+@_results_folder
+@_clear_errors
+def report(
+    names: tuple[str, ...], file: Path, title: str, comments: tuple[str, ...], plots: str, folder: Path
+) -> None:
+    """Write a report of RUN ("last" for the newest), or of several, into FILE (.html or .pdf)."""
+    from sequencer.looking_back import report_command
+
+    sys.exit(report_command(names, file, title=title, comments=comments, plots=plots, folder=folder))

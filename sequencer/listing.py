@@ -23,7 +23,7 @@ def results_command(
         if run_name is None:
             _show_runs(store.read_runs(serial=serial, limit=MOST_LISTED), as_json=as_json)
             return 0
-        run = _find_run(run_name, store, folder, serial)
+        run = find_run(run_name, store, folder, serial)
         rows = store.read_results(run["run"])
     if as_json:
         click.echo(json.dumps({**run, "results": rows}, ensure_ascii=False, indent=2))
@@ -37,7 +37,7 @@ def results_command(
 def trace_command(run_name: str, *, check_index: int | None, folder: Path, as_json: bool) -> int:
     """Show what was exchanged in a run, a line an exchange; returns the exit status."""
     with Store.open_to_read(folder / STORE_NAME) as store:
-        run = _find_run(run_name, store, folder, None)
+        run = find_run(run_name, store, folder, None)
         exchanges = store.read_exchanges(run["run"])
         checks = {one["check_index"] for one in (*exchanges, *store.read_results(run["run"]))}
     if check_index is not None:
@@ -96,7 +96,8 @@ def _show_budgets(rows: list[dict[str, Any]]) -> None:
             click.echo(f"\n{row['check']}{where}\n{table(from_plain(row['budget']))}")
 
 
-def _find_run(name: str, store: Store, folder: Path, serial: str | None) -> dict[str, Any]:
+def find_run(name: str, store: Store, folder: Path, serial: str | None) -> dict[str, Any]:
+    """Return the run of that name, or the newest for `last`. Raises FileProblems that names the nearest."""
     if name == "last":
         newest = store.read_runs(serial=serial, limit=1)
         if newest:

@@ -1,4 +1,4 @@
-"""The report as a PDF. The extra ``pdf`` belongs to the test extra: without it these tests fail and say so, they are not skipped."""
+"""The report as a PDF. Without the extra ``pdf`` these tests say what is missing; in CI (SEQUENCER_TEST_ALL) they then fail."""
 
 from __future__ import annotations
 
