@@ -253,13 +253,22 @@ def test_a_read_only_results_folder_is_refused(tmp_path: Path) -> None:
     folder.mkdir(mode=0o755)
     for one in (tmp_path, *tmp_path.parents[:2]):
         one.chmod(one.stat().st_mode | 0o055)
+    # Everything is read as root: the project may lie where nobody else may read. Only the record is begun as nobody.
     code = (
-        "import os, sys; from click.testing import CliRunner; from sequencer.cli import main\n"
-        "words = ['run', 'fm-mobile-acceptance', '--bench', 'bench', '--serial', 'M40-0007', '--confirmed', '--results']\n"
-        f"assert CliRunner().invoke(main, [*words, {str(tmp_path / 'first')!r}]).exit_code == 0  # and all is imported\n"
+        "import os, sys; from datetime import datetime; from pathlib import Path\n"
+        "import sequencer.store, sqlalchemy.dialects.sqlite\n"
+        "from sequencer.complaint import FileProblems\n"
+        "from sequencer.loading import load_bench, load_sequence\n"
+        "from sequencer.plan import make_plan\n"
+        "from sequencer.record import Record, RunFacts\n"
+        "plan = make_plan(load_sequence('fm-mobile-acceptance'), load_bench('bench'))\n"
+        "facts = RunFacts(run='r', time=datetime.now().astimezone(), serial='s', model='', simulated=True, bench_name='b', plan=plan)\n"
+        f"Record(Path({str(tmp_path / 'first')!r}), facts).__exit__(None, None, None)  # and all is imported\n"
         "os.setgid(65534); os.setuid(65534)\n"
-        f"result = CliRunner().invoke(main, [*words, {str(folder)!r}])\n"
-        "print(result.stderr, repr(result.exception), result.stdout); sys.exit(result.exit_code)\n"
+        "try:\n"
+        f"    Record(Path({str(folder)!r}), facts)\n"
+        "except FileProblems as problems:\n"
+        "    print(problems); sys.exit(2)\n"
     )
     done = subprocess.run(
         [sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=False

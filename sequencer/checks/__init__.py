@@ -33,6 +33,9 @@ SHIPPED = {
     "frequency_error": "sequencer.checks.frequency_error:FrequencyError",
     "peak_deviation": "sequencer.checks.peak_deviation:PeakDeviation",
     "sensitivity": "sequencer.checks.sensitivity:Sensitivity",
+    "squelch": "sequencer.checks.squelch:Squelch",
+    "receive_distortion": "sequencer.checks.receive_distortion:ReceiveDistortion",
+    "audio_output": "sequencer.checks.receive_distortion:AudioOutput",
     "sinad": "sequencer.checks.sinad:Sinad",
     "s9_point": "sequencer.checks.s9_point:S9Point",
 }

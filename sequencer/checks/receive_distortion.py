@@ -1,0 +1,192 @@
+"""Receive distortion and loudspeaker power, at a standard signal."""
+
+from __future__ import annotations
+
+import statistics
+from typing import Annotated, ClassVar, Literal
+
+from pydantic import AfterValidator
+
+from drivers.roles import Reading
+from sequencer.checks.base import Check, CheckSettings, Conditions, Demand, Finding, PowerLimit, Side
+from sequencer.checks.limits import PercentLimit
+from sequencer.contributions import instrument_accuracy, repeatability
+from sequencer.decision import Limits
+from sequencer.file_types import (
+    FrequencyDifferenceHz,
+    FrequencyHz,
+    LevelDbm,
+    Percent,
+    ResistanceOhm,
+    TimeS,
+    between,
+)
+from sequencer.receive_side import ReceiveSide
+from sequencer.uncertainty import Budget
+
+READINGS = 4
+SETTLE_S = 0.5
+READER_PERCENT = (
+    5.0  # of the reading: what an ordinary distortion reader may be wrong by; common practice, no source
+)
+
+
+class StandardSignal(CheckSettings):
+    """What the checks at a standard signal share. −47 dBm (1 mV pd) is customary; source: from memory."""
+
+    level_dbm: LevelDbm = -47.0
+    """Level at the antenna connector."""
+    tone_hz: Annotated[FrequencyHz, AfterValidator(between(20.0, 20_000.0, "Hz"))] = 1000.0
+    """Modulating tone."""
+    deviation_hz: Annotated[FrequencyDifferenceHz, AfterValidator(between(50.0, 1e5, "Hz"))] = 1200.0
+    """FM: peak deviation of the generator."""
+    depth_percent: Annotated[Percent, AfterValidator(between(1.0, 100.0, "%"))] = 60.0
+    """AM: depth of the generator."""
+    reading_s: Annotated[TimeS, AfterValidator(between(0.05, 10.0, "s"))] = 0.25
+    """How long one reading takes."""
+
+
+class ReceiveDistortionSettings(StandardSignal):
+    """Settings of `receive_distortion`."""
+
+    check: Literal["receive_distortion"]
+    """Which check this is."""
+    limit: PercentLimit = PercentLimit()
+    """Highest distortion and noise that is right."""
+
+
+class AudioOutputSettings(StandardSignal):
+    """Settings of `audio_output`."""
+
+    check: Literal["audio_output"]
+    """Which check this is."""
+    load_ohm: Annotated[ResistanceOhm, AfterValidator(between(0.5, 10_000.0, "ohm"))] = 8.0
+    """The load on the loudspeaker line."""
+    power: PowerLimit = PowerLimit()
+    """Lowest and highest power that is right, at the volume the knob stands at."""
+    distortion: PercentLimit = PercentLimit()
+    """Highest distortion and noise that is right at that power: rated distortion."""
+
+
+def apply_standard(side: ReceiveSide, settings: StandardSignal, conditions: Conditions) -> None:
+    """Apply the standard signal and wait until receiver and analyser have followed."""
+    side.configure_audio(tone_hz=settings.tone_hz)
+    if conditions.mode == "AM":
+        side.apply_am(settings.level_dbm, depth_percent=settings.depth_percent, tone_hz=settings.tone_hz)
+    else:
+        side.apply_fm(settings.level_dbm, deviation_hz=settings.deviation_hz, tone_hz=settings.tone_hz)
+    side.wait_s(SETTLE_S)
+
+
+class ReceiveDistortion(Check[ReceiveDistortionSettings]):
+    """Apply a standard signal and read distortion and noise of the loudspeaker audio."""
+
+    name: ClassVar[str] = "receive_distortion"
+    summary: ClassVar[str] = "distortion and noise of the audio at a standard signal"
+    side: ClassVar[Side] = "receive"
+    roles: ClassVar[frozenset[str]] = frozenset({"signal_generator", "audio_analyser"})
+    modes: ClassVar[frozenset[str]] = frozenset({"FM", "AM"})
+    settings = ReceiveDistortionSettings
+
+    def quantities(self, settings: ReceiveDistortionSettings) -> tuple[tuple[str, str], ...]:
+        """Return what it reports."""
+        return (("receive distortion", "%"),)
+
+    def demands(self, settings: ReceiveDistortionSettings, conditions: Conditions) -> list[Demand]:
+        """Return the level it uses."""
+        return [Demand(at=("level",), level_dbm=settings.level_dbm)]
+
+    def forecast_s(self, settings: ReceiveDistortionSettings, conditions: Conditions) -> float:
+        """Return about how long it takes, s."""
+        return SETTLE_S + READINGS * settings.reading_s
+
+    def receive(
+        self, side: ReceiveSide, settings: ReceiveDistortionSettings, conditions: Conditions
+    ) -> list[Finding]:
+        """Measure."""
+        apply_standard(side, settings, conditions)
+        return [distortion_finding("receive distortion", side, settings, settings.limit.limits)]
+
+
+class AudioOutput(Check[AudioOutputSettings]):
+    """Apply a standard signal and read loudspeaker power into the stated load, and its distortion."""
+
+    name: ClassVar[str] = "audio_output"
+    summary: ClassVar[str] = "loudspeaker power and its distortion at a standard signal"
+    side: ClassVar[Side] = "receive"
+    roles: ClassVar[frozenset[str]] = frozenset({"signal_generator", "audio_analyser"})
+    modes: ClassVar[frozenset[str]] = frozenset({"FM", "AM"})
+    settings = AudioOutputSettings
+
+    def quantities(self, settings: AudioOutputSettings) -> tuple[tuple[str, str], ...]:
+        """Return what it reports."""
+        return (("audio output power", "W"), ("audio output distortion", "%"))
+
+    def demands(self, settings: AudioOutputSettings, conditions: Conditions) -> list[Demand]:
+        """Return the level it uses."""
+        return [Demand(at=("level",), level_dbm=settings.level_dbm)]
+
+    def forecast_s(self, settings: AudioOutputSettings, conditions: Conditions) -> float:
+        """Return about how long it takes, s."""
+        return SETTLE_S + 2.0 * READINGS * settings.reading_s
+
+    def receive(
+        self, side: ReceiveSide, settings: AudioOutputSettings, conditions: Conditions
+    ) -> list[Finding]:
+        """Measure."""
+        apply_standard(side, settings, conditions)
+        readings = [side.read_audio_v(settings.reading_s) for _ in range(READINGS)]
+        return [
+            _power_finding(readings, settings, conditions),
+            distortion_finding("audio output distortion", side, settings, settings.distortion.limits),
+        ]
+
+
+def distortion_finding(quantity: str, side: ReceiveSide, settings: StandardSignal, limits: Limits) -> Finding:
+    """Read distortion and noise, and return it with its budget."""
+    readings = [side.read_distortion_percent(settings.reading_s) for _ in range(READINGS)]
+    found = [reading.number for reading in readings if reading.number is not None]
+    if len(found) < len(readings):
+        return _not_read(quantity, "%", limits, readings)
+    percent = statistics.fmean(found)
+    budget = Budget(
+        quantity=quantity,
+        unit="%",
+        value=percent,
+        contributions=(
+            instrument_accuracy("analyser, distortion accuracy", percent * READER_PERCENT / 100.0, unit="%"),
+            repeatability("repeatability", found, unit="%"),
+        ),
+    )
+    note = f"at {settings.level_dbm:g} dBm"
+    return Finding(quantity=quantity, value=percent, unit="%", limits=limits, budget=budget, note=note)
+
+
+def _power_finding(readings: list[Reading], settings: AudioOutputSettings, conditions: Conditions) -> Finding:
+    quantity, limits = "audio output power", settings.power.limits
+    found = [reading.number for reading in readings if reading.number is not None]
+    if len(found) < len(readings):
+        return _not_read(quantity, "W", limits, readings)
+    volts = statistics.fmean(found)
+    power_w = volts**2 / settings.load_ohm
+    entry = conditions.bench.with_role("audio_analyser")
+    accuracy = entry[1].accuracy.voltage_percent / 100.0 if entry is not None else 0.0
+    per_volt = 2.0 * volts / settings.load_ohm
+    budget = Budget(
+        quantity=quantity,
+        unit="W",
+        value=power_w,
+        contributions=(
+            instrument_accuracy(
+                "audio analyser, voltage accuracy", volts * accuracy, unit="V", coefficient=per_volt
+            ),
+            repeatability("repeatability of the voltage", found, unit="V", coefficient=per_volt),
+        ),
+    )
+    note = f"{volts:.3g} V into {settings.load_ohm:g} ohm at {settings.level_dbm:g} dBm"
+    return Finding(quantity=quantity, value=power_w, unit="W", limits=limits, budget=budget, note=note)
+
+
+def _not_read(quantity: str, unit: str, limits: Limits, readings: list[Reading]) -> Finding:
+    state = next(reading.state.value for reading in readings if reading.number is None)
+    return Finding(quantity=quantity, value=None, unit=unit, limits=limits, note=f"audio analyser: {state}")
