@@ -31,8 +31,6 @@ def _do(*arguments: str, cwd: Path, **environment: str) -> subprocess.CompletedP
 @pytest.fixture(scope="module")
 def wheel(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The project's wheel, built from a copy of its tree."""
-    pytest.importorskip("build", reason="needs the package 'build'")
-    pytest.importorskip("hatchling", reason="needs the package 'hatchling'")
     folder = tmp_path_factory.mktemp("wheel")
     done = _do("-m", "build", "--wheel", "--no-isolation", "--outdir", str(folder), str(TOP), cwd=folder)
     assert done.returncode == 0, done.stdout + done.stderr
