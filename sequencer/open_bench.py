@@ -154,9 +154,16 @@ class OpenBench:
         said, self._said[:] = list(self._said), []
         return said
 
-    def confirm_knobs(self) -> None:
-        """Do on a simulated bench what the person who confirms has done on a real one."""
-        if self.parts.simulation is not None:
+    def confirm_knobs(self, text: str = "") -> None:
+        """Do on a simulated bench what the person who confirms ``text`` has done on a real one.
+
+        All knobs are set right; "squelch just closed" in the text leaves that one where noise alone is muted.
+        """
+        if self.parts.simulation is None:
+            return
+        if "squelch just closed" in text.lower():
+            self.parts.simulation.confirm_knobs(squelch="just closed")
+        else:
             self.parts.simulation.confirm_knobs()
 
     def _opening_rank(self, name: str) -> int:

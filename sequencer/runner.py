@@ -227,7 +227,7 @@ class Runner:
         if not yes:
             self._raise_status(ExitStatus.FAILED)
             return [finding], f"stopped: not confirmed: {text}"
-        self._bench.confirm_knobs()
+        self._bench.confirm_knobs(text)
         self._confirmed.append(f"{text} ({self._confirmer.how})")
         return [finding], ""
 

@@ -34,6 +34,7 @@ from sequencer.switching_search import SwitchingSearch
 from sequencer.uncertainty import Budget
 
 DWELL_S = 0.25
+TONE_HZ = 1000.0
 
 
 class S9PointSettings(CheckSettings):
@@ -130,7 +131,8 @@ class S9Point(Check[S9PointSettings]):
         self, side: ReceiveSide, settings: S9PointSettings, conditions: Conditions, first: Ask | None
     ) -> Stepper:
         level_dbm = first.level_db if first is not None else settings.levels.bounds_dbm(conditions)[0]
-        side.apply_carrier(level_dbm)
+        # an SSB receiver hears a carrier where it makes a tone, not on the dial
+        side.apply_carrier(level_dbm, offset_hz={"USB": TONE_HZ, "LSB": -TONE_HZ}.get(conditions.mode, 0.0))
         side.wait_s(
             5.0 * max(settings.attack_s, settings.decay_s)
         )  # from silence to the first level: the longest way
