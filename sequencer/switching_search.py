@@ -29,7 +29,7 @@ from .switching_grid import Belief, CoarseGrid, FineGrid, Trial
 DWELL_S = 0.25
 MOST_LEFT = 0.4  # share of a step that a lagging reading may still have to go when it is taken
 COARSE_DONE_DB = 1.8
-TURN = 0.1  # what a test that does not switch costs while the other level is wanted too, as a share of the variance
+TURN = 0.05  # what a test that does not switch costs while the other level is wanted too, as a share of the variance
 BAR_JITTER_DB = 0.3
 OTHER_JITTER_DB = 0.45
 

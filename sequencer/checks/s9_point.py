@@ -35,6 +35,7 @@ from sequencer.uncertainty import Budget
 
 DWELL_S = 0.25
 TONE_HZ = 1000.0
+SEGMENT_JITTER_DB = 0.3  # how much a segment's own level scatters: common practice, no source
 
 
 class S9PointSettings(CheckSettings):
@@ -107,6 +108,7 @@ class S9Point(Check[S9PointSettings]):
             budget=reading_budget(conditions, "voltmeter", 120),
             settling=_settling(settings),
             dwell_s=DWELL_S,
+            jitter_db=SEGMENT_JITTER_DB,
         )
         stepper = self._begin(side, settings, conditions, search.ask)
 

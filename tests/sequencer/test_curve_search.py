@@ -266,10 +266,11 @@ def test_an_intermittent_unit_is_not_called_found():
     """Readings that jump between two receivers 8 dB apart mostly end without a level that may be used."""
     rng = np.random.default_rng(3)
     units = [Receiver(-117.0), Receiver(-109.0)]
-    outcomes = [
-        find_crossing(search(accuracy_db=0.25), lambda ask: units[rng.integers(2)].measure(ask)).status  # noqa: PLW0108 - another unit at every reading
-        for _ in range(20)
-    ]
+
+    def measure(ask: Ask) -> float:
+        return units[rng.integers(2)].measure(ask)
+
+    outcomes = [find_crossing(search(accuracy_db=0.25), measure).status for _ in range(20)]
     assert outcomes.count(Status.FOUND) <= 8
     assert Status.UNSTABLE in outcomes
 
