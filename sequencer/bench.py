@@ -44,6 +44,9 @@ ROLES = (
     "radio",
 )
 
+INTERFERER = "interferer"
+"""The name that makes an entry the second signal generator, wherever it stands; without it the second in the file is."""
+
 Vswr = Annotated[float, AfterValidator(between(1.0, 100.0, ""))]
 LossDb = Annotated[RatioDb, AfterValidator(between(-60.0, 200.0, "dB"))]
 HalfWidthDb = Annotated[RatioDb, AfterValidator(at_least(0.0, "dB"))]
@@ -264,6 +267,19 @@ class Protection(FileModel):
     """Current limit of the supply."""
 
 
+class S9Levels(FileModel):
+    """What stands for S9 here: IARU Region 1 Technical Recommendation R.1, unless said otherwise."""
+
+    hf_dbm: LevelDbm = -73.0
+    """Below 30 MHz."""
+    vhf_dbm: LevelDbm = -93.0
+    """From 30 MHz on."""
+
+    def at(self, frequency_hz: float) -> float:
+        """Return the level of S9 at ``frequency_hz``, dBm."""
+        return self.hf_dbm if frequency_hz < 30e6 else self.vhf_dbm
+
+
 class BenchFile(FileModel):
     """A bench: the connected instruments, RF paths, accuracies and protection limits."""
 
@@ -283,6 +299,8 @@ class BenchFile(FileModel):
     """The RF paths."""
     protection: Protection = Protection()
     """Limits that nothing the tool does may pass."""
+    s9: S9Levels = S9Levels()
+    """The levels that stand for S9, where a check's own limits do not name one."""
 
     @classmethod
     def model_validate_json(cls, json_data: str | bytes | bytearray, **how: Any) -> BenchFile:
@@ -338,7 +356,12 @@ class BenchFile(FileModel):
 
     def with_role(self, role: str) -> tuple[str, Instrument] | None:
         """Return the name and entry of the first instrument in ``role``, or None."""
-        return next(((name, entry) for name, entry in self.instruments.items() if entry.role == role), None)
+        return next(iter(self.all_with_role(role)), None)
+
+    def all_with_role(self, role: str) -> list[tuple[str, Instrument]]:
+        """Return names and entries of all instruments in ``role`` in the file's order; one named interferer is the last."""
+        found = [(name, entry) for name, entry in self.instruments.items() if entry.role == role]
+        return sorted(found, key=lambda named: named[0] == INTERFERER)
 
     @property
     def roles(self) -> frozenset[str]:

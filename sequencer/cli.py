@@ -63,6 +63,14 @@ _results_folder = click.option(
     show_default=True,
     help="Folder of results tables and store.",
 )
+_store = click.option(
+    "--store",
+    metavar="FILE|ADDRESS",
+    default="",
+    envvar="SEQUENCER_STORE",
+    show_envvar=True,
+    help="Store, where it is not results.sqlite in the results folder: a file, or postgresql+psycopg://user@host/database.",
+)
 _as_json = click.option(
     "--json", "as_json", is_flag=True, help="Write JSON to standard output, for a program to read."
 )
@@ -91,6 +99,7 @@ def main() -> None:
     "--dry-run", is_flag=True, help="Put a simulated instrument behind every address, in virtual time."
 )
 @_results_folder
+@_store
 @_as_json
 @_clear_errors
 def run(
@@ -101,6 +110,7 @@ def run(
     confirmed: bool,
     dry_run: bool,
     folder: Path,
+    store: str,
     as_json: bool,
 ) -> None:
     """Run SEQUENCE (a file, or a shipped one's name) on the unit on the bench."""
@@ -115,6 +125,7 @@ def run(
             confirmed=confirmed,
             dry_run=dry_run,
             folder=folder,
+            store=store,
             as_json=as_json,
         )
     )
@@ -146,29 +157,52 @@ def identify(bench_name: str, dry_run: bool, as_json: bool) -> None:
 
 @main.command()
 @click.argument("run_name", metavar="[RUN]", required=False)
-@click.option("--serial", help="Only runs of this unit.")
+@click.option("--serial", "serials", multiple=True, help="Only this unit; may be given more than once.")
+@click.option("--check", default="", help="Only results of this check.")
+@click.option("--channel", type=int, help="Only results on this channel.")
+@click.option(
+    "--decision",
+    "decisions",
+    multiple=True,
+    type=click.Choice(["pass", "conditional pass", "conditional fail", "fail", "no limit", "not measured"]),
+    help="Only results so decided; may be given more than once.",
+)
+@click.option("--sequence", default="", help="Only of the sequence of this name.")
+@click.option("--since", metavar="DATE", help="Only from this date or time on (ISO 8601).")
+@click.option("--until", metavar="DATE", help="Only up to this date, its whole day, or up to this time.")
+@click.option(
+    "--limit", type=click.IntRange(1), help="Most to list, newest first.  [default: 50 runs, 1000 results]"
+)
 @click.option("--budget", is_flag=True, help="Show the uncertainty budget of each result.")
+@click.option("--csv", "as_csv", is_flag=True, help="Write results as CSV to standard output.")
 @_results_folder
+@_store
 @_as_json
 @_clear_errors
-def results(run_name: str | None, serial: str | None, budget: bool, folder: Path, as_json: bool) -> None:
-    """List the runs in the store, or show the results of RUN ("last" for the newest)."""
+def results(run_name: str | None, folder: Path, store: str, **asked: Any) -> None:
+    """List the runs in the store, or show the results of RUN ("last" for the newest).
+
+    With --check, --channel, --decision or --csv the results themselves are listed, over all runs, newest first.
+    """
     from sequencer.listing import results_command
 
-    sys.exit(results_command(run_name, serial=serial, budget=budget, folder=folder, as_json=as_json))
+    sys.exit(results_command(run_name, folder=folder, store_name=store, **asked))
 
 
 @main.command()
 @click.argument("run_name", metavar="RUN")
 @click.option("--check", "check_index", type=int, help="Only the check with this number, counted from 0.")
 @_results_folder
+@_store
 @_as_json
 @_clear_errors
-def trace(run_name: str, check_index: int | None, folder: Path, as_json: bool) -> None:
+def trace(run_name: str, check_index: int | None, folder: Path, store: str, as_json: bool) -> None:
     """Show every byte that was exchanged in RUN ("last" for the newest)."""
     from sequencer.listing import trace_command
 
-    sys.exit(trace_command(run_name, check_index=check_index, folder=folder, as_json=as_json))
+    sys.exit(
+        trace_command(run_name, check_index=check_index, folder=folder, store_name=store, as_json=as_json)
+    )
 
 
 @main.command()
@@ -217,13 +251,16 @@ def simulate(bench_name: str, serial: str, port: int, write_bench: Path | None) 
     help="Compare although this differs; may be given more than once.",
 )
 @_results_folder
+@_store
 @_as_json
 @_clear_errors
-def compare(names: tuple[str, ...], by: str, allow: tuple[str, ...], folder: Path, as_json: bool) -> None:
+def compare(
+    names: tuple[str, ...], by: str, allow: tuple[str, ...], folder: Path, store: str, as_json: bool
+) -> None:
     """Lay units, runs or groups side by side, check by check, and say what differs."""
     from sequencer.looking_back import compare_command
 
-    sys.exit(compare_command(names, by=by, allow=allow, folder=folder, as_json=as_json))
+    sys.exit(compare_command(names, by=by, allow=allow, folder=folder, store_name=store, as_json=as_json))
 
 
 @main.command()
@@ -231,13 +268,18 @@ def compare(names: tuple[str, ...], by: str, allow: tuple[str, ...], folder: Pat
 @click.option("--check", default="", help="Only this check.")
 @click.option("--channel", type=int, help="Only this channel.")
 @_results_folder
+@_store
 @_as_json
 @_clear_errors
-def history(serial: str, check: str, channel: int | None, folder: Path, as_json: bool) -> None:
+def history(serial: str, check: str, channel: int | None, folder: Path, store: str, as_json: bool) -> None:
     """Show one unit's results over time, with their uncertainty and drift."""
     from sequencer.looking_back import history_command
 
-    sys.exit(history_command(serial, check=check, channel=channel, folder=folder, as_json=as_json))
+    sys.exit(
+        history_command(
+            serial, check=check, channel=channel, folder=folder, store_name=store, as_json=as_json
+        )
+    )
 
 
 @main.command()
@@ -251,12 +293,13 @@ def history(serial: str, check: str, channel: int | None, folder: Path, as_json:
 )
 @click.option("--serial", help="Only this unit.")
 @_results_folder
+@_store
 @_clear_errors
-def export(file: Path, kind: str, serial: str | None, folder: Path) -> None:
+def export(file: Path, kind: str, serial: str | None, folder: Path, store: str) -> None:
     """Write stored results into FILE; docs/export.md says what each column holds."""
     from sequencer.looking_back import export_command
 
-    sys.exit(export_command(file, kind=kind, serial=serial, folder=folder))
+    sys.exit(export_command(file, kind=kind, serial=serial, folder=folder, store_name=store))
 
 
 @main.command()
@@ -266,11 +309,22 @@ def export(file: Path, kind: str, serial: str | None, folder: Path) -> None:
 @click.option("--comment", "comments", multiple=True, help="A comment; may be given more than once.")
 @click.option("--plots", type=click.Choice(["auto", "all", "none"]), default="auto", show_default=True)
 @_results_folder
+@_store
 @_clear_errors
 def report(
-    names: tuple[str, ...], file: Path, title: str, comments: tuple[str, ...], plots: str, folder: Path
+    names: tuple[str, ...],
+    file: Path,
+    title: str,
+    comments: tuple[str, ...],
+    plots: str,
+    folder: Path,
+    store: str,
 ) -> None:
     """Write a report of RUN ("last" for the newest), or of several, into FILE (.html or .pdf)."""
     from sequencer.looking_back import report_command
 
-    sys.exit(report_command(names, file, title=title, comments=comments, plots=plots, folder=folder))
+    sys.exit(
+        report_command(
+            names, file, title=title, comments=comments, plots=plots, folder=folder, store_name=store
+        )
+    )

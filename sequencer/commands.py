@@ -64,6 +64,7 @@ def run_command(
     confirmed: bool,
     dry_run: bool,
     folder: Path,
+    store: str = "",
     as_json: bool,
 ) -> int:
     """Run a sequence; returns the exit status."""
@@ -89,7 +90,14 @@ def run_command(
     )
     with stoppable():  # also while results are shown: the last line says how the bench was left
         return _run_and_tell(
-            plan, parts, facts, folder, confirmed=confirmed, by_hand=bool(by_hand), as_json=as_json
+            plan,
+            parts,
+            facts,
+            folder,
+            store=store,
+            confirmed=confirmed,
+            by_hand=bool(by_hand),
+            as_json=as_json,
         )
 
 
@@ -99,6 +107,7 @@ def _run_and_tell(
     facts: RunFacts,
     folder: Path,
     *,
+    store: str,
     confirmed: bool,
     by_hand: bool,
     as_json: bool,
@@ -109,7 +118,7 @@ def _run_and_tell(
     from sequencer.terminal_person import TerminalPerson
 
     console = Console(stderr=True)
-    with Record(folder, facts) as record, ProgressScreen(console) as screen:
+    with Record(folder, facts, store=store) as record, ProgressScreen(console) as screen:
         confirmer: Confirmer = GivenBeforehand() if confirmed else AskedAtTerminal(screen)
         if by_hand:
             parts = replace(parts, person=TerminalPerson(screen))

@@ -8,13 +8,13 @@ says so and compares nothing.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
 import numpy as np
 
+from sequencer.conditions import conditions_of, differing_conditions
 from sequencer.estimates import (
     ASSUMPTION,
     Differences,
@@ -49,7 +49,6 @@ GROUPINGS: Mapping[str, Callable[[Row], str]] = {
 ALLOWABLE = ("sequence", "conditions", "simulated")
 """Conditions a person may declare to be alike although they are written differently."""
 _BLOCKING = ("unit of measure", "frequency", *ALLOWABLE)
-_HOW_CONFIRMED = re.compile(r"\s*\([^()]*\)$")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -170,49 +169,6 @@ Key = tuple[str, str, Any, str]
 def key_of(row: Row) -> Key:
     """Return what results must agree in to stand in one line: check, quantity, channel, mode."""
     return (str(row["check"]), str(row["quantity"]), row["channel"], str(row["mode"]))
-
-
-def conditions_of(row: Row, instruments: str = "") -> dict[str, object]:
-    """Return under which conditions a result was found, by name."""
-    parts = str(row.get("conditions") or "").split("; ")
-    settings = row.get("settings")
-    return {
-        "unit of measure": row["unit"],
-        "frequency": row["frequency_hz"],
-        # Tone, deviation and drive stand in the sequence; a row that carries its own settings says it more exactly.
-        "sequence": str(settings) if settings else row["sequence_hash"],
-        "conditions": "; ".join(sorted({_HOW_CONFIRMED.sub("", part) for part in parts if part})),
-        "simulated": bool(row["simulated"]),
-        "bench": row["bench_hash"],
-        "instruments": instruments,
-        "rule": row["rule"],
-    }
-
-
-def differing_conditions(conditions: Sequence[Mapping[str, object]]) -> dict[str, str]:
-    """Return which conditions are not the same in all, each with what it is in them."""
-    if all(one == conditions[0] for one in conditions):  # nearly always, and much sooner said
-        return {}
-    found = {}
-    for name in conditions[0]:
-        values = list(dict.fromkeys(str(one[name]) for one in conditions))
-        if len(values) > 1:
-            found[name] = _in_words(name, values)
-    return found
-
-
-def _in_words(name: str, values: list[str]) -> str:
-    match name:
-        case "simulated":
-            return "one is simulated and the other is not"
-        case "sequence":
-            return f"the sequence's settings (tone, deviation, drive) may differ: {' against '.join(values)}"
-        case "instruments":
-            return "other instruments stood on the bench"
-        case "bench":
-            return f"other benches, which share no error: {' against '.join(values)}"
-        case _:
-            return f"{name}: {' against '.join(value or 'none' for value in values)}"
 
 
 def _sorted(group: Group) -> dict[Key, list[Row]]:

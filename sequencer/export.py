@@ -13,7 +13,8 @@ import os
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
-from itertools import islice
+from io import StringIO
+from itertools import chain, islice
 from pathlib import Path
 from typing import IO, Any
 
@@ -154,16 +155,27 @@ def _problem(path: Path, message: str, allowed: str) -> FileProblems:
     return FileProblems([Complaint(file=str(path), line=0, column=0, message=message, allowed=allowed)])
 
 
-def _write_csv(rows: Iterable[Row], path: Path) -> int:
+def csv_lines(rows: Iterable[Row]) -> Iterator[str]:
+    """Yield the lines of a CSV file (RFC 4180), the names of the columns first."""
     names = [column.name for column in COLUMNS if column.name not in NESTED]
-    count = 0
+    line = StringIO(newline="")
+    writer = csv.writer(line)
+    cells_of_rows = ([spreadsheet_safe(_cell(row, name)) for name in names] for row in rows)
+    table: Iterable[list[Any]] = chain([names], cells_of_rows)
+    for cells in table:
+        writer.writerow(cells)
+        yield line.getvalue()
+        line.seek(0)
+        line.truncate()
+
+
+def _write_csv(rows: Iterable[Row], path: Path) -> int:
+    count = -1  # the first line names the columns
     with whole_file(path) as beside, beside.open("w", newline="", encoding="utf-8") as file:
-        writer = csv.writer(file)
-        writer.writerow(names)
-        for row in rows:
-            writer.writerow([spreadsheet_safe(_cell(row, name)) for name in names])
+        for line in csv_lines(rows):
+            file.write(line)
             count += 1
-        _onto_disk(file)
+        onto_disk(file)
     return count
 
 
@@ -174,7 +186,7 @@ def _write_json_lines(rows: Iterable[Row], path: Path) -> int:
             record = {column.name: _json_number(_cell(row, column.name)) for column in COLUMNS}
             file.write(json.dumps(record, ensure_ascii=False, allow_nan=False) + "\n")
             count += 1
-        _onto_disk(file)
+        onto_disk(file)
     return count
 
 
@@ -228,6 +240,7 @@ def _json_number(found: Any) -> Any:
     return None if isinstance(found, float) and not math.isfinite(found) else found
 
 
-def _onto_disk(file: IO[str]) -> None:
+def onto_disk(file: IO[str]) -> None:
+    """See what was written onto the disk."""
     file.flush()
     os.fsync(file.fileno())

@@ -12,14 +12,8 @@ from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import Any
 
-from sequencer.compare import (
-    ALLOWABLE,
-    Key,
-    conditions_of,
-    differing_conditions,
-    key_of,
-    unit_of_difference,
-)
+from sequencer.compare import ALLOWABLE, Key, key_of, unit_of_difference
+from sequencer.conditions import conditions_of, differing_conditions
 from sequencer.estimates import Estimate, Row, covariance_of, differences, estimate_of, shared_sources
 from sequencer.statistics import FEWEST_FOR_A_LINE, Line, fit_line, lag_one_autocorrelation
 

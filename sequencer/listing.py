@@ -3,41 +3,148 @@
 from __future__ import annotations
 
 import json
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import click
 
 from sequencer.complaint import Complaint, FileProblems, nearest, printable
-from sequencer.record import STORE_NAME
-from sequencer.store import Store
+from sequencer.store import Store, Wanted
+from sequencer.store_place import StorePlace, find_place
 
 MOST_LISTED = 50
+MOST_RESULTS = 1000
 
 
 def results_command(
-    run_name: str | None, *, serial: str | None, budget: bool, folder: Path, as_json: bool
+    run_name: str | None,
+    *,
+    serials: tuple[str, ...] = (),
+    check: str = "",
+    channel: int | None = None,
+    decisions: tuple[str, ...] = (),
+    sequence: str = "",
+    since: str | None = None,
+    until: str | None = None,
+    limit: int | None = None,
+    budget: bool = False,
+    as_csv: bool = False,
+    as_json: bool = False,
+    folder: Path,
+    store_name: str = "",
 ) -> int:
-    """List runs, newest first, or show one; returns the exit status."""
-    with Store.open_to_read(folder / STORE_NAME) as store:
-        if run_name is None:
-            _show_runs(store.read_runs(serial=serial, limit=MOST_LISTED), as_json=as_json)
+    """List runs or results, newest first, or show one run; returns the exit status."""
+    wanted = Wanted(
+        serials=serials,
+        sequence=sequence,
+        since=moment("--since", since),
+        until=moment("--until", until, whole_day=True),
+        check=check,
+        channel=channel,
+        decisions=decisions,
+    )
+    place = find_place(folder, store_name)
+    with Store.open_to_read(place) as store:
+        if run_name is not None:
+            run = find_run(run_name, store, place, serials[0] if serials else None)
+            rows = [row for row in store.read_results(run["run"]) if _is_wanted(row, wanted)]
+            _show_one(run, rows, budget=budget, as_csv=as_csv, as_json=as_json)
             return 0
-        run = find_run(run_name, store, folder, serial)
-        rows = store.read_results(run["run"])
-    if as_json:
+        if check or decisions or channel is not None or as_csv or budget:
+            most = limit or MOST_RESULTS
+            rows = store.find_results(wanted, limit=most + 1, points=as_json)
+            _show_listed(rows[:most], cut=len(rows) > most, budget=budget, as_csv=as_csv, as_json=as_json)
+            return 0
+        most = limit or MOST_LISTED
+        runs = store.read_runs(wanted, limit=most + 1)
+    _show_runs(runs[:most], as_json=as_json)
+    _say_if_cut(len(runs) > most, most, "runs")
+    return 0
+
+
+def moment(option: str, text: str | None, *, whole_day: bool = False) -> datetime | None:
+    """Return an ISO 8601 date or time, in this machine's zone unless it names another; a date is its beginning, or its end.
+
+    Raises FileProblems for anything else.
+    """
+    if text is None:
+        return None
+    try:
+        found = datetime.fromisoformat(text)
+        is_date = len(text) <= len("2027-01-31")
+        # The day is added before the zone is: a day with a change of the clock has 23 or 25 hours.
+        return (found + timedelta(days=1) if whole_day and is_date else found).astimezone()
+    except (ValueError, OverflowError) as error:
+        complaint = Complaint(
+            file=option,
+            line=0,
+            column=0,
+            message="this is no date or time",
+            found=printable(text)[:40],
+            allowed="ISO 8601, such as 2027-01-31, 2027-01-31T14:30, 2027-01-31T14:30+01:00",
+        )
+        raise FileProblems([complaint]) from error
+
+
+def _is_wanted(row: dict[str, Any], wanted: Wanted) -> bool:
+    return (
+        wanted.check in ("", row["check"])
+        and wanted.channel in (None, row["channel"])
+        and (not wanted.decisions or row["decision"] in wanted.decisions)
+    )
+
+
+def _show_one(
+    run: dict[str, Any], rows: list[dict[str, Any]], *, budget: bool, as_csv: bool, as_json: bool
+) -> None:
+    if as_csv:
+        _show_csv(rows)
+    elif as_json:
         click.echo(json.dumps({**run, "results": rows}, ensure_ascii=False, indent=2))
     else:
         _show_results(run, rows)
         if budget:
             _show_budgets(rows)
-    return 0
 
 
-def trace_command(run_name: str, *, check_index: int | None, folder: Path, as_json: bool) -> int:
+def _show_listed(rows: list[dict[str, Any]], *, cut: bool, budget: bool, as_csv: bool, as_json: bool) -> None:
+    if as_csv:
+        _show_csv(rows)
+    elif as_json:
+        click.echo(json.dumps(rows, ensure_ascii=False, indent=2))
+    elif not rows:
+        click.echo("no results", err=True)
+    else:
+        from rich.console import Console
+
+        from sequencer.screen_listing import listing_table
+
+        Console().print(listing_table(rows))
+        if budget:
+            _show_budgets(rows)
+    _say_if_cut(cut, len(rows), "results")
+
+
+def _show_csv(rows: list[dict[str, Any]]) -> None:
+    from sequencer.export import csv_lines
+
+    for line in csv_lines(rows):
+        click.echo(line, nl=False)
+
+
+def _say_if_cut(cut: bool, most: int, what: str) -> None:
+    if cut:
+        click.echo(f"the newest {most} {what}; there are more: --limit lists them", err=True)
+
+
+def trace_command(
+    run_name: str, *, check_index: int | None, folder: Path, store_name: str = "", as_json: bool
+) -> int:
     """Show what was exchanged in a run, a line an exchange; returns the exit status."""
-    with Store.open_to_read(folder / STORE_NAME) as store:
-        run = find_run(run_name, store, folder, None)
+    place = find_place(folder, store_name)
+    with Store.open_to_read(place) as store:
+        run = find_run(run_name, store, place, None)
         exchanges = store.read_exchanges(run["run"])
         checks = {one["check_index"] for one in (*exchanges, *store.read_results(run["run"]))}
     if check_index is not None:
@@ -96,7 +203,7 @@ def _show_budgets(rows: list[dict[str, Any]]) -> None:
             click.echo(f"\n{row['check']}{where}\n{table(from_plain(row['budget']))}")
 
 
-def find_run(name: str, store: Store, folder: Path, serial: str | None) -> dict[str, Any]:
+def find_run(name: str, store: Store, place: StorePlace, serial: str | None) -> dict[str, Any]:
     """Return the run of that name, or the newest for `last`. Raises FileProblems that names the nearest."""
     if name == "last":
         newest = store.read_runs(serial=serial, limit=1)
@@ -109,7 +216,7 @@ def find_run(name: str, store: Store, folder: Path, serial: str | None) -> dict[
     raise FileProblems(
         [
             Complaint(
-                file=str(folder / STORE_NAME),
+                file=str(place),
                 line=0,
                 column=0,
                 message=f"no run {name!r}{whose} in this store",

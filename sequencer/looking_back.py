@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -11,21 +11,26 @@ import click
 
 from sequencer.complaint import Complaint, FileProblems
 from sequencer.listing import find_run
-from sequencer.record import STORE_NAME
-from sequencer.store import Store
-
-MOST_RUNS = 10_000
+from sequencer.store import Store, Wanted
+from sequencer.store_place import StorePlace, find_place
 
 
 def compare_command(
-    names: tuple[str, ...], *, by: str, allow: tuple[str, ...], folder: Path, as_json: bool
+    names: tuple[str, ...],
+    *,
+    by: str,
+    allow: tuple[str, ...],
+    folder: Path,
+    store_name: str = "",
+    as_json: bool,
 ) -> int:
     """Lay units, runs or groups side by side; returns the exit status."""
     from sequencer.compare import compare, group_of, group_runs
 
-    with Store.open_to_read(folder / STORE_NAME) as store:
-        named = [group_of(name, _runs_named(name, store, folder)) for name in names]
-        groups = named or group_runs(_all_runs(store), by)
+    place = find_place(folder, store_name)
+    with Store.open_to_read(place) as store:
+        groups = [group_of(name, members) for name, members in _named(names, store, place)]
+        groups = groups or group_runs(store.iterate_runs(Wanted(), points=False), by)
     comparison = _clearly(lambda: compare(groups, allow=allow))
     if as_json:
         click.echo(json.dumps(comparison.as_plain(), ensure_ascii=False, indent=2))
@@ -38,26 +43,26 @@ def compare_command(
     return 0
 
 
-def history_command(serial: str, *, check: str, channel: int | None, folder: Path, as_json: bool) -> int:
+def history_command(
+    serial: str, *, check: str, channel: int | None, folder: Path, store_name: str = "", as_json: bool
+) -> int:
     """Show quantities of one unit over time, with their drift; returns the exit status."""
     from sequencer.estimates import instruments_text
     from sequencer.history import histories
 
-    with Store.open_to_read(folder / STORE_NAME) as store:
-        runs = list(_all_runs(store, serial=serial))
-    rows = [
-        row
-        for run in runs
-        for row in run["results"]
-        if (not check or row["check"] == check) and channel in (None, row["channel"])
-    ]
+    place = find_place(folder, store_name)
+    with Store.open_to_read(place) as store:
+        wanted = Wanted(serials=(serial,), check=check, channel=channel)
+        rows = store.find_results(wanted, points=False)[::-1]
+        who = store.read_instruments(list(dict.fromkeys(row["run"] for row in rows)))
     if not rows:
         raise _nothing(
-            folder,
+            place,
             f"no results of unit {serial!r} that are asked for",
             "'sequencer results --serial …' lists what there is",
         )
-    found = _clearly(lambda: histories(rows, instruments={run["run"]: instruments_text(run) for run in runs}))
+    texts = {run: instruments_text({"instruments": found}) for run, found in who.items()}
+    found = _clearly(lambda: histories(rows, instruments=texts))
     if as_json:
         click.echo(json.dumps([one.as_plain() for one in found], ensure_ascii=False, indent=2))
         return 0
@@ -69,24 +74,33 @@ def history_command(serial: str, *, check: str, channel: int | None, folder: Pat
     return 0
 
 
-def export_command(file: Path, *, kind: str, serial: str | None, folder: Path) -> int:
+def export_command(file: Path, *, kind: str, serial: str | None, folder: Path, store_name: str = "") -> int:
     """Write all results, or one unit's, into a file; returns the exit status."""
     from sequencer.export import export
 
-    with Store.open_to_read(folder / STORE_NAME) as store:
-        written = export(_all_runs(store, serial=serial), file, kind)
+    place = find_place(folder, store_name)
+    with Store.open_to_read(place) as store:
+        written = export(store.iterate_runs(Wanted(serials=(serial,) if serial else ())), file, kind)
     click.echo(f"{file}: {written} results")
     return 0
 
 
 def report_command(
-    names: tuple[str, ...], file: Path, *, title: str, comments: tuple[str, ...], plots: Any, folder: Path
+    names: tuple[str, ...],
+    file: Path,
+    *,
+    title: str,
+    comments: tuple[str, ...],
+    plots: Any,
+    folder: Path,
+    store_name: str = "",
 ) -> int:
     """Write a report of one or more runs; returns the exit status."""
     from sequencer.report import write_report
 
-    with Store.open_to_read(folder / STORE_NAME) as store:
-        runs = [_with_results(find_run(name, store, folder, None), store) for name in names]
+    place = find_place(folder, store_name)
+    with Store.open_to_read(place) as store:
+        runs = [_with_results(find_run(name, store, place, None), store) for name in names]
     write_report(runs, file, title=title, comments=comments, plots=plots)
     click.echo(str(file))
     return 0
@@ -96,15 +110,16 @@ def _with_results(run: dict[str, Any], store: Store) -> dict[str, Any]:
     return {**run, "results": store.read_results(run["run"])}
 
 
-def _all_runs(store: Store, *, serial: str | None = None) -> Iterator[dict[str, Any]]:
-    for run in reversed(store.read_runs(serial=serial, limit=MOST_RUNS)):
-        yield _with_results(run, store)
-
-
-def _runs_named(name: str, store: Store, folder: Path) -> list[dict[str, Any]]:
-    """Return the runs of the unit ``name``, or the run of that name."""
-    runs = list(_all_runs(store, serial=name))
-    return runs or [_with_results(find_run(name, store, folder, None), store)]
+def _named(
+    names: Sequence[str], store: Store, place: StorePlace
+) -> Iterator[tuple[str, list[dict[str, Any]]]]:
+    """Yield each name with the runs of that unit, or else the run of that name."""
+    of_units: dict[str, list[dict[str, Any]]] = {}
+    if names:
+        for run in store.iterate_runs(Wanted(serials=names), points=False):
+            of_units.setdefault(run["serial"], []).append(run)
+    for name in names:
+        yield name, of_units.get(name) or [_with_results(find_run(name, store, place, None), store)]
 
 
 def _clearly(look: Any) -> Any:
@@ -116,5 +131,5 @@ def _clearly(look: Any) -> Any:
         ) from error
 
 
-def _nothing(folder: Path, message: str, hint: str) -> FileProblems:
-    return FileProblems([Complaint(file=str(folder), line=0, column=0, message=message, hint=hint)])
+def _nothing(place: StorePlace, message: str, hint: str) -> FileProblems:
+    return FileProblems([Complaint(file=str(place), line=0, column=0, message=message, hint=hint)])

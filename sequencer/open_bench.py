@@ -24,7 +24,7 @@ from drivers.registry import find_driver
 from drivers.roles import Identity, Instrument
 from drivers.trace import Direction, Exchange
 from drivers.transport import open_library
-from sequencer.bench import BenchFile, SignalGenerator, Supply
+from sequencer.bench import INTERFERER, BenchFile, SignalGenerator, Supply
 from sequencer.bench import Instrument as Entry
 from sequencer.safety import Ratings, SafeBench, SafeState
 from sequencer.unlinked import UNLINKED, Unlinked
@@ -166,9 +166,10 @@ class OpenBench:
         else:
             self.parts.simulation.confirm_knobs()
 
-    def _opening_rank(self, name: str) -> int:
+    def _opening_rank(self, name: str) -> tuple[int, bool]:
         role = self.bench.instruments[name].role
-        return _OPENING_ORDER.index(role) if role in _OPENING_ORDER else len(_OPENING_ORDER)
+        rank = _OPENING_ORDER.index(role) if role in _OPENING_ORDER else len(_OPENING_ORDER)
+        return rank, name == INTERFERER  # the generator that opens first is the wanted one
 
     def open_one(self, name: str) -> None:
         """Open one instrument, after the key line, and bring it to its known state. Raises `InstrumentFault`.

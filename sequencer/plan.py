@@ -232,6 +232,14 @@ def _step_complaints(step: Step, sequence: LoadedSequence, bench: LoadedBench) -
             f"{check.name} needs {' and '.join(missing)}, and bench {bench.bench.bench!r} ({bench.path.name}) has none",
             allowed=f"a bench with {' and '.join(missing)}",
         )
+    generators = bench.bench.all_with_role("signal_generator")
+    if 0 < len(generators) < check.generators:
+        missing.append("interferer")
+        yield source.complain(
+            at_check,
+            f"{check.name} needs a second signal generator, and bench {bench.bench.bench!r} ({bench.path.name}) has none",
+            allowed="an entry 'interferer: {role: signal_generator, …}', combined into the receive path",
+        )
     path = bench.bench.paths.receive if check.side == "receive" else bench.bench.paths.transmit
     if path is None:
         yield source.complain(
@@ -287,13 +295,17 @@ def _demand_trouble(demand: Demand, step: Step, bench: LoadedBench) -> Iterator[
             f"{level_dbm:g} dBm is above the receiver's rating (max_receiver_input of {bench.path.name})",
             f"at most {rating_dbm:g} dBm",
         )
-    entry, path = bench.bench.with_role("signal_generator"), bench.bench.paths.receive
-    if entry is None or path is None or not isinstance(entry[1], SignalGenerator):
+    generators, path = bench.bench.all_with_role("signal_generator"), bench.bench.paths.receive
+    if not generators or path is None:
         return
-    loss_db, offered = path.loss_db(frequency_hz), entry[1].level
+    name, generator = generators[1 if demand.interferer and len(generators) > 1 else 0]
+    if not isinstance(generator, SignalGenerator):
+        return
+    loss_db, offered = path.loss_db(frequency_hz), generator.level
     if not offered.min_dbm <= level_dbm + loss_db <= offered.max_dbm:
+        called = name if demand.interferer else "the generator"
         yield (
-            f"{level_dbm:g} dBm at the antenna connector is outside what the generator offers through {loss_db:.2f} dB of path",
+            f"{level_dbm:g} dBm at the antenna connector is outside what {called} offers through {loss_db:.2f} dB of path",
             f"{offered.min_dbm - loss_db:.1f} to {offered.max_dbm - loss_db:.1f} dBm",
         )
 

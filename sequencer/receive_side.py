@@ -81,9 +81,15 @@ class ReceiveSide(Side):
         self._generator.wait_until_settled(GENERATOR_SETTLE_MAX_S)
 
     def apply_interferer(
-        self, level_dbm: float, *, offset_hz: float, deviation_hz: float = 0.0, tone_hz: float = 400.0
+        self,
+        level_dbm: float,
+        *,
+        offset_hz: float,
+        deviation_hz: float = 0.0,
+        depth_percent: float = 0.0,
+        tone_hz: float = 400.0,
     ) -> None:
-        """Switch the second generator on, ``offset_hz`` from the channel, with FM or (deviation 0) without.
+        """Switch the second generator on, ``offset_hz`` from the channel, with FM, with AM or (both 0) without.
 
         Its level is at the antenna connector through the same path. Refused above the receiver's rating.
         """
@@ -93,6 +99,8 @@ class ReceiveSide(Side):
         second.configure_rf(self.frequency_hz + offset_hz, level_dbm + self._loss_db)
         if deviation_hz > 0:
             second.configure_fm(deviation_hz, tone_hz)
+        elif depth_percent > 0:
+            second.configure_am(depth_percent, tone_hz)
         else:
             second.disable_all_modulation()
         second.configure_output_enabled(True)

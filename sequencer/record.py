@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import errno
-import json
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack, suppress
 from dataclasses import dataclass
@@ -14,13 +13,17 @@ from typing import Self
 
 from drivers.roles import Identity
 from drivers.trace import Exchange
+from sequencer.bench import Instrument
 from sequencer.complaint import Complaint, FileProblems
+from sequencer.kept_beside import KeptBeside
 from sequencer.plan import Plan
 from sequencer.results import Result
-from sequencer.store import Store, StoreProblem
+from sequencer.store import BenchInstrument, Store, StoreProblem
+from sequencer.store_place import STORE_NAME, find_place
 from sequencer.table import ResultsTable, table_path
 
-STORE_NAME = "results.sqlite"
+__all__ = ["STORE_NAME", "Record", "RunFacts", "check_model", "check_serial"]
+
 SERIAL_MAX = 64
 MODEL_MAX = 64
 
@@ -41,33 +44,40 @@ class RunFacts:
 class Record:
     """Table and store of one run.
 
-    What the store cannot take at once (another process holds it) waits in memory and is written at the next check. ``trouble``
-    says what one of the two could not keep; the other has it all the same.
+    What the store cannot take at once (another process holds it) is kept beside the table, as JSON, and written at the next
+    check. ``trouble`` says what one of the two could not keep; the other has it all the same.
     """
 
-    def __init__(self, folder: Path, facts: RunFacts) -> None:
-        """Create the folder, the table and the store's row. Raises FileProblems, and leaves nothing new behind, if one cannot be."""
+    def __init__(self, folder: Path, facts: RunFacts, *, store: str = "") -> None:
+        """Create the folder, the table and the store's row. Raises FileProblems, and leaves nothing new behind, if one cannot be.
+
+        ``store`` names another store than the file in ``folder``: a path, or PostgreSQL by its address.
+        """
         self.facts = facts
+        self._known = 0
         self.trouble: list[str] = []
-        self._waiting: list[Callable[[], None]] = []
+        self._waiting: list[Callable[[bool], None]] = []
         with ExitStack() as undo:
             try:
                 _make_folder(folder, undo)
-                store = folder / STORE_NAME
-                if not store.exists():
-                    undo.callback(_remove_store, store)
+                place = find_place(folder, store)
+                stem = facts.plan.sequence.path.stem
                 # a simulated run can be had again: waiting for the disk was a fifth of a dry run's time
                 power_safe = not facts.simulated
-                self.store = Store.open(store, power_safe=power_safe)
-                undo.callback(self.store.close)
-                stem = facts.plan.sequence.path.stem
                 self.table = ResultsTable(
                     table_path(folder, time=facts.time, serial=facts.serial, sequence=stem),
                     power_safe=power_safe,
                 )
                 undo.callback(self.table.path.unlink)
                 undo.callback(self.table.close)
-                self.store.write_run(_run_row(facts))
+                # The store last: another process may be writing to it by now, so that nobody may take it away again.
+                if place.path is not None and not place.path.exists():
+                    undo.callback(_remove_if_empty, place.path)
+                self.store = Store.open(place, power_safe=power_safe)
+                undo.callback(self.store.close)
+                run = _run_row(facts)
+                self.store.write_run(run)
+                self._beside = KeptBeside(self.table.path.with_suffix(".json"), run)
             except OSError as error:
                 raise _unwritable(folder, error) from error
             except StoreProblem as problem:
@@ -76,11 +86,10 @@ class Record:
 
     def keep_instruments(self, identities: dict[str, Identity]) -> None:
         """Write who answered on the bench."""
-        named = {
-            name: f"{one.maker} {one.model}, serial {one.serial}, firmware {one.firmware}"
-            for name, one in identities.items()
-        }
-        self._try(lambda: self.store.write_instruments(self.facts.run, json.dumps(named)))
+        on_bench = self.facts.plan.bench.bench.instruments
+        found = [_on_bench(name, one, on_bench.get(name)) for name, one in identities.items()]
+        self._beside.instruments = found
+        self._try(lambda again: self.store.write_instruments(self.facts.run, found))
 
     def keep(self, index: int, results: Sequence[Result], said: Sequence[Exchange]) -> None:
         """Write what a check left; on return it is durable, or ``trouble`` says where it is not."""
@@ -91,17 +100,28 @@ class Record:
                 f"cannot write the results table {self.table.path}: {error.strerror or error}. What is missing there stands in "
                 f"the store beside it. Check the free space."
             )
-        self._try(lambda: self.store.write_check(self.facts.run, index, results, said))
+        self._beside.add(index, results, said)
+
+        def write(again: bool) -> None:
+            known = self._known if again else None
+            self.store.write_check(self.facts.run, index, results, said, known=known)
+            self._known += len(results) + len(said)
+
+        self._try(write)
 
     def end(self, *, outcome: str, bench_safe: bool, bench_s: float) -> None:
         """Write how the run ended."""
+        how = {"outcome": outcome, "bench_safe": bench_safe, "bench_s": bench_s}
+        self._beside.run |= how
         problem = self._try(
-            lambda: self.store.write_end(
+            lambda again: self.store.write_end(
                 self.facts.run, outcome=outcome, bench_safe=bench_safe, bench_s=bench_s
             )
         )
         if problem is not None:
-            self._trouble(f"{problem} All results stand in the table {self.table.path}.")
+            self._trouble(
+                f"{problem} All results stand in the table {self.table.path}{self._beside.where()}."
+            )
 
     def __enter__(self) -> Self:
         return self
@@ -113,15 +133,19 @@ class Record:
             self.table.close()
         self.store.close()
 
-    def _try(self, write: Callable[[], None]) -> StoreProblem | None:
-        """Write what waits and then this, in order; what cannot be written yet goes on waiting."""
+    def _try(self, write: Callable[[bool], None]) -> StoreProblem | None:
+        """Write what waits and then this, in order; what cannot be written yet goes on waiting, and stands beside meanwhile."""
+        again = bool(self._waiting)
         self._waiting.append(write)
         try:
             while self._waiting:
-                self._waiting[0]()
+                self._waiting[0](again)
                 self._waiting.pop(0)
         except StoreProblem as problem:
+            if complaint := self._beside.write():
+                self._trouble(complaint)
             return problem
+        self._beside.remove()
         return None
 
     def _trouble(self, text: str) -> None:
@@ -193,9 +217,24 @@ def _remove_empty(folder: Path) -> None:
         folder.rmdir()
 
 
-def _remove_store(path: Path) -> None:
-    for suffix in ("", "-wal", "-shm", "-journal"):
-        path.with_name(path.name + suffix).unlink(missing_ok=True)
+def _remove_if_empty(path: Path) -> None:
+    with suppress(OSError):
+        if path.stat().st_size == 0:
+            path.unlink()
+
+
+def _on_bench(name: str, identity: Identity, entry: Instrument | None) -> BenchInstrument:
+    calibration = entry.calibration if entry is not None else None
+    return BenchInstrument(
+        name=name,
+        role=entry.role if entry is not None else "",
+        maker=identity.maker,
+        model=identity.model,
+        serial=identity.serial,
+        firmware=identity.firmware,
+        certificate=calibration.certificate if calibration is not None else "",
+        due=calibration.due.isoformat() if calibration is not None and calibration.due is not None else "",
+    )
 
 
 def _run_row(facts: RunFacts) -> dict[str, object]:
@@ -209,7 +248,6 @@ def _run_row(facts: RunFacts) -> dict[str, object]:
         "bench": facts.bench_name,
         "bench_hash": facts.plan.bench.hash,
         "simulated": facts.simulated,
-        "instruments": "{}",
         "outcome": "not ended",
     }
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from datetime import datetime
+from operator import attrgetter
 from typing import Any
 
 from sequencer.decision import Decision
@@ -26,7 +27,8 @@ class Result:
     """One row of the results table.
 
     ``value``, ``uncertainty`` (expanded, about 95 %) and the limits are in ``unit``; ``value`` is None when nothing could be
-    measured, and then ``note`` says why. ``decision`` is one of the words of `sequencer.decision.Decision`.
+    measured, and then ``note`` says why. ``settings`` are the check's own: what it was told to do, without
+    limits. ``decision`` is one of the words of `sequencer.decision.Decision`.
     """
 
     time: datetime
@@ -54,15 +56,17 @@ class Result:
     note: str = ""
     points: tuple[Point, ...] = ()
     budget: Mapping[str, Any] | None = None
+    settings: Mapping[str, Any] | None = None
 
 
-COLUMNS = tuple(f.name for f in fields(Result) if f.name not in ("points", "budget"))
+COLUMNS = tuple(f.name for f in fields(Result) if f.name not in ("points", "budget", "settings"))
 """The results table's columns, in order; the CSV and the store carry the same."""
+_cells = attrgetter(*COLUMNS)
 
 
 def row_of(result: Result) -> dict[str, str | float | int | bool | None]:
     """Return the result as plain values under the results table's columns; times are ISO 8601 with offset."""
-    row = {name: getattr(result, name) for name in COLUMNS}
+    row = dict(zip(COLUMNS, _cells(result), strict=True))
     row["time"] = result.time.isoformat(timespec="milliseconds")
     row["decision"] = result.decision.value
     return row

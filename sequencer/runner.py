@@ -274,6 +274,7 @@ class Runner:
             note="; ".join(part.rstrip(".") for part in (finding.note, *statement.notes) if part),
             points=finding.points,
             budget=as_plain(finding.budget) if finding.budget is not None else None,
+            settings=_plain_settings(step),
         )
 
     def _close(self) -> SafeState:
@@ -353,6 +354,15 @@ class Runner:
             except Exception as error:  # a screen that is gone must not end a run
                 self._listeners.remove(listener)
                 self._trouble.append(f"{type(listener).__name__} failed and is told no more: {error}")
+
+
+def _plain_settings(step: Step) -> dict[str, Any] | None:
+    """Return what the check was told to do; channel, mode and limits stand in the result itself."""
+    left_out = {"check", "channel", "mode", "limit", "limits"}
+    try:
+        return step.settings.model_dump(mode="json", exclude=left_out, warnings=False)
+    except ValueError:  # of a check from elsewhere, with values that have no plain form
+        return None
 
 
 def _traceback_of(error: BaseException) -> str:

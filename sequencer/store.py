@@ -1,127 +1,79 @@
-"""The store: every run, result, reading and exchanged byte, in SQLite through SQLAlchemy Core.
+"""The store: every run, result, reading and exchanged byte, through SQLAlchemy Core in SQLite or PostgreSQL.
 
 A check's results, the readings they rest on and the bytes exchanged for them are written in one transaction when the check
-ends; WAL and synchronous FULL make that durable before the next check begins.
+ends. SQLite's write-ahead log with synchronous FULL, and PostgreSQL's synchronous commit, make that durable before the next check
+begins. Several processes may write at once.
 """
 
 from __future__ import annotations
 
-import json
 import os
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import Any, Self
-from urllib.parse import quote
 
 from sqlalchemy import (
-    URL,
-    Boolean,
-    Column,
+    ColumnElement,
     Connection,
     Engine,
-    Float,
-    ForeignKey,
-    Index,
-    Integer,
-    LargeBinary,
-    MetaData,
-    RowMapping,
-    String,
-    Table,
-    Text,
-    create_engine,
-    event,
+    Select,
+    case,
+    delete,
     insert,
+    or_,
     select,
-    text,
     update,
 )
-from sqlalchemy.exc import OperationalError, SQLAlchemyError
 from sqlalchemy.sql.functions import count
 
 from drivers.trace import Exchange
-from sequencer.complaint import Complaint, FileProblems, printable
-from sequencer.results import COLUMNS, Result, row_of
-
-SCHEMA_VERSION = 1
-"""Kept in SQLite's user_version; a store with a higher one was written by a newer sequencer and is refused."""
-
-LOCKED_S = 5.0
-"""How long a write waits for another program that holds the file."""
-
-metadata = MetaData()
-
-runs = Table(
-    "run",
-    metadata,
-    Column("run", String, primary_key=True),
-    Column("time", String, nullable=False),
-    Column("serial", String, nullable=False),
-    Column("model", String, nullable=False),
-    Column("sequence", String, nullable=False),
-    Column("sequence_hash", String, nullable=False),
-    Column("bench", String, nullable=False),
-    Column("bench_hash", String, nullable=False),
-    Column("simulated", Boolean, nullable=False),
-    Column("instruments", Text, nullable=False),
-    Column("outcome", String, nullable=False),
-    Column("bench_safe", Boolean),
-    Column("bench_s", Float),
+from sequencer import store_rows
+from sequencer.results import Result
+from sequencer.store_insert import Inserted, Writing, writing
+from sequencer.store_place import StorePlace, make_engine
+from sequencer.store_problems import Doing, StoreProblem
+from sequencer.store_rows import BenchInstrument
+from sequencer.store_tables import (
+    SCHEMA_VERSION,
+    confirmations,
+    exchanges,
+    instruments,
+    readings,
+    results,
+    runs,
+    units,
 )
+from sequencer.store_upgrade import prepare, schema_of
 
-results = Table(
-    "result",
-    metadata,
-    Column("id", Integer, primary_key=True),
-    Column("run", String, ForeignKey("run.run"), nullable=False),
-    Column("check_index", Integer, nullable=False),
-    *(
-        Column(
-            name,
-            {"value": Float, "uncertainty": Float, "lower_limit": Float, "upper_limit": Float}.get(
-                name, String
-            ),
-        )
-        if name not in ("channel", "frequency_hz", "simulated")
-        else Column(name, {"channel": Integer, "frequency_hz": Float, "simulated": Boolean}[name])
-        for name in COLUMNS
-        if name != "run"
-    ),
-    Column("points", Text, nullable=False),
-    Column("budget", Text, nullable=False),
-    Index("result_by_unit", "serial", "time"),
-    Index("result_by_run", "run"),
-)
+__all__ = ["SCHEMA_VERSION", "BenchInstrument", "Store", "StoreProblem", "Wanted"]
 
-exchanges = Table(
-    "exchange",
-    metadata,
-    Column("id", Integer, primary_key=True),
-    Column("run", String, ForeignKey("run.run"), nullable=False),
-    Column("check_index", Integer, nullable=False),
-    Column("time_s", Float, nullable=False),
-    Column("instrument", String, nullable=False),
-    Column("direction", String, nullable=False),
-    Column("content", LargeBinary, nullable=False),
-    Column("fault", Text, nullable=False),
-    Index("exchange_by_check", "run", "check_index"),
-)
+_AT_ONCE = 500
+"""How many names stand in one question; SQLite takes 32 766 (SQLite manual, limits)."""
+_RUN_COLUMNS = [column for column in runs.c if column.name != "utc_s"]
+_RESULT_COLUMNS = [column for column in results.c if column.name != "utc_s"]
+_RESULT_NAMES = [column.name for column in _RESULT_COLUMNS]
+_RESULT_QUERY = select(*_RESULT_COLUMNS)  # composed once: a third of a short question's time
+_RESULT, _READING, _CONFIRMATION, _EXCHANGE = map(Inserted, (results, readings, confirmations, exchanges))
 
 
-class StoreProblem(Exception):
-    """The store at ``where`` cannot be opened, read or written; the text says why and what to do."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wanted:
+    """Which results or runs are asked for; what is left empty does not choose.
 
-    def __init__(self, where: str, what: str, next_move: str) -> None:
-        self.where = where
-        self.what = what
-        self.next_move = next_move
-        super().__init__(f"{where}: {what}. {next_move}")
+    ``since`` and ``until`` (not included) carry an offset. ``check``, ``channel`` and ``decisions`` choose results only.
+    """
 
-    def as_file_problem(self) -> FileProblems:
-        """Return it as a complaint about the file, for whoever named its folder."""
-        return FileProblems(
-            [Complaint(file=self.where, line=0, column=0, message=self.what, hint=self.next_move)]
-        )
+    serials: Sequence[str] = ()
+    sequence: str = ""
+    since: datetime | None = None
+    until: datetime | None = None
+    check: str = ""
+    channel: int | None = None
+    decisions: Sequence[str] = ()
 
 
 class Store:
@@ -129,47 +81,58 @@ class Store:
 
     def __init__(self, engine: Engine, where: str) -> None:
         self._engine = engine
+        self._writing = engine.execution_options(writes=True)
         self._where = where
 
     @classmethod
-    def open(cls, path: Path, *, power_safe: bool = True) -> Self:
-        """Open the SQLite file at ``path``, creating it and its tables if need be.
+    def open(cls, place: Path | StorePlace, *, power_safe: bool = True) -> Self:
+        """Open the store at ``place``, creating it and its tables if need be, and upgrading an older one.
 
-        A write survives the end of this process in any case; ``power_safe`` also waits for the disk, so that it survives a
-        power cut.
+        A write survives the end of this process in any case; ``power_safe`` (SQLite) also waits for the disk, so that it survives
+        a power cut. A PostgreSQL server waits for its disk as it is set up to; as it is delivered, it does.
         """
-        engine = create_engine(URL.create("sqlite", database=str(path)), connect_args={"timeout": LOCKED_S})
-        event.listen(engine, "connect", _pragmas("FULL" if power_safe else "NORMAL"))
-        store = cls(engine, str(path))
-        with store._doing("open"), engine.begin() as connection:
-            if store._is_new(connection):
-                metadata.create_all(connection)
-                connection.execute(text(f"PRAGMA user_version = {SCHEMA_VERSION}"))
+        place = StorePlace(path=place) if isinstance(place, Path) else place
+        store = cls(make_engine(place, power_safe=power_safe), str(place))
+        with ExitStack() as undo:
+            undo.callback(store.close)
+            with store._doing("open"):
+                prepare(store._engine, store._where)
+            undo.pop_all()
         return store
 
     @classmethod
-    def open_to_read(cls, path: Path) -> Self:
-        """Open the SQLite file at ``path``, which must be there; in a folder that cannot be written, as it stands."""
-        if not path.is_file():
+    def open_to_read(cls, place: Path | StorePlace) -> Self:
+        """Open the store at ``place``, which must be there; a file in a folder that cannot be written, as it stands."""
+        place = StorePlace(path=place) if isinstance(place, Path) else place
+        path = place.path
+        if path is not None and not path.is_file():
             raise StoreProblem(
                 str(path), "there is no store here", "Name a folder that runs were written to."
             )
-        if os.access(path.parent, os.W_OK) and os.access(path, os.W_OK):
-            return cls.open(path)
-        # SQLite keeps its write-ahead log's index beside the file, unless it is told that nobody writes
-        where = f"file:{quote(str(path.absolute()))}"
-        query = {"mode": "ro", "immutable": "1", "uri": "true"}
-        engine = create_engine(URL.create("sqlite", database=where, query=query))
-        store = cls(engine, str(path))
-        with store._doing("open"), engine.connect() as connection:
-            if store._is_new(connection):
+        writable = path is None or (os.access(path.parent, os.W_OK) and os.access(path, os.W_OK))
+        store = cls(make_engine(place, read_only=not writable), str(place))
+        with ExitStack() as undo:
+            undo.callback(store.close)
+            with store._doing("open"), store._engine.connect() as connection:
+                found = schema_of(connection, store._where)
+            if found == 0:
                 raise StoreProblem(
-                    str(path), "the store is empty", "Name a folder that runs were written to."
+                    store._where, "the store is empty", "Name a folder or a store that runs were written to."
                 )
+            if found < SCHEMA_VERSION and not writable:
+                raise StoreProblem(
+                    store._where,
+                    f"the store has schema {found}, and to read it this sequencer must first bring it to {SCHEMA_VERSION}",
+                    "Copy it to a folder that can be written, and name that.",
+                )
+            if found < SCHEMA_VERSION:
+                with store._doing("upgrade"):
+                    prepare(store._engine, store._where)
+            undo.pop_all()
         return store
 
     def close(self) -> None:
-        """Let go of the file."""
+        """Let go of the store."""
         self._engine.dispose()
 
     def __enter__(self) -> Self:
@@ -179,57 +142,112 @@ class Store:
         self.close()
 
     def write_run(self, run: Mapping[str, Any]) -> None:
-        """Write the row of a run that begins."""
-        with self._doing("write to"), self._engine.begin() as connection:
-            connection.execute(insert(runs).values(**run))
+        """Write the row of a run that begins, and its unit's if that is new."""
+        row = store_rows.run_row(run)
+        with self._doing("write to"), self._writing.begin() as connection:
+            connection.execute(_unit_upsert(connection, row))
+            connection.execute(insert(runs), row)
 
-    def write_instruments(self, run: str, instruments: str) -> None:
-        """Write who answered on the bench of a run: a JSON object, instrument to identity."""
-        named = update(runs).where(runs.c.run == run)
-        with self._doing("write to"), self._engine.begin() as connection:
-            connection.execute(named.values(instruments=instruments))
+    def write_instruments(self, run: str, found: Sequence[BenchInstrument]) -> None:
+        """Write who answered on the bench of a run; a second time takes the place of the first."""
+        with self._doing("write to"), self._writing.begin() as connection:
+            connection.execute(delete(instruments).where(instruments.c.run == run))
+            if found:
+                connection.execute(insert(instruments), store_rows.instrument_rows(run, found))
 
     def write_check(
-        self, run: str, check_index: int, found: Sequence[Result], said: Iterable[Exchange]
+        self,
+        run: str,
+        check_index: int,
+        found: Sequence[Result],
+        said: Iterable[Exchange],
+        *,
+        known: int | None = None,
     ) -> None:
-        """Write all that one check left, in one transaction; durable on return."""
-        rows = [_stored(result, check_index) for result in found]
-        lines = [_exchange(run, check_index, exchange) for exchange in said]
-        with self._doing("write to"), self._engine.begin() as connection:
-            if rows:
-                connection.execute(insert(results), rows)
-            if lines:
-                connection.execute(insert(exchanges), lines)
+        """Write all that one check left, in one transaction; durable on return.
+
+        ``known`` is given where a write is tried again: how many results and messages of the run are in, as far as the caller knows.
+        If there are more, the first try had succeeded and only its answer was lost on the way; nothing is written then.
+        """
+        rows = [store_rows.result_row(result, check_index) for result in found]
+        lines = [store_rows.exchange_row(run, check_index, exchange) for exchange in said]
+        if known is not None and self._count_rows(run) > known:
+            return
+        with self._doing("write to"), writing(self._engine) as transaction:
+            _insert_results(transaction, found, rows)
+            transaction.many(_EXCHANGE, lines)
 
     def write_end(self, run: str, *, outcome: str, bench_safe: bool, bench_s: float) -> None:
         """Write how a run ended."""
-        ended = update(runs).where(runs.c.run == run)
-        with self._doing("write to"), self._engine.begin() as connection:
-            connection.execute(ended.values(outcome=outcome, bench_safe=bench_safe, bench_s=bench_s))
+        how = store_rows.clean({"outcome": outcome, "bench_safe": bench_safe, "bench_s": bench_s})
+        with self._doing("write to"), self._writing.begin() as connection:
+            connection.execute(update(runs).where(runs.c.run == run).values(**how))
 
-    def read_runs(self, *, serial: str | None = None, limit: int = 20) -> list[dict[str, Any]]:
+    def read_runs(
+        self, wanted: Wanted | None = None, *, serial: str | None = None, limit: int | None = 20
+    ) -> list[dict[str, Any]]:
         """Return the newest runs first, at most ``limit``; ``decisions`` counts a run's results by decision."""
-        query = select(runs).order_by(runs.c.time.desc(), runs.c.run.desc()).limit(limit)
-        if serial is not None:
-            query = query.where(runs.c.serial == serial)
+        wanted = wanted or Wanted(serials=() if serial is None else (serial,))
+        query = select(*_RUN_COLUMNS).where(*_run_conditions(wanted))
+        query = query.order_by(runs.c.utc_s.desc(), runs.c.run.desc()).limit(limit)
         with self._doing("read"), self._engine.connect() as connection:
-            return [_run(row, connection) for row in connection.execute(query).mappings().all()]
+            return _runs(query, connection)
 
     def read_run(self, run: str) -> dict[str, Any] | None:
         """Return one run as `read_runs` does, or None if there is none of that name."""
         with self._doing("read"), self._engine.connect() as connection:
-            found = connection.execute(select(runs).where(runs.c.run == run)).mappings().first()
-            return _run(found, connection) if found is not None else None
+            found = _runs(select(*_RUN_COLUMNS).where(runs.c.run == run), connection)
+        return found[0] if found else None
+
+    def read_units(self) -> list[dict[str, Any]]:
+        """Return every unit with its model as last named, by serial."""
+        query = select(units.c.serial, units.c.model).order_by(units.c.serial)
+        with self._doing("read"), self._engine.connect() as connection:
+            return [dict(row) for row in connection.execute(query).mappings()]
 
     def read_results(self, run: str) -> list[dict[str, Any]]:
         """Return the results of one run in the order they were measured."""
-        query = select(results).where(results.c.run == run).order_by(results.c.id)
+        query = _RESULT_QUERY.where(results.c.run == run).order_by(results.c.id)
         with self._doing("read"), self._engine.connect() as connection:
-            found = [dict(row) for row in connection.execute(query).mappings()]
-            for row in found:
-                row["points"] = json.loads(row["points"])
-                row["budget"] = json.loads(row["budget"])
-        return found
+            return _results(query, connection)
+
+    def read_instruments(self, names: Sequence[str]) -> dict[str, dict[str, dict[str, str]]]:
+        """Return who stood on the bench in each of these runs: run, name on the bench, identity and calibration."""
+        with self._doing("read"), self._engine.connect() as connection:
+            return _instruments(names, connection)
+
+    def find_results(
+        self, wanted: Wanted, *, limit: int | None = None, points: bool = True
+    ) -> list[dict[str, Any]]:
+        """Return the results asked for, newest first, at most ``limit``; without ``points`` (quicker) those stay empty."""
+        query = _RESULT_QUERY.where(*_result_conditions(wanted))
+        query = query.order_by(results.c.utc_s.desc(), results.c.id.desc()).limit(limit)
+        with self._doing("read"), self._engine.connect() as connection:
+            return _results(query, connection, points=points)
+
+    def iterate_runs(self, wanted: Wanted, *, points: bool = True) -> Iterator[dict[str, Any]]:
+        """Yield the runs asked for, oldest first, each with its results under ``results``; a few at a time in memory."""
+        query = select(*_RUN_COLUMNS, runs.c.utc_s).where(*_run_conditions(wanted))
+        query = query.order_by(runs.c.utc_s, runs.c.run).limit(_AT_ONCE)
+        after: ColumnElement[bool] | None = None
+        while True:
+            with self._doing("read"), self._engine.connect() as connection:
+                found = _runs(query if after is None else query.where(after), connection, counted=False)
+                rows = _results_of([one["run"] for one in found], connection, points=points)
+            if not found:
+                return
+            last_s, last = found[-1]["utc_s"], found[-1]["run"]
+            after = or_(runs.c.utc_s > last_s, (runs.c.utc_s == last_s) & (runs.c.run > last))
+            for one in found:
+                del one["utc_s"]
+                mine = rows.get(one["run"], [])
+                yield {**one, "decisions": dict(Counter(row["decision"] for row in mine)), "results": mine}
+
+    def read_confirmations(self, run: str) -> list[dict[str, Any]]:
+        """Return what was confirmed in a run, or not, and how, in order."""
+        query = select(confirmations).where(confirmations.c.run == run).order_by(confirmations.c.result)
+        with self._doing("read"), self._engine.connect() as connection:
+            return [dict(row) for row in connection.execute(query).mappings()]
 
     def read_exchanges(self, run: str, check_index: int | None = None) -> list[dict[str, Any]]:
         """Return every message and answer of a run, or of one of its checks, in order."""
@@ -239,113 +257,122 @@ class Store:
         with self._doing("read"), self._engine.connect() as connection:
             return [dict(row) for row in connection.execute(query).mappings()]
 
-    def _is_new(self, connection: Connection) -> bool:
-        """Say whether nothing has been written to the file yet; refuse one that is not ours or newer than we are."""
-        version = connection.execute(text("PRAGMA user_version")).scalar_one()
-        if version > SCHEMA_VERSION:
-            raise StoreProblem(
-                self._where,
-                f"the store has schema {version} and this sequencer knows up to {SCHEMA_VERSION}",
-                "Use the newer sequencer, or name another results folder.",
-            )
-        tables = set(
-            connection.execute(text("SELECT name FROM sqlite_master WHERE type = 'table'")).scalars()
-        )
-        if (version or tables) and not tables >= set(metadata.tables):
-            raise StoreProblem(
-                self._where,
-                "this is a database, and not one of this sequencer's stores",
-                "Move it away, or name another results folder.",
-            )
-        return not tables
+    def _count_rows(self, run: str) -> int:
+        counted = [select(count()).select_from(one).where(one.c.run == run) for one in (results, exchanges)]
+        with self._doing("write to"), self._engine.connect() as connection:
+            return sum(connection.execute(one).scalar_one() for one in counted)
 
-    def _doing(self, verb: str) -> _Doing:
-        return _Doing(self._where, verb)
+    def _doing(self, verb: str) -> Doing:
+        return Doing(self._where, verb)
 
 
-class _Doing:
-    """Turns what the database says into a `StoreProblem` that names the store and the next move."""
+def _unit_upsert(connection: Connection, run: Mapping[str, Any]) -> Any:
+    """Return the statement that makes the run's unit known; of two at once, both are satisfied."""
+    from sqlalchemy.dialects import postgresql, sqlite
 
-    def __init__(self, where: str, verb: str) -> None:
-        self._where = where
-        self._verb = verb
-
-    def __enter__(self) -> None:
-        return None
-
-    def __exit__(self, kind: object, error: BaseException | None, trace: object) -> None:
-        # ValueError: a damaged row's text is no JSON any more
-        if isinstance(error, (SQLAlchemyError, OSError, ValueError)):
-            reason = printable(str(getattr(error, "orig", None) or error).splitlines()[0])
-            raise StoreProblem(
-                self._where, f"cannot {self._verb} the store: {_short(reason)}", _next_move(reason, error)
-            ) from error
-
-
-def _short(text: str) -> str:
-    return text if len(text) <= 160 else text[:160] + "…"
-
-
-def _next_move(reason: str, error: BaseException) -> str:
-    """Return what a person can do about what SQLite says."""
-    if "locked" in reason or "busy" in reason:
-        return f"Another program has held it for {LOCKED_S:g} s: close that, or wait for it."
-    if "UNIQUE" in reason:
-        return "A run of that name is in the store already: start the run again, it gets a new name."
-    if "full" in reason or "I/O" in reason or "too big" in reason:
-        return "Make room on the disk; the results tables (CSV) beside it are not affected."
-    if isinstance(error, OperationalError) and ("readonly" in reason or "unable to open" in reason):
-        return "Check the permissions of the file and its folder, or name another folder with --results."
-    return "It is damaged or not a store: move it away; the results tables (CSV) beside it hold the same results."
-
-
-def _run(row: RowMapping, connection: Connection) -> dict[str, Any]:
-    counted = (
-        select(results.c.decision, count().label("number"))
-        .where(results.c.run == row["run"])
-        .group_by(results.c.decision)
+    kind = sqlite.insert if connection.dialect.name == "sqlite" else postgresql.insert
+    made = kind(units).values(
+        serial=run["serial"], model=run["model"], first_utc_s=run["utc_s"], last_utc_s=run["utc_s"]
     )
-    decisions = {str(one.decision): int(one.number) for one in connection.execute(counted)}
-    return {**row, "instruments": json.loads(row["instruments"]), "decisions": decisions}
+    new = made.excluded
+    return made.on_conflict_do_update(
+        index_elements=["serial"],
+        set_={
+            "model": case((new.model != "", new.model), else_=units.c.model),
+            "first_utc_s": case(
+                (new.first_utc_s < units.c.first_utc_s, new.first_utc_s), else_=units.c.first_utc_s
+            ),
+            "last_utc_s": case(
+                (new.last_utc_s > units.c.last_utc_s, new.last_utc_s), else_=units.c.last_utc_s
+            ),
+        },
+    )
 
 
-def _pragmas(synchronous: str) -> Callable[[Any, object], None]:
-    def set_pragmas(connection: Any, _record: object) -> None:
-        cursor = connection.cursor()
-        cursor.execute("PRAGMA journal_mode = WAL")
-        cursor.execute(f"PRAGMA synchronous = {synchronous}")
-        cursor.execute("PRAGMA foreign_keys = ON")
-        cursor.close()
-
-    return set_pragmas
+def _insert_results(transaction: Writing, found: Sequence[Result], rows: list[dict[str, Any]]) -> None:
+    for result, row in zip(found, rows, strict=True):
+        result_id = transaction.one(_RESULT, row)
+        transaction.many(_READING, store_rows.reading_rows(result_id, result))
+        if result.check == "confirm":
+            transaction.many(_CONFIRMATION, [store_rows.confirmation_row(result_id, result)])
 
 
-def _stored(result: Result, check_index: int) -> dict[str, Any]:
-    points = [
-        {
-            "level_db": point.level_db,
-            "reading": point.reading,
-            "state": point.state,
-            "reading_s": point.reading_s,
-            "at_s": point.at_s,
-        }
-        for point in result.points
-    ]
-    return {
-        **row_of(result),
-        "check_index": check_index,
-        "points": json.dumps(points),
-        "budget": json.dumps(result.budget),
-    }
+def _run_conditions(wanted: Wanted) -> Iterator[ColumnElement[bool]]:
+    if wanted.serials:
+        yield runs.c.serial.in_(wanted.serials)
+    if wanted.sequence:
+        yield runs.c.sequence == wanted.sequence
+    if wanted.since is not None:
+        yield runs.c.utc_s >= wanted.since.timestamp()
+    if wanted.until is not None:
+        yield runs.c.utc_s < wanted.until.timestamp()
 
 
-def _exchange(run: str, check_index: int, exchange: Exchange) -> dict[str, Any]:
-    return {
-        "run": run,
-        "check_index": check_index,
-        "time_s": exchange.time_s,
-        "instrument": exchange.instrument,
-        "direction": exchange.direction.value,
-        "content": exchange.content,
-        "fault": exchange.fault,
-    }
+def _result_conditions(wanted: Wanted) -> Iterator[ColumnElement[bool]]:
+    if wanted.serials:
+        yield results.c.serial.in_(wanted.serials)
+    if wanted.sequence:
+        yield results.c.sequence == wanted.sequence
+    if wanted.since is not None:
+        yield results.c.utc_s >= wanted.since.timestamp()
+    if wanted.until is not None:
+        yield results.c.utc_s < wanted.until.timestamp()
+    if wanted.check:
+        yield results.c.check == wanted.check
+    if wanted.channel is not None:
+        yield results.c.channel == wanted.channel
+    if wanted.decisions:
+        yield results.c.decision.in_(wanted.decisions)
+
+
+def _runs(query: Select[Any], connection: Connection, *, counted: bool = True) -> list[dict[str, Any]]:
+    """Return runs with their instruments, and how many of their results were decided how."""
+    found = {row["run"]: dict(row) for row in connection.execute(query).mappings()}
+    who = _instruments(list(found), connection)
+    for name, run in found.items():
+        run |= {"instruments": who.get(name, {}), "decisions": {}}
+    for names in _portions(list(found)) if counted else ():
+        decided = (
+            select(results.c.run, results.c.decision, count())
+            .where(results.c.run.in_(names))
+            .group_by(results.c.run, results.c.decision)
+        )
+        for name, decision, number in connection.execute(decided):
+            found[name]["decisions"][decision] = int(number)
+    return list(found.values())
+
+
+def _instruments(names: Sequence[str], connection: Connection) -> dict[str, dict[str, dict[str, str]]]:
+    found: dict[str, dict[str, dict[str, str]]] = {}
+    for some in _portions(names):
+        who = select(instruments).where(instruments.c.run.in_(some))
+        for one in connection.execute(who.order_by(instruments.c.run, instruments.c.number)).mappings():
+            found.setdefault(one["run"], {})[one["name"]] = store_rows.instrument_record({**one})
+    return found
+
+
+def _results_of(names: list[str], connection: Connection, *, points: bool) -> dict[str, list[dict[str, Any]]]:
+    """Return the results of several runs, by run."""
+    found: dict[str, list[dict[str, Any]]] = {}
+    for some in _portions(names):
+        query = _RESULT_QUERY.where(results.c.run.in_(some)).order_by(results.c.id)
+        for row in _results(query, connection, points=points):
+            found.setdefault(row["run"], []).append(row)
+    return found
+
+
+def _results(query: Select[Any], connection: Connection, *, points: bool = True) -> list[dict[str, Any]]:
+    found = store_rows.as_read(_RESULT_NAMES, connection.execute(query))
+    if points:
+        by_id = {row["id"]: row["points"] for row in found}
+        wanted = [readings.c.result, *(readings.c[name] for name in store_rows.POINT_NAMES)]
+        for ids in _portions(list(by_id)):
+            asked = select(*wanted).where(readings.c.result.in_(ids))
+            for one, *point in connection.execute(asked.order_by(readings.c.result, readings.c.number)):
+                by_id[one].append(dict(zip(store_rows.POINT_NAMES, point, strict=True)))
+    return found
+
+
+def _portions(names: Sequence[Any]) -> Iterator[Sequence[Any]]:
+    for start in range(0, len(names), _AT_ONCE):
+        yield names[start : start + _AT_ONCE]

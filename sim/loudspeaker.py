@@ -89,9 +89,10 @@ def samples_v(
     wave += shaped(rng.standard_normal(count) * sqrt(rate_hz / 2.0), density, rate_hz)
     expected = content.click_rate_hz * count / rate_hz
     if expected > 1e-9:
-        wave += shaped(
-            _impulses(rng.poisson(expected), count, rate_hz, rng), demodulator.click_density(), rate_hz
-        )
+        impulses = _impulses(rng.poisson(expected), count, rate_hz, rng)
+        alone = 2.0 * content.click_rate_hz * float(demodulator.click_density().sum()) * AUDIO_STEP_HZ
+        crowded = sqrt(content.clicks / alone)  # clicks that crowd hold less than clicks that stand alone
+        wave += crowded * shaped(impulses, demodulator.click_density(), rate_hz)
     return np.asarray(wave * total_v / sqrt(content.total))
 
 

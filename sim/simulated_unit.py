@@ -127,7 +127,8 @@ class SimulatedUnit(UnitControls):
         heard = self._heard(at_s, weighting)
         flat = heard if weighting == "flat" else self._heard(at_s, "flat")
         clipping = loudspeaker.clipping_share(self.specimen.receiver, self._linear_audio_v(flat))
-        return loudspeaker.with_clipping(heard, clipping, heard.tone_hz if notch_hz is None else notch_hz)
+        own_hz = max(1.0, heard.tone_hz)  # no signal at all is heard at 0 Hz in SSB
+        return loudspeaker.with_clipping(heard, clipping, own_hz if notch_hz is None else notch_hz)
 
     def _linear_audio_v(self, content: AudioContent) -> float:
         volume, peak = self._knobs.volume, self._receiver.normal_peak

@@ -6,6 +6,7 @@ test that provokes one on purpose says so with the mark `provokes_hazards`, and 
 
 from __future__ import annotations
 
+import os
 import signal
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
@@ -28,6 +29,7 @@ from sequencer.results import Result
 from sequencer.runner import Runner, RunOutcome
 from sim.faults import Fault, FaultScript
 from sim.simulated_bench import SimulatedBench
+from tests.sequencer.postgres_server import NoServer, PostgresServer
 
 BENCH = Path(__file__).parents[1] / "sim" / "bench.yaml"
 SHORT_SEQUENCE = """
@@ -77,6 +79,21 @@ def signals_given_back() -> Iterator[None]:
     before = [signal.getsignal(number) for number in numbers]
     yield
     assert [signal.getsignal(number) for number in numbers] == before
+
+
+@pytest.fixture(scope="session")
+def postgres() -> Iterator[PostgresServer]:
+    """A PostgreSQL server of the tests' own. Without its binaries a test says so, and in CI (SEQUENCER_TEST_ALL) it fails."""
+    try:
+        import psycopg  # noqa: F401
+
+        server = PostgresServer()
+    except (ImportError, NoServer) as missing:
+        if os.environ.get("SEQUENCER_TEST_ALL"):
+            pytest.fail(f"PostgreSQL cannot be tested: {missing}", pytrace=False)
+        pytest.skip(f"PostgreSQL cannot be tested: {missing}")
+    yield server
+    server.close()
 
 
 class MemoryRecord:

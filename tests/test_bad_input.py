@@ -274,8 +274,8 @@ def test_a_read_only_results_folder_is_refused(tmp_path: Path) -> None:
         [sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=False
     )
     assert done.returncode == 2, done.stdout + done.stderr
-    assert "unable to open database file" in done.stdout
-    assert "Check the permissions" in done.stdout
+    assert "results cannot be written here: Permission denied" in done.stdout
+    assert "name another with --results" in done.stdout
     assert list(folder.iterdir()) == []
 
 

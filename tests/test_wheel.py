@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import subprocess
 import sys
 import zipfile
@@ -67,7 +68,7 @@ def test_everything_shipped_is_in_the_wheel(wheel: Path) -> None:
     """Every YAML file of the rooms, and no test, is in the wheel."""
     names = set(zipfile.ZipFile(wheel).namelist())
     rooms = [TOP / room for room in ("sequencer", "drivers", "sim", "sequences")]
-    files = [one for room in rooms for kind in ("*.yaml", "*.py") for one in room.rglob(kind)]
+    files = [one for room in rooms for kind in ("*.yaml", "*.py", "*.mako") for one in room.rglob(kind)]
     assert {str(one.relative_to(TOP)) for one in files} <= names
     assert not any(name.startswith("tests") for name in names)
 
@@ -119,6 +120,15 @@ def test_the_other_commands_work_installed(site: Path, tmp_path: Path, arguments
     assert done.returncode == 0, done.stderr
     assert done.stdout
     assert list(tmp_path.iterdir()) == []
+
+
+def test_the_installed_sequencer_upgrades_an_old_store(site: Path, tmp_path: Path) -> None:
+    """The migrations are in the wheel: a store of schema 1 is upgraded where it lies, and its runs are listed."""
+    shutil.copy(TOP / "tests" / "data" / "store-schema-1.sqlite", tmp_path / "results.sqlite")
+    done = _sequencer(site, tmp_path, "results", "--results", str(tmp_path), "--json")
+    assert done.returncode == 0, done.stderr
+    assert done.stderr == ""
+    assert len(json.loads(done.stdout)) == 3
 
 
 def test_the_command_is_installed(site: Path) -> None:

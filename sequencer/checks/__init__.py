@@ -38,6 +38,10 @@ SHIPPED = {
     "audio_output": "sequencer.checks.receive_distortion:AudioOutput",
     "sinad": "sequencer.checks.sinad:Sinad",
     "s9_point": "sequencer.checks.s9_point:S9Point",
+    "agc_span": "sequencer.checks.agc_span:AgcSpan",
+    "selectivity": "sequencer.checks.selectivity:Selectivity",
+    "blocking": "sequencer.checks.blocking:Blocking",
+    "s_meter_curve": "sequencer.checks.s_meter_curve:SMeterCurve",
 }
 
 

@@ -175,12 +175,13 @@ class Finding:
 class Demand:
     """Something a check will ask of the bench, for the plan to prove before anything is sent.
 
-    ``at`` is the path of the setting it comes from, below the check. Levels are at the antenna connector. ``refused`` says
-    why no bench of this kind could do it, ``allowed`` what could be done.
+    ``at`` is the path of the setting it comes from, below the check. Levels are at the antenna connector; that of an
+    ``interferer`` comes from the second generator. ``refused`` says why no bench of this kind could do it, ``allowed`` what could be done.
     """
 
     at: tuple[str, ...] = ()
     level_dbm: float | None = None
+    interferer: bool = False
     power_w: float | None = None
     refused: str = ""
     allowed: str = ""
@@ -196,6 +197,8 @@ class Check(ABC, Generic[S]):
     summary: ClassVar[str]
     side: ClassVar[Side]
     roles: ClassVar[frozenset[str]] = frozenset()
+    generators: ClassVar[int] = 1
+    """How many signal generators it needs, where it needs one at all."""
     modes: ClassVar[frozenset[str]] = frozenset({"FM", "AM", "USB", "LSB", "CW"})
     settings: type[S]
 

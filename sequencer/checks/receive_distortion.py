@@ -8,19 +8,12 @@ from typing import Annotated, ClassVar, Literal
 from pydantic import AfterValidator
 
 from drivers.roles import Reading
-from sequencer.checks.base import Check, CheckSettings, Conditions, Demand, Finding, PowerLimit, Side
+from sequencer.checks.base import Check, Conditions, Demand, Finding, PowerLimit, Side
 from sequencer.checks.limits import PercentLimit
-from sequencer.contributions import instrument_accuracy, repeatability
+from sequencer.checks.wanted import WantedSignal, apply_wanted, find_tone_hz, tone_s, unheard
+from sequencer.contributions import instrument_accuracy, relative_half_width, repeatability
 from sequencer.decision import Limits
-from sequencer.file_types import (
-    FrequencyDifferenceHz,
-    FrequencyHz,
-    LevelDbm,
-    Percent,
-    ResistanceOhm,
-    TimeS,
-    between,
-)
+from sequencer.file_types import LevelDbm, ResistanceOhm, TimeS, between
 from sequencer.receive_side import ReceiveSide
 from sequencer.uncertainty import Budget
 
@@ -31,17 +24,11 @@ READER_PERCENT = (
 )
 
 
-class StandardSignal(CheckSettings):
+class StandardSignal(WantedSignal):
     """What the checks at a standard signal share. −47 dBm (1 mV pd) is customary; source: from memory."""
 
     level_dbm: LevelDbm = -47.0
     """Level at the antenna connector."""
-    tone_hz: Annotated[FrequencyHz, AfterValidator(between(20.0, 20_000.0, "Hz"))] = 1000.0
-    """Modulating tone."""
-    deviation_hz: Annotated[FrequencyDifferenceHz, AfterValidator(between(50.0, 1e5, "Hz"))] = 1200.0
-    """FM: peak deviation of the generator."""
-    depth_percent: Annotated[Percent, AfterValidator(between(1.0, 100.0, "%"))] = 60.0
-    """AM: depth of the generator."""
     reading_s: Annotated[TimeS, AfterValidator(between(0.05, 10.0, "s"))] = 0.25
     """How long one reading takes."""
 
@@ -68,14 +55,13 @@ class AudioOutputSettings(StandardSignal):
     """Highest distortion and noise that is right at that power: rated distortion."""
 
 
-def apply_standard(side: ReceiveSide, settings: StandardSignal, conditions: Conditions) -> None:
-    """Apply the standard signal and wait until receiver and analyser have followed."""
-    side.configure_audio(tone_hz=settings.tone_hz)
-    if conditions.mode == "AM":
-        side.apply_am(settings.level_dbm, depth_percent=settings.depth_percent, tone_hz=settings.tone_hz)
-    else:
-        side.apply_fm(settings.level_dbm, deviation_hz=settings.deviation_hz, tone_hz=settings.tone_hz)
+def apply_standard(side: ReceiveSide, settings: StandardSignal, conditions: Conditions) -> str:
+    """Apply the standard signal and wait until receiver and analyser have followed; return why nothing is heard, or nothing."""
+    if find_tone_hz(side, settings, conditions, at_dbm=settings.level_dbm) is None:
+        return unheard(conditions, settings.level_dbm)
+    apply_wanted(side, settings, conditions, settings.level_dbm)
     side.wait_s(SETTLE_S)
+    return ""
 
 
 class ReceiveDistortion(Check[ReceiveDistortionSettings]):
@@ -85,7 +71,6 @@ class ReceiveDistortion(Check[ReceiveDistortionSettings]):
     summary: ClassVar[str] = "distortion and noise of the audio at a standard signal"
     side: ClassVar[Side] = "receive"
     roles: ClassVar[frozenset[str]] = frozenset({"signal_generator", "audio_analyser"})
-    modes: ClassVar[frozenset[str]] = frozenset({"FM", "AM"})
     settings = ReceiveDistortionSettings
 
     def quantities(self, settings: ReceiveDistortionSettings) -> tuple[tuple[str, str], ...]:
@@ -98,14 +83,18 @@ class ReceiveDistortion(Check[ReceiveDistortionSettings]):
 
     def forecast_s(self, settings: ReceiveDistortionSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s."""
-        return SETTLE_S + READINGS * settings.reading_s
+        return SETTLE_S + tone_s(conditions.mode) + READINGS * settings.reading_s
 
     def receive(
         self, side: ReceiveSide, settings: ReceiveDistortionSettings, conditions: Conditions
     ) -> list[Finding]:
         """Measure."""
-        apply_standard(side, settings, conditions)
-        return [distortion_finding("receive distortion", side, settings, settings.limit.limits)]
+        quantity, limits = "receive distortion", settings.limit.limits
+        if trouble := apply_standard(side, settings, conditions):
+            return [Finding(quantity=quantity, value=None, unit="%", limits=limits, note=trouble)]
+        return [
+            distortion_finding(quantity, side, settings.reading_s, settings.level_dbm, limits, conditions)
+        ]
 
 
 class AudioOutput(Check[AudioOutputSettings]):
@@ -115,7 +104,6 @@ class AudioOutput(Check[AudioOutputSettings]):
     summary: ClassVar[str] = "loudspeaker power and its distortion at a standard signal"
     side: ClassVar[Side] = "receive"
     roles: ClassVar[frozenset[str]] = frozenset({"signal_generator", "audio_analyser"})
-    modes: ClassVar[frozenset[str]] = frozenset({"FM", "AM"})
     settings = AudioOutputSettings
 
     def quantities(self, settings: AudioOutputSettings) -> tuple[tuple[str, str], ...]:
@@ -128,23 +116,42 @@ class AudioOutput(Check[AudioOutputSettings]):
 
     def forecast_s(self, settings: AudioOutputSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s."""
-        return SETTLE_S + 2.0 * READINGS * settings.reading_s
+        return SETTLE_S + tone_s(conditions.mode) + 2.0 * READINGS * settings.reading_s
 
     def receive(
         self, side: ReceiveSide, settings: AudioOutputSettings, conditions: Conditions
     ) -> list[Finding]:
         """Measure."""
-        apply_standard(side, settings, conditions)
+        if trouble := apply_standard(side, settings, conditions):
+            limits = (settings.power.limits, settings.distortion.limits)
+            return [
+                Finding(quantity=quantity, value=None, unit=unit, limits=one, note=trouble)
+                for (quantity, unit), one in zip(self.quantities(settings), limits, strict=True)
+            ]
         readings = [side.read_audio_v(settings.reading_s) for _ in range(READINGS)]
         return [
             _power_finding(readings, settings, conditions),
-            distortion_finding("audio output distortion", side, settings, settings.distortion.limits),
+            distortion_finding(
+                "audio output distortion",
+                side,
+                settings.reading_s,
+                settings.level_dbm,
+                settings.distortion.limits,
+                conditions,
+            ),
         ]
 
 
-def distortion_finding(quantity: str, side: ReceiveSide, settings: StandardSignal, limits: Limits) -> Finding:
+def distortion_finding(
+    quantity: str,
+    side: ReceiveSide,
+    reading_s: float,
+    level_dbm: float,
+    limits: Limits,
+    conditions: Conditions,
+) -> Finding:
     """Read distortion and noise, and return it with its budget."""
-    readings = [side.read_distortion_percent(settings.reading_s) for _ in range(READINGS)]
+    readings = [side.read_distortion_percent(reading_s) for _ in range(READINGS)]
     found = [reading.number for reading in readings if reading.number is not None]
     if len(found) < len(readings):
         return _not_read(quantity, "%", limits, readings)
@@ -154,12 +161,21 @@ def distortion_finding(quantity: str, side: ReceiveSide, settings: StandardSigna
         unit="%",
         value=percent,
         contributions=(
-            instrument_accuracy("analyser, distortion accuracy", percent * READER_PERCENT / 100.0, unit="%"),
+            instrument_accuracy(
+                "analyser, distortion accuracy", percent * _reader_share(conditions), unit="%"
+            ),
             repeatability("repeatability", found, unit="%"),
         ),
     )
-    note = f"at {settings.level_dbm:g} dBm"
+    note = f"at {level_dbm:g} dBm"
     return Finding(quantity=quantity, value=percent, unit="%", limits=limits, budget=budget, note=note)
+
+
+def _reader_share(conditions: Conditions) -> float:
+    """Return how far a distortion reading may be off, as a share of it: what the bench says of SINAD, else what is usual."""
+    entry = conditions.bench.with_role("audio_analyser")
+    stated_db = entry[1].accuracy.sinad_db if entry is not None else 0.0
+    return relative_half_width(stated_db, of_power=False) if stated_db > 0 else READER_PERCENT / 100.0
 
 
 def _power_finding(readings: list[Reading], settings: AudioOutputSettings, conditions: Conditions) -> Finding:

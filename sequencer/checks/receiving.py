@@ -49,31 +49,45 @@ class LevelWindow(FileModel):
             )
         return self
 
-    def bounds_dbm(self, conditions: Conditions) -> tuple[float, float]:
-        """Return the window on this bench: what the file says, else what generator and rating allow."""
-        entry = conditions.bench.with_role("signal_generator")
+    def bounds_dbm(
+        self, conditions: Conditions, *, interferer: bool = False, highest_dbm: float = HIGHEST_BY_DEFAULT_DBM
+    ) -> tuple[float, float]:
+        """Return the window on this bench: what the file says, else what generator (or the second one) and rating allow."""
+        generators = conditions.bench.all_with_role("signal_generator")
         path = conditions.bench.paths.receive
         loss_db = path.loss_db(conditions.carrier_hz) if path is not None else 0.0
-        low_dbm, high_dbm = -130.0, HIGHEST_BY_DEFAULT_DBM
-        if entry is not None and isinstance(entry[1], SignalGenerator):
-            low_dbm = entry[1].level.min_dbm - loss_db
-            high_dbm = min(high_dbm, entry[1].level.max_dbm - loss_db)
+        low_dbm, high_dbm = -130.0, highest_dbm
+        entry = generators[1:2] if interferer else generators[:1]
+        if entry and isinstance(entry[0][1], SignalGenerator):
+            low_dbm = entry[0][1].level.min_dbm - loss_db
+            high_dbm = min(high_dbm, entry[0][1].level.max_dbm - loss_db)
         high_dbm = min(high_dbm, conditions.bench.protection.max_receiver_input_dbm)
         return (
             self.min_dbm if self.min_dbm is not None else math.ceil(10.0 * low_dbm) / 10.0,
             self.max_dbm if self.max_dbm is not None else math.floor(10.0 * high_dbm) / 10.0,
         )
 
-    def demands(self, conditions: Conditions) -> list[Demand]:
-        """Return the levels the file asks for, for the plan to prove."""
+    def demands(
+        self,
+        conditions: Conditions,
+        *,
+        key: str = "levels",
+        interferer: bool = False,
+        highest_dbm: float = HIGHEST_BY_DEFAULT_DBM,
+    ) -> list[Demand]:
+        """Return the levels the file asks for, for the plan to prove; ``key`` is where the window stands in the check."""
         asked = (("min", self.min_dbm), ("max", self.max_dbm))
-        demands = [Demand(at=("levels", name), level_dbm=level) for name, level in asked if level is not None]
-        low_dbm, high_dbm = self.bounds_dbm(conditions)
+        demands = [
+            Demand(at=(key, name), level_dbm=level, interferer=interferer)
+            for name, level in asked
+            if level is not None
+        ]
+        low_dbm, high_dbm = self.bounds_dbm(conditions, interferer=interferer, highest_dbm=highest_dbm)
         if low_dbm >= high_dbm and (self.min_dbm is None or self.max_dbm is None):
             given, other = ("min", "highest") if self.max_dbm is None else ("max", "lowest")
             demands.append(
                 Demand(
-                    at=("levels", given),
+                    at=(key, given),
                     refused=f"nothing lies between {low_dbm:g} dBm and {high_dbm:g} dBm, the {other} level used where none is given",
                     allowed="both min and max, min below max",
                 )
@@ -85,9 +99,16 @@ class Stepper:
     """Answers a search's asks on the receive side and keeps every point for the record."""
 
     def __init__(
-        self, side: ReceiveSide, conditions: Conditions, read: Callable[[float], Reading], *, unit: str
+        self,
+        side: ReceiveSide,
+        conditions: Conditions,
+        read: Callable[[float], Reading],
+        *,
+        unit: str,
+        set_level: Callable[[float], None] | None = None,
     ) -> None:
         self._side = side
+        self._set_level = set_level or side.set_level_dbm
         self._conditions = conditions
         self._read = read
         self._unit = unit
@@ -97,7 +118,7 @@ class Stepper:
     def measure(self, ask: Ask) -> float | NoReading:
         """Set the level if it changes, wait as asked, read, and tell."""
         if ask.level_db != self._level_db:
-            self._side.set_level_dbm(ask.level_db)
+            self._set_level(ask.level_db)
             self._level_db = ask.level_db
         if ask.wait_s > 0:
             self._side.wait_s(ask.wait_s)
@@ -117,12 +138,17 @@ class Stepper:
 
 
 def level_budget(
-    quantity: str, crossing: Crossing, reading_half_width: float, reading_name: str, conditions: Conditions
+    quantity: str,
+    crossing: Crossing,
+    reading_half_width: float,
+    reading_name: str,
+    conditions: Conditions,
+    further: tuple[Contribution, ...] = (),
 ) -> Budget:
     """Return the budget of a level found by a search.
 
     ``reading_half_width`` is the accuracy of what was read, in its own unit; it reaches the level through the slope
-    that the search measured.
+    that the search measured. ``further`` contributions are in dB of level.
     """
     parts: list[Contribution] = [search_interval("search, 95 % interval", crossing.half_width_db, unit="dB")]
     entry = conditions.bench.with_role("signal_generator")
@@ -135,7 +161,7 @@ def level_budget(
     if path is not None:
         parts.append(path_loss("receive path, loss", path.uncertainty_db))
     if crossing.slope and reading_half_width > 0:
-        unit = {"SINAD": "dB", "meter voltage": "V"}.get(reading_name, "")
+        unit = {"meter voltage": "V", "": ""}.get(reading_name, "dB")
         parts.append(
             instrument_accuracy(
                 f"{reading_name}, accuracy",
@@ -145,7 +171,7 @@ def level_budget(
             )
         )
     level_dbm = crossing.level_db if crossing.level_db is not None else math.nan
-    return Budget(quantity=quantity, unit="dBm", value=level_dbm, contributions=tuple(parts))
+    return Budget(quantity=quantity, unit="dBm", value=level_dbm, contributions=(*parts, *further))
 
 
 def why_not(crossing: Crossing) -> str:

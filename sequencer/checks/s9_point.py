@@ -4,59 +4,66 @@ from __future__ import annotations
 
 from typing import Annotated, ClassVar, Literal
 
-from pydantic import AfterValidator, Field
+from pydantic import AfterValidator, model_validator
 
-from drivers.roles import Reading
-from sequencer.checks.base import Check, CheckSettings, Conditions, Demand, Finding, LevelLimit, Side
-from sequencer.checks.by_hand import (
-    accuracy_db,
-    dial_half_width_v,
-    find_with_person,
-    reading_budget,
-    reading_times,
-)
-from sequencer.checks.receiving import (
-    LevelWindow,
-    SearchAccuracyDb,
-    Stepper,
-    how_found,
-    level_budget,
-    why_not,
-)
+from sequencer.checks.base import Check, Conditions, Demand, Finding, LevelLimit, Side
+from sequencer.checks.meter_line import MeterLine, MeterSettings, moves_in_steps, voltage_half_width_v
+from sequencer.checks.receiving import how_found, level_budget, why_not
+from sequencer.complaint import FieldProblem
 from sequencer.contributions import search_interval
-from sequencer.curve_search import CurveSearch
 from sequencer.decision import Limits
-from sequencer.file_types import TimeS, VoltageV, at_least, between
+from sequencer.file_types import VoltageV, between
+from sequencer.receive_side import ReceiveSide
 from sequencer.results import Point
-from sequencer.safety import ReceiveSide
-from sequencer.search import Ask, Crossing, NoReading, Settling, SwitchingCrossing
-from sequencer.switching_search import SwitchingSearch
+from sequencer.search import Crossing, SwitchingCrossing
 from sequencer.uncertainty import Budget
 
-DWELL_S = 0.25
-TONE_HZ = 1000.0
-SEGMENT_JITTER_DB = 0.3  # how much a segment's own level scatters: common practice, no source
+IN_STEPS = "the line moves in steps: if the meter is a bar, say 'meter: segments'"
 
 
-class S9PointSettings(CheckSettings):
+class S9Limit(LevelLimit):
+    """Where S9 must lie: within so many dB of nominal, or between a lowest and a highest level.
+
+    Without a nominal it is what the bench file says of S9, usually IARU Region 1 R.1: -73 dBm below 30 MHz and -93 dBm from there on.
+    """
+
+    @model_validator(mode="after")
+    def _one_way_of_saying_it(self) -> S9Limit:
+        if self.nominal_dbm is not None and self.within_db is None:
+            raise FieldProblem(
+                "'nominal' needs 'within' beside it", at=("nominal",), allowed="within, or min and max"
+            )
+        if self.within_db is not None and (self.min_dbm is not None or self.max_dbm is not None):
+            raise FieldProblem(
+                "limits are given twice: within, and min or max", at=("within",), allowed="one of the two"
+            )
+        if self.min_dbm is not None and self.max_dbm is not None and self.min_dbm > self.max_dbm:
+            raise FieldProblem(
+                f"contradictory limits: min {self.min_dbm:g} dBm is above max {self.max_dbm:g} dBm",
+                at=("min",),
+                allowed="min at or below max",
+            )
+        return self
+
+    def at(self, conditions: Conditions) -> Limits:
+        """Return the limits on this channel, dBm."""
+        if self.within_db is None:
+            return Limits(lower=self.min_dbm, upper=self.max_dbm)
+        nominal_dbm = self.nominal_dbm
+        if nominal_dbm is None:
+            nominal_dbm = conditions.bench.s9.at(conditions.carrier_hz)
+        return Limits.around(nominal_dbm, self.within_db)
+
+
+class S9PointSettings(MeterSettings):
     """Settings of `s9_point`."""
 
     check: Literal["s9_point"]
     """Which check this is."""
     target_v: Annotated[VoltageV, AfterValidator(between(-100.0, 100.0, "V"))]
     """Voltage on the meter line at which the meter stands at S9; for segments, above which the S9 segment is lit."""
-    meter: Literal["needle", "segments"] = "needle"
-    """needle: the line follows the level smoothly; segments: it steps, with hysteresis."""
-    attack_s: Annotated[TimeS, AfterValidator(at_least(0.0, "s"))] = 0.3
-    """Time constant with which the meter rises; about is enough."""
-    decay_s: Annotated[TimeS, AfterValidator(at_least(0.0, "s"))] = 0.6
-    """Time constant with which the meter falls; about is enough."""
-    accuracy_db: SearchAccuracyDb = 0.5
-    """Half-width of the 95 % interval at which the search may stop."""
-    levels: LevelWindow = Field(default_factory=LevelWindow)
-    """The levels the search may use."""
-    limit: LevelLimit = LevelLimit()
-    """Where S9 must lie: usually nominal and within."""
+    limit: S9Limit = S9Limit()
+    """Where S9 must lie: `within` of nominal, which the frequency gives unless it is stated."""
 
 
 class S9Point(Check[S9PointSettings]):
@@ -80,46 +87,28 @@ class S9Point(Check[S9PointSettings]):
 
     def forecast_s(self, settings: S9PointSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: settling rules, not averaging."""
-        constant_s = max(settings.attack_s, settings.decay_s, 0.05)
-        return 0.5 + (16.0 if settings.meter == "needle" else 36.0) * constant_s
+        return 0.5 + (16.0 if settings.meter == "needle" else 45.0) * settings.slowest_s
 
     def receive(self, side: ReceiveSide, settings: S9PointSettings, conditions: Conditions) -> list[Finding]:
         """Measure."""
-        if settings.meter == "segments":
-            return self._segments(side, settings, conditions)
-        search = CurveSearch(
-            target=settings.target_v,
-            window_db=settings.levels.bounds_dbm(conditions),
-            accuracy_db=_accuracy_db(settings, conditions),
-            reading_s=reading_times(conditions, "voltmeter"),
-            budget=reading_budget(conditions, "voltmeter", 60),
-            settling=_settling(settings),
-        )
-        stepper = self._begin(side, settings, conditions, search.ask)
-        crossing = find_with_person(search, stepper.measure, stepper.points, conditions, "voltmeter")
-        return [_finding("S9 point", crossing, settings, conditions, stepper)]
+        line = MeterLine(side, settings, conditions)
+        limits = settings.limit.at(conditions)
+        if settings.meter == "needle":
+            crossing = line.find_needle(settings.target_v)
+            return [
+                needle_finding(
+                    "S9 point", crossing, tuple(line.points), limits, settings.target_v, conditions
+                )
+            ]
+        found = line.find_segment(settings.target_v)
+        points = tuple(line.points)
 
-    def _segments(
-        self, side: ReceiveSide, settings: S9PointSettings, conditions: Conditions
-    ) -> list[Finding]:
-        search = SwitchingSearch(
-            window_db=settings.levels.bounds_dbm(conditions),
-            accuracy_db=_accuracy_db(settings, conditions),
-            budget=reading_budget(conditions, "voltmeter", 120),
-            settling=_settling(settings),
-            dwell_s=DWELL_S,
-            jitter_db=SEGMENT_JITTER_DB,
-        )
-        stepper = self._begin(side, settings, conditions, search.ask)
+        def finding(quantity: str, crossing: Crossing | None) -> Finding:
+            return segment_finding(quantity, crossing, found, points, limits, settings.target_v, conditions)
 
-        def is_lit(ask: Ask) -> bool | NoReading:
-            reading = stepper.measure(ask)
-            return reading if isinstance(reading, NoReading) else reading > settings.target_v
-
-        found = find_with_person(search, is_lit, stepper.points, conditions, "voltmeter")
         return [
-            _switching_finding("S9 point, rising", found.rising, found, settings, conditions, stepper),
-            _switching_finding("S9 point, falling", found.falling, found, settings, conditions, stepper),
+            finding("S9 point, rising", found.rising),
+            finding("S9 point, falling", found.falling),
             Finding(
                 quantity="S9 hysteresis",
                 value=found.hysteresis_db,
@@ -129,25 +118,60 @@ class S9Point(Check[S9PointSettings]):
             ),
         ]
 
-    def _begin(
-        self, side: ReceiveSide, settings: S9PointSettings, conditions: Conditions, first: Ask | None
-    ) -> Stepper:
-        level_dbm = first.level_db if first is not None else settings.levels.bounds_dbm(conditions)[0]
-        # an SSB receiver hears a carrier where it makes a tone, not on the dial
-        side.apply_carrier(level_dbm, offset_hz={"USB": TONE_HZ, "LSB": -TONE_HZ}.get(conditions.mode, 0.0))
-        side.wait_s(
-            5.0 * max(settings.attack_s, settings.decay_s)
-        )  # from silence to the first level: the longest way
 
-        def read(reading_s: float) -> Reading:
-            return side.read_meter_v(reading_s)
+def needle_finding(
+    quantity: str,
+    crossing: Crossing,
+    points: tuple[Point, ...],
+    limits: Limits,
+    target_v: float,
+    conditions: Conditions,
+) -> Finding:
+    """Return the finding of a level at which a needle crosses ``target_v``; none where the line moves in steps."""
+    in_steps = moves_in_steps(points, target_v, conditions)
+    if not crossing.found or crossing.level_db is None or in_steps:
+        note = why_not(crossing) if not crossing.found else "no number is stated"
+        note += f"; {IN_STEPS}" if in_steps else ""
+        return Finding(quantity=quantity, value=None, unit="dBm", limits=limits, note=note, points=points)
+    return _level_finding(quantity, crossing, points, limits, target_v, conditions, how_found(crossing))
 
-        return Stepper(side, conditions, read, unit="V")
+
+def segment_finding(
+    quantity: str,
+    crossing: Crossing | None,
+    found: SwitchingCrossing,
+    points: tuple[Point, ...],
+    limits: Limits,
+    target_v: float,
+    conditions: Conditions,
+) -> Finding:
+    """Return the finding of a level at which a segment goes on or off."""
+    if crossing is None or not found.found or crossing.level_db is None:
+        note = "; ".join((found.status.value, *found.warnings)) if crossing is None else why_not(crossing)
+        return Finding(quantity=quantity, value=None, unit="dBm", limits=limits, note=note, points=points)
+    note = f"{how_found(crossing)}; dwell {found.dwell_s:g} s; {found.approach}"
+    return _level_finding(quantity, crossing, points, limits, target_v, conditions, note)
 
 
-def _accuracy_db(settings: S9PointSettings, conditions: Conditions) -> float:
-    is_stated = "accuracy_db" in settings.model_fields_set
-    return accuracy_db(settings.accuracy_db, is_stated=is_stated, conditions=conditions, reader="voltmeter")
+def _level_finding(
+    quantity: str,
+    crossing: Crossing,
+    points: tuple[Point, ...],
+    limits: Limits,
+    target_v: float,
+    conditions: Conditions,
+    note: str,
+) -> Finding:
+    half_width_v = voltage_half_width_v(target_v, conditions)
+    return Finding(
+        quantity=quantity,
+        value=crossing.level_db,
+        unit="dBm",
+        limits=limits,
+        budget=level_budget(quantity, crossing, half_width_v, "meter voltage", conditions),
+        note=note,
+        points=points,
+    )
 
 
 def _hysteresis_budget(found: SwitchingCrossing) -> Budget | None:
@@ -156,76 +180,3 @@ def _hysteresis_budget(found: SwitchingCrossing) -> Budget | None:
         return None
     interval = search_interval("search, 95 % interval", found.hysteresis_half_width_db, unit="dB")
     return Budget(quantity="S9 hysteresis", unit="dB", value=found.hysteresis_db, contributions=(interval,))
-
-
-def _settling(settings: S9PointSettings) -> Settling:
-    return Settling(rise_s=settings.attack_s, fall_s=settings.decay_s, least_s=0.03, doubt=0.5)
-
-
-def _moves_in_steps(points: tuple[Point, ...]) -> bool:
-    """Say whether the readings stand on two or three voltages only, at levels that differ by decibels."""
-    volts = [round(point.reading, 3) for point in points if point.reading is not None]
-    levels = {round(point.level_db, 1) for point in points}
-    return len(volts) >= 5 and len(levels) >= 4 and len(set(volts)) <= max(2, len(levels) // 3)
-
-
-def _finding(
-    quantity: str, crossing: Crossing, settings: S9PointSettings, conditions: Conditions, stepper: Stepper
-) -> Finding:
-    limits: Limits = settings.limit.limits
-    points = tuple(stepper.points)
-    if (
-        not crossing.found
-        or crossing.level_db is None
-        or (settings.meter == "needle" and _moves_in_steps(points))
-    ):
-        note = why_not(crossing) if not crossing.found else "no number is stated"
-        if settings.meter == "needle" and _moves_in_steps(points):
-            note += "; the line moves in steps: if the meter is a bar, say 'meter: segments'"
-        return Finding(quantity=quantity, value=None, unit="dBm", limits=limits, note=note, points=points)
-    entry = conditions.bench.with_role("voltmeter")
-    half_width_v = (
-        abs(settings.target_v) * (entry[1].accuracy.voltage_percent if entry is not None else 0.0) / 100.0
-    )
-    half_width_v = max(half_width_v, dial_half_width_v(conditions))
-    return Finding(
-        quantity=quantity,
-        value=crossing.level_db,
-        unit="dBm",
-        limits=limits,
-        budget=level_budget(quantity, crossing, half_width_v, "meter voltage", conditions),
-        note=how_found(crossing),
-        points=points,
-    )
-
-
-def _switching_finding(
-    quantity: str,
-    crossing: Crossing | None,
-    found: SwitchingCrossing,
-    settings: S9PointSettings,
-    conditions: Conditions,
-    stepper: Stepper,
-) -> Finding:
-    if crossing is None:
-        return Finding(
-            quantity=quantity,
-            value=None,
-            unit="dBm",
-            limits=settings.limit.limits,
-            note="; ".join((found.status.value, *found.warnings)),
-        )
-    finding = _finding(quantity, crossing, settings, conditions, stepper)
-    return (
-        finding
-        if not found.found
-        else Finding(
-            quantity=finding.quantity,
-            value=finding.value,
-            unit=finding.unit,
-            limits=finding.limits,
-            budget=finding.budget,
-            note=f"{finding.note}; dwell {found.dwell_s:g} s; {found.approach}",
-            points=finding.points,
-        )
-    )

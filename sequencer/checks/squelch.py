@@ -2,34 +2,38 @@
 
 from __future__ import annotations
 
+import math
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator, Field
 
-from sequencer.checks.base import Check, CheckSettings, Conditions, Demand, Finding, LevelLimit, Side
+from sequencer.checks.base import Check, Conditions, Demand, Finding, LevelLimit, Side
 from sequencer.checks.limits import RatioLimit
 from sequencer.checks.receiving import LevelWindow, SearchAccuracyDb, Stepper, how_found, level_budget
+from sequencer.checks.wanted import WantedSignal, apply_wanted
 from sequencer.contributions import search_interval
 from sequencer.decision import Limits
-from sequencer.file_types import FrequencyDifferenceHz, TimeS, VoltageV, at_least, between
+from sequencer.file_types import TimeS, VoltageV, between
 from sequencer.receive_side import ReceiveSide
+from sequencer.results import Point
 from sequencer.search import Ask, Crossing, NoReading, Settling, SwitchingCrossing, find_crossing
 from sequencer.switching_search import SwitchingSearch
 from sequencer.uncertainty import Budget
 
 DWELL_S = 0.1
+OPEN_AT_DBM = -60.0  # opens any squelch that is not turned fully up; workshop's own
+LEAST_JUMP = 2.0  # a squelch cuts the audio by far more; what changes by less from test to test is audio that rises with the signal
+LEAST_CONTRAST = 3.0
 
 
-class SquelchSettings(CheckSettings):
-    """Settings of `squelch`."""
+class SquelchSettings(WantedSignal):
+    """Settings of `squelch`. The signal is modulated: an open receiver with a plain carrier may be as silent as a closed one."""
 
     check: Literal["squelch"]
     """Which check this is."""
-    open_above_v: Annotated[VoltageV, AfterValidator(between(1e-4, 10.0, "V"))] = 0.1
-    """Loudspeaker voltage above which the squelch counts as open: far above a muted amplifier, far below hiss."""
-    deviation_hz: Annotated[FrequencyDifferenceHz, AfterValidator(between(50.0, 1e5, "Hz"))] = 1200.0
-    """Peak deviation at 1 kHz: an open receiver with an unmodulated carrier would be as silent as a closed one."""
-    settling_s: Annotated[TimeS, AfterValidator(at_least(0.0, "s"))] = 0.06
+    open_above_v: Annotated[VoltageV, AfterValidator(between(1e-4, 10.0, "V"))] | None = None
+    """Loudspeaker voltage above which the squelch counts as open; without it found between no signal (muted) and a strong one (open)."""
+    settling_s: Annotated[TimeS, AfterValidator(between(0.0, 10.0, "s"))] = 0.06
     """Time constant with which the squelch follows the level; about is enough."""
     accuracy_db: SearchAccuracyDb = 0.5
     """Half-width of the 95 % interval at which the search may stop, for each of both levels."""
@@ -37,6 +41,8 @@ class SquelchSettings(CheckSettings):
     """The levels the search may use."""
     opening: LevelLimit = LevelLimit()
     """Where it must open: usually a max."""
+    closing: LevelLimit = LevelLimit()
+    """Where it must close."""
     hysteresis: RatioLimit = RatioLimit()
     """How far apart opening and closing may lie."""
 
@@ -48,7 +54,6 @@ class Squelch(Check[SquelchSettings]):
     summary: ClassVar[str] = "levels at which the squelch opens and closes, and its hysteresis"
     side: ClassVar[Side] = "receive"
     roles: ClassVar[frozenset[str]] = frozenset({"signal_generator", "audio_analyser"})
-    modes: ClassVar[frozenset[str]] = frozenset({"FM"})
     settings = SquelchSettings
 
     def quantities(self, settings: SquelchSettings) -> tuple[tuple[str, str], ...]:
@@ -60,11 +65,15 @@ class Squelch(Check[SquelchSettings]):
         return settings.levels.demands(conditions)
 
     def forecast_s(self, settings: SquelchSettings, conditions: Conditions) -> float:
-        """Return about how long it takes, s: some 25 looks."""
-        return 1.0 + 25.0 * (DWELL_S + 4.0 * settings.settling_s)
+        """Return about how long it takes, s: some 25 looks, and two to find the threshold."""
+        return 1.0 + 20.0 * settings.settling_s + 25.0 * (DWELL_S + 4.0 * settings.settling_s)
 
     def receive(self, side: ReceiveSide, settings: SquelchSettings, conditions: Conditions) -> list[Finding]:
         """Measure."""
+        side.configure_audio(tone_hz=settings.nominal_tone_hz(conditions.mode))
+        threshold_v = settings.open_above_v or _find_threshold(side, settings, conditions)
+        if isinstance(threshold_v, str):
+            return self._nothing(settings, threshold_v)
         search = SwitchingSearch(
             window_db=settings.levels.bounds_dbm(conditions),
             accuracy_db=settings.accuracy_db,
@@ -75,20 +84,64 @@ class Squelch(Check[SquelchSettings]):
         )
         first = search.ask
         first_dbm = first.level_db if first is not None else settings.levels.bounds_dbm(conditions)[0]
-        side.apply_fm(first_dbm, deviation_hz=settings.deviation_hz, tone_hz=1000.0)
+        apply_wanted(side, settings, conditions, first_dbm)
         side.wait_s(10.0 * settings.settling_s)
         stepper = Stepper(side, conditions, side.read_audio_v, unit="V")
 
         def is_open(ask: Ask) -> bool | NoReading:
             reading = stepper.measure(ask)
-            return reading if isinstance(reading, NoReading) else reading > settings.open_above_v
+            return reading if isinstance(reading, NoReading) else reading > threshold_v
 
         found = find_crossing(search, is_open)
+        points = tuple(stepper.points)
+        if found.found and (trouble := _smooth(points, threshold_v)):
+            return self._nothing(settings, trouble, points)
         return [
-            _level("squelch opens", found.rising, found, settings.opening.limits, conditions, stepper),
-            _level("squelch closes", found.falling, found, Limits(), conditions, stepper),
+            _level("squelch opens", found.rising, found, settings.opening.limits, conditions, points),
+            _level("squelch closes", found.falling, found, settings.closing.limits, conditions, points),
             _hysteresis(found, settings.hysteresis.limits),
         ]
+
+    def _nothing(self, settings: SquelchSettings, note: str, points: tuple[Point, ...] = ()) -> list[Finding]:
+        limits = (settings.opening.limits, settings.closing.limits, settings.hysteresis.limits)
+        return [
+            Finding(quantity=quantity, value=None, unit=unit, limits=one, note=note, points=points)
+            for (quantity, unit), one in zip(self.quantities(settings), limits, strict=True)
+        ]
+
+
+def _find_threshold(side: ReceiveSide, settings: SquelchSettings, conditions: Conditions) -> float | str:
+    """Return the voltage midway (in dB) between muted and open, or in words why there is none."""
+    low_dbm, high_dbm = settings.levels.bounds_dbm(conditions)
+    strong_dbm = min(max(OPEN_AT_DBM, low_dbm), high_dbm)
+    pause_s = max(0.2, 10.0 * settings.settling_s)
+    apply_wanted(side, settings, conditions, strong_dbm)
+    side.wait_s(pause_s)
+    open_v = side.read_audio_v(2.0 * DWELL_S).number
+    side.remove_signal()
+    side.wait_s(pause_s)
+    muted_v = side.read_audio_v(2.0 * DWELL_S).number
+    if open_v is None or muted_v is None:
+        return "the loudspeaker's voltage could not be read with and without a signal"
+    if muted_v * LEAST_CONTRAST > open_v:
+        return (
+            f"{muted_v:.2g} V without a signal and {open_v:.2g} V at {strong_dbm:g} dBm: the squelch stands open, or never opens "
+            "(turn its knob until the noise just stops)"
+        )
+    return math.sqrt(max(muted_v, 1e-6) * open_v)
+
+
+def _smooth(points: tuple[Point, ...], threshold_v: float) -> str:
+    """Return in words that the audio does not switch at all, or nothing."""
+    found = [point.reading for point in points if point.reading is not None]
+    silent = max((volts for volts in found if volts <= threshold_v), default=0.0)
+    speaking = min((volts for volts in found if volts > threshold_v), default=math.inf)
+    if speaking >= LEAST_JUMP * silent:
+        return ""
+    return (
+        f"the audio rises smoothly through {threshold_v:.2g} V instead of switching: the squelch stands open "
+        "(turn its knob until the noise just stops)"
+    )
 
 
 def _level(
@@ -97,9 +150,8 @@ def _level(
     found: SwitchingCrossing,
     limits: Limits,
     conditions: Conditions,
-    stepper: Stepper,
+    points: tuple[Point, ...],
 ) -> Finding:
-    points = tuple(stepper.points)
     if not found.found or crossing is None or crossing.level_db is None:
         note = "; ".join((f"{found.status.value} after {found.readings} looks", *found.warnings))
         return Finding(quantity=quantity, value=None, unit="dBm", limits=limits, note=note, points=points)
@@ -115,14 +167,9 @@ def _level(
 
 
 def _hysteresis(found: SwitchingCrossing, limits: Limits) -> Finding:
+    quantity = "squelch hysteresis"
     if found.hysteresis_db is None:
-        return Finding(
-            quantity="squelch hysteresis", value=None, unit="dB", limits=limits, note=found.status.value
-        )
+        return Finding(quantity=quantity, value=None, unit="dB", limits=limits, note=found.status.value)
     interval = search_interval("search, 95 % interval", found.hysteresis_half_width_db, unit="dB")
-    budget = Budget(
-        quantity="squelch hysteresis", unit="dB", value=found.hysteresis_db, contributions=(interval,)
-    )
-    return Finding(
-        quantity="squelch hysteresis", value=found.hysteresis_db, unit="dB", limits=limits, budget=budget
-    )
+    budget = Budget(quantity=quantity, unit="dB", value=found.hysteresis_db, contributions=(interval,))
+    return Finding(quantity=quantity, value=found.hysteresis_db, unit="dB", limits=limits, budget=budget)

@@ -3,48 +3,74 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Annotated, Any
+from types import MappingProxyType
+from typing import Annotated, Any, Literal
 
 from pydantic import PlainValidator, WithJsonSchema
 
 from sequencer.complaint import FieldProblem
 from sequencer.unit_text import FREQUENCY_DIFFERENCE, RATIO, RELATIVE, QuantityError, parse_quantity
 
-_SINAD = re.compile(r"(?P<ratio>.*\bdB)\s+SINAD", re.IGNORECASE)
+Kind = Literal["SINAD", "(S+N)/N", "quieting"]
+
+MODES_OF_KIND: Mapping[Kind, frozenset[str]] = MappingProxyType(
+    {
+        "SINAD": frozenset({"FM", "AM", "USB", "LSB", "CW"}),
+        "(S+N)/N": frozenset({"AM", "USB", "LSB", "CW"}),
+        "quieting": frozenset({"FM"}),
+    }
+)
+"""In which modes a figure means something. FM knows no (S+N)/N: its noise depends on the carrier, which is what quieting tells."""
+
+_TARGET = re.compile(
+    r"(?P<ratio>.*dB)\s+(?P<kind>SINAD|\(\s*S\s*\+\s*N\s*\)\s*/\s*N|quieting)", re.IGNORECASE
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class SinadTarget:
-    """The SINAD at which a receiver counts as hearing, dB."""
+class HearingTarget:
+    """When a receiver counts as hearing: so many dB of SINAD, of (S+N)/N, or of quieting."""
 
-    sinad_db: float
+    ratio_db: float
+    kind: Kind = "SINAD"
 
     def __str__(self) -> str:
-        return f"{self.sinad_db:g} dB SINAD"
+        return f"{self.ratio_db:g} dB {self.kind}"
+
+    @property
+    def modes(self) -> frozenset[str]:
+        """The modes in which it means something."""
+        return MODES_OF_KIND[self.kind]
 
 
-def _read_sinad(found: Any) -> SinadTarget:
-    allowed = "a ratio and its kind, such as '12 dB SINAD', from 3 to 40 dB"
-    if isinstance(found, SinadTarget):
+def _read_target(found: Any) -> HearingTarget:
+    allowed = "a ratio from 3 to 40 dB and its kind: '12 dB SINAD', '10 dB (S+N)/N' or '20 dB quieting'"
+    if isinstance(found, HearingTarget):
         return found
-    match = _SINAD.fullmatch(found.strip()) if isinstance(found, str) else None
+    match = _TARGET.fullmatch(found.strip()) if isinstance(found, str) else None
     if match is None:
         raise FieldProblem(f"'{found}' is not a target for sensitivity", allowed=allowed)
     try:
-        sinad_db = parse_quantity(match["ratio"], RATIO)
+        ratio_db = parse_quantity(match["ratio"], RATIO)
     except QuantityError as error:
         raise FieldProblem(error.problem, allowed=allowed) from error
-    if not 3.0 <= sinad_db <= 40.0:
-        raise FieldProblem(f"{sinad_db:g} dB SINAD cannot be found with confidence", allowed=allowed)
-    return SinadTarget(sinad_db=sinad_db)
+    kind: Kind = {"s": "SINAD", "(": "(S+N)/N", "q": "quieting"}[match["kind"][0].lower()]  # type: ignore[assignment]
+    if not 3.0 <= ratio_db <= 40.0:
+        raise FieldProblem(f"{ratio_db:g} dB {kind} cannot be found with confidence", allowed=allowed)
+    return HearingTarget(ratio_db=ratio_db, kind=kind)
 
 
 Target = Annotated[
-    SinadTarget,
-    PlainValidator(_read_sinad),
+    HearingTarget,
+    PlainValidator(_read_target),
     WithJsonSchema(
-        {"type": "string", "pattern": r"^\s*\d+(\.\d+)?\s*dB\s+SINAD\s*$", "examples": ["12 dB SINAD"]}
+        {
+            "type": "string",
+            "pattern": r"^\s*\d+(\.\d+)?\s*dB\s+(SINAD|\(S\+N\)/N|quieting)\s*$",
+            "examples": ["12 dB SINAD", "10 dB (S+N)/N", "20 dB quieting"],
+        }
     ),
 ]
 

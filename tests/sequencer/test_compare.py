@@ -162,16 +162,39 @@ def test_a_person_may_declare_sequences_alike():
     assert any("on request" in note for note in comparison.notes)
 
 
-def test_settings_in_the_rows_say_more_than_the_sequences_hash():
-    """Rows that carry their own settings are compared by these, whatever else changed in the sequence."""
-    same = two(
-        level_row(-120.0, settings="tone 1 kHz"),
-        level_row(-119.0, settings="tone 1 kHz", sequence_hash="dddd"),
+@pytest.mark.parametrize(
+    ("first", "second", "statement"),
+    [
+        (
+            {"settings": {"tone_hz": 1000.0}},
+            {"settings": {"tone_hz": 1000.0}, "sequence_hash": "dddd"},
+            DIFFERS,
+        ),
+        ({"settings": {"tone_hz": 1000.0}}, {"settings": {"tone_hz": 400.0}}, NOT_COMPARABLE),
+        ({"settings": {"tone_hz": 1000.0}}, {"settings": None}, DIFFERS),
+        ({"settings": {"tone_hz": 1000.0}}, {"settings": None, "sequence_hash": "dddd"}, NOT_COMPARABLE),
+        ({"settings": {"tone_hz": 1000.0}}, {"settings": {"tone_hz": 1000.0, "new": 1}}, DIFFERS),
+        (
+            {"settings": {"tone_hz": 1000.0}},
+            {"settings": {"tone_hz": 1000.0, "new": 1}, "sequence_hash": "dddd"},
+            NOT_COMPARABLE,
+        ),
+    ],
+)
+def test_settings_in_the_rows_say_more_than_the_sequences_hash(first, second, statement):
+    """Rows that carry their own settings are compared by these; where one does not, or lacks one, the sequence decides."""
+    for one, other in ((first, second), (second, first)):
+        assert two(level_row(-120.0, **one), level_row(-119.0, **other))[1].statement == statement
+
+
+def test_settings_that_differ_are_named():
+    """The reason names the settings that differ, and not those that are the same."""
+    cell = two(
+        level_row(-120.0, settings={"tone_hz": 1000.0, "deviation_hz": 1200.0}),
+        level_row(-119.0, settings={"tone_hz": 400.0, "deviation_hz": 1200.0}),
     )[1]
-    other = two(level_row(-120.0, settings="tone 1 kHz"), level_row(-119.0, settings="tone 400 Hz"))[1]
-    assert same.statement == DIFFERS
-    assert other.statement == NOT_COMPARABLE
-    assert "tone 400 Hz" in other.reason
+    assert "tone_hz 1000.0 against 400.0" in cell.reason
+    assert "deviation" not in cell.reason
 
 
 def test_another_rule_is_told_and_compared():

@@ -117,10 +117,10 @@ def test_a_check_without_a_channel_is_refused(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("mode", "check"), [("USB", "frequency_error, channel: 20"), ("AM", "sensitivity, channel: 20")]
+    ("mode", "check"), [("USB", "frequency_error, channel: 20"), ("FM", "agc_span, channel: 20")]
 )
 def test_a_check_in_the_wrong_mode_is_refused(tmp_path: Path, mode: str, check: str) -> None:
-    """A suppressed carrier has no frequency error to count, and this sensitivity is for FM."""
+    """A suppressed carrier has no frequency error to count, and FM audio knows no AGC."""
     found = _complaints(tmp_path, HEAD.replace("FM", mode) + f"  - {{check: {check}}}\n")
     assert f"is not for {mode}" in found[0]
 

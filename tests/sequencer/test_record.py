@@ -3,21 +3,27 @@
 from __future__ import annotations
 
 import csv
+import json
 import sqlite3
+from collections.abc import Callable
+from dataclasses import asdict, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from sequencer import store as store_module
+from drivers.roles import Identity
+from drivers.trace import Direction, Exchange
+from sequencer import store_problems
 from sequencer.complaint import FileProblems
 from sequencer.decision import Decision
 from sequencer.loading import load_bench, load_sequence
 from sequencer.plan import make_plan
 from sequencer.record import Record, RunFacts, check_model, check_serial
-from sequencer.results import COLUMNS, Result
+from sequencer.results import COLUMNS, Point, Result
 from sequencer.store import Store
+from tests.sequencer.postgres_server import PostgresServer
 
 
 @pytest.fixture(scope="module")
@@ -76,7 +82,7 @@ def test_a_store_held_by_another_program_loses_nothing(
     tmp_path: Path, facts: RunFacts, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """What cannot be written while the store is held waits, the table goes on, and the next check writes both."""
-    monkeypatch.setattr(store_module, "LOCKED_S", 0.02)
+    monkeypatch.setattr(store_problems, "LOCKED_S", 0.02)
     with Record(tmp_path, facts) as record:
         holder = sqlite3.connect(tmp_path / "results.sqlite", isolation_level=None)
         holder.execute("BEGIN IMMEDIATE")
@@ -94,7 +100,7 @@ def test_a_store_that_stays_held_is_told_of_and_the_table_has_all(
     tmp_path: Path, facts: RunFacts, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """If the store can never be written, the run says so once, and where the results are."""
-    monkeypatch.setattr(store_module, "LOCKED_S", 0.02)
+    monkeypatch.setattr(store_problems, "LOCKED_S", 0.02)
     with Record(tmp_path, facts) as record:
         holder = sqlite3.connect(tmp_path / "results.sqlite", isolation_level=None)
         holder.execute("BEGIN IMMEDIATE")
@@ -119,6 +125,127 @@ def test_a_store_that_breaks_while_running_leaves_the_table(tmp_path: Path, fact
         record.end(outcome="done", bench_safe=True, bench_s=1.0)
         assert _cells(record) == ["1.0", "2.0"]
         assert "no such table" in record.trouble[0]
+
+
+def _break(record: Record, how: str) -> None:
+    """Do to an open store what fills, protects, corrupts or holds it."""
+    with record.store._engine.connect() as connection:
+        if how == "full":
+            pages = connection.exec_driver_sql("PRAGMA page_count").scalar_one()
+            connection.exec_driver_sql(f"PRAGMA max_page_count = {pages}")
+        elif how == "read-only":
+            connection.exec_driver_sql("PRAGMA query_only = ON")
+    if how == "corrupt":
+        path = record.table.path.with_name("results.sqlite")
+        size = path.stat().st_size
+        path.write_bytes(b"\xff" * size)
+        path.with_name("results.sqlite-wal").write_bytes(b"\xff" * 50_000)
+
+
+@pytest.mark.parametrize("how", ["full", "read-only", "corrupt"])
+def test_what_the_store_cannot_take_stands_beside_it_as_csv_and_json(
+    tmp_path: Path, facts: RunFacts, how: str
+) -> None:
+    """A store that is full, read-only or corrupt costs nothing: the table has every result, and a JSON file the whole run."""
+    point = Point(level_db=-120.0, reading=12.1, state="in range", reading_s=0.2, at_s=3.0)
+    said = Exchange(
+        time_s=1.0, instrument="radio", direction=Direction.SENT, content=b"\xff\x00READ?\n" * 9000, fault=""
+    )
+    with Record(tmp_path, facts) as record:
+        record.keep(0, [_result(1.0)], [])
+        _break(record, how)
+        record.keep(1, [replace(_result(2.0), points=(point,), budget={"unit": "W"})], [said])
+        beside = record.table.path.with_suffix(".json")
+        assert beside.is_file()  # when the check ends, not only when the run does
+        record.end(outcome="done", bench_safe=True, bench_s=61.0)
+        assert _cells(record) == ["1.0", "2.0"]
+        (trouble,) = record.trouble
+        assert str(beside) in trouble
+        assert str(record.table.path) in trouble
+    kept = json.loads(beside.read_text(encoding="utf-8"))
+    assert (kept["run"], kept["outcome"], kept["bench_safe"]) == ("r1", "done", True)
+    first, second = kept["checks"]
+    assert [first["results"][0]["value"], second["results"][0]["value"]] == [1.0, 2.0]
+    assert second["results"][0]["points"] == [asdict(point)]
+    assert second["results"][0]["budget"] == {"unit": "W"}
+    assert second["exchanges"][0]["content"].encode("latin-1") == said.content
+
+
+def test_what_stood_beside_is_taken_away_when_the_store_has_it(
+    tmp_path: Path, facts: RunFacts, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """While the store is held the run stands beside it; once all is in the store, only there and in the table."""
+    monkeypatch.setattr(store_problems, "LOCKED_S", 0.02)
+    with Record(tmp_path, facts) as record:
+        holder = sqlite3.connect(tmp_path / "results.sqlite", isolation_level=None)
+        holder.execute("BEGIN IMMEDIATE")
+        record.keep(0, [_result(1.0)], [])
+        assert record.table.path.with_suffix(".json").is_file()
+        holder.execute("ROLLBACK")
+        holder.close()
+        record.keep(1, [_result(2.0)], [])
+        assert not record.table.path.with_suffix(".json").exists()
+    assert _stored(tmp_path) == [1.0, 2.0]
+
+
+def test_instruments_are_kept_with_role_and_calibration(tmp_path: Path, facts: RunFacts) -> None:
+    """Beside what an instrument said of itself stand its role on the bench, and its certificate with the day it runs out."""
+    entry = facts.plan.bench.bench.instruments["power_meter"]
+    assert entry.calibration is not None
+    who = Identity(maker="Invented", model="PM", serial="7", firmware="1")
+    with Record(tmp_path, facts) as record:
+        record.keep_instruments({"power_meter": who, "stranger": who})
+        run = record.store.read_run("r1")
+    assert run is not None
+    assert run["instruments"] == {
+        "power_meter": {
+            "role": "power_meter",
+            "maker": "Invented",
+            "model": "PM",
+            "serial": "7",
+            "firmware": "1",
+            "certificate": entry.calibration.certificate,
+            "due": entry.calibration.due.isoformat(),
+        },
+        "stranger": {"role": "", "maker": "Invented", "model": "PM", "serial": "7", "firmware": "1"},
+    }
+
+
+def test_a_server_that_goes_away_while_running_loses_nothing(
+    tmp_path: Path, facts: RunFacts, postgres: PostgresServer
+) -> None:
+    """A PostgreSQL server that stops between two checks: the run stands beside, and is in the store once the server is back."""
+    address = postgres.address()
+    with Record(tmp_path, facts, store=address) as record:
+        record.keep(0, [_result(1.0)], [])
+        postgres.stop()
+        try:
+            record.keep(1, [_result(2.0)], [])
+            assert record.table.path.with_suffix(".json").is_file()
+        finally:
+            postgres.start()
+        record.keep(2, [_result(3.0)], [])
+        record.end(outcome="done", bench_safe=True, bench_s=1.0)
+        assert record.trouble == []
+        assert [row["value"] for row in record.store.read_results("r1")] == [1.0, 2.0, 3.0]
+    assert [one.suffix for one in tmp_path.iterdir()] == [".csv"]  # no SQLite file beside it
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        (lambda address: address.replace("/postgres?", "/nowhere?"), "createdb"),
+        (lambda address: address.replace("bench@", "stranger@"), "user"),
+        (lambda address: address.replace("host=/", "host=/no/"), "server runs"),
+    ],
+)
+def test_a_server_that_cannot_be_used_stops_the_run_before_it_begins(
+    tmp_path: Path, facts: RunFacts, postgres: PostgresServer, change: Callable[[str], str], said: str
+) -> None:
+    """A database, a user or a server that is not there is refused at the start, with what to do, and nothing is left."""
+    with pytest.raises(FileProblems, match=said):
+        Record(tmp_path, facts, store=change(postgres.address()))
+    assert list(tmp_path.iterdir()) == []
 
 
 @pytest.mark.parametrize("content", [b"no database" * 500, b"SQLite format 3\0" + b"\xff" * 5000])

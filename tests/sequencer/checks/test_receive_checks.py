@@ -1,15 +1,20 @@
-"""The receive-side checks beside sensitivity and S9, on sound and faulty specimens; truth is what the specimen's file states."""
+"""Squelch, audio output, receive distortion and AGC span, on sound and faulty specimens; truth is what the specimen's file states."""
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
 import pytest
 
+from sequencer.complaint import FileProblems
 from sequencer.decision import Decision
+from sequencer.loading import load_bench, load_sequence
+from sequencer.plan import make_plan
 from sim.simulated_bench import SimulatedBench
 from tests.sequencer.checks.running import run_checks
+from tests.sequencer.checks.truth import INTERFERER, write_bench
 
 VHF = {"plan": "vhf-workshop", "supply": "7.4 V"}
 
@@ -37,11 +42,35 @@ def test_squelch_opens_where_the_specimen_states(
     assert ran.number("squelch hysteresis") == pytest.approx(3.0, abs=1.2)
 
 
-def test_a_squelch_that_stands_open_is_said_so(tmp_path: Path) -> None:
-    """With the knob fully open there is nothing to find: no number, and the words say which way it failed."""
-    result = run_checks(tmp_path, "V5-0301", "{check: squelch, channel: 1}", **VHF).found("squelch opens")
-    assert result.value is None
-    assert "already past" in result.note
+@pytest.mark.parametrize("mode", ["FM", "AM", "USB"])
+def test_squelch_in_every_mode(tmp_path: Path, mode: str) -> None:
+    """It opens where it is stated (-122 dBm at the last tenths of the knob) and closes 3 dB below, whatever is heard through it."""
+    checks = "{check: squelch, channel: 20, closing: {max: -100 dBm}}"
+    ran = run_checks(tmp_path, "MX40-0101", checks, mode=mode, before=_just_closed)
+    result = ran.found("squelch opens")
+    assert result.value is not None
+    assert result.uncertainty is not None
+    stated_dbm = ran.simulation.unit.specimen.squelch.opens_dbm
+    assert abs(result.value - stated_dbm) <= result.uncertainty + 1.0
+    assert ran.found("squelch closes").decision is Decision.PASS
+    assert ran.number("squelch hysteresis") == pytest.approx(3.0, abs=1.2)
+
+
+@pytest.mark.parametrize(
+    ("settings", "words"),
+    [
+        ("", "the squelch stands open"),
+        ("open_above: 0.1 V", "already past"),
+        ("mode: AM", "the squelch stands open"),
+        ("mode: USB, open_above: 0.3 V", "rises smoothly through 0.3 V instead of switching"),
+    ],
+)
+def test_a_squelch_that_stands_open_is_said_so(tmp_path: Path, settings: str, words: str) -> None:
+    """With the knob fully open there is nothing to find: no number, and the words say so, also where the audio rises with the signal."""
+    ran = run_checks(tmp_path, "MX40-0101", f"{{check: squelch, channel: 20, {settings}}}")
+    for quantity in ("squelch opens", "squelch closes", "squelch hysteresis"):
+        assert ran.found(quantity).value is None
+    assert words in ran.found("squelch opens").note
 
 
 def test_audio_output_and_distortion_tell_the_torn_loudspeaker(tmp_path: Path) -> None:
@@ -57,3 +86,110 @@ def test_audio_output_and_distortion_tell_the_torn_loudspeaker(tmp_path: Path) -
     assert torn.found("audio output power").decision is Decision.FAIL
     assert torn.found("audio output distortion").decision is Decision.FAIL
     assert torn.found("receive distortion").decision is Decision.FAIL
+
+
+@pytest.mark.parametrize("mode", ["AM", "USB", "LSB"])
+def test_audio_output_in_the_other_modes(tmp_path: Path, mode: str) -> None:
+    """The AGC lifts 2 V at its threshold (-105 dBm) by 0.05 dB for each dB: 2 V · 10^(58 · 0.05 / 20) at -47 dBm, as specimen files say."""
+    checks = """
+    {check: audio_output, channel: 20, load: 8 ohm, power: {min: 0.5 W}, distortion: {max: 10 %}}
+    {check: receive_distortion, channel: 20, limit: {max: 10 %}}
+    """
+    ran = run_checks(tmp_path, "MX40-0101", checks, mode=mode)
+    volts = 2.0 * 10.0 ** (58.0 * 0.05 / 20.0)
+    assert ran.number("audio output power") == pytest.approx(volts**2 / 8.0, rel=0.08)
+    for quantity in ("audio output power", "audio output distortion", "receive distortion"):
+        assert ran.found(quantity).decision is Decision.PASS
+
+
+def test_distortion_is_read_at_the_tone_that_is_heard(tmp_path: Path) -> None:
+    """A unit 15 ppm low puts an SSB tone of 1 kHz some 400 Hz off; the reading follows it and the notch is not blamed on the unit."""
+
+    def off_frequency(simulation: SimulatedBench) -> None:
+        specimen = simulation.unit.specimen
+        simulation.unit.specimen = replace(
+            specimen, transmitter=replace(specimen.transmitter, frequency_error_ppm=-15.0)
+        )
+
+    check = "{check: receive_distortion, channel: 20, mode: USB, limit: {max: 10 %}}"
+    ran = run_checks(tmp_path, "MX40-0101", check, before=off_frequency)
+    assert ran.found("receive distortion").decision is Decision.PASS
+
+
+@pytest.mark.parametrize(("mode", "stated"), [("AM", 0.05), ("USB", 0.05)])
+def test_agc_span_is_what_its_slope_makes_of_it(tmp_path: Path, mode: str, stated: float) -> None:
+    """From -13 dBm the audio falls 0.05 dB a dB down to -105 dBm (4.6 dB), then dB for dB: 1.4 dB further; noise adds some tenths."""
+    check = "{check: agc_span, channel: 20, limit: {min: 80 dB}}"
+    ran = run_checks(tmp_path, "MX40-0101", check, mode=mode)
+    result = ran.found("AGC span")
+    assert result.value is not None
+    assert result.uncertainty is not None
+    truth_db = (105.0 - 13.0) + (6.0 - stated * 92.0)
+    assert abs(result.value - truth_db) <= result.uncertainty + 0.4
+    assert result.decision is Decision.PASS
+    assert ran.number("AGC, level at which the audio has fallen by 6 dB") == pytest.approx(
+        -13.0 - result.value
+    )
+
+
+@pytest.mark.parametrize("mode", ["AM", "USB"])
+def test_an_agc_that_does_not_hold_fails(tmp_path: Path, mode: str) -> None:
+    """At a strong level the loudspeaker clips: its distortion fails, and no span is made of a clipped voltage."""
+    ran = run_checks(tmp_path, "MX40-0105", "{check: agc_span, channel: 20, limit: {min: 80 dB}}", mode=mode)
+    assert ran.found("AGC, distortion at the strong level").decision is Decision.FAIL
+    span = ran.found("AGC span")
+    assert span.value is None
+    assert "with less volume the span can be read" in span.note
+
+
+def test_a_weak_agc_that_does_not_clip_has_a_short_span(tmp_path: Path) -> None:
+    """The same unit with little volume: 0.4 dB a dB is 6 dB after 15 dB; the distortion passes and the span fails 80 dB."""
+
+    def quiet(simulation: SimulatedBench) -> None:
+        simulation.confirm_knobs = partial(simulation.confirm_knobs, volume=0.01)  # type: ignore[method-assign]
+
+    check = "{check: agc_span, channel: 20, strong: -30 dBm, limit: {min: 80 dB}}"
+    ran = run_checks(tmp_path, "MX40-0105", check, mode="USB", before=quiet)
+    assert ran.number("AGC span") == pytest.approx(15.0, abs=1.5)
+    assert ran.found("AGC span").decision is Decision.FAIL
+
+
+@pytest.mark.parametrize(
+    ("check", "message"),
+    [
+        ("agc_span, mode: FM", "agc_span is not for FM"),
+        ("agc_span, mode: AM, strong: 3 dBm", "above the receiver's rating"),
+        ("agc_span, mode: AM, strong: -140 dBm", "outside what the generator offers"),
+        ("receive_distortion, level: 3 dBm", "above the receiver's rating"),
+        ("squelch, levels: {min: -60 dBm, max: -70 dBm}", "nothing lies between"),
+    ],
+)
+def test_the_plan_refuses_levels_and_modes(tmp_path: Path, check: str, message: str) -> None:
+    """What the mode has not, or the rating forbids, is said before anything is sent."""
+    with pytest.raises(FileProblems, match=message):
+        run_checks(tmp_path, "MX40-0101", f"{{check: {check}, channel: 20}}")
+
+
+@pytest.mark.parametrize(
+    "check",
+    [
+        "sensitivity",
+        "sensitivity, target: 20 dB quieting",
+        "sensitivity, target: 10 dB (S+N)/N, mode: AM",
+        "sensitivity, target: 10 dB (S+N)/N, mode: USB",
+        "sensitivity, read: samples",
+        "s9_point, target: 2.25 V",
+        "s_meter_curve, marks: {S3: 0.75 V, S6: 1.5 V, S9: 2.25 V}",
+        "agc_span, mode: USB",
+        "receive_distortion, mode: LSB",
+        "audio_output",
+        "selectivity",
+        "blocking, mode: AM",
+    ],
+)
+def test_forecasts_hold_within_a_factor_of_two(tmp_path: Path, check: str) -> None:
+    """The bench time a run takes lies between half and twice what its plan says."""
+    bench = write_bench(tmp_path, interferer=INTERFERER)
+    ran = run_checks(tmp_path, "MX40-0101", f"{{check: {check}, channel: 20}}", bench=bench)
+    plan = make_plan(load_sequence(str(tmp_path / "sequence.yaml")), load_bench(bench), serial="MX40-0101")
+    assert 0.5 <= ran.simulation.clock.now_s() / plan.forecast_s <= 2.0

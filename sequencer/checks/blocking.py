@@ -1,0 +1,69 @@
+"""Blocking: how much stronger a plain carrier far from the channel may be before it desensitises the receiver."""
+
+from __future__ import annotations
+
+from typing import Annotated, ClassVar, Literal
+
+from pydantic import AfterValidator
+
+from sequencer.checks.base import Check, Conditions, Demand, Finding, Side
+from sequencer.checks.two_signals import (
+    Interference,
+    Offsets,
+    TwoSignalSettings,
+    find_ratios,
+    ratio_quantities,
+)
+from sequencer.file_types import RatioDb, between
+from sequencer.receive_side import ReceiveSide
+
+QUANTITY = "blocking"
+
+
+class BlockingSettings(TwoSignalSettings):
+    """Settings of `blocking`. The interferer is not modulated, and far from the channel: 1 to 10 MHz from memory of EN 300 086."""
+
+    check: Literal["blocking"]
+    """Which check this is."""
+    offsets_hz: Offsets = (1e6, -1e6)
+    """How far the interferer stands from the channel, one measurement each."""
+    fall_db: Annotated[RatioDb, AfterValidator(between(1.0, 20.0, "dB"))] | None = None
+    """Criterion by a fall: SINAD falls by so much from what the wanted signal alone gives; without it, until it is back at the target."""
+
+
+class Blocking(Check[BlockingSettings]):
+    """Raise a plain carrier far from the channel until SINAD of the wanted signal has fallen."""
+
+    name: ClassVar[str] = "blocking"
+    summary: ClassVar[str] = (
+        "ratio of a plain carrier far from the channel to the wanted signal that desensitises"
+    )
+    side: ClassVar[Side] = "receive"
+    roles: ClassVar[frozenset[str]] = frozenset({"signal_generator", "audio_analyser"})
+    generators: ClassVar[int] = 2
+    settings = BlockingSettings
+
+    def quantities(self, settings: BlockingSettings) -> tuple[tuple[str, str], ...]:
+        """Return what it reports."""
+        return ratio_quantities(QUANTITY, settings)
+
+    def demands(self, settings: BlockingSettings, conditions: Conditions) -> list[Demand]:
+        """Return what the plan has to prove."""
+        return settings.two_signal_demands(conditions)
+
+    def forecast_s(self, settings: BlockingSettings, conditions: Conditions) -> float:
+        """Return about how long it takes, s."""
+        return settings.two_signal_forecast_s(conditions)
+
+    def receive(self, side: ReceiveSide, settings: BlockingSettings, conditions: Conditions) -> list[Finding]:
+        """Measure."""
+
+        def apply(level_dbm: float, offset_hz: float) -> None:
+            side.apply_interferer(level_dbm, offset_hz=offset_hz)
+
+        return find_ratios(
+            side,
+            settings,
+            conditions,
+            Interference(quantity=QUANTITY, apply=apply, fall_db=settings.fall_db),
+        )

@@ -1,0 +1,214 @@
+"""S-meter curve: the level at each mark of the signal meter, the size of each S-unit, and how straight the scale is.
+
+Nominal levels: IARU Region 1 Technical Recommendation R.1, 6 dB to each S-unit below S9, as printed above it. S9 itself is what the
+bench file says.
+"""
+
+from __future__ import annotations
+
+import itertools
+import re
+import statistics
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Annotated, Any, ClassVar, Literal
+
+from pydantic import AfterValidator, PlainValidator, WithJsonSchema
+
+from sequencer.checks.base import Check, Conditions, Demand, Finding, Side
+from sequencer.checks.limits import RatioLimit
+from sequencer.checks.meter_line import MeterLine, MeterSettings
+from sequencer.checks.receiving import HIGHEST_BY_DEFAULT_DBM
+from sequencer.checks.s9_point import needle_finding, segment_finding
+from sequencer.complaint import FieldProblem
+from sequencer.curve_prior import CurvePrior, needle_prior
+from sequencer.decision import Limits
+from sequencer.file_types import RatioDb, VoltageV, at_least, between
+from sequencer.receive_side import ReceiveSide
+from sequencer.uncertainty import Budget, Contribution
+
+S_UNIT_DB = 6.0
+LINEARITY = "S-meter linearity"
+COMMON = ("mismatch", "receive path")  # what two levels on one path share
+_MARK = re.compile(r"S([1-9])|S9\s*\+\s*([1-6]0)(?:\s*dB)?", re.IGNORECASE)
+
+
+def _read_mark(found: Any) -> str:
+    match = _MARK.fullmatch(found.strip()) if isinstance(found, str) else None
+    if match is None:
+        raise FieldProblem(f"'{found}' is not a mark of an S-meter", allowed="S1 to S9, S9+10 dB to S9+60 dB")
+    return f"S{match[1]}" if match[1] else f"S9+{match[2]} dB"
+
+
+MarkName = Annotated[
+    str,
+    PlainValidator(_read_mark),
+    WithJsonSchema(
+        {"type": "string", "pattern": r"^S[1-9]$|^S9\+[1-6]0( dB)?$", "examples": ["S9", "S9+20 dB"]}
+    ),
+]
+
+
+def above_s9_db(mark: str) -> float:
+    """Return how far a mark lies above S9, dB: -48 for S1, 60 for S9+60 dB."""
+    if "+" in mark:
+        return float(mark[3:5])
+    return S_UNIT_DB * (int(mark[1]) - 9)
+
+
+def _rising(marks: Mapping[str, float]) -> Mapping[str, float]:
+    if len(marks) < 2:
+        raise FieldProblem(
+            f"{len(marks)} mark makes no curve", allowed="two or more, such as {S3: 0.75 V, S9: 2.25 V}"
+        )
+    ordered = dict(sorted(marks.items(), key=lambda mark: above_s9_db(mark[0])))
+    steps = [high - low for low, high in itertools.pairwise(ordered.values())]
+    if not (all(step > 0 for step in steps) or all(step < 0 for step in steps)):
+        raise FieldProblem(
+            "the voltages of the marks neither rise nor fall throughout",
+            allowed="a voltage for each mark that rises with it (or falls with it on a line that works the other way)",
+        )
+    return ordered
+
+
+Volts = Annotated[VoltageV, AfterValidator(between(-100.0, 100.0, "V"))]
+NotNegativeDb = Annotated[RatioDb, AfterValidator(at_least(0.0, "dB"))]
+
+
+class SMeterCurveSettings(MeterSettings):
+    """Settings of `s_meter_curve`."""
+
+    check: Literal["s_meter_curve"]
+    """Which check this is."""
+    marks: Annotated[Mapping[MarkName, Volts], AfterValidator(_rising)]
+    """Voltage on the meter line at each mark, `S1` to `S9` and `S9+10 dB` to `S9+60 dB`; for segments, above which it is lit."""
+    within_db: NotNegativeDb | None = None
+    """How far each mark may lie from its nominal level."""
+    s_unit: RatioLimit = RatioLimit()
+    """Smallest and largest right size of an S-unit between two neighbouring marks from S1 to S9."""
+    linearity_db: NotNegativeDb | None = None
+    """How far a mark may lie from the straight line through all marks (level against nominal level, least squares)."""
+
+
+class SMeterCurve(Check[SMeterCurveSettings]):
+    """Find the level at each mark; work out the size of each S-unit and how straight the scale is."""
+
+    name: ClassVar[str] = "s_meter_curve"
+    summary: ClassVar[str] = "level at each mark of the signal meter, size of its S-units, linearity"
+    side: ClassVar[Side] = "receive"
+    roles: ClassVar[frozenset[str]] = frozenset({"signal_generator", "voltmeter"})
+    settings = SMeterCurveSettings
+
+    def quantities(self, settings: SMeterCurveSettings) -> tuple[tuple[str, str], ...]:
+        """Return what it reports."""
+        marks = [(f"S-meter, {mark}", "dBm") for mark in settings.marks]
+        units = [(f"S-unit, {low} to {high}", "dB") for low, high in _units(settings)]
+        return (*marks, *units, *(((LINEARITY, "dB"),) if len(settings.marks) > 2 else ()))
+
+    def demands(self, settings: SMeterCurveSettings, conditions: Conditions) -> list[Demand]:
+        """Return the levels it may use."""
+        return settings.levels.demands(conditions, highest_dbm=_highest_dbm(settings, conditions))
+
+    def forecast_s(self, settings: SMeterCurveSettings, conditions: Conditions) -> float:
+        """Return about how long it takes, s: each mark's search, started at its nominal level."""
+        return 0.5 + len(settings.marks) * (11.0 if settings.meter == "needle" else 45.0) * settings.slowest_s
+
+    def receive(
+        self, side: ReceiveSide, settings: SMeterCurveSettings, conditions: Conditions
+    ) -> list[Finding]:
+        """Measure, the lowest mark first: a meter rises sooner than it falls."""
+        found = {mark: self._find(side, mark, settings, conditions) for mark in settings.marks}
+        units = [_unit_finding(low, high, found, settings.s_unit.limits) for low, high in _units(settings)]
+        line = [_linearity(found, settings)] if len(settings.marks) > 2 else []
+        return [*found.values(), *units, *line]
+
+    def _find(
+        self, side: ReceiveSide, mark: str, settings: SMeterCurveSettings, conditions: Conditions
+    ) -> Finding:
+        nominal_dbm = conditions.bench.s9.at(conditions.carrier_hz) + above_s9_db(mark)
+        limits = Limits() if settings.within_db is None else Limits.around(nominal_dbm, settings.within_db)
+        quantity, target_v = f"S-meter, {mark}", settings.marks[mark]
+        line = MeterLine(side, settings, conditions, highest_dbm=_highest_dbm(settings, conditions))
+        if settings.meter == "segments":
+            found = line.find_segment(target_v, falling=False, start_dbm=nominal_dbm)
+            return segment_finding(
+                quantity, found.rising, found, tuple(line.points), limits, target_v, conditions
+            )
+        crossing = line.find_needle(target_v, start_dbm=nominal_dbm, prior=_prior(mark, settings))
+        return needle_finding(quantity, crossing, tuple(line.points), limits, target_v, conditions)
+
+
+def _highest_dbm(settings: SMeterCurveSettings, conditions: Conditions) -> float:
+    """Return how high the search may go unless the file says so: somewhat above the highest mark; the rating bounds it as ever."""
+    top_dbm = conditions.bench.s9.at(conditions.carrier_hz) + above_s9_db(list(settings.marks)[-1])
+    return max(HIGHEST_BY_DEFAULT_DBM, top_dbm + 10.0)
+
+
+def _prior(mark: str, settings: SMeterCurveSettings) -> CurvePrior:
+    """Return what the marks beside this one say of the line's slope; how the meter really moves is what the check asks."""
+    marks = list(settings.marks)
+    at = marks.index(mark)
+    low, high = marks[max(0, at - 1)], marks[min(len(marks) - 1, at + 1)]
+    volts = abs(settings.marks[high] - settings.marks[low])
+    return needle_prior(unit_per_db=volts / (above_s9_db(high) - above_s9_db(low)), doubt=0.5)
+
+
+def _units(settings: SMeterCurveSettings) -> list[tuple[str, str]]:
+    """Return the pairs of marks that are one S-unit apart."""
+    pairs = itertools.pairwise(settings.marks)
+    return [(low, high) for low, high in pairs if "+" not in high and int(high[1]) - int(low[1]) == 1]
+
+
+def _unit_finding(low: str, high: str, found: Mapping[str, Finding], limits: Limits) -> Finding:
+    quantity = f"S-unit, {low} to {high}"
+    lower, upper = found[low], found[high]
+    if lower.value is None or upper.value is None:
+        missing = " and ".join(mark for mark in (low, high) if found[mark].value is None)
+        return Finding(
+            quantity=quantity, value=None, unit="dB", limits=limits, note=f"{missing} was not found"
+        )
+    size_db = upper.value - lower.value
+    budget = Budget(
+        quantity=quantity,
+        unit="dB",
+        value=size_db,
+        contributions=(*_shares(low, lower, -1.0), *_shares(high, upper, 1.0)),
+    )
+    return Finding(quantity=quantity, value=size_db, unit="dB", limits=limits, budget=budget)
+
+
+def _shares(mark: str, finding: Finding, sign: float) -> list[Contribution]:
+    """Return what a difference of levels keeps of one level's budget.
+
+    Path and mismatch are common to both levels and cancel; whether the generator's level error is, nobody states: it counts at each.
+    """
+    if finding.budget is None:
+        return []
+    return [
+        replace(one, source=f"{one.source}, at {mark}", coefficient=sign * one.coefficient)
+        for one in finding.budget.contributions
+        if not one.source.startswith(COMMON)
+    ]
+
+
+def _linearity(found: Mapping[str, Finding], settings: SMeterCurveSettings) -> Finding:
+    limits = Limits(upper=settings.linearity_db)
+    levels = {mark: one.value for mark, one in found.items() if one.value is not None}
+    missing = [mark for mark in found if mark not in levels]
+    if len(levels) < 3:
+        note = f"{', '.join(missing)} not found: too few marks are left for a line"
+        return Finding(quantity=LINEARITY, value=None, unit="dB", limits=limits, note=note)
+    nominal_db = [above_s9_db(mark) for mark in levels]
+    slope, start_dbm = statistics.linear_regression(nominal_db, list(levels.values()))
+    off_db = {mark: level - start_dbm - slope * above_s9_db(mark) for mark, level in levels.items()}
+    worst = max(off_db, key=lambda mark: abs(off_db[mark]))
+    value_db = abs(off_db[worst])
+    budget = Budget(
+        quantity=LINEARITY, unit="dB", value=value_db, contributions=tuple(_shares(worst, found[worst], 1.0))
+    )
+    note = (
+        f"farthest: {worst}, {off_db[worst]:+.1f} dB from the line; {slope:.2f} dB for each dB of the scale"
+    )
+    if missing:
+        note += f"; without {', '.join(missing)}"
+    return Finding(quantity=LINEARITY, value=value_db, unit="dB", limits=limits, budget=budget, note=note)

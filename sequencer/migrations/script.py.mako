@@ -1,0 +1,12 @@
+"""Schema ${up_revision}: ${message}."""
+
+from __future__ import annotations
+
+from alembic import op
+
+revision = ${repr(up_revision)}
+down_revision = ${repr(down_revision)}
+
+
+def upgrade() -> None:
+    """Migrate from schema ${down_revision}."""

@@ -1,0 +1,1 @@
+"""One file a schema; each is frozen once it has been released."""

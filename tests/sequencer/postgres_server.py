@@ -1,0 +1,139 @@
+"""A PostgreSQL server of the tests' own: started in a temporary folder, heard on a socket there, and gone afterwards.
+
+It needs the server's binaries (Debian: package ``postgresql``); they refuse to be run by root, so that root hands them to another user.
+"""
+
+from __future__ import annotations
+
+import os
+import pwd
+import shutil
+import subprocess
+import tempfile
+import time
+from pathlib import Path
+from typing import Any
+
+
+class NoServer(Exception):
+    """The binaries are not here, or nobody may run them; the text says what is missing."""
+
+
+class PostgresServer:
+    """A running server. `address` names a schema of its own to each who asks."""
+
+    def __init__(self) -> None:
+        self._binaries = _find_binaries()
+        self._as_user = _who_may_run_it()
+        self.folder = Path(
+            tempfile.mkdtemp(prefix="pg")
+        )  # short: a socket's path has 107 bytes at most (unix(7))
+        if self._as_user:
+            os.chown(self.folder, self._as_user["user"], self._as_user["group"])
+        self._count = 0
+        try:
+            self._do(
+                "initdb",
+                "-D",
+                f"{self.folder}/d",
+                "-U",
+                "bench",
+                "-A",
+                "trust",
+                "-E",
+                "UTF8",
+                "--no-instructions",
+            )
+            self.start()
+        except BaseException:
+            shutil.rmtree(self.folder, ignore_errors=True)
+            raise
+
+    def start(self) -> None:
+        """Start it, and wait until it answers."""
+        options = f"-c listen_addresses='' -k {self.folder} -c max_connections=40 -c shared_buffers=16MB"
+        self._do("pg_ctl", "-D", f"{self.folder}/d", "-w", "-l", f"{self.folder}/log", "-o", options, "start")
+
+    def stop(self, mode: str = "immediate") -> None:
+        """Stop it; ``immediate`` is what a crash of the server is: recovery is left to the next start."""
+        self._do("pg_ctl", "-D", f"{self.folder}/d", "-w", "-m", mode, "stop")
+
+    def close(self) -> None:
+        """Stop it and take it away."""
+        try:
+            self.stop()
+        finally:
+            shutil.rmtree(self.folder, ignore_errors=True)
+
+    def address(self, *, schema: str = "", user: str = "bench") -> str:
+        """Return the address of a store: a schema, new unless it is named."""
+        if not schema:
+            self._count += 1
+            schema = f"s{self._count}"
+            self.execute(f"CREATE SCHEMA {schema}")
+        return f"postgresql+psycopg://{user}@/postgres?host={self.folder}&options=-csearch_path%3D{schema}"
+
+    def execute(self, *statements: str) -> None:
+        """Do something as the one who keeps the server."""
+        with self.connect() as connection:
+            for statement in statements:
+                connection.execute(statement)
+
+    def connect(self) -> Any:
+        """Return a connection of psycopg's own, each statement a transaction."""
+        import psycopg
+
+        return psycopg.connect(host=str(self.folder), user="bench", dbname="postgres", autocommit=True)
+
+    def _do(self, program: str, *words: str) -> None:
+        done = subprocess.run(
+            [str(self._binaries / program), *words],
+            cwd="/",
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE if program == "initdb" else subprocess.DEVNULL,
+            stderr=subprocess.STDOUT,
+            text=True,
+            timeout=60,
+            check=False,
+            **self._as_user,
+        )
+        if done.returncode:
+            log = self.folder / "log"
+            said = done.stdout or (log.read_text(errors="replace")[-2000:] if log.exists() else "")
+            raise RuntimeError(f"{program} failed: {said}")
+
+
+def _find_binaries() -> Path:
+    found = [*Path("/usr/lib/postgresql").glob("*/bin/initdb"), *Path("/usr/pgsql").glob("bin/initdb")]
+    if on_path := shutil.which("initdb"):
+        found.append(Path(on_path))
+    for one in sorted(found, reverse=True):
+        if (one.parent / "postgres").exists() and (one.parent / "pg_ctl").exists():
+            return one.resolve().parent
+    raise NoServer(
+        "no PostgreSQL server binaries (initdb, pg_ctl, postgres); on Debian: apt-get install postgresql"
+    )
+
+
+def _who_may_run_it() -> dict[str, Any]:
+    if os.geteuid() != 0:
+        return {}
+    for name in ("postgres", "nobody"):
+        try:
+            who = pwd.getpwnam(name)
+        except KeyError:
+            continue
+        return {"user": who.pw_uid, "group": who.pw_gid, "extra_groups": []}
+    raise NoServer("PostgreSQL is not run by root, and there is no user 'postgres' or 'nobody' to run it")
+
+
+def main() -> None:
+    """Start one, say how long that took, and stop it: a look at whether this machine can."""
+    began_s = time.perf_counter()
+    server = PostgresServer()
+    print(server.address(), f"{time.perf_counter() - began_s:.1f} s")
+    server.close()
+
+
+if __name__ == "__main__":
+    main()
