@@ -6,6 +6,8 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from .search import require_finite
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -14,7 +16,32 @@ LAPSE = (
 )
 DB_PER_SEGMENT = 4.5
 COARSE_STEP_DB = 0.5
+HYSTERESIS_SPREAD = 0.9
 FINE_STEP_DB = 0.05
+JITTER_DEVIATES = (-1.8, -1.2, -0.6, 0.0, 0.6, 1.2, 1.8)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Manner:
+    """How something is expected to switch, before the first test.
+
+    ``hysteresis_db`` (0 or more) within a factor of about 2.5; ``jitter_db`` (greater than 0), the scatter of the
+    switching level from test to test, within a factor of ``jitter_doubt`` (greater than 1). Raises SearchInputError.
+    """
+
+    hysteresis_db: float
+    jitter_db: float
+    jitter_doubt: float
+
+    def __post_init__(self) -> None:
+        require_finite("hysteresis_db", self.hysteresis_db, least=0.0)
+        require_finite("jitter_db", self.jitter_db, above=0.0)
+        require_finite("jitter_doubt", self.jitter_doubt, above=1.0)
+
+
+# Common practice, no source.
+BAR = Manner(hysteresis_db=2.5, jitter_db=0.3, jitter_doubt=1.5)
+SQUELCH = Manner(hysteresis_db=4.0, jitter_db=0.47, jitter_doubt=1.27)
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,19 +78,29 @@ def chance_on(level_db: Any, threshold_db: Any, jitter_db: Any) -> Any:
     return LAPSE / 2 + (1 - LAPSE) * ndtr((level_db - threshold_db) / jitter_db)
 
 
+def hysteresis_weight(hysteresis_db: Any, expected_db: float) -> Any:
+    """Return how likely a hysteresis is before the first test: a factor of about 2.5 either way; none at all is possible."""
+    import numpy as np
+
+    spread = np.log((np.maximum(hysteresis_db, 0.0) + 0.3) / (expected_db + 0.3)) / HYSTERESIS_SPREAD
+    weight = np.exp(-(spread**2) / 2) / (np.maximum(hysteresis_db, 0.0) + 0.3)
+    return np.where(hysteresis_db < -1e-9, 0.0, weight)
+
+
 class CoarseGrid:
     """The rising level and the hysteresis together, over the window and a little beyond."""
 
-    def __init__(self, window_db: tuple[float, float], hysteresis_db: float) -> None:
+    def __init__(self, window_db: tuple[float, float], manner: Manner) -> None:
         import numpy as np
 
         low, high = window_db
         beyond = 0.15 * (high - low) + 3.0
         self.rising_db = np.arange(low - beyond, high + beyond, COARSE_STEP_DB)[:, None]
-        self.hysteresis_db = np.linspace(0.0, max(12.0, 3 * hysteresis_db), 25)[None, :]
-        spread = np.log((self.hysteresis_db + 0.3) / (hysteresis_db + 0.3)) / 0.9
+        self.hysteresis_db = np.linspace(0.0, max(12.0, 3 * manner.hysteresis_db), 25)[None, :]
         inside = (self.rising_db > low) & (self.rising_db < high)
-        self.weight = np.exp(-(spread**2) / 2) / (self.hysteresis_db + 0.3) * np.where(inside, 1.0, 0.15)
+        self.weight = hysteresis_weight(self.hysteresis_db, manner.hysteresis_db) * np.where(
+            inside, 1.0, 0.15
+        )
         self.falling_db = self.rising_db - self.hysteresis_db
         self.weight = self.weight / self.weight.sum()
 
@@ -103,24 +140,28 @@ class CoarseGrid:
 
 
 class FineGrid:
-    """Both switching levels to a twentieth of a dB, with a jitter they share."""
+    """Both switching levels to a twentieth of a dB, with a jitter they share and a hysteresis that is usual."""
 
     def __init__(
         self,
         trials: Sequence[Trial],
         centres_db: tuple[float, float],
-        jitter_db: float,
-        doubt: float,
+        manner: Manner,
         reach_db: float = 7.0,
     ) -> None:
         import numpy as np
 
-        self.jitter_db = jitter_db * np.exp(np.log(doubt) * np.linspace(-1.8, 1.8, 7))[:, None]
-        self._log_jitter = -(np.linspace(-1.8, 1.8, 7) ** 2) / 2
+        self.jitter_db = (
+            manner.jitter_db * np.exp(np.log(manner.jitter_doubt) * np.array(JITTER_DEVIATES))[:, None]
+        )
+        self._log_jitter = -(np.array(JITTER_DEVIATES) ** 2) / 2
         span = np.arange(-reach_db, reach_db + FINE_STEP_DB, FINE_STEP_DB)
         # index 0: falling level, tested while on; index 1: rising level, tested while off
         self.level_db = [centre + span[None, :] for centre in centres_db]
-        self._log = [np.zeros((7, span.size)) for _ in centres_db]
+        self._log = [np.zeros((len(JITTER_DEVIATES), span.size)) for _ in centres_db]
+        # What a rising level (row) says of the falling one (column), and the other way round.
+        link = hysteresis_weight(self.level_db[1].T - self.level_db[0], manner.hysteresis_db)
+        self._link = [link, link.T]
         for trial in trials:
             self.learn(trial)
 
@@ -135,12 +176,12 @@ class FineGrid:
         self._log[rising] = self._log[rising] + np.log(chance if trial.on else 1 - chance)
 
     def _weights(self, rising: bool) -> Any:
-        """Return the joint weight of (jitter, level); the other direction's tests speak on the jitter too."""
+        """Return the joint weight of (jitter, level); tests of the other direction speak on both, on the level through the hysteresis."""
         import numpy as np
-        from scipy.special import logsumexp
 
-        other = logsumexp(self._log[not rising], axis=1) + self._log_jitter
-        log = self._log[rising] + other[:, None]
+        other = self._log[not rising]
+        linked = np.exp(other - other.max()) @ self._link[rising]
+        log = self._log[rising] + np.log(np.maximum(linked, 1e-300)) + self._log_jitter[:, None]
         weight = np.exp(log - log.max())
         return weight / weight.sum()
 
@@ -160,11 +201,8 @@ class FineGrid:
         weight = self._weights(rising=True).sum(axis=1)
         return float((weight * self.jitter_db[:, 0]).sum())
 
-    def best_level_db(self, *, rising: bool, turn: float = 0.0) -> float:
-        """Return the level whose test leaves the smallest expected variance of the level wanted.
-
-        ``turn`` is what a test that does not switch costs, as a share of the present variance.
-        """
+    def best_level_db(self, *, rising: bool) -> float:
+        """Return the level whose test leaves the smallest expected variance of the level wanted."""
         import numpy as np
 
         belief, weight = self.belief(rising=rising), self._weights(rising)
@@ -179,8 +217,6 @@ class FineGrid:
             mean = (joint * level).sum(axis=(1, 2)) / total
             square = (joint * level**2).sum(axis=(1, 2)) / total
             left = left + total * (square - mean**2)
-            if (outcome is chance) != rising:
-                left = left + turn * belief.sd_db**2 * total
         return float(candidates[int(np.argmin(left))])
 
     def sure_level_db(self, *, rising: bool) -> float:

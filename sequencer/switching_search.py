@@ -24,14 +24,11 @@ from .search import (
     require_finite,
     require_window,
 )
-from .switching_grid import Belief, CoarseGrid, FineGrid, Trial
+from .switching_grid import BAR, SQUELCH, Belief, CoarseGrid, FineGrid, Manner, Trial
 
 DWELL_S = 0.25
 MOST_LEFT = 0.4  # share of a step that a lagging reading may still have to go when it is taken
-COARSE_DONE_DB = 1.8
-TURN = 0.05  # what a test that does not switch costs while the other level is wanted too, as a share of the variance
-BAR_JITTER_DB = 0.3
-OTHER_JITTER_DB = 0.45
+COARSE_DONE_DB = 2.4
 
 Lit = bool | int | Sequence[bool] | NoReading
 
@@ -42,11 +39,11 @@ class SwitchingSearch:
     ``window_db`` (low, high) bounds every level asked. ``accuracy_db`` (greater than 0) is the half-width
     of the 95 % interval of each level. A reading is True or False; with ``segment`` (1 or more) it is the
     pattern of a bar, one bool a segment from the lowest, or the count of lit segments: the pattern is
-    better, since a count hides a missing segment. ``hysteresis_db`` and ``jitter_db`` are what is expected,
-    the latter within a factor of ``jitter_doubt``. ``dwell_s`` is how long each level is held while
+    better, since a count hides a missing segment. ``manner`` is what is expected of hysteresis and jitter, by default
+    what is usual of a bar (with ``segment``) or of a squelch. ``dwell_s`` is how long each level is held while
     reading; it belongs to the result. ``falling`` False leaves the falling level unsought.
 
-    Raises SearchInputError for a window of no width, an accuracy, dwell or jitter of 0 or less, a NaN, a
+    Raises SearchInputError for a window of no width, an accuracy or dwell of 0 or less, a NaN, a
     segment below 1.
     """
 
@@ -59,9 +56,7 @@ class SwitchingSearch:
         falling: bool = True,
         settling: Settling | None = None,
         dwell_s: float = DWELL_S,
-        hysteresis_db: float = 2.5,
-        jitter_db: float | None = None,
-        jitter_doubt: float = 1.35,
+        manner: Manner | None = None,
         start_db: float | None = None,
         budget: int = 120,
     ) -> None:
@@ -70,11 +65,9 @@ class SwitchingSearch:
         self.dwell_s = require_finite("dwell_s", dwell_s, above=0.0)
         self.segment = segment if segment is None else int(require_finite("segment", segment, least=1))
         self.falling = bool(falling)
-        usual_db = OTHER_JITTER_DB if segment is None else BAR_JITTER_DB
-        self.jitter_db = require_finite("jitter_db", usual_db if jitter_db is None else jitter_db, above=0.0)
-        self.jitter_doubt = require_finite("jitter_doubt", jitter_doubt, above=1.0)
+        self.manner = manner or (SQUELCH if segment is None else BAR)
         self.budget = int(require_finite("budget", budget, least=3))
-        self._grid = CoarseGrid(self.window_db, require_finite("hysteresis_db", hysteresis_db, least=0.0))
+        self._grid = CoarseGrid(self.window_db, self.manner)
         self._fine: FineGrid | None = None
         self._lag = Lag(settling or Settling())
         self._trials: list[Trial] = []
@@ -112,7 +105,7 @@ class SwitchingSearch:
         self._on = on
         self._trials.append(trial)
         if not self._segment_skipped():
-            self._grid.learn(trial, max(self.jitter_db, 0.4))
+            self._grid.learn(trial, max(self.manner.jitter_db, 0.4))
         self._learn_count(level_db, reading)
         if self._fine:
             self._fine.learn(trial)
@@ -296,7 +289,7 @@ class SwitchingSearch:
 
     def _start_fine(self) -> None:
         rising, falling = self._grid.belief(rising=True)[1], self._grid.belief(rising=False)[1]
-        self._fine = FineGrid(self._trials, (falling, rising), self.jitter_db, self.jitter_doubt)
+        self._fine = FineGrid(self._trials, (falling, rising), self.manner)
 
     def _fine_ask(self) -> Ask | None:
         assert self._fine is not None
@@ -310,6 +303,5 @@ class SwitchingSearch:
         if not open_:
             return self._finish(Status.FOUND)
         if rising in open_:
-            turn = TURN if len(open_) == 2 else 0.0
-            return self._ask_at(self._fine.best_level_db(rising=rising, turn=turn), "near")
+            return self._ask_at(self._fine.best_level_db(rising=rising), "near")
         return self._ask_at(self._fine.sure_level_db(rising=rising), "turn")

@@ -24,12 +24,12 @@ from sequencer.file_types import TimeS, at_least
 from sequencer.receive_side import ReceiveSide
 from sequencer.results import Point
 from sequencer.search import Ask, Crossing, NoReading, Settling, SwitchingCrossing
+from sequencer.switching_grid import BAR
 from sequencer.switching_search import SwitchingSearch
 
 DWELL_S = 0.25
 TONE_HZ = 1000.0
 STILL_DB = 2.0  # a needle moves by a tenth of a volt or more over this, and scatters by a hundredth
-SEGMENT_JITTER_DB = 0.3  # how much a segment's own level scatters: common practice, no source
 
 
 class MeterSettings(CheckSettings):
@@ -100,7 +100,7 @@ class MeterLine:
             budget=reading_budget(self._conditions, "voltmeter", 120),
             settling=self._settling,
             dwell_s=DWELL_S,
-            jitter_db=SEGMENT_JITTER_DB,
+            manner=BAR,
             start_db=None if start_dbm is None else self._within(start_dbm),
         )
         stepper = self._begin(search.ask)

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from scipy.stats import norm
 
 from sequencer.search import Ask, NoReading, SearchInputError, Settling, Status, find_crossing
-from sequencer.switching_grid import LAPSE, FineGrid, Trial, chance_on
+from sequencer.switching_grid import LAPSE, FineGrid, Manner, Trial, chance_on
 from sequencer.switching_search import SwitchingSearch
 
 WINDOW_DB = (-110.0, -50.0)
@@ -211,10 +211,7 @@ def test_without_jitter_both_levels_are_found(rising_db: float, hysteresis_db: f
         ({"window_db": (-50.0, -50.0)}, "is empty"),
         ({"accuracy_db": 0.0}, "accuracy_db"),
         ({"dwell_s": 0.0}, "dwell_s"),
-        ({"jitter_db": 0.0}, "jitter_db"),
-        ({"jitter_doubt": 1.0}, "jitter_doubt"),
         ({"segment": 0}, "segment is 0"),
-        ({"hysteresis_db": math.nan}, "hysteresis_db is nan"),
         ({"budget": 2}, "budget"),
     ],
 )
@@ -222,6 +219,31 @@ def test_a_senseless_question_is_refused_by_name(changes: dict, complaint: str):
     """Every wrong setting is named."""
     with pytest.raises(SearchInputError, match=complaint):
         search(**changes)
+
+
+@pytest.mark.parametrize(
+    ("changes", "complaint"),
+    [
+        ({"jitter_db": 0.0}, "jitter_db"),
+        ({"jitter_doubt": 1.0}, "jitter_doubt"),
+        ({"hysteresis_db": math.nan}, "hysteresis_db is nan"),
+        ({"hysteresis_db": -1.0}, "hysteresis_db is -1"),
+    ],
+)
+def test_a_senseless_manner_is_refused_by_name(changes: dict, complaint: str):
+    """No jitter, a doubt that is none, and a hysteresis that is no number or below 0 are named."""
+    with pytest.raises(SearchInputError, match=complaint):
+        Manner(**{"hysteresis_db": 2.5, "jitter_db": 0.3, "jitter_doubt": 1.5, **changes})
+
+
+def test_the_hysteresis_that_is_usual_helps_the_level_not_tested():
+    """Tests of the rising level alone narrow the falling one, which lies a usual hysteresis below it."""
+    manner = Manner(hysteresis_db=2.0, jitter_db=0.3, jitter_doubt=1.5)
+    tests = [Trial(False, level_db, level_db > 0.0) for level_db in (-1.0, 1.0, -0.4, 0.4, -0.2, 0.2)]
+    before = FineGrid([], (-2.0, 0.0), manner).belief(rising=False)
+    after = FineGrid(tests, (-2.0, 0.0), manner).belief(rising=False)
+    assert after.half_width_db < 0.8 * before.half_width_db
+    assert -4.0 < after.level_db < -1.0
 
 
 @pytest.mark.parametrize(
@@ -261,6 +283,7 @@ def test_posterior_narrows_with_tests_and_centres_on_the_truth():
     for _ in range(200):
         level_db = float(rng.uniform(-1.0, 1.0))
         trials.append(Trial(False, level_db, bool(rng.random() < norm.cdf((level_db - 0.2) / 0.4))))
-    few, many = (FineGrid(trials[:n], (0.0, 0.0), 0.4, 1.5).belief(rising=True) for n in (20, 200))
+    manner = Manner(hysteresis_db=2.5, jitter_db=0.4, jitter_doubt=1.5)
+    few, many = (FineGrid(trials[:n], (0.0, 0.0), manner).belief(rising=True) for n in (20, 200))
     assert many.half_width_db < few.half_width_db
     assert many.level_db == pytest.approx(0.2, abs=0.15)
