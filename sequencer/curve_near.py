@@ -11,13 +11,14 @@ from .curve_state import Note, State
 from .curve_verdict import Verdict
 from .search import Ask, Status
 
-NEAR_DOUBT = 0.16  # doubt about lag allowed in a near reading, as a share of the accuracy
+NEAR_DOUBT = 0.2  # doubt about lag allowed in a near reading, as a share of the accuracy
 SLOW_S = 0.05
 # Normal deviates of the time constants and their weights (Gauss-Hermite, three points), with a tail for a meter
 # slower than told.
 TAU_DEVIATES = ((-1.73, 1 / 6), (0.0, 2 / 3), (1.73, 1 / 6), (3.5, 0.01), (5.5, 0.003))
 PROOF_AFTER = 5  # readings without a proven response: prove it now
 MOST_PROOFS = 3
+UNKNOWN_S = 0.5  # a proof reading where the scatter was not known before
 
 
 def next_near(state: State) -> Ask | Verdict:
@@ -114,12 +115,13 @@ def _prove(state: State, fit: Fit) -> Ask | Verdict:
     """Read far from the crossing, on either side in turn; after that at the ends of the window; then say what it is."""
     low, high = state.window_db
     if state.proofs < MOST_PROOFS:
-        away_db = max(4.0, 4 * state.step() / fit.slope) * (1 + state.proofs // 2)
+        away_db = max(4.0 if state.given else 8.0, 4 * state.step() / fit.slope) * (1 + state.proofs // 2)
         roomier = 1.0 if high - fit.level_db > fit.level_db - low else -1.0
         side = roomier * (-1.0 if state.proofs == 1 else 1.0)
         state.proofs += 1
         # Long enough for five standard deviations to fit into half of what the slope believed should bring.
         needed_s = 0.1 * (5 * fit.noise_db * fit.slope / (0.5 * state.belief().slope * away_db)) ** 2
+        needed_s = needed_s if state.given else max(needed_s, UNKNOWN_S)
         reading_s = next((t for t in state.reading_s if t >= needed_s), state.reading_s[-1])
         return state.ask_far(fit.level_db + side * away_db, "proof", reading_s)
     for end_db in (high, low):
@@ -129,13 +131,11 @@ def _prove(state: State, fit: Fit) -> Ask | Verdict:
 
 
 def _finish(state: State, fit: Fit) -> Ask | Verdict:
-    """Confirm readings far away that contradict the crossing, once each; then say it is found."""
+    """Confirm a reading far away that contradicts the crossing, unless one was read twice; then say it is found."""
     doubtful = verdict.contradicting(state, fit)
-    for level_db in doubtful:
-        if level_db not in state.confirmed:
-            state.confirmed.add(level_db)
-            return state.ask_far(level_db, "again")
-    if doubtful:
+    if not doubtful:
+        return Status.FOUND, ""
+    if any(sum(n.ask.level_db == level_db for n in state.notes) > 1 for level_db in doubtful):
         where = ", ".join(f"{level_db:.1f}" for level_db in doubtful)
         return Status.NOT_MONOTONIC, f"the reading is on the wrong side of the target at {where} dB"
-    return Status.FOUND, ""
+    return state.ask_far(doubtful[0], "again")

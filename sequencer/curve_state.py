@@ -51,7 +51,6 @@ class State:
     above_db: float | None = None
     last_jump_db: float = 0.0
     proofs: int = 0
-    confirmed: set[float] = field(default_factory=set)
     lag: Lag = field(init=False)
     follower: Follower = field(init=False)
     elapsed_s: float = 0.0

@@ -12,6 +12,11 @@ from .search import Status
 
 Verdict = tuple[Status, str]
 SURE = 5.0  # standard deviations that count as proof
+BY_FAR = 10.0  # a reading this many believed standard deviations beyond the target is proof alone
+CLEAR = 2
+DUE_DB = 4.0  # further out a reading need not move further: a meter ends somewhere
+FLANK_DB = 15.0
+CLOSELY, LOOSELY = 0.8, 0.5  # rank correlation of level and reading
 NEAR_DB = 2.5
 
 
@@ -33,28 +38,48 @@ def stuck(state: State) -> Verdict | None:
 
 
 def responds(state: State, fit: Fit) -> bool:
-    """Whether far readings together moved the right way by five times what scatter and resolution explain.
+    """Whether far readings moved the right way, beyond what scatter and resolution explain.
 
-    Readings taken near the crossing do not count: the fit follows them, so by chance they always seem to respond.
+    Together by five standard deviations, and either one of them by far or two of them by half of what is due: of a dead meter that
+    scatters more than was believed, one reading moves the right way by chance. Readings taken near the crossing do not count:
+    the fit follows them, so by chance they always seem to respond; nor do coarse ones where the slope was learnt from them.
     """
     slope = state.belief().slope if state.given else fit.slope
     least_db = min(3.0, 0.3 * (state.window_db[1] - state.window_db[0]))
+    counted = ("coarse", "again", "proof") if state.given else ("again", "proof")
     away = [
         (n, n.level_db - fit.level_db)
         for n in state.notes
-        if n.ask.purpose != "near" and not math.isnan(n.excess) and abs(n.level_db - fit.level_db) >= least_db
+        if n.ask.purpose in counted
+        and not math.isnan(n.excess)
+        and abs(n.level_db - fit.level_db) >= least_db
     ]
-    far = [(n, x) for n, x in away if abs(x) <= 15.0] or away
+    if any(math.isinf(n.excess) for n, _ in away):
+        return all(n.excess * x > 0 for n, x in away if math.isinf(n.excess))
+    return _together(state, fit, away, slope) and _clear(state, away, slope) >= CLEAR
+
+
+def _together(state: State, fit: Fit, away: list[tuple[Note, float]], slope: float) -> bool:
+    """Whether the readings on the flanks, all in all, moved the right way beyond chance and by half of what is due."""
     weight = moved = due = 0.0
-    for note, x in far:
-        if math.isinf(note.excess):
-            return note.excess * x > 0
+    for note, x in [(n, x) for n, x in away if abs(x) <= FLANK_DB] or away:
         variance = (fit.slope * fit.noise_db) ** 2 * 0.1 / state.length_s(note) + state.step() ** 2 / 12
         share = 1 / max(variance, 1e-30)
         weight += share
         moved += share * note.excess * math.copysign(1.0, x)
-        due += share * 0.5 * slope * min(abs(x), 4.0)
+        due += share * 0.5 * slope * min(abs(x), DUE_DB)
     return weight > 0 and moved > max(due, SURE * math.sqrt(weight), 2 * state.step() * weight)
+
+
+def _clear(state: State, away: list[tuple[Note, float]], slope: float) -> int:
+    """Return how many readings are clearly on the right side; one by far counts as many as are needed."""
+    clear = 0
+    for note, x in away:
+        forward = note.excess * math.copysign(1.0, x)
+        if state.given and forward >= BY_FAR * slope * state.given.sd_at(slope):
+            return CLEAR
+        clear += abs(x) <= FLANK_DB and forward > 0.5 * slope * min(abs(x), DUE_DB)
+    return clear
 
 
 def contradicting(state: State, fit: Fit) -> list[float]:
@@ -88,7 +113,7 @@ def hopeless(state: State, fit: Fit) -> Verdict | None:
     if abs(rate) * (near[-1][0].at_s - near[0][0].at_s) > state.accuracy_db:
         return Status.DRIFTING, f"the crossing moves by {-rate:+.2g} dB a second"
     wild, count = wild_near(state, fit)
-    if count >= 8 and wild >= max(2, count / 3):
+    if count >= 8 and wild >= max(2, count / 3) and responds(state, fit):
         return Status.UNSTABLE, f"{wild} of {count} readings near the crossing do not agree with the others"
     return None
 
@@ -133,6 +158,8 @@ def classified(state: State) -> Verdict:
         return Status.NEVER_REACHED, f"{_nearest(numbers)} {where}"
     if above >= 0.8:
         return Status.ALREADY_PAST, f"{_nearest(numbers)} {where}"
+    if _follows(numbers) < LOOSELY:
+        return Status.NO_RESPONSE, f"the reading changes, but not with the level, {where}"
     return Status.UNSTABLE, f"the reading changes, but does not follow the level {where}"
 
 
@@ -163,7 +190,15 @@ def _moved(state: State, numbers: list[Note]) -> bool:
     if not differ > SURE * sd * math.sqrt(1 / len(top) + 1 / len(bottom)):
         return False
     # Two or three repeats tell little of the scatter: ask that the readings follow the level throughout as well.
-    return state.given is not None or abs(_rank_correlation(groups)) > 0.8
+    return state.given is not None or abs(_rank_correlation(groups)) > CLOSELY
+
+
+def _follows(numbers: list[Note]) -> float:
+    """Return Spearman's coefficient of level and reading; 0 for fewer than three levels."""
+    groups: dict[float, list[float]] = defaultdict(list)
+    for n in numbers:
+        groups[n.ask.level_db].append(n.excess)
+    return _rank_correlation(groups) if len(groups) > 2 else 0.0
 
 
 def _stands_out(end_db: float, numbers: list[Note], step: float) -> bool:

@@ -13,7 +13,7 @@ from .search import Settling
 
 SHAPE_DOUBT = 0.1
 SMALL_STEP_DB = 3.0
-MOST_LEFT = 0.25  # of a large step when a reading is taken: working out the rest makes noise grow by a third
+MOST_LEFT = 0.35  # of a large step when a reading is taken: working out the rest makes noise grow by half
 FIRST_STEP_DB = 30.0  # what the reading may have to travel before the first one: nobody knows where it stood
 
 

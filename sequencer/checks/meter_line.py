@@ -30,6 +30,7 @@ from sequencer.switching_search import SwitchingSearch
 DWELL_S = 0.25
 TONE_HZ = 1000.0
 STILL_DB = 2.0  # a needle moves by a tenth of a volt or more over this, and scatters by a hundredth
+OFTEN_STILL_DB = 1.0  # the same with three readings alike
 
 
 class MeterSettings(CheckSettings):
@@ -173,4 +174,4 @@ def moves_in_steps(points: tuple[Point, ...], target_v: float, conditions: Condi
 def _stands_still(beside_v: float, found: list[tuple[float, float]]) -> bool:
     width_v = max(0.001, 0.001 * abs(beside_v))
     levels = [level_db for volts, level_db in found if abs(volts - beside_v) <= width_v]
-    return max(levels) - min(levels) >= STILL_DB
+    return max(levels) - min(levels) >= (STILL_DB if len(levels) < 3 else OFTEN_STILL_DB)
