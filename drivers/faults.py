@@ -7,9 +7,9 @@
         TimedOut                   no whole answer in time; the link itself may be alive
       UnexpectedReply              an answer came that is not what the command's answer looks like
       InstrumentError              the instrument's own error queue complained
-      Refused                      we refused: outside the instrument's range or the bench's protection;
-      nothing was sent NotConfirmed                 the read-back differs from what was set NotSettled
-      the instrument or its reading did not come to rest in time
+      Refused                      we refused: outside the instrument's range or the bench's protection; nothing was sent
+      NotConfirmed                 the read-back differs from what was set
+      NotSettled                   the instrument or its reading did not come to rest in time
 
 Every fault names the instrument, its address, the command, what came back and the next move, in its text and
 as attributes.

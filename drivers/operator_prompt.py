@@ -32,6 +32,11 @@ _LONGEST_ANSWER = 200
 _may_take_back: ContextVar[bool] = ContextVar("may_take_back", default=False)
 
 
+def state_of(typed: str) -> RangeState | None:
+    """Return what "over", "under" and "no reading" mean; None for anything else."""
+    return _STATES.get(plain(typed).casefold())
+
+
 class Person(Protocol):
     """Whoever sits at the bench."""
 
@@ -97,8 +102,8 @@ class Prompter:
         while True:
             typed = self._ask(text, until_s)
             word = typed.casefold()
-            if word in _STATES:
-                return Reading(number=None, state=_STATES[word], raw=typed)
+            if (state := state_of(typed)) is not None:
+                return Reading(number=None, state=state, raw=typed)
             if (complaint := self._command(word)) is None:
                 try:
                     number = dial.read(typed)

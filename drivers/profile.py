@@ -25,7 +25,8 @@ class Command:
     ``set`` and ``query`` are message templates; ``{number}`` stands for the value in SI units (or dBm, dB, percent)
     times ``scale``, written in NR3; ``{text}`` for a word. The answer is divided by ``scale``.
     ``pattern`` picks the number out of an answer that carries more (one group); ``bit`` picks one bit of a register.
-    ``words`` says what the instrument calls each word of ours (``FM: FMOD``).
+    ``words`` says what the instrument calls each word of ours (``FM: FMOD``). ``departs`` says in words where the command is
+    not the standard's that the profile names; nothing is done with it but to show it.
     """
 
     set: str = ""
@@ -34,6 +35,7 @@ class Command:
     pattern: str = ""
     bit: int | None = None
     words: Mapping[str, str] = field(default_factory=dict)
+    departs: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -32,6 +32,7 @@ from sequencer.file_types import (
     at_least,
     between,
 )
+from sequencer.loss_table import PRINTABLE, LossDb
 
 ROLES = (
     "signal_generator",
@@ -48,7 +49,6 @@ INTERFERER = "interferer"
 """The name that makes an entry the second signal generator, wherever it stands; without it the second in the file is."""
 
 Vswr = Annotated[float, AfterValidator(between(1.0, 100.0, ""))]
-LossDb = Annotated[RatioDb, AfterValidator(between(-60.0, 200.0, "dB"))]
 HalfWidthDb = Annotated[RatioDb, AfterValidator(at_least(0.0, "dB"))]
 HalfWidthPpm = Annotated[Ppm, AfterValidator(at_least(0.0, "ppm"))]
 HalfWidthPercent = Annotated[Percent, AfterValidator(between(0.0, 100.0, "%"))]
@@ -91,6 +91,8 @@ class Accuracy(FileModel):
     """Frequency of a generator or an analyser (its reference)."""
     power_percent: HalfWidthPercent = 0.0
     """Power, of the reading."""
+    linearity_db: HalfWidthDb | None = None
+    """Power meter: the difference of two of its levels; without it the power's accuracy stands for it."""
     deviation_percent: HalfWidthPercent = 0.0
     """Peak deviation, of the reading."""
     sinad_db: HalfWidthDb = 0.0
@@ -210,19 +212,34 @@ AnyInstrument = Annotated[
 class RfPath(FileModel):
     """A path between the unit's antenna connector and the instruments."""
 
-    loss: Mapping[FrequencyHz, LossDb]
-    """Loss at one or more frequencies; between them it is interpolated, beyond them the nearest holds."""
+    loss_or_table: (
+        Mapping[FrequencyHz, LossDb] | Annotated[str, Field(min_length=1, max_length=300, pattern=PRINTABLE)]
+    ) = Field(alias="loss")
+    """Loss at one or more frequencies (interpolated between, the nearest beyond them), or a table that `path_loss` wrote."""
     uncertainty_db: HalfWidthDb = 0.1
-    """Expanded uncertainty (k = 2) of the loss."""
+    """Expanded uncertainty (k = 2) of the loss; without it that of the table, if there is one."""
     unit_vswr: Vswr = 1.0
     """Match of the unit's antenna connector."""
 
-    @field_validator("loss")
+    @field_validator("loss_or_table")
     @classmethod
-    def _not_empty(cls, loss: Mapping[float, float]) -> Mapping[float, float]:
+    def _not_empty(cls, loss: Mapping[float, float] | str) -> Mapping[float, float] | str:
+        if isinstance(loss, str):
+            return loss
         if not loss:
             raise FieldProblem("no loss is given", allowed="at least one, such as {27 MHz: 0.42 dB}")
         return dict(sorted(loss.items()))
+
+    @property
+    def table(self) -> str | None:
+        """The loss table it names and that was not put in yet, if it names one."""
+        return self.loss_or_table if isinstance(self.loss_or_table, str) else None
+
+    @property
+    def loss(self) -> Mapping[float, float]:
+        """Loss by frequency, dB by Hz. `sequencer.loading` has put a named table in."""
+        assert not isinstance(self.loss_or_table, str), f"the loss table {self.loss_or_table} was not read"
+        return self.loss_or_table
 
     def loss_db(self, frequency_hz: float) -> float:
         """Return the loss at ``frequency_hz``, dB, interpolated over the logarithm of frequency."""

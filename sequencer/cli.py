@@ -78,6 +78,13 @@ _bench = click.option(
     "--bench", "bench_name", required=True, metavar="FILE", help="Bench file, or a shipped one's name."
 )
 
+_only = click.option(
+    "--only",
+    multiple=True,
+    metavar="CHECK",
+    help="Only this check of the sequence, such as sensitivity, after its preparation; may be given more than once.",
+)
+
 
 @click.group(
     epilog=_EPILOG, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100}
@@ -98,6 +105,21 @@ def main() -> None:
 @click.option(
     "--dry-run", is_flag=True, help="Put a simulated instrument behind every address, in virtual time."
 )
+@_only
+@click.option("--again", is_flag=True, help="Repeat the checks chosen with --only; the last repeat counts.")
+@click.option(
+    "--of",
+    metavar="RUN",
+    default="",
+    help="The run to repeat; without it the last of this unit and sequence.",
+)
+@click.option("--reason", metavar="TEXT", help="Why they are repeated; without it asked for at the terminal.")
+@click.option(
+    "--entered",
+    metavar="NAME=VALUE",
+    multiple=True,
+    help="A reading that the sequence asks a person for, given beforehand; may be given more than once.",
+)
 @_results_folder
 @_store
 @_as_json
@@ -112,9 +134,15 @@ def run(
     folder: Path,
     store: str,
     as_json: bool,
+    **part: Any,
 ) -> None:
-    """Run SEQUENCE (a file, or a shipped one's name) on the unit on the bench."""
+    """Run SEQUENCE (a file, or a shipped one's name) on the unit on the bench.
+
+    A check is repeated with --only CHECK --again: the run it belongs to is the last of this unit with this sequence (or the one named
+    with --of), the last repeat counts, and what was found before stays in the store. The sequence file must be as it was then.
+    """
     from sequencer.commands import run_command
+    from sequencer.people import Chosen
 
     sys.exit(
         run_command(
@@ -127,6 +155,7 @@ def run(
             folder=folder,
             store=store,
             as_json=as_json,
+            chosen=Chosen(**part),
         )
     )
 
@@ -134,13 +163,14 @@ def run(
 @main.command()
 @click.argument("sequence_name", metavar="SEQUENCE")
 @_bench
+@_only
 @_as_json
 @_clear_errors
-def validate(sequence_name: str, bench_name: str, as_json: bool) -> None:
+def validate(sequence_name: str, bench_name: str, only: tuple[str, ...], as_json: bool) -> None:
     """Prove that SEQUENCE can be run on the bench, and forecast the bench time. Sends nothing."""
     from sequencer.commands import validate_command
 
-    validate_command(sequence_name, bench_name, as_json=as_json)
+    validate_command(sequence_name, bench_name, as_json=as_json, only=only)
 
 
 @main.command()
@@ -174,14 +204,20 @@ def identify(bench_name: str, dry_run: bool, as_json: bool) -> None:
     "--limit", type=click.IntRange(1), help="Most to list, newest first.  [default: 50 runs, 1000 results]"
 )
 @click.option("--budget", is_flag=True, help="Show the uncertainty budget of each result.")
+@click.option(
+    "--conditions",
+    is_flag=True,
+    help="Show the supply, confirmations and settings each result was taken under.",
+)
 @click.option("--csv", "as_csv", is_flag=True, help="Write results as CSV to standard output.")
 @_results_folder
 @_store
 @_as_json
 @_clear_errors
 def results(run_name: str | None, folder: Path, store: str, **asked: Any) -> None:
-    """List the runs in the store, or show the results of RUN ("last" for the newest).
+    """List the runs in the store, or show the results of RUN ("last" for the newest) and of all that repeat its checks.
 
+    Of a check that was repeated the last result counts; the others stand in brackets.
     With --check, --channel, --decision or --csv the results themselves are listed, over all runs, newest first.
     """
     from sequencer.listing import results_command
@@ -205,6 +241,24 @@ def trace(run_name: str, check_index: int | None, folder: Path, store: str, as_j
     )
 
 
+@main.command("take-in")
+@click.argument(
+    "files", nargs=-1, required=True, metavar="FILE...", type=click.Path(path_type=Path, dir_okay=False)
+)
+@_results_folder
+@_store
+@_as_json
+@_clear_errors
+def take_in(files: tuple[Path, ...], folder: Path, store: str, as_json: bool) -> None:
+    """Take runs into the store that were kept beside it in FILE (.json) because it could not be written.
+
+    What the store has of them already stays as it is; taking a file in twice adds nothing. The file is left where it is.
+    """
+    from sequencer.taking_in import take_in_command
+
+    sys.exit(take_in_command(files, folder=folder, store_name=store, as_json=as_json))
+
+
 @main.command()
 @click.argument("kind", type=click.Choice(["sequence", "bench", "plan"]), required=False)
 @click.option(
@@ -216,6 +270,19 @@ def schema(kind: str | None, into: Path | None) -> None:
     from sequencer.commands import schema_command
 
     schema_command(kind, into)
+
+
+@main.command()
+@click.argument("kind", type=click.Choice(["checks", "roles", "profiles"]), required=False)
+@click.option(
+    "--into", type=click.Path(path_type=Path, file_okay=False), help="Write all pages into this folder."
+)
+@_clear_errors
+def reference(kind: str | None, into: Path | None) -> None:
+    """Write the reference of checks, roles or profiles as Markdown; checks of installed packages are in it."""
+    from sequencer.reference.command import reference_command
+
+    reference_command(kind, into)
 
 
 @main.command()

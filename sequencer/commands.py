@@ -15,44 +15,13 @@ import click
 from sequencer.complaint import Complaint, FileProblems, printable
 from sequencer.loading import LoadedBench, bench_parts, load_bench, load_sequence
 from sequencer.open_bench import BenchParts
+from sequencer.people import Chosen, People, asked_line, no_reason, nobody_to_operate, refuse_odd_options
 from sequencer.plan import Plan, make_plan
-from sequencer.record import Record, RunFacts, check_model, check_serial
+from sequencer.record import Again, Record, RunFacts, check_model, check_serial
 from sequencer.results import row_of
-from sequencer.runner import Confirmer, ExitStatus, Runner, RunOutcome
+from sequencer.runner import ExitStatus, Runner, RunOutcome
 from sequencer.signals import stoppable
-
-
-class GivenBeforehand:
-    """Confirmations stated with --confirmed, for an unattended run."""
-
-    how = "stated beforehand with --confirmed"
-
-    def confirm(self, text: str) -> bool:
-        """Return yes: the one who started the run has said so."""
-        return True
-
-
-class AskedAtTerminal:
-    """Confirmations asked of the person at the terminal."""
-
-    how = "confirmed at the terminal"
-
-    def __init__(self, screen: Any) -> None:
-        self._screen = screen
-
-    def confirm(self, text: str) -> bool:
-        """Ask, and return the answer."""
-        self._screen.pause()
-        try:
-            return click.confirm(f"{printable(text)} - is that so?", default=None, err=True)
-        except click.Abort as abort:
-            if isinstance(
-                abort.__context__, KeyboardInterrupt
-            ):  # click makes one of Ctrl-C and the end of input
-                raise abort.__context__ from None
-            return False  # end of input: nobody is there to say yes
-        finally:
-            self._screen.resume()
+from sequencer.store_place import StorePlace, find_place
 
 
 def run_command(
@@ -66,17 +35,23 @@ def run_command(
     folder: Path,
     store: str = "",
     as_json: bool,
+    chosen: Chosen | None = None,
 ) -> int:
-    """Run a sequence; returns the exit status."""
+    """Run a sequence, or chosen checks of it; returns the exit status."""
+    chosen = chosen or Chosen()
     serial, model = check_serial(serial), check_model(model)
-    plan = make_plan(load_sequence(sequence_name), load_bench(bench_name), serial=serial)
-    if plan.confirmations and not confirmed and not _is_terminal(sys.stdin):
-        raise _nobody_to_ask(plan)
+    refuse_odd_options(chosen)
+    plan = make_plan(load_sequence(sequence_name), load_bench(bench_name), serial=serial, only=chosen.only)
+    simulated = dry_run or plan.bench.bench.simulated
+    people = People(plan, confirmed=confirmed, simulated=simulated, terminal=_is_terminal(sys.stdin))
+    people.take_beforehand(chosen.entered)
     by_hand = [name for name, entry in plan.bench.bench.instruments.items() if entry.manual and not dry_run]
-    if by_hand and not _is_terminal(sys.stdin):
-        raise _nobody_to_operate(plan, by_hand)
-    parts = bench_parts(plan.bench, serial=serial, dry_run=dry_run)
-    simulated = parts.simulation is not None
+    if by_hand and not people.terminal:
+        raise nobody_to_operate(plan, by_hand)
+    again = _asked_again(plan, chosen, serial=serial, simulated=simulated, place=find_place(folder, store))
+    for line in _loss_tables(plan.bench, old_only=True):
+        click.echo(line, err=True)
+    parts = bench_parts(plan.bench, serial=serial, dry_run=dry_run, sequence=plan.sequence)
     if parts.simulation is not None:
         model = model or parts.simulation.unit.specimen.model
     facts = RunFacts(
@@ -87,6 +62,7 @@ def run_command(
         simulated=simulated,
         bench_name=_bench_title(plan.bench, dry_run=simulated),
         plan=plan,
+        again=again,
     )
     with stoppable():  # also while results are shown: the last line says how the bench was left
         return _run_and_tell(
@@ -95,10 +71,34 @@ def run_command(
             facts,
             folder,
             store=store,
-            confirmed=confirmed,
+            people=people,
             by_hand=bool(by_hand),
             as_json=as_json,
         )
+
+
+def _asked_again(
+    plan: Plan, chosen: Chosen, *, serial: str, simulated: bool, place: StorePlace
+) -> Again | None:
+    """Return which run is repeated and why; None where none is. The reason is asked for at a terminal."""
+    if not chosen.again:
+        return None
+    from sequencer.again import check_reason, find_repeated
+
+    repeated = find_repeated(plan, place, serial=serial, simulated=simulated, of=chosen.of)
+    for text in repeated.changed:
+        click.echo(text, err=True)
+    if chosen.reason is not None:
+        return repeated.because(check_reason(chosen.reason))
+    if not _is_terminal(sys.stdin):
+        raise no_reason()
+    while True:
+        try:
+            return repeated.because(
+                check_reason(asked_line(f"Why is run {repeated.run} repeated? The reason:"))
+            )
+        except FileProblems as problems:
+            click.echo(str(problems), err=True)
 
 
 def _run_and_tell(
@@ -108,7 +108,7 @@ def _run_and_tell(
     folder: Path,
     *,
     store: str,
-    confirmed: bool,
+    people: People,
     by_hand: bool,
     as_json: bool,
 ) -> int:
@@ -116,13 +116,23 @@ def _run_and_tell(
 
     from sequencer.screen import ProgressScreen, results_table, run_lines
     from sequencer.terminal_person import TerminalPerson
+    from sequencer.wording import repeats_text
 
     console = Console(stderr=True)
     with Record(folder, facts, store=store) as record, ProgressScreen(console) as screen:
-        confirmer: Confirmer = GivenBeforehand() if confirmed else AskedAtTerminal(screen)
+        person = TerminalPerson(screen) if people.terminal else None
         if by_hand:
-            parts = replace(parts, person=TerminalPerson(screen))
-        outcome = Runner(plan, parts, record, confirmer, [screen]).run()
+            parts = replace(parts, person=person)
+        runner = Runner(
+            plan,
+            parts,
+            record,
+            people.confirmer(screen),
+            [screen],
+            cables=people.cables(screen),
+            enterer=people.enterer(person),
+        )
+        outcome = runner.run()
     hazards = parts.simulation.hazards if parts.simulation is not None else ()
     if as_json:
         click.echo(json.dumps(_as_json(facts, outcome, record, hazards), ensure_ascii=False, indent=2))
@@ -133,6 +143,8 @@ def _run_and_tell(
         shown.print(
             run_lines(
                 run=facts.run,
+                part=", ".join(plan.only),
+                repeats=repeats_text(facts.again.run, facts.again.reason) if facts.again is not None else "",
                 rule=str(plan.sequence.sequence.rule),
                 table=str(record.table.path),
                 bench_s=outcome.bench_s,
@@ -147,12 +159,14 @@ def _run_and_tell(
     return int(max(outcome.status, ExitStatus.BENCH_FAILED) if hazards else outcome.status)
 
 
-def validate_command(sequence_name: str, bench_name: str, *, as_json: bool) -> None:
+def validate_command(
+    sequence_name: str, bench_name: str, *, as_json: bool, only: tuple[str, ...] = ()
+) -> None:
     """Prove a sequence on a bench and print the plan."""
     from sequencer.screen import plan_lines, time_text
 
     try:
-        plan = make_plan(load_sequence(sequence_name), load_bench(bench_name))
+        plan = make_plan(load_sequence(sequence_name), load_bench(bench_name), only=only)
     except FileProblems as problems:
         if as_json:
             complaints = [asdict(one) for one in problems.complaints]
@@ -163,11 +177,29 @@ def validate_command(sequence_name: str, bench_name: str, *, as_json: bool) -> N
         return
     for line in plan_lines(plan):
         click.echo(line)
-    asked = f", and asks for {plan.confirmations} confirmation(s)" if plan.confirmations else ""
+    asks = {
+        "confirmation(s)": plan.confirmations,
+        "reading(s)": len(plan.to_enter),
+        "change(s) of cables": len(plan.by_hand),
+    }
+    named = " and ".join(f"{count} {what}" for what, count in asks.items() if count)
+    asked = f", and asks for {named}" if named else ""
+    for line in _loss_tables(plan.bench):
+        click.echo(line)
     click.echo(
         f"{printable(plan.sequence.sequence.sequence)}: can be run on {printable(_bench_title(plan.bench))}; "
         f"takes about {time_text(plan.forecast_s)} of bench time{asked}."
     )
+
+
+def _loss_tables(bench: LoadedBench, *, old_only: bool = False) -> list[str]:
+    """Return a line for each loss table that the bench file names, or for each that is old."""
+    today = datetime.now().astimezone().date()
+    return [
+        f"loss of the {name} path from {printable(table.described(today))}"
+        for name, table in bench.tables.items()
+        if table.is_old(today) or not old_only
+    ]
 
 
 def _plan_as_json(plan: Plan) -> dict[str, Any]:
@@ -180,13 +212,19 @@ def _plan_as_json(plan: Plan) -> dict[str, Any]:
         "simulated": plan.bench.bench.simulated,
         "rule": str(plan.sequence.sequence.rule),
         "confirmations": plan.confirmations,
+        "entered": [one.name for one in plan.to_enter],
+        "cables": [step.label for step in plan.by_hand],
+        "loss_tables": {
+            name: {"file": str(one.path), "date": one.table.day.isoformat(), "simulated": one.table.simulated}
+            for name, one in plan.bench.tables.items()
+        },
         "forecast_s": round(plan.forecast_s, 3),
         "steps": [
             {
                 "index": step.index,
                 "label": step.label,
                 "check": step.check.name,
-                "side": step.check.side,
+                "side": step.side,
                 "channel": step.conditions.channel,
                 "frequency_hz": step.conditions.frequency_hz,
                 "mode": step.conditions.mode,
@@ -261,31 +299,6 @@ def simulate_command(bench_name: str, *, serial: str, port: int, write_bench: Pa
     return serve_bench(loaded, serial=serial or _any_serial(loaded), port=port, write_bench=write_bench)
 
 
-def _nobody_to_ask(plan: Plan) -> FileProblems:
-    asked = next(step for step in plan.steps if step.check.name == "confirm")
-    return FileProblems(
-        [
-            plan.sequence.source.complain(
-                asked.at,
-                f"this sequence asks for {plan.confirmations} confirmation(s), and there is no terminal to ask at",
-                allowed="a terminal, or --confirmed if everything it asks for has been set",
-            )
-        ]
-    )
-
-
-def _nobody_to_operate(plan: Plan, names: list[str]) -> FileProblems:
-    return FileProblems(
-        [
-            plan.bench.source.complain(
-                ("instruments", names[0], "driver"),
-                f"a person sets and reads {' and '.join(names)}, and there is no terminal to ask at",
-                allowed="a terminal; or --dry-run, which asks nobody",
-            )
-        ]
-    )
-
-
 def _new_run(simulated: bool) -> str:
     stamp = datetime.now().astimezone().strftime("%Y%m%dT%H%M%S")
     return f"{stamp}-{uuid.uuid4().hex[:6]}{'-simulated' if simulated else ''}"
@@ -330,6 +343,9 @@ def _as_json(
         "bench": facts.bench_name,
         "bench_hash": bench.hash,
         "rule": str(sequence.sequence.rule),
+        "part": ", ".join(facts.plan.only),
+        "again": facts.again.run if facts.again is not None else "",
+        "reason": facts.again.reason if facts.again is not None else "",
         "status": int(outcome.status),
         "verdict": _verdict(outcome),
         "bench_safe": outcome.safe_state.confirmed,

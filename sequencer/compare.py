@@ -38,7 +38,7 @@ THE_FIRST = "compared with this"
 
 GROUPINGS: Mapping[str, Callable[[Row], str]] = {
     "unit": lambda run: str(run["serial"]),
-    "run": lambda run: str(run["run"]),
+    "run": lambda run: str(run.get("again") or run["run"]),
     "date": lambda run: str(run["time"])[:10],
     "model": lambda run: str(run["model"]) or "(no model)",
     "bench": lambda run: str(run["bench"]),
@@ -67,7 +67,8 @@ class Cell:
     ``value`` and ``expanded`` in the line's unit, None if there is none; ``count`` results stand behind it, ``decisions`` are theirs.
     ``difference`` is from the line's first value, with its expanded uncertainty, ``e_n`` and ``zeta``; ``statement`` is one of this
     module's phrases, ``reason`` says why nothing is compared. ``place`` counts from 1, lowest first: one more than the number of groups
-    that are significantly lower, so that groups which the results cannot separate share a place.
+    that are significantly lower, so that groups which the results cannot separate share a place. ``replaced``: how many earlier results
+    were repeated since and do not count.
     """
 
     group: str
@@ -80,6 +81,7 @@ class Cell:
     difference_expanded: float | None = None
     e_n: float | None = None
     zeta: float | None = None
+    replaced: int = 0
     place: int | None = None
     tied_with: tuple[str, ...] = ()
     reason: str = ""
@@ -180,6 +182,10 @@ def _sorted(group: Group) -> dict[Key, list[Row]]:
     return {key: list(by_run.values()) for key, by_run in found.items()}
 
 
+def _replaced(key: Key, group: Group) -> int:
+    return sum(not row.get("counts", True) and key_of(row) == key for row in group.rows)
+
+
 def _first_seen(key: Key, columns: Sequence[Mapping[Key, list[Row]]]) -> tuple[int, int]:
     for at, column in enumerate(columns):
         if key in column:
@@ -203,6 +209,7 @@ def _line(key: Key, columns: Sequence[list[Row]], groups: Sequence[Group], allow
         _value_cell(group.name, columns[at], estimates.get(at), reasons[at])
         for at, group in enumerate(groups)
     ]
+    cells = [replace(cell, replaced=_replaced(key, group)) for cell, group in zip(cells, groups, strict=True)]
     judged = _judged([cells[at] for at in usable], [estimates[at] for at in usable])
     for at, cell in zip(usable, judged, strict=True):
         cells[at] = cell
@@ -318,6 +325,8 @@ def _notes(lines: Sequence[Line], allowed: frozenset[str]) -> Iterable[str]:
         yield f"{ASSUMPTION} Taken as common here: {'; '.join(shared)}."
     if allowed:
         yield f"Taken as alike on request although written differently: {', '.join(sorted(allowed))}."
+    if repeated := sum(cell.replaced for line in lines for cell in line.cells):
+        yield f"{repeated} earlier result(s) were repeated since and do not count; 'sequencer results' shows them with the reason."
     count = sum(cell.statement in (DIFFERS, ALIKE) for line in lines for cell in line.cells)
     if count >= 20:
         yield (

@@ -58,7 +58,6 @@ class Fit:
     bend: float
     noise_db: float
     trust: tuple[float, ...]
-    residual_db: tuple[float, ...]
     centroid_db: float
     misfit: float
     blend_db: float = 0.0
@@ -185,7 +184,6 @@ class _Work:
             bend=float(bend),
             noise_db=noise,
             trust=tuple(float(t) for t in trust),
-            residual_db=tuple(float(r) for r in residual / slope),
             centroid_db=float((pull * (self.level - centre)).sum() / total) if total > 0 else float(np.inf),
         )
 

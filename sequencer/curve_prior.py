@@ -70,7 +70,7 @@ SINAD_PRIOR = CurvePrior(
     sd_db=0.48,
     sd_weight=6.0,
     ratio_db=True,
-    sd_by_slope=((0.95, 0.27), (1.4, 0.48), (2.2, 0.62)),
+    sd_by_slope=((0.95, 0.31), (1.4, 0.51), (2.2, 0.63)),
 )
 
 

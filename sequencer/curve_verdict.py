@@ -12,9 +12,10 @@ from .search import Status
 
 Verdict = tuple[Status, str]
 SURE = 5.0  # standard deviations that count as proof
-BY_FAR = 10.0  # a reading this many believed standard deviations beyond the target is proof alone
+BY_FAR = 8.0  # a reading this many believed standard deviations beyond the target is proof alone
 CLEAR = 2
 DUE_DB = 4.0  # further out a reading need not move further: a meter ends somewhere
+DUE_ALONE_DB = 6.0
 FLANK_DB = 15.0
 CLOSELY, LOOSELY = 0.8, 0.5  # rank correlation of level and reading
 NEAR_DB = 2.5
@@ -76,7 +77,8 @@ def _clear(state: State, away: list[tuple[Note, float]], slope: float) -> int:
     clear = 0
     for note, x in away:
         forward = note.excess * math.copysign(1.0, x)
-        if state.given and forward >= BY_FAR * slope * state.given.sd_at(slope):
+        by_far = BY_FAR * slope * state.given.sd_at(slope) if state.given else 0.7 * slope * abs(x)
+        if forward >= by_far and (state.given or abs(x) >= DUE_ALONE_DB):
             return CLEAR
         clear += abs(x) <= FLANK_DB and forward > 0.5 * slope * min(abs(x), DUE_DB)
     return clear
@@ -105,17 +107,26 @@ def hopeless(state: State, fit: Fit) -> Verdict | None:
         return classified(state)
     if len(at_end[low]) >= 2 and all(n.excess > 0 for n in state.notes):
         return classified(state)
-    pairs = zip(state.numbers(), fit.trust, fit.residual_db, strict=True)
-    near = [(n, r) for n, _, r in pairs if abs(n.level_db - fit.level_db) < NEAR_DB]
-    if len(near) < 6:
+    crossings = _crossings(state, fit)
+    if len(crossings) < 6:
         return None
-    rate = _drift_db_per_s([(n.at_s, r) for n, r in near])
-    if abs(rate) * (near[-1][0].at_s - near[0][0].at_s) > state.accuracy_db:
-        return Status.DRIFTING, f"the crossing moves by {-rate:+.2g} dB a second"
+    rate = _drift_db_per_s(crossings)
+    if abs(rate) * (crossings[-1][0] - crossings[0][0]) > state.accuracy_db:
+        return Status.DRIFTING, f"the crossing moves by {rate:+.2g} dB a second"
     wild, count = wild_near(state, fit)
     if count >= 8 and wild >= max(2, count / 3) and responds(state, fit):
         return Status.UNSTABLE, f"{wild} of {count} readings near the crossing do not agree with the others"
     return None
+
+
+def _crossings(state: State, fit: Fit) -> list[tuple[float, float]]:
+    """Return when each near reading was taken and where it puts the crossing, whatever the fit has made of it since."""
+    slope = state.belief().slope if state.given else fit.slope
+    return [
+        (n.at_s, n.level_db - n.excess / slope)
+        for n in state.numbers()
+        if n.ask.purpose == "near" and abs(n.excess) < NEAR_DB * slope
+    ]
 
 
 def wild_near(state: State, fit: Fit) -> tuple[int, int]:
@@ -129,7 +140,7 @@ def wild_near(state: State, fit: Fit) -> tuple[int, int]:
 
 
 def _drift_db_per_s(residuals: list[tuple[float, float]]) -> float:
-    """Return the rate at which residuals rise with time, dB/s; 0 unless it is beyond chance (1 in 100 000)."""
+    """Return the rate at which crossings rise with time, dB/s; 0 unless it is beyond chance (1 in 100 000)."""
     from scipy.special import stdtrit
 
     times, sizes = [t for t, _ in residuals], [r for _, r in residuals]

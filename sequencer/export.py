@@ -71,6 +71,8 @@ COLUMNS: tuple[ExportColumn, ...] = (
     _column("rule", "text", "Decision rule, with its guard band w"),
     _column("conditions", "text", "Supply and confirmations under which it was found"),
     _column("note", "text", "What a reader must be told beside the number"),
+    _column("counts", "yes or no", "Whether it counts: no if the check was repeated since"),
+    _column("replaced_by", "text", "Run of the repeat that counts instead; empty if it counts"),
     _column(
         "points",
         "list",
@@ -232,6 +234,10 @@ def _cell(row: Row, name: str) -> Any:
     found = row.get(name)
     if name == "simulated":
         return bool(found)
+    if name == "counts":
+        return bool(row.get("counts", True))
+    if name == "replaced_by":
+        return found or ""
     return list(found or ()) if name == "points" else found
 
 

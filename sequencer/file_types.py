@@ -7,6 +7,7 @@ A field ``max_key_time_s: TimeS`` is read from the key ``max_key_time``, whose t
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, PlainValidator, ValidationInfo, WithJsonSchema
@@ -60,7 +61,7 @@ def quantity_type(dimension: Dimension) -> Any:
         "description": f"{dimension.allowed[0].upper()}{dimension.allowed[1:]}",
         "examples": [dimension.example],
     }
-    return Annotated[float, PlainValidator(_reader(dimension)), WithJsonSchema(schema)]
+    return Annotated[float, PlainValidator(_reader(dimension)), WithJsonSchema(schema), dimension]
 
 
 LevelDbm = Annotated[float, *quantity_type(LEVEL).__metadata__]
@@ -102,29 +103,38 @@ def key_of(name: str) -> str:
     return name.removesuffix(suffix_of(name))
 
 
-def at_least(minimum: float, unit: str) -> Callable[[float], float]:
+@dataclass(frozen=True, slots=True)
+class Bounds:
+    """A check for `pydantic.AfterValidator`: a figure from ``minimum`` to ``maximum``, or without end. The reference pages read it."""
+
+    minimum: float
+    maximum: float | None
+    unit: str
+
+    def __call__(self, number: float) -> float:
+        """Return ``number``. Raises FieldProblem for one outside."""
+        if self.maximum is None and number < self.minimum:
+            raise FieldProblem(f"{_shown(number, self.unit)} is too small", allowed=self.allowed)
+        if self.maximum is not None and not self.minimum <= number <= self.maximum:
+            raise FieldProblem(f"{_shown(number, self.unit)} is out of range", allowed=self.allowed)
+        return number
+
+    @property
+    def allowed(self) -> str:
+        """What a complaint says is allowed: `0 to 100 %`, `1 s or more`."""
+        if self.maximum is None:
+            return f"{_shown(self.minimum, self.unit)} or more"
+        return f"{self.minimum:g} to {_shown(self.maximum, self.unit)}"
+
+
+def at_least(minimum: float, unit: str) -> Bounds:
     """Return a check for `pydantic.AfterValidator`: a figure of ``minimum`` or more."""
-
-    def check(number: float) -> float:
-        if number < minimum:
-            raise FieldProblem(
-                f"{_shown(number, unit)} is too small", allowed=f"{_shown(minimum, unit)} or more"
-            )
-        return number
-
-    return check
+    return Bounds(minimum, None, unit)
 
 
-def between(minimum: float, maximum: float, unit: str) -> Callable[[float], float]:
+def between(minimum: float, maximum: float, unit: str) -> Bounds:
     """Return a check for `pydantic.AfterValidator`: a figure from ``minimum`` to ``maximum``."""
-
-    def check(number: float) -> float:
-        if not minimum <= number <= maximum:
-            allowed = f"{minimum:g} to {_shown(maximum, unit)}"
-            raise FieldProblem(f"{_shown(number, unit)} is out of range", allowed=allowed)
-        return number
-
-    return check
+    return Bounds(minimum, maximum, unit)
 
 
 def _shown(number: float, unit: str) -> str:

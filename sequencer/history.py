@@ -114,13 +114,11 @@ def history(
     allowed = frozenset(allow)
     _check(rows, allowed)
     who = instruments or {}
-    ordered = sorted(
-        (row for row in rows if row.get("counts", True)), key=lambda row: _seconds(str(row["time"]))
-    )
+    ordered = sorted(rows, key=lambda row: _seconds(str(row["time"])))
     left_out = _left_out(ordered, who, allowed)
     counted = [row for row, why in zip(ordered, left_out, strict=True) if not why]
     estimates = [estimate_of(row, who.get(str(row["run"]), "")) for row in counted]
-    newest = ordered[-1]
+    newest = next((row for row in reversed(ordered) if row.get("counts", True)), ordered[-1])
     return History(
         serial=str(newest["serial"]),
         check=str(newest["check"]),
@@ -139,17 +137,21 @@ def history(
 
 def _left_out(rows: Sequence[Row], who: Mapping[str, str], allowed: frozenset[str]) -> list[str]:
     """Return for each row why it does not count: those that count are comparable with the newest value."""
-    newest = next((row for row in reversed(rows) if row["value"] is not None), None)
-    if newest is None:
-        return ["not measured" for _ in rows]
+    measured = (row for row in reversed(rows) if row["value"] is not None and row.get("counts", True))
+    if (newest := next(measured, None)) is None:
+        return [_repeated(row) or "not measured" for row in rows]
     base = conditions_of(newest, who.get(str(newest["run"]), ""))
     blocking = {"unit of measure", "frequency", *ALLOWABLE} - allowed
     reasons = []
     for row in rows:
         found = differing_conditions([base, conditions_of(row, who.get(str(row["run"]), ""))])
         why = "; ".join(text for name, text in found.items() if name in blocking)
-        reasons.append("not measured" if row["value"] is None else why)
+        reasons.append(_repeated(row) or ("not measured" if row["value"] is None else why))
     return reasons
+
+
+def _repeated(row: Row) -> str:
+    return "" if row.get("counts", True) else f"repeated in run {row.get('replaced_by', '')}, which counts"
 
 
 def _point(row: Row, why: str) -> HistoryPoint:

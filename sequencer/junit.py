@@ -4,6 +4,7 @@
     not measured                error         why nothing could be measured
     pass, conditional pass      passed
     no limit                    skipped       there was nothing to judge
+    repeated since              skipped       the run of the repeat, whose result counts
 
 A run that did not end, or whose bench could not be confirmed safe, carries one more case with an error.
 """
@@ -64,7 +65,14 @@ def _case(suite: Element, row: Row, counts: list[int]) -> None:
     said = f"{value_in_words(row)}; limits: {limits}; {row['decision']}; rule {row['rule']}"
     note = f"{said}. {row['note']}" if row["note"] else said
     decision = row["decision"]
-    if decision in _FAILED:
+    if not row.get("counts", True):
+        SubElement(
+            case,
+            "skipped",
+            message=_xml(f"repeated in run {row['replaced_by']}, which counts; found: {said}"),
+        )
+        counts[3] += 1
+    elif decision in _FAILED:
         SubElement(case, "failure", message=_xml(said), type=_xml(decision)).text = _xml(note)
         counts[1] += 1
     elif decision == "not measured":

@@ -55,7 +55,12 @@ class KeptBeside:
 
     def where(self) -> str:
         """Return where the run stands beside its table, for the end of a sentence."""
-        return f", and with readings and exchanged bytes in {self._path}" if self._written else ""
+        if not self._written:
+            return ""
+        return (
+            f", and with readings and exchanged bytes in {self._path}, which 'sequencer take-in' takes into the store "
+            "once it can be written"
+        )
 
     def _as_plain(self) -> dict[str, Any]:
         return {

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -12,6 +13,8 @@ import click
 from sequencer.complaint import Complaint, FileProblems, nearest, printable
 from sequencer.store import Store, Wanted
 from sequencer.store_place import StorePlace, find_place
+from sequencer.whole_run import in_order, read_whole
+from sequencer.wording import repeats_text
 
 MOST_LISTED = 50
 MOST_RESULTS = 1000
@@ -29,12 +32,14 @@ def results_command(
     until: str | None = None,
     limit: int | None = None,
     budget: bool = False,
+    conditions: bool = False,
     as_csv: bool = False,
     as_json: bool = False,
     folder: Path,
     store_name: str = "",
 ) -> int:
-    """List runs or results, newest first, or show one run; returns the exit status."""
+    """List runs or results, newest first, or show one run with its repeats; returns the exit status."""
+    shown = _Shown(budget=budget, conditions=conditions, as_csv=as_csv, as_json=as_json)
     wanted = Wanted(
         serials=serials,
         sequence=sequence,
@@ -48,13 +53,15 @@ def results_command(
     with Store.open_to_read(place) as store:
         if run_name is not None:
             run = find_run(run_name, store, place, serials[0] if serials else None)
-            rows = [row for row in store.read_results(run["run"]) if _is_wanted(row, wanted)]
-            _show_one(run, rows, budget=budget, as_csv=as_csv, as_json=as_json)
+            members = read_whole(run, store, points=as_json)
+            for member in members:
+                member["results"] = [row for row in member["results"] if _is_wanted(row, wanted)]
+            _show_one(members, shown)
             return 0
-        if check or decisions or channel is not None or as_csv or budget:
+        if check or decisions or channel is not None or as_csv or budget or conditions:
             most = limit or MOST_RESULTS
             rows = store.find_results(wanted, limit=most + 1, points=as_json)
-            _show_listed(rows[:most], cut=len(rows) > most, budget=budget, as_csv=as_csv, as_json=as_json)
+            _show_listed(rows[:most], shown, cut=len(rows) > most)
             return 0
         most = limit or MOST_LISTED
         runs = store.read_runs(wanted, limit=most + 1)
@@ -95,23 +102,38 @@ def _is_wanted(row: dict[str, Any], wanted: Wanted) -> bool:
     )
 
 
-def _show_one(
-    run: dict[str, Any], rows: list[dict[str, Any]], *, budget: bool, as_csv: bool, as_json: bool
-) -> None:
-    if as_csv:
-        _show_csv(rows)
-    elif as_json:
-        click.echo(json.dumps({**run, "results": rows}, ensure_ascii=False, indent=2))
-    else:
-        _show_results(run, rows)
-        if budget:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Shown:
+    """What is shown of results, and how."""
+
+    budget: bool
+    conditions: bool
+    as_csv: bool
+    as_json: bool
+
+    def beside(self, rows: list[dict[str, Any]]) -> None:
+        """Show what was asked for beside the table."""
+        if self.conditions:
+            _show_conditions(rows)
+        if self.budget:
             _show_budgets(rows)
 
 
-def _show_listed(rows: list[dict[str, Any]], *, cut: bool, budget: bool, as_csv: bool, as_json: bool) -> None:
-    if as_csv:
+def _show_one(members: list[dict[str, Any]], shown: _Shown) -> None:
+    rows = in_order(members)
+    if shown.as_csv:
         _show_csv(rows)
-    elif as_json:
+    elif shown.as_json:
+        click.echo(json.dumps({**members[0], "repeats": members[1:]}, ensure_ascii=False, indent=2))
+    else:
+        _show_results(members, rows)
+        shown.beside(rows)
+
+
+def _show_listed(rows: list[dict[str, Any]], shown: _Shown, *, cut: bool) -> None:
+    if shown.as_csv:
+        _show_csv(rows)
+    elif shown.as_json:
         click.echo(json.dumps(rows, ensure_ascii=False, indent=2))
     elif not rows:
         click.echo("no results", err=True)
@@ -121,8 +143,11 @@ def _show_listed(rows: list[dict[str, Any]], *, cut: bool, budget: bool, as_csv:
         from sequencer.screen_listing import listing_table
 
         Console().print(listing_table(rows))
-        if budget:
-            _show_budgets(rows)
+        if not all(row["counts"] for row in rows):
+            click.echo(
+                "in brackets: repeated since; the repeat counts, and 'sequencer results RUN' shows both with the reason"
+            )
+        shown.beside(rows)
     _say_if_cut(cut, len(rows), "results")
 
 
@@ -171,27 +196,51 @@ def _show_runs(runs: list[dict[str, Any]], *, as_json: bool) -> None:
     if not runs:
         click.echo("no runs", err=True)
     for one in runs:
-        decided = ", ".join(f"{count} {decision}" for decision, count in sorted(one["decisions"].items()))
+        counts = [
+            *sorted(one["decisions"].items()),
+            *([("repeated since", one["replaced"])] if one["replaced"] else []),
+        ]
+        decided = ", ".join(f"{count} {decision}" for decision, count in counts)
         unit = f"{one['model']} {one['serial']}".strip()
         # two lines a run: beside the run's full name, which another command takes, no table fits 80 columns
         click.echo(printable(f"{one['run']}  {unit}  {one['outcome']}{': ' if decided else ''}{decided}"))
-        click.echo(printable(f"    {one['sequence']}; {one['bench']}; {one['time']}"))
+        part = f" ({one['part']})" if one["part"] else ""
+        click.echo(printable(f"    {one['sequence']}{part}; {one['bench']}; {one['time']}"))
+        if one["again"]:
+            click.echo(printable(f"    repeats {repeats_text(one['again'], one['reason'])}"))
 
 
-def _show_results(run: dict[str, Any], rows: list[dict[str, Any]]) -> None:
+def _show_results(members: list[dict[str, Any]], rows: list[dict[str, Any]]) -> None:
     from rich.console import Console
 
     from sequencer.screen import results_table, run_lines
 
-    console = Console()
+    console, (run, *repeats) = Console(), members
     unit = f"{run['model']} {run['serial']}".strip()
     title = f"{run['sequence']}: {unit} on {run['bench']}, {run['time']}"
     console.print(results_table(rows, title, width=console.width))
     console.print(
-        run_lines(run=run["run"], rule=rows[0]["rule"] if rows else "", bench_s=run["bench_s"]),
+        run_lines(
+            run=run["run"], rule=rows[0]["rule"] if rows else "", bench_s=run["bench_s"], part=run["part"]
+        ),
         soft_wrap=True,
     )
     console.print(f"outcome: {printable(run['outcome'])}", markup=False, highlight=False)
+    for one in repeats:
+        said = f"repeated: {one['part']} in run {one['run']}, because: {one['reason']} (outcome: {one['outcome']})"
+        console.print(printable(said), markup=False, highlight=False, soft_wrap=True)
+
+
+def _show_conditions(rows: list[dict[str, Any]]) -> None:
+    """Show under which confirmations and settings each result was taken."""
+    for row in rows:
+        where = "" if row["channel"] is None else f", channel {row['channel']}"
+        click.echo()
+        click.echo(printable(f"{row['quantity']}{where}, {row['mode']} (run {row['run']})"))
+        for part in filter(None, str(row["conditions"] or "").split("; ")):
+            click.echo(printable(f"    {part}"))
+        for name, setting in (row["settings"] or {}).items():
+            click.echo(printable(f"    {name}: {json.dumps(setting, ensure_ascii=False)}"))
 
 
 def _show_budgets(rows: list[dict[str, Any]]) -> None:
@@ -212,6 +261,18 @@ def find_run(name: str, store: Store, place: StorePlace, serial: str | None) -> 
     elif (found := store.read_run(name)) is not None:
         return found
     whose = f" of unit {serial!r}" if serial is not None and name == "last" else ""
+    if name == "last" and serial is None:
+        raise FileProblems(
+            [
+                Complaint(
+                    file=str(place),
+                    line=0,
+                    column=0,
+                    message="this store holds no run yet",
+                    hint="name another with --results or --store",
+                )
+            ]
+        )
     alike = nearest(name, [one["run"] for one in store.read_runs(limit=MOST_LISTED)])
     raise FileProblems(
         [

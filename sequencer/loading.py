@@ -5,20 +5,23 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from drivers.profile import Profile, find_faults
 from drivers.text_profile import TextProfile, find_text_faults
-from sequencer.bench import BenchFile, PowerMeter, Supply
+from sequencer.bench import BenchFile, PowerMeter, Supply, relative_to
 from sequencer.channels import ChannelPlan, read_plan
-from sequencer.complaint import Complaint, FileProblems, listed, nearest
+from sequencer.complaint import Complaint, FileProblems, did_you_mean, listed, nearest
 from sequencer.dataclass_files import read_dataclass
 from sequencer.files import Read, read_file, read_utf8
+from sequencer.loss_table import LoadedTable, load_table
+from sequencer.new_file import is_there
 from sequencer.open_bench import BenchParts
 from sequencer.sequence import Sequence, sequence_model
 from sequencer.shipped import Kind, find_file
+from sequencer.stand_in import find_stand_in
 from sequencer.yaml_source import Source
 
 if TYPE_CHECKING:
@@ -39,13 +42,17 @@ class LoadedSequence:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LoadedBench:
-    """A bench file with its profiles, where it stands, and a hash of its text."""
+    """A bench file with its profiles, where it stands, and a hash of its text.
+
+    ``tables`` are the loss tables it names, by path ("receive", "transmit"); the bench carries what they say, and the hash covers them.
+    """
 
     bench: BenchFile
     source: Source
     path: Path
     profiles: Mapping[str, Profile]
     hash: str
+    tables: Mapping[str, LoadedTable] = field(default_factory=dict)
 
 
 def load_sequence(text: str) -> LoadedSequence:
@@ -71,16 +78,87 @@ def load_bench(text: str) -> LoadedBench:
             )
         except FileProblems as problems:
             complaints += problems.complaints
+    tables = _load_tables(read.model, path, read.source, complaints)
     if complaints:
         raise FileProblems(complaints)
-    return LoadedBench(bench=read.model, source=read.source, path=path, profiles=profiles, hash=_hash(path))
+    return LoadedBench(
+        bench=_with_tables(read.model, tables),
+        source=read.source,
+        path=path,
+        profiles=profiles,
+        hash=_hash(path, *(one.path for one in tables.values())),
+        tables=tables,
+    )
 
 
-def bench_parts(loaded: LoadedBench, *, serial: str, dry_run: bool) -> BenchParts:
-    """Return what an open bench is made from; a dry run puts a simulated instrument behind every address."""
+def _load_tables(
+    bench: BenchFile, path: Path, source: Source, complaints: list[Complaint]
+) -> dict[str, LoadedTable]:
+    """Return the loss tables that a bench file names; ``complaints`` grows by what is wrong with them."""
+    tables: dict[str, LoadedTable] = {}
+    for name, one in (("receive", bench.paths.receive), ("transmit", bench.paths.transmit)):
+        if one is None or one.table is None:
+            continue
+        at = ("paths", name, "loss")
+        file = relative_to(path, one.table)
+        if not is_there(file):
+            complaints.append(
+                source.complain(
+                    at,
+                    f"no such loss table: '{file}'",
+                    found=one.table,
+                    allowed="losses such as {27 MHz: 0.42 dB}, or a table that path_loss wrote, beside the bench file",
+                    hint=did_you_mean(file.name, _names_beside(file)),
+                )
+            )
+            continue
+        try:
+            tables[name] = load_table(file)
+        except FileProblems as problems:
+            complaints += problems.complaints
+            continue
+        if tables[name].table.simulated and not bench.simulated:
+            complaints.append(
+                source.complain(
+                    at,
+                    "this loss table was measured on a simulated bench, and stands for no real cable",
+                    found=one.table,
+                    allowed="a table measured on this bench",
+                )
+            )
+    return tables
+
+
+def _names_beside(file: Path) -> list[str]:
+    with suppress(OSError, ValueError):
+        return [one.name for one in file.parent.iterdir()][:1000]
+    return []
+
+
+def _with_tables(bench: BenchFile, tables: Mapping[str, LoadedTable]) -> BenchFile:
+    """Return the bench with the losses of its tables in place; an uncertainty in the bench file holds against a table's."""
+    changed: dict[str, Any] = {}
+    for name, loaded in tables.items():
+        path = getattr(bench.paths, name)
+        update: dict[str, Any] = {"loss_or_table": dict(sorted(loaded.table.loss.items()))}
+        if "uncertainty_db" not in path.model_fields_set:
+            update["uncertainty_db"] = loaded.table.uncertainty_db
+        changed[name] = path.model_copy(update=update)
+    if not changed:
+        return bench
+    return bench.model_copy(update={"paths": bench.paths.model_copy(update=changed)})
+
+
+def bench_parts(
+    loaded: LoadedBench, *, serial: str, dry_run: bool, sequence: LoadedSequence | None = None
+) -> BenchParts:
+    """Return what an open bench is made from; a dry run puts a simulated instrument behind every address.
+
+    ``sequence`` is what a dry run is of: the unit that stands in has its modes and channels.
+    """
     simulation = None
     if dry_run or loaded.bench.simulated:
-        specimen = specimen_for(loaded, serial, dry_run=dry_run)
+        specimen = specimen_for(loaded, serial, dry_run=dry_run, sequence=sequence)
         simulation = simulate(loaded.bench, specimen, virtual=dry_run or loaded.bench.clock == "virtual")
     return BenchParts(bench=loaded.bench, profiles=loaded.profiles, simulation=simulation)
 
@@ -127,19 +205,19 @@ def simulate(bench: BenchFile, specimen: Specimen, *, virtual: bool, lock: Any =
     )
 
 
-def specimen_for(loaded: LoadedBench, serial: str, *, dry_run: bool) -> Specimen:
-    """Return the specimen on the bench: the one with ``serial`` from its shelf; on a dry run, a sound one if there is none."""
-    from sim.unit import Specimen
-
+def specimen_for(
+    loaded: LoadedBench, serial: str, *, dry_run: bool, sequence: LoadedSequence | None = None
+) -> Specimen:
+    """Return the specimen on the bench: the one with ``serial`` from its shelf; on a dry run, one that stands in if there is none."""
     if not loaded.bench.simulated or loaded.bench.unit is None:
-        return Specimen(serial=serial)
+        return find_stand_in(sequence, serial)
     if serial and (at_hand := _at_hand(loaded, loaded.bench.unit, serial)) is not None:
         return at_hand
     shelf = _shelf(loaded, loaded.bench.unit)
     if serial in shelf:
         return shelf[serial]
     if dry_run:
-        return Specimen(serial=serial)
+        return find_stand_in(sequence, serial)
     alike = nearest(serial, shelf)
     complaint = loaded.source.complain(
         ("unit",),
@@ -262,5 +340,5 @@ def _pointing(problems: FileProblems, source: Source, at: tuple[str, ...]) -> Co
     )
 
 
-def _hash(path: Path) -> str:
-    return hashlib.sha256(path.read_bytes()).hexdigest()[:16]
+def _hash(*paths: Path) -> str:
+    return hashlib.sha256(b"".join(path.read_bytes() for path in paths)).hexdigest()[:16]

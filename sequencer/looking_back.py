@@ -13,6 +13,7 @@ from sequencer.complaint import Complaint, FileProblems
 from sequencer.listing import find_run
 from sequencer.store import Store, Wanted
 from sequencer.store_place import StorePlace, find_place
+from sequencer.whole_run import as_one, read_whole
 
 
 def compare_command(
@@ -100,26 +101,42 @@ def report_command(
 
     place = find_place(folder, store_name)
     with Store.open_to_read(place) as store:
-        runs = [_with_results(find_run(name, store, place, None), store) for name in names]
+        found = (as_one(read_whole(find_run(name, store, place, None), store)) for name in names)
+        runs = list({run["run"]: run for run in found}.values())
     write_report(runs, file, title=title, comments=comments, plots=plots)
     click.echo(str(file))
     return 0
 
 
-def _with_results(run: dict[str, Any], store: Store) -> dict[str, Any]:
-    return {**run, "results": store.read_results(run["run"])}
-
-
 def _named(
     names: Sequence[str], store: Store, place: StorePlace
 ) -> Iterator[tuple[str, list[dict[str, Any]]]]:
-    """Yield each name with the runs of that unit, or else the run of that name."""
+    """Yield each name with the runs of that unit, or else the run of that name and those that repeat its checks."""
     of_units: dict[str, list[dict[str, Any]]] = {}
     if names:
         for run in store.iterate_runs(Wanted(serials=names), points=False):
             of_units.setdefault(run["serial"], []).append(run)
+    seen: dict[str, str] = {}
     for name in names:
-        yield name, of_units.get(name) or [_with_results(find_run(name, store, place, None), store)]
+        if name in of_units:
+            yield name, of_units[name]
+            continue
+        members = read_whole(find_run(name, store, place, None), store, points=False)
+        first = str(members[0]["run"])
+        if first in seen and seen[first] != name:
+            raise FileProblems(
+                [
+                    Complaint(
+                        file="the command line",
+                        line=0,
+                        column=0,
+                        message=f"{seen[first]} and {name} are one run and its repeat, of which the last result counts",
+                        hint=f"'sequencer results {first}' shows both results",
+                    )
+                ]
+            )
+        seen[first] = name
+        yield name, members
 
 
 def _clearly(look: Any) -> Any:

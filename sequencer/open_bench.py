@@ -24,8 +24,11 @@ from drivers.registry import find_driver
 from drivers.roles import Identity, Instrument
 from drivers.trace import Direction, Exchange
 from drivers.transport import open_library
-from sequencer.bench import INTERFERER, BenchFile, SignalGenerator, Supply
+from sequencer.bench import INTERFERER, BenchFile, PowerMeter, SignalGenerator, Supply
 from sequencer.bench import Instrument as Entry
+from sequencer.cables import Cables, Connection
+from sequencer.loss_side import HandPath
+from sequencer.quantities import dbm_from_w
 from sequencer.safety import Ratings, SafeBench, SafeState
 from sequencer.unlinked import UNLINKED, Unlinked
 
@@ -166,6 +169,15 @@ class OpenBench:
         else:
             self.parts.simulation.confirm_knobs()
 
+    def confirm_connection(self, path: HandPath, connection: Connection) -> None:
+        """Connect a simulated bench as the person who confirms a connection has connected a real one."""
+        if self.parts.simulation is not None:
+            self.parts.simulation.connect_by_hand(path if connection == "through" else connection)
+
+    def keep_exchange(self, exchange: Exchange) -> None:
+        """Keep a message that was exchanged with no instrument: a question to a person, and the answer."""
+        self._said.append(exchange)
+
     def _opening_rank(self, name: str) -> tuple[int, bool]:
         role = self.bench.instruments[name].role
         rank = _OPENING_ORDER.index(role) if role in _OPENING_ORDER else len(_OPENING_ORDER)
@@ -235,12 +247,14 @@ class OpenBench:
                 max_receiver_input_dbm=protection.max_receiver_input_dbm,
                 max_supply_current_a=protection.max_supply_current_a,
                 max_supply_voltage_v=_max_supply_v(self.bench),
+                max_meter_dbm=max_meter_dbm(self.bench),
             ),
             receive_loss_db=paths.receive.loss_db if paths.receive is not None else _no_loss,
             transmit_loss_db=paths.transmit.loss_db if paths.transmit is not None else _no_loss,
             bounds_s=_bounds_s(self.bench),
             release_max_s=longest_release_s(radio[1]) if radio is not None else 0.0,
             say_unheard=self._say_unheard,
+            cables=Cables(None if self.simulated else _cables_mark(self.bench)),
         )
 
     def _say_unheard(self, role: str) -> None:
@@ -295,6 +309,14 @@ def _lock_path(address: str) -> Path:
     return folder / f"{hashlib.sha256(resource.encode()).hexdigest()[:24]}.lock"
 
 
+def _cables_mark(bench: BenchFile) -> Path | None:
+    """Return the file that remembers moved cables: beside the lock of the generator, without which nobody is asked to move any."""
+    generator = bench.with_role("signal_generator")
+    if generator is None:
+        return None
+    return _lock_path(f"{generator[1].address} of {bench.bench}").with_suffix(".cables")
+
+
 def longest_release_s(radio: Entry) -> float:
     """Return how long releasing the key can take: two tries, each with its error query, and the link reopened for each.
 
@@ -317,6 +339,14 @@ def _bounds_s(bench: BenchFile) -> dict[str, float]:
 def _max_supply_v(bench: BenchFile) -> float:
     supply = bench.with_role("supply")
     return supply[1].max_voltage_v if supply is not None and isinstance(supply[1], Supply) else 0.0
+
+
+def max_meter_dbm(bench: BenchFile) -> float:
+    """Return the most the power meter may be given, dBm; 20 dBm, what ordinary sensors take (common practice), where none is stated."""
+    meter = bench.with_role("power_meter")
+    if meter is None or not isinstance(meter[1], PowerMeter) or meter[1].max_power_w is None:
+        return 20.0
+    return dbm_from_w(meter[1].max_power_w)
 
 
 def _limits_of(entry: Entry) -> Limits:

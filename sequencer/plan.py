@@ -2,32 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
-from typing import Any
+from pathlib import Path
 
-from sequencer.bench import PowerMeter, SignalGenerator, Supply
 from sequencer.checks import all_checks
-from sequencer.checks.base import AnyCheck, CheckSettings, Conditions, Demand
+from sequencer.checks.base import AnyCheck, CheckSettings, Conditions, Side
 from sequencer.checks.confirm import Confirm, ConfirmSettings
-from sequencer.complaint import Complaint, FileProblems, listed
+from sequencer.checks.enter_reading import EnterReadingSettings
+from sequencer.complaint import Complaint, FileProblems, did_you_mean, listed, printable
+from sequencer.entering import ToEnter
 from sequencer.loading import LoadedBench, LoadedSequence
-from sequencer.open_bench import longest_release_s
-from sequencer.quantities import dbm_from_w, w_from_dbm
-from sequencer.shipped import shipped_names
+from sequencer.proof import UNIT_SIDES, longest_s, step_complaints, whole_complaints
+from sequencer.shipped import is_shipped
 
 SIDE_CHANGE_S = 0.1
 """About what it takes to reach a side: unkey, generator off, switch, select. Measured on the simulated bench."""
 
-_SIDE_ROLES = {
-    "receive": frozenset({"radio", "switch", "signal_generator"}),
-    "transmit": frozenset({"radio", "switch"}),
-}
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Step:
-    """One check on one channel."""
+    """One check on one channel. ``index``: its number in the whole sequence, also where only a part of that is run."""
 
     index: int
     label: str
@@ -37,14 +32,20 @@ class Step:
     forecast_s: float
     at: tuple[str | int, ...]
 
+    @property
+    def side(self) -> Side:
+        """The side of the bench it is made on."""
+        return self.check.side_of(self.settings)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
-    """Every step of a run, in order."""
+    """Every step of a run, in order. ``only``: the checks that were chosen from the sequence; empty for all."""
 
     sequence: LoadedSequence
     bench: LoadedBench
     steps: tuple[Step, ...]
+    only: tuple[str, ...] = ()
 
     @property
     def forecast_s(self) -> float:
@@ -56,24 +57,78 @@ class Plan:
         """How often a person is asked."""
         return sum(isinstance(step.check, Confirm) for step in self.steps)
 
+    @property
+    def to_enter(self) -> tuple[ToEnter, ...]:
+        """The readings that a person is asked to enter, in order."""
+        return tuple(
+            ToEnter(name=step.settings.name, dial=step.settings.dial)
+            for step in self.steps
+            if isinstance(step.settings, EnterReadingSettings)
+        )
 
-def make_plan(sequence: LoadedSequence, bench: LoadedBench, *, serial: str = "") -> Plan:
-    """Return the plan, proved. Raises FileProblems with everything that cannot be done on this bench."""
+    @property
+    def by_hand(self) -> tuple[Step, ...]:
+        """The steps in the middle of which a person moves cables."""
+        return tuple(step for step in self.steps if step.side == "loss")
+
+
+def make_plan(
+    sequence: LoadedSequence, bench: LoadedBench, *, serial: str = "", only: Iterable[str] = ()
+) -> Plan:
+    """Return the plan, proved. Raises FileProblems with everything that cannot be done on this bench.
+
+    ``only`` chooses checks by name; the preparation is asked for all the same, and so is every confirmation before the last check chosen.
+    Steps keep the numbers they have in the whole sequence.
+    """
     rests = _Rests(bench)
+    only = tuple(dict.fromkeys(only))
+    chosen = _chosen(sequence, only)
     steps = tuple(
-        _step(index, *each, rests) for index, each in enumerate(_conditions(sequence, bench, serial))
+        _step(index, *each, rests)
+        for index, each in enumerate(_conditions(sequence, bench, serial))
+        if each[0] in chosen
     )
-    complaints = [*_whole(sequence, bench)]
+    checks = sequence.sequence.checks
+    complaints = [*whole_complaints(sequence, bench, [checks[at[1]] for at in chosen if at[0] == "checks"])]
     for step in steps:
-        for complaint in _step_complaints(step, sequence, bench):
+        for complaint in step_complaints(step, sequence, bench):
             if complaint not in complaints:
                 complaints.append(complaint)
     if complaints:
         raise FileProblems(complaints)
-    return Plan(sequence=sequence, bench=bench, steps=steps)
+    return Plan(sequence=sequence, bench=bench, steps=steps, only=only)
 
 
-_At = tuple[str | int, ...]
+_At = tuple[str, int]
+
+
+def _chosen(sequence: LoadedSequence, only: tuple[str, ...]) -> list[_At]:
+    """Return the places in the file of what is to be done. Raises FileProblems for a check it has not."""
+    checks = sequence.sequence.checks
+    named = [one.check for one in checks]
+    if missing := [name for name in only if name not in named]:
+        there = list(dict.fromkeys(named))
+        raise FileProblems(
+            [
+                Complaint(
+                    file="--only",
+                    line=0,
+                    column=0,
+                    message=f"{sequence.path.name} has no check {printable(name)[:60]!r}",
+                    allowed=listed(there),
+                    hint=did_you_mean(name, there),
+                )
+                for name in missing
+            ]
+        )
+    prepare = [("prepare", number) for number in range(len(sequence.sequence.prepare))]
+    if not only:
+        return [*prepare, *(("checks", number) for number in range(len(named)))]
+    last = max(number for number, name in enumerate(named) if name in only)
+    chosen = [
+        number for number, name in enumerate(named) if name in only or (name == "confirm" and number < last)
+    ]
+    return [*prepare, *(("checks", number) for number in chosen)]
 
 
 def _conditions(
@@ -89,6 +144,8 @@ def _conditions(
         serial=serial,
         supply_v=sequence.sequence.supply_v,
         folder=sequence.path.parent,
+        bench_folder=Path() if is_shipped(bench.path, "bench") else bench.path.parent,
+        simulated=bench.bench.simulated,
     )
     for number, preparation in enumerate(sequence.sequence.prepare):
         yield ("prepare", number), ConfirmSettings(check="confirm", text=preparation.confirm), alike
@@ -113,7 +170,7 @@ class _Rests:
 
     def __init__(self, bench: LoadedBench) -> None:
         self._rest_per_key_s = 100.0 / bench.bench.protection.key_duty_percent - 1.0
-        step_s, release_s = _longest_s(bench)
+        step_s, release_s = longest_s(bench)
         # the key is released in time for one more step and a release, however slow, to end inside the limit
         self._unbroken_s = max(0.5, bench.bench.protection.max_key_time_s - step_s - release_s)
         self._owed_s = 0.0
@@ -132,7 +189,7 @@ class _Rests:
 def _step(index: int, at: _At, settings: CheckSettings, conditions: Conditions, rests: _Rests) -> Step:
     check = all_checks()[settings.check]
     forecast_s = 0.0
-    if check.side == "none":
+    if check.side_of(settings) not in UNIT_SIDES:
         forecast_s = check.forecast_s(settings, conditions)
     elif conditions.frequency_hz is not None:
         check_s = SIDE_CHANGE_S + check.forecast_s(settings, conditions)
@@ -152,193 +209,3 @@ def _step(index: int, at: _At, settings: CheckSettings, conditions: Conditions, 
         forecast_s=forecast_s,
         at=at,
     )
-
-
-def _whole(sequence: LoadedSequence, bench: LoadedBench) -> Iterator[Complaint]:
-    """Prove what belongs to no single check."""
-    source = sequence.source
-    supply_v = sequence.sequence.supply_v
-    entry = bench.bench.with_role("supply")
-    if supply_v is None and entry is not None and _needs_a_side(sequence):
-        yield source.complain(
-            ("sequence",),
-            f"{entry[0]} is off when the bench opens, and the sequence does not say what the unit is fed with",
-            allowed="'supply: 13.2 V', or a bench file that leaves out a supply which is set by hand",
-        )
-    if supply_v is not None:
-        if entry is None:
-            yield source.complain(
-                ("supply",),
-                f"{supply_v:g} V is asked for and bench {bench.bench.bench!r} has no supply",
-                allowed="a bench with a supply, or no 'supply'",
-            )
-        elif isinstance(entry[1], Supply) and supply_v > entry[1].max_voltage_v:
-            yield source.complain(
-                ("supply",),
-                f"{supply_v:g} V is above max_voltage of {entry[0]}",
-                allowed=f"at most {entry[1].max_voltage_v:g} V",
-            )
-    if sequence.plan is None and (needing := _needs_a_side(sequence)):
-        yield source.complain(
-            ("sequence",),
-            f"the sequence names no channel plan, so that {listed(dict.fromkeys(needing))} have no frequency",
-            allowed=f"'channels:' with a plan of your own or a shipped one: {listed(shipped_names('plan'))}",
-        )
-    transmits = any(all_checks()[settings.check].side == "transmit" for settings in sequence.sequence.checks)
-    if transmits:
-        if sequence.sequence.rated_power_w is not None:
-            for message, allowed in _power_trouble(sequence.sequence.rated_power_w, None, bench):
-                yield source.complain(("rated_power",), message, allowed=allowed)
-        yield from _key_time(bench)
-
-
-def _needs_a_side(sequence: LoadedSequence) -> list[str]:
-    """Return the checks that key or listen, in the file's order."""
-    return [one.check for one in sequence.sequence.checks if all_checks()[one.check].side != "none"]
-
-
-def _key_time(bench: LoadedBench) -> Iterator[Complaint]:
-    """Prove that the longest step and the longest release after it end inside the key-down limit (promise 2)."""
-    limit_s = bench.bench.protection.max_key_time_s
-    step_s, release_s = _longest_s(bench)
-    radio = bench.bench.with_role("radio")
-    # No program releases a key that a person holds: there the prompts say for how long.
-    if radio is not None and not radio[1].manual and step_s + release_s > limit_s:
-        yield bench.source.complain(
-            ("protection", "max_key_time") if "protection" in bench.source.root.entries else (),
-            f"max_key_time {limit_s:g} s cannot be promised: with these time-outs a step may take {step_s:g} s "
-            f"and a release {release_s:g} s",
-            allowed=f"at least {step_s + release_s:g} s, or a shorter 'timeout' for the instruments",
-        )
-
-
-def _longest_s(bench: LoadedBench) -> tuple[float, float]:
-    """Return how long a step and a release of the key can take on this bench, with every answer as late as its time-out, s."""
-    radio = bench.bench.with_role("radio")
-    release_s = longest_release_s(radio[1]) if radio is not None else 0.0
-    return max((2.0 * entry.timeout_s for entry in bench.bench.instruments.values()), default=0.0), release_s
-
-
-def _step_complaints(step: Step, sequence: LoadedSequence, bench: LoadedBench) -> Iterator[Complaint]:
-    source, check = sequence.source, step.check
-    yield from check.complaints(step.settings, step.conditions)
-    if check.side == "none":
-        return
-    at_check = (*step.at, "check")
-    missing = sorted((_SIDE_ROLES[check.side] | check.roles) - bench.bench.roles)
-    if missing:
-        yield source.complain(
-            at_check,
-            f"{check.name} needs {' and '.join(missing)}, and bench {bench.bench.bench!r} ({bench.path.name}) has none",
-            allowed=f"a bench with {' and '.join(missing)}",
-        )
-    generators = bench.bench.all_with_role("signal_generator")
-    if 0 < len(generators) < check.generators:
-        missing.append("interferer")
-        yield source.complain(
-            at_check,
-            f"{check.name} needs a second signal generator, and bench {bench.bench.bench!r} ({bench.path.name}) has none",
-            allowed="an entry 'interferer: {role: signal_generator, …}', combined into the receive path",
-        )
-    path = bench.bench.paths.receive if check.side == "receive" else bench.bench.paths.transmit
-    if path is None:
-        yield source.complain(
-            at_check,
-            f"{check.name} needs the {check.side} path, and {bench.path.name} describes none",
-            allowed=f"'paths: {{{check.side}: …}}' in the bench file",
-        )
-    if step.conditions.mode not in check.modes:
-        yield source.complain(
-            at_check,
-            f"{check.name} is not for {step.conditions.mode}",
-            allowed=", ".join(sorted(check.modes)),
-        )
-    if step.conditions.frequency_hz is None:
-        if sequence.plan is not None or step.conditions.channel is None:
-            yield _channel_trouble(step, sequence)
-    elif not missing and path is not None:
-        for demand in check.demands(step.settings, step.conditions):
-            for message, allowed in _demand_trouble(demand, step, bench):
-                yield source.complain(
-                    (*step.at, *_present(source, step.at, demand.at)), message, allowed=allowed
-                )
-
-
-def _channel_trouble(step: Step, sequence: LoadedSequence) -> Complaint:
-    source, channel = sequence.source, step.conditions.channel
-    if channel is None:
-        return source.complain(
-            (*step.at, "check"),
-            f"{step.check.name} needs a channel",
-            allowed="'channel: 20' or 'channel: [1, 20, 40]'",
-        )
-    place: tuple[Any, ...] = (*step.at, "channel")
-    if isinstance(step.settings.channel, tuple):
-        place = (*place, step.settings.channel.index(channel))
-    assert sequence.plan is not None
-    return source.complain(
-        place, f"channel {channel} is not in the plan {sequence.plan.name!r}", allowed=sequence.plan.described
-    )
-
-
-def _demand_trouble(demand: Demand, step: Step, bench: LoadedBench) -> Iterator[tuple[str, str]]:
-    frequency_hz = step.conditions.frequency_hz
-    if demand.refused:
-        yield demand.refused, demand.allowed
-    if demand.power_w is not None:
-        yield from _power_trouble(demand.power_w, frequency_hz, bench)
-    if demand.level_dbm is None or frequency_hz is None:
-        return
-    level_dbm, rating_dbm = demand.level_dbm, bench.bench.protection.max_receiver_input_dbm
-    if level_dbm > rating_dbm:
-        yield (
-            f"{level_dbm:g} dBm is above the receiver's rating (max_receiver_input of {bench.path.name})",
-            f"at most {rating_dbm:g} dBm",
-        )
-    generators, path = bench.bench.all_with_role("signal_generator"), bench.bench.paths.receive
-    if not generators or path is None:
-        return
-    name, generator = generators[1 if demand.interferer and len(generators) > 1 else 0]
-    if not isinstance(generator, SignalGenerator):
-        return
-    loss_db, offered = path.loss_db(frequency_hz), generator.level
-    if not offered.min_dbm <= level_dbm + loss_db <= offered.max_dbm:
-        called = name if demand.interferer else "the generator"
-        yield (
-            f"{level_dbm:g} dBm at the antenna connector is outside what {called} offers through {loss_db:.2f} dB of path",
-            f"{offered.min_dbm - loss_db:.1f} to {offered.max_dbm - loss_db:.1f} dBm",
-        )
-
-
-def _power_trouble(
-    power_w: float, frequency_hz: float | None, bench: LoadedBench
-) -> Iterator[tuple[str, str]]:
-    path, meter = bench.bench.paths.transmit, bench.bench.with_role("power_meter")
-    if path is None:
-        return
-    if power_w > path.rating_w:
-        yield (
-            f"{power_w:g} W is above the rating of the transmit path in {bench.path.name}",
-            f"at most {path.rating_w:g} W",
-        )
-    if meter is None or not isinstance(meter[1], PowerMeter) or meter[1].max_power_w is None:
-        return
-    loss_db = min(path.loss.values()) if frequency_hz is None else path.loss_db(frequency_hz)
-    most_w = w_from_dbm(dbm_from_w(meter[1].max_power_w) + loss_db)
-    if power_w > most_w:
-        yield (
-            f"{power_w:g} W through {loss_db:.2f} dB is more than max_power of {meter[0]} in {bench.path.name}",
-            f"at most {most_w:.3g} W",
-        )
-
-
-def _present(source: Any, at: tuple[str | int, ...], below: tuple[str, ...]) -> tuple[str, ...]:
-    """Return as much of ``below`` as stands in the file: a demand may come from a default."""
-    node = source.find(at)
-    kept: list[str] = []
-    for key in below:
-        if key not in node.entries:
-            break
-        kept.append(key)
-        node = node.entries[key][1]
-    return tuple(kept) or ("check",)

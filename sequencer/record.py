@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import hashlib
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack, suppress
 from dataclasses import dataclass
@@ -14,8 +15,10 @@ from typing import Self
 from drivers.roles import Identity
 from drivers.trace import Exchange
 from sequencer.bench import Instrument
+from sequencer.checks.base import KeptFile
 from sequencer.complaint import Complaint, FileProblems
 from sequencer.kept_beside import KeptBeside
+from sequencer.new_file import write_beside
 from sequencer.plan import Plan
 from sequencer.results import Result
 from sequencer.store import BenchInstrument, Store, StoreProblem
@@ -29,6 +32,14 @@ MODEL_MAX = 64
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Again:
+    """Why checks of an earlier run are repeated: ``run`` is the first of those that repeat each other."""
+
+    run: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RunFacts:
     """What every row of a run says alike."""
 
@@ -39,6 +50,7 @@ class RunFacts:
     simulated: bool
     bench_name: str
     plan: Plan
+    again: Again | None = None
 
 
 class Record:
@@ -104,10 +116,22 @@ class Record:
 
         def write(again: bool) -> None:
             known = self._known if again else None
-            self.store.write_check(self.facts.run, index, results, said, known=known)
+            repeats = self.facts.again.run if self.facts.again is not None else ""
+            self.store.write_check(self.facts.run, index, results, said, known=known, repeats=repeats)
             self._known += len(results) + len(said)
 
         self._try(write)
+
+    def keep_file(self, index: int, name: str, content: bytes) -> KeptFile:
+        """Write a file beside the table, onto the disk: the table's name, the check's number, ``name``. Overwrites none. OSError."""
+        named = Path(name)
+        wanted = self.table.path.with_name(f"{self.table.path.stem}_{index:02}_{named.stem}{named.suffix}")
+        try:
+            path = write_beside(wanted, content)
+        except OSError as error:
+            self._trouble(f"cannot keep {wanted}: {error.strerror or error}. Check the free space.")
+            raise
+        return KeptFile(path=path, sha256=hashlib.sha256(content).hexdigest())
 
     def end(self, *, outcome: str, bench_safe: bool, bench_s: float) -> None:
         """Write how the run ended."""
@@ -249,6 +273,9 @@ def _run_row(facts: RunFacts) -> dict[str, object]:
         "bench_hash": facts.plan.bench.hash,
         "simulated": facts.simulated,
         "outcome": "not ended",
+        "part": ", ".join(facts.plan.only),
+        "again": facts.again.run if facts.again is not None else "",
+        "reason": facts.again.reason if facts.again is not None else "",
     }
 
 

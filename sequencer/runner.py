@@ -9,20 +9,23 @@ from datetime import datetime
 from enum import IntEnum
 from typing import Any, Protocol
 
+from drivers.dial import Dial
 from drivers.faults import InstrumentFault
-from sequencer.budget_rows import as_plain
+from drivers.roles import Reading
+from sequencer.cables import BACK
 from sequencer.checks.base import Finding
 from sequencer.checks.confirm import Confirm, ConfirmSettings
-from sequencer.decision import Decision, Limits, decide
+from sequencer.decision import Decision, Limits
+from sequencer.entering import EnteredBeforehand, Enterer
 from sequencer.events import CheckEnded, CheckStarted, Event, Listener, RunEnded, RunStarted, StepTaken
+from sequencer.judging import judged
 from sequencer.open_bench import BenchBusy, BenchParts, BenchUnsafe, OpenBench
 from sequencer.plan import Plan, Step
 from sequencer.record import Record, RunFacts
 from sequencer.results import Result
-from sequencer.safety import SafeState
+from sequencer.safe_state import SafeState
+from sequencer.safety import SUPPLY_SETTLE_S
 from sequencer.signals import Interrupted, Stopper, stoppable
-
-SUPPLY_SETTLE_S = 0.5  # from supply on to a unit that answers: common practice, no source
 
 
 class ExitStatus(IntEnum):
@@ -69,12 +72,18 @@ class Runner:
         record: Record,
         confirmer: Confirmer,
         listeners: Iterable[Listener] = (),
+        *,
+        cables: Confirmer | None = None,
+        enterer: Enterer | None = None,
     ) -> None:
+        """Take the plan and the bench. ``cables`` confirms what a person connects in the middle of a check, if ``confirmer`` may not."""
         self._plan = plan
         self._bench = OpenBench(parts)
         self._record = record
         self._facts: RunFacts = record.facts
         self._confirmer = confirmer
+        self._cables = cables or confirmer
+        self._enterer = enterer or EnteredBeforehand()
         self._listeners = list(listeners)
         self._results: list[Result] = []
         self._confirmed: list[str] = []
@@ -125,6 +134,7 @@ class Runner:
     def _execute(self) -> None:
         self._bench.open()
         self._record.keep_instruments(self._bench.identities)
+        self._cables_back()
         if (supply_v := self._plan.sequence.sequence.supply_v) is not None:
             self._fed = True
             self._bench.safe.set_supply(supply_v)
@@ -196,20 +206,60 @@ class Runner:
             self._stopper.check()
             self._tell(StepTaken(index=step.index, text=text))
 
-        conditions = replace(step.conditions, say=say)
+        conditions = replace(
+            step.conditions,
+            run=self._facts.run,
+            simulated=self._facts.simulated,
+            identities=self._bench.identities,
+            say=say,
+            keep_file=lambda name, content: self._record.keep_file(step.index, name, content),
+            enter=self._entered,
+        )
         safe, check = self._bench.safe, step.check
-        if check.side == "none":
+        if step.side == "none":
             return check.inspect(step.settings, conditions)
+        if step.side == "loss":
+            path = check.hand_path(step.settings)
+            with safe.loss_side(
+                path,
+                confirm=self._cables_confirmed,
+                connected=lambda connection: self._bench.confirm_connection(path, connection),
+            ) as loss:
+                return check.measure_loss(loss, step.settings, conditions)
         where: dict[str, Any] = {
             "channel": conditions.channel,
             "mode": conditions.mode,
             "frequency_hz": conditions.carrier_hz,
         }
-        if check.side == "receive":
+        if step.side == "receive":
             with safe.receive_side(**where) as receive:
                 return check.receive(receive, step.settings, conditions)
         with safe.transmit_side(**where) as transmit:
             return check.transmit(transmit, step.settings, conditions)
+
+    def _cables_back(self) -> None:
+        """See that cables which an earlier run had moved are back, before the unit is fed. Raises _Stopped if nobody says so."""
+        cables = self._bench.safe.cables
+        if not cables.moved:
+            return
+        if not self._cables_confirmed(f"Cables were moved by hand in an earlier run. {BACK}"):
+            self._bench_failed(
+                "cables were moved by hand in an earlier run, and nobody has confirmed that they are back"
+            )
+            raise _Stopped("stopped: cables not confirmed back")
+        cables.note("normal")
+
+    def _cables_confirmed(self, text: str) -> bool:
+        yes = self._cables.confirm(text)
+        self._stopper.check()
+        return yes
+
+    def _entered(self, name: str, what: str, dial: Dial) -> tuple[Reading, str]:
+        entered = self._enterer.enter(
+            name, what, dial, clock=self._bench.clock, trace=self._bench.keep_exchange
+        )
+        self._stopper.check()
+        return entered
 
     def _confirm(self, step: Step) -> tuple[list[Finding], str]:
         assert isinstance(step.settings, ConfirmSettings)
@@ -238,44 +288,10 @@ class Runner:
         ]
 
     def _judged(self, step: Step, finding: Finding) -> Result:
-        facts, plan = self._facts, self._plan
-        uncertainty = 0.0 if finding.exact else None
-        uncertainty = finding.budget.expanded if finding.budget is not None else uncertainty
-        factor = finding.budget.coverage_factor if finding.budget is not None else 2.0
-        rule = plan.sequence.sequence.rule
-        statement = decide(finding.value, uncertainty, finding.limits, rule, coverage_factor=factor)
-        if statement.decision in (Decision.FAIL, Decision.CONDITIONAL_FAIL, Decision.NOT_MEASURED):
+        result = judged(finding, step, self._facts, self._confirmed)
+        if result.decision in (Decision.FAIL, Decision.CONDITIONAL_FAIL, Decision.NOT_MEASURED):
             self._raise_status(ExitStatus.FAILED)
-        supply_v = plan.sequence.sequence.supply_v
-        conditions = [f"supply {supply_v:g} V"] if supply_v is not None else []
-        return Result(
-            time=datetime.now().astimezone(),
-            run=facts.run,
-            serial=facts.serial,
-            model=facts.model,
-            sequence=plan.sequence.sequence.sequence,
-            sequence_hash=plan.sequence.hash,
-            bench=facts.bench_name,
-            bench_hash=plan.bench.hash,
-            simulated=facts.simulated,
-            check=step.check.name,
-            channel=step.conditions.channel if finding.channel is None else finding.channel,
-            frequency_hz=step.conditions.frequency_hz if finding.channel is None else finding.frequency_hz,
-            mode=step.conditions.mode,
-            quantity=finding.quantity,
-            value=finding.value,
-            unit=finding.unit,
-            uncertainty=uncertainty,
-            lower_limit=finding.limits.lower,
-            upper_limit=finding.limits.upper,
-            decision=statement.decision,
-            rule=str(rule),
-            conditions="; ".join(conditions + self._confirmed),
-            note="; ".join(part.rstrip(".") for part in (finding.note, *statement.notes) if part),
-            points=finding.points,
-            budget=as_plain(finding.budget) if finding.budget is not None else None,
-            settings=_plain_settings(step),
-        )
+        return result
 
     def _close(self) -> SafeState:
         """Make the bench safe, take away the supply that this run switched on, and let go."""
@@ -337,7 +353,7 @@ class Runner:
         )
 
     def _remaining_s(self, index: int) -> float:
-        return sum(step.forecast_s for step in self._plan.steps[index:])
+        return sum(step.forecast_s for step in self._plan.steps if step.index >= index)
 
     def _bench_failed(self, why: str) -> None:
         self._raise_status(ExitStatus.BENCH_FAILED)
@@ -354,15 +370,6 @@ class Runner:
             except Exception as error:  # a screen that is gone must not end a run
                 self._listeners.remove(listener)
                 self._trouble.append(f"{type(listener).__name__} failed and is told no more: {error}")
-
-
-def _plain_settings(step: Step) -> dict[str, Any] | None:
-    """Return what the check was told to do; channel, mode and limits stand in the result itself."""
-    left_out = {"check", "channel", "mode", "limit", "limits"}
-    try:
-        return step.settings.model_dump(mode="json", exclude=left_out, warnings=False)
-    except ValueError:  # of a check from elsewhere, with values that have no plain form
-        return None
 
 
 def _traceback_of(error: BaseException) -> str:

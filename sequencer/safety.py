@@ -1,7 +1,8 @@
-"""The two safe states of a bench, and the way out of both.
+"""The safe states of a bench, and the way out of each.
 
-A check is handed a `ReceiveSide` or a `TransmitSide`. The receive side holds the generator and no way to key; the
-transmit side holds the key and no way to switch the generator on. What is promised (design section 6):
+A check is handed a `ReceiveSide`, a `TransmitSide` or a `LossSide`. The receive side holds the generator and no way to key; the
+transmit side holds the key and no way to switch the generator on; the loss side holds the generator, while the unit is unkeyed and
+without supply. What is promised (design section 6):
 
 1. No check can key into the generator: each time before the key is pressed the generator's output must read off and the switch
    must read `transmit`. A side that was left keys nothing any more.
@@ -10,6 +11,7 @@ transmit side holds the key and no way to switch the generator on. What is promi
    duty, and is keyed again. A key that cannot be released loses its supply at once.
 3. No level above the receiver's rating is commanded: the level at the antenna connector is refused before the generator hears of it.
 4. Leaving a side, however it is left, releases the key and switches the generator off, both read back.
+5. Once a person was asked to move cables, no other side is entered and the unit is not fed until a person has confirmed that they are back.
 
 What reads back consistently wrong (a switch that moves nothing and says it did) cannot be found out by asking.
 """
@@ -18,7 +20,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass
 from typing import Literal, TypeVar
 
 from drivers.clock import Clock
@@ -34,8 +35,11 @@ from drivers.roles import (
     Switch,
     Voltmeter,
 )
+from sequencer.cables import Cables, Connection
 from sequencer.keying import Key, Ratings
+from sequencer.loss_side import HandPath, LossSide
 from sequencer.receive_side import GENERATOR_SETTLE_MAX_S, ReceiveSide
+from sequencer.safe_state import SafeState
 from sequencer.sides import present
 from sequencer.transmit_side import WAIT_PART_S, TransmitSide
 
@@ -43,6 +47,7 @@ __all__ = [
     "GENERATOR_SETTLE_MAX_S",
     "WAIT_PART_S",
     "Key",
+    "LossSide",
     "Ratings",
     "ReceiveSide",
     "SafeBench",
@@ -51,34 +56,7 @@ __all__ = [
 ]
 
 _T = TypeVar("_T")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SafeState:
-    """How making the bench safe went: ``trouble`` names what could not be confirmed; empty when all was.
-
-    ``touched`` is False where nothing was sent, so that nothing is known and nothing is ours to answer for.
-    """
-
-    trouble: tuple[str, ...] = ()
-    touched: bool = True
-
-    @property
-    def confirmed(self) -> bool:
-        """Say whether the unit is unkeyed and the generator off, by their own read-back."""
-        return self.touched and not self.trouble
-
-    def last_line(self) -> str:
-        """Return the words a person must read if the bench could not be confirmed safe."""
-        if self.trouble:
-            return (
-                "THE BENCH COULD NOT BE CONFIRMED SAFE: "
-                + "; ".join(text.rstrip(".") for text in self.trouble)
-                + ". Remove the supply from the unit now, then look at the generator and the key line."
-            )
-        if not self.touched:
-            return "The bench was left as it stood: nothing was sent to it."
-        return "The bench is safe: unit unkeyed, generator off, both read back."
+SUPPLY_SETTLE_S = 0.5  # from supply on to a unit that answers: common practice, no source
 
 
 class SafeBench:
@@ -102,6 +80,7 @@ class SafeBench:
         release_max_s: float,
         owed_rest_s: float = 0.0,
         say_unheard: Callable[[str], None] = lambda role: None,
+        cables: Cables | None = None,
     ) -> None:
         self._instruments = instruments
         self._roles = roles
@@ -115,6 +94,8 @@ class SafeBench:
         self._say_unheard = say_unheard
         self._key: Key | None = None
         self._on_side = False
+        self.cables = cables or Cables()
+        self._fed_v: float | None = None
         self.supply_cut = False
 
     def set_supply(self, voltage_v: float) -> None:
@@ -127,13 +108,16 @@ class SafeBench:
                 address=supply.address,
                 next_move="Lower 'supply' in the sequence.",
             )
+        self.cables.refuse_if_moved(supply)
         supply.configure_voltage(voltage_v, self._ratings.max_supply_current_a)
         supply.configure_output_enabled(True)
+        self._fed_v = voltage_v
         self.supply_cut = False
 
     def remove_supply(self) -> None:
         """Take the supply from the unit."""
         present(self._find(Supply), "supply").configure_output_enabled(False)
+        self._fed_v = None
 
     def cut_off(self) -> None:
         """Stop a unit whose key could not be released: say so once more unheard, and cut its supply.
@@ -159,7 +143,7 @@ class SafeBench:
         if not self._try(trouble, "the generator could not be confirmed off", self._generators_off):
             self._say_unheard("signal_generator")
         self._try([], "", self._audio_off)
-        return SafeState(trouble=tuple(trouble))
+        return SafeState(trouble=tuple(trouble), cables_moved=self.cables.moved)
 
     @contextmanager
     def receive_side(self, *, channel: int | None, mode: str, frequency_hz: float) -> Iterator[ReceiveSide]:
@@ -169,6 +153,7 @@ class SafeBench:
             try:
                 self._unkey()
                 self._generators_off()
+                self.cables.refuse_if_moved(generator)
                 self._route("receive")
                 self._select(channel, mode)
                 side = ReceiveSide(
@@ -196,6 +181,7 @@ class SafeBench:
             try:
                 self._unkey()
                 self._generators_off()
+                self.cables.refuse_if_moved(present(self._find(Radio), "radio"))
                 self._route("transmit")
                 self._select(channel, mode)
                 meter, analyser = self._find(PowerMeter), self._find(ModulationAnalyser)
@@ -226,8 +212,51 @@ class SafeBench:
                 finally:
                     self._audio_off()
 
+    @contextmanager
+    def loss_side(
+        self,
+        path: HandPath,
+        *,
+        confirm: Callable[[str], bool],
+        connected: Callable[[Connection], None] = lambda connection: None,
+    ) -> Iterator[LossSide]:
+        """Hand over the loss side: unit unkeyed and confirmed, its supply off and confirmed, the switch on ``path`` if it is one.
+
+        ``confirm`` asks the person who moves the cables; ``connected`` is told what was confirmed. The unit is fed again, as it was,
+        once the cables are confirmed back.
+        """
+        generator = present(self._find(SignalGenerator), "signal_generator")
+        meter = present(self._find(PowerMeter), "power_meter")
+        with self._one_side():
+            fed_v = self._fed_v
+            try:
+                self._unkey()
+                self._generators_off()
+                if fed_v is not None:
+                    self.remove_supply()
+                if path != "cable":
+                    self._route(path)
+                side = LossSide(
+                    generator=generator,
+                    meter=meter,
+                    clock=self._clock,
+                    max_dbm=self._ratings.max_meter_dbm,
+                    confirm=confirm,
+                    connected=lambda connection: self.cables.note(connection, connected),
+                )
+                try:
+                    yield side
+                finally:
+                    side.leave()
+            finally:
+                self._generators_off()
+                if fed_v is not None and not self.cables.moved:
+                    self.set_supply(fed_v)
+                    self._clock.wait_s(SUPPLY_SETTLE_S)
+
     def confirm_transmit(self) -> None:
         """Raise NotConfirmed unless every generator's output reads off and the switch reads `transmit`; moves nothing."""
+        self.cables.refuse_if_moved(present(self._find(Radio), "radio"))
         for generator in self._instruments.values():
             if isinstance(generator, SignalGenerator) and generator.read_output_enabled():
                 raise NotConfirmed(

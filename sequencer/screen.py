@@ -129,13 +129,14 @@ def _figures(rows: list[Mapping[str, Any]], notes: Mapping[str, int], width: int
     table.add_column("note", justify="right", no_wrap=True)
     for row in rows:
         decision, limits = str(row["decision"]), limits_text(row)
+        counts = row.get("counts", True)
         shown = value_text(row, wide=width >= _WIDE)
         table.add_row(
             "" if row["channel"] is None else str(row["channel"]),
             Text(printable(str(row["quantity"]))),
             Text(f"{shown}\n[{limits}]" if narrow and limits else shown),
             *(() if narrow else (Text(limits),)),
-            Text(decision, style=_STYLES.get(decision, "")),
+            Text(decision, style=_STYLES.get(decision, "")) if counts else Text(f"({decision})", style="dim"),
             str(notes.get(str(row["note"]), "")),
         )
     return table
@@ -186,7 +187,14 @@ def limits_text(row: Mapping[str, Any]) -> str:
 
 
 def run_lines(
-    *, run: str, rule: str, table: str = "", bench_s: float | None = None, forecast_s: float | None = None
+    *,
+    run: str,
+    rule: str,
+    table: str = "",
+    bench_s: float | None = None,
+    forecast_s: float | None = None,
+    part: str = "",
+    repeats: str = "",
 ) -> Text:
     """Return what else is said of a run, a line each; to be printed without wrapping, so that names can be copied."""
     forecast = f" (forecast {time_text(forecast_s)})" if forecast_s is not None else ""
@@ -194,6 +202,8 @@ def run_lines(
         "rule": rule,
         "bench time": time_text(bench_s) + forecast if bench_s is not None else "",
         "run": run,
+        "part": part,
+        "repeats": repeats,
         "table": table,
     }
     return Text("\n".join(f"{name:10}  {printable(text)}" for name, text in said.items() if text))

@@ -25,7 +25,7 @@ def listing_table(rows: Iterable[Mapping[str, Any]]) -> Table:
             "" if row["channel"] is None else str(row["channel"]),
             Text(printable(str(row["quantity"]))),
             Text(printable(with_minus(value_in_words(row)))),
-            str(row["decision"]),
+            str(row["decision"]) if row["counts"] else f"({row['decision']})",
             Text(printable(str(row["run"])), overflow="fold"),
         )
     return table

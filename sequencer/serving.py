@@ -86,6 +86,8 @@ def _write(path: Path, loaded: LoadedBench, addresses: dict[str, str]) -> None:
         beside = loaded.path.parent / loaded.bench.instruments[name].profile
         if beside.is_file():  # a profile of the user's own: the new file may stand elsewhere
             entry["profile"] = str(beside.resolve())
+    for name, table in loaded.tables.items():  # as for profiles
+        text["paths"][name]["loss"] = str(table.path.resolve())
     try:
         path.write_text(yaml.safe_dump(text, sort_keys=False, allow_unicode=True), encoding="utf-8")
     except OSError as error:

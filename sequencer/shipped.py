@@ -52,6 +52,12 @@ def shipped_names(kind: Kind, *, within: str = "") -> list[str]:
     return [name for name in _shipped(kind) if not within or name.startswith(within + "/")]
 
 
+def is_shipped(path: Path, kind: Kind) -> bool:
+    """Say whether a file is one of those shipped: nothing is written beside those."""
+    found = path.resolve()
+    return any(one.name == found.name and _on_disk(one).resolve() == found for one in _shipped(kind).values())
+
+
 def _own(text: str, beside: Path | str | None) -> Path | None:
     if not text.strip():
         return None

@@ -56,7 +56,9 @@ def value_cell(cell: Cell, unit: str) -> str:
     """Return the value of a cell with its uncertainty, and of how many results it is the mean."""
     if cell.value is None:
         return "–"
-    several = f" (mean of {cell.count})" if cell.count > 1 else ""
+    told = [f"mean of {cell.count}"] if cell.count > 1 else []
+    told += ["repeated"] if cell.replaced else []
+    several = f" ({', '.join(told)})" if told else ""
     return with_minus(_with_uncertainty(cell.value, cell.expanded, unit)) + several
 
 

@@ -10,32 +10,31 @@ from __future__ import annotations
 import os
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from contextlib import ExitStack
-from dataclasses import dataclass
-from datetime import datetime
+from contextlib import AbstractContextManager, ExitStack
 from pathlib import Path
 from typing import Any, Self
 
-from sqlalchemy import (
-    ColumnElement,
-    Connection,
-    Engine,
-    Select,
-    case,
-    delete,
-    insert,
-    or_,
-    select,
-    update,
-)
+from sqlalchemy import ColumnElement, Connection, Engine, Table, case, delete, insert, or_, select, update
 from sqlalchemy.sql.functions import count
 
 from drivers.trace import Exchange
 from sequencer import store_rows
 from sequencer.results import Result
-from sequencer.store_insert import Inserted, Writing, writing
+from sequencer.store_insert import Inserted, Writer, Writing
 from sequencer.store_place import StorePlace, make_engine
 from sequencer.store_problems import Doing, StoreProblem
+from sequencer.store_query import (
+    AT_ONCE,
+    RESULT_QUERY,
+    RUN_COLUMNS,
+    Wanted,
+    instruments_of,
+    result_conditions,
+    results_found,
+    results_of,
+    run_conditions,
+    runs_found,
+)
 from sequencer.store_rows import BenchInstrument
 from sequencer.store_tables import (
     SCHEMA_VERSION,
@@ -47,33 +46,12 @@ from sequencer.store_tables import (
     runs,
     units,
 )
+from sequencer.store_take_in import KeptRun, Taken, take_in
 from sequencer.store_upgrade import prepare, schema_of
 
 __all__ = ["SCHEMA_VERSION", "BenchInstrument", "Store", "StoreProblem", "Wanted"]
 
-_AT_ONCE = 500
-"""How many names stand in one question; SQLite takes 32 766 (SQLite manual, limits)."""
-_RUN_COLUMNS = [column for column in runs.c if column.name != "utc_s"]
-_RESULT_COLUMNS = [column for column in results.c if column.name != "utc_s"]
-_RESULT_NAMES = [column.name for column in _RESULT_COLUMNS]
-_RESULT_QUERY = select(*_RESULT_COLUMNS)  # composed once: a third of a short question's time
 _RESULT, _READING, _CONFIRMATION, _EXCHANGE = map(Inserted, (results, readings, confirmations, exchanges))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Wanted:
-    """Which results or runs are asked for; what is left empty does not choose.
-
-    ``since`` and ``until`` (not included) carry an offset. ``check``, ``channel`` and ``decisions`` choose results only.
-    """
-
-    serials: Sequence[str] = ()
-    sequence: str = ""
-    since: datetime | None = None
-    until: datetime | None = None
-    check: str = ""
-    channel: int | None = None
-    decisions: Sequence[str] = ()
 
 
 class Store:
@@ -81,7 +59,7 @@ class Store:
 
     def __init__(self, engine: Engine, where: str) -> None:
         self._engine = engine
-        self._writing = engine.execution_options(writes=True)
+        self._checks = Writer(engine)
         self._where = where
 
     @classmethod
@@ -133,6 +111,7 @@ class Store:
 
     def close(self) -> None:
         """Let go of the store."""
+        self._checks.let_go()
         self._engine.dispose()
 
     def __enter__(self) -> Self:
@@ -144,13 +123,13 @@ class Store:
     def write_run(self, run: Mapping[str, Any]) -> None:
         """Write the row of a run that begins, and its unit's if that is new."""
         row = store_rows.run_row(run)
-        with self._doing("write to"), self._writing.begin() as connection:
+        with self._doing("write to"), self._begin() as connection:
             connection.execute(_unit_upsert(connection, row))
             connection.execute(insert(runs), row)
 
     def write_instruments(self, run: str, found: Sequence[BenchInstrument]) -> None:
         """Write who answered on the bench of a run; a second time takes the place of the first."""
-        with self._doing("write to"), self._writing.begin() as connection:
+        with self._doing("write to"), self._begin() as connection:
             connection.execute(delete(instruments).where(instruments.c.run == run))
             if found:
                 connection.execute(insert(instruments), store_rows.instrument_rows(run, found))
@@ -163,8 +142,12 @@ class Store:
         said: Iterable[Exchange],
         *,
         known: int | None = None,
+        repeats: str = "",
     ) -> None:
         """Write all that one check left, in one transaction; durable on return.
+
+        ``repeats`` names the run that is repeated: what it and its earlier repeats found in the check of this number stays, and
+        counts no more. Confirmations go on counting for what was found under them.
 
         ``known`` is given where a write is tried again: how many results and messages of the run are in, as far as the caller knows.
         If there are more, the first try had succeeded and only its answer was lost on the way; nothing is written then.
@@ -173,31 +156,51 @@ class Store:
         lines = [store_rows.exchange_row(run, check_index, exchange) for exchange in said]
         if known is not None and self._count_rows(run) > known:
             return
-        with self._doing("write to"), writing(self._engine) as transaction:
+        with self._doing("write to"), self._checks.transaction() as transaction:
+            if repeats and found and found[0].check != "confirm":
+                _replace(transaction, repeats, check_index, found[0])
             _insert_results(transaction, found, rows)
             transaction.many(_EXCHANGE, lines)
 
     def write_end(self, run: str, *, outcome: str, bench_safe: bool, bench_s: float) -> None:
         """Write how a run ended."""
         how = store_rows.clean({"outcome": outcome, "bench_safe": bench_safe, "bench_s": bench_s})
-        with self._doing("write to"), self._writing.begin() as connection:
+        with self._doing("write to"), self._begin() as connection:
             connection.execute(update(runs).where(runs.c.run == run).values(**how))
+
+    def take_in(self, kept: KeptRun) -> Taken:
+        """Add what the store lacks of a run that was kept beside it, all or nothing; raises also `NotTheSame`."""
+        begins = {**kept.run, "outcome": "not ended", "bench_safe": None, "bench_s": None}
+        row = store_rows.run_row(begins)
+        with self._doing("write to"), self._begin() as connection:
+            connection.execute(_unit_upsert(connection, row))
+            connection.execute(_insert_unless_there(connection, runs, row))
+            return take_in(kept, connection)
 
     def read_runs(
         self, wanted: Wanted | None = None, *, serial: str | None = None, limit: int | None = 20
     ) -> list[dict[str, Any]]:
-        """Return the newest runs first, at most ``limit``; ``decisions`` counts a run's results by decision."""
+        """Return the newest runs first, at most ``limit``.
+
+        ``decisions`` counts by decision those of a run's results that count; ``replaced`` says how many a repeat has replaced.
+        """
         wanted = wanted or Wanted(serials=() if serial is None else (serial,))
-        query = select(*_RUN_COLUMNS).where(*_run_conditions(wanted))
+        query = select(*RUN_COLUMNS).where(*run_conditions(wanted))
         query = query.order_by(runs.c.utc_s.desc(), runs.c.run.desc()).limit(limit)
         with self._doing("read"), self._engine.connect() as connection:
-            return _runs(query, connection)
+            return runs_found(query, connection)
 
     def read_run(self, run: str) -> dict[str, Any] | None:
         """Return one run as `read_runs` does, or None if there is none of that name."""
         with self._doing("read"), self._engine.connect() as connection:
-            found = _runs(select(*_RUN_COLUMNS).where(runs.c.run == run), connection)
+            found = runs_found(select(*RUN_COLUMNS).where(runs.c.run == run), connection)
         return found[0] if found else None
+
+    def read_repeats(self, run: str) -> list[dict[str, Any]]:
+        """Return the runs that repeat checks of ``run``, oldest first, as `read_runs` does."""
+        query = select(*RUN_COLUMNS).where(runs.c.again == run).order_by(runs.c.utc_s, runs.c.run)
+        with self._doing("read"), self._engine.connect() as connection:
+            return runs_found(query, connection)
 
     def read_units(self) -> list[dict[str, Any]]:
         """Return every unit with its model as last named, by serial."""
@@ -205,35 +208,35 @@ class Store:
         with self._doing("read"), self._engine.connect() as connection:
             return [dict(row) for row in connection.execute(query).mappings()]
 
-    def read_results(self, run: str) -> list[dict[str, Any]]:
-        """Return the results of one run in the order they were measured."""
-        query = _RESULT_QUERY.where(results.c.run == run).order_by(results.c.id)
+    def read_results(self, run: str, *, points: bool = True) -> list[dict[str, Any]]:
+        """Return the results of one run in the order they were measured; without ``points`` (quicker) those stay empty."""
+        query = RESULT_QUERY.where(results.c.run == run).order_by(results.c.id)
         with self._doing("read"), self._engine.connect() as connection:
-            return _results(query, connection)
+            return results_found(query, connection, points=points)
 
     def read_instruments(self, names: Sequence[str]) -> dict[str, dict[str, dict[str, str]]]:
         """Return who stood on the bench in each of these runs: run, name on the bench, identity and calibration."""
         with self._doing("read"), self._engine.connect() as connection:
-            return _instruments(names, connection)
+            return instruments_of(names, connection)
 
     def find_results(
         self, wanted: Wanted, *, limit: int | None = None, points: bool = True
     ) -> list[dict[str, Any]]:
         """Return the results asked for, newest first, at most ``limit``; without ``points`` (quicker) those stay empty."""
-        query = _RESULT_QUERY.where(*_result_conditions(wanted))
+        query = RESULT_QUERY.where(*result_conditions(wanted))
         query = query.order_by(results.c.utc_s.desc(), results.c.id.desc()).limit(limit)
         with self._doing("read"), self._engine.connect() as connection:
-            return _results(query, connection, points=points)
+            return results_found(query, connection, points=points)
 
     def iterate_runs(self, wanted: Wanted, *, points: bool = True) -> Iterator[dict[str, Any]]:
         """Yield the runs asked for, oldest first, each with its results under ``results``; a few at a time in memory."""
-        query = select(*_RUN_COLUMNS, runs.c.utc_s).where(*_run_conditions(wanted))
-        query = query.order_by(runs.c.utc_s, runs.c.run).limit(_AT_ONCE)
+        query = select(*RUN_COLUMNS, runs.c.utc_s).where(*run_conditions(wanted))
+        query = query.order_by(runs.c.utc_s, runs.c.run).limit(AT_ONCE)
         after: ColumnElement[bool] | None = None
         while True:
             with self._doing("read"), self._engine.connect() as connection:
-                found = _runs(query if after is None else query.where(after), connection, counted=False)
-                rows = _results_of([one["run"] for one in found], connection, points=points)
+                found = runs_found(query if after is None else query.where(after), connection, counted=False)
+                rows = results_of([one["run"] for one in found], connection, points=points)
             if not found:
                 return
             last_s, last = found[-1]["utc_s"], found[-1]["run"]
@@ -241,7 +244,13 @@ class Store:
             for one in found:
                 del one["utc_s"]
                 mine = rows.get(one["run"], [])
-                yield {**one, "decisions": dict(Counter(row["decision"] for row in mine)), "results": mine}
+                counting = [row for row in mine if row["counts"]]
+                yield {
+                    **one,
+                    "decisions": dict(Counter(row["decision"] for row in counting)),
+                    "replaced": len(mine) - len(counting),
+                    "results": mine,
+                }
 
     def read_confirmations(self, run: str) -> list[dict[str, Any]]:
         """Return what was confirmed in a run, or not, and how, in order."""
@@ -256,6 +265,10 @@ class Store:
             query = query.where(exchanges.c.check_index == check_index)
         with self._doing("read"), self._engine.connect() as connection:
             return [dict(row) for row in connection.execute(query).mappings()]
+
+    def _begin(self) -> AbstractContextManager[Connection]:
+        self._checks.let_go()  # of a server's connections a run takes one
+        return self._engine.execution_options(writes=True).begin()
 
     def _count_rows(self, run: str) -> int:
         counted = [select(count()).select_from(one).where(one.c.run == run) for one in (results, exchanges)]
@@ -289,90 +302,29 @@ def _unit_upsert(connection: Connection, run: Mapping[str, Any]) -> Any:
     )
 
 
+def _insert_unless_there(connection: Connection, table: Table, row: Mapping[str, Any]) -> Any:
+    from sqlalchemy.dialects import postgresql, sqlite
+
+    kind = sqlite.insert if connection.dialect.name == "sqlite" else postgresql.insert
+    return kind(table).values(**row).on_conflict_do_nothing()
+
+
+def _replace(transaction: Writing, repeated: str, check_index: int, by: Result) -> None:
+    """Mark what the repeated run and its repeats found in this check as replaced by the run of ``by``."""
+    # Whoever repeats the same run at the same moment waits here (SQLite: since the transaction began), so that one result counts.
+    transaction.run(select(runs.c.run).where(runs.c.run == repeated).with_for_update())
+    alike = select(runs.c.run).where(or_(runs.c.run == repeated, runs.c.again == repeated))
+    transaction.run(
+        update(results)
+        .where(results.c.run.in_(alike), results.c.run != by.run)
+        .where(results.c.check_index == check_index, results.c.check == by.check)
+        .values(replaced_by=by.run)
+    )
+
+
 def _insert_results(transaction: Writing, found: Sequence[Result], rows: list[dict[str, Any]]) -> None:
     for result, row in zip(found, rows, strict=True):
         result_id = transaction.one(_RESULT, row)
         transaction.many(_READING, store_rows.reading_rows(result_id, result))
         if result.check == "confirm":
             transaction.many(_CONFIRMATION, [store_rows.confirmation_row(result_id, result)])
-
-
-def _run_conditions(wanted: Wanted) -> Iterator[ColumnElement[bool]]:
-    if wanted.serials:
-        yield runs.c.serial.in_(wanted.serials)
-    if wanted.sequence:
-        yield runs.c.sequence == wanted.sequence
-    if wanted.since is not None:
-        yield runs.c.utc_s >= wanted.since.timestamp()
-    if wanted.until is not None:
-        yield runs.c.utc_s < wanted.until.timestamp()
-
-
-def _result_conditions(wanted: Wanted) -> Iterator[ColumnElement[bool]]:
-    if wanted.serials:
-        yield results.c.serial.in_(wanted.serials)
-    if wanted.sequence:
-        yield results.c.sequence == wanted.sequence
-    if wanted.since is not None:
-        yield results.c.utc_s >= wanted.since.timestamp()
-    if wanted.until is not None:
-        yield results.c.utc_s < wanted.until.timestamp()
-    if wanted.check:
-        yield results.c.check == wanted.check
-    if wanted.channel is not None:
-        yield results.c.channel == wanted.channel
-    if wanted.decisions:
-        yield results.c.decision.in_(wanted.decisions)
-
-
-def _runs(query: Select[Any], connection: Connection, *, counted: bool = True) -> list[dict[str, Any]]:
-    """Return runs with their instruments, and how many of their results were decided how."""
-    found = {row["run"]: dict(row) for row in connection.execute(query).mappings()}
-    who = _instruments(list(found), connection)
-    for name, run in found.items():
-        run |= {"instruments": who.get(name, {}), "decisions": {}}
-    for names in _portions(list(found)) if counted else ():
-        decided = (
-            select(results.c.run, results.c.decision, count())
-            .where(results.c.run.in_(names))
-            .group_by(results.c.run, results.c.decision)
-        )
-        for name, decision, number in connection.execute(decided):
-            found[name]["decisions"][decision] = int(number)
-    return list(found.values())
-
-
-def _instruments(names: Sequence[str], connection: Connection) -> dict[str, dict[str, dict[str, str]]]:
-    found: dict[str, dict[str, dict[str, str]]] = {}
-    for some in _portions(names):
-        who = select(instruments).where(instruments.c.run.in_(some))
-        for one in connection.execute(who.order_by(instruments.c.run, instruments.c.number)).mappings():
-            found.setdefault(one["run"], {})[one["name"]] = store_rows.instrument_record({**one})
-    return found
-
-
-def _results_of(names: list[str], connection: Connection, *, points: bool) -> dict[str, list[dict[str, Any]]]:
-    """Return the results of several runs, by run."""
-    found: dict[str, list[dict[str, Any]]] = {}
-    for some in _portions(names):
-        query = _RESULT_QUERY.where(results.c.run.in_(some)).order_by(results.c.id)
-        for row in _results(query, connection, points=points):
-            found.setdefault(row["run"], []).append(row)
-    return found
-
-
-def _results(query: Select[Any], connection: Connection, *, points: bool = True) -> list[dict[str, Any]]:
-    found = store_rows.as_read(_RESULT_NAMES, connection.execute(query))
-    if points:
-        by_id = {row["id"]: row["points"] for row in found}
-        wanted = [readings.c.result, *(readings.c[name] for name in store_rows.POINT_NAMES)]
-        for ids in _portions(list(by_id)):
-            asked = select(*wanted).where(readings.c.result.in_(ids))
-            for one, *point in connection.execute(asked.order_by(readings.c.result, readings.c.number)):
-                by_id[one].append(dict(zip(store_rows.POINT_NAMES, point, strict=True)))
-    return found
-
-
-def _portions(names: Sequence[Any]) -> Iterator[Sequence[Any]]:
-    for start in range(0, len(names), _AT_ONCE):
-        yield names[start : start + _AT_ONCE]

@@ -11,7 +11,7 @@ from contextlib import contextmanager
 from operator import itemgetter
 from typing import Any
 
-from sqlalchemy import Dialect, Engine, Table, insert
+from sqlalchemy import Dialect, Engine, PoolProxiedConnection, Table, insert
 
 
 class Inserted:
@@ -51,6 +51,12 @@ class Writing:
         found = self._cursor.lastrowid if self._dialect.name == "sqlite" else self._cursor.fetchone()[0]
         return int(found)
 
+    def run(self, statement: Any) -> None:
+        """Execute a statement whose values the driver takes as they are."""
+        compiled = statement.compile(dialect=self._dialect)
+        values, order = compiled.params, compiled.positiontup
+        self._cursor.execute(str(compiled), values if order is None else [values[name] for name in order])
+
     def many(self, insert_into: Inserted, rows: Sequence[Mapping[str, Any]]) -> None:
         """Insert rows."""
         if rows:
@@ -58,22 +64,42 @@ class Writing:
             self._cursor.executemany(text, [values(row) for row in rows])
 
 
-@contextmanager
-def writing(engine: Engine) -> Iterator[Writing]:
-    """Begin a transaction; at the end it is durable, or if anything was raised it has not been. Raises the driver's own errors."""
-    connection = engine.raw_connection()
-    try:
-        cursor = connection.cursor()
-        if engine.dialect.name == "sqlite":  # others begin by themselves
-            cursor.execute("BEGIN IMMEDIATE")
-        yield Writing(cursor, engine.dialect)
-        cursor.close()
-        connection.commit()
-    except BaseException:
+class Writer:
+    """Transactions on connections that are kept from one to the next.
+
+    Taking one from the engine's pool and giving it back took as long as all else around a durable write: just after waiting for the
+    disk, code runs on cold caches.
+    """
+
+    def __init__(self, engine: Engine) -> None:
+        self._engine = engine
+        self._kept: list[PoolProxiedConnection] = []  # one for each thread that writes at the same moment
+
+    @contextmanager
+    def transaction(self) -> Iterator[Writing]:
+        """Begin a transaction; at the end it is durable, or if anything was raised it has not been. Raises the driver's own errors."""
         try:
-            connection.rollback()
-        except Exception:  # the server is gone: the next write asks for a new connection
-            connection.invalidate()
-        raise
-    finally:
-        connection.close()
+            connection = self._kept.pop()
+        except IndexError:
+            connection = self._engine.raw_connection()
+        try:
+            bare: Any = connection.dbapi_connection
+            cursor = bare.cursor()
+            if self._engine.dialect.name == "sqlite":  # others begin by themselves
+                cursor.execute("BEGIN IMMEDIATE")
+            yield Writing(cursor, self._engine.dialect)
+            cursor.close()
+            bare.commit()
+        except BaseException:
+            try:
+                connection.rollback()
+            except Exception:  # the server is gone: the next write asks for a new connection
+                connection.invalidate()
+            connection.close()
+            raise
+        self._kept.append(connection)
+
+    def let_go(self) -> None:
+        """Give the connections back to the engine, so that others use them and it can close them."""
+        while self._kept:
+            self._kept.pop().close()

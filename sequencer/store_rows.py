@@ -49,6 +49,7 @@ def result_row(result: Result, check_index: int) -> dict[str, Any]:
     row["check_index"] = check_index
     row["budget"] = "null" if result.budget is None else json.dumps(result.budget)
     row["settings"] = "null" if result.settings is None else json.dumps(result.settings)
+    row["replaced_by"] = ""
     row["utc_s"] = result.time.timestamp()
     return clean(row)
 
@@ -110,12 +111,16 @@ def exchange_row(run: str, check_index: int, exchange: Exchange) -> dict[str, An
 
 
 def as_read(names: Sequence[str], rows: Iterable[Sequence[Any]]) -> list[dict[str, Any]]:
-    """Return result rows as a reader gets them: budget and settings as records, ``points`` an empty list yet."""
+    """Return result rows as a reader gets them: budget and settings as records, ``points`` an empty list yet.
+
+    ``counts`` says whether no repeat has replaced it.
+    """
     found = []
     for row in rows:
         one = dict(zip(names, row, strict=True))
         budget, settings = one["budget"], one["settings"]
         one["points"] = []
+        one["counts"] = one["replaced_by"] == ""
         one["budget"] = None if budget == "null" else json.loads(budget)
         one["settings"] = None if settings == "null" else json.loads(settings)
         found.append(one)
@@ -124,7 +129,7 @@ def as_read(names: Sequence[str], rows: Iterable[Sequence[Any]]) -> list[dict[st
 
 def clean(row: dict[str, Any]) -> dict[str, Any]:
     """Return the row with its texts as every database takes them: no NUL (PostgreSQL), no lone surrogate (both)."""
-    texts = "".join(cell for cell in row.values() if isinstance(cell, str))
+    texts = "".join([cell for cell in row.values() if isinstance(cell, str)])
     if texts.isascii() and "\x00" not in texts:  # nearly always, and sooner said of all than of each
         return row
     return {name: clean_text(cell) if isinstance(cell, str) else cell for name, cell in row.items()}

@@ -24,7 +24,7 @@ from sqlalchemy import (
 
 from sequencer.results import COLUMNS
 
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
 """The schema of these tables. A store with a higher one was written by a newer sequencer and is refused."""
 
 metadata = MetaData()
@@ -64,9 +64,17 @@ runs = Table(
     Column("outcome", String, nullable=False),
     Column("bench_safe", Boolean),
     Column("bench_s", _Number),
+    Column(
+        "part", Text, nullable=False, server_default=""
+    ),  # checks chosen with --only; empty for the whole sequence
+    Column(
+        "again", String, nullable=False, server_default=""
+    ),  # the first run, if this one repeats checks of it
+    Column("reason", Text, nullable=False, server_default=""),  # why they are repeated
     Column("utc_s", _Number, nullable=False),  # the same moment as "time", in order also across time zones
     Index("run_by_unit", "serial", "utc_s"),
     Index("run_by_time", "utc_s"),
+    Index("run_by_again", "again"),
 )
 
 _NUMBERS = ("value", "uncertainty", "lower_limit", "upper_limit", "frequency_hz")
@@ -89,6 +97,7 @@ results = Table(
         "budget", Text, nullable=False
     ),  # JSON as text: it may hold Infinity, which PostgreSQL's JSON refuses
     Column("settings", Text, nullable=False),  # JSON as text
+    Column("replaced_by", String, nullable=False, server_default=""),  # the run whose repeat counts instead
     Column("utc_s", _Number, nullable=False),
     Index("result_by_run", "run"),
     Index("result_by_unit", "serial", "check", "utc_s"),

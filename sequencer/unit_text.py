@@ -27,7 +27,8 @@ class QuantityError(ValueError):
         super().__init__(f"{problem}; allowed: {allowed}" + (f"; {hint}" if hint else ""))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+# No eq: there is one of each, and what stands in an annotation must be hashable.
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Dimension:
     """A kind of quantity: the units it may be written in, and the unit it is kept in.
 

@@ -36,3 +36,8 @@ def channel_in_words(row: Row) -> str:
 def with_minus(text: str) -> str:
     """Return text in which numbers below zero carry a true minus sign, as wide as a figure."""
     return re.sub(r"(?<![\w.)-])-(?=\d)", "\N{MINUS SIGN}", text)
+
+
+def repeats_text(run: str, reason: str) -> str:
+    """Return in words what a repeat repeats, and why."""
+    return f"{run}, because: {reason}"

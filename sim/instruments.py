@@ -105,10 +105,13 @@ class RfGenerator(BenchInstrument):
         rng: np.random.Generator,
         apply: Callable[[RfSignal | None], None],
         *,
+        serial: str = "2201",
         level_error_db: float = 0.25,
         frequency_error_ppm: float = 0.05,
     ) -> None:
         super().__init__(clock, wiring, rng)
+        maker, model, _, firmware = self.identity
+        self.identity = (maker, model, serial, firmware)
         self._apply = apply
         self._delivered: RfSignal | None = None
         self._level_error_db = self.within(level_error_db)

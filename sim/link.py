@@ -40,18 +40,27 @@ class Framer:
             chunk = chunk[at + 1 :] if at >= 0 else b""
         buffer = self._buffer
         buffer += chunk
-        # a message can become whole only by a NL that came just now
-        while b"\n" in chunk and (at := self._end()) >= 0:
-            messages.append(bytes(buffer[:at]))
+        may_end = b"\n" in chunk  # a message can become whole only by a NL that came just now
+        while True:
+            if may_end and 0 <= (at := self._end()) <= self._longest:
+                messages.append(bytes(buffer[:at]))
+            elif len(buffer) > self._longest:
+                # From here on the NL alone counts, also in a block, however the network has cut the stream.
+                messages.append(None)
+                at = buffer.find(b"\n", self._longest + 1)
+                may_end = True
+                if at < 0:
+                    self._skipping = True
+                    buffer.clear()
+                    break
+            else:
+                break
             del buffer[: at + 1]
-        if end and buffer:
-            messages.append(bytes(buffer))
-            buffer.clear()
-        if len(buffer) > self._longest:
-            buffer.clear()
-            self._skipping = True
-            messages.append(None)
-        return [message if message is None or len(message) <= self._longest else None for message in messages]
+        if end:
+            if buffer:
+                messages.append(bytes(buffer))
+            self.clear()
+        return messages
 
     def clear(self) -> None:
         """Forget what came."""

@@ -12,7 +12,7 @@ it moves).
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from math import cos, isfinite, log, pi
 
 import numpy as np
@@ -24,22 +24,34 @@ from sim.transmitter import Emission
 
 RECEIVE, TRANSMIT, OPEN = "receive", "transmit", "open"
 POSITIONS = (RECEIVE, TRANSMIT, OPEN)
+NORMAL, DIRECT, CABLE = "normal", "direct", "cable"
+BY_HAND = (NORMAL, DIRECT, RECEIVE, TRANSMIT, CABLE)
+"""How a person has connected the bench: as it should be, or generator to power meter directly, through a path, through a cable or pad."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PathLosses:
-    """Losses of both paths: frequency (Hz) to loss (dB, positive); isolation is past an open contact."""
+    """Losses of both paths: frequency (Hz) to loss (dB, positive); isolation is past an open contact.
+
+    ``cable_db`` is that of a loose cable or pad, which a person puts between generator and power meter: a 20 dB pad that is not quite one.
+    """
 
     receive_db: Mapping[float, float]
     transmit_db: Mapping[float, float]
     receive_error_db: float = 0.0
     transmit_error_db: float = 0.0
+    cable_db: Mapping[float, float] = field(default_factory=lambda: {1e6: 19.93, 1e9: 20.41})
     ripple_db: float = 0.0
     ripple_period_hz: float = 2e6
     isolation_db: float = 80.0
 
     def __post_init__(self) -> None:
-        for name, table in (("receive_db", self.receive_db), ("transmit_db", self.transmit_db)):
+        tables = (
+            ("receive_db", self.receive_db),
+            ("transmit_db", self.transmit_db),
+            ("cable_db", self.cable_db),
+        )
+        for name, table in tables:
             good = bool(table) and all(isfinite(f) and f > 0 and isfinite(loss) for f, loss in table.items())
             if not good:
                 raise ValueError(
@@ -56,6 +68,10 @@ class PathLosses:
         """Return the true loss from the unit to the meter's connector, dB."""
         nominal_db = interpolate_db(self.transmit_db, frequency_hz)
         return nominal_db + self.transmit_error_db + self._ripple(frequency_hz)
+
+    def cable_loss_db(self, frequency_hz: float) -> float:
+        """Return the true loss of the loose cable or pad, dB."""
+        return interpolate_db(self.cable_db, frequency_hz)
 
     def _ripple(self, frequency_hz: float) -> float:
         return self.ripple_db * cos(2.0 * pi * frequency_hz / self.ripple_period_hz)
@@ -80,6 +96,23 @@ class Paths:
         self._switching_s = switching_s
         self._commanded = OPEN
         self._arrives_s = clock.now_s()
+        self._by_hand = NORMAL
+        self._by_hand_db = 0.0
+
+    def connect_by_hand(self, connection: str, error_db: float = 0.0) -> None:
+        """Let a person connect generator and power meter: one of `BY_HAND`. Unless it is normal the unit hangs on nothing.
+
+        ``error_db`` is what this time's connectors and mismatch add to the loss.
+        """
+        if connection not in BY_HAND:
+            raise ValueError(f"connection {connection!r} refused; there are {', '.join(BY_HAND)}")
+        self._by_hand = connection
+        self._by_hand_db = error_db
+
+    @property
+    def by_hand(self) -> str:
+        """How a person has connected the bench."""
+        return self._by_hand
 
     def connect(self, position: str) -> None:
         """Send the switch to receive, transmit or open; nothing moves if it is there or on its way."""
@@ -109,6 +142,18 @@ class Paths:
         """Where the contact is now."""
         return OPEN if self.moving else self._commanded
 
+    def generator_at_meter_dbm(self, generator: RfSignal | None) -> float | None:
+        """Return what of the generator arrives at the power meter that a person has connected to it, dBm; None otherwise."""
+        if generator is None or self._by_hand == NORMAL:
+            return None
+        losses_db = {
+            DIRECT: lambda frequency_hz: 0.0,
+            RECEIVE: self._receive_loss_db,
+            TRANSMIT: self._transmit_loss_db,
+            CABLE: self.losses.cable_loss_db,
+        }
+        return generator.level_dbm - losses_db[self._by_hand](generator.frequency_hz) - self._by_hand_db
+
     def _receive_loss_db(self, frequency_hz: float) -> float:
         isolation_db = 0.0 if self.position == RECEIVE else self.losses.isolation_db
         return self.losses.receive_loss_db(frequency_hz) + isolation_db
@@ -119,23 +164,24 @@ class Paths:
 
     def at_antenna(self, generator: RfSignal | None) -> RfSignal | None:
         """Return what of the generator's signal arrives at the unit's connector, leakage included."""
-        if generator is None:
+        if generator is None or self._by_hand != NORMAL:
             return None
         loss_db = self._receive_loss_db(generator.frequency_hz)
         return replace(generator, level_dbm=generator.level_dbm - loss_db)
 
     def at_meter_dbm(self, emission: Emission | None) -> float | None:
         """Return the level at the power meter's and analyser's connector, dBm; None unkeyed."""
-        if emission is None:
+        if emission is None or self._by_hand != NORMAL:
             return None
         return level_dbm(emission.power_w) - self._transmit_loss_db(emission.frequency_hz)
 
     def at_load_w(self, emission: Emission | None) -> float:
         """Return the power that the load (the attenuator on the transmit path) takes, W."""
-        return emission.power_w if emission is not None and self.position == TRANSMIT else 0.0
+        reached = self.position == TRANSMIT and self._by_hand == NORMAL
+        return emission.power_w if emission is not None and reached else 0.0
 
     def at_generator_dbm(self, emission: Emission | None) -> float | None:
         """Return what of the unit's emission flows back into the generator, dBm; None unkeyed."""
-        if emission is None:
+        if emission is None or self._by_hand != NORMAL:
             return None
         return level_dbm(emission.power_w) - self._receive_loss_db(emission.frequency_hz)

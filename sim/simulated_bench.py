@@ -48,6 +48,7 @@ class Truth:
     selective_db: float = 0.3
     sinad_db: float = 0.25
     voltage_percent: float = 0.25
+    joint_db: float = 0.06  # connectors and mismatch of one connection that a person makes
 
 
 class SimulatedBench:
@@ -116,6 +117,12 @@ class SimulatedBench:
         self.unit.confirm_knobs()
         self.unit.set_knobs(Knobs(squelch=SQUELCH_KNOB[squelch], volume=volume))
 
+    def connect_by_hand(self, connection: str) -> None:
+        """Do what the person does who moves cables before confirming: see `sim.paths.BY_HAND`."""
+        for device in self.devices.values():
+            device.look()
+        self.wiring.connect_by_hand(connection, float(self._rng.uniform(-1.0, 1.0)) * self._truth.joint_db)
+
     def _make(self, role: str, *, second: bool) -> BenchInstrument:
         truth = self._truth
         common: tuple[Any, Wiring, np.random.Generator] = (self.clock, self.wiring, self._rng.spawn(1)[0])
@@ -123,7 +130,11 @@ class SimulatedBench:
             case "signal_generator":
                 apply = self.wiring.set_interferer if second else self.wiring.set_generator
                 return RfGenerator(
-                    *common, apply, level_error_db=truth.level_db, frequency_error_ppm=truth.frequency_ppm
+                    *common,
+                    apply,
+                    serial="2202" if second else "2201",
+                    level_error_db=truth.level_db,
+                    frequency_error_ppm=truth.frequency_ppm,
                 )
             case "power_meter":
                 return RfPowerMeter(*common, power_error_percent=truth.power_percent)

@@ -52,7 +52,7 @@ class Receiver:
     noise_figure_db: float = 6.0
     bandwidth_hz: float = 8_000.0
     filter_poles: int = 10
-    ultimate_rejection_db: float = 75.0
+    ultimate_rejection_db: float = 80.0
     blocking_dbm: float = -20.0
     phase_noise_db: float = -125.0
     deemphasis_s: float = 750e-6

@@ -9,7 +9,7 @@ Not modelled: instruments. They have their own file.
 from __future__ import annotations
 
 from sim.lag import SimClock
-from sim.paths import OPEN, Paths
+from sim.paths import NORMAL, OPEN, Paths
 from sim.receiver import level_dbm
 from sim.rf_signal import RfSignal
 from sim.simulated_unit import SimulatedUnit
@@ -62,6 +62,12 @@ class Wiring:
         self.unit.unkey()
         self.update()
 
+    def connect_by_hand(self, connection: str, error_db: float = 0.0) -> None:
+        """Let a person move the cables: see `sim.paths.Paths.connect_by_hand`."""
+        self.update()
+        self.paths.connect_by_hand(connection, error_db)
+        self.update()
+
     def set_supply_v(self, supply_v: float | None) -> None:
         """Feed the unit; None or 0 takes the supply away."""
         self.update()
@@ -76,14 +82,16 @@ class Wiring:
         return self.unit.emission()
 
     def at_meter_dbm(self) -> float | None:
-        """Return the level at the power meter's and modulation analyser's connector, dBm; None unkeyed."""
-        return self.paths.at_meter_dbm(self.emission())
+        """Return the level at the power meter's and modulation analyser's connector, dBm; None with no power there."""
+        emission = self.emission()
+        by_hand_dbm = self.paths.generator_at_meter_dbm(self._generator)
+        return self.paths.at_meter_dbm(emission) if by_hand_dbm is None else by_hand_dbm
 
     def at_meter_peak_dbm(self) -> float | None:
         """Return the peak envelope level at the same connector, dBm; None unkeyed."""
         emission, average_dbm = self.emission(), self.at_meter_dbm()
         if emission is None or average_dbm is None:
-            return None
+            return average_dbm
         return average_dbm + level_dbm(emission.peak_w) - level_dbm(emission.power_w)
 
     def sinad_db(self, reading_s: float, notch_hz: float = 1_000.0) -> float:
@@ -128,17 +136,19 @@ class Wiring:
 
     def _state(self) -> BenchState:
         emission, paths = self.unit.emission(), self.paths
+        by_hand_dbm = paths.generator_at_meter_dbm(self._generator)
         levels_dbm = [s.level_dbm for s in map(paths.at_antenna, (self._generator, self._interferer)) if s]
         return BenchState(
             keyed=self.unit.keyed,
             transmit_w=emission.power_w if emission else 0.0,
-            position=OPEN if paths.moving else paths.position,
+            position=paths.position if paths.by_hand == NORMAL else OPEN,
             moving=paths.moving,
             generator_on=self._generator is not None or self._interferer is not None,
             at_antenna_dbm=max(levels_dbm, default=None),
             into_generator_dbm=paths.at_generator_dbm(emission),
-            at_meter_dbm=paths.at_meter_dbm(emission),
+            at_meter_dbm=by_hand_dbm if by_hand_dbm is not None else paths.at_meter_dbm(emission),
             at_load_w=paths.at_load_w(emission),
             supply_v=self.unit.supply_v,
             supply_a=self.unit.supply_current_a(),
+            by_hand=paths.by_hand,
         )

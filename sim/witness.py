@@ -21,7 +21,7 @@ from enum import Enum
 from math import inf
 
 from sim.lag import SimClock
-from sim.paths import OPEN, RECEIVE
+from sim.paths import NORMAL, OPEN, RECEIVE
 from sim.receiver import level_dbm
 
 
@@ -39,6 +39,7 @@ class HazardKind(Enum):
     KEY_DOWN_TOO_LONG = "keyed longer than allowed at a stretch"
     DUTY_EXCEEDED = "keyed for a larger share of the time than allowed"
     HOT_SWITCHING = "switch moved while keyed"
+    CABLES_MOVED_LIVE = "cables moved by hand with the generator on or the unit keyed"
     SUPPLY_OVER_VOLTAGE = "supply voltage above the limit"
     SUPPLY_OVER_CURRENT = "supply current above the limit"
 
@@ -99,6 +100,7 @@ class BenchState:
     at_load_w: float = 0.0
     supply_v: float = 0.0
     supply_a: float = 0.0
+    by_hand: str = NORMAL
 
 
 _Finding = tuple[HazardKind, float, float | None, str]
@@ -131,8 +133,9 @@ class Witness:
         now_s = self._clock.now_s() if at_s is None else max(at_s, self._seen_s)
         self._pass_time(now_s)
         self._mark_key(state, now_s)
+        moved = [*_moved_by_hand(self._state, state)]
         self._state = state
-        self._judge([*_instant_hazards(state, self.limits)], now_s)
+        self._judge([*_instant_hazards(state, self.limits), *moved], now_s)
 
     def _mark_key(self, state: BenchState, now_s: float) -> None:
         if state.keyed and not self._state.keyed:
@@ -218,6 +221,14 @@ def _level_hazards(state: BenchState, limits: WitnessLimits) -> list[_Finding]:
         for kind, figure, limit, unit in figures
         if figure is not None and figure > limit
     ]
+
+
+def _moved_by_hand(before: BenchState, now: BenchState) -> list[_Finding]:
+    """Return the hazard of a connector that was touched under power."""
+    live = before.generator_on or now.generator_on or before.keyed or now.keyed
+    if before.by_hand == now.by_hand or not live:
+        return []
+    return [(HazardKind.CABLES_MOVED_LIVE, now.transmit_w, None, "W from the unit")]
 
 
 def _supply_hazards(state: BenchState, limits: WitnessLimits) -> list[_Finding]:

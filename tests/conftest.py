@@ -6,6 +6,7 @@ test that provokes one on purpose says so with the mark `provokes_hazards`, and 
 
 from __future__ import annotations
 
+import hashlib
 import os
 import signal
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -20,7 +21,7 @@ import yaml
 from drivers.roles import Identity
 from drivers.trace import Direction, Exchange
 from sequencer import loading
-from sequencer.checks.base import Check
+from sequencer.checks.base import Check, KeptFile
 from sequencer.events import Event
 from sequencer.open_bench import OpenBench
 from sequencer.plan import Plan, make_plan
@@ -104,6 +105,7 @@ class MemoryRecord:
         self.trouble: list[str] = []
         self.kept: dict[int, list[Result]] = {}
         self.said: list[Exchange] = []
+        self.files: dict[str, bytes] = {}
         self.ended: dict[str, Any] = {}
 
     def keep_instruments(self, identities: dict[str, Identity]) -> None:
@@ -114,6 +116,11 @@ class MemoryRecord:
         """Take what a check left."""
         self.kept.setdefault(index, []).extend(results)
         self.said += said
+
+    def keep_file(self, index: int, name: str, content: bytes) -> KeptFile:
+        """Take a file."""
+        self.files[name] = content
+        return KeptFile(path=Path(f"{index}-{name}"), sha256=hashlib.sha256(content).hexdigest())
 
     def end(self, **how: Any) -> None:
         """Take how the run ended."""

@@ -8,10 +8,10 @@ from pathlib import Path
 
 import pytest
 
-from sequencer.commands import GivenBeforehand
 from sequencer.decision import Decision
 from sequencer.events import CheckEnded, Event
 from sequencer.loading import LoadedBench, bench_parts, load_bench, load_sequence
+from sequencer.people import GivenBeforehand
 from sequencer.plan import Plan, make_plan
 from sequencer.record import Record, RunFacts
 from sequencer.results import Result

@@ -14,6 +14,7 @@ from junitparser import JUnitXml
 
 from sequencer.cli import main
 from sequencer.listing import moment
+from sequencer.store import Store
 from tests.sequencer.postgres_server import PostgresServer
 
 QUICK = """\
@@ -200,3 +201,12 @@ def test_an_empty_database_is_no_store_to_look_back_in(
             "SELECT count(*) FROM information_schema.tables WHERE table_schema = %s", [schema]
         )
         assert counted.fetchone() == (0,)
+
+
+@pytest.mark.parametrize("command", [["results", "last"], ["trace", "last"], ["report", "last", "r.html"]])
+def test_the_last_run_of_a_store_without_runs_is_a_clear_error(tmp_path: Path, command: list[str]) -> None:
+    """A store that nothing was written to yet says so, with status 2, instead of missing a run called 'last'."""
+    Store.open(tmp_path / "results.sqlite").close()
+    done = _call(*command, "--results", str(tmp_path))
+    assert done.exit_code == 2
+    assert "this store holds no run yet" in done.stderr

@@ -19,6 +19,9 @@ GROUP = "sequencer.checks"
 
 SHIPPED = {
     "confirm": "sequencer.checks.confirm:Confirm",
+    "enter_reading": "sequencer.checks.enter_reading:EnterReading",
+    "record_audio": "sequencer.checks.record_audio:RecordAudio",
+    "path_loss": "sequencer.checks.path_loss:PathLoss",
     "channel_memory": "sequencer.checks.channel_memory:ChannelMemory",
     "carrier_power": "sequencer.checks.carrier_power:CarrierPower",
     "modulation_depth": "sequencer.checks.modulation_depth:ModulationDepth",

@@ -32,14 +32,15 @@ class AudioResponseSettings(CheckSettings):
     """Level at the microphone input, V rms; low enough that the limiter stays out of it: 20 % of maximum at 1 kHz is customary."""
     tones_hz: Annotated[tuple[Tone, ...], *SOME] = (300.0, 500.0, 700.0, 1500.0, 2000.0, 2500.0, 3000.0)
     """The tones, beside 1 kHz itself."""
-    emphasis: Literal["6 dB per octave", "flat"] = "6 dB per octave"
-    """What is ideal: modulation that rises by 6 dB per octave (FM), or that is flat (AM)."""
+    emphasis: Literal["6 dB per octave", "flat"] | None = None
+    """What is ideal: modulation that rises by 6 dB per octave, or that is flat; without it the former in FM, the latter in AM."""
     within_db: Annotated[RatioDb, AfterValidator(at_least(0.0, "dB"))] | None = None
     """How far from ideal is still right; without it the response is reported and not judged."""
 
-    def ideal_db(self, tone_hz: float) -> float:
-        """Return the ideal response at ``tone_hz`` against 1 kHz, dB."""
-        return 20.0 * math.log10(tone_hz / REFERENCE_HZ) if self.emphasis == "6 dB per octave" else 0.0
+    def ideal(self, tone_hz: float, mode: str) -> tuple[float, str]:
+        """Return the ideal response at ``tone_hz`` against 1 kHz, dB, and what is ideal in words."""
+        emphasis = self.emphasis or ("6 dB per octave" if mode == "FM" else "flat")
+        return (20.0 * math.log10(tone_hz / REFERENCE_HZ) if emphasis != "flat" else 0.0), emphasis
 
 
 class AudioResponse(Check[AudioResponseSettings]):
@@ -79,7 +80,7 @@ class AudioResponse(Check[AudioResponseSettings]):
         if REFERENCE_HZ not in modulation:
             return findings
         findings += [
-            _finding(tone_hz, modulation[tone_hz], modulation[REFERENCE_HZ], settings)
+            _finding(tone_hz, modulation[tone_hz], modulation[REFERENCE_HZ], settings, conditions.mode)
             for tone_hz in settings.tones_hz
             if tone_hz in modulation
         ]
@@ -87,11 +88,11 @@ class AudioResponse(Check[AudioResponseSettings]):
 
 
 def _finding(
-    tone_hz: float, found: list[float], reference: list[float], settings: AudioResponseSettings
+    tone_hz: float, found: list[float], reference: list[float], settings: AudioResponseSettings, mode: str
 ) -> Finding:
     here, there = statistics.fmean(found), statistics.fmean(reference)
     response_db = 20.0 * math.log10(here / there)
-    ideal_db = settings.ideal_db(tone_hz)
+    ideal_db, emphasis = settings.ideal(tone_hz, mode)
     limits = Limits() if settings.within_db is None else Limits.around(ideal_db, settings.within_db)
     budget = Budget(
         quantity=_quantity(tone_hz),
@@ -111,7 +112,7 @@ def _finding(
         unit="dB",
         limits=limits,
         budget=budget,
-        note=f"ideal {ideal_db:+.1f} dB ({settings.emphasis})",
+        note=f"ideal {ideal_db:+.1f} dB ({emphasis})",
     )
 
 

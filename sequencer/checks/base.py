@@ -3,26 +3,28 @@
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Annotated, Any, ClassVar, Generic, Literal, TypeVar
 
 from pydantic import AfterValidator, Field, model_validator
 
+from drivers.dial import Dial
 from drivers.faults import NotSettled
-from drivers.roles import Reading
+from drivers.roles import Identity, Reading
 from sequencer.bench import BenchFile
 from sequencer.channels import ChannelPlan
 from sequencer.complaint import Complaint, FieldProblem
 from sequencer.decision import Limits
 from sequencer.file_types import FileModel, LevelDbm, PowerW, RatioDb, at_least, between
+from sequencer.loss_side import HandPath, LossSide
 from sequencer.results import Point
 from sequencer.safety import ReceiveSide, TransmitSide
 from sequencer.uncertainty import Budget
 
 ChannelNumber = Annotated[int, AfterValidator(between(1, 9999, ""))]
-Side = Literal["receive", "transmit", "none"]
+Side = Literal["receive", "transmit", "loss", "none"]
 
 
 def _some(listed: tuple[Any, ...]) -> tuple[Any, ...]:
@@ -121,10 +123,29 @@ def _refuse_contradiction(low: float | None, high: float | None, unit: str) -> N
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class KeptFile:
+    """A file that a check left beside the results table, and the SHA-256 of its bytes (hexadecimal)."""
+
+    path: Path
+    sha256: str
+
+
+def _nowhere(name: str, content: bytes) -> KeptFile:
+    raise RuntimeError("no file can be kept outside a run")
+
+
+def _nobody(name: str, what: str, dial: Dial) -> tuple[Reading, str]:
+    raise RuntimeError("nobody can be asked outside a run")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Conditions:
     """What a check is told of where it stands: the bench, the channel, the mode, and whom to tell of its steps.
 
-    ``plan`` is the sequence's channel plan, ``folder`` the folder its file stands in, ``serial`` the unit's.
+    ``plan`` is the sequence's channel plan, ``folder`` the folder its file stands in, ``serial`` the unit's, ``bench_folder`` that of
+    the bench file (of a shipped one: where the command was given). A run fills in the rest: ``keep_file`` writes a file beside the
+    results table and overwrites none; ``enter`` asks a person for a reading (its name, what to read, on which dial) and returns it
+    with how it was given; ``identities`` says who answered on the bench.
     """
 
     bench: BenchFile
@@ -135,7 +156,13 @@ class Conditions:
     serial: str = ""
     supply_v: float | None = None
     folder: Path | None = None
+    bench_folder: Path | None = None
+    run: str = ""
+    simulated: bool = False
+    identities: Mapping[str, Identity] = field(default_factory=dict)
     say: Callable[[str], None] = field(default=lambda text: None)
+    keep_file: Callable[[str, bytes], KeptFile] = _nowhere
+    enter: Callable[[str, str, Dial], tuple[Reading, str]] = _nobody
 
     @property
     def carrier_hz(self) -> float:
@@ -151,7 +178,7 @@ class Finding:
 
     ``value`` and ``limits`` in ``unit``; ``value`` None when nothing could be measured, and then ``note`` says why.
     ``exact``: a count, a word, which has no uncertainty. ``channel`` and ``frequency_hz``: where it was found, if not where the
-    step stands.
+    step stands (a frequency alone: on no channel).
     """
 
     quantity: str
@@ -202,6 +229,18 @@ class Check(ABC, Generic[S]):
     modes: ClassVar[frozenset[str]] = frozenset({"FM", "AM", "USB", "LSB", "CW"})
     settings: type[S]
 
+    def side_of(self, settings: S) -> Side:
+        """Return the side it works on, for a check whose settings choose one."""
+        return self.side
+
+    def roles_of(self, settings: S) -> frozenset[str]:
+        """Return the roles it needs beside those of its side, for a check whose settings choose them."""
+        return self.roles
+
+    def hand_path(self, settings: S) -> HandPath:
+        """Return what is measured, for a check on the loss side."""
+        return "cable"
+
     def start_channel(self, settings: S, conditions: Conditions) -> int | None:
         """Return the channel on which the side is entered, for a check that goes to channels by itself."""
         return None
@@ -212,11 +251,11 @@ class Check(ABC, Generic[S]):
 
     def forecast_s(self, settings: S, conditions: Conditions) -> float:
         """Return about how long it takes on one channel, bench time, s; the plan adds side changes and the rests that the duty owes."""
-        return 0.0 if self.side == "none" else 1.0
+        return 0.0 if self.side_of(settings) == "none" else 1.0
 
     def keyed_s(self, settings: S, conditions: Conditions) -> float:
         """Return for how much of `forecast_s` the unit is keyed, s: all of it, unless a check knows better."""
-        return self.forecast_s(settings, conditions) if self.side == "transmit" else 0.0
+        return self.forecast_s(settings, conditions) if self.side_of(settings) == "transmit" else 0.0
 
     def complaints(self, settings: S, conditions: Conditions) -> list[Complaint]:
         """Return what is wrong with files it will need, for the plan to say before anything is sent."""
@@ -233,6 +272,10 @@ class Check(ABC, Generic[S]):
     def transmit(self, side: TransmitSide, settings: S, conditions: Conditions) -> list[Finding]:
         """Measure on the transmit side."""
         raise TypeError(f"{self.name} does not work on the transmit side")
+
+    def measure_loss(self, side: LossSide, settings: S, conditions: Conditions) -> list[Finding]:
+        """Measure a cable, a pad or a path with generator and power meter connected by hand."""
+        raise TypeError(f"{self.name} does not work on the loss side")
 
     @abstractmethod
     def quantities(self, settings: S) -> tuple[tuple[str, str], ...]:

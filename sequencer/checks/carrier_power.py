@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, ClassVar, Literal
 
-from pydantic import AfterValidator, model_validator
+from pydantic import AfterValidator
 
 from sequencer.checks.base import Check, CheckSettings, Conditions, Demand, Finding, PowerLimit, Side, settle
 from sequencer.checks.transmitting import SETTLED_DB, Drive, Tone, power_finding
@@ -13,6 +13,14 @@ from sequencer.file_types import TimeS, between
 from sequencer.transmit_side import TransmitSide
 
 SIDEBANDS = ("USB", "LSB")
+
+
+def _two(tones_hz: tuple[float, ...]) -> tuple[float, ...]:
+    # a type of two items would be refused in words that no person who writes a file knows
+    if len(tones_hz) != 2 or tones_hz[0] == tones_hz[1]:
+        said = "the two tones are one" if len(tones_hz) == 2 else f"{len(tones_hz)} tones"
+        raise FieldProblem(said, allowed="two different tones, such as [700 Hz, 1900 Hz]")
+    return tones_hz
 
 
 class CarrierPowerSettings(CheckSettings):
@@ -28,14 +36,8 @@ class CarrierPowerSettings(CheckSettings):
     """How many readings are averaged once the power stands."""
     drive_v: Drive | None = None
     """SSB only: level of each of the two tones at the microphone input, V rms."""
-    tones_hz: tuple[Tone, Tone] = (700.0, 1900.0)
+    tones_hz: Annotated[tuple[Tone, ...], AfterValidator(_two)] = (700.0, 1900.0)
     """SSB only: the two equal tones; not in a simple ratio, so that their products fall apart."""
-
-    @model_validator(mode="after")
-    def _two_tones(self) -> CarrierPowerSettings:
-        if self.tones_hz[0] == self.tones_hz[1]:
-            raise FieldProblem("the two tones are one", at=("tones",), allowed="two different tones")
-        return self
 
 
 class CarrierPower(Check[CarrierPowerSettings]):
@@ -49,7 +51,13 @@ class CarrierPower(Check[CarrierPowerSettings]):
 
     def quantities(self, settings: CarrierPowerSettings) -> tuple[tuple[str, str], ...]:
         """Return what it reports."""
-        return ((_quantity(settings, settings.mode or "FM"), "W"),)
+        # what is driven is SSB: the plan refuses a drive in any other mode
+        driven = "FM" if settings.drive_v is None else "USB"
+        return ((_quantity(settings, settings.mode or driven), "W"),)
+
+    def roles_of(self, settings: CarrierPowerSettings) -> frozenset[str]:
+        """Return the meter, and what drives the unit where it is driven."""
+        return self.roles if settings.drive_v is None else self.roles | {"audio_analyser"}
 
     def demands(self, settings: CarrierPowerSettings, conditions: Conditions) -> list[Demand]:
         """Return the highest power it expects of the unit: the path must bear it; and in SSB the drive it needs."""
@@ -64,9 +72,13 @@ class CarrierPower(Check[CarrierPowerSettings]):
                     allowed="'drive: 5 mV', the level of each tone",
                 )
             )
-        if conditions.mode in SIDEBANDS and conditions.bench.with_role("audio_analyser") is None:
+        if conditions.mode not in SIDEBANDS and settings.drive_v is not None:
             demands.append(
-                Demand(refused="peak envelope power needs an audio_analyser", allowed="a bench with one")
+                Demand(
+                    at=("drive",),
+                    refused=f"carrier power is measured without modulation in {conditions.mode}",
+                    allowed="no 'drive', or 'mode: USB' or LSB for peak envelope power",
+                )
             )
         return demands
 
@@ -80,9 +92,10 @@ class CarrierPower(Check[CarrierPowerSettings]):
         """Measure."""
         read, note = side.read_power_dbm, ""
         if conditions.mode in SIDEBANDS and settings.drive_v is not None:
-            side.apply_two_tones(tones_hz=settings.tones_hz, level_v=settings.drive_v)
+            low_hz, high_hz = settings.tones_hz
+            side.apply_two_tones(tones_hz=(low_hz, high_hz), level_v=settings.drive_v)
             read = side.read_peak_envelope_dbm
-            note = f"two tones, {settings.tones_hz[0]:g} and {settings.tones_hz[1]:g} Hz, each {settings.drive_v * 1e3:g} mV"
+            note = f"two tones, {low_hz:g} and {high_hz:g} Hz, each {settings.drive_v * 1e3:g} mV"
         side.wait_s(settings.keyed_for_s)
         readings = settle(read, side.wait_s, within=SETTLED_DB)
         readings += [read() for _ in range(settings.readings - 2)]

@@ -19,6 +19,7 @@ from sequencer.file_types import FileModel, FrequencyDifferenceHz, at_least
 from sequencer.files import read_utf8
 
 _FACTORS = {"Hz": 0, "kHz": 3, "MHz": 6}
+_SEPARATORS = {",": ",", ";": ";", "tab": "\t"}
 MOST_ROWS = 10_000
 
 
@@ -58,7 +59,10 @@ class Entry:
 
 
 class ChannelMemory(Check[ChannelMemorySettings]):
-    """Read the exported list and name every wrong, missing, doubled or out-of-band entry with what it should be."""
+    """Read the exported list and name every wrong, missing, doubled or out-of-band entry with what it should be.
+
+    Reports how many entries are wrong, and each of them as `memory channel` with its number and what it should be.
+    """
 
     name: ClassVar[str] = "channel_memory"
     summary: ClassVar[str] = "exported channel list against the plan, no RF"
@@ -71,25 +75,25 @@ class ChannelMemory(Check[ChannelMemorySettings]):
 
     def complaints(self, settings: ChannelMemorySettings, conditions: Conditions) -> list[Complaint]:
         """Return what is wrong with the export, if its name is known already."""
+        path = _export(settings, conditions)
+        if conditions.plan is None:
+            allowed = "'channels:' in the sequence, with a plan of your own or a shipped one"
+            return [
+                _complaint(
+                    path, 0, "the sequence names no channel plan to compare this list with", allowed=allowed
+                )
+            ]
         if "{serial}" in settings.file and not conditions.serial:
             return []
         try:
-            read_memory(_export(settings, conditions), settings.columns)
+            read_memory(path, settings.columns)
         except FileProblems as problems:
             return list(problems.complaints)
         return []
 
     def inspect(self, settings: ChannelMemorySettings, conditions: Conditions) -> list[Finding]:
         """Compare. Raises FileProblems for an export that cannot be read."""
-        if conditions.plan is None:
-            return [
-                Finding(
-                    quantity="channel memory, entries that are wrong",
-                    value=None,
-                    unit="entries",
-                    note="the sequence names no channel plan to compare with",
-                )
-            ]
+        assert conditions.plan is not None  # the plan has proved it
         path = _export(settings, conditions)
         entries = read_memory(path, settings.columns)
         wrong = list(_findings(entries, conditions.plan, settings.tolerance_hz))
@@ -107,9 +111,7 @@ class ChannelMemory(Check[ChannelMemorySettings]):
 def read_memory(path: Path, columns: MemoryColumns) -> list[Entry]:
     """Return the entries of an exported list. Raises FileProblems with every line that cannot be read."""
     text = read_utf8(path)
-    reader = csv.reader(
-        io.StringIO(text), delimiter="\t" if columns.separator == "tab" else columns.separator
-    )
+    reader = csv.reader(io.StringIO(text), delimiter=_SEPARATORS[columns.separator])
     try:
         rows = [(reader.line_num, row) for row in reader if any(cell.strip() for cell in row)]
     except csv.Error as error:
@@ -123,21 +125,27 @@ def read_memory(path: Path, columns: MemoryColumns) -> list[Entry]:
             [_complaint(path, MOST_ROWS, f"{len(rows)} lines", allowed=f"at most {MOST_ROWS}")]
         )
     header = [cell.strip() for cell in rows[0][1]]
-    missing = [name for name in (columns.channel, columns.frequency) if name not in header]
-    if missing:
-        raise FileProblems(
-            [
-                _complaint(
-                    path,
-                    rows[0][0],
-                    f"column '{name}' is missing",
-                    allowed=f"it has {listed(header)}",
-                    hint=did_you_mean(name, header),
-                )
-                for name in missing
-            ]
-        )
+    if complaints := list(_header_complaints(path, rows[0][0], header, columns)):
+        raise FileProblems(complaints)
     return _entries(path, rows[1:], header, columns)
+
+
+def _header_complaints(
+    path: Path, line: int, header: list[str], columns: MemoryColumns
+) -> Iterator[Complaint]:
+    other = next((name for name, sign in _SEPARATORS.items() if len(header) == 1 and sign in header[0]), None)
+    for name in dict.fromkeys((columns.channel, columns.frequency)):
+        hint = (
+            f"is the separator another? columns: {{separator: '{other}'}}"
+            if other
+            else did_you_mean(name, header)
+        )
+        if name not in header:
+            yield _complaint(
+                path, line, f"column '{name}' is missing", allowed=f"it has {listed(header)}", hint=hint
+            )
+        elif header.count(name) > 1:
+            yield _complaint(path, line, f"column '{name}' stands there twice", allowed="each name once")
 
 
 def _entries(
@@ -147,12 +155,12 @@ def _entries(
     entries: list[Entry] = []
     complaints: list[Complaint] = []
     for line, row in rows:
-        if len(row) <= max(at_channel, at_frequency):
-            complaints.append(
-                _complaint(
-                    path, line, f"{len(row)} columns", allowed=f"{len(header)} columns, as the first line has"
-                )
-            )
+        beyond = any(cell.strip() for cell in row[len(header) :])
+        if beyond or len(row) <= max(at_channel, at_frequency):
+            # 27,205 between commas is two columns, and its first half a frequency that nobody wrote
+            hint = "the decimal sign is a point" if beyond and columns.separator == "," else ""
+            allowed = f"{len(header)} columns, as the first line has"
+            complaints.append(_complaint(path, line, f"{len(row)} columns", allowed=allowed, hint=hint))
             continue
         channel, frequency = row[at_channel].strip(), row[at_frequency].strip()
         if not (channel.isascii() and channel.isdigit() and len(channel) <= 5):
@@ -189,35 +197,49 @@ def _findings(entries: list[Entry], plan: ChannelPlan, tolerance_hz: float) -> I
     first: dict[int, Entry] = {}
     for entry in entries:
         if entry.channel in first:
+            above = first[entry.channel].line
             yield _entry_finding(
                 entry,
                 None,
-                f"doubled: channel {entry.channel} stands on line {first[entry.channel].line} too",
+                f"line {entry.line}: doubled, on line {above} too; {_should(entry.channel, plan)}",
             )
             continue
         first[entry.channel] = entry
         should_hz = plan.frequencies_hz.get(entry.channel)
         if should_hz is None:
-            yield _entry_finding(entry, None, f"not in the plan, which has {plan.described}")
+            note = (
+                f"line {entry.line}: not in the plan, which has {plan.described}{_out_of_band(entry, plan)}"
+            )
+            yield _entry_finding(entry, None, note)
         elif abs(entry.frequency_hz - should_hz) > tolerance_hz:
             yield _entry_finding(entry, (should_hz, tolerance_hz), _why_wrong(entry, should_hz, plan))
     for channel in plan.channels:
         if channel not in first:
-            should = plan.frequencies_hz[channel] / 1e6
             yield Finding(
                 quantity=f"memory channel {channel}",
                 value=None,
                 unit="Hz",
-                note=f"missing; should be {should:.5f} MHz",
+                note=f"missing; {_should(channel, plan)}",
             )
 
 
 def _why_wrong(entry: Entry, should_hz: float, plan: ChannelPlan) -> str:
     found = f"line {entry.line}: {entry.frequency_hz / 1e6:.5f} MHz should be {should_hz / 1e6:.5f} MHz"
-    if not plan.min_hz <= entry.frequency_hz <= plan.max_hz:
-        return f"{found}; out of the band {plan.min_hz / 1e6:.5f} to {plan.max_hz / 1e6:.5f} MHz"
+    if beyond := _out_of_band(entry, plan):
+        return found + beyond
     owner = plan.channel_at(entry.frequency_hz)
     return f"{found}; that is channel {owner}'s" if owner is not None else found
+
+
+def _should(channel: int, plan: ChannelPlan) -> str:
+    should_hz = plan.frequencies_hz.get(channel)
+    return "should not be there" if should_hz is None else f"should be {should_hz / 1e6:.5f} MHz"
+
+
+def _out_of_band(entry: Entry, plan: ChannelPlan) -> str:
+    if plan.min_hz <= entry.frequency_hz <= plan.max_hz:
+        return ""
+    return f"; out of the band {plan.min_hz / 1e6:.5f} to {plan.max_hz / 1e6:.5f} MHz"
 
 
 def _entry_finding(entry: Entry, right: tuple[float, float] | None, note: str) -> Finding:
@@ -227,6 +249,7 @@ def _entry_finding(entry: Entry, right: tuple[float, float] | None, note: str) -
             quantity=f"memory channel {entry.channel}",
             value=entry.frequency_hz,
             unit="Hz",
+            exact=True,
             limits=Limits(upper=0.0),
             note=note,
         )
@@ -235,6 +258,7 @@ def _entry_finding(entry: Entry, right: tuple[float, float] | None, note: str) -
         quantity=f"memory channel {entry.channel}",
         value=entry.frequency_hz,
         unit="Hz",
+        exact=True,
         limits=Limits.around(should_hz, tolerance_hz),
         note=note,
     )
@@ -243,7 +267,7 @@ def _entry_finding(entry: Entry, right: tuple[float, float] | None, note: str) -
 def _export(settings: ChannelMemorySettings, conditions: Conditions) -> Path:
     text = settings.file.replace("{serial}", conditions.serial)
     beside = conditions.folder / text if conditions.folder is not None else Path(text)
-    return beside if beside.exists() else Path(text)
+    return Path(text) if Path(text).exists() and not beside.exists() else beside
 
 
 def _complaint(path: Path, line: int, message: str, *, allowed: str = "", hint: str = "") -> Complaint:

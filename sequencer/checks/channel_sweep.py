@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from typing import Annotated, ClassVar, Literal
 
-from pydantic import AfterValidator
+from pydantic import AfterValidator, model_validator
 
 from drivers.faults import InstrumentError, Refused
 from drivers.roles import RangeState, Reading
@@ -23,6 +23,7 @@ from sequencer.checks.base import (
 )
 from sequencer.checks.frequency_error import FrequencyErrorLimit, error_budget
 from sequencer.checks.transmitting import not_read, numbers, power_finding
+from sequencer.complaint import FieldProblem
 from sequencer.decision import Limits
 from sequencer.file_types import PowerW, at_least
 from sequencer.transmit_side import TransmitSide
@@ -44,15 +45,35 @@ class ChannelSweepSettings(CheckSettings):
     radiates_above_w: Annotated[PowerW, AfterValidator(at_least(1e-9, "W"))] = 1e-3
     """What counts as radiating, on a channel outside the plan."""
 
+    @model_validator(mode="after")
+    def _goes_by_itself(self) -> ChannelSweepSettings:
+        if self.channel is not None:
+            raise FieldProblem(
+                "channel_sweep goes to its channels itself",
+                at=("channel",),
+                allowed="'sweep: [1, 20]', or all",
+            )
+        for key, named in (("sweep", self.sweep if self.sweep != "all" else ()), ("outside", self.outside)):
+            twice = sorted({channel for channel in named if named.count(channel) > 1})
+            if twice:
+                raise FieldProblem(
+                    f"channel {twice[0]} is named twice", at=(key,), allowed="each channel once"
+                )
+        return self
+
 
 class ChannelSweep(Check[ChannelSweepSettings]):
-    """Go to each channel unkeyed, key the unit, read carrier and power."""
+    """Go to each channel unkeyed, key the unit, read carrier and power.
+
+    Reports frequency error and carrier power on each channel, what is radiated outside the plan, and how many of all these are outside
+    their limits.
+    """
 
     name: ClassVar[str] = "channel_sweep"
     summary: ClassVar[str] = "each channel of the plan: frequency and power; nothing outside it"
     side: ClassVar[Side] = "transmit"
     roles: ClassVar[frozenset[str]] = frozenset({"power_meter", "modulation_analyser"})
-    modes: ClassVar[frozenset[str]] = frozenset({"FM", "AM"})
+    modes: ClassVar[frozenset[str]] = frozenset({"FM", "AM", "CW"})
     settings = ChannelSweepSettings
 
     def quantities(self, settings: ChannelSweepSettings) -> tuple[tuple[str, str], ...]:

@@ -45,7 +45,7 @@ class FrequencyError(Check[FrequencyErrorSettings]):
     summary: ClassVar[str] = "carrier frequency less the channel's"
     side: ClassVar[Side] = "transmit"
     roles: ClassVar[frozenset[str]] = frozenset({"modulation_analyser"})
-    modes: ClassVar[frozenset[str]] = frozenset({"FM", "AM"})
+    modes: ClassVar[frozenset[str]] = frozenset({"FM", "AM", "CW"})
     settings = FrequencyErrorSettings
 
     def quantities(self, settings: FrequencyErrorSettings) -> tuple[tuple[str, str], ...]:

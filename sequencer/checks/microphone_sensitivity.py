@@ -6,13 +6,14 @@ import math
 import statistics
 from typing import Annotated, ClassVar, Literal
 
-from pydantic import AfterValidator
+from pydantic import AfterValidator, model_validator
 
 from drivers.roles import Reading
 from sequencer.checks.base import Check, CheckSettings, Conditions, Finding, Side
 from sequencer.checks.limits import VoltageLimit
 from sequencer.checks.receiving import how_found, why_not
 from sequencer.checks.transmitting import Drive, Tone
+from sequencer.complaint import FieldProblem
 from sequencer.contributions import instrument_accuracy, search_interval
 from sequencer.curve_prior import CurvePrior
 from sequencer.curve_search import CurveSearch
@@ -46,6 +47,16 @@ class MicrophoneSensitivitySettings(CheckSettings):
     """Highest drive that is tried, V rms."""
     limit: VoltageLimit = VoltageLimit()
     """Lowest and highest drive that is right."""
+
+    @model_validator(mode="after")
+    def _has_width(self) -> MicrophoneSensitivitySettings:
+        if self.lowest_v >= self.highest_v:
+            raise FieldProblem(
+                f"nothing lies between lowest {self.lowest_v:g} V and highest {self.highest_v:g} V",
+                at=("lowest",) if "lowest_v" in self.model_fields_set else ("highest",),
+                allowed="lowest below highest",
+            )
+        return self
 
 
 class MicrophoneSensitivity(Check[MicrophoneSensitivitySettings]):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, ClassVar, Literal
 
-from pydantic import AfterValidator
+from pydantic import AfterValidator, model_validator
 
 from drivers.roles import PeakSide, Samples
 from sequencer.baseband import read_am
@@ -16,6 +16,7 @@ from sequencer.checks.transmitting import (
     Tone,
     analyser_finding,
     drive_text,
+    raised_v,
     read_baseband,
     read_settled,
 )
@@ -41,6 +42,11 @@ class ModulationDepthSettings(CheckSettings):
     limit: PercentLimit = PercentLimit()
     """Lowest and highest peak depth that is right, for either side."""
 
+    @model_validator(mode="after")
+    def _bears_the_drive(self) -> ModulationDepthSettings:
+        raised_v(self.drive_v, self.above_db)
+        return self
+
 
 class ModulationDepth(Check[ModulationDepthSettings]):
     """Drive the microphone input with a tone, key the unit, and read both peaks of the depth."""
@@ -64,7 +70,7 @@ class ModulationDepth(Check[ModulationDepthSettings]):
         self, side: TransmitSide, settings: ModulationDepthSettings, conditions: Conditions
     ) -> list[Finding]:
         """Measure."""
-        level_v = settings.drive_v * 10.0 ** (settings.above_db / 20.0)
+        level_v = raised_v(settings.drive_v, settings.above_db)
         side.apply_audio(tone_hz=settings.tone_hz, level_v=level_v)
         findings = [_measure(side, which, level_v, settings, conditions) for which in _SIDES]
         side.rest()

@@ -15,6 +15,7 @@ from sequencer.checks.transmitting import (
     Tone,
     analyser_finding,
     drive_text,
+    raised_v,
     read_baseband,
     read_settled,
 )
@@ -67,6 +68,11 @@ class PeakDeviationSettings(CheckSettings):
     limit: DeviationLimit = DeviationLimit()
     """Lowest and highest peak deviation that is right, for either side."""
 
+    @model_validator(mode="after")
+    def _bears_the_drive(self) -> PeakDeviationSettings:
+        raised_v(self.drive_v, self.above_db)
+        return self
+
     @property
     def tones_hz(self) -> tuple[float, ...]:
         """The tones, in order."""
@@ -75,7 +81,7 @@ class PeakDeviationSettings(CheckSettings):
     @property
     def level_v(self) -> float:
         """The level at the microphone input, V rms."""
-        return float(self.drive_v * 10.0 ** (self.above_db / 20.0))
+        return raised_v(self.drive_v, self.above_db)
 
 
 class PeakDeviation(Check[PeakDeviationSettings]):

@@ -33,7 +33,7 @@ class PowerAgainstSupply(Check[PowerAgainstSupplySettings]):
     summary: ClassVar[str] = "carrier power at nominal supply and its extremes"
     side: ClassVar[Side] = "transmit"
     roles: ClassVar[frozenset[str]] = frozenset({"power_meter", "supply"})
-    modes: ClassVar[frozenset[str]] = frozenset({"FM", "AM"})
+    modes: ClassVar[frozenset[str]] = frozenset({"FM", "AM", "CW"})
     settings = PowerAgainstSupplySettings
 
     def quantities(self, settings: PowerAgainstSupplySettings) -> tuple[tuple[str, str], ...]:

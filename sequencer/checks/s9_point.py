@@ -87,7 +87,7 @@ class S9Point(Check[S9PointSettings]):
 
     def forecast_s(self, settings: S9PointSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: settling rules, not averaging."""
-        return 0.5 + (16.0 if settings.meter == "needle" else 45.0) * settings.slowest_s
+        return 0.5 + (22.0 if settings.meter == "needle" else 45.0) * settings.slowest_s
 
     def receive(self, side: ReceiveSide, settings: S9PointSettings, conditions: Conditions) -> list[Finding]:
         """Measure."""

@@ -13,7 +13,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Annotated, Any, ClassVar, Literal
 
-from pydantic import AfterValidator, PlainValidator, WithJsonSchema
+from pydantic import AfterValidator, BeforeValidator, PlainValidator, WithJsonSchema
 
 from sequencer.checks.base import Check, Conditions, Demand, Finding, Side
 from sequencer.checks.limits import RatioLimit
@@ -56,6 +56,24 @@ def above_s9_db(mark: str) -> float:
     return S_UNIT_DB * (int(mark[1]) - 9)
 
 
+def _once_each(marks: Any) -> Any:
+    """Refuse two spellings of one mark: one of the voltages would be lost without a word."""
+    spelt: dict[str, str] = {}
+    for name in marks if isinstance(marks, Mapping) else ():
+        if not isinstance(name, str) or not _MARK.fullmatch(name.strip()):
+            continue  # told of with the name's own place
+        mark = _read_mark(name)
+        if mark in spelt:
+            raise FieldProblem(
+                f"'{spelt[mark]}' and '{name}' are one mark",
+                at=(name,),
+                allowed="each mark once",
+                at_key=True,
+            )
+        spelt[mark] = name
+    return marks
+
+
 def _rising(marks: Mapping[str, float]) -> Mapping[str, float]:
     if len(marks) < 2:
         raise FieldProblem(
@@ -80,7 +98,7 @@ class SMeterCurveSettings(MeterSettings):
 
     check: Literal["s_meter_curve"]
     """Which check this is."""
-    marks: Annotated[Mapping[MarkName, Volts], AfterValidator(_rising)]
+    marks: Annotated[Mapping[MarkName, Volts], BeforeValidator(_once_each), AfterValidator(_rising)]
     """Voltage on the meter line at each mark, `S1` to `S9` and `S9+10 dB` to `S9+60 dB`; for segments, above which it is lit."""
     within_db: NotNegativeDb | None = None
     """How far each mark may lie from its nominal level."""

@@ -69,6 +69,7 @@ Target = Annotated[
         {
             "type": "string",
             "pattern": r"^\s*\d+(\.\d+)?\s*dB\s+(SINAD|\(S\+N\)/N|quieting)\s*$",
+            "description": "3 to 40 dB and its kind",
             "examples": ["12 dB SINAD", "10 dB (S+N)/N", "20 dB quieting"],
         }
     ),
@@ -110,6 +111,7 @@ Tolerance = Annotated[
         {
             "type": "string",
             "pattern": r"^\s*\d+(\.\d+)?\s*([kM]?Hz|ppm|ppb)\s*$",
+            "description": "0 or more",
             "examples": ["600 Hz", "20 ppm"],
         }
     ),

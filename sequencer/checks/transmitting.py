@@ -11,6 +11,7 @@ from pydantic import AfterValidator
 
 from drivers.roles import RangeState, Reading, Samples
 from sequencer.checks.base import Conditions, Finding, settle
+from sequencer.complaint import FieldProblem
 from sequencer.contributions import (
     DB_PER_RELATIVE_POWER,
     instrument_accuracy,
@@ -25,7 +26,8 @@ from sequencer.samples import SamplesError
 from sequencer.transmit_side import TransmitSide
 from sequencer.uncertainty import Budget, Contribution
 
-Drive = Annotated[VoltageV, AfterValidator(between(1e-6, 10.0, "V"))]
+HIGHEST_DRIVE_V = 10.0  # nothing goes into a microphone input beyond this, whatever a file asks for: common practice, no source
+Drive = Annotated[VoltageV, AfterValidator(between(1e-6, HIGHEST_DRIVE_V, "V"))]
 Tone = Annotated[FrequencyHz, AfterValidator(between(20.0, 20_000.0, "Hz"))]
 MORE_READINGS = 2  # with two readings alone, Student's factor is 12.7
 RECORDINGS = 3
@@ -35,6 +37,18 @@ AUDIO_UPPER_HZ = (
     6_000.0  # deviation is looked for up to here: twice the speech band, for the limiter's products
 )
 SETTLED_DB = 0.02  # two powers that agree to this are settled: common practice, no source
+
+
+def raised_v(drive_v: float, above_db: float) -> float:
+    """Return the drive raised by ``above_db``, V. Raises FieldProblem for one that no microphone input may be given."""
+    level_v = float(drive_v * 10.0 ** (above_db / 20.0))
+    if level_v > HIGHEST_DRIVE_V:
+        raise FieldProblem(
+            f"{above_db:g} dB above a drive of {drive_v:g} V is {level_v:.3g} V",
+            at=("above",),
+            allowed=f"at most {HIGHEST_DRIVE_V:g} V at the microphone input",
+        )
+    return level_v
 
 
 def read_settled(side: TransmitSide, read: Callable[[], Reading], *, within: float) -> list[Reading]:

@@ -170,8 +170,17 @@ def _facts(run: Row, rows: Sequence[Row]) -> list[tuple[str, str]]:
         ("Outcome", str(run.get("outcome") or "")),
         ("Bench time", time_text(run["bench_s"]) if run.get("bench_s") is not None else ""),
         ("Run", str(run["run"])),
+        *(("Repeated", _repeat(one)) for one in run.get("repeats") or ()),
     ]
     return [(name, fact) for name, fact in facts if fact]
+
+
+def _repeat(one: Row) -> str:
+    ended = "" if one["outcome"] == "done" else f" (outcome: {one['outcome']})"
+    bench = f", bench {one['bench']} ({one['bench_hash']})"
+    return (
+        f"{one['part']}, {_time(str(one['time']))}{bench}, run {one['run']}, because: {one['reason']}{ended}"
+    )
 
 
 def _confirmations(rows: Sequence[Row]) -> tuple[str, ...]:

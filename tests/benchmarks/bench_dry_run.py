@@ -18,8 +18,8 @@ import time
 from datetime import datetime
 from pathlib import Path
 
-from sequencer.commands import GivenBeforehand
 from sequencer.loading import bench_parts, load_bench, load_sequence
+from sequencer.people import GivenBeforehand
 from sequencer.plan import make_plan
 from sequencer.record import Record, RunFacts
 from sequencer.runner import Runner

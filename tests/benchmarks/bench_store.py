@@ -48,7 +48,11 @@ def fill(path: Path) -> None:
     connection.executemany(
         "INSERT INTO unit VALUES (?, 'M40', 0, 0)", ((f"U{number:05}",) for number in range(UNITS))
     )
-    connection.executemany(f"INSERT INTO run VALUES ({', '.join('?' * 13)})", _runs())
+    connection.executemany(
+        "INSERT INTO run (run, time, serial, model, sequence, sequence_hash, bench, bench_hash, simulated, outcome, bench_safe,"
+        f" bench_s, utc_s) VALUES ({', '.join('?' * 13)})",
+        _runs(),
+    )
     connection.executemany(
         "INSERT INTO result (run, check_index, time, serial, model, sequence, sequence_hash, bench, bench_hash, simulated,"
         ' "check", channel, frequency_hz, mode, quantity, value, unit, uncertainty, lower_limit, upper_limit, decision, rule,'

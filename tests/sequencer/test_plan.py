@@ -159,3 +159,55 @@ def test_a_unit_that_nobody_feeds_is_refused(tmp_path: Path) -> None:
     found = _complaints(tmp_path, HEAD.replace("supply: 13.2 V\n", "") + POWER)
     assert len(found) == 1
     assert "supply is off when the bench opens" in found[0]
+
+
+PARTS = HEAD + (
+    "  - {check: carrier_power, channel: [1, 20]}\n"
+    "  - {check: confirm, text: squelch open}\n"
+    "  - {check: frequency_error, channel: 20}\n"
+    "  - {check: confirm, text: squelch tight}\n"
+)
+
+
+def test_a_part_keeps_the_numbers_of_the_whole(tmp_path: Path) -> None:
+    """Chosen checks carry the numbers they have in the whole sequence; confirmations before the last of them are kept, later ones not."""
+    _plan(tmp_path, PARTS)
+    sequence, bench = load_sequence(str(tmp_path / "s.yaml")), load_bench(str(tmp_path / "b.yaml"))
+    whole = make_plan(sequence, bench)
+    part = make_plan(sequence, bench, only=["frequency_error"])
+    assert [(step.index, step.label) for step in part.steps] == [
+        (2, "confirm: squelch open"),
+        (3, "frequency error, channel 20"),
+    ]
+    assert all(step.label == whole.steps[step.index].label for step in part.steps)
+    first = make_plan(sequence, bench, only=("carrier_power", "carrier_power"))
+    assert ([step.index for step in first.steps], first.only) == ([0, 1], ("carrier_power",))
+    assert part.forecast_s < whole.forecast_s
+
+
+def test_what_is_not_chosen_is_not_proved(tmp_path: Path) -> None:
+    """A check that this bench cannot do does not stand in the way of one that it can."""
+    text = PARTS + "  - {check: sensitivity, channel: 20, target: 12 dB SINAD}\n"
+    (tmp_path / "s.yaml").write_text(text)
+    bench = (
+        load_bench("bench")
+        .path.read_text()
+        .replace("unit: units ", f"unit: {load_bench('bench').path.parent}/units ")
+    )
+    lines, skipping = [], False
+    for line in bench.splitlines():
+        skipping = line.startswith("  audio_analyser:") or (skipping and line.startswith("    "))
+        lines += [] if skipping else [line]
+    (tmp_path / "b.yaml").write_text("\n".join(lines))
+    sequence, loaded = load_sequence(str(tmp_path / "s.yaml")), load_bench(str(tmp_path / "b.yaml"))
+    with pytest.raises(FileProblems, match="sensitivity needs audio_analyser"):
+        make_plan(sequence, loaded)
+    assert make_plan(sequence, loaded, only=["carrier_power"]).steps
+
+
+def test_nothing_is_written_beside_a_shipped_bench(tmp_path: Path) -> None:
+    """Tables of a shipped bench go where the command was given, those of one's own beside the bench file."""
+    own = _plan(tmp_path, PARTS)
+    assert own.steps[0].conditions.bench_folder == tmp_path
+    shipped = make_plan(own.sequence, load_bench("bench"))
+    assert shipped.steps[0].conditions.bench_folder == Path()

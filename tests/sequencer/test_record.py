@@ -129,6 +129,7 @@ def test_a_store_that_breaks_while_running_leaves_the_table(tmp_path: Path, fact
 
 def _break(record: Record, how: str) -> None:
     """Do to an open store what fills, protects, corrupts or holds it."""
+    record.store._checks.let_go()  # so that it is the connection the next check is written on
     with record.store._engine.connect() as connection:
         if how == "full":
             pages = connection.exec_driver_sql("PRAGMA page_count").scalar_one()

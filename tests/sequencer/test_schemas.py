@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +15,7 @@ from click.testing import CliRunner
 from sequencer.checks import all_checks
 from sequencer.cli import main
 from sequencer.loading import load_bench, load_sequence
+from sequencer.plan import make_plan
 from sequencer.shipped import find_file, shipped_names
 
 SEQUENCE = load_sequence("fm-mobile-acceptance").path
@@ -135,3 +137,55 @@ def test_all_schemas_are_written_into_a_folder(tmp_path: Path) -> None:
     assert len(result.stdout.splitlines()) == 3
     for one in (tmp_path / "schemas").iterdir():
         jsonschema.Draft202012Validator.check_schema(json.loads(one.read_text(encoding="utf-8")))
+
+
+NEW_CHECKS = """\
+sequence: Asked
+channels: cept-40
+mode: FM
+supply: 13.2 V
+checks:
+  - {check: enter_reading, name: idle current, text: Read it, quantity: current, unit: mA, range: {min: 0 mA, max: 2 A}, accuracy: 2 %}
+  - {check: record_audio, of: receive, channel: 20, level: -80 dBm}
+  - {check: path_loss, of: receive, frequencies: [26 MHz, 28 MHz], file: "losses/receive-{date}.yaml"}
+"""
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ("quantity: current", "quantity: smell"),
+        ("min: 0 mA", "min: 0"),
+        ("of: receive, channel", "of: loudspeaker, channel"),
+        ("level: -80 dBm", "level: -80"),
+        ("[26 MHz, 28 MHz]", "[]"),
+        ("of: receive, frequencies", "of: pad, frequencies"),
+    ],
+)
+def test_the_checks_with_a_person_are_in_the_schema(old: str, new: str) -> None:
+    """What the engine takes of enter_reading, record_audio and path_loss is taken; typical mistakes are underlined."""
+    assert _valid("sequence", NEW_CHECKS)
+    assert old in NEW_CHECKS
+    assert not _valid("sequence", NEW_CHECKS.replace(old, new, 1))
+
+
+def test_a_bench_may_name_a_loss_table() -> None:
+    """A path's loss is a mapping or the name of a table; a number is neither."""
+    text = BENCH.read_text(encoding="utf-8")
+    old = "receive: {loss: {27 MHz: 0.42 dB, 28 MHz: 0.43 dB}"
+    assert old in text
+    assert _valid("bench", text.replace(old, "receive: {loss: losses/receive.yaml", 1))
+    assert not _valid("bench", text.replace(old, "receive: {loss: 0.4", 1))
+
+
+def test_the_readme_s_examples_of_checks_with_a_person_can_be_run(tmp_path: Path) -> None:
+    """Every check that the README shows under "Readings that a person enters" and "Measure a cable" is proved on the shipped bench."""
+    readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+    fragments = re.findall(r"```yaml\n(.*?)```", readme, re.DOTALL)
+    checks = next(one for one in fragments if "check: enter_reading" in one)
+    (tmp_path / "a.yaml").write_text(
+        f"sequence: A\nchannels: cept-40\nmode: FM\nsupply: 13.2 V\nchecks:\n{checks}"
+    )
+    (tmp_path / "b.yaml").write_text(next(one for one in fragments if "check: path_loss" in one))
+    for name in ("a.yaml", "b.yaml"):
+        assert make_plan(load_sequence(str(tmp_path / name)), load_bench("bench")).steps

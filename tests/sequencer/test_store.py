@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import sqlite3
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing, contextmanager
 from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
@@ -14,7 +15,7 @@ import pytest
 from sqlalchemy import inspect, text
 
 from sequencer import store as store_module
-from sequencer import store_problems
+from sequencer import store_problems, store_query
 from sequencer.decision import Decision
 from sequencer.results import Point, Result
 from sequencer.store import SCHEMA_VERSION, BenchInstrument, Store, StoreProblem, Wanted
@@ -148,6 +149,97 @@ def test_a_write_is_not_taken_twice(store: Store) -> None:
     assert len(store.read_exchanges("r1")) == 1
 
 
+def _found(run: str, value: float, **changes: Any) -> Result:
+    return a_result(**{"run": run, "value": value, "check": "sensitivity", **changes})
+
+
+def _repeat(store: Store, run: str, value: float, *, index: int = 1, of: str = "r1") -> None:
+    store.write_run({**RUN, "run": run, "part": "sensitivity", "again": of, "reason": "loose plug"})
+    store.write_check(run, index, [_found(run, value)], [], repeats=of)
+
+
+def test_the_last_repeat_counts_and_the_others_stay(store: Store) -> None:
+    """Of a check's result and its repeats the last counts; all stand in the store, each with what took its place."""
+    confirmed = _found(
+        "r1", 1.0, check="confirm", quantity="confirmed: squelch open", decision=Decision.NO_LIMIT
+    )
+    store.write_check("r1", 0, [confirmed], [])
+    store.write_check("r1", 1, [_found("r1", -110.0, decision=Decision.FAIL)], [])
+    store.write_check("r1", 2, [_found("r1", -118.0, channel=40)], [])
+    _repeat(store, "r2", -119.0)
+    _repeat(store, "r3", -119.5)
+    states = {
+        run: [(row["check_index"], row["counts"], row["replaced_by"]) for row in store.read_results(run)]
+        for run in ("r1", "r2", "r3")
+    }
+    assert states == {
+        "r1": [(0, True, ""), (1, False, "r3"), (2, True, "")],
+        "r2": [(1, False, "r3")],
+        "r3": [(1, True, "")],
+    }
+    first = store.read_run("r1")
+    assert first is not None
+    assert (first["decisions"], first["replaced"], first["again"]) == ({"no limit": 1, "pass": 1}, 1, "")
+    assert [(one["run"], one["reason"], one["part"]) for one in store.read_repeats("r1")] == [
+        ("r2", "loose plug", "sensitivity"),
+        ("r3", "loose plug", "sensitivity"),
+    ]
+    by_run = {run["run"]: run for run in store.iterate_runs(Wanted())}
+    assert (by_run["r1"]["decisions"], by_run["r1"]["replaced"]) == (first["decisions"], 1)
+    assert [row["counts"] for row in by_run["r2"]["results"]] == [False]
+
+
+def test_a_confirmation_is_not_replaced(store: Store) -> None:
+    """What was confirmed in the first run goes on counting for what was found under it; another run's checks are not touched."""
+    asked = {"check": "confirm", "quantity": "confirmed: squelch open"}
+    store.write_check("r1", 0, [_found("r1", 1.0, **asked)], [])
+    store.write_run({**RUN, "run": "other"})
+    store.write_check("other", 0, [_found("other", -110.0)], [])
+    store.write_run({**RUN, "run": "r2", "again": "r1", "reason": "loose plug"})
+    store.write_check("r2", 0, [_found("r2", 1.0, **asked)], [], repeats="r1")
+    assert all(row["counts"] for run in ("r1", "r2", "other") for row in store.read_results(run))
+
+
+def test_a_repeat_that_is_written_twice_replaces_once(store: Store) -> None:
+    """A write whose answer was lost on the way leaves one repeat, which counts, and the first result, which does not."""
+    store.write_check("r1", 1, [_found("r1", -110.0)], [])
+    store.write_run({**RUN, "run": "r2", "again": "r1", "reason": "loose plug"})
+    for _ in range(2):
+        store.write_check("r2", 1, [_found("r2", -119.0)], [], known=0, repeats="r1")
+    assert [row["counts"] for row in store.read_results("r1")] == [False]
+    assert [row["counts"] for row in store.read_results("r2")] == [True]
+
+
+def test_a_repeat_that_cannot_be_written_replaces_nothing(store: Store) -> None:
+    """Writing the repeat and taking the count from what was there is one transaction."""
+    store.write_check("r1", 1, [_found("r1", -110.0)], [])
+    with pytest.raises(StoreProblem):
+        store.write_check("r9", 1, [_found("r9", -119.0)], [], repeats="r1")
+    assert [row["counts"] for row in store.read_results("r1")] == [True]
+
+
+def test_of_repeats_at_the_same_moment_one_counts(store_name: str) -> None:
+    """Twenty repeats of one run from four threads, on SQLite and PostgreSQL: one result counts in the end."""
+    with Store.open(find_place(Path(), store_name)) as store:
+        store.write_run(RUN)
+        store.write_check("r1", 1, [_found("r1", -110.0)], [])
+
+    def repeat(names: list[str]) -> None:
+        with Store.open(find_place(Path(), store_name)) as store:
+            for name in names:
+                _repeat(store, name, -119.0)
+
+    named = [[f"t{thread}-{number}" for number in range(5)] for thread in range(4)]
+    with ThreadPoolExecutor(4) as pool:
+        list(pool.map(repeat, named))
+    with Store.open(find_place(Path(), store_name)) as store:
+        rows = store.find_results(Wanted(), points=False)
+        counting = [row["run"] for row in rows if row["counts"]]
+        assert len(rows) == 21
+        assert len(counting) == 1
+        assert {row["replaced_by"] for row in rows if row["run"] == "r1"} == set(counting)
+
+
 @pytest.mark.parametrize("known", [None, 0])
 def test_a_row_of_an_unknown_run_is_refused(store: Store, known: int | None) -> None:
     """No result stands in the store without the run it belongs to, and none of its check's rows either."""
@@ -257,7 +349,8 @@ def test_runs_are_gone_through_a_few_at_a_time(
     store: Store, at_once: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """However many are fetched at once, every run comes once, oldest first, with its own results and readings."""
-    monkeypatch.setattr(store_module, "_AT_ONCE", at_once)
+    for module in (store_module, store_query):
+        monkeypatch.setattr(module, "AT_ONCE", at_once)
     values = [one.value for one in _filled(store)]
     store.write_run({**RUN, "run": "r0"})  # at the same moment as r1
     found = list(store.iterate_runs(Wanted()))

@@ -97,6 +97,7 @@ def test_reading_makes_no_store(path: Path) -> None:
 def test_a_full_disk_takes_nothing_in_part(store: Store, path: Path) -> None:
     """When SQLite finds no room (SQLITE_FULL, provoked by its own page limit) the check is refused whole, and said so."""
     store.write_check("r1", 0, [_result()], [_exchange()])
+    store._checks.let_go()
     with store._engine.connect() as connection:
         pages = connection.exec_driver_sql("PRAGMA page_count").scalar_one()
         connection.exec_driver_sql(f"PRAGMA max_page_count = {pages + 2}")

@@ -1,7 +1,7 @@
-"""Upgrading a store keeps everything. ``tests/data/store-schema-1.sqlite`` was written by the sequencer when its schema was 1.
+"""Upgrading a store keeps everything. ``tests/data/store-schema-N.sqlite`` was written by the sequencer when its schema was N.
 
-It holds two simulated runs of a short sequence, and one of a real bench that was not ended, with a question answered by no, a result
-that could not be measured, and an answer of bytes that are no text.
+Schema 1: two simulated runs of a short sequence, and one of a real bench that was not ended, with a question answered by no, a result
+that could not be measured, and an answer of bytes that are no text. Schema 2: two simulated runs, with a confirmation each.
 """
 
 from __future__ import annotations
@@ -28,7 +28,8 @@ from sequencer.store_tables import metadata
 from tests.sequencer.stored_results import RUN, a_result
 
 TOP = Path(__file__).parents[2]
-SCHEMA_1 = TOP / "tests" / "data" / "store-schema-1.sqlite"
+SCHEMA_1, SCHEMA_2 = (TOP / "tests" / "data" / f"store-schema-{number}.sqlite" for number in (1, 2))
+NOT_REPEATED = {"part": "", "again": "", "reason": ""}
 REAL = "20261124T090000-abc123"
 
 
@@ -61,9 +62,12 @@ def test_an_upgraded_store_has_every_row_it_had(old: Path) -> None:
             decisions = now.pop("decisions")
             mine = [one for one in results if one["run"] == run["run"]]
             assert sum(decisions.values()) == len(mine)
-            assert now == run
+            assert now == {**run, **NOT_REPEATED, "replaced": 0}
             rows = store.read_results(run["run"])
-            assert [{**row, "settings": None} for row in rows] == [
+            assert all(row["counts"] and row.pop("replaced_by") == "" for row in rows)
+            assert [
+                {k: one for k, one in row.items() if k != "counts"} | {"settings": None} for row in rows
+            ] == [
                 {
                     **one,
                     "points": json.loads(one["points"]),
@@ -75,6 +79,37 @@ def test_an_upgraded_store_has_every_row_it_had(old: Path) -> None:
             said = [one for one in exchanges if one["run"] == run["run"]]
             assert store.read_exchanges(run["run"]) == said
         assert sum(len(row["points"]) for run in runs for row in store.read_results(run["run"])) > 10
+
+
+def test_a_store_of_schema_2_has_every_row_it_had(tmp_path: Path) -> None:
+    """Every column of every table, read by SQLite alone before and after, is the same; nothing in it counts as repeated."""
+    path = Path(shutil.copy(SCHEMA_2, tmp_path / "results.sqlite"))
+    names = ("unit", "run", "result", "confirmation", "instrument", "exchange")
+    with Store.open(path) as store:
+        assert [run["decisions"] for run in store.read_runs()] == [
+            {"fail": 1, "no limit": 1, "pass": 1},
+            {"no limit": 1, "pass": 2},
+        ]
+    for name in names:
+        new = NOT_REPEATED if name == "run" else {"replaced_by": ""} if name == "result" else {}
+        before = _rows(SCHEMA_2, name)
+        assert before
+        assert _rows(path, name) == [{**row, **new} for row in before], name
+
+
+@pytest.mark.parametrize("schema", [SCHEMA_1, SCHEMA_2])
+def test_a_check_of_an_upgraded_store_is_repeated(tmp_path: Path, schema: Path) -> None:
+    """What an older sequencer found is replaced by a repeat as what this one found is."""
+    path = Path(shutil.copy(schema, tmp_path / "results.sqlite"))
+    with Store.open(path) as store:
+        old = next(run for run in store.read_runs() if run["simulated"])
+        row = next(row for row in store.read_results(old["run"]) if row["check"] != "confirm")
+        store.write_run({**RUN, "run": "new", "again": old["run"], "reason": "loose plug"})
+        repeat = a_result(run="new", check=row["check"])
+        store.write_check("new", row["check_index"], [repeat], [], repeats=old["run"])
+        replaced = [one for one in store.read_results(old["run"]) if not one["counts"]]
+        assert {one["check_index"] for one in replaced} == {row["check_index"]}
+        assert [one["run"] for one in store.read_repeats(old["run"])] == ["new"]
 
 
 def test_an_upgraded_store_knows_units_and_confirmations(old: Path) -> None:

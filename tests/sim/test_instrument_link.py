@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from sim.clock import ScaledClock
@@ -30,6 +30,7 @@ streams = st.lists(
 ).map(b"".join)
 
 
+@example(stream=b"FREQ?" * 10 + b"x" * 151 + b",#210\n", cuts=[201])
 @given(stream=streams, cuts=st.lists(st.integers(0, 300), max_size=8))
 def test_framing_does_not_depend_on_the_pieces(stream, cuts) -> None:
     """However a stream is cut into pieces by the network, the messages are the same (no bytes lost, none

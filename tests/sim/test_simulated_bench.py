@@ -222,3 +222,45 @@ def test_an_unknown_role_is_refused_by_name() -> None:
     """There is no simulated instrument for a role nobody wrote one for."""
     with pytest.raises(ValueError, match="no simulated instrument for the role 'oscilloscope'"):
         make_bench(more={"x": Place(role="oscilloscope", address="GPIB0::9::INSTR")})
+
+
+def test_the_witness_sees_a_connector_touched_under_power() -> None:
+    """Moving cables with the generator on or the unit keyed is a hazard, each time; with both off it is none."""
+    bench = make_bench()
+    bench.connect_by_hand("direct")
+    bench.connect_by_hand("normal")
+    assert bench.hazards == ()
+    with Client(bench) as client:
+        generator = client["signal_generator"]
+        generator.write(":FREQ 27E6;:POW -10;:OUTP ON")
+        bench.connect_by_hand("direct")
+        assert [hazard.kind for hazard in bench.hazards] == [HazardKind.CABLES_MOVED_LIVE]
+        generator.write(":OUTP OFF")
+        bench.connect_by_hand("normal")
+        generator.write(":OUTP ON")
+        bench.connect_by_hand("cable")
+        assert [hazard.kind for hazard in bench.hazards] == [HazardKind.CABLES_MOVED_LIVE] * 2
+
+
+def test_what_is_connected_by_hand_arrives_at_the_meter() -> None:
+    """-10 dBm straight into the meter are -10 dBm but for a connection's error of at most 0.06 dB, and through the pad 20.16 dB less.
+
+    19.93 dB at 1 MHz and 20.41 dB at 1 GHz, over the logarithm of frequency: 19.93 + 0.48 x lg(27) / 3 = 20.159, worked by hand.
+    """
+    bench = make_bench()
+    with Client(bench) as client:
+        client["signal_generator"].write(":FREQ 27E6;:POW -10;:OUTP ON")
+        client["signal_generator"].query("*OPC?")
+        bench.clock.wait_s(1.0)
+        delivered_dbm: dict[str, float | None] = {}
+        for connection in ("normal", "direct", "cable"):
+            bench.connect_by_hand(connection)
+            bench.clock.wait_s(0.5)
+            delivered_dbm[connection] = bench.wiring.at_meter_dbm()
+        with pytest.raises(ValueError, match="there are normal, direct, receive, transmit, cable"):
+            bench.connect_by_hand("nonsense")
+    assert delivered_dbm["normal"] is None
+    assert delivered_dbm["direct"] == pytest.approx(
+        -10.0, abs=0.25 + 0.06
+    )  # the generator's own error is 0.25 dB at most
+    assert delivered_dbm["direct"] - delivered_dbm["cable"] == pytest.approx(20.159, abs=0.12)  # type: ignore[operator]

@@ -58,10 +58,10 @@ def test_file_is_read_and_named_after_its_serial(path: Path) -> None:
 
 
 def test_shelf_is_complete_and_serials_are_unique() -> None:
-    """Ten specimens of the FM mobile and fourteen of other kinds lie on the shelf, each with its own serial number."""
+    """Twelve specimens of the FM mobile and fourteen of other kinds lie on the shelf, each with its own serial number."""
     serials = {read_dataclass(path, Specimen).model.serial for path in FILES}
-    assert len(serials) == len(FILES) == 24
-    assert len([serial for serial in serials if serial.startswith("M40-")]) == 10
+    assert len(serials) == len(FILES) == 26
+    assert len([serial for serial in serials if serial.startswith("M40-")]) == 12
 
 
 @pytest.mark.parametrize("serial", ["0007", "0018", "0019"])
@@ -159,3 +159,28 @@ def test_knobs_left_wrong() -> None:
     unit.confirm_knobs()
     clock.wait_s(1.0)
     assert unit.sinad_db(1.0) > 12.0
+
+
+def _ratio_db(serial: str, offset_hz: float) -> float:
+    """Return by how much an interferer may exceed -113 dBm before the true SINAD is below 12 dB, to 1 dB."""
+    unit, _ = live(serial)
+    wanted = RfSignal(level_dbm=-113.0, frequency_hz=27.205e6, fm_deviation_hz=1_200.0)
+    for ratio_db in range(120):
+        unit.apply_rf(wanted, RfSignal(level_dbm=-113.0 + ratio_db, frequency_hz=27.205e6 + offset_hz))
+        if unit.mean_sinad_db() < 12.0:
+            return float(ratio_db)
+    raise AssertionError("nothing spoils it")
+
+
+def test_wide_filter_lets_the_next_channel_in() -> None:
+    """The 15 kHz filter costs 40 dB or more on the next channel, and nothing 1 MHz away."""
+    assert _ratio_db("0020", 10e3) < _ratio_db("0007", 10e3) - 40.0
+    assert _ratio_db("0020", 1e6) == pytest.approx(_ratio_db("0007", 1e6), abs=4.0)
+
+
+def test_starved_first_stage_overloads_wherever_the_signal_is() -> None:
+    """-65 dBm doubles its noise at 10 kHz and 1 MHz alike: both ratios fall, to about the same figure; alone it hears as ever."""
+    near_db, far_db = _ratio_db("0021", 10e3), _ratio_db("0021", 1e6)
+    assert near_db == pytest.approx(far_db, abs=2.0)
+    assert far_db < _ratio_db("0007", 1e6) - 8.0
+    assert sinad_db(live("0021")[0], -119.0) == pytest.approx(sinad_db(live("0007")[0], -119.0), abs=0.01)

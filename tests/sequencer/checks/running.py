@@ -8,8 +8,8 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from sequencer.commands import GivenBeforehand
 from sequencer.loading import bench_parts, load_bench, load_sequence
+from sequencer.people import GivenBeforehand
 from sequencer.plan import make_plan
 from sequencer.record import Record, RunFacts
 from sequencer.results import Result

@@ -51,7 +51,7 @@ def test_every_check_says_what_it_is(name: str) -> None:
     check = all_checks()[name]
     assert check.name == name
     assert check.summary
-    assert check.side in ("receive", "transmit", "none")
+    assert check.side in ("receive", "transmit", "loss", "none")
     assert check.modes
     assert (check.side == "none") == (not check.roles)
 

@@ -177,3 +177,13 @@ def test_marks_are_put_in_order_and_may_fall() -> None:
     settings = SMeterCurveSettings.model_validate(written)
     assert list(settings.marks) == ["S3", "S9", "S9+20 dB"]
     assert settings.s_unit.limits == Limits()
+
+
+def test_two_spellings_of_one_mark_are_refused(tmp_path: Path) -> None:
+    """`S9` and `s9` would be one mark with one of the voltages lost: the second is named with its place."""
+    with pytest.raises(FileProblems, match="'S9' and 's9' are one mark"):
+        run_checks(
+            tmp_path,
+            "M40-0007",
+            "{check: s_meter_curve, channel: 20, marks: {S5: 1 V, S9: 2.25 V, s9: 2.3 V}}",
+        )

@@ -15,7 +15,7 @@ from sequencer.decision import GUARDED
 from sequencer.report import page, report_html, write_report
 from tests.sequencer.stored_rows import level_row, plain_row, row, run_of, sinad_points
 
-VOID = {"meta", "br", "link", "img", "input", "hr"}
+VOID = {"col", "meta", "br", "link", "img", "input", "hr"}
 HOSTILE = "<script>alert(1)</script>\"'><img src=x onerror=alert(1)>{{7*7}}</style></title>"
 
 

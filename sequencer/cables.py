@@ -1,0 +1,69 @@
+"""How the cables are, as far as a person has confirmed it, and remembered beyond the end of this process."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Literal
+
+from drivers.faults import Refused
+from drivers.roles import Instrument
+
+Connection = Literal["direct", "through", "normal", "unknown"]
+"""How the cables are: generator to meter, generator through what is measured to meter, as the bench needs them, or in somebody's hands."""
+BACK = "All cables are as the bench needs them: generator and load on their paths, unit on the switch"
+
+
+class Cables:
+    """The cables of one bench.
+
+    ``mark`` is a file that is there from the moment a person is asked to move them until they are confirmed back: a process that ends
+    between the two, however it does, leaves it to the next. None (a simulated bench, which is new each time): nothing is remembered.
+    """
+
+    def __init__(self, mark: Path | None = None) -> None:
+        self._mark = mark
+        self._connection: Connection = "unknown" if mark is not None and mark.exists() else "normal"
+
+    @property
+    def moved(self) -> bool:
+        """Say whether they are otherwise than the bench needs them for a unit, or may be."""
+        return self._connection != "normal"
+
+    def note(
+        self, connection: Connection, tell: Callable[[Connection], None] = lambda connection: None
+    ) -> None:
+        """Take over what a person is asked for ("unknown") or has confirmed; only the latter is told.
+
+        Raises Refused, before anybody is asked, if it cannot be remembered.
+        """
+        try:
+            self._remember(moved=connection != "normal")
+        except OSError as error:
+            raise Refused(
+                f"that cables are moved cannot be remembered: {error.strerror or error}; nobody was asked to move any",
+                instrument="bench",
+                address=str(self._mark),
+                next_move="See who owns that file, and whether its disk has room.",
+            ) from error
+        self._connection = connection
+        if connection != "unknown":
+            tell(connection)
+
+    def _remember(self, *, moved: bool) -> None:
+        if self._mark is None:
+            return
+        if moved:
+            self._mark.touch(mode=0o666)
+        else:
+            self._mark.unlink(missing_ok=True)
+
+    def refuse_if_moved(self, asking: Instrument) -> None:
+        """Raise Refused, in the name of ``asking``, until a person has confirmed that the cables are back."""
+        if self.moved:
+            raise Refused(
+                "cables were moved by hand and were not confirmed back; the unit is neither fed nor keyed, and no signal is sent",
+                instrument=asking.name,
+                address=asking.address,
+                next_move="Put the cables back as the bench needs them, then run the sequence again.",
+            )

@@ -1,0 +1,334 @@
+"""Path loss: a cable, a pad or one of the bench's paths, measured with its own generator and power meter, into a dated table."""
+
+from __future__ import annotations
+
+import statistics
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from pathlib import Path
+from typing import Annotated, ClassVar, Literal
+
+from pydantic import AfterValidator, Field, field_validator
+
+from sequencer.bench import relative_to
+from sequencer.cables import BACK
+from sequencer.checks.base import SOME, Check, CheckSettings, Conditions, Demand, Finding, Side
+from sequencer.checks.limits import RatioLimit
+from sequencer.complaint import Complaint, FieldProblem
+from sequencer.contributions import (
+    half_width_db,
+    instrument_accuracy,
+    mismatch,
+    reflection_from_vswr,
+    repeatability,
+)
+from sequencer.file_types import FrequencyHz, LevelDbm, RatioDb, at_least, between
+from sequencer.loss_side import HandPath, LossSide
+from sequencer.loss_table import PRINTABLE, frequency_text, table_text
+from sequencer.new_file import is_there, write_beside, write_new
+from sequencer.uncertainty import Budget
+
+SETTLE_S = 0.2
+READING_S = 0.1
+
+_ENDS = {
+    "receive": ("the generator's end of the receive path", "the end for the unit's antenna connector"),
+    "transmit": ("the end for the unit's antenna connector", "the power meter's end of the transmit path"),
+    "cable": ("one end of the cable or pad", "its other end"),
+}
+
+
+class PathLossSettings(CheckSettings):
+    """Settings of `path_loss`."""
+
+    check: Literal["path_loss"]
+    """Which check this is."""
+    of: HandPath = "cable"
+    """What is measured: a cable or pad by itself, or the bench's receive or transmit path through its switch."""
+    name: str = Field(default="", max_length=60)
+    """What the cable or pad is called in prompts, results and table; without it the path's name."""
+    frequencies_hz: Annotated[tuple[FrequencyHz, ...], *SOME] = Field(alias="frequencies")
+    """Where it is measured: [26 MHz, 28 MHz]."""
+    level_dbm: LevelDbm = 0.0
+    """Level at the generator's connector; the power meter is given this directly, for reference."""
+    readings: Annotated[int, AfterValidator(between(2, 20, ""))] = 3
+    """Readings of each connection at each frequency."""
+    vswr: Annotated[float, AfterValidator(between(1.0, 10.0, ""))] = 1.2
+    """Match of both ends of what is measured (1.2: an ordinary cable, common practice, no source)."""
+    connectors_db: Annotated[RatioDb, AfterValidator(at_least(0.0, "dB"))] = 0.03
+    """Half-width of what making a connector anew may change (0.03 dB: common practice, no source)."""
+    file: str | None = Field(default=None, min_length=1, max_length=200, pattern=PRINTABLE)
+    """The table to write, beside the bench file, such as losses/receive-{date}.yaml; never over another. Without it none is written."""
+    limit: RatioLimit = RatioLimit()
+    """Lowest and highest loss that is right, at every frequency."""
+
+    @field_validator("frequencies_hz")
+    @classmethod
+    def _each_once(cls, frequencies_hz: tuple[float, ...]) -> tuple[float, ...]:
+        for number, one in enumerate(frequencies_hz):
+            if one in frequencies_hz[:number]:
+                raise FieldProblem(
+                    f"{frequency_text(one)} stands twice", at=(number,), allowed="each frequency once"
+                )
+        return frequencies_hz
+
+    @property
+    def called(self) -> str:
+        """What is measured, in words."""
+        return self.name or {"cable": "cable or pad"}.get(self.of, f"{self.of} path")
+
+
+@dataclass(slots=True)
+class _Levels:
+    """Readings at the power meter by frequency, dBm; ``trouble`` says why there are none."""
+
+    found: dict[float, list[float]] = field(default_factory=dict)
+    trouble: dict[float, str] = field(default_factory=dict)
+
+
+class PathLoss(Check[PathLossSettings]):
+    """Measure a loss by substitution: generator to power meter directly, then through what is measured.
+
+    A person makes each connection and confirms it; the unit is unkeyed and its supply off meanwhile, and the generator is off
+    whenever a connector is touched. Generator and meter are the same in both, so that the generator's level error and the
+    meter's calibration cancel; what is left is the meter's linearity, repeatability, the connectors and the mismatch. With
+    `file` the losses are written as a dated table, which the bench file reads (`paths: {receive: {loss: …}}`).
+    """
+
+    name: ClassVar[str] = "path_loss"
+    summary: ClassVar[str] = "loss of a cable, pad or path, into a dated table for the bench file"
+    side: ClassVar[Side] = "loss"
+    roles: ClassVar[frozenset[str]] = frozenset({"signal_generator", "power_meter"})
+    settings = PathLossSettings
+
+    def roles_of(self, settings: PathLossSettings) -> frozenset[str]:
+        """Return the instruments, and the switch where it lies in the path."""
+        return self.roles if settings.of == "cable" else self.roles | {"switch"}
+
+    def hand_path(self, settings: PathLossSettings) -> HandPath:
+        """Return what is measured."""
+        return settings.of
+
+    def quantities(self, settings: PathLossSettings) -> tuple[tuple[str, str], ...]:
+        """Return what it reports."""
+        return tuple((_quantity(settings, one), "dB") for one in settings.frequencies_hz)
+
+    def demands(self, settings: PathLossSettings, conditions: Conditions) -> list[Demand]:
+        """Return the level it uses, at the generator's connector."""
+        return [Demand(at=("level",), level_dbm=settings.level_dbm)]
+
+    def forecast_s(self, settings: PathLossSettings, conditions: Conditions) -> float:
+        """Return about how long the readings take, s; moving cables takes what it takes."""
+        return 2.0 * len(settings.frequencies_hz) * (SETTLE_S + READING_S * settings.readings)
+
+    def complaints(self, settings: PathLossSettings, conditions: Conditions) -> list[Complaint]:
+        """Return that the table is there already: it is never written over. A simulated one takes another name by itself."""
+        path = _table_path(settings, conditions, datetime.now().astimezone())
+        if path is None or conditions.simulated or not is_there(path):
+            return []
+        return [
+            Complaint(
+                file=str(path),
+                line=0,
+                column=0,
+                message="this loss table is there already, and none is written over",
+                allowed="another name as 'file' of path_loss, such as losses/receive-{date}.yaml",
+            )
+        ]
+
+    def measure_loss(
+        self, side: LossSide, settings: PathLossSettings, conditions: Conditions
+    ) -> list[Finding]:
+        """Have the connections made, read, and write the table."""
+        near, far = _ENDS[settings.of]
+        called = settings.called
+        side.connect(
+            "direct",
+            f"Reference for {called}: unit switched off and disconnected, and the generator's output connected straight to the power meter",
+        )
+        reference = _levels(side, settings, conditions, "direct")
+        side.connect(
+            "through",
+            f"{called}: generator connected to {near}, and the power meter to {far}",
+        )
+        through = _levels(side, settings, conditions, "through")
+        side.connect("normal", BACK)
+        findings = [
+            _finding(settings, conditions, one, reference, through) for one in settings.frequencies_hz
+        ]
+        return _with_table(findings, settings, conditions)
+
+
+def _levels(side: LossSide, settings: PathLossSettings, conditions: Conditions, connection: str) -> _Levels:
+    levels = _Levels()
+    for frequency_hz in settings.frequencies_hz:
+        side.apply(frequency_hz, settings.level_dbm)
+        side.wait_s(SETTLE_S)
+        readings = [side.read_power_dbm() for _ in range(settings.readings)]
+        found = [one.number for one in readings if one.number is not None]
+        if len(found) < len(readings):
+            state = next(one.state.value for one in readings if one.number is None)
+            levels.trouble[frequency_hz] = f"power meter, {connection}: {state}"
+        else:
+            levels.found[frequency_hz] = found
+            conditions.say(f"{frequency_text(frequency_hz)}, {connection}: {statistics.fmean(found):.2f} dBm")
+    side.remove_signal()
+    return levels
+
+
+def _finding(
+    settings: PathLossSettings,
+    conditions: Conditions,
+    frequency_hz: float,
+    reference: _Levels,
+    through: _Levels,
+) -> Finding:
+    quantity = _quantity(settings, frequency_hz)
+    trouble = reference.trouble.get(frequency_hz) or through.trouble.get(frequency_hz)
+    if trouble:
+        return Finding(
+            quantity=quantity,
+            value=None,
+            unit="dB",
+            frequency_hz=frequency_hz,
+            limits=settings.limit.limits,
+            note=f"{trouble}; raise 'level', or measure a large pad in parts",
+        )
+    direct, after = reference.found[frequency_hz], through.found[frequency_hz]
+    loss_db = statistics.fmean(direct) - statistics.fmean(after)
+    budget = _budget(quantity, loss_db, direct, after, settings, conditions)
+    return Finding(
+        quantity=quantity,
+        value=loss_db,
+        unit="dB",
+        frequency_hz=frequency_hz,
+        limits=settings.limit.limits,
+        budget=budget,
+        note=f"{settings.readings} readings each; the generator's level error cancels",
+    )
+
+
+def _budget(
+    quantity: str,
+    loss_db: float,
+    direct: Sequence[float],
+    after: Sequence[float],
+    settings: PathLossSettings,
+    conditions: Conditions,
+) -> Budget:
+    """Return the budget: what does not cancel between the two connections.
+
+    Mismatch of a substitution, first order: of the reference Gg Gm, of the insertion Gg G1, G2 Gm and Gg Gm S21 S12 (the usual
+    insertion-loss formula; from memory).
+    """
+    generator = conditions.bench.with_role("signal_generator")
+    meter = conditions.bench.with_role("power_meter")
+    source, sink = (
+        reflection_from_vswr(one[1].vswr) if one is not None else 0.0 for one in (generator, meter)
+    )
+    ends = reflection_from_vswr(settings.vswr)
+    linearity_db, told = 0.0, "power meter, linearity"
+    if meter is not None:
+        stated = meter[1].accuracy.linearity_db
+        if stated is None:
+            stated = half_width_db(min(0.99, meter[1].accuracy.power_percent / 100.0), of_power=True)
+            told = "power meter, accuracy in place of a stated linearity"
+        linearity_db = stated
+    return Budget(
+        quantity=quantity,
+        unit="dB",
+        value=loss_db,
+        contributions=(
+            instrument_accuracy(told, linearity_db, unit="dB"),
+            repeatability("repeatability, direct", direct, unit="dB"),
+            repeatability("repeatability, through", after, unit="dB", coefficient=-1.0),
+            instrument_accuracy("connectors made anew", settings.connectors_db, unit="dB"),
+            mismatch("mismatch, generator to meter, direct", source, sink),
+            mismatch("mismatch, generator to its end", source, ends, coefficient=-1.0),
+            mismatch("mismatch, other end to meter", ends, sink, coefficient=-1.0),
+            mismatch(
+                "mismatch, generator to meter, through",
+                source,
+                sink,
+                transmission=min(1.0, 10.0 ** (-loss_db / 10.0)),
+                coefficient=-1.0,
+            ),
+        ),
+    )
+
+
+def _with_table(findings: list[Finding], settings: PathLossSettings, conditions: Conditions) -> list[Finding]:
+    """Write the table, if one is asked for and every loss was measured, and say so in the findings' notes."""
+    now = datetime.now().astimezone()
+    path = _table_path(settings, conditions, now)
+    if path is None:
+        return findings
+    if any(one.value is None for one in findings):
+        return [_noted(one, "no table written: it would be incomplete") for one in findings]
+    losses = {
+        one.frequency_hz: (one.value, one.budget.expanded)
+        for one in findings
+        if one.frequency_hz is not None and one.value is not None and one.budget is not None
+    }
+    text = table_text(
+        title=settings.called,
+        day=now.date(),
+        simulated=conditions.simulated,
+        run=conditions.run,
+        instruments=_instruments(conditions),
+        losses=losses,
+    )
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        # a simulated one is had again in no time, and stands for nothing: it takes the next free name by itself
+        content = text.encode("utf-8")
+        written = write_beside(path, content) if conditions.simulated else path
+        if not conditions.simulated:
+            write_new(path, content)
+    except OSError as error:
+        why = f"{error.strerror or error}: {path}"
+        failed = Finding(
+            quantity=f"loss table of {settings.called}",
+            value=None,
+            unit="dB",
+            note=f"not written: {why}. The losses stand in the results above",
+        )
+        return [*findings, failed]
+    return [_noted(one, f"table {written}") for one in findings]
+
+
+def _table_path(settings: PathLossSettings, conditions: Conditions, now: datetime) -> Path | None:
+    if settings.file is None or conditions.bench_folder is None:
+        return None
+    named = settings.file.replace("{date}", now.date().isoformat())
+    path = relative_to(conditions.bench_folder / "bench", named)
+    return path.with_name(f"{path.stem}-simulated{path.suffix}") if conditions.simulated else path
+
+
+def _instruments(conditions: Conditions) -> dict[str, Mapping[str, object]]:
+    found: dict[str, Mapping[str, object]] = {}
+    for role in ("signal_generator", "power_meter"):
+        entry = conditions.bench.with_role(role)
+        if entry is None:
+            continue
+        name, instrument = entry
+        who = conditions.identities.get(name)
+        identity = (
+            f"{who.maker} {who.model}, serial {who.serial}, firmware {who.firmware}"
+            if who is not None
+            else "unknown"
+        )
+        told: dict[str, object] = {"identity": identity}
+        if instrument.calibration is not None:
+            told |= {"certificate": instrument.calibration.certificate, "due": instrument.calibration.due}
+        found[name] = told
+    return found
+
+
+def _noted(finding: Finding, note: str) -> Finding:
+    return replace(finding, note="; ".join(part for part in (finding.note, note) if part))
+
+
+def _quantity(settings: PathLossSettings, frequency_hz: float) -> str:
+    return f"loss of {settings.called}, {frequency_text(frequency_hz)}"

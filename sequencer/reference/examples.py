@@ -1,0 +1,44 @@
+"""The example of each check: items of a sequence's `checks`, beside the check's own module in a folder `examples`.
+
+A package with checks of its own gives an example in the same way: `examples/<name of the check>.yaml` beside the module.
+"""
+
+from __future__ import annotations
+
+from importlib.resources import files
+from typing import Any
+
+from sequencer.checks.base import Check, CheckSettings
+from sequencer.files import read_text
+from sequencer.sequence import sequence_model
+
+HEAD = """\
+sequence: Example
+channels: plans/cept-40.yaml
+mode: FM
+supply: 13.2 V
+rated_power: 13 W
+checks:
+"""
+"""What stands before the items of every example."""
+
+
+def example_of(check: Check[Any]) -> str:
+    """Return the example as it stands in its file; nothing where there is none."""
+    package = type(check).__module__.rpartition(".")[0] or type(check).__module__
+    try:
+        file = files(package).joinpath("examples", f"{check.name}.yaml")
+        return file.read_text(encoding="utf-8") if file.is_file() else ""
+    except (OSError, TypeError, ModuleNotFoundError):  # a single module is no package, and has no files
+        return ""
+
+
+def settings_of(example: str, name: str) -> tuple[CheckSettings, ...]:
+    """Return the settings of the check ``name`` in an example, which may confirm something before.
+
+    Raises FileProblems with all complaints.
+    """
+    if not example:
+        return ()
+    read = read_text(HEAD + example, sequence_model(), file=f"{name}.yaml")
+    return tuple(one for one in read.model.checks if one.check == name)

@@ -1,0 +1,182 @@
+"""What the settings of a file's model look like to the person who writes them: a row for each key, those of nested models below theirs."""
+
+from __future__ import annotations
+
+import enum
+import types
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from typing import Annotated, Any, Literal, Union, get_args, get_origin
+
+from annotated_types import Ge, Gt, Le, Lt, MaxLen, MinLen
+from pydantic import BaseModel, WithJsonSchema
+from pydantic.fields import FieldInfo
+from pydantic_core import PydanticUndefined
+
+from sequencer.file_types import Bounds
+from sequencer.reference.markdown import code, prose, table
+from sequencer.unit_format import format_quantity
+from sequencer.unit_text import Dimension
+
+HEADS = ("setting", "type", "unit", "default", "allowed", "meaning")
+NEEDED = "**needed**"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shape:
+    """What may stand at a place of a file: of which kind, in which unit, in which range; and the models that are read there."""
+
+    kind: str
+    plural: str = ""
+    unit: str = ""
+    allowed: str = ""
+    models: tuple[type[BaseModel], ...] = ()
+
+    @property
+    def many(self) -> str:
+        """The kind of several."""
+        return self.plural or self.kind + "s"
+
+
+_PLAIN = {
+    bool: Shape(kind="yes or no", allowed="`true`, `false`"),
+    int: Shape(kind="whole number"),
+    float: Shape(kind="number"),
+    str: Shape(kind="text", plural="texts"),
+}
+
+
+def settings_table(model: type[BaseModel], *, without: frozenset[str] = frozenset()) -> str:
+    """Return the table of a model's settings, leaving out the fields named ``without``; nothing where none is left."""
+    rows = list(_rows(model, without))
+    return table(HEADS, rows) if rows else ""
+
+
+def _rows(
+    model: type[BaseModel], without: frozenset[str] = frozenset(), *, above: str = "", filled: Any = None
+) -> Iterator[tuple[str, ...]]:
+    for name, field in model.model_fields.items():
+        if name in without:
+            continue
+        key = above + (field.alias or name)
+        shape = shape_of(field.annotation, tuple(field.metadata))
+        default = _default(field) if filled is None else getattr(filled, name)
+        nested = len(shape.models) == 1 and isinstance(default, shape.models[0])
+        shown = NEEDED if default is PydanticUndefined else "" if nested else _shown(default, shape.unit)
+        yield code(key), shape.kind, shape.unit, shown, shape.allowed, prose(field.description)
+        for one in shape.models:
+            yield from _rows(one, above=key + ".", filled=default if isinstance(default, one) else None)
+
+
+def _default(field: FieldInfo) -> Any:
+    return PydanticUndefined if field.is_required() else field.get_default(call_default_factory=True)
+
+
+def _shown(default: Any, unit: str) -> str:
+    if default is None:
+        return ""
+    if isinstance(default, bool):
+        return code(str(default).lower())
+    if isinstance(default, float):
+        return code(_figure(default, unit))
+    if isinstance(default, tuple):
+        return code("[" + ", ".join(_shown(one, unit).strip("`") for one in default) + "]") if default else ""
+    if isinstance(default, BaseModel | Mapping):
+        return ""
+    return code(str(default)) if str(default) else ""
+
+
+def _figure(number: float, unit: str) -> str:
+    """Return a number as a person would write it into a file."""
+    if unit in ("Hz", "W", "V", "A", "s", "ohm"):
+        return format_quantity(number, unit).replace("µ", "u")
+    return f"{number:g} {unit}".rstrip()
+
+
+def _range(bounds: Bounds) -> str:
+    low = _figure(bounds.minimum, bounds.unit)
+    return f"{low} or more" if bounds.maximum is None else f"{low} to {_figure(bounds.maximum, bounds.unit)}"
+
+
+def shape_of(annotation: Any, metadata: tuple[Any, ...] = ()) -> Shape:
+    """Return what may stand where ``annotation`` is read, narrowed by what it is annotated with."""
+    shape = _bare(annotation, metadata)
+    dimension = next((one for one in metadata if isinstance(one, Dimension)), None)
+    if dimension is not None:
+        shape = _of_dimension(dimension)
+    elif (schema := next((one for one in metadata if isinstance(one, WithJsonSchema)), None)) is not None:
+        shape = _of_schema(schema)
+    narrowed = [said for said in map(_narrowed, metadata) if said]
+    return replace(shape, allowed=", ".join(narrowed)) if narrowed else shape
+
+
+def _bare(annotation: Any, metadata: tuple[Any, ...]) -> Shape:
+    origin, inner = get_origin(annotation), get_args(annotation)
+    if origin is Annotated:
+        return shape_of(inner[0], tuple(annotation.__metadata__))
+    if origin in (Union, types.UnionType):
+        return _either([shape_of(one) for one in inner if one is not type(None)])
+    if origin is Literal:
+        return Shape(kind="word", allowed=", ".join(code(str(one)) for one in inner if str(one)))
+    if origin is tuple:
+        one = shape_of(inner[0])
+        return replace(one, kind=f"list of {one.many}", plural=f"lists of {one.many}")
+    if isinstance(origin, type) and issubclass(origin, Mapping):
+        key, one = shape_of(inner[0]), shape_of(inner[1])
+        allowed = f"key: {key.allowed}" if key.allowed else ""
+        return replace(
+            one,
+            kind=f"{one.kind} for each {key.kind}",
+            plural=f"{one.many} for each {key.kind}",
+            allowed=allowed,
+        )
+    if isinstance(annotation, type) and issubclass(annotation, enum.Enum):
+        return Shape(kind="word", allowed=", ".join(code(str(one.value)) for one in annotation))
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return Shape(kind="mapping", models=(annotation,))
+    return _PLAIN.get(annotation, Shape(kind=getattr(annotation, "__name__", str(annotation)).lower()))
+
+
+def _of_dimension(dimension: Dimension) -> Shape:
+    kind = dimension.name.removeprefix("a ").removeprefix("an ")
+    plural = kind[:-1] + "ies" if kind.endswith("y") else kind + "s"
+    allowed = ""
+    if dimension.above is not None:
+        allowed = f"above {dimension.above:g} {dimension.unit}"
+    elif dimension.at_least is not None:
+        allowed = f"{dimension.at_least:g} {dimension.unit} or more"
+    return Shape(kind=kind, plural=plural, unit=dimension.unit, allowed=allowed)
+
+
+def _of_schema(schema: WithJsonSchema) -> Shape:
+    said = schema.json_schema or {}
+    examples = ", ".join(code(str(one)) for one in said.get("examples", ()))
+    parts = [said.get("description", ""), f"such as {examples}" if examples else ""]
+    return Shape(kind="text", allowed=", ".join(part for part in parts if part))
+
+
+def _either(shapes: list[Shape]) -> Shape:
+    """Return the shape of a choice between several; what they share is said once."""
+    kinds = list(dict.fromkeys(shape.kind for shape in shapes))
+    return Shape(
+        kind=" or ".join(kinds),
+        plural=" or ".join(dict.fromkeys(shape.many for shape in shapes)),
+        unit=" or ".join(dict.fromkeys(shape.unit for shape in shapes if shape.unit)),
+        allowed="; ".join(dict.fromkeys(shape.allowed for shape in shapes if shape.allowed)),
+        models=tuple(model for shape in shapes for model in shape.models),
+    )
+
+
+def _narrowed(constraint: Any) -> str:
+    """Return what one annotation says of the range, in words; nothing for one that says nothing of it."""
+    func = getattr(constraint, "func", None)
+    if isinstance(func, Bounds):
+        return _range(func)
+    if isinstance(constraint, MaxLen):
+        return f"at most {constraint.max_length} characters"
+    for kind, words in ((Ge, "{} or more"), (Gt, "above {}"), (Le, "at most {}"), (Lt, "below {}")):
+        if isinstance(constraint, kind):
+            return words.format(next(iter(vars(constraint).values()), ""))
+    if isinstance(constraint, MinLen) and constraint.min_length > 1:
+        return f"at least {constraint.min_length}"
+    return ""

@@ -1,0 +1,38 @@
+"""How a bench was left."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+CABLES_MOVED = "CABLES WERE MOVED BY HAND and not confirmed back: put them back before anything else is run."
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SafeState:
+    """How making the bench safe went: ``trouble`` names what could not be confirmed; empty when all was.
+
+    ``touched`` is False where nothing was sent, so that nothing is known and nothing is ours to answer for. ``cables_moved``: a person
+    was asked to move cables and has not confirmed that they are back.
+    """
+
+    trouble: tuple[str, ...] = ()
+    touched: bool = True
+    cables_moved: bool = False
+
+    @property
+    def confirmed(self) -> bool:
+        """Say whether the unit is unkeyed and the generator off, by their own read-back."""
+        return self.touched and not self.trouble
+
+    def last_line(self) -> str:
+        """Return the words a person must read if the bench could not be confirmed safe."""
+        if self.trouble:
+            return (
+                "THE BENCH COULD NOT BE CONFIRMED SAFE: "
+                + "; ".join(text.rstrip(".") for text in self.trouble)
+                + ". Remove the supply from the unit now, then look at the generator and the key line."
+            )
+        if not self.touched:
+            return "The bench was left as it stood: nothing was sent to it."
+        safe = "The bench is safe: unit unkeyed, generator off, both read back."
+        return f"{safe} {CABLES_MOVED}" if self.cables_moved else safe
