@@ -12,7 +12,7 @@ from .curve_prior import CurvePrior, prior_from_slope
 from .lag import Follower, Lag, Taken, rest
 from .search import Ask, NoReading, Settling, Told, require_finite
 
-COARSE_DOUBT_DB = 0.6
+COARSE_DOUBT_DB = 0.62
 
 
 @dataclass(frozen=True, slots=True)

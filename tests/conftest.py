@@ -17,6 +17,7 @@ from typing import Any
 
 import pytest
 import yaml
+from hypothesis import settings
 
 from drivers.roles import Identity
 from drivers.trace import Direction, Exchange
@@ -31,6 +32,11 @@ from sequencer.runner import Runner, RunOutcome
 from sim.faults import Fault, FaultScript
 from sim.simulated_bench import SimulatedBench
 from tests.sequencer.postgres_server import NoServer, PostgresServer
+
+# A test is deterministic or it is a bug: the same examples each time. SEQUENCER_TEST_RANDOM=1 tries others.
+settings.register_profile("same", derandomize=True, deadline=None)
+settings.register_profile("others", deadline=None)
+settings.load_profile("others" if os.environ.get("SEQUENCER_TEST_RANDOM") else "same")
 
 BENCH = Path(__file__).parents[1] / "sim" / "bench.yaml"
 SHORT_SEQUENCE = """

@@ -50,7 +50,9 @@ class _Scale:
         if limits.tolerance:  # else a value 100 tolerances out would shrink them to nothing
             reach = limits.tolerance * (1 / _FEW_PARTS - 1) / 2
             low, high = max(low, marks[0] - reach), min(high, marks[-1] + reach)
-        span = (high - low) or abs(high) or 1.0
+        span = max(
+            (high - low) or abs(high) or 1.0, 1e-200
+        )  # below this the sums are lost among the smallest numbers
         open_end = 0.25 * span
         self.low = low - (open_end if limits.lower is None else 0.12 * span)
         self.high = high + (open_end if limits.upper is None else 0.12 * span)

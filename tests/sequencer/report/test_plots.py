@@ -6,7 +6,7 @@ import math
 import re
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from markupsafe import escape
 
@@ -227,6 +227,7 @@ def bar_numbers(bar):
     ]
 
 
+@example(5e-324, 0.0, 5e-324, 0.0, "lower", -1.0)
 @given(
     st.floats(-200, 200),
     st.floats(0, 50),
