@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import select
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -14,6 +16,8 @@ from sequencer.complaint import Complaint, FileProblems, listed, printable
 from sequencer.entering import EnteredAtTerminal, EnteredBeforehand, Enterer, given_beforehand, not_given
 from sequencer.plan import Plan
 from sequencer.runner import Confirmer
+
+LOOK_AGAIN_S = 0.1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,12 +100,17 @@ class People:
 
 
 def asked_line(question: str) -> str:
-    """Ask for a line at the terminal. KeyboardInterrupt for Ctrl-C and for the end of input."""
-    try:
-        with _ctrl_c():
-            return str(click.prompt(question, prompt_suffix=" ", default="", show_default=False, err=True))
-    except click.Abort:
-        raise KeyboardInterrupt from None
+    """Ask for a line at the terminal. KeyboardInterrupt for Ctrl-C and for the end of input.
+
+    Not by click: a Ctrl-C between its question and its reading, a few microseconds, was held back until a line came.
+    """
+    click.echo(f"{question} ", nl=False, err=True)
+    while not select.select([sys.stdin], [], [], LOOK_AGAIN_S)[0]:
+        pass
+    line = sys.stdin.readline()
+    if not line:
+        raise KeyboardInterrupt
+    return line.strip()
 
 
 @contextmanager
