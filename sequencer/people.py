@@ -2,12 +2,7 @@
 
 from __future__ import annotations
 
-import select
-import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import Any
 
 import click
 
@@ -16,8 +11,9 @@ from sequencer.complaint import Complaint, FileProblems, listed, printable
 from sequencer.entering import EnteredAtTerminal, EnteredBeforehand, Enterer, given_beforehand, not_given
 from sequencer.plan import Plan
 from sequencer.runner import Confirmer
+from sequencer.terminal_person import Screen, TerminalPerson
 
-LOOK_AGAIN_S = 0.1
+_ANSWERS = {"y": True, "yes": True, "n": False, "no": False, None: False}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,19 +42,15 @@ class AskedAtTerminal:
 
     how = "confirmed at the terminal"
 
-    def __init__(self, screen: Any) -> None:
+    def __init__(self, screen: Screen) -> None:
         self._screen = screen
 
     def confirm(self, text: str) -> bool:
-        """Ask, and return the answer."""
-        self._screen.pause()
-        try:
-            with _ctrl_c():
-                return click.confirm(f"{printable(text)} - is that so?", default=None, err=True)
-        except click.Abort:
-            return False  # end of input: nobody is there to say yes
-        finally:
-            self._screen.resume()
+        """Ask, and return the answer; no where nobody is there to say yes."""
+        person = TerminalPerson(self._screen)
+        while (answer := _answer(person, f"{printable(text)} - is that so? [y/n]: ")) not in _ANSWERS:
+            click.echo("  allowed: y or n", err=True)
+        return _ANSWERS[answer]
 
 
 class People:
@@ -86,11 +78,11 @@ class People:
         if missing and not self.terminal:
             raise nobody_to_read(self._plan, missing)
 
-    def confirmer(self, screen: Any) -> Confirmer:
+    def confirmer(self, screen: Screen) -> Confirmer:
         """Return who confirms what the sequence asks for."""
         return GivenBeforehand() if self._confirmed else AskedAtTerminal(screen)
 
-    def cables(self, screen: Any) -> Confirmer:
+    def cables(self, screen: Screen) -> Confirmer:
         """Return who confirms how the cables are."""
         return GivenBeforehand() if self._cables_beforehand else AskedAtTerminal(screen)
 
@@ -100,28 +92,20 @@ class People:
 
 
 def asked_line(question: str) -> str:
-    """Ask for a line at the terminal. KeyboardInterrupt for Ctrl-C and for the end of input.
-
-    Not by click: a Ctrl-C between its question and its reading, a few microseconds, was held back until a line came.
-    """
-    click.echo(f"{question} ", nl=False, err=True)
-    while not select.select([sys.stdin], [], [], LOOK_AGAIN_S)[0]:
-        pass
-    line = sys.stdin.readline()
-    if not line:
+    """Ask for a line at the terminal. KeyboardInterrupt for Ctrl-C and for the end of input."""
+    answer = TerminalPerson().ask(f"{question} ")
+    if answer is None:
         raise KeyboardInterrupt
-    return line.strip()
+    return answer.strip()
 
 
-@contextmanager
-def _ctrl_c() -> Iterator[None]:
-    """Give Ctrl-C back, of which click makes the same as of the end of input."""
+def _answer(person: TerminalPerson, question: str) -> str | None:
+    """Return what is typed, in small letters; None at the end of input, and where a run that is being stopped waits in vain."""
     try:
-        yield
-    except click.Abort as abort:
-        if isinstance(abort.__context__, KeyboardInterrupt):
-            raise abort.__context__ from None
-        raise
+        answer = person.ask(question)
+    except TimeoutError:
+        return None
+    return None if answer is None else answer.strip().lower()
 
 
 def refuse_odd_options(chosen: Chosen) -> None:
