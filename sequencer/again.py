@@ -20,7 +20,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from sequencer.complaint import Complaint, FileProblems, nearest, printable
+from sequencer.complaint import FileProblems, about_file, nearest, printable
 from sequencer.plan import Plan
 from sequencer.record import Again
 from sequencer.store import Store, Wanted
@@ -88,17 +88,11 @@ def check_reason(reason: str) -> str:
     wrong = "is empty" if not stripped else f"has {len(stripped)} characters"
     if stripped and len(stripped) <= REASON_MAX:
         wrong = "holds a control character"
-    raise FileProblems(
-        [
-            Complaint(
-                file="--reason",
-                line=0,
-                column=0,
-                message=f"the reason {wrong}",
-                found=printable(stripped)[:40],
-                allowed=f"1 to {REASON_MAX} printable characters, such as 'plug was loose'",
-            )
-        ]
+    raise about_file(
+        "--reason",
+        f"the reason {wrong}",
+        found=printable(stripped)[:40],
+        allowed=f"1 to {REASON_MAX} printable characters, such as 'plug was loose'",
     )
 
 
@@ -113,17 +107,11 @@ def _named(name: str, store: Store, serial: str) -> dict[str, Any]:
         found = store.read_run(found["again"]) or found
     if found is None:
         alike = nearest(name, [run["run"] for run in store.read_runs(serial=serial, limit=_NEWEST)])
-        raise FileProblems(
-            [
-                Complaint(
-                    file="--of",
-                    line=0,
-                    column=0,
-                    message=f"no run {printable(name)[:60]!r} in this store",
-                    allowed=f"a run that 'sequencer results --serial {serial}' lists",
-                    hint=f"did you mean {alike[0]}?" if alike else "",
-                )
-            ]
+        raise about_file(
+            "--of",
+            f"no run {printable(name)[:60]!r} in this store",
+            allowed=f"a run that 'sequencer results --serial {serial}' lists",
+            hint=f"did you mean {alike[0]}?" if alike else "",
         )
     return found
 
@@ -157,4 +145,4 @@ def _changed(first: Mapping[str, Any], plan: Plan) -> list[str]:
 
 
 def _refused(message: str, allowed: str) -> FileProblems:
-    return FileProblems([Complaint(file="--again", line=0, column=0, message=message, allowed=allowed)])
+    return about_file("--again", message, allowed=allowed)

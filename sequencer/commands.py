@@ -12,7 +12,7 @@ from typing import Any, TextIO
 
 import click
 
-from sequencer.complaint import Complaint, FileProblems, printable
+from sequencer.complaint import FileProblems, about_file, printable
 from sequencer.loading import LoadedBench, bench_parts, load_bench, load_sequence
 from sequencer.open_bench import BenchParts
 from sequencer.people import Chosen, People, asked_line, no_reason, nobody_to_operate, refuse_odd_options
@@ -275,16 +275,10 @@ def schema_command(kind: str | None, into: Path | None) -> None:
                 path.write_text(json.dumps(one, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
                 click.echo(str(path))
         except OSError as error:
-            raise FileProblems(
-                [
-                    Complaint(
-                        file=str(into),
-                        line=0,
-                        column=0,
-                        message=f"cannot be written: {error.strerror}",
-                        allowed="a folder that can be written",
-                    )
-                ]
+            raise about_file(
+                into,
+                f"cannot be written: {error.strerror}",
+                allowed="a folder that can be written",
             ) from error
     else:
         wanted = found if kind is None else found[kind]

@@ -58,6 +58,19 @@ class FileProblems(Exception):
         return "\n".join(shown)
 
 
+def about_file(
+    file: object, message: str, *, found: str = "", allowed: str = "", hint: str = ""
+) -> FileProblems:
+    """Return the one complaint about a file as a whole (or an option, by its name), to be raised."""
+    return FileProblems(
+        [
+            Complaint(
+                file=str(file), line=0, column=0, message=message, found=found, allowed=allowed, hint=hint
+            )
+        ]
+    )
+
+
 class FieldProblem(ValueError):
     """Raised by a validator (of one field or across fields) to complain about a place below where it stands.
 

@@ -100,9 +100,7 @@ def contradicting(state: State, fit: Fit) -> list[float]:
 def hopeless(state: State, fit: Fit) -> Verdict | None:
     """Stop early when the crossing lies outside the window, moves, or jumps about."""
     low, high = state.window_db
-    at_end = defaultdict(list)
-    for n in state.notes:
-        at_end[n.ask.level_db].append(n.excess)
+    at_end = _by_level(state.notes)
     if len(at_end[high]) >= 2 and all(n.excess < 0 for n in state.notes):
         return classified(state)
     if len(at_end[low]) >= 2 and all(n.excess > 0 for n in state.notes):
@@ -182,9 +180,7 @@ def _nearest(numbers: list[Note]) -> str:
 
 def _moved(state: State, numbers: list[Note]) -> bool:
     """Whether the readings at the highest and the lowest level differ by more than scatter explains."""
-    groups: dict[float, list[float]] = defaultdict(list)
-    for n in numbers:
-        groups[n.ask.level_db].append(n.excess)
+    groups = _by_level(numbers)
     if len(groups) < 2:
         return False
     top, bottom = groups[max(groups)], groups[min(groups)]
@@ -204,11 +200,17 @@ def _moved(state: State, numbers: list[Note]) -> bool:
     return state.given is not None or abs(_rank_correlation(groups)) > CLOSELY
 
 
+def _by_level(notes: list[Note]) -> dict[float, list[float]]:
+    """Return what was read at each level asked."""
+    groups: dict[float, list[float]] = defaultdict(list)
+    for n in notes:
+        groups[n.ask.level_db].append(n.excess)
+    return groups
+
+
 def _follows(numbers: list[Note]) -> float:
     """Return Spearman's coefficient of level and reading; 0 for fewer than three levels."""
-    groups: dict[float, list[float]] = defaultdict(list)
-    for n in numbers:
-        groups[n.ask.level_db].append(n.excess)
+    groups = _by_level(numbers)
     return _rank_correlation(groups) if len(groups) > 2 else 0.0
 
 

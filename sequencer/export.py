@@ -18,7 +18,7 @@ from itertools import chain, islice
 from pathlib import Path
 from typing import IO, Any
 
-from sequencer.complaint import Complaint, FileProblems
+from sequencer.complaint import FileProblems, about_file
 from sequencer.table import _safe as spreadsheet_safe
 
 Row = Mapping[str, Any]
@@ -137,7 +137,7 @@ def whole_file(path: Path) -> Iterator[Path]:
 
 def unwritable(path: Path, error: OSError) -> FileProblems:
     """Return the complaint that a file cannot be written."""
-    return _problem(
+    return about_file(
         path,
         f"cannot be written: {error.strerror or error}",
         allowed="a file in a folder that exists and can be written, with room on the disk",
@@ -146,15 +146,11 @@ def unwritable(path: Path, error: OSError) -> FileProblems:
 
 def needs_extra(path: Path, package: str, extra: str) -> FileProblems:
     """Return the complaint that a format needs a package of an extra."""
-    return _problem(
+    return about_file(
         path,
         f"this format needs the package {package}, which is not installed",
         allowed=f"an installation with the extra '{extra}': pip install 'radio-bench-sequencer[{extra}]'",
     )
-
-
-def _problem(path: Path, message: str, allowed: str) -> FileProblems:
-    return FileProblems([Complaint(file=str(path), line=0, column=0, message=message, allowed=allowed)])
 
 
 def csv_lines(rows: Iterable[Row]) -> Iterator[str]:

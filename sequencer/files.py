@@ -16,7 +16,7 @@ from typing import Generic, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
-from sequencer.complaint import Complaint, FileProblems, did_you_mean, listed
+from sequencer.complaint import Complaint, FileProblems, about_file, did_you_mean, listed
 from sequencer.file_complaints import complaints_of
 from sequencer.model_keys import keys_at
 from sequencer.yaml_source import Source, compose
@@ -74,15 +74,15 @@ def read_utf8(path: Path | str) -> str:
     try:
         status = path.stat()
         if stat.S_ISDIR(status.st_mode):
-            raise _whole(path, "this is a directory, not a file", allowed="a YAML file")
+            raise about_file(path, "this is a directory, not a file", allowed="a YAML file")
         if not stat.S_ISREG(status.st_mode):  # a pipe or device could hang, or never end
-            raise _whole(path, "this is not an ordinary file", allowed="a YAML file")
+            raise about_file(path, "this is not an ordinary file", allowed="a YAML file")
         if status.st_size > LARGEST_BYTES:
             raise _too_large(path, status.st_size)
         with path.open("rb") as file:
             content = file.read(LARGEST_BYTES + 1)
     except (OSError, ValueError) as error:
-        raise _whole(path, _reason(error), hint=_neighbour(path)) from error
+        raise about_file(path, _reason(error), hint=_neighbour(path)) from error
     if len(content) > LARGEST_BYTES:
         raise _too_large(path, len(content))
     return _decoded(content, path)
@@ -112,15 +112,9 @@ def _decoded(content: bytes, path: Path) -> str:
         raise FileProblems([problem]) from error
 
 
-def _whole(path: Path, message: str, *, allowed: str = "", hint: str = "") -> FileProblems:
-    return FileProblems(
-        [Complaint(file=str(path), line=0, column=0, message=message, allowed=allowed, hint=hint)]
-    )
-
-
 def _too_large(path: Path, size: int) -> FileProblems:
     message = f"the file has {size} bytes, too many to be written by hand"
-    return _whole(path, message, allowed=f"at most {LARGEST_BYTES} bytes (1 MiB)")
+    return about_file(path, message, allowed=f"at most {LARGEST_BYTES} bytes (1 MiB)")
 
 
 def _reason(error: OSError | ValueError) -> str:

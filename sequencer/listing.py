@@ -10,7 +10,7 @@ from typing import Any
 
 import click
 
-from sequencer.complaint import Complaint, FileProblems, nearest, printable
+from sequencer.complaint import Complaint, FileProblems, about_file, nearest, printable
 from sequencer.store import Store, Wanted
 from sequencer.store_place import StorePlace, find_place
 from sequencer.whole_run import in_order, read_whole
@@ -262,38 +262,20 @@ def find_run(name: str, store: Store, place: StorePlace, serial: str | None) -> 
         return found
     whose = f" of unit {serial!r}" if serial is not None and name == "last" else ""
     if name == "last" and serial is None:
-        raise FileProblems(
-            [
-                Complaint(
-                    file=str(place),
-                    line=0,
-                    column=0,
-                    message="this store holds no run yet",
-                    hint="name another with --results or --store",
-                )
-            ]
+        raise about_file(
+            place,
+            "this store holds no run yet",
+            hint="name another with --results or --store",
         )
     alike = nearest(name, [one["run"] for one in store.read_runs(limit=MOST_LISTED)])
-    raise FileProblems(
-        [
-            Complaint(
-                file=str(place),
-                line=0,
-                column=0,
-                message=f"no run {name!r}{whose} in this store",
-                allowed="'last', or a run that 'sequencer results' lists",
-                hint=f"did you mean {alike[0]}?" if alike else "",
-            )
-        ]
+    raise about_file(
+        place,
+        f"no run {name!r}{whose} in this store",
+        allowed="'last', or a run that 'sequencer results' lists",
+        hint=f"did you mean {alike[0]}?" if alike else "",
     )
 
 
 def _no_check(index: int, checks: set[int], run: str) -> FileProblems:
     allowed = f"{min(checks)} to {max(checks)}" if checks else "none: it ended before its first check did"
-    return FileProblems(
-        [
-            Complaint(
-                file="--check", line=0, column=0, message=f"run {run} has no check {index}", allowed=allowed
-            )
-        ]
-    )
+    return about_file("--check", f"run {run} has no check {index}", allowed=allowed)

@@ -9,7 +9,7 @@ from typing import Any
 
 import click
 
-from sequencer.complaint import Complaint, FileProblems
+from sequencer.complaint import FileProblems, about_file
 from sequencer.listing import find_run
 from sequencer.store import Store, Wanted
 from sequencer.store_place import StorePlace, find_place
@@ -124,16 +124,10 @@ def _named(
         members = read_whole(find_run(name, store, place, None), store, points=False)
         first = str(members[0]["run"])
         if first in seen and seen[first] != name:
-            raise FileProblems(
-                [
-                    Complaint(
-                        file="the command line",
-                        line=0,
-                        column=0,
-                        message=f"{seen[first]} and {name} are one run and its repeat, of which the last result counts",
-                        hint=f"'sequencer results {first}' shows both results",
-                    )
-                ]
+            raise about_file(
+                "the command line",
+                f"{seen[first]} and {name} are one run and its repeat, of which the last result counts",
+                hint=f"'sequencer results {first}' shows both results",
             )
         seen[first] = name
         yield name, members
@@ -143,10 +137,8 @@ def _clearly(look: Any) -> Any:
     try:
         return look()
     except ValueError as error:
-        raise FileProblems(
-            [Complaint(file="the command line", line=0, column=0, message=str(error))]
-        ) from error
+        raise about_file("the command line", str(error)) from error
 
 
 def _nothing(place: StorePlace, message: str, hint: str) -> FileProblems:
-    return FileProblems([Complaint(file=str(place), line=0, column=0, message=message, hint=hint)])
+    return about_file(place, message, hint=hint)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import click
 
 from drivers.operator_prompt import Person
-from sequencer.complaint import Complaint, FileProblems, listed, printable
+from sequencer.complaint import Complaint, FileProblems, about_file, listed, printable
 from sequencer.entering import EnteredAtTerminal, EnteredBeforehand, Enterer, given_beforehand, not_given
 from sequencer.plan import Plan
 from sequencer.runner import Confirmer
@@ -136,16 +136,10 @@ def refuse_odd_options(chosen: Chosen) -> None:
 
 def no_reason() -> FileProblems:
     """Return the complaint that a repeat has no reason, and that nobody can be asked for it."""
-    return FileProblems(
-        [
-            Complaint(
-                file="--again",
-                line=0,
-                column=0,
-                message="a repeat needs its reason, and there is no terminal to ask at",
-                allowed="--reason TEXT, such as 'plug was loose'",
-            )
-        ]
+    return about_file(
+        "--again",
+        "a repeat needs its reason, and there is no terminal to ask at",
+        allowed="--reason TEXT, such as 'plug was loose'",
     )
 
 

@@ -16,7 +16,7 @@ from drivers.roles import Identity
 from drivers.trace import Exchange
 from sequencer.bench import Instrument
 from sequencer.checks.base import KeptFile
-from sequencer.complaint import Complaint, FileProblems
+from sequencer.complaint import FileProblems, about_file
 from sequencer.kept_beside import KeptBeside
 from sequencer.new_file import write_beside
 from sequencer.plan import Plan
@@ -191,18 +191,12 @@ def check_serial(serial: str) -> str:
         wrong = "the serial holds a character that cannot stand in a file's name"
     if not wrong:
         return stripped
-    raise FileProblems(
-        [
-            Complaint(
-                file="--serial",
-                line=0,
-                column=0,
-                message=wrong,
-                found=stripped[:40],
-                allowed=f'1 to {SERIAL_MAX} printable characters without / \\ : * ? " < > |, not beginning with a point',
-                hint="take it from the unit's type plate, such as M40-0007",
-            )
-        ]
+    raise about_file(
+        "--serial",
+        wrong,
+        found=stripped[:40],
+        allowed=f'1 to {SERIAL_MAX} printable characters without / \\ : * ? " < > |, not beginning with a point',
+        hint="take it from the unit's type plate, such as M40-0007",
     )
 
 
@@ -212,17 +206,11 @@ def check_model(model: str) -> str:
     if len(stripped) <= MODEL_MAX and stripped.isprintable():
         return stripped
     wrong = f"has {len(stripped)} characters" if stripped.isprintable() else "holds a control character"
-    raise FileProblems(
-        [
-            Complaint(
-                file="--model",
-                line=0,
-                column=0,
-                message=f"the model {wrong}",
-                found=stripped[:40],
-                allowed=f"at most {MODEL_MAX} printable characters",
-            )
-        ]
+    raise about_file(
+        "--model",
+        f"the model {wrong}",
+        found=stripped[:40],
+        allowed=f"at most {MODEL_MAX} printable characters",
     )
 
 
@@ -280,15 +268,9 @@ def _run_row(facts: RunFacts) -> dict[str, object]:
 
 
 def _unwritable(folder: Path, error: OSError) -> FileProblems:
-    return FileProblems(
-        [
-            Complaint(
-                file=str(folder),
-                line=0,
-                column=0,
-                message=f"results cannot be written here: {error.strerror or error}",
-                allowed="a folder that can be written",
-                hint="name another with --results",
-            )
-        ]
+    return about_file(
+        folder,
+        f"results cannot be written here: {error.strerror or error}",
+        allowed="a folder that can be written",
+        hint="name another with --results",
     )

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 import yaml
 
-from sequencer.complaint import Complaint, FileProblems
+from sequencer.complaint import FileProblems, about_file
 from sequencer.loading import LoadedBench, specimen_for
 from sequencer.signals import Interrupted, stoppable
 
@@ -70,7 +70,7 @@ def _served(devices: Mapping[str, Any], port: int, lock: Any) -> Served:
 
 
 def _no_ports(message: str, allowed: str) -> FileProblems:
-    return FileProblems([Complaint(file="--port", line=0, column=0, message=message, allowed=allowed)])
+    return about_file("--port", message, allowed=allowed)
 
 
 def _write(path: Path, loaded: LoadedBench, addresses: dict[str, str]) -> None:
@@ -91,14 +91,8 @@ def _write(path: Path, loaded: LoadedBench, addresses: dict[str, str]) -> None:
     try:
         path.write_text(yaml.safe_dump(text, sort_keys=False, allow_unicode=True), encoding="utf-8")
     except OSError as error:
-        raise FileProblems(
-            [
-                Complaint(
-                    file=str(path),
-                    line=0,
-                    column=0,
-                    message=f"cannot be written: {error.strerror}",
-                    allowed="a file that can be written",
-                )
-            ]
+        raise about_file(
+            path,
+            f"cannot be written: {error.strerror}",
+            allowed="a file that can be written",
         ) from error

@@ -14,7 +14,7 @@ from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url
 from sqlalchemy.exc import ArgumentError
 
 from sequencer import store_problems
-from sequencer.complaint import Complaint, FileProblems
+from sequencer.complaint import FileProblems, about_file
 
 STORE_NAME = "results.sqlite"
 SERVER_S = 5
@@ -123,4 +123,4 @@ def _begin(connection: Connection) -> None:
 
 
 def _complaint(message: str, allowed: str) -> FileProblems:
-    return FileProblems([Complaint(file="--store", line=0, column=0, message=message, allowed=allowed)])
+    return about_file("--store", message, allowed=allowed)

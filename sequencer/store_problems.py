@@ -6,7 +6,7 @@ import sqlite3
 
 from sqlalchemy.exc import DBAPIError, OperationalError, SQLAlchemyError
 
-from sequencer.complaint import Complaint, FileProblems, printable
+from sequencer.complaint import FileProblems, about_file, printable
 
 LOCKED_S = 5.0
 """How long a write waits for another program that holds the store."""
@@ -40,9 +40,7 @@ class StoreProblem(Exception):
 
     def as_file_problem(self) -> FileProblems:
         """Return it as a complaint about the store, for whoever named it."""
-        return FileProblems(
-            [Complaint(file=self.where, line=0, column=0, message=self.what, hint=self.next_move)]
-        )
+        return about_file(self.where, self.what, hint=self.next_move)
 
 
 class Doing:

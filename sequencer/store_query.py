@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, Select, case, select
+from sqlalchemy import ColumnElement, Connection, Select, Table, case, select
 from sqlalchemy.sql.functions import count
 from sqlalchemy.sql.functions import sum as total
 
@@ -39,28 +39,21 @@ class Wanted:
     decisions: Sequence[str] = ()
 
 
-def run_conditions(wanted: Wanted) -> Iterator[ColumnElement[bool]]:
-    """Yield what a run must meet."""
+def run_conditions(wanted: Wanted, table: Table = runs) -> Iterator[ColumnElement[bool]]:
+    """Yield what a run must meet; of the table of results, what their run must."""
     if wanted.serials:
-        yield runs.c.serial.in_(wanted.serials)
+        yield table.c.serial.in_(wanted.serials)
     if wanted.sequence:
-        yield runs.c.sequence == wanted.sequence
+        yield table.c.sequence == wanted.sequence
     if wanted.since is not None:
-        yield runs.c.utc_s >= wanted.since.timestamp()
+        yield table.c.utc_s >= wanted.since.timestamp()
     if wanted.until is not None:
-        yield runs.c.utc_s < wanted.until.timestamp()
+        yield table.c.utc_s < wanted.until.timestamp()
 
 
 def result_conditions(wanted: Wanted) -> Iterator[ColumnElement[bool]]:
     """Yield what a result must meet."""
-    if wanted.serials:
-        yield results.c.serial.in_(wanted.serials)
-    if wanted.sequence:
-        yield results.c.sequence == wanted.sequence
-    if wanted.since is not None:
-        yield results.c.utc_s >= wanted.since.timestamp()
-    if wanted.until is not None:
-        yield results.c.utc_s < wanted.until.timestamp()
+    yield from run_conditions(wanted, results)
     if wanted.check:
         yield results.c.check == wanted.check
     if wanted.channel is not None:

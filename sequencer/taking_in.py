@@ -13,7 +13,7 @@ import click
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from drivers.trace import Direction, Exchange
-from sequencer.complaint import Complaint, FileProblems, printable
+from sequencer.complaint import Complaint, FileProblems, about_file, printable
 from sequencer.decision import Decision
 from sequencer.results import Point, Result
 from sequencer.store import Store
@@ -245,6 +245,4 @@ def _complaints(file: Path, error: ValidationError) -> list[Complaint]:
 
 
 def _complaint(file: Path, message: str, *, hint: str = "") -> FileProblems:
-    return FileProblems(
-        [Complaint(file=str(file), line=0, column=0, message=message, allowed=_ALLOWED, hint=hint)]
-    )
+    return about_file(file, message, allowed=_ALLOWED, hint=hint)

@@ -1,4 +1,4 @@
-"""The RF side's simulated instruments: signal generator, power meter, modulation analyser, switch.
+"""The RF side's simulated instruments: signal generator, power meter, modulation analyser.
 
 Command words: SCPI-1999 (from memory), as the shipped profiles use them. Accuracy, resolution, noise and settling are those of
 ordinary workshop instruments: common practice, no source. Each instrument has an error of its own, drawn once from the bench's seed
@@ -6,7 +6,7 @@ inside the half-width stated here, which no one on the bench is told.
 
 Choosing a range switches auto-ranging off, as SCPI-1999 volume 2 says of RANGe:UPPer (from memory).
 
-Not modelled: harmonics, phase noise and leakage of the generator, sensor drift with temperature, zeroing error, the sound of relays,
+Not modelled: harmonics, phase noise and leakage of the generator, sensor drift with temperature, zeroing error,
 frequency response of any input, triggers other than immediate.
 """
 
@@ -15,14 +15,13 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import replace
-from typing import Any, ClassVar
+from typing import Any
 
 import numpy as np
 
 from sim.rf_signal import RfSignal
 from sim.scpi_device import (
     Boolean,
-    Channels,
     Choice,
     Later,
     Number,
@@ -358,45 +357,3 @@ class FmAnalyser(BenchInstrument):
         )
         step_hz = fitting_hz / 1e3
         return round(shown_hz / step_hz) * step_hz
-
-
-class PathSwitch(BenchInstrument):
-    """An RF switch: relay 1 joins the unit to the generator, relay 2 to load and meters; never both."""
-
-    identity = (MAKER, "SW-2", "5002", "1.0")
-    PLACES: ClassVar[dict[int, str]] = {1: "receive", 2: "transmit"}
-
-    def on_reset(self) -> None:
-        """Open both relays."""
-        self.open_all()
-
-    @command(":ROUTe:CLOSe", Channels(minimum=1, maximum=2))
-    def close(self, channels: tuple[int, ...]) -> None:
-        """Close one relay; -221 if the other is closed."""
-        self.look()
-        wanted = {self.PLACES[channel] for channel in channels}
-        # where it was sent, not where it stands: while a contact moves it stands nowhere
-        if len(wanted | ({self.wiring.paths.commanded} - {"open"})) > 1:
-            raise ScpiError(-221, "open the other relay first")
-        self.wiring.connect(wanted.pop())
-
-    @command(":ROUTe:CLOSe?", Channels(minimum=1, maximum=2))
-    def is_closed(self, channels: tuple[int, ...]) -> str:
-        """Answer 1 or 0 for each relay asked about."""
-        self.look()
-        paths = self.wiring.paths
-        at = "open" if paths.moving else paths.position
-        return ",".join(str(int(self.PLACES[channel] == at)) for channel in channels)
-
-    @command(":ROUTe:OPEN", Channels(minimum=1, maximum=2))
-    def open_some(self, channels: tuple[int, ...]) -> None:
-        """Open the relays named."""
-        self.look()
-        if self.wiring.paths.commanded in {self.PLACES[channel] for channel in channels}:
-            self.wiring.connect("open")
-
-    @command(":ROUTe:OPEN:ALL")
-    def open_all(self) -> None:
-        """Open both relays."""
-        self.look()
-        self.wiring.connect("open")

@@ -15,8 +15,9 @@ import numpy as np
 from sim.audio_analyser import AudioAnalyserSet
 from sim.audio_instruments import DcSupply, DcVoltmeter, RelayBox
 from sim.clock import VirtualClock
-from sim.instruments import BenchInstrument, PathSwitch, RfGenerator, RfPowerMeter
+from sim.instruments import BenchInstrument, RfGenerator, RfPowerMeter
 from sim.modulation_analyser import ModulationSet
+from sim.path_switch import PathSwitch
 from sim.paths import PathLosses, Paths
 from sim.simulated_unit import SimulatedUnit
 from sim.unit import Knobs, Specimen

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
-from sequencer.complaint import Complaint, FileProblems
+from sequencer.complaint import about_file
 from sequencer.reference.checks_page import checks_page
 from sequencer.reference.profiles_page import profiles_page
 from sequencer.reference.roles_page import roles_page
@@ -30,16 +30,10 @@ def write_pages(folder: Path) -> list[Path]:
             folder.mkdir(parents=True, exist_ok=True)
             path.write_text(page(), encoding="utf-8")
         except OSError as error:
-            raise FileProblems(
-                [
-                    Complaint(
-                        file=str(path),
-                        line=0,
-                        column=0,
-                        message=f"cannot be written: {error.strerror}",
-                        allowed="a folder that can be written",
-                    )
-                ]
+            raise about_file(
+                path,
+                f"cannot be written: {error.strerror}",
+                allowed="a folder that can be written",
             ) from error
         written.append(path)
     return written

@@ -106,8 +106,10 @@ def test_the_plot_shows_crossing_interval_uncertainty_and_how_many_readings_lie_
     "points", [(), readings([(-120.0, 12.0)]), readings([(-120.0, None), (-110.0, None)])]
 )
 def test_results_with_few_or_no_numbers_do_not_break_the_report(points):
-    """No reading, one reading, no reading that is a number: at most an empty plot, never an error."""
-    plots_of([level_row(-120.0, points=points), row(None, points=points)], "x")
+    """No reading, one reading, no reading that is a number: no error, and no plot that shows a number which is not there."""
+    plots = plots_of([level_row(-120.0, points=points), row(None, points=points)], "x")
+    assert len(plots) <= 2
+    assert not any("nan" in plot.svg.lower() or "inf" in plot.caption.lower().split() for plot in plots)
 
 
 def test_a_dollar_sign_is_a_dollar_sign():
