@@ -50,7 +50,7 @@ def run_at_terminal(
     if child == 0:
         environment = {**os.environ, "TERM": term, "NO_COLOR": "1", "COLUMNS": "100", "LINES": "40"}
         os.chdir(ROOT)
-        # A test run that a script started in the background ignores Ctrl-C, and so would all that it starts; a terminal's shell gives it back.
+        # A test run started in a script's background ignores Ctrl-C, and so would all that it starts; a terminal's shell does not.
         signal.signal(signal.SIGINT, signal.SIG_DFL)
         os.execvpe(sys.executable, [sys.executable, "-m", "sequencer", *arguments], environment)
     try:
