@@ -15,7 +15,8 @@ SURE = 5.0  # standard deviations that count as proof
 BY_FAR = 8.0  # a reading this many believed standard deviations beyond the target is proof alone
 CLEAR = 2
 DUE_DB = 4.0  # further out a reading need not move further: a meter ends somewhere
-DUE_ALONE_DB = 6.0
+ALONE_DB = 6.0  # without a prior: a reading this far out is proof alone, if it brings this share of what a straight line would
+ALONE_SHARE = 0.7
 FLANK_DB = 15.0
 CLOSELY, LOOSELY = 0.8, 0.5  # rank correlation of level and reading
 NEAR_DB = 2.5
@@ -77,8 +78,8 @@ def _clear(state: State, away: list[tuple[Note, float]], slope: float) -> int:
     clear = 0
     for note, x in away:
         forward = note.excess * math.copysign(1.0, x)
-        by_far = BY_FAR * slope * state.given.sd_at(slope) if state.given else 0.7 * slope * abs(x)
-        if forward >= by_far and (state.given or abs(x) >= DUE_ALONE_DB):
+        by_far = BY_FAR * slope * state.given.sd_at(slope) if state.given else ALONE_SHARE * slope * abs(x)
+        if forward >= by_far and (state.given or abs(x) >= ALONE_DB):
             return CLEAR
         clear += abs(x) <= FLANK_DB and forward > 0.5 * slope * min(abs(x), DUE_DB)
     return clear

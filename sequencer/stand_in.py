@@ -24,15 +24,16 @@ def find_stand_in(sequence: LoadedSequence | None, serial: str) -> Specimen:
     """Return the specimen that stands in for unit ``serial`` under ``sequence``; an FM mobile where nothing else is asked."""
     from sim.unit import Specimen
 
+    wanted = {} if sequence is None or sequence.plan is None else dict(sequence.plan.frequencies_hz)
+    modes = frozenset() if sequence is None else _modes(sequence)
+    suited = None
     for specimen in _shipped():
         if specimen.serial == serial:
             return specimen
-    wanted = {} if sequence is None or sequence.plan is None else dict(sequence.plan.frequencies_hz)
-    modes = frozenset() if sequence is None else _modes(sequence)
-    for specimen in _shipped():
-        if not specimen.fault and modes <= set(specimen.modes) and _is_near(specimen, wanted):
-            return replace(_programmed(specimen, wanted), serial=serial)
-    return _programmed(Specimen(serial=serial), wanted)
+        sound = not specimen.fault and modes <= set(specimen.modes)
+        if suited is None and sound and _is_near(specimen, wanted):
+            suited = specimen
+    return replace(_programmed(suited or Specimen(serial=serial), wanted), serial=serial)
 
 
 def _shipped() -> Iterator[Specimen]:
