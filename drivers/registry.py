@@ -3,7 +3,7 @@
 The others come through the entry points `sequencer.drivers`.
 
 An entry point's name is what a bench file writes after ``driver:``; its object is a class with the constructor of
-`drivers.instrument.ProfiledInstrument` that subclasses one of the roles.
+`drivers.profiled.base.ProfiledInstrument` that subclasses one of the roles.
 """
 
 from __future__ import annotations
@@ -14,30 +14,30 @@ from importlib.metadata import entry_points
 from drivers.roles import Instrument
 
 PROFILED = {
-    "signal_generator": "drivers.signal_generator:ProfiledSignalGenerator",
-    "power_meter": "drivers.power_meter:ProfiledPowerMeter",
-    "modulation_analyser": "drivers.modulation_analyser:ProfiledModulationAnalyser",
-    "audio_analyser": "drivers.audio_analyser:ProfiledAudioAnalyser",
-    "voltmeter": "drivers.voltmeter:ProfiledVoltmeter",
-    "supply": "drivers.supply:ProfiledSupply",
-    "switch": "drivers.switch:ProfiledSwitch",
-    "radio": "drivers.radio:ProfiledRadio",
+    "signal_generator": "drivers.profiled.signal_generator:ProfiledSignalGenerator",
+    "power_meter": "drivers.profiled.power_meter:ProfiledPowerMeter",
+    "modulation_analyser": "drivers.profiled.modulation_analyser:ProfiledModulationAnalyser",
+    "audio_analyser": "drivers.profiled.audio_analyser:ProfiledAudioAnalyser",
+    "voltmeter": "drivers.profiled.voltmeter:ProfiledVoltmeter",
+    "supply": "drivers.profiled.supply:ProfiledSupply",
+    "switch": "drivers.profiled.switch:ProfiledSwitch",
+    "radio": "drivers.profiled.radio:ProfiledRadio",
 }
 """Role to class on a command profile, imported only when a bench has the role."""
 
 OPERATED = {
-    "signal_generator": "drivers.operator_sources:OperatorSignalGenerator",
-    "power_meter": "drivers.operator_instruments:OperatorPowerMeter",
-    "modulation_analyser": "drivers.operator_instruments:OperatorModulationAnalyser",
-    "audio_analyser": "drivers.operator_instruments:OperatorAudioAnalyser",
-    "voltmeter": "drivers.operator_instruments:OperatorVoltmeter",
-    "supply": "drivers.operator_sources:OperatorSupply",
-    "switch": "drivers.operator_controls:OperatorSwitch",
-    "radio": "drivers.operator_controls:OperatorRadio",
+    "signal_generator": "drivers.operator.sources:OperatorSignalGenerator",
+    "power_meter": "drivers.operator.instruments:OperatorPowerMeter",
+    "modulation_analyser": "drivers.operator.instruments:OperatorModulationAnalyser",
+    "audio_analyser": "drivers.operator.instruments:OperatorAudioAnalyser",
+    "voltmeter": "drivers.operator.instruments:OperatorVoltmeter",
+    "supply": "drivers.operator.sources:OperatorSupply",
+    "switch": "drivers.operator.controls:OperatorSwitch",
+    "radio": "drivers.operator.controls:OperatorRadio",
 }
-"""Role to class at a prompt. Constructed with a `Prompter`, not with a link: see `drivers.operator_instruments.Operated`."""
+"""Role to class at a prompt. Constructed with a `Prompter`, not with a link: see `drivers.operator.instruments.Operated`."""
 
-TEXT = {"radio": "drivers.text_radio:TextRadio"}
+TEXT = {"radio": "drivers.text.radio:TextRadio"}
 """Role to class on a line of text commands. Constructed with a `TextLine` and a `TextProfile`."""
 
 _OWN = {"profile": PROFILED, "operator": OPERATED, "text": TEXT}

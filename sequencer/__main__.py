@@ -1,5 +1,5 @@
 """``python -m sequencer`` is the command line."""
 
-from sequencer.cli import main
+from sequencer.cli.main import main
 
 main()

@@ -1,6 +1,6 @@
 """A simulated bench for tests of the engine, and the witness at zero over the whole test run.
 
-Every `SimulatedBench` that comes out of `sequencer.loading.simulate` during a test is asked for its hazards when the test ends. A
+Every `SimulatedBench` that comes out of `sequencer.planning.load.simulate` during a test is asked for its hazards when the test ends. A
 test that provokes one on purpose says so with the mark `provokes_hazards`, and fails if it does not.
 """
 
@@ -21,17 +21,17 @@ from hypothesis import settings
 
 from drivers.roles import Identity
 from drivers.trace import Direction, Exchange
-from sequencer import loading
+from sequencer.bench.open_bench import OpenBench
 from sequencer.checks.base import Check, KeptFile
-from sequencer.events import Event
-from sequencer.open_bench import OpenBench
-from sequencer.plan import Plan, make_plan
-from sequencer.record import RunFacts
-from sequencer.results import Result
-from sequencer.runner import Runner, RunOutcome
-from sim.faults import Fault, FaultScript
-from sim.simulated_bench import SimulatedBench
-from tests.sequencer.postgres_server import NoServer, PostgresServer
+from sequencer.planning import load as loading
+from sequencer.planning.plan import Plan, make_plan
+from sequencer.results.model import Result
+from sequencer.run.events import Event
+from sequencer.run.record import RunFacts
+from sequencer.run.runner import Runner, RunOutcome
+from sim.bench import SimulatedBench
+from sim.scpi.faults import Fault, FaultScript
+from tests.support.postgres_server import NoServer, PostgresServer
 
 # A test is deterministic or it is a bug: the same examples each time. SEQUENCER_TEST_RANDOM=1 tries others.
 settings.register_profile("same", derandomize=True, deadline=None)

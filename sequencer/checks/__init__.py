@@ -13,7 +13,7 @@ from importlib.metadata import EntryPoint, entry_points
 from typing import Any, get_args
 
 from sequencer.checks.base import Check, CheckSettings, Side
-from sequencer.complaint import Complaint, FileProblems
+from sequencer.problems import Complaint, FileProblems
 
 GROUP = "sequencer.checks"
 

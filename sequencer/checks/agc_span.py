@@ -14,10 +14,9 @@ from pydantic import AfterValidator, Field
 
 from drivers.roles import RangeState, Reading
 from sequencer.checks.base import Check, Conditions, Demand, Finding, LevelLimit, Side
-from sequencer.checks.ear import DECAYS
-from sequencer.checks.limits import PercentLimit, RatioLimit
 from sequencer.checks.receive_distortion import distortion_finding
-from sequencer.checks.receiving import (
+from sequencer.checks.shared.limits import PercentLimit, RatioLimit
+from sequencer.checks.shared.receive import (
     LevelWindow,
     SearchAccuracyDb,
     Stepper,
@@ -25,14 +24,15 @@ from sequencer.checks.receiving import (
     level_budget,
     why_not,
 )
-from sequencer.checks.wanted import WantedSignal, apply_wanted, find_tone_hz, tone_s, unheard
-from sequencer.contributions import half_width_db, instrument_accuracy, repeatability
-from sequencer.curve_search import CurveSearch
-from sequencer.file_types import LevelDbm, RatioDb, TimeS, between
-from sequencer.receive_side import ReceiveSide
-from sequencer.results import Point
-from sequencer.search import Crossing, Settling, find_crossing
-from sequencer.uncertainty import Budget, Contribution
+from sequencer.checks.shared.sensitivity_reader import DECAYS
+from sequencer.checks.shared.wanted_signal import WantedSignal, apply_wanted, find_tone_hz, tone_s, unheard
+from sequencer.files.fields import LevelDbm, RatioDb, TimeS, between
+from sequencer.results.model import Point
+from sequencer.safety.receive import ReceiveSide
+from sequencer.search.curve import CurveSearch
+from sequencer.search.protocol import Crossing, Settling, find_crossing
+from sequencer.uncertainty.budget import Budget, Contribution
+from sequencer.uncertainty.contributions import half_width_db, instrument_accuracy, repeatability
 
 READINGS = 4
 READING_S = 0.25

@@ -9,12 +9,12 @@ from typing import Annotated, ClassVar, Literal
 from pydantic import AfterValidator
 
 from sequencer.checks.base import SOME, Check, CheckSettings, Conditions, Finding, Side
-from sequencer.checks.transmitting import Drive, Tone, not_read, numbers
-from sequencer.contributions import instrument_accuracy, repeatability
-from sequencer.decision import Limits
-from sequencer.file_types import RatioDb, at_least
-from sequencer.transmit_side import TransmitSide
-from sequencer.uncertainty import Budget
+from sequencer.checks.shared.transmit import Drive, Tone, not_read, numbers
+from sequencer.files.fields import RatioDb, at_least
+from sequencer.safety.transmit import TransmitSide
+from sequencer.uncertainty.budget import Budget
+from sequencer.uncertainty.contributions import instrument_accuracy, repeatability
+from sequencer.uncertainty.decision import Limits
 
 REFERENCE_HZ = 1000.0
 FLATNESS_PERCENT = (

@@ -10,18 +10,18 @@ from typing import Annotated, Any, ClassVar, Generic, Literal, TypeVar
 
 from pydantic import AfterValidator, Field, model_validator
 
-from drivers.dial import Dial
 from drivers.faults import NotSettled
+from drivers.operator.dial import Dial
 from drivers.roles import Identity, Reading
-from sequencer.bench import BenchFile
-from sequencer.channels import ChannelPlan
-from sequencer.complaint import Complaint, FieldProblem
-from sequencer.decision import Limits
-from sequencer.file_types import FileModel, LevelDbm, PowerW, RatioDb, at_least, between
-from sequencer.loss_side import HandPath, LossSide
-from sequencer.results import Point
-from sequencer.safety import ReceiveSide, TransmitSide
-from sequencer.uncertainty import Budget
+from sequencer.files.fields import FileModel, LevelDbm, PowerW, RatioDb, at_least, between
+from sequencer.inputs.bench import BenchFile
+from sequencer.inputs.channel_plan import ChannelPlan
+from sequencer.problems import Complaint, FieldProblem
+from sequencer.results.model import Point
+from sequencer.safety.bench import ReceiveSide, TransmitSide
+from sequencer.safety.loss import HandPath, LossSide
+from sequencer.uncertainty.budget import Budget
+from sequencer.uncertainty.decision import Limits
 
 ChannelNumber = Annotated[int, AfterValidator(between(1, 9999, ""))]
 Side = Literal["receive", "transmit", "loss", "none"]

@@ -7,15 +7,15 @@ from typing import Annotated, ClassVar, Literal
 from pydantic import AfterValidator
 
 from sequencer.checks.base import Check, Conditions, Demand, Finding, Side
-from sequencer.checks.two_signals import (
+from sequencer.checks.shared.two_signal import (
     Interference,
     Offsets,
     TwoSignalSettings,
     find_ratios,
     ratio_quantities,
 )
-from sequencer.file_types import RatioDb, between
-from sequencer.receive_side import ReceiveSide
+from sequencer.files.fields import RatioDb, between
+from sequencer.safety.receive import ReceiveSide
 
 QUANTITY = "blocking"
 

@@ -7,10 +7,10 @@ from typing import Annotated, ClassVar, Literal
 from pydantic import AfterValidator
 
 from sequencer.checks.base import Check, CheckSettings, Conditions, Demand, Finding, PowerLimit, Side, settle
-from sequencer.checks.transmitting import SETTLED_DB, Drive, Tone, power_finding
-from sequencer.complaint import FieldProblem
-from sequencer.file_types import TimeS, between
-from sequencer.transmit_side import TransmitSide
+from sequencer.checks.shared.transmit import SETTLED_DB, Drive, Tone, power_finding
+from sequencer.files.fields import TimeS, between
+from sequencer.problems import FieldProblem
+from sequencer.safety.transmit import TransmitSide
 
 SIDEBANDS = ("USB", "LSB")
 

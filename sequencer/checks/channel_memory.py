@@ -11,12 +11,12 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator, Field
 
-from sequencer.channels import ChannelPlan
 from sequencer.checks.base import Check, CheckSettings, Conditions, Finding, Side
-from sequencer.complaint import Complaint, FileProblems, did_you_mean, listed
-from sequencer.decision import Limits
-from sequencer.file_types import FileModel, FrequencyDifferenceHz, at_least
-from sequencer.files import read_utf8
+from sequencer.files.fields import FileModel, FrequencyDifferenceHz, at_least
+from sequencer.files.read import read_utf8
+from sequencer.inputs.channel_plan import ChannelPlan
+from sequencer.problems import Complaint, FileProblems, did_you_mean, listed
+from sequencer.uncertainty.decision import Limits
 
 _FACTORS = {"Hz": 0, "kHz": 3, "MHz": 6}
 _SEPARATORS = {",": ",", ";": ";", "tab": "\t"}

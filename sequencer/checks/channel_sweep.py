@@ -22,11 +22,11 @@ from sequencer.checks.base import (
     Side,
 )
 from sequencer.checks.frequency_error import FrequencyErrorLimit, error_budget
-from sequencer.checks.transmitting import not_read, numbers, power_finding
-from sequencer.complaint import FieldProblem
-from sequencer.decision import Limits
-from sequencer.file_types import PowerW, at_least
-from sequencer.transmit_side import TransmitSide
+from sequencer.checks.shared.transmit import not_read, numbers, power_finding
+from sequencer.files.fields import PowerW, at_least
+from sequencer.problems import FieldProblem
+from sequencer.safety.transmit import TransmitSide
+from sequencer.uncertainty.decision import Limits
 
 
 class ChannelSweepSettings(CheckSettings):

@@ -8,15 +8,15 @@ from typing import ClassVar, Literal
 
 from pydantic import Field, model_validator
 
-from drivers.dial import Dial, NotOnDial, decimal, shortened
+from drivers.operator.dial import Dial, NotOnDial, decimal, shortened
 from sequencer.checks.base import Check, CheckSettings, Conditions, Finding, Side
-from sequencer.complaint import FieldProblem
-from sequencer.contributions import instrument_accuracy
-from sequencer.decision import Limits
-from sequencer.file_types import FileModel
-from sequencer.uncertainty import Budget
-from sequencer.unit_format import format_quantity
-from sequencer.unit_text import DIMENSIONS, PERCENT, Dimension, QuantityError, parse_quantity
+from sequencer.files.fields import FileModel
+from sequencer.problems import FieldProblem
+from sequencer.uncertainty.budget import Budget
+from sequencer.uncertainty.contributions import instrument_accuracy
+from sequencer.uncertainty.decision import Limits
+from sequencer.units.format import format_quantity
+from sequencer.units.parse import DIMENSIONS, PERCENT, Dimension, QuantityError, parse_quantity
 
 Kind = Literal[
     "level", "frequency", "frequency difference", "relative", "ratio", "percent", "power", "voltage", "current",

@@ -5,15 +5,15 @@ from __future__ import annotations
 import statistics
 from typing import ClassVar, Literal
 
-from sequencer.baseband import read_carrier_error_hz
 from sequencer.checks.base import Check, CheckSettings, Conditions, Finding, Side, settle
-from sequencer.checks.targets import Tolerance
-from sequencer.checks.transmitting import read_baseband
-from sequencer.contributions import instrument_accuracy, repeatability, resolution
-from sequencer.decision import Limits
-from sequencer.file_types import FileModel
-from sequencer.safety import TransmitSide
-from sequencer.uncertainty import Budget
+from sequencer.checks.shared.target import Tolerance
+from sequencer.checks.shared.transmit import read_baseband
+from sequencer.dsp.baseband import read_carrier_error_hz
+from sequencer.files.fields import FileModel
+from sequencer.safety.bench import TransmitSide
+from sequencer.uncertainty.budget import Budget
+from sequencer.uncertainty.contributions import instrument_accuracy, repeatability, resolution
+from sequencer.uncertainty.decision import Limits
 
 SETTLED_HZ = 3.0
 COUNTER_STEP_HZ = 1.0

@@ -10,18 +10,18 @@ from pydantic import AfterValidator, model_validator
 
 from drivers.roles import Reading
 from sequencer.checks.base import Check, CheckSettings, Conditions, Finding, Side
-from sequencer.checks.limits import VoltageLimit
-from sequencer.checks.receiving import how_found, why_not
-from sequencer.checks.transmitting import Drive, Tone
-from sequencer.complaint import FieldProblem
-from sequencer.contributions import instrument_accuracy, search_interval
-from sequencer.curve_prior import CurvePrior
-from sequencer.curve_search import CurveSearch
-from sequencer.file_types import FrequencyDifferenceHz, Percent, between
-from sequencer.results import Point
-from sequencer.search import Ask, Crossing, NoReading, Settling, find_crossing
-from sequencer.transmit_side import TransmitSide
-from sequencer.uncertainty import Budget
+from sequencer.checks.shared.limits import VoltageLimit
+from sequencer.checks.shared.receive import how_found, why_not
+from sequencer.checks.shared.transmit import Drive, Tone
+from sequencer.files.fields import FrequencyDifferenceHz, Percent, between
+from sequencer.problems import FieldProblem
+from sequencer.results.model import Point
+from sequencer.safety.transmit import TransmitSide
+from sequencer.search.curve import CurveSearch
+from sequencer.search.curve_prior import CurvePrior
+from sequencer.search.protocol import Ask, Crossing, NoReading, Settling, find_crossing
+from sequencer.uncertainty.budget import Budget
+from sequencer.uncertainty.contributions import instrument_accuracy, search_interval
 
 CUSTOMARY_SHARE = (
     0.6  # normal test modulation: 60 % of the permitted maximum (from memory of EN 300 433 and its relatives)

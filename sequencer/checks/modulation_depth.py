@@ -7,10 +7,9 @@ from typing import Annotated, ClassVar, Literal
 from pydantic import AfterValidator, model_validator
 
 from drivers.roles import PeakSide, Samples
-from sequencer.baseband import read_am
 from sequencer.checks.base import Check, CheckSettings, Conditions, Finding, Side
-from sequencer.checks.limits import PercentLimit
-from sequencer.checks.transmitting import (
+from sequencer.checks.shared.limits import PercentLimit
+from sequencer.checks.shared.transmit import (
     AUDIO_UPPER_HZ,
     Drive,
     Tone,
@@ -20,8 +19,9 @@ from sequencer.checks.transmitting import (
     read_baseband,
     read_settled,
 )
-from sequencer.file_types import RatioDb, between
-from sequencer.transmit_side import TransmitSide
+from sequencer.dsp.baseband import read_am
+from sequencer.files.fields import RatioDb, between
+from sequencer.safety.transmit import TransmitSide
 
 SETTLED_PERCENT = 0.5
 

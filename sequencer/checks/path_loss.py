@@ -11,23 +11,23 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator, Field, field_validator
 
-from sequencer.bench import relative_to
-from sequencer.cables import BACK
 from sequencer.checks.base import SOME, Check, CheckSettings, Conditions, Demand, Finding, Side
-from sequencer.checks.limits import RatioLimit
-from sequencer.complaint import Complaint, FieldProblem
-from sequencer.contributions import (
+from sequencer.checks.shared.limits import RatioLimit
+from sequencer.files.fields import FrequencyHz, LevelDbm, RatioDb, at_least, between
+from sequencer.files.write import is_there, write_beside, write_new
+from sequencer.inputs.bench import relative_to
+from sequencer.inputs.loss_table import PRINTABLE, frequency_text, table_text
+from sequencer.problems import Complaint, FieldProblem
+from sequencer.safety.cables import BACK
+from sequencer.safety.loss import HandPath, LossSide
+from sequencer.uncertainty.budget import Budget
+from sequencer.uncertainty.contributions import (
     half_width_db,
     instrument_accuracy,
     mismatch,
     reflection_from_vswr,
     repeatability,
 )
-from sequencer.file_types import FrequencyHz, LevelDbm, RatioDb, at_least, between
-from sequencer.loss_side import HandPath, LossSide
-from sequencer.loss_table import PRINTABLE, frequency_text, table_text
-from sequencer.new_file import is_there, write_beside, write_new
-from sequencer.uncertainty import Budget
 
 SETTLE_S = 0.2
 READING_S = 0.1

@@ -7,9 +7,8 @@ from typing import Annotated, ClassVar, Literal
 from pydantic import AfterValidator, model_validator
 
 from drivers.roles import PeakSide, Samples
-from sequencer.baseband import read_fm
 from sequencer.checks.base import SOME, Check, CheckSettings, Conditions, Finding, Side
-from sequencer.checks.transmitting import (
+from sequencer.checks.shared.transmit import (
     AUDIO_UPPER_HZ,
     Drive,
     Tone,
@@ -19,10 +18,11 @@ from sequencer.checks.transmitting import (
     read_baseband,
     read_settled,
 )
-from sequencer.complaint import FieldProblem
-from sequencer.decision import Limits
-from sequencer.file_types import FileModel, FrequencyDifferenceHz, RatioDb, at_least, between
-from sequencer.transmit_side import TransmitSide
+from sequencer.dsp.baseband import read_fm
+from sequencer.files.fields import FileModel, FrequencyDifferenceHz, RatioDb, at_least, between
+from sequencer.problems import FieldProblem
+from sequencer.safety.transmit import TransmitSide
+from sequencer.uncertainty.decision import Limits
 
 SETTLED_HZ = 15.0
 Deviation = Annotated[FrequencyDifferenceHz, AfterValidator(at_least(0.0, "Hz"))]

@@ -6,11 +6,11 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator
 
-from sequencer.bench import Supply
 from sequencer.checks.base import SOME, Check, CheckSettings, Conditions, Demand, Finding, PowerLimit, Side
-from sequencer.checks.transmitting import SETTLED_DB, power_finding, read_settled
-from sequencer.file_types import VoltageV, between
-from sequencer.transmit_side import TransmitSide
+from sequencer.checks.shared.transmit import SETTLED_DB, power_finding, read_settled
+from sequencer.files.fields import VoltageV, between
+from sequencer.inputs.bench import Supply
+from sequencer.safety.transmit import TransmitSide
 
 SETTLE_S = 0.3  # from a new voltage to a unit that has followed: common practice, no source
 

@@ -9,13 +9,13 @@ from pydantic import AfterValidator
 
 from drivers.roles import Reading
 from sequencer.checks.base import Check, Conditions, Demand, Finding, PowerLimit, Side
-from sequencer.checks.limits import PercentLimit
-from sequencer.checks.wanted import WantedSignal, apply_wanted, find_tone_hz, tone_s, unheard
-from sequencer.contributions import instrument_accuracy, relative_half_width, repeatability
-from sequencer.decision import Limits
-from sequencer.file_types import LevelDbm, ResistanceOhm, TimeS, between
-from sequencer.receive_side import ReceiveSide
-from sequencer.uncertainty import Budget
+from sequencer.checks.shared.limits import PercentLimit
+from sequencer.checks.shared.wanted_signal import WantedSignal, apply_wanted, find_tone_hz, tone_s, unheard
+from sequencer.files.fields import LevelDbm, ResistanceOhm, TimeS, between
+from sequencer.safety.receive import ReceiveSide
+from sequencer.uncertainty.budget import Budget
+from sequencer.uncertainty.contributions import instrument_accuracy, relative_half_width, repeatability
+from sequencer.uncertainty.decision import Limits
 
 READINGS = 4
 SETTLE_S = 0.5

@@ -11,13 +11,13 @@ import numpy as np
 from pydantic import AfterValidator, Field, model_validator
 
 from drivers.roles import Samples
+from sequencer.bench.open_bench import longest_release_s
 from sequencer.checks.base import Check, CheckSettings, Conditions, Demand, Finding, Side
-from sequencer.checks.transmitting import Drive, Tone
-from sequencer.complaint import FieldProblem
-from sequencer.file_types import FrequencyDifferenceHz, FrequencyHz, LevelDbm, Percent, TimeS, between
-from sequencer.open_bench import longest_release_s
-from sequencer.receive_side import ReceiveSide
-from sequencer.transmit_side import TransmitSide
+from sequencer.checks.shared.transmit import Drive, Tone
+from sequencer.files.fields import FrequencyDifferenceHz, FrequencyHz, LevelDbm, Percent, TimeS, between
+from sequencer.problems import FieldProblem
+from sequencer.safety.receive import ReceiveSide
+from sequencer.safety.transmit import TransmitSide
 
 SETTLE_S = 0.3
 FULL_SCALE = 32767  # 16 bit, both signs alike

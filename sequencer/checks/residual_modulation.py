@@ -9,12 +9,12 @@ from typing import Annotated, ClassVar, Literal
 from pydantic import AfterValidator
 
 from sequencer.checks.base import Check, CheckSettings, Conditions, Finding, Side
-from sequencer.checks.limits import RatioLimit
-from sequencer.checks.transmitting import not_read, numbers, read_settled
-from sequencer.contributions import instrument_accuracy, repeatability
-from sequencer.file_types import FrequencyDifferenceHz, Percent, between
-from sequencer.transmit_side import TransmitSide
-from sequencer.uncertainty import Budget
+from sequencer.checks.shared.limits import RatioLimit
+from sequencer.checks.shared.transmit import not_read, numbers, read_settled
+from sequencer.files.fields import FrequencyDifferenceHz, Percent, between
+from sequencer.safety.transmit import TransmitSide
+from sequencer.uncertainty.budget import Budget
+from sequencer.uncertainty.contributions import instrument_accuracy, repeatability
 
 READER_PERCENT = (
     5.0  # of the reading, for an rms reading near the analyser's own floor: common practice, no source

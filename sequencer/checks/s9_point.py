@@ -7,16 +7,16 @@ from typing import Annotated, ClassVar, Literal
 from pydantic import AfterValidator, model_validator
 
 from sequencer.checks.base import Check, Conditions, Demand, Finding, LevelLimit, Side
-from sequencer.checks.meter_line import MeterLine, MeterSettings, moves_in_steps, voltage_half_width_v
-from sequencer.checks.receiving import how_found, level_budget, why_not
-from sequencer.complaint import FieldProblem
-from sequencer.contributions import search_interval
-from sequencer.decision import Limits
-from sequencer.file_types import VoltageV, between
-from sequencer.receive_side import ReceiveSide
-from sequencer.results import Point
-from sequencer.search import Crossing, SwitchingCrossing
-from sequencer.uncertainty import Budget
+from sequencer.checks.shared.receive import how_found, level_budget, why_not
+from sequencer.checks.shared.s_meter import MeterLine, MeterSettings, moves_in_steps, voltage_half_width_v
+from sequencer.files.fields import VoltageV, between
+from sequencer.problems import FieldProblem
+from sequencer.results.model import Point
+from sequencer.safety.receive import ReceiveSide
+from sequencer.search.protocol import Crossing, SwitchingCrossing
+from sequencer.uncertainty.budget import Budget
+from sequencer.uncertainty.contributions import search_interval
+from sequencer.uncertainty.decision import Limits
 
 IN_STEPS = "the line moves in steps: if the meter is a bar, say 'meter: segments'"
 

@@ -16,16 +16,16 @@ from typing import Annotated, Any, ClassVar, Literal
 from pydantic import AfterValidator, BeforeValidator, PlainValidator, WithJsonSchema
 
 from sequencer.checks.base import Check, Conditions, Demand, Finding, Side
-from sequencer.checks.limits import RatioLimit
-from sequencer.checks.meter_line import MeterLine, MeterSettings
-from sequencer.checks.receiving import HIGHEST_BY_DEFAULT_DBM
 from sequencer.checks.s9_point import needle_finding, segment_finding
-from sequencer.complaint import FieldProblem
-from sequencer.curve_prior import CurvePrior, needle_prior
-from sequencer.decision import Limits
-from sequencer.file_types import RatioDb, VoltageV, at_least, between
-from sequencer.receive_side import ReceiveSide
-from sequencer.uncertainty import Budget, Contribution
+from sequencer.checks.shared.limits import RatioLimit
+from sequencer.checks.shared.receive import HIGHEST_BY_DEFAULT_DBM
+from sequencer.checks.shared.s_meter import MeterLine, MeterSettings
+from sequencer.files.fields import RatioDb, VoltageV, at_least, between
+from sequencer.problems import FieldProblem
+from sequencer.safety.receive import ReceiveSide
+from sequencer.search.curve_prior import CurvePrior, needle_prior
+from sequencer.uncertainty.budget import Budget, Contribution
+from sequencer.uncertainty.decision import Limits
 
 S_UNIT_DB = 6.0
 LINEARITY = "S-meter linearity"

@@ -7,9 +7,9 @@ from typing import Annotated, ClassVar, Literal
 from pydantic import AfterValidator
 
 from sequencer.checks.base import Check, Conditions, Demand, Finding, Side
-from sequencer.checks.two_signals import Interference, TwoSignalSettings, find_ratios, ratio_quantities
-from sequencer.file_types import FrequencyDifferenceHz, FrequencyHz, Percent, between
-from sequencer.receive_side import ReceiveSide
+from sequencer.checks.shared.two_signal import Interference, TwoSignalSettings, find_ratios, ratio_quantities
+from sequencer.files.fields import FrequencyDifferenceHz, FrequencyHz, Percent, between
+from sequencer.safety.receive import ReceiveSide
 
 QUANTITY = "selectivity"
 

@@ -7,10 +7,10 @@ from typing import Annotated, ClassVar, Literal
 from pydantic import AfterValidator
 
 from sequencer.checks.base import Check, Conditions, Demand, Finding, LevelLimit, Side
-from sequencer.checks.hearing import Heard, HearingSettings, find_hearing
-from sequencer.checks.receiving import how_found, level_budget, why_not
-from sequencer.file_types import Percent, between
-from sequencer.receive_side import ReceiveSide
+from sequencer.checks.shared.receive import how_found, level_budget, why_not
+from sequencer.checks.shared.sensitivity import Heard, HearingSettings, find_hearing
+from sequencer.files.fields import Percent, between
+from sequencer.safety.receive import ReceiveSide
 
 
 class SensitivitySettings(HearingSettings):

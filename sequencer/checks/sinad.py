@@ -7,12 +7,11 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator
 
-from sequencer.audio import AudioReading, read_audio
 from sequencer.checks.base import Check, CheckSettings, Conditions, Demand, Finding, Side
-from sequencer.checks.limits import RatioLimit
-from sequencer.contributions import instrument_accuracy, repeatability
-from sequencer.decision import Limits
-from sequencer.file_types import (
+from sequencer.checks.shared.limits import RatioLimit
+from sequencer.dsp.audio import AudioReading, read_audio
+from sequencer.dsp.samples import SamplesError
+from sequencer.files.fields import (
     FrequencyDifferenceHz,
     FrequencyHz,
     LevelDbm,
@@ -21,9 +20,10 @@ from sequencer.file_types import (
     at_least,
     between,
 )
-from sequencer.receive_side import ReceiveSide
-from sequencer.samples import SamplesError
-from sequencer.uncertainty import Budget
+from sequencer.safety.receive import ReceiveSide
+from sequencer.uncertainty.budget import Budget
+from sequencer.uncertainty.contributions import instrument_accuracy, repeatability
+from sequencer.uncertainty.decision import Limits
 
 SETTLE_S = 0.3
 READINGS = 4

@@ -8,17 +8,17 @@ from typing import Annotated, ClassVar, Literal
 from pydantic import AfterValidator, Field
 
 from sequencer.checks.base import Check, Conditions, Demand, Finding, LevelLimit, Side
-from sequencer.checks.limits import RatioLimit
-from sequencer.checks.receiving import LevelWindow, SearchAccuracyDb, Stepper, how_found, level_budget
-from sequencer.checks.wanted import WantedSignal, apply_wanted
-from sequencer.contributions import search_interval
-from sequencer.decision import Limits
-from sequencer.file_types import TimeS, VoltageV, between
-from sequencer.receive_side import ReceiveSide
-from sequencer.results import Point
-from sequencer.search import Ask, Crossing, NoReading, Settling, SwitchingCrossing, find_crossing
-from sequencer.switching_search import SwitchingSearch
-from sequencer.uncertainty import Budget
+from sequencer.checks.shared.limits import RatioLimit
+from sequencer.checks.shared.receive import LevelWindow, SearchAccuracyDb, Stepper, how_found, level_budget
+from sequencer.checks.shared.wanted_signal import WantedSignal, apply_wanted
+from sequencer.files.fields import TimeS, VoltageV, between
+from sequencer.results.model import Point
+from sequencer.safety.receive import ReceiveSide
+from sequencer.search.protocol import Ask, Crossing, NoReading, Settling, SwitchingCrossing, find_crossing
+from sequencer.search.switching import SwitchingSearch
+from sequencer.uncertainty.budget import Budget
+from sequencer.uncertainty.contributions import search_interval
+from sequencer.uncertainty.decision import Limits
 
 DWELL_S = 0.1
 OPEN_AT_DBM = -60.0  # opens any squelch that is not turned fully up; workshop's own

@@ -7,12 +7,12 @@ from typing import ClassVar, Literal
 
 from drivers.roles import Reading
 from sequencer.checks.base import Check, CheckSettings, Conditions, Demand, Finding, PowerLimit, Side
-from sequencer.checks.limits import RatioLimit
-from sequencer.checks.transmitting import Drive, Tone, drive_text, not_read, numbers
-from sequencer.contributions import instrument_accuracy, repeatability
-from sequencer.decision import Limits
-from sequencer.transmit_side import TransmitSide
-from sequencer.uncertainty import Budget
+from sequencer.checks.shared.limits import RatioLimit
+from sequencer.checks.shared.transmit import Drive, Tone, drive_text, not_read, numbers
+from sequencer.safety.transmit import TransmitSide
+from sequencer.uncertainty.budget import Budget
+from sequencer.uncertainty.contributions import instrument_accuracy, repeatability
+from sequencer.uncertainty.decision import Limits
 
 BANDWIDTH_HZ = 100.0
 READER_DB = 1.0  # how linear an ordinary selective level reader is over 60 dB: common practice, no source

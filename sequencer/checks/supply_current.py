@@ -8,12 +8,12 @@ from typing import ClassVar, Literal
 
 from drivers.roles import Reading
 from sequencer.checks.base import Check, CheckSettings, Conditions, Finding, Side, settle
-from sequencer.checks.limits import CurrentLimit
-from sequencer.checks.transmitting import MORE_READINGS, not_read, numbers, read_settled
-from sequencer.contributions import instrument_accuracy, repeatability
-from sequencer.decision import Limits
-from sequencer.transmit_side import TransmitSide
-from sequencer.uncertainty import Budget
+from sequencer.checks.shared.limits import CurrentLimit
+from sequencer.checks.shared.transmit import MORE_READINGS, not_read, numbers, read_settled
+from sequencer.safety.transmit import TransmitSide
+from sequencer.uncertainty.budget import Budget
+from sequencer.uncertainty.contributions import instrument_accuracy, repeatability
+from sequencer.uncertainty.decision import Limits
 
 SETTLED_A = 0.02
 

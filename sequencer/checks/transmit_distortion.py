@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import ClassVar, Literal
 
 from sequencer.checks.base import Check, CheckSettings, Conditions, Finding, Side
-from sequencer.checks.limits import PercentLimit
-from sequencer.checks.transmitting import Drive, Tone, analyser_finding, drive_text, read_settled
-from sequencer.transmit_side import TransmitSide
+from sequencer.checks.shared.limits import PercentLimit
+from sequencer.checks.shared.transmit import Drive, Tone, analyser_finding, drive_text, read_settled
+from sequencer.safety.transmit import TransmitSide
 
 SETTLED_PERCENT = 0.3
 READER_PERCENT = (

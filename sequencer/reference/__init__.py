@@ -1,6 +1,7 @@
 """The reference pages: what there is of checks, roles and profiles, as Markdown made from the models and docstrings themselves.
 
-`docs/checks.md`, `docs/roles.md` and `docs/profiles.md` are written by `sequencer reference --into docs`; a test fails where they differ.
+`pages/checks.md`, `pages/roles.md` and `pages/profiles.md` are written by `sequencer reference --into
+sequencer/reference/pages`; a test fails where they differ.
 """
 
 from __future__ import annotations
@@ -8,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
-from sequencer.complaint import about_file
+from sequencer.problems import about_file
 from sequencer.reference.checks_page import checks_page
 from sequencer.reference.profiles_page import profiles_page
 from sequencer.reference.roles_page import roles_page

@@ -11,7 +11,7 @@ from sequencer.checks.base import Check, CheckSettings
 from sequencer.reference.examples import HEAD, example_of, settings_of
 from sequencer.reference.markdown import code, link, page, prose, sentence, table
 from sequencer.reference.settings_table import settings_table
-from sequencer.unit_text import DIMENSIONS
+from sequencer.units.parse import DIMENSIONS
 
 MODES = ("FM", "AM", "USB", "LSB", "CW")
 COMMON = frozenset(CheckSettings.model_fields)

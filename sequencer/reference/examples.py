@@ -9,8 +9,8 @@ from importlib.resources import files
 from typing import Any
 
 from sequencer.checks.base import Check, CheckSettings
-from sequencer.files import read_text
-from sequencer.sequence import sequence_model
+from sequencer.files.read import read_text
+from sequencer.planning.sequence import sequence_model
 
 HEAD = """\
 sequence: Example

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
-from drivers.profile import Command, CommandSpec, Profile, commands_of
-from drivers.text_profile import MEANINGS, TextCommand, TextProfile
-from sequencer.complaint import FileProblems
-from sequencer.dataclass_files import read_dataclass
+from drivers.profiled.profile import Command, CommandSpec, Profile, commands_of
+from drivers.text.profile import MEANINGS, TextCommand, TextProfile
+from sequencer.files.dataclass_model import read_dataclass
+from sequencer.files.shipped import find_file, shipped_names
+from sequencer.problems import FileProblems
 from sequencer.reference.markdown import code, link, page, table
-from sequencer.shipped import find_file, shipped_names
 
 _KINDS = {
     "identity": "maker, model, serial, firmware",

@@ -10,11 +10,11 @@ from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 
 from drivers import faults, roles
 from drivers.registry import OPERATED, PROFILED, TEXT, driver_names
-from sequencer import bench
-from sequencer.bench_unlinked import DIALS
+from sequencer.files.shipped import find_file
+from sequencer.inputs import bench
+from sequencer.inputs.bench_drivers import DIALS
 from sequencer.reference.markdown import code, link, page, prose, table
 from sequencer.reference.settings_table import settings_table
-from sequencer.shipped import find_file
 
 COMMON = frozenset(bench.Instrument.model_fields)
 CLASSES: dict[str, type[Any]] = {

@@ -13,10 +13,10 @@ from pydantic import BaseModel, WithJsonSchema
 from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
 
-from sequencer.file_types import Bounds
+from sequencer.files.fields import Bounds
 from sequencer.reference.markdown import code, prose, table
-from sequencer.unit_format import format_quantity
-from sequencer.unit_text import Dimension
+from sequencer.units.format import format_quantity
+from sequencer.units.parse import Dimension
 
 HEADS = ("setting", "type", "unit", "default", "allowed", "meaning")
 NEEDED = "**needed**"

@@ -12,8 +12,8 @@ from typing import Any
 
 from markupsafe import Markup, escape
 
-from sequencer.decision import Limits
-from sequencer.wording import limits_in_words, value_in_words, with_minus
+from sequencer.results.text import limits_in_words, value_in_words, with_minus
+from sequencer.uncertainty.decision import Limits
 
 WIDTH, HEIGHT = 160.0, 22.0
 INK, PALE, BLUE, RED = "#1b1b1b", "#dfe8ef", "#005a8c", "#a63d00"
@@ -63,7 +63,7 @@ class _Scale:
 
 
 def _guard_factor(rule: str) -> float:
-    """Read the guard factor back from the rule's own words, as `sequencer.decision.Rule` prints them."""
+    """Read the guard factor back from the rule's own words, as `sequencer.uncertainty.decision.Rule` prints them."""
     if rule.startswith("guarded"):
         return 1.0
     words = rule.removeprefix("guard factor ").split(" ")

@@ -14,11 +14,17 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 from markupsafe import Markup
 
-from sequencer.budget_rows import COLUMNS as BUDGET_COLUMNS
+from sequencer.cli.screen import time_text
 from sequencer.report.bars import limit_bar
 from sequencer.report.verdicts import Verdict, severity, trouble_of, verdict_of
-from sequencer.screen import time_text
-from sequencer.wording import channel_in_words, limits_in_words, value_in_words, voltages_in_words, with_minus
+from sequencer.results.text import (
+    channel_in_words,
+    limits_in_words,
+    value_in_words,
+    voltages_in_words,
+    with_minus,
+)
+from sequencer.uncertainty.budget_rows import COLUMNS as BUDGET_COLUMNS
 
 MOST_WITH_ALL_PLOTS = 100
 """Up to so many runs every run's plots are drawn; beyond it only those of runs that did not pass."""
@@ -254,7 +260,7 @@ def _is_before(due: str, when: str) -> bool:
 
 def _budget_view(row: Row) -> BudgetView:
     # The cells as every other table of a budget prints them.
-    from sequencer.budget_rows import _cells
+    from sequencer.uncertainty.budget_rows import _cells
 
     budget = row["budget"]
     dof = budget["effective_dof"]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from sequencer.export import needs_extra, whole_file
+from sequencer.results.export import needs_extra, whole_file
 
 
 def write_pdf(html: str, path: Path) -> None:

@@ -27,11 +27,11 @@ from matplotlib.ticker import (
     ScalarFormatter,
 )
 
-from sequencer.complaint import printable
+from sequencer.problems import printable
 from sequencer.report.crossings import NEAR_DB, SearchCurve, search_curve
 from sequencer.report.series import MeterCurve, Sweep, meter_curves_of, sweeps_of
-from sequencer.unit_format import format_quantity
-from sequencer.wording import limits_in_words, with_minus
+from sequencer.results.text import limits_in_words, with_minus
+from sequencer.units.format import format_quantity
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

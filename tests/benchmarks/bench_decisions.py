@@ -19,14 +19,14 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
+from sequencer.bench.open_bench import BenchParts, OpenBench
 from sequencer.checks.base import Conditions
 from sequencer.checks.sensitivity import Sensitivity, SensitivitySettings
-from sequencer.decision import GUARDED, SIMPLE, Decision, Limits, decide
-from sequencer.loading import LoadedBench, load_bench, simulate
-from sequencer.open_bench import BenchParts, OpenBench
+from sequencer.planning.load import LoadedBench, load_bench, simulate
+from sequencer.uncertainty.decision import GUARDED, SIMPLE, Decision, Limits, decide
+from sim.bench import SimulatedBench
+from sim.radio.unit import Receiver, Specimen
 from sim.rf_signal import RfSignal
-from sim.simulated_bench import SimulatedBench
-from sim.unit import Receiver, Specimen
 
 FREQUENCY_HZ = 27.205e6
 LIMIT_DBM = -114.0

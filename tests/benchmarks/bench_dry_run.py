@@ -18,11 +18,11 @@ import time
 from datetime import datetime
 from pathlib import Path
 
-from sequencer.loading import bench_parts, load_bench, load_sequence
-from sequencer.people import GivenBeforehand
-from sequencer.plan import make_plan
-from sequencer.record import Record, RunFacts
-from sequencer.runner import Runner
+from sequencer.cli.operator import GivenBeforehand
+from sequencer.planning.load import bench_parts, load_bench, load_sequence
+from sequencer.planning.plan import make_plan
+from sequencer.run.record import Record, RunFacts
+from sequencer.run.runner import Runner
 
 TOP = Path(__file__).parents[2]
 SERIAL = "M40-0007"

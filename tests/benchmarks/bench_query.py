@@ -21,8 +21,8 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 import pyvisa
 
 from drivers.clock import RealClock
+from drivers.link.visa import Library, Link, open_library
 from drivers.trace import Exchange
-from drivers.transport import Library, Link, open_library
 
 ROUNDS = 61
 QUERIES = 200
@@ -125,8 +125,8 @@ def main() -> None:
 def compare_live() -> None:
     """Compare on live simulated instruments."""
     from sim.clock import VirtualClock
-    from sim.scpi_device import Number, ScpiDevice, command, setting
-    from sim.visa import make_library
+    from sim.scpi.device import Number, ScpiDevice, command, setting
+    from sim.serve.visa import make_library
 
     class Meter(ScpiDevice):
         identity = ("Invented", "Live", "3", "1.0")

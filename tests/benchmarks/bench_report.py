@@ -20,9 +20,9 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from sequencer.compare import compare, group_runs
-from sequencer.history import histories
-from tests.sequencer.stored_rows import level_row, power_budget, row, run_of, sinad_points
+from sequencer.analysis.compare import compare, group_runs
+from sequencer.analysis.history import histories
+from tests.support.stored_rows import level_row, power_budget, row, run_of, sinad_points
 
 
 def made_up_run(number: int, chance: random.Random) -> dict[str, Any]:

@@ -21,13 +21,13 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from sequencer.compare import compare, group_of
-from sequencer.history import histories
-from sequencer.results import Point
-from sequencer.store import Store, Wanted
-from sequencer.store_tables import metadata
-from tests.sequencer.stored_results import RUN, a_result, an_exchange
-from tests.sequencer.stored_rows import level_row
+from sequencer.analysis.compare import compare, group_of
+from sequencer.analysis.history import histories
+from sequencer.results.model import Point
+from sequencer.results.store.store import Store, Wanted
+from sequencer.results.store.tables import metadata
+from tests.support.stored_results import RUN, a_result, an_exchange
+from tests.support.stored_rows import level_row
 
 RUNS, UNITS, RESULTS = 50_000, 10_000, 20
 """Runs, units they are of, results a run: five runs a unit."""
@@ -261,7 +261,7 @@ def writing(path: Path) -> None:
         )
         whole = a_result(run="written", points=points, budget=budget, settings={"tone_hz": 1000.0})
         plain = a_result(run="written", budget=budget, settings={"tone_hz": 1000.0})
-        from sequencer import store_rows
+        from sequencer.results.store import rows as store_rows
 
         row = store_rows.result_row(plain, 0)
         values = [row[name] for name in names]

@@ -18,9 +18,9 @@ import pyvisa
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from sim.clock import VirtualClock, WallClock
-from sim.network import serve
-from sim.scpi_device import Later, Number, ScpiDevice, command, setting
-from sim.visa import make_library
+from sim.scpi.device import Later, Number, ScpiDevice, command, setting
+from sim.serve.network import serve
+from sim.serve.visa import make_library
 
 _NAME = "TCPIP::192.0.2.1::INSTR"
 _ROUNDS, _QUERIES = 5, 2000

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from sequencer.store_place import StorePlace, find_place
-from tests.sequencer.postgres_server import PostgresServer
+from sequencer.results.store.place import StorePlace, find_place
+from tests.support.postgres_server import PostgresServer
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])

@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from sim.scpi_device import (
+from sim.scpi.device import (
     Boolean,
     Channels,
     Choice,

@@ -17,8 +17,8 @@ from drivers.faults import NotSettled
 from drivers.roles import RangeState, Reading
 from sequencer.checks import all_checks
 from sequencer.checks.base import Check, LevelLimit, PowerLimit, settle
-from sequencer.decision import Limits
-from sequencer.model_keys import _models_in
+from sequencer.files.model_keys import _models_in
+from sequencer.uncertainty.decision import Limits
 
 TOP = Path(__file__).parents[3]
 
@@ -144,9 +144,7 @@ def _package(
 
 
 def _sequencer(folder: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
-    code = (
-        f"import sys; sys.path[:0] = [{str(folder)!r}, {str(TOP)!r}]; from sequencer.cli import main; main()"
-    )
+    code = f"import sys; sys.path[:0] = [{str(folder)!r}, {str(TOP)!r}]; from sequencer.cli.main import main; main()"
     return subprocess.run(
         [sys.executable, "-c", code, *arguments],
         cwd=folder,

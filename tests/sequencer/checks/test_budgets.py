@@ -8,17 +8,17 @@ from typing import Any
 
 import pytest
 
-from sequencer.bench import BenchFile
 from sequencer.checks.base import Conditions
 from sequencer.checks.frequency_error import error_budget
-from sequencer.checks.receiving import LevelWindow, how_found, level_budget, why_not
 from sequencer.checks.sensitivity import Sensitivity, SensitivitySettings
-from sequencer.checks.targets import FrequencyTolerance
-from sequencer.checks.transmitting import power_budget
-from sequencer.files import read_file
-from sequencer.loading import load_bench
-from sequencer.search import Crossing, Status
-from sequencer.uncertainty import Budget
+from sequencer.checks.shared.receive import LevelWindow, how_found, level_budget, why_not
+from sequencer.checks.shared.target import FrequencyTolerance
+from sequencer.checks.shared.transmit import power_budget
+from sequencer.files.read import read_file
+from sequencer.inputs.bench import BenchFile
+from sequencer.planning.load import load_bench
+from sequencer.search.protocol import Crossing, Status
+from sequencer.uncertainty.budget import Budget
 
 
 @pytest.fixture(scope="module")

@@ -1,6 +1,6 @@
 """Channel memory: every wrong, missing, doubled or out-of-band entry is named with what it should be; an unreadable list is refused.
 
-Outside the project: the 40 frequencies are those of 47 CFR 95.963, from sim/unit.py, which a test holds against the published table;
+Outside the project: the 40 frequencies are those of 47 CFR 95.963, from sim/radio/unit.py, which a test holds against the published table;
 the lists are written here as a spreadsheet would.
 """
 
@@ -14,15 +14,15 @@ from click.testing import CliRunner
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sequencer.channels import ChannelPlan
 from sequencer.checks.base import Conditions
 from sequencer.checks.channel_memory import ChannelMemory, ChannelMemorySettings, MemoryColumns, read_memory
-from sequencer.cli import main
-from sequencer.complaint import FileProblems
-from sequencer.decision import Decision
-from sequencer.loading import load_bench
-from sim.unit import CEPT_FREQUENCIES_HZ
-from tests.sequencer.checks.running import Ran, run_checks
+from sequencer.cli.main import main
+from sequencer.inputs.channel_plan import ChannelPlan
+from sequencer.planning.load import load_bench
+from sequencer.problems import FileProblems
+from sequencer.uncertainty.decision import Decision
+from sim.radio.unit import CEPT_FREQUENCIES_HZ
+from tests.support.running import Ran, run_checks
 
 PLAN = """\
 plan: Three channels

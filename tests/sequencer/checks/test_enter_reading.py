@@ -10,14 +10,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from drivers.dial import NotOnDial
+from drivers.operator.dial import NotOnDial
 from drivers.roles import RangeState
 from sequencer.checks.enter_reading import BOUNDS, EnterReadingSettings
-from sequencer.complaint import FileProblems
-from sequencer.decision import Decision
-from sequencer.entering import EnteredBeforehand, given_beforehand
-from sequencer.runner import ExitStatus, Runner
-from sequencer.unit_text import DIMENSIONS
+from sequencer.problems import FileProblems
+from sequencer.run.entered import EnteredBeforehand, given_beforehand
+from sequencer.run.runner import ExitStatus, Runner
+from sequencer.uncertainty.decision import Decision
+from sequencer.units.parse import DIMENSIONS
 from tests.conftest import Nodding, Rig
 
 IDLE = (

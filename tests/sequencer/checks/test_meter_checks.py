@@ -6,12 +6,12 @@ from pathlib import Path
 
 import pytest
 
-from sequencer.bench import S9Levels
 from sequencer.checks.s_meter_curve import SMeterCurveSettings, above_s9_db
-from sequencer.complaint import FileProblems
-from sequencer.decision import Decision, Limits
-from tests.sequencer.checks.running import run_checks
-from tests.sequencer.checks.truth import write_bench
+from sequencer.inputs.bench import S9Levels
+from sequencer.problems import FileProblems
+from sequencer.uncertainty.decision import Decision, Limits
+from tests.support.running import run_checks
+from tests.support.truth import write_bench
 
 MARKS = "S1: 0.25 V, S2: 0.5 V, S3: 0.75 V, S5: 1.25 V, S6: 1.5 V, S8: 2 V, S9: 2.25 V, S9+20 dB: 2.55 V, S9+60: 3.15 V"
 

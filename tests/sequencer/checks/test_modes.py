@@ -13,13 +13,13 @@ from typing import Any
 
 import pytest
 
-from sequencer.complaint import FileProblems
-from sequencer.decision import Decision
-from sequencer.results import Result
-from sequencer.runner import ExitStatus
+from sequencer.problems import FileProblems
+from sequencer.results.model import Result
+from sequencer.run.runner import ExitStatus
+from sequencer.uncertainty.decision import Decision
 from sim.rf_signal import RfSignal
-from tests.sequencer.checks.running import run_checks
-from tests.sequencer.checks.truth import BENCH, INTERFERER, TrueUnit, where, write_bench
+from tests.support.running import run_checks
+from tests.support.truth import BENCH, INTERFERER, TrueUnit, where, write_bench
 
 HF: dict[str, Any] = {"plan": "hf-ssb-service", "supply": "13.8 V"}
 PASS, FAIL = Decision.PASS, Decision.FAIL

@@ -12,12 +12,12 @@ import pytest
 import yaml
 
 from sequencer.checks.path_loss import PathLoss, PathLossSettings
-from sequencer.complaint import FileProblems
-from sequencer.decision import Decision
-from sequencer.loading import load_bench, load_sequence
-from sequencer.loss_table import load_table
-from sequencer.plan import make_plan
-from sim.faults import Fault, FaultKind
+from sequencer.inputs.loss_table import load_table
+from sequencer.planning.load import load_bench, load_sequence
+from sequencer.planning.plan import make_plan
+from sequencer.problems import FileProblems
+from sequencer.uncertainty.decision import Decision
+from sim.scpi.faults import Fault, FaultKind
 from tests.conftest import Nodding, Rig
 
 PAD = "{check: path_loss, name: pad A, frequencies: [26 MHz, 27.205 MHz, 30 MHz], file: losses/pad.yaml}"
@@ -48,7 +48,7 @@ class Saying:
 def test_the_loss_that_is_found_is_the_true_one(make_rig: Callable[..., Rig], seed: int, of: str) -> None:
     """Over eight seeds a pad and both paths lie within U of what the simulation was built with, and U is not much too wide.
 
-    The truth is asked of `sim.paths.PathLosses`, which shares no formula with the engine; each simulated connection adds an error of
+    The truth is asked of `sim.wiring.paths.PathLosses`, which shares no formula with the engine; each simulated connection adds an error of
     connectors and mismatch of its own, and both paths differ from the bench file's losses by up to 0.05 dB.
     """
     wanted = f"{{check: path_loss, of: {of}, frequencies: [27 MHz, 27.4 MHz]}}"
@@ -91,7 +91,7 @@ def test_mismatch_of_a_substitution_by_hand() -> None:
     """
     worst_db = 20.0 * math.log10(1.0 + (0.3 / 2.3) * (0.1 / 2.1))
     assert worst_db == pytest.approx(0.0538, abs=1e-3)
-    from sequencer.contributions import mismatch, reflection_from_vswr
+    from sequencer.uncertainty.contributions import mismatch, reflection_from_vswr
 
     found = mismatch("m", reflection_from_vswr(1.3), reflection_from_vswr(1.1))
     # U-shaped: the standard uncertainty is the half-width over the square root of two

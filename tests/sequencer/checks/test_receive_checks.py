@@ -8,13 +8,13 @@ from pathlib import Path
 
 import pytest
 
-from sequencer.complaint import FileProblems
-from sequencer.decision import Decision
-from sequencer.loading import load_bench, load_sequence
-from sequencer.plan import make_plan
-from sim.simulated_bench import SimulatedBench
-from tests.sequencer.checks.running import run_checks
-from tests.sequencer.checks.truth import INTERFERER, write_bench
+from sequencer.planning.load import load_bench, load_sequence
+from sequencer.planning.plan import make_plan
+from sequencer.problems import FileProblems
+from sequencer.uncertainty.decision import Decision
+from sim.bench import SimulatedBench
+from tests.support.running import run_checks
+from tests.support.truth import INTERFERER, write_bench
 
 VHF = {"plan": "vhf-workshop", "supply": "7.4 V"}
 

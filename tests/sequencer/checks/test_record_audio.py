@@ -14,11 +14,11 @@ import pytest
 
 from drivers.roles import Samples
 from sequencer.checks.record_audio import wav_bytes
-from sequencer.complaint import FileProblems
-from sequencer.decision import Decision
-from sequencer.runner import ExitStatus
+from sequencer.problems import FileProblems
+from sequencer.run.runner import ExitStatus
+from sequencer.uncertainty.decision import Decision
 from tests.conftest import Rig
-from tests.sequencer.checks.running import Ran, run_checks
+from tests.support.running import Ran, run_checks
 
 TRANSMIT = "{check: record_audio, of: transmit, channel: 20, duration: 0.5 s, drive: 100 mV, tone: 1 kHz}"
 RECEIVE = "{check: record_audio, of: receive, channel: 20, duration: 0.5 s, level: -80 dBm, tone: 1 kHz}"
@@ -79,7 +79,7 @@ def test_a_full_disk_costs_the_recording_only(tmp_path: Path, monkeypatch: pytes
     def full(*_: object) -> Path:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("sequencer.record.write_beside", full)
+    monkeypatch.setattr("sequencer.run.record.write_beside", full)
     ran = run_checks(tmp_path, "M40-0007", f"{TRANSMIT}\n{{check: carrier_power, channel: 20, readings: 2}}")
     recorded = ran.found("transmit audio, recorded")
     assert recorded.decision is Decision.NOT_MEASURED

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from sequencer.decision import Decision
-from tests.sequencer.checks.running import run_checks
+from sequencer.uncertainty.decision import Decision
+from tests.support.running import run_checks
 
 
 @pytest.mark.parametrize("level", ["-119 dBm", "-100 dBm"])

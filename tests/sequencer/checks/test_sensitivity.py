@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from sequencer.decision import Decision
-from sequencer.results import Result
-from tests.sequencer.checks.running import run_checks
-from tests.sequencer.checks.truth import TrueUnit, where
+from sequencer.results.model import Result
+from sequencer.uncertainty.decision import Decision
+from tests.support.running import run_checks
+from tests.support.truth import TrueUnit, where
 
 THERMAL_DBM_PER_HZ = 10.0 * math.log10(
     1.380649e-23 * 290.0 * 1e3

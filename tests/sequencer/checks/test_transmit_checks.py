@@ -11,10 +11,10 @@ from pathlib import Path
 
 import pytest
 
-from sequencer.complaint import FileProblems
-from sequencer.decision import Decision
-from sequencer.runner import ExitStatus
-from tests.sequencer.checks.running import run_checks
+from sequencer.problems import FileProblems
+from sequencer.run.runner import ExitStatus
+from sequencer.uncertainty.decision import Decision
+from tests.support.running import run_checks
 
 PASS, FAIL = Decision.PASS, Decision.FAIL
 

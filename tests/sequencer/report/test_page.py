@@ -10,10 +10,10 @@ from pathlib import Path
 
 import pytest
 
-from sequencer.complaint import FileProblems
-from sequencer.decision import GUARDED
+from sequencer.problems import FileProblems
 from sequencer.report import page, report_html, write_report
-from tests.sequencer.stored_rows import level_row, plain_row, row, run_of, sinad_points
+from sequencer.uncertainty.decision import GUARDED
+from tests.support.stored_rows import level_row, plain_row, row, run_of, sinad_points
 
 VOID = {"col", "meta", "br", "link", "img", "input", "hr"}
 HOSTILE = "<script>alert(1)</script>\"'><img src=x onerror=alert(1)>{{7*7}}</style></title>"
@@ -318,7 +318,7 @@ def test_a_report_is_written_whole(tmp_path):
 def test_looking_back_loads_no_plots_until_a_report_is_asked_for():
     """Comparison, history and export start without matplotlib, Jinja2 or pyarrow, which take a second to load."""
     code = (
-        "import sys, sequencer.compare, sequencer.history, sequencer.export, sequencer.report;"
+        "import sys, sequencer.analysis.compare, sequencer.analysis.history, sequencer.results.export, sequencer.report;"
         "print([name for name in ('matplotlib', 'jinja2', 'pyarrow', 'weasyprint') if name in sys.modules])"
     )
     ran = subprocess.run(

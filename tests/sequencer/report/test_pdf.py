@@ -8,7 +8,7 @@ import sys
 import pypdf
 import pytest
 
-from sequencer.complaint import FileProblems
+from sequencer.problems import FileProblems
 from sequencer.report import write_report
 from sequencer.report.pdf import write_pdf
 from tests.sequencer.report.test_page import a_run

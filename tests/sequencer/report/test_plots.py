@@ -10,13 +10,13 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 from markupsafe import escape
 
-from sequencer.decision import GUARDED, Rule
 from sequencer.report.bars import WIDTH, limit_bar
 from sequencer.report.crossings import search_curve
 from sequencer.report.plots import plots_of
 from sequencer.report.series import meter_curves_of, sweeps_of
-from sequencer.results import Point
-from tests.sequencer.stored_rows import level_row, plain_row, row, sinad_points
+from sequencer.results.model import Point
+from sequencer.uncertainty.decision import GUARDED, Rule
+from tests.support.stored_rows import level_row, plain_row, row, sinad_points
 
 
 def readings(pairs, state="in range"):

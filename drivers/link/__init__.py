@@ -1,0 +1,1 @@
+"""One exchange on the wire."""

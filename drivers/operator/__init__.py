@@ -1,0 +1,1 @@
+"""Instruments that a person sets and reads."""

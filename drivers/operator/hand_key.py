@@ -1,0 +1,81 @@
+"""The key of a unit that a person presses: what is known of it, and reading a dial in the same breath.
+
+No program can release a key that a person holds. What it can do, and does: say in the prompt how long, count from the prompt to the
+answer, and ask where that took longer than the bench allows. Where everything that is read on the transmit side is read by a person
+too (``in_one_go``), key, look and release are one prompt, and nothing is ever keyed while a person reads a text. Elsewhere the key is asked
+for before the reading and its release after it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TypeVar
+
+from drivers.faults import NotConfirmed
+from drivers.operator.prompt import Prompter
+from drivers.roles import Radio, Reading
+
+T = TypeVar("T")
+
+
+class HandKey:
+    """``held`` is True or False as the person said last, None where nobody has said, or a question was left unanswered."""
+
+    def __init__(self, *, max_key_time_s: float, in_one_go: bool) -> None:
+        self.max_key_time_s = max_key_time_s
+        self.in_one_go = in_one_go
+        self.held: bool | None = None
+        self.twin: Radio | None = None
+        self._idle_from_s: float | None = None
+
+    @property
+    def is_armed(self) -> bool:
+        """Say whether the next reading is to be taken keyed."""
+        return self._idle_from_s is not None
+
+    def arm(self, now_s: float) -> None:
+        """Have the unit keyed with the next reading."""
+        self._idle_from_s = now_s
+
+    def disarm(self) -> None:
+        """Have the next reading taken unkeyed."""
+        self._idle_from_s = None
+
+    def read(self, prompter: Prompter, what: str, ask: Callable[[str], Reading]) -> Reading:
+        """Have the unit keyed, a dial read, the key released, and the reading typed, in one prompt.
+
+        NotConfirmed where the person says that the key was down for longer than the bench allows.
+        """
+        began_s = prompter.clock.now_s()
+        # A check that let time pass "keyed" before this reading means the unit to be warm: the person must do that.
+        keep_s = began_s - self._idle_from_s if self._idle_from_s is not None else 0.0
+        keep = f"keep it keyed for {keep_s:.0f} s, " if keep_s >= 1.0 else ""
+        self.held = None  # until it is answered
+        reading = ask(
+            f"Key the unit, {keep}read {what}, RELEASE the key ({self.max_key_time_s:g} s keyed at most), then type what you read"
+        )
+        self.held = False
+        self._idle_from_s = prompter.clock.now_s()
+        took_s = self._idle_from_s - began_s
+        if took_s > self.max_key_time_s:
+            prompter.note(f"{took_s:.0f} s from prompt to answer; max_key_time is {self.max_key_time_s:g} s")
+            if prompter.answered(
+                f"That took {took_s:.0f} s. Was the key down for more than {self.max_key_time_s:g} s?"
+            ):
+                raise NotConfirmed(
+                    f"the key was down for more than max_key_time {self.max_key_time_s:g} s; the reading is not used",
+                    instrument=prompter.name,
+                    address=prompter.address,
+                    next_move="Let the unit cool, then run the check again.",
+                )
+        return reading
+
+    def while_keyed(self, look: Callable[[], T]) -> T:
+        """Look at a simulated dial as the person will see it: keyed, where the person will key."""
+        if not self.is_armed or self.twin is None:
+            return look()
+        self.twin.key()
+        try:
+            return look()
+        finally:
+            self.twin.unkey()

@@ -1,0 +1,1 @@
+"""Instruments whose words stand in a profile."""

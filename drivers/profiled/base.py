@@ -1,0 +1,371 @@
+"""What every instrument that is reached through a command profile shares: say, ask, set with a check, drain errors.
+
+A driver must: name its role's class, and turn each verb into commands of the profile.
+A driver might: override `prepare` (what is sent once after the reset) and `disable` (how it is made safe).
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+
+from drivers.clock import Clock
+from drivers.faults import (
+    InstrumentError,
+    InstrumentFault,
+    LinkFault,
+    NotConfirmed,
+    NotSettled,
+    Refused,
+    UnexpectedReply,
+)
+from drivers.link import scpi
+from drivers.link.visa import Link
+from drivers.profiled.profile import Command, Profile
+from drivers.roles import Identity, Reading
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limits:
+    """What the bench file lets one instrument be set to; None is no limit of the bench's own."""
+
+    level_min_dbm: float | None = None
+    level_max_dbm: float | None = None
+
+
+class ProfiledInstrument:
+    """An instrument on a `Link`, spoken to in the words of its `Profile`."""
+
+    def __init__(
+        self,
+        link: Link,
+        profile: Profile,
+        clock: Clock,
+        *,
+        settle_s: float = 0.0,
+        limits: Limits | None = None,
+    ) -> None:
+        self.name = link.name
+        self.address = link.address
+        self._link = link
+        self._profile = profile
+        self._clock = clock
+        self._settle_s = settle_s
+        self._limits = limits or Limits()
+
+    # -- life ---------------------------------------------------------------------------------------------------------
+
+    def open(self) -> Identity:
+        """Open the link, prove it and bring the instrument to a known state. Raises `InstrumentFault`."""
+        reply = self._link.open()
+        try:
+            identity = scpi.parse_identity(reply)
+        except ValueError as error:
+            raise self._unexpected(str(error), "*IDN?", reply) from error
+        self._link.write(self._profile.commands["clear"].set)
+        self._say("reset")
+        for message in self._profile.prepare:
+            self._checked(message)
+        self.prepare()
+        return identity
+
+    def prepare(self) -> None:
+        """Send what this kind of instrument needs once after the reset."""
+
+    def close(self) -> None:
+        """Let go of the instrument. Never raises for a link that is already gone."""
+        self._link.close()
+
+    def disable(self) -> None:
+        """Make safe: nothing to do for an instrument that drives nothing."""
+
+    def read_errors(self) -> list[str]:
+        """Drain the instrument's error queue, at most 32 entries."""
+        found: list[str] = []
+        for _ in range(scpi.MAX_ERROR_READS):
+            entry = self._ask_error()
+            if not entry:
+                break
+            found.append(str(entry))
+        return found
+
+    def ask(self, name: str) -> str:
+        """Return the raw answer to the profile's query ``name``: for identification and for a person's eye."""
+        return self._link.query(self._command(name).query)
+
+    # -- setting --------------------------------------------------------------------------------------------------
+
+    def _say(self, name: str, *, extra_s: float = 0.0) -> None:
+        """Order something that takes no value; the error queue is asked in the same message.
+
+        ``extra_s`` is how much longer than a plain answer it may take until it is done.
+        """
+        self._checked(self._set_message(name), extra_s=extra_s)
+
+    def _set(self, name: str, number: float, *, tolerance: float) -> float:
+        """Set a number, read it back in the same message; returns what the instrument made of it.
+
+        NotConfirmed if the answer is further than ``tolerance`` (SI units) from what was asked.
+        """
+        command = self._command(name)
+        message = f"{self._set_message(name, number)};{_at_root(command.query)}"
+        reply = self._checked(message)
+        reading = self._reading(command, reply, message)
+        if reading.number is None or abs(reading.number - number) > tolerance:
+            raise NotConfirmed(
+                f"{name} was set to {number:g} and reads back {reply}",
+                instrument=self.name,
+                address=self.address,
+                command=message,
+                reply=reply,
+                next_move=f"Check what the instrument allows for {name}, and the profile's messages for it.",
+            )
+        return reading.number
+
+    def _set_word(self, name: str, word: str) -> None:
+        """Set a word of ours (translated by the profile), confirmed by read-back."""
+        command = self._command(name)
+        theirs = command.words.get(word, word)
+        message = f"{self._set_message(name, text=theirs)};{_at_root(command.query)}"
+        reply = self._checked(message)
+        if self._picked(command, reply, message).strip("\"'").upper() != theirs.upper():
+            raise NotConfirmed(
+                f"{name} was set to {word} and reads back {reply}",
+                instrument=self.name,
+                address=self.address,
+                command=message,
+                reply=reply,
+                next_move=f"Check that the unit has {word}, and the profile's words for {name}.",
+            )
+
+    def _set_switch(self, name: str, on: bool) -> None:
+        """Switch on or off, confirmed by read-back in the same message."""
+        command = self._command(name)
+        message = f"{self._set_message(name, int(on))};{_at_root(command.query)}"
+        reply = self._checked(message)
+        if self._boolean(command, reply, message) is not on:
+            raise NotConfirmed(
+                f"{name} was switched {'on' if on else 'off'} and reads back {reply}",
+                instrument=self.name,
+                address=self.address,
+                command=message,
+                reply=reply,
+                next_move="Remove the supply if it must not be on, then look at the instrument's front panel.",
+            )
+
+    def _refuse_level(self, level_dbm: float) -> None:
+        low, high = self._limits.level_min_dbm, self._limits.level_max_dbm
+        least = -math.inf if low is None else low
+        most = math.inf if high is None else high
+        if not least - 1e-9 <= level_dbm <= most + 1e-9:  # written so that nan is refused too
+            raise Refused(
+                f"level {level_dbm:.1f} dBm refused; it offers {least:+.1f} to {most:+.1f} dBm",
+                instrument=self.name,
+                address=self.address,
+                next_move="Change the level asked for, or 'level' in the bench file if it misstates the instrument.",
+            )
+
+    # -- asking ---------------------------------------------------------------------------------------------------
+
+    def _read(self, name: str, *, extra_s: float = 0.0) -> Reading:
+        """Ask for a number; ``extra_s`` is how much longer than a plain answer the reading may take."""
+        command = self._command(name)
+        reply = self._link.query(command.query, timeout_s=self._link.timeout_s + extra_s)
+        return self._reading(command, reply, command.query)
+
+    def _read_number(self, name: str) -> float:
+        """Ask for a setting, which must be a number."""
+        command = self._command(name)
+        reply = self._link.query(command.query)
+        reading = self._reading(command, reply, command.query)
+        if reading.number is None:
+            raise self._unexpected(f"{name} reads {reading.state.value}", command.query, reply)
+        return reading.number
+
+    def _read_switch(self, name: str) -> bool:
+        command = self._command(name)
+        return self._boolean(command, self._link.query(command.query), command.query)
+
+    def _read_bit(self, name: str) -> bool:
+        command = self._command(name)
+        reply = self._link.query(command.query)
+        try:
+            register = scpi.parse_integer(self._picked(command, reply, command.query))
+        except ValueError as error:
+            raise self._unexpected(str(error), command.query, reply) from error
+        return bool(register >> (command.bit or 0) & 1)
+
+    def _has(self, name: str) -> bool:
+        return name in self._profile.commands
+
+    def _wait_while(self, name: str, max_s: float, *, poll_s: float = 0.005) -> None:
+        """Wait while the instrument's own status bit is set; NotSettled after ``max_s``."""
+        deadline_s = self._clock.now_s() + max_s
+        while self._read_bit(name):
+            if self._clock.now_s() >= deadline_s:
+                raise NotSettled(
+                    f"still {name} after {max_s:g} s",
+                    instrument=self.name,
+                    address=self.address,
+                    command=self._command(name).query,
+                    next_move="Look at the instrument: an unlocked reference or an unlevelled output never settles.",
+                )
+            self._clock.wait_s(poll_s)
+
+    # -- recordings (see drivers.profiled.recording) -----------------------------------------------------------------------
+
+    def prepare_recording(self, count: int, interval_s: float) -> float:
+        """Set points and interval and record; returns the interval that the instrument made of it, s."""
+        self._set("recording_points", count, tolerance=0.0)
+        made_s = self._set("recording_interval", interval_s, tolerance=0.05 * interval_s)
+        self._say("record", extra_s=count * made_s)
+        return made_s
+
+    def read_block(self, name: str, *, extra_s: float = 0.0) -> bytes:
+        """Ask for a definite-length block."""
+        return self._link.query_block(self._command(name).query, timeout_s=self._link.timeout_s + extra_s)
+
+    def cannot_record(self, count: int, most: int) -> Refused:
+        """Return the refusal of a recording that is too short or too long."""
+        return Refused(
+            f"a recording of {count} samples refused; 1 to {most} are possible",
+            instrument=self.name,
+            address=self.address,
+            next_move="Change its length or its sample rate.",
+        )
+
+    def wrong_block(self, name: str, found: int, expected: int) -> UnexpectedReply:
+        """Return the fault of a recording that is not as long as was asked."""
+        return self._unexpected(
+            f"{found} numbers came where {expected} samples were recorded",
+            self._command(name).query,
+            f"{found} numbers",
+        )
+
+    # -- the wire -------------------------------------------------------------------------------------------------
+
+    def _command(self, name: str) -> Command:
+        try:
+            return self._profile.commands[name]
+        except KeyError:
+            raise Refused(
+                f"its profile {self._profile.profile!r} has no command {name!r}",
+                instrument=self.name,
+                address=self.address,
+                next_move=f"Add {name!r} to the profile, or take the check that needs it out of the sequence.",
+            ) from None
+
+    def _set_message(self, name: str, number: float | None = None, text: str = "") -> str:
+        command = self._command(name)
+        if number is None:
+            return command.set.replace("{text}", text)
+        if isinstance(number, int) and command.scale == 1.0:
+            written = str(int(number))  # NR1: not every relay box understands 2E+1
+        else:
+            try:
+                written = scpi.number(float(number) * command.scale)
+            except (ValueError, OverflowError) as error:
+                raise Refused(
+                    f"{name} {number!r} refused: {error}",
+                    instrument=self.name,
+                    address=self.address,
+                    next_move="Ask for a finite number.",
+                ) from error
+        return command.set.replace("{number}", written)
+
+    def _checked(self, message: str, *, extra_s: float = 0.0) -> str:
+        """Send ``message`` and its error query as one message; return what came before the error entry."""
+        question = _at_root(self._profile.commands["error"].query)
+        whole = f"{message};{question}"
+        reply = self._link.query_explained(
+            whole, str, timeout_s=self._link.timeout_s + extra_s, error_question=question
+        )
+        answer, error = _split_off_error(reply)
+        try:
+            entry = scpi.parse_error(error)
+        except ValueError as wrong:
+            raise self._unexpected(str(wrong), whole, reply) from wrong
+        if entry:
+            more = self._remaining_errors()
+            raise InstrumentError(
+                f"it complains: {entry}{more}",
+                instrument=self.name,
+                address=self.address,
+                command=message,
+                reply=reply,
+                next_move="Compare the message with the instrument's manual and mend the profile, or the value asked for.",
+            )
+        return answer
+
+    def _remaining_errors(self) -> str:
+        """Return what else the queue holds, read for one time-out at most: a unit may be keyed meanwhile."""
+        told, until_s = "", self._clock.now_s() + self._link.timeout_s
+        try:
+            for _ in range(scpi.MAX_ERROR_READS):
+                if not (entry := self._ask_error()):
+                    return told
+                told += f", then {entry}"
+                if self._clock.now_s() > until_s:
+                    break
+        except InstrumentFault:
+            return told
+        self._link.distrust()  # its next use clears what is left, so that no later message is blamed for it
+        return told
+
+    def _ask_error(self) -> scpi.ErrorEntry:
+        query = self._profile.commands["error"].query
+        reply = self._link.query(query)
+        try:
+            return scpi.parse_error(reply)
+        except ValueError as error:
+            raise self._unexpected(str(error), query, reply) from error
+
+    def _reading(self, command: Command, reply: str, message: str) -> Reading:
+        try:
+            reading = scpi.parse_reading(self._picked(command, reply, message))
+        except ValueError as error:
+            raise self._unexpected(str(error), message, reply) from error
+        if reading.number is None:  # a special value is not scaled: it is no number
+            return Reading(number=None, state=reading.state, raw=reply)
+        return Reading(number=reading.number / command.scale, raw=reply)
+
+    def _picked(self, command: Command, reply: str, message: str) -> str:
+        """Return what the profile's ``pattern`` picks out of an answer; all of it where there is none."""
+        if not command.pattern:
+            return reply.strip()
+        match = re.search(command.pattern, reply)
+        if match is None or match.group(1) is None:
+            raise self._unexpected(f"the answer does not match {command.pattern!r}", message, reply)
+        return match.group(1).strip()
+
+    def _boolean(self, command: Command, reply: str, message: str) -> bool:
+        try:
+            return scpi.parse_boolean(self._picked(command, reply, message))
+        except ValueError as error:
+            raise self._unexpected(str(error), message, reply) from error
+
+    def _unexpected(self, what: str, message: str, reply: str) -> UnexpectedReply:
+        self._link.distrust()  # it may have been the answer to another question
+        return UnexpectedReply(
+            what,
+            instrument=self.name,
+            address=self.address,
+            command=message,
+            reply=reply,
+            next_move="Check that the address is this instrument's and that the profile fits it ('sequencer identify').",
+        )
+
+
+def _at_root(query: str) -> str:
+    """Return ``query`` so that it starts at the root of the command tree after a ``;`` (SCPI-1999 volume 1, 6.2.4)."""
+    return query if query.startswith((":", "*")) else ":" + query
+
+
+def _split_off_error(reply: str) -> tuple[str, str]:
+    """Return what was answered and the error entry behind it; a ``;`` inside quotes, as error texts hold it, parts nothing."""
+    *answers, error = scpi.split_outside_quotes(reply, ";")
+    return ";".join(answers).strip(), error
+
+
+__all__ = ["Limits", "LinkFault", "ProfiledInstrument"]

@@ -1,0 +1,79 @@
+"""An AM/FM modulation analyser on a command profile."""
+
+from __future__ import annotations
+
+from drivers.profiled.base import ProfiledInstrument
+from drivers.profiled.recording import record
+from drivers.roles import Emission, ModulationAnalyser, PeakSide, Reading, Samples
+
+
+class ProfiledModulationAnalyser(ProfiledInstrument, ModulationAnalyser):
+    """An AM/FM modulation analyser."""
+
+    def tune_hz(self, frequency_hz: float) -> None:
+        """Tell it which carrier to expect."""
+        self._set("tune", frequency_hz, tolerance=1.0)
+
+    def read_frequency_hz(self) -> Reading:
+        """Return the carrier frequency, Hz."""
+        return self._read("carrier_frequency")
+
+    def read_deviation_hz(self, side: PeakSide) -> Reading:
+        """Return the peak FM deviation, Hz (a positive number), of one side of the carrier."""
+        return self._read(f"deviation_{side}")
+
+    def read_rms_deviation_hz(self) -> Reading:
+        """Return the rms FM deviation, Hz."""
+        return self._read("deviation_rms")
+
+    def read_depth_percent(self, side: PeakSide) -> Reading:
+        """Return the peak AM depth, percent (a positive number), of one side of the carrier."""
+        return self._read(f"depth_{side}")
+
+    def read_rms_depth_percent(self) -> Reading:
+        """Return the rms AM depth, percent."""
+        return self._read("depth_rms")
+
+    def configure_demodulator(self, emission: Emission) -> None:
+        """Choose what the readings of demodulated audio listen to."""
+        self._set_word("demodulator", emission)
+
+    def configure_filters(
+        self,
+        *,
+        high_pass_hz: float | None = None,
+        low_pass_hz: float | None = None,
+        deemphasis_s: float | None = None,
+    ) -> None:
+        """Choose the audio filters behind the demodulator; None switches one off. Each is confirmed."""
+        for name, corner, figure in (
+            ("high_pass", "high_pass_frequency", high_pass_hz),
+            ("low_pass", "low_pass_frequency", low_pass_hz),
+            ("deemphasis", "deemphasis_time", deemphasis_s),
+        ):
+            if figure is not None:
+                self._set(corner, figure, tolerance=0.01 * figure)
+            if figure is not None or self._has(name):
+                self._set_switch(name, figure is not None)
+
+    def read_distortion_percent(self) -> Reading:
+        """Return distortion and noise of the demodulated audio, percent of the whole."""
+        return self._read("distortion")
+
+    def read_audio_frequency_hz(self) -> Reading:
+        """Return the frequency of the tone in the demodulated audio, Hz."""
+        return self._read("audio_frequency")
+
+    def read_selective_dbm(self, frequency_hz: float, bandwidth_hz: float) -> Reading:
+        """Return the level of what lies at ``frequency_hz`` within ``bandwidth_hz``, dBm; leaves it tuned there."""
+        self.tune_hz(frequency_hz)
+        self._set("selective_bandwidth", bandwidth_hz, tolerance=0.05 * bandwidth_hz)
+        return self._read("selective_level")
+
+    def capture_baseband(self, seconds: float, rate_hz: float) -> Samples:
+        """Record complex samples about the frequency tuned to, V peak."""
+        return record(self, "recorded_baseband", seconds, rate_hz, is_complex=True)
+
+    def capture_audio(self, seconds: float, rate_hz: float) -> Samples:
+        """Record the demodulated audio, in Hz of deviation or percent of depth."""
+        return record(self, "recorded_audio", seconds, rate_hz)

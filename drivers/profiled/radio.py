@@ -1,0 +1,40 @@
+"""The unit's own controls on a command profile."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from drivers.profiled.base import ProfiledInstrument
+from drivers.roles import Radio
+
+
+class ProfiledRadio(ProfiledInstrument, Radio):
+    """Channel, mode and push-to-talk of the unit, through a relay box or its control port."""
+
+    def prepare(self) -> None:
+        """Start unkeyed, whatever the box woke up with."""
+        self.unkey()
+
+    def disable(self) -> None:
+        """Release the key, confirmed by read-back."""
+        self.unkey()
+
+    def set_channel(self, channel: int) -> None:
+        """Select a channel, confirmed by read-back."""
+        self._set("channel", channel, tolerance=0.0)
+
+    def set_mode(self, mode: Literal["FM", "AM", "USB", "LSB", "CW"]) -> None:
+        """Select the emission, confirmed by read-back."""
+        self._set_word("mode", mode)
+
+    def key(self) -> None:
+        """Key the transmitter, confirmed by read-back."""
+        self._set_switch("key", True)
+
+    def unkey(self) -> None:
+        """Release the key, confirmed by read-back."""
+        self._set_switch("key", False)
+
+    def read_keyed(self) -> bool:
+        """Return whether the push-to-talk line is closed."""
+        return self._read_switch("key")

@@ -1,0 +1,69 @@
+"""An RF signal generator on a command profile."""
+
+from __future__ import annotations
+
+from drivers.profiled.base import ProfiledInstrument
+from drivers.roles import SignalGenerator
+
+LEVEL_TOLERANCE_DB = 0.051  # a generator that rounds to 0.1 dB is right; one that is 0.1 dB off was not set
+FREQUENCY_TOLERANCE_HZ = 1.0
+
+
+class ProfiledSignalGenerator(ProfiledInstrument, SignalGenerator):
+    """An RF signal generator; level 0 dBm is 1 mW into 50 ohm at its own connector."""
+
+    def prepare(self) -> None:
+        """Start with the RF output off, whatever the reset of this make does."""
+        self.configure_output_enabled(False)
+
+    def disable(self) -> None:
+        """Switch the RF output off, confirmed by read-back."""
+        self.configure_output_enabled(False)
+
+    def configure_rf(self, frequency_hz: float, level_dbm: float) -> None:
+        """Set carrier frequency and level; the level is refused, unsent, outside the bench file's range."""
+        self._refuse_level(level_dbm)
+        self._set("frequency", frequency_hz, tolerance=FREQUENCY_TOLERANCE_HZ)
+        self._set("level", level_dbm, tolerance=LEVEL_TOLERANCE_DB)
+
+    def set_level_dbm(self, level_dbm: float) -> None:
+        """Set the level; refused, unsent, outside the bench file's range."""
+        self._refuse_level(level_dbm)
+        self._set("level", level_dbm, tolerance=LEVEL_TOLERANCE_DB)
+
+    def read_level_dbm(self) -> float:
+        """Return the level it says it is set to."""
+        return self._read_number("level")
+
+    def configure_output_enabled(self, enabled: bool) -> None:
+        """Switch the RF output, confirmed by read-back."""
+        self._set_switch("output", enabled)
+
+    def read_output_enabled(self) -> bool:
+        """Return whether the RF output is on."""
+        return self._read_switch("output")
+
+    def disable_all_modulation(self) -> None:
+        """Leave the carrier unmodulated."""
+        self._say("modulation_off")
+
+    def configure_fm(self, deviation_hz: float, tone_hz: float) -> None:
+        """Frequency-modulate with a sine of ``tone_hz`` to ``deviation_hz`` peak; any other modulation is switched off."""
+        self.disable_all_modulation()
+        self._set("fm_deviation", deviation_hz, tolerance=0.005 * deviation_hz + 1.0)
+        self._set("fm_tone", tone_hz, tolerance=FREQUENCY_TOLERANCE_HZ)
+        self._set_switch("fm_state", True)
+
+    def configure_am(self, depth_percent: float, tone_hz: float) -> None:
+        """Amplitude-modulate with a sine of ``tone_hz`` to ``depth_percent``; any other modulation is switched off."""
+        self.disable_all_modulation()
+        self._set("am_depth", depth_percent, tolerance=0.1)
+        self._set("am_tone", tone_hz, tolerance=FREQUENCY_TOLERANCE_HZ)
+        self._set_switch("am_state", True)
+
+    def wait_until_settled(self, max_s: float) -> None:
+        """Wait for its own word that level and frequency stand, else for the settling time of the bench file."""
+        if self._has("settling"):
+            self._wait_while("settling", max_s)
+        else:
+            self._clock.wait_s(self._settle_s)

@@ -1,0 +1,27 @@
+"""A DC supply on a command profile."""
+
+from __future__ import annotations
+
+from drivers.profiled.base import ProfiledInstrument
+from drivers.roles import Reading, Supply
+
+
+class ProfiledSupply(ProfiledInstrument, Supply):
+    """A DC supply that feeds the unit."""
+
+    def configure_voltage(self, voltage_v: float, current_limit_a: float) -> None:
+        """Set the current limit first and then the voltage, each confirmed."""
+        self._set("current_limit", current_limit_a, tolerance=0.05)
+        self._set("voltage", voltage_v, tolerance=0.05)
+
+    def configure_output_enabled(self, enabled: bool) -> None:
+        """Switch the output, confirmed by read-back."""
+        self._set_switch("output", enabled)
+
+    def read_voltage_v(self) -> Reading:
+        """Return the voltage at its terminals, V."""
+        return self._read("measured_voltage")
+
+    def read_current_a(self) -> Reading:
+        """Return the current it delivers, A."""
+        return self._read("measured_current")

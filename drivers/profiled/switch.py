@@ -1,0 +1,52 @@
+"""An RF path switch on a command profile."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from drivers.faults import NotConfirmed
+from drivers.profiled.base import ProfiledInstrument
+from drivers.roles import Switch
+
+CONTACTS_MAX_S = 0.5  # no relay for RF takes longer; a coaxial one some 20 ms: common practice, no source
+POLL_S = 0.005
+
+
+class ProfiledSwitch(ProfiledInstrument, Switch):
+    """The RF path switch: the unit's connector goes to the generator or to the load and meters."""
+
+    def connect(self, path: Literal["receive", "transmit"]) -> None:
+        """Route the unit, wait until the contacts rest, and confirm by read-back.
+
+        Debounced: after the settling time of the bench file the switch must read ``path`` twice in a row, within 0.5 s.
+        """
+        self._say(f"connect_{path}")
+        self._clock.wait_s(self._settle_s)
+        deadline_s = self._clock.now_s() + CONTACTS_MAX_S
+        agreed = 0
+        while agreed < 2:
+            if (found := self.read_path()) == path:
+                agreed += 1
+            elif self._clock.now_s() < deadline_s:
+                agreed = 0
+            else:
+                raise self._elsewhere(path, found)
+            self._clock.wait_s(POLL_S)
+
+    def _elsewhere(self, path: str, found: str) -> NotConfirmed:
+        return NotConfirmed(
+            f"path {path} was asked for and the switch stands on {found}",
+            instrument=self.name,
+            address=self.address,
+            command=self._command(f"connect_{path}").set,
+            next_move="Check the relay numbers in the switch's profile and the switch's own supply.",
+        )
+
+    def read_path(self) -> Literal["receive", "transmit", "open", "both"]:
+        """Return where the unit's connector goes; ``"both"`` is a fault of the switch that no one may key into."""
+        receive, transmit = self._read_switch("receive_closed"), self._read_switch("transmit_closed")
+        if receive and transmit:
+            return "both"
+        if receive:
+            return "receive"
+        return "transmit" if transmit else "open"

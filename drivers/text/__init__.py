@@ -1,0 +1,1 @@
+"""Radios that speak lines of text."""

@@ -1,0 +1,1 @@
+"""Look back: compare runs, and follow a figure through them."""

@@ -1,0 +1,93 @@
+"""Under which conditions results were found, and in which of them they differ."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from sequencer.analysis.estimates import Row
+
+_HOW_CONFIRMED = re.compile(r"\s*\([^()]*\)$")
+
+
+def conditions_of(row: Row, instruments: str = "") -> dict[str, object]:
+    """Return under which conditions a result was found, by name."""
+    parts = str(row.get("conditions") or "").split("; ")
+    return {
+        "unit of measure": row["unit"],
+        "frequency": row["frequency_hz"],
+        "sequence": _Told(sequence_hash=str(row["sequence_hash"]), settings=row.get("settings") or {}),
+        "conditions": "; ".join(sorted({_HOW_CONFIRMED.sub("", part) for part in parts if part})),
+        "simulated": bool(row["simulated"]),
+        "bench": row["bench_hash"],
+        "instruments": instruments,
+        "rule": row["rule"],
+    }
+
+
+def differing_conditions(conditions: Sequence[Mapping[str, object]]) -> dict[str, str]:
+    """Return which conditions are not the same in all, each with what it is in them."""
+    if all(one == conditions[0] for one in conditions):  # nearly always, and much sooner said
+        return {}
+    found = {}
+    for name in conditions[0]:
+        values: list[object] = []
+        for one in conditions:
+            if one[name] not in values:
+                values.append(one[name])
+        if len(values) > 1:
+            found[name] = _in_words(name, values)
+    return found
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Told:
+    """What a check was told: by its sequence, and where the row carries them by its settings (tone, deviation, drive).
+
+    Settings decide where both rows have them; else the sequence does. Under one sequence a setting that only one of the rows knows
+    was added to the check between them, and counts as alike.
+    """
+
+    sequence_hash: str
+    settings: Mapping[str, Any]
+
+    def __eq__(self, other: object) -> bool:
+        if not isinstance(other, _Told):
+            return NotImplemented
+        one_sequence = self.sequence_hash == other.sequence_hash
+        if not self.settings or not other.settings:
+            return one_sequence
+        if one_sequence:
+            known = self.settings.keys() & other.settings.keys()
+            return all(self.settings[key] == other.settings[key] for key in known)
+        return self.settings == other.settings
+
+    __hash__ = None  # type: ignore[assignment]
+
+    def __str__(self) -> str:
+        return self.sequence_hash
+
+
+def _in_words(name: str, found: Sequence[object]) -> str:
+    told = [one for one in found if isinstance(one, _Told) and one.settings]
+    if name == "sequence" and len(told) == len(found):
+        keys = list(dict.fromkeys(key for one in told for key in one.settings))
+        changed = [
+            key for key in keys if any(one.settings.get(key) != told[0].settings.get(key) for one in told)
+        ]
+        both = (f"{key} {' against '.join(str(one.settings.get(key)) for one in told)}" for key in changed)
+        return f"the check's settings differ: {', '.join(both)}"
+    values = list(map(str, found))
+    match name:
+        case "simulated":
+            return "one is simulated and the other is not"
+        case "sequence":
+            return f"the sequence's settings (tone, deviation, drive) may differ: {' against '.join(values)}"
+        case "instruments":
+            return "other instruments stood on the bench"
+        case "bench":
+            return f"other benches, which share no error: {' against '.join(values)}"
+        case _:
+            return f"{name}: {' against '.join(value or 'none' for value in values)}"

@@ -1,0 +1,250 @@
+"""Results beside each other: which part of their uncertainty they share, and what is left in a difference.
+
+A result's stored budget is split in two. *Shared* parts come from the bench and are taken to be the same error in every result that
+the same bench measured of the same quantity on the same channel: accuracies, references, the loss of a path; a mismatch only where the
+unit is the same too, since it hangs on the unit's own reflection. *Own* parts are new in each result: repeatability, a search's
+interval, resolution, and whatever is not known to be shared. In a difference the shared parts cancel to what their coefficients leave.
+
+The assumption (`ASSUMPTION`) holds while the bench stays as it was and the values lie near each other; where it does not hold the values
+lie so far apart that they differ anyway. A result without any own part shares nothing.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from sequencer.uncertainty.budget import ABOUT_95
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+Row = Mapping[str, Any]
+"""A result as the store gives it."""
+SharedKey = tuple[str, ...]
+"""What two results must agree in to share an error: source, bench, instruments, and the unit where it matters."""
+
+ASSUMPTION = (
+    "What the budgets call an accuracy, a reference or a path loss is taken as one and the same error wherever the same bench, "
+    "with the same instruments, measured the same quantity on the same channel; a mismatch wherever the unit is the same too. "
+    "Such errors cancel in a difference. What changes from one setting-up to the next, such as a connector made anew, counts only as "
+    "far as a budget names it."
+)
+_SHARED_WORDS = ("accuracy", "reference", "path", "loss", "calibration", "certificate", "cable", "pad,")
+_OWN_WORDS = ("repeatability", "search", "resolution", "scatter", "noise", "drift", "reading's")
+_MISMATCH = "mismatch"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Estimate:
+    """A value with its uncertainty in two parts, all in ``unit`` of a difference.
+
+    ``own_variance``: of the part no other result shares; ``own_doubt``: sum of u^4 / dof of its pieces (Welch-Satterthwaite).
+    ``shared``: signed standard uncertainties by what they are shared with. ``is_stated``: whether any uncertainty was stated.
+    """
+
+    value: float
+    own_variance: float = 0.0
+    own_doubt: float = 0.0
+    shared: Mapping[SharedKey, float]
+    is_stated: bool = True
+    from_budget: bool = True
+
+    @property
+    def standard(self) -> float:
+        """The standard uncertainty of the value by itself."""
+        return math.sqrt(self.own_variance + sum(part**2 for part in self.shared.values()))
+
+    @property
+    def expanded(self) -> float:
+        """The expanded uncertainty of the value by itself, about 95 %."""
+        return float(_expanded(np.array([self.standard**2]), np.array([self.own_doubt]))[0])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Differences:
+    """Differences of every pair: ``difference[i, j]`` is value j less value i, with standard and expanded uncertainty."""
+
+    difference: NDArray[np.float64]
+    standard: NDArray[np.float64]
+    expanded: NDArray[np.float64]
+
+
+def estimate_of(row: Row, instruments: str = "") -> Estimate:
+    """Return a stored result as an estimate. ``instruments``: who stood on the bench, as the run's row says it.
+
+    The row must have a value. Without a budget the stated expanded uncertainty counts as two standard ones, all of its own; without
+    that either, ``is_stated`` is False.
+    """
+    value, expanded, budget = float(row["value"]), row.get("uncertainty"), row.get("budget")
+    if not budget:
+        standard = math.nan if expanded is None else float(expanded) / 2
+        stated = math.isfinite(standard)
+        return Estimate(
+            value=value,
+            own_variance=standard**2 if stated else 0.0,
+            shared={},
+            is_stated=stated,
+            from_budget=False,
+        )
+    bench = (str(row["bench_hash"]), instruments)
+    correlated = {source for one, other, r in budget.get("correlations", ()) if r for source in (one, other)}
+    own, doubt, shared = 0.0, 0.0, {}
+    for part in budget["contributions"]:
+        size = part["coefficient"] * part["standard_uncertainty"]
+        dof = part["degrees_of_freedom"]
+        if part["source"] not in correlated and is_shared(part):
+            shared[_key(part, bench, str(row["serial"]))] = size
+        elif part["source"] not in correlated:
+            own += size**2
+            doubt += 0.0 if dof is None else size**4 / dof
+    if correlated:
+        rest = _correlated_variance(budget, correlated)
+        own += rest
+        doubt += rest**2 / _fewest_dof(budget, correlated)
+    if own == 0:
+        # Two readings that agreed to the last digit: what would be left of a difference is nothing, which nobody would believe.
+        own, shared = sum(size**2 for size in shared.values()), {}
+    return Estimate(value=value, own_variance=own, own_doubt=doubt, shared=shared)
+
+
+def mean_of(estimates: Sequence[Estimate]) -> Estimate:
+    """Return the mean of several results of one kind, and its uncertainty.
+
+    What they share does not average out. Their own parts do, but never to less than the scatter among them says.
+    """
+    count = len(estimates)
+    if count == 1:
+        return estimates[0]
+    values = np.array([one.value for one in estimates])
+    own = sum(one.own_variance for one in estimates) / count**2
+    doubt = sum(one.own_doubt for one in estimates) / count**4
+    scatter = float(np.var(values - values[0], ddof=1)) / count
+    if scatter > own:
+        own, doubt = scatter, scatter**2 / (count - 1)
+    shared: dict[SharedKey, float] = {}
+    for one in estimates:
+        for key, size in one.shared.items():
+            shared[key] = shared.get(key, 0.0) + size / count
+    return Estimate(
+        value=float(values[0] + np.mean(values - values[0])),
+        own_variance=own,
+        own_doubt=doubt,
+        shared=shared,
+        is_stated=all(one.is_stated for one in estimates),
+        from_budget=all(one.from_budget for one in estimates),
+    )
+
+
+def differences(estimates: Sequence[Estimate]) -> Differences:
+    """Return the difference of every pair of estimates of one quantity, with its uncertainty.
+
+    The coverage factor is Student's for the effective degrees of freedom; it is not narrowed where a bounded part dominates, so that
+    "differs" is never said too soon.
+    """
+    values = np.array([one.value for one in estimates])
+    own = np.array([one.own_variance for one in estimates])
+    doubt = np.array([one.own_doubt for one in estimates])
+    sizes = _sizes(estimates)
+    gram = sizes @ sizes.T
+    alone = np.diag(gram)
+    # What rounding leaves of equal shared parts may fall below zero.
+    left = np.maximum(alone[:, None] + alone[None, :] - 2 * gram, 0.0)
+    left[left < 1e-12 * (alone[:, None] + alone[None, :])] = 0.0
+    variance = own[:, None] + own[None, :] + left
+    np.fill_diagonal(variance, 0.0)
+    return Differences(
+        difference=values[None, :] - values[:, None],
+        standard=np.sqrt(variance),
+        expanded=_expanded(variance, doubt[:, None] + doubt[None, :]),
+    )
+
+
+def covariance_of(estimates: Sequence[Estimate]) -> NDArray[np.float64]:
+    """Return the covariance matrix of several results, shared errors off the diagonal."""
+    sizes = _sizes(estimates)
+    return np.diag([one.own_variance for one in estimates]) + sizes @ sizes.T
+
+
+def shared_sources(estimates: Iterable[Estimate]) -> tuple[str, ...]:
+    """Return the names of the errors that two or more of the estimates share, sorted."""
+    seen: dict[SharedKey, int] = {}
+    for one in estimates:
+        for key in one.shared:
+            seen[key] = seen.get(key, 0) + 1
+    return tuple(sorted({key[0] for key, count in seen.items() if count > 1}))
+
+
+def is_shared(part: Mapping[str, Any]) -> bool:
+    """Return whether a stored contribution is taken to be common to all results of one bench.
+
+    The contribution's own key ``shared`` decides, if it has one; else its source's words. A finite number of degrees of freedom means
+    that it was found from readings, and is never shared.
+    """
+    if "shared" in part:
+        return bool(part["shared"])
+    source = part["source"].lower()
+    if part["degrees_of_freedom"] is not None or any(word in source for word in _OWN_WORDS):
+        return False
+    return source.startswith(_MISMATCH) or any(word in source for word in _SHARED_WORDS)
+
+
+def instruments_text(run: Mapping[str, Any] | None) -> str:
+    """Return who stood on the bench in a run, always the same for the same instruments."""
+    found = run.get("instruments") if run is not None else None
+    if not found:
+        return ""
+    try:
+        return json.dumps(json.loads(found) if isinstance(found, str) else found, sort_keys=True)
+    except (ValueError, TypeError):
+        return str(found)
+
+
+def _key(part: Mapping[str, Any], bench: tuple[str, str], serial: str) -> SharedKey:
+    source = str(part["source"])
+    return (source, *bench, serial) if source.lower().startswith(_MISMATCH) else (source, *bench)
+
+
+def _sizes(estimates: Sequence[Estimate]) -> NDArray[np.float64]:
+    keys = {key: at for at, key in enumerate(dict.fromkeys(key for one in estimates for key in one.shared))}
+    sizes = np.zeros((len(estimates), len(keys)))
+    for row, one in enumerate(estimates):
+        for key, size in one.shared.items():
+            sizes[row, keys[key]] = size
+    return sizes
+
+
+def _expanded(variance: NDArray[np.float64], doubt: NDArray[np.float64]) -> NDArray[np.float64]:
+    from scipy.special import ndtri, stdtrit
+
+    upper = (1 + ABOUT_95) / 2
+    factor = np.full(variance.shape, ndtri(upper))
+    unsure = (doubt > 0) & (variance > 0)
+    dof = np.floor(variance[unsure] ** 2 / doubt[unsure] * (1 + 1e-12))
+    factor[unsure] = stdtrit(np.clip(dof, 1, 1e9), upper)
+    return np.asarray(factor * np.sqrt(variance))
+
+
+def _correlated_variance(budget: Mapping[str, Any], correlated: set[str]) -> float:
+    parts = {
+        part["source"]: part["coefficient"] * part["standard_uncertainty"]
+        for part in budget["contributions"]
+        if part["source"] in correlated
+    }
+    variance = sum(size**2 for size in parts.values())
+    variance += sum(2 * parts[one] * parts[other] * r for one, other, r in budget["correlations"])
+    return max(0.0, float(variance))
+
+
+def _fewest_dof(budget: Mapping[str, Any], correlated: set[str]) -> float:
+    known = [
+        float(part["degrees_of_freedom"])
+        for part in budget["contributions"]
+        if part["source"] in correlated and part["degrees_of_freedom"] is not None
+    ]
+    return min(known, default=math.inf)

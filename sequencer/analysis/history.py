@@ -1,0 +1,276 @@
+"""History: one quantity of one unit over time, and whether it drifts.
+
+The drift is the slope of a straight line through the results, by generalised least squares: what the bench's errors have in common does not
+tilt the line. Two results make no drift; nor do results at one time, or under conditions that changed.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass
+from datetime import datetime
+from typing import Any
+
+from sequencer.analysis.compare import ALLOWABLE, Key, key_of, unit_of_difference
+from sequencer.analysis.conditions import conditions_of, differing_conditions
+from sequencer.analysis.estimates import (
+    Estimate,
+    Row,
+    covariance_of,
+    differences,
+    estimate_of,
+    shared_sources,
+)
+from sequencer.analysis.statistics import FEWEST_FOR_A_LINE, Line, fit_line, lag_one_autocorrelation
+
+YEAR_S = 365.25 * 86400.0
+_UNITS_OF_TIME = (("year", YEAR_S, 30 * 86400.0), ("day", 86400.0, 86400.0), ("hour", 3600.0, 0.0))
+"""Name, length, and the shortest history of which something may be said per this unit of time."""
+_FEWEST_FOR_NEIGHBOURS = 8
+
+Status = str
+NO_RESULT = "no result"
+TOO_FEW = "too few results"
+NO_TIME = "all at one time"
+NO_DRIFT = "no significant drift"
+DRIFTS = "drifts"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HistoryPoint:
+    """One result: ``time`` as stored, ``value`` and expanded uncertainty in the history's unit.
+
+    ``left_out`` says why it does not count for the drift; empty if it does.
+    """
+
+    time: str
+    run: str
+    value: float | None
+    expanded: float | None
+    decision: str
+    left_out: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Drift:
+    """What may be said of a drift.
+
+    ``status``: one of this module's phrases. ``slope`` and its expanded uncertainty (about 95 %) per ``per`` ("year", "day" or "hour",
+    whatever the length of the history allows); None where nothing can be said. ``statement`` is the whole sentence.
+    ``line`` gives the fitted value at seconds after the first point that counts.
+    """
+
+    status: Status
+    statement: str
+    slope: float | None = None
+    slope_expanded: float | None = None
+    per: str = ""
+    count: int = 0
+    line: Line | None = None
+    started: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class History:
+    """One quantity of one unit over time."""
+
+    serial: str
+    check: str
+    quantity: str
+    channel: int | None
+    mode: str
+    unit: str
+    lower_limit: float | None
+    upper_limit: float | None
+    simulated: bool
+    points: tuple[HistoryPoint, ...]
+    drift: Drift
+    notes: tuple[str, ...]
+
+    def as_plain(self) -> dict[str, Any]:
+        """Return the history as plain values, ready for JSON."""
+        plain = asdict(self)
+        line = plain["drift"]["line"]
+        if line is not None and math.isinf(line["dof"]):
+            line["dof"] = None
+        return plain
+
+
+def histories(
+    rows: Iterable[Row], *, allow: Iterable[str] = (), instruments: Mapping[str, str] | None = None
+) -> list[History]:
+    """Return the history of each quantity of each unit among the rows, in the order in which they first appear.
+
+    ``allow``: of `sequencer.analysis.compare.ALLOWABLE`, the conditions to be taken as alike.
+    ``instruments``: run to who stood on its bench.
+    """
+    found: dict[tuple[str, Key], list[Row]] = {}
+    for row in rows:
+        if row["check"] != "confirm":
+            found.setdefault((str(row["serial"]), key_of(row)), []).append(row)
+    return [history(members, allow=allow, instruments=instruments) for members in found.values()]
+
+
+def history(
+    rows: Sequence[Row], *, allow: Iterable[str] = (), instruments: Mapping[str, str] | None = None
+) -> History:
+    """Return the history of the one quantity of one unit that ``rows`` hold, in any order.
+
+    ValueError for no rows, rows of several units or quantities, or an unknown condition in ``allow``.
+    """
+    allowed = frozenset(allow)
+    _check(rows, allowed)
+    who = instruments or {}
+    ordered = sorted(rows, key=lambda row: _seconds(str(row["time"])))
+    left_out = _left_out(ordered, who, allowed)
+    counted = [row for row, why in zip(ordered, left_out, strict=True) if not why]
+    estimates = [estimate_of(row, who.get(str(row["run"]), "")) for row in counted]
+    newest = next((row for row in reversed(ordered) if row.get("counts", True)), ordered[-1])
+    return History(
+        serial=str(newest["serial"]),
+        check=str(newest["check"]),
+        quantity=str(newest["quantity"]),
+        channel=newest["channel"],
+        mode=str(newest["mode"]),
+        unit=str(newest["unit"]),
+        lower_limit=newest["lower_limit"],
+        upper_limit=newest["upper_limit"],
+        simulated=any(bool(row["simulated"]) for row in ordered),
+        points=tuple(_point(row, why) for row, why in zip(ordered, left_out, strict=True)),
+        drift=_drift(counted, estimates),
+        notes=tuple(_notes(ordered, estimates)),
+    )
+
+
+def _left_out(rows: Sequence[Row], who: Mapping[str, str], allowed: frozenset[str]) -> list[str]:
+    """Return for each row why it does not count: those that count are comparable with the newest value."""
+    measured = (row for row in reversed(rows) if row["value"] is not None and row.get("counts", True))
+    if (newest := next(measured, None)) is None:
+        return [_repeated(row) or "not measured" for row in rows]
+    base = conditions_of(newest, who.get(str(newest["run"]), ""))
+    blocking = {"unit of measure", "frequency", *ALLOWABLE} - allowed
+    reasons = []
+    for row in rows:
+        found = differing_conditions([base, conditions_of(row, who.get(str(row["run"]), ""))])
+        why = "; ".join(text for name, text in found.items() if name in blocking)
+        reasons.append(_repeated(row) or ("not measured" if row["value"] is None else why))
+    return reasons
+
+
+def _repeated(row: Row) -> str:
+    return "" if row.get("counts", True) else f"repeated in run {row.get('replaced_by', '')}, which counts"
+
+
+def _point(row: Row, why: str) -> HistoryPoint:
+    return HistoryPoint(
+        time=str(row["time"]),
+        run=str(row["run"]),
+        value=row["value"],
+        expanded=row["uncertainty"],
+        decision=str(row["decision"]),
+        left_out=why,
+    )
+
+
+def _drift(rows: Sequence[Row], estimates: Sequence[Estimate]) -> Drift:
+    if not rows:
+        return Drift(
+            status=NO_RESULT, statement="There is no measured result: nothing can be said of a drift."
+        )
+    unit = unit_of_difference(str(rows[0]["unit"]))
+    if len(rows) < FEWEST_FOR_A_LINE:
+        return Drift(status=TOO_FEW, statement=_few(rows, estimates, unit), count=len(rows))
+    seconds = [_seconds(str(row["time"])) for row in rows]
+    times = [at - seconds[0] for at in seconds]
+    span_s = times[-1]
+    if span_s <= 0:
+        return Drift(
+            status=NO_TIME,
+            statement="All results carry one time: nothing can be said of a drift.",
+            count=len(rows),
+        )
+    line, how = _fitted(times, estimates)
+    per, length_s, _ = next(one for one in _UNITS_OF_TIME if span_s >= one[2])
+    slope, expanded = line.slope * length_s, line.slope_expanded * length_s
+    drifts = abs(slope) > expanded
+    amount = f"{slope:+.2g} ± {expanded:.2g} {unit}".rstrip()
+    words = f"It drifts by {amount} per {per}" if drifts else f"no significant drift ({amount} per {per})"
+    return Drift(
+        status=DRIFTS if drifts else NO_DRIFT,
+        statement=(
+            f"{words if drifts else words.capitalize()}, about 95 %, from {len(rows)} results over {_span(span_s)}; {how}."
+        ),
+        slope=slope,
+        slope_expanded=expanded,
+        per=per,
+        count=len(rows),
+        line=line,
+        started=str(rows[0]["time"]),
+    )
+
+
+def _fitted(times: Sequence[float], estimates: Sequence[Estimate]) -> tuple[Line, str]:
+    values = [one.value for one in estimates]
+    if all(one.is_stated and one.own_variance > 0 for one in estimates):
+        line = fit_line(times, values, covariance=covariance_of(estimates))
+        if math.isinf(line.dof):
+            return line, "the scatter about the line is what the stated uncertainties lead one to expect"
+        return (
+            line,
+            "they scatter more than their stated uncertainties explain, and the doubt was widened by it",
+        )
+    return fit_line(times, values), "not all uncertainties are stated, and the scatter alone tells the doubt"
+
+
+def _few(rows: Sequence[Row], estimates: Sequence[Estimate], unit: str) -> str:
+    if len(rows) == 1:
+        return "There is one result: nothing can be said of a drift."
+    pair = differences(estimates)
+    change = float(pair.difference[0, 1])
+    said = f"the second is {change:+.3g} {unit}".rstrip()
+    if all(one.is_stated for one in estimates):
+        expanded = float(pair.expanded[0, 1])
+        verdict = "which differs" if abs(change) > expanded else "no significant difference"
+        said = f"the second is {change:+.2g} ± {expanded:.2g} {unit}".rstrip() + f" from the first, {verdict}"
+    return f"There are two results, and {said}; through two points every line fits, so nothing is said of a drift."
+
+
+def _notes(rows: Sequence[Row], estimates: Sequence[Estimate]) -> Iterable[str]:
+    if any(bool(row["simulated"]) for row in rows):
+        yield "Simulated: not a measurement of a real unit."
+    if shared := shared_sources(estimates):
+        yield f"Taken as the same error in all results of one bench, which does not tilt the line: {'; '.join(shared)}."
+    values = [one.value for one in estimates]
+    if len(values) >= _FEWEST_FOR_NEIGHBOURS and max(values) > min(values):
+        likeness = lag_one_autocorrelation(values)
+        if likeness > 2 / math.sqrt(len(values)):
+            yield (
+                f"Neighbouring results resemble each other (lag-1 autocorrelation {likeness:.2f}): a drift or a step; "
+                "look at the plot before believing a straight line."
+            )
+
+
+def _seconds(time: str) -> float:
+    return datetime.fromisoformat(time).timestamp()
+
+
+def _span(span_s: float) -> str:
+    for name, length_s in (("years", YEAR_S), ("days", 86400.0), ("hours", 3600.0), ("minutes", 60.0)):
+        if span_s >= 2 * length_s:
+            return f"{span_s / length_s:.1f} {name}"
+    return f"{span_s:.3g} seconds"
+
+
+def _check(rows: Sequence[Row], allowed: frozenset[str]) -> None:
+    if not rows:
+        raise ValueError("no results: a history needs one or more")
+    if unknown := allowed - set(ALLOWABLE):
+        raise ValueError(
+            f"{', '.join(sorted(unknown))}: cannot be taken as alike; only {', '.join(ALLOWABLE)} can"
+        )
+    kinds = {(str(row["serial"]), *key_of(row)) for row in rows}
+    if len(kinds) > 1:
+        raise ValueError(
+            f"results of {len(kinds)} units or quantities; a history is of one. Choose by unit, check, quantity and channel."
+        )

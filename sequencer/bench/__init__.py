@@ -1,0 +1,1 @@
+"""Open a bench, real or simulated."""

@@ -1,0 +1,359 @@
+"""Opens a bench: its VISA library or its simulation, one link and one driver for each instrument, and the safe sides."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import tempfile
+from collections.abc import Mapping
+from contextlib import ExitStack, suppress
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+from typing import TYPE_CHECKING, Any, Self
+
+from filelock import FileLock, Timeout
+
+from drivers.clock import Clock, RealClock
+from drivers.faults import InstrumentFault, Refused
+from drivers.link.link import Link
+from drivers.link.visa import open_library
+from drivers.operator.prompt import Person
+from drivers.profiled.base import Limits
+from drivers.profiled.profile import Profile
+from drivers.registry import find_driver
+from drivers.roles import Identity, Instrument
+from drivers.trace import Direction, Exchange
+from sequencer.bench.operator_and_text import UNLINKED, Unlinked
+from sequencer.inputs.bench import INTERFERER, BenchFile, PowerMeter, SignalGenerator, Supply
+from sequencer.inputs.bench import Instrument as Entry
+from sequencer.safety.bench import Ratings, SafeBench, SafeState
+from sequencer.safety.cables import Cables, Connection
+from sequencer.safety.loss import HandPath
+from sequencer.units.convert import dbm_from_w
+
+if TYPE_CHECKING:
+    from sim.bench import SimulatedBench
+
+# The key comes first: whatever a crashed run left keyed is released before anything else is touched. The supply comes third, to be
+# at hand if the key stays down.
+_OPENING_ORDER = ("radio", "signal_generator", "supply")
+# What each role's profile calls that which must be off.
+_OFF = {"radio": "key", "signal_generator": "output", "supply": "output"}
+
+
+class BenchBusy(Exception):
+    """Another process drives this bench, or one of its instruments."""
+
+
+class BenchUnsafe(Exception):
+    """The bench opened and could not be confirmed safe."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BenchParts:
+    """What an open bench is made from: its file, its profiles by instrument name, and the simulation if it is simulated."""
+
+    bench: BenchFile
+    profiles: Mapping[str, Profile]
+    simulation: SimulatedBench | None = None
+    person: Person | None = None
+
+
+class OpenBench:
+    """A bench whose instruments are open and whose state is safe. A context manager; leaving it makes the bench safe again.
+
+    Entering raises `BenchBusy`, or an `InstrumentFault` if an instrument cannot be opened.
+    """
+
+    def __init__(self, parts: BenchParts) -> None:
+        self.parts = parts
+        self.bench = parts.bench
+        self.simulated = parts.simulation is not None
+        self.clock: Clock = parts.simulation.clock if parts.simulation is not None else RealClock()
+        self.identities: dict[str, Identity] = {}
+        self.instruments: dict[str, Instrument] = {}
+        self.safe_state: SafeState | None = None
+        self._said: list[Exchange] = []
+        self._stack = ExitStack()
+        self._touched = False
+        self._key_line_fault: InstrumentFault | None = None
+        self._library: Any = None
+        self.safe = self._make_safe_bench(self.instruments)
+        self._unlinked = Unlinked(
+            parts.bench,
+            profiles=parts.profiles,
+            clock=self.clock,
+            trace=self._said.append,
+            stack=self._stack,
+            instruments=self.instruments,
+            person=parts.person,
+            simulation=parts.simulation,
+            make_linked=self._make_linked,
+        )
+
+    def open(self) -> None:
+        """Lock the bench, open every instrument, the key line first, and make the bench safe."""
+        self.prepare()
+        for name in sorted(self.bench.instruments, key=self._opening_rank):
+            self.open_one(name)
+        if not (state := self.make_safe()).confirmed:
+            raise BenchUnsafe(state.last_line())
+
+    def make_safe(self) -> SafeState:
+        """Make the bench safe; what is needed for that and is not open, because opening failed or was cut short, is tried once more."""
+        if not self._touched:
+            return SafeState(touched=False)
+        self._open_again("radio", "signal_generator")
+        state = self.safe.make_safe()
+        if not state.confirmed and self._open_again("supply"):
+            state = self.safe.make_safe()
+        return state
+
+    def _open_again(self, *roles: str) -> bool:
+        missing = [
+            name
+            for name, entry in self.bench.instruments.items()
+            if entry.role in roles and name not in self.instruments
+        ]
+        for name in sorted(missing, key=self._opening_rank):
+            with suppress(Exception):
+                self._open(name)
+        return any(name in self.instruments for name in missing)
+
+    def prepare(self) -> None:
+        """Lock the bench and open its VISA library; no instrument hears of it yet."""
+        self._lock()
+        visa: Any = self.parts.simulation.library() if self.parts.simulation is not None else self.bench.visa
+        self._library = self._stack.enter_context(open_library(visa))
+
+    def __enter__(self) -> Self:
+        try:
+            self.open()
+        except BaseException:
+            self.close()
+            raise
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    @property
+    def is_touched(self) -> bool:
+        """Say whether any instrument may have been spoken to, so that its state is ours to answer for."""
+        return self._touched
+
+    def close(self, known: SafeState | None = None) -> SafeState:
+        """Make the bench safe (unless it is ``known`` how that went) and let go of it. May be called again."""
+        if self.safe_state is None:
+            self.safe_state = known or self.make_safe()
+        self._stack.close()
+        return self.safe_state
+
+    def drain_exchanges(self) -> list[Exchange]:
+        """Return every message and answer since the last call, and forget them."""
+        said, self._said[:] = list(self._said), []
+        return said
+
+    def confirm_knobs(self, text: str = "") -> None:
+        """Do on a simulated bench what the person who confirms ``text`` has done on a real one.
+
+        All knobs are set right; "squelch just closed" in the text leaves that one where noise alone is muted.
+        """
+        if self.parts.simulation is None:
+            return
+        if "squelch just closed" in text.lower():
+            self.parts.simulation.confirm_knobs(squelch="just closed")
+        else:
+            self.parts.simulation.confirm_knobs()
+
+    def confirm_connection(self, path: HandPath, connection: Connection) -> None:
+        """Connect a simulated bench as the person who confirms a connection has connected a real one."""
+        if self.parts.simulation is not None:
+            self.parts.simulation.connect_by_hand(path if connection == "through" else connection)
+
+    def keep_exchange(self, exchange: Exchange) -> None:
+        """Keep a message that was exchanged with no instrument: a question to a person, and the answer."""
+        self._said.append(exchange)
+
+    def _opening_rank(self, name: str) -> tuple[int, bool]:
+        role = self.bench.instruments[name].role
+        rank = _OPENING_ORDER.index(role) if role in _OPENING_ORDER else len(_OPENING_ORDER)
+        return rank, name == INTERFERER  # the generator that opens first is the wanted one
+
+    def open_one(self, name: str) -> None:
+        """Open one instrument, after the key line, and bring it to its known state. Raises `InstrumentFault`.
+
+        An RF switch is refused as long as the key could not be confirmed open: resetting it would move it under power.
+        """
+        if name in self.instruments:
+            return
+        entry = self.bench.instruments[name]
+        radio = self.bench.with_role("radio")
+        if radio is not None and entry.role != "radio" and radio[0] not in self.instruments:
+            fault = self._key_line_fault or self._open_key_line(radio[0])
+            if fault is not None and entry.role == "switch":
+                raise Refused(
+                    f"not opened: the unit may be keyed, and the switch would move under power ({fault})",
+                    instrument=name,
+                    address=entry.address,
+                    next_move=f"Bring {radio[0]} to answer first, or remove the supply from the unit.",
+                ) from fault
+        self._open(name)
+
+    def _open_key_line(self, name: str) -> InstrumentFault | None:
+        try:
+            self._open(name)
+        except InstrumentFault as fault:
+            self._key_line_fault = fault
+        return self._key_line_fault
+
+    def _open(self, name: str) -> None:
+        self._touched = True
+        entry = self.bench.instruments[name]
+        instrument = self._unlinked.make(name) if entry.driver in UNLINKED else self._make_linked(name, name)
+        self._stack.callback(instrument.close)
+        self.identities[name] = instrument.open()
+        self.instruments[name] = instrument
+
+    def _make_linked(self, name: str, called: str) -> Any:
+        entry = self.bench.instruments[name]
+        link = Link(
+            self._library,
+            name=called,
+            address=entry.address,
+            clock=self.clock,
+            timeout_s=entry.timeout_s,
+            open_timeout_s=_open_timeout_s(entry),
+            trace=self._said.append,
+        )
+        driver: Any = find_driver("profile" if entry.driver in UNLINKED else entry.driver, entry.role)
+        return driver(
+            link, self.parts.profiles[name], self.clock, settle_s=entry.settle_s, limits=_limits_of(entry)
+        )
+
+    def _make_safe_bench(self, instruments: dict[str, Instrument]) -> SafeBench:
+        paths, protection = self.bench.paths, self.bench.protection
+        radio = self.bench.with_role("radio")
+        return SafeBench(
+            instruments,
+            roles=self.bench.roles,
+            clock=self.clock,
+            ratings=Ratings(
+                max_key_time_s=protection.max_key_time_s,
+                key_duty=protection.key_duty_percent / 100.0,
+                max_receiver_input_dbm=protection.max_receiver_input_dbm,
+                max_supply_current_a=protection.max_supply_current_a,
+                max_supply_voltage_v=_max_supply_v(self.bench),
+                max_meter_dbm=max_meter_dbm(self.bench),
+            ),
+            receive_loss_db=paths.receive.loss_db if paths.receive is not None else _no_loss,
+            transmit_loss_db=paths.transmit.loss_db if paths.transmit is not None else _no_loss,
+            bounds_s=_bounds_s(self.bench),
+            release_max_s=longest_release_s(radio[1]) if radio is not None else 0.0,
+            say_unheard=self._say_unheard,
+            cables=Cables(None if self.simulated else _cables_mark(self.bench)),
+        )
+
+    def _say_unheard(self, role: str) -> None:
+        for name, entry in self.bench.instruments.items():
+            command = self.parts.profiles[name].commands.get(_OFF.get(role, ""))
+            if entry.role != role or command is None or self._library is None:
+                continue
+            message = command.set.replace("{number}", "0").encode("ascii", "replace") + b"\n"
+            wait_s = _open_timeout_s(entry)
+            with suppress(Exception):
+                session = self._library.open_session(entry.address, open_timeout_s=wait_s, timeout_s=wait_s)
+                try:
+                    at_s = self.clock.now_s()
+                    session.wire.send(message, wait_s)
+                    self._said.append(
+                        Exchange(
+                            time_s=at_s, instrument=name, direction=Direction.SENT, content=message, fault=""
+                        )
+                    )
+                finally:
+                    session.close(lost=True)
+
+    def _lock(self) -> None:
+        """Take every address for this process; the operating system drops the locks with the process, however it ends."""
+        if self.simulated:
+            return
+        for entry in self.bench.instruments.values():
+            if entry.manual:
+                continue  # a person is nobody else's
+            try:
+                self._stack.enter_context(FileLock(_lock_path(entry.address), timeout=0, mode=0o666))
+            except Timeout as error:
+                raise BenchBusy(
+                    f"another process drives {entry.address} on bench {self.bench.bench!r}. "
+                    "Wait until it has ended, or end it; it leaves the bench safe."
+                ) from error
+            except (OSError, NotImplementedError) as error:
+                raise BenchBusy(
+                    f"the lock of {entry.address} on bench {self.bench.bench!r} cannot be taken ({error}), so that another process "
+                    f"might drive it. See who owns {_lock_path(entry.address)}."
+                ) from error
+
+
+def _lock_path(address: str) -> Path:
+    """Return the lock file of an address; ways of writing the same VISA resource share it, a name and its IP address do not."""
+    folder = Path(tempfile.gettempdir()) / "radio-bench-sequencer-locks"
+    with suppress(OSError):
+        folder.mkdir(exist_ok=True)
+        folder.chmod(0o1777)  # whoever made it, everybody's runs must meet there
+    # VPP-4.3, 4.3.1: the board number is 0 and the resource class INSTR where none is written.
+    resource = re.sub(r"^([A-Z]+)::", r"\g<1>0::", address.strip().upper()).removesuffix("::INSTR")
+    return folder / f"{hashlib.sha256(resource.encode()).hexdigest()[:24]}.lock"
+
+
+def _cables_mark(bench: BenchFile) -> Path | None:
+    """Return the file that remembers moved cables: beside the lock of the generator, without which nobody is asked to move any."""
+    generator = bench.with_role("signal_generator")
+    if generator is None:
+        return None
+    return _lock_path(f"{generator[1].address} of {bench.bench}").with_suffix(".cables")
+
+
+def longest_release_s(radio: Entry) -> float:
+    """Return how long releasing the key can take: two tries, each with its error query, and the link reopened for each.
+
+    Under one failure at a time; a dead link ends earlier and leaves room for the supply to be cut.
+    """
+    return 4.0 * radio.timeout_s + 4.0 * _open_timeout_s(radio)
+
+
+def _open_timeout_s(entry: Entry) -> float:
+    return min(entry.timeout_s, 1.0)
+
+
+def _bounds_s(bench: BenchFile) -> dict[str, float]:
+    bounds_s: dict[str, float] = {}
+    for entry in bench.instruments.values():
+        bounds_s[entry.role] = max(entry.timeout_s, bounds_s.get(entry.role, 0.0))
+    return bounds_s
+
+
+def _max_supply_v(bench: BenchFile) -> float:
+    supply = bench.with_role("supply")
+    return supply[1].max_voltage_v if supply is not None and isinstance(supply[1], Supply) else 0.0
+
+
+def max_meter_dbm(bench: BenchFile) -> float:
+    """Return the most the power meter may be given, dBm; 20 dBm, what ordinary sensors take (common practice), where none is stated."""
+    meter = bench.with_role("power_meter")
+    if meter is None or not isinstance(meter[1], PowerMeter) or meter[1].max_power_w is None:
+        return 20.0
+    return dbm_from_w(meter[1].max_power_w)
+
+
+def _limits_of(entry: Entry) -> Limits:
+    if isinstance(entry, SignalGenerator):
+        return Limits(level_min_dbm=entry.level.min_dbm, level_max_dbm=entry.level.max_dbm)
+    return Limits()
+
+
+def _no_loss(_frequency_hz: float) -> float:
+    return 0.0

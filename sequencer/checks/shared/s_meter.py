@@ -1,0 +1,177 @@
+"""The signal meter's line, stepped until it crosses a voltage: smooth as a needle's, or in steps as that of a bar of segments."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, Field
+
+from drivers.roles import Reading
+from sequencer.checks.base import CheckSettings, Conditions
+from sequencer.checks.shared.operator import (
+    accuracy_db,
+    dial_half_width_v,
+    find_with_person,
+    is_read_by_hand,
+    reading_budget,
+    reading_times,
+)
+from sequencer.checks.shared.receive import HIGHEST_BY_DEFAULT_DBM, LevelWindow, SearchAccuracyDb, Stepper
+from sequencer.checks.shared.wanted_signal import BESIDE_THE_DIAL
+from sequencer.files.fields import TimeS, at_least
+from sequencer.results.model import Point
+from sequencer.safety.receive import ReceiveSide
+from sequencer.search.curve import CurveSearch
+from sequencer.search.curve_prior import CurvePrior
+from sequencer.search.protocol import Ask, Crossing, NoReading, Settling, SwitchingCrossing
+from sequencer.search.switching import SwitchingSearch
+from sequencer.search.switching_grid import BAR
+
+DWELL_S = 0.25
+TONE_HZ = 1000.0
+STILL_DB = 2.0  # a needle moves by a tenth of a volt or more over this, and scatters by a hundredth
+OFTEN_STILL_DB = 1.0  # the same with three readings alike
+
+
+class MeterSettings(CheckSettings):
+    """What the checks of the signal meter share."""
+
+    meter: Literal["needle", "segments"] = "needle"
+    """needle: the line follows the level smoothly; segments: it steps, with hysteresis."""
+    attack_s: Annotated[TimeS, AfterValidator(at_least(0.0, "s"))] = 0.3
+    """Time constant with which the meter rises; about is enough."""
+    decay_s: Annotated[TimeS, AfterValidator(at_least(0.0, "s"))] = 0.6
+    """Time constant with which the meter falls; about is enough."""
+    accuracy_db: SearchAccuracyDb = 0.5
+    """Half-width of the 95 % interval at which the search may stop."""
+    levels: LevelWindow = Field(default_factory=LevelWindow)
+    """The levels the search may use."""
+
+    @property
+    def slowest_s(self) -> float:
+        """The longer of the two time constants, for a forecast."""
+        return max(self.attack_s, self.decay_s, 0.05)
+
+
+class MeterLine:
+    """Finds levels at which the line crosses a voltage; keeps every reading."""
+
+    def __init__(
+        self,
+        side: ReceiveSide,
+        settings: MeterSettings,
+        conditions: Conditions,
+        *,
+        highest_dbm: float = HIGHEST_BY_DEFAULT_DBM,
+    ) -> None:
+        self._side = side
+        self._settings = settings
+        self._conditions = conditions
+        self._window_dbm = settings.levels.bounds_dbm(conditions, highest_dbm=highest_dbm)
+        self._is_on = False
+        self.points: list[Point] = []
+
+    def find_needle(
+        self, target_v: float, *, start_dbm: float | None = None, prior: CurvePrior | None = None
+    ) -> Crossing:
+        """Find the level at which a smooth line crosses ``target_v``."""
+        search = CurveSearch(
+            target=target_v,
+            window_db=self._window_dbm,
+            accuracy_db=self._accuracy_db,
+            reading_s=reading_times(self._conditions, "voltmeter"),
+            budget=reading_budget(self._conditions, "voltmeter", 60),
+            settling=self._settling,
+            start_db=None if start_dbm is None else self._within(start_dbm),
+            prior=prior,
+        )
+        stepper = self._begin(search.ask)
+        crossing = find_with_person(search, stepper.measure, stepper.points, self._conditions, "voltmeter")
+        self.points += stepper.points
+        return crossing
+
+    def find_segment(
+        self, above_v: float, *, falling: bool = True, start_dbm: float | None = None
+    ) -> SwitchingCrossing:
+        """Find the levels at which the line steps above ``above_v`` while the level rises, and below while it falls."""
+        search = SwitchingSearch(
+            window_db=self._window_dbm,
+            accuracy_db=self._accuracy_db,
+            falling=falling,
+            budget=reading_budget(self._conditions, "voltmeter", 120),
+            settling=self._settling,
+            dwell_s=DWELL_S,
+            manner=BAR,
+            start_db=None if start_dbm is None else self._within(start_dbm),
+        )
+        stepper = self._begin(search.ask)
+
+        def is_lit(ask: Ask) -> bool | NoReading:
+            reading = stepper.measure(ask)
+            return reading if isinstance(reading, NoReading) else reading > above_v
+
+        found = find_with_person(search, is_lit, stepper.points, self._conditions, "voltmeter")
+        self.points += stepper.points
+        return found
+
+    @property
+    def _accuracy_db(self) -> float:
+        settings = self._settings
+        is_stated = "accuracy_db" in settings.model_fields_set
+        return accuracy_db(
+            settings.accuracy_db, is_stated=is_stated, conditions=self._conditions, reader="voltmeter"
+        )
+
+    @property
+    def _settling(self) -> Settling:
+        settings = self._settings
+        return Settling(rise_s=settings.attack_s, fall_s=settings.decay_s, least_s=0.03, doubt=0.5)
+
+    def _within(self, level_dbm: float) -> float:
+        low_dbm, high_dbm = self._window_dbm
+        return min(max(level_dbm, low_dbm), high_dbm)
+
+    def _begin(self, first: Ask | None) -> Stepper:
+        level_dbm = first.level_db if first is not None else self._window_dbm[0]
+        if self._is_on:
+            self._side.set_level_dbm(level_dbm)
+        else:
+            # an SSB receiver hears a carrier where it makes a tone, not on the dial
+            beside_hz = TONE_HZ * BESIDE_THE_DIAL.get(self._conditions.mode, 0.0)
+            self._side.apply_carrier(level_dbm, offset_hz=beside_hz)
+            self._is_on = True
+        # from wherever the meter stands to the first level: the longest way
+        self._side.wait_s(5.0 * max(self._settings.attack_s, self._settings.decay_s))
+
+        def read(reading_s: float) -> Reading:
+            return self._side.read_meter_v(reading_s)
+
+        return Stepper(self._side, self._conditions, read, unit="V")
+
+
+def voltage_half_width_v(target_v: float, conditions: Conditions) -> float:
+    """Return how far the voltage read may be off at ``target_v``, V: the voltmeter's accuracy, or half an S-unit on a person's dial."""
+    entry = conditions.bench.with_role("voltmeter")
+    percent = entry[1].accuracy.voltage_percent if entry is not None else 0.0
+    return max(abs(target_v) * percent / 100.0, dial_half_width_v(conditions))
+
+
+def moves_in_steps(points: tuple[Point, ...], target_v: float, conditions: Conditions) -> bool:
+    """Say whether the line stands still beside the target over levels that would move a needle: the line of a bar.
+
+    A person's own rounding is not the line's: there only few voltages over many levels count.
+    """
+    found = [(point.reading, point.level_db) for point in points if point.reading is not None]
+    if len({round(volts, 3) for volts, _ in found}) <= max(2, len({round(at, 1) for _, at in found}) // 3):
+        return len(found) >= 5
+    if is_read_by_hand(conditions, "voltmeter"):
+        return False
+    below = max((volts for volts, _ in found if volts <= target_v), default=None)
+    above = min((volts for volts, _ in found if volts > target_v), default=None)
+    return any(_stands_still(beside_v, found) for beside_v in (below, above) if beside_v is not None)
+
+
+def _stands_still(beside_v: float, found: list[tuple[float, float]]) -> bool:
+    width_v = max(0.001, 0.001 * abs(beside_v))
+    levels = [level_db for volts, level_db in found if abs(volts - beside_v) <= width_v]
+    return max(levels) - min(levels) >= (STILL_DB if len(levels) < 3 else OFTEN_STILL_DB)

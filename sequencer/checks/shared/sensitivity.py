@@ -1,0 +1,210 @@
+"""Finding the level at which a receiver just hears: SINAD, (S+N)/N or quieting, by mode, from the analyser or from its samples.
+
+How each is read stands in sensitivity_reader.py.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, Field
+
+from drivers.roles import Weighting
+from sequencer.checks.base import Conditions, Demand
+from sequencer.checks.shared.operator import (
+    HAND_BUDGET,
+    accuracy_db,
+    find_with_person,
+    is_by_hand,
+    is_read_by_hand,
+    reading_times,
+)
+from sequencer.checks.shared.receive import LevelWindow, SearchAccuracyDb, Stepper, why_not
+from sequencer.checks.shared.sensitivity_reader import DECAYS, Ear
+from sequencer.checks.shared.target import HearingTarget, Target
+from sequencer.checks.shared.wanted_signal import (
+    CLEARLY_HEARD_DBM,
+    UNMODULATED,
+    WantedSignal,
+    find_tone_hz,
+    tone_s,
+    unheard,
+)
+from sequencer.files.fields import TimeS, between
+from sequencer.results.model import Point
+from sequencer.safety.receive import ReceiveSide
+from sequencer.search.curve import CurveSearch
+from sequencer.search.curve_prior import CurvePrior, fm_sinad_prior
+from sequencer.search.protocol import Crossing, Settling
+from sequencer.uncertainty.budget import Contribution
+
+# How loudspeaker audio comes to rest after a step: limiter and analyser, some tens of milliseconds. Common practice, no source.
+AUDIO_SETTLING = Settling(rise_s=0.015, fall_s=0.015, least_s=0.03, doubt=0.5)
+SINAD_RANGE_DB = (0.0, 60.0)
+AGC_HINT = "where the AGC acts it raises the noise as soon as the signal is off; '12 dB SINAD' reads both at one gain"
+MOST_READINGS = 60
+BELOW_AGC_DBM = -118.0  # where no SSB receiver's AGC acts yet: common practice, no source
+
+
+class HearingSettings(WantedSignal):
+    """What the checks share that look for the level at which a receiver just hears."""
+
+    target: Target = HearingTarget(ratio_db=12.0)
+    """When the receiver counts as hearing: SINAD in any mode, (S+N)/N in AM, SSB and CW, quieting in FM."""
+    weighting: Weighting = "flat"
+    """The filter before the audio meter: flat (none; 30 Hz to 15 kHz of samples), psophometric (ITU-T O.41), C-message."""
+    read: Literal["analyser", "samples"] = "analyser"
+    """analyser: its own answer; samples: worked out from the audio that it hands over."""
+    deemphasis: bool = True
+    """FM: whether the unit's audio is de-emphasised (6 dB per octave); helps the search predict, and changes no result."""
+    agc_decay_s: Annotated[TimeS, AfterValidator(between(0.0, 10.0, "s"))] = 0.3
+    """AM, SSB and CW: time constant with which the AGC recovers from a signal; about is enough, rather too long than too short."""
+    accuracy_db: SearchAccuracyDb = 0.5
+    """Half-width of the 95 % interval at which the search may stop."""
+    levels: LevelWindow = Field(default_factory=LevelWindow)
+    """The levels the search may use."""
+
+    @property
+    def target_words(self) -> str:
+        """The target with its weighting, as results name it."""
+        return str(self.target) if self.weighting == "flat" else f"{self.target}, {self.weighting}"
+
+    def hearing_demands(self, conditions: Conditions) -> list[Demand]:
+        """Return what the plan has to prove: levels, a target that the mode knows, samples that somebody hands over."""
+        demands = self.levels.demands(conditions)
+        if conditions.mode not in self.target.modes:
+            usual = {"FM": "'12 dB SINAD' or '20 dB quieting'"}.get(
+                conditions.mode, "'10 dB (S+N)/N' or '12 dB SINAD'"
+            )
+            demands.append(
+                Demand(
+                    at=("target",),
+                    refused=f"{self.target} is no measure of a receiver in {conditions.mode}",
+                    allowed=f"{usual} in {conditions.mode}; {self.target.kind} in {', '.join(sorted(self.target.modes))}",
+                )
+            )
+        if self.read == "samples" and is_read_by_hand(conditions, "audio_analyser"):
+            demands.append(
+                Demand(
+                    at=("read",),
+                    refused="the audio analyser is read by a person, who hands over no samples",
+                    allowed="read: analyser",
+                )
+            )
+        return demands
+
+    def hearing_forecast_s(self, conditions: Conditions) -> float:
+        """Return about how long the search takes, s; readings go with the square of the accuracy."""
+        finer = max(0.6, float((0.5 / self.accuracy_db) ** 1.5))
+        tone = tone_s(conditions.mode)
+        if self.target.kind == "(S+N)/N":
+            return tone + (5.0 + 1.5 * finer) * (DECAYS * self.agc_decay_s + 0.5)
+        noise_s = 2.5 if self.target.kind == "quieting" else 0.0
+        compared_s = 2.0 if self.read == "samples" else 0.0
+        return 0.5 + tone + noise_s + compared_s + 1.5 * finer
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Heard:
+    """What a search for hearing found.
+
+    ``half_width_db`` is the accuracy of the ratio read; ``further`` are contributions in dB of level; ``trouble`` says why there is
+    no crossing to speak of, ``note`` what a reader should know of one.
+    """
+
+    crossing: Crossing | None
+    points: tuple[Point, ...] = ()
+    half_width_db: float = 0.0
+    further: tuple[Contribution, ...] = ()
+    note: str = ""
+    trouble: str = ""
+
+
+def find_hearing(side: ReceiveSide, settings: HearingSettings, conditions: Conditions) -> Heard:
+    """Find the level at which the receiver just meets the target."""
+    window_dbm = settings.levels.bounds_dbm(conditions)
+    at_dbm = min(max(CLEARLY_HEARD_DBM, window_dbm[0]), window_dbm[1])
+    tone_hz = find_tone_hz(side, settings, conditions, at_dbm=at_dbm, weighting=settings.weighting)
+    if tone_hz is None:
+        return Heard(crossing=None, trouble=unheard(conditions, at_dbm))
+    ear = Ear(side, settings, conditions, tone_hz)
+    search = hearing_search(settings, conditions, window_dbm)
+    first_dbm = search.ask.level_db if search.ask is not None else window_dbm[1]
+    if trouble := ear.begin(first_dbm):
+        return Heard(crossing=None, trouble=trouble)
+    stepper = Stepper(side, conditions, ear.read, unit="dB")
+    crossing = find_with_person(search, stepper.measure, stepper.points, conditions, "audio_analyser")
+    points = tuple(stepper.points)
+    if ear.silent:
+        return Heard(crossing=None, points=points, trouble=ear.silent)
+    if not crossing.found and conditions.mode in UNMODULATED and settings.target.kind == "(S+N)/N":
+        return Heard(crossing=None, points=points, trouble=f"{why_not(crossing)}; {AGC_HINT}")
+    notes = [f"tone at {tone_hz:.0f} Hz"] if conditions.mode in UNMODULATED else []
+    if settings.read == "samples" and crossing.found and crossing.level_db is not None:
+        notes.append(ear.agreement(crossing.level_db))
+    return Heard(
+        crossing=crossing,
+        points=points,
+        half_width_db=ear.half_width_db,
+        further=ear.contributions(crossing),
+        note="; ".join(note for note in notes if note),
+    )
+
+
+def hearing_search(
+    settings: HearingSettings, conditions: Conditions, window_dbm: tuple[float, float]
+) -> CurveSearch:
+    """Return the search for the target."""
+    two_readings = settings.target.kind == "(S+N)/N"
+    budget = MOST_READINGS
+    if is_by_hand(conditions, "audio_analyser"):
+        budget = HAND_BUDGET // 2 if two_readings else HAND_BUDGET
+    return CurveSearch(
+        target=settings.target.ratio_db,
+        window_db=window_dbm,
+        accuracy_db=accuracy_db(
+            settings.accuracy_db,
+            is_stated="accuracy_db" in settings.model_fields_set,
+            conditions=conditions,
+            reader="audio_analyser",
+        ),
+        reading_s=reading_times(conditions, "audio_analyser"),
+        budget=budget,
+        prior=_prior(settings, conditions),
+        settling=_settling(settings, conditions),
+        reading_range=SINAD_RANGE_DB if settings.target.kind == "SINAD" else None,
+        start_db=_start_dbm(settings, conditions, window_dbm),
+    )
+
+
+def _prior(settings: HearingSettings, conditions: Conditions) -> CurvePrior:
+    if conditions.mode == "FM" and settings.target.kind == "SINAD":
+        return fm_sinad_prior(
+            deviation_hz=settings.deviation_hz,
+            deemphasis=settings.deemphasis,
+            tone_hz=settings.tone_hz,
+            target_db=settings.target.ratio_db,
+        )
+    if conditions.mode == "FM":
+        return CurvePrior(slope=1.5, slope_sd=0.6, bend=-0.1, bend_sd=0.2, sd_db=0.45, ratio_db=True)
+    # Signal over noise rises dB for dB; a reading of 0.1 s holds some 250 samples of noise behind a filter of 2.5 kHz, 50 behind CW's.
+    sd_db = 0.6 if conditions.mode == "CW" else 0.3
+    return CurvePrior(slope=1.0, slope_sd=0.25, bend=-0.02, bend_sd=0.1, sd_db=sd_db, ratio_db=True)
+
+
+def _start_dbm(
+    settings: HearingSettings, conditions: Conditions, window_dbm: tuple[float, float]
+) -> float | None:
+    """Return where to begin: with the signal on and off, below the AGC's threshold, above which it holds the ratio down."""
+    if conditions.mode not in UNMODULATED or settings.target.kind != "(S+N)/N":
+        return None
+    return min(max(BELOW_AGC_DBM, window_dbm[0]), window_dbm[1])
+
+
+def _settling(settings: HearingSettings, conditions: Conditions) -> Settling:
+    if conditions.mode == "AM" and settings.target.kind == "(S+N)/N":  # two readings that one gain must serve
+        return Settling(
+            rise_s=0.015, fall_s=0.015, least_s=max(0.1, DECAYS * settings.agc_decay_s), doubt=0.5
+        )
+    return AUDIO_SETTLING

@@ -1,0 +1,176 @@
+"""Reading the loudspeaker as a target defines it: SINAD, (S+N)/N or quieting, by the analyser or from its samples.
+
+(S+N)/N is a voltage with the signal over one without. AM: modulation on and off, the unmodulated carrier stays and holds the AGC
+(laboratory practice, after a receiver restorers' page). SSB and CW: generator on and off, after an HF SSB service manual; the AGC is
+let recover before the noise is read. Quieting: the noise without any signal over that with an unmodulated carrier.
+"""
+
+from __future__ import annotations
+
+import math
+import statistics
+from typing import TYPE_CHECKING
+
+from drivers.roles import RangeState, Reading
+from sequencer.checks.base import Conditions
+from sequencer.checks.shared.wanted_signal import apply_wanted, carrier_offset_hz
+from sequencer.dsp.audio import AudioReading, read_audio
+from sequencer.dsp.samples import SamplesError
+from sequencer.dsp.weighting import C_MESSAGE, PSOPHOMETRIC, Weighting, band
+from sequencer.safety.receive import ReceiveSide
+from sequencer.search.protocol import Crossing
+from sequencer.uncertainty.budget import Contribution
+from sequencer.uncertainty.contributions import half_width_db, repeatability
+
+if TYPE_CHECKING:
+    from sequencer.checks.shared.sensitivity import HearingSettings
+
+DECAYS = 7.0  # AGC time constants until 100 dB have come to within 0.1 dB
+SWITCH_S = 0.1  # from switching signal or modulation on until the loudspeaker stands, AGC attack included
+SILENT_V = (
+    0.005  # below this no receiver hisses at half volume: squelch closed, volume down or dead. Workshop's own
+)
+SAMPLE_RATE_HZ = 48e3
+LEAST_RECORD_S = 0.1
+REPEATS = 4
+REPEAT_S = 0.25
+NOISE_READING_S = 0.5
+WEIGHTINGS: dict[str, Weighting] = {
+    "flat": band(30.0, 15e3),  # what an analyser without a filter lets through, about
+    "psophometric": PSOPHOMETRIC,
+    "C-message": C_MESSAGE,
+}
+
+
+class Ear:
+    """Reads the loudspeaker as the target is defined."""
+
+    def __init__(
+        self, side: ReceiveSide, settings: HearingSettings, conditions: Conditions, tone_hz: float
+    ) -> None:
+        self._side = side
+        self._settings = settings
+        self._conditions = conditions
+        self._tone_hz = tone_hz
+        self._noise_v: list[float] = []
+        self.silent = ""
+
+    @property
+    def half_width_db(self) -> float:
+        """The accuracy of the ratio it reads, dB: the analyser's of SINAD, or of two voltages that are taken as independent."""
+        entry = self._conditions.bench.with_role("audio_analyser")
+        if entry is None:
+            return 0.0
+        if self._settings.target.kind == "SINAD":
+            return entry[1].accuracy.sinad_db if self._settings.read == "analyser" else 0.0
+        return math.sqrt(2.0) * half_width_db(
+            min(entry[1].accuracy.voltage_percent, 90.0) / 100.0, of_power=False
+        )
+
+    def begin(self, first_dbm: float) -> str:
+        """Make ready for the first reading; return why that is not possible, or nothing."""
+        side, settings, mode = self._side, self._settings, self._conditions.mode
+        if settings.target.kind == "quieting":
+            side.apply_carrier(first_dbm)
+            side.remove_signal()
+            side.wait_s(3.0 * SWITCH_S)
+            found = [self._level_v(NOISE_READING_S) for _ in range(REPEATS)]
+            self._noise_v = [one.number for one in found if one.number is not None]
+            if len(self._noise_v) < len(found):
+                state = next(one.state.value for one in found if one.number is None)
+                return f"the noise without a signal could not be read: {state}"
+            if statistics.fmean(self._noise_v) < SILENT_V:
+                return _silence(statistics.fmean(self._noise_v))
+            side.restore_signal()
+        elif settings.target.kind == "(S+N)/N" and mode != "AM":
+            side.apply_carrier(first_dbm, offset_hz=carrier_offset_hz(settings, mode))
+            side.remove_signal()
+        else:
+            apply_wanted(side, settings, self._conditions, first_dbm)
+        return ""
+
+    def read(self, reading_s: float) -> Reading:
+        """Return the ratio that the target speaks of, dB."""
+        if self._settings.target.kind == "SINAD":
+            return self._sinad_db(reading_s)
+        if self._settings.target.kind == "quieting":
+            return _ratio(statistics.fmean(self._noise_v), self._level_v(reading_s))
+        return self._signal_over_noise(reading_s)
+
+    def contributions(self, crossing: Crossing) -> tuple[Contribution, ...]:
+        """Return what else the level found rests on: for quieting the noise without a signal, read once."""
+        if self._settings.target.kind != "quieting" or not crossing.slope:
+            return ()
+        readings_db = [20.0 * math.log10(volts) for volts in self._noise_v]
+        name = "noise without a signal, repeatability"
+        return (repeatability(name, readings_db, unit="dB", coefficient=1.0 / abs(crossing.slope)),)
+
+    def agreement(self, level_dbm: float) -> str:
+        """Return in words how far the analyser's own answer lies from that of its samples, at ``level_dbm``."""
+        if self._settings.target.kind != "SINAD":
+            return "levels worked out from samples"
+        self._side.set_level_dbm(level_dbm)
+        self._side.wait_s(SWITCH_S)
+        own = [self._side.read_sinad_db(REPEAT_S).number for _ in range(REPEATS)]
+        sampled = [self._sinad_db(REPEAT_S).number for _ in range(REPEATS)]
+        shown, worked_out = (
+            [one for one in own if one is not None],
+            [one for one in sampled if one is not None],
+        )
+        if len(shown) < REPEATS or len(worked_out) < REPEATS:
+            return "SINAD from samples; the analyser's own answer could not be compared"
+        off_db = statistics.fmean(shown) - statistics.fmean(worked_out)
+        return f"SINAD from samples; the analyser's own answer at that level is {off_db:+.2f} dB off"
+
+    def _signal_over_noise(self, reading_s: float) -> Reading:
+        side, settings = self._side, self._settings
+        if self._conditions.mode == "AM":
+            side.set_am(depth_percent=settings.depth_percent, tone_hz=settings.tone_hz)
+            side.wait_s(SWITCH_S)
+            heard = self._level_v(reading_s)
+            side.remove_modulation()
+            side.wait_s(SWITCH_S)
+        else:  # the generator is off between two asks, so that the AGC always attacks, which is quick
+            side.restore_signal()
+            side.wait_s(SWITCH_S)
+            heard = self._level_v(reading_s)
+            side.remove_signal()
+            side.wait_s(max(SWITCH_S, DECAYS * settings.agc_decay_s))
+        noise = self._level_v(reading_s)
+        if heard.number is None:
+            return heard
+        if noise.number is not None and noise.number < SILENT_V:
+            self.silent = self.silent or _silence(noise.number)
+        return _ratio(heard.number, noise)
+
+    def _sinad_db(self, reading_s: float) -> Reading:
+        if self._settings.read == "analyser":
+            return self._side.read_sinad_db(reading_s)
+        found = self._recorded(reading_s)
+        return found if isinstance(found, Reading) else Reading(number=found.sinad_db)
+
+    def _level_v(self, reading_s: float) -> Reading:
+        if self._settings.read == "analyser":
+            return self._side.read_audio_v(reading_s)
+        found = self._recorded(reading_s)
+        return found if isinstance(found, Reading) else Reading(number=found.level)
+
+    def _recorded(self, reading_s: float) -> AudioReading | Reading:
+        samples = self._side.capture_audio(max(reading_s, LEAST_RECORD_S), SAMPLE_RATE_HZ)
+        weighting = WEIGHTINGS[self._settings.weighting]
+        try:
+            return read_audio(samples.content, samples.rate_hz, self._tone_hz, weighting=weighting)
+        except SamplesError as error:
+            return Reading(number=None, state=RangeState.NO_MEASUREMENT, raw=str(error))
+
+
+def _ratio(over_v: float, under: Reading) -> Reading:
+    if under.number is None:
+        return under
+    if over_v <= 0.0 or under.number <= 0.0:
+        return Reading(number=None, state=RangeState.NO_MEASUREMENT)
+    return Reading(number=20.0 * math.log10(over_v / under.number))
+
+
+def _silence(volts: float) -> str:
+    return f"without a signal only {1e3 * volts:.2g} mV is left where a receiver hisses: open the squelch, turn the volume up"

@@ -1,0 +1,163 @@
+"""What the transmit-side checks share: drive settings, settled readings, budgets of power and of the analyser."""
+
+from __future__ import annotations
+
+import statistics
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from typing import Annotated
+
+from pydantic import AfterValidator
+
+from drivers.roles import RangeState, Reading, Samples
+from sequencer.checks.base import Conditions, Finding, settle
+from sequencer.dsp.samples import SamplesError
+from sequencer.files.fields import FrequencyHz, VoltageV, between
+from sequencer.problems import FieldProblem
+from sequencer.safety.transmit import TransmitSide
+from sequencer.uncertainty.budget import Budget, Contribution
+from sequencer.uncertainty.contributions import (
+    DB_PER_RELATIVE_POWER,
+    instrument_accuracy,
+    mismatch_of_vswr,
+    path_loss,
+    repeatability,
+)
+from sequencer.uncertainty.decision import Limits
+from sequencer.units.convert import w_from_dbm
+
+HIGHEST_DRIVE_V = 10.0  # nothing goes into a microphone input beyond this, whatever a file asks for: common practice, no source
+Drive = Annotated[VoltageV, AfterValidator(between(1e-6, HIGHEST_DRIVE_V, "V"))]
+Tone = Annotated[FrequencyHz, AfterValidator(between(20.0, 20_000.0, "Hz"))]
+MORE_READINGS = 2  # with two readings alone, Student's factor is 12.7
+RECORDINGS = 3
+RECORDING_S = 0.25
+SAMPLE_RATE_HZ = 48e3
+AUDIO_UPPER_HZ = (
+    6_000.0  # deviation is looked for up to here: twice the speech band, for the limiter's products
+)
+SETTLED_DB = 0.02  # two powers that agree to this are settled: common practice, no source
+
+
+def raised_v(drive_v: float, above_db: float) -> float:
+    """Return the drive raised by ``above_db``, V. Raises FieldProblem for one that no microphone input may be given."""
+    level_v = float(drive_v * 10.0 ** (above_db / 20.0))
+    if level_v > HIGHEST_DRIVE_V:
+        raise FieldProblem(
+            f"{above_db:g} dB above a drive of {drive_v:g} V is {level_v:.3g} V",
+            at=("above",),
+            allowed=f"at most {HIGHEST_DRIVE_V:g} V at the microphone input",
+        )
+    return level_v
+
+
+def read_settled(side: TransmitSide, read: Callable[[], Reading], *, within: float) -> list[Reading]:
+    """Read until two readings agree to ``within``, then two more; what could not be read comes alone."""
+    readings = settle(read, side.wait_s, within=within)
+    if any(reading.number is None for reading in readings):
+        return readings
+    return readings + [read() for _ in range(MORE_READINGS)]
+
+
+def numbers(readings: Sequence[Reading]) -> list[float] | None:
+    """Return the readings' numbers, or None if one of them is none."""
+    found = [reading.number for reading in readings if reading.number is not None]
+    return found if found and len(found) == len(readings) else None
+
+
+def not_read(
+    quantity: str, unit: str, limits: Limits, instrument: str, readings: Sequence[Reading], hint: str = ""
+) -> Finding:
+    """Return the finding of a quantity that the instrument could not read, with its own word for why."""
+    state = next((reading.state.value for reading in readings if reading.number is None), "no measurement")
+    note = f"{instrument}: {state}" + (f"; {hint}" if hint else "")
+    return Finding(quantity=quantity, value=None, unit=unit, limits=limits, note=note)
+
+
+def read_baseband(side: TransmitSide, figure: Callable[[Samples], float]) -> list[Reading]:
+    """Record complex baseband `RECORDINGS` times and return what ``figure`` makes of each; SamplesError as no measurement."""
+    readings = []
+    for _ in range(RECORDINGS):
+        samples = side.capture_baseband(RECORDING_S, SAMPLE_RATE_HZ)
+        try:
+            readings.append(Reading(number=figure(samples)))
+        except SamplesError as error:
+            readings.append(Reading(number=None, state=RangeState.NO_MEASUREMENT, raw=str(error)))
+    return readings
+
+
+def power_finding(
+    quantity: str, readings: Sequence[Reading], limits: Limits, conditions: Conditions, note: str = ""
+) -> Finding:
+    """Return the power that ``readings`` (dBm at the antenna connector) come to, W, with its budget."""
+    levels_dbm = numbers(readings)
+    if levels_dbm is None:
+        return not_read(quantity, "W", limits, "power meter", readings)
+    power_w = w_from_dbm(statistics.fmean(levels_dbm))
+    budget = power_budget(quantity, power_w, levels_dbm, conditions)
+    return Finding(quantity=quantity, value=power_w, unit="W", limits=limits, budget=budget, note=note)
+
+
+def power_budget(
+    quantity: str, power_w: float, levels_dbm: Sequence[float], conditions: Conditions
+) -> Budget:
+    """Return the budget of a power in W measured through the transmit path."""
+    per_db = power_w / DB_PER_RELATIVE_POWER
+    entry, path = conditions.bench.with_role("power_meter"), conditions.bench.paths.transmit
+    parts: list[Contribution] = [
+        repeatability("repeatability of the power reading", levels_dbm, unit="dB", coefficient=per_db)
+    ]
+    if entry is not None:
+        half_width_w = power_w * entry[1].accuracy.power_percent / 100.0
+        parts.append(instrument_accuracy("power meter, accuracy", half_width_w, unit="W"))
+        if path is not None:
+            parts.append(
+                mismatch_of_vswr("mismatch, unit to path", path.unit_vswr, entry[1].vswr, coefficient=per_db)
+            )
+    if path is not None:
+        parts.append(path_loss("transmit path, loss", path.uncertainty_db, coefficient=per_db))
+    return Budget(quantity=quantity, unit="W", value=power_w, contributions=tuple(parts))
+
+
+def analyser_finding(
+    quantity: str,
+    unit: str,
+    readings: Sequence[Reading],
+    limits: Limits,
+    conditions: Conditions,
+    *,
+    accuracy_percent: float | None = None,
+    note: str = "",
+) -> Finding:
+    """Return what the modulation analyser's ``readings`` come to, with a budget of its accuracy and their scatter.
+
+    ``accuracy_percent`` of the reading; None takes the bench file's deviation accuracy.
+    """
+    found = numbers(readings)
+    if found is None:
+        return not_read(quantity, unit, limits, "modulation analyser", readings)
+    figure = statistics.fmean(found)
+    entry = conditions.bench.with_role("modulation_analyser")
+    percent = accuracy_percent
+    if percent is None:
+        percent = entry[1].accuracy.deviation_percent if entry is not None else 0.0
+    budget = Budget(
+        quantity=quantity,
+        unit=unit,
+        value=figure,
+        contributions=(
+            instrument_accuracy("analyser, accuracy", abs(figure) * percent / 100.0, unit=unit),
+            repeatability("repeatability", found, unit=unit),
+        ),
+    )
+    return Finding(quantity=quantity, value=figure, unit=unit, limits=limits, budget=budget, note=note)
+
+
+def with_note(finding: Finding, note: str) -> Finding:
+    """Return ``finding`` with ``note`` added to what it says already."""
+    return replace(finding, note="; ".join(part for part in (finding.note, note) if part))
+
+
+def drive_text(drive_v: float, tone_hz: float) -> str:
+    """Return a drive as the note says it."""
+    return f"{drive_v * 1e3:g} mV at {tone_hz:g} Hz"

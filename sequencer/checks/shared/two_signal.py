@@ -1,0 +1,287 @@
+"""What selectivity and blocking share: a wanted signal a little above the sensitivity, and an interferer raised until it spoils it.
+
+The wanted signal stands 3 dB above the level for 12 dB SINAD, and the interferer is raised until SINAD is back at 12 dB: the practice of
+land-mobile standards, from memory of TIA-603. The ratio is that of both levels at the antenna connector. The path's loss is common to
+both generators and cancels in it, and so does the mismatch; both generators' level accuracies count.
+"""
+
+from __future__ import annotations
+
+import statistics
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Annotated
+
+from pydantic import AfterValidator, Field
+
+from sequencer.checks.base import SOME, Conditions, Demand, Finding
+from sequencer.checks.shared.limits import RatioLimit
+from sequencer.checks.shared.receive import LevelWindow, Stepper, how_found, why_not
+from sequencer.checks.shared.sensitivity import AUDIO_SETTLING, SINAD_RANGE_DB, HearingSettings, find_hearing
+from sequencer.checks.shared.sensitivity_reader import REPEAT_S, REPEATS, SWITCH_S, Ear
+from sequencer.checks.shared.wanted_signal import apply_wanted, find_tone_hz, tone_s, unheard
+from sequencer.files.fields import FrequencyDifferenceHz, LevelDbm, RatioDb, between
+from sequencer.problems import FieldProblem
+from sequencer.safety.receive import ReceiveSide
+from sequencer.search.curve import CurveSearch
+from sequencer.search.curve_prior import CurvePrior
+from sequencer.search.protocol import Ask, Crossing, find_crossing
+from sequencer.uncertainty.budget import Budget, Contribution
+from sequencer.uncertainty.contributions import instrument_accuracy, search_interval
+
+HIGHEST_DBM = (
+    0.0  # for the interferer, unless the file says otherwise; the receiver's rating bounds it as ever
+)
+LEAST_ROOM_DB = 1.0
+FIRST_ABOVE_WANTED_DB = 50.0
+# SINAD against the interferer's level, where half of the noise is its own: about half the slope against the wanted signal's.
+PRIOR = CurvePrior(slope=0.8, slope_sd=0.35, bend=0.05, bend_sd=0.15, sd_db=0.8, ratio_db=True)
+
+
+def _beside(offset_hz: float) -> float:
+    if abs(offset_hz) < 1e3:
+        raise FieldProblem(
+            f"{offset_hz:g} Hz is on the channel itself", allowed="1 kHz or more to either side"
+        )
+    return offset_hz
+
+
+Offset = Annotated[FrequencyDifferenceHz, AfterValidator(_beside)]
+Offsets = Annotated[tuple[Offset, ...], *SOME]
+
+
+class TwoSignalSettings(HearingSettings):
+    """What selectivity and blocking share."""
+
+    wanted_dbm: LevelDbm | None = None
+    """Level of the wanted signal; without it the sensitivity is found first, and `wanted_above` added."""
+    wanted_above_db: Annotated[RatioDb, AfterValidator(between(1.0, 60.0, "dB"))] = 3.0
+    """How far above the sensitivity found the wanted signal stands; 3 dB from memory of TIA-603."""
+    offsets_hz: Offsets = (10e3, -10e3)
+    """How far the interferer stands from the channel, one measurement each."""
+    interferer_levels: LevelWindow = Field(default_factory=LevelWindow)
+    """The levels the interferer may have; without a max up to 0 dBm or the receiver's rating."""
+    limit: RatioLimit = RatioLimit()
+    """The ratio of interferer to wanted signal: usually a min."""
+
+    def two_signal_demands(self, conditions: Conditions) -> list[Demand]:
+        """Return what the plan has to prove."""
+        demands = self.hearing_demands(conditions)
+        demands += self.interferer_levels.demands(
+            conditions, key="interferer_levels", interferer=True, highest_dbm=HIGHEST_DBM
+        )
+        if self.wanted_dbm is not None:
+            demands.append(Demand(at=("wanted",), level_dbm=self.wanted_dbm))
+        if self.target.kind != "SINAD":
+            demands.append(
+                Demand(
+                    at=("target",),
+                    refused=f"{self.target} cannot be read beside an interferer",
+                    allowed="12 dB SINAD",
+                )
+            )
+        for offset_hz in self.offsets_hz:
+            if conditions.carrier_hz + offset_hz <= 0:
+                refused = f"{offset_hz:g} Hz from {conditions.carrier_hz:g} Hz is no frequency"
+                demands.append(
+                    Demand(
+                        at=("offsets",),
+                        refused=refused,
+                        allowed="offsets above minus the channel's frequency",
+                    )
+                )
+        return demands
+
+    def two_signal_forecast_s(self, conditions: Conditions) -> float:
+        """Return about how long it takes, s."""
+        first_s = self.hearing_forecast_s(conditions) if self.wanted_dbm is None else tone_s(conditions.mode)
+        finer = max(0.6, float((0.5 / self.accuracy_db) ** 1.5))
+        return first_s + REPEATS * REPEAT_S + len(self.offsets_hz) * (1.0 + 3.0 * finer)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Interference:
+    """How the interferer spoils the wanted signal: what is said of the criterion, and by how much SINAD may fall.
+
+    ``fall_db`` None: until SINAD is back at the target. ``apply`` switches the interferer on at a level and an offset, Hz.
+    """
+
+    quantity: str
+    apply: Callable[[float, float], None]
+    fall_db: float | None = None
+
+
+def offset_name(quantity: str, offset_hz: float) -> str:
+    """Return what the result at one offset is called: `selectivity, +10 kHz`."""
+    scale, unit = (1e6, "MHz") if abs(offset_hz) >= 1e6 else (1e3, "kHz")
+    return f"{quantity}, {offset_hz / scale:+g} {unit}"
+
+
+def ratio_quantities(quantity: str, settings: TwoSignalSettings) -> tuple[tuple[str, str], ...]:
+    """Return the quantities and units of the results."""
+    return tuple((offset_name(quantity, offset_hz), "dB") for offset_hz in settings.offsets_hz)
+
+
+def find_ratios(
+    side: ReceiveSide, settings: TwoSignalSettings, conditions: Conditions, interference: Interference
+) -> list[Finding]:
+    """Find at each offset the ratio of interferer to wanted signal at which reception is spoiled."""
+    wanted = _find_wanted(side, settings, conditions)
+    if isinstance(wanted, str):
+        return _nothing(interference.quantity, settings, wanted)
+    alone_db = _read_alone_db(side, settings, conditions, wanted)
+    target_db = settings.target.ratio_db
+    if interference.fall_db is not None and alone_db is not None:
+        target_db = alone_db - interference.fall_db
+    if alone_db is None or alone_db < target_db + LEAST_ROOM_DB or target_db < LEAST_ROOM_DB:
+        shown = "no SINAD" if alone_db is None else f"{alone_db:.1f} dB SINAD"
+        note = f"the wanted signal alone, {wanted.level_dbm:.1f} dBm, gives {shown}: no room for a fall to {target_db:.1f} dB"
+        return _nothing(interference.quantity, settings, note)
+    found = []
+    for offset_hz in settings.offsets_hz:
+        found.append(
+            _ratio_finding(side, settings, conditions, interference, _Question(wanted, target_db, offset_hz))
+        )
+        side.remove_interferer()
+    return found
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Wanted:
+    level_dbm: float
+    ear: Ear
+    half_width_db: float | None
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Question:
+    wanted: _Wanted
+    target_db: float
+    offset_hz: float
+
+
+def _find_wanted(side: ReceiveSide, settings: TwoSignalSettings, conditions: Conditions) -> _Wanted | str:
+    """Return the wanted signal's level, given or above the sensitivity found; or in words why there is none."""
+    level_dbm, half_width_db, note = settings.wanted_dbm, None, "as stated"
+    if level_dbm is None:
+        heard = find_hearing(side, settings, conditions)
+        crossing = heard.crossing
+        if crossing is None or not crossing.found or crossing.level_db is None:
+            return f"sensitivity: {heard.trouble or (why_not(crossing) if crossing is not None else 'not found')}"
+        level_dbm = crossing.level_db + settings.wanted_above_db
+        half_width_db = crossing.half_width_db
+        note = f"{settings.wanted_above_db:g} dB above {settings.target_words} at {crossing.level_db:.1f} dBm"
+    tone_hz = find_tone_hz(side, settings, conditions, weighting=settings.weighting)
+    if tone_hz is None:
+        return unheard(conditions)
+    return _Wanted(
+        level_dbm=level_dbm,
+        ear=Ear(side, settings, conditions, tone_hz),
+        half_width_db=half_width_db,
+        note=note,
+    )
+
+
+def _read_alone_db(
+    side: ReceiveSide, settings: TwoSignalSettings, conditions: Conditions, wanted: _Wanted
+) -> float | None:
+    apply_wanted(side, settings, conditions, wanted.level_dbm)
+    side.wait_s(3.0 * SWITCH_S)
+    found = [wanted.ear.read(REPEAT_S).number for _ in range(REPEATS)]
+    numbers = [one for one in found if one is not None]
+    return statistics.fmean(numbers) if len(numbers) == len(found) else None
+
+
+def _ratio_finding(
+    side: ReceiveSide,
+    settings: TwoSignalSettings,
+    conditions: Conditions,
+    interference: Interference,
+    question: _Question,
+) -> Finding:
+    wanted_dbm = question.wanted.level_dbm
+    low_dbm, high_dbm = settings.interferer_levels.bounds_dbm(
+        conditions, interferer=True, highest_dbm=HIGHEST_DBM
+    )
+    search = CurveSearch(
+        target=question.target_db,
+        window_db=(low_dbm, high_dbm),
+        rising=False,
+        accuracy_db=settings.accuracy_db,
+        prior=PRIOR,
+        settling=AUDIO_SETTLING,
+        reading_range=SINAD_RANGE_DB,
+        start_db=min(max(wanted_dbm + FIRST_ABOVE_WANTED_DB, low_dbm), high_dbm),
+    )
+    first: Ask | None = search.ask
+    interference.apply(first.level_db if first is not None else low_dbm, question.offset_hz)
+    stepper = Stepper(
+        side, conditions, question.wanted.ear.read, unit="dB", set_level=side.set_interferer_dbm
+    )
+    crossing = find_crossing(search, stepper.measure)
+    quantity, limits = offset_name(interference.quantity, question.offset_hz), settings.limit.limits
+    if not crossing.found or crossing.level_db is None:
+        note = (
+            f"{why_not(crossing)}; the interferer may go from {low_dbm:g} to {high_dbm:g} dBm, {high_dbm - wanted_dbm:.0f} dB above the "
+            "wanted signal"
+        )
+        return Finding(
+            quantity=quantity, value=None, unit="dB", limits=limits, note=note, points=tuple(stepper.points)
+        )
+    ratio_db = crossing.level_db - wanted_dbm
+    parts = _contributions(crossing, settings, conditions, interference, question)
+    note = (
+        f"wanted {wanted_dbm:.1f} dBm ({question.wanted.note}), interferer {crossing.level_db:.1f} dBm at "
+        f"{question.target_db:.1f} dB SINAD; {how_found(crossing)}"
+    )
+    return Finding(
+        quantity=quantity,
+        value=ratio_db,
+        unit="dB",
+        limits=limits,
+        budget=Budget(quantity=quantity, unit="dB", value=ratio_db, contributions=parts),
+        note=note,
+        points=tuple(stepper.points),
+    )
+
+
+def _contributions(
+    crossing: Crossing,
+    settings: TwoSignalSettings,
+    conditions: Conditions,
+    interference: Interference,
+    question: _Question,
+) -> tuple[Contribution, ...]:
+    """Return the ratio's contributions, dB.
+
+    A wanted signal of r times the power that sensitivity needs leaves room for r - 1 times the noise: an error of the sensitivity
+    found reaches the ratio by 1/(r - 1), once at 3 dB. The analyser's error is common to both searches there and cancels.
+    """
+    generators = conditions.bench.all_with_role("signal_generator")
+    parts = [search_interval("interferer's search, 95 % interval", crossing.half_width_db, unit="dB")]
+    parts += [
+        instrument_accuracy(f"{name}, level accuracy", entry.accuracy.level_db, unit="dB", coefficient=sign)
+        for (name, entry), sign in zip(generators[:2], (-1.0, 1.0), strict=False)
+    ]
+    if interference.fall_db is not None:
+        return tuple(parts)
+    if question.wanted.half_width_db is not None:
+        room = 10.0 ** (settings.wanted_above_db / 10.0) - 1.0
+        name = "sensitivity's search, 95 % interval"
+        parts.append(search_interval(name, question.wanted.half_width_db, unit="dB", coefficient=1.0 / room))
+    elif crossing.slope and question.wanted.ear.half_width_db > 0:
+        coefficient = 1.0 / abs(crossing.slope)
+        parts.append(
+            instrument_accuracy(
+                "SINAD, accuracy", question.wanted.ear.half_width_db, unit="dB", coefficient=coefficient
+            )
+        )
+    return tuple(parts)
+
+
+def _nothing(quantity: str, settings: TwoSignalSettings, note: str) -> list[Finding]:
+    return [
+        Finding(quantity=name, value=None, unit=unit, limits=settings.limit.limits, note=note)
+        for name, unit in ratio_quantities(quantity, settings)
+    ]

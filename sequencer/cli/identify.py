@@ -1,0 +1,116 @@
+"""Asks every instrument of a bench who it is, empties its error queue, and tries each harmless command of its profile."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from drivers.faults import InstrumentFault
+from drivers.profiled.base import ProfiledInstrument
+from drivers.profiled.profile import Profile, commands_of
+from sequencer.bench.open_bench import BenchBusy, BenchParts, OpenBench
+from sequencer.run.interrupt import stoppable
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """What one instrument answered: identity, errors it held, and each harmless query with its answer or fault."""
+
+    name: str
+    role: str
+    address: str
+    identity: str
+    answers: tuple[tuple[str, str], ...] = ()
+    trouble: tuple[str, ...] = ()
+
+    @property
+    def sound(self) -> bool:
+        """Say whether it answered everything."""
+        return not self.trouble
+
+    def as_plain(self) -> dict[str, Any]:
+        """Return it as plain values."""
+        return {
+            "name": self.name,
+            "role": self.role,
+            "address": self.address,
+            "identity": self.identity,
+            "answers": dict(self.answers),
+            "trouble": list(self.trouble),
+        }
+
+    def __str__(self) -> str:
+        where = f" ({self.address})" if self.address else ""
+        lines = [f"{self.name}{where}: {self.identity or 'no answer'}" if self.role else f"{self.name}:"]
+        lines += [f"    {name}: {answer}" for name, answer in self.answers]
+        lines += [f"    trouble: {text}" for text in self.trouble]
+        return "\n".join(lines)
+
+
+def identify_bench(parts: BenchParts) -> list[Answer]:
+    """Return what every instrument answers, in the bench file's order; one that is silent does not hide the others.
+
+    Opening an instrument resets it: the unit loses its supply, the generator its output. The last answer is the bench's own,
+    if it could not be locked, or could not be confirmed safe afterwards.
+    """
+    bench = OpenBench(parts)
+    found: dict[str, Answer] = {}
+    with stoppable() as stopper:
+        try:
+            bench.prepare()
+            # `open_one` sees to it that the key line comes first: what a crashed run left keyed is released before the rest.
+            for name in parts.bench.instruments:
+                found[name] = _identify(bench, name)
+        except (BenchBusy, InstrumentFault) as fault:
+            return [_of_bench(str(fault))]
+        finally:
+            with stopper.held():
+                state = bench.close()
+    answers = list(found.values())
+    return answers if state.confirmed else [*answers, _of_bench(state.last_line())]
+
+
+def _of_bench(trouble: str) -> Answer:
+    return Answer(name="bench", role="", address="", identity="", trouble=(trouble,))
+
+
+def _identify(bench: OpenBench, name: str) -> Answer:
+    entry = bench.bench.instruments[name]
+    try:
+        bench.open_one(name)
+    except (InstrumentFault, TypeError) as fault:  # the latter: an installed package's driver that is none
+        return Answer(name=name, role=entry.role, address=entry.address, identity="", trouble=(str(fault),))
+    one = bench.identities[name]
+    said, trouble = _try_all(bench.instruments[name], bench.parts.profiles[name])
+    return Answer(
+        name=name,
+        role=entry.role,
+        address=entry.address,
+        identity=f"{one.maker} {one.model}, serial {one.serial}, firmware {one.firmware}",
+        answers=said,
+        trouble=trouble,
+    )
+
+
+def _try_all(instrument: Any, profile: Profile) -> tuple[tuple[tuple[str, str], ...], tuple[str, ...]]:
+    if not isinstance(instrument, ProfiledInstrument):
+        return (), ()
+    said: list[tuple[str, str]] = []
+    trouble: list[str] = []
+    for name in _harmless(profile):
+        try:
+            said.append((name, instrument.ask(name)))
+        except InstrumentFault as fault:
+            trouble.append(f"{name}: {fault}")
+    try:
+        trouble += [f"error queue: {entry}" for entry in instrument.read_errors()]
+    except InstrumentFault as fault:
+        trouble.append(f"error queue: {fault}")
+    return tuple(said), tuple(trouble)
+
+
+def _harmless(profile: Profile) -> Iterator[str]:
+    for name, spec in commands_of(profile.role).items():
+        if spec.harmless and name in profile.commands and name not in ("identity", "error"):
+            yield name

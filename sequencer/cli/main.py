@@ -1,0 +1,397 @@
+"""The command line. Start-up imports only click; each command imports what it needs.
+
+Exit status: 0 all passed, 1 a limit failed, 2 the input is wrong, 3 the bench failed, 4 interrupted; with several, the highest.
+"""
+
+from __future__ import annotations
+
+import io
+import sys
+from collections.abc import Callable
+from functools import wraps
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+INPUT_WRONG = 2
+INTERRUPTED = 4
+F = TypeVar("F", bound=Callable[..., Any])
+
+_EPILOG = (
+    "Exit status: 0 all passed, 1 a limit failed, 2 the input is wrong, 3 the bench failed, 4 interrupted; "
+    "with several, the highest."
+)
+
+
+def _clear_errors(command: F) -> F:
+    """Show what is wrong with the input in plain words on standard error, with status 2."""
+
+    @wraps(command)
+    def guarded(*arguments: Any, **options: Any) -> Any:
+        from sequencer.problems import FileProblems
+
+        for stream in (sys.stdout, sys.stderr):
+            if isinstance(
+                stream, io.TextIOWrapper
+            ):  # µ and ± must not end a run on a terminal that has neither
+                stream.reconfigure(errors="replace")
+        try:
+            return command(*arguments, **options)
+        except FileProblems as problems:
+            click.echo(str(problems), err=True)
+            sys.exit(INPUT_WRONG)
+        except KeyboardInterrupt:  # while nothing was open yet; a run that has begun ends in its own way
+            click.echo("Interrupted before anything was sent to the bench.", err=True)
+            sys.exit(INTERRUPTED)
+        except Exception as error:
+            from sequencer.results.store.store import StoreProblem
+
+            if not isinstance(error, StoreProblem):
+                raise
+            click.echo(str(error.as_file_problem()), err=True)
+            sys.exit(INPUT_WRONG)
+
+    return guarded  # type: ignore[return-value]
+
+
+_results_folder = click.option(
+    "--results",
+    "folder",
+    type=click.Path(path_type=Path),
+    default=Path("results"),
+    show_default=True,
+    help="Folder of results tables and store.",
+)
+_store = click.option(
+    "--store",
+    metavar="FILE|ADDRESS",
+    default="",
+    envvar="SEQUENCER_STORE",
+    show_envvar=True,
+    help="Store, where it is not results.sqlite in the results folder: a file, or postgresql+psycopg://user@host/database.",
+)
+_as_json = click.option(
+    "--json", "as_json", is_flag=True, help="Write JSON to standard output, for a program to read."
+)
+_bench = click.option(
+    "--bench", "bench_name", required=True, metavar="FILE", help="Bench file, or a shipped one's name."
+)
+
+_only = click.option(
+    "--only",
+    multiple=True,
+    metavar="CHECK",
+    help="Only this check of the sequence, such as sensitivity, after its preparation; may be given more than once.",
+)
+
+
+@click.group(
+    epilog=_EPILOG, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100}
+)
+@click.version_option(package_name="radio-bench-sequencer", prog_name="sequencer")
+def main() -> None:
+    """Run test sequences on two-way radios with networked bench instruments."""
+
+
+@main.command()
+@click.argument("sequence_name", metavar="SEQUENCE")
+@_bench
+@click.option("--serial", required=True, help="Serial of the unit on the bench.")
+@click.option("--model", default="", help="Model of the unit, for the results.")
+@click.option(
+    "--confirmed", is_flag=True, help="State that everything the sequence asks to confirm has been set."
+)
+@click.option(
+    "--dry-run", is_flag=True, help="Put a simulated instrument behind every address, in virtual time."
+)
+@_only
+@click.option("--again", is_flag=True, help="Repeat the checks chosen with --only; the last repeat counts.")
+@click.option(
+    "--of",
+    metavar="RUN",
+    default="",
+    help="The run to repeat; without it the last of this unit and sequence.",
+)
+@click.option("--reason", metavar="TEXT", help="Why they are repeated; without it asked for at the terminal.")
+@click.option(
+    "--entered",
+    metavar="NAME=VALUE",
+    multiple=True,
+    help="A reading that the sequence asks a person for, given beforehand; may be given more than once.",
+)
+@_results_folder
+@_store
+@_as_json
+@_clear_errors
+def run(
+    sequence_name: str,
+    bench_name: str,
+    serial: str,
+    model: str,
+    confirmed: bool,
+    dry_run: bool,
+    folder: Path,
+    store: str,
+    as_json: bool,
+    **part: Any,
+) -> None:
+    """Run SEQUENCE (a file, or a shipped one's name) on the unit on the bench.
+
+    A check is repeated with --only CHECK --again: the run it belongs to is the last of this unit with this sequence (or the one named
+    with --of), the last repeat counts, and what was found before stays in the store. The sequence file must be as it was then.
+    """
+    from sequencer.cli.operator import Chosen
+    from sequencer.cli.run import run_command
+
+    sys.exit(
+        run_command(
+            sequence_name,
+            bench_name,
+            serial=serial,
+            model=model,
+            confirmed=confirmed,
+            dry_run=dry_run,
+            folder=folder,
+            store=store,
+            as_json=as_json,
+            chosen=Chosen(**part),
+        )
+    )
+
+
+@main.command()
+@click.argument("sequence_name", metavar="SEQUENCE")
+@_bench
+@_only
+@_as_json
+@_clear_errors
+def validate(sequence_name: str, bench_name: str, only: tuple[str, ...], as_json: bool) -> None:
+    """Prove that SEQUENCE can be run on the bench, and forecast the bench time. Sends nothing."""
+    from sequencer.cli.run import validate_command
+
+    validate_command(sequence_name, bench_name, as_json=as_json, only=only)
+
+
+@main.command()
+@_bench
+@click.option("--dry-run", is_flag=True, help="Put a simulated instrument behind every address.")
+@_as_json
+@_clear_errors
+def identify(bench_name: str, dry_run: bool, as_json: bool) -> None:
+    """Ask every instrument who it is, and try each harmless command of its profile."""
+    from sequencer.cli.run import identify_command
+
+    sys.exit(identify_command(bench_name, dry_run=dry_run, as_json=as_json))
+
+
+@main.command()
+@click.argument("run_name", metavar="[RUN]", required=False)
+@click.option("--serial", "serials", multiple=True, help="Only this unit; may be given more than once.")
+@click.option("--check", default="", help="Only results of this check.")
+@click.option("--channel", type=int, help="Only results on this channel.")
+@click.option(
+    "--decision",
+    "decisions",
+    multiple=True,
+    type=click.Choice(["pass", "conditional pass", "conditional fail", "fail", "no limit", "not measured"]),
+    help="Only results so decided; may be given more than once.",
+)
+@click.option("--sequence", default="", help="Only of the sequence of this name.")
+@click.option("--since", metavar="DATE", help="Only from this date or time on (ISO 8601).")
+@click.option("--until", metavar="DATE", help="Only up to this date, its whole day, or up to this time.")
+@click.option(
+    "--limit", type=click.IntRange(1), help="Most to list, newest first.  [default: 50 runs, 1000 results]"
+)
+@click.option("--budget", is_flag=True, help="Show the uncertainty budget of each result.")
+@click.option(
+    "--conditions",
+    is_flag=True,
+    help="Show the supply, confirmations and settings each result was taken under.",
+)
+@click.option("--csv", "as_csv", is_flag=True, help="Write results as CSV to standard output.")
+@_results_folder
+@_store
+@_as_json
+@_clear_errors
+def results(run_name: str | None, folder: Path, store: str, **asked: Any) -> None:
+    """List the runs in the store, or show the results of RUN ("last" for the newest) and of all that repeat its checks.
+
+    Of a check that was repeated the last result counts; the others stand in brackets.
+    With --check, --channel, --decision or --csv the results themselves are listed, over all runs, newest first.
+    """
+    from sequencer.cli.results import results_command
+
+    sys.exit(results_command(run_name, folder=folder, store_name=store, **asked))
+
+
+@main.command()
+@click.argument("run_name", metavar="RUN")
+@click.option("--check", "check_index", type=int, help="Only the check with this number, counted from 0.")
+@_results_folder
+@_store
+@_as_json
+@_clear_errors
+def trace(run_name: str, check_index: int | None, folder: Path, store: str, as_json: bool) -> None:
+    """Show every byte that was exchanged in RUN ("last" for the newest)."""
+    from sequencer.cli.results import trace_command
+
+    sys.exit(
+        trace_command(run_name, check_index=check_index, folder=folder, store_name=store, as_json=as_json)
+    )
+
+
+@main.command("take-in")
+@click.argument(
+    "files", nargs=-1, required=True, metavar="FILE...", type=click.Path(path_type=Path, dir_okay=False)
+)
+@_results_folder
+@_store
+@_as_json
+@_clear_errors
+def take_in(files: tuple[Path, ...], folder: Path, store: str, as_json: bool) -> None:
+    """Take runs into the store that were kept beside it in FILE (.json) because it could not be written.
+
+    What the store has of them already stays as it is; taking a file in twice adds nothing. The file is left where it is.
+    """
+    from sequencer.cli.take_in import take_in_command
+
+    sys.exit(take_in_command(files, folder=folder, store_name=store, as_json=as_json))
+
+
+@main.command()
+@click.argument("kind", type=click.Choice(["sequence", "bench", "plan"]), required=False)
+@click.option(
+    "--into", type=click.Path(path_type=Path, file_okay=False), help="Write all schemas into this folder."
+)
+@_clear_errors
+def schema(kind: str | None, into: Path | None) -> None:
+    """Write the JSON Schema of sequence, bench or plan files, for an editor."""
+    from sequencer.cli.run import schema_command
+
+    schema_command(kind, into)
+
+
+@main.command()
+@click.argument("kind", type=click.Choice(["checks", "roles", "profiles"]), required=False)
+@click.option(
+    "--into", type=click.Path(path_type=Path, file_okay=False), help="Write all pages into this folder."
+)
+@_clear_errors
+def reference(kind: str | None, into: Path | None) -> None:
+    """Write the reference of checks, roles or profiles as Markdown; checks of installed packages are in it."""
+    from sequencer.cli.reference import reference_command
+
+    reference_command(kind, into)
+
+
+@main.command()
+@_bench
+@click.option("--serial", default="", help="Specimen on the bench; without it the first of a shelf.")
+@click.option("--port", type=click.IntRange(0, 65535), default=0, help="First port; 0 takes free ones.")
+@click.option(
+    "--write-bench",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Write a bench file that reaches it over sockets.",
+)
+@_clear_errors
+def simulate(bench_name: str, serial: str, port: int, write_bench: Path | None) -> None:
+    """Serve the bench's simulated instruments over TCP on this machine until interrupted."""
+    from sequencer.cli.run import simulate_command
+
+    sys.exit(simulate_command(bench_name, serial=serial, port=port, write_bench=write_bench))
+
+
+@main.command()
+@click.argument("names", nargs=-1, metavar="[UNIT|RUN]...")
+@click.option(
+    "--by",
+    type=click.Choice(["unit", "run", "date", "model", "bench", "sequence"]),
+    default="unit",
+    show_default=True,
+    help="What is laid side by side, where no names are given.",
+)
+@click.option(
+    "--allow",
+    multiple=True,
+    type=click.Choice(["sequence", "conditions", "simulated"]),
+    help="Compare although this differs; may be given more than once.",
+)
+@_results_folder
+@_store
+@_as_json
+@_clear_errors
+def compare(
+    names: tuple[str, ...], by: str, allow: tuple[str, ...], folder: Path, store: str, as_json: bool
+) -> None:
+    """Lay units, runs or groups side by side, check by check, and say what differs."""
+    from sequencer.cli.lookback import compare_command
+
+    sys.exit(compare_command(names, by=by, allow=allow, folder=folder, store_name=store, as_json=as_json))
+
+
+@main.command()
+@click.option("--serial", required=True, help="The unit.")
+@click.option("--check", default="", help="Only this check.")
+@click.option("--channel", type=int, help="Only this channel.")
+@_results_folder
+@_store
+@_as_json
+@_clear_errors
+def history(serial: str, check: str, channel: int | None, folder: Path, store: str, as_json: bool) -> None:
+    """Show one unit's results over time, with their uncertainty and drift."""
+    from sequencer.cli.lookback import history_command
+
+    sys.exit(
+        history_command(
+            serial, check=check, channel=channel, folder=folder, store_name=store, as_json=as_json
+        )
+    )
+
+
+@main.command()
+@click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
+@click.option(
+    "--format",
+    "kind",
+    type=click.Choice(["csv", "jsonl", "parquet", "junit"]),
+    default="csv",
+    show_default=True,
+)
+@click.option("--serial", help="Only this unit.")
+@_results_folder
+@_store
+@_clear_errors
+def export(file: Path, kind: str, serial: str | None, folder: Path, store: str) -> None:
+    """Write stored results into FILE; sequencer/reference/pages/export.md says what each column holds."""
+    from sequencer.cli.lookback import export_command
+
+    sys.exit(export_command(file, kind=kind, serial=serial, folder=folder, store_name=store))
+
+
+@main.command()
+@click.argument("names", nargs=-1, required=True, metavar="RUN...")
+@click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
+@click.option("--title", default="", help="The report's title.")
+@click.option("--comment", "comments", multiple=True, help="A comment; may be given more than once.")
+@click.option("--plots", type=click.Choice(["auto", "all", "none"]), default="auto", show_default=True)
+@_results_folder
+@_store
+@_clear_errors
+def report(
+    names: tuple[str, ...],
+    file: Path,
+    title: str,
+    comments: tuple[str, ...],
+    plots: str,
+    folder: Path,
+    store: str,
+) -> None:
+    """Write a report of RUN ("last" for the newest), or of several, into FILE (.html or .pdf)."""
+    from sequencer.cli.lookback import report_command
+
+    sys.exit(
+        report_command(
+            names, file, title=title, comments=comments, plots=plots, folder=folder, store_name=store
+        )
+    )

@@ -1,0 +1,281 @@
+"""Shows what the store holds: runs, the results of one, and every byte exchanged in it."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import click
+
+from sequencer.analysis.repeats import in_order, read_whole
+from sequencer.problems import Complaint, FileProblems, about_file, nearest, printable
+from sequencer.results.store.place import StorePlace, find_place
+from sequencer.results.store.store import Store, Wanted
+from sequencer.results.text import repeats_text
+
+MOST_LISTED = 50
+MOST_RESULTS = 1000
+
+
+def results_command(
+    run_name: str | None,
+    *,
+    serials: tuple[str, ...] = (),
+    check: str = "",
+    channel: int | None = None,
+    decisions: tuple[str, ...] = (),
+    sequence: str = "",
+    since: str | None = None,
+    until: str | None = None,
+    limit: int | None = None,
+    budget: bool = False,
+    conditions: bool = False,
+    as_csv: bool = False,
+    as_json: bool = False,
+    folder: Path,
+    store_name: str = "",
+) -> int:
+    """List runs or results, newest first, or show one run with its repeats; returns the exit status."""
+    shown = _Shown(budget=budget, conditions=conditions, as_csv=as_csv, as_json=as_json)
+    wanted = Wanted(
+        serials=serials,
+        sequence=sequence,
+        since=moment("--since", since),
+        until=moment("--until", until, whole_day=True),
+        check=check,
+        channel=channel,
+        decisions=decisions,
+    )
+    place = find_place(folder, store_name)
+    with Store.open_to_read(place) as store:
+        if run_name is not None:
+            run = find_run(run_name, store, place, serials[0] if serials else None)
+            members = read_whole(run, store, points=as_json)
+            for member in members:
+                member["results"] = [row for row in member["results"] if _is_wanted(row, wanted)]
+            _show_one(members, shown)
+            return 0
+        if check or decisions or channel is not None or as_csv or budget or conditions:
+            most = limit or MOST_RESULTS
+            rows = store.find_results(wanted, limit=most + 1, points=as_json)
+            _show_listed(rows[:most], shown, cut=len(rows) > most)
+            return 0
+        most = limit or MOST_LISTED
+        runs = store.read_runs(wanted, limit=most + 1)
+    _show_runs(runs[:most], as_json=as_json)
+    _say_if_cut(len(runs) > most, most, "runs")
+    return 0
+
+
+def moment(option: str, text: str | None, *, whole_day: bool = False) -> datetime | None:
+    """Return an ISO 8601 date or time, in this machine's zone unless it names another; a date is its beginning, or its end.
+
+    Raises FileProblems for anything else.
+    """
+    if text is None:
+        return None
+    try:
+        found = datetime.fromisoformat(text)
+        is_date = len(text) <= len("2027-01-31")
+        # The day is added before the zone is: a day with a change of the clock has 23 or 25 hours.
+        return (found + timedelta(days=1) if whole_day and is_date else found).astimezone()
+    except (ValueError, OverflowError) as error:
+        complaint = Complaint(
+            file=option,
+            line=0,
+            column=0,
+            message="this is no date or time",
+            found=printable(text)[:40],
+            allowed="ISO 8601, such as 2027-01-31, 2027-01-31T14:30, 2027-01-31T14:30+01:00",
+        )
+        raise FileProblems([complaint]) from error
+
+
+def _is_wanted(row: dict[str, Any], wanted: Wanted) -> bool:
+    return (
+        wanted.check in ("", row["check"])
+        and wanted.channel in (None, row["channel"])
+        and (not wanted.decisions or row["decision"] in wanted.decisions)
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Shown:
+    """What is shown of results, and how."""
+
+    budget: bool
+    conditions: bool
+    as_csv: bool
+    as_json: bool
+
+    def beside(self, rows: list[dict[str, Any]]) -> None:
+        """Show what was asked for beside the table."""
+        if self.conditions:
+            _show_conditions(rows)
+        if self.budget:
+            _show_budgets(rows)
+
+
+def _show_one(members: list[dict[str, Any]], shown: _Shown) -> None:
+    rows = in_order(members)
+    if shown.as_csv:
+        _show_csv(rows)
+    elif shown.as_json:
+        click.echo(json.dumps({**members[0], "repeats": members[1:]}, ensure_ascii=False, indent=2))
+    else:
+        _show_results(members, rows)
+        shown.beside(rows)
+
+
+def _show_listed(rows: list[dict[str, Any]], shown: _Shown, *, cut: bool) -> None:
+    if shown.as_csv:
+        _show_csv(rows)
+    elif shown.as_json:
+        click.echo(json.dumps(rows, ensure_ascii=False, indent=2))
+    elif not rows:
+        click.echo("no results", err=True)
+    else:
+        from rich.console import Console
+
+        from sequencer.cli.screen_listing import listing_table
+
+        Console().print(listing_table(rows))
+        if not all(row["counts"] for row in rows):
+            click.echo(
+                "in brackets: repeated since; the repeat counts, and 'sequencer results RUN' shows both with the reason"
+            )
+        shown.beside(rows)
+    _say_if_cut(cut, len(rows), "results")
+
+
+def _show_csv(rows: list[dict[str, Any]]) -> None:
+    from sequencer.results.export import csv_lines
+
+    for line in csv_lines(rows):
+        click.echo(line, nl=False)
+
+
+def _say_if_cut(cut: bool, most: int, what: str) -> None:
+    if cut:
+        click.echo(f"the newest {most} {what}; there are more: --limit lists them", err=True)
+
+
+def trace_command(
+    run_name: str, *, check_index: int | None, folder: Path, store_name: str = "", as_json: bool
+) -> int:
+    """Show what was exchanged in a run, a line an exchange; returns the exit status."""
+    place = find_place(folder, store_name)
+    with Store.open_to_read(place) as store:
+        run = find_run(run_name, store, place, None)
+        exchanges = store.read_exchanges(run["run"])
+        checks = {one["check_index"] for one in (*exchanges, *store.read_results(run["run"]))}
+    if check_index is not None:
+        if check_index not in checks:
+            raise _no_check(check_index, checks, run["run"])
+        exchanges = [one for one in exchanges if one["check_index"] == check_index]
+    for one in exchanges:
+        content = one["content"].decode("ascii", "backslashreplace")
+        if as_json:
+            click.echo(json.dumps({**one, "content": content}))
+            continue
+        fault = f"  FAULT {one['fault']}" if one["fault"] else ""
+        shown = printable(f"{content}{fault}")
+        click.echo(
+            f"{one['check_index']:3} {one['time_s']:10.4f} s  {one['instrument']:20} {one['direction']:8} {shown}"
+        )
+    return 0
+
+
+def _show_runs(runs: list[dict[str, Any]], *, as_json: bool) -> None:
+    if as_json:
+        click.echo(json.dumps(runs, ensure_ascii=False, indent=2))
+        return
+    if not runs:
+        click.echo("no runs", err=True)
+    for one in runs:
+        counts = [
+            *sorted(one["decisions"].items()),
+            *([("repeated since", one["replaced"])] if one["replaced"] else []),
+        ]
+        decided = ", ".join(f"{count} {decision}" for decision, count in counts)
+        unit = f"{one['model']} {one['serial']}".strip()
+        # two lines a run: beside the run's full name, which another command takes, no table fits 80 columns
+        click.echo(printable(f"{one['run']}  {unit}  {one['outcome']}{': ' if decided else ''}{decided}"))
+        part = f" ({one['part']})" if one["part"] else ""
+        click.echo(printable(f"    {one['sequence']}{part}; {one['bench']}; {one['time']}"))
+        if one["again"]:
+            click.echo(printable(f"    repeats {repeats_text(one['again'], one['reason'])}"))
+
+
+def _show_results(members: list[dict[str, Any]], rows: list[dict[str, Any]]) -> None:
+    from rich.console import Console
+
+    from sequencer.cli.screen import results_table, run_lines
+
+    console, (run, *repeats) = Console(), members
+    unit = f"{run['model']} {run['serial']}".strip()
+    title = f"{run['sequence']}: {unit} on {run['bench']}, {run['time']}"
+    console.print(results_table(rows, title, width=console.width))
+    console.print(
+        run_lines(
+            run=run["run"], rule=rows[0]["rule"] if rows else "", bench_s=run["bench_s"], part=run["part"]
+        ),
+        soft_wrap=True,
+    )
+    console.print(f"outcome: {printable(run['outcome'])}", markup=False, highlight=False)
+    for one in repeats:
+        said = f"repeated: {one['part']} in run {one['run']}, because: {one['reason']} (outcome: {one['outcome']})"
+        console.print(printable(said), markup=False, highlight=False, soft_wrap=True)
+
+
+def _show_conditions(rows: list[dict[str, Any]]) -> None:
+    """Show under which confirmations and settings each result was taken."""
+    for row in rows:
+        where = "" if row["channel"] is None else f", channel {row['channel']}"
+        click.echo()
+        click.echo(printable(f"{row['quantity']}{where}, {row['mode']} (run {row['run']})"))
+        for part in filter(None, str(row["conditions"] or "").split("; ")):
+            click.echo(printable(f"    {part}"))
+        for name, setting in (row["settings"] or {}).items():
+            click.echo(printable(f"    {name}: {json.dumps(setting, ensure_ascii=False)}"))
+
+
+def _show_budgets(rows: list[dict[str, Any]]) -> None:
+    from sequencer.uncertainty.budget_rows import from_plain, table
+
+    for row in rows:
+        if row["budget"] is not None:
+            where = "" if row["channel"] is None else f", channel {row['channel']}"
+            click.echo(f"\n{row['check']}{where}\n{table(from_plain(row['budget']))}")
+
+
+def find_run(name: str, store: Store, place: StorePlace, serial: str | None) -> dict[str, Any]:
+    """Return the run of that name, or the newest for `last`. Raises FileProblems that names the nearest."""
+    if name == "last":
+        newest = store.read_runs(serial=serial, limit=1)
+        if newest:
+            return newest[0]
+    elif (found := store.read_run(name)) is not None:
+        return found
+    whose = f" of unit {serial!r}" if serial is not None and name == "last" else ""
+    if name == "last" and serial is None:
+        raise about_file(
+            place,
+            "this store holds no run yet",
+            hint="name another with --results or --store",
+        )
+    alike = nearest(name, [one["run"] for one in store.read_runs(limit=MOST_LISTED)])
+    raise about_file(
+        place,
+        f"no run {name!r}{whose} in this store",
+        allowed="'last', or a run that 'sequencer results' lists",
+        hint=f"did you mean {alike[0]}?" if alike else "",
+    )
+
+
+def _no_check(index: int, checks: set[int], run: str) -> FileProblems:
+    allowed = f"{min(checks)} to {max(checks)}" if checks else "none: it ended before its first check did"
+    return about_file("--check", f"run {run} has no check {index}", allowed=allowed)

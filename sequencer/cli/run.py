@@ -1,0 +1,360 @@
+"""What each command does, once its words are read."""
+
+from __future__ import annotations
+
+import json
+import sys
+import uuid
+from dataclasses import asdict, replace
+from datetime import datetime
+from pathlib import Path
+from typing import Any, TextIO
+
+import click
+
+from sequencer.bench.open_bench import BenchParts
+from sequencer.cli.operator import (
+    Chosen,
+    People,
+    asked_line,
+    no_reason,
+    nobody_to_operate,
+    refuse_odd_options,
+)
+from sequencer.planning.load import LoadedBench, bench_parts, load_bench, load_sequence
+from sequencer.planning.plan import Plan, make_plan
+from sequencer.problems import FileProblems, about_file, printable
+from sequencer.results.model import row_of
+from sequencer.results.store.place import StorePlace, find_place
+from sequencer.run.interrupt import stoppable
+from sequencer.run.record import Again, Record, RunFacts, check_model, check_serial
+from sequencer.run.runner import ExitStatus, Runner, RunOutcome
+
+
+def run_command(
+    sequence_name: str,
+    bench_name: str,
+    *,
+    serial: str,
+    model: str,
+    confirmed: bool,
+    dry_run: bool,
+    folder: Path,
+    store: str = "",
+    as_json: bool,
+    chosen: Chosen | None = None,
+) -> int:
+    """Run a sequence, or chosen checks of it; returns the exit status."""
+    chosen = chosen or Chosen()
+    serial, model = check_serial(serial), check_model(model)
+    refuse_odd_options(chosen)
+    plan = make_plan(load_sequence(sequence_name), load_bench(bench_name), serial=serial, only=chosen.only)
+    simulated = dry_run or plan.bench.bench.simulated
+    people = People(plan, confirmed=confirmed, simulated=simulated, terminal=_is_terminal(sys.stdin))
+    people.take_beforehand(chosen.entered)
+    by_hand = [name for name, entry in plan.bench.bench.instruments.items() if entry.manual and not dry_run]
+    if by_hand and not people.terminal:
+        raise nobody_to_operate(plan, by_hand)
+    again = _asked_again(plan, chosen, serial=serial, simulated=simulated, place=find_place(folder, store))
+    for line in _loss_tables(plan.bench, old_only=True):
+        click.echo(line, err=True)
+    parts = bench_parts(plan.bench, serial=serial, dry_run=dry_run, sequence=plan.sequence)
+    if parts.simulation is not None:
+        model = model or parts.simulation.unit.specimen.model
+    facts = RunFacts(
+        run=_new_run(simulated),
+        time=datetime.now().astimezone(),
+        serial=serial,
+        model=model,
+        simulated=simulated,
+        bench_name=_bench_title(plan.bench, dry_run=simulated),
+        plan=plan,
+        again=again,
+    )
+    with stoppable():  # also while results are shown: the last line says how the bench was left
+        return _run_and_tell(
+            plan,
+            parts,
+            facts,
+            folder,
+            store=store,
+            people=people,
+            by_hand=bool(by_hand),
+            as_json=as_json,
+        )
+
+
+def _asked_again(
+    plan: Plan, chosen: Chosen, *, serial: str, simulated: bool, place: StorePlace
+) -> Again | None:
+    """Return which run is repeated and why; None where none is. The reason is asked for at a terminal."""
+    if not chosen.again:
+        return None
+    from sequencer.run.repeat import check_reason, find_repeated
+
+    repeated = find_repeated(plan, place, serial=serial, simulated=simulated, of=chosen.of)
+    for text in repeated.changed:
+        click.echo(text, err=True)
+    if chosen.reason is not None:
+        return repeated.because(check_reason(chosen.reason))
+    if not _is_terminal(sys.stdin):
+        raise no_reason()
+    while True:
+        try:
+            return repeated.because(
+                check_reason(asked_line(f"Why is run {repeated.run} repeated? The reason:"))
+            )
+        except FileProblems as problems:
+            click.echo(str(problems), err=True)
+
+
+def _run_and_tell(
+    plan: Plan,
+    parts: BenchParts,
+    facts: RunFacts,
+    folder: Path,
+    *,
+    store: str,
+    people: People,
+    by_hand: bool,
+    as_json: bool,
+) -> int:
+    from rich.console import Console
+
+    from sequencer.cli.screen import ProgressScreen, results_table, run_lines
+    from sequencer.cli.terminal_person import TerminalPerson
+    from sequencer.results.text import repeats_text
+
+    console = Console(stderr=True)
+    with Record(folder, facts, store=store) as record, ProgressScreen(console) as screen:
+        person = TerminalPerson(screen) if people.terminal else None
+        if by_hand:
+            parts = replace(parts, person=person)
+        runner = Runner(
+            plan,
+            parts,
+            record,
+            people.confirmer(screen),
+            [screen],
+            cables=people.cables(screen),
+            enterer=people.enterer(person),
+        )
+        outcome = runner.run()
+    hazards = parts.simulation.hazards if parts.simulation is not None else ()
+    if as_json:
+        click.echo(json.dumps(_as_json(facts, outcome, record, hazards), ensure_ascii=False, indent=2))
+    else:
+        title = f"{plan.sequence.sequence.sequence}: {f'{facts.model} {facts.serial}'.strip()} on {facts.bench_name}"
+        shown = Console()
+        shown.print(results_table(map(row_of, outcome.results), title, width=shown.width))
+        shown.print(
+            run_lines(
+                run=facts.run,
+                part=", ".join(plan.only),
+                repeats=repeats_text(facts.again.run, facts.again.reason) if facts.again is not None else "",
+                rule=str(plan.sequence.sequence.rule),
+                table=str(record.table.path),
+                bench_s=outcome.bench_s,
+                forecast_s=plan.forecast_s,
+            ),
+            soft_wrap=True,
+        )
+        shown.print(_verdict(outcome), highlight=False, style="bold")
+    for text in (*outcome.trouble, *(f"witness: {hazard}" for hazard in hazards)):
+        click.echo(text, err=True)
+    click.echo(outcome.safe_state.last_line(), err=True)
+    return int(max(outcome.status, ExitStatus.BENCH_FAILED) if hazards else outcome.status)
+
+
+def validate_command(
+    sequence_name: str, bench_name: str, *, as_json: bool, only: tuple[str, ...] = ()
+) -> None:
+    """Prove a sequence on a bench and print the plan."""
+    from sequencer.cli.screen import plan_lines, time_text
+
+    try:
+        plan = make_plan(load_sequence(sequence_name), load_bench(bench_name), only=only)
+    except FileProblems as problems:
+        if as_json:
+            complaints = [asdict(one) for one in problems.complaints]
+            click.echo(json.dumps({"valid": False, "complaints": complaints}, ensure_ascii=False, indent=2))
+        raise
+    if as_json:
+        click.echo(json.dumps(_plan_as_json(plan), ensure_ascii=False, indent=2))
+        return
+    for line in plan_lines(plan):
+        click.echo(line)
+    asks = {
+        "confirmation(s)": plan.confirmations,
+        "reading(s)": len(plan.to_enter),
+        "change(s) of cables": len(plan.by_hand),
+    }
+    named = " and ".join(f"{count} {what}" for what, count in asks.items() if count)
+    asked = f", and asks for {named}" if named else ""
+    for line in _loss_tables(plan.bench):
+        click.echo(line)
+    click.echo(
+        f"{printable(plan.sequence.sequence.sequence)}: can be run on {printable(_bench_title(plan.bench))}; "
+        f"takes about {time_text(plan.forecast_s)} of bench time{asked}."
+    )
+
+
+def _loss_tables(bench: LoadedBench, *, old_only: bool = False) -> list[str]:
+    """Return a line for each loss table that the bench file names, or for each that is old."""
+    today = datetime.now().astimezone().date()
+    return [
+        f"loss of the {name} path from {printable(table.described(today))}"
+        for name, table in bench.tables.items()
+        if table.is_old(today) or not old_only
+    ]
+
+
+def _plan_as_json(plan: Plan) -> dict[str, Any]:
+    return {
+        "valid": True,
+        "sequence": plan.sequence.sequence.sequence,
+        "sequence_hash": plan.sequence.hash,
+        "bench": _bench_title(plan.bench),
+        "bench_hash": plan.bench.hash,
+        "simulated": plan.bench.bench.simulated,
+        "rule": str(plan.sequence.sequence.rule),
+        "confirmations": plan.confirmations,
+        "entered": [one.name for one in plan.to_enter],
+        "cables": [step.label for step in plan.by_hand],
+        "loss_tables": {
+            name: {"file": str(one.path), "date": one.table.day.isoformat(), "simulated": one.table.simulated}
+            for name, one in plan.bench.tables.items()
+        },
+        "forecast_s": round(plan.forecast_s, 3),
+        "steps": [
+            {
+                "index": step.index,
+                "label": step.label,
+                "check": step.check.name,
+                "side": step.side,
+                "channel": step.conditions.channel,
+                "frequency_hz": step.conditions.frequency_hz,
+                "mode": step.conditions.mode,
+                "forecast_s": round(step.forecast_s, 3),
+            }
+            for step in plan.steps
+        ],
+    }
+
+
+def identify_command(bench_name: str, *, dry_run: bool, as_json: bool) -> int:
+    """Ask every instrument who it is; returns the exit status."""
+    from sequencer.cli.identify import identify_bench
+    from sequencer.cli.terminal_person import TerminalPerson
+
+    loaded = load_bench(bench_name)
+    parts = bench_parts(loaded, serial=_any_serial(loaded), dry_run=dry_run)
+    if parts.simulation is None and _is_terminal(
+        sys.stdin
+    ):  # whoever works an instrument confirms that it is left safe
+        parts = replace(parts, person=TerminalPerson())
+    found = identify_bench(parts)
+    if as_json:
+        said = {
+            "bench": _bench_title(loaded, dry_run=dry_run),
+            "simulated": dry_run or loaded.bench.simulated,
+            "instruments": [one.as_plain() for one in found],
+        }
+        click.echo(json.dumps(said, ensure_ascii=False, indent=2))
+    else:
+        click.echo(printable(_bench_title(loaded, dry_run=dry_run)))
+        for one in found:
+            for line in str(one).splitlines():
+                click.echo(printable(line))
+    return int(ExitStatus.PASSED if all(one.sound for one in found) else ExitStatus.BENCH_FAILED)
+
+
+def schema_command(kind: str | None, into: Path | None) -> None:
+    """Write JSON Schemas."""
+    from sequencer.planning.schemas import schemas
+
+    found = schemas()
+    if into is not None:
+        try:
+            into.mkdir(parents=True, exist_ok=True)
+            for name, one in found.items():
+                path = into / f"{name}.schema.json"
+                path.write_text(json.dumps(one, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
+                click.echo(str(path))
+        except OSError as error:
+            raise about_file(
+                into,
+                f"cannot be written: {error.strerror}",
+                allowed="a folder that can be written",
+            ) from error
+    else:
+        wanted = found if kind is None else found[kind]
+        click.echo(json.dumps(wanted, indent=2, ensure_ascii=False))
+
+
+def simulate_command(bench_name: str, *, serial: str, port: int, write_bench: Path | None) -> int:
+    """Serve a simulated bench until interrupted; returns the exit status."""
+    from sequencer.cli.simulate import serve_bench
+
+    loaded = load_bench(bench_name)
+    return serve_bench(loaded, serial=serial or _any_serial(loaded), port=port, write_bench=write_bench)
+
+
+def _new_run(simulated: bool) -> str:
+    stamp = datetime.now().astimezone().strftime("%Y%m%dT%H%M%S")
+    return f"{stamp}-{uuid.uuid4().hex[:6]}{'-simulated' if simulated else ''}"
+
+
+def _bench_title(loaded: LoadedBench, *, dry_run: bool = False) -> str:
+    return loaded.bench.bench + (" (simulated)" if dry_run or loaded.bench.simulated else "")
+
+
+def _is_terminal(stream: TextIO | None) -> bool:
+    return stream is not None and not stream.closed and stream.isatty()
+
+
+def _any_serial(loaded: LoadedBench) -> str:
+    from sequencer.planning.load import shelf_serials
+
+    return next(iter(shelf_serials(loaded)), "none")
+
+
+def _verdict(outcome: RunOutcome) -> str:
+    words = {
+        ExitStatus.PASSED: "All limits met.",
+        ExitStatus.FAILED: "Not all limits met.",
+        ExitStatus.BENCH_FAILED: "The bench failed; see below.",
+        ExitStatus.INTERRUPTED: "Interrupted; what was measured is kept.",
+    }
+    return words.get(outcome.status, "")
+
+
+def _as_json(
+    facts: RunFacts, outcome: RunOutcome, record: Record, hazards: tuple[Any, ...]
+) -> dict[str, Any]:
+    sequence, bench = facts.plan.sequence, facts.plan.bench
+    return {
+        "run": facts.run,
+        "time": facts.time.isoformat(timespec="milliseconds"),
+        "serial": facts.serial,
+        "model": facts.model,
+        "sequence": sequence.sequence.sequence,
+        "sequence_hash": sequence.hash,
+        "simulated": facts.simulated,
+        "bench": facts.bench_name,
+        "bench_hash": bench.hash,
+        "rule": str(sequence.sequence.rule),
+        "part": ", ".join(facts.plan.only),
+        "again": facts.again.run if facts.again is not None else "",
+        "reason": facts.again.reason if facts.again is not None else "",
+        "status": int(outcome.status),
+        "verdict": _verdict(outcome),
+        "bench_safe": outcome.safe_state.confirmed,
+        "last_line": outcome.safe_state.last_line(),
+        "bench_s": round(outcome.bench_s, 3),
+        "forecast_s": round(facts.plan.forecast_s, 3),
+        "table": str(record.table.path),
+        "trouble": list(outcome.trouble),
+        "hazards": [str(hazard) for hazard in hazards],
+        "results": [row_of(result) for result in outcome.results],
+    }

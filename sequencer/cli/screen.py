@@ -1,0 +1,229 @@
+"""What a person sees: progress with time left while a run lasts, then the results table."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from types import TracebackType
+from typing import TYPE_CHECKING, Any, Self
+
+from rich.box import SIMPLE_HEAD
+from rich.console import Console, Group, RenderableType
+from rich.progress import BarColumn, Progress, TaskID, TextColumn
+from rich.table import Table
+from rich.text import Text
+
+from sequencer.problems import printable
+from sequencer.run.events import CheckEnded, CheckStarted, Event, RunEnded, RunStarted, StepTaken
+from sequencer.uncertainty.decision import Decision
+from sequencer.units.convert import uv_emf_from_dbm, uv_pd_from_dbm
+from sequencer.units.format import format_quantity, format_with_uncertainty
+
+if TYPE_CHECKING:
+    from sequencer.planning.plan import Plan
+
+_STYLES = {
+    Decision.PASS.value: "green",
+    Decision.CONDITIONAL_PASS.value: "yellow",
+    Decision.CONDITIONAL_FAIL.value: "bold yellow",
+    Decision.FAIL.value: "bold red",
+    Decision.NOT_MEASURED.value: "bold red",
+}
+# Below the first, limits stand under the value they belong to; from the second, both voltages stand on one line.
+_NARROW = 78
+_WIDE = 100
+
+
+class ProgressScreen:
+    """Listens to a run and shows where it is; silent where nobody watches (not a terminal)."""
+
+    def __init__(self, console: Console) -> None:
+        self._console = console
+        self._progress = Progress(
+            TextColumn("{task.description}", markup=False),
+            BarColumn(bar_width=16),
+            TextColumn("{task.fields[left]}", markup=False),
+            TextColumn("{task.fields[step]}", style="dim", markup=False),
+            console=console,
+            transient=True,
+            disable=not console.is_terminal,
+        )
+        self._task: TaskID | None = None
+
+    def __enter__(self) -> Self:
+        self._progress.start()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._progress.stop()
+
+    def pause(self) -> None:
+        """Clear the bar away while a person is asked something."""
+        self._progress.stop()
+
+    def resume(self) -> None:
+        """Show the bar again."""
+        if self._console.is_terminal:
+            self._progress.start()
+
+    def __call__(self, event: Event) -> None:
+        """Take one event."""
+        match event:
+            case RunStarted():
+                self._task = self._progress.add_task(
+                    "opening the bench", total=event.checks, left="", step=""
+                )
+            case CheckStarted():
+                left = f"{time_text(event.remaining_s)} left"
+                self._update(description=_short(event.label), left=left, step="")
+            case StepTaken():
+                self._update(step=printable(event.text))
+            case CheckEnded():
+                self._update(advance=1, left=f"{time_text(event.remaining_s)} left", step="")
+            case RunEnded():
+                self._update(step="")
+
+    def _update(self, **changes: Any) -> None:
+        if self._task is not None:
+            self._progress.update(self._task, **changes)
+
+
+def _short(label: str, most: int = 32) -> str:
+    shown = printable(label)
+    return shown if len(shown) <= most else shown[: most - 1] + "…"
+
+
+def results_table(rows: Iterable[Mapping[str, Any]], title: str, *, width: int = 80) -> RenderableType:
+    """Return the results for a screen of ``width`` columns.
+
+    Confirmations stand above the table and notes below it, so that figures keep the width: a number with its uncertainty and
+    unit is never broken.
+    """
+    rows = list(rows)
+    notes: dict[str, int] = {}
+    for row in rows:
+        if row["note"] and not _is_answer(row):
+            notes.setdefault(str(row["note"]), len(notes) + 1)
+    figures = [row for row in rows if not _is_answer(row)]
+    shown: list[RenderableType] = [Text(printable(title), style="bold")]
+    shown += [_answer(row) for row in rows if _is_answer(row)]
+    if figures:
+        shown.append(_figures(figures, notes, width))
+    listed = Table.grid(padding=(0, 1))
+    for note, number in notes.items():
+        listed.add_row(Text(f"{number}", style="dim"), Text(printable(note), style="dim"))
+    return Group(*shown, listed) if notes else Group(*shown)
+
+
+def _figures(rows: list[Mapping[str, Any]], notes: Mapping[str, int], width: int) -> Table:
+    narrow = width < _NARROW
+    table = Table(header_style="bold", box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
+    table.add_column("ch", justify="right", no_wrap=True)
+    table.add_column("quantity")
+    table.add_column(Text("value ± U (95 %)\n[limits]" if narrow else "value ± U (95 %)"), no_wrap=True)
+    if not narrow:
+        table.add_column("limits", no_wrap=True)
+    table.add_column("decision")
+    table.add_column("note", justify="right", no_wrap=True)
+    for row in rows:
+        decision, limits = str(row["decision"]), limits_text(row)
+        counts = row.get("counts", True)
+        shown = value_text(row, wide=width >= _WIDE)
+        table.add_row(
+            "" if row["channel"] is None else str(row["channel"]),
+            Text(printable(str(row["quantity"]))),
+            Text(f"{shown}\n[{limits}]" if narrow and limits else shown),
+            *(() if narrow else (Text(limits),)),
+            Text(decision, style=_STYLES.get(decision, "")) if counts else Text(f"({decision})", style="dim"),
+            str(notes.get(str(row["note"]), "")),
+        )
+    return table
+
+
+def _is_answer(row: Mapping[str, Any]) -> bool:
+    """Say whether a row is a person's yes or no, which has no unit, rather than a figure."""
+    return str(row["unit"]) == ""
+
+
+def _answer(row: Mapping[str, Any]) -> Text:
+    answer = "not answered" if row["value"] is None else "yes" if row["value"] else "no"
+    note = f" ({row['note']})" if row["note"] else ""
+    decision = str(row["decision"])
+    judged = "" if decision == Decision.NO_LIMIT.value else f" - {decision}"
+    return Text(printable(f"{row['quantity']}: {answer}{note}{judged}"), style=_STYLES.get(decision, ""))
+
+
+def value_text(row: Mapping[str, Any], *, wide: bool = False) -> str:
+    """Return a result's value with unit and expanded uncertainty; levels beside µV pd and µV emf, on one line where ``wide``."""
+    value, unit, uncertainty = row["value"], row["unit"], row["uncertainty"]
+    if value is None:
+        return "—"
+    if uncertainty is None:
+        shown = format_quantity(value, unit)
+    elif math.isfinite(uncertainty):
+        shown = format_with_uncertainty(value, uncertainty, unit)
+    else:
+        shown = f"{format_quantity(value, unit)} ± unknown"
+    if unit == "dBm":
+        pd, emf = f"{uv_pd_from_dbm(value):.3g} µV pd", f"{uv_emf_from_dbm(value):.3g} µV emf"
+        shown += f"\n{pd}, {emf}" if wide else f"\n{pd}\n{emf}"
+    return shown
+
+
+def limits_text(row: Mapping[str, Any]) -> str:
+    """Return a result's limits: from … to …, at most …, at least …."""
+    lower, upper, unit = row["lower_limit"], row["upper_limit"], row["unit"]
+    if lower is not None and upper is not None:
+        if lower == -upper:
+            return f"± {format_quantity(upper, unit)}"
+        low, high = format_quantity(lower, unit), format_quantity(upper, unit)
+        low_number, _, low_unit = low.rpartition(" ")
+        return f"{low_number if high.endswith(f' {low_unit}') else low} to {high}"
+    if upper is not None:
+        return f"at most {format_quantity(upper, unit)}"
+    return f"at least {format_quantity(lower, unit)}" if lower is not None else ""
+
+
+def run_lines(
+    *,
+    run: str,
+    rule: str,
+    table: str = "",
+    bench_s: float | None = None,
+    forecast_s: float | None = None,
+    part: str = "",
+    repeats: str = "",
+) -> Text:
+    """Return what else is said of a run, a line each; to be printed without wrapping, so that names can be copied."""
+    forecast = f" (forecast {time_text(forecast_s)})" if forecast_s is not None else ""
+    said = {
+        "rule": rule,
+        "bench time": time_text(bench_s) + forecast if bench_s is not None else "",
+        "run": run,
+        "part": part,
+        "repeats": repeats,
+        "table": table,
+    }
+    return Text("\n".join(f"{name:10}  {printable(text)}" for name, text in said.items() if text))
+
+
+def plan_lines(plan: Plan) -> list[str]:
+    """Return a plan's steps, a line each, with their forecasts."""
+    return [
+        f"{step.index:3}  {printable(step.label)}"
+        + (f"  ({time_text(step.forecast_s)})" if step.forecast_s else "")
+        for step in plan.steps
+    ]
+
+
+def time_text(seconds: float) -> str:
+    """Return a duration as people say it."""
+    if seconds < 10.0:
+        return f"{seconds:.1f} s"
+    if seconds < 90.0:
+        return f"{seconds:.0f} s"
+    if seconds < 5400.0:
+        return f"{seconds / 60.0:.0f} min"
+    return f"{seconds / 3600.0:.1f} h"

@@ -1,0 +1,1 @@
+"""Figures from samples: levels, distortion, deviation, weighting."""

@@ -1,0 +1,1 @@
+"""Read what a person wrote, with the place of every word."""

@@ -1,0 +1,167 @@
+"""The types a file's model is made of: quantities written with their unit, and the base of every model.
+
+A field ``max_key_time_s: TimeS`` is read from the key ``max_key_time``, whose text carries the unit
+(``20 s``). In Python the field is filled by its own name with a number in that unit.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Annotated, Any
+
+from pydantic import BaseModel, ConfigDict, PlainValidator, ValidationInfo, WithJsonSchema
+
+from sequencer.problems import FieldProblem
+from sequencer.units.parse import (
+    CURRENT,
+    FREQUENCY,
+    FREQUENCY_DIFFERENCE,
+    LEVEL,
+    PERCENT,
+    POWER,
+    RATIO,
+    RELATIVE,
+    RESISTANCE,
+    TEMPERATURE,
+    TIME,
+    VOLTAGE,
+    Dimension,
+    QuantityError,
+    parse_quantity,
+    quantity_pattern,
+)
+
+UNIT_SUFFIXES = ("_dbm", "_db", "_ppm", "_percent", "_ohm", "_hz", "_w", "_v", "_a", "_s", "_c")
+"""What a field's name ends in, and the file's key does not."""
+
+
+def _reader(dimension: Dimension) -> Callable[[Any, ValidationInfo], float]:
+    def read(found: Any, info: ValidationInfo) -> float:
+        if isinstance(found, str):
+            return parse_quantity(found, dimension)
+        if info.mode == "python" and isinstance(found, int | float) and not isinstance(found, bool):
+            return float(found)
+        if isinstance(found, int | float) and not isinstance(found, bool):
+            return parse_quantity(
+                f"{found:g}", dimension
+            )  # a bare number: refused there, with the units that do
+        raise QuantityError(f"{dimension.name} is due", found=type(found).__name__, allowed=dimension.allowed)
+
+    # pydantic names a union's branches by function: PowerW | LevelDbm must be two
+    read.__name__ = read.__qualname__ = f"read_{dimension.name.replace(' ', '_')}"
+    return read
+
+
+def quantity_type(dimension: Dimension) -> Any:
+    """Return the annotation of a field that holds ``dimension``: text in a file, a float in Python."""
+    schema = {
+        "type": "string",
+        "pattern": quantity_pattern(dimension),
+        "description": f"{dimension.allowed[0].upper()}{dimension.allowed[1:]}",
+        "examples": [dimension.example],
+    }
+    return Annotated[float, PlainValidator(_reader(dimension)), WithJsonSchema(schema), dimension]
+
+
+LevelDbm = Annotated[float, *quantity_type(LEVEL).__metadata__]
+FrequencyHz = Annotated[float, *quantity_type(FREQUENCY).__metadata__]
+FrequencyDifferenceHz = Annotated[float, *quantity_type(FREQUENCY_DIFFERENCE).__metadata__]
+TimeS = Annotated[float, *quantity_type(TIME).__metadata__]
+RatioDb = Annotated[float, *quantity_type(RATIO).__metadata__]
+PowerW = Annotated[float, *quantity_type(POWER).__metadata__]
+VoltageV = Annotated[float, *quantity_type(VOLTAGE).__metadata__]
+CurrentA = Annotated[float, *quantity_type(CURRENT).__metadata__]
+Percent = Annotated[float, *quantity_type(PERCENT).__metadata__]
+Ppm = Annotated[float, *quantity_type(RELATIVE).__metadata__]
+TemperatureC = Annotated[float, *quantity_type(TEMPERATURE).__metadata__]
+ResistanceOhm = Annotated[float, *quantity_type(RESISTANCE).__metadata__]
+
+TYPE_OF_SUFFIX: dict[str, Any] = {
+    "_dbm": LevelDbm,
+    "_db": RatioDb,
+    "_ppm": Ppm,
+    "_percent": Percent,
+    "_ohm": ResistanceOhm,
+    "_hz": FrequencyDifferenceHz,  # a name does not say whether zero or a negative figure makes sense
+    "_w": PowerW,
+    "_v": VoltageV,
+    "_a": CurrentA,
+    "_s": TimeS,
+    "_c": TemperatureC,
+}
+"""The quantity that a field's name promises, for models made from dataclasses."""
+
+
+def suffix_of(name: str) -> str:
+    """Return the unit suffix of a field's name, or nothing."""
+    return next((suffix for suffix in UNIT_SUFFIXES if name.endswith(suffix) and name != suffix), "")
+
+
+def key_of(name: str) -> str:
+    """Return the key in the file of the field ``name``: the name without its unit."""
+    return name.removesuffix(suffix_of(name))
+
+
+@dataclass(frozen=True, slots=True)
+class Bounds:
+    """A check for `pydantic.AfterValidator`: a figure from ``minimum`` to ``maximum``, or without end. The reference pages read it."""
+
+    minimum: float
+    maximum: float | None
+    unit: str
+
+    def __call__(self, number: float) -> float:
+        """Return ``number``. Raises FieldProblem for one outside."""
+        if self.maximum is None and number < self.minimum:
+            raise FieldProblem(f"{_shown(number, self.unit)} is too small", allowed=self.allowed)
+        if self.maximum is not None and not self.minimum <= number <= self.maximum:
+            raise FieldProblem(f"{_shown(number, self.unit)} is out of range", allowed=self.allowed)
+        return number
+
+    @property
+    def allowed(self) -> str:
+        """What a complaint says is allowed: `0 to 100 %`, `1 s or more`."""
+        if self.maximum is None:
+            return f"{_shown(self.minimum, self.unit)} or more"
+        return f"{self.minimum:g} to {_shown(self.maximum, self.unit)}"
+
+
+def at_least(minimum: float, unit: str) -> Bounds:
+    """Return a check for `pydantic.AfterValidator`: a figure of ``minimum`` or more."""
+    return Bounds(minimum, None, unit)
+
+
+def between(minimum: float, maximum: float, unit: str) -> Bounds:
+    """Return a check for `pydantic.AfterValidator`: a figure from ``minimum`` to ``maximum``."""
+    return Bounds(minimum, maximum, unit)
+
+
+def _shown(number: float, unit: str) -> str:
+    return f"{number:g} {unit}".rstrip()
+
+
+class FileModel(BaseModel):
+    """Base of every model of a file: frozen, no unknown keys, keys without the unit that fields end in.
+
+    Subclasses may be filled in Python by field name; a file is read by its keys only, and strictly: no text
+    is taken for a number nor a number for text (see `sequencer.files.read.read_file`).
+    """
+
+    model_config = ConfigDict(
+        frozen=True,
+        extra="forbid",
+        alias_generator=key_of,
+        validate_by_name=True,
+        validate_by_alias=True,
+        allow_inf_nan=False,
+        use_attribute_docstrings=True,
+    )
+
+    @classmethod
+    def __pydantic_init_subclass__(cls, **kwargs: Any) -> None:
+        """Refuse a model of which two fields would be read from one key."""
+        super().__pydantic_init_subclass__(**kwargs)
+        keys = [field.alias or name for name, field in cls.model_fields.items()]
+        if twice := sorted({key for key in keys if keys.count(key) > 1}):
+            raise TypeError(f"{cls.__name__}: two fields share the key {', '.join(twice)}")

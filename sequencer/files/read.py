@@ -1,0 +1,135 @@
+"""Reads a file that a person wrote into a model, or complains of everything that is wrong with it at once.
+
+Every complaint carries file, line, column, what was found, what is allowed and a hint. Nothing in a file can
+make reading hang, run code or raise anything but `FileProblems`.
+"""
+
+from __future__ import annotations
+
+import errno
+import json
+import os
+import stat
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Generic, TypeVar
+
+from pydantic import BaseModel, ValidationError
+
+from sequencer.files.explain import complaints_of
+from sequencer.files.model_keys import keys_at
+from sequencer.files.yaml_tree import Source, compose
+from sequencer.problems import Complaint, FileProblems, about_file, did_you_mean, listed
+
+LARGEST_BYTES = 1024 * 1024
+"""Files beyond this are refused before they are read."""
+
+M = TypeVar("M", bound=BaseModel)
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Read(Generic[T]):
+    """What a file says (``model``), and where it says it (``source``)."""
+
+    model: T
+    source: Source
+
+
+def read_file(path: Path | str, model: type[M]) -> Read[M]:
+    """Return the file at ``path`` as ``model``. Raises FileProblems with all complaints."""
+    return read_text(read_utf8(path), model, file=str(path))
+
+
+def read_text(text: str, model: type[M], *, file: str = "<text>") -> Read[M]:
+    """Return YAML ``text`` as ``model``; complaints call it ``file``. Raises FileProblems."""
+    source, complaints = compose(text, file)
+    if source is None:
+        raise FileProblems(complaints)
+    if source.root.kind != "mapping" and not source.root.spoiled:
+        found = source.root.described()
+        keys = listed(keys_at(model, ()))
+        message = f"the file holds {found}, not a mapping of keys to values"
+        complaints.append(
+            source.complain((), message, found=found, allowed=f"a mapping with the keys {keys}")
+        )
+        raise FileProblems(complaints)
+    validated: M | None = None
+    try:
+        # Strict JSON is the mode that suits YAML: text becomes dates and enumerations, lists become tuples,
+        # but '20' is no number, true is not 1, and 4 is no text.
+        validated = model.model_validate_json(
+            json.dumps(source.root.plain()), strict=True, by_alias=True, by_name=False
+        )
+    except ValidationError as error:
+        complaints += complaints_of(error, source, model)
+    if complaints or validated is None:
+        raise FileProblems(sorted(set(complaints), key=lambda one: (one.line, one.column, one.message)))
+    return Read(model=validated, source=source)
+
+
+def read_utf8(path: Path | str) -> str:
+    """Return the text of an ordinary file of at most `LARGEST_BYTES`. Raises FileProblems."""
+    path = Path(path)
+    try:
+        status = path.stat()
+        if stat.S_ISDIR(status.st_mode):
+            raise about_file(path, "this is a directory, not a file", allowed="a YAML file")
+        if not stat.S_ISREG(status.st_mode):  # a pipe or device could hang, or never end
+            raise about_file(path, "this is not an ordinary file", allowed="a YAML file")
+        if status.st_size > LARGEST_BYTES:
+            raise _too_large(path, status.st_size)
+        with path.open("rb") as file:
+            content = file.read(LARGEST_BYTES + 1)
+    except (OSError, ValueError) as error:
+        raise about_file(path, _reason(error), hint=_neighbour(path)) from error
+    if len(content) > LARGEST_BYTES:
+        raise _too_large(path, len(content))
+    return _decoded(content, path)
+
+
+def _decoded(content: bytes, path: Path) -> str:
+    try:
+        return content.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        before = content[: error.start].split(b"\n")
+        hint = "save the file as UTF-8"
+        if content[:2] in {b"\xff\xfe", b"\xfe\xff"}:
+            hint = "the file looks like UTF-16; save it as UTF-8"
+        elif b"\0" in content:
+            hint = "the file looks binary"
+        byte = f"byte 0x{content[error.start]:02X}"
+        column = len(before[-1].decode("utf-8", "replace")) + 1
+        problem = Complaint(
+            file=str(path),
+            line=len(before),
+            column=column,
+            message=f"not UTF-8 text: {byte}",
+            found=byte,
+            allowed="a YAML file in UTF-8",
+            hint=hint,
+        )
+        raise FileProblems([problem]) from error
+
+
+def _too_large(path: Path, size: int) -> FileProblems:
+    message = f"the file has {size} bytes, too many to be written by hand"
+    return about_file(path, message, allowed=f"at most {LARGEST_BYTES} bytes (1 MiB)")
+
+
+def _reason(error: OSError | ValueError) -> str:
+    if isinstance(error, FileNotFoundError):
+        return "no such file"
+    if isinstance(error, PermissionError):
+        return "you may not read this file"
+    if isinstance(error, OSError) and error.errno is not None:
+        return f"cannot be read: {os.strerror(error.errno)} ({errno.errorcode.get(error.errno, error.errno)})"
+    return f"cannot be read: {error}"
+
+
+def _neighbour(path: Path) -> str:
+    try:
+        names = [entry.name for entry in path.parent.iterdir()][:1000]
+    except (OSError, ValueError):
+        return ""
+    return did_you_mean(path.name, names)

@@ -1,0 +1,1 @@
+"""Bench, channel plan and loss table as frozen models."""

@@ -1,8 +1,0 @@
-"""Run by Alembic: migrates on the connection that `sequencer.store_upgrade` hands over, inside its transaction."""
-
-from __future__ import annotations
-
-from alembic import context
-
-context.configure(connection=context.config.attributes["connection"])
-context.run_migrations()

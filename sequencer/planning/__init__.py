@@ -1,0 +1,1 @@
+"""Load a sequence, plan it, and prove it before the first byte."""

@@ -1,0 +1,211 @@
+"""The plan: what will be done, in order, and the proof of what can be proved before the first byte is sent."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from sequencer.checks import all_checks
+from sequencer.checks.base import AnyCheck, CheckSettings, Conditions, Side
+from sequencer.checks.confirm import Confirm, ConfirmSettings
+from sequencer.checks.enter_reading import EnterReadingSettings
+from sequencer.files.shipped import is_shipped
+from sequencer.planning.load import LoadedBench, LoadedSequence
+from sequencer.planning.proof import UNIT_SIDES, longest_s, step_complaints, whole_complaints
+from sequencer.problems import Complaint, FileProblems, did_you_mean, listed, printable
+from sequencer.run.entered import ToEnter
+
+SIDE_CHANGE_S = 0.1
+"""About what it takes to reach a side: unkey, generator off, switch, select. Measured on the simulated bench."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Step:
+    """One check on one channel. ``index``: its number in the whole sequence, also where only a part of that is run."""
+
+    index: int
+    label: str
+    check: AnyCheck
+    settings: CheckSettings
+    conditions: Conditions
+    forecast_s: float
+    at: tuple[str | int, ...]
+
+    @property
+    def side(self) -> Side:
+        """The side of the bench it is made on."""
+        return self.check.side_of(self.settings)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """Every step of a run, in order. ``only``: the checks that were chosen from the sequence; empty for all."""
+
+    sequence: LoadedSequence
+    bench: LoadedBench
+    steps: tuple[Step, ...]
+    only: tuple[str, ...] = ()
+
+    @property
+    def forecast_s(self) -> float:
+        """About how long the run takes, bench time, s; waiting for a person not counted."""
+        return sum(step.forecast_s for step in self.steps)
+
+    @property
+    def confirmations(self) -> int:
+        """How often a person is asked."""
+        return sum(isinstance(step.check, Confirm) for step in self.steps)
+
+    @property
+    def to_enter(self) -> tuple[ToEnter, ...]:
+        """The readings that a person is asked to enter, in order."""
+        return tuple(
+            ToEnter(name=step.settings.name, dial=step.settings.dial)
+            for step in self.steps
+            if isinstance(step.settings, EnterReadingSettings)
+        )
+
+    @property
+    def by_hand(self) -> tuple[Step, ...]:
+        """The steps in the middle of which a person moves cables."""
+        return tuple(step for step in self.steps if step.side == "loss")
+
+
+def make_plan(
+    sequence: LoadedSequence, bench: LoadedBench, *, serial: str = "", only: Iterable[str] = ()
+) -> Plan:
+    """Return the plan, proved. Raises FileProblems with everything that cannot be done on this bench.
+
+    ``only`` chooses checks by name; the preparation is asked for all the same, and so is every confirmation before the last check chosen.
+    Steps keep the numbers they have in the whole sequence.
+    """
+    rests = _Rests(bench)
+    only = tuple(dict.fromkeys(only))
+    chosen = _chosen(sequence, only)
+    steps = tuple(
+        _step(index, *each, rests)
+        for index, each in enumerate(_conditions(sequence, bench, serial))
+        if each[0] in chosen
+    )
+    checks = sequence.sequence.checks
+    complaints = [*whole_complaints(sequence, bench, [checks[at[1]] for at in chosen if at[0] == "checks"])]
+    for step in steps:
+        for complaint in step_complaints(step, sequence, bench):
+            if complaint not in complaints:
+                complaints.append(complaint)
+    if complaints:
+        raise FileProblems(complaints)
+    return Plan(sequence=sequence, bench=bench, steps=steps, only=only)
+
+
+_At = tuple[str, int]
+
+
+def _chosen(sequence: LoadedSequence, only: tuple[str, ...]) -> list[_At]:
+    """Return the places in the file of what is to be done. Raises FileProblems for a check it has not."""
+    checks = sequence.sequence.checks
+    named = [one.check for one in checks]
+    if missing := [name for name in only if name not in named]:
+        there = list(dict.fromkeys(named))
+        raise FileProblems(
+            [
+                Complaint(
+                    file="--only",
+                    line=0,
+                    column=0,
+                    message=f"{sequence.path.name} has no check {printable(name)[:60]!r}",
+                    allowed=listed(there),
+                    hint=did_you_mean(name, there),
+                )
+                for name in missing
+            ]
+        )
+    prepare = [("prepare", number) for number in range(len(sequence.sequence.prepare))]
+    if not only:
+        return [*prepare, *(("checks", number) for number in range(len(named)))]
+    last = max(number for number, name in enumerate(named) if name in only)
+    chosen = [
+        number for number, name in enumerate(named) if name in only or (name == "confirm" and number < last)
+    ]
+    return [*prepare, *(("checks", number) for number in chosen)]
+
+
+def _conditions(
+    sequence: LoadedSequence, bench: LoadedBench, serial: str
+) -> Iterator[tuple[_At, CheckSettings, Conditions]]:
+    """Yield for every step its place in the file, its settings and where it stands, in order."""
+    alike = Conditions(
+        bench=bench.bench,
+        channel=None,
+        frequency_hz=None,
+        mode=sequence.sequence.mode,
+        plan=sequence.plan,
+        serial=serial,
+        supply_v=sequence.sequence.supply_v,
+        folder=sequence.path.parent,
+        bench_folder=Path() if is_shipped(bench.path, "bench") else bench.path.parent,
+        simulated=bench.bench.simulated,
+    )
+    for number, preparation in enumerate(sequence.sequence.prepare):
+        yield ("prepare", number), ConfirmSettings(check="confirm", text=preparation.confirm), alike
+    for number, settings in enumerate(sequence.sequence.checks):
+        for named in settings.channels:
+            channel = (
+                named if named is not None else all_checks()[settings.check].start_channel(settings, alike)
+            )
+            frequency_hz = None
+            if channel is not None and sequence.plan is not None:
+                frequency_hz = sequence.plan.frequencies_hz.get(channel)
+            mode = settings.mode or alike.mode
+            yield (
+                ("checks", number),
+                settings,
+                replace(alike, channel=channel, frequency_hz=frequency_hz, mode=mode),
+            )
+
+
+class _Rests:
+    """Forecasts the rests that the duty owes, where the key takes them: before it is pressed again, and within a long wait."""
+
+    def __init__(self, bench: LoadedBench) -> None:
+        self._rest_per_key_s = 100.0 / bench.bench.protection.key_duty_percent - 1.0
+        step_s, release_s = longest_s(bench)
+        # the key is released in time for one more step and a release, however slow, to end inside the limit
+        self._unbroken_s = max(0.5, bench.bench.protection.max_key_time_s - step_s - release_s)
+        self._owed_s = 0.0
+
+    def step_s(self, check_s: float, keyed_s: float) -> float:
+        """Return how long a step takes, s, of which the check itself takes ``check_s`` and keys the unit for ``keyed_s``."""
+        if keyed_s <= 0.0:
+            self._owed_s = max(0.0, self._owed_s - check_s)
+            return check_s
+        last_s = min(keyed_s, self._unbroken_s)
+        whole_s = self._owed_s + check_s + (keyed_s - last_s) * self._rest_per_key_s
+        self._owed_s = last_s * self._rest_per_key_s
+        return whole_s
+
+
+def _step(index: int, at: _At, settings: CheckSettings, conditions: Conditions, rests: _Rests) -> Step:
+    check = all_checks()[settings.check]
+    forecast_s = 0.0
+    if check.side_of(settings) not in UNIT_SIDES:
+        forecast_s = check.forecast_s(settings, conditions)
+    elif conditions.frequency_hz is not None:
+        check_s = SIDE_CHANGE_S + check.forecast_s(settings, conditions)
+        forecast_s = rests.step_s(check_s, check.keyed_s(settings, conditions))
+    name = check.name.replace("_", " ")
+    if isinstance(settings, ConfirmSettings):
+        name, forecast_s = "confirm: " + settings.text, 0.0
+    if settings.mode is not None:
+        name += f", {settings.mode}"
+    label = name if conditions.channel is None else f"{name}, channel {conditions.channel}"
+    return Step(
+        index=index,
+        label=label,
+        check=check,
+        settings=settings,
+        conditions=conditions,
+        forecast_s=forecast_s,
+        at=at,
+    )

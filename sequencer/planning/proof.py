@@ -1,0 +1,243 @@
+"""The proof: what can be said against a plan before the first byte is sent."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING, Any
+
+from sequencer.bench.open_bench import longest_release_s, max_meter_dbm
+from sequencer.checks import all_checks
+from sequencer.checks.base import CheckSettings, Demand
+from sequencer.files.shipped import shipped_names
+from sequencer.inputs.bench import PowerMeter, SignalGenerator, Supply
+from sequencer.problems import Complaint, listed
+from sequencer.units.convert import dbm_from_w, w_from_dbm
+
+if TYPE_CHECKING:
+    from sequencer.planning.load import LoadedBench, LoadedSequence
+    from sequencer.planning.plan import Step
+
+_SIDE_ROLES = {
+    "receive": frozenset({"radio", "switch", "signal_generator"}),
+    "transmit": frozenset({"radio", "switch"}),
+    "loss": frozenset({"signal_generator", "power_meter"}),
+}
+UNIT_SIDES = ("receive", "transmit")
+"""The sides on which a unit is measured, which need a channel and a path."""
+
+
+def whole_complaints(
+    sequence: LoadedSequence, bench: LoadedBench, chosen: Sequence[CheckSettings]
+) -> Iterator[Complaint]:
+    """Prove what belongs to no single check."""
+    source = sequence.source
+    supply_v = sequence.sequence.supply_v
+    entry = bench.bench.with_role("supply")
+    if supply_v is None and entry is not None and _on_a_unit(chosen):
+        yield source.complain(
+            ("sequence",),
+            f"{entry[0]} is off when the bench opens, and the sequence does not say what the unit is fed with",
+            allowed="'supply: 13.2 V', or a bench file that leaves out a supply which is set by hand",
+        )
+    if supply_v is not None:
+        if entry is None:
+            yield source.complain(
+                ("supply",),
+                f"{supply_v:g} V is asked for and bench {bench.bench.bench!r} has no supply",
+                allowed="a bench with a supply, or no 'supply'",
+            )
+        elif isinstance(entry[1], Supply) and supply_v > entry[1].max_voltage_v:
+            yield source.complain(
+                ("supply",),
+                f"{supply_v:g} V is above max_voltage of {entry[0]}",
+                allowed=f"at most {entry[1].max_voltage_v:g} V",
+            )
+    if sequence.plan is None and (needing := _on_a_unit(chosen)):
+        yield source.complain(
+            ("sequence",),
+            f"the sequence names no channel plan, so that {listed(dict.fromkeys(needing))} have no frequency",
+            allowed=f"'channels:' with a plan of your own or a shipped one: {listed(shipped_names('plan'))}",
+        )
+    transmits = any(all_checks()[one.check].side_of(one) == "transmit" for one in chosen)
+    if transmits:
+        if sequence.sequence.rated_power_w is not None:
+            for message, allowed in _power_trouble(sequence.sequence.rated_power_w, None, bench):
+                yield source.complain(("rated_power",), message, allowed=allowed)
+        yield from _key_time(bench)
+
+
+def _on_a_unit(chosen: Sequence[CheckSettings]) -> list[str]:
+    """Return the checks that key or listen, in the file's order."""
+    return [one.check for one in chosen if all_checks()[one.check].side_of(one) in UNIT_SIDES]
+
+
+def _key_time(bench: LoadedBench) -> Iterator[Complaint]:
+    """Prove that the longest step and the longest release after it end inside the key-down limit (promise 2)."""
+    limit_s = bench.bench.protection.max_key_time_s
+    step_s, release_s = longest_s(bench)
+    radio = bench.bench.with_role("radio")
+    # No program releases a key that a person holds: there the prompts say for how long.
+    if radio is not None and not radio[1].manual and step_s + release_s > limit_s:
+        yield bench.source.complain(
+            ("protection", "max_key_time") if "protection" in bench.source.root.entries else (),
+            f"max_key_time {limit_s:g} s cannot be promised: with these time-outs a step may take {step_s:g} s "
+            f"and a release {release_s:g} s",
+            allowed=f"at least {step_s + release_s:g} s, or a shorter 'timeout' for the instruments",
+        )
+
+
+def longest_s(bench: LoadedBench) -> tuple[float, float]:
+    """Return how long a step and a release of the key can take on this bench, with every answer as late as its time-out, s."""
+    radio = bench.bench.with_role("radio")
+    release_s = longest_release_s(radio[1]) if radio is not None else 0.0
+    return max((2.0 * entry.timeout_s for entry in bench.bench.instruments.values()), default=0.0), release_s
+
+
+def step_complaints(step: Step, sequence: LoadedSequence, bench: LoadedBench) -> Iterator[Complaint]:
+    """Prove what one step needs of the files, the bench and the channel plan."""
+    source, check, side = sequence.source, step.check, step.side
+    yield from check.complaints(step.settings, step.conditions)
+    if side == "none":
+        return
+    at_check = (*step.at, "check")
+    missing = sorted((_SIDE_ROLES[side] | check.roles_of(step.settings)) - bench.bench.roles)
+    if missing:
+        yield source.complain(
+            at_check,
+            f"{check.name} needs {' and '.join(missing)}, and bench {bench.bench.bench!r} ({bench.path.name}) has none",
+            allowed=f"a bench with {' and '.join(missing)}",
+        )
+    generators = bench.bench.all_with_role("signal_generator")
+    if 0 < len(generators) < check.generators:
+        missing.append("interferer")
+        yield source.complain(
+            at_check,
+            f"{check.name} needs a second signal generator, and bench {bench.bench.bench!r} ({bench.path.name}) has none",
+            allowed="an entry 'interferer: {role: signal_generator, …}', combined into the receive path",
+        )
+    if side == "loss":
+        yield from _loss_complaints(step, sequence, bench)
+        return
+    path = bench.bench.paths.receive if side == "receive" else bench.bench.paths.transmit
+    if path is None:
+        yield source.complain(
+            at_check,
+            f"{check.name} needs the {side} path, and {bench.path.name} describes none",
+            allowed=f"'paths: {{{side}: …}}' in the bench file",
+        )
+    if step.conditions.mode not in check.modes:
+        yield source.complain(
+            at_check,
+            f"{check.name} is not for {step.conditions.mode}",
+            allowed=", ".join(sorted(check.modes)),
+        )
+    if step.conditions.frequency_hz is None:
+        if sequence.plan is not None or step.conditions.channel is None:
+            yield _channel_trouble(step, sequence)
+    elif not missing and path is not None:
+        for demand in check.demands(step.settings, step.conditions):
+            for message, allowed in _demand_trouble(demand, step, bench):
+                yield source.complain(
+                    (*step.at, *_present(source, step.at, demand.at)), message, allowed=allowed
+                )
+
+
+def _loss_complaints(step: Step, sequence: LoadedSequence, bench: LoadedBench) -> Iterator[Complaint]:
+    """Prove what a person's cables will carry: no unit takes part, and nothing is lost before the power meter."""
+    source = sequence.source
+    entry = bench.bench.with_role("signal_generator")
+    most_dbm = max_meter_dbm(bench.bench)
+    for demand in step.check.demands(step.settings, step.conditions):
+        at = (*step.at, *_present(source, step.at, demand.at))
+        if demand.refused:
+            yield source.complain(at, demand.refused, allowed=demand.allowed)
+        level_dbm = demand.level_dbm
+        if level_dbm is None or entry is None or not isinstance(entry[1], SignalGenerator):
+            continue
+        offered = entry[1].level
+        if not offered.min_dbm <= level_dbm <= min(offered.max_dbm, most_dbm):
+            yield source.complain(
+                at,
+                f"{level_dbm:g} dBm is outside what {entry[0]} offers and the power meter may be given",
+                allowed=f"{offered.min_dbm:g} to {min(offered.max_dbm, most_dbm):.1f} dBm",
+            )
+
+
+def _channel_trouble(step: Step, sequence: LoadedSequence) -> Complaint:
+    source, channel = sequence.source, step.conditions.channel
+    if channel is None:
+        return source.complain(
+            (*step.at, "check"),
+            f"{step.check.name} needs a channel",
+            allowed="'channel: 20' or 'channel: [1, 20, 40]'",
+        )
+    place: tuple[Any, ...] = (*step.at, "channel")
+    if isinstance(step.settings.channel, tuple):
+        place = (*place, step.settings.channel.index(channel))
+    assert sequence.plan is not None
+    return source.complain(
+        place, f"channel {channel} is not in the plan {sequence.plan.name!r}", allowed=sequence.plan.described
+    )
+
+
+def _demand_trouble(demand: Demand, step: Step, bench: LoadedBench) -> Iterator[tuple[str, str]]:
+    frequency_hz = step.conditions.frequency_hz
+    if demand.refused:
+        yield demand.refused, demand.allowed
+    if demand.power_w is not None:
+        yield from _power_trouble(demand.power_w, frequency_hz, bench)
+    if demand.level_dbm is None or frequency_hz is None:
+        return
+    level_dbm, rating_dbm = demand.level_dbm, bench.bench.protection.max_receiver_input_dbm
+    if level_dbm > rating_dbm:
+        yield (
+            f"{level_dbm:g} dBm is above the receiver's rating (max_receiver_input of {bench.path.name})",
+            f"at most {rating_dbm:g} dBm",
+        )
+    generators, path = bench.bench.all_with_role("signal_generator"), bench.bench.paths.receive
+    if not generators or path is None:
+        return
+    name, generator = generators[1 if demand.interferer and len(generators) > 1 else 0]
+    if not isinstance(generator, SignalGenerator):
+        return
+    loss_db, offered = path.loss_db(frequency_hz), generator.level
+    if not offered.min_dbm <= level_dbm + loss_db <= offered.max_dbm:
+        called = name if demand.interferer else "the generator"
+        yield (
+            f"{level_dbm:g} dBm at the antenna connector is outside what {called} offers through {loss_db:.2f} dB of path",
+            f"{offered.min_dbm - loss_db:.1f} to {offered.max_dbm - loss_db:.1f} dBm",
+        )
+
+
+def _power_trouble(
+    power_w: float, frequency_hz: float | None, bench: LoadedBench
+) -> Iterator[tuple[str, str]]:
+    path, meter = bench.bench.paths.transmit, bench.bench.with_role("power_meter")
+    if path is None:
+        return
+    if power_w > path.rating_w:
+        yield (
+            f"{power_w:g} W is above the rating of the transmit path in {bench.path.name}",
+            f"at most {path.rating_w:g} W",
+        )
+    if meter is None or not isinstance(meter[1], PowerMeter) or meter[1].max_power_w is None:
+        return
+    loss_db = min(path.loss.values()) if frequency_hz is None else path.loss_db(frequency_hz)
+    most_w = w_from_dbm(dbm_from_w(meter[1].max_power_w) + loss_db)
+    if power_w > most_w:
+        yield (
+            f"{power_w:g} W through {loss_db:.2f} dB is more than max_power of {meter[0]} in {bench.path.name}",
+            f"at most {most_w:.3g} W",
+        )
+
+
+def _present(source: Any, at: tuple[str | int, ...], below: tuple[str, ...]) -> tuple[str, ...]:
+    """Return as much of ``below`` as stands in the file: a demand may come from a default."""
+    node = source.find(at)
+    kept: list[str] = []
+    for key in below:
+        if key not in node.entries:
+            break
+        kept.append(key)
+        node = node.entries[key][1]
+    return tuple(kept) or ("check",)

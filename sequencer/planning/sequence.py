@@ -1,0 +1,79 @@
+"""The sequence file: an ordered list of checks with limits, as frozen models."""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import Annotated, Any, Literal, Union
+
+from pydantic import BeforeValidator, Field, create_model, model_validator
+
+from sequencer.checks import all_checks
+from sequencer.checks.base import SOME, CheckSettings
+from sequencer.files.fields import FileModel, PowerW, VoltageV
+from sequencer.problems import FieldProblem
+from sequencer.uncertainty.decision import Rule
+
+Mode = Literal["FM", "AM", "USB", "LSB", "CW"]
+
+
+class Preparation(FileModel):
+    """Something a person sets and confirms before the first check."""
+
+    confirm: str = Field(min_length=1, max_length=500)
+    """What must stand how: RF gain fully up, squelch open."""
+
+
+def _rule(text: Any) -> Any:
+    try:
+        Rule.parse(text)
+    except ValueError as error:
+        raise FieldProblem(str(error), allowed="simple, guarded, or a guard factor such as 0.83") from error
+    return text
+
+
+class SequenceBase(FileModel):
+    """All of a sequence but its checks, whose kinds depend on what is installed."""
+
+    sequence: str = Field(min_length=1, max_length=100)
+    """The sequence's name, as it stands on the results."""
+    channels: str | None = None
+    """The channel plan: a shipped one (plans/cept-40.yaml) or a path of your own."""
+    mode: Mode = "FM"
+    """The emission all checks are made in."""
+    decision_rule: Annotated[str | float, BeforeValidator(_rule)] = "simple"
+    """simple, guarded (guard band w = U), or a guard factor; always printed with the results."""
+    supply_v: VoltageV | None = None
+    """What the unit is fed with; without it the supply is left alone."""
+    rated_power_w: PowerW | None = None
+    """The most carrier power the unit is expected to give; the plan holds it against the path's rating."""
+    prepare: tuple[Preparation, ...] = ()
+    """What a person sets and confirms before the first check."""
+
+    @model_validator(mode="after")
+    def _supply_is_sane(self) -> SequenceBase:
+        if self.supply_v is not None and self.supply_v <= 0:
+            raise FieldProblem(
+                f"{self.supply_v:g} V feeds nothing", at=("supply",), allowed="above 0 V, such as 13.2 V"
+            )
+        return self
+
+    @property
+    def rule(self) -> Rule:
+        """The decision rule."""
+        return Rule.parse(self.decision_rule)
+
+
+class Sequence(SequenceBase):
+    """A sequence as the rest of the engine sees it."""
+
+    checks: tuple[CheckSettings, ...]
+    """The checks, in the order they are made."""
+
+
+@cache
+def sequence_model() -> type[Sequence]:
+    """Return the model of a sequence file, with the settings of every installed check told apart by `check`."""
+    kinds = tuple(check.settings for check in all_checks().values())
+    union: Any = Annotated[Union[kinds], Field(discriminator="check")]  # noqa: UP007 - made at run time
+    checks: Any = Annotated[tuple[union, ...], *SOME]
+    return create_model("SequenceFile", __base__=Sequence, __doc__=SequenceBase.__doc__, checks=(checks, ...))

@@ -1,0 +1,1 @@
+"""Result rows, their table, their store and what is exported of them."""

@@ -1,0 +1,90 @@
+"""The results table of one run: a timestamped CSV that grows by a check at a time and is on the disk when the check ends."""
+
+from __future__ import annotations
+
+import csv
+import os
+from collections.abc import Iterable
+from contextlib import suppress
+from datetime import datetime
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+from sequencer.results.model import COLUMNS, Result, row_of
+
+
+class ResultsTable:
+    """A CSV file (RFC 4180, UTF-8) with one row a result, under the names of `sequencer.results.model.COLUMNS`."""
+
+    def __init__(self, path: Path, *, power_safe: bool = True) -> None:
+        """Create the file, which must not exist yet. OSError if it cannot be written.
+
+        Rows survive the end of this process in any case; ``power_safe`` also waits for the disk.
+        """
+        self.path = path
+        self._power_safe = power_safe
+        self._file = path.open("x", newline="", encoding="utf-8")
+        self._writer = csv.DictWriter(self._file, fieldnames=COLUMNS)
+        self._writer.writeheader()
+        self._keep()
+        if power_safe:
+            _keep_name(path.parent)
+
+    def write(self, results: Iterable[Result]) -> None:
+        """Append ``results`` and see them onto the disk."""
+        for result in results:
+            self._writer.writerow({name: _safe(cell) for name, cell in row_of(result).items()})
+        self._keep()
+
+    def close(self) -> None:
+        """Close the file."""
+        self._file.close()
+
+    def _keep(self) -> None:
+        self._file.flush()
+        if self._power_safe:
+            os.fsync(self._file.fileno())
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+
+def table_path(folder: Path, *, time: datetime, serial: str, sequence: str) -> Path:
+    """Return a fresh name in ``folder``: time (to the second, with offset), serial, sequence, and a number if need be.
+
+    Serial and sequence are cut where they would make the name longer than file systems take (255 bytes).
+    """
+    stem = f"{time.strftime('%Y%m%dT%H%M%S%z')}_{_cut(serial)}_{_cut(sequence)}"
+    path = folder / f"{stem}.csv"
+    number = 2
+    while path.exists():
+        path = folder / f"{stem}_{number}.csv"
+        number += 1
+    return path
+
+
+def _cut(text: str, most_bytes: int = 100) -> str:
+    return text.encode("utf-8", "replace")[:most_bytes].decode("utf-8", "ignore")
+
+
+def _keep_name(folder: Path) -> None:
+    """See the new file's name onto the disk too, where a folder can be synchronised at all (not on Windows)."""
+    with suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+def _safe(cell: str | float | int | bool | None) -> str | float | int | bool | None:
+    # A spreadsheet runs a text cell that starts with one of these as a formula (OWASP, CSV injection), wide forms included.
+    if isinstance(cell, str) and cell[:1] in tuple("=+-@\t\r\n＝＋－＠"):
+        return "'" + cell
+    return cell

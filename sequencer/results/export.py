@@ -1,0 +1,248 @@
+"""Results for other programs: CSV, JSON Lines, Parquet, and JUnit XML for a build server.
+
+Every format but JUnit carries the columns of `COLUMNS`, in that order; `columns_table` is their documentation. A file is written
+beside its name and put in place when it is whole, so that a reader never meets half of one.
+"""
+
+from __future__ import annotations
+
+import csv
+import json
+import math
+import os
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from io import StringIO
+from itertools import chain, islice
+from pathlib import Path
+from typing import IO, Any
+
+from sequencer.problems import FileProblems, about_file
+from sequencer.results.csv_table import _safe as spreadsheet_safe
+
+Row = Mapping[str, Any]
+_BATCH = 10_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ExportColumn:
+    """One column: its name, its type ("text", "number", "whole number", "yes or no", "list", "record"), and what stands in it."""
+
+    name: str
+    kind: str
+    meaning: str
+
+
+def _column(name: str, kind: str, meaning: str) -> ExportColumn:
+    return ExportColumn(name=name, kind=kind, meaning=meaning)
+
+
+COLUMNS: tuple[ExportColumn, ...] = (
+    _column("time", "text", "When the result was found: ISO 8601 with offset"),
+    _column("run", "text", "Name of the run, unique"),
+    _column(
+        "check_index", "whole number", "Number of the check in its run, counted from 0; `trace` takes it"
+    ),
+    _column("serial", "text", "Serial of the unit"),
+    _column("model", "text", "Model of the unit; may be empty"),
+    _column("sequence", "text", "Name of the sequence"),
+    _column("sequence_hash", "text", "Hash of the sequence as it was run"),
+    _column("bench", "text", "Name of the bench"),
+    _column("bench_hash", "text", "Hash of the bench file as it was used"),
+    _column(
+        "simulated", "yes or no", "Whether the bench was simulated: then it is no measurement of a real unit"
+    ),
+    _column("check", "text", "Which check found it"),
+    _column("channel", "whole number", "Channel; empty where the check has none"),
+    _column("frequency_hz", "number", "Frequency of the channel, Hz; empty where there is none"),
+    _column("mode", "text", "Emission: FM, AM, USB, LSB, CW"),
+    _column("quantity", "text", "What was measured"),
+    _column("value", "number", "The value, in `unit`; empty if nothing could be measured"),
+    _column("unit", "text", "Unit of value, uncertainty and limits; empty for yes (1) or no (0)"),
+    _column(
+        "uncertainty",
+        "number",
+        "Expanded uncertainty, about 95 %, in `unit` (dB for dBm); empty if not stated (in JSON also if unbounded)",
+    ),
+    _column("lower_limit", "number", "Lowest value that conforms; empty if there is none"),
+    _column("upper_limit", "number", "Highest value that conforms; empty if there is none"),
+    _column("decision", "text", "pass, conditional pass, conditional fail, fail, no limit, not measured"),
+    _column("rule", "text", "Decision rule, with its guard band w"),
+    _column("conditions", "text", "Supply and confirmations under which it was found"),
+    _column("note", "text", "What a reader must be told beside the number"),
+    _column("counts", "yes or no", "Whether it counts: no if the check was repeated since"),
+    _column("replaced_by", "text", "Run of the repeat that counts instead; empty if it counts"),
+    _column(
+        "points",
+        "list",
+        "Readings that the value rests on: level_db, reading, state, reading_s, at_s (not in CSV)",
+    ),
+    _column(
+        "budget",
+        "record",
+        "Uncertainty budget: contributions, coverage factor, expanded (not in CSV; JSON text in Parquet)",
+    ),
+)
+"""What is exported, in order. The one place where it is documented."""
+
+NESTED = ("points", "budget")
+FORMATS = ("csv", "jsonl", "parquet", "junit")
+
+
+def columns_table() -> str:
+    """Return the documentation of the columns as a Markdown table."""
+    lines = ["| column | type | meaning |", "|---|---|---|"]
+    lines += [f"| `{column.name}` | {column.kind} | {column.meaning} |" for column in COLUMNS]
+    return "\n".join(lines) + "\n"
+
+
+def export(runs: Iterable[Row], path: Path, kind: str) -> int:
+    """Write runs, each with its ``results``, as one of `FORMATS`; return how many results were written.
+
+    Raises FileProblems if the file cannot be written or a format needs a package that is not there; ValueError for an unknown format.
+    """
+    if kind == "junit":
+        from sequencer.results.junit import write_junit
+
+        return write_junit(runs, path)
+    return export_rows((row for run in runs for row in run["results"]), path, kind)
+
+
+def export_rows(rows: Iterable[Row], path: Path, kind: str) -> int:
+    """Write results as "csv", "jsonl" or "parquet"; return how many. Takes them one at a time, so a million are no burden."""
+    writers: dict[str, Callable[[Iterable[Row], Path], int]] = {
+        "csv": _write_csv,
+        "jsonl": _write_json_lines,
+        "parquet": _write_parquet,
+    }
+    if kind not in writers:
+        raise ValueError(f"{kind!r} is no export format; there are {', '.join(FORMATS)}")
+    return writers[kind](rows, path)
+
+
+@contextmanager
+def whole_file(path: Path) -> Iterator[Path]:
+    """Give a name beside ``path`` to write to, and put it in place afterwards. Raises FileProblems if that cannot be done."""
+    beside = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        try:
+            yield beside
+            beside.replace(path)
+        finally:
+            beside.unlink(missing_ok=True)
+    except OSError as error:
+        raise unwritable(path, error) from error
+
+
+def unwritable(path: Path, error: OSError) -> FileProblems:
+    """Return the complaint that a file cannot be written."""
+    return about_file(
+        path,
+        f"cannot be written: {error.strerror or error}",
+        allowed="a file in a folder that exists and can be written, with room on the disk",
+    )
+
+
+def needs_extra(path: Path, package: str, extra: str) -> FileProblems:
+    """Return the complaint that a format needs a package of an extra."""
+    return about_file(
+        path,
+        f"this format needs the package {package}, which is not installed",
+        allowed=f"an installation with the extra '{extra}': pip install 'radio-bench-sequencer[{extra}]'",
+    )
+
+
+def csv_lines(rows: Iterable[Row]) -> Iterator[str]:
+    """Yield the lines of a CSV file (RFC 4180), the names of the columns first."""
+    names = [column.name for column in COLUMNS if column.name not in NESTED]
+    line = StringIO(newline="")
+    writer = csv.writer(line)
+    cells_of_rows = ([spreadsheet_safe(_cell(row, name)) for name in names] for row in rows)
+    table: Iterable[list[Any]] = chain([names], cells_of_rows)
+    for cells in table:
+        writer.writerow(cells)
+        yield line.getvalue()
+        line.seek(0)
+        line.truncate()
+
+
+def _write_csv(rows: Iterable[Row], path: Path) -> int:
+    count = -1  # the first line names the columns
+    with whole_file(path) as beside, beside.open("w", newline="", encoding="utf-8") as file:
+        for line in csv_lines(rows):
+            file.write(line)
+            count += 1
+        onto_disk(file)
+    return count
+
+
+def _write_json_lines(rows: Iterable[Row], path: Path) -> int:
+    count = 0
+    with whole_file(path) as beside, beside.open("w", encoding="utf-8") as file:
+        for row in rows:
+            record = {column.name: _json_number(_cell(row, column.name)) for column in COLUMNS}
+            file.write(json.dumps(record, ensure_ascii=False, allow_nan=False) + "\n")
+            count += 1
+        onto_disk(file)
+    return count
+
+
+def _write_parquet(rows: Iterable[Row], path: Path) -> int:
+    try:
+        import pyarrow as pa
+        import pyarrow.parquet as pq
+    except ImportError as error:
+        raise needs_extra(path, "pyarrow", "export") from error
+    point = pa.struct(
+        {
+            "level_db": pa.float64(),
+            "reading": pa.float64(),
+            "state": pa.string(),
+            "reading_s": pa.float64(),
+            "at_s": pa.float64(),
+        }
+    )
+    kinds = {
+        "text": pa.string(),
+        "number": pa.float64(),
+        "whole number": pa.int64(),
+        "yes or no": pa.bool_(),
+        "list": pa.list_(point),
+        "record": pa.string(),
+    }
+    schema = pa.schema([(column.name, kinds[column.kind]) for column in COLUMNS])
+    count, source = 0, iter(rows)
+    with whole_file(path) as beside, pq.ParquetWriter(beside, schema) as writer:
+        while batch := list(islice(source, _BATCH)):
+            writer.write_table(pa.Table.from_pylist([_parquet_row(row) for row in batch], schema=schema))
+            count += len(batch)
+    return count
+
+
+def _parquet_row(row: Row) -> dict[str, Any]:
+    record = {column.name: _cell(row, column.name) for column in COLUMNS}
+    record["budget"] = None if not record["budget"] else json.dumps(record["budget"], allow_nan=False)
+    return record
+
+
+def _cell(row: Row, name: str) -> Any:
+    found = row.get(name)
+    if name == "simulated":
+        return bool(found)
+    if name == "counts":
+        return bool(row.get("counts", True))
+    if name == "replaced_by":
+        return found or ""
+    return list(found or ()) if name == "points" else found
+
+
+def _json_number(found: Any) -> Any:
+    """Return None for an unbounded uncertainty: JSON has no infinity."""
+    return None if isinstance(found, float) and not math.isfinite(found) else found
+
+
+def onto_disk(file: IO[str]) -> None:
+    """See what was written onto the disk."""
+    file.flush()
+    os.fsync(file.fileno())

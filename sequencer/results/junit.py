@@ -1,0 +1,107 @@
+"""JUnit XML: a run as a test suite and a result as a test case, so that a build server shows a failed unit as a failed test.
+
+    fail, conditional fail      failure       what the limit was and what was found
+    not measured                error         why nothing could be measured
+    pass, conditional pass      passed
+    no limit                    skipped       there was nothing to judge
+    repeated since              skipped       the run of the repeat, whose result counts
+
+A run that did not end, or whose bench could not be confirmed safe, carries one more case with an error.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import Any
+from xml.etree.ElementTree import Element, ElementTree, SubElement, indent
+
+from sequencer.results.export import whole_file
+from sequencer.results.text import channel_in_words, limits_in_words, value_in_words
+
+Row = Mapping[str, Any]
+_FAILED = ("fail", "conditional fail")
+
+
+def write_junit(runs: Iterable[Row], path: Path) -> int:
+    """Write runs, each with its ``results``; return how many results. Raises FileProblems if the file cannot be written."""
+    root = Element("testsuites", name="sequencer")
+    totals = [_suite(root, run) for run in runs]
+    _count(root, [sum(column) for column in zip(*totals, strict=True)] if totals else [0, 0, 0, 0])
+    indent(root)
+    with whole_file(path) as beside:
+        ElementTree(root).write(beside, encoding="utf-8", xml_declaration=True)
+    return sum(total[0] for total in totals)
+
+
+def _suite(root: Element, run: Row) -> list[int]:
+    simulated = " (simulated)" if run["simulated"] else ""
+    suite = SubElement(root, "testsuite", name=_xml(f"{run['serial']}: {run['sequence']}{simulated}"))
+    suite.set("timestamp", _xml(run["time"]))
+    suite.set("hostname", _xml(run["bench"]))
+    properties = SubElement(suite, "properties")
+    for name in ("run", "serial", "model", "sequence_hash", "bench_hash", "simulated", "outcome"):
+        SubElement(properties, "property", name=name, value=_xml(run.get(name)))
+    counts = [0, 0, 0, 0]  # cases, failures, errors, skipped
+    for row in run["results"]:
+        _case(suite, row, counts)
+    if trouble := _trouble(run):
+        case = SubElement(suite, "testcase", name="the run itself", classname=_xml(f"{run['serial']}.run"))
+        SubElement(case, "error", message=_xml(trouble), type="run")
+        counts[0] += 1
+        counts[2] += 1
+    _count(suite, counts)
+    return [*counts]
+
+
+def _case(suite: Element, row: Row, counts: list[int]) -> None:
+    case = SubElement(
+        suite, "testcase", name=_xml(f"{row['quantity']}{channel_in_words(row)}, {row['mode']}")
+    )
+    # A point in a serial would read as one more package to a build server.
+    case.set("classname", _xml(f"{str(row['serial']).replace('.', '_')}.{row['check']}"))
+    counts[0] += 1
+    limits = limits_in_words(row) or "none"
+    said = f"{value_in_words(row)}; limits: {limits}; {row['decision']}; rule {row['rule']}"
+    note = f"{said}. {row['note']}" if row["note"] else said
+    decision = row["decision"]
+    if not row.get("counts", True):
+        SubElement(
+            case,
+            "skipped",
+            message=_xml(f"repeated in run {row['replaced_by']}, which counts; found: {said}"),
+        )
+        counts[3] += 1
+    elif decision in _FAILED:
+        SubElement(case, "failure", message=_xml(said), type=_xml(decision)).text = _xml(note)
+        counts[1] += 1
+    elif decision == "not measured":
+        SubElement(case, "error", message=_xml(row["note"] or said), type=_xml(decision)).text = _xml(note)
+        counts[2] += 1
+    elif decision == "no limit":
+        SubElement(case, "skipped", message=_xml(said))
+        counts[3] += 1
+    SubElement(case, "system-out").text = _xml(note)
+
+
+def _trouble(run: Row) -> str:
+    said = [] if run.get("outcome") == "done" else [f"the run did not end as planned: {run.get('outcome')}"]
+    if run.get("bench_safe") is False:
+        said.append("the bench could not be confirmed safe")
+    return "; ".join(said)
+
+
+def _count(element: Element, counts: list[int]) -> None:
+    for name, count in zip(("tests", "failures", "errors", "skipped"), counts, strict=True):
+        if element.tag == "testsuite" or name != "skipped":
+            element.set(name, str(count))
+
+
+def _xml(text: object) -> str:
+    """Return text that XML 1.0 can carry: what it forbids is spelt out."""
+    return "".join(
+        c
+        if c in "\t\n" or (c.isprintable() and not "\ud800" <= c <= "\udfff")
+        else c.encode("unicode_escape").decode()
+        for c in str("" if text is None else text)
+    )

@@ -1,0 +1,1 @@
+"""The store: SQLite or PostgreSQL, one schema for both."""

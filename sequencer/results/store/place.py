@@ -1,0 +1,126 @@
+"""Where a store is: an SQLite file, or a PostgreSQL database by its address; and how each is opened."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from importlib.util import find_spec
+from pathlib import Path
+from time import monotonic, sleep
+from typing import Any
+from urllib.parse import quote
+
+from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url
+from sqlalchemy.exc import ArgumentError
+
+from sequencer.problems import FileProblems, about_file
+from sequencer.results.store import problems as store_problems
+
+STORE_NAME = "results.sqlite"
+SERVER_S = 5
+"""How long a server may take to answer a call."""
+_ALLOWED = "a file's path, sqlite:///path, or postgresql+psycopg://user@host/database"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StorePlace:
+    """A store's place: ``path`` of an SQLite file, or ``url`` of a PostgreSQL database."""
+
+    path: Path | None = None
+    url: URL | None = None
+
+    def __str__(self) -> str:
+        """Return the place as it may be shown: without a password."""
+        return str(self.path) if self.url is None else self.url.render_as_string(hide_password=True)
+
+
+def find_place(folder: Path, store: str = "") -> StorePlace:
+    """Return where the store is: what ``store`` names (a path or an address), else the file in ``folder``.
+
+    Raises FileProblems for an address of another kind, or if PostgreSQL is named and its driver is not installed.
+    """
+    if not store:
+        return StorePlace(path=folder / STORE_NAME)
+    if "://" not in store:
+        return StorePlace(path=Path(store))
+    try:
+        url = make_url(store)
+    except (ArgumentError, ValueError) as error:
+        raise _complaint("this is no address of a store", _ALLOWED) from error
+    if url.drivername == "sqlite" and url.database and url.database != ":memory:":
+        return StorePlace(path=Path(url.database))
+    if url.drivername not in ("postgresql", "postgresql+psycopg") or not url.database:
+        raise _complaint(f"a store cannot be kept at {url.render_as_string(hide_password=True)}", _ALLOWED)
+    if find_spec("psycopg") is None:
+        raise _complaint(
+            "a store in PostgreSQL needs the package psycopg, which is not installed",
+            "an installation with the extra 'postgres': pip install 'radio-bench-sequencer[postgres]'",
+        )
+    return StorePlace(url=url.set(drivername="postgresql+psycopg"))
+
+
+def make_engine(place: StorePlace, *, power_safe: bool = True, read_only: bool = False) -> Engine:
+    """Return the engine of a place; nothing is opened yet. ``read_only`` (SQLite): nobody writes, no file is made beside it."""
+    if place.url is not None:
+        return _server_engine(place.url)
+    assert place.path is not None
+    if read_only:
+        # SQLite keeps its write-ahead log's index beside the file, unless it is told that nobody writes
+        where = f"file:{quote(str(place.path.absolute()))}"
+        query = {"mode": "ro", "immutable": "1", "uri": "true"}
+        return create_engine(URL.create("sqlite", database=where, query=query))
+    url = URL.create("sqlite", database=str(place.path))
+    engine = create_engine(url, connect_args={"timeout": store_problems.LOCKED_S})
+    event.listen(engine, "connect", _pragmas("FULL" if power_safe else "NORMAL"))
+    event.listen(engine, "begin", _begin)
+    return engine
+
+
+def _server_engine(url: URL) -> Engine:
+    settings = f"-c lock_timeout={int(store_problems.LOCKED_S * 1000)}"
+    # On a line that has died a send would wait for many minutes (ip(7), TCP_USER_TIMEOUT)
+    line = {"connect_timeout": SERVER_S, "tcp_user_timeout": int(2000 * SERVER_S)}
+    # Not synchronous_commit=off, not even for what can be had again: a server that crashes then loses what it had acknowledged
+    given = url.query.get("options")
+    options = " ".join([given if isinstance(given, str) else "", settings]).strip()
+    return create_engine(url, connect_args={**line, "options": options})
+
+
+def _pragmas(synchronous: str) -> Callable[[Any, object], None]:
+    def set_pragmas(connection: Any, _record: object) -> None:
+        connection.isolation_level = (
+            None  # `_begin` begins: only so is a change of the schema part of a transaction
+        )
+        _into_wal(connection)
+        connection.execute(f"PRAGMA synchronous = {synchronous}")
+        connection.execute("PRAGMA foreign_keys = ON")
+
+    return set_pragmas
+
+
+def _into_wal(connection: Any) -> None:
+    """Switch the write-ahead log on; who finds it being switched on by another waits, which SQLite does not do by itself."""
+    import sqlite3
+
+    until_s = monotonic() + store_problems.LOCKED_S
+    while True:
+        try:
+            connection.execute("PRAGMA journal_mode = WAL")
+        except sqlite3.OperationalError as error:
+            if "locked" not in str(error) or monotonic() > until_s:
+                raise
+            sleep(0.01)
+        else:
+            return
+
+
+def _begin(connection: Connection) -> None:
+    # IMMEDIATE: who reads first and then writes would be refused at once if another has written in between
+    immediate = connection.get_execution_options().get("writes", False)
+    bare = connection.connection.dbapi_connection
+    assert bare is not None
+    bare.execute("BEGIN IMMEDIATE" if immediate else "BEGIN")
+
+
+def _complaint(message: str, allowed: str) -> FileProblems:
+    return about_file("--store", message, allowed=allowed)

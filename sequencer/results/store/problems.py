@@ -1,0 +1,107 @@
+"""What the store says when it cannot be opened, read or written: where, what came back, the next move."""
+
+from __future__ import annotations
+
+import sqlite3
+
+from sqlalchemy.exc import DBAPIError, OperationalError, SQLAlchemyError
+
+from sequencer.problems import FileProblems, about_file, printable
+
+LOCKED_S = 5.0
+"""How long a write waits for another program that holds the store."""
+
+_STATES = (  # SQLSTATE (ISO/IEC 9075 classes; PostgreSQL manual, appendix A), most specific first
+    ("55P03", f"Another program has held it for {LOCKED_S:g} s: close that, or wait for it."),
+    ("40P01", "Another program was writing the same rows: the write is tried again."),
+    (
+        "53100",
+        "Make room on the server's disk; the results tables (CSV) in the results folder are not affected.",
+    ),
+    ("25006", "It is read-only at present: ask whoever keeps the server, or name another with --store."),
+    ("23505", "A run of that name is in the store already: start the run again, it gets a new name."),
+    ("28", "Check the user and the password in the store's address."),
+    ("3D000", "Make that database first, or name another in the store's address."),
+    ("42501", "The user in the store's address may not do that: ask whoever keeps the server."),
+    ("53300", "The server has no connection free: close others, or try again."),
+    ("57", "The server is stopping or starting: try again when it is up."),
+    ("08", "Check that the server runs and can be reached."),
+)
+
+
+class StoreProblem(Exception):
+    """The store at ``where`` cannot be opened, read or written; the text says why and what to do."""
+
+    def __init__(self, where: str, what: str, next_move: str) -> None:
+        self.where = where
+        self.what = what
+        self.next_move = next_move
+        super().__init__(f"{where}: {what}. {next_move}")
+
+    def as_file_problem(self) -> FileProblems:
+        """Return it as a complaint about the store, for whoever named it."""
+        return about_file(self.where, self.what, hint=self.next_move)
+
+
+class Doing:
+    """Turns what the database says into a `StoreProblem` that names the store and the next move."""
+
+    def __init__(self, where: str, verb: str) -> None:
+        self._where = where
+        self._verb = verb
+
+    def __enter__(self) -> None:
+        return None
+
+    def __exit__(self, kind: object, error: BaseException | None, trace: object) -> None:
+        # ValueError: a damaged row's text is no JSON any more
+        if isinstance(error, (SQLAlchemyError, sqlite3.Error, OSError, ValueError)) or _of_server(error):
+            assert error is not None
+            reason = _reason(error)
+            raise StoreProblem(
+                self._where, f"cannot {self._verb} the store: {reason}", _next_move(reason, error)
+            ) from error
+
+
+def _of_server(error: BaseException | None) -> bool:
+    """Return whether PostgreSQL's driver raised it, which is imported only where it is used."""
+    return type(error).__module__.startswith("psycopg")
+
+
+def _reason(error: BaseException) -> str:
+    said = str(getattr(error, "orig", None) or error).splitlines() or [type(error).__name__]
+    text = printable(said[0])
+    return text if len(text) <= 160 else text[:160] + "…"
+
+
+def _next_move(reason: str, error: BaseException) -> str:
+    """Return what a person can do about what the database says."""
+    original = error.orig if isinstance(error, DBAPIError) else error
+    if _of_server(original):
+        return _server_move(reason, getattr(original, "sqlstate", None))
+    if "locked" in reason or "busy" in reason:
+        return f"Another program has held it for {LOCKED_S:g} s: close that, or wait for it."
+    if "UNIQUE" in reason:
+        return "A run of that name is in the store already: start the run again, it gets a new name."
+    if "full" in reason or "I/O" in reason or "too big" in reason:
+        return "Make room on the disk; the results tables (CSV) beside it are not affected."
+    if isinstance(error, (OperationalError, sqlite3.OperationalError)) and (
+        "readonly" in reason or "unable to open" in reason
+    ):
+        return "Check the permissions of the file and its folder, or name another folder with --results."
+    return "It is damaged or not a store: move it away; the results tables (CSV) beside it hold the same results."
+
+
+def _server_move(reason: str, state: str | None) -> str:
+    for beginning, move in _STATES:
+        if state is not None and state.startswith(beginning):
+            return move
+    if state is None and "password" in reason:  # refused before a session began: psycopg hands on no SQLSTATE
+        return "Check the user and the password in the store's address."
+    if state is None and "does not exist" in reason:
+        return "Check the user and the database in the store's address; a database is made with createdb."
+    if state is None:
+        return "Check that the server runs and can be reached at that address."
+    return (
+        "Ask whoever keeps the server; the results tables (CSV) in the results folder hold the same results."
+    )

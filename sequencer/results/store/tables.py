@@ -1,0 +1,164 @@
+"""The store's tables: one schema for SQLite and PostgreSQL.
+
+Whoever changes a table here raises `SCHEMA_VERSION` and adds the migration to it (``sequencer/results/store/migrations/versions``); a test
+holds the migrated schema against this one.
+"""
+
+from __future__ import annotations
+
+from sqlalchemy import (
+    BigInteger,
+    Boolean,
+    Column,
+    Float,
+    ForeignKey,
+    Index,
+    Integer,
+    LargeBinary,
+    MetaData,
+    PrimaryKeyConstraint,
+    String,
+    Table,
+    Text,
+)
+
+from sequencer.results.model import COLUMNS
+
+SCHEMA_VERSION = 3
+"""The schema of these tables. A store with a higher one was written by a newer sequencer and is refused."""
+
+metadata = MetaData()
+stamp_metadata = MetaData()
+
+_Id = BigInteger().with_variant(Integer, "sqlite")  # SQLite numbers rows by itself in a plain INTEGER only
+_Number = Float(53)
+
+stamps = Table(
+    "alembic_version",  # as Alembic itself makes it
+    stamp_metadata,
+    Column("version_num", String(32), nullable=False),
+    PrimaryKeyConstraint("version_num", name="alembic_version_pkc"),
+)
+
+units = Table(
+    "unit",
+    metadata,
+    Column("serial", String, primary_key=True),
+    Column("model", String, nullable=False),  # as it was last named
+    Column("first_utc_s", _Number, nullable=False),
+    Column("last_utc_s", _Number, nullable=False),
+)
+
+runs = Table(
+    "run",
+    metadata,
+    Column("run", String, primary_key=True),
+    Column("time", String, nullable=False),
+    Column("serial", String, ForeignKey("unit.serial", name="run_of_unit"), nullable=False),
+    Column("model", String, nullable=False),
+    Column("sequence", String, nullable=False),
+    Column("sequence_hash", String, nullable=False),
+    Column("bench", String, nullable=False),
+    Column("bench_hash", String, nullable=False),
+    Column("simulated", Boolean, nullable=False),
+    Column("outcome", String, nullable=False),
+    Column("bench_safe", Boolean),
+    Column("bench_s", _Number),
+    Column(
+        "part", Text, nullable=False, server_default=""
+    ),  # checks chosen with --only; empty for the whole sequence
+    Column(
+        "again", String, nullable=False, server_default=""
+    ),  # the first run, if this one repeats checks of it
+    Column("reason", Text, nullable=False, server_default=""),  # why they are repeated
+    Column("utc_s", _Number, nullable=False),  # the same moment as "time", in order also across time zones
+    Index("run_by_unit", "serial", "utc_s"),
+    Index("run_by_time", "utc_s"),
+    Index("run_by_again", "again"),
+)
+
+_NUMBERS = ("value", "uncertainty", "lower_limit", "upper_limit", "frequency_hz")
+
+
+def _result_column(name: str) -> Column[object]:
+    if name in _NUMBERS:
+        return Column(name, _Number)
+    return Column(name, {"channel": Integer, "simulated": Boolean}.get(name, String))
+
+
+results = Table(
+    "result",
+    metadata,
+    Column("id", _Id, primary_key=True),
+    Column("run", String, ForeignKey("run.run"), nullable=False),
+    Column("check_index", Integer, nullable=False),
+    *(_result_column(name) for name in COLUMNS if name != "run"),
+    Column(
+        "budget", Text, nullable=False
+    ),  # JSON as text: it may hold Infinity, which PostgreSQL's JSON refuses
+    Column("settings", Text, nullable=False),  # JSON as text
+    Column("replaced_by", String, nullable=False, server_default=""),  # the run whose repeat counts instead
+    Column("utc_s", _Number, nullable=False),
+    Index("result_by_run", "run"),
+    Index("result_by_unit", "serial", "check", "utc_s"),
+    Index("result_by_check", "check", "utc_s"),
+    Index("result_by_decision", "decision", "utc_s"),
+    Index("result_by_time", "utc_s"),
+)
+
+readings = Table(
+    "reading",
+    metadata,
+    Column("result", _Id, ForeignKey("result.id"), primary_key=True, autoincrement=False),
+    Column("number", Integer, primary_key=True, autoincrement=False),
+    Column("level_db", _Number),
+    Column("reading", _Number),
+    Column("state", String, nullable=False),
+    Column("reading_s", _Number),
+    Column("at_s", _Number),
+    sqlite_with_rowid=False,  # the readings of a result stand beside each other
+)
+
+confirmations = Table(
+    "confirmation",
+    metadata,
+    Column("result", _Id, ForeignKey("result.id"), primary_key=True, autoincrement=False),
+    Column("run", String, ForeignKey("run.run"), nullable=False),
+    Column("asked", Text, nullable=False),
+    Column("confirmed", Boolean, nullable=False),
+    Column("how", Text, nullable=False),
+    Index("confirmation_by_run", "run"),
+)
+
+instruments = Table(
+    "instrument",
+    metadata,
+    Column("run", String, ForeignKey("run.run"), primary_key=True),
+    Column("number", Integer, primary_key=True, autoincrement=False),
+    Column("name", String, nullable=False),
+    Column("role", String, nullable=False),
+    Column("maker", String, nullable=False),
+    Column("model", String, nullable=False),
+    Column("serial", String, nullable=False),
+    Column("firmware", String, nullable=False),
+    Column("certificate", String, nullable=False),
+    Column("due", String, nullable=False),  # ISO 8601 date; empty where the bench file names none
+    Index("instrument_by_serial", "serial", "model"),
+)
+
+exchanges = Table(
+    "exchange",
+    metadata,
+    Column("id", _Id, primary_key=True),
+    Column("run", String, ForeignKey("run.run"), nullable=False),
+    Column("check_index", Integer, nullable=False),
+    Column("time_s", _Number, nullable=False),
+    Column("instrument", String, nullable=False),
+    Column("direction", String, nullable=False),
+    Column("content", LargeBinary, nullable=False),
+    Column("fault", Text, nullable=False),
+    Index("exchange_by_check", "run", "check_index"),
+)
+
+SCHEMA_1 = frozenset({"run", "result", "exchange"})
+"""The tables of schema 1, which was known by SQLite's ``user_version`` alone."""

@@ -1,0 +1,151 @@
+"""Taking a run that was kept beside its table into the store: what is missing there is added, in one transaction."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import Connection, insert, or_, select, update
+from sqlalchemy.sql.functions import count
+
+from drivers.trace import Exchange
+from sequencer.results.model import Result
+from sequencer.results.store import rows as store_rows
+from sequencer.results.store.rows import BenchInstrument
+from sequencer.results.store.tables import confirmations, exchanges, instruments, readings, results, runs
+
+_SAME = ("time", "serial", "sequence", "sequence_hash", "bench_hash", "simulated", "again")
+_NOT_ENDED = "not ended"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeptCheck:
+    """What one check left."""
+
+    check_index: int
+    results: Sequence[Result]
+    exchanges: Sequence[Exchange]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeptRun:
+    """A run as it stands beside its table: ``run`` holds the columns of its row."""
+
+    run: Mapping[str, Any]
+    instruments: Sequence[BenchInstrument]
+    checks: Sequence[KeptCheck]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Taken:
+    """How much of a kept run was added, and how many results the store had of it before."""
+
+    run: str
+    checks: int
+    results: int
+    exchanges: int
+    before: int
+    ended: bool
+    """Whether the store learned only now how the run ended."""
+
+    @property
+    def nothing(self) -> bool:
+        """Whether the store had all of it."""
+        return not (self.checks or self.ended)
+
+
+class NotTheSame(Exception):
+    """The store holds something else under the name of the run; the text says what."""
+
+
+def take_in(kept: KeptRun, connection: Connection) -> Taken:
+    """Add what the store lacks of ``kept``, whose row is there; call it in a transaction. Raises `NotTheSame`.
+
+    Checks are written in order and each as a whole, so that what the store has is how the run began.
+    """
+    name = kept.run["run"]
+    # Another who takes in the same file at the same moment waits here (SQLite: since the transaction began).
+    row = connection.execute(select(runs).where(runs.c.run == name).with_for_update()).mappings().one()
+    wrong = [one for one in _SAME if row[one] != store_rows.clean(dict(kept.run))[one]]
+    if wrong:
+        raise NotTheSame(f"another run named {name} is in the store; it differs in {', '.join(wrong)}")
+    before = _count(connection, results, name)
+    missing = _missing(kept, connection, before)
+    known = connection.execute(select(count()).where(instruments.c.run == name)).scalar_one()
+    if kept.instruments and not known:
+        connection.execute(insert(instruments), store_rows.instrument_rows(name, kept.instruments))
+    for check in missing:
+        _write(connection, name, check)
+    for check in missing:
+        if check.results and check.results[0].check != "confirm":
+            _settle(connection, kept.run["again"] or name, check.check_index, check.results[0].check)
+    ended = row["outcome"] == _NOT_ENDED != kept.run["outcome"]
+    if ended:
+        how = {key: kept.run[key] for key in ("outcome", "bench_safe", "bench_s")}
+        connection.execute(update(runs).where(runs.c.run == name).values(**store_rows.clean(how)))
+    return Taken(
+        run=name,
+        checks=len(missing),
+        results=sum(len(check.results) for check in missing),
+        exchanges=sum(len(check.exchanges) for check in missing),
+        before=before,
+        ended=ended,
+    )
+
+
+def _missing(kept: KeptRun, connection: Connection, stored_results: int) -> list[KeptCheck]:
+    """Return the checks that the store has not; all that it has must be the file's first, or `NotTheSame` is raised."""
+    name = kept.run["run"]
+    columns = (results.c.check_index, results.c.quantity, results.c.channel, results.c.value)
+    stored = connection.execute(select(*columns).where(results.c.run == name).order_by(results.c.id)).all()
+    in_file = [
+        (check.check_index, store_rows.clean_text(one.quantity), one.channel, one.value)
+        for check in kept.checks
+        for one in check.results
+    ]
+    there = stored_results + _count(connection, exchanges, name)
+    of_both = min(len(stored), len(in_file))
+    if [tuple(map(repr, one)) for one in stored[:of_both]] != [
+        tuple(map(repr, one)) for one in in_file[:of_both]
+    ]:
+        raise NotTheSame(f"the results of run {name} in the store are not those of the file")
+    for at, check in enumerate(kept.checks):
+        if there <= 0:
+            return [one for one in kept.checks[at:] if one.results or one.exchanges]
+        there -= len(check.results) + len(check.exchanges)
+        if there < 0:
+            raise NotTheSame(f"the store holds a part of check {check.check_index} of run {name}")
+    return []
+
+
+def _write(connection: Connection, run: str, check: KeptCheck) -> None:
+    for result in check.results:
+        row = store_rows.result_row(result, check.check_index)
+        number = connection.execute(insert(results).returning(results.c.id), row).scalar_one()
+        if points := store_rows.reading_rows(number, result):
+            connection.execute(insert(readings), points)
+        if result.check == "confirm":
+            connection.execute(insert(confirmations), store_rows.confirmation_row(number, result))
+    if check.exchanges:
+        lines = [store_rows.exchange_row(run, check.check_index, one) for one in check.exchanges]
+        connection.execute(insert(exchanges), lines)
+
+
+def _settle(connection: Connection, first: str, check_index: int, check: str) -> None:
+    """Let the newest of those runs that found something in this check count: a kept run comes in later than it was made."""
+    alike = select(runs.c.run).where(or_(runs.c.run == first, runs.c.again == first))
+    here = results.c.run.in_(alike) & (results.c.check_index == check_index) & (results.c.check == check)
+    newest = connection.execute(
+        select(runs.c.run)
+        .join(results, results.c.run == runs.c.run)
+        .where(here)
+        .order_by(runs.c.utc_s.desc(), runs.c.run.desc())
+        .limit(1)
+    ).scalar_one()
+    connection.execute(update(results).where(here, results.c.run != newest).values(replaced_by=newest))
+    connection.execute(update(results).where(here, results.c.run == newest).values(replaced_by=""))
+
+
+def _count(connection: Connection, table: Any, run: str) -> int:
+    return int(connection.execute(select(count()).select_from(table).where(table.c.run == run)).scalar_one())

@@ -1,0 +1,1 @@
+"""Execute a plan, record it, and end it well."""

@@ -1,0 +1,68 @@
+"""What a run tells whoever listens: screen, store and results table hear the same events in the same order."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+
+from sequencer.results.model import Result
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunStarted:
+    """A run begins; nothing has been sent to the bench yet."""
+
+    run: str
+    time: datetime
+    serial: str
+    model: str
+    sequence: str
+    bench: str
+    simulated: bool
+    checks: int
+    forecast_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CheckStarted:
+    """A check begins; ``remaining_s`` is the bench time forecast for it and all that follow."""
+
+    index: int
+    label: str
+    remaining_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StepTaken:
+    """A search or an average took one reading."""
+
+    index: int
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CheckEnded:
+    """A check is done and its results are final; listeners that keep things keep them now."""
+
+    index: int
+    label: str
+    results: tuple[Result, ...]
+    bench_s: float
+    remaining_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunEnded:
+    """The run is over: how (done, interrupted, bench failed), and in what state the bench was left."""
+
+    run: str
+    time: datetime
+    outcome: str
+    bench_safe: bool
+    last_line: str
+    bench_s: float
+
+
+Event = RunStarted | CheckStarted | StepTaken | CheckEnded | RunEnded
+Listener = Callable[[Event], None]

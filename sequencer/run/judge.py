@@ -1,0 +1,73 @@
+"""Judging: what a check found becomes a result, with its decision and all that it was found under."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Any
+
+from sequencer.checks.base import Finding
+from sequencer.planning.plan import Step
+from sequencer.results.model import Result
+from sequencer.run.record import RunFacts
+from sequencer.uncertainty.budget_rows import as_plain
+from sequencer.uncertainty.decision import decide
+
+
+def judged(finding: Finding, step: Step, facts: RunFacts, confirmed: Sequence[str]) -> Result:
+    """Return the result of one finding. It carries the supply and every confirmation so far, and the check's settings."""
+    plan = facts.plan
+    uncertainty = 0.0 if finding.exact else None
+    uncertainty = finding.budget.expanded if finding.budget is not None else uncertainty
+    factor = finding.budget.coverage_factor if finding.budget is not None else 2.0
+    rule = plan.sequence.sequence.rule
+    statement = decide(finding.value, uncertainty, finding.limits, rule, coverage_factor=factor)
+    supply_v = plan.sequence.sequence.supply_v
+    conditions = [f"supply {supply_v:g} V"] if supply_v is not None else []
+    elsewhere = finding.channel is not None or finding.frequency_hz is not None
+    return Result(
+        time=datetime.now().astimezone(),
+        run=facts.run,
+        serial=facts.serial,
+        model=facts.model,
+        sequence=plan.sequence.sequence.sequence,
+        sequence_hash=plan.sequence.hash,
+        bench=facts.bench_name,
+        bench_hash=plan.bench.hash,
+        simulated=facts.simulated,
+        check=step.check.name,
+        channel=step.conditions.channel if finding.channel is None else finding.channel,
+        frequency_hz=finding.frequency_hz if elsewhere else step.conditions.frequency_hz,
+        mode=step.conditions.mode,
+        quantity=finding.quantity,
+        value=finding.value,
+        unit=finding.unit,
+        uncertainty=uncertainty,
+        lower_limit=finding.limits.lower,
+        upper_limit=finding.limits.upper,
+        decision=statement.decision,
+        rule=str(rule),
+        conditions="; ".join([*conditions, *confirmed]),
+        note="; ".join(
+            part.rstrip(".") for part in (finding.note, *statement.notes, _repeated(step, facts)) if part
+        ),
+        points=finding.points,
+        budget=as_plain(finding.budget) if finding.budget is not None else None,
+        settings=_plain_settings(step),
+    )
+
+
+def _repeated(step: Step, facts: RunFacts) -> str:
+    """Say in the result itself that it repeats another: its table stands by itself too."""
+    if facts.again is None or step.check.name == "confirm":
+        return ""
+    return f"repeats run {facts.again.run}: {facts.again.reason}"
+
+
+def _plain_settings(step: Step) -> dict[str, Any] | None:
+    """Return what the check was told to do; channel, mode and limits stand in the result itself."""
+    left_out = {"check", "channel", "mode", "limit", "limits"}
+    try:
+        return step.settings.model_dump(mode="json", exclude=left_out, warnings=False)
+    except ValueError:  # of a check from elsewhere, with values that have no plain form
+        return None

@@ -1,0 +1,276 @@
+"""What a run leaves behind: its results table (CSV) and its rows in the store, a check at a time."""
+
+from __future__ import annotations
+
+import errno
+import hashlib
+from collections.abc import Callable, Sequence
+from contextlib import ExitStack, suppress
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+from drivers.roles import Identity
+from drivers.trace import Exchange
+from sequencer.checks.base import KeptFile
+from sequencer.files.write import write_beside
+from sequencer.inputs.bench import Instrument
+from sequencer.planning.plan import Plan
+from sequencer.problems import FileProblems, about_file
+from sequencer.results.csv_table import ResultsTable, table_path
+from sequencer.results.model import Result
+from sequencer.results.store.place import STORE_NAME, find_place
+from sequencer.results.store.spill import KeptBeside
+from sequencer.results.store.store import BenchInstrument, Store, StoreProblem
+
+__all__ = ["STORE_NAME", "Record", "RunFacts", "check_model", "check_serial"]
+
+SERIAL_MAX = 64
+MODEL_MAX = 64
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Again:
+    """Why checks of an earlier run are repeated: ``run`` is the first of those that repeat each other."""
+
+    run: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunFacts:
+    """What every row of a run says alike."""
+
+    run: str
+    time: datetime
+    serial: str
+    model: str
+    simulated: bool
+    bench_name: str
+    plan: Plan
+    again: Again | None = None
+
+
+class Record:
+    """Table and store of one run.
+
+    What the store cannot take at once (another process holds it) is kept beside the table, as JSON, and written at the next
+    check. ``trouble`` says what one of the two could not keep; the other has it all the same.
+    """
+
+    def __init__(self, folder: Path, facts: RunFacts, *, store: str = "") -> None:
+        """Create the folder, the table and the store's row. Raises FileProblems, and leaves nothing new behind, if one cannot be.
+
+        ``store`` names another store than the file in ``folder``: a path, or PostgreSQL by its address.
+        """
+        self.facts = facts
+        self._known = 0
+        self.trouble: list[str] = []
+        self._waiting: list[Callable[[bool], None]] = []
+        with ExitStack() as undo:
+            try:
+                _make_folder(folder, undo)
+                place = find_place(folder, store)
+                stem = facts.plan.sequence.path.stem
+                # a simulated run can be had again: waiting for the disk was a fifth of a dry run's time
+                power_safe = not facts.simulated
+                self.table = ResultsTable(
+                    table_path(folder, time=facts.time, serial=facts.serial, sequence=stem),
+                    power_safe=power_safe,
+                )
+                undo.callback(self.table.path.unlink)
+                undo.callback(self.table.close)
+                # The store last: another process may be writing to it by now, so that nobody may take it away again.
+                if place.path is not None and not place.path.exists():
+                    undo.callback(_remove_if_empty, place.path)
+                self.store = Store.open(place, power_safe=power_safe)
+                undo.callback(self.store.close)
+                run = _run_row(facts)
+                self.store.write_run(run)
+                self._beside = KeptBeside(self.table.path.with_suffix(".json"), run)
+            except OSError as error:
+                raise _unwritable(folder, error) from error
+            except StoreProblem as problem:
+                raise problem.as_file_problem() from problem
+            undo.pop_all()
+
+    def keep_instruments(self, identities: dict[str, Identity]) -> None:
+        """Write who answered on the bench."""
+        on_bench = self.facts.plan.bench.bench.instruments
+        found = [_on_bench(name, one, on_bench.get(name)) for name, one in identities.items()]
+        self._beside.instruments = found
+        self._try(lambda again: self.store.write_instruments(self.facts.run, found))
+
+    def keep(self, index: int, results: Sequence[Result], said: Sequence[Exchange]) -> None:
+        """Write what a check left; on return it is durable, or ``trouble`` says where it is not."""
+        try:
+            self.table.write(results)
+        except OSError as error:
+            self._trouble(
+                f"cannot write the results table {self.table.path}: {error.strerror or error}. What is missing there stands in "
+                f"the store beside it. Check the free space."
+            )
+        self._beside.add(index, results, said)
+
+        def write(again: bool) -> None:
+            known = self._known if again else None
+            repeats = self.facts.again.run if self.facts.again is not None else ""
+            self.store.write_check(self.facts.run, index, results, said, known=known, repeats=repeats)
+            self._known += len(results) + len(said)
+
+        self._try(write)
+
+    def keep_file(self, index: int, name: str, content: bytes) -> KeptFile:
+        """Write a file beside the table, onto the disk: the table's name, the check's number, ``name``. Overwrites none. OSError."""
+        named = Path(name)
+        wanted = self.table.path.with_name(f"{self.table.path.stem}_{index:02}_{named.stem}{named.suffix}")
+        try:
+            path = write_beside(wanted, content)
+        except OSError as error:
+            self._trouble(f"cannot keep {wanted}: {error.strerror or error}. Check the free space.")
+            raise
+        return KeptFile(path=path, sha256=hashlib.sha256(content).hexdigest())
+
+    def end(self, *, outcome: str, bench_safe: bool, bench_s: float) -> None:
+        """Write how the run ended."""
+        how = {"outcome": outcome, "bench_safe": bench_safe, "bench_s": bench_s}
+        self._beside.run |= how
+        problem = self._try(
+            lambda again: self.store.write_end(
+                self.facts.run, outcome=outcome, bench_safe=bench_safe, bench_s=bench_s
+            )
+        )
+        if problem is not None:
+            self._trouble(
+                f"{problem} All results stand in the table {self.table.path}{self._beside.where()}."
+            )
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        with suppress(OSError):  # a full disk has been told of when it was written to
+            self.table.close()
+        self.store.close()
+
+    def _try(self, write: Callable[[bool], None]) -> StoreProblem | None:
+        """Write what waits and then this, in order; what cannot be written yet goes on waiting, and stands beside meanwhile."""
+        again = bool(self._waiting)
+        self._waiting.append(write)
+        try:
+            while self._waiting:
+                self._waiting[0](again)
+                self._waiting.pop(0)
+        except StoreProblem as problem:
+            if complaint := self._beside.write():
+                self._trouble(complaint)
+            return problem
+        self._beside.remove()
+        return None
+
+    def _trouble(self, text: str) -> None:
+        if text not in self.trouble:
+            self.trouble.append(text)
+
+
+def check_serial(serial: str) -> str:
+    """Return the serial if it can name a file and a row. Raises FileProblems: where, what, what is allowed."""
+    stripped = serial.strip()
+    wrong = ""
+    if not stripped:
+        wrong = "the serial is empty"
+    elif len(stripped) > SERIAL_MAX:
+        wrong = f"the serial has {len(stripped)} characters"
+    elif any(not character.isprintable() for character in stripped):
+        wrong = "the serial holds a control character"
+    elif any(character in '/\\:*?"<>|' for character in stripped) or stripped.startswith("."):
+        wrong = "the serial holds a character that cannot stand in a file's name"
+    if not wrong:
+        return stripped
+    raise about_file(
+        "--serial",
+        wrong,
+        found=stripped[:40],
+        allowed=f'1 to {SERIAL_MAX} printable characters without / \\ : * ? " < > |, not beginning with a point',
+        hint="take it from the unit's type plate, such as M40-0007",
+    )
+
+
+def check_model(model: str) -> str:
+    """Return the model if it can stand on a screen and in a row. Raises FileProblems."""
+    stripped = model.strip()
+    if len(stripped) <= MODEL_MAX and stripped.isprintable():
+        return stripped
+    wrong = f"has {len(stripped)} characters" if stripped.isprintable() else "holds a control character"
+    raise about_file(
+        "--model",
+        f"the model {wrong}",
+        found=stripped[:40],
+        allowed=f"at most {MODEL_MAX} printable characters",
+    )
+
+
+def _make_folder(folder: Path, undo: ExitStack) -> None:
+    """Create ``folder`` with all above it; ``undo`` learns to remove what was not there before."""
+    missing = [one for one in (folder, *folder.parents) if not one.exists()]
+    for one in reversed(missing):
+        one.mkdir(exist_ok=True)
+        undo.callback(_remove_empty, one)
+    if not folder.is_dir():
+        raise NotADirectoryError(errno.ENOTDIR, "this is a file, not a folder", str(folder))
+
+
+def _remove_empty(folder: Path) -> None:
+    with suppress(OSError):  # somebody else has put something there meanwhile
+        folder.rmdir()
+
+
+def _remove_if_empty(path: Path) -> None:
+    with suppress(OSError):
+        if path.stat().st_size == 0:
+            path.unlink()
+
+
+def _on_bench(name: str, identity: Identity, entry: Instrument | None) -> BenchInstrument:
+    calibration = entry.calibration if entry is not None else None
+    return BenchInstrument(
+        name=name,
+        role=entry.role if entry is not None else "",
+        maker=identity.maker,
+        model=identity.model,
+        serial=identity.serial,
+        firmware=identity.firmware,
+        certificate=calibration.certificate if calibration is not None else "",
+        due=calibration.due.isoformat() if calibration is not None and calibration.due is not None else "",
+    )
+
+
+def _run_row(facts: RunFacts) -> dict[str, object]:
+    return {
+        "run": facts.run,
+        "time": facts.time.isoformat(timespec="milliseconds"),
+        "serial": facts.serial,
+        "model": facts.model,
+        "sequence": facts.plan.sequence.sequence.sequence,
+        "sequence_hash": facts.plan.sequence.hash,
+        "bench": facts.bench_name,
+        "bench_hash": facts.plan.bench.hash,
+        "simulated": facts.simulated,
+        "outcome": "not ended",
+        "part": ", ".join(facts.plan.only),
+        "again": facts.again.run if facts.again is not None else "",
+        "reason": facts.again.reason if facts.again is not None else "",
+    }
+
+
+def _unwritable(folder: Path, error: OSError) -> FileProblems:
+    return about_file(
+        folder,
+        f"results cannot be written here: {error.strerror or error}",
+        allowed="a folder that can be written",
+        hint="name another with --results",
+    )

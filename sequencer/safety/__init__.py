@@ -1,0 +1,1 @@
+"""The three sides of a bench, its key, and the way out."""

@@ -1,0 +1,370 @@
+"""The safe states of a bench, and the way out of each.
+
+A check is handed a `ReceiveSide`, a `TransmitSide` or a `LossSide`. The receive side holds the generator and no way to key; the
+transmit side holds the key and no way to switch the generator on; the loss side holds the generator, while the unit is unkeyed and
+without supply. What is promised (design section 6):
+
+1. No check can key into the generator: each time before the key is pressed the generator's output must read off and the switch
+   must read `transmit`. A side that was left keys nothing any more.
+2. Key-down never outlasts `max_key_time`: before every exchange the longest time it can take, and the longest time a release can take,
+   are added to the time already keyed; if the sum would exceed the limit the key is released first, the unit rests for its
+   duty, and is keyed again. A key that cannot be released loses its supply at once.
+3. No level above the receiver's rating is commanded: the level at the antenna connector is refused before the generator hears of it.
+4. Leaving a side, however it is left, releases the key and switches the generator off, both read back.
+5. Once a person was asked to move cables, no other side is entered and the unit is not fed until a person has confirmed that they are back.
+
+What reads back consistently wrong (a switch that moves nothing and says it did) cannot be found out by asking.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import ExitStack, contextmanager
+from typing import Literal, TypeVar
+
+from drivers.clock import Clock
+from drivers.faults import NotConfirmed, Refused
+from drivers.roles import (
+    AudioAnalyser,
+    Instrument,
+    ModulationAnalyser,
+    PowerMeter,
+    Radio,
+    SignalGenerator,
+    Supply,
+    Switch,
+    Voltmeter,
+)
+from sequencer.safety.cables import Cables, Connection
+from sequencer.safety.key import Key, Ratings
+from sequencer.safety.loss import HandPath, LossSide
+from sequencer.safety.receive import GENERATOR_SETTLE_MAX_S, ReceiveSide
+from sequencer.safety.side import present
+from sequencer.safety.state import SafeState
+from sequencer.safety.transmit import WAIT_PART_S, TransmitSide
+
+__all__ = [
+    "GENERATOR_SETTLE_MAX_S",
+    "WAIT_PART_S",
+    "Key",
+    "LossSide",
+    "Ratings",
+    "ReceiveSide",
+    "SafeBench",
+    "SafeState",
+    "TransmitSide",
+]
+
+_T = TypeVar("_T")
+SUPPLY_SETTLE_S = 0.5  # from supply on to a unit that answers: common practice, no source
+
+
+class SafeBench:
+    """The instruments of an open bench behind the two sides; nothing else may switch RF on or key the unit.
+
+    ``roles`` are those the bench file fills: an instrument that it names and that is not among ``instruments`` could not
+    be opened, so that its state is unknown. ``say_unheard`` sends the "off" of a role without proof of the link and without an
+    answer: of an instrument that cannot be heard any more it may still be obeyed. It raises nothing and confirms nothing.
+    """
+
+    def __init__(
+        self,
+        instruments: Mapping[str, Instrument],
+        *,
+        roles: frozenset[str],
+        clock: Clock,
+        ratings: Ratings,
+        receive_loss_db: Callable[[float], float],
+        transmit_loss_db: Callable[[float], float],
+        bounds_s: dict[str, float],
+        release_max_s: float,
+        owed_rest_s: float = 0.0,
+        say_unheard: Callable[[str], None] = lambda role: None,
+        cables: Cables | None = None,
+    ) -> None:
+        self._instruments = instruments
+        self._roles = roles
+        self._clock = clock
+        self._ratings = ratings
+        self._receive_loss_db = receive_loss_db
+        self._transmit_loss_db = transmit_loss_db
+        self._bounds_s = bounds_s
+        self._release_max_s = release_max_s
+        self._owed_rest_s = owed_rest_s
+        self._say_unheard = say_unheard
+        self._key: Key | None = None
+        self._on_side = False
+        self.cables = cables or Cables()
+        self._fed_v: float | None = None
+        self.supply_cut = False
+
+    def set_supply(self, voltage_v: float) -> None:
+        """Feed the unit with ``voltage_v`` under the bench's current limit. Refused above the supply's `max_voltage`."""
+        supply = present(self._find(Supply), "supply")
+        if not 0.0 <= voltage_v <= self._ratings.max_supply_voltage_v:
+            raise Refused(
+                f"{voltage_v:g} V refused; max_voltage is {self._ratings.max_supply_voltage_v:g} V",
+                instrument=supply.name,
+                address=supply.address,
+                next_move="Lower 'supply' in the sequence.",
+            )
+        self.cables.refuse_if_moved(supply)
+        supply.configure_voltage(voltage_v, self._ratings.max_supply_current_a)
+        supply.configure_output_enabled(True)
+        self._fed_v = voltage_v
+        self.supply_cut = False
+
+    def remove_supply(self) -> None:
+        """Take the supply from the unit."""
+        present(self._find(Supply), "supply").configure_output_enabled(False)
+        self._fed_v = None
+
+    def cut_off(self) -> None:
+        """Stop a unit whose key could not be released: say so once more unheard, and cut its supply.
+
+        ``supply_cut`` says whether the supply reads off. Nothing is raised.
+        """
+        self._say_unheard("radio")
+        if (supply := self._find(Supply)) is not None:
+            self.supply_cut = self._try([], "", lambda: supply.configure_output_enabled(False))
+        if not self.supply_cut:
+            self._say_unheard("supply")
+
+    def make_safe(self) -> SafeState:
+        """Unkey the unit and switch generators and audio source off, each confirmed; removes the supply if the key stays down."""
+        trouble: list[str] = []
+        if not self._try(trouble, "the unit could not be confirmed unkeyed", self._unkey):
+            if not self.supply_cut:
+                self.cut_off()
+            if self.supply_cut:
+                trouble.append("its supply was switched off and reads off")
+            elif self._find(Supply) is not None:
+                trouble.append("its supply could not be confirmed off either")
+        if not self._try(trouble, "the generator could not be confirmed off", self._generators_off):
+            self._say_unheard("signal_generator")
+        self._try([], "", self._audio_off)
+        return SafeState(trouble=tuple(trouble), cables_moved=self.cables.moved)
+
+    @contextmanager
+    def receive_side(self, *, channel: int | None, mode: str, frequency_hz: float) -> Iterator[ReceiveSide]:
+        """Hand over the receive side: unit unkeyed and confirmed, path on the generator, then the generator."""
+        generator = present(self._find(SignalGenerator), "signal_generator")
+        with self._one_side():
+            try:
+                self._unkey()
+                self._generators_off()
+                self.cables.refuse_if_moved(generator)
+                self._route("receive")
+                self._select(channel, mode)
+                side = ReceiveSide(
+                    generator=generator,
+                    interferer=self._second_generator(generator),
+                    audio=self._find(AudioAnalyser),
+                    voltmeter=self._find(Voltmeter),
+                    clock=self._clock,
+                    ratings=self._ratings,
+                    loss_db=self._receive_loss_db(frequency_hz),
+                    frequency_hz=frequency_hz,
+                )
+                try:
+                    yield side
+                finally:
+                    side.leave()
+            finally:
+                self._generators_off()
+
+    @contextmanager
+    def transmit_side(self, *, channel: int | None, mode: str, frequency_hz: float) -> Iterator[TransmitSide]:
+        """Hand over the transmit side: generator off and confirmed, path on the load and confirmed; keyed when read."""
+        key = self._key_of(present(self._find(Radio), "radio"))
+        with self._one_side():
+            try:
+                self._unkey()
+                self._generators_off()
+                self.cables.refuse_if_moved(present(self._find(Radio), "radio"))
+                self._route("transmit")
+                self._select(channel, mode)
+                meter, analyser = self._find(PowerMeter), self._find(ModulationAnalyser)
+                if meter is not None:
+                    meter.set_correction_frequency_hz(frequency_hz)
+                if analyser is not None:
+                    analyser.tune_hz(frequency_hz)
+                side = TransmitSide(
+                    key=key,
+                    meter=meter,
+                    analyser=analyser,
+                    audio=self._find(AudioAnalyser),
+                    supply=self._find(Supply),
+                    clock=self._clock,
+                    loss_db=self._transmit_loss_db,
+                    frequency_hz=frequency_hz,
+                    feed=self.set_supply,
+                    select=self._select_channel,
+                    bounds_s=self._bounds_s,
+                )
+                try:
+                    yield side
+                finally:
+                    side.leave()
+            finally:
+                try:
+                    key.release()
+                finally:
+                    self._audio_off()
+
+    @contextmanager
+    def loss_side(
+        self,
+        path: HandPath,
+        *,
+        confirm: Callable[[str], bool],
+        connected: Callable[[Connection], None] = lambda connection: None,
+    ) -> Iterator[LossSide]:
+        """Hand over the loss side: unit unkeyed and confirmed, its supply off and confirmed, the switch on ``path`` if it is one.
+
+        ``confirm`` asks the person who moves the cables; ``connected`` is told what was confirmed. The unit is fed again, as it was,
+        once the cables are confirmed back.
+        """
+        generator = present(self._find(SignalGenerator), "signal_generator")
+        meter = present(self._find(PowerMeter), "power_meter")
+        with self._one_side():
+            fed_v = self._fed_v
+            try:
+                self._unkey()
+                self._generators_off()
+                if fed_v is not None:
+                    self.remove_supply()
+                if path != "cable":
+                    self._route(path)
+                side = LossSide(
+                    generator=generator,
+                    meter=meter,
+                    clock=self._clock,
+                    max_dbm=self._ratings.max_meter_dbm,
+                    confirm=confirm,
+                    connected=lambda connection: self.cables.note(connection, connected),
+                )
+                try:
+                    yield side
+                finally:
+                    side.leave()
+            finally:
+                self._generators_off()
+                if fed_v is not None and not self.cables.moved:
+                    self.set_supply(fed_v)
+                    self._clock.wait_s(SUPPLY_SETTLE_S)
+
+    def confirm_transmit(self) -> None:
+        """Raise NotConfirmed unless every generator's output reads off and the switch reads `transmit`; moves nothing."""
+        self.cables.refuse_if_moved(present(self._find(Radio), "radio"))
+        for generator in self._instruments.values():
+            if isinstance(generator, SignalGenerator) and generator.read_output_enabled():
+                raise NotConfirmed(
+                    "its output reads on; not keyed",
+                    instrument=generator.name,
+                    address=generator.address,
+                    next_move="Look who switched it on; nothing is keyed meanwhile.",
+                )
+        self._confirm_path("transmit")
+
+    @contextmanager
+    def _one_side(self) -> Iterator[None]:
+        if self._on_side:
+            raise RuntimeError("one side of the bench is in use; leave it before another is taken")
+        self._on_side = True
+        try:
+            yield
+        finally:
+            self._on_side = False
+
+    def _key_of(self, radio: Radio) -> Key:
+        if self._key is None:
+            self._key = Key(
+                radio,
+                self._clock,
+                self._ratings,
+                release_max_s=self._release_max_s,
+                keeper=self,
+                owed_rest_s=self._owed_rest_s,
+            )
+        return self._key
+
+    def _select(self, channel: int | None, mode: str) -> None:
+        present(self._find(Radio), "radio").set_mode(_mode(mode))
+        if channel is not None:
+            self._select_channel(channel)
+
+    def _select_channel(self, channel: int) -> None:
+        present(self._find(Radio), "radio").set_channel(channel)
+
+    def _second_generator(self, first: SignalGenerator) -> SignalGenerator | None:
+        others = (
+            one for one in self._instruments.values() if isinstance(one, SignalGenerator) and one is not first
+        )
+        return next(others, None)
+
+    def _route(self, path: Literal["receive", "transmit"]) -> None:
+        present(self._find(Switch), "switch").connect(path)
+        self._confirm_path(path)
+
+    def _confirm_path(self, path: Literal["receive", "transmit"]) -> None:
+        switch = present(self._find(Switch), "switch")
+        if (found := switch.read_path()) != path:
+            raise NotConfirmed(
+                f"path {path} was asked for and the switch stands on {found}",
+                instrument=switch.name,
+                address=switch.address,
+                next_move="Check the switch before anything is keyed.",
+            )
+
+    def _unkey(self) -> None:
+        if "radio" not in self._roles:
+            return
+        radio = present(self._find(Radio), "radio")
+        if self._key is not None and self._key.is_down:
+            self._key.release()
+        else:
+            radio.unkey()
+        if radio.read_keyed():
+            raise NotConfirmed(
+                "the key was released and reads closed",
+                instrument=radio.name,
+                address=radio.address,
+                next_move="Remove the supply from the unit, then look for a stuck key line.",
+            )
+
+    def _generators_off(self) -> None:
+        if "signal_generator" in self._roles:
+            present(self._find(SignalGenerator), "signal_generator")
+        with (
+            ExitStack() as every
+        ):  # one that fails does not spare the others; the first fault is raised after all
+            for generator in self._instruments.values():
+                if isinstance(generator, SignalGenerator):
+                    every.callback(generator.configure_output_enabled, False)
+
+    def _audio_off(self) -> None:
+        if (audio := self._find(AudioAnalyser)) is not None:
+            audio.configure_source_enabled(False)
+
+    def _try(self, trouble: list[str], what: str, step: Callable[[], None]) -> bool:
+        for last in (False, True):
+            try:
+                step()
+            except (
+                Exception
+            ) as fault:  # a driver from elsewhere may raise anything; the other steps must be tried
+                if last:
+                    trouble.append(f"{what} ({fault})")
+            else:
+                return True
+        return False
+
+    def _find(self, role: type[_T]) -> _T | None:
+        return next((found for found in self._instruments.values() if isinstance(found, role)), None)
+
+
+def _mode(mode: str) -> Literal["FM", "AM", "USB", "LSB", "CW"]:
+    if mode not in ("FM", "AM", "USB", "LSB", "CW"):
+        raise ValueError(f"mode {mode!r} is not one of FM, AM, USB, LSB, CW")
+    return mode  # type: ignore[return-value]

@@ -1,0 +1,106 @@
+"""The loss side: generator and power meter, and no unit. A person connects them directly, then through what is measured.
+
+While cables are open the unit is unkeyed and without supply, no key is in anybody's reach here, and the generator is off whenever a
+person is asked to touch a connector.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Literal
+
+from drivers.clock import Clock
+from drivers.faults import NotConfirmed, Refused
+from drivers.roles import PowerMeter, Reading, SignalGenerator
+from sequencer.safety.cables import Connection
+from sequencer.safety.receive import GENERATOR_SETTLE_MAX_S
+from sequencer.safety.side import Side
+
+HandPath = Literal["receive", "transmit", "cable"]
+"""What is measured: one of the bench's paths, through its switch, or a cable or pad by itself."""
+
+
+class LossSide(Side):
+    """Unit unkeyed and unfed, generator usable into the power meter. Levels are at the generator's connector, dBm."""
+
+    __slots__ = ("_confirm", "_connected", "_connection", "_generator", "_max_dbm", "_meter")
+
+    def __init__(
+        self,
+        *,
+        generator: SignalGenerator,
+        meter: PowerMeter,
+        clock: Clock,
+        max_dbm: float,
+        confirm: Callable[[str], bool],
+        connected: Callable[[Connection], None],
+    ) -> None:
+        super().__init__(clock, 0.0)
+        self._generator = generator
+        self._meter = meter
+        self._max_dbm = max_dbm
+        self._confirm = confirm
+        self._connected = connected
+        self._connection: Connection = "normal"
+
+    def connect(self, connection: Connection, text: str) -> None:
+        """Switch the generator off, confirmed, and have a person make ``connection``; ``text`` says how it is to be.
+
+        Raises NotConfirmed if the person does not say that it is so.
+        """
+        self._refuse_if_left()
+        self._generator.configure_output_enabled(False)
+        # Unknown from the question on: a person who has begun to move cables and then says no has moved cables.
+        self._connection = "unknown"
+        self._connected("unknown")
+        if not self._confirm(text):
+            raise NotConfirmed(
+                f"not confirmed by the person at the bench: {text}",
+                instrument="bench",
+                address="cables",
+                next_move="Put the cables back as the bench needs them, then run the check again.",
+            )
+        self._connection = connection
+        self._connected(connection)
+
+    def apply(self, frequency_hz: float, level_dbm: float) -> None:
+        """Switch an unmodulated carrier on; the meter is told its frequency.
+
+        Refused above the power meter's rating, and while the cables are as the bench needs them for a unit.
+        """
+        self._refuse_if_left()
+        if self._connection not in ("direct", "through"):
+            raise self._refused(
+                "no connection between generator and meter was confirmed", "Connect them first."
+            )
+        if not level_dbm <= self._max_dbm + 1e-9:  # also refuses what is no number
+            raise self._refused(
+                f"{level_dbm:.1f} dBm into the power meter refused; max_power allows {self._max_dbm:.1f} dBm",
+                "Lower 'level' in the sequence.",
+            )
+        self._frequency_hz = frequency_hz
+        self._meter.set_correction_frequency_hz(frequency_hz)
+        self._generator.disable_all_modulation()
+        self._generator.configure_rf(frequency_hz, level_dbm)
+        self._generator.configure_output_enabled(True)
+        self._generator.wait_until_settled(GENERATOR_SETTLE_MAX_S)
+
+    def remove_signal(self) -> None:
+        """Switch the generator off, confirmed."""
+        self._refuse_if_left()
+        self._generator.configure_output_enabled(False)
+
+    def read_power_dbm(self) -> Reading:
+        """Return the power at the meter's own connector, dBm."""
+        self._refuse_if_left()
+        return self._meter.read_power_dbm()
+
+    def wait_s(self, seconds: float) -> None:
+        """Let time pass on the bench's clock."""
+        self._refuse_if_left()
+        self._clock.wait_s(seconds)
+
+    def _refused(self, what: str, next_move: str) -> Refused:
+        return Refused(
+            what, instrument=self._generator.name, address=self._generator.address, next_move=next_move
+        )

@@ -1,0 +1,187 @@
+"""The receive side: the generator and no key. Levels are at the unit's antenna connector, dBm."""
+
+from __future__ import annotations
+
+from drivers.clock import Clock
+from drivers.faults import Refused
+from drivers.roles import AudioAnalyser, Reading, Samples, SignalGenerator, Voltmeter, Weighting
+from sequencer.safety.key import Ratings
+from sequencer.safety.side import Side, present
+
+GENERATOR_SETTLE_MAX_S = 2.0
+
+
+class ReceiveSide(Side):
+    """Unit unkeyed, path on the generator, generator usable. Levels are at the unit's antenna connector, dBm."""
+
+    __slots__ = ("_audio", "_generator", "_interferer", "_loss_db", "_ratings", "_voltmeter")
+
+    def __init__(
+        self,
+        *,
+        generator: SignalGenerator,
+        interferer: SignalGenerator | None,
+        audio: AudioAnalyser | None,
+        voltmeter: Voltmeter | None,
+        clock: Clock,
+        ratings: Ratings,
+        loss_db: float,
+        frequency_hz: float,
+    ) -> None:
+        super().__init__(clock, frequency_hz)
+        self._generator = generator
+        self._interferer = interferer
+        self._audio = audio
+        self._voltmeter = voltmeter
+        self._ratings = ratings
+        self._loss_db = loss_db
+
+    def apply_carrier(self, level_dbm: float, *, offset_hz: float = 0.0) -> None:
+        """Switch an unmodulated carrier on at ``level_dbm``, ``offset_hz`` from the channel. Refused above the receiver's rating."""
+        self._refuse_if_left()
+        self._refuse_above_rating(level_dbm)
+        self._generator.disable_all_modulation()
+        self._generator.configure_rf(self.frequency_hz + offset_hz, level_dbm + self._loss_db)
+        self._generator.configure_output_enabled(True)
+        self._generator.wait_until_settled(GENERATOR_SETTLE_MAX_S)
+
+    def apply_am(self, level_dbm: float, *, depth_percent: float, tone_hz: float) -> None:
+        """Switch a carrier with AM on at ``level_dbm`` (its unmodulated level). Refused above the receiver's rating."""
+        self._refuse_if_left()
+        self._refuse_above_rating(level_dbm)
+        self._generator.configure_rf(self.frequency_hz, level_dbm + self._loss_db)
+        self._generator.configure_am(depth_percent, tone_hz)
+        self._generator.configure_output_enabled(True)
+        self._generator.wait_until_settled(GENERATOR_SETTLE_MAX_S)
+
+    def set_am(self, *, depth_percent: float, tone_hz: float) -> None:
+        """Modulate the carrier that is there with AM."""
+        self._refuse_if_left()
+        self._generator.configure_am(depth_percent, tone_hz)
+
+    def set_fm(self, *, deviation_hz: float, tone_hz: float) -> None:
+        """Modulate the carrier that is there with FM."""
+        self._refuse_if_left()
+        self._generator.configure_fm(deviation_hz, tone_hz)
+
+    def remove_modulation(self) -> None:
+        """Leave the carrier that is there unmodulated."""
+        self._refuse_if_left()
+        self._generator.disable_all_modulation()
+
+    def remove_signal(self) -> None:
+        """Switch the generator off, confirmed."""
+        self._refuse_if_left()
+        self._generator.configure_output_enabled(False)
+
+    def restore_signal(self) -> None:
+        """Switch the generator on again as it was."""
+        self._refuse_if_left()
+        self._generator.configure_output_enabled(True)
+        self._generator.wait_until_settled(GENERATOR_SETTLE_MAX_S)
+
+    def apply_interferer(
+        self,
+        level_dbm: float,
+        *,
+        offset_hz: float,
+        deviation_hz: float = 0.0,
+        depth_percent: float = 0.0,
+        tone_hz: float = 400.0,
+    ) -> None:
+        """Switch the second generator on, ``offset_hz`` from the channel, with FM, with AM or (both 0) without.
+
+        Its level is at the antenna connector through the same path. Refused above the receiver's rating.
+        """
+        self._refuse_if_left()
+        self._refuse_above_rating(level_dbm)
+        second = present(self._interferer, "interferer")
+        second.configure_rf(self.frequency_hz + offset_hz, level_dbm + self._loss_db)
+        if deviation_hz > 0:
+            second.configure_fm(deviation_hz, tone_hz)
+        elif depth_percent > 0:
+            second.configure_am(depth_percent, tone_hz)
+        else:
+            second.disable_all_modulation()
+        second.configure_output_enabled(True)
+        second.wait_until_settled(GENERATOR_SETTLE_MAX_S)
+
+    def set_interferer_dbm(self, level_dbm: float) -> None:
+        """Change the second generator's level. Refused above the receiver's rating."""
+        self._refuse_if_left()
+        self._refuse_above_rating(level_dbm)
+        second = present(self._interferer, "interferer")
+        second.set_level_dbm(level_dbm + self._loss_db)
+        second.wait_until_settled(GENERATOR_SETTLE_MAX_S)
+
+    def remove_interferer(self) -> None:
+        """Switch the second generator off, confirmed."""
+        self._refuse_if_left()
+        present(self._interferer, "interferer").configure_output_enabled(False)
+
+    def apply_fm(self, level_dbm: float, *, deviation_hz: float, tone_hz: float) -> None:
+        """Switch a carrier with FM on at ``level_dbm``. Refused above the receiver's rating."""
+        self._refuse_if_left()
+        self._refuse_above_rating(level_dbm)
+        self._generator.configure_rf(self.frequency_hz, level_dbm + self._loss_db)
+        self._generator.configure_fm(deviation_hz, tone_hz)
+        self._generator.configure_output_enabled(True)
+        self._generator.wait_until_settled(GENERATOR_SETTLE_MAX_S)
+
+    def set_level_dbm(self, level_dbm: float) -> None:
+        """Change the level and wait until the generator says it stands. Refused above the receiver's rating."""
+        self._refuse_if_left()
+        self._refuse_above_rating(level_dbm)
+        self._generator.set_level_dbm(level_dbm + self._loss_db)
+        self._generator.wait_until_settled(GENERATOR_SETTLE_MAX_S)
+
+    def read_sinad_db(self, reading_s: float) -> Reading:
+        """Return SINAD of the loudspeaker audio, dB."""
+        self._refuse_if_left()
+        return present(self._audio, "audio_analyser").read_sinad_db(reading_s)
+
+    def read_audio_v(self, reading_s: float) -> Reading:
+        """Return the loudspeaker level, V rms."""
+        self._refuse_if_left()
+        return present(self._audio, "audio_analyser").read_level_v(reading_s)
+
+    def configure_audio(self, *, tone_hz: float, weighting: Weighting = "flat") -> None:
+        """Say which tone the audio readings look for, and with which weighting."""
+        self._refuse_if_left()
+        audio = present(self._audio, "audio_analyser")
+        audio.set_notch_hz(tone_hz)
+        audio.configure_weighting(weighting)
+
+    def read_distortion_percent(self, reading_s: float) -> Reading:
+        """Return distortion and noise of the loudspeaker audio, percent of the whole."""
+        self._refuse_if_left()
+        return present(self._audio, "audio_analyser").read_distortion_percent(reading_s)
+
+    def read_audio_frequency_hz(self, reading_s: float) -> Reading:
+        """Return the frequency of the loudspeaker's tone, Hz."""
+        self._refuse_if_left()
+        return present(self._audio, "audio_analyser").read_audio_frequency_hz(reading_s)
+
+    def capture_audio(self, seconds: float, rate_hz: float) -> Samples:
+        """Record the loudspeaker's voltage, V."""
+        self._refuse_if_left()
+        return present(self._audio, "audio_analyser").capture_audio(seconds, rate_hz)
+
+    def read_meter_v(self, reading_s: float) -> Reading:
+        """Return the voltage on the signal-meter line, V."""
+        self._refuse_if_left()
+        return present(self._voltmeter, "voltmeter").read_voltage_v(reading_s)
+
+    def wait_s(self, seconds: float) -> None:
+        """Let time pass on the bench's clock."""
+        self._clock.wait_s(seconds)
+
+    def _refuse_above_rating(self, level_dbm: float) -> None:
+        # Put this way round because a level that is not a number is not above anything.
+        if not level_dbm <= self._ratings.max_receiver_input_dbm + 1e-9:
+            raise Refused(
+                f"{level_dbm:.1f} dBm into the unit refused; max_receiver_input is {self._ratings.max_receiver_input_dbm:g} dBm",
+                instrument=self._generator.name,
+                address=self._generator.address,
+                next_move="Lower the level the check may use.",
+            )

@@ -1,0 +1,245 @@
+"""The transmit side: the key and no generator; the unit is keyed for as long as readings need it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import TypeVar
+from weakref import WeakMethod
+
+from drivers.clock import Clock
+from drivers.roles import (
+    AudioAnalyser,
+    Emission,
+    ModulationAnalyser,
+    PeakSide,
+    PowerMeter,
+    Reading,
+    Samples,
+    Supply,
+)
+from sequencer.safety.key import Key
+from sequencer.safety.side import Side, present
+
+WAIT_PART_S = 1.0
+_T = TypeVar("_T")
+
+
+class TransmitSide(Side):
+    """Generator off, path on load and meters; the unit is keyed for as long as readings need it."""
+
+    __slots__ = (
+        "_analyser",
+        "_audio",
+        "_bounds_s",
+        "_feed",
+        "_key",
+        "_loss_db",
+        "_meter",
+        "_select",
+        "_supply",
+    )
+
+    def __init__(
+        self,
+        *,
+        key: Key,
+        meter: PowerMeter | None,
+        analyser: ModulationAnalyser | None,
+        audio: AudioAnalyser | None,
+        supply: Supply | None,
+        clock: Clock,
+        loss_db: Callable[[float], float],
+        frequency_hz: float,
+        feed: Callable[[float], None],
+        select: Callable[[int], None],
+        bounds_s: dict[str, float],
+    ) -> None:
+        super().__init__(clock, frequency_hz)
+        self._key = key
+        self._meter = meter
+        self._analyser = analyser
+        self._audio = audio
+        self._supply = supply
+        self._loss_db = loss_db
+        # Weak, so that no path of attributes leads from a side to the bench and its generator.
+        self._feed = WeakMethod(feed)
+        self._select = WeakMethod(select)
+        self._bounds_s = bounds_s
+
+    def read_power_dbm(self) -> Reading:
+        """Return the power at the unit's antenna connector, dBm: the meter's answer plus the transmit path's loss."""
+        meter = present(self._meter, "power_meter")
+        return self._at_connector(self._keyed("power_meter", meter.read_power_dbm))
+
+    def read_peak_envelope_dbm(self) -> Reading:
+        """Return the peak envelope power at the unit's antenna connector, dBm."""
+        meter = present(self._meter, "power_meter")
+        return self._at_connector(self._keyed("power_meter", meter.read_peak_envelope_dbm))
+
+    def read_frequency_hz(self) -> Reading:
+        """Return the carrier frequency, Hz."""
+        return self._keyed(
+            "modulation_analyser", present(self._analyser, "modulation_analyser").read_frequency_hz
+        )
+
+    def read_deviation_hz(self, side: PeakSide) -> Reading:
+        """Return the peak deviation of one side of the carrier, Hz."""
+        analyser = present(self._analyser, "modulation_analyser")
+        return self._keyed("modulation_analyser", lambda: analyser.read_deviation_hz(side))
+
+    def read_rms_deviation_hz(self) -> Reading:
+        """Return the rms deviation, Hz."""
+        return self._keyed("modulation_analyser", self._analysing().read_rms_deviation_hz)
+
+    def read_depth_percent(self, side: PeakSide) -> Reading:
+        """Return the peak AM depth of one side of the carrier, percent."""
+        analyser = self._analysing()
+        return self._keyed("modulation_analyser", lambda: analyser.read_depth_percent(side))
+
+    def read_rms_depth_percent(self) -> Reading:
+        """Return the rms AM depth, percent."""
+        return self._keyed("modulation_analyser", self._analysing().read_rms_depth_percent)
+
+    def configure_analyser(
+        self,
+        emission: Emission,
+        *,
+        high_pass_hz: float | None = None,
+        low_pass_hz: float | None = None,
+        deemphasis_s: float | None = None,
+    ) -> None:
+        """Choose demodulator and audio filters of the analyser; the key is released first: nothing is read here."""
+        self.rest()
+        analyser = self._analysing()
+        analyser.configure_demodulator(emission)
+        analyser.configure_filters(
+            high_pass_hz=high_pass_hz, low_pass_hz=low_pass_hz, deemphasis_s=deemphasis_s
+        )
+
+    def read_distortion_percent(self) -> Reading:
+        """Return distortion and noise of the demodulated audio, percent of the whole."""
+        return self._keyed("modulation_analyser", self._analysing().read_distortion_percent)
+
+    def read_selective_dbm(self, offset_hz: float, bandwidth_hz: float) -> Reading:
+        """Return the level of what lies ``offset_hz`` from the channel's frequency, dBm at the unit's antenna connector."""
+        analyser = self._analysing()
+        self._refuse_if_left()
+        self._key.allow(3.0 * self._bounds_s.get("modulation_analyser", 2.0))
+        return self._at_connector(analyser.read_selective_dbm(self.frequency_hz + offset_hz, bandwidth_hz))
+
+    def capture_audio(self, seconds: float, rate_hz: float) -> Samples:
+        """Record the demodulated audio, in Hz of deviation or percent of depth."""
+        analyser = self._analysing()
+        self._refuse_if_left()
+        self._key.allow(seconds + 4.0 * self._bounds_s.get("modulation_analyser", 2.0))
+        return analyser.capture_audio(seconds, rate_hz)
+
+    def capture_baseband(self, seconds: float, rate_hz: float) -> Samples:
+        """Record complex samples about the channel's frequency, V peak."""
+        analyser = self._analysing()
+        self._refuse_if_left()
+        self._key.allow(seconds + 4.0 * self._bounds_s.get("modulation_analyser", 2.0))
+        return analyser.capture_baseband(seconds, rate_hz)
+
+    def set_supply(self, voltage_v: float) -> None:
+        """Feed the unit with another voltage, unkeyed. Refused above the supply's `max_voltage`."""
+        self.rest()
+        if (feed := self._feed()) is not None:
+            feed(voltage_v)
+
+    def select(self, channel: int, frequency_hz: float) -> None:
+        """Go to another channel, unkeyed; meters and losses follow to ``frequency_hz``."""
+        self.rest()
+        if (choose := self._select()) is not None:
+            choose(channel)
+        self._frequency_hz = frequency_hz
+        if self._meter is not None:
+            self._meter.set_correction_frequency_hz(frequency_hz)
+        if self._analyser is not None:
+            self._analyser.tune_hz(frequency_hz)
+
+    def read_idle_current_a(self) -> Reading:
+        """Return the supply current while unkeyed, A."""
+        self.rest()
+        return present(self._supply, "supply").read_current_a()
+
+    def read_supply_voltage_v(self) -> Reading:
+        """Return the voltage at the supply's terminals while keyed, V."""
+        return self._keyed("supply", present(self._supply, "supply").read_voltage_v)
+
+    def read_supply_current_a(self) -> Reading:
+        """Return the supply current while keyed, A."""
+        return self._keyed("supply", present(self._supply, "supply").read_current_a)
+
+    def apply_audio(self, *, tone_hz: float, level_v: float) -> None:
+        """Drive the microphone input with ``level_v`` V rms at ``tone_hz``; the key is released if it might last too long."""
+        self._refuse_if_left()
+        audio = present(self._audio, "audio_analyser")
+        self._release_unless_room(3.0 * self._bounds_s.get("audio_analyser", 2.0))
+        audio.configure_source(tone_hz, level_v)
+        audio.configure_source_enabled(True)
+
+    def apply_two_tones(self, *, tones_hz: tuple[float, float], level_v: float) -> None:
+        """Drive the microphone input with two equal tones, each ``level_v`` V rms; the key is released first."""
+        self.rest()
+        audio = present(self._audio, "audio_analyser")
+        audio.configure_second_tone(tones_hz[1], level_v)
+        audio.configure_source(tones_hz[0], level_v)
+        audio.configure_source_enabled(True)
+
+    def remove_second_tone(self) -> None:
+        """Take the second tone away; the key is released first."""
+        self.rest()
+        present(self._audio, "audio_analyser").configure_second_tone(1000.0, 0.0)
+
+    def remove_audio(self) -> None:
+        """Switch the audio source off, so that the carrier is unmodulated; the key is released if it might last too long."""
+        self._refuse_if_left()
+        self._release_unless_room(2.0 * self._bounds_s.get("audio_analyser", 2.0))
+        present(self._audio, "audio_analyser").configure_source_enabled(False)
+
+    def wait_s(self, seconds: float) -> None:
+        """Let time pass keyed, on the bench's clock; a long wait is keyed in parts, with the rests that the duty owes."""
+        self._refuse_if_left()
+        if not math.isfinite(seconds):
+            raise ValueError(f"cannot wait {seconds} s")
+        # Half, because the press before it takes its share.
+        longest_s = min(WAIT_PART_S, self._key.longest_step_s / 2.0)
+        if longest_s <= 0.0:
+            self._key.allow(WAIT_PART_S)  # refuses, and says why
+        remaining_s = seconds
+        while remaining_s > 0:
+            part_s = min(remaining_s, longest_s)
+            self._key.allow(part_s)
+            self._clock.wait_s(part_s)
+            remaining_s -= part_s
+
+    def pause_s(self, seconds: float) -> None:
+        """Let time pass unkeyed, on the bench's clock."""
+        self.rest()
+        self._clock.wait_s(seconds)
+
+    def rest(self) -> None:
+        """Release the key until the next reading."""
+        self._refuse_if_left()
+        if self._key.is_down:
+            self._key.release()
+
+    def _analysing(self) -> ModulationAnalyser:
+        return present(self._analyser, "modulation_analyser")
+
+    def _at_connector(self, reading: Reading) -> Reading:
+        if reading.number is None:
+            return reading
+        loss_db = self._loss_db(self.frequency_hz)
+        return Reading(number=reading.number + loss_db, state=reading.state, raw=reading.raw)
+
+    def _keyed(self, role: str, read: Callable[[], _T]) -> _T:
+        self._refuse_if_left()
+        self._key.allow(self._bounds_s.get(role, 2.0))
+        return read()
+
+    def _release_unless_room(self, step_max_s: float) -> None:
+        if self._key.is_down and not self._key.has_room(step_max_s):
+            self._key.release()

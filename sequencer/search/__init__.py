@@ -1,0 +1,1 @@
+"""Find a crossing with few readings, on anything that answers one."""

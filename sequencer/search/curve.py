@@ -1,0 +1,154 @@
+"""Find where a smooth reading crosses its target, in few readings and with an honest 95 % interval.
+
+Coarse readings bracket the crossing (curve_bracket.py); a bent line is fitted through all readings (curve_fit.py), and
+further readings go where they narrow the interval most, for as long as is needed (curve_refine.py), until its half-width
+is the accuracy asked for. Stop rule: t(0.975, dof) sd <= accuracy_db, with two believed readings near the crossing
+and readings far from it that prove a response.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from sequencer.search import curve_verdict as verdict
+from sequencer.search.curve_bracket import arrived, next_coarse
+from sequencer.search.curve_prior import CurvePrior
+from sequencer.search.curve_refine import next_near
+from sequencer.search.curve_state import State
+from sequencer.search.protocol import (
+    Ask,
+    Crossing,
+    NoReading,
+    SearchInputError,
+    Settling,
+    Status,
+    require_finite,
+    require_window,
+)
+
+READING_S = (0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.5, 0.6, 0.8, 1.0)
+"""Reading times to choose from unless told otherwise, s."""
+START_SHARE = 0.6
+
+
+class CurveSearch:
+    """A search for the level at which a smooth reading crosses ``target``.
+
+    ``window_db`` (low, high) bounds every level asked. ``rising`` says whether the reading rises with level.
+    ``accuracy_db`` (greater than 0) is the half-width of the 95 % interval at which it stops. ``prior`` is what is
+    believed of the curve; None learns its scale from the readings. ``settling`` is how the reading comes to rest.
+    ``reading_s`` lists the reading times to choose from; one number for a person. ``step`` is the reading's
+    resolution in its unit: 0 for none, None to detect it. ``reading_range`` (low, high) is what the instrument can
+    read: a reading at an end counts as out of range. ``start_db`` is where to begin, by default 60 % up the window.
+    ``budget`` (3 or more) bounds the number of readings; 15 suits a person.
+
+    Raises SearchInputError for a window of no width, an accuracy of 0 or less, a target outside ``reading_range``,
+    a NaN or no reading time.
+    """
+
+    def __init__(
+        self,
+        *,
+        target: float,
+        window_db: tuple[float, float],
+        rising: bool = True,
+        accuracy_db: float = 0.5,
+        prior: CurvePrior | None = None,
+        settling: Settling | None = None,
+        reading_s: Sequence[float] | float = READING_S,
+        step: float | None = None,
+        reading_range: tuple[float, float] | None = None,
+        start_db: float | None = None,
+        budget: int = 60,
+    ) -> None:
+        target = require_finite("target", target)
+        low, high = require_window(window_db)
+        self._state = state = State(
+            target=target,
+            window_db=(low, high),
+            rising=bool(rising),
+            accuracy_db=require_finite("accuracy_db", accuracy_db, above=0.0),
+            given=prior,
+            settling=settling or Settling(),
+            reading_s=_reading_times(reading_s),
+            known_step=None if step is None else require_finite("step", step, least=0.0),
+            reading_range=_range_around(target, reading_range),
+            budget=int(require_finite("budget", budget, least=3)),
+        )
+        start = low + START_SHARE * (high - low) if start_db is None else require_finite("start_db", start_db)
+        self._end: tuple[Status, tuple[str, ...]] | None = None
+        self._ask: Ask | None = state.ask_far(start)
+
+    @property
+    def ask(self) -> Ask | None:
+        """The reading wanted now, or None when the search has ended."""
+        return self._ask
+
+    def tell(self, reading: float | NoReading, /) -> None:
+        """Take the reading that answers the present ask: a finite number, or a NoReading.
+
+        Raises SearchInputError, and keeps asking, for NaN, infinity or what is no number; also when the search has
+        ended.
+        """
+        if self._ask is None:
+            raise SearchInputError("The search has ended; it takes no further reading. Read 'result'.")
+        self._state.take(self._ask, reading)
+        following = self._following()
+        if isinstance(following, Ask):
+            self._ask = following
+            return
+        status, text = following
+        self._ask, self._end = None, (status, (text,) if text else ())
+
+    def _following(self) -> Ask | verdict.Verdict:
+        """Return the next ask, or how the search ends."""
+        state = self._state
+        if (end := verdict.stuck(state)) is not None:
+            return end
+        near = state.fit is not None or arrived(state)
+        following = next_near(state) if near else next_coarse(state)
+        if isinstance(following, Ask) and len(state.notes) >= state.budget:
+            return verdict.spent(state)
+        return following
+
+    @property
+    def result(self) -> Crossing:
+        """What is known of the crossing; final once ``ask`` is None."""
+        status, warnings = self._end or (Status.BUDGET_SPENT, ("the search has not ended",))
+        state, fit = self._state, self._state.fit
+        return Crossing(
+            status=status,
+            level_db=fit.level_db if fit else None,
+            half_width_db=fit.half_width_db if fit else math.inf,
+            slope=(fit.slope if state.rising else -fit.slope) if fit else None,
+            slope_sd=fit.slope_sd if fit else None,
+            sd_db=fit.noise_db if fit else math.nan,
+            settle_s=state.slowest_s,
+            step=state.step(),
+            readings=len(state.told),
+            history=tuple(state.told),
+            warnings=warnings,
+        )
+
+
+def _reading_times(reading_s: Sequence[float] | float) -> tuple[float, ...]:
+    """Return the reading times sorted; raise SearchInputError when there is none or one is 0 or less."""
+    times = (reading_s,) if isinstance(reading_s, int | float) else tuple(reading_s)
+    if not times:
+        raise SearchInputError("reading_s is empty; give at least one reading time in seconds.")
+    return tuple(sorted(require_finite("reading_s", t, above=0.0) for t in times))
+
+
+def _range_around(target: float, reading_range: tuple[float, float] | None) -> tuple[float, float] | None:
+    """Return the range; raise SearchInputError when the instrument could never show the target inside it."""
+    if reading_range is None:
+        return None
+    low = require_finite("reading_range low", reading_range[0])
+    high = require_finite("reading_range high", reading_range[1])
+    if not low < target < high:
+        raise SearchInputError(
+            f"target {target:g} is outside what the instrument can read ({low:g} to {high:g}). "
+            "Change the target or the instrument's range."
+        )
+    return low, high

@@ -1,0 +1,179 @@
+"""What a curve search was asked and what it has been told so far."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+from sequencer.search.curve_fit import Fit, Point
+from sequencer.search.curve_prior import CurvePrior, prior_from_slope
+from sequencer.search.protocol import Ask, NoReading, Settling, Told, require_finite
+from sequencer.search.settling import Follower, Lag, Taken, rest
+
+COARSE_DOUBT_DB = 0.62
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """One reading with what it means.
+
+    ``raw`` is the reading minus target, turned so that it rises with level: infinite when out of range, NaN when
+    there was none. ``excess`` is what it would have come to at rest, at the level ``level_db``.
+    """
+
+    ask: Ask
+    raw: float
+    excess: float
+    level_db: float
+    at_s: float
+
+
+@dataclass(slots=True, kw_only=True)
+class State:
+    """The question, the readings, the bracket and the last fit."""
+
+    target: float
+    window_db: tuple[float, float]
+    rising: bool
+    accuracy_db: float
+    given: CurvePrior | None
+    settling: Settling
+    reading_s: tuple[float, ...]
+    known_step: float | None
+    reading_range: tuple[float, float] | None
+    budget: int
+    notes: list[Note] = field(default_factory=list)
+    told: list[Told] = field(default_factory=list)
+    fit: Fit | None = None
+    below_db: float | None = None
+    above_db: float | None = None
+    last_jump_db: float = 0.0
+    proofs: int = 0
+    lag: Lag = field(init=False)
+    follower: Follower = field(init=False)
+    elapsed_s: float = 0.0
+    learnt: CurvePrior | None = None
+
+    def __post_init__(self) -> None:
+        self.lag, self.follower = Lag(self.settling), Follower(self.settling)
+
+    @property
+    def slowest_s(self) -> float:
+        """The longer of the two time constants."""
+        return max(self.settling.rise_s, self.settling.fall_s)
+
+    def take(self, ask: Ask, reading: float | NoReading) -> None:
+        """Note a reading and narrow the bracket; one that contradicts the bracket discards its older bound."""
+        raw = self._turned(reading)
+        self.lag.take(ask.level_db, ask.wait_s, ask.reading_s)
+        self.elapsed_s += ask.wait_s + ask.reading_s
+        self.told.append(Told(ask=ask, reading=reading))
+        rested = self.follower.rest(Taken(ask.level_db, ask.wait_s, ask.reading_s, raw))
+        self.notes.append(Note(ask, raw, rested.excess, rested.level_db, self.elapsed_s))
+        level_db = rested.level_db
+        if rested.excess > 0:
+            if self.below_db is not None and level_db <= self.below_db:
+                self.below_db = None
+            self.above_db = level_db if self.above_db is None else min(level_db, self.above_db)
+        elif rested.excess <= 0:
+            if self.above_db is not None and level_db >= self.above_db:
+                self.above_db = None
+            self.below_db = level_db if self.below_db is None else max(level_db, self.below_db)
+
+    def _turned(self, reading: float | NoReading) -> float:
+        """Return the reading minus target, turned so that it rises with level."""
+        sign = 1.0 if self.rising else -1.0
+        if isinstance(reading, NoReading):
+            return {
+                NoReading.OVER_RANGE: sign * math.inf,
+                NoReading.UNDER_RANGE: -sign * math.inf,
+                NoReading.NO_MEASUREMENT: math.nan,
+            }[reading]
+        number = require_finite("reading", reading)
+        if self.reading_range:
+            low, high = self.reading_range
+            number = -math.inf if number <= low else math.inf if number >= high else number
+        return sign * (number - self.target)
+
+    def numbers(self) -> list[Note]:
+        """Return the readings that are numbers."""
+        return [n for n in self.notes if math.isfinite(n.excess)]
+
+    def step(self) -> float:
+        """Return the reading's resolution: given, or seen in the readings."""
+        if self.known_step is not None:
+            return self.known_step
+        return resolution([t.reading for t in self.told if isinstance(t.reading, int | float)])
+
+    def slope(self) -> float | None:
+        """Return the slope believed in the coarse part: the prior's, or a secant."""
+        if self.given:
+            return self.given.slope
+        below = [n.excess for n in self.numbers() if n.level_db == self.below_db]
+        above = [n.excess for n in self.numbers() if n.level_db == self.above_db]
+        if below and above and self.above_db is not None and self.below_db is not None:
+            return (above[-1] - below[-1]) / (self.above_db - self.below_db)
+        return self._one_sided_slope()
+
+    def _one_sided_slope(self) -> float | None:
+        """Return the secant of the last two readings, if the reading clearly came nearer its target between them."""
+        before, last = self.numbers()[-2:] if len(self.numbers()) > 1 else (None, None)
+        if before is None or last is None or abs(last.level_db - before.level_db) < 1.0:
+            return None
+        secant = (last.excess - before.excess) / (last.level_db - before.level_db)
+        nearer = abs(before.excess) - abs(last.excess)
+        return secant if secant > 0 and nearer > 0.4 * abs(last.excess) else None
+
+    def belief(self) -> CurvePrior:
+        """Return the prior given, or one learnt from the bracket's secant; kept once made."""
+        if self.given:
+            return self.given
+        if self.learnt is None:
+            self.learnt = prior_from_slope(self.slope() or 1.0)
+        return self.learnt
+
+    def length_s(self, note: Note) -> float:
+        """Return how long a reading counts as read; a person's look, of no known length, as 0.1 s."""
+        return note.ask.reading_s if len(self.reading_s) > 1 else 0.1
+
+    def points(self, rise: float = 1.0, fall: float = 1.0) -> list[Point]:
+        """Return the readings as the fit sees them, with time constants scaled by ``rise`` and ``fall``."""
+        taken = [Taken(n.ask.level_db, n.ask.wait_s, n.ask.reading_s, n.raw) for n in self.notes]
+        return [
+            Point(
+                level_db=at.level_db,
+                excess=at.excess,
+                reading_s=self.length_s(note),
+                lag_sd=at.doubt,
+                lag_sd_db=at.doubt_db,
+                gain=at.gain,
+            )
+            for note, at in zip(self.notes, rest(taken, self.settling, rise, fall), strict=True)
+            if math.isfinite(at.excess)
+        ]
+
+    def clip(self, level_db: float) -> float:
+        """Return the nearest level that may be asked."""
+        return min(max(level_db, self.window_db[0]), self.window_db[1])
+
+    def ask_far(self, level_db: float, purpose: str = "coarse", reading_s: float | None = None) -> Ask:
+        """Return an ask away from the crossing: the shortest reading, settled to half a dB or so."""
+        level_db = self.clip(level_db)
+        reading_s = reading_s or self.reading_s[0]
+        wait_s = self.lag.wait_s(level_db, reading_s, COARSE_DOUBT_DB)
+        return Ask(level_db=level_db, wait_s=wait_s, reading_s=reading_s, purpose=purpose)
+
+
+def resolution(readings: Iterable[float]) -> float:
+    """Return the largest step of a 1-2-5 series of which every reading is a multiple; 0 for none or too few readings."""
+    numbers = list(readings)
+    if len(numbers) < 3 or len(set(numbers)) < 2:
+        return 0.0
+    largest = max(abs(n) for n in numbers)
+    for exponent, digit in itertools.product(range(3, -7, -1), (5, 2, 1)):
+        step = digit * 10.0**exponent
+        if 1e-4 * largest <= step <= largest and all(abs(n / step - round(n / step)) < 1e-6 for n in numbers):
+            return step
+    return 0.0

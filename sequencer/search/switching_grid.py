@@ -1,0 +1,226 @@
+"""What yes-or-no tests say about two switching levels: posteriors on grids."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from sequencer.search.protocol import require_finite
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+LAPSE = (
+    0.01  # share of answers that have nothing to do with the level: a glance at the wrong segment, a click
+)
+DB_PER_SEGMENT = 4.5
+COARSE_STEP_DB = 0.5
+HYSTERESIS_SPREAD = 0.9
+FINE_STEP_DB = 0.05
+JITTER_DEVIATES = (-1.8, -1.2, -0.6, 0.0, 0.6, 1.2, 1.8)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Manner:
+    """How something is expected to switch, before the first test.
+
+    ``hysteresis_db`` (0 or more) within a factor of about 2.5; ``jitter_db`` (greater than 0), the scatter of the
+    switching level from test to test, within a factor of ``jitter_doubt`` (greater than 1). Raises SearchInputError.
+    """
+
+    hysteresis_db: float
+    jitter_db: float
+    jitter_doubt: float
+
+    def __post_init__(self) -> None:
+        require_finite("hysteresis_db", self.hysteresis_db, least=0.0)
+        require_finite("jitter_db", self.jitter_db, above=0.0)
+        require_finite("jitter_doubt", self.jitter_doubt, above=1.0)
+
+
+# Common practice, no source.
+BAR = Manner(hysteresis_db=2.5, jitter_db=0.3, jitter_doubt=1.5)
+SQUELCH = Manner(hysteresis_db=4.0, jitter_db=0.47, jitter_doubt=1.27)
+
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """One test: from which state, at which effective level, and whether it ended on.
+
+    ``was_on`` None: not known.
+    """
+
+    was_on: bool | None
+    level_db: float
+    on: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Belief:
+    """Mean, standard deviation and central 95 % interval of one switching level."""
+
+    level_db: float
+    sd_db: float
+    low_db: float
+    high_db: float
+
+    @property
+    def half_width_db(self) -> float:
+        """Half the length of the 95 % interval."""
+        return (self.high_db - self.low_db) / 2
+
+
+def chance_on(level_db: Any, threshold_db: Any, jitter_db: Any) -> Any:
+    """Return the probability of ending on: a normal ogive with lapses."""
+    from scipy.special import ndtr
+
+    return LAPSE / 2 + (1 - LAPSE) * ndtr((level_db - threshold_db) / jitter_db)
+
+
+def hysteresis_weight(hysteresis_db: Any, expected_db: float) -> Any:
+    """Return how likely a hysteresis is before the first test: a factor of about 2.5 either way; none at all is possible."""
+    import numpy as np
+
+    spread = np.log((np.maximum(hysteresis_db, 0.0) + 0.3) / (expected_db + 0.3)) / HYSTERESIS_SPREAD
+    weight = np.exp(-(spread**2) / 2) / (np.maximum(hysteresis_db, 0.0) + 0.3)
+    return np.where(hysteresis_db < -1e-9, 0.0, weight)
+
+
+class CoarseGrid:
+    """The rising level and the hysteresis together, over the window and a little beyond."""
+
+    def __init__(self, window_db: tuple[float, float], manner: Manner) -> None:
+        import numpy as np
+
+        low, high = window_db
+        beyond = 0.15 * (high - low) + 3.0
+        self.rising_db = np.arange(low - beyond, high + beyond, COARSE_STEP_DB)[:, None]
+        self.hysteresis_db = np.linspace(0.0, max(12.0, 3 * manner.hysteresis_db), 25)[None, :]
+        inside = (self.rising_db > low) & (self.rising_db < high)
+        self.weight = hysteresis_weight(self.hysteresis_db, manner.hysteresis_db) * np.where(
+            inside, 1.0, 0.15
+        )
+        self.falling_db = self.rising_db - self.hysteresis_db
+        self.weight = self.weight / self.weight.sum()
+
+    def learn(self, trial: Trial, jitter_db: float) -> None:
+        """Take one test."""
+        on_if_off = chance_on(trial.level_db, self.rising_db, jitter_db)
+        on_if_on = chance_on(trial.level_db, self.falling_db, jitter_db)
+        known = on_if_on if trial.was_on else on_if_off
+        chance = (on_if_off + on_if_on) / 2 if trial.was_on is None else known
+        self.weight = self.weight * (chance if trial.on else 1 - chance)
+        self.weight = self.weight / self.weight.sum()
+
+    def learn_count(self, level_db: float, above: float) -> None:
+        """Take how many segments beyond the wanted one are lit (negative: short of it), from a bar of unknown spacing.
+
+        Segments are 3 to 6 dB apart as a rule, 10 and more above S9; common practice, no source.
+        """
+        import numpy as np
+
+        expected_db = level_db - DB_PER_SEGMENT * above
+        spread_db = 1.5 + 0.35 * DB_PER_SEGMENT * abs(above)
+        likely = np.exp(-(((self.rising_db - expected_db) / spread_db) ** 2) / 2)
+        self.weight = self.weight * (0.05 + likely)
+        self.weight = self.weight / self.weight.sum()
+
+    def belief(self, *, rising: bool) -> tuple[float, float, float]:
+        """Return median, mean and standard deviation of one level."""
+        import numpy as np
+
+        level = np.broadcast_to(self.rising_db if rising else self.falling_db, self.weight.shape)
+        mean = float((self.weight * level).sum())
+        sd = math.sqrt(max(0.0, float((self.weight * (level - mean) ** 2).sum())))
+        order = np.argsort(level, axis=None, kind="stable")
+        cumulated = np.cumsum(self.weight.ravel()[order])
+        median = float(level.ravel()[order][min(int(np.searchsorted(cumulated, 0.5)), level.size - 1)])
+        return median, mean, sd
+
+
+class FineGrid:
+    """Both switching levels to a twentieth of a dB, with a jitter they share and a hysteresis that is usual."""
+
+    def __init__(
+        self,
+        trials: Sequence[Trial],
+        centres_db: tuple[float, float],
+        manner: Manner,
+        reach_db: float = 7.0,
+    ) -> None:
+        import numpy as np
+
+        self.jitter_db = (
+            manner.jitter_db * np.exp(np.log(manner.jitter_doubt) * np.array(JITTER_DEVIATES))[:, None]
+        )
+        self._log_jitter = -(np.array(JITTER_DEVIATES) ** 2) / 2
+        span = np.arange(-reach_db, reach_db + FINE_STEP_DB, FINE_STEP_DB)
+        # index 0: falling level, tested while on; index 1: rising level, tested while off
+        self.level_db = [centre + span[None, :] for centre in centres_db]
+        self._log = [np.zeros((len(JITTER_DEVIATES), span.size)) for _ in centres_db]
+        # What a rising level (row) says of the falling one (column), and the other way round.
+        link = hysteresis_weight(self.level_db[1].T - self.level_db[0], manner.hysteresis_db)
+        self._link = [link, link.T]
+        for trial in trials:
+            self.learn(trial)
+
+    def learn(self, trial: Trial) -> None:
+        """Take one test; one from an unknown state says nothing here."""
+        import numpy as np
+
+        if trial.was_on is None:
+            return
+        rising = not trial.was_on
+        chance = chance_on(trial.level_db, self.level_db[rising], self.jitter_db)
+        self._log[rising] = self._log[rising] + np.log(chance if trial.on else 1 - chance)
+
+    def _weights(self, rising: bool) -> Any:
+        """Return the joint weight of (jitter, level); tests of the other direction speak on both, on the level through the hysteresis."""
+        import numpy as np
+
+        other = self._log[not rising]
+        linked = np.exp(other - other.max()) @ self._link[rising]
+        log = self._log[rising] + np.log(np.maximum(linked, 1e-300)) + self._log_jitter[:, None]
+        weight = np.exp(log - log.max())
+        return weight / weight.sum()
+
+    def belief(self, *, rising: bool) -> Belief:
+        """Return what is known of one level."""
+        import numpy as np
+
+        weight = self._weights(rising).sum(axis=0)
+        level = self.level_db[rising][0]
+        mean = float((weight * level).sum())
+        sd = math.sqrt(float((weight * (level - mean) ** 2).sum()))
+        low, high = np.interp([0.025, 0.975], np.cumsum(weight) - weight / 2, level)
+        return Belief(level_db=mean, sd_db=sd, low_db=float(low), high_db=float(high))
+
+    def jitter_mean_db(self) -> float:
+        """Return the believed jitter, dB."""
+        weight = self._weights(rising=True).sum(axis=1)
+        return float((weight * self.jitter_db[:, 0]).sum())
+
+    def best_level_db(self, *, rising: bool) -> float:
+        """Return the level whose test leaves the smallest expected variance of the level wanted."""
+        import numpy as np
+
+        belief, weight = self.belief(rising=rising), self._weights(rising)
+        level = self.level_db[rising]
+        reach = max(self.jitter_mean_db(), belief.sd_db)
+        candidates = belief.level_db + np.linspace(-1.2, 1.2, 13) * reach
+        chance = chance_on(candidates[:, None, None], level[None], self.jitter_db[None])
+        left = 0.0
+        for outcome in (chance, 1 - chance):
+            joint = weight[None] * outcome
+            total = joint.sum(axis=(1, 2))
+            mean = (joint * level).sum(axis=(1, 2)) / total
+            square = (joint * level**2).sum(axis=(1, 2)) / total
+            left = left + total * (square - mean**2)
+        return float(candidates[int(np.argmin(left))])
+
+    def sure_level_db(self, *, rising: bool) -> float:
+        """Return a level that almost surely switches, only just far enough."""
+        belief = self.belief(rising=rising)
+        away = 2.5 * math.hypot(self.jitter_mean_db(), belief.sd_db) + 0.1
+        return belief.level_db + (away if rising else -away)

@@ -1,0 +1,1 @@
+"""Budgets, coverage and the decision between pass and fail."""

@@ -1,0 +1,147 @@
+"""Uncertainty budgets as plain rows, for the store and a report, and as a table anyone can follow."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+from sequencer.uncertainty.budget import Budget, Contribution
+from sequencer.uncertainty.distributions import Shape
+
+Cell = str | float | None
+
+COLUMNS = {
+    "source": "source",
+    "value": "value",
+    "stated": "±",
+    "distribution": "distribution",
+    "divisor": "divisor",
+    "standard_uncertainty": "standard uncertainty",
+    "coefficient": "coefficient",
+    "contribution": "contribution",
+    "degrees_of_freedom": "deg. of freedom",
+}
+"""The columns of a budget: key in a row, heading in a table."""
+
+
+def rows(budget: Budget) -> list[dict[str, Cell]]:
+    """Return one plain row a contribution. Infinite degrees of freedom are None: JSON has no infinity."""
+    return [
+        {
+            "source": part.source,
+            "value": part.value,
+            "unit": part.unit,
+            "stated": part.stated,
+            "distribution": part.shape.value,
+            "top": part.top,
+            "divisor": part.divisor,
+            "standard_uncertainty": part.standard,
+            "coefficient": part.coefficient,
+            "contribution": part.amount,
+            "contribution_unit": _difference_unit(budget.unit),
+            "degrees_of_freedom": _finite(part.dof),
+        }
+        for part in budget.contributions
+    ]
+
+
+def as_plain(budget: Budget) -> dict[str, Any]:
+    """Return the whole budget as plain numbers, texts and lists, ready for JSON."""
+    return {
+        "quantity": budget.quantity,
+        "unit": budget.unit,
+        "value": budget.value,
+        "coverage": budget.coverage,
+        "contributions": rows(budget),
+        "correlations": [list(item) for item in budget.correlations],
+        "standard": budget.standard,
+        "effective_dof": _finite(budget.effective_dof),
+        "coverage_factor": budget.coverage_factor,
+        "expanded": budget.expanded,
+    }
+
+
+def from_plain(plain: Mapping[str, Any]) -> Budget:
+    """Return the budget that `as_plain` wrote. ValueError names what is missing or cannot be."""
+    try:
+        return Budget(
+            quantity=plain["quantity"],
+            unit=plain["unit"],
+            value=plain["value"],
+            coverage=plain["coverage"],
+            contributions=tuple(_contribution(row) for row in plain["contributions"]),
+            correlations=tuple((one, other, float(r)) for one, other, r in plain["correlations"]),
+        )
+    except KeyError as missing:
+        raise ValueError(f"stored uncertainty budget lacks {missing}") from missing
+
+
+def table(budget: Budget) -> str:
+    """Return the budget as plain text: a line a contribution, then what they come to."""
+    printed = [_cells(row) for row in rows(budget)]
+    lines = [list(COLUMNS.values()), *printed]
+    widths = [max(len(line[i]) for line in lines) for i in range(len(COLUMNS))]
+    texts = ["  ".join(cell.ljust(width) for cell, width in zip(line, widths, strict=True)) for line in lines]
+    correlated = [f"correlation of {one} and {other}: {r:.3g}" for one, other, r in budget.correlations]
+    return "\n".join(
+        text.rstrip()
+        for text in (
+            f"{budget.quantity}: {_with_unit(budget.value, budget.unit, digits=8)}",
+            *texts,
+            *correlated,
+            f"combined standard uncertainty: {_with_unit(budget.standard, _difference_unit(budget.unit))}",
+            f"effective degrees of freedom: {_number(_finite(budget.effective_dof))}",
+            f"coverage factor: {budget.coverage_factor:.2f} (for {100 * budget.coverage:.4g} %)",
+            f"expanded uncertainty: {_with_unit(budget.expanded, _difference_unit(budget.unit))}",
+        )
+    )
+
+
+def _difference_unit(unit: str) -> str:
+    """Return the unit of a difference: two levels in dBm differ by decibels."""
+    return "dB" if unit.startswith("dB") else unit
+
+
+def _contribution(row: Mapping[str, Any]) -> Contribution:
+    dof = row["degrees_of_freedom"]
+    return Contribution(
+        source=row["source"],
+        stated=row["stated"],
+        divisor=row["divisor"],
+        shape=Shape(row["distribution"]),
+        coefficient=row["coefficient"],
+        dof=math.inf if dof is None else dof,
+        value=row["value"],
+        unit=row["unit"],
+        top=row["top"],
+    )
+
+
+def _cells(row: Mapping[str, Cell]) -> list[str]:
+    units = {
+        "value": "unit",
+        "stated": "unit",
+        "standard_uncertainty": "unit",
+        "contribution": "contribution_unit",
+    }
+    return [
+        _with_unit(row[key], row[units[key]], digits=8 if key == "value" else 3)
+        if key in units
+        else _number(row[key], digits=4)
+        for key in COLUMNS
+    ]
+
+
+def _with_unit(number: Cell, unit: Cell, *, digits: int = 3) -> str:
+    return f"{_number(number, digits=digits)} {unit}".rstrip()
+
+
+def _number(number: Cell, *, digits: int = 3) -> str:
+    if number is None:
+        return "infinite"
+    return number if isinstance(number, str) else f"{number:.{digits}g}"
+
+
+def _finite(number: float) -> float | None:
+    return number if math.isfinite(number) else None

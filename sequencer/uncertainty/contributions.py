@@ -1,0 +1,171 @@
+"""The contributions met on this bench, and decibels against ratios, exactly.
+
+Each takes what a data sheet, a bench file or the readings say, and returns a `Contribution`. ValueError names
+the source and the number where it cannot be.
+"""
+
+from __future__ import annotations
+
+import math
+import statistics
+from collections.abc import Sequence
+from typing import Any
+
+from sequencer.uncertainty.budget import Contribution
+from sequencer.uncertainty.coverage import student_factor
+from sequencer.uncertainty.distributions import Shape
+
+DB_PER_RELATIVE_VOLTAGE = 20 / math.log(10)
+"""8.686: first-order decibels for a relative change of a voltage of 1."""
+DB_PER_RELATIVE_POWER = 10 / math.log(10)
+"""4.343: first-order decibels for a relative change of a power of 1."""
+TR_100_028_DB_PER_RELATIVE_VOLTAGE = 100 / 11.5
+"""The rounded 11.5 % a decibel of ETSI TR 100 028, to repeat its figures."""
+
+
+def instrument_accuracy(source: str, half_width: float, **rest: Any) -> Contribution:
+    """Take an instrument's stated accuracy: limits of plus and minus ``half_width``, rectangular."""
+    return Contribution.bounded(source, half_width, **rest)
+
+
+def path_loss(source: str, expanded_db: float, **rest: Any) -> Contribution:
+    """Take the **expanded** (k = 2) uncertainty of an RF path's loss, as a certificate states it."""
+    return Contribution.expanded(source, expanded_db, 2.0, **{"unit": "dB", **rest})
+
+
+def resolution(source: str, step: float, **rest: Any) -> Contribution:
+    """Take the step of a display or a setting: half a step to either side, rectangular."""
+    return Contribution.bounded(source, step / 2, **rest)
+
+
+def repeatability(source: str, readings: Sequence[float], **rest: Any) -> Contribution:
+    """Take two or more independent readings of one thing: their mean, and its standard deviation s / sqrt(n).
+
+    Student's t with n - 1 degrees of freedom (GUM 4.2, H.1).
+    """
+    if len(readings) < 2:
+        raise ValueError(f"{source}: {len(readings)} reading(s); repeatability needs two or more")
+    if not all(math.isfinite(reading) for reading in readings):
+        raise ValueError(f"{source}: a reading is not a finite number")
+    # statistics works in exact fractions: no digits are lost on 1000000.1, 1000000.3, ...
+    deviation = statistics.stdev(readings) / math.sqrt(len(readings))
+    return Contribution.student(source, deviation, len(readings) - 1, value=statistics.mean(readings), **rest)
+
+
+def search_interval(source: str, half_width: float, *, dof: float = math.inf, **rest: Any) -> Contribution:
+    """Take the half-width of the search's own 95 % interval; ``dof`` are those the search used for it."""
+    return Contribution.expanded(source, half_width, student_factor(0.95, dof), dof=dof, **rest)
+
+
+def mismatch(
+    source: str,
+    reflection_one: float,
+    reflection_two: float,
+    *,
+    transmission: float = 1.0,
+    db_per_relative_voltage: float = DB_PER_RELATIVE_VOLTAGE,
+    **rest: Any,
+) -> Contribution:
+    """Take two reflection coefficients (0 to below 1) facing each other: dB, U-shaped.
+
+    ``transmission``: linear mag(S21) mag(S12) of what lies between them, 0...1. The half-width is the
+    first-order G1 G2 in dB, between the two limits of `mismatch_limits_db`. Form of ETSI TR 100 028.
+    """
+    product = _reflected(source, reflection_one, reflection_two) * _share(source, transmission)
+    half_width = db_per_relative_voltage * product
+    return Contribution.bounded(source, half_width, Shape.U_SHAPED, **{"unit": "dB", **rest})
+
+
+def mismatch_of_vswr(source: str, vswr_one: float, vswr_two: float, **rest: Any) -> Contribution:
+    """Take two voltage standing wave ratios (1 or more) facing each other; otherwise as `mismatch`."""
+    return mismatch(source, reflection_from_vswr(vswr_one), reflection_from_vswr(vswr_two), **rest)
+
+
+def mismatch_limits_db(reflection_one: float, reflection_two: float) -> tuple[float, float]:
+    """Return the worst gain and loss by mismatch, dB: 20 lg(1 + G1 G2) and 20 lg(1 - G1 G2)."""
+    product = _reflected("mismatch", reflection_one, reflection_two)
+    return db_from_relative_voltage(product), db_from_relative_voltage(-product)
+
+
+def influence(
+    source: str, half_width: float, dependence_mean: float, dependence_sd: float, **rest: Any
+) -> Contribution:
+    """Take an influence quantity, rectangular, whose effect is known as mean and standard deviation only.
+
+    The coefficient is sqrt(mean^2 + sd^2), in the result's unit per unit of the influence (ETSI TR 100 028).
+    """
+    return Contribution.bounded(
+        source, half_width, coefficient=math.hypot(dependence_mean, dependence_sd), **rest
+    )
+
+
+def reflection_from_vswr(vswr: float) -> float:
+    """Return the magnitude of the reflection coefficient; ``vswr`` 1 or more and finite, else ValueError."""
+    if not 1 <= vswr < math.inf:
+        raise ValueError(f"VSWR is {vswr}; it must be 1 or more, and finite")
+    return (vswr - 1) / (vswr + 1)
+
+
+def vswr_from_reflection(reflection: float) -> float:
+    """Return the voltage standing wave ratio; ``reflection`` 0 to below 1, else ValueError."""
+    if not 0 <= reflection < 1:
+        raise ValueError(f"reflection coefficient is {reflection}; it must be 0 or more and below 1")
+    return (1 + reflection) / (1 - reflection)
+
+
+def return_loss_db(reflection: float) -> float:
+    """Return the return loss, dB; infinite for no reflection."""
+    if not 0 <= reflection <= 1:
+        raise ValueError(f"reflection coefficient is {reflection}; it must be between 0 and 1")
+    return math.inf if reflection == 0 else -20 * math.log10(reflection)
+
+
+def db_from_relative_voltage(relative: float) -> float:
+    """Return the exact decibels of a relative change of a voltage, above -1: +0.122018 is +1 dB."""
+    return 2 * db_from_relative_power(relative)
+
+
+def db_from_relative_power(relative: float) -> float:
+    """Return the exact decibels of a relative change of a power, above -1: +0.258925 is +1 dB."""
+    if not -1 < relative < math.inf:
+        raise ValueError(f"relative change is {relative}; it must be above -1 (nothing left), and finite")
+    return DB_PER_RELATIVE_POWER * math.log1p(relative)
+
+
+def relative_voltage_from_db(db: float) -> float:
+    """Return the exact relative change of a voltage for finite ``db``: +1 dB is +0.122018."""
+    return math.expm1(db / DB_PER_RELATIVE_VOLTAGE)
+
+
+def relative_power_from_db(db: float) -> float:
+    """Return the exact relative change of a power for finite ``db``: +1 dB is +0.258925."""
+    return math.expm1(db / DB_PER_RELATIVE_POWER)
+
+
+def half_width_db(relative_half_width: float, *, of_power: bool) -> float:
+    """Return the half-width in dB of a relative half-width: exact, the wider (lower) side of the two."""
+    if not 0 <= relative_half_width < 1:
+        raise ValueError(f"relative half-width is {relative_half_width}; it must be 0 or more and below 1")
+    return -(db_from_relative_power if of_power else db_from_relative_voltage)(-relative_half_width)
+
+
+def relative_half_width(half_width_in_db: float, *, of_power: bool) -> float:
+    """Return the relative half-width of a half-width in dB: exact, the wider (upper) side of the two."""
+    if not 0 <= half_width_in_db < math.inf:
+        raise ValueError(f"half-width is {half_width_in_db} dB; it must be 0 or more, and finite")
+    return (relative_power_from_db if of_power else relative_voltage_from_db)(half_width_in_db)
+
+
+def _reflected(source: str, one: float, two: float) -> float:
+    for reflection in (one, two):
+        if not 0 <= reflection < 1:
+            raise ValueError(
+                f"{source}: reflection coefficient is {reflection}; it must be 0 or more and below 1"
+            )
+    return one * two
+
+
+def _share(source: str, transmission: float) -> float:
+    if not 0 <= transmission <= 1:
+        raise ValueError(f"{source}: transmission is {transmission}; a linear ratio between 0 and 1 is due")
+    return transmission

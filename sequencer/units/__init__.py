@@ -1,0 +1,1 @@
+"""Quantities: convert, read and show them."""

@@ -1,0 +1,162 @@
+"""A whole simulated bench: one unit, its cables, one simulated instrument behind every address, the witness, one clock, one seed.
+
+What the bench file states (losses, accuracies) and what is true differ a little, by errors drawn from the seed inside the stated
+half-widths; no instrument is told. Not modelled: two units on one bench, an operator at the knobs beyond "confirm".
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+
+from sim.clock import VirtualClock
+from sim.instruments.audio_analyser import AudioAnalyserSet
+from sim.instruments.audio_instruments import DcSupply, DcVoltmeter, RelayBox
+from sim.instruments.base import BenchInstrument, RfGenerator, RfPowerMeter
+from sim.instruments.modulation_analyser import ModulationSet
+from sim.instruments.path_switch import PathSwitch
+from sim.radio.simulated_unit import SimulatedUnit
+from sim.radio.unit import Knobs, Specimen
+from sim.serve.visa import SimulatedLibrary, make_library
+from sim.wiring.paths import PathLosses, Paths
+from sim.wiring.wiring import Wiring
+from sim.wiring.witness import Hazard, Witness, WitnessLimits
+
+SQUELCH_KNOB = {"open": 0.0, "just closed": 0.06, "tight": 1.0}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Place:
+    """One instrument of the bench: its role's name, and the address (VISA resource) it answers at."""
+
+    role: str
+    address: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Truth:
+    """Half-widths inside which the bench's hidden errors are drawn."""
+
+    path_db: float = 0.05
+    level_db: float = 0.25
+    frequency_ppm: float = 0.05
+    power_percent: float = 1.5
+    deviation_percent: float = 0.5
+    depth_percent: float = 1.0
+    selective_db: float = 0.3
+    sinad_db: float = 0.25
+    voltage_percent: float = 0.25
+    joint_db: float = 0.06  # connectors and mismatch of one connection that a person makes
+
+
+class SimulatedBench:
+    """One live simulated bench."""
+
+    def __init__(
+        self,
+        specimen: Specimen,
+        places: Mapping[str, Place],
+        *,
+        receive_loss_db: Mapping[float, float],
+        transmit_loss_db: Mapping[float, float],
+        limits: WitnessLimits,
+        truth: Truth | None = None,
+        seed: int = 1,
+        clock: Any = None,
+        lock: Any = None,
+    ) -> None:
+        self.clock = clock if clock is not None else VirtualClock()
+        self._rng = np.random.default_rng(seed)
+        self._truth = truth or Truth()
+        errors = self._rng.uniform(-1.0, 1.0, size=2) * self._truth.path_db
+        losses = PathLosses(
+            receive_db=receive_loss_db,
+            transmit_db=transmit_loss_db,
+            receive_error_db=float(errors[0]),
+            transmit_error_db=float(errors[1]),
+        )
+        self.unit = SimulatedUnit(specimen, self.clock, self._rng.spawn(1)[0])
+        self.witness = Witness(limits, self.clock)
+        self.wiring = Wiring(self.unit, Paths(losses, self.clock), self.witness, self.clock)
+        self.devices: dict[str, BenchInstrument] = {}
+        generators: list[RfGenerator] = []
+        # a generator named interferer is the second one wherever its entry stands
+        for name, place in sorted(places.items(), key=lambda entry: entry[0] == "interferer"):
+            device = self._make(place.role, second=bool(generators) or name == "interferer")
+            self.devices[place.address] = device
+            if isinstance(device, RfGenerator):
+                generators.append(device)
+        supplies = [device for device in self.devices.values() if isinstance(device, DcSupply)]
+        for device in self.devices.values():
+            device.movers = [*generators, *supplies]
+        if not supplies:
+            self.wiring.set_supply_v(specimen.transmitter.nominal_supply_v)
+        self._lock = lock
+
+    @property
+    def hazards(self) -> tuple[Hazard, ...]:
+        """Everything the witness recorded up to now."""
+        for device in self.devices.values():
+            device.look()
+        return self.witness.hazards
+
+    def library(self) -> SimulatedLibrary:
+        """Return the bench as a VISA library, for ``pyvisa.ResourceManager(library)``."""
+        return make_library(self.devices, self.clock, lock=self._lock)
+
+    def confirm_knobs(
+        self, *, squelch: Literal["open", "just closed", "tight"] = "open", volume: float = 0.5
+    ) -> None:
+        """Do what the operator does before confirming: set the unit's knobs right, or where a check wants them.
+
+        ``squelch`` just closed is where noise alone is muted; ``volume`` is 0 to 1, half gives the stated voltage.
+        """
+        self.wiring.update()
+        self.unit.confirm_knobs()
+        self.unit.set_knobs(Knobs(squelch=SQUELCH_KNOB[squelch], volume=volume))
+
+    def connect_by_hand(self, connection: str) -> None:
+        """Do what the person does who moves cables before confirming: see `sim.wiring.paths.BY_HAND`."""
+        for device in self.devices.values():
+            device.look()
+        self.wiring.connect_by_hand(connection, float(self._rng.uniform(-1.0, 1.0)) * self._truth.joint_db)
+
+    def _make(self, role: str, *, second: bool) -> BenchInstrument:
+        truth = self._truth
+        common: tuple[Any, Wiring, np.random.Generator] = (self.clock, self.wiring, self._rng.spawn(1)[0])
+        match role:
+            case "signal_generator":
+                apply = self.wiring.set_interferer if second else self.wiring.set_generator
+                return RfGenerator(
+                    *common,
+                    apply,
+                    serial="2202" if second else "2201",
+                    level_error_db=truth.level_db,
+                    frequency_error_ppm=truth.frequency_ppm,
+                )
+            case "power_meter":
+                return RfPowerMeter(*common, power_error_percent=truth.power_percent)
+            case "modulation_analyser":
+                return ModulationSet(
+                    *common,
+                    deviation_error_percent=truth.deviation_percent,
+                    frequency_error_ppm=truth.frequency_ppm,
+                    depth_error_percent=truth.depth_percent,
+                    level_error_db=truth.selective_db,
+                )
+            case "audio_analyser":
+                return AudioAnalyserSet(
+                    *common, sinad_error_db=truth.sinad_db, level_error_percent=truth.voltage_percent
+                )
+            case "voltmeter":
+                return DcVoltmeter(*common, error_percent=truth.voltage_percent)
+            case "supply":
+                return DcSupply(*common)
+            case "switch":
+                return PathSwitch(*common)
+            case "radio":
+                return RelayBox(*common)
+        raise ValueError(f"there is no simulated instrument for the role {role!r}")

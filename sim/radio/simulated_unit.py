@@ -1,0 +1,259 @@
+"""One live radio on the bench: controls, receiver, transmitter and meter, on one clock and one seed.
+
+State moves only when somebody looks or changes something: everything that lags is first evolved exactly to
+now. A reading covers the ``reading_s`` seconds that begin now; the instrument that takes it lets them pass
+on the clock.
+
+Sources are named in the receivers, the transmitters, loudspeaker.py and signal_meter.py; how knobs act is
+common practice, no source: RF gain attenuates in front of the receiver, a noise blanker that is on costs some
+signal, squelch mutes the audio, volume scales it until the loudspeaker amplifier clips.
+
+A unit that is keyed where it does not transmit (unit_modes.Tuning) radiates nothing and draws its idle current.
+
+Not modelled: damage by over-voltage or over-drive (the witness records it instead), a reading during which the
+input changes, dropouts that begin within a reading.
+"""
+
+from __future__ import annotations
+
+from math import log10, sqrt
+
+import numpy as np
+
+from sim.lag import Lag
+from sim.radio import loudspeaker
+from sim.radio.audio_content import AudioContent, average, draw_sinad_db
+from sim.radio.emission import Emission
+from sim.radio.emitter import Keyed, drawn_a, emit
+from sim.radio.fm_receiver import NOTHING_DBM, level_dbm, power_w
+from sim.radio.signal_meter import level_fluctuation_db
+from sim.radio.unit_controls import UnitControls
+from sim.rf_signal import RfSignal
+
+MUTED_V = 0.001  # what leaks past a closed squelch or a muted amplifier, rms
+_SQUELCH_KNOB_ON = 0.05
+_WINDOW_POINTS = 8
+_RETARGET_DB = 1e-4
+
+
+class SimulatedUnit(UnitControls):
+    """A live radio. It starts without supply, unkeyed, knobs as its specimen file says."""
+
+    # Receive
+
+    @property
+    def _receiving(self) -> bool:
+        return self.alive and not self._keyed
+
+    def _front_loss_db(self) -> float:
+        receiver, knobs = self.specimen.receiver, self._knobs
+        blanker_db = receiver.noise_blanker_loss_db if knobs.noise_blanker else 0.0
+        dropout_db = self._dropouts.loss_db(self._clock.now_s(), "receive")
+        return receiver.rf_gain_range_db * (1.0 - knobs.rf_gain) + blanker_db + dropout_db
+
+    def _noise_w(self) -> float:
+        """Return noise and interference within the noise bandwidth, referred to the front end."""
+        receiver, own_w = (
+            self.specimen.receiver,
+            self._receiver.noise_power_w(self.specimen.receiver.noise_figure_db),
+        )
+        other = self._interferer
+        if other is None:
+            return own_w
+        arriving_dbm = other.level_dbm - self._front_loss_db()
+        blocking = 1.0 + power_w(arriving_dbm) / power_w(receiver.blocking_dbm)
+        mixed_db = receiver.phase_noise_db + 10.0 * log10(self._receiver.noise_bandwidth_hz)
+        through = self._receiver.selectivity(other.frequency_hz - self.tuned_hz) + power_w(mixed_db + 30.0)
+        return own_w * blocking + power_w(arriving_dbm) * through
+
+    def _arriving_dbm(self) -> float:
+        """Return the wanted signal behind RF gain and blanker, before the IF filter."""
+        if self._wanted is None or not self._receiving:
+            return NOTHING_DBM
+        return max(NOTHING_DBM, self._wanted.level_dbm - self._front_loss_db())
+
+    def _detector_w(self) -> tuple[float, float]:
+        """Return carrier and noise behind the IF filter, W."""
+        wanted = self._wanted
+        if wanted is None:
+            return 0.0, self._noise_w()
+        share = self._receiver.selectivity(wanted.frequency_hz - self.tuned_hz)
+        return power_w(self._arriving_dbm()) * share, self._noise_w()
+
+    def _refresh(self, at_s: float | None = None) -> None:
+        """Evolve what lags to ``at_s`` (default now) and aim it at what the inputs are."""
+        now_s = self._clock.now_s() if at_s is None else at_s
+        self._see_squelch(now_s, 0.0)
+        shown_dbm = level_dbm(sum(self._detector_w())) if self._receiving else NOTHING_DBM
+        _aim(self._level, self._arriving_dbm(), now_s)
+        _aim(self._agc, shown_dbm, now_s)
+        _aim(self._squelch_level, shown_dbm, now_s)
+        self._meter.set_level(shown_dbm if self.alive else None, now_s)
+        self._warmth.set_target(1.0 if self.alive else 0.0, now_s)
+        heat = (self._supply_v / self.specimen.transmitter.nominal_supply_v) ** 2
+        heat_rise_c = self.specimen.transmitter.heat_rise_c * heat
+        self._rise.set_target(heat_rise_c if self._keyed and self.radiates else 0.0, now_s)
+
+    def _see_squelch(self, now_s: float, jitter_db: float) -> bool:
+        squelch, knob = self.specimen.squelch, self._knobs.squelch
+        if knob <= _SQUELCH_KNOB_ON:
+            self._squelch.is_on = True
+            return True
+        turned = (knob - _SQUELCH_KNOB_ON) / (1.0 - _SQUELCH_KNOB_ON)
+        self._squelch.on_dbm = squelch.opens_dbm + turned * (squelch.tight_dbm - squelch.opens_dbm)
+        return self._squelch.meet(self._squelch_level.at(now_s), jitter_db)
+
+    def squelch_is_open(self) -> bool:
+        """Return whether the squelch lets the audio through now; each look draws its own jitter."""
+        self._refresh()
+        jitter_db = self.specimen.squelch.jitter_db * float(self._rng.standard_normal())
+        return self._receiving and self._see_squelch(self._clock.now_s(), jitter_db)
+
+    def _heard(self, at_s: float, weighting: str) -> AudioContent:
+        wanted = self._wanted or RfSignal(level_dbm=NOTHING_DBM, frequency_hz=self.tuned_hz)
+        return self._demodulators.of(self._mode, weighting).hear(
+            wanted,
+            carrier_w=power_w(self._level.at(at_s)),
+            noise_w=self._noise_w(),
+            offset_hz=self._offset_hz(wanted),
+            agc_dbm=self._agc.at(at_s),
+        )
+
+    def _offset_hz(self, signal: RfSignal) -> float:
+        return float(np.clip(signal.frequency_hz - self.tuned_hz, -1e6, 1e6))
+
+    def _content(self, at_s: float, notch_hz: float | None, weighting: str = "flat") -> AudioContent:
+        """Return what the audio holds; ``notch_hz`` None is a notch that sits on the tone, wherever it is."""
+        heard = self._heard(at_s, weighting)
+        flat = heard if weighting == "flat" else self._heard(at_s, "flat")
+        clipping = loudspeaker.clipping_share(self.specimen.receiver, self._linear_audio_v(flat))
+        own_hz = max(1.0, heard.tone_hz)  # no signal at all is heard at 0 Hz in SSB
+        return loudspeaker.with_clipping(heard, clipping, own_hz if notch_hz is None else notch_hz)
+
+    def _linear_audio_v(self, content: AudioContent) -> float:
+        volume, peak = self._knobs.volume, self._receiver.normal_peak
+        return loudspeaker.linear_v(self.specimen.receiver, volume, content, peak)
+
+    def _mean_content(
+        self, reading_s: float, notch_hz: float | None, weighting: str = "flat"
+    ) -> AudioContent:
+        now_s = self._clock.now_s()
+        if all(abs(lag.at(now_s) - lag.target) < 0.01 for lag in (self._level, self._agc)):
+            return self._content(now_s, notch_hz, weighting)
+        step_s = reading_s / _WINDOW_POINTS
+        moments = [now_s + (point + 0.5) * step_s for point in range(_WINDOW_POINTS)]
+        return average([self._content(moment, notch_hz, weighting) for moment in moments])
+
+    def sinad_db(self, reading_s: float, notch_hz: float = 1_000.0, weighting: str = "flat") -> float:
+        """Return one SINAD reading of the loudspeaker audio, dB (0 or more), notch at ``notch_hz``.
+
+        A muted or dead unit reads as an analyser does on hum and hiss: practically 0 dB.
+        """
+        _require_span(reading_s)
+        if not self.squelch_is_open():
+            return abs(0.02 * float(self._rng.standard_normal()))
+        return draw_sinad_db(self._mean_content(reading_s, notch_hz, weighting), reading_s, self._rng)
+
+    def mean_sinad_db(self, weighting: str = "flat") -> float:
+        """Return the truth: the SINAD that an endless reading would show at rest, inputs as they are."""
+        self._refresh()
+        if not self._receiving:
+            return 0.0
+        return self._content(self._clock.now_s() + 1e6, None, weighting).sinad_db
+
+    def audio_level_v(self, reading_s: float, weighting: str = "flat") -> float:
+        """Return the loudspeaker voltage, V rms: tone, noise and distortion together."""
+        _require_span(reading_s)
+        if not self.alive:
+            return 0.0
+        if not self.squelch_is_open():
+            return MUTED_V
+        content = self._mean_content(reading_s, 1_000.0)
+        width = content.click_width_hz * reading_s
+        scatter = 0.5 * content.residual / content.total / sqrt(width) * float(self._rng.standard_normal())
+        linear_v = self._linear_audio_v(content) * (1.0 + scatter)
+        shown_v = float(MUTED_V + loudspeaker.clipped_v(self.specimen.receiver, linear_v))
+        if weighting == "flat":
+            return shown_v
+        weighted = self._mean_content(reading_s, 1_000.0, weighting)
+        return shown_v * sqrt(weighted.total / content.total)
+
+    def audio_tone_hz(self) -> float | None:
+        """Return the frequency of the tone in the audio; None where noise hides it (below 3 dB) or it is muted."""
+        if not self.squelch_is_open():
+            return None
+        content = self._content(self._clock.now_s(), None)
+        return content.tone_hz if content.sinad_db > 3.0 else None
+
+    def audio_samples_v(self, count: int, rate_hz: float) -> loudspeaker.Samples:
+        """Return ``count`` samples of the loudspeaker's voltage, beginning now, the input taken as at rest."""
+        if not self.squelch_is_open():
+            return np.asarray(MUTED_V * self._rng.standard_normal(count)) if self.alive else np.zeros(count)
+        content, wanted = self._mean_content(count / rate_hz, None), self._wanted
+        return loudspeaker.samples_v(
+            content,
+            self._receiver,
+            total_v=loudspeaker.clipped_v(self.specimen.receiver, self._linear_audio_v(content)),
+            offset_hz=self._offset_hz(wanted) if wanted else 0.0,
+            count=count,
+            rate_hz=rate_hz,
+            rng=self._rng,
+        )
+
+    def meter_volts(self, reading_s: float) -> float:
+        """Return one reading of the signal meter's line, V."""
+        _require_span(reading_s)
+        self._refresh()
+        carrier_w, noise_w = self._detector_w()
+        bandwidth_hz = self._receiver.noise_bandwidth_hz
+        fluctuation_db = level_fluctuation_db(carrier_w, noise_w, bandwidth_hz, reading_s)
+        if not self._receiving:
+            fluctuation_db = 0.0
+        return self._meter.read_v(self._clock.now_s(), reading_s, fluctuation_db, self._rng)
+
+    # Transmit
+
+    @property
+    def temperature_c(self) -> float:
+        """The output stage's temperature now."""
+        return self.specimen.ambient.temperature_c + self._rise.at(self._clock.now_s())
+
+    @property
+    def radiates(self) -> bool:
+        """Whether the unit, were it keyed now, would transmit where it stands."""
+        return self.alive and self.specimen.tuning.transmits(self.dial_hz)
+
+    def _keyed_now(self) -> Keyed:
+        now_s = self._clock.now_s()
+        return Keyed(
+            mode=self._mode,
+            frequency_hz=self.tuned_hz,
+            tones=self._tones,
+            supply_v=self._supply_v,
+            rise_c=self._rise.at(now_s),
+            loss_db=self._dropouts.loss_db(now_s, "transmit"),
+        )
+
+    def emission(self) -> Emission | None:
+        """Return what leaves the antenna connector now; None unkeyed, without supply or where it may not send."""
+        self._refresh()
+        return emit(self.specimen, self._keyed_now()) if self._keyed and self.radiates else None
+
+    def supply_current_a(self) -> float:
+        """Return the current the unit draws now, A."""
+        if not self.alive:
+            return 0.0
+        if self._keyed and self.radiates:
+            return drawn_a(self.specimen, self._keyed_now())
+        return self.specimen.transmitter.idle_a
+
+
+def _aim(lag: Lag, target_dbm: float, now_s: float) -> None:
+    """Aim, unless drift alone moved the target: re-aiming at every look would only collect rounding."""
+    if abs(lag.target - target_dbm) > _RETARGET_DB:
+        lag.set_target(target_dbm, now_s)
+
+
+def _require_span(reading_s: float) -> None:
+    if not reading_s > 0:
+        raise ValueError(f"a reading of {reading_s} s is not possible; it needs more than 0 s")

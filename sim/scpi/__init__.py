@@ -1,0 +1,1 @@
+"""A device that speaks SCPI: syntax, tree, status, injected faults."""

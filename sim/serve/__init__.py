@@ -1,0 +1,1 @@
+"""The simulated bench as a VISA library or on a socket."""

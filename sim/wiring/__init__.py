@@ -1,0 +1,1 @@
+"""Cables, switches and the witness that watches them."""

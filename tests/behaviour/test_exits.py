@@ -1,0 +1,429 @@
+"""Promises 4 to 6 of design section 6, with real processes, real signals and real sockets: every way out leaves the bench safe.
+
+A simulated bench is served by one process, driven by another that is interrupted, killed or left alone, and asked by a plain socket
+client how it stands. POSIX signals and pseudo-terminals (IEEE Std 1003.1); exit statuses as design section 12 states them.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import csv
+import os
+import re
+import select
+import signal
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import pytest
+import yaml
+
+from sequencer.results.store.store import Store
+from sequencer.run.record import STORE_NAME
+
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.skipif(not hasattr(os, "login_tty"), reason="POSIX signals and pseudo-terminals"),
+]
+
+ROOT = Path(__file__).parents[2]
+SEQUENCER = (sys.executable, "-m", "sequencer")
+SERIAL = ("--serial", "M40-0007")
+SAFE = "The bench is safe: unit unkeyed, generator off, both read back."
+KEYED_LONG = """
+sequence: Keyed for long
+channels: plans/cept-40.yaml
+mode: FM
+supply: 13.2 V
+checks:
+  - {check: carrier_power, channel: 20, readings: 2, limit: {max: 4 W}}
+  - {check: carrier_power, channel: 20, keyed_for: 60 s}
+"""
+LISTENING_LONG = """
+sequence: Listening for long
+channels: plans/cept-40.yaml
+mode: FM
+supply: 13.2 V
+checks:
+  - {check: carrier_power, channel: 20, readings: 2, limit: {max: 4 W}}
+  - {check: sensitivity, channel: 20, target: 12 dB SINAD, tone: 1 kHz, deviation: 1.2 kHz, accuracy: 0.05 dB}
+"""
+ASKING = """
+sequence: Asking
+channels: plans/cept-40.yaml
+mode: FM
+supply: 13.2 V
+prepare:
+  - confirm: volume at half
+checks:
+  - {check: carrier_power, channel: 20, readings: 2, limit: {max: 4 W}}
+"""
+
+
+def wait_until(condition: Callable[[], bool], what: str, seconds: float = 20.0) -> None:
+    """Wait until other processes have come so far."""
+    end_s = time.monotonic() + seconds
+    while not condition():
+        assert time.monotonic() < end_s, f"in {seconds} s it did not come to this: {what}"
+        time.sleep(0.01)
+
+
+@dataclass
+class Served:
+    """A simulated bench that another process serves, as a plain socket client sees it."""
+
+    process: subprocess.Popen[str]
+    bench: Path
+    addresses: dict[str, tuple[str, int]] = field(default_factory=dict)
+
+    def ask(self, instrument: str, question: str) -> str:
+        """Ask one question over a connection of its own."""
+        with socket.create_connection(self.addresses[instrument], timeout=5.0) as link:
+            link.sendall(question.encode() + b"\n")
+            return link.makefile("rb").readline().decode().strip()
+
+    @property
+    def keyed(self) -> bool:
+        """Whether the push-to-talk line is closed."""
+        return self.ask("radio", ":CONTrol:KEY:STATe?") == "1"
+
+    @property
+    def generator_on(self) -> bool:
+        """Whether the generator's output is on."""
+        return self.ask("signal_generator", ":OUTPut:STATe?") == "1"
+
+    def is_safe(self) -> bool:
+        """Whether nothing is keyed and nothing is on."""
+        return not self.keyed and not self.generator_on and self.ask("supply", ":OUTPut:STATe?") == "0"
+
+    def end(self) -> str:
+        """End the server; return what its witness saw."""
+        if self.process.poll() is None:
+            self.process.send_signal(signal.SIGINT)
+        _, errors = self.process.communicate(timeout=10)
+        return errors
+
+
+def serve(folder: Path, timeout: str = "2 s", max_key_time: str = "20 s") -> Served:
+    """Serve the shipped bench from ``folder``, with other times."""
+    content = yaml.safe_load((ROOT / "sim" / "bench.yaml").read_text(encoding="utf-8"))
+    content["unit"] = str(ROOT / "sim" / "units")
+    for entry in content["instruments"].values():
+        entry["timeout"] = timeout
+    content["protection"]["max_key_time"] = max_key_time
+    source, written = folder / "served.yaml", folder / "reached.yaml"
+    source.write_text(yaml.safe_dump(content, sort_keys=False), encoding="utf-8")
+    process = subprocess.Popen(
+        [*SEQUENCER, "simulate", "--bench", source, "--serial", "M40-0007", "--write-bench", written],
+        cwd=ROOT,
+        text=True,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+    )
+    assert process.stdout is not None
+    line = ""
+    while "Ctrl-C ends it" not in line:
+        line = process.stdout.readline()
+        assert line, process.communicate()[1]
+    served = Served(process, written)
+    for name, entry in yaml.safe_load(written.read_text(encoding="utf-8"))["instruments"].items():
+        found = re.fullmatch(r"TCPIP0::(.+)::(\d+)::SOCKET", entry["address"])
+        assert found is not None
+        served.addresses[name] = (found[1], int(found[2]))
+    return served
+
+
+@pytest.fixture(scope="module")
+def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
+    """A served bench for the whole module; its witness must have seen nothing when it ends."""
+    bench = serve(tmp_path_factory.mktemp("served"))
+    yield bench
+    assert "witness" not in bench.end()
+
+
+@dataclass
+class Client:
+    """A `sequencer run` in a process of its own."""
+
+    process: subprocess.Popen[str]
+    folder: Path
+
+    def rows(self) -> list[dict[str, str]]:
+        """Return the rows of its results table."""
+        tables = list(self.folder.glob("*.csv"))
+        if not tables:
+            return []
+        with tables[0].open(newline="", encoding="utf-8") as file:
+            return list(csv.DictReader(file))
+
+    def stored(self) -> tuple[dict[str, Any], list[dict[str, Any]]]:
+        """Return its run and its results from the store."""
+        with Store.open(self.folder / STORE_NAME) as store:
+            run = store.read_runs()[0]
+            return run, store.read_results(run["run"])
+
+    def end(self, seconds: float = 20.0) -> tuple[int, str, str]:
+        """Wait for its end; return status, output and the last line of its errors."""
+        output, errors = self.process.communicate(timeout=seconds)
+        assert "Traceback" not in errors
+        return self.process.returncode, output + errors, errors.strip().splitlines()[-1]
+
+
+@pytest.fixture
+def run(tmp_path: Path) -> Iterator[Callable[..., Client]]:
+    """Start a run on a bench file; whatever is left of it afterwards is killed."""
+    started: list[Client] = []
+
+    def start(bench: Path, sequence: str, *options: str) -> Client:
+        folder = tmp_path / f"results{len(started)}"
+        (tmp_path / "sequence.yaml").write_text(sequence, encoding="utf-8")
+        process = subprocess.Popen(
+            [
+                *SEQUENCER,
+                "run",
+                tmp_path / "sequence.yaml",
+                "--bench",
+                bench,
+                *SERIAL,
+                "--results",
+                folder,
+                *options,
+            ],
+            cwd=ROOT,
+            text=True,
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+        )
+        started.append(Client(process, folder))
+        return started[-1]
+
+    yield start
+    for client in started:
+        if client.process.poll() is None:
+            client.process.kill()
+            client.process.communicate()
+
+
+PHASES = {"keyed": (KEYED_LONG, "keyed"), "listening": (LISTENING_LONG, "generator_on")}
+
+
+def _in_phase(client: Client, served: Served, attribute: str) -> None:
+    def there() -> bool:
+        assert client.process.poll() is None, client.process.communicate()
+        return len(client.rows()) >= 1 and bool(getattr(served, attribute))
+
+    wait_until(there, f"the second check is on and {attribute}")
+
+
+# --- promise 4: every way out ----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("phase", "signals"),
+    [
+        ("keyed", ("SIGINT",)),
+        ("keyed", ("SIGINT", "SIGINT")),
+        ("keyed", ("SIGTERM", "SIGINT")),
+        ("keyed", ("SIGHUP",)),
+        ("listening", ("SIGINT",)),
+        ("listening", ("SIGTERM",)),
+    ],
+    ids=lambda one: one if isinstance(one, str) else "+".join(one),
+)
+def test_an_interrupted_run_leaves_the_bench_safe_and_its_results(served, run, phase, signals):
+    """Ctrl-C once or more, SIGTERM or a lost terminal: status 4, unit unkeyed, generator and supply off, what was measured is kept."""
+    sequence, attribute = PHASES[phase]
+    client = run(served.bench, sequence)
+    _in_phase(client, served, attribute)
+    for name in signals:
+        client.process.send_signal(getattr(signal, name))
+        time.sleep(0.001)  # the way out takes longer
+    status, said, last_line = client.end()
+    assert (status, last_line) == (4, SAFE), said
+    assert served.is_safe()
+    rows = client.rows()
+    assert [row["quantity"] for row in rows] == ["carrier power"]
+    stored, results = client.stored()
+    # Two that arrive before Python looks are taken in the order of their numbers.
+    assert stored["outcome"] in {f"interrupted ({name})" for name in signals}
+    assert stored["bench_safe"]
+    assert [result["value"] for result in results] == [float(rows[0]["value"])]
+
+
+LATE_SIGNAL = """
+import signal, sys
+import sequencer.cli.screen
+made = sequencer.cli.screen.results_table
+def interrupted(*arguments, **options):
+    signal.raise_signal(signal.SIGINT)
+    return made(*arguments, **options)
+sequencer.cli.screen.results_table = interrupted
+from sequencer.cli.main import main
+main()
+"""
+
+
+def test_ctrl_c_while_the_table_is_printed_does_not_cost_the_last_line(tmp_path):
+    """A Ctrl-C that comes after the run, while its results are shown, neither hides how the bench was left nor says anything untrue."""
+    (tmp_path / "sequence.yaml").write_text(KEYED_LONG.replace("60 s", "1 s"), encoding="utf-8")
+    command = [sys.executable, "-c", LATE_SIGNAL, "run", str(tmp_path / "sequence.yaml"), *SERIAL]
+    done = subprocess.run(
+        [*command, "--bench", ROOT / "sim" / "bench.yaml", "--results", tmp_path / "results"],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert "before anything was sent" not in done.stderr
+    assert done.stderr.strip().splitlines()[-1] == SAFE
+
+
+def test_ctrl_z_does_not_put_a_keyed_run_to_sleep(served, run):
+    """SIGTSTP (Ctrl-Z) during a run is ignored: a sleeping process could not release the key."""
+    client = run(served.bench, KEYED_LONG)
+    _in_phase(client, served, "keyed")
+    client.process.send_signal(signal.SIGTSTP)
+    client.process.send_signal(signal.SIGINT)
+    status, said, last_line = client.end()
+    assert (status, last_line) == (4, SAFE), said
+    assert served.is_safe()
+
+
+def test_a_bench_lost_while_keyed_is_said_in_plain_words(tmp_path, run):
+    """When every instrument is gone the results so far are kept, the status is 3 and the last line says to remove the supply."""
+    # A keyed wait talks to nobody: the loss is noticed when the key is due to be released.
+    bench = serve(tmp_path, timeout="0.3 s", max_key_time="4 s")
+    client = run(bench.bench, KEYED_LONG)
+    _in_phase(client, bench, "keyed")
+    bench.process.kill()
+    bench.process.communicate()
+    status, said, last_line = client.end()
+    assert status == 3, said
+    assert last_line.startswith(
+        "THE BENCH COULD NOT BE CONFIRMED SAFE: the unit could not be confirmed unkeyed"
+    )
+    assert "Remove the supply from the unit now" in last_line
+    rows = client.rows()
+    assert [row["decision"] for row in rows] == ["pass", "not measured"]
+    stored, results = client.stored()
+    assert not stored["bench_safe"]
+    assert len(results) == 2
+
+
+# --- promise 5: after a crash ----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("command", ["run", "identify"])
+def test_after_kill_9_the_next_command_makes_the_bench_safe_first(served, run, command):
+    """A run killed while keyed leaves the unit keyed; whatever opens the bench next unkeys it before it moves anything else."""
+    killed = run(served.bench, KEYED_LONG)
+    _in_phase(killed, served, "keyed")
+    killed.process.kill()
+    killed.process.communicate()
+    assert served.keyed, "nothing but the next command can release it"
+    stored, results = killed.stored()
+    assert stored["outcome"] == "not ended"
+    assert len(results) == 1
+    if command == "identify":
+        done = subprocess.run(
+            [*SEQUENCER, "identify", "--bench", served.bench],
+            cwd=ROOT,
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+        assert done.returncode == 0, done.stdout + done.stderr
+    else:
+        client = run(
+            served.bench,
+            ASKING.replace("carrier_power, channel: 20", "carrier_power, channel: 21"),
+            "--confirmed",
+        )
+        assert client.end()[0] == 0
+    assert served.is_safe()
+    # The served bench's witness, asked when the module ends, has seen no switch move while keyed.
+
+
+# --- promise 6: one process, one bench -------------------------------------------------------------------------------
+
+
+def test_a_second_process_is_refused_and_the_first_goes_on(served, run):
+    """While one process drives the bench a second is refused with status 3, says nothing of safety, and sends nothing."""
+    first = run(served.bench, KEYED_LONG)
+    _in_phase(first, served, "keyed")
+    second = run(served.bench, LISTENING_LONG)
+    status, said, last_line = second.end()
+    assert status == 3, said
+    assert "another process drives" in said
+    assert last_line == "The bench was left as it stood: nothing was sent to it."
+    assert second.rows() == []
+    assert not second.stored()[0]["bench_safe"], "a bench that was not looked at is not stored as safe"
+    assert first.process.poll() is None
+    first.process.send_signal(signal.SIGINT)
+    assert first.end()[::2] == (4, SAFE)
+    assert served.is_safe()
+
+
+# --- a person at the terminal ----------------------------------------------------------------------------------------
+
+
+def _at_terminal(tmp_path: Path, typed: bytes) -> tuple[int, str, list[dict[str, str]]]:
+    """Run the asking sequence at a pseudo-terminal and type when it asks; return status, screen and rows."""
+    (tmp_path / "asking.yaml").write_text(ASKING, encoding="utf-8")
+    folder = tmp_path / "results"
+    command = [*SEQUENCER, "run", str(tmp_path / "asking.yaml"), "--bench", str(ROOT / "sim" / "bench.yaml")]
+    command += ["--serial", "M40-0007", "--results", str(folder)]
+    master, slave = os.openpty()
+    environment = {**os.environ, "TERM": "dumb", "COLUMNS": "200"}
+    process = subprocess.Popen(
+        command,
+        cwd=ROOT,
+        preexec_fn=lambda: os.login_tty(slave),  # noqa: PLW1509 - no threads here; it makes the terminal ours, for Ctrl-C
+        pass_fds=[slave],
+        env=environment,
+    )
+    os.close(slave)
+    screen, asked = b"", False
+    with contextlib.suppress(OSError):  # the end of a pseudo-terminal is an error (EIO) on Linux
+        while True:
+            if not select.select([master], [], [], 3.0 if asked else 30.0)[0]:
+                assert asked, screen
+                # Python loses a Ctrl-C that comes between its last look and the read: a person types it once more.
+                os.write(master, typed)
+                continue
+            chunk = os.read(master, 4096)
+            if not chunk:
+                break
+            screen += chunk
+            if b"is that so?" in screen and not asked:
+                asked = True
+                time.sleep(0.1)
+                os.write(master, typed)
+    os.close(master)
+    return process.wait(20), screen.decode(), Client(process, folder).rows()  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("typed", "status", "quantities"),
+    [
+        (b"\x03", 4, []),
+        (b"n\n", 1, ["confirmed: volume at half"]),
+        (b"\x04", 1, ["confirmed: volume at half"]),
+        (b"y\n", 0, ["confirmed: volume at half", "carrier power"]),
+    ],
+    ids=["Ctrl-C", "no", "end of input", "yes"],
+)
+def test_a_person_answers_a_confirmation(tmp_path, typed, status, quantities):
+    """At the prompt Ctrl-C is status 4, "n" and end of input are status 1 with no later check run, "y" goes on; the bench is safe."""
+    ended, screen, rows = _at_terminal(tmp_path, typed)
+    assert ended == status, screen
+    assert screen.strip().splitlines()[-1].strip() == SAFE
+    assert [row["quantity"] for row in rows] == quantities
+    assert "Traceback" not in screen

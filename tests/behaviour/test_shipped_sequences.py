@@ -1,0 +1,59 @@
+"""Every shipped sequence on a sound specimen passes whole, and on a faulty one fails in the checks its fault calls for, and only there.
+
+Which decision a fault should cause stands in the head of the specimen's own file. Limits name their source in the sequences.
+"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from sequencer.cli.main import main
+from sequencer.files.shipped import shipped_names
+
+RUNS = [
+    ("fm-mobile-acceptance", "M40-0007", set()),
+    ("quick-check", "M40-0007", set()),
+    ("quick-check", "M40-0011", {"sensitivity"}),
+    ("quick-check", "M40-0012", {"frequency_error"}),
+    ("multimode-27mhz", "MX40-0101", set()),
+    ("multimode-27mhz", "MX40-0102", {"modulation_depth"}),
+    ("multimode-27mhz", "MX40-0103", {"channel_sweep"}),
+    ("vhf-fm-handheld", "V5-0301", set()),
+    ("vhf-fm-handheld", "V5-0304", {"channel_sweep"}),
+    ("vhf-fm-handheld", "V5-0305", {"squelch", "residual_modulation"}),
+    ("hf-ssb-transceiver", "H10-0201", set()),
+    ("hf-ssb-transceiver", "H10-0202", {"carrier_power"}),
+    ("hf-ssb-transceiver", "H10-0203", {"ssb_suppression"}),
+    ("two-signal-receiver", "M40-0007", set()),
+    ("two-signal-receiver", "M40-0011", {"sensitivity"}),
+    ("two-signal-receiver", "M40-0020", {"selectivity"}),
+    ("two-signal-receiver", "M40-0021", {"selectivity", "blocking"}),
+]
+BENCHES = {"two-signal-receiver": "sim/two-signal-bench.yaml"}
+"""The bench of a sequence that one generator is not enough for."""
+
+
+@pytest.mark.parametrize(("sequence", "serial", "failing"), RUNS)
+def test_a_shipped_sequence_finds_what_its_specimen_has(
+    tmp_path: Path, sequence: str, serial: str, failing: set[str]
+) -> None:
+    """The checks with a decision other than pass or no limit are those that the fault calls for; the witness saw no hazard."""
+    bench = BENCHES.get(sequence, "sim/bench.yaml")
+    words = ["run", sequence, "--bench", bench, "--serial", serial, "--confirmed", "--json"]
+    ran = CliRunner().invoke(main, [*words, "--results", str(tmp_path)])
+    found = json.loads(ran.stdout)
+    wrong = {one["check"] for one in found["results"] if one["decision"] not in ("pass", "no limit")}
+    assert wrong == failing
+    assert ran.exit_code == (1 if failing else 0)
+    assert found["bench_safe"] is True
+
+
+def test_every_shipped_sequence_is_run_here_or_by_hand() -> None:
+    """No sequence is shipped that no test runs: the manual one is run by a person at a pseudo-terminal in test_manual_bench.py."""
+    assert {name.removesuffix(".yaml") for name in shipped_names("sequence")} == {one[0] for one in RUNS} | {
+        "manual-bench"
+    }

@@ -1,0 +1,95 @@
+"""The shipped bench with two generators: who answers, what is served over TCP, and a ratio measured over those sockets.
+
+Outside the project: sockets and processes are the operating system's; ``*IDN?`` is IEEE 488.2's (from memory).
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import signal
+import socket
+import subprocess
+import sys
+from pathlib import Path
+
+from click.testing import CliRunner
+
+from sequencer.cli.main import main
+
+BENCH = "two-signal-bench"
+GENERATORS = ["Hollinbrook,SG-2,2201,1.4", "Hollinbrook,SG-2,2202,1.4"]
+ROOT = Path(__file__).parents[2]
+SEQUENCE = """\
+sequence: One ratio
+channels: cept-40
+mode: FM
+supply: 13.2 V
+prepare: [{confirm: RF gain up}]
+checks:
+  - {check: selectivity, channel: 20, wanted: -113 dBm, offsets: [10 kHz], accuracy: 2 dB, limit: {min: 50 dB}}
+"""
+
+
+def _identity(address: str) -> str:
+    _, host, port, _ = address.split("::")
+    with socket.create_connection((host, int(port)), timeout=5) as peer, peer.makefile("rwb") as stream:
+        stream.write(b"*IDN?\n")
+        stream.flush()
+        return stream.readline().decode().rstrip("\n")
+
+
+def test_both_generators_identify_themselves() -> None:
+    """`identify` lists both, each with its own serial and every harmless command answered."""
+    asked = CliRunner().invoke(main, ["identify", "--bench", BENCH, "--json"])
+    assert asked.exit_code == 0, asked.output
+    found = {one["name"]: one for one in json.loads(asked.stdout)["instruments"]}
+    assert [found[name]["identity"] for name in ("signal_generator", "interferer")] == [
+        "Hollinbrook SG-2, serial 2201, firmware 1.4",
+        "Hollinbrook SG-2, serial 2202, firmware 1.4",
+    ]
+    assert found["interferer"]["role"] == "signal_generator"
+    assert found["interferer"]["answers"]["output"] == "0"
+    assert all(one["trouble"] == [] for one in found.values())
+
+
+def test_a_ratio_is_measured_through_sockets(tmp_path: Path) -> None:
+    """Both generators are served on ports of their own; a run over them finds the ratio and leaves no hazard behind."""
+    served, sequence = tmp_path / "served.yaml", tmp_path / "ratio.yaml"
+    sequence.write_text(SEQUENCE, encoding="utf-8")
+    words = [sys.executable, "-m", "sequencer", "simulate", "--bench", BENCH, "--serial", "M40-0007"]
+    server = subprocess.Popen(
+        [*words, "--write-bench", str(served)],
+        cwd=ROOT,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    try:
+        assert server.stdout is not None
+        addresses: dict[str, str] = {}
+        while "Ctrl-C" not in (line := server.stdout.readline()):
+            assert line, server.communicate()[1]
+            if match := re.match(r"  (\w+): (TCPIP0::.*)", line):
+                addresses[match[1]] = match[2]
+        assert [_identity(addresses[name]) for name in ("signal_generator", "interferer")] == GENERATORS
+        command = [
+            "run",
+            str(sequence),
+            "--bench",
+            str(served),
+            "--serial",
+            "M40-0007",
+            "--confirmed",
+            "--json",
+        ]
+        ran = CliRunner().invoke(main, [*command, "--results", str(tmp_path / "results")])
+        assert ran.exit_code == 0, ran.output
+        found = json.loads(ran.stdout)
+        assert [one["decision"] for one in found["results"] if one["check"] == "selectivity"] == ["pass"]
+        assert found["bench_safe"] is True
+    finally:
+        server.send_signal(signal.SIGTERM)
+        _, said = server.communicate(timeout=10)
+    assert server.returncode == 0
+    assert "witness" not in said

@@ -1,0 +1,344 @@
+"""SCPI messages and replies.
+
+Outside sources: IEEE 488.2 and SCPI-1999 as collected, from memory, in the project's references; Python's own
+float and struct as independent readers; pyvisa's block header parser as an independent implementation.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+import struct
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from pyvisa.util import parse_ieee_block_header
+
+from drivers.link import scpi
+from drivers.roles import Identity, RangeState
+
+FINITE = st.floats(min_value=-9.89e37, max_value=9.89e37, allow_nan=False)
+PRINTABLE = st.text(st.characters(min_codepoint=32, max_codepoint=126), max_size=60)
+NR3 = re.compile(r"-?\d(\.\d+)?E[+-]\d+")
+
+
+@given(FINITE)
+def test_a_number_is_nr3_and_reads_back_as_the_same_float(quantity: float) -> None:
+    """What is sent has the NR3 form, no suffix, and loses nothing, by Python's float and by our own
+    reader.
+    """
+    text = scpi.number(quantity)
+    assert NR3.fullmatch(text)
+    assert float(text) == quantity
+    assert scpi.parse_number(text) == quantity
+
+
+@pytest.mark.parametrize(
+    ("quantity", "text"), [(100e6, "1E+8"), (27.185e6, "2.7185E+7"), (-113, "-1.13E+2"), (0.0, "0E+0")]
+)
+def test_numbers_a_bench_sends(quantity: float, text: str) -> None:
+    """Frequencies and levels come out short and in base units."""
+    assert scpi.number(quantity) == text
+
+
+@pytest.mark.parametrize("quantity", [math.nan, math.inf, -math.inf, 9.9e37, -9.91e37, 1e300, True])
+def test_special_values_are_never_sent(quantity: float) -> None:
+    """A number that means "infinite" or "not a number" to the instrument, and a boolean, are refused."""
+    with pytest.raises(ValueError, match="cannot be sent as a SCPI number"):
+        scpi.number(quantity)
+
+
+@pytest.mark.parametrize(
+    ("reply", "state"),
+    [
+        ("9.91E37", RangeState.NO_MEASUREMENT),
+        ("+9.910000E+37", RangeState.NO_MEASUREMENT),
+        ("9.9100001E37", RangeState.NO_MEASUREMENT),
+        ("9.90999974E+37", RangeState.NO_MEASUREMENT),
+        ("9.9E37", RangeState.OVER_RANGE),
+        ("+9.90000000E+37", RangeState.OVER_RANGE),
+        ("9.89999996E+37", RangeState.OVER_RANGE),
+        ("1E38", RangeState.OVER_RANGE),
+        ("1E999", RangeState.OVER_RANGE),
+        ("-9.9E37", RangeState.UNDER_RANGE),
+        ("-9.91E37", RangeState.UNDER_RANGE),
+        ("-1E999", RangeState.UNDER_RANGE),
+    ],
+)
+def test_special_values_become_a_state_without_a_number(reply: str, state: RangeState) -> None:
+    """9.91E37, 9.9E37 and -9.9E37 (SCPI-1999 volume 1, 7.2.1.5, from memory), also in single precision, are
+    no numbers.
+    """
+    reading = scpi.parse_reading(reply)
+    assert (reading.number, reading.state, reading.raw) == (None, state, reply)
+
+
+@given(st.sampled_from([9.91e37, 9.9e37, -9.9e37]), st.integers(min_value=6, max_value=17))
+def test_special_values_survive_single_precision_and_rounding(special: float, digits: int) -> None:
+    """An instrument that computes in single precision and prints any number of digits still means the
+    special value.
+    """
+    single = struct.unpack("f", struct.pack("f", special))[0]
+    expected = scpi.parse_reading(f"{special:E}").state
+    assert scpi.parse_reading(f"{single:.{digits}E}").state is expected
+    assert scpi.parse_reading(f"{special:.{digits}E}").state is expected
+
+
+@pytest.mark.parametrize(
+    ("reply", "quantity"),
+    [
+        ("-12", -12.0),
+        ("1.50", 1.5),
+        ("+1.5E+03", 1500.0),
+        ("1.5 E +3", 1500.0),
+        (".5", 0.5),
+        ("5.", 5.0),
+        (" 7 ", 7.0),
+    ],
+)
+def test_nr1_nr2_and_nr3_are_numbers(reply: str, quantity: float) -> None:
+    """The three forms of IEEE 488.2 (8.7.2 to 8.7.4, from memory) read as Python reads them."""
+    assert scpi.parse_reading(reply).number == quantity
+
+
+@pytest.mark.parametrize(
+    "reply",
+    [
+        "",
+        "nan",
+        "inf",
+        "-Infinity",
+        "1_000",
+        "1,5",
+        "1.0 HZ",
+        "1E",
+        "E5",
+        "--1",
+        "0x10",
+        "١٢",
+        "1;2",
+        "1" * 300,
+    ],
+)
+def test_what_is_no_number_is_a_wrong_reply(reply: str) -> None:
+    """Everything float() might still swallow, a unit, a list, or a line of 300 digits is refused."""
+    for parse in (scpi.parse_reading, scpi.parse_number, scpi.parse_integer):
+        with pytest.raises(scpi.WrongReply, match="expected"):
+            parse(reply)
+
+
+@given(st.text(max_size=40))
+def test_no_text_gives_anything_but_a_reading_or_a_wrong_reply(reply: str) -> None:
+    """Garbage never raises anything else, and a number that comes out is finite and below the special
+    values.
+    """
+    try:
+        reading = scpi.parse_reading(reply)
+    except scpi.WrongReply:
+        return
+    if reading.number is not None:
+        assert abs(reading.number) < 9.9e37
+    assert (reading.number is None) == (reading.state is not RangeState.IN_RANGE)
+
+
+def test_a_list_of_readings_keeps_special_values_in_place() -> None:
+    """One channel without a measurement does not shift the others."""
+    readings = scpi.parse_readings("1.0,9.91E37,-2")
+    assert [reading.number for reading in readings] == [1.0, None, -2.0]
+
+
+def test_a_setting_read_back_must_be_a_number() -> None:
+    """A special value is no read-back."""
+    with pytest.raises(scpi.WrongReply, match="not a special value"):
+        scpi.parse_number("9.9E37")
+
+
+@pytest.mark.parametrize(
+    ("reply", "whole"), [("1", 1), ("+0", 0), ("-222", -222), ("1.0E+2", 100), (" 3\t", 3)]
+)
+def test_whole_numbers(reply: str, whole: int) -> None:
+    """NR1, and NR3 without a fraction, are whole numbers."""
+    assert scpi.parse_integer(reply) == whole
+
+
+@pytest.mark.parametrize("reply", ["1.5", "9.9E37", "9.91E37", "1E16", "ON"])
+def test_what_is_no_whole_number_is_refused(reply: str) -> None:
+    """A fraction, a special value or a number beyond exact floats is no count."""
+    with pytest.raises(scpi.WrongReply):
+        scpi.parse_integer(reply)
+
+
+@pytest.mark.parametrize(
+    ("reply", "on"), [("1", True), ("0", False), ("+1", True), ("on", True), ("OFF ", False)]
+)
+def test_booleans(reply: str, on: bool) -> None:
+    """1 and 0 as the standard answers, ON and OFF as some instruments do."""
+    assert scpi.parse_boolean(reply) is on
+    assert scpi.parse_boolean(scpi.boolean(on)) is on
+
+
+@pytest.mark.parametrize("reply", ["", "2", "-1", "TRUE", "1,0", "9.9E37"])
+def test_what_is_no_boolean_is_refused(reply: str) -> None:
+    """A doubtful switch position is never taken for off."""
+    with pytest.raises(scpi.WrongReply, match="boolean"):
+        scpi.parse_boolean(reply)
+
+
+@given(PRINTABLE)
+def test_strings_round_trip(text: str) -> None:
+    """String data reads back whatever quotes it holds."""
+    assert scpi.parse_string(scpi.string(text)) == text
+    assert scpi.parse_string("'" + text.replace("'", "''") + "'") == text
+
+
+@pytest.mark.parametrize("reply", ["", '"', "bare", '"open', '"a"b"', "'a\""])
+def test_what_is_no_string_is_refused(reply: str) -> None:
+    """A missing or stray quote is a wrong reply."""
+    with pytest.raises(scpi.WrongReply, match="quoted string"):
+        scpi.parse_string(reply)
+
+
+@pytest.mark.parametrize("text", ["line\nbreak", "µV", "\x07"])
+def test_strings_that_cannot_travel_are_refused(text: str) -> None:
+    """Only printable ASCII is sent."""
+    with pytest.raises(ValueError, match="printable ASCII"):
+        scpi.string(text)
+
+
+def test_mnemonics_match_in_short_and_long_form_only() -> None:
+    """SCPI-1999 volume 1, 6.2.1 (from memory): INT and INTERNAL are legal, in any case, and nothing
+    between.
+    """
+    assert [scpi.same_mnemonic(reply, "INTernal") for reply in ("INT", "internal", "INTE", "EXT")] == [
+        True,
+        True,
+        False,
+        False,
+    ]
+    assert scpi.same_mnemonic("CH1", "CHannel1") is True
+    assert scpi.parse_character(" int ") == "INT"
+    with pytest.raises(scpi.WrongReply):
+        scpi.parse_character("INT,EXT")
+
+
+def test_lists_and_joined_answers_split_outside_quotes_only() -> None:
+    """A comma or semicolon inside a string belongs to the string."""
+    assert scpi.split_list('1, "a,b",\'c,""\'') == ["1", '"a,b"', "'c,\"\"'"]
+    assert scpi.split_answers('1.0;-113,"Undefined header;FRQ"', 2) == ["1.0", '-113,"Undefined header;FRQ"']
+    with pytest.raises(scpi.WrongReply, match="2 answers"):
+        scpi.split_answers("1", 2)
+    with pytest.raises(scpi.WrongReply, match="no element empty"):
+        scpi.split_list("1,,2")
+
+
+@given(st.lists(PRINTABLE.map(scpi.string), min_size=1, max_size=6))
+def test_a_list_of_strings_round_trips(strings: list[str]) -> None:
+    """Splitting undoes joining, whatever the strings hold."""
+    assert scpi.split_list(",".join(strings)) == strings
+    assert scpi.split_answers(";".join(strings), len(strings)) == strings
+
+
+def test_a_command_is_a_header_and_parameters() -> None:
+    """Numbers go as NR3, booleans as digits, text as it stands."""
+    assert scpi.command(":FREQ", 1e8) == ":FREQ 1E+8"
+    assert scpi.command(":OUTP", True) == ":OUTP 1"
+    assert scpi.command(":SENS:FUNC", scpi.string("FM;AM")) == ':SENS:FUNC "FM;AM"'
+    assert scpi.command(":ROUT:CLOS", scpi.channel_list([1, 3])) == ":ROUT:CLOS (@1,3)"
+    assert scpi.command("*RST") == "*RST"
+
+
+@pytest.mark.parametrize("header", ["", "FREQ 1", "*", "FREQ\n", ":", "FREQ;POW", "FR?Q", "µ"])
+def test_malformed_headers_are_refused(header: str) -> None:
+    """A header with a space, a separator or a terminator in it could say something else."""
+    with pytest.raises(ValueError, match="no SCPI header"):
+        scpi.command(header)
+
+
+@pytest.mark.parametrize("parameter", ["", "INT;:OUTP ON", "INT\n", "µV"])
+def test_parameters_that_would_end_the_unit_are_refused(parameter: str) -> None:
+    """Text from a file cannot smuggle in a second command."""
+    with pytest.raises(ValueError, match="cannot be a SCPI parameter"):
+        scpi.command(":FM:SOUR", parameter)
+
+
+def test_units_are_joined_from_the_root() -> None:
+    """``SOUR:FREQ 1E8;OUTP ON`` is -113, ``;:OUTP ON`` is right (SCPI-1999 volume 1, 6.2.4, from memory)."""
+    assert scpi.join("SOUR:FREQ 1E8", "OUTP ON", ":POW?", "*OPC?") == "SOUR:FREQ 1E8;:OUTP ON;:POW?;*OPC?"
+    with pytest.raises(ValueError, match="empty unit"):
+        scpi.join(":FREQ 1", "")
+    with pytest.raises(ValueError, match="last question"):
+        scpi.join("*IDN?", ":FREQ?")
+
+
+def test_a_question_mark_inside_quotes_asks_nothing() -> None:
+    """Only a question mark outside quotes makes an answer."""
+    assert scpi.asks(":FREQ?")
+    assert scpi.asks(':DISP "really?";:FREQ?')
+    assert not scpi.asks(':DISP "really?"')
+    assert not scpi.asks(":FREQ 1E8")
+
+
+def test_identity_has_four_fields() -> None:
+    """IEEE 488.2, 10.14 (from memory): maker, model, serial (0 if unknown), firmware."""
+    assert scpi.parse_identity("Invented, Siggen,,1.0,b") == Identity(
+        maker="Invented", model="Siggen", serial="0", firmware="1.0,b"
+    )
+    for reply in ("", "a,b,c", ",b,c,d", "1.0"):
+        with pytest.raises(scpi.WrongReply, match="four fields"):
+            scpi.parse_identity(reply)
+
+
+@pytest.mark.parametrize(
+    ("reply", "code", "text"),
+    [
+        ('-222,"Data out of range"', -222, "Data out of range"),
+        ('+0,"No error"', 0, "No error"),
+        ("0,'No error'", 0, "No error"),
+        ("-113,Undefined header", -113, "Undefined header"),
+        ('-113, "Undefined header;""FRQ"""', -113, 'Undefined header;"FRQ"'),
+    ],
+)
+def test_error_entries(reply: str, code: int, text: str) -> None:
+    """An entry is a code and a text, and false when the queue is empty."""
+    entry = scpi.parse_error(reply)
+    assert (entry.code, entry.text, bool(entry)) == (code, text, code != 0)
+
+
+@pytest.mark.parametrize("reply", ["", "0", "No error", '1.5,"x"', '-222,"open', '9.9E37,"x"'])
+def test_what_is_no_error_entry_is_refused(reply: str) -> None:
+    """A measured value, or half an entry, is not taken for an empty queue."""
+    with pytest.raises(scpi.WrongReply):
+        scpi.parse_error(reply)
+
+
+@given(st.binary(max_size=2000))
+def test_blocks_round_trip_and_pyvisa_reads_them_too(content: bytes) -> None:
+    """Any content survives, NL and quotes included; pyvisa's own header parser finds the same start and
+    length.
+    """
+    block = scpi.write_block(content)
+    assert scpi.parse_block(block) == content
+    assert scpi.parse_block(block + b"\n") == content
+    start, length = parse_ieee_block_header(block)[:2]
+    assert block[start : start + length] == content
+
+
+@pytest.mark.parametrize(
+    "reply", [b"", b"#", b"#0abc\n", b"#15HELL", b"#15HELLOO", b"15HELLO", b"#2x1a", b"#3"]
+)
+def test_malformed_blocks_are_refused(reply: bytes) -> None:
+    """A block that is shorter or longer than it says, or has no length, is a wrong reply; #15HELLO is the
+    standard's own.
+    """
+    with pytest.raises(scpi.WrongReply):
+        scpi.parse_block(reply)
+    assert scpi.parse_block(b"#15HELLO") == b"HELLO"
+
+
+def test_a_wrong_reply_is_shown_short() -> None:
+    """A long garbage reply does not flood the screen."""
+    with pytest.raises(scpi.WrongReply) as caught:
+        scpi.parse_number("x" * 5000)
+    assert len(str(caught.value)) < 200
+    assert len(caught.value.reply) == 5000

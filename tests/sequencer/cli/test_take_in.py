@@ -1,0 +1,282 @@
+"""A run that was kept beside its table is taken into the store, whole, once, and by nobody's guess."""
+
+from __future__ import annotations
+
+import json
+import math
+import sqlite3
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner
+
+from drivers.trace import Exchange
+from sequencer.cli.main import main
+from sequencer.cli.take_in import read_kept
+from sequencer.problems import FileProblems
+from sequencer.results.model import Point, Result
+from sequencer.results.store.place import StorePlace
+from sequencer.results.store.spill import KeptBeside
+from sequencer.results.store.store import BenchInstrument, Store, Wanted
+from sequencer.results.store.take_in import NotTheSame
+from sequencer.uncertainty.decision import Decision
+from tests.support.stored_results import RUN, a_result, an_exchange
+
+ENDED = {"outcome": "done", "bench_safe": True, "bench_s": 61.0}
+POINTS = (
+    Point(level_db=-120.0, reading=None, state="over range", reading_s=0.2, at_s=3.0),
+    Point(level_db=-110.0, reading=12.5, state="in range", reading_s=0.1, at_s=3.5),
+)
+CHECKS: list[tuple[int, list[Result], list[Exchange]]] = [
+    (0, [a_result(check="confirm", quantity="confirmed: squelch open", value=1.0, note="asked")], []),
+    (
+        1,
+        [
+            a_result(points=POINTS, budget={"unit": "dB", "dof": math.inf}, settings={"tone_hz": 1000.0}),
+            a_result(value=None, decision=Decision.NOT_MEASURED, note="µ \udc80"),
+        ],
+        [an_exchange(bytes(range(256))), an_exchange(b"", fault="no answer")],
+    ),
+    (2, [], [an_exchange(b"*RST\n")]),
+    (3, [a_result(value=-math.inf)], [an_exchange()]),
+]
+METER = BenchInstrument(
+    name="power_meter",
+    role="power_meter",
+    maker="Invented",
+    model="X",
+    serial="1",
+    firmware="2",
+    certificate="C-1",
+    due="2027-06-30",
+)
+
+
+def _kept(folder: Path, *, checks: Sequence[Any] = CHECKS, name: str = "kept.json", **run: Any) -> Path:
+    """Write a kept run as a run does."""
+    beside = KeptBeside(folder / name, {**RUN, **ENDED, "part": "", "again": "", "reason": "", **run})
+    beside.instruments = [METER]
+    for index, results, said in checks:
+        beside.add(index, results, said)
+    assert beside.write() == ""
+    return folder / name
+
+
+def _all(store: Store, run: str = "r1") -> dict[str, Any]:
+    """Return all that a reader gets of a run, without the numbers the database gave."""
+    found = {
+        "run": store.read_run(run),
+        "results": store.read_results(run),
+        "confirmations": store.read_confirmations(run),
+        "exchanges": store.read_exchanges(run),
+    }
+    for kind in ("results", "confirmations", "exchanges"):
+        for row in found[kind]:
+            for number in ("id", "result"):
+                row.pop(number, None)
+    return found
+
+
+def test_a_run_that_was_taken_in_is_as_if_it_had_been_written(tmp_path: Path, place: StorePlace) -> None:
+    """Results, readings, budgets, bytes, confirmations, instruments and the end read back as from a store that took the run itself."""
+    with Store.open(tmp_path / "own.sqlite") as own:
+        own.write_run(RUN)
+        own.write_instruments("r1", [METER])
+        for index, results, said in CHECKS:
+            own.write_check("r1", index, results, said)
+        own.write_end("r1", **ENDED)
+        wanted = _all(own)
+    with Store.open(place) as store:
+        taken = store.take_in(read_kept(_kept(tmp_path)))
+        assert (taken.checks, taken.results, taken.exchanges, taken.before) == (4, 4, 4, 0)
+        assert _all(store) == wanted
+        assert store.read_units() == [{"serial": "M40-0007", "model": "M40"}]
+
+
+@pytest.mark.parametrize("written", range(len(CHECKS) + 1))
+def test_what_the_store_has_is_not_added_again(tmp_path: Path, place: StorePlace, written: int) -> None:
+    """Whichever check the store failed at, the rest is added once; a second time adds nothing and says so."""
+    kept = read_kept(_kept(tmp_path))
+    with Store.open(place) as store:
+        store.write_run(RUN)
+        for index, results, said in CHECKS[:written]:
+            store.write_check("r1", index, results, said)
+        first = store.take_in(kept)
+        whole = _all(store)
+        assert first.checks == len(CHECKS) - written
+        assert first.ended
+        assert len(whole["results"]) == sum(whole["run"]["decisions"].values()) == 4
+        again = store.take_in(kept)
+        assert again.nothing
+        assert again.before == 4
+        assert _all(store) == whole
+
+
+def test_two_who_take_in_the_same_file_at_once_add_it_once(tmp_path: Path, place: StorePlace) -> None:
+    """Of two at the same moment one adds the run, and the other finds it there."""
+    kept = read_kept(_kept(tmp_path))
+    Store.open(place).close()
+
+    def take(_: int) -> bool:
+        with Store.open(place) as store:
+            return store.take_in(kept).nothing
+
+    with ThreadPoolExecutor(4) as pool:
+        assert sorted(pool.map(take, range(4))) == [False, True, True, True]
+    with Store.open_to_read(place) as store:
+        assert len(store.read_results("r1")) == 4
+
+
+def test_a_run_still_going_on_takes_up_where_the_file_ended(tmp_path: Path, place: StorePlace) -> None:
+    """A run that tries its waiting checks again after they were taken in writes none twice."""
+    with Store.open(place) as store:
+        store.write_run(RUN)
+        store.take_in(read_kept(_kept(tmp_path, outcome="not ended")))
+        known = 0
+        for index, results, said in CHECKS:
+            store.write_check("r1", index, results, said, known=known)
+            known += len(results) + len(said)
+        store.write_check("r1", 4, [a_result()], [])
+        assert len(store.read_results("r1")) == 5
+
+
+def test_another_run_of_that_name_is_left_alone(tmp_path: Path, place: StorePlace) -> None:
+    """The same name for another unit, or other results under the same name, is refused, and the store is as it was."""
+    kept = read_kept(_kept(tmp_path))
+    with Store.open(place) as store:
+        store.write_run({**RUN, "serial": "M40-0008"})
+        with pytest.raises(NotTheSame, match="differs in serial"):
+            store.take_in(kept)
+        assert store.read_results("r1") == []
+        assert [one["serial"] for one in store.read_units()] == ["M40-0008"]
+
+
+def test_other_results_of_the_same_run_are_refused(tmp_path: Path, place: StorePlace) -> None:
+    """A store whose first results are not the file's is not added to; half a check neither."""
+    kept = read_kept(_kept(tmp_path))
+    with Store.open(place) as store:
+        store.write_run(RUN)
+        store.write_check("r1", 0, [a_result(value=7.0)], [])
+        with pytest.raises(NotTheSame, match="are not those of the file"):
+            store.take_in(kept)
+    with Store.open(place) as store:
+        store.write_run({**RUN, "run": "r2"})
+        store.write_check("r2", 1, [a_result(run="r2")], [])
+        half = _kept(tmp_path, run="r2", checks=[(1, [a_result(run="r2")] * 2, [])])
+        with pytest.raises(NotTheSame, match="a part of check 1"):
+            store.take_in(read_kept(half))
+
+
+@pytest.mark.parametrize("order", [("r1", "r2", "r3"), ("r3", "r2", "r1"), ("r2", "r3", "r1")])
+def test_the_newest_repeat_counts_whenever_it_is_taken_in(
+    tmp_path: Path, place: StorePlace, order: tuple[str, ...]
+) -> None:
+    """A run and its two repeats, taken in in any order: the last repeat's result counts, as if each had been written in time."""
+    with Store.open(place) as store:
+        for run in order:
+            facts = {"run": run, "time": f"2027-01-0{run[1]}T00:00:00.000+00:00"}
+            facts |= {} if run == "r1" else {"again": "r1", "part": "x", "reason": "plug was loose"}
+            store.take_in(read_kept(_kept(tmp_path, checks=[(1, [a_result(run=run)], [])], **facts)))
+        counts = {row["run"]: row["replaced_by"] for row in store.find_results(Wanted())}
+        assert counts == {"r1": "r3", "r2": "r3", "r3": ""}
+        assert store.read_run("r2")["reason"] == "plug was loose"
+
+
+def _changed(**changes: Any) -> Any:
+    def change(plain: dict[str, Any]) -> str:
+        return json.dumps({**plain, **changes})
+
+    return change
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        (lambda plain: json.dumps(plain)[:-200], "no whole JSON file"),
+        (lambda plain: "", "no whole JSON file"),
+        (lambda plain: "[" * 100_000, "no whole JSON file"),
+        (lambda plain: "[]", "is no kept run"),
+        (lambda plain: '{"name": "a package", "version": 3}', "is no kept run: run: field required"),
+        (_changed(time="yesterday"), "time"),
+        (_changed(time="2027-01-02T03:04:05"), "without an offset"),
+        (_changed(serial=7), "serial"),
+        (_changed(checks=[{"check_index": -1, "results": [], "exchanges": []}]), "check_index"),
+        (_changed(checks=[{"check_index": 10**40, "results": [], "exchanges": []}]), "check_index"),
+        (_changed(added_later=1), "added_later"),
+        (_changed(run="r9"), "results of another run"),
+    ],
+)
+def test_a_damaged_or_foreign_file_is_refused(tmp_path: Path, change: Any, said: str) -> None:
+    """Cut short, of another kind, with a wrong value, or mixed of two runs: refused with where and what, before a store is made."""
+    file = _kept(tmp_path)
+    file.write_text(change(json.loads(file.read_text(encoding="utf-8"))), encoding="utf-8")
+    with pytest.raises(FileProblems, match=said):
+        read_kept(file)
+    done = CliRunner().invoke(main, ["take-in", str(file), "--results", str(tmp_path)])
+    assert done.exit_code == 2
+    assert said in done.stderr
+    assert "Traceback" not in done.output
+    assert not (tmp_path / "results.sqlite").exists()
+
+
+def test_bytes_that_are_no_text_and_files_that_are_not_there_are_refused(tmp_path: Path) -> None:
+    """A picture, a missing file and a folder end in plain words."""
+    (tmp_path / "picture.json").write_bytes(b"\x89PNG\xff\xfe")
+    for name, said in (
+        ("picture.json", "no whole JSON file"),
+        ("missing.json", "cannot be read"),
+    ):
+        with pytest.raises(FileProblems, match=said):
+            read_kept(tmp_path / name)
+
+
+def test_a_store_that_was_read_only_during_a_run_gets_it_through_the_command_line(tmp_path: Path) -> None:
+    """The run ends with status 3 and says what takes it in; afterwards `results` and `trace` show all of it, and once only.
+
+    SQLite itself refuses every result, with the words it has for a read-only store.
+    """
+    folder = tmp_path / "results"
+    folder.mkdir()
+    quick = tmp_path / "quick.yaml"
+    quick.write_text(
+        "sequence: quick\nchannels: cept-40\nsupply: 13.2 V\n"
+        "checks:\n  - {check: carrier_power, channel: 20, limit: {max: 4 W}}\n",
+        encoding="utf-8",
+    )
+
+    def call(*words: str) -> Any:
+        return CliRunner().invoke(main, [*words, "--results", str(folder)])
+
+    Store.open(folder / "results.sqlite").close()
+    with closing(sqlite3.connect(folder / "results.sqlite")) as keeper, keeper:
+        keeper.execute(
+            "CREATE TRIGGER read_only BEFORE INSERT ON result"
+            " BEGIN SELECT RAISE(ABORT, 'attempt to write a readonly database'); END"
+        )
+    done = call("run", str(quick), "--bench", "sim/bench.yaml", "--serial", "M40-0007")
+    (kept,) = folder.glob("*.json")
+    assert done.exit_code == 3
+    assert "readonly" in done.stderr
+    assert f"{kept}, which 'sequencer take-in' takes into the store" in done.stderr
+    with closing(sqlite3.connect(folder / "results.sqlite")) as keeper, keeper:
+        keeper.execute("DROP TRIGGER read_only")
+    assert "outcome: not ended" in call("results", "last").stdout
+    taken = call("take-in", str(kept))
+    assert taken.exit_code == 0
+    assert "1 results and" in taken.stdout
+    shown = call("results", "last").stdout
+    assert "outcome: done" in shown
+    assert "carrier power" in shown
+    (run,) = json.loads(call("results", "--json").stdout)
+    assert run["instruments"]
+    messages = json.loads(kept.read_text(encoding="utf-8"))["checks"]
+    wanted = sum(len(check["exchanges"]) for check in messages)
+    assert len(call("trace", "last").stdout.splitlines()) == wanted > 0
+    again = call("take-in", str(kept))
+    assert (again.exit_code, "nothing added" in again.stdout) == (0, True)
+    assert json.loads(call("take-in", str(kept), "--json").stdout)[0]["results"] == 0
+    assert len(call("trace", "last").stdout.splitlines()) == wanted

@@ -1,0 +1,102 @@
+"""Types of file models, checked with an independent reader of JSON Schema (jsonschema)."""
+
+from typing import Annotated
+
+import jsonschema
+import pytest
+from pydantic import AfterValidator
+
+from sequencer.files.fields import (
+    TYPE_OF_SUFFIX,
+    UNIT_SUFFIXES,
+    FileModel,
+    FrequencyHz,
+    LevelDbm,
+    RatioDb,
+    TimeS,
+    at_least,
+    between,
+    key_of,
+)
+from sequencer.files.read import read_text
+from sequencer.problems import FileProblems
+
+
+class Part(FileModel):
+    """A part of a file."""
+
+    level_dbm: LevelDbm
+    """The level."""
+    wait_s: Annotated[TimeS, AfterValidator(between(0.0, 10.0, "s"))] = 0.0
+    half_width_db: Annotated[RatioDb, AfterValidator(at_least(0.0, "dB"))] = 0.0
+    loss_db: dict[FrequencyHz, RatioDb] | None = None
+
+
+@pytest.mark.parametrize(
+    ("instance", "valid"),
+    [
+        ({"level": "-113 dBm"}, True),
+        ({"level": "0.35 µV emf", "wait": "30 ms"}, True),
+        ({"level": -113}, False),
+        ({"level": "-113"}, False),
+        ({"level": "0.35 µV"}, False),
+        ({"level_dbm": "-113 dBm"}, False),
+        ({"level": "-113 dBm", "wait": "30 mS"}, False),
+        ({}, False),
+    ],
+)
+def test_the_schema_judges_as_the_reader_does(instance, valid):
+    """An editor that validates by the JSON Schema accepts and refuses the same files as we do."""
+    jsonschema.Draft202012Validator.check_schema(Part.model_json_schema())
+    assert jsonschema.Draft202012Validator(Part.model_json_schema()).is_valid(instance) is valid
+    text = "\n".join(f"{key}: {value}" for key, value in instance.items()) or "{}"
+    if valid:
+        read_text(text, Part)
+    else:
+        with pytest.raises(FileProblems):
+            read_text(text, Part)
+
+
+def test_the_schema_documents_keys():
+    """Keys carry their description, an example and what is allowed."""
+    level = Part.model_json_schema()["properties"]["level"]
+    assert level["description"] == "The level."
+    assert level["examples"] == ["-113 dBm"]
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("level: 0 dBm\nwait: 11 s", "11 s is out of range"),
+        ("level: 0 dBm\nhalf_width: -1 dB", "-1 dB is too small"),
+    ],
+)
+def test_bounds_are_told_in_the_kept_unit(text, said):
+    """A figure out of bounds is refused with the bounds."""
+    with pytest.raises(FileProblems, match=said):
+        read_text(text, Part)
+
+
+def test_every_suffix_has_its_type():
+    """Each unit a field's name may end in has a quantity, and is taken off the key."""
+    assert set(TYPE_OF_SUFFIX) == set(UNIT_SUFFIXES)
+    assert [key_of("x" + suffix) for suffix in UNIT_SUFFIXES] == ["x"] * len(UNIT_SUFFIXES)
+    assert key_of("count") == "count"
+
+
+def test_two_fields_cannot_share_a_key():
+    """A model of which two fields would be read from one key is refused when it is defined."""
+    with pytest.raises(TypeError, match="share the key level"):
+
+        class Twice(FileModel):
+            """A mistake."""
+
+            level_dbm: LevelDbm
+            level_db: RatioDb
+
+
+def test_models_are_frozen():
+    """A model that was read cannot be changed."""
+    part = Part(level_dbm=-113.0)
+    with pytest.raises(ValueError, match="frozen"):
+        part.level_dbm = 0.0

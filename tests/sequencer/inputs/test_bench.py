@@ -1,0 +1,84 @@
+"""The bench file: ranges, paths between stated frequencies, and what must not be said twice."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from sequencer.files.read import read_text
+from sequencer.inputs.bench import BenchFile, RfPath
+from sequencer.planning.load import load_bench
+from sequencer.problems import FileProblems
+
+TEXT = load_bench("bench").path.read_text(encoding="utf-8")
+
+
+def _read(**changes: str) -> BenchFile:
+    text = TEXT
+    for old, new in changes.items():
+        assert old in text
+        text = text.replace(old, new, 1)
+    return read_text(text, BenchFile, file="b.yaml").model
+
+
+def _complaints(**changes: str) -> list[str]:
+    with pytest.raises(FileProblems) as caught:
+        _read(**changes)
+    return [str(one) for one in caught.value.complaints]
+
+
+def test_the_shipped_bench_says_what_the_design_says() -> None:
+    """Units have been taken off: levels in dBm, times in s, power in W."""
+    bench = _read()
+    found: Any = bench.with_role("signal_generator")
+    assert (found[1].level.min_dbm, found[1].level.max_dbm) == (-137.0, 13.0)
+    assert bench.protection.max_key_time_s == 20.0
+    assert bench.paths.transmit is not None
+    assert bench.paths.transmit.rating_w == 50.0
+    assert bench.simulated
+    assert bench.with_role("spectrum_analyser") is None
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "text"),
+    [
+        ("max_key_time: 20 s", "max_key_time: 0.1 s", "0.1 s is out of range"),
+        ("key_duty: 50 %", "key_duty: 0 %", "0 % is out of range"),
+        ("key_duty: 50 %", "key_duty: 150 %", "150 % is out of range"),
+        ("vswr: 1.3", "vswr: 0.9", "0.9 is out of range"),
+        ("accuracy: {level: 0.5 dB", "accuracy: {level: -0.5 dB", "-0.5 dB is too small"),
+        ("loss: {27 MHz: 0.42 dB, 28 MHz: 0.43 dB}", "loss: {}", "no loss is given"),
+        ("loss: {27 MHz: 0.42 dB, 28 MHz: 0.43 dB}", "loss: {27 MHz: 300 dB}", "300 dB is out of range"),
+        ("seed: 1", "seed: -1", "-1 is out of range"),
+        ("visa: sim", "visa: py", "'unit' is for a simulated bench only"),
+        ("unit: units ", "# ", "a simulated bench needs 'unit'"),
+        ("192.0.2.12", "192.0.2.11", "power_meter has the address of signal_generator"),
+        ("address: TCPIP0::192.0.2.11::5025::SOCKET", "address: 'TCPIP0:: 192'", "is not a VISA resource"),
+    ],
+)
+def test_what_makes_no_sense_is_refused(old: str, new: str, text: str) -> None:
+    """Figures outside what is possible are refused by name, whatever their unit."""
+    assert any(text in one for one in _complaints(**{old: new}))
+
+
+LOSSES = st.dictionaries(st.floats(1e6, 1e9), st.floats(-10.0, 60.0), min_size=1, max_size=6)
+
+
+@given(loss=LOSSES, frequency_hz=st.floats(1e5, 1e10))
+def test_a_loss_lies_between_its_neighbours(loss: dict[float, float], frequency_hz: float) -> None:
+    """Between two stated frequencies the loss lies between theirs; beyond the outermost it is the outermost's."""
+    path = RfPath(loss=dict(sorted(loss.items())))
+    found = path.loss_db(frequency_hz)
+    below = [db for hz, db in sorted(loss.items()) if hz <= frequency_hz][-1:]
+    above = [db for hz, db in sorted(loss.items()) if hz >= frequency_hz][:1]
+    near = below + above
+    assert min(near) - 1e-9 <= found <= max(near) + 1e-9
+
+
+def test_a_loss_is_interpolated_over_the_logarithm_of_frequency() -> None:
+    """Half way in octaves between 10 and 40 MHz is 20 MHz: 1 dB and 3 dB give 2 dB (hand-computed)."""
+    assert math.isclose(RfPath(loss={10e6: 1.0, 40e6: 3.0}).loss_db(20e6), 2.0)

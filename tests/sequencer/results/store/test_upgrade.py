@@ -1,0 +1,245 @@
+"""Upgrading a store keeps everything. ``tests/data/store-schema-N.sqlite`` was written by the sequencer when its schema was N.
+
+Schema 1: two simulated runs of a short sequence, and one of a real bench that was not ended, with a question answered by no, a result
+that could not be measured, and an answer of bytes that are no text. Schema 2: two simulated runs, with a confirmation each.
+"""
+
+from __future__ import annotations
+
+import json
+import shutil
+import sqlite3
+import subprocess
+import sys
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+import pytest
+from alembic.autogenerate import compare_metadata
+from alembic.migration import MigrationContext
+from sqlalchemy import inspect
+
+from sequencer.analysis.compare import compare, group_runs
+from sequencer.results.store import upgrade as store_upgrade
+from sequencer.results.store.place import StorePlace, make_engine
+from sequencer.results.store.store import SCHEMA_VERSION, Store, StoreProblem, Wanted
+from sequencer.results.store.tables import metadata
+from tests.support.stored_results import RUN, a_result
+
+TOP = Path(__file__).parents[4]
+SCHEMA_1, SCHEMA_2 = (TOP / "tests" / "data" / f"store-schema-{number}.sqlite" for number in (1, 2))
+NOT_REPEATED = {"part": "", "again": "", "reason": ""}
+REAL = "20261124T090000-abc123"
+
+
+@pytest.fixture
+def old(tmp_path: Path) -> Path:
+    """A copy of the old store."""
+    return Path(shutil.copy(SCHEMA_1, tmp_path / "results.sqlite"))
+
+
+def _rows(path: Path, table: str) -> list[dict[str, Any]]:
+    """Read a table with nothing of ours between."""
+    with closing(sqlite3.connect(path)) as connection:
+        connection.row_factory = sqlite3.Row
+        return [dict(row) for row in connection.execute(f"SELECT * FROM {table} ORDER BY rowid")]
+
+
+def test_an_upgraded_store_has_every_row_it_had(old: Path) -> None:
+    """Runs, results, readings, budgets, instruments and every exchanged byte, read by SQLite alone before, come back after."""
+    runs, results, exchanges = (_rows(SCHEMA_1, table) for table in ("run", "result", "exchange"))
+    assert (len(runs), len(results), len(exchanges)) == (3, 10, 759)
+    with Store.open(old) as store:
+        for run in runs:
+            now = store.read_run(run["run"])
+            assert now is not None
+            named = {
+                name: f"{one['maker']} {one['model']}, serial {one['serial']}, firmware {one['firmware']}"
+                for name, one in now.pop("instruments").items()
+            }
+            assert named == json.loads(run.pop("instruments"))
+            decisions = now.pop("decisions")
+            mine = [one for one in results if one["run"] == run["run"]]
+            assert sum(decisions.values()) == len(mine)
+            assert now == {**run, **NOT_REPEATED, "replaced": 0}
+            rows = store.read_results(run["run"])
+            assert all(row["counts"] and row.pop("replaced_by") == "" for row in rows)
+            assert [
+                {k: one for k, one in row.items() if k != "counts"} | {"settings": None} for row in rows
+            ] == [
+                {
+                    **one,
+                    "points": json.loads(one["points"]),
+                    "budget": json.loads(one["budget"]),
+                    "settings": None,
+                }
+                for one in mine
+            ]
+            said = [one for one in exchanges if one["run"] == run["run"]]
+            assert store.read_exchanges(run["run"]) == said
+        assert sum(len(row["points"]) for run in runs for row in store.read_results(run["run"])) > 10
+
+
+def test_a_store_of_schema_2_has_every_row_it_had(tmp_path: Path) -> None:
+    """Every column of every table, read by SQLite alone before and after, is the same; nothing in it counts as repeated."""
+    path = Path(shutil.copy(SCHEMA_2, tmp_path / "results.sqlite"))
+    names = ("unit", "run", "result", "confirmation", "instrument", "exchange")
+    with Store.open(path) as store:
+        assert [run["decisions"] for run in store.read_runs()] == [
+            {"fail": 1, "no limit": 1, "pass": 1},
+            {"no limit": 1, "pass": 2},
+        ]
+    for name in names:
+        new = NOT_REPEATED if name == "run" else {"replaced_by": ""} if name == "result" else {}
+        before = _rows(SCHEMA_2, name)
+        assert before
+        assert _rows(path, name) == [{**row, **new} for row in before], name
+
+
+@pytest.mark.parametrize("schema", [SCHEMA_1, SCHEMA_2])
+def test_a_check_of_an_upgraded_store_is_repeated(tmp_path: Path, schema: Path) -> None:
+    """What an older sequencer found is replaced by a repeat as what this one found is."""
+    path = Path(shutil.copy(schema, tmp_path / "results.sqlite"))
+    with Store.open(path) as store:
+        old = next(run for run in store.read_runs() if run["simulated"])
+        row = next(row for row in store.read_results(old["run"]) if row["check"] != "confirm")
+        store.write_run({**RUN, "run": "new", "again": old["run"], "reason": "loose plug"})
+        repeat = a_result(run="new", check=row["check"])
+        store.write_check("new", row["check_index"], [repeat], [], repeats=old["run"])
+        replaced = [one for one in store.read_results(old["run"]) if not one["counts"]]
+        assert {one["check_index"] for one in replaced} == {row["check_index"]}
+        assert [one["run"] for one in store.read_repeats(old["run"])] == ["new"]
+
+
+def test_an_upgraded_store_knows_units_and_confirmations(old: Path) -> None:
+    """What stood only in the runs' and results' texts stands in tables of its own afterwards."""
+    with Store.open(old) as store:
+        assert store.read_units() == [
+            {"serial": "M40-0007", "model": "M40"},
+            {"serial": "M40-0012", "model": "M40"},
+        ]
+        (asked,) = store.read_confirmations(REAL)
+        assert (asked["asked"], asked["confirmed"], asked["how"]) == (
+            "lid closed; µ-metal shield on",
+            False,
+            "confirmed at the terminal",
+        )
+        newest, older, _ = store.read_runs()
+        (asked,) = store.read_confirmations(newest["run"])
+        assert (asked["asked"], asked["confirmed"], asked["how"]) == (
+            "RF gain fully up, squelch open",
+            True,
+            "stated beforehand with --confirmed",
+        )
+        assert newest["time"] > older["time"]
+
+
+def test_an_upgraded_store_is_written_to_and_compared(old: Path) -> None:
+    """New runs stand beside the old ones, and the old ones are compared as before."""
+    with Store.open(old) as store:
+        groups = group_runs(run for run in store.iterate_runs(Wanted()) if run["simulated"])
+        words = {cell.statement for line in compare(groups).lines for cell in line.cells}
+        assert {"differs", "no significant difference"} <= words
+        store.write_run(RUN)
+        store.write_check("r1", 0, [a_result()], [])
+    with Store.open_to_read(old) as store:
+        assert len(store.read_runs()) == 4
+        assert len(store.read_results("r1")) == 1
+
+
+def test_reading_an_old_store_upgrades_it(old: Path) -> None:
+    """A command that only looks back need not be preceded by a run."""
+    with Store.open_to_read(old) as store:
+        assert len(store.read_runs()) == 3
+
+
+def test_an_old_store_that_cannot_be_written_says_what_to_do(
+    old: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """On a read-only share an old store is refused with both schemas and the way out, and stays as it is."""
+    before = old.read_bytes()
+    monkeypatch.setattr("os.access", lambda *_: False)
+    with pytest.raises(StoreProblem, match=f"schema 1, .* bring it to {SCHEMA_VERSION}") as caught:
+        Store.open_to_read(old)
+    assert "Copy it" in caught.value.next_move
+    assert old.read_bytes() == before
+
+
+@pytest.mark.parametrize(
+    "damage", ["UPDATE result SET points = '[{' WHERE id = 7", "UPDATE result SET run = 'gone'"]
+)
+def test_an_upgrade_that_cannot_be_finished_changes_nothing(old: Path, damage: str) -> None:
+    """A damaged row stops the upgrade, which is one transaction: the store is as it was, and so it stays readable by the old."""
+    with closing(sqlite3.connect(old)) as vandal, vandal:
+        vandal.execute(damage)
+    before = [_rows(old, table) for table in ("run", "result", "exchange", "sqlite_master")]
+    with pytest.raises(StoreProblem, match="store"):
+        Store.open(old)
+    assert [_rows(old, table) for table in ("run", "result", "exchange", "sqlite_master")] == before
+    with closing(sqlite3.connect(old)) as other:
+        assert other.execute("PRAGMA user_version").fetchone() == (1,)
+
+
+def test_an_upgrade_s_process_may_be_killed(old: Path) -> None:
+    """Killed after the new tables are filled and before the end, the upgrade has not happened; the next one does it."""
+    script = (
+        "import os, sys; sys.path.insert(0, sys.argv[1])\n"
+        "from sequencer.results.store import upgrade as u; from sequencer.results.store.store import Store\n"
+        "from pathlib import Path; done = u.upgrade\n"
+        "def upgrade(*a): done(*a); os.kill(os.getpid(), 9)\n"
+        "u.upgrade = upgrade; Store.open(Path(sys.argv[2]))"
+    )
+    died = subprocess.run([sys.executable, "-c", script, str(TOP), str(old)], check=False, timeout=60)
+    assert died.returncode == -9
+    assert _rows(old, "result") == _rows(SCHEMA_1, "result")
+    with Store.open(old) as store:
+        assert len(store.read_runs()) == 3
+
+
+def test_migrations_lead_to_the_schema_that_new_stores_have(place: StorePlace) -> None:
+    """From an empty database through every migration to the tables of today, by Alembic's own comparison and by what a database tells."""
+    engine = make_engine(place)
+    with engine.connect().execution_options(writes=True) as connection, connection.begin():
+        store_upgrade.upgrade(connection, 0)
+        assert compare_metadata(MigrationContext.configure(connection), metadata) == []
+        migrated = _described(connection)
+        names = ", ".join(f'"{name}"' for name in inspect(connection).get_table_names())
+        if place.url is not None:
+            connection.exec_driver_sql(f"DROP TABLE {names}")
+    engine.dispose()
+    if place.path is not None:
+        place.path.unlink()
+    Store.open(place).close()
+    engine = make_engine(place)
+    with engine.connect() as connection:
+        assert _described(connection) == migrated
+    engine.dispose()
+
+
+def _described(connection: Any) -> dict[str, Any]:
+    """Return tables as the database describes them, columns by name: their order means nothing."""
+    found = inspect(connection)
+    return {
+        table: (
+            sorted((c["name"], str(c["type"]), c["nullable"]) for c in found.get_columns(table)),
+            found.get_pk_constraint(table)["constrained_columns"],
+            sorted((i["name"], i["column_names"]) for i in found.get_indexes(table)),
+            sorted(
+                (f["constrained_columns"], f["referred_table"], f["referred_columns"])
+                for f in found.get_foreign_keys(table)
+            ),
+        )
+        for table in sorted(found.get_table_names())
+    }
+
+
+def test_an_ordinary_open_does_without_alembic(tmp_path: Path) -> None:
+    """Making a store and opening one that is up to date imports no Alembic: a command's start stays quick."""
+    script = (
+        "import sys; sys.path.insert(0, sys.argv[1]); from pathlib import Path; from sequencer.results.store.store import Store\n"
+        "path = Path(sys.argv[2]); Store.open(path).close(); Store.open(path).close()\n"
+        "assert not [name for name in sys.modules if name.startswith('alembic')]"
+    )
+    words = [sys.executable, "-c", script, str(TOP), str(tmp_path / "results.sqlite")]
+    assert subprocess.run(words, check=False, timeout=60).returncode == 0

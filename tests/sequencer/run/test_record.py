@@ -1,0 +1,322 @@
+"""The record of a run: table and store together, nothing half-written, nothing lost when one of them fails."""
+
+from __future__ import annotations
+
+import csv
+import json
+import sqlite3
+from collections.abc import Callable
+from dataclasses import asdict, replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from drivers.roles import Identity
+from drivers.trace import Direction, Exchange
+from sequencer.planning.load import load_bench, load_sequence
+from sequencer.planning.plan import make_plan
+from sequencer.problems import FileProblems
+from sequencer.results.model import COLUMNS, Point, Result
+from sequencer.results.store import problems as store_problems
+from sequencer.results.store.store import Store
+from sequencer.run.record import Record, RunFacts, check_model, check_serial
+from sequencer.uncertainty.decision import Decision
+from tests.support.postgres_server import PostgresServer
+
+
+@pytest.fixture(scope="module")
+def facts() -> RunFacts:
+    """What every row of a test's run says alike."""
+    plan = make_plan(load_sequence("fm-mobile-acceptance"), load_bench("bench"))
+    when = datetime(2027, 1, 2, 3, 4, 5, tzinfo=UTC)
+    return RunFacts(
+        run="r1",
+        time=when,
+        serial="M40-0007",
+        model="M40",
+        simulated=True,
+        bench_name="Bench (simulated)",
+        plan=plan,
+    )
+
+
+def _result(value: float = 1.0) -> Result:
+    texts: dict[str, Any] = dict.fromkeys(COLUMNS, "x")
+    texts |= {
+        "run": "r1",
+        "time": datetime(2027, 1, 2, tzinfo=UTC),
+        "decision": Decision.PASS,
+        "simulated": True,
+    }
+    texts |= {"channel": 1, "frequency_hz": 27e6, "value": value, "uncertainty": 0.1}
+    return Result(**texts | {"lower_limit": None, "upper_limit": 4.0})
+
+
+def _cells(record: Record) -> list[str]:
+    with record.table.path.open(newline="", encoding="utf-8") as file:
+        return [row["value"] for row in csv.DictReader(file)]
+
+
+def _stored(folder: Path) -> list[float]:
+    with Store.open_to_read(folder / "results.sqlite") as store:
+        return [row["value"] for row in store.read_results("r1")]
+
+
+def test_table_and_store_hold_the_same(tmp_path: Path, facts: RunFacts) -> None:
+    """Each check's results stand in both when `keep` returns, and the run's end in the store."""
+    folder = tmp_path / "a" / "b"
+    with Record(folder, facts) as record:
+        record.keep(0, [_result(1.0)], [])
+        record.keep(1, [_result(2.0), _result(3.0)], [])
+        assert _cells(record) == ["1.0", "2.0", "3.0"]
+        assert _stored(folder) == [1.0, 2.0, 3.0]
+        record.end(outcome="done", bench_safe=True, bench_s=61.0)
+        assert record.trouble == []
+    with Store.open_to_read(folder / "results.sqlite") as store:
+        assert store.read_runs()[0]["outcome"] == "done"
+
+
+def test_a_store_held_by_another_program_loses_nothing(
+    tmp_path: Path, facts: RunFacts, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What cannot be written while the store is held waits, the table goes on, and the next check writes both."""
+    monkeypatch.setattr(store_problems, "LOCKED_S", 0.02)
+    with Record(tmp_path, facts) as record:
+        holder = sqlite3.connect(tmp_path / "results.sqlite", isolation_level=None)
+        holder.execute("BEGIN IMMEDIATE")
+        record.keep(0, [_result(1.0)], [])
+        assert _cells(record) == ["1.0"]
+        holder.execute("ROLLBACK")
+        holder.close()
+        record.keep(1, [_result(2.0)], [])
+        assert _stored(tmp_path) == [1.0, 2.0]
+        record.end(outcome="done", bench_safe=True, bench_s=1.0)
+        assert record.trouble == []
+
+
+def test_a_store_that_stays_held_is_told_of_and_the_table_has_all(
+    tmp_path: Path, facts: RunFacts, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """If the store can never be written, the run says so once, and where the results are."""
+    monkeypatch.setattr(store_problems, "LOCKED_S", 0.02)
+    with Record(tmp_path, facts) as record:
+        holder = sqlite3.connect(tmp_path / "results.sqlite", isolation_level=None)
+        holder.execute("BEGIN IMMEDIATE")
+        for index in range(3):
+            record.keep(index, [_result(float(index))], [])
+        record.end(outcome="done", bench_safe=True, bench_s=1.0)
+        holder.close()
+        assert _cells(record) == ["0.0", "1.0", "2.0"]
+        (trouble,) = record.trouble
+        assert "locked" in trouble
+        assert str(record.table.path) in trouble
+
+
+def test_a_store_that_breaks_while_running_leaves_the_table(tmp_path: Path, facts: RunFacts) -> None:
+    """A store whose tables vanish mid-run costs no result: the table holds them, and the trouble is told."""
+    with Record(tmp_path, facts) as record:
+        record.keep(0, [_result(1.0)], [])
+        with sqlite3.connect(tmp_path / "results.sqlite") as vandal:
+            vandal.execute("DROP TABLE result")
+        vandal.close()
+        record.keep(1, [_result(2.0)], [])
+        record.end(outcome="done", bench_safe=True, bench_s=1.0)
+        assert _cells(record) == ["1.0", "2.0"]
+        assert "no such table" in record.trouble[0]
+
+
+def _break(record: Record, how: str) -> None:
+    """Do to an open store what fills, protects, corrupts or holds it."""
+    record.store._checks.let_go()  # so that it is the connection the next check is written on
+    with record.store._engine.connect() as connection:
+        if how == "full":
+            pages = connection.exec_driver_sql("PRAGMA page_count").scalar_one()
+            connection.exec_driver_sql(f"PRAGMA max_page_count = {pages}")
+        elif how == "read-only":
+            connection.exec_driver_sql("PRAGMA query_only = ON")
+    if how == "corrupt":
+        path = record.table.path.with_name("results.sqlite")
+        size = path.stat().st_size
+        path.write_bytes(b"\xff" * size)
+        path.with_name("results.sqlite-wal").write_bytes(b"\xff" * 50_000)
+
+
+@pytest.mark.parametrize("how", ["full", "read-only", "corrupt"])
+def test_what_the_store_cannot_take_stands_beside_it_as_csv_and_json(
+    tmp_path: Path, facts: RunFacts, how: str
+) -> None:
+    """A store that is full, read-only or corrupt costs nothing: the table has every result, and a JSON file the whole run."""
+    point = Point(level_db=-120.0, reading=12.1, state="in range", reading_s=0.2, at_s=3.0)
+    said = Exchange(
+        time_s=1.0, instrument="radio", direction=Direction.SENT, content=b"\xff\x00READ?\n" * 9000, fault=""
+    )
+    with Record(tmp_path, facts) as record:
+        record.keep(0, [_result(1.0)], [])
+        _break(record, how)
+        record.keep(1, [replace(_result(2.0), points=(point,), budget={"unit": "W"})], [said])
+        beside = record.table.path.with_suffix(".json")
+        assert beside.is_file()  # when the check ends, not only when the run does
+        record.end(outcome="done", bench_safe=True, bench_s=61.0)
+        assert _cells(record) == ["1.0", "2.0"]
+        (trouble,) = record.trouble
+        assert str(beside) in trouble
+        assert str(record.table.path) in trouble
+    kept = json.loads(beside.read_text(encoding="utf-8"))
+    assert (kept["run"], kept["outcome"], kept["bench_safe"]) == ("r1", "done", True)
+    first, second = kept["checks"]
+    assert [first["results"][0]["value"], second["results"][0]["value"]] == [1.0, 2.0]
+    assert second["results"][0]["points"] == [asdict(point)]
+    assert second["results"][0]["budget"] == {"unit": "W"}
+    assert second["exchanges"][0]["content"].encode("latin-1") == said.content
+
+
+def test_what_stood_beside_is_taken_away_when_the_store_has_it(
+    tmp_path: Path, facts: RunFacts, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """While the store is held the run stands beside it; once all is in the store, only there and in the table."""
+    monkeypatch.setattr(store_problems, "LOCKED_S", 0.02)
+    with Record(tmp_path, facts) as record:
+        holder = sqlite3.connect(tmp_path / "results.sqlite", isolation_level=None)
+        holder.execute("BEGIN IMMEDIATE")
+        record.keep(0, [_result(1.0)], [])
+        assert record.table.path.with_suffix(".json").is_file()
+        holder.execute("ROLLBACK")
+        holder.close()
+        record.keep(1, [_result(2.0)], [])
+        assert not record.table.path.with_suffix(".json").exists()
+    assert _stored(tmp_path) == [1.0, 2.0]
+
+
+def test_instruments_are_kept_with_role_and_calibration(tmp_path: Path, facts: RunFacts) -> None:
+    """Beside what an instrument said of itself stand its role on the bench, and its certificate with the day it runs out."""
+    entry = facts.plan.bench.bench.instruments["power_meter"]
+    assert entry.calibration is not None
+    who = Identity(maker="Invented", model="PM", serial="7", firmware="1")
+    with Record(tmp_path, facts) as record:
+        record.keep_instruments({"power_meter": who, "stranger": who})
+        run = record.store.read_run("r1")
+    assert run is not None
+    assert run["instruments"] == {
+        "power_meter": {
+            "role": "power_meter",
+            "maker": "Invented",
+            "model": "PM",
+            "serial": "7",
+            "firmware": "1",
+            "certificate": entry.calibration.certificate,
+            "due": entry.calibration.due.isoformat(),
+        },
+        "stranger": {"role": "", "maker": "Invented", "model": "PM", "serial": "7", "firmware": "1"},
+    }
+
+
+def test_a_server_that_goes_away_while_running_loses_nothing(
+    tmp_path: Path, facts: RunFacts, postgres: PostgresServer
+) -> None:
+    """A PostgreSQL server that stops between two checks: the run stands beside, and is in the store once the server is back."""
+    address = postgres.address()
+    with Record(tmp_path, facts, store=address) as record:
+        record.keep(0, [_result(1.0)], [])
+        postgres.stop()
+        try:
+            record.keep(1, [_result(2.0)], [])
+            assert record.table.path.with_suffix(".json").is_file()
+        finally:
+            postgres.start()
+        record.keep(2, [_result(3.0)], [])
+        record.end(outcome="done", bench_safe=True, bench_s=1.0)
+        assert record.trouble == []
+        assert [row["value"] for row in record.store.read_results("r1")] == [1.0, 2.0, 3.0]
+    assert [one.suffix for one in tmp_path.iterdir()] == [".csv"]  # no SQLite file beside it
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        (lambda address: address.replace("/postgres?", "/nowhere?"), "createdb"),
+        (lambda address: address.replace("bench@", "stranger@"), "user"),
+        (lambda address: address.replace("host=/", "host=/no/"), "server runs"),
+    ],
+)
+def test_a_server_that_cannot_be_used_stops_the_run_before_it_begins(
+    tmp_path: Path, facts: RunFacts, postgres: PostgresServer, change: Callable[[str], str], said: str
+) -> None:
+    """A database, a user or a server that is not there is refused at the start, with what to do, and nothing is left."""
+    with pytest.raises(FileProblems, match=said):
+        Record(tmp_path, facts, store=change(postgres.address()))
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("content", [b"no database" * 500, b"SQLite format 3\0" + b"\xff" * 5000])
+def test_a_store_that_cannot_be_used_stops_the_run_before_it_begins(
+    tmp_path: Path, facts: RunFacts, content: bytes
+) -> None:
+    """A damaged store is refused at the start: no table is left, and the file is not touched."""
+    (tmp_path / "results.sqlite").write_bytes(content)
+    with pytest.raises(FileProblems):
+        Record(tmp_path, facts)
+    assert [one.name for one in tmp_path.iterdir()] == ["results.sqlite"]
+    assert (tmp_path / "results.sqlite").read_bytes() == content
+
+
+def test_nothing_new_is_left_where_the_run_cannot_be_recorded(tmp_path: Path, facts: RunFacts) -> None:
+    """Folders made on the way to a folder that cannot be are taken away again."""
+    (tmp_path / "file").write_text("here")
+    for folder in (tmp_path / "file", tmp_path / "file" / "below", tmp_path / "new" / ("x" * 300)):
+        with pytest.raises(FileProblems, match="results cannot be written here"):
+            Record(folder, facts)
+    assert [one.name for one in tmp_path.iterdir()] == ["file"]
+
+
+def test_an_existing_folder_is_left_as_it_was_by_a_refused_run(tmp_path: Path, facts: RunFacts) -> None:
+    """A run's name that is in the store already (a clash) leaves neither table nor row."""
+    with Record(tmp_path, facts):
+        pass
+    before = sorted(one.name for one in tmp_path.iterdir())
+    with pytest.raises(FileProblems):
+        Record(tmp_path, facts)
+    assert sorted(one.name for one in tmp_path.iterdir()) == before
+
+
+@pytest.mark.parametrize(
+    "serial",
+    [
+        "",
+        "  ",
+        "a/b",
+        "a\\b",
+        "..",
+        ".x",
+        "a:b",
+        "a\0b",
+        "a\nb",
+        "a\x1b[31mb",
+        "\u202egnp",
+        "x" * 65,
+        "x" * 10_000,
+        "a*b",
+    ],
+)
+def test_a_serial_that_cannot_name_a_file_is_refused(serial: str) -> None:
+    """Slashes, control characters, bidirectional marks and beyond 64 characters: refused, with what is allowed."""
+    with pytest.raises(FileProblems) as caught:
+        check_serial(serial)
+    assert "1 to 64 printable characters" in str(caught.value)
+    assert len(str(caught.value)) < 400
+
+
+@pytest.mark.parametrize("serial", ["M40-0007", " M40-0007 ", "漢字-1", "a b", "x" * 64, "-1", "=1"])
+def test_a_serial_that_can_is_taken(serial: str) -> None:
+    """Any printable serial is taken, without the blanks around it."""
+    assert check_serial(serial) == serial.strip()
+
+
+def test_a_model_is_printable_or_refused() -> None:
+    """A model may be absent; one that holds an escape sequence is refused before it reaches a screen."""
+    assert check_model("") == ""
+    assert check_model(" M40 ") == "M40"
+    for model in ("\x1b[2J", "x" * 65, "a\nb"):
+        with pytest.raises(FileProblems, match="--model"):
+            check_model(model)

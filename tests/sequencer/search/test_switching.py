@@ -1,0 +1,289 @@
+"""The search on readings that switch: both levels, each with its interval, or the fault by name."""
+
+import copy
+import math
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.stats import norm
+
+from sequencer.search.protocol import Ask, NoReading, SearchInputError, Settling, Status, find_crossing
+from sequencer.search.switching import SwitchingSearch
+from sequencer.search.switching_grid import LAPSE, FineGrid, Manner, Trial, chance_on
+
+WINDOW_DB = (-110.0, -50.0)
+
+
+class Switch:
+    """Something that switches on above one level and off below a lower one, with jitter."""
+
+    def __init__(self, rising_db: float, hysteresis_db: float, seed: int = 1, jitter_db: float = 0.3):
+        self.rising_db, self.hysteresis_db, self.jitter_db = rising_db, hysteresis_db, jitter_db
+        self.rng = np.random.default_rng(seed)
+        self.on = False
+
+    def measure(self, ask: Ask) -> bool:
+        """Return whether it is on after this test."""
+        seen = ask.level_db + self.jitter_db * float(self.rng.standard_normal())
+        self.on = seen > self.rising_db - (self.hysteresis_db if self.on else 0.0)
+        return self.on
+
+
+def pattern(switch: Switch, ask: Ask, missing: int = 0) -> list[bool]:
+    """Return a bar of 12 segments, 4 dB apart, the ninth driven by the switch."""
+    on = switch.measure(ask)
+    count = 9 + math.floor((ask.level_db - switch.rising_db) / 4.0)
+    count = min(max(count, 9 if on else 0), 12 if on else 8)
+    return [i < count and i + 1 != missing for i in range(12)]
+
+
+def bar_of(seed: int, missing: int = 0) -> Callable[[Ask], list[bool]]:
+    """Return what reads a fresh bar."""
+    switch = Switch(-73.0, 1.5, seed)
+    return lambda ask: pattern(switch, ask, missing)
+
+
+def search(**changes) -> SwitchingSearch:
+    """Return the usual search with some settings changed."""
+    return SwitchingSearch(**{"window_db": WINDOW_DB, **changes})
+
+
+def test_both_intervals_hold_the_truth_as_often_as_they_say():
+    """Of 80 levels, at least 9 in 10 lie in their own 95 % interval."""
+    held = 0
+    for seed in range(40):
+        switch = Switch(-85.0 + seed / 3, 1.0 + seed / 10, seed, jitter_db=0.4)
+        found = find_crossing(search(), switch.measure)
+        assert found.status is Status.FOUND
+        held += abs(found.rising.level_db - switch.rising_db) <= found.rising.half_width_db
+        held += (
+            abs(found.falling.level_db - switch.rising_db + switch.hysteresis_db)
+            <= found.falling.half_width_db
+        )
+        assert found.rising.half_width_db <= 0.5
+        assert found.falling.half_width_db <= 0.5
+    assert held >= 72
+
+
+def test_hysteresis_dwell_and_approach_are_stated():
+    """The result carries the difference of the two levels, and how each was held and approached."""
+    found = find_crossing(search(dwell_s=0.4), Switch(-73.0, 4.0).measure)
+    assert found.hysteresis_db == pytest.approx(4.0, abs=1.0)
+    assert found.hysteresis_db == pytest.approx(found.rising.level_db - found.falling.level_db)
+    assert found.dwell_s == 0.4
+    assert "without reset" in found.approach
+    assert all(told.ask.reading_s == 0.4 for told in found.history)
+
+
+def test_a_bar_is_found_by_pattern_and_by_count():
+    """The ninth segment of a bar is found from patterns, and from counts of lit segments."""
+    for as_count in (False, True):
+        switch = Switch(-73.0, 1.5)
+
+        def measure(ask: Ask, switch=switch, as_count=as_count) -> list[bool] | int:
+            shown = pattern(switch, ask)
+            return sum(shown) if as_count else shown
+
+        found = find_crossing(search(segment=9), measure)
+        assert found.status is Status.FOUND
+        assert found.rising.level_db == pytest.approx(-73.0, abs=0.9)
+        assert found.falling.level_db == pytest.approx(-74.5, abs=0.9)
+
+
+def test_the_rising_level_alone_takes_fewer_tests():
+    """Leaving the falling level unsought saves tests, and no falling level is claimed."""
+    both = find_crossing(search(segment=9), bar_of(2))
+    one = find_crossing(search(segment=9, falling=False), bar_of(2))
+    assert one.status is Status.FOUND
+    assert one.falling is None
+    assert one.hysteresis_db is None
+    assert one.readings < both.readings
+
+
+def test_a_lagging_bar():
+    """A bar that follows with half a second's lag is found where it switches at rest."""
+    tau_s = 0.5
+    for seed in range(10):
+        switch, stands = Switch(-73.0 + seed / 7, 1.5, seed), -140.0
+
+        def measure(ask: Ask, switch=switch) -> list[bool]:
+            nonlocal stands
+            stands = ask.level_db + (stands - ask.level_db) * math.exp(-(ask.wait_s + ask.reading_s) / tau_s)
+            return pattern(switch, Ask(level_db=stands, wait_s=0.0, reading_s=0.0))
+
+        found = find_crossing(search(segment=9, settling=Settling(rise_s=tau_s, fall_s=tau_s)), measure)
+        assert found.status is Status.FOUND
+        assert abs(found.rising.level_db - switch.rising_db) < 1.0
+
+
+# --- faults, each named ----------------------------------------------------------------------------------------------
+
+
+def test_a_missing_segment_is_named():
+    """When segments above the ninth light and the ninth does not, it is missing; 12 tests at most."""
+    for seed in range(10):
+        found = find_crossing(search(segment=9), bar_of(seed, missing=9))
+        assert found.status is Status.SEGMENT_MISSING
+        assert found.readings <= 12
+
+
+def test_a_bar_that_stays_the_same_is_stuck():
+    """Four segments lit from end to end of the window are stuck."""
+    found = find_crossing(search(segment=9), lambda _a: [i < 4 for i in range(12)])
+    assert found.status is Status.STUCK
+    assert found.readings <= 12
+
+
+def test_a_squelch_that_never_opens():
+    """Shut up to the top of the window is 'never reached'."""
+    found = find_crossing(search(), lambda _a: False)
+    assert found.status is Status.NEVER_REACHED
+    assert found.rising.level_db is None
+    assert found.readings <= 12
+
+
+def test_a_squelch_that_never_shuts():
+    """Open down to the bottom of the window is 'already past'."""
+    found = find_crossing(search(), lambda _a: True)
+    assert found.status is Status.ALREADY_PAST
+    assert found.readings <= 12
+
+
+def test_a_spent_budget_is_said():
+    """With too few tests allowed the result keeps what was learnt and says so."""
+    found = find_crossing(search(budget=15, accuracy_db=0.05), Switch(-73.0, 3.0).measure)
+    assert found.status is Status.BUDGET_SPENT
+    assert found.readings == 15
+
+
+def test_no_answer_is_asked_again_and_ends():
+    """A test without an answer is repeated; nothing but no answers is 'no response'."""
+    asking = search()
+    first = asking.ask
+    asking.tell(NoReading.NO_MEASUREMENT)
+    assert asking.ask.level_db == pytest.approx(first.level_db)
+    assert find_crossing(search(), lambda _a: NoReading.NO_MEASUREMENT).status is Status.NO_RESPONSE
+
+
+# --- laws ------------------------------------------------------------------------------------------------------------
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    answers=st.lists(st.booleans(), min_size=40, max_size=40),
+    low=st.floats(-140, -60),
+    width=st.floats(1.0, 100),
+    lag_s=st.sampled_from([0.0, 0.06, 0.8]),
+)
+def test_no_test_leaves_the_window_whatever_is_answered(
+    answers: list[bool], low: float, width: float, lag_s: float
+):
+    """Nonsense answers move no test outside the window, and the search ends within its budget."""
+    asking = search(window_db=(low, low + width), budget=40, settling=Settling(rise_s=lag_s, fall_s=lag_s))
+    count = 0
+    while (ask := asking.ask) is not None:
+        assert low <= ask.level_db <= low + width
+        assert ask.wait_s >= 0
+        asking.tell(answers[count])
+        count += 1
+    assert count <= 40
+
+
+@settings(max_examples=15, deadline=None)
+@given(rising_db=st.floats(-95.0, -60.0), hysteresis_db=st.floats(0.0, 8.0))
+def test_without_jitter_both_levels_are_found(rising_db: float, hysteresis_db: float):
+    """An ideal switch is found within the accuracy, rising and falling."""
+    found = find_crossing(search(), Switch(rising_db, hysteresis_db, jitter_db=0.0).measure)
+    assert found.status is Status.FOUND
+    assert abs(found.rising.level_db - rising_db) <= 0.6
+    assert abs(found.falling.level_db - rising_db + hysteresis_db) <= 0.6
+
+
+# --- bad input -------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("changes", "complaint"),
+    [
+        ({"window_db": (-50.0, -50.0)}, "is empty"),
+        ({"accuracy_db": 0.0}, "accuracy_db"),
+        ({"dwell_s": 0.0}, "dwell_s"),
+        ({"segment": 0}, "segment is 0"),
+        ({"budget": 2}, "budget"),
+    ],
+)
+def test_a_senseless_question_is_refused_by_name(changes: dict, complaint: str):
+    """Every wrong setting is named."""
+    with pytest.raises(SearchInputError, match=complaint):
+        search(**changes)
+
+
+@pytest.mark.parametrize(
+    ("changes", "complaint"),
+    [
+        ({"jitter_db": 0.0}, "jitter_db"),
+        ({"jitter_doubt": 1.0}, "jitter_doubt"),
+        ({"hysteresis_db": math.nan}, "hysteresis_db is nan"),
+        ({"hysteresis_db": -1.0}, "hysteresis_db is -1"),
+    ],
+)
+def test_a_senseless_manner_is_refused_by_name(changes: dict, complaint: str):
+    """No jitter, a doubt that is none, and a hysteresis that is no number or below 0 are named."""
+    with pytest.raises(SearchInputError, match=complaint):
+        Manner(**{"hysteresis_db": 2.5, "jitter_db": 0.3, "jitter_doubt": 1.5, **changes})
+
+
+def test_the_hysteresis_that_is_usual_helps_the_level_not_tested():
+    """Tests of the rising level alone narrow the falling one, which lies a usual hysteresis below it."""
+    manner = Manner(hysteresis_db=2.0, jitter_db=0.3, jitter_doubt=1.5)
+    tests = [Trial(False, level_db, level_db > 0.0) for level_db in (-1.0, 1.0, -0.4, 0.4, -0.2, 0.2)]
+    before = FineGrid([], (-2.0, 0.0), manner).belief(rising=False)
+    after = FineGrid(tests, (-2.0, 0.0), manner).belief(rising=False)
+    assert after.half_width_db < 0.8 * before.half_width_db
+    assert -4.0 < after.level_db < -1.0
+
+
+@pytest.mark.parametrize(
+    ("segment", "answer"), [(None, 3), (None, 0.5), (9, math.nan), (9, -1), (9, [True] * 5), (9, "lit")]
+)
+def test_an_answer_of_the_wrong_kind_is_refused_and_asked_again(segment: int | None, answer: object):
+    """A count without a bar, NaN, a short pattern and text are refused by name; the search still stands."""
+    asking = search(segment=segment)
+    ask = asking.ask
+    with pytest.raises(SearchInputError, match="reading is"):
+        asking.tell(answer)  # type: ignore[arg-type]
+    assert asking.ask == ask
+    assert asking.result.readings == 0
+
+
+def test_a_copy_goes_its_own_way():
+    """A search can be copied to take an answer back."""
+    asking = search()
+    before = copy.deepcopy(asking)
+    asking.tell(True)
+    assert before.result.readings == 0
+    assert asking.result.readings == 1
+
+
+# --- the parts -------------------------------------------------------------------------------------------------------
+
+
+def test_chance_is_a_normal_ogive_with_lapses():
+    """The chance of 'on' is scipy's normal distribution function, short of certainty by the lapses."""
+    assert chance_on(1.0, 0.4, 0.5) == pytest.approx(LAPSE / 2 + (1 - LAPSE) * norm.cdf(1.2))
+
+
+def test_posterior_narrows_with_tests_and_centres_on_the_truth():
+    """Two hundred tests of a known ogive leave the level within 0.15 dB and a narrow interval."""
+    rng = np.random.default_rng(2)
+    trials = []
+    for _ in range(200):
+        level_db = float(rng.uniform(-1.0, 1.0))
+        trials.append(Trial(False, level_db, bool(rng.random() < norm.cdf((level_db - 0.2) / 0.4))))
+    manner = Manner(hysteresis_db=2.5, jitter_db=0.4, jitter_doubt=1.5)
+    few, many = (FineGrid(trials[:n], (0.0, 0.0), manner).belief(rising=True) for n in (20, 200))
+    assert many.half_width_db < few.half_width_db
+    assert many.level_db == pytest.approx(0.2, abs=0.15)

@@ -1,0 +1,79 @@
+"""Runs one small sequence on a specimen of the simulated shelf, through the real plan, runner and record."""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Callable
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from sequencer.cli.operator import GivenBeforehand
+from sequencer.planning.load import bench_parts, load_bench, load_sequence
+from sequencer.planning.plan import make_plan
+from sequencer.results.model import Result
+from sequencer.run.record import Record, RunFacts
+from sequencer.run.runner import Runner, RunOutcome
+from sim.bench import SimulatedBench
+
+
+class Ran:
+    """One run: its results by quantity, its outcome, and the simulation it ran on."""
+
+    def __init__(self, outcome: RunOutcome, simulation: SimulatedBench) -> None:
+        self.outcome = outcome
+        self.simulation = simulation
+
+    def found(self, quantity: str, channel: int | None = None) -> Result:
+        """Return the only result of a quantity (on a channel, where one is given)."""
+        (result,) = (
+            one for one in self.outcome.results if one.quantity == quantity and channel in (None, one.channel)
+        )
+        return result
+
+    def number(self, quantity: str, channel: int | None = None) -> float:
+        """Return the value of the only result of a quantity; fails where nothing was measured."""
+        result = self.found(quantity, channel)
+        assert result.value is not None, result.note
+        return result.value
+
+
+def run_checks(
+    folder: Path,
+    serial: str,
+    checks: str,
+    *,
+    mode: str = "FM",
+    plan: str = "cept-40",
+    supply: str = "13.2 V",
+    bench: str = "sim/bench.yaml",
+    before: Callable[[SimulatedBench], Any] | None = None,
+) -> Ran:
+    """Run ``checks`` (YAML list items, one a line) on the specimen ``serial``; ``before`` may look at or change the simulation."""
+    items = "\n".join("  - " + line.strip() for line in checks.strip().splitlines())
+    file = folder / "sequence.yaml"
+    file.write_text(
+        f"sequence: test\nchannels: {plan}\nmode: {mode}\nsupply: {supply}\n"
+        f"prepare: [{{confirm: knobs right}}]\nchecks:\n{items}\n",
+        encoding="utf-8",
+    )
+    loaded = load_bench(bench)
+    proved = make_plan(load_sequence(str(file)), loaded, serial=serial)
+    parts = bench_parts(loaded, serial=serial, dry_run=False)
+    assert parts.simulation is not None
+    if before is not None:
+        before(parts.simulation)
+    facts = RunFacts(
+        run=f"r-{uuid.uuid4().hex[:8]}",
+        time=datetime.now().astimezone(),
+        serial=serial,
+        model="",
+        simulated=True,
+        bench_name="bench (simulated)",
+        plan=proved,
+    )
+    with Record(folder / "results", facts) as record:
+        outcome = Runner(proved, parts, record, GivenBeforehand()).run()
+    assert outcome.safe_state.confirmed
+    assert parts.simulation.hazards == ()
+    return Ran(outcome, parts.simulation)
