@@ -12,7 +12,8 @@ from importlib import import_module
 from importlib.metadata import EntryPoint, entry_points
 from typing import Any, get_args
 
-from sequencer.checks.base import Check, CheckSettings, Side
+from sequencer.checks.check import Check, Side
+from sequencer.checks.settings import CheckSettings
 from sequencer.problems import Complaint, FileProblems
 
 GROUP = "sequencer.checks"

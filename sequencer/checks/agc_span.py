@@ -13,18 +13,14 @@ from typing import Annotated, ClassVar, Literal
 from pydantic import AfterValidator, Field
 
 from drivers.roles import RangeState, Reading
-from sequencer.checks.base import Check, Conditions, Demand, Finding, LevelLimit, Side
+from sequencer.checks.check import Check, Side
+from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.receive_distortion import distortion_finding
-from sequencer.checks.shared.limits import PercentLimit, RatioLimit
-from sequencer.checks.shared.receive import (
-    LevelWindow,
-    SearchAccuracyDb,
-    Stepper,
-    how_found,
-    level_budget,
-    why_not,
-)
+from sequencer.checks.shared.level_budget import how_found, level_budget, why_not
+from sequencer.checks.shared.levels import LevelWindow, SearchAccuracyDb
+from sequencer.checks.shared.limits import LevelLimit, PercentLimit, RatioLimit
 from sequencer.checks.shared.sensitivity_reader import DECAYS
+from sequencer.checks.shared.stepper import Stepper
 from sequencer.checks.shared.wanted_signal import WantedSignal, apply_wanted, find_tone_hz, tone_s, unheard
 from sequencer.files.fields import LevelDbm, RatioDb, TimeS, between
 from sequencer.results.model import Point

@@ -8,7 +8,9 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator
 
-from sequencer.checks.base import SOME, Check, CheckSettings, Conditions, Finding, Side
+from sequencer.checks.check import Check, Side
+from sequencer.checks.finding import Conditions, Finding
+from sequencer.checks.settings import SOME, CheckSettings
 from sequencer.checks.shared.transmit import Drive, Tone, not_read, numbers
 from sequencer.files.fields import RatioDb, at_least
 from sequencer.safety.transmit import TransmitSide

@@ -6,7 +6,11 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator
 
-from sequencer.checks.base import Check, CheckSettings, Conditions, Demand, Finding, PowerLimit, Side, settle
+from sequencer.checks.check import Check, Side
+from sequencer.checks.finding import Conditions, Demand, Finding
+from sequencer.checks.settings import CheckSettings
+from sequencer.checks.shared.limits import PowerLimit
+from sequencer.checks.shared.settle import settle
 from sequencer.checks.shared.transmit import SETTLED_DB, Drive, Tone, power_finding
 from sequencer.files.fields import TimeS, between
 from sequencer.problems import FieldProblem

@@ -11,7 +11,9 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator, Field
 
-from sequencer.checks.base import Check, CheckSettings, Conditions, Finding, Side
+from sequencer.checks.check import Check, Side
+from sequencer.checks.finding import Conditions, Finding
+from sequencer.checks.settings import CheckSettings
 from sequencer.files.fields import FileModel, FrequencyDifferenceHz, at_least
 from sequencer.files.read import read_utf8
 from sequencer.inputs.channel_plan import ChannelPlan

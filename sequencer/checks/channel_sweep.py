@@ -10,18 +10,11 @@ from pydantic import AfterValidator, model_validator
 
 from drivers.faults import InstrumentError, Refused
 from drivers.roles import RangeState, Reading
-from sequencer.checks.base import (
-    SOME,
-    ChannelNumber,
-    Check,
-    CheckSettings,
-    Conditions,
-    Demand,
-    Finding,
-    PowerLimit,
-    Side,
-)
-from sequencer.checks.frequency_error import FrequencyErrorLimit, error_budget
+from sequencer.checks.check import Check, Side
+from sequencer.checks.finding import Conditions, Demand, Finding
+from sequencer.checks.frequency_error import error_budget
+from sequencer.checks.settings import SOME, ChannelNumber, CheckSettings
+from sequencer.checks.shared.limits import FrequencyErrorLimit, PowerLimit
 from sequencer.checks.shared.transmit import not_read, numbers, power_finding
 from sequencer.files.fields import PowerW, at_least
 from sequencer.problems import FieldProblem

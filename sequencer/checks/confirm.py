@@ -6,7 +6,8 @@ from typing import ClassVar, Literal
 
 from pydantic import Field
 
-from sequencer.checks.base import Check, CheckSettings, Side
+from sequencer.checks.check import Check, Side
+from sequencer.checks.settings import CheckSettings
 
 
 class ConfirmSettings(CheckSettings):

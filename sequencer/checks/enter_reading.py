@@ -9,7 +9,9 @@ from typing import ClassVar, Literal
 from pydantic import Field, model_validator
 
 from drivers.operator.dial import Dial, NotOnDial, decimal, shortened
-from sequencer.checks.base import Check, CheckSettings, Conditions, Finding, Side
+from sequencer.checks.check import Check, Side
+from sequencer.checks.finding import Conditions, Finding
+from sequencer.checks.settings import CheckSettings
 from sequencer.files.fields import FileModel
 from sequencer.problems import FieldProblem
 from sequencer.uncertainty.budget import Budget

@@ -5,12 +5,14 @@ from __future__ import annotations
 import statistics
 from typing import ClassVar, Literal
 
-from sequencer.checks.base import Check, CheckSettings, Conditions, Finding, Side, settle
-from sequencer.checks.shared.target import Tolerance
+from sequencer.checks.check import Check, Side
+from sequencer.checks.finding import Conditions, Finding
+from sequencer.checks.settings import CheckSettings
+from sequencer.checks.shared.limits import FrequencyErrorLimit
+from sequencer.checks.shared.settle import settle
 from sequencer.checks.shared.transmit import read_baseband
 from sequencer.dsp.baseband import read_carrier_error_hz
-from sequencer.files.fields import FileModel
-from sequencer.safety.bench import TransmitSide
+from sequencer.safety.transmit import TransmitSide
 from sequencer.uncertainty.budget import Budget
 from sequencer.uncertainty.contributions import instrument_accuracy, repeatability, resolution
 from sequencer.uncertainty.decision import Limits
@@ -18,13 +20,6 @@ from sequencer.uncertainty.decision import Limits
 SETTLED_HZ = 3.0
 COUNTER_STEP_HZ = 1.0
 MORE_READINGS = 2  # with two readings alone, Student's factor is 12.7
-
-
-class FrequencyErrorLimit(FileModel):
-    """How far the carrier may be off, either way."""
-
-    within: Tolerance
-    """In hertz, or in ppm of the channel's frequency."""
 
 
 class FrequencyErrorSettings(CheckSettings):

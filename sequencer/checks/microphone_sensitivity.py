@@ -9,9 +9,11 @@ from typing import Annotated, ClassVar, Literal
 from pydantic import AfterValidator, model_validator
 
 from drivers.roles import Reading
-from sequencer.checks.base import Check, CheckSettings, Conditions, Finding, Side
+from sequencer.checks.check import Check, Side
+from sequencer.checks.finding import Conditions, Finding
+from sequencer.checks.settings import CheckSettings
+from sequencer.checks.shared.level_budget import how_found, why_not
 from sequencer.checks.shared.limits import VoltageLimit
-from sequencer.checks.shared.receive import how_found, why_not
 from sequencer.checks.shared.transmit import Drive, Tone
 from sequencer.files.fields import FrequencyDifferenceHz, Percent, between
 from sequencer.problems import FieldProblem

@@ -7,7 +7,9 @@ from typing import Annotated, ClassVar, Literal
 from pydantic import AfterValidator, model_validator
 
 from drivers.roles import PeakSide, Samples
-from sequencer.checks.base import Check, CheckSettings, Conditions, Finding, Side
+from sequencer.checks.check import Check, Side
+from sequencer.checks.finding import Conditions, Finding
+from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared.limits import PercentLimit
 from sequencer.checks.shared.transmit import (
     AUDIO_UPPER_HZ,

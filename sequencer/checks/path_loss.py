@@ -11,7 +11,9 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator, Field, field_validator
 
-from sequencer.checks.base import SOME, Check, CheckSettings, Conditions, Demand, Finding, Side
+from sequencer.checks.check import Check, Side
+from sequencer.checks.finding import Conditions, Demand, Finding
+from sequencer.checks.settings import SOME, CheckSettings
 from sequencer.checks.shared.limits import RatioLimit
 from sequencer.files.fields import FrequencyHz, LevelDbm, RatioDb, at_least, between
 from sequencer.files.write import is_there, write_beside, write_new

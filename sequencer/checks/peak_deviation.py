@@ -7,7 +7,10 @@ from typing import Annotated, ClassVar, Literal
 from pydantic import AfterValidator, model_validator
 
 from drivers.roles import PeakSide, Samples
-from sequencer.checks.base import SOME, Check, CheckSettings, Conditions, Finding, Side
+from sequencer.checks.check import Check, Side
+from sequencer.checks.finding import Conditions, Finding
+from sequencer.checks.settings import SOME, CheckSettings
+from sequencer.checks.shared.limits import DeviationLimit
 from sequencer.checks.shared.transmit import (
     AUDIO_UPPER_HZ,
     Drive,
@@ -19,37 +22,10 @@ from sequencer.checks.shared.transmit import (
     read_settled,
 )
 from sequencer.dsp.baseband import read_fm
-from sequencer.files.fields import FileModel, FrequencyDifferenceHz, RatioDb, at_least, between
-from sequencer.problems import FieldProblem
+from sequencer.files.fields import RatioDb, between
 from sequencer.safety.transmit import TransmitSide
-from sequencer.uncertainty.decision import Limits
 
 SETTLED_HZ = 15.0
-Deviation = Annotated[FrequencyDifferenceHz, AfterValidator(at_least(0.0, "Hz"))]
-
-
-class DeviationLimit(FileModel):
-    """Limits of a peak deviation."""
-
-    min_hz: Deviation | None = None
-    """Lowest deviation that is right."""
-    max_hz: Deviation | None = None
-    """Highest deviation that is right."""
-
-    @model_validator(mode="after")
-    def _in_order(self) -> DeviationLimit:
-        if self.min_hz is not None and self.max_hz is not None and self.min_hz > self.max_hz:
-            raise FieldProblem(
-                f"contradictory limits: min {self.min_hz:g} Hz is above max {self.max_hz:g} Hz",
-                at=("min",),
-                allowed="min at or below max",
-            )
-        return self
-
-    @property
-    def limits(self) -> Limits:
-        """The limits, Hz."""
-        return Limits(lower=self.min_hz, upper=self.max_hz)
 
 
 class PeakDeviationSettings(CheckSettings):

@@ -6,7 +6,10 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator
 
-from sequencer.checks.base import SOME, Check, CheckSettings, Conditions, Demand, Finding, PowerLimit, Side
+from sequencer.checks.check import Check, Side
+from sequencer.checks.finding import Conditions, Demand, Finding
+from sequencer.checks.settings import SOME, CheckSettings
+from sequencer.checks.shared.limits import PowerLimit
 from sequencer.checks.shared.transmit import SETTLED_DB, power_finding, read_settled
 from sequencer.files.fields import VoltageV, between
 from sequencer.inputs.bench import Supply

@@ -8,8 +8,9 @@ from typing import Annotated, ClassVar, Literal
 from pydantic import AfterValidator
 
 from drivers.roles import Reading
-from sequencer.checks.base import Check, Conditions, Demand, Finding, PowerLimit, Side
-from sequencer.checks.shared.limits import PercentLimit
+from sequencer.checks.check import Check, Side
+from sequencer.checks.finding import Conditions, Demand, Finding
+from sequencer.checks.shared.limits import PercentLimit, PowerLimit
 from sequencer.checks.shared.wanted_signal import WantedSignal, apply_wanted, find_tone_hz, tone_s, unheard
 from sequencer.files.fields import LevelDbm, ResistanceOhm, TimeS, between
 from sequencer.safety.receive import ReceiveSide

@@ -12,7 +12,9 @@ from pydantic import AfterValidator, Field, model_validator
 
 from drivers.roles import Samples
 from sequencer.bench.open_bench import longest_release_s
-from sequencer.checks.base import Check, CheckSettings, Conditions, Demand, Finding, Side
+from sequencer.checks.check import Check, Side
+from sequencer.checks.finding import Conditions, Demand, Finding
+from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared.transmit import Drive, Tone
 from sequencer.files.fields import FrequencyDifferenceHz, FrequencyHz, LevelDbm, Percent, TimeS, between
 from sequencer.problems import FieldProblem

@@ -8,7 +8,9 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator
 
-from sequencer.checks.base import Check, CheckSettings, Conditions, Finding, Side
+from sequencer.checks.check import Check, Side
+from sequencer.checks.finding import Conditions, Finding
+from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared.limits import RatioLimit
 from sequencer.checks.shared.transmit import not_read, numbers, read_settled
 from sequencer.files.fields import FrequencyDifferenceHz, Percent, between

@@ -6,8 +6,10 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator, model_validator
 
-from sequencer.checks.base import Check, Conditions, Demand, Finding, LevelLimit, Side
-from sequencer.checks.shared.receive import how_found, level_budget, why_not
+from sequencer.checks.check import Check, Side
+from sequencer.checks.finding import Conditions, Demand, Finding
+from sequencer.checks.shared.level_budget import how_found, level_budget, why_not
+from sequencer.checks.shared.limits import LevelLimit
 from sequencer.checks.shared.s_meter import MeterLine, MeterSettings, moves_in_steps, voltage_half_width_v
 from sequencer.files.fields import VoltageV, between
 from sequencer.problems import FieldProblem
@@ -36,12 +38,6 @@ class S9Limit(LevelLimit):
         if self.within_db is not None and (self.min_dbm is not None or self.max_dbm is not None):
             raise FieldProblem(
                 "limits are given twice: within, and min or max", at=("within",), allowed="one of the two"
-            )
-        if self.min_dbm is not None and self.max_dbm is not None and self.min_dbm > self.max_dbm:
-            raise FieldProblem(
-                f"contradictory limits: min {self.min_dbm:g} dBm is above max {self.max_dbm:g} dBm",
-                at=("min",),
-                allowed="min at or below max",
             )
         return self
 

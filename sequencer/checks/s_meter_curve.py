@@ -15,10 +15,11 @@ from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import AfterValidator, BeforeValidator, PlainValidator, WithJsonSchema
 
-from sequencer.checks.base import Check, Conditions, Demand, Finding, Side
+from sequencer.checks.check import Check, Side
+from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.s9_point import needle_finding, segment_finding
+from sequencer.checks.shared.levels import HIGHEST_BY_DEFAULT_DBM
 from sequencer.checks.shared.limits import RatioLimit
-from sequencer.checks.shared.receive import HIGHEST_BY_DEFAULT_DBM
 from sequencer.checks.shared.s_meter import MeterLine, MeterSettings
 from sequencer.files.fields import RatioDb, VoltageV, at_least, between
 from sequencer.problems import FieldProblem

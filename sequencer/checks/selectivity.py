@@ -6,7 +6,8 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator
 
-from sequencer.checks.base import Check, Conditions, Demand, Finding, Side
+from sequencer.checks.check import Check, Side
+from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.shared.two_signal import Interference, TwoSignalSettings, find_ratios, ratio_quantities
 from sequencer.files.fields import FrequencyDifferenceHz, FrequencyHz, Percent, between
 from sequencer.safety.receive import ReceiveSide

@@ -6,8 +6,10 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator
 
-from sequencer.checks.base import Check, Conditions, Demand, Finding, LevelLimit, Side
-from sequencer.checks.shared.receive import how_found, level_budget, why_not
+from sequencer.checks.check import Check, Side
+from sequencer.checks.finding import Conditions, Demand, Finding
+from sequencer.checks.shared.level_budget import how_found, level_budget, why_not
+from sequencer.checks.shared.limits import LevelLimit
 from sequencer.checks.shared.sensitivity import Heard, HearingSettings, find_hearing
 from sequencer.files.fields import Percent, between
 from sequencer.safety.receive import ReceiveSide

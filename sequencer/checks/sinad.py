@@ -7,7 +7,9 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator
 
-from sequencer.checks.base import Check, CheckSettings, Conditions, Demand, Finding, Side
+from sequencer.checks.check import Check, Side
+from sequencer.checks.finding import Conditions, Demand, Finding
+from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared.limits import RatioLimit
 from sequencer.dsp.audio import AudioReading, read_audio
 from sequencer.dsp.samples import SamplesError

@@ -7,9 +7,12 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator, Field
 
-from sequencer.checks.base import Check, Conditions, Demand, Finding, LevelLimit, Side
-from sequencer.checks.shared.limits import RatioLimit
-from sequencer.checks.shared.receive import LevelWindow, SearchAccuracyDb, Stepper, how_found, level_budget
+from sequencer.checks.check import Check, Side
+from sequencer.checks.finding import Conditions, Demand, Finding
+from sequencer.checks.shared.level_budget import how_found, level_budget
+from sequencer.checks.shared.levels import LevelWindow, SearchAccuracyDb
+from sequencer.checks.shared.limits import LevelLimit, RatioLimit
+from sequencer.checks.shared.stepper import Stepper
 from sequencer.checks.shared.wanted_signal import WantedSignal, apply_wanted
 from sequencer.files.fields import TimeS, VoltageV, between
 from sequencer.results.model import Point

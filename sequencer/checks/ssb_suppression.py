@@ -6,8 +6,10 @@ import statistics
 from typing import ClassVar, Literal
 
 from drivers.roles import Reading
-from sequencer.checks.base import Check, CheckSettings, Conditions, Demand, Finding, PowerLimit, Side
-from sequencer.checks.shared.limits import RatioLimit
+from sequencer.checks.check import Check, Side
+from sequencer.checks.finding import Conditions, Demand, Finding
+from sequencer.checks.settings import CheckSettings
+from sequencer.checks.shared.limits import PowerLimit, RatioLimit
 from sequencer.checks.shared.transmit import Drive, Tone, drive_text, not_read, numbers
 from sequencer.safety.transmit import TransmitSide
 from sequencer.uncertainty.budget import Budget

@@ -7,8 +7,11 @@ from collections.abc import Sequence
 from typing import ClassVar, Literal
 
 from drivers.roles import Reading
-from sequencer.checks.base import Check, CheckSettings, Conditions, Finding, Side, settle
+from sequencer.checks.check import Check, Side
+from sequencer.checks.finding import Conditions, Finding
+from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared.limits import CurrentLimit
+from sequencer.checks.shared.settle import settle
 from sequencer.checks.shared.transmit import MORE_READINGS, not_read, numbers, read_settled
 from sequencer.safety.transmit import TransmitSide
 from sequencer.uncertainty.budget import Budget

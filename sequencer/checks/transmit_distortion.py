@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from typing import ClassVar, Literal
 
-from sequencer.checks.base import Check, CheckSettings, Conditions, Finding, Side
+from sequencer.checks.check import Check, Side
+from sequencer.checks.finding import Conditions, Finding
+from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared.limits import PercentLimit
 from sequencer.checks.shared.transmit import Drive, Tone, analyser_finding, drive_text, read_settled
 from sequencer.safety.transmit import TransmitSide

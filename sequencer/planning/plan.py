@@ -7,9 +7,11 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from sequencer.checks import all_checks
-from sequencer.checks.base import AnyCheck, CheckSettings, Conditions, Side
+from sequencer.checks.check import AnyCheck, Side
 from sequencer.checks.confirm import Confirm, ConfirmSettings
 from sequencer.checks.enter_reading import EnterReadingSettings
+from sequencer.checks.finding import Conditions
+from sequencer.checks.settings import CheckSettings
 from sequencer.files.shipped import is_shipped
 from sequencer.planning.load import LoadedBench, LoadedSequence
 from sequencer.planning.proof import UNIT_SIDES, longest_s, step_complaints, whole_complaints

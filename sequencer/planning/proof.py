@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 from sequencer.bench.open_bench import longest_release_s, max_meter_dbm
 from sequencer.checks import all_checks
-from sequencer.checks.base import CheckSettings, Demand
+from sequencer.checks.finding import Demand
+from sequencer.checks.settings import CheckSettings
 from sequencer.files.shipped import shipped_names
 from sequencer.inputs.bench import PowerMeter, SignalGenerator, Supply
 from sequencer.problems import Complaint, listed

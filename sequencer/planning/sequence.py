@@ -8,7 +8,7 @@ from typing import Annotated, Any, Literal, Union
 from pydantic import BeforeValidator, Field, create_model, model_validator
 
 from sequencer.checks import all_checks
-from sequencer.checks.base import SOME, CheckSettings
+from sequencer.checks.settings import SOME, CheckSettings
 from sequencer.files.fields import FileModel, PowerW, VoltageV
 from sequencer.problems import FieldProblem
 from sequencer.uncertainty.decision import Rule

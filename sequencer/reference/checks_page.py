@@ -7,7 +7,8 @@ import sys
 from typing import Any
 
 from sequencer.checks import all_checks
-from sequencer.checks.base import Check, CheckSettings
+from sequencer.checks.check import Check
+from sequencer.checks.settings import CheckSettings
 from sequencer.reference.examples import HEAD, example_of, settings_of
 from sequencer.reference.markdown import code, link, page, prose, sentence, table
 from sequencer.reference.settings_table import settings_table

@@ -8,7 +8,8 @@ from __future__ import annotations
 from importlib.resources import files
 from typing import Any
 
-from sequencer.checks.base import Check, CheckSettings
+from sequencer.checks.check import Check
+from sequencer.checks.settings import CheckSettings
 from sequencer.files.read import read_text
 from sequencer.planning.sequence import sequence_model
 

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
-from sequencer.checks.base import Finding
+from sequencer.checks.finding import Finding
 from sequencer.planning.plan import Step
 from sequencer.results.model import Result
 from sequencer.run.record import RunFacts

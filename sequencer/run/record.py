@@ -14,7 +14,7 @@ from typing import Self
 
 from drivers.roles import Identity
 from drivers.trace import Exchange
-from sequencer.checks.base import KeptFile
+from sequencer.checks.finding import KeptFile
 from sequencer.files.write import write_beside
 from sequencer.inputs.bench import Instrument
 from sequencer.planning.plan import Plan

@@ -13,8 +13,8 @@ from drivers.faults import InstrumentFault
 from drivers.operator.dial import Dial
 from drivers.roles import Reading
 from sequencer.bench.open_bench import BenchBusy, BenchParts, BenchUnsafe, OpenBench
-from sequencer.checks.base import Finding
 from sequencer.checks.confirm import Confirm, ConfirmSettings
+from sequencer.checks.finding import Finding
 from sequencer.planning.plan import Plan, Step
 from sequencer.results.model import Result
 from sequencer.run.entered import EnteredBeforehand, Enterer

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from typing import TypeVar
 
 from drivers.operator.prompt import TakenBack, answers_may_be_taken_back
-from sequencer.checks.base import Conditions
+from sequencer.checks.finding import Conditions
 from sequencer.results.model import Point
 from sequencer.search.curve import READING_S
 from sequencer.search.protocol import Ask, Search, find_crossing

@@ -7,7 +7,9 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, Field
 
 from drivers.roles import Reading
-from sequencer.checks.base import CheckSettings, Conditions
+from sequencer.checks.finding import Conditions
+from sequencer.checks.settings import CheckSettings
+from sequencer.checks.shared.levels import HIGHEST_BY_DEFAULT_DBM, LevelWindow, SearchAccuracyDb
 from sequencer.checks.shared.operator import (
     accuracy_db,
     dial_half_width_v,
@@ -16,7 +18,7 @@ from sequencer.checks.shared.operator import (
     reading_budget,
     reading_times,
 )
-from sequencer.checks.shared.receive import HIGHEST_BY_DEFAULT_DBM, LevelWindow, SearchAccuracyDb, Stepper
+from sequencer.checks.shared.stepper import Stepper
 from sequencer.checks.shared.wanted_signal import BESIDE_THE_DIAL
 from sequencer.files.fields import TimeS, at_least
 from sequencer.results.model import Point

@@ -11,7 +11,9 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, Field
 
 from drivers.roles import Weighting
-from sequencer.checks.base import Conditions, Demand
+from sequencer.checks.finding import Conditions, Demand
+from sequencer.checks.shared.level_budget import why_not
+from sequencer.checks.shared.levels import LevelWindow, SearchAccuracyDb
 from sequencer.checks.shared.operator import (
     HAND_BUDGET,
     accuracy_db,
@@ -20,8 +22,8 @@ from sequencer.checks.shared.operator import (
     is_read_by_hand,
     reading_times,
 )
-from sequencer.checks.shared.receive import LevelWindow, SearchAccuracyDb, Stepper, why_not
 from sequencer.checks.shared.sensitivity_reader import DECAYS, Ear
+from sequencer.checks.shared.stepper import Stepper
 from sequencer.checks.shared.target import HearingTarget, Target
 from sequencer.checks.shared.wanted_signal import (
     CLEARLY_HEARD_DBM,

@@ -12,7 +12,7 @@ import statistics
 from typing import TYPE_CHECKING
 
 from drivers.roles import RangeState, Reading
-from sequencer.checks.base import Conditions
+from sequencer.checks.finding import Conditions
 from sequencer.checks.shared.wanted_signal import apply_wanted, carrier_offset_hz
 from sequencer.dsp.audio import AudioReading, read_audio
 from sequencer.dsp.samples import SamplesError

@@ -10,7 +10,8 @@ from typing import Annotated
 from pydantic import AfterValidator
 
 from drivers.roles import RangeState, Reading, Samples
-from sequencer.checks.base import Conditions, Finding, settle
+from sequencer.checks.finding import Conditions, Finding
+from sequencer.checks.shared.settle import settle
 from sequencer.dsp.samples import SamplesError
 from sequencer.files.fields import FrequencyHz, VoltageV, between
 from sequencer.problems import FieldProblem

@@ -14,11 +14,14 @@ from typing import Annotated
 
 from pydantic import AfterValidator, Field
 
-from sequencer.checks.base import SOME, Conditions, Demand, Finding
+from sequencer.checks.finding import Conditions, Demand, Finding
+from sequencer.checks.settings import SOME
+from sequencer.checks.shared.level_budget import how_found, why_not
+from sequencer.checks.shared.levels import LevelWindow
 from sequencer.checks.shared.limits import RatioLimit
-from sequencer.checks.shared.receive import LevelWindow, Stepper, how_found, why_not
 from sequencer.checks.shared.sensitivity import AUDIO_SETTLING, SINAD_RANGE_DB, HearingSettings, find_hearing
 from sequencer.checks.shared.sensitivity_reader import REPEAT_S, REPEATS, SWITCH_S, Ear
+from sequencer.checks.shared.stepper import Stepper
 from sequencer.checks.shared.wanted_signal import apply_wanted, find_tone_hz, tone_s, unheard
 from sequencer.files.fields import FrequencyDifferenceHz, LevelDbm, RatioDb, between
 from sequencer.problems import FieldProblem

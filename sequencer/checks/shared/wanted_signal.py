@@ -11,7 +11,8 @@ from typing import Annotated
 from pydantic import AfterValidator
 
 from drivers.roles import Weighting
-from sequencer.checks.base import CheckSettings, Conditions
+from sequencer.checks.finding import Conditions
+from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared.operator import is_read_by_hand
 from sequencer.files.fields import FrequencyDifferenceHz, FrequencyHz, Percent, between
 from sequencer.safety.receive import ReceiveSide

@@ -11,7 +11,8 @@ import pytest
 from sequencer.checks.base import Conditions
 from sequencer.checks.frequency_error import error_budget
 from sequencer.checks.sensitivity import Sensitivity, SensitivitySettings
-from sequencer.checks.shared.receive import LevelWindow, how_found, level_budget, why_not
+from sequencer.checks.shared.level_budget import how_found, level_budget, why_not
+from sequencer.checks.shared.levels import LevelWindow
 from sequencer.checks.shared.target import FrequencyTolerance
 from sequencer.checks.shared.transmit import power_budget
 from sequencer.files.read import read_file

@@ -1,0 +1,85 @@
+"""The base of every check: what it needs of the bench, and a procedure on one side."""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from typing import Any, ClassVar, Generic, Literal, TypeVar
+
+from sequencer.checks.finding import Conditions, Demand, Finding
+from sequencer.checks.settings import CheckSettings
+from sequencer.problems import Complaint
+from sequencer.safety.loss import HandPath, LossSide
+from sequencer.safety.receive import ReceiveSide
+from sequencer.safety.transmit import TransmitSide
+
+Side = Literal["receive", "transmit", "loss", "none"]
+
+S = TypeVar("S", bound=CheckSettings)
+
+
+class Check(ABC, Generic[S]):
+    """One measuring task. A subclass states its class attributes, `quantities`, and the procedure of its side; the rest has defaults."""
+
+    name: ClassVar[str]
+    summary: ClassVar[str]
+    side: ClassVar[Side]
+    roles: ClassVar[frozenset[str]] = frozenset()
+    generators: ClassVar[int] = 1
+    """How many signal generators it needs, where it needs one at all."""
+    modes: ClassVar[frozenset[str]] = frozenset({"FM", "AM", "USB", "LSB", "CW"})
+    settings: type[S]
+
+    def side_of(self, settings: S) -> Side:
+        """Return the side it works on, for a check whose settings choose one."""
+        return self.side
+
+    def roles_of(self, settings: S) -> frozenset[str]:
+        """Return the roles it needs beside those of its side, for a check whose settings choose them."""
+        return self.roles
+
+    def hand_path(self, settings: S) -> HandPath:
+        """Return what is measured, for a check on the loss side."""
+        return "cable"
+
+    def start_channel(self, settings: S, conditions: Conditions) -> int | None:
+        """Return the channel on which the side is entered, for a check that goes to channels by itself."""
+        return None
+
+    def demands(self, settings: S, conditions: Conditions) -> list[Demand]:
+        """Return the levels and powers it may bring about, for the plan to prove."""
+        return []
+
+    def forecast_s(self, settings: S, conditions: Conditions) -> float:
+        """Return about how long it takes on one channel, bench time, s; the plan adds side changes and the rests that the duty owes."""
+        return 0.0 if self.side_of(settings) == "none" else 1.0
+
+    def keyed_s(self, settings: S, conditions: Conditions) -> float:
+        """Return for how much of `forecast_s` the unit is keyed, s: all of it, unless a check knows better."""
+        return self.forecast_s(settings, conditions) if self.side_of(settings) == "transmit" else 0.0
+
+    def complaints(self, settings: S, conditions: Conditions) -> list[Complaint]:
+        """Return what is wrong with files it will need, for the plan to say before anything is sent."""
+        return []
+
+    def inspect(self, settings: S, conditions: Conditions) -> list[Finding]:
+        """Find without any instrument, for a check that has no side."""
+        raise TypeError(f"{self.name} needs a side")
+
+    def receive(self, side: ReceiveSide, settings: S, conditions: Conditions) -> list[Finding]:
+        """Measure on the receive side."""
+        raise TypeError(f"{self.name} does not work on the receive side")
+
+    def transmit(self, side: TransmitSide, settings: S, conditions: Conditions) -> list[Finding]:
+        """Measure on the transmit side."""
+        raise TypeError(f"{self.name} does not work on the transmit side")
+
+    def measure_loss(self, side: LossSide, settings: S, conditions: Conditions) -> list[Finding]:
+        """Measure a cable, a pad or a path with generator and power meter connected by hand."""
+        raise TypeError(f"{self.name} does not work on the loss side")
+
+    @abstractmethod
+    def quantities(self, settings: S) -> tuple[tuple[str, str], ...]:
+        """Return the quantities and units it reports: what the table shows when nothing could be measured."""
+
+
+AnyCheck = Check[Any]

@@ -1,0 +1,107 @@
+"""What a check is told of where it stands, what it asks of the bench, and what it found."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from drivers.operator.dial import Dial
+from drivers.roles import Identity, Reading
+from sequencer.inputs.bench import BenchFile
+from sequencer.inputs.channel_plan import ChannelPlan
+from sequencer.results.model import Point
+from sequencer.uncertainty.budget import Budget
+from sequencer.uncertainty.decision import Limits
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeptFile:
+    """A file that a check left beside the results table, and the SHA-256 of its bytes (hexadecimal)."""
+
+    path: Path
+    sha256: str
+
+
+def _nowhere(name: str, content: bytes) -> KeptFile:
+    raise RuntimeError("no file can be kept outside a run")
+
+
+def _nobody(name: str, what: str, dial: Dial) -> tuple[Reading, str]:
+    raise RuntimeError("nobody can be asked outside a run")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Conditions:
+    """What a check is told of where it stands: the bench, the channel, the mode, and whom to tell of its steps.
+
+    ``plan`` is the sequence's channel plan, ``folder`` the folder its file stands in, ``serial`` the unit's, ``bench_folder`` that of
+    the bench file (of a shipped one: where the command was given). A run fills in the rest: ``keep_file`` writes a file beside the
+    results table and overwrites none; ``enter`` asks a person for a reading (its name, what to read, on which dial) and returns it
+    with how it was given; ``identities`` says who answered on the bench.
+    """
+
+    bench: BenchFile
+    channel: int | None
+    frequency_hz: float | None
+    mode: str
+    plan: ChannelPlan | None = None
+    serial: str = ""
+    supply_v: float | None = None
+    folder: Path | None = None
+    bench_folder: Path | None = None
+    run: str = ""
+    simulated: bool = False
+    identities: Mapping[str, Identity] = field(default_factory=dict)
+    say: Callable[[str], None] = field(default=lambda text: None)
+    keep_file: Callable[[str, bytes], KeptFile] = _nowhere
+    enter: Callable[[str, str, Dial], tuple[Reading, str]] = _nobody
+
+    @property
+    def carrier_hz(self) -> float:
+        """The channel's frequency; the plan has proved that a check which asks for it has one."""
+        if self.frequency_hz is None:
+            raise ValueError("this check was planned without a channel")
+        return self.frequency_hz
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """What a check found of one quantity, before it is judged.
+
+    ``value`` and ``limits`` in ``unit``; ``value`` None when nothing could be measured, and then ``note`` says why.
+    ``exact``: a count, a word, which has no uncertainty. ``channel`` and ``frequency_hz``: where it was found, if not where the
+    step stands (a frequency alone: on no channel).
+    """
+
+    quantity: str
+    value: float | None
+    unit: str
+    exact: bool = False
+    channel: int | None = None
+    frequency_hz: float | None = None
+    limits: Limits = field(default_factory=lambda: Limits(lower=None, upper=None))
+    budget: Budget | None = None
+    note: str = ""
+    points: tuple[Point, ...] = ()
+
+    @property
+    def conforms(self) -> bool:
+        """Say whether there is a value and it violates no limit; uncertainty is left to the decision."""
+        return self.value is not None and self.limits.contains(self.value)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Demand:
+    """Something a check will ask of the bench, for the plan to prove before anything is sent.
+
+    ``at`` is the path of the setting it comes from, below the check. Levels are at the antenna connector; that of an
+    ``interferer`` comes from the second generator. ``refused`` says why no bench of this kind could do it, ``allowed`` what could be done.
+    """
+
+    at: tuple[str, ...] = ()
+    level_dbm: float | None = None
+    interferer: bool = False
+    power_w: float | None = None
+    refused: str = ""
+    allowed: str = ""

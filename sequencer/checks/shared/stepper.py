@@ -1,0 +1,59 @@
+"""The loop between a search and the receive side: set the level, wait, read, keep the point."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from drivers.roles import RangeState, Reading
+from sequencer.checks.finding import Conditions
+from sequencer.results.model import Point
+from sequencer.safety.receive import ReceiveSide
+from sequencer.search.protocol import Ask, NoReading
+
+_NOTHING = {
+    RangeState.OVER_RANGE: NoReading.OVER_RANGE,
+    RangeState.UNDER_RANGE: NoReading.UNDER_RANGE,
+    RangeState.NO_MEASUREMENT: NoReading.NO_MEASUREMENT,
+}
+
+
+class Stepper:
+    """Answers a search's asks on the receive side and keeps every point for the record."""
+
+    def __init__(
+        self,
+        side: ReceiveSide,
+        conditions: Conditions,
+        read: Callable[[float], Reading],
+        *,
+        unit: str,
+        set_level: Callable[[float], None] | None = None,
+    ) -> None:
+        self._side = side
+        self._set_level = set_level or side.set_level_dbm
+        self._conditions = conditions
+        self._read = read
+        self._unit = unit
+        self._level_db: float | None = None
+        self.points: list[Point] = []
+
+    def measure(self, ask: Ask) -> float | NoReading:
+        """Set the level if it changes, wait as asked, read, and tell."""
+        if ask.level_db != self._level_db:
+            self._set_level(ask.level_db)
+            self._level_db = ask.level_db
+        if ask.wait_s > 0:
+            self._side.wait_s(ask.wait_s)
+        reading = self._read(ask.reading_s)
+        self.points.append(
+            Point(
+                level_db=ask.level_db,
+                reading=reading.number,
+                state=reading.state.value,
+                reading_s=ask.reading_s,
+                at_s=self._side.now_s(),
+            )
+        )
+        shown = reading.state.value if reading.number is None else f"{reading.number:.4g} {self._unit}"
+        self._conditions.say(f"{ask.level_db:.1f} dBm: {shown}")
+        return reading.number if reading.number is not None else _NOTHING[reading.state]
