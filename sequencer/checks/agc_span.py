@@ -21,7 +21,13 @@ from sequencer.checks.shared.levels import LevelWindow, SearchAccuracyDb
 from sequencer.checks.shared.limits import LevelLimit, PercentLimit, RatioLimit
 from sequencer.checks.shared.sensitivity_reader import DECAYS
 from sequencer.checks.shared.stepper import Stepper
-from sequencer.checks.shared.wanted_signal import WantedSignal, apply_wanted, find_tone_hz, tone_s, unheard
+from sequencer.checks.shared.wanted_signal import (
+    WantedSignal,
+    apply_wanted,
+    find_tone_hz,
+    tone_s,
+    why_no_tone,
+)
 from sequencer.files.fields import LevelDbm, RatioDb, TimeS, between
 from sequencer.results.model import Point
 from sequencer.safety.receive import ReceiveSide
@@ -96,7 +102,7 @@ class AgcSpan(Check[AgcSpanSettings]):
     def receive(self, side: ReceiveSide, settings: AgcSpanSettings, conditions: Conditions) -> list[Finding]:
         """Measure."""
         if find_tone_hz(side, settings, conditions) is None:
-            note = unheard(conditions)
+            note = why_no_tone(conditions)
             nothing = Finding(
                 quantity=DISTORTION, value=None, unit="%", limits=settings.distortion.limits, note=note
             )

@@ -83,10 +83,10 @@ class PathLossSettings(CheckSettings):
 
 @dataclass(slots=True)
 class _Levels:
-    """Readings at the power meter by frequency, dBm; ``trouble`` says why there are none."""
+    """Readings at the power meter by frequency, dBm; ``why_not`` says why there are none."""
 
     found: dict[float, list[float]] = field(default_factory=dict)
-    trouble: dict[float, str] = field(default_factory=dict)
+    why_not: dict[float, str] = field(default_factory=dict)
 
 
 class PathLoss(Check[PathLossSettings]):
@@ -171,7 +171,7 @@ def _levels(side: LossSide, settings: PathLossSettings, conditions: Conditions, 
         found = [one.number for one in readings if one.number is not None]
         if len(found) < len(readings):
             state = next(one.state.value for one in readings if one.number is None)
-            levels.trouble[frequency_hz] = f"power meter, {connection}: {state}"
+            levels.why_not[frequency_hz] = f"power meter, {connection}: {state}"
         else:
             levels.found[frequency_hz] = found
             conditions.say(f"{frequency_text(frequency_hz)}, {connection}: {statistics.fmean(found):.2f} dBm")
@@ -187,15 +187,15 @@ def _finding(
     through: _Levels,
 ) -> Finding:
     quantity = _quantity(settings, frequency_hz)
-    trouble = reference.trouble.get(frequency_hz) or through.trouble.get(frequency_hz)
-    if trouble:
+    why_not = reference.why_not.get(frequency_hz) or through.why_not.get(frequency_hz)
+    if why_not:
         return Finding(
             quantity=quantity,
             value=None,
             unit="dB",
             frequency_hz=frequency_hz,
             limits=settings.limit.limits,
-            note=f"{trouble}; raise 'level', or measure a large pad in parts",
+            note=f"{why_not}; raise 'level', or measure a large pad in parts",
         )
     direct, after = reference.found[frequency_hz], through.found[frequency_hz]
     loss_db = statistics.fmean(direct) - statistics.fmean(after)

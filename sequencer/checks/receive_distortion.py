@@ -11,7 +11,13 @@ from drivers.roles import Reading
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.shared.limits import PercentLimit, PowerLimit
-from sequencer.checks.shared.wanted_signal import WantedSignal, apply_wanted, find_tone_hz, tone_s, unheard
+from sequencer.checks.shared.wanted_signal import (
+    WantedSignal,
+    apply_wanted,
+    find_tone_hz,
+    tone_s,
+    why_no_tone,
+)
 from sequencer.files.fields import LevelDbm, ResistanceOhm, TimeS, between
 from sequencer.safety.receive import ReceiveSide
 from sequencer.uncertainty.budget import Budget
@@ -59,7 +65,7 @@ class AudioOutputSettings(StandardSignal):
 def apply_standard(side: ReceiveSide, settings: StandardSignal, conditions: Conditions) -> str:
     """Apply the standard signal and wait until receiver and analyser have followed; return why nothing is heard, or nothing."""
     if find_tone_hz(side, settings, conditions, at_dbm=settings.level_dbm) is None:
-        return unheard(conditions, settings.level_dbm)
+        return why_no_tone(conditions, settings.level_dbm)
     apply_wanted(side, settings, conditions, settings.level_dbm)
     side.wait_s(SETTLE_S)
     return ""
@@ -91,8 +97,8 @@ class ReceiveDistortion(Check[ReceiveDistortionSettings]):
     ) -> list[Finding]:
         """Measure."""
         quantity, limits = "receive distortion", settings.limit.limits
-        if trouble := apply_standard(side, settings, conditions):
-            return [Finding(quantity=quantity, value=None, unit="%", limits=limits, note=trouble)]
+        if why_not := apply_standard(side, settings, conditions):
+            return [Finding(quantity=quantity, value=None, unit="%", limits=limits, note=why_not)]
         return [
             distortion_finding(quantity, side, settings.reading_s, settings.level_dbm, limits, conditions)
         ]
@@ -123,10 +129,10 @@ class AudioOutput(Check[AudioOutputSettings]):
         self, side: ReceiveSide, settings: AudioOutputSettings, conditions: Conditions
     ) -> list[Finding]:
         """Measure."""
-        if trouble := apply_standard(side, settings, conditions):
+        if why_not := apply_standard(side, settings, conditions):
             limits = (settings.power.limits, settings.distortion.limits)
             return [
-                Finding(quantity=quantity, value=None, unit=unit, limits=one, note=trouble)
+                Finding(quantity=quantity, value=None, unit=unit, limits=one, note=why_not)
                 for (quantity, unit), one in zip(self.quantities(settings), limits, strict=True)
             ]
         readings = [side.read_audio_v(settings.reading_s) for _ in range(READINGS)]

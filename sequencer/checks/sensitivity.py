@@ -10,12 +10,12 @@ from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.shared.level_budget import how_found, level_budget, why_not
 from sequencer.checks.shared.limits import LevelLimit
-from sequencer.checks.shared.sensitivity import Heard, HearingSettings, find_hearing
+from sequencer.checks.shared.sensitivity import SensitivityFound, SensitivitySettingsBase, find_sensitivity
 from sequencer.files.fields import Percent, between
 from sequencer.safety.receive import ReceiveSide
 
 
-class SensitivitySettings(HearingSettings):
+class SensitivitySettings(SensitivitySettingsBase):
     """Settings of `sensitivity`."""
 
     check: Literal["sensitivity"]
@@ -41,29 +41,29 @@ class Sensitivity(Check[SensitivitySettings]):
 
     def demands(self, settings: SensitivitySettings, conditions: Conditions) -> list[Demand]:
         """Return what the plan has to prove."""
-        return settings.hearing_demands(conditions)
+        return settings.sensitivity_demands(conditions)
 
     def forecast_s(self, settings: SensitivitySettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: the search's own figures, which go with the square of the accuracy."""
-        return settings.hearing_forecast_s(conditions)
+        return settings.sensitivity_forecast_s(conditions)
 
     def receive(
         self, side: ReceiveSide, settings: SensitivitySettings, conditions: Conditions
     ) -> list[Finding]:
         """Measure."""
-        return [_finding(find_hearing(side, settings, conditions), settings, conditions)]
+        return [_finding(find_sensitivity(side, settings, conditions), settings, conditions)]
 
 
-def _finding(heard: Heard, settings: SensitivitySettings, conditions: Conditions) -> Finding:
+def _finding(found: SensitivityFound, settings: SensitivitySettings, conditions: Conditions) -> Finding:
     quantity, limits, crossing = (
         f"sensitivity, {settings.target_words}",
         settings.limit.limits,
-        heard.crossing,
+        found.crossing,
     )
     if crossing is None or not crossing.found or crossing.level_db is None:
-        note = heard.trouble if crossing is None else why_not(crossing)
+        note = found.why_not_found if crossing is None else why_not(crossing)
         return Finding(
-            quantity=quantity, value=None, unit="dBm", limits=limits, note=note, points=heard.points
+            quantity=quantity, value=None, unit="dBm", limits=limits, note=note, points=found.points
         )
     return Finding(
         quantity=quantity,
@@ -71,8 +71,8 @@ def _finding(heard: Heard, settings: SensitivitySettings, conditions: Conditions
         unit="dBm",
         limits=limits,
         budget=level_budget(
-            quantity, crossing, heard.half_width_db, settings.target.kind, conditions, heard.further
+            quantity, crossing, found.half_width_db, settings.target.kind, conditions, found.further
         ),
-        note="; ".join(part for part in (how_found(crossing), heard.note) if part),
-        points=heard.points,
+        note="; ".join(part for part in (how_found(crossing), found.note) if part),
+        points=found.points,
     )

@@ -97,8 +97,8 @@ class Squelch(Check[SquelchSettings]):
 
         found = find_crossing(search, is_open)
         points = tuple(stepper.points)
-        if found.found and (trouble := _smooth(points, threshold_v)):
-            return self._nothing(settings, trouble, points)
+        if found.found and (why_not := _smooth(points, threshold_v)):
+            return self._nothing(settings, why_not, points)
         return [
             _level("squelch opens", found.rising, found, settings.opening.limits, conditions, points),
             _level("squelch closes", found.falling, found, settings.closing.limits, conditions, points),

@@ -22,16 +22,16 @@ from sequencer.checks.shared.operator import (
     is_read_by_hand,
     reading_times,
 )
-from sequencer.checks.shared.sensitivity_reader import DECAYS, Ear
+from sequencer.checks.shared.sensitivity_reader import DECAYS, SensitivityReader
 from sequencer.checks.shared.stepper import Stepper
-from sequencer.checks.shared.target import HearingTarget, Target
+from sequencer.checks.shared.target import SensitivityTarget, Target
 from sequencer.checks.shared.wanted_signal import (
     CLEARLY_HEARD_DBM,
     UNMODULATED,
     WantedSignal,
     find_tone_hz,
     tone_s,
-    unheard,
+    why_no_tone,
 )
 from sequencer.files.fields import TimeS, between
 from sequencer.results.model import Point
@@ -49,10 +49,10 @@ MOST_READINGS = 60
 BELOW_AGC_DBM = -118.0  # where no SSB receiver's AGC acts yet: common practice, no source
 
 
-class HearingSettings(WantedSignal):
+class SensitivitySettingsBase(WantedSignal):
     """What the checks share that look for the level at which a receiver just hears."""
 
-    target: Target = HearingTarget(ratio_db=12.0)
+    target: Target = SensitivityTarget(ratio_db=12.0)
     """When the receiver counts as hearing: SINAD in any mode, (S+N)/N in AM, SSB and CW, quieting in FM."""
     weighting: Weighting = "flat"
     """The filter before the audio meter: flat (none; 30 Hz to 15 kHz of samples), psophometric (ITU-T O.41), C-message."""
@@ -72,7 +72,7 @@ class HearingSettings(WantedSignal):
         """The target with its weighting, as results name it."""
         return str(self.target) if self.weighting == "flat" else f"{self.target}, {self.weighting}"
 
-    def hearing_demands(self, conditions: Conditions) -> list[Demand]:
+    def sensitivity_demands(self, conditions: Conditions) -> list[Demand]:
         """Return what the plan has to prove: levels, a target that the mode knows, samples that somebody hands over."""
         demands = self.levels.demands(conditions)
         if conditions.mode not in self.target.modes:
@@ -96,7 +96,7 @@ class HearingSettings(WantedSignal):
             )
         return demands
 
-    def hearing_forecast_s(self, conditions: Conditions) -> float:
+    def sensitivity_forecast_s(self, conditions: Conditions) -> float:
         """Return about how long the search takes, s; readings go with the square of the accuracy."""
         finer = max(0.6, float((0.5 / self.accuracy_db) ** 1.5))
         tone = tone_s(conditions.mode)
@@ -108,11 +108,11 @@ class HearingSettings(WantedSignal):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Heard:
-    """What a search for hearing found.
+class SensitivityFound:
+    """What a search for the sensitivity found.
 
-    ``half_width_db`` is the accuracy of the ratio read; ``further`` are contributions in dB of level; ``trouble`` says why there is
-    no crossing to speak of, ``note`` what a reader should know of one.
+    ``half_width_db`` is the accuracy of the ratio read; ``further`` are contributions in dB of level; ``why_not_found`` says why there
+    is no crossing to speak of, ``note`` what a reader should know of one.
     """
 
     crossing: Crossing | None
@@ -120,42 +120,62 @@ class Heard:
     half_width_db: float = 0.0
     further: tuple[Contribution, ...] = ()
     note: str = ""
-    trouble: str = ""
+    why_not_found: str = ""
 
 
-def find_hearing(side: ReceiveSide, settings: HearingSettings, conditions: Conditions) -> Heard:
+def find_sensitivity(
+    side: ReceiveSide, settings: SensitivitySettingsBase, conditions: Conditions
+) -> SensitivityFound:
     """Find the level at which the receiver just meets the target."""
     window_dbm = settings.levels.bounds_dbm(conditions)
     at_dbm = min(max(CLEARLY_HEARD_DBM, window_dbm[0]), window_dbm[1])
     tone_hz = find_tone_hz(side, settings, conditions, at_dbm=at_dbm, weighting=settings.weighting)
     if tone_hz is None:
-        return Heard(crossing=None, trouble=unheard(conditions, at_dbm))
-    ear = Ear(side, settings, conditions, tone_hz)
-    search = hearing_search(settings, conditions, window_dbm)
+        return SensitivityFound(crossing=None, why_not_found=why_no_tone(conditions, at_dbm))
+    reader = sensitivity_reader(side, settings, conditions, tone_hz)
+    search = sensitivity_search(settings, conditions, window_dbm)
     first_dbm = search.ask.level_db if search.ask is not None else window_dbm[1]
-    if trouble := ear.begin(first_dbm):
-        return Heard(crossing=None, trouble=trouble)
-    stepper = Stepper(side, conditions, ear.read, unit="dB")
+    if why_not_ready := reader.begin(first_dbm):
+        return SensitivityFound(crossing=None, why_not_found=why_not_ready)
+    stepper = Stepper(side, conditions, reader.read, unit="dB")
     crossing = find_with_person(search, stepper.measure, stepper.points, conditions, "audio_analyser")
     points = tuple(stepper.points)
-    if ear.silent:
-        return Heard(crossing=None, points=points, trouble=ear.silent)
+    if reader.silent:
+        return SensitivityFound(crossing=None, points=points, why_not_found=reader.silent)
     if not crossing.found and conditions.mode in UNMODULATED and settings.target.kind == "(S+N)/N":
-        return Heard(crossing=None, points=points, trouble=f"{why_not(crossing)}; {AGC_HINT}")
+        return SensitivityFound(
+            crossing=None, points=points, why_not_found=f"{why_not(crossing)}; {AGC_HINT}"
+        )
     notes = [f"tone at {tone_hz:.0f} Hz"] if conditions.mode in UNMODULATED else []
     if settings.read == "samples" and crossing.found and crossing.level_db is not None:
-        notes.append(ear.agreement(crossing.level_db))
-    return Heard(
+        notes.append(reader.agreement(crossing.level_db))
+    return SensitivityFound(
         crossing=crossing,
         points=points,
-        half_width_db=ear.half_width_db,
-        further=ear.contributions(crossing),
+        half_width_db=reader.half_width_db,
+        further=reader.contributions(crossing),
         note="; ".join(note for note in notes if note),
     )
 
 
-def hearing_search(
-    settings: HearingSettings, conditions: Conditions, window_dbm: tuple[float, float]
+def sensitivity_reader(
+    side: ReceiveSide, settings: SensitivitySettingsBase, conditions: Conditions, tone_hz: float
+) -> SensitivityReader:
+    """Return what reads the loudspeaker as the settings define the target."""
+    return SensitivityReader(
+        side,
+        settings,
+        conditions,
+        tone_hz,
+        target=settings.target,
+        weighting=settings.weighting,
+        read=settings.read,
+        agc_decay_s=settings.agc_decay_s,
+    )
+
+
+def sensitivity_search(
+    settings: SensitivitySettingsBase, conditions: Conditions, window_dbm: tuple[float, float]
 ) -> CurveSearch:
     """Return the search for the target."""
     two_readings = settings.target.kind == "(S+N)/N"
@@ -180,7 +200,7 @@ def hearing_search(
     )
 
 
-def _prior(settings: HearingSettings, conditions: Conditions) -> CurvePrior:
+def _prior(settings: SensitivitySettingsBase, conditions: Conditions) -> CurvePrior:
     if conditions.mode == "FM" and settings.target.kind == "SINAD":
         return fm_sinad_prior(
             deviation_hz=settings.deviation_hz,
@@ -196,7 +216,7 @@ def _prior(settings: HearingSettings, conditions: Conditions) -> CurvePrior:
 
 
 def _start_dbm(
-    settings: HearingSettings, conditions: Conditions, window_dbm: tuple[float, float]
+    settings: SensitivitySettingsBase, conditions: Conditions, window_dbm: tuple[float, float]
 ) -> float | None:
     """Return where to begin: with the signal on and off, below the AGC's threshold, above which it holds the ratio down."""
     if conditions.mode not in UNMODULATED or settings.target.kind != "(S+N)/N":
@@ -204,7 +224,7 @@ def _start_dbm(
     return min(max(BELOW_AGC_DBM, window_dbm[0]), window_dbm[1])
 
 
-def _settling(settings: HearingSettings, conditions: Conditions) -> Settling:
+def _settling(settings: SensitivitySettingsBase, conditions: Conditions) -> Settling:
     if conditions.mode == "AM" and settings.target.kind == "(S+N)/N":  # two readings that one gain must serve
         return Settling(
             rise_s=0.015, fall_s=0.015, least_s=max(0.1, DECAYS * settings.agc_decay_s), doubt=0.5

@@ -9,11 +9,12 @@ from __future__ import annotations
 
 import math
 import statistics
-from typing import TYPE_CHECKING
+from typing import Literal
 
 from drivers.roles import RangeState, Reading
 from sequencer.checks.finding import Conditions
-from sequencer.checks.shared.wanted_signal import apply_wanted, carrier_offset_hz
+from sequencer.checks.shared.target import SensitivityTarget
+from sequencer.checks.shared.wanted_signal import WantedSignal, apply_wanted, carrier_offset_hz
 from sequencer.dsp.audio import AudioReading, read_audio
 from sequencer.dsp.samples import SamplesError
 from sequencer.dsp.weighting import C_MESSAGE, PSOPHOMETRIC, Weighting, band
@@ -21,9 +22,6 @@ from sequencer.safety.receive import ReceiveSide
 from sequencer.search.protocol import Crossing
 from sequencer.uncertainty.budget import Contribution
 from sequencer.uncertainty.contributions import half_width_db, repeatability
-
-if TYPE_CHECKING:
-    from sequencer.checks.shared.sensitivity import HearingSettings
 
 DECAYS = 7.0  # AGC time constants until 100 dB have come to within 0.1 dB
 SWITCH_S = 0.1  # from switching signal or modulation on until the loudspeaker stands, AGC attack included
@@ -42,16 +40,32 @@ WEIGHTINGS: dict[str, Weighting] = {
 }
 
 
-class Ear:
-    """Reads the loudspeaker as the target is defined."""
+class SensitivityReader:
+    """Reads the loudspeaker as the target is defined.
+
+    ``wanted`` says which signal the receiver is given; ``agc_decay_s`` how long its AGC takes to recover from one.
+    """
 
     def __init__(
-        self, side: ReceiveSide, settings: HearingSettings, conditions: Conditions, tone_hz: float
+        self,
+        side: ReceiveSide,
+        wanted: WantedSignal,
+        conditions: Conditions,
+        tone_hz: float,
+        *,
+        target: SensitivityTarget,
+        weighting: str,
+        read: Literal["analyser", "samples"],
+        agc_decay_s: float,
     ) -> None:
         self._side = side
-        self._settings = settings
+        self._wanted = wanted
         self._conditions = conditions
         self._tone_hz = tone_hz
+        self._target = target
+        self._weighting = weighting
+        self._from_samples = read == "samples"
+        self._agc_decay_s = agc_decay_s
         self._noise_v: list[float] = []
         self.silent = ""
 
@@ -61,16 +75,16 @@ class Ear:
         entry = self._conditions.bench.with_role("audio_analyser")
         if entry is None:
             return 0.0
-        if self._settings.target.kind == "SINAD":
-            return entry[1].accuracy.sinad_db if self._settings.read == "analyser" else 0.0
+        if self._target.kind == "SINAD":
+            return 0.0 if self._from_samples else entry[1].accuracy.sinad_db
         return math.sqrt(2.0) * half_width_db(
             min(entry[1].accuracy.voltage_percent, 90.0) / 100.0, of_power=False
         )
 
     def begin(self, first_dbm: float) -> str:
         """Make ready for the first reading; return why that is not possible, or nothing."""
-        side, settings, mode = self._side, self._settings, self._conditions.mode
-        if settings.target.kind == "quieting":
+        side, mode = self._side, self._conditions.mode
+        if self._target.kind == "quieting":
             side.apply_carrier(first_dbm)
             side.remove_signal()
             side.wait_s(3.0 * SWITCH_S)
@@ -82,24 +96,24 @@ class Ear:
             if statistics.fmean(self._noise_v) < SILENT_V:
                 return _silence(statistics.fmean(self._noise_v))
             side.restore_signal()
-        elif settings.target.kind == "(S+N)/N" and mode != "AM":
-            side.apply_carrier(first_dbm, offset_hz=carrier_offset_hz(settings, mode))
+        elif self._target.kind == "(S+N)/N" and mode != "AM":
+            side.apply_carrier(first_dbm, offset_hz=carrier_offset_hz(self._wanted, mode))
             side.remove_signal()
         else:
-            apply_wanted(side, settings, self._conditions, first_dbm)
+            apply_wanted(side, self._wanted, self._conditions, first_dbm)
         return ""
 
     def read(self, reading_s: float) -> Reading:
         """Return the ratio that the target speaks of, dB."""
-        if self._settings.target.kind == "SINAD":
+        if self._target.kind == "SINAD":
             return self._sinad_db(reading_s)
-        if self._settings.target.kind == "quieting":
+        if self._target.kind == "quieting":
             return _ratio(statistics.fmean(self._noise_v), self._level_v(reading_s))
         return self._signal_over_noise(reading_s)
 
     def contributions(self, crossing: Crossing) -> tuple[Contribution, ...]:
         """Return what else the level found rests on: for quieting the noise without a signal, read once."""
-        if self._settings.target.kind != "quieting" or not crossing.slope:
+        if self._target.kind != "quieting" or not crossing.slope:
             return ()
         readings_db = [20.0 * math.log10(volts) for volts in self._noise_v]
         name = "noise without a signal, repeatability"
@@ -107,7 +121,7 @@ class Ear:
 
     def agreement(self, level_dbm: float) -> str:
         """Return in words how far the analyser's own answer lies from that of its samples, at ``level_dbm``."""
-        if self._settings.target.kind != "SINAD":
+        if self._target.kind != "SINAD":
             return "levels worked out from samples"
         self._side.set_level_dbm(level_dbm)
         self._side.wait_s(SWITCH_S)
@@ -123,41 +137,41 @@ class Ear:
         return f"SINAD from samples; the analyser's own answer at that level is {off_db:+.2f} dB off"
 
     def _signal_over_noise(self, reading_s: float) -> Reading:
-        side, settings = self._side, self._settings
+        side, wanted = self._side, self._wanted
         if self._conditions.mode == "AM":
-            side.set_am(depth_percent=settings.depth_percent, tone_hz=settings.tone_hz)
+            side.set_am(depth_percent=wanted.depth_percent, tone_hz=wanted.tone_hz)
             side.wait_s(SWITCH_S)
-            heard = self._level_v(reading_s)
+            signal = self._level_v(reading_s)
             side.remove_modulation()
             side.wait_s(SWITCH_S)
         else:  # the generator is off between two asks, so that the AGC always attacks, which is quick
             side.restore_signal()
             side.wait_s(SWITCH_S)
-            heard = self._level_v(reading_s)
+            signal = self._level_v(reading_s)
             side.remove_signal()
-            side.wait_s(max(SWITCH_S, DECAYS * settings.agc_decay_s))
+            side.wait_s(max(SWITCH_S, DECAYS * self._agc_decay_s))
         noise = self._level_v(reading_s)
-        if heard.number is None:
-            return heard
+        if signal.number is None:
+            return signal
         if noise.number is not None and noise.number < SILENT_V:
             self.silent = self.silent or _silence(noise.number)
-        return _ratio(heard.number, noise)
+        return _ratio(signal.number, noise)
 
     def _sinad_db(self, reading_s: float) -> Reading:
-        if self._settings.read == "analyser":
+        if not self._from_samples:
             return self._side.read_sinad_db(reading_s)
         found = self._recorded(reading_s)
         return found if isinstance(found, Reading) else Reading(number=found.sinad_db)
 
     def _level_v(self, reading_s: float) -> Reading:
-        if self._settings.read == "analyser":
+        if not self._from_samples:
             return self._side.read_audio_v(reading_s)
         found = self._recorded(reading_s)
         return found if isinstance(found, Reading) else Reading(number=found.level)
 
     def _recorded(self, reading_s: float) -> AudioReading | Reading:
         samples = self._side.capture_audio(max(reading_s, LEAST_RECORD_S), SAMPLE_RATE_HZ)
-        weighting = WEIGHTINGS[self._settings.weighting]
+        weighting = WEIGHTINGS[self._weighting]
         try:
             return read_audio(samples.content, samples.rate_hz, self._tone_hz, weighting=weighting)
         except SamplesError as error:

@@ -30,7 +30,7 @@ _TARGET = re.compile(
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class HearingTarget:
+class SensitivityTarget:
     """When a receiver counts as hearing: so many dB of SINAD, of (S+N)/N, or of quieting."""
 
     ratio_db: float
@@ -45,9 +45,9 @@ class HearingTarget:
         return MODES_OF_KIND[self.kind]
 
 
-def _read_target(found: Any) -> HearingTarget:
+def _read_target(found: Any) -> SensitivityTarget:
     allowed = "a ratio from 3 to 40 dB and its kind: '12 dB SINAD', '10 dB (S+N)/N' or '20 dB quieting'"
-    if isinstance(found, HearingTarget):
+    if isinstance(found, SensitivityTarget):
         return found
     match = _TARGET.fullmatch(found.strip()) if isinstance(found, str) else None
     if match is None:
@@ -59,11 +59,11 @@ def _read_target(found: Any) -> HearingTarget:
     kind: Kind = {"s": "SINAD", "(": "(S+N)/N", "q": "quieting"}[match["kind"][0].lower()]  # type: ignore[assignment]
     if not 3.0 <= ratio_db <= 40.0:
         raise FieldProblem(f"{ratio_db:g} dB {kind} cannot be found with confidence", allowed=allowed)
-    return HearingTarget(ratio_db=ratio_db, kind=kind)
+    return SensitivityTarget(ratio_db=ratio_db, kind=kind)
 
 
 Target = Annotated[
-    HearingTarget,
+    SensitivityTarget,
     PlainValidator(_read_target),
     WithJsonSchema(
         {

@@ -19,10 +19,16 @@ from sequencer.checks.settings import SOME
 from sequencer.checks.shared.level_budget import how_found, why_not
 from sequencer.checks.shared.levels import LevelWindow
 from sequencer.checks.shared.limits import RatioLimit
-from sequencer.checks.shared.sensitivity import AUDIO_SETTLING, SINAD_RANGE_DB, HearingSettings, find_hearing
-from sequencer.checks.shared.sensitivity_reader import REPEAT_S, REPEATS, SWITCH_S, Ear
+from sequencer.checks.shared.sensitivity import (
+    AUDIO_SETTLING,
+    SINAD_RANGE_DB,
+    SensitivitySettingsBase,
+    find_sensitivity,
+    sensitivity_reader,
+)
+from sequencer.checks.shared.sensitivity_reader import REPEAT_S, REPEATS, SWITCH_S, SensitivityReader
 from sequencer.checks.shared.stepper import Stepper
-from sequencer.checks.shared.wanted_signal import apply_wanted, find_tone_hz, tone_s, unheard
+from sequencer.checks.shared.wanted_signal import apply_wanted, find_tone_hz, tone_s, why_no_tone
 from sequencer.files.fields import FrequencyDifferenceHz, LevelDbm, RatioDb, between
 from sequencer.problems import FieldProblem
 from sequencer.safety.receive import ReceiveSide
@@ -53,7 +59,7 @@ Offset = Annotated[FrequencyDifferenceHz, AfterValidator(_beside)]
 Offsets = Annotated[tuple[Offset, ...], *SOME]
 
 
-class TwoSignalSettings(HearingSettings):
+class TwoSignalSettings(SensitivitySettingsBase):
     """What selectivity and blocking share."""
 
     wanted_dbm: LevelDbm | None = None
@@ -69,7 +75,7 @@ class TwoSignalSettings(HearingSettings):
 
     def two_signal_demands(self, conditions: Conditions) -> list[Demand]:
         """Return what the plan has to prove."""
-        demands = self.hearing_demands(conditions)
+        demands = self.sensitivity_demands(conditions)
         demands += self.interferer_levels.demands(
             conditions, key="interferer_levels", interferer=True, highest_dbm=HIGHEST_DBM
         )
@@ -97,7 +103,9 @@ class TwoSignalSettings(HearingSettings):
 
     def two_signal_forecast_s(self, conditions: Conditions) -> float:
         """Return about how long it takes, s."""
-        first_s = self.hearing_forecast_s(conditions) if self.wanted_dbm is None else tone_s(conditions.mode)
+        first_s = (
+            self.sensitivity_forecast_s(conditions) if self.wanted_dbm is None else tone_s(conditions.mode)
+        )
         finer = max(0.6, float((0.5 / self.accuracy_db) ** 1.5))
         return first_s + REPEATS * REPEAT_S + len(self.offsets_hz) * (1.0 + 3.0 * finer)
 
@@ -152,7 +160,7 @@ def find_ratios(
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Wanted:
     level_dbm: float
-    ear: Ear
+    reader: SensitivityReader
     half_width_db: float | None
     note: str
 
@@ -168,19 +176,19 @@ def _find_wanted(side: ReceiveSide, settings: TwoSignalSettings, conditions: Con
     """Return the wanted signal's level, given or above the sensitivity found; or in words why there is none."""
     level_dbm, half_width_db, note = settings.wanted_dbm, None, "as stated"
     if level_dbm is None:
-        heard = find_hearing(side, settings, conditions)
-        crossing = heard.crossing
+        found = find_sensitivity(side, settings, conditions)
+        crossing = found.crossing
         if crossing is None or not crossing.found or crossing.level_db is None:
-            return f"sensitivity: {heard.trouble or (why_not(crossing) if crossing is not None else 'not found')}"
+            return f"sensitivity: {found.why_not_found or (why_not(crossing) if crossing is not None else 'not found')}"
         level_dbm = crossing.level_db + settings.wanted_above_db
         half_width_db = crossing.half_width_db
         note = f"{settings.wanted_above_db:g} dB above {settings.target_words} at {crossing.level_db:.1f} dBm"
     tone_hz = find_tone_hz(side, settings, conditions, weighting=settings.weighting)
     if tone_hz is None:
-        return unheard(conditions)
+        return why_no_tone(conditions)
     return _Wanted(
         level_dbm=level_dbm,
-        ear=Ear(side, settings, conditions, tone_hz),
+        reader=sensitivity_reader(side, settings, conditions, tone_hz),
         half_width_db=half_width_db,
         note=note,
     )
@@ -191,7 +199,7 @@ def _read_alone_db(
 ) -> float | None:
     apply_wanted(side, settings, conditions, wanted.level_dbm)
     side.wait_s(3.0 * SWITCH_S)
-    found = [wanted.ear.read(REPEAT_S).number for _ in range(REPEATS)]
+    found = [wanted.reader.read(REPEAT_S).number for _ in range(REPEATS)]
     numbers = [one for one in found if one is not None]
     return statistics.fmean(numbers) if len(numbers) == len(found) else None
 
@@ -220,7 +228,7 @@ def _ratio_finding(
     first: Ask | None = search.ask
     interference.apply(first.level_db if first is not None else low_dbm, question.offset_hz)
     stepper = Stepper(
-        side, conditions, question.wanted.ear.read, unit="dB", set_level=side.set_interferer_dbm
+        side, conditions, question.wanted.reader.read, unit="dB", set_level=side.set_interferer_dbm
     )
     crossing = find_crossing(search, stepper.measure)
     quantity, limits = offset_name(interference.quantity, question.offset_hz), settings.limit.limits
@@ -273,11 +281,11 @@ def _contributions(
         room = 10.0 ** (settings.wanted_above_db / 10.0) - 1.0
         name = "sensitivity's search, 95 % interval"
         parts.append(search_interval(name, question.wanted.half_width_db, unit="dB", coefficient=1.0 / room))
-    elif crossing.slope and question.wanted.ear.half_width_db > 0:
+    elif crossing.slope and question.wanted.reader.half_width_db > 0:
         coefficient = 1.0 / abs(crossing.slope)
         parts.append(
             instrument_accuracy(
-                "SINAD, accuracy", question.wanted.ear.half_width_db, unit="dB", coefficient=coefficient
+                "SINAD, accuracy", question.wanted.reader.half_width_db, unit="dB", coefficient=coefficient
             )
         )
     return tuple(parts)

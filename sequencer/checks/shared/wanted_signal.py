@@ -89,7 +89,7 @@ def tone_s(mode: str) -> float:
     return TONE_SETTLE_S + TONE_READING_S + 0.2 if mode in UNMODULATED else 0.0
 
 
-def unheard(conditions: Conditions, at_dbm: float = CLEARLY_HEARD_DBM) -> str:
+def why_no_tone(conditions: Conditions, at_dbm: float = CLEARLY_HEARD_DBM) -> str:
     """Return in words that no tone was heard where one should be."""
     return (
         f"no tone is heard in {conditions.mode} at {at_dbm:g} dBm: is the unit on this channel and mode, its clarifier in the "

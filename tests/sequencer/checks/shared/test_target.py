@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from sequencer.checks.sensitivity import SensitivitySettings
-from sequencer.checks.shared.target import HearingTarget
+from sequencer.checks.shared.target import SensitivityTarget
 from sequencer.problems import FileProblems
 from tests.support.running import run_checks
 
@@ -72,5 +72,5 @@ def test_samples_of_an_analyser_that_a_person_reads_are_refused(tmp_path: Path) 
 def test_the_default_target_is_12_db_sinad() -> None:
     """12 dB SINAD is the usual criterion (public FAQ; TIA-603 from memory)."""
     settings = SensitivitySettings(check="sensitivity", channel=20)
-    assert settings.target == HearingTarget(ratio_db=12.0)
+    assert settings.target == SensitivityTarget(ratio_db=12.0)
     assert settings.target_words == "12 dB SINAD"
