@@ -1,6 +1,6 @@
 """A simulated bench for tests of the engine, and the witness at zero over the whole test run.
 
-Every `SimulatedBench` that comes out of `sequencer.planning.load.simulate` during a test is asked for its hazards when the test ends. A
+Every `SimulatedBench` that comes out of `sequencer.bench.simulation.simulate` during a test is asked for its hazards when the test ends. A
 test that provokes one on purpose says so with the mark `provokes_hazards`, and fails if it does not.
 """
 
@@ -21,8 +21,10 @@ from hypothesis import settings
 
 from drivers.roles import Identity
 from drivers.trace import Direction, Exchange
+from sequencer.bench import simulation
 from sequencer.bench.open_bench import OpenBench
 from sequencer.checks.base import Check, KeptFile
+from sequencer.inputs.load_bench import load_bench
 from sequencer.planning import load as loading
 from sequencer.planning.plan import Plan, make_plan
 from sequencer.results.model import Result
@@ -64,13 +66,14 @@ def witnessed(
 ) -> Iterator[list[SimulatedBench]]:
     """Keep every simulated bench of the test, and ask its witness at the end."""
     benches: list[SimulatedBench] = []
-    make = loading.simulate
+    make = simulation.simulate
 
     def kept(*arguments: Any, **options: Any) -> SimulatedBench:
         benches.append(make(*arguments, **options))
         return benches[-1]
 
-    monkeypatch.setattr(loading, "simulate", kept)
+    for module in (simulation, loading):  # wherever it is looked up
+        monkeypatch.setattr(module, "simulate", kept)
     yield benches
     hazards = [str(hazard) for bench in benches for hazard in bench.hazards]
     if request.node.get_closest_marker("provokes_hazards") is None:
@@ -259,7 +262,7 @@ def make_rig(bench_file: Callable[..., Path], sequence_file: Callable[..., Path]
     def make(*, serial: str = "M40-0007", sequence: str = SHORT_SEQUENCE, **changes: Any) -> Rig:
         plan = make_plan(
             loading.load_sequence(str(sequence_file(sequence))),
-            loading.load_bench(str(bench_file(**changes))),
+            load_bench(str(bench_file(**changes))),
         )
         return Rig(plan, serial)
 

@@ -14,26 +14,26 @@ from sequencer.files.dataclass_model import read_dataclass
 from sequencer.files.shipped import find_file, shipped_names
 
 if TYPE_CHECKING:
-    from sequencer.planning.load import LoadedSequence
     from sim.radio.unit import Specimen
 
 NEAR = 1.3  # a plan this many times above or below a specimen's channels is another band's
 
 
-def find_stand_in(sequence: LoadedSequence | None, serial: str) -> Specimen:
-    """Return the specimen that stands in for unit ``serial`` under ``sequence``; an FM mobile where nothing else is asked."""
+def find_stand_in(serial: str, *, modes: frozenset[str], frequencies_hz: Mapping[int, float]) -> Specimen:
+    """Return the specimen that stands in for unit ``serial``; an FM mobile where nothing else is asked.
+
+    It has ``modes``, and ``frequencies_hz`` by channel in its memory.
+    """
     from sim.radio.unit import Specimen
 
-    wanted = {} if sequence is None or sequence.plan is None else dict(sequence.plan.frequencies_hz)
-    modes = frozenset() if sequence is None else _modes(sequence)
     suited = None
     for specimen in _shipped():
         if specimen.serial == serial:
             return specimen
         sound = not specimen.fault and modes <= set(specimen.modes)
-        if suited is None and sound and _is_near(specimen, wanted):
+        if suited is None and sound and _is_near(specimen, frequencies_hz):
             suited = specimen
-    return replace(_programmed(suited or Specimen(serial=serial), wanted), serial=serial)
+    return replace(_programmed(suited or Specimen(serial=serial), frequencies_hz), serial=serial)
 
 
 def _shipped() -> Iterator[Specimen]:
@@ -42,11 +42,6 @@ def _shipped() -> Iterator[Specimen]:
     # the FM mobiles first, and by number: the first of a family is its sound one
     for name in sorted(shipped_names("unit"), key=lambda name: (not name.startswith("m40"), name)):
         yield read_dataclass(find_file(name, "unit"), Specimen).model
-
-
-def _modes(sequence: LoadedSequence) -> frozenset[str]:
-    settings = sequence.sequence
-    return frozenset({check.mode or settings.mode for check in settings.checks} or {settings.mode})
 
 
 def _is_near(specimen: Specimen, wanted: Mapping[int, float]) -> bool:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import ClassVar, Literal
 
 from pydantic import Field, model_validator
@@ -138,6 +139,14 @@ class EnterReadingSettings(CheckSettings):
             leap=lambda last, number: False,
             parse=_parser(dimension, taken),
         )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ToEnter:
+    """A reading that a step of the plan asks for."""
+
+    name: str
+    dial: Dial
 
 
 class EnterReading(Check[EnterReadingSettings]):

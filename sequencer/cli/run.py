@@ -21,7 +21,8 @@ from sequencer.cli.operator import (
     nobody_to_operate,
     refuse_odd_options,
 )
-from sequencer.planning.load import LoadedBench, bench_parts, load_bench, load_sequence
+from sequencer.inputs.load_bench import LoadedBench, load_bench
+from sequencer.planning.load import bench_parts, load_sequence
 from sequencer.planning.plan import Plan, make_plan
 from sequencer.problems import FileProblems, about_file, printable
 from sequencer.results.model import row_of
@@ -314,7 +315,7 @@ def _is_terminal(stream: TextIO | None) -> bool:
 
 
 def _any_serial(loaded: LoadedBench) -> str:
-    from sequencer.planning.load import shelf_serials
+    from sequencer.bench.simulation import shelf_serials
 
     return next(iter(shelf_serials(loaded)), "none")
 

@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Any
 import click
 import yaml
 
-from sequencer.planning.load import LoadedBench, specimen_for
+from sequencer.bench.simulation import specimen_for
+from sequencer.inputs.load_bench import LoadedBench
 from sequencer.problems import FileProblems, about_file
 from sequencer.run.interrupt import Interrupted, stoppable
 
@@ -30,7 +31,7 @@ def serve_bench(loaded: LoadedBench, *, serial: str, port: int, write_bench: Pat
     It runs at a bench's own pace and no faster: a client waits by its own clock, so that a second that it keeps the unit
     keyed would be ten for a bench ten times as fast, and its key-down limit passed. Raises FileProblems for ports that are taken.
     """
-    from sequencer.planning.load import simulate
+    from sequencer.bench.simulation import simulate
 
     lock = threading.RLock()
     specimen = specimen_for(loaded, serial, dry_run=not loaded.bench.simulated)

@@ -237,7 +237,7 @@ class RfPath(FileModel):
 
     @property
     def loss(self) -> Mapping[float, float]:
-        """Loss by frequency, dB by Hz. `sequencer.planning.load` has put a named table in."""
+        """Loss by frequency, dB by Hz. `load_bench` has put a named table in."""
         assert not isinstance(self.loss_or_table, str), f"the loss table {self.loss_or_table} was not read"
         return self.loss_or_table
 

@@ -7,37 +7,19 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from sequencer.checks import all_checks
-from sequencer.checks.check import AnyCheck, Side
 from sequencer.checks.confirm import Confirm, ConfirmSettings
-from sequencer.checks.enter_reading import EnterReadingSettings
+from sequencer.checks.enter_reading import EnterReadingSettings, ToEnter
 from sequencer.checks.finding import Conditions
 from sequencer.checks.settings import CheckSettings
 from sequencer.files.shipped import is_shipped
-from sequencer.planning.load import LoadedBench, LoadedSequence
+from sequencer.inputs.load_bench import LoadedBench
+from sequencer.planning.load import LoadedSequence
 from sequencer.planning.proof import UNIT_SIDES, longest_s, step_complaints, whole_complaints
+from sequencer.planning.step import Step
 from sequencer.problems import Complaint, FileProblems, did_you_mean, listed, printable
-from sequencer.run.entered import ToEnter
 
 SIDE_CHANGE_S = 0.1
 """About what it takes to reach a side: unkey, generator off, switch, select. Measured on the simulated bench."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Step:
-    """One check on one channel. ``index``: its number in the whole sequence, also where only a part of that is run."""
-
-    index: int
-    label: str
-    check: AnyCheck
-    settings: CheckSettings
-    conditions: Conditions
-    forecast_s: float
-    at: tuple[str | int, ...]
-
-    @property
-    def side(self) -> Side:
-        """The side of the bench it is made on."""
-        return self.check.side_of(self.settings)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

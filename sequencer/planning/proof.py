@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from sequencer.bench.open_bench import longest_release_s, max_meter_dbm
 from sequencer.checks import all_checks
@@ -11,12 +11,11 @@ from sequencer.checks.finding import Demand
 from sequencer.checks.settings import CheckSettings
 from sequencer.files.shipped import shipped_names
 from sequencer.inputs.bench import PowerMeter, SignalGenerator, Supply
+from sequencer.inputs.load_bench import LoadedBench
+from sequencer.planning.load import LoadedSequence
+from sequencer.planning.step import Step
 from sequencer.problems import Complaint, listed
 from sequencer.units.convert import dbm_from_w, w_from_dbm
-
-if TYPE_CHECKING:
-    from sequencer.planning.load import LoadedBench, LoadedSequence
-    from sequencer.planning.plan import Step
 
 _SIDE_ROLES = {
     "receive": frozenset({"radio", "switch", "signal_generator"}),
@@ -62,7 +61,7 @@ def whole_complaints(
     transmits = any(all_checks()[one.check].side_of(one) == "transmit" for one in chosen)
     if transmits:
         if sequence.sequence.rated_power_w is not None:
-            for message, allowed in _power_trouble(sequence.sequence.rated_power_w, None, bench):
+            for message, allowed in _power_faults(sequence.sequence.rated_power_w, None, bench):
                 yield source.complain(("rated_power",), message, allowed=allowed)
         yield from _key_time(bench)
 
@@ -134,10 +133,10 @@ def step_complaints(step: Step, sequence: LoadedSequence, bench: LoadedBench) ->
         )
     if step.conditions.frequency_hz is None:
         if sequence.plan is not None or step.conditions.channel is None:
-            yield _channel_trouble(step, sequence)
+            yield _channel_complaint(step, sequence)
     elif not missing and path is not None:
         for demand in check.demands(step.settings, step.conditions):
-            for message, allowed in _demand_trouble(demand, step, bench):
+            for message, allowed in _demand_faults(demand, step, bench):
                 yield source.complain(
                     (*step.at, *_present(source, step.at, demand.at)), message, allowed=allowed
                 )
@@ -164,7 +163,7 @@ def _loss_complaints(step: Step, sequence: LoadedSequence, bench: LoadedBench) -
             )
 
 
-def _channel_trouble(step: Step, sequence: LoadedSequence) -> Complaint:
+def _channel_complaint(step: Step, sequence: LoadedSequence) -> Complaint:
     source, channel = sequence.source, step.conditions.channel
     if channel is None:
         return source.complain(
@@ -181,12 +180,12 @@ def _channel_trouble(step: Step, sequence: LoadedSequence) -> Complaint:
     )
 
 
-def _demand_trouble(demand: Demand, step: Step, bench: LoadedBench) -> Iterator[tuple[str, str]]:
+def _demand_faults(demand: Demand, step: Step, bench: LoadedBench) -> Iterator[tuple[str, str]]:
     frequency_hz = step.conditions.frequency_hz
     if demand.refused:
         yield demand.refused, demand.allowed
     if demand.power_w is not None:
-        yield from _power_trouble(demand.power_w, frequency_hz, bench)
+        yield from _power_faults(demand.power_w, frequency_hz, bench)
     if demand.level_dbm is None or frequency_hz is None:
         return
     level_dbm, rating_dbm = demand.level_dbm, bench.bench.protection.max_receiver_input_dbm
@@ -210,7 +209,7 @@ def _demand_trouble(demand: Demand, step: Step, bench: LoadedBench) -> Iterator[
         )
 
 
-def _power_trouble(
+def _power_faults(
     power_w: float, frequency_hz: float | None, bench: LoadedBench
 ) -> Iterator[tuple[str, str]]:
     path, meter = bench.bench.paths.transmit, bench.bench.with_role("power_meter")

@@ -13,6 +13,7 @@ from drivers.operator.dial import Dial, NotOnDial, plain
 from drivers.operator.prompt import Person, Prompter, state_of
 from drivers.roles import Reading
 from drivers.trace import Direction, Exchange, Trace
+from sequencer.checks.enter_reading import ToEnter
 from sequencer.problems import Complaint, FileProblems, did_you_mean, listed, printable
 
 CALLED = "person"
@@ -68,14 +69,6 @@ class EnteredAtTerminal:
         prompter = Prompter(self.person, name=CALLED, address="the terminal", clock=clock, trace=trace)
         reading = prompter.read(printable(what), dial)
         return reading, f"'{printable(reading.raw)}' typed at the terminal"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ToEnter:
-    """A reading that a step of the plan asks for."""
-
-    name: str
-    dial: Dial
 
 
 def _reading(text: str, dial: Dial) -> Reading:

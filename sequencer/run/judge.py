@@ -7,7 +7,7 @@ from datetime import datetime
 from typing import Any
 
 from sequencer.checks.finding import Finding
-from sequencer.planning.plan import Step
+from sequencer.planning.step import Step
 from sequencer.results.model import Result
 from sequencer.run.record import RunFacts
 from sequencer.uncertainty.budget_rows import as_plain

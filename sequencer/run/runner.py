@@ -15,7 +15,8 @@ from drivers.roles import Reading
 from sequencer.bench.open_bench import BenchBusy, BenchParts, BenchUnsafe, OpenBench
 from sequencer.checks.confirm import Confirm, ConfirmSettings
 from sequencer.checks.finding import Finding
-from sequencer.planning.plan import Plan, Step
+from sequencer.planning.plan import Plan
+from sequencer.planning.step import Step
 from sequencer.results.model import Result
 from sequencer.run.entered import EnteredBeforehand, Enterer
 from sequencer.run.events import CheckEnded, CheckStarted, Event, Listener, RunEnded, RunStarted, StepTaken

@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 
 from sequencer.cli.operator import GivenBeforehand
-from sequencer.planning.load import LoadedBench, bench_parts, load_bench, load_sequence
+from sequencer.inputs.load_bench import LoadedBench, load_bench
+from sequencer.planning.load import bench_parts, load_sequence
 from sequencer.planning.plan import Plan, make_plan
 from sequencer.results.model import Result
 from sequencer.run.events import CheckEnded, Event

@@ -18,7 +18,8 @@ from pydantic import BaseModel
 from sequencer.cli.main import main
 from sequencer.files.read import read_text
 from sequencer.inputs.bench import BenchFile
-from sequencer.planning.load import load_bench, load_sequence
+from sequencer.inputs.load_bench import load_bench
+from sequencer.planning.load import load_sequence
 from sequencer.planning.sequence import sequence_model
 from sequencer.problems import FileProblems
 
@@ -258,7 +259,8 @@ def test_a_read_only_results_folder_is_refused(tmp_path: Path) -> None:
         "import os, sys; from datetime import datetime; from pathlib import Path\n"
         "import sequencer.results.store.store, sqlalchemy.dialects.sqlite\n"
         "from sequencer.problems import FileProblems\n"
-        "from sequencer.planning.load import load_bench, load_sequence\n"
+        "from sequencer.inputs.load_bench import load_bench\n"
+        "from sequencer.planning.load import load_sequence\n"
         "from sequencer.planning.plan import make_plan\n"
         "from sequencer.run.record import Record, RunFacts\n"
         "plan = make_plan(load_sequence('fm-mobile-acceptance'), load_bench('bench'))\n"

@@ -21,7 +21,8 @@ import pytest
 from click.testing import CliRunner
 
 from sequencer.cli.main import main
-from sequencer.planning.load import load_bench, load_sequence
+from sequencer.inputs.load_bench import load_bench
+from sequencer.planning.load import load_sequence
 from sequencer.results.store.store import Store
 
 TOP = Path(__file__).parents[2]

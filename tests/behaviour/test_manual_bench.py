@@ -18,7 +18,7 @@ import pytest
 from click.testing import CliRunner
 
 from sequencer.cli.main import main
-from sequencer.planning.load import load_bench
+from sequencer.inputs.load_bench import load_bench
 from sequencer.problems import FileProblems
 from tests.support.person_at_terminal import (
     CTRL_C,

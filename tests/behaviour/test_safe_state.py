@@ -21,7 +21,8 @@ from drivers.faults import InstrumentFault, Refused
 from drivers.roles import Radio, SignalGenerator
 from drivers.trace import Direction
 from sequencer.checks.base import Check, CheckSettings, Conditions, Finding
-from sequencer.planning import load as loading
+from sequencer.inputs.load_bench import load_bench
+from sequencer.planning.load import load_sequence
 from sequencer.planning.plan import make_plan
 from sequencer.problems import FileProblems
 from sequencer.run.runner import ExitStatus
@@ -531,7 +532,7 @@ def test_the_plan_refuses_a_key_time_that_cannot_be_promised(bench_file, sequenc
     with pytest.raises(
         FileProblems, match=r"cannot be promised(.|\n)*at least \d+ s, or a shorter 'timeout'"
     ):
-        make_plan(loading.load_sequence(str(sequence_file())), loading.load_bench(str(bench)))
+        make_plan(load_sequence(str(sequence_file())), load_bench(str(bench)))
 
 
 def _power_time_s(rig: Any) -> float:
@@ -658,7 +659,7 @@ def test_the_plan_refuses_a_level_above_the_rating_before_anything_is_sent(bench
     text = TRANSMIT_TWICE.replace("accuracy: 3 dB", "accuracy: 3 dB, levels: {max: -10 dBm}")
     bench = bench_file(protection={"max_receiver_input": "-30 dBm"})
     with pytest.raises(FileProblems, match="above the receiver's rating"):
-        make_plan(loading.load_sequence(str(sequence_file(text))), loading.load_bench(str(bench)))
+        make_plan(load_sequence(str(sequence_file(text))), load_bench(str(bench)))
 
 
 @pytest.mark.parametrize("voltage_v", [16.01, 1e3, math.nan, -1.0, math.inf])

@@ -19,7 +19,8 @@ from datetime import datetime
 from pathlib import Path
 
 from sequencer.cli.operator import GivenBeforehand
-from sequencer.planning.load import bench_parts, load_bench, load_sequence
+from sequencer.inputs.load_bench import load_bench
+from sequencer.planning.load import bench_parts, load_sequence
 from sequencer.planning.plan import make_plan
 from sequencer.run.record import Record, RunFacts
 from sequencer.run.runner import Runner

@@ -9,7 +9,8 @@ from pathlib import Path
 from typing import Any
 
 from sequencer.cli.operator import GivenBeforehand
-from sequencer.planning.load import bench_parts, load_bench, load_sequence
+from sequencer.inputs.load_bench import load_bench
+from sequencer.planning.load import bench_parts, load_sequence
 from sequencer.planning.plan import make_plan
 from sequencer.results.model import Result
 from sequencer.run.record import Record, RunFacts

@@ -15,7 +15,7 @@ import pytest
 
 from drivers.profiled.profile import ROLE_COMMANDS, Command, Profile, commands_of, find_faults
 from sequencer.files.shipped import find_file, shipped_names
-from sequencer.planning.load import load_bench
+from sequencer.inputs.load_bench import load_bench
 from sequencer.problems import FileProblems
 from tests.support.profiled_bench import CHANNEL_20_HZ, ProfiledBench, changed, shipped_profile
 

@@ -12,7 +12,7 @@ from drivers.faults import InstrumentFault, Refused
 from drivers.trace import Direction
 from sequencer.bench.open_bench import BenchBusy, BenchParts, BenchUnsafe, OpenBench, longest_release_s
 from sequencer.cli.identify import identify_bench
-from sequencer.planning import load as loading
+from sequencer.inputs.load_bench import load_bench
 from sequencer.run.runner import ExitStatus
 from sim.scpi.faults import Fault, FaultKind
 
@@ -168,7 +168,7 @@ def real_parts(bench_file, tmp_path, monkeypatch):
     monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
 
     def make(prefix: str = "TCPIP0::192.0.2.", suffix: str = "::SOCKET") -> BenchParts:
-        loaded = loading.load_bench(str(bench_file()))
+        loaded = load_bench(str(bench_file()))
         instruments = {
             name: entry.model_copy(
                 update={

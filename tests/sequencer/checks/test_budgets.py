@@ -17,7 +17,7 @@ from sequencer.checks.shared.target import FrequencyTolerance
 from sequencer.checks.shared.transmit import power_budget
 from sequencer.files.read import read_file
 from sequencer.inputs.bench import BenchFile
-from sequencer.planning.load import load_bench
+from sequencer.inputs.load_bench import load_bench
 from sequencer.search.protocol import Crossing, Status
 from sequencer.uncertainty.budget import Budget
 

@@ -18,7 +18,7 @@ from sequencer.checks.base import Conditions
 from sequencer.checks.channel_memory import ChannelMemory, ChannelMemorySettings, MemoryColumns, read_memory
 from sequencer.cli.main import main
 from sequencer.inputs.channel_plan import ChannelPlan
-from sequencer.planning.load import load_bench
+from sequencer.inputs.load_bench import load_bench
 from sequencer.problems import FileProblems
 from sequencer.uncertainty.decision import Decision
 from sim.radio.unit import CEPT_FREQUENCIES_HZ

@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from sequencer.planning.load import load_bench, load_sequence
+from sequencer.inputs.load_bench import load_bench
+from sequencer.planning.load import load_sequence
 from sequencer.planning.plan import make_plan
 from sequencer.problems import FileProblems
 from sequencer.uncertainty.decision import Decision

@@ -19,7 +19,7 @@ import yaml
 
 from sequencer.cli.simulate import serve_bench
 from sequencer.files.shipped import find_file
-from sequencer.planning.load import LoadedBench, load_bench
+from sequencer.inputs.load_bench import LoadedBench, load_bench
 from sequencer.problems import FileProblems
 
 SERIAL = "M40-0007"

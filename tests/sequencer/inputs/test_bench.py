@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from sequencer.files.read import read_text
 from sequencer.inputs.bench import BenchFile, RfPath
-from sequencer.planning.load import load_bench
+from sequencer.inputs.load_bench import load_bench
 from sequencer.problems import FileProblems
 
 TEXT = load_bench("bench").path.read_text(encoding="utf-8")

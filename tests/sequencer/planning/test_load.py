@@ -6,7 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from sequencer.planning.load import bench_parts, load_bench, load_sequence, shelf_serials, specimen_for
+from sequencer.bench.simulation import shelf_serials, specimen_for
+from sequencer.inputs.load_bench import load_bench
+from sequencer.planning.load import bench_parts, load_sequence
 from sequencer.problems import FileProblems
 
 BENCH = load_bench("bench").path

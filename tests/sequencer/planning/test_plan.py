@@ -6,7 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from sequencer.planning.load import load_bench, load_sequence
+from sequencer.inputs.load_bench import load_bench
+from sequencer.planning.load import load_sequence
 from sequencer.planning.plan import Plan, make_plan
 from sequencer.problems import FileProblems
 

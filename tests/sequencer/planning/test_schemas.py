@@ -15,7 +15,8 @@ from click.testing import CliRunner
 from sequencer.checks import all_checks
 from sequencer.cli.main import main
 from sequencer.files.shipped import find_file, shipped_names
-from sequencer.planning.load import load_bench, load_sequence
+from sequencer.inputs.load_bench import load_bench
+from sequencer.planning.load import load_sequence
 from sequencer.planning.plan import make_plan
 
 SEQUENCE = load_sequence("fm-mobile-acceptance").path

@@ -19,7 +19,8 @@ from drivers.registry import PROFILED
 from sequencer.checks import SHIPPED, all_checks
 from sequencer.cli.main import main
 from sequencer.files.shipped import shipped_names
-from sequencer.planning.load import load_bench, load_sequence
+from sequencer.inputs.load_bench import load_bench
+from sequencer.planning.load import load_sequence
 from sequencer.planning.plan import make_plan
 from sequencer.problems import FileProblems
 from sequencer.reference import PAGES

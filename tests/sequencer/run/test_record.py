@@ -15,7 +15,8 @@ import pytest
 
 from drivers.roles import Identity
 from drivers.trace import Direction, Exchange
-from sequencer.planning.load import load_bench, load_sequence
+from sequencer.inputs.load_bench import load_bench
+from sequencer.planning.load import load_sequence
 from sequencer.planning.plan import make_plan
 from sequencer.problems import FileProblems
 from sequencer.results.model import COLUMNS, Point, Result

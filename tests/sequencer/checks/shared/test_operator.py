@@ -14,7 +14,8 @@ from sequencer.checks.base import Check, Conditions, Finding
 from sequencer.checks.s9_point import S9Point, S9PointSettings
 from sequencer.checks.sensitivity import Sensitivity, SensitivitySettings
 from sequencer.checks.shared import operator as by_hand
-from sequencer.planning.load import LoadedBench, bench_parts, load_bench
+from sequencer.inputs.load_bench import LoadedBench, load_bench
+from sequencer.planning.load import bench_parts
 from sequencer.results.model import Point
 from sequencer.search.protocol import Ask
 from tests.support.person_at_terminal import ROOT, attentive

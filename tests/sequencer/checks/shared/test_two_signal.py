@@ -11,7 +11,7 @@ from sequencer.checks.base import Conditions
 from sequencer.checks.selectivity import Selectivity, SelectivitySettings
 from sequencer.checks.shared.two_signal import offset_name
 from sequencer.files.read import read_file
-from sequencer.planning.load import load_bench
+from sequencer.inputs.load_bench import load_bench
 from sequencer.problems import FileProblems
 from sequencer.results.model import Result
 from sequencer.uncertainty.decision import Decision

@@ -1,0 +1,136 @@
+"""Puts a simulation behind a bench: the specimen on it, and simulated instruments at its addresses."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from contextlib import suppress
+from pathlib import Path
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Any
+
+from sequencer.bench.stand_in import find_stand_in
+from sequencer.files.dataclass_model import read_dataclass
+from sequencer.files.find import file_named_in
+from sequencer.files.read import read_utf8
+from sequencer.inputs.bench import BenchFile, PowerMeter, Supply
+from sequencer.inputs.load_bench import LoadedBench
+from sequencer.problems import Complaint, FileProblems, listed, nearest
+from sequencer.units.convert import dbm_from_w
+
+if TYPE_CHECKING:
+    from sim.bench import SimulatedBench
+    from sim.radio.unit import Specimen
+
+
+def shelf_serials(loaded: LoadedBench) -> list[str]:
+    """Return the serials of the specimens of a simulated bench; none for real gear."""
+    if not loaded.bench.simulated or loaded.bench.unit is None:
+        return []
+    return sorted(_shelf(loaded, loaded.bench.unit))
+
+
+def simulate(bench: BenchFile, specimen: Specimen, *, virtual: bool, lock: Any = None) -> SimulatedBench:
+    """Return a simulated bench with the roles, addresses, paths and protection limits of ``bench``."""
+    from sim.bench import Place, SimulatedBench
+    from sim.clock import VirtualClock, WallClock
+    from sim.wiring.witness import WitnessLimits
+
+    paths, protection = bench.paths, bench.protection
+    supply, meter = bench.with_role("supply"), bench.with_role("power_meter")
+    ratings: dict[str, float] = {}
+    if paths.transmit is not None:
+        ratings |= {"path_rating_w": paths.transmit.rating_w, "load_rating_w": paths.transmit.rating_w}
+    if supply is not None and isinstance(supply[1], Supply):
+        ratings["supply_v"] = supply[1].max_voltage_v
+    if meter is not None and isinstance(meter[1], PowerMeter) and meter[1].max_power_w is not None:
+        ratings["meter_rating_dbm"] = dbm_from_w(meter[1].max_power_w)
+    return SimulatedBench(
+        specimen,
+        {name: Place(role=entry.role, address=entry.address) for name, entry in bench.instruments.items()},
+        receive_loss_db=dict(paths.receive.loss) if paths.receive is not None else {1e6: 0.0},
+        transmit_loss_db=dict(paths.transmit.loss) if paths.transmit is not None else {1e6: 30.0},
+        limits=WitnessLimits(
+            receiver_input_dbm=protection.max_receiver_input_dbm,
+            key_time_s=protection.max_key_time_s,
+            key_duty_percent=protection.key_duty_percent,
+            supply_a=protection.max_supply_current_a,
+            **ratings,
+        ),
+        seed=bench.seed,
+        clock=VirtualClock() if virtual else WallClock(),
+        lock=lock,
+    )
+
+
+def specimen_for(
+    loaded: LoadedBench,
+    serial: str,
+    *,
+    dry_run: bool,
+    modes: frozenset[str] = frozenset(),
+    frequencies_hz: Mapping[int, float] = MappingProxyType({}),
+) -> Specimen:
+    """Return the specimen on the bench: the one with ``serial`` from its shelf; on a dry run, one that stands in if there is none.
+
+    ``modes`` and ``frequencies_hz`` (by channel) are what the dry run is of: the unit that stands in has them.
+    """
+    if not loaded.bench.simulated or loaded.bench.unit is None:
+        return find_stand_in(serial, modes=modes, frequencies_hz=frequencies_hz)
+    if serial and (at_hand := _at_hand(loaded, loaded.bench.unit, serial)) is not None:
+        return at_hand
+    shelf = _shelf(loaded, loaded.bench.unit)
+    if serial in shelf:
+        return shelf[serial]
+    if dry_run:
+        return find_stand_in(serial, modes=modes, frequencies_hz=frequencies_hz)
+    alike = nearest(serial, shelf)
+    complaint = loaded.source.complain(
+        ("unit",),
+        f"no specimen with serial {serial!r} lies on this simulated bench",
+        allowed=f"a serial of {listed(sorted(shelf))}",
+        hint=f"did you mean {alike[0]}?" if alike else "",
+    )
+    raise FileProblems([complaint])
+
+
+def _shelf_files(loaded: LoadedBench, unit: str) -> list[Path]:
+    folder = loaded.path.parent / unit
+    if folder.is_dir():
+        return sorted(folder.glob("*.yaml"))
+    return [file_named_in(unit, "unit", loaded.path, loaded.source, ("unit",))]
+
+
+def _at_hand(loaded: LoadedBench, unit: str, serial: str) -> Specimen | None:
+    """Return the specimen with ``serial`` if just one file speaks of it: reading all of a shelf takes a tenth of a dry run."""
+    from sim.radio.unit import Specimen
+
+    with suppress(FileProblems):  # told of when all are read
+        named = [file for file in _shelf_files(loaded, unit) if serial in read_utf8(file)]
+        if len(named) == 1:
+            specimen = read_dataclass(named[0], Specimen).model
+            return specimen if specimen.serial == serial else None
+    return None
+
+
+def _shelf(loaded: LoadedBench, unit: str) -> dict[str, Specimen]:
+    """Return every specimen of a shelf by its serial. Raises FileProblems for all that are spoilt, or two of one serial."""
+    from sim.radio.unit import Specimen
+
+    shelf: dict[str, Specimen] = {}
+    first: dict[str, Path] = {}
+    complaints: list[Complaint] = []
+    for file in _shelf_files(loaded, unit):
+        try:
+            read = read_dataclass(file, Specimen)
+        except FileProblems as problems:
+            complaints += problems.complaints
+            continue
+        serial = read.model.serial
+        if serial in shelf:
+            said = f"the serial {serial!r} is {first[serial].name}'s already"
+            complaints.append(read.source.complain(("serial",), said, allowed="one file for each serial"))
+        shelf[serial] = read.model
+        first.setdefault(serial, file)
+    if complaints:
+        raise FileProblems(complaints)
+    return shelf

@@ -1,0 +1,164 @@
+"""Loads the bench that a command names, with its profiles and the loss tables it points at."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from contextlib import suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from drivers.profiled.profile import Profile, find_faults
+from drivers.text.profile import TextProfile, find_text_faults
+from sequencer.files.dataclass_model import read_dataclass
+from sequencer.files.find import file_hash, named_file, pointing_at
+from sequencer.files.read import Read, read_file
+from sequencer.files.shipped import find_file
+from sequencer.files.write import is_there
+from sequencer.files.yaml_tree import Source
+from sequencer.inputs.bench import BenchFile, relative_to
+from sequencer.inputs.loss_table import LoadedTable, load_table
+from sequencer.problems import Complaint, FileProblems, did_you_mean, nearest
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoadedBench:
+    """A bench file with its profiles, where it stands, and a hash of its text.
+
+    ``tables`` are the loss tables it names, by path ("receive", "transmit"); the bench carries what they say, and the hash covers them.
+    """
+
+    bench: BenchFile
+    source: Source
+    path: Path
+    profiles: Mapping[str, Profile]
+    hash: str
+    tables: Mapping[str, LoadedTable] = field(default_factory=dict)
+
+
+def load_bench(text: str) -> LoadedBench:
+    """Return the bench that ``text`` names, with its profiles. Raises FileProblems with all complaints."""
+    path = named_file(text, "bench")
+    read: Read[BenchFile] = read_file(path, BenchFile)
+    profiles: dict[str, Any] = {}
+    complaints: list[Complaint] = []
+    for name, entry in read.model.instruments.items():
+        try:
+            profiles[name] = (_load_text_profile if entry.driver == "text" else _load_profile)(
+                entry.profile, entry.role, path, read.source, ("instruments", name, "profile")
+            )
+        except FileProblems as problems:
+            complaints += problems.complaints
+    tables = _load_tables(read.model, path, read.source, complaints)
+    if complaints:
+        raise FileProblems(complaints)
+    return LoadedBench(
+        bench=_with_tables(read.model, tables),
+        source=read.source,
+        path=path,
+        profiles=profiles,
+        hash=file_hash(path, *(one.path for one in tables.values())),
+        tables=tables,
+    )
+
+
+def _load_tables(
+    bench: BenchFile, path: Path, source: Source, complaints: list[Complaint]
+) -> dict[str, LoadedTable]:
+    """Return the loss tables that a bench file names; ``complaints`` grows by what is wrong with them."""
+    tables: dict[str, LoadedTable] = {}
+    for name, one in (("receive", bench.paths.receive), ("transmit", bench.paths.transmit)):
+        if one is None or one.table is None:
+            continue
+        at = ("paths", name, "loss")
+        file = relative_to(path, one.table)
+        if not is_there(file):
+            complaints.append(
+                source.complain(
+                    at,
+                    f"no such loss table: '{file}'",
+                    found=one.table,
+                    allowed="losses such as {27 MHz: 0.42 dB}, or a table that path_loss wrote, beside the bench file",
+                    hint=did_you_mean(file.name, _names_beside(file)),
+                )
+            )
+            continue
+        try:
+            tables[name] = load_table(file)
+        except FileProblems as problems:
+            complaints += problems.complaints
+            continue
+        if tables[name].table.simulated and not bench.simulated:
+            complaints.append(
+                source.complain(
+                    at,
+                    "this loss table was measured on a simulated bench, and stands for no real cable",
+                    found=one.table,
+                    allowed="a table measured on this bench",
+                )
+            )
+    return tables
+
+
+def _names_beside(file: Path) -> list[str]:
+    with suppress(OSError, ValueError):
+        return [one.name for one in file.parent.iterdir()][:1000]
+    return []
+
+
+def _with_tables(bench: BenchFile, tables: Mapping[str, LoadedTable]) -> BenchFile:
+    """Return the bench with the losses of its tables in place; an uncertainty in the bench file holds against a table's."""
+    changed: dict[str, Any] = {}
+    for name, loaded in tables.items():
+        path = getattr(bench.paths, name)
+        update: dict[str, Any] = {"loss_or_table": dict(sorted(loaded.table.loss.items()))}
+        if "uncertainty_db" not in path.model_fields_set:
+            update["uncertainty_db"] = loaded.table.uncertainty_db
+        changed[name] = path.model_copy(update=update)
+    if not changed:
+        return bench
+    return bench.model_copy(update={"paths": bench.paths.model_copy(update=changed)})
+
+
+def _load_profile(name: str, role: str, bench: Path, source: Source, at: tuple[str, ...]) -> Profile:
+    try:
+        path = find_file(name, "profile", beside=bench, within=role)
+    except FileProblems as problems:
+        raise FileProblems([pointing_at(problems, source, at)]) from problems
+    read = read_dataclass(path, Profile)
+    wrong = [
+        read.source.complain(place, found, allowed=allowed, hint=_hint(found, allowed), key=len(place) > 1)
+        for place, found, allowed in find_faults(read.model)
+    ]
+    if read.model.role != role and not wrong:
+        wrong.append(
+            read.source.complain(
+                ("role",), f"this profile is for a {read.model.role}", allowed=f"a profile for a {role}"
+            )
+        )
+    if wrong:
+        raise FileProblems(wrong)
+    return read.model
+
+
+def _load_text_profile(name: str, role: str, bench: Path, source: Source, at: tuple[str, ...]) -> TextProfile:
+    try:
+        path = find_file(name, "profile", beside=bench, within=role)
+    except FileProblems as problems:
+        raise FileProblems([pointing_at(problems, source, at)]) from problems
+    read = read_dataclass(path, TextProfile)
+    wrong = [
+        read.source.complain(place, found, allowed=allowed)
+        for place, found, allowed in find_text_faults(read.model)
+    ]
+    if wrong:
+        raise FileProblems(wrong)
+    return read.model
+
+
+def _hint(found: str, allowed: str) -> str:
+    words = found.split("'")
+    if not allowed.startswith("one of ") or len(words) < 3:
+        return ""
+    alike = nearest(words[1], allowed.removeprefix("one of ").split(", "))
+    return f"did you mean '{alike[0]}'?" if alike else ""
