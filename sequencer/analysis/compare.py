@@ -335,8 +335,3 @@ def _notes(lines: Sequence[Line], allowed: frozenset[str]) -> Iterable[str]:
         )
     for text in dict.fromkeys(text for line in lines for text in line.differing):
         yield f"Conditions that differ and do not forbid the comparison: {text}."
-
-
-def unit_of_difference(unit: str) -> str:
-    """Return the unit of a difference: two levels in dBm differ by decibels."""
-    return "dB" if unit.startswith("dB") else unit

@@ -12,7 +12,7 @@ from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import Any
 
-from sequencer.analysis.compare import ALLOWABLE, Key, key_of, unit_of_difference
+from sequencer.analysis.compare import ALLOWABLE, Key, key_of
 from sequencer.analysis.conditions import conditions_of, differing_conditions
 from sequencer.analysis.estimates import (
     Estimate,
@@ -23,6 +23,7 @@ from sequencer.analysis.estimates import (
     shared_sources,
 )
 from sequencer.analysis.statistics import FEWEST_FOR_A_LINE, Line, fit_line, lag_one_autocorrelation
+from sequencer.units.format import unit_of_difference
 
 YEAR_S = 365.25 * 86400.0
 _UNITS_OF_TIME = (("year", YEAR_S, 30 * 86400.0), ("day", 86400.0, 86400.0), ("hour", 3600.0, 0.0))

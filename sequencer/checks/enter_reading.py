@@ -189,7 +189,8 @@ def _budget(settings: EnterReadingSettings, number: float | None) -> Budget | No
         return None
     unit = settings.dimension.unit
     of = "dB" if settings.quantity == "level" else unit
-    stated = instrument_accuracy("stated accuracy of what was read", half_width, unit=of)
+    # Which instrument was read is not known to the bench file: it may be another one next time.
+    stated = instrument_accuracy("stated accuracy of what was read", half_width, unit=of, common="none")
     return Budget(quantity=settings.name, unit=unit, value=number, contributions=(stated,))
 
 

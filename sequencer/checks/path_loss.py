@@ -245,8 +245,9 @@ def _budget(
             instrument_accuracy(told, linearity_db, unit="dB"),
             repeatability("repeatability, direct", direct, unit="dB"),
             repeatability("repeatability, through", after, unit="dB", coefficient=-1.0),
-            instrument_accuracy("connectors made anew", settings.connectors_db, unit="dB"),
-            mismatch("mismatch, generator to meter, direct", source, sink),
+            # Made anew each time: no other result has the same error.
+            instrument_accuracy("connectors made anew", settings.connectors_db, unit="dB", common="none"),
+            mismatch("mismatch, generator to meter, direct", source, sink, common="bench"),
             mismatch("mismatch, generator to its end", source, ends, coefficient=-1.0),
             mismatch("mismatch, other end to meter", ends, sink, coefficient=-1.0),
             mismatch(

@@ -9,11 +9,11 @@ from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
-from sequencer.analysis.compare import ALIKE, DIFFERS, NOT_THERE, Cell, Comparison, Line, unit_of_difference
+from sequencer.analysis.compare import ALIKE, DIFFERS, NOT_THERE, Cell, Comparison, Line
 from sequencer.analysis.history import History
 from sequencer.problems import printable
 from sequencer.results.text import with_minus
-from sequencer.units.format import format_quantity, format_with_uncertainty
+from sequencer.units.format import format_quantity, format_with_uncertainty, unit_of_difference
 
 
 def comparison_screen(comparison: Comparison) -> RenderableType:

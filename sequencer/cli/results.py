@@ -244,7 +244,7 @@ def _show_conditions(rows: list[dict[str, Any]]) -> None:
 
 
 def _show_budgets(rows: list[dict[str, Any]]) -> None:
-    from sequencer.uncertainty.budget_rows import from_plain, table
+    from sequencer.results.budget_rows import from_plain, table
 
     for row in rows:
         if row["budget"] is not None:

@@ -171,7 +171,8 @@ def validate_command(
     sequence_name: str, bench_name: str, *, as_json: bool, only: tuple[str, ...] = ()
 ) -> None:
     """Prove a sequence on a bench and print the plan."""
-    from sequencer.cli.screen import plan_lines, time_text
+    from sequencer.cli.screen import plan_lines
+    from sequencer.units.format import time_text
 
     try:
         plan = make_plan(load_sequence(sequence_name), load_bench(bench_name), only=only)

@@ -17,7 +17,7 @@ from sequencer.problems import printable
 from sequencer.run.events import CheckEnded, CheckStarted, Event, RunEnded, RunStarted, StepTaken
 from sequencer.uncertainty.decision import Decision
 from sequencer.units.convert import uv_emf_from_dbm, uv_pd_from_dbm
-from sequencer.units.format import format_quantity, format_with_uncertainty
+from sequencer.units.format import format_quantity, format_with_uncertainty, time_text
 
 if TYPE_CHECKING:
     from sequencer.planning.plan import Plan
@@ -216,14 +216,3 @@ def plan_lines(plan: Plan) -> list[str]:
         + (f"  ({time_text(step.forecast_s)})" if step.forecast_s else "")
         for step in plan.steps
     ]
-
-
-def time_text(seconds: float) -> str:
-    """Return a duration as people say it."""
-    if seconds < 10.0:
-        return f"{seconds:.1f} s"
-    if seconds < 90.0:
-        return f"{seconds:.0f} s"
-    if seconds < 5400.0:
-        return f"{seconds / 60.0:.0f} min"
-    return f"{seconds / 3600.0:.1f} h"

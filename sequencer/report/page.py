@@ -14,9 +14,10 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 from markupsafe import Markup
 
-from sequencer.cli.screen import time_text
 from sequencer.report.bars import limit_bar
 from sequencer.report.verdicts import Verdict, severity, trouble_of, verdict_of
+from sequencer.results.budget_rows import COLUMNS as BUDGET_COLUMNS
+from sequencer.results.budget_rows import cells
 from sequencer.results.text import (
     channel_in_words,
     limits_in_words,
@@ -24,7 +25,7 @@ from sequencer.results.text import (
     voltages_in_words,
     with_minus,
 )
-from sequencer.uncertainty.budget_rows import COLUMNS as BUDGET_COLUMNS
+from sequencer.units.format import time_text, unit_of_difference
 
 MOST_WITH_ALL_PLOTS = 100
 """Up to so many runs every run's plots are drawn; beyond it only those of runs that did not pass."""
@@ -259,16 +260,13 @@ def _is_before(due: str, when: str) -> bool:
 
 
 def _budget_view(row: Row) -> BudgetView:
-    # The cells as every other table of a budget prints them.
-    from sequencer.uncertainty.budget_rows import _cells
-
     budget = row["budget"]
     dof = budget["effective_dof"]
-    difference_unit = "dB" if str(budget["unit"]).startswith("dB") else str(budget["unit"])
+    difference_unit = unit_of_difference(str(budget["unit"]))
     return BudgetView(
         heading=with_minus(f"{row['quantity']}{channel_in_words(row)}, {value_in_words(row)}"),
         columns=tuple(BUDGET_COLUMNS.values()),
-        rows=tuple(tuple(_cells(part)) for part in budget["contributions"]),
+        rows=tuple(tuple(cells(part)) for part in budget["contributions"]),
         outcome=(
             f"combined standard uncertainty {budget['standard']:.3g} {difference_unit}; effective degrees of freedom "
             f"{'infinite' if dof is None or dof > 1e6 else format(dof, '.3g')}; coverage factor {budget['coverage_factor']:.2f} "

@@ -8,9 +8,9 @@ from typing import Any
 
 from sequencer.checks.finding import Finding
 from sequencer.planning.step import Step
+from sequencer.results.budget_rows import as_plain
 from sequencer.results.model import Result
 from sequencer.run.record import RunFacts
-from sequencer.uncertainty.budget_rows import as_plain
 from sequencer.uncertainty.decision import decide
 
 

@@ -1,9 +1,8 @@
 """Uncertainty budgets after the GUM (JCGM 100:2008): where a result's uncertainty comes from.
 
 A budget is a value, its contributions and, where inputs are not independent, their correlations. Nothing is
-rounded inside the chain. Combined: u_c^2 = sum of (c_i u_i)(c_j u_j) r_ij. Degrees of freedom:
-Welch-Satterthwaite. Ready-made contributions of this bench are in `sequencer.uncertainty.contributions`, the Monte Carlo
-in `sequencer.uncertainty.monte_carlo`.
+rounded inside the chain. Combined: u_c^2 = sum of (c_i u_i)(c_j u_j) r_ij. Degrees of freedom: Welch-Satterthwaite. Ready-made
+contributions of this bench are in `sequencer.uncertainty.contributions`; rows and tables are made in `sequencer.results.budget_rows`.
 """
 
 from __future__ import annotations
@@ -11,11 +10,16 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Self
+from typing import Any, Literal, Self, get_args
 
 from sequencer.uncertainty import coverage as factors
 from sequencer.uncertainty.correlations import Correlation, check_correlations, correlation_matrix
 from sequencer.uncertainty.distributions import Shape
+
+Common = Literal["none", "bench", "unit"]
+"""With which other results a contribution is one and the same error: none; all of the bench with the same instruments (their
+accuracies, the loss of a path); of those only the ones of the same unit (what hangs on the unit's own reflection)."""
+COMMON: tuple[Common, ...] = get_args(Common)
 
 ABOUT_95 = 0.9545
 """The coverage probability of an expanded uncertainty: k = 2 where all is normal (EA-4/02; ILAC-G8's U)."""
@@ -28,7 +32,8 @@ class Contribution:
     ``stated``: what was stated or found, 0 or more, in ``unit``: a half-width, an expanded or a standard
     uncertainty; ``divisor`` (above 0) brings it to a standard uncertainty. ``coefficient``: the sensitivity
     coefficient, unit of the result per ``unit``. ``dof``: degrees of freedom, above 0, may be infinite.
-    ``top``: top to base ratio of a trapezoid, 0...1. ``value``: the estimate of the input.
+    ``top``: top to base ratio of a trapezoid, 0...1. ``value``: the estimate of the input. ``common``: with which other results it
+    is the same error, and so cancels in their difference; "none" unless whoever makes it knows better.
     Use the class methods; each raises ValueError with the source's name for a number outside its range.
     """
 
@@ -41,6 +46,7 @@ class Contribution:
     value: float = 0.0
     unit: str = ""
     top: float = 0.0
+    common: Common = "none"
 
     def __post_init__(self) -> None:
         if not self.source.strip():
@@ -55,10 +61,14 @@ class Contribution:
         ):
             if not allowed:
                 raise ValueError(f"{self.source}: {name} is {number}; it must be {range_text}")
+        if self.common not in COMMON:
+            raise ValueError(
+                f"{self.source}: common is {self.common!r}; it must be one of {', '.join(COMMON)}"
+            )
 
     @classmethod
     def normal(cls, source: str, standard: float, **rest: Any) -> Self:
-        """Take a standard uncertainty; ``rest``: coefficient, dof, value, unit."""
+        """Take a standard uncertainty; ``rest``: coefficient, dof, value, unit, common."""
         return cls(source=source, stated=standard, **rest)
 
     @classmethod
@@ -188,17 +198,6 @@ class Budget:
     def expanded(self) -> float:
         """The expanded uncertainty U, in ``unit``."""
         return self.coverage_factor * self.standard
-
-    def rows(self) -> list[dict[str, str | float | None]]:
-        """Return one plain row a contribution, for a database or a report; None for an infinite number."""
-        from sequencer.uncertainty.budget_rows import rows
-
-        return rows(self)
-
-    def __str__(self) -> str:
-        from sequencer.uncertainty.budget_rows import table
-
-        return table(self)
 
     def as_contribution(self, source: str = "", coefficient: float = 1.0) -> Contribution:
         """Return this budget as one contribution to another, with its degrees of freedom."""

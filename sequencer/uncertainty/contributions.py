@@ -24,13 +24,19 @@ TR_100_028_DB_PER_RELATIVE_VOLTAGE = 100 / 11.5
 
 
 def instrument_accuracy(source: str, half_width: float, **rest: Any) -> Contribution:
-    """Take an instrument's stated accuracy: limits of plus and minus ``half_width``, rectangular."""
-    return Contribution.bounded(source, half_width, **rest)
+    """Take an instrument's stated accuracy: limits of plus and minus ``half_width``, rectangular.
+
+    The instrument is off by the same whenever it reads the same again, so the error is common to the bench's results.
+    """
+    return Contribution.bounded(source, half_width, **{"common": "bench", **rest})
 
 
 def path_loss(source: str, expanded_db: float, **rest: Any) -> Contribution:
-    """Take the **expanded** (k = 2) uncertainty of an RF path's loss, as a certificate states it."""
-    return Contribution.expanded(source, expanded_db, 2.0, **{"unit": "dB", **rest})
+    """Take the **expanded** (k = 2) uncertainty of an RF path's loss, as a certificate states it.
+
+    One path serves every unit, so the error is common to the bench's results.
+    """
+    return Contribution.expanded(source, expanded_db, 2.0, **{"unit": "dB", "common": "bench", **rest})
 
 
 def resolution(source: str, step: float, **rest: Any) -> Contribution:
@@ -70,10 +76,14 @@ def mismatch(
 
     ``transmission``: linear mag(S21) mag(S12) of what lies between them, 0...1. The half-width is the
     first-order G1 G2 in dB, between the two limits of `mismatch_limits_db`. Form of ETSI TR 100 028.
+    One of the two is taken to be the unit under test: another unit reflects in another phase, so the error is common to results of
+    the same unit only. Say ``common="bench"`` where both belong to the bench.
     """
     product = _reflected(source, reflection_one, reflection_two) * _share(source, transmission)
     half_width = db_per_relative_voltage * product
-    return Contribution.bounded(source, half_width, Shape.U_SHAPED, **{"unit": "dB", **rest})
+    return Contribution.bounded(
+        source, half_width, Shape.U_SHAPED, **{"unit": "dB", "common": "unit", **rest}
+    )
 
 
 def mismatch_of_vswr(source: str, vswr_one: float, vswr_two: float, **rest: Any) -> Contribution:

@@ -1,4 +1,4 @@
-"""Quantities for the screen: numbers with their unit, and with their expanded uncertainty."""
+"""Quantities as a person reads them: numbers with their unit, with their expanded uncertainty, and durations."""
 
 from __future__ import annotations
 
@@ -54,6 +54,22 @@ def format_with_uncertainty(value: float, expanded: float, unit: str) -> str:
     decimals = max(0, power - place)
     shown = (_rounded(part.scaleb(-power), decimals) for part in (number, spread))
     return _joined(f"({' ± '.join(shown)})", prefixed)
+
+
+def time_text(seconds: float) -> str:
+    """Return a duration as people say it: 3.2 s, 45 s, 12 min, 2.5 h."""
+    if seconds < 10.0:
+        return f"{seconds:.1f} s"
+    if seconds < 90.0:
+        return f"{seconds:.0f} s"
+    if seconds < 5400.0:
+        return f"{seconds / 60.0:.0f} min"
+    return f"{seconds / 3600.0:.1f} h"
+
+
+def unit_of_difference(unit: str) -> str:
+    """Return the unit of a difference: two levels in dBm differ by decibels."""
+    return "dB" if unit.startswith("dB") else unit
 
 
 def _decimal(value: float) -> Decimal:

@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import Any
 
+from sequencer.results.budget_rows import as_plain
 from sequencer.results.model import Point
 from sequencer.uncertainty.budget import Budget
-from sequencer.uncertainty.budget_rows import as_plain
 from sequencer.uncertainty.contributions import (
     instrument_accuracy,
     mismatch,

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rich.console import Console
 
-from sequencer.cli.screen import ProgressScreen, limits_text, results_table, run_lines, time_text, value_text
+from sequencer.cli.screen import ProgressScreen, limits_text, results_table, run_lines, value_text
 from sequencer.run.events import CheckStarted
 
 
@@ -156,15 +156,6 @@ def test_progress_is_silent_where_nobody_watches() -> None:
 def test_limits_in_words(changes: dict[str, Any], text: str) -> None:
     """Limits are said as people say them, one unit for both where it is the same."""
     assert limits_text(_row(**changes)) == text
-
-
-@pytest.mark.parametrize(
-    ("seconds", "text"),
-    [(0.4, "0.4 s"), (9.99, "10.0 s"), (61.2, "61 s"), (120.0, "2 min"), (7200.0, "2.0 h")],
-)
-def test_times_in_words(seconds: float, text: str) -> None:
-    """A duration is said in the unit that suits it."""
-    assert time_text(seconds) == text
 
 
 def test_what_was_not_measured_has_no_figure() -> None:

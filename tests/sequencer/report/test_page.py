@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import subprocess
 import sys
+from datetime import UTC, datetime
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -16,7 +17,8 @@ from sequencer.uncertainty.decision import GUARDED
 from tests.support.stored_rows import level_row, plain_row, row, run_of, sinad_points
 
 VOID = {"col", "meta", "br", "link", "img", "input", "hr"}
-HOSTILE = "<script>alert(1)</script>\"'><img src=x onerror=alert(1)>{{7*7}}</style></title>"
+HOSTILE = "<script>alert(1)</script>\"'><img src=x onerror=alert(1)>{{1234567*7}}</style></title>"
+WRITTEN = datetime(2026, 3, 2, 12, 0, tzinfo=UTC)
 
 
 class Reader(HTMLParser):
@@ -169,14 +171,15 @@ def test_text_from_outside_is_text_wherever_it_appears(hostile):
         instruments=instruments,
         comments=[hostile],
     )
-    html = report_html([run, run], title=hostile, comments=[hostile])
+    html = report_html([run, run], title=hostile, comments=[hostile], written=WRITTEN)
     plain = Reader(report_html([a_run(), a_run()]))
     reader = Reader(html)
     assert reader.open == []
     assert reader.tags() <= plain.tags() | {"defs", "use", "clippath", "rect", "path", "text", "pattern"}
     assert not any(name.startswith("on") for _, attributes in reader.elements for name in attributes)
     assert len([tag for tag, _ in reader.elements if tag == "style"]) == 1
-    assert "49" not in reader.shown() or "{{7*7}}" in reader.shown()
+    assert "8641969" not in reader.shown()  # what a template would make of the formula
+    assert ("{{1234567*7}}" in reader.shown()) == (hostile == HOSTILE)
     assert not re.search("[\x00\x1b\u202e\ud800]", html)
     style = html[html.index("<style>") : html.index("</style>")]
     assert "body { display: none }" not in style
@@ -280,8 +283,7 @@ def test_every_drawing_has_words_for_those_who_do_not_see_it():
 
 def test_the_same_runs_give_the_same_page():
     """Written at one time, a report is the same to the last byte: nothing random is in it."""
-    when = page.datetime(2026, 3, 2, 12, 0)
-    first, second = (report_html([a_run()], written=when) for _ in range(2))
+    first, second = (report_html([a_run()], written=WRITTEN) for _ in range(2))
     assert first == second
 
 

@@ -144,6 +144,30 @@ def test_decibels_and_ratios():
     assert 100 * relative_voltage_from_db(-0.5) == pytest.approx(-5.594, abs=5.1e-4)
 
 
+def test_what_other_results_share_is_said_where_a_contribution_is_made():
+    """The bench's own errors are common to its results, the unit's reflection to the unit's, what is read or searched anew to none.
+
+    GUM F.1.2.3: inputs are correlated where the same instrument or standard is used for both.
+    """
+    made = {
+        instrument_accuracy("analyser, linearity", 0.1): "bench",
+        path_loss("receive path, loss", 0.1): "bench",
+        mismatch("mismatch, generator to unit", 0.1, 0.2): "unit",
+        mismatch("mismatch, generator to meter", 0.1, 0.2, common="bench"): "bench",
+        repeatability("repeatability", (1.0, 1.1)): "none",
+        search_interval("search", 0.3): "none",
+        resolution("resolution", 1.0): "none",
+        instrument_accuracy("connectors made anew", 0.05, common="none"): "none",
+    }
+    assert [part.common for part in made] == list(made.values())
+
+
+def test_a_contribution_common_to_something_unknown_is_refused():
+    """A slip in the word would let an error cancel, or not, without anybody seeing it."""
+    with pytest.raises(ValueError, match="common is 'benches'; it must be one of none, bench, unit"):
+        instrument_accuracy("generator", 0.5, common="benches")
+
+
 @given(st.floats(-60, 200))
 def test_decibels_round_trip(db):
     """Decibels to a ratio and back is the same, for voltages and powers."""

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sequencer.units.format import format_quantity, format_with_uncertainty
+from sequencer.units.format import format_quantity, format_with_uncertainty, time_text, unit_of_difference
 from sequencer.units.parse import parse_quantity
 
 
@@ -85,3 +85,20 @@ def test_what_is_shown_is_read_back(value, unit_and_dimension):
 def test_any_pair_of_floats_can_be_shown(value, expanded):
     """No pair of finite numbers, however far apart, fails to be shown."""
     assert format_with_uncertainty(value, expanded, "V")
+
+
+@pytest.mark.parametrize(
+    ("seconds", "text"),
+    [(0.4, "0.4 s"), (9.99, "10.0 s"), (61.2, "61 s"), (120.0, "2 min"), (7200.0, "2.0 h")],
+)
+def test_times_in_words(seconds: float, text: str) -> None:
+    """A duration is said in the unit that suits it."""
+    assert time_text(seconds) == text
+
+
+@pytest.mark.parametrize(
+    ("unit", "difference"), [("dBm", "dB"), ("dB", "dB"), ("W", "W"), ("Hz", "Hz"), ("", "")]
+)
+def test_two_levels_differ_by_decibels(unit: str, difference: str) -> None:
+    """A difference of levels is in dB; of anything else in its own unit."""
+    assert unit_of_difference(unit) == difference

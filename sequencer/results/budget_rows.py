@@ -8,6 +8,7 @@ from typing import Any
 
 from sequencer.uncertainty.budget import Budget, Contribution
 from sequencer.uncertainty.distributions import Shape
+from sequencer.units.format import unit_of_difference
 
 Cell = str | float | None
 
@@ -39,8 +40,9 @@ def rows(budget: Budget) -> list[dict[str, Cell]]:
             "standard_uncertainty": part.standard,
             "coefficient": part.coefficient,
             "contribution": part.amount,
-            "contribution_unit": _difference_unit(budget.unit),
+            "contribution_unit": unit_of_difference(budget.unit),
             "degrees_of_freedom": _finite(part.dof),
+            "common": part.common,
         }
         for part in budget.contributions
     ]
@@ -79,7 +81,7 @@ def from_plain(plain: Mapping[str, Any]) -> Budget:
 
 def table(budget: Budget) -> str:
     """Return the budget as plain text: a line a contribution, then what they come to."""
-    printed = [_cells(row) for row in rows(budget)]
+    printed = [cells(row) for row in rows(budget)]
     lines = [list(COLUMNS.values()), *printed]
     widths = [max(len(line[i]) for line in lines) for i in range(len(COLUMNS))]
     texts = ["  ".join(cell.ljust(width) for cell, width in zip(line, widths, strict=True)) for line in lines]
@@ -90,17 +92,12 @@ def table(budget: Budget) -> str:
             f"{budget.quantity}: {_with_unit(budget.value, budget.unit, digits=8)}",
             *texts,
             *correlated,
-            f"combined standard uncertainty: {_with_unit(budget.standard, _difference_unit(budget.unit))}",
+            f"combined standard uncertainty: {_with_unit(budget.standard, unit_of_difference(budget.unit))}",
             f"effective degrees of freedom: {_number(_finite(budget.effective_dof))}",
             f"coverage factor: {budget.coverage_factor:.2f} (for {100 * budget.coverage:.4g} %)",
-            f"expanded uncertainty: {_with_unit(budget.expanded, _difference_unit(budget.unit))}",
+            f"expanded uncertainty: {_with_unit(budget.expanded, unit_of_difference(budget.unit))}",
         )
     )
-
-
-def _difference_unit(unit: str) -> str:
-    """Return the unit of a difference: two levels in dBm differ by decibels."""
-    return "dB" if unit.startswith("dB") else unit
 
 
 def _contribution(row: Mapping[str, Any]) -> Contribution:
@@ -115,10 +112,12 @@ def _contribution(row: Mapping[str, Any]) -> Contribution:
         value=row["value"],
         unit=row["unit"],
         top=row["top"],
+        common=row.get("common", "none"),  # budgets stored before there was such a key
     )
 
 
-def _cells(row: Mapping[str, Cell]) -> list[str]:
+def cells(row: Mapping[str, Cell]) -> list[str]:
+    """Return a stored contribution as it is printed, in the order of `COLUMNS`."""
     units = {
         "value": "unit",
         "stated": "unit",
