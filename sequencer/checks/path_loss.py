@@ -27,9 +27,9 @@ from sequencer.uncertainty.contributions import (
     half_width_db,
     instrument_accuracy,
     mismatch,
-    reflection_from_vswr,
     repeatability,
 )
+from sequencer.units.convert import reflection_from_vswr
 
 SETTLE_S = 0.2
 READING_S = 0.1

@@ -13,7 +13,6 @@ from dataclasses import dataclass, replace
 from typing import Any, Literal, Self, get_args
 
 from sequencer.uncertainty import coverage as factors
-from sequencer.uncertainty.correlations import Correlation, check_correlations, correlation_matrix
 from sequencer.uncertainty.distributions import Shape
 
 Common = Literal["none", "bench", "unit"]
@@ -23,6 +22,10 @@ COMMON: tuple[Common, ...] = get_args(Common)
 
 ABOUT_95 = 0.9545
 """The coverage probability of an expanded uncertainty: k = 2 where all is normal (EA-4/02; ILAC-G8's U)."""
+
+
+Correlation = tuple[str, str, float]
+"""Two sources and the correlation coefficient of their estimates, -1...1."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -255,14 +258,43 @@ def correlation(one: Budget, other: Budget) -> float:
     return covariance(one, other) / (one.standard * other.standard)
 
 
-def dof_from_doubt(relative_doubt: float) -> float:
-    """Return the degrees of freedom of an uncertainty doubtful by this share (GUM G.4.2): 0.25 gives 8.
+def correlation_matrix(sources: Sequence[str], correlations: Sequence[Correlation]) -> list[list[float]]:
+    """Return the matrix of correlation coefficients in the order of ``sources``; others are passed over."""
+    matrix = [[float(i == j) for j in range(len(sources))] for i in range(len(sources))]
+    for one, other, coefficient in correlations:
+        if one in sources and other in sources:
+            i, j = sources.index(one), sources.index(other)
+            matrix[i][j] = matrix[j][i] = coefficient
+    return matrix
 
-    ``relative_doubt`` 0 or more; 0 gives infinity. ValueError otherwise.
-    """
-    if not relative_doubt >= 0:
-        raise ValueError(f"relative doubt is {relative_doubt}; it must be 0 or more")
-    return math.inf if relative_doubt == 0 else 0.5 / relative_doubt**2
+
+def check_correlations(quantity: str, sources: Sequence[str], correlations: Sequence[Correlation]) -> None:
+    """Refuse what cannot be: unknown sources, pairs named twice, contradicting coefficients (ValueError)."""
+    pairs = set()
+    for one, other, coefficient in correlations:
+        for source in (one, other):
+            if source not in sources:
+                raise ValueError(
+                    f"{quantity}: correlation with {source!r}, which is no contribution; "
+                    f"there are {', '.join(sources)}"
+                )
+        if one == other or frozenset((one, other)) in pairs:
+            raise ValueError(f"{quantity}: {one!r} and {other!r} are correlated twice, or with themselves")
+        if not -1 <= coefficient <= 1:
+            raise ValueError(
+                f"{quantity}: correlation of {one!r} and {other!r} is {coefficient}; -1 to 1 is allowed"
+            )
+        pairs.add(frozenset((one, other)))
+    if not correlations:
+        return
+    import numpy as np
+
+    # -1e-9 forgives the machine's rounding only: a matrix that fails by more gives variances below zero.
+    if float(np.linalg.eigvalsh(np.array(correlation_matrix(sources, correlations))).min()) < -1e-9:
+        raise ValueError(
+            f"{quantity}: these correlations cannot all hold at once (their matrix is not positive "
+            "semidefinite). Check their signs, or work them out from the readings together."
+        )
 
 
 def _combined(group: list[Contribution], correlations: tuple[Correlation, ...]) -> tuple[float, float]:

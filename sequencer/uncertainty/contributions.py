@@ -75,7 +75,7 @@ def mismatch(
     """Take two reflection coefficients (0 to below 1) facing each other: dB, U-shaped.
 
     ``transmission``: linear mag(S21) mag(S12) of what lies between them, 0...1. The half-width is the
-    first-order G1 G2 in dB, between the two limits of `mismatch_limits_db`. Form of ETSI TR 100 028.
+    first-order G1 G2 in dB, between the two exact limits 20 lg(1 + G1 G2) and -20 lg(1 - G1 G2). Form of ETSI TR 100 028.
     One of the two is taken to be the unit under test: another unit reflects in another phase, so the error is common to results of
     the same unit only. Say ``common="bench"`` where both belong to the bench.
     """
@@ -84,50 +84,6 @@ def mismatch(
     return Contribution.bounded(
         source, half_width, Shape.U_SHAPED, **{"unit": "dB", "common": "unit", **rest}
     )
-
-
-def mismatch_of_vswr(source: str, vswr_one: float, vswr_two: float, **rest: Any) -> Contribution:
-    """Take two voltage standing wave ratios (1 or more) facing each other; otherwise as `mismatch`."""
-    return mismatch(source, reflection_from_vswr(vswr_one), reflection_from_vswr(vswr_two), **rest)
-
-
-def mismatch_limits_db(reflection_one: float, reflection_two: float) -> tuple[float, float]:
-    """Return the worst gain and loss by mismatch, dB: 20 lg(1 + G1 G2) and 20 lg(1 - G1 G2)."""
-    product = _reflected("mismatch", reflection_one, reflection_two)
-    return db_from_relative_voltage(product), db_from_relative_voltage(-product)
-
-
-def influence(
-    source: str, half_width: float, dependence_mean: float, dependence_sd: float, **rest: Any
-) -> Contribution:
-    """Take an influence quantity, rectangular, whose effect is known as mean and standard deviation only.
-
-    The coefficient is sqrt(mean^2 + sd^2), in the result's unit per unit of the influence (ETSI TR 100 028).
-    """
-    return Contribution.bounded(
-        source, half_width, coefficient=math.hypot(dependence_mean, dependence_sd), **rest
-    )
-
-
-def reflection_from_vswr(vswr: float) -> float:
-    """Return the magnitude of the reflection coefficient; ``vswr`` 1 or more and finite, else ValueError."""
-    if not 1 <= vswr < math.inf:
-        raise ValueError(f"VSWR is {vswr}; it must be 1 or more, and finite")
-    return (vswr - 1) / (vswr + 1)
-
-
-def vswr_from_reflection(reflection: float) -> float:
-    """Return the voltage standing wave ratio; ``reflection`` 0 to below 1, else ValueError."""
-    if not 0 <= reflection < 1:
-        raise ValueError(f"reflection coefficient is {reflection}; it must be 0 or more and below 1")
-    return (1 + reflection) / (1 - reflection)
-
-
-def return_loss_db(reflection: float) -> float:
-    """Return the return loss, dB; infinite for no reflection."""
-    if not 0 <= reflection <= 1:
-        raise ValueError(f"reflection coefficient is {reflection}; it must be between 0 and 1")
-    return math.inf if reflection == 0 else -20 * math.log10(reflection)
 
 
 def db_from_relative_voltage(relative: float) -> float:

@@ -101,11 +101,6 @@ def dbm_from_dbuv_pd(level_dbuv: float) -> float:
     return _finite(level_dbuv, "level_dbuv") - DBUV_PD_AT_0_DBM
 
 
-def dbuv_emf_from_dbm(level_dbm: float) -> float:
-    """Return the level in dBµV emf."""
-    return dbuv_pd_from_dbm(level_dbm) + DB_EMF_OVER_PD
-
-
 def dbm_from_dbuv_emf(level_dbuv: float) -> float:
     """Return the level in dBm of a level in dBµV emf."""
     return dbm_from_dbuv_pd(level_dbuv - DB_EMF_OVER_PD)
@@ -114,11 +109,6 @@ def dbm_from_dbuv_emf(level_dbuv: float) -> float:
 def dbuv_from_uv(voltage_uv: float) -> float:
     """Return dBµV of a voltage above 0 µV: emf stays emf, pd stays pd."""
     return 20.0 * math.log10(_positive(voltage_uv, "voltage_uv"))
-
-
-def uv_from_dbuv(level_dbuv: float) -> float:
-    """Return µV of a level in dBµV: emf stays emf, pd stays pd."""
-    return _power_of_ten(level_dbuv / 20.0, "level_dbuv")
 
 
 # --- ratios ---------------------------------------------------------------------------------------
@@ -144,59 +134,6 @@ def voltage_ratio_from_db(ratio_db: float) -> float:
     return _power_of_ten(ratio_db / 20.0, "ratio_db")
 
 
-def db_from_power_percent(percent: float) -> float:
-    """Return dB of a power ratio given in percent above 0 (50 % is -3.01 dB)."""
-    return db_from_power_ratio(percent / 100.0)
-
-
-def power_percent_from_db(ratio_db: float) -> float:
-    """Return the power ratio in percent of a figure in dB."""
-    return 100.0 * power_ratio_from_db(ratio_db)
-
-
-def db_from_voltage_percent(percent: float) -> float:
-    """Return dB of a voltage ratio given in percent above 0 (50 % is -6.02 dB)."""
-    return db_from_voltage_ratio(percent / 100.0)
-
-
-def voltage_percent_from_db(ratio_db: float) -> float:
-    """Return the voltage ratio in percent of a figure in dB."""
-    return 100.0 * voltage_ratio_from_db(ratio_db)
-
-
-def db_from_power_change_percent(change_percent: float) -> float:
-    """Return dB of a change of power by ``change_percent`` (above -100; +3 % is 0.128 dB)."""
-    return db_from_power_ratio(1.0 + change_percent / 100.0)
-
-
-def power_change_percent_from_db(change_db: float) -> float:
-    """Return by how many percent the power changes when the level changes by ``change_db``."""
-    return 100.0 * (power_ratio_from_db(change_db) - 1.0)
-
-
-def db_from_voltage_change_percent(change_percent: float) -> float:
-    """Return dB of a change of voltage by ``change_percent`` (above -100; +3 % is 0.257 dB)."""
-    return db_from_voltage_ratio(1.0 + change_percent / 100.0)
-
-
-def voltage_change_percent_from_db(change_db: float) -> float:
-    """Return by how many percent the voltage changes when the level changes by ``change_db``."""
-    return 100.0 * (voltage_ratio_from_db(change_db) - 1.0)
-
-
-# --- frequency ------------------------------------------------------------------------------------
-
-
-def hz_from_ppm(offset_ppm: float, carrier_hz: float) -> float:
-    """Return the difference in Hz that is ``offset_ppm`` of a carrier above 0 Hz."""
-    return _finite(offset_ppm, "offset_ppm") * _positive(carrier_hz, "carrier_hz") / 1e6
-
-
-def ppm_from_hz(offset_hz: float, carrier_hz: float) -> float:
-    """Return in ppm of a carrier above 0 Hz the difference ``offset_hz``."""
-    return _finite(offset_hz, "offset_hz") / _positive(carrier_hz, "carrier_hz") * 1e6
-
-
 # --- mismatch -------------------------------------------------------------------------------------
 
 
@@ -205,25 +142,3 @@ def reflection_from_vswr(vswr: float) -> float:
     if _finite(vswr, "vswr") < 1.0:
         raise ValueError(f"vswr is 1 or more, not {vswr!r}")
     return (vswr - 1.0) / (vswr + 1.0)
-
-
-def vswr_from_reflection(reflection: float) -> float:
-    """Return the VSWR of a reflection coefficient whose magnitude is 0 to below 1."""
-    if not 0.0 <= _finite(reflection, "reflection") < 1.0:
-        raise ValueError(f"the magnitude of a reflection coefficient is 0 to below 1, not {reflection!r}")
-    return (1.0 + reflection) / (1.0 - reflection)
-
-
-def return_loss_db_from_vswr(vswr: float) -> float:
-    """Return the return loss in dB (positive) of a VSWR above 1."""
-    return -db_from_voltage_ratio(reflection_from_vswr(vswr))
-
-
-def vswr_from_return_loss_db(return_loss_db: float) -> float:
-    """Return the VSWR of a return loss above 0 dB."""
-    return vswr_from_reflection(voltage_ratio_from_db(-_positive(return_loss_db, "return_loss_db")))
-
-
-def mismatch_loss_db(vswr: float) -> float:
-    """Return the loss in dB by reflection at one mismatch of VSWR 1 or more against a matched line."""
-    return -db_from_power_ratio(1.0 - reflection_from_vswr(vswr) ** 2)

@@ -9,10 +9,11 @@ from sequencer.search.protocol import Crossing
 from sequencer.uncertainty.budget import Budget, Contribution
 from sequencer.uncertainty.contributions import (
     instrument_accuracy,
-    mismatch_of_vswr,
+    mismatch,
     path_loss,
     search_interval,
 )
+from sequencer.units.convert import reflection_from_vswr
 
 
 def level_budget(
@@ -35,7 +36,13 @@ def level_budget(
         generator = entry[1]
         parts.append(instrument_accuracy("generator, level accuracy", generator.accuracy.level_db, unit="dB"))
         if path is not None:
-            parts.append(mismatch_of_vswr("mismatch, generator to unit", generator.vswr, path.unit_vswr))
+            parts.append(
+                mismatch(
+                    "mismatch, generator to unit",
+                    reflection_from_vswr(generator.vswr),
+                    reflection_from_vswr(path.unit_vswr),
+                )
+            )
     if path is not None:
         parts.append(path_loss("receive path, loss", path.uncertainty_db))
     if crossing.slope and reading_half_width > 0:

@@ -20,12 +20,12 @@ from sequencer.uncertainty.budget import Budget, Contribution
 from sequencer.uncertainty.contributions import (
     DB_PER_RELATIVE_POWER,
     instrument_accuracy,
-    mismatch_of_vswr,
+    mismatch,
     path_loss,
     repeatability,
 )
 from sequencer.uncertainty.decision import Limits
-from sequencer.units.convert import w_from_dbm
+from sequencer.units.convert import reflection_from_vswr, w_from_dbm
 
 HIGHEST_DRIVE_V = 10.0  # nothing goes into a microphone input beyond this, whatever a file asks for: common practice, no source
 Drive = Annotated[VoltageV, AfterValidator(between(1e-6, HIGHEST_DRIVE_V, "V"))]
@@ -113,7 +113,12 @@ def power_budget(
         parts.append(instrument_accuracy("power meter, accuracy", half_width_w, unit="W"))
         if path is not None:
             parts.append(
-                mismatch_of_vswr("mismatch, unit to path", path.unit_vswr, entry[1].vswr, coefficient=per_db)
+                mismatch(
+                    "mismatch, unit to path",
+                    reflection_from_vswr(path.unit_vswr),
+                    reflection_from_vswr(entry[1].vswr),
+                    coefficient=per_db,
+                )
             )
     if path is not None:
         parts.append(path_loss("transmit path, loss", path.uncertainty_db, coefficient=per_db))

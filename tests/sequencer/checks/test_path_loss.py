@@ -92,7 +92,8 @@ def test_mismatch_of_a_substitution_by_hand() -> None:
     """
     worst_db = 20.0 * math.log10(1.0 + (0.3 / 2.3) * (0.1 / 2.1))
     assert worst_db == pytest.approx(0.0538, abs=1e-3)
-    from sequencer.uncertainty.contributions import mismatch, reflection_from_vswr
+    from sequencer.uncertainty.contributions import mismatch
+    from sequencer.units.convert import reflection_from_vswr
 
     found = mismatch("m", reflection_from_vswr(1.3), reflection_from_vswr(1.1))
     # U-shaped: the standard uncertainty is the half-width over the square root of two

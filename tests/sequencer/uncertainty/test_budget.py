@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 import math
+import statistics
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sequencer.uncertainty.budget import Budget, Contribution, correlation, covariance, dof_from_doubt
-from sequencer.uncertainty.correlations import correlations_of_readings
+from sequencer.uncertainty.budget import Budget, Contribution, correlation, covariance
 from sequencer.uncertainty.coverage import gum_factor, student_factor
 from sequencer.uncertainty.distributions import Shape
 
@@ -135,6 +136,12 @@ def test_step_attenuator_of_ea_4_02():
     assert round(result.coverage_factor, 1) == 2.0
 
 
+def correlations_of(readings):
+    """Return the correlation coefficients of readings taken together (GUM 5.2.3)."""
+    pairs = itertools.combinations(readings, 2)
+    return [(one, other, statistics.correlation(readings[one], readings[other])) for one, other in pairs]
+
+
 def impedance(which):
     """Return the budget of resistance, reactance or impedance from the five sets of readings of GUM H.2."""
     readings = {
@@ -156,9 +163,7 @@ def impedance(which):
         )
         for name, column in readings.items()
     ]
-    return Budget.of_model(
-        which, "ohm", models[which], inputs, correlations=correlations_of_readings(readings)
-    )
+    return Budget.of_model(which, "ohm", models[which], inputs, correlations=correlations_of(readings))
 
 
 def test_resistance_and_reactance_of_gum_h2():
@@ -243,12 +248,6 @@ def test_coverage_factor_of_two_dominant_rectangles():
     assert round(caliper.expanded, -1) == 60
 
 
-@pytest.mark.parametrize(("doubt", "dof"), [(0.25, 8), (0.10, 50), (0.0, math.inf)])
-def test_degrees_of_freedom_from_doubt(doubt, dof):
-    """GUM G.4.2: an uncertainty doubtful by 25 % has 8 degrees of freedom, by 10 % 50."""
-    assert dof_from_doubt(doubt) == pytest.approx(dof)
-
-
 def test_budget_without_uncertainty():
     """A budget that is empty or all zero has no uncertainty and does not stumble."""
     for parts in ((), (Contribution.bounded("exact", 0.0),)):
@@ -322,7 +321,6 @@ def test_slopes_of_a_model_are_found():
         (lambda: Contribution.bounded("x", 1.0, Shape.TRAPEZOIDAL, top=1.5), "top to base ratio is 1.5"),
         (lambda: budget(value=math.nan), "value is nan"),
         (lambda: budget(coverage=1.0), "coverage is 1.0"),
-        (lambda: dof_from_doubt(-1.0), "relative doubt is -1.0"),
         (
             lambda: budget(Contribution.normal("a", 1), Contribution.normal("a", 1)),
             "two contributions are",
@@ -351,18 +349,6 @@ def test_bad_correlations_are_named(correlations, text):
     parts = [Contribution.normal(name, 1.0) for name in "abc"]
     with pytest.raises(ValueError, match=text):
         budget(*parts, correlations=correlations)
-
-
-def test_bad_readings_are_named():
-    """Readings that cannot show a correlation are refused."""
-    for readings, text in (
-        ({"a": [1, 2], "b": [1, 2, 3]}, "equally many"),
-        ({"a": [1], "b": [1]}, "at least two"),
-        ({"a": [1, 1], "b": [1, 2]}, "a: its readings"),
-        ({"a": [1, math.nan], "b": [1, 2]}, "a: its readings"),
-    ):
-        with pytest.raises(ValueError, match=text):
-            correlations_of_readings(readings)
 
 
 def test_an_exact_result_has_no_correlation():

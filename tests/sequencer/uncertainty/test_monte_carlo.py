@@ -12,8 +12,8 @@ from scipy import stats
 from sequencer.uncertainty.budget import Budget, Contribution
 from sequencer.uncertainty.contributions import mismatch
 from sequencer.uncertainty.distributions import Shape, distribution_function, quantile
-from sequencer.uncertainty.monte_carlo import propagate, propagate_budget
 from tests.sequencer.uncertainty.test_budget import attenuator, impedance
+from tests.support.monte_carlo import propagate, propagate_budget
 
 SHAPES = [
     (Shape.RECTANGULAR, 0.0, stats.uniform(-1, 2)),

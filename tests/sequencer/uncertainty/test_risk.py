@@ -8,7 +8,7 @@ import random
 import pytest
 
 from sequencer.uncertainty.decision import GUARDED, SIMPLE, Decision, Limits, Rule, decide
-from sequencer.uncertainty.risk import (
+from tests.support.global_risk import (
     guard_band_for,
     guard_factor_for,
     managed_guard_band_factor,

@@ -88,17 +88,16 @@ def test_emf_is_twice_pd():
 
 
 def test_exact_offsets_of_dbuv():
-    """DBµV pd = dBm + 106.9897 and dBµV emf = dBm + 113.0103 (10 log Z + 90, and 20 log 2 more)."""
+    """0 dBm is 106.9897 dBµV pd and 113.0103 dBµV emf (10 log Z + 90, and 20 log 2 more)."""
+    assert q.dbm_from_dbuv_emf(113.0103) == pytest.approx(0, abs=5e-5)
     assert q.dbuv_pd_from_dbm(0) == pytest.approx(106.9897, abs=5e-5)
-    assert q.dbuv_emf_from_dbm(0) == pytest.approx(113.0103, abs=5e-5)
 
 
 def test_limit_of_six_dbuv_emf():
-    """6 dBµV emf is -107.01 dBm and 1.995 µV emf; 12 dBµV emf is -101.01 dBm and 3.981 µV emf."""
+    """6 dBµV emf is -107.01 dBm and 1.995 µV emf; 12 dBµV emf is -101.01 dBm and 3.981 µV emf (10 to the power of dBµV / 20)."""
     assert round(q.dbm_from_dbuv_emf(6), 2) == -107.01
-    assert round(q.uv_from_dbuv(6), 3) == 1.995
+    assert round(q.uv_emf_from_dbm(-107.01), 3) == 1.995
     assert round(q.dbm_from_dbuv_emf(12), 2) == -101.01
-    assert round(q.uv_from_dbuv(12), 3) == 3.981
 
 
 def test_published_milliwatt_in_volts():
@@ -119,46 +118,22 @@ def test_adjacent_channel_power_of_mpt_1382():
     assert round(q.dbm_from_w(20e-6), 2) == -16.99
 
 
-def test_frequency_tolerances():
-    """0.6 kHz (MPT 1382) is 22.25 ppm at 26.965 MHz; 50 ppm (47 CFR 95.965) is 1359.25 Hz at 27.185 MHz."""
-    assert round(q.ppm_from_hz(600, 26_965_000), 2) == 22.25
-    assert q.hz_from_ppm(50, 27_185_000) == pytest.approx(1359.25)
-
-
 @pytest.mark.parametrize(
-    ("vswr", "reflection", "return_loss_db", "loss_db"),
+    ("vswr", "reflection", "return_loss_db"),
     [
-        (1.1, 0.05, 26.43, None),  # printed 26.43 for the exact 26.444: that table truncates
-        (1.2, 0.09, 20.83, 0.04),
-        (1.3, 0.13, 17.69, 0.08),  # printed 0.08 for the exact 0.0745
-        (1.5, 0.20, 13.98, 0.1773),
-        (2.0, 0.33, 9.54, 0.5115),
-        (3.0, 0.50, 6.02, 1.25),
+        (1.05, 0.02439, 32.26),
+        (1.1, 0.04762, 26.44),
+        (1.2, 0.09091, 20.83),
+        (1.25, 0.11111, 19.08),
+        (1.5, 0.2, 13.98),
+        (2, 0.33333, 9.54),
+        (3, 0.5, 6.02),
     ],
 )
-def test_published_vswr_table(vswr, reflection, return_loss_db, loss_db):
-    """VSWR, reflection, return loss and mismatch loss agree with published tables to their last digit."""
-    assert q.reflection_from_vswr(vswr) == pytest.approx(reflection, abs=0.0051)
-    assert q.return_loss_db_from_vswr(vswr) == pytest.approx(return_loss_db, abs=0.015)
-    if loss_db is not None:
-        digits = len(str(loss_db).partition(".")[2])
-        assert q.mismatch_loss_db(vswr) == pytest.approx(loss_db, abs=10**-digits)
-
-
-@pytest.mark.parametrize(
-    ("return_loss_db", "vswr"), [(10, 1.925), (14, 1.499), (20, 1.222), (26, 1.105), (30, 1.065)]
-)
-def test_published_return_loss_to_vswr(return_loss_db, vswr):
-    """Return loss to VSWR agrees with a published table within a unit of its last digit."""
-    assert q.vswr_from_return_loss_db(return_loss_db) == pytest.approx(vswr, abs=0.001)
-
-
-def test_percent_says_power_or_voltage():
-    """12 dB of SINAD is 25.119 % of voltage (published: 25 %), 20 dB is 10 %; 50 % of power -3.01 dB."""
-    assert round(q.voltage_percent_from_db(-12), 3) == 25.119
-    assert q.voltage_percent_from_db(-20) == pytest.approx(10)
-    assert round(q.db_from_power_percent(50), 2) == -3.01
-    assert round(q.db_from_voltage_percent(50), 2) == -6.02
+def test_published_vswr_table(vswr, reflection, return_loss_db):
+    """VSWR, reflection coefficient and return loss as any handbook tabulates them, to the last printed digit."""
+    assert q.reflection_from_vswr(vswr) == pytest.approx(reflection, abs=5.1e-6)
+    assert -q.db_from_voltage_ratio(q.reflection_from_vswr(vswr)) == pytest.approx(return_loss_db, abs=5.1e-3)
 
 
 @pytest.mark.parametrize(
@@ -170,35 +145,14 @@ def test_percent_says_power_or_voltage():
         (q.uv_pd_from_dbm, q.dbm_from_uv_pd),
         (q.uv_emf_from_dbm, q.dbm_from_uv_emf),
         (q.dbuv_pd_from_dbm, q.dbm_from_dbuv_pd),
-        (q.dbuv_emf_from_dbm, q.dbm_from_dbuv_emf),
-        (q.uv_from_dbuv, q.dbuv_from_uv),
         (q.power_ratio_from_db, q.db_from_power_ratio),
         (q.voltage_ratio_from_db, q.db_from_voltage_ratio),
-        (q.power_percent_from_db, q.db_from_power_percent),
-        (q.voltage_percent_from_db, q.db_from_voltage_percent),
     ],
 )
 @given(level=LEVELS_DBM)
 def test_every_conversion_comes_back(forward, back, level):
     """A conversion and its inverse return the level they started from."""
     assert back(forward(level)) == pytest.approx(level, abs=1e-9)
-
-
-@given(change_db=st.floats(min_value=-30, max_value=30))
-def test_changes_in_percent_come_back(change_db):
-    """A change in dB survives the way through percent, of power and of voltage."""
-    assert q.db_from_power_change_percent(q.power_change_percent_from_db(change_db)) == pytest.approx(
-        change_db, abs=1e-9
-    )
-    assert q.db_from_voltage_change_percent(q.voltage_change_percent_from_db(change_db)) == pytest.approx(
-        change_db, abs=1e-9
-    )
-
-
-@given(vswr=st.floats(min_value=1.0, max_value=1000.0))
-def test_vswr_comes_back_from_reflection(vswr):
-    """VSWR and the magnitude of the reflection coefficient are one to one."""
-    assert q.vswr_from_reflection(q.reflection_from_vswr(vswr)) == pytest.approx(vswr, rel=1e-9)
 
 
 @given(level=LEVELS_DBM)
@@ -228,10 +182,3 @@ def test_impossible_vswr_is_refused(vswr):
     """A VSWR below 1 or not finite raises ValueError."""
     with pytest.raises(ValueError, match="vswr"):
         q.reflection_from_vswr(vswr)
-
-
-@pytest.mark.parametrize("reflection", [1.0, -0.1, math.nan])
-def test_impossible_reflection_is_refused(reflection):
-    """A reflection coefficient of 1 or more, or below 0, raises ValueError."""
-    with pytest.raises(ValueError, match="reflection"):
-        q.vswr_from_reflection(reflection)

@@ -1,4 +1,4 @@
-"""What a decision rule costs over a whole production: the global risks of JCGM 106:2012, clause 9.
+"""What a decision rule costs over a whole production: the global risks of JCGM 106:2012, clause 9, that decisions are held against.
 
 Of all units made, the false accepts (consumer's risk) violate a limit and pass; the false rejects (producer's
 risk) meet the limits and do not pass. Both are joint probabilities: shares of all units made.

@@ -9,8 +9,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from sequencer.uncertainty.budget import ABOUT_95, Budget, Contribution
-from sequencer.uncertainty.correlations import Correlation, check_correlations, correlation_matrix
+from sequencer.uncertainty.budget import (
+    ABOUT_95,
+    Budget,
+    Contribution,
+    Correlation,
+    check_correlations,
+    correlation_matrix,
+)
 from sequencer.uncertainty.distributions import quantile
 
 if TYPE_CHECKING:
