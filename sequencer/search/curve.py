@@ -126,8 +126,8 @@ class CurveSearch:
             sd_db=fit.noise_db if fit else math.nan,
             settle_s=state.slowest_s,
             step=state.step(),
-            readings=len(state.told),
-            history=tuple(state.told),
+            readings=len(state.readings),
+            history=tuple(state.readings),
             warnings=warnings,
         )
 

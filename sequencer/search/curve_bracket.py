@@ -1,4 +1,4 @@
-"""The coarse part of a curve search: jump until the crossing is bracketed and a reading is near it."""
+"""Jump, in the coarse part of a curve search, until the crossing is bracketed and a reading is near it."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Least squares for a crossing: where a gently bent line through noisy readings meets its target."""
+"""Find by least squares where a gently bent line through noisy readings meets its target."""
 
 from __future__ import annotations
 

@@ -1,7 +1,4 @@
-"""What is believed of a smooth reading before the first one.
-
-Its slope, bend and scatter where it crosses the target.
-"""
+"""Hold what is believed of a smooth reading before the first one: slope, bend and scatter where it crosses the target."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The fine part of a curve search: fit, read where it narrows the interval most, prove, finish."""
+"""Fit, read where it narrows the interval most, prove and finish: the fine part of a curve search."""
 
 from __future__ import annotations
 

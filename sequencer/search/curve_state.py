@@ -1,4 +1,4 @@
-"""What a curve search was asked and what it has been told so far."""
+"""Hold what a curve search was asked for and what it has read so far."""
 
 from __future__ import annotations
 
@@ -9,8 +9,8 @@ from dataclasses import dataclass, field
 
 from sequencer.search.curve_fit import Fit, Point
 from sequencer.search.curve_prior import CurvePrior, prior_from_slope
-from sequencer.search.protocol import Ask, NoReading, Settling, Told, require_finite
-from sequencer.search.settling import Follower, Lag, Taken, rest
+from sequencer.search.protocol import Ask, NoReading, Reading, Settling, require_finite
+from sequencer.search.settling import Follower, Lag, RawReading, settle_readings
 
 COARSE_DOUBT_DB = 0.62
 
@@ -45,7 +45,7 @@ class State:
     reading_range: tuple[float, float] | None
     budget: int
     notes: list[Note] = field(default_factory=list)
-    told: list[Told] = field(default_factory=list)
+    readings: list[Reading] = field(default_factory=list)
     fit: Fit | None = None
     below_db: float | None = None
     above_db: float | None = None
@@ -69,15 +69,15 @@ class State:
         raw = self._turned(reading)
         self.lag.take(ask.level_db, ask.wait_s, ask.reading_s)
         self.elapsed_s += ask.wait_s + ask.reading_s
-        self.told.append(Told(ask=ask, reading=reading))
-        rested = self.follower.rest(Taken(ask.level_db, ask.wait_s, ask.reading_s, raw))
-        self.notes.append(Note(ask, raw, rested.excess, rested.level_db, self.elapsed_s))
-        level_db = rested.level_db
-        if rested.excess > 0:
+        self.readings.append(Reading(ask=ask, value=reading))
+        settled = self.follower.settle(RawReading(ask.level_db, ask.wait_s, ask.reading_s, raw))
+        self.notes.append(Note(ask, raw, settled.excess, settled.level_db, self.elapsed_s))
+        level_db = settled.level_db
+        if settled.excess > 0:
             if self.below_db is not None and level_db <= self.below_db:
                 self.below_db = None
             self.above_db = level_db if self.above_db is None else min(level_db, self.above_db)
-        elif rested.excess <= 0:
+        elif settled.excess <= 0:
             if self.above_db is not None and level_db >= self.above_db:
                 self.above_db = None
             self.below_db = level_db if self.below_db is None else max(level_db, self.below_db)
@@ -105,7 +105,7 @@ class State:
         """Return the reading's resolution: given, or seen in the readings."""
         if self.known_step is not None:
             return self.known_step
-        return resolution([t.reading for t in self.told if isinstance(t.reading, int | float)])
+        return resolution([r.value for r in self.readings if isinstance(r.value, int | float)])
 
     def slope(self) -> float | None:
         """Return the slope believed in the coarse part: the prior's, or a secant."""
@@ -140,7 +140,7 @@ class State:
 
     def points(self, rise: float = 1.0, fall: float = 1.0) -> list[Point]:
         """Return the readings as the fit sees them, with time constants scaled by ``rise`` and ``fall``."""
-        taken = [Taken(n.ask.level_db, n.ask.wait_s, n.ask.reading_s, n.raw) for n in self.notes]
+        taken = [RawReading(n.ask.level_db, n.ask.wait_s, n.ask.reading_s, n.raw) for n in self.notes]
         return [
             Point(
                 level_db=at.level_db,
@@ -150,7 +150,7 @@ class State:
                 lag_sd_db=at.doubt_db,
                 gain=at.gain,
             )
-            for note, at in zip(self.notes, rest(taken, self.settling, rise, fall), strict=True)
+            for note, at in zip(self.notes, settle_readings(taken, self.settling, rise, fall), strict=True)
             if math.isfinite(at.excess)
         ]
 

@@ -1,4 +1,4 @@
-"""What the readings of a curve search say when they do not simply say 'found'."""
+"""Decide how a curve search ends when its readings do not simply say 'found'."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ def stuck(state: State) -> Verdict | None:
     (low, high), excess = state.window_db, numbers[0].raw
     reached = (excess > 0 and min(levels) <= low) or (excess < 0 and max(levels) >= high)
     if reached or (state.fit and max(levels) - min(levels) > 3.0):
-        reading = state.told[-1].reading
+        reading = state.readings[-1].value
         return (
             Status.STUCK,
             f"the reading stayed at {reading:g} from {min(levels):.1f} to {max(levels):.1f} dB",

@@ -1,4 +1,4 @@
-"""SINAD of an FM receiver against carrier-to-noise density: discriminator noise and clicks, in closed form.
+"""Predict the SINAD of an FM receiver from carrier-to-noise density: discriminator noise and clicks, in closed form.
 
 Only a prior is made of this: a search measures the receiver it has. Model: rectangular deviation d by a
 tone, a Gaussian-like IF of noise bandwidth B (noise radius of gyration r = B/sqrt(12)), limiter,

@@ -1,4 +1,4 @@
-"""What every search for a crossing shares: the ask, the reading, the answer, and the loop between them.
+"""Define what every search for a crossing shares: the ask, the reading, the answer, and the loop between them.
 
     search = CurveSearch(target=12.0, window_db=(-130.0, -50.0), accuracy_db=0.5, prior=prior)
     crossing = find_crossing(search, measure)
@@ -69,11 +69,11 @@ class Ask:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Told:
-    """One ask with what was read."""
+class Reading:
+    """One ask with what was read there: ``value`` is a number or a NoReading, or a bool of a switching reading."""
 
     ask: Ask
-    reading: object
+    value: object
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,7 +98,7 @@ class Crossing:
     settle_s: float = math.nan
     step: float = 0.0
     readings: int = 0
-    history: tuple[Told, ...] = ()
+    history: tuple[Reading, ...] = ()
     warnings: tuple[str, ...] = ()
 
     @property
@@ -131,7 +131,7 @@ class SwitchingCrossing:
     dwell_s: float
     approach: str
     readings: int = 0
-    history: tuple[Told, ...] = ()
+    history: tuple[Reading, ...] = ()
     warnings: tuple[str, ...] = ()
 
     @property
@@ -183,11 +183,11 @@ class Search(Protocol[Reading_contra, Answer_co]):
         """What is known; final once ``ask`` is None."""
 
 
-Told_ = TypeVar("Told_")
+ReadingT = TypeVar("ReadingT")
 Found_ = TypeVar("Found_")
 
 
-def find_crossing(search: Search[Told_, Found_], measure: Callable[[Ask], Told_]) -> Found_:
+def find_crossing(search: Search[ReadingT, Found_], measure: Callable[[Ask], ReadingT]) -> Found_:
     """Ask and tell until the search ends, and return its result; what ``measure`` raises passes through."""
     while (ask := search.ask) is not None:
         search.tell(measure(ask))

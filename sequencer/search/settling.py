@@ -1,7 +1,4 @@
-"""A reading that follows the level late.
-
-What level it stands for, and how long to wait before it is worth taking.
-"""
+"""Work out what level a reading that lags behind its level stands for, and how long to wait before it is worth taking."""
 
 from __future__ import annotations
 
@@ -70,7 +67,7 @@ class Lag:
         step_db = self._step_db(level_db)
         share = most_left or (MOST_LEFT if abs(step_db) > SMALL_STEP_DB else 1.0)
 
-        def rested(wait_s: float) -> bool:
+        def settled(wait_s: float) -> bool:
             if abs(self._left(level_db, wait_s, reading_s)) > share * abs(step_db):
                 return False
             return self.doubt_db(level_db, wait_s, reading_s) <= doubt_db
@@ -79,7 +76,7 @@ class Lag:
         tau_s = self.settling.rise_s if step_db < 0 else self.settling.fall_s
         # The doubt first grows with waiting (the slower meter is further behind), so walk, do not bisect.
         for _ in range(400):
-            if rested(wait_s):
+            if settled(wait_s):
                 break
             wait_s += 0.1 * tau_s
         return wait_s
@@ -106,7 +103,7 @@ class Lag:
 
 
 @dataclass(frozen=True, slots=True)
-class Rested:
+class SettledReading:
     """A reading as it would have come to rest.
 
     ``excess`` belongs to ``level_db``; its lag leaves a doubt in its own unit and in dB; noise grew by
@@ -129,7 +126,7 @@ def averaged_left(wait_s: float, reading_s: float, tau_s: float) -> float:
 
 
 @dataclass(frozen=True, slots=True)
-class Taken:
+class RawReading:
     """A reading as it was taken.
 
     At which level, after which wait, for how long; ``excess`` may be not finite.
@@ -141,7 +138,9 @@ class Taken:
     excess: float
 
 
-def rest(taken: Iterable[Taken], settling: Settling, rise: float = 1.0, fall: float = 1.0) -> list[Rested]:
+def settle_readings(
+    taken: Iterable[RawReading], settling: Settling, rise: float = 1.0, fall: float = 1.0
+) -> list[SettledReading]:
     """Work out where each reading, in the order taken, would have come to rest.
 
     A small step is taken in dB: the reading stands for a level between old and new. A large one is taken in
@@ -149,7 +148,7 @@ def rest(taken: Iterable[Taken], settling: Settling, rise: float = 1.0, fall: fl
     its law. ``rise`` and ``fall`` scale the time constants. Readings that are not finite are passed on.
     """
     follower = Follower(settling, rise, fall)
-    return [follower.rest(reading) for reading in taken]
+    return [follower.settle(reading) for reading in taken]
 
 
 class Follower:
@@ -163,7 +162,7 @@ class Follower:
         self._stands = self._stands_db = math.nan
         self._since_s = 0.0
 
-    def rest(self, taken: Taken) -> Rested:
+    def settle(self, taken: RawReading) -> SettledReading:
         """Take the next reading and return it as it would have come to rest."""
         if taken.level_db != self._level_db:
             self._stood, self._stood_db, self._since_s = self._stands, self._stands_db, 0.0
@@ -172,11 +171,11 @@ class Follower:
         self._since_s = start_s + taken.reading_s
         if not math.isfinite(taken.excess):
             self._stood = self._stands = self._stands_db = math.nan
-            return Rested(taken.level_db, taken.excess)
+            return SettledReading(taken.level_db, taken.excess)
         if math.isnan(self._stood):
             left = averaged_left(start_s, taken.reading_s, max(self._rise_s, self._fall_s))
             self._stands, self._stands_db = taken.excess, taken.level_db
-            return Rested(taken.level_db, taken.excess, doubt_db=FIRST_STEP_DB * left)
+            return SettledReading(taken.level_db, taken.excess, doubt_db=FIRST_STEP_DB * left)
         step_db = self._stood_db - taken.level_db
         small = abs(step_db) <= SMALL_STEP_DB
         falls = step_db > 0 if small else taken.excess < self._stood
@@ -189,10 +188,12 @@ class Follower:
         self._stands_db = taken.level_db + step_db * gone
         if small:
             self._stands = taken.excess
-            return Rested(taken.level_db + step_db * left, taken.excess, doubt_db=abs(step_db) * share)
+            return SettledReading(
+                taken.level_db + step_db * left, taken.excess, doubt_db=abs(step_db) * share
+            )
         left = min(left, 0.9)
         final = (taken.excess - self._stood * left) / (1 - left)
         self._stands = final + (self._stood - final) * gone
-        return Rested(
+        return SettledReading(
             taken.level_db, final, doubt=abs(self._stood - final) * share / (1 - left), gain=1 / (1 - left)
         )

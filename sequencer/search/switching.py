@@ -1,5 +1,4 @@
-"""Find where a lit segment, a squelch or a person's yes switches on with a rising level and off with a
-falling one.
+"""Find where a lit segment, a squelch or a person's yes switches on while the level rises and off while it falls.
 
 The unit is never reset: a test that ends on leaves it on, so the next test is of the falling level, and the
 other way round. Coarse tests halve what is left of the window; fine tests go where they narrow the interval
@@ -15,11 +14,11 @@ from sequencer.search.protocol import (
     Ask,
     Crossing,
     NoReading,
+    Reading,
     SearchInputError,
     Settling,
     Status,
     SwitchingCrossing,
-    Told,
     require_finite,
     require_window,
 )
@@ -71,7 +70,7 @@ class SwitchingSearch:
         self._fine: FineGrid | None = None
         self._lag = Lag(settling or Settling())
         self._trials: list[Trial] = []
-        self._told: list[Told] = []
+        self._readings: list[Reading] = []
         self._counts: list[int] = []
         self._skipped = 0
         self._on: bool | None = None
@@ -92,9 +91,9 @@ class SwitchingSearch:
         """
         if self._ask is None:
             raise SearchInputError("The search has ended; it takes no further reading. Read 'result'.")
-        ask, told = self._ask, Told(ask=self._ask, reading=reading)
+        ask, taken = self._ask, Reading(ask=self._ask, value=reading)
         on = None if isinstance(reading, NoReading) else self._is_on(reading)
-        self._told.append(told)
+        self._readings.append(taken)
         level_db = self._lag.take(ask.level_db, ask.wait_s + ask.reading_s, 0.0)
         if on is None or isinstance(reading, NoReading):
             self._on = None
@@ -129,8 +128,8 @@ class SwitchingSearch:
             hysteresis_half_width_db=half_width,
             dwell_s=self.dwell_s,
             approach="stepped from the other state, nearest levels first, without reset",
-            readings=len(self._told),
-            history=tuple(self._told),
+            readings=len(self._readings),
+            history=tuple(self._readings),
             warnings=warnings,
         )
 
@@ -142,8 +141,8 @@ class SwitchingSearch:
             half_width_db=belief.half_width_db if belief else math.inf,
             sd_db=self._fine.jitter_mean_db() if self._fine else math.nan,
             settle_s=max(self._lag.settling.rise_s, self._lag.settling.fall_s),
-            readings=len(self._told),
-            history=tuple(self._told),
+            readings=len(self._readings),
+            history=tuple(self._readings),
             warnings=() if self._end is None else self._end[1],
         )
 
@@ -218,9 +217,9 @@ class SwitchingSearch:
 
     def _again(self) -> Ask | None:
         self._skipped += 1
-        if self._skipped >= 8 or len(self._told) >= self.budget:
+        if self._skipped >= 8 or len(self._readings) >= self.budget:
             return self._finish(
-                Status.NO_RESPONSE, f"no answer to {self._skipped} of {len(self._told)} tests"
+                Status.NO_RESPONSE, f"no answer to {self._skipped} of {len(self._readings)} tests"
             )
         assert self._ask is not None
         return self._ask_at(self._ask.level_db, "again")
@@ -231,7 +230,7 @@ class SwitchingSearch:
         if self._fine is None and self._coarse_done():
             self._start_fine()
         ask = self._fine_ask() if self._fine else self._coarse_ask()
-        if ask is not None and len(self._told) >= self.budget:
+        if ask is not None and len(self._readings) >= self.budget:
             return self._finish(Status.BUDGET_SPENT, f"{self.budget} tests did not suffice")
         return ask
 
@@ -239,7 +238,7 @@ class SwitchingSearch:
         """Tell what never switches: at an end of the window twice, or a segment skipped by its neighbours."""
         low, high = self.window_db
         last = [(t.level_db, t.on) for t in self._trials[-2:]]
-        asked = [t.ask.level_db for t in self._told[-2:]]
+        asked = [t.ask.level_db for t in self._readings[-2:]]
         if self._segment_missing():
             return Status.SEGMENT_MISSING, f"segment {self.segment} stays dark while higher ones are lit"
         if len(last) < 2:
@@ -277,7 +276,7 @@ class SwitchingSearch:
     def _coarse_ask(self) -> Ask:
         rising = not self._on
         if self._segment_skipped():
-            return self._ask_at(self._told[-1].ask.level_db, "again")
+            return self._ask_at(self._readings[-1].ask.level_db, "again")
         median = self._grid.belief(rising=rising)[0]
         low, high = self.window_db
         median = self._further(median, rising=rising)

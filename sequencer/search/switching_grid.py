@@ -1,4 +1,4 @@
-"""What yes-or-no tests say about two switching levels: posteriors on grids."""
+"""Work out from yes-or-no tests where two switching levels lie: posteriors on grids."""
 
 from __future__ import annotations
 

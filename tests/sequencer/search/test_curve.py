@@ -14,7 +14,7 @@ from sequencer.search.curve_prior import SINAD_PRIOR, CurvePrior, fm_sinad_prior
 from sequencer.search.curve_state import resolution
 from sequencer.search.fm_sinad import FmCurve
 from sequencer.search.protocol import Ask, NoReading, SearchInputError, Settling, Status, find_crossing
-from sequencer.search.settling import Lag, Taken, rest
+from sequencer.search.settling import Lag, RawReading, settle_readings
 
 WINDOW_DB = (-130.0, -20.0)
 
@@ -509,10 +509,10 @@ def test_a_lagging_reading_is_brought_to_rest():
     tau_s, wait_s, read_s = 0.5, 0.5, 0.1
     left = math.exp(-wait_s / tau_s) * tau_s / read_s * (1 - math.exp(-read_s / tau_s))
     taken = [
-        Taken(-80.0, 60.0, 0.1, -3.0),
-        Taken(-70.0, wait_s, read_s, 7.0 + (-3.0 - 7.0) * left),
+        RawReading(-80.0, 60.0, 0.1, -3.0),
+        RawReading(-70.0, wait_s, read_s, 7.0 + (-3.0 - 7.0) * left),
     ]
-    rested = rest(taken, Settling(rise_s=tau_s, fall_s=tau_s))
+    rested = settle_readings(taken, Settling(rise_s=tau_s, fall_s=tau_s))
     assert rested[1].excess == pytest.approx(7.0, abs=1e-6)
     assert rested[1].doubt > 0
 

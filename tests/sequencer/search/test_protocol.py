@@ -27,7 +27,7 @@ def test_find_crossing_asks_until_the_search_ends():
 
     found = find_crossing(CurveSearch(target=12.0, window_db=(-130.0, -90.0)), measure)
     assert found.status is Status.FOUND
-    assert [told.ask for told in found.history] == asked
+    assert [taken.ask for taken in found.history] == asked
     assert found.readings == len(asked)
 
 

@@ -75,7 +75,7 @@ def test_hysteresis_dwell_and_approach_are_stated():
     assert found.hysteresis_db == pytest.approx(found.rising.level_db - found.falling.level_db)
     assert found.dwell_s == 0.4
     assert "without reset" in found.approach
-    assert all(told.ask.reading_s == 0.4 for told in found.history)
+    assert all(taken.ask.reading_s == 0.4 for taken in found.history)
 
 
 def test_a_bar_is_found_by_pattern_and_by_count():
