@@ -149,6 +149,9 @@ class AgcSpan(Check[AgcSpanSettings]):
                 budget=_span_budget(span_db, level, conditions),
                 note=f"from {statistics.fmean(strong_v):.3g} V at {settings.strong_dbm:g} dBm; {how_found(crossing)}",
                 points=points,
+                target=-settings.fall_db,
+                target_unit="dB",
+                slope=crossing.slope,
             ),
             Finding(
                 quantity=f"{FALLEN} by {settings.fall_db:g} dB",
@@ -156,6 +159,9 @@ class AgcSpan(Check[AgcSpanSettings]):
                 unit="dBm",
                 limits=settings.fallen.limits,
                 budget=level,
+                target=-settings.fall_db,
+                target_unit="dB",
+                slope=crossing.slope,
             ),
         ]
 
@@ -184,7 +190,16 @@ class AgcSpan(Check[AgcSpanSettings]):
     def _nothing(self, settings: AgcSpanSettings, note: str, points: tuple[Point, ...] = ()) -> list[Finding]:
         limits = (settings.limit.limits, settings.fallen.limits)
         return [
-            Finding(quantity=quantity, value=None, unit=unit, limits=one, note=note, points=points)
+            Finding(
+                quantity=quantity,
+                value=None,
+                unit=unit,
+                limits=one,
+                note=note,
+                points=points,
+                target=-settings.fall_db,
+                target_unit="dB",
+            )
             for (quantity, unit), one in zip(self.quantities(settings)[1:], limits, strict=True)
         ]
 

@@ -115,6 +115,10 @@ def _finding(
         limits=limits,
         budget=budget,
         note=f"ideal {ideal_db:+.1f} dB ({emphasis})",
+        axis="audio frequency",
+        axis_value=tone_hz,
+        axis_unit="Hz",
+        nominal=ideal_db,
     )
 
 

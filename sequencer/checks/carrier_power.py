@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator
@@ -107,7 +108,8 @@ class CarrierPower(Check[CarrierPowerSettings]):
         if conditions.mode in SIDEBANDS:
             side.remove_second_tone()
         quantity = _quantity(settings, conditions.mode)
-        return [power_finding(quantity, readings, settings.limit.limits, conditions, note)]
+        found = power_finding(quantity, readings, settings.limit.limits, conditions, note)
+        return [replace(found, axis="time keyed", axis_value=settings.keyed_for_s, axis_unit="s")]
 
 
 def _quantity(settings: CarrierPowerSettings, mode: str) -> str:

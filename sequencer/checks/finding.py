@@ -72,6 +72,10 @@ class Finding:
     ``value`` and ``limits`` in ``unit``; ``value`` None when nothing could be measured, and then ``note`` says why.
     ``exact``: a count, a word, which has no uncertainty. ``channel`` and ``frequency_hz``: where it was found, if not where the
     step stands (a frequency alone: on no channel).
+
+    ``target``, in ``target_unit``, is what a search looked for, as it was read (12, "dB SINAD"); ``slope`` is the reading's change per
+    dB of level there. ``axis`` names what the result stands along beside others ("audio frequency", "supply", "meter mark"), at
+    ``axis_value`` in ``axis_unit``. ``nominal``, in ``unit``, is the value that should be. None or empty where there is no such thing.
     """
 
     quantity: str
@@ -84,6 +88,13 @@ class Finding:
     budget: Budget | None = None
     note: str = ""
     points: tuple[Point, ...] = ()
+    target: float | None = None
+    target_unit: str = ""
+    slope: float | None = None
+    axis: str = ""
+    axis_value: float | None = None
+    axis_unit: str = ""
+    nominal: float | None = None
 
     @property
     def conforms(self) -> bool:

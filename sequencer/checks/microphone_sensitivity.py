@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import statistics
+from dataclasses import replace
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator, model_validator
@@ -99,7 +100,10 @@ class MicrophoneSensitivity(Check[MicrophoneSensitivitySettings]):
         crossing = find_crossing(search, lambda ask: _read(side, ask, settings, points, is_fm=is_fm))
         side.rest()
         unit = "Hz" if is_fm else "%"
-        return [_finding(crossing, settings, conditions, tuple(points), f"for {target:g} {unit}")]
+        finding = _finding(crossing, settings, conditions, tuple(points), f"for {target:g} {unit}")
+        # The search goes by decibels of modulation: near the target one is so many of its own units.
+        slope = None if crossing.slope is None else crossing.slope * target / RELATIVE_DB
+        return [replace(finding, target=target, target_unit=unit, slope=slope)]
 
 
 def _read(

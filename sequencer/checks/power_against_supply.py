@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator
@@ -76,9 +77,8 @@ class PowerAgainstSupply(Check[PowerAgainstSupplySettings]):
                 side.set_supply(supply_v)
                 side.pause_s(SETTLE_S)
                 readings = read_settled(side, side.read_power_dbm, within=SETTLED_DB)
-                findings.append(
-                    power_finding(_quantity(supply_v), readings, settings.limit.limits, conditions)
-                )
+                found = power_finding(_quantity(supply_v), readings, settings.limit.limits, conditions)
+                findings.append(replace(found, axis="supply", axis_value=supply_v, axis_unit="V"))
         finally:
             if conditions.supply_v is not None:
                 side.set_supply(conditions.supply_v)

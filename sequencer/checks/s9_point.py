@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator, model_validator
@@ -45,10 +46,15 @@ class S9Limit(LevelLimit):
         """Return the limits on this channel, dBm."""
         if self.within_db is None:
             return Limits(lower=self.min_dbm, upper=self.max_dbm)
-        nominal_dbm = self.nominal_dbm
-        if nominal_dbm is None:
-            nominal_dbm = conditions.bench.s9.at(conditions.carrier_hz)
-        return Limits.around(nominal_dbm, self.within_db)
+        return Limits.around(self.nominal_at(conditions), self.within_db)
+
+    def nominal_at(self, conditions: Conditions) -> float:
+        """Return where S9 should lie on this channel, dBm: as stated, or as the bench file says."""
+        return (
+            self.nominal_dbm
+            if self.nominal_dbm is not None
+            else conditions.bench.s9.at(conditions.carrier_hz)
+        )
 
 
 class S9PointSettings(MeterSettings):
@@ -89,18 +95,21 @@ class S9Point(Check[S9PointSettings]):
         """Measure."""
         line = MeterLine(side, settings, conditions)
         limits = settings.limit.at(conditions)
+        nominal_dbm = settings.limit.nominal_at(conditions)
         if settings.meter == "needle":
             crossing = line.find_needle(settings.target_v)
-            return [
-                needle_finding(
-                    "S9 point", crossing, tuple(line.points), limits, settings.target_v, conditions
-                )
-            ]
+            found_at = needle_finding(
+                "S9 point", crossing, tuple(line.points), limits, settings.target_v, conditions
+            )
+            return [replace(found_at, nominal=nominal_dbm)]
         found = line.find_segment(settings.target_v)
         points = tuple(line.points)
 
         def finding(quantity: str, crossing: Crossing | None) -> Finding:
-            return segment_finding(quantity, crossing, found, points, limits, settings.target_v, conditions)
+            found_at = segment_finding(
+                quantity, crossing, found, points, limits, settings.target_v, conditions
+            )
+            return replace(found_at, nominal=nominal_dbm)
 
         return [
             finding("S9 point, rising", found.rising),
@@ -128,7 +137,16 @@ def needle_finding(
     if not crossing.found or crossing.level_db is None or in_steps:
         note = why_not(crossing) if not crossing.found else "no number is stated"
         note += f"; {IN_STEPS}" if in_steps else ""
-        return Finding(quantity=quantity, value=None, unit="dBm", limits=limits, note=note, points=points)
+        return Finding(
+            quantity=quantity,
+            value=None,
+            unit="dBm",
+            limits=limits,
+            note=note,
+            points=points,
+            target=target_v,
+            target_unit="V",
+        )
     return _level_finding(quantity, crossing, points, limits, target_v, conditions, how_found(crossing))
 
 
@@ -144,7 +162,16 @@ def segment_finding(
     """Return the finding of a level at which a segment goes on or off."""
     if crossing is None or not found.found or crossing.level_db is None:
         note = "; ".join((found.status.value, *found.warnings)) if crossing is None else why_not(crossing)
-        return Finding(quantity=quantity, value=None, unit="dBm", limits=limits, note=note, points=points)
+        return Finding(
+            quantity=quantity,
+            value=None,
+            unit="dBm",
+            limits=limits,
+            note=note,
+            points=points,
+            target=target_v,
+            target_unit="V",
+        )
     note = f"{how_found(crossing)}; dwell {found.dwell_s:g} s; {found.approach}"
     return _level_finding(quantity, crossing, points, limits, target_v, conditions, note)
 
@@ -167,6 +194,9 @@ def _level_finding(
         budget=level_budget(quantity, crossing, half_width_v, "meter voltage", conditions),
         note=note,
         points=points,
+        target=target_v,
+        target_unit="V",
+        slope=crossing.slope,
     )
 
 

@@ -30,6 +30,7 @@ from sequencer.uncertainty.decision import Limits
 
 S_UNIT_DB = 6.0
 LINEARITY = "S-meter linearity"
+MARK_AXIS = "meter mark"
 COMMON = ("mismatch", "receive path")  # what two levels on one path share
 _MARK = re.compile(r"S([1-9])|S9\s*\+\s*([1-6]0)(?:\s*dB)?", re.IGNORECASE)
 
@@ -150,11 +151,15 @@ class SMeterCurve(Check[SMeterCurveSettings]):
         line = MeterLine(side, settings, conditions, highest_dbm=_highest_dbm(settings, conditions))
         if settings.meter == "segments":
             found = line.find_segment(target_v, falling=False, start_dbm=nominal_dbm)
-            return segment_finding(
+            finding = segment_finding(
                 quantity, found.rising, found, tuple(line.points), limits, target_v, conditions
             )
-        crossing = line.find_needle(target_v, start_dbm=nominal_dbm, prior=_prior(mark, settings))
-        return needle_finding(quantity, crossing, tuple(line.points), limits, target_v, conditions)
+        else:
+            crossing = line.find_needle(target_v, start_dbm=nominal_dbm, prior=_prior(mark, settings))
+            finding = needle_finding(quantity, crossing, tuple(line.points), limits, target_v, conditions)
+        return replace(
+            finding, axis=MARK_AXIS, axis_value=above_s9_db(mark), axis_unit="dB over S9", nominal=nominal_dbm
+        )
 
 
 def _highest_dbm(settings: SMeterCurveSettings, conditions: Conditions) -> float:

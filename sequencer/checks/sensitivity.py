@@ -63,7 +63,14 @@ def _finding(found: SensitivityFound, settings: SensitivitySettings, conditions:
     if crossing is None or not crossing.found or crossing.level_db is None:
         note = found.why_not_found if crossing is None else why_not(crossing)
         return Finding(
-            quantity=quantity, value=None, unit="dBm", limits=limits, note=note, points=found.points
+            quantity=quantity,
+            value=None,
+            unit="dBm",
+            limits=limits,
+            note=note,
+            points=found.points,
+            target=settings.target.ratio_db,
+            target_unit=settings.target.unit,
         )
     return Finding(
         quantity=quantity,
@@ -75,4 +82,7 @@ def _finding(found: SensitivityFound, settings: SensitivitySettings, conditions:
         ),
         note="; ".join(part for part in (how_found(crossing), found.note) if part),
         points=found.points,
+        target=settings.target.ratio_db,
+        target_unit=settings.target.unit,
+        slope=crossing.slope,
     )

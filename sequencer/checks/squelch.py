@@ -100,8 +100,18 @@ class Squelch(Check[SquelchSettings]):
         if found.found and (why_not := _smooth(points, threshold_v)):
             return self._nothing(settings, why_not, points)
         return [
-            _level("squelch opens", found.rising, found, settings.opening.limits, conditions, points),
-            _level("squelch closes", found.falling, found, settings.closing.limits, conditions, points),
+            _level(
+                "squelch opens", found.rising, found, settings.opening.limits, conditions, points, threshold_v
+            ),
+            _level(
+                "squelch closes",
+                found.falling,
+                found,
+                settings.closing.limits,
+                conditions,
+                points,
+                threshold_v,
+            ),
             _hysteresis(found, settings.hysteresis.limits),
         ]
 
@@ -154,10 +164,20 @@ def _level(
     limits: Limits,
     conditions: Conditions,
     points: tuple[Point, ...],
+    threshold_v: float,
 ) -> Finding:
     if not found.found or crossing is None or crossing.level_db is None:
         note = "; ".join((f"{found.status.value} after {found.readings} looks", *found.warnings))
-        return Finding(quantity=quantity, value=None, unit="dBm", limits=limits, note=note, points=points)
+        return Finding(
+            quantity=quantity,
+            value=None,
+            unit="dBm",
+            limits=limits,
+            note=note,
+            points=points,
+            target=threshold_v,
+            target_unit="V",
+        )
     return Finding(
         quantity=quantity,
         value=crossing.level_db,
@@ -166,6 +186,8 @@ def _level(
         budget=level_budget(quantity, crossing, 0.0, "", conditions),
         note=f"{how_found(crossing)}; dwell {found.dwell_s:g} s; {found.approach}",
         points=points,
+        target=threshold_v,
+        target_unit="V",
     )
 
 

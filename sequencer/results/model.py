@@ -29,6 +29,10 @@ class Result:
     ``value``, ``uncertainty`` (expanded, about 95 %) and the limits are in ``unit``; ``value`` is None when nothing could be
     measured, and then ``note`` says why. ``settings`` are the check's own: what it was told to do, without
     limits. ``decision`` is one of the words of `sequencer.uncertainty.decision.Decision`.
+
+    ``target``, in ``target_unit``, is what a search looked for, as it was read (12, "dB SINAD"); ``slope`` is the reading's change per
+    dB of level there. ``axis`` names what the result stands along beside others ("audio frequency", "supply", "meter mark"), at
+    ``axis_value`` in ``axis_unit``. ``nominal``, in ``unit``, is the value that should be. None or empty where there is no such thing.
     """
 
     time: datetime
@@ -57,9 +61,18 @@ class Result:
     points: tuple[Point, ...] = ()
     budget: Mapping[str, Any] | None = None
     settings: Mapping[str, Any] | None = None
+    target: float | None = None
+    target_unit: str = ""
+    slope: float | None = None
+    axis: str = ""
+    axis_value: float | None = None
+    axis_unit: str = ""
+    nominal: float | None = None
 
 
-COLUMNS = tuple(f.name for f in fields(Result) if f.name not in ("points", "budget", "settings"))
+FACTS = ("target", "target_unit", "slope", "axis", "axis_value", "axis_unit", "nominal")
+"""What a result says of how it was found and where it stands, as data."""
+COLUMNS = tuple(f.name for f in fields(Result) if f.name not in ("points", "budget", "settings", *FACTS))
 """The results table's columns, in order; the CSV and the store carry the same."""
 _cells = attrgetter(*COLUMNS)
 

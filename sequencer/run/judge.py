@@ -54,6 +54,13 @@ def judged(finding: Finding, step: Step, facts: RunFacts, confirmed: Sequence[st
         points=finding.points,
         budget=as_plain(finding.budget) if finding.budget is not None else None,
         settings=_plain_settings(step),
+        target=finding.target,
+        target_unit=finding.target_unit,
+        slope=finding.slope,
+        axis=finding.axis,
+        axis_value=finding.axis_value,
+        axis_unit=finding.axis_unit,
+        nominal=finding.nominal,
     )
 
 

@@ -40,6 +40,11 @@ class SensitivityTarget:
         return f"{self.ratio_db:g} dB {self.kind}"
 
     @property
+    def unit(self) -> str:
+        """What it counts in: dB SINAD, dB (S+N)/N or dB quieting."""
+        return f"dB {self.kind}"
+
+    @property
     def modes(self) -> frozenset[str]:
         """The modes in which it means something."""
         return MODES_OF_KIND[self.kind]

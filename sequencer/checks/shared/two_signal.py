@@ -41,6 +41,7 @@ from sequencer.uncertainty.contributions import instrument_accuracy, search_inte
 HIGHEST_DBM = (
     0.0  # for the interferer, unless the file says otherwise; the receiver's rating bounds it as ever
 )
+OFFSET_AXIS = "interferer's offset"
 LEAST_ROOM_DB = 1.0
 FIRST_ABOVE_WANTED_DB = 50.0
 # SINAD against the interferer's level, where half of the noise is its own: about half the slope against the wanted signal's.
@@ -238,7 +239,17 @@ def _ratio_finding(
             "wanted signal"
         )
         return Finding(
-            quantity=quantity, value=None, unit="dB", limits=limits, note=note, points=tuple(stepper.points)
+            quantity=quantity,
+            value=None,
+            unit="dB",
+            limits=limits,
+            note=note,
+            points=tuple(stepper.points),
+            target=question.target_db,
+            target_unit=settings.target.unit,
+            axis=OFFSET_AXIS,
+            axis_value=question.offset_hz,
+            axis_unit="Hz",
         )
     ratio_db = crossing.level_db - wanted_dbm
     parts = _contributions(crossing, settings, conditions, interference, question)
@@ -254,6 +265,12 @@ def _ratio_finding(
         budget=Budget(quantity=quantity, unit="dB", value=ratio_db, contributions=parts),
         note=note,
         points=tuple(stepper.points),
+        target=question.target_db,
+        target_unit=settings.target.unit,
+        slope=crossing.slope,
+        axis=OFFSET_AXIS,
+        axis_value=question.offset_hz,
+        axis_unit="Hz",
     )
 
 
@@ -293,6 +310,17 @@ def _contributions(
 
 def _nothing(quantity: str, settings: TwoSignalSettings, note: str) -> list[Finding]:
     return [
-        Finding(quantity=name, value=None, unit=unit, limits=settings.limit.limits, note=note)
-        for name, unit in ratio_quantities(quantity, settings)
+        Finding(
+            quantity=name,
+            value=None,
+            unit=unit,
+            limits=settings.limit.limits,
+            note=note,
+            axis=OFFSET_AXIS,
+            axis_value=offset_hz,
+            axis_unit="Hz",
+        )
+        for (name, unit), offset_hz in zip(
+            ratio_quantities(quantity, settings), settings.offsets_hz, strict=True
+        )
     ]
