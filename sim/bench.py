@@ -13,11 +13,15 @@ from typing import Any, Literal
 import numpy as np
 
 from sim.clock import VirtualClock
-from sim.instruments.audio_analyser import AudioAnalyserSet
-from sim.instruments.audio_instruments import DcSupply, DcVoltmeter, RelayBox
-from sim.instruments.base import BenchInstrument, RfGenerator, RfPowerMeter
-from sim.instruments.modulation_analyser import ModulationSet
+from sim.instruments.audio_analyser import AudioAnalyser
+from sim.instruments.base import BenchInstrument
+from sim.instruments.modulation_analyser import ModulationAnalyser
 from sim.instruments.path_switch import PathSwitch
+from sim.instruments.power_meter import PowerMeter
+from sim.instruments.radio_box import RelayBox
+from sim.instruments.signal_generator import SignalGenerator
+from sim.instruments.supply import DcSupply
+from sim.instruments.voltmeter import DcVoltmeter
 from sim.radio.simulated_unit import SimulatedUnit
 from sim.radio.unit import Knobs, Specimen
 from sim.serve.visa import SimulatedLibrary, make_library
@@ -82,12 +86,12 @@ class SimulatedBench:
         self.witness = Witness(limits, self.clock)
         self.wiring = Wiring(self.unit, Paths(losses, self.clock), self.witness, self.clock)
         self.devices: dict[str, BenchInstrument] = {}
-        generators: list[RfGenerator] = []
+        generators: list[SignalGenerator] = []
         # a generator named interferer is the second one wherever its entry stands
         for name, place in sorted(places.items(), key=lambda entry: entry[0] == "interferer"):
             device = self._make(place.role, second=bool(generators) or name == "interferer")
             self.devices[place.address] = device
-            if isinstance(device, RfGenerator):
+            if isinstance(device, SignalGenerator):
                 generators.append(device)
         supplies = [device for device in self.devices.values() if isinstance(device, DcSupply)]
         for device in self.devices.values():
@@ -130,7 +134,7 @@ class SimulatedBench:
         match role:
             case "signal_generator":
                 apply = self.wiring.set_interferer if second else self.wiring.set_generator
-                return RfGenerator(
+                return SignalGenerator(
                     *common,
                     apply,
                     serial="2202" if second else "2201",
@@ -138,9 +142,9 @@ class SimulatedBench:
                     frequency_error_ppm=truth.frequency_ppm,
                 )
             case "power_meter":
-                return RfPowerMeter(*common, power_error_percent=truth.power_percent)
+                return PowerMeter(*common, power_error_percent=truth.power_percent)
             case "modulation_analyser":
-                return ModulationSet(
+                return ModulationAnalyser(
                     *common,
                     deviation_error_percent=truth.deviation_percent,
                     frequency_error_ppm=truth.frequency_ppm,
@@ -148,7 +152,7 @@ class SimulatedBench:
                     level_error_db=truth.selective_db,
                 )
             case "audio_analyser":
-                return AudioAnalyserSet(
+                return AudioAnalyser(
                     *common, sinad_error_db=truth.sinad_db, level_error_percent=truth.voltage_percent
                 )
             case "voltmeter":

@@ -12,13 +12,14 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
 from numpy.typing import NDArray
 
-from sim.instruments.audio_instruments import AudioSet
-from sim.instruments.base import NO_MEASUREMENT
+from sim.instruments.base import MAKER, NO_MEASUREMENT
 from sim.instruments.recorder import Recorder
 from sim.radio.loudspeaker import distortion_percent
-from sim.scpi.device import Boolean, Later, Number, ScpiError, setting
+from sim.scpi.device import Boolean, Later, Number, ScpiError, Text, command, setting
+from sim.wiring.wiring import Wiring
 
 _FUNCTIONS = {
     "POWER:SNDRATIO": "sinad", "POW:SNDR": "sinad",
@@ -28,8 +29,10 @@ _FUNCTIONS = {
 }  # fmt: skip
 
 
-class AudioAnalyserSet(AudioSet, Recorder):
-    """An audio analyser with two tones, distortion, weightings and recordings besides level and SINAD."""
+class AudioAnalyser(Recorder):
+    """An audio analyser: two tones into the microphone input; level, SINAD, distortion and recordings of the loudspeaker."""
+
+    identity = (MAKER, "AA-3", "6123", "1.9")
 
     tone_hz = setting(
         "[:SOURce<1:2>]:FREQuency[:CW|:FIXed]",
@@ -39,14 +42,34 @@ class AudioAnalyserSet(AudioSet, Recorder):
         "[:SOURce<1:2>]:VOLTage[:LEVel][:IMMediate][:AMPLitude]",
         Number("V", minimum=0, maximum=5, default=0.0, resolution=1e-6),
     )
+    output_on = setting(":OUTPut[:STATe]", Boolean(default=False))
+    function = setting(":SENSe:FUNCtion[:ON]", Text(default="VOLTage:AC"))
+    time_s = setting(
+        ":SENSe:SWEep:TIME", Number("s", minimum=0.02, maximum=10, default=0.2, resolution=0.001)
+    )
+    notch_hz = setting(":SENSe:FREQuency[:CW|:FIXed]", Number("Hz", minimum=100, maximum=1e4, default=1e3))
     psophometric = setting("[:SENSe]:FILTer:CCITt[:STATe]", Boolean(default=False))
     c_message = setting("[:SENSe]:FILTer:CMESsage[:STATe]", Boolean(default=False))
+
+    def __init__(
+        self,
+        clock: Any,
+        wiring: Wiring,
+        rng: np.random.Generator,
+        *,
+        sinad_error_db: float = 0.25,
+        level_error_percent: float = 0.5,
+    ) -> None:
+        super().__init__(clock, wiring, rng)
+        self._sinad_error_db = self.within(sinad_error_db)
+        self._level_error = 1.0 + self.within(level_error_percent) / 100.0
 
     @tone_hz.changed
     @level_v.changed
     def _drive_one(self, _source: int) -> None:
         self._drive()
 
+    @output_on.changed
     def _drive(self) -> None:
         self.look()
         on = 1.0 if self.output_on else 0.0
@@ -55,6 +78,7 @@ class AudioAnalyserSet(AudioSet, Recorder):
             first_hz, on * self.level_v[1], second_hz=second_hz, second_v=on * self.level_v[2]
         )
 
+    @function.check
     def _known_function(self, text: str) -> None:
         if text.upper() not in _FUNCTIONS:
             raise ScpiError(-224, f"function {text!r}")
@@ -76,6 +100,7 @@ class AudioAnalyserSet(AudioSet, Recorder):
             return "psophometric"
         return "C-message" if self.c_message else "flat"
 
+    @command(":READ?")
     def read_function(self) -> Later:
         """Measure the selected function over SWEep:TIME, beginning now."""
         self.look()

@@ -15,17 +15,18 @@ ranges of depth, AGC of a demodulator, a local oscillator's noise beside a carri
 from __future__ import annotations
 
 from dataclasses import replace
-from math import gcd, log10, pi, sqrt
+from math import gcd, hypot, log10, pi, sqrt
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.instruments.base import NO_MEASUREMENT, FmAnalyser
+from sim.instruments.base import MAKER, NO_MEASUREMENT, OVER_RANGE
 from sim.instruments.recorder import Recorder
 from sim.radio.emission import NOISE_BAND_HZ, SIDEBAND_MODES, Complexes, Emission, Line, baseband, periodic
 from sim.radio.weighting import weight
-from sim.scpi.device import Boolean, Choice, Number, ScpiError, setting
+from sim.scpi.device import Boolean, Choice, Later, Number, ScpiError, Text, command, setting
+from sim.wiring.wiring import Wiring
 
 _FUNCTIONS = {
     "FREQUENCY": "frequency", "FREQ": "frequency",
@@ -42,9 +43,26 @@ _FLAT_TOP_LINES = 3.77  # its noise bandwidth in lines
 _NOISE_POINTS = np.linspace(*NOISE_BAND_HZ, 200)
 
 
-class ModulationSet(FmAnalyser, Recorder):
-    """A modulation analyser with AM, audio, selective level and recordings besides frequency and FM."""
+class ModulationAnalyser(Recorder):
+    """A modulation analyser: carrier frequency to 1 Hz, peak FM deviation in ranges of 1, 3, 10, 30 and 100 kHz, AM depth, audio."""
 
+    identity = (MAKER, "MA-4", "4410", "3.1")
+    READ_S = 0.120
+    RANGES_HZ = (1e3, 3e3, 1e4, 3e4, 1e5)
+
+    function = setting("[:SENSe]:FUNCtion[:ON]", Text(default="FREQuency"))
+    detector = setting(
+        "[:SENSe]:DETector[:FUNCtion]", Choice("POSitive", "NEGative", "RMS", default="POSitive")
+    )
+    expected_hz = setting(
+        "[:SENSe]:FREQuency[:CW|:FIXed]", Number("Hz", minimum=1e5, maximum=2e9, default=1e8)
+    )
+    auto_range = setting("[:SENSe]:FM[:DEViation]:RANGe:AUTO", Boolean(default=True))
+    upper_hz = setting(
+        "[:SENSe]:FM[:DEViation]:RANGe[:UPPer]", Number("Hz", minimum=1e3, maximum=1e5, default=1e5)
+    )
+
+    CAPTURE_HZ = 50e3  # a carrier further from the one expected is not found
     demodulator = setting("[:SENSe]:DEModulation", Choice("FM", "AM", "USB", "LSB", default="FM"))
     resolution_hz = setting(
         "[:SENSe]:BANDwidth[:RESolution]", Number("Hz", minimum=30, maximum=3e3, default=100)
@@ -66,20 +84,39 @@ class ModulationSet(FmAnalyser, Recorder):
     def __init__(
         self,
         clock: Any,
-        wiring: Any,
+        wiring: Wiring,
         rng: np.random.Generator,
         *,
+        deviation_error_percent: float = 0.5,
+        frequency_error_ppm: float = 0.05,
         depth_error_percent: float = 1.0,
         level_error_db: float = 0.3,
-        **errors: float,
     ) -> None:
-        super().__init__(clock, wiring, rng, **errors)
+        super().__init__(clock, wiring, rng)
+        self._deviation_error = 1.0 + self.within(deviation_error_percent) / 100.0
+        self._frequency_error = 1.0 + 1e-6 * self.within(frequency_error_ppm)
         self._depth_error = 1.0 + self.within(depth_error_percent) / 100.0
         self._level_error_db = self.within(level_error_db)
 
+    @upper_hz.check
+    def _leave_auto_range(self, _upper_hz: float) -> None:
+        self.auto_range = False
+
+    @function.check
     def _known_function(self, text: str) -> None:
         if text.upper() not in _FUNCTIONS:
             raise ScpiError(-224, f"function {text!r}")
+
+    @command(":READ?")
+    def read_function(self) -> Later:
+        """Measure the selected function, which takes 120 ms."""
+        return Later(self.READ_S, self._measure)
+
+    @command(":MEASure[:SCALar]:FREQuency?")
+    def measure_frequency(self) -> Later:
+        """Measure the carrier frequency."""
+        self.function = "FREQuency"
+        return Later(self.READ_S, self._measure)
 
     def _measure(self) -> float:
         self.look()
@@ -153,6 +190,27 @@ class ModulationSet(FmAnalyser, Recorder):
         else:
             positive_hz, negative_hz = self._peaks(lines)
         return self._deviation(positive_hz, negative_hz, self._noise(emission.residual_deviation_hz))
+
+    def _deviation(self, positive_hz: float, negative_hz: float, residual_hz: float) -> float:
+        peak_hz = {
+            "POSitive": positive_hz,
+            "NEGative": negative_hz,
+            "RMS": (positive_hz + negative_hz) / 2**1.5,
+        }[self.detector]
+        # a peak detector reads noise on top of the tone: about the noise's own peak where there is no tone
+        shown_hz = (
+            hypot(peak_hz, residual_hz) + 1.5 * abs(float(self.rng.standard_normal()))
+        ) * self._deviation_error
+        upper_hz = (
+            self.RANGES_HZ[-1] if self.auto_range else next(r for r in self.RANGES_HZ if r >= self.upper_hz)
+        )
+        if shown_hz > 1.1 * upper_hz:
+            return OVER_RANGE
+        fitting_hz = (
+            next((r for r in self.RANGES_HZ if shown_hz <= r), upper_hz) if self.auto_range else upper_hz
+        )
+        step_hz = fitting_hz / 1e3
+        return round(shown_hz / step_hz) * step_hz
 
     def _depth_of(self, emission: Emission) -> float:
         if emission.mode in SIDEBAND_MODES:

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from sim.instruments.base import BenchInstrument
 from sim.scpi.device import Choice, Later, Number, ScpiError, command, setting
+from sim.wiring.wiring import Wiring
 
 NORMAL, SWAPPED = ">f4", "<f4"
 
@@ -32,8 +33,8 @@ class Recorder(BenchInstrument):
     )
     border = setting(":FORMat:BORDer", Choice("NORMal", "SWAPped", default="NORMal"))
 
-    def __init__(self, clock: Any, wiring: Any, rng: np.random.Generator, **errors: float) -> None:
-        super().__init__(clock, wiring, rng, **errors)
+    def __init__(self, clock: Any, wiring: Wiring, rng: np.random.Generator) -> None:
+        super().__init__(clock, wiring, rng)
         self._traces: dict[str, NDArray[Any]] = {}
 
     def record(self, count: int, rate_hz: float) -> dict[str, NDArray[Any]]:

@@ -1,0 +1,77 @@
+"""The simulated relay box on the radio's controls.
+
+Words, errors and accuracy: as in base.py. Not modelled: contact bounce, relays that stick, the time a relay takes.
+"""
+
+from __future__ import annotations
+
+from sim.instruments.base import MAKER, BenchInstrument
+from sim.scpi.device import Boolean, Choice, Number, ScpiError, command
+
+
+class RelayBox(BenchInstrument):
+    """A relay box on the radio's channel, mode and push-to-talk lines, below the standard's CONTrol subsystem."""
+
+    identity = (MAKER, "RB-1", "8001", "0.9")
+
+    @command(":CONTrol:CHANnel", Number(integer=True, minimum=0, maximum=9999, words=False))
+    def set_channel(self, channel: int) -> None:
+        """Step the radio to a channel; -222 if it has none of that number."""
+        self.look()
+        try:
+            self.wiring.unit.set_channel(channel)
+        except ValueError as error:
+            raise ScpiError(-222, str(error)) from error
+
+    @command(":CONTrol:CHANnel?")
+    def read_channel(self) -> int:
+        """Answer the channel the radio shows."""
+        return self.wiring.unit.channel
+
+    @command(":CONTrol:FREQuency", Number("Hz", minimum=1e3, maximum=3e9, words=False))
+    def set_frequency(self, frequency_hz: float) -> None:
+        """Ask the radio to leave its channels and go to a frequency; -222 if it takes none such."""
+        self.look()
+        try:
+            self.wiring.unit.set_frequency(frequency_hz)
+        except ValueError as error:
+            raise ScpiError(-222, str(error)) from error
+
+    @command(":CONTrol:FREQuency?")
+    def read_frequency(self) -> float:
+        """Answer the frequency the radio shows."""
+        return self.wiring.unit.dial_hz
+
+    @command(":CONTrol:MODE", Choice("FM", "AM", "USB", "LSB", "CW"))
+    def set_mode(self, mode: str) -> None:
+        """Set the emission; -224 if the radio has no such mode."""
+        self.look()
+        try:
+            self.wiring.unit.set_mode(mode)
+        except ValueError as error:
+            raise ScpiError(-224, str(error)) from error
+
+    @command(":CONTrol:MODE?")
+    def read_mode(self) -> str:
+        """Answer the emission the radio stands on."""
+        return self.wiring.unit.mode
+
+    @command(":CONTrol:KEY:STATe", Boolean())
+    def set_key(self, closed: bool) -> None:
+        """Close or open the push-to-talk line."""
+        self.look()
+        if closed:
+            self.wiring.key()
+        else:
+            self.wiring.unkey()
+        self.look()  # a supply at its current limit lets go at once
+
+    @command(":CONTrol:KEY:STATe?")
+    def read_key(self) -> bool:
+        """Answer whether the push-to-talk line is closed."""
+        return self.wiring.unit.keyed
+
+    def on_reset(self) -> None:
+        """Open the push-to-talk line."""
+        self.look()
+        self.wiring.unkey()
