@@ -68,6 +68,14 @@ PeakSide = Literal["positive", "negative"]
 Weighting = Literal["flat", "psophometric", "C-message"]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limits:
+    """What the bench file lets one instrument be set to; None is no limit of the bench's own."""
+
+    level_min_dbm: float | None = None
+    level_max_dbm: float | None = None
+
+
 class Instrument(ABC):
     """Anything on the bench that is set or read."""
 

@@ -28,7 +28,7 @@ from drivers.trace import Direction, Exchange, Trace
 
 if TYPE_CHECKING:
     from drivers.clock import Clock
-    from drivers.link.visa import Library, Session
+    from drivers.link.session import Library, Session
 
 T = TypeVar("T")
 Receive = Callable[[Wire, float], T]

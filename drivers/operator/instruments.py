@@ -13,11 +13,11 @@ from drivers.operator import dial as dials
 from drivers.operator.dial import Dial
 from drivers.operator.hand_key import HandKey
 from drivers.operator.prompt import Prompter
-from drivers.profiled.base import Limits
 from drivers.roles import (
     AudioAnalyser,
     Identity,
     Instrument,
+    Limits,
     ModulationAnalyser,
     PowerMeter,
     RangeState,

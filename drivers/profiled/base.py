@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass
 
 from drivers.clock import Clock
 from drivers.faults import (
@@ -21,17 +20,9 @@ from drivers.faults import (
     UnexpectedReply,
 )
 from drivers.link import scpi
-from drivers.link.visa import Link
+from drivers.link.link import Link
 from drivers.profiled.profile import Command, Profile
-from drivers.roles import Identity, Reading
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Limits:
-    """What the bench file lets one instrument be set to; None is no limit of the bench's own."""
-
-    level_min_dbm: float | None = None
-    level_max_dbm: float | None = None
+from drivers.roles import Identity, Limits, Reading
 
 
 class ProfiledInstrument:

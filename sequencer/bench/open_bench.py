@@ -19,10 +19,9 @@ from drivers.faults import InstrumentFault, Refused
 from drivers.link.link import Link
 from drivers.link.visa import open_library
 from drivers.operator.prompt import Person
-from drivers.profiled.base import Limits
 from drivers.profiled.profile import Profile
 from drivers.registry import find_driver
-from drivers.roles import Identity, Instrument
+from drivers.roles import Identity, Instrument, Limits
 from drivers.trace import Direction, Exchange
 from sequencer.bench.operator_and_text import UNLINKED, Unlinked
 from sequencer.inputs.bench import INTERFERER, BenchFile, PowerMeter, SignalGenerator, Supply

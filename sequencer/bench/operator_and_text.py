@@ -16,9 +16,8 @@ from drivers.faults import InstrumentFault, Refused
 from drivers.operator.hand_key import HandKey
 from drivers.operator.instruments import OperatorSettings
 from drivers.operator.prompt import Person, Prompter
-from drivers.profiled.base import Limits
 from drivers.registry import find_driver
-from drivers.roles import Instrument, Radio
+from drivers.roles import Instrument, Limits, Radio
 from drivers.text.line import make_line
 from drivers.text.profile import ENDS, TextProfile
 from drivers.trace import Trace

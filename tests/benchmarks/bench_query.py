@@ -21,7 +21,8 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 import pyvisa
 
 from drivers.clock import RealClock
-from drivers.link.visa import Library, Link, open_library
+from drivers.link.link import Link
+from drivers.link.visa import Library, open_library
 from drivers.trace import Exchange
 
 ROUNDS = 61

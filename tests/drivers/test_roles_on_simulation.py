@@ -12,9 +12,8 @@ import pytest
 
 from drivers import roles
 from drivers.faults import InstrumentError, NotConfirmed, Refused
-from drivers.profiled.base import Limits
 from drivers.registry import PROFILED, driver_names, find_driver
-from drivers.roles import RangeState
+from drivers.roles import Limits, RangeState
 from sim.radio.unit import SignalMeter, Specimen, Transmitter
 from sim.scpi.faults import FaultKind
 from tests.support.profiled_bench import CHANNEL_20_HZ, ROLES, ProfiledBench, changed, shipped_profile

@@ -8,9 +8,9 @@ from typing import Any
 
 from drivers.link.link import Link
 from drivers.link.visa import open_library
-from drivers.profiled.base import Limits
 from drivers.profiled.profile import ROLE_COMMANDS, Profile
 from drivers.registry import find_driver
+from drivers.roles import Limits
 from drivers.trace import Direction, Exchange
 from sequencer.files.dataclass_model import read_dataclass
 from sequencer.files.shipped import find_file

@@ -27,7 +27,8 @@ from drivers.faults import (
 )
 from drivers.link import scpi
 from drivers.link.exchange import MAX_REPLY_BYTES
-from drivers.link.visa import Library, Link, open_library
+from drivers.link.link import Link
+from drivers.link.visa import Library, open_library
 from drivers.trace import Direction, Exchange
 from tests.support.loopback import IDENTITY, Connection, ScriptedInstrument, answer, wait_until
 

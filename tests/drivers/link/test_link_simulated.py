@@ -24,13 +24,16 @@ from drivers.faults import (
 )
 from drivers.link import scpi
 from drivers.link.exchange import MAX_REPLY_BYTES
-from drivers.link.visa import Link, open_library
+from drivers.link.link import Link
+from drivers.link.visa import open_library
 from drivers.trace import Direction, Exchange
 from sim.clock import VirtualClock, WallClock
 from sim.scpi.device import Data, Number, ScpiDevice, command, setting
 from sim.scpi.faults import Fault, FaultKind
 from sim.serve.network import serve
 from sim.serve.visa import make_library
+from tests.support.hislip import HislipConnection
+from tests.support.vxi11 import Vxi11Connection
 
 SOCKET = "TCPIP0::192.0.2.11::5025::SOCKET"
 INSTR = "TCPIP0::192.0.2.11::inst0::INSTR"
@@ -69,11 +72,11 @@ def simulated(request: pytest.FixtureRequest) -> Iterator[Bench]:
         yield meter, link
 
 
-@pytest.fixture(params=["hislip", "vxi11"])
+@pytest.fixture(params=[HislipConnection, Vxi11Connection])
 def networked(request: pytest.FixtureRequest) -> Iterator[Bench]:
     """Open a link with pyvisa-py to the simulated instrument's HiSLIP or VXI-11 server."""
     meter = Meter(WallClock())
-    with serve({"meter": meter}, protocol=request.param) as addresses, open_library("py") as library:
+    with serve({"meter": meter}, connection=request.param) as addresses, open_library("py") as library:
         link = Link(library, name="meter", address=addresses["meter"], clock=RealClock())
         link.open()
         yield meter, link

@@ -16,7 +16,8 @@ from pyvisa_sim.highlevel import SimVisaLibrary
 
 from drivers.clock import RealClock
 from drivers.faults import ConnectFailed, InstrumentFault, Refused, TimedOut
-from drivers.link.visa import RESOURCE_NOT_FOUND, Library, Link, open_library
+from drivers.link.link import Link
+from drivers.link.visa import RESOURCE_NOT_FOUND, Library, open_library
 from drivers.link.wire import MAX_COUNT_READ
 from tests.support.loopback import IDENTITY, ScriptedInstrument, answer
 

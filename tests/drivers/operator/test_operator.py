@@ -23,9 +23,8 @@ from drivers.operator.instruments import (
 )
 from drivers.operator.prompt import Prompter, TakenBack, answers_may_be_taken_back
 from drivers.operator.sources import OperatorSignalGenerator, OperatorSupply
-from drivers.profiled.base import Limits
 from drivers.registry import OPERATED, PROFILED, find_driver
-from drivers.roles import Instrument, RangeState
+from drivers.roles import Instrument, Limits, RangeState
 from drivers.trace import Direction, Exchange
 from sim.clock import VirtualClock
 

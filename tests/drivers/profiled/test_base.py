@@ -22,8 +22,7 @@ from drivers.faults import (
     TimedOut,
     UnexpectedReply,
 )
-from drivers.profiled.base import Limits
-from drivers.roles import RangeState
+from drivers.roles import Limits, RangeState
 from sim.scpi.faults import FaultKind
 from tests.support.profiled_bench import CHANNEL_20_HZ, ProfiledBench, changed, shipped_profile
 

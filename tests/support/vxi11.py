@@ -13,7 +13,7 @@ import struct
 import time
 from collections.abc import Callable
 
-from sim.serve.network import Connection
+from sim.serve.connection import Connection
 from sim.serve.session import Link, Piece
 
 _PROGRAM, _VERSION = 0x0607AF, 1
@@ -57,6 +57,8 @@ def _opaque(content: bytes) -> bytes:
 
 class Vxi11Connection(Connection):
     """One RPC connection, with any number of links."""
+
+    ADDRESS = "TCPIP0::{host},{port}::inst0::INSTR"
 
     def talk(self) -> None:
         """Answer calls until the peer goes."""

@@ -14,7 +14,7 @@ import struct
 from typing import Any
 
 from sim.scpi.status import MESSAGE_AVAILABLE
-from sim.serve.network import Connection
+from sim.serve.connection import Connection
 from sim.serve.session import Link
 
 _HEADER = struct.Struct("!2sBBIQ")
@@ -53,6 +53,8 @@ _SYNCHRONIZED = 0
 
 class HislipConnection(Connection):
     """One of the two connections of a session."""
+
+    ADDRESS = "TCPIP0::{host}::hislip0,{port}::INSTR"
 
     link: Link | None = None
     session = 0
