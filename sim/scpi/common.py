@@ -80,9 +80,7 @@ class CommonCommands:
             self._update_conditions()
 
     def operation_condition(self) -> int:
-        """Return further STATus:OPERation bits; a hook, sampled after every command and at every status
-        query.
-        """
+        """Return further STATus:OPERation bits; a hook, sampled after every command and at every status query."""
         return 0
 
     def questionable_condition(self) -> int:
@@ -93,9 +91,7 @@ class CommonCommands:
         """React to *RST after all settings went to their defaults; a hook."""
 
     def on_clear(self) -> None:
-        """React to a device clear (interface message, not *CLS); a hook. The input and output are empty
-        already.
-        """
+        """React to a device clear (interface message, not *CLS); a hook. The input and output are empty already."""
 
     def self_test(self) -> int:
         """Return what *TST? answers: 0 passed; a hook."""

@@ -32,9 +32,7 @@ class Later:
 
 
 class MethodCommand(NamedTuple):
-    """A command that is carried out by a method of the instrument, found by name so that a subclass may
-    override it.
-    """
+    """A command that is carried out by a method of the instrument, found by name so that a subclass may override it."""
 
     method: str
     kinds: tuple[Kind, ...]
@@ -114,9 +112,7 @@ class Setting:
         return method
 
     def check(self, method: Method) -> Method:
-        """Decorate the method that is called (with suffixes and the new content) before it is set; it may
-        raise ScpiError.
-        """
+        """Decorate the method that is called (with suffixes and the new content) before it is set; it may raise ScpiError."""
         self._check = method.__name__
         return method
 
@@ -190,8 +186,7 @@ class _Query:
 
 
 def setting(pattern: str, kind: Kind) -> Setting:
-    """Declare a quantity that is set by ``pattern`` and queried by ``pattern?`` (with MIN, MAX, DEF for a
-    Number).
+    """Declare a quantity that is set by ``pattern`` and queried by ``pattern?`` (with MIN, MAX, DEF for a Number).
 
     On an instance, ``self.name`` is the content (a dictionary by suffix where the pattern has ``<low:high>``
     nodes). *RST brings it to the kind's default. Reactions: ``@name.changed`` and ``@name.check``, see

@@ -185,9 +185,7 @@ class ScpiDevice(CommonCommands):
         self._exchange = self.submit(message)
 
     def output(self) -> bytes | NotYet:
-        """Take the response message (with NL), or learn when it is ready. Asked for nothing: -420 and
-        NotYet(inf).
-        """
+        """Take the response message (with NL), or learn when it is ready. Asked for nothing: -420 and NotYet(inf)."""
         exchange = self._exchange
         if exchange is not None and not exchange.done:
             self.advance()
@@ -236,9 +234,7 @@ class ScpiDevice(CommonCommands):
         return self._queue[0].ready_at_s
 
     def interrupt(self, exchange: Exchange) -> None:
-        """Drop the answer of an exchange and report -410; commands of it that still wait are carried out in
-        time.
-        """
+        """Drop the answer of an exchange and report -410; commands of it that still wait are carried out in time."""
         exchange.failed = True
         exchange.answers.clear()
         self.report(-410)
@@ -251,9 +247,7 @@ class ScpiDevice(CommonCommands):
             self._queue.remove(exchange)
 
     def clear(self) -> None:
-        """Do a device clear: input, output and waiting commands are forgotten; settings and errors stay
-        (488.2, 5.8).
-        """
+        """Do a device clear: input, output and waiting commands are forgotten; settings and errors stay (488.2, 5.8)."""
         self.moment_s = self.clock.now_s()
         for exchange in list(self._queue):
             self.cancel(exchange)
@@ -327,9 +321,7 @@ class ScpiDevice(CommonCommands):
 
 
 def _collect(cls: type) -> tuple[Tree, list[Setting]]:
-    """Build the tree from the base classes to the class itself, so that a subclass may declare a command
-    anew.
-    """
+    """Build the tree from the base classes to the class itself, so that a subclass may declare a command anew."""
     tree = Tree()
     settings: dict[str, Setting] = {}
     for base in reversed(cls.__mro__):

@@ -148,9 +148,7 @@ class Taken:
         return argument if isinstance(argument, tuple) else (int(argument), "")  # type: ignore[arg-type]
 
     def spoil(self, answer: bytes) -> bytes:
-        """Return what comes instead of an answer (which ends in NL); a command without an answer stays
-        without.
-        """
+        """Return what comes instead of an answer (which ends in NL); a command without an answer stays without."""
         kind, argument = self.fault.kind, self.fault.argument
         if not answer or kind is FaultKind.TIMEOUT:
             return b""

@@ -100,8 +100,7 @@ def _at(limit: Limit, device: Any) -> float | None:
 
 @dataclass(frozen=True, slots=True)
 class Number:
-    """A number in ``unit`` (Hz, V, A, W, ohm, s, rad, deg, dB, dBm, dBuV, PCT or none), answered as NR3, or
-    NR1 if ``integer``.
+    """A number in ``unit`` (Hz, V, A, W, ohm, s, rad, deg, dB, dBm, dBuV, PCT or none), answered as NR3, or NR1 if ``integer``.
 
     ``minimum``, ``maximum`` (inclusive) and ``default`` may be functions of the device. It is rounded to
     ``resolution`` first and then compared with the range: outside is -222. A word is -141; if none of
@@ -191,9 +190,7 @@ class Boolean:
 
 
 class Choice:
-    """One of the words, each declared like ``"INTernal"``; the handler gets it as declared; answered in short
-    form.
-    """
+    """One of the words, each declared like ``"INTernal"``; the handler gets it as declared; answered in short form."""
 
     def __init__(self, *words: str, default: str | None = None, optional: bool = False) -> None:
         self.words = words
@@ -242,9 +239,7 @@ class Text:
 
 @dataclass(frozen=True, slots=True)
 class Channels:
-    """A channel list ``(@1,3,5:8)``; the handler gets a tuple of integers. Outside ``minimum``..``maximum``
-    is -222.
-    """
+    """A channel list ``(@1,3,5:8)``; the handler gets a tuple of integers. Outside ``minimum``..``maximum`` is -222."""
 
     _: KW_ONLY
     minimum: int = 1
@@ -312,9 +307,7 @@ def block(content: bytes) -> str:
 
 
 def say(answer: Any) -> str:
-    """Say what a handler returned: bool 1/0, int NR1, float NR3, bytes a block, str as it is, a sequence with
-    commas.
-    """
+    """Say what a handler returned: bool 1/0, int NR1, float NR3, bytes a block, str as it is, a sequence with commas."""
     if isinstance(answer, str):
         return answer
     if isinstance(answer, bool):

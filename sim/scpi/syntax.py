@@ -55,8 +55,7 @@ class Unit:
 
 
 def parse_message(message: bytes) -> list[Unit]:
-    """Split one program message (no terminator needed) into units; parsing ends at the first error, its last
-    unit.
+    """Split one program message (no terminator needed) into units; parsing ends at the first error, its last unit.
 
     Never raises: an error is reported by the instrument only after the units before it were executed.
     """

@@ -109,9 +109,7 @@ class Tree:
         self._messages: dict[bytes, tuple[Step, ...]] = {}
 
     def add(self, pattern: str, command: Command, *, replace: bool = False) -> None:
-        """Add a command; a pattern that ends in ``?`` is a query. Raises ValueError where a path is taken
-        already.
-        """
+        """Add a command; a pattern that ends in ``?`` is a query. Raises ValueError where a path is taken already."""
         query = pattern.endswith("?")
         for path in expand(pattern.removesuffix("?")):
             branch = self._grow(path)

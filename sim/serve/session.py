@@ -122,9 +122,7 @@ class Link:
         self._silenced = False
 
     def write(self, sent: bytes, *, end: bool = False) -> None:
-        """Take bytes from the controller; on a message link ``end`` tells that END came with the last of
-        them.
-        """
+        """Take bytes from the controller; on a message link ``end`` tells that END came with the last of them."""
         for message in self._framer.feed(sent, end=end):
             if message is None:
                 self.device.report(-363)

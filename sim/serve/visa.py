@@ -286,9 +286,7 @@ class SimulatedLibrary(SimVisaLibrary):  # type: ignore[misc]
 
 
 def _take(link: Link, count: int, stop: int | None, *, ends: bool) -> tuple[bytes, StatusCode] | None:
-    """Take what one read gives (VPP-4.3, 6.1): up to END, the termination character, or ``count``; None: not
-    enough yet.
-    """
+    """Take what one read gives (VPP-4.3, 6.1): up to END, the termination character, or ``count``; None: not enough yet."""
     outbox = link.outbox
     whole, end = outbox[0]
     if link.stream or not (end and ends):
