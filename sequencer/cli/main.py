@@ -273,16 +273,16 @@ def schema(kind: str | None, into: Path | None) -> None:
 
 
 @main.command()
-@click.argument("kind", type=click.Choice(["checks", "roles", "profiles"]), required=False)
+@click.argument("name", metavar="[NAME]", required=False)
 @click.option(
     "--into", type=click.Path(path_type=Path, file_okay=False), help="Write all pages into this folder."
 )
 @_clear_errors
-def reference(kind: str | None, into: Path | None) -> None:
-    """Write the reference of checks, roles or profiles as Markdown; checks of installed packages are in it."""
+def reference(name: str | None, into: Path | None) -> None:
+    """List the reference pages, or print the page NAME as Markdown; checks of installed packages are in it."""
     from sequencer.cli.reference import reference_command
 
-    reference_command(kind, into)
+    reference_command(name, into)
 
 
 @main.command()
@@ -363,7 +363,7 @@ def history(serial: str, check: str, channel: int | None, folder: Path, store: s
 @_store
 @_clear_errors
 def export(file: Path, kind: str, serial: str | None, folder: Path, store: str) -> None:
-    """Write stored results into FILE; sequencer/reference/pages/export.md says what each column holds."""
+    """Write stored results into FILE; `sequencer reference export` says what each column holds."""
     from sequencer.cli.lookback import export_command
 
     sys.exit(export_command(file, kind=kind, serial=serial, folder=folder, store_name=store))

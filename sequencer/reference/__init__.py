@@ -1,35 +1,85 @@
-"""The reference pages: what there is of checks, roles and profiles, as Markdown made from the models and docstrings themselves.
+"""The reference: pages on checks, roles and profiles made from the code itself, and pages that a person wrote.
 
-`pages/checks.md`, `pages/roles.md` and `pages/profiles.md` are written by `sequencer reference --into
-sequencer/reference/pages`; a test fails where they differ.
+All are Markdown in the folder `pages`, which travels with the package. Three of them are made from the models and docstrings
+(`sequencer reference --into sequencer/reference/pages` writes them anew; a test fails where they differ).
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from importlib.resources import files
+from importlib.resources.abc import Traversable
 from pathlib import Path
 
-from sequencer.problems import about_file
-from sequencer.reference.checks_page import checks_page
-from sequencer.reference.profiles_page import profiles_page
-from sequencer.reference.roles_page import roles_page
+from sequencer.problems import about_file, did_you_mean, listed
 
-PAGES: Mapping[str, Callable[[], str]] = {
-    "checks": checks_page,
-    "roles": roles_page,
-    "profiles": profiles_page,
-}
-"""What each page is called, and what makes it."""
+WRITTEN = (
+    "first-bench",
+    "sequences",
+    "repeat-compare-history",
+    "readings-and-recordings",
+    "export",
+    "troubleshooting",
+    "editor",
+    "library",
+    "write-a-check",
+    "write-a-driver",
+)
+"""The pages a person wrote, in the order in which they are listed."""
+
+
+def _checks() -> str:
+    from sequencer.reference.checks_page import checks_page
+
+    return checks_page()
+
+
+def _roles() -> str:
+    from sequencer.reference.roles_page import roles_page
+
+    return roles_page()
+
+
+def _profiles() -> str:
+    from sequencer.reference.profiles_page import profiles_page
+
+    return profiles_page()
+
+
+GENERATED: Mapping[str, Callable[[], str]] = {"checks": _checks, "roles": _roles, "profiles": _profiles}
+"""What each page made from the code is called, and what makes it; each imports what it needs when it is asked for."""
+
+NAMES = (*WRITTEN, *GENERATED)
+"""Every page, in the order in which they are listed."""
+
+
+def page_text(name: str) -> str:
+    """Return a page. One made from the code holds what is installed now. Raises FileProblems for an unknown name."""
+    if name in GENERATED:
+        return GENERATED[name]()
+    if name not in WRITTEN:
+        raise about_file(
+            name, "no such reference page", found=name, allowed=listed(NAMES), hint=did_you_mean(name, NAMES)
+        )
+    return _folder().joinpath(f"{name}.md").read_text(encoding="utf-8")
+
+
+def page_titles() -> dict[str, str]:
+    """Return what each page is headed, by its name."""
+    return {
+        name: _folder().joinpath(f"{name}.md").read_text(encoding="utf-8").partition("\n")[0].lstrip("# ")
+        for name in NAMES
+    }
 
 
 def write_pages(folder: Path) -> list[Path]:
-    """Write every page into ``folder`` and return their paths. Raises FileProblems for a folder that cannot be written."""
+    """Write every page and picture into ``folder`` and return their paths. Raises FileProblems for a folder that cannot be written."""
     written = []
-    for name, page in PAGES.items():
-        path = folder / f"{name}.md"
+    for name, content in _everything():
+        path = folder / name
         try:
             folder.mkdir(parents=True, exist_ok=True)
-            path.write_text(page(), encoding="utf-8")
+            path.write_bytes(content)
         except OSError as error:
             raise about_file(
                 path,
@@ -38,3 +88,15 @@ def write_pages(folder: Path) -> list[Path]:
             ) from error
         written.append(path)
     return written
+
+
+def _everything() -> Iterator[tuple[str, bytes]]:
+    for name in NAMES:
+        yield f"{name}.md", page_text(name).encode()
+    for entry in sorted(_folder().iterdir(), key=lambda one: one.name):
+        if entry.name.endswith((".svg", ".png")):
+            yield entry.name, entry.read_bytes()
+
+
+def _folder() -> Traversable:
+    return files("sequencer.reference").joinpath("pages")

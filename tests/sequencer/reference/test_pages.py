@@ -23,7 +23,7 @@ from sequencer.inputs.load_bench import load_bench
 from sequencer.planning.load import load_sequence
 from sequencer.planning.plan import make_plan
 from sequencer.problems import FileProblems
-from sequencer.reference import PAGES
+from sequencer.reference import GENERATED, NAMES, WRITTEN, page_titles
 from sequencer.reference.examples import HEAD, settings_of
 from sim.radio.unit import CEPT_FREQUENCIES_HZ
 from tests.sequencer.checks.test_base import _package, _sequencer
@@ -64,11 +64,11 @@ def checks() -> dict[str, str]:
     return _sections((DOCS / "checks.md").read_text(encoding="utf-8"))
 
 
-@pytest.mark.parametrize("name", PAGES)
+@pytest.mark.parametrize("name", GENERATED)
 def test_a_page_is_what_would_be_generated_now(name: str) -> None:
     """Who changes a setting or a docstring writes the pages anew; the failure says how."""
     written = (DOCS / f"{name}.md").read_text(encoding="utf-8")
-    assert written == PAGES[name](), DIFFERS.format(name=name)
+    assert written == GENERATED[name](), DIFFERS.format(name=name)
 
 
 def test_every_check_and_every_setting_has_its_place(checks: dict[str, str]) -> None:
@@ -275,13 +275,32 @@ def test_a_package_s_wrong_example_is_complained_of(tmp_path: Path) -> None:
     assert "Traceback" not in printed.stderr
 
 
-def test_the_command_prints_a_page_or_writes_them_all(tmp_path: Path) -> None:
-    """`reference roles` prints one page, without a name that of the checks; `--into` writes all three."""
-    assert CliRunner().invoke(main, ["reference", "roles"]).stdout == PAGES["roles"]()
-    assert CliRunner().invoke(main, ["reference"]).stdout == PAGES["checks"]()
+def test_every_page_in_the_folder_is_listed_and_every_listed_page_is_there() -> None:
+    """No page is shipped that nobody can find, and none is promised that is not there; each begins with its heading."""
+    assert {f"{name}.md" for name in NAMES} == {path.name for path in DOCS.glob("*.md")}
+    for name in NAMES:
+        assert (DOCS / f"{name}.md").read_text(encoding="utf-8").startswith("# "), name
+
+
+def test_the_command_lists_prints_or_writes_them_all(tmp_path: Path) -> None:
+    """Without a name every page is listed with its heading; a name prints it; `--into` writes all, pictures included."""
+    listed = CliRunner().invoke(main, ["reference"]).stdout
+    for name, title in page_titles().items():
+        assert re.search(rf"^{name} +{re.escape(title)}$", listed, re.MULTILINE), name
+    assert CliRunner().invoke(main, ["reference", "roles"]).stdout == GENERATED["roles"]()
+    for name in WRITTEN:
+        assert CliRunner().invoke(main, ["reference", name]).stdout == (DOCS / f"{name}.md").read_text("utf-8")
     done = CliRunner().invoke(main, ["reference", "--into", str(tmp_path / "new")])
     assert done.exit_code == 0
-    assert {path.name for path in (tmp_path / "new").iterdir()} == {f"{name}.md" for name in PAGES}
+    assert {path.name for path in (tmp_path / "new").iterdir()} == {path.name for path in DOCS.iterdir()}
+
+
+def test_an_unknown_page_names_the_nearest() -> None:
+    """A misspelt page ends with status 2, the pages there are, and the one that was probably meant."""
+    done = CliRunner().invoke(main, ["reference", "first-bensh"])
+    assert done.exit_code == 2
+    assert "no such reference page" in done.stderr
+    assert "did you mean 'first-bench'?" in done.stderr
 
 
 def test_a_folder_that_cannot_be_written_is_named(tmp_path: Path) -> None:
