@@ -289,7 +289,9 @@ def test_the_command_lists_prints_or_writes_them_all(tmp_path: Path) -> None:
         assert re.search(rf"^{name} +{re.escape(title)}$", listed, re.MULTILINE), name
     assert CliRunner().invoke(main, ["reference", "roles"]).stdout == GENERATED["roles"]()
     for name in WRITTEN:
-        assert CliRunner().invoke(main, ["reference", name]).stdout == (DOCS / f"{name}.md").read_text("utf-8")
+        assert CliRunner().invoke(main, ["reference", name]).stdout == (DOCS / f"{name}.md").read_text(
+            "utf-8"
+        )
     done = CliRunner().invoke(main, ["reference", "--into", str(tmp_path / "new")])
     assert done.exit_code == 0
     assert {path.name for path in (tmp_path / "new").iterdir()} == {path.name for path in DOCS.iterdir()}
