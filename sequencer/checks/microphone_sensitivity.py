@@ -24,7 +24,7 @@ from sequencer.search.curve import CurveSearch
 from sequencer.search.curve_prior import CurvePrior
 from sequencer.search.protocol import Ask, Crossing, NoReading, Settling, find_crossing
 from sequencer.uncertainty.budget import Budget
-from sequencer.uncertainty.contributions import instrument_accuracy, search_interval
+from sequencer.uncertainty.contributions import SEARCH_INTERVAL, instrument_accuracy, search_interval
 
 CUSTOMARY_SHARE = (
     0.6  # normal test modulation: 60 % of the permitted maximum (from memory of EN 300 433 and its relatives)
@@ -159,7 +159,7 @@ def _finding(
         unit="V",
         value=drive_v,
         contributions=(
-            search_interval("search, 95 % interval", crossing.half_width_db, unit="dB", coefficient=per_db),
+            search_interval(SEARCH_INTERVAL, crossing.half_width_db, unit="dB", coefficient=per_db),
             instrument_accuracy("analyser, accuracy", analyser_db, unit="dB", coefficient=per_db / slope),
             instrument_accuracy("audio source, level accuracy", source_v, unit="V"),
         ),

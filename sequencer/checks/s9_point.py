@@ -18,7 +18,7 @@ from sequencer.results.model import Point
 from sequencer.safety.receive import ReceiveSide
 from sequencer.search.protocol import Crossing, SwitchingCrossing
 from sequencer.uncertainty.budget import Budget
-from sequencer.uncertainty.contributions import search_interval
+from sequencer.uncertainty.contributions import SEARCH_INTERVAL, search_interval
 from sequencer.uncertainty.decision import Limits
 
 IN_STEPS = "the line moves in steps: if the meter is a bar, say 'meter: segments'"
@@ -204,5 +204,5 @@ def _hysteresis_budget(found: SwitchingCrossing) -> Budget | None:
     """Return the budget of the difference of both levels: generator, path and mismatch are common to them and cancel."""
     if found.hysteresis_db is None:
         return None
-    interval = search_interval("search, 95 % interval", found.hysteresis_half_width_db, unit="dB")
+    interval = search_interval(SEARCH_INTERVAL, found.hysteresis_half_width_db, unit="dB")
     return Budget(quantity="S9 hysteresis", unit="dB", value=found.hysteresis_db, contributions=(interval,))

@@ -23,6 +23,7 @@ from sequencer.checks.shared.limits import RatioLimit
 from sequencer.checks.shared.s_meter import MeterLine, MeterSettings
 from sequencer.files.fields import RatioDb, VoltageV, at_least, between
 from sequencer.problems import FieldProblem
+from sequencer.results.model import METER_MARK
 from sequencer.safety.receive import ReceiveSide
 from sequencer.search.curve_prior import CurvePrior, needle_prior
 from sequencer.uncertainty.budget import Budget, Contribution
@@ -30,7 +31,6 @@ from sequencer.uncertainty.decision import Limits
 
 S_UNIT_DB = 6.0
 LINEARITY = "S-meter linearity"
-MARK_AXIS = "meter mark"
 COMMON = ("mismatch", "receive path")  # what two levels on one path share
 _MARK = re.compile(r"S([1-9])|S9\s*\+\s*([1-6]0)(?:\s*dB)?", re.IGNORECASE)
 
@@ -158,7 +158,11 @@ class SMeterCurve(Check[SMeterCurveSettings]):
             crossing = line.find_needle(target_v, start_dbm=nominal_dbm, prior=_prior(mark, settings))
             finding = needle_finding(quantity, crossing, tuple(line.points), limits, target_v, conditions)
         return replace(
-            finding, axis=MARK_AXIS, axis_value=above_s9_db(mark), axis_unit="dB over S9", nominal=nominal_dbm
+            finding,
+            axis=METER_MARK,
+            axis_value=above_s9_db(mark),
+            axis_unit="dB over S9",
+            nominal=nominal_dbm,
         )
 
 

@@ -20,7 +20,7 @@ from sequencer.safety.receive import ReceiveSide
 from sequencer.search.protocol import Ask, Crossing, NoReading, Settling, SwitchingCrossing, find_crossing
 from sequencer.search.switching import SwitchingSearch
 from sequencer.uncertainty.budget import Budget
-from sequencer.uncertainty.contributions import search_interval
+from sequencer.uncertainty.contributions import SEARCH_INTERVAL, search_interval
 from sequencer.uncertainty.decision import Limits
 
 DWELL_S = 0.1
@@ -195,6 +195,6 @@ def _hysteresis(found: SwitchingCrossing, limits: Limits) -> Finding:
     quantity = "squelch hysteresis"
     if found.hysteresis_db is None:
         return Finding(quantity=quantity, value=None, unit="dB", limits=limits, note=found.status.value)
-    interval = search_interval("search, 95 % interval", found.hysteresis_half_width_db, unit="dB")
+    interval = search_interval(SEARCH_INTERVAL, found.hysteresis_half_width_db, unit="dB")
     budget = Budget(quantity=quantity, unit="dB", value=found.hysteresis_db, contributions=(interval,))
     return Finding(quantity=quantity, value=found.hysteresis_db, unit="dB", limits=limits, budget=budget)

@@ -1,4 +1,4 @@
-"""The limit bar beside each result: where the value and its uncertainty lie between the limits. Shape tells it; colour only helps.
+"""Draw the limit bar beside each result: where the value and its uncertainty lie between the limits. Shape tells it; colour only helps.
 
 A pale band is what conforms, ruled off at its limits; a paler one inside it is the guard band. The line with end ticks is the value
 plus and minus its expanded uncertainty; the mark is a dot inside the limits and a cross outside.
@@ -13,7 +13,7 @@ from typing import Any
 from markupsafe import Markup, escape
 
 from sequencer.results.text import limits_in_words, value_in_words, with_minus
-from sequencer.uncertainty.decision import Limits
+from sequencer.uncertainty.decision import Limits, Rule
 
 WIDTH, HEIGHT = 160.0, 22.0
 INK, PALE, BLUE, RED = "#1b1b1b", "#dfe8ef", "#005a8c", "#a63d00"
@@ -30,7 +30,7 @@ def limit_bar(row: Mapping[str, Any]) -> Markup:
     if not math.isfinite(spread):
         spread = 0.0
     scale = _Scale(value, spread, limits)
-    parts = [_band(scale, limits, spread * _guard_factor(str(row["rule"]))), *_limit_ticks(scale, limits)]
+    parts = [_band(scale, limits, _guard_band(str(row["rule"]), spread)), *_limit_ticks(scale, limits)]
     parts += [_whisker(scale, value, spread), _mark(scale, value, inside=limits.contains(value))]
     said = " ".join(
         with_minus(f"{value_in_words(row)}; limits: {limits_in_words(row)}; {row['decision']}").split()
@@ -62,15 +62,9 @@ class _Scale:
         return _EDGE + (WIDTH - 2 * _EDGE) * min(1.0, max(0.0, share))
 
 
-def _guard_factor(rule: str) -> float:
-    """Read the guard factor back from the rule's own words, as `sequencer.uncertainty.decision.Rule` prints them."""
-    if rule.startswith("guarded"):
-        return 1.0
-    words = rule.removeprefix("guard factor ").split(" ")
-    try:
-        return float(words[0]) if rule.startswith("guard factor ") else 0.0
-    except ValueError:
-        return 0.0
+def _guard_band(rule: str, spread: float) -> float:
+    known = Rule.stored(rule)
+    return 0.0 if known is None else known.guard_band(spread)
 
 
 def _band(scale: _Scale, limits: Limits, guard: float) -> Markup:

@@ -89,6 +89,7 @@ class RunView:
     results: tuple[ResultView, ...]
     plots: tuple[Any, ...]
     plots_left_out: bool
+    lacks_facts: bool
     instruments: tuple[Instrument, ...]
     budgets: tuple[BudgetView, ...]
 
@@ -103,6 +104,7 @@ def render(runs: Sequence[Row], *, title: str, comments: Sequence[str], plots: s
     )
     return _template().render(
         title=title or _title(views),
+        own_title=title,
         written=_time(written.isoformat()),
         comments=[comment for comment in comments if comment.strip()],
         runs=views,
@@ -135,6 +137,7 @@ def _run_view(run: Row, at: int, *, plots: str, every: bool) -> RunView:
         results=tuple(_result_view(row) for row in shown),
         plots=tuple(_plots(shown, f"r{at + 1}")) if draw else (),
         plots_left_out=not draw and plots != "none",
+        lacks_facts=any(row.get("points") and row.get("target") is None for row in shown),
         instruments=tuple(_instruments(run)),
         budgets=tuple(_budget_view(row) for row in shown if row.get("budget")),
     )

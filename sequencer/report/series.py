@@ -1,34 +1,21 @@
-"""Which results of a run belong on one plot, found by what they are called, so that a check need not know of reports.
+"""Find which results of a run belong on one plot, by the axis they say they stand along; no name is taken apart for it.
 
-Results of one check, unit and mode make a series over the channel, if there are three or more; results called "... at 300 Hz" or
-"... at 13.2 V" one over that quantity; results called "S1", "S9+20 dB" of a signal meter one beside the nominal S-scale.
+Three results or more along one axis (audio frequency, supply, …) of one check, channel, mode and unit make a sweep; marks of a signal
+meter make a curve beside their nominal levels; what else was measured on three channels or more makes a sweep over the channels.
 """
 
 from __future__ import annotations
 
-import re
+from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from sequencer.results.model import METER_MARK
+
 Row = Mapping[str, Any]
 FEWEST = 3
 S_UNIT_DB = 6.0  # IARU Region 1 R.1
-S9_BELOW_30_MHZ_DBM, S9_ABOVE_DBM = -73.0, -93.0  # IARU Region 1 R.1
-
-_AT = re.compile(
-    r"^(?P<what>.*?),?\s+at\s+(?P<number>[-+]?\d+(?:\.\d+)?)\s*(?P<unit>kHz|Hz|mV|V|dBm|dB|%|s)\b(?P<rest>.*)$"
-)
-_S_POINT = re.compile(r"\bS(?P<units>[1-9])(?:\s*\+\s*(?P<over>\d{1,2})(?:\s*dB)?)?(?![\w+])")
-_SCALES = {"kHz": (1e3, "Hz"), "mV": (1e-3, "V")}
-_AXES = {
-    "Hz": "audio frequency, Hz",
-    "V": "volts",
-    "dB": "dB",
-    "dBm": "level, dBm",
-    "%": "per cent",
-    "s": "time, s",
-}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,7 +29,7 @@ class Series:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sweep:
-    """Series on one plot: over ``x_label``, on a logarithmic axis where they are frequencies."""
+    """Series on one plot: over ``x_label``, on a logarithmic axis where they are audio frequencies."""
 
     title: str
     x_label: str
@@ -54,125 +41,123 @@ class Sweep:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MeterCurve:
-    """A signal meter: at which level, dBm, it stood at which point of the S-scale, named and in dB from S9."""
+    """A signal meter: at which level, dBm, it stood at which point of the S-scale, in dB from S9; ``nominal_dbm`` of each, if known."""
 
     title: str
-    s9_dbm: float
-    names: tuple[str, ...]
     over_s9_db: tuple[float, ...]
+    nominal_dbm: tuple[float, ...] | None
     rows: tuple[Row, ...]
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """The points of the scale as they are printed on a meter: S5, S9, S9+20 dB."""
+        return tuple(
+            f"S9+{over:g} dB" if over > 0 else f"S{9 + over / S_UNIT_DB:.3g}" for over in self.over_s9_db
+        )
+
+    @property
+    def nominal_s9_dbm(self) -> float | None:
+        """Where S9 should lie, dBm, as the marks' own nominal levels say; None where they do not."""
+        return None if self.nominal_dbm is None else self.nominal_dbm[0] - self.over_s9_db[0]
 
 
 def sweeps_of(rows: Sequence[Row]) -> list[Sweep]:
     """Return the sweeps among a run's results."""
-    measured = [row for row in rows if row["value"] is not None and row["unit"] and not _is_meter(row)]
-    return [*_over_channels(measured), *_over_quantity(measured)]
+    measured = [row for row in rows if row["value"] is not None and row["unit"] and not _is_mark(row)]
+    along = _along_axes(measured)
+    drawn = {id(row) for sweep in along for one in sweep.series for row in one.rows}
+    return [*_over_channels(row for row in measured if id(row) not in drawn), *along]
 
 
 def meter_curves_of(rows: Sequence[Row]) -> list[MeterCurve]:
     """Return the signal meter's curves among a run's results, one a channel."""
-    found: dict[tuple[Any, ...], list[tuple[float, str, Row]]] = {}
+    found: dict[tuple[Any, ...], dict[float, Row]] = defaultdict(dict)
     for row in rows:
-        if row["value"] is None or not _is_meter(row):
-            continue
-        point = _S_POINT.search(row["quantity"])
-        assert point is not None
-        over_db = float(point["over"] or 0) - S_UNIT_DB * (9 - int(point["units"]))
-        found.setdefault((row["check"], row["channel"], row["mode"]), []).append(
-            (over_db, point[0].strip(), row)
-        )
-    return [
-        _meter(members) for members in found.values() if len({over_db for over_db, _, _ in members}) >= FEWEST
-    ]
+        if row["value"] is not None and _is_mark(row):
+            found[row["check"], row.get("check_index"), row["channel"], row["mode"]][row["axis_value"]] = row
+    return [_meter(marks) for marks in found.values() if len(marks) >= FEWEST]
 
 
-def _meter(members: list[tuple[float, str, Row]]) -> MeterCurve:
-    members.sort(key=lambda one: one[0])
-    row = members[0][2]
-    low = row["frequency_hz"] is None or row["frequency_hz"] < 30e6
+def _meter(marks: Mapping[float, Row]) -> MeterCurve:
+    over_s9_db = tuple(sorted(marks))
+    rows = tuple(marks[over] for over in over_s9_db)
+    nominal = tuple(row["nominal"] for row in rows if row.get("nominal") is not None)
     return MeterCurve(
-        title=_titled("signal meter", row),
-        s9_dbm=S9_BELOW_30_MHZ_DBM if low else S9_ABOVE_DBM,
-        names=tuple(name for _, name, _ in members),
-        over_s9_db=tuple(over_db for over_db, _, _ in members),
-        rows=tuple(row for _, _, row in members),
+        title=f"signal meter{_where(rows[0])}",
+        over_s9_db=over_s9_db,
+        nominal_dbm=nominal if len(nominal) == len(rows) else None,
+        rows=rows,
     )
 
 
-def _is_meter(row: Row) -> bool:
-    return row["check"] == "s_meter_curve" and row["unit"] == "dBm" and bool(_S_POINT.search(row["quantity"]))
+def _is_mark(row: Row) -> bool:
+    return row.get("axis") == METER_MARK and row.get("axis_value") is not None
 
 
 def _over_channels(rows: Iterable[Row]) -> list[Sweep]:
-    groups: dict[tuple[Any, ...], dict[str, dict[float, Row]]] = {}
+    groups: dict[tuple[Any, ...], dict[str, dict[float, Row]]] = defaultdict(lambda: defaultdict(dict))
     for row in rows:
-        if row["channel"] is not None and not _AT.match(row["quantity"]):
-            series = groups.setdefault((row["check"], row["mode"], row["unit"]), {})
-            series.setdefault(row["quantity"], {})[float(row["channel"])] = row
-    return [
-        sweep
+        if row["channel"] is not None:
+            groups[row["check"], row["mode"], row["unit"]][row["quantity"]][float(row["channel"])] = row
+    sweeps = (
+        Sweep(
+            title=f"{_words(check)}, {mode}",
+            x_label="channel",
+            unit=unit,
+            series=_series(named),
+            of_channels=True,
+        )
         for (check, mode, unit), named in groups.items()
-        if (
-            sweep := _sweep(
-                named, title=f"{_words(check)}, {mode}", x_label="channel", unit=unit, channels=True
-            )
-        )
-    ]
+    )
+    return [sweep for sweep in sweeps if sweep.series]
 
 
-def _over_quantity(rows: Iterable[Row]) -> list[Sweep]:
-    groups: dict[tuple[Any, ...], dict[str, dict[float, Row]]] = {}
+def _along_axes(rows: Iterable[Row]) -> list[Sweep]:
+    groups: dict[tuple[Any, ...], list[Row]] = defaultdict(list)
     for row in rows:
-        if not (match := _AT.match(row["quantity"])):
-            continue
-        factor, unit = _SCALES.get(match["unit"], (1.0, match["unit"]))
-        series = groups.setdefault((row["check"], row["channel"], row["mode"], row["unit"], unit), {})
-        name = f"{match['what']}{match['rest']}".strip()
-        series.setdefault(name, {})[float(match["number"]) * factor] = row
-    return [
-        sweep
-        for (check, channel, mode, unit, over), named in groups.items()
-        if (
-            sweep := _sweep(
-                named,
-                title=f"{_words(check)}{'' if channel is None else f', channel {channel}'}, {mode}",
-                x_label="supply, V" if "supply" in check else _AXES[over],
-                unit=unit,
-                logarithmic=over == "Hz",
-            )
+        if row.get("axis") and row.get("axis_value") is not None:
+            key = (row["check"], row["channel"], row["mode"], row["unit"], row["axis"], row["axis_unit"])
+            groups[key].append(row)
+    sweeps = (
+        Sweep(
+            title=f"{_words(members[0]['check'])}{_where(members[0])}",
+            x_label=f"{axis}, {axis_unit}",
+            unit=unit,
+            series=(series := _series(_by_step(members))),
+            logarithmic=axis_unit == "Hz" and all(x > 0 for one in series for x in one.x),
         )
-    ]
+        for (*_, unit, axis, axis_unit), members in groups.items()
+    )
+    return [sweep for sweep in sweeps if sweep.series]
 
 
-def _sweep(
-    named: Mapping[str, Mapping[float, Row]],
-    *,
-    title: str,
-    x_label: str,
-    unit: str,
-    channels: bool = False,
-    logarithmic: bool = False,
-) -> Sweep | None:
-    series = tuple(
+def _by_step(rows: Sequence[Row]) -> dict[str, dict[float, Row]]:
+    """Put rows of one axis into series: those of one step of the sequence, or single results of several steps."""
+    steps: dict[Any, list[Row]] = defaultdict(list)
+    for row in rows:
+        steps[row.get("check_index")].append(row)
+    name = _words(str(rows[0]["check"]))
+    if all(len(members) == 1 for members in steps.values()):
+        return {name: {row["axis_value"]: row for row in rows}}
+    several = len(steps) > 1
+    return {
+        f"{name}, step {step}" if several and step is not None else name: {
+            row["axis_value"]: row for row in members
+        }
+        for step, members in steps.items()
+    }
+
+
+def _series(named: Mapping[str, Mapping[float, Row]]) -> tuple[Series, ...]:
+    return tuple(
         Series(name=name, x=tuple(sorted(at)), rows=tuple(at[x] for x in sorted(at)))
         for name, at in named.items()
         if len(at) >= FEWEST
     )
-    if not series:
-        return None
-    positive = all(x > 0 for one in series for x in one.x)
-    return Sweep(
-        title=title,
-        x_label=x_label,
-        unit=unit,
-        series=series,
-        logarithmic=logarithmic and positive,
-        of_channels=channels,
-    )
 
 
-def _titled(what: str, row: Row) -> str:
-    return f"{what}{'' if row['channel'] is None else ', channel ' + str(row['channel'])}, {row['mode']}"
+def _where(row: Row) -> str:
+    return f"{'' if row['channel'] is None else ', channel ' + str(row['channel'])}, {row['mode']}"
 
 
 def _words(check: str) -> str:

@@ -70,6 +70,8 @@ class Result:
     nominal: float | None = None
 
 
+METER_MARK = "meter mark"
+"""The axis of a signal meter's marks: how far each stands over S9 on the scale, dB."""
 FACTS = ("target", "target_unit", "slope", "axis", "axis_value", "axis_unit", "nominal")
 """What a result says of how it was found and where it stands, as data."""
 COLUMNS = tuple(f.name for f in fields(Result) if f.name not in ("points", "budget", "settings", *FACTS))

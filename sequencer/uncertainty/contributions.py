@@ -15,6 +15,8 @@ from sequencer.uncertainty.budget import Contribution
 from sequencer.uncertainty.coverage import student_factor
 from sequencer.uncertainty.distributions import Shape
 
+SEARCH_INTERVAL = "search, 95 % interval"
+"""What the contribution of a search for the result itself is called, for whoever looks it up in a budget."""
 DB_PER_RELATIVE_VOLTAGE = 20 / math.log(10)
 """8.686: first-order decibels for a relative change of a voltage of 1."""
 DB_PER_RELATIVE_POWER = 10 / math.log(10)

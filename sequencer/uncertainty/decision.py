@@ -14,6 +14,7 @@ at r = 1 and k = 2.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from enum import Enum
@@ -114,6 +115,13 @@ class Rule:
             ) from None
         return cls(guard_factor=factor)
 
+    @classmethod
+    def stored(cls, text: str) -> Self | None:
+        """Return the rule that `__str__` wrote into a result; None for other words, of which nothing is known."""
+        match = _STORED_FACTOR.fullmatch(text)
+        factor = {str(SIMPLE): 0.0, str(GUARDED): 1.0}.get(text, float(match[1]) if match else math.nan)
+        return cls(guard_factor=factor) if -1.0 <= factor <= 10.0 else None
+
     @property
     def is_simple(self) -> bool:
         """Whether no guard band is used."""
@@ -137,6 +145,7 @@ class Rule:
                 return f"guard factor {factor:g} (w = {factor:g} U)"
 
 
+_STORED_FACTOR = re.compile(r"guard factor (-?\d+(?:\.\d+)?(?:e[-+]?\d+)?) \(w = \1 U\)")
 SIMPLE = Rule(guard_factor=0.0)
 GUARDED = Rule(guard_factor=1.0)
 

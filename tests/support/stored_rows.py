@@ -17,6 +17,17 @@ from sequencer.uncertainty.contributions import (
 )
 from sequencer.uncertainty.decision import SIMPLE, Limits, Rule, decide
 
+NO_FACTS = {
+    "target": None,
+    "target_unit": "",
+    "slope": None,
+    "axis": "",
+    "axis_value": None,
+    "axis_unit": "",
+    "nominal": None,
+}
+HEARD = {"target": 12.0, "target_unit": "dB SINAD", "slope": 1.6}
+"""What a sensitivity says of its search."""
 TIME = "2026-03-02T10:00:00.000+00:00"
 
 
@@ -82,6 +93,7 @@ def row(value: float | None, **other: Any) -> dict[str, Any]:
         "rule": str(rule),
         "conditions": "supply 13.2 V; squelch open (confirmed at the terminal)",
         "note": "",
+        **NO_FACTS,
         "points": [asdict(point) for point in points],
         "budget": as_plain(budget) if budget is not None else None,
         **other,

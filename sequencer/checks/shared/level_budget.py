@@ -8,6 +8,7 @@ from sequencer.checks.finding import Conditions
 from sequencer.search.protocol import Crossing
 from sequencer.uncertainty.budget import Budget, Contribution
 from sequencer.uncertainty.contributions import (
+    SEARCH_INTERVAL,
     instrument_accuracy,
     mismatch,
     path_loss,
@@ -29,7 +30,7 @@ def level_budget(
     ``reading_half_width`` is the accuracy of what was read, in its own unit; it reaches the level through the slope
     that the search measured. ``further`` contributions are in dB of level.
     """
-    parts: list[Contribution] = [search_interval("search, 95 % interval", crossing.half_width_db, unit="dB")]
+    parts: list[Contribution] = [search_interval(SEARCH_INTERVAL, crossing.half_width_db, unit="dB")]
     entry = conditions.bench.with_role("signal_generator")
     path = conditions.bench.paths.receive
     if entry is not None:

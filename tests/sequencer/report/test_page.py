@@ -14,7 +14,7 @@ import pytest
 from sequencer.problems import FileProblems
 from sequencer.report import page, report_html, write_report
 from sequencer.uncertainty.decision import GUARDED
-from tests.support.stored_rows import level_row, plain_row, row, run_of, sinad_points
+from tests.support.stored_rows import HEARD, level_row, plain_row, row, run_of, sinad_points
 
 VOID = {"col", "meta", "br", "link", "img", "input", "hr"}
 HOSTILE = "<script>alert(1)</script>\"'><img src=x onerror=alert(1)>{{1234567*7}}</style></title>"
@@ -66,7 +66,9 @@ def a_run(**other):
         row(
             1.0, check="confirm", unit="", quantity="confirmed: squelch open", channel=None, frequency_hz=None
         ),
-        level_row(-120.06, upper_limit=-113.0, points=sinad_points(-120.06), id=1, note="6 readings"),
+        level_row(
+            -120.06, upper_limit=-113.0, points=sinad_points(-120.06), id=1, note="6 readings", **HEARD
+        ),
         plain_row(
             4.3,
             0.2,
@@ -243,6 +245,24 @@ def test_many_runs_begin_with_an_overview():
     assert "frequency error, channels 1, 23: fail" in shown
     assert 'href="#run-2"' in html
     assert 'id="run-2"' in html
+
+
+def test_a_title_of_one_s_own_is_the_page_s_heading():
+    """The title given stands at the head of the page and in the browser's tab, for one run as for many; without one, none is added."""
+    html = report_html([a_run()], title="Back from repair & loan")
+    assert "<title>Back from repair &amp; loan</title>" in html
+    assert '<h1 class="title">Back from repair &amp; loan</h1>' in html
+    assert report_html([a_run(), a_run()], title="Batch").count("<h1>Batch</h1>") == 1
+    assert "<h1" not in report_html([a_run()])
+
+
+def test_an_old_run_says_what_its_results_do_not():
+    """Readings without a target were stored before there was one: the page says so; a new run says no such thing."""
+    old, new = (
+        run_of([level_row(-120.0, points=sinad_points(-120.0), **facts)], run="r") for facts in ({}, HEARD)
+    )
+    assert "stored before results carried target" in Reader(report_html([old])).shown()
+    assert "stored before results carried" not in Reader(report_html([new])).shown()
 
 
 def test_calibration_is_shown_and_what_was_overdue_is_named():

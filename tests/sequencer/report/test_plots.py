@@ -16,7 +16,7 @@ from sequencer.report.plots import plots_of
 from sequencer.report.series import meter_curves_of, sweeps_of
 from sequencer.results.model import Point
 from sequencer.uncertainty.decision import GUARDED, Rule
-from tests.support.stored_rows import level_row, plain_row, row, sinad_points
+from tests.support.stored_rows import HEARD, level_row, plain_row, row, sinad_points
 
 
 def readings(pairs, state="in range"):
@@ -33,46 +33,49 @@ def readings(pairs, state="in range"):
     )
 
 
-@given(st.floats(-125, -90), st.floats(0.6, 3.0), st.floats(-0.25, 0.25))
-def test_the_curve_is_the_one_the_readings_lie_on(crossing, slope, share):
-    """Readings on a bent line give that line back: target from the quantity, slope and bend from the readings."""
-    bend = share * slope
-
-    def reading(x):
-        return 12 + slope * x + bend * (x**2 / 2 if abs(x) <= 2 else 2 * abs(x) - 2)
-
-    points = readings([(crossing + x, reading(x)) for x in (-3.0, -1.0, -0.3, 0.8, 2.5, 4.0)])
-    curve = search_curve(level_row(crossing, points=points))
-    assert (curve.target, curve.target_is_stated, curve.reading_unit) == (12.0, True, "dB")
-    assert curve.slope == pytest.approx(slope, rel=1e-6)
-    assert curve.bend == pytest.approx(bend, abs=1e-6 * slope)
-    assert curve.at(crossing) == 12.0
+def test_target_and_slope_are_the_result_s_own():
+    """What the result says is drawn, whatever its name and its readings would suggest: nothing is fitted, no text is read."""
+    points = readings([(-120 + x, 40 - 3 * x) for x in (-3.0, -1.0, 0.8, 2.5)])
+    facts = {"target": 7.0, "target_unit": "dB (S+N)/N", "slope": 0.9}
+    curve = search_curve(level_row(-120.0, points=points, quantity="sensitivity, 12 dB SINAD", **facts))
+    assert (curve.target, curve.target_unit, curve.slope) == (7.0, "dB (S+N)/N", 0.9)
+    assert curve.at(-118.0) == pytest.approx(7.0 + 2 * 0.9)
+    (plot,) = plots_of([level_row(-120.0, points=points, **facts)], "x")
+    assert "slope found there, 0.9 dB (S+N)/N per dB" in plot.caption
+    assert "target, 7 dB (S+N)/N" in plot.caption
+    assert "reading, dB (S+N)/N" in plot.svg
 
 
-def test_one_outlier_does_not_carry_the_curve_away():
-    """A reading 8 dB off among seven good ones moves the slope by less than a tenth."""
-    good = [(-120 + x, 12 + 1.6 * x) for x in (-3.0, -2.0, -1.0, 0.5, 1.0, 2.0, 3.0)]
-    curve = search_curve(level_row(-120.0, points=readings([*good, (-119.0, 22.0)])))
-    assert curve.slope == pytest.approx(1.6, rel=0.1)
+def test_an_old_result_is_drawn_without_what_is_not_known():
+    """A result stored without target and slope shows its readings and its crossing, and says what it does not know."""
+    (plot,) = plots_of([level_row(-120.06, points=sinad_points(-120.06))], "x")
+    assert "upright line: the crossing, −120.1 dBm" in plot.caption
+    assert "the target is not known: it was not stored with this result" in plot.caption
+    assert "slope" not in plot.caption
+    assert "12 dB" not in plot.caption
 
 
-def test_a_meter_without_a_stated_target_shows_its_reading_at_the_crossing():
-    """An S9 point's row does not say the voltage aimed at: the curve's reading at the crossing is shown, and named as what it is."""
-    points = readings([(-73 + x, 2.25 + 0.025 * x) for x in (-6.0, -2.0, -0.5, 0.5, 3.0)])
-    curve = search_curve(level_row(-73.0, check="s9_point", quantity="S9 point", points=points))
-    assert curve.target == pytest.approx(2.25, abs=1e-9)
-    assert not curve.target_is_stated
-    (plot,) = plots_of([level_row(-73.0, check="s9_point", quantity="S9 point", points=points)], "x")
-    assert "reading at the crossing, 2.25" in plot.caption
-
-
-def test_a_meter_of_segments_has_no_curve():
-    """Readings that take two values only are drawn without a curve through them."""
+def test_a_meter_of_segments_has_a_target_and_no_slope():
+    """Where a reading switches there is no slope: crossing and threshold are drawn, no line."""
     points = readings([(-73 + x, 2.0 if x < 0 else 2.3) for x in (-6, -3, -1, -0.5, 0.5, 1, 3)])
-    curve = search_curve(level_row(-73.0, check="s9_point", quantity="S9 point, rising", points=points))
-    assert curve.slope is None
-    (plot,) = plots_of([level_row(-73.0, check="s9_point", quantity="S9 point, rising", points=points)], "x")
-    assert "upright line: the crossing" in plot.caption
+    facts = {"target": 2.25, "target_unit": "V", "nominal": -73.0}
+    (plot,) = plots_of(
+        [level_row(-73.0, check="s9_point", quantity="S9 point, rising", points=points, **facts)], "x"
+    )
+    assert "diamond: the crossing" in plot.caption
+    assert "dashed: target, 2.25 V" in plot.caption
+    assert "slope" not in plot.caption
+
+
+def test_a_ratio_s_search_is_drawn_against_its_target():
+    """A selectivity is no level: the interferer's levels are drawn with the SINAD they were searched for, without a crossing."""
+    points = readings([(-60.0, 20.0), (-50.0, 14.0), (-45.0, 9.0)])
+    (plot,) = plots_of(
+        [row(70.0, unit="dB", check="selectivity", quantity="selectivity, +10 kHz", points=points, **HEARD)],
+        "x",
+    )
+    assert "crossing" not in plot.caption
+    assert "dashed: target, 12 dB SINAD" in plot.caption
 
 
 def test_a_search_that_found_nothing_shows_what_it_read():
@@ -89,17 +92,18 @@ def test_a_search_that_found_nothing_shows_what_it_read():
 
 def test_the_plot_shows_crossing_interval_uncertainty_and_how_many_readings_lie_outside():
     """The caption, which is also the text alternative, names crossing, the search's interval, the expanded uncertainty and the target."""
-    (plot,) = plots_of([level_row(-120.06, points=sinad_points(-120.06))], "x")
+    (plot,) = plots_of([level_row(-120.06, points=sinad_points(-120.06), **HEARD)], "x")
     for words in (
         "6 readings, 2 of them at levels outside",
         "−120.1 dBm",
         "95 % interval, ±0.30 dB",
         "±0.73 dB",
-        "target, 12 dB",
+        "target, 12 dB SINAD",
+        "slope found there, 1.6 dB SINAD per dB",
     ):
         assert words in plot.caption
     assert escape(plot.caption) in plot.svg
-    assert "SINAD, dB" in plot.svg
+    assert "reading, dB SINAD" in plot.svg
 
 
 @pytest.mark.parametrize(
@@ -142,70 +146,116 @@ def test_channels_make_a_sweep_from_three_on():
     assert sweeps_of(rows[:2]) == []
 
 
-def test_deviation_at_audio_frequencies_is_a_curve_over_frequency():
-    """Results called "... at 300 Hz" and "... at 3 kHz" make one logarithmic plot, both signs on it, told apart by mark and line."""
-    rows = [
+def along(axis, axis_unit, places, **other):
+    """Return results along an axis, the first 1.0, each 0.5 more than the one before."""
+    return [
         plain_row(
-            value,
-            20.0,
-            unit="Hz",
-            quantity=f"peak deviation, {sign} at {text}",
-            check="peak_deviation",
-            upper_limit=2000.0,
+            1.0 + at / 2,
+            0.1,
+            axis=axis,
+            axis_value=place,
+            axis_unit=axis_unit,
+            quantity=f"result {at}",
+            **other,
         )
-        for sign in ("positive", "negative")
-        for text, value in (("300 Hz", 700.0), ("1 kHz", 1800.0), ("3 kHz", 1900.0))
+        for at, place in enumerate(places)
     ]
+
+
+def test_results_along_audio_frequencies_are_a_curve_on_a_logarithmic_axis():
+    """The axis is the result's own, whatever it is called; what should be is drawn where each result says it."""
+    rows = along(
+        "audio frequency", "Hz", (300.0, 1000.0, 3000.0), unit="dB", check="audio_response", nominal=0.0
+    )
     (sweep,) = sweeps_of(rows)
     assert sweep.logarithmic
-    assert [series.name for series in sweep.series] == [
-        "peak deviation, positive",
-        "peak deviation, negative",
-    ]
     assert sweep.series[0].x == (300.0, 1000.0, 3000.0)
     (plot,) = plots_of(rows, "x")
-    assert plot.title == "peak deviation, channel 20, FM, against audio frequency"
-    assert "stroke-dasharray" in plot.svg
+    assert plot.title == "audio response, channel 20, FM, against audio frequency"
+    assert "grey dashes: nominal" in plot.caption
     for text in ("300", "1000", "3000"):
         assert f">{text}<" in plot.svg
 
 
 def test_power_against_supply_is_a_curve_over_volts():
-    """Results called "... at 13.2 V" are drawn over the supply."""
-    rows = [
-        plain_row(
-            3.0 + at, 0.1, unit="W", quantity=f"carrier power at {volts:g} V", check="power_against_supply"
-        )
-        for at, volts in enumerate((10.8, 13.2, 15.6))
-    ]
+    """Results that say their supply are drawn over it; the same names without the field make no curve."""
+    rows = along("supply", "V", (10.8, 13.2, 15.6), unit="W", check="power_against_supply")
     (sweep,) = sweeps_of(rows)
-    assert (sweep.x_label, sweep.series[0].x) == ("supply, V", (10.8, 13.2, 15.6))
+    assert (sweep.x_label, sweep.series[0].x, sweep.logarithmic) == ("supply, V", (10.8, 13.2, 15.6), False)
+    named = [
+        plain_row(3.0, 0.1, unit="W", quantity=f"carrier power at {volts} V", check="power_against_supply")
+        for volts in (10.8, 13.2, 15.6)
+    ]
+    assert sweeps_of(named) == []
 
 
-def meter_rows(offset_db=0.0, frequency_hz=27_205_000.0):
-    """Return a signal meter's marks, each so far from where it should be (IARU Region 1 R.1: S9 -73 dBm, -93 dBm above 30 MHz; 6 dB)."""
-    s9 = -73.0 if frequency_hz < 30e6 else -93.0
-    nominal = {"S3": s9 - 36, "S5": s9 - 24, "S9": s9, "S9+20 dB": s9 + 20}
+def test_two_steps_along_one_axis_are_two_series():
+    """The same check twice in a sequence makes two series, named by their steps; single results of several steps make one."""
+    twice = [
+        row
+        for step in (3, 4)
+        for row in along(
+            "supply", "V", (12.0, 13.2, 14.4), unit="W", check="power_against_supply", check_index=step
+        )
+    ]
+    (sweep,) = sweeps_of(twice)
+    assert [one.name for one in sweep.series] == [
+        "power against supply, step 3",
+        "power against supply, step 4",
+    ]
+    single = [
+        {**one, "check": "carrier_power", "check_index": at}
+        for at, one in enumerate(along("time keyed", "s", (0.0, 10.0, 30.0), unit="W"))
+    ]
+    (sweep,) = sweeps_of(single)
+    assert [(one.name, one.x) for one in sweep.series] == [("carrier power", (0.0, 10.0, 30.0))]
+
+
+def test_offsets_to_both_sides_stand_on_a_linear_axis():
+    """Hertz below zero have no logarithm."""
+    (sweep,) = sweeps_of(
+        along("interferer's offset", "Hz", (-10e3, 10e3, 20e3), unit="dB", check="selectivity")
+    )
+    assert not sweep.logarithmic
+
+
+def meter_rows(s9_dbm=-73.0, **other):
+    """Return a signal meter's marks, each where it should be: 6 dB an S-unit (IARU Region 1 R.1)."""
     return [
         plain_row(
-            level + offset_db, 0.9, quantity=f"{name} level", check="s_meter_curve", frequency_hz=frequency_hz
+            s9_dbm + over,
+            0.9,
+            quantity=f"mark {at}",
+            check="s_meter_curve",
+            axis="meter mark",
+            axis_value=over,
+            axis_unit="dB over S9",
+            **{"nominal": s9_dbm + over, **other},
         )
-        for name, level in nominal.items()
+        for at, over in enumerate((-36.0, -24.0, 0.0, 20.0))
     ]
 
 
-@pytest.mark.parametrize(("frequency_hz", "s9_dbm"), [(27_205_000.0, "-73"), (145_500_000.0, "-93")])
-def test_the_s_meter_is_drawn_beside_the_nominal_scale(frequency_hz, s9_dbm):
-    """Marks of the meter make a curve beside the line of IARU Region 1 R.1, 20 dB lower above 30 MHz; the furthest mark is named."""
-    rows = meter_rows(frequency_hz=frequency_hz)
+@pytest.mark.parametrize("s9_dbm", [-73.0, -93.0, -67.0])
+def test_the_s_meter_is_drawn_beside_its_own_nominal_scale(s9_dbm):
+    """The scale is the one the results say: IARU Region 1 R.1's -73 or -93 dBm, or what a bench file said instead, as -67 dBm."""
+    rows = meter_rows(s9_dbm)
     rows[1]["value"] += 5.0
     (curve,) = meter_curves_of(rows)
     assert curve.over_s9_db == (-36.0, -24.0, 0.0, 20.0)
+    assert curve.names == ("S3", "S5", "S9", "S9+20 dB")
     (plot,) = plots_of(rows, "x")
-    assert f"S9 at {s9_dbm} dBm".replace("-", "−") in plot.caption
+    assert f"S9 at {s9_dbm:g} dBm".replace("-", "−") in plot.caption
     assert "Furthest from it: S5, by +5.0 dB" in plot.caption
     for name in ("S3", "S9", r"\+20 dB"):
         assert re.search(f">{name}<", plot.svg)
+
+
+def test_a_meter_whose_nominal_scale_was_not_stored_has_none():
+    """Without the nominal levels the marks are drawn alone, and no scale is guessed from the frequency."""
+    (plot,) = plots_of(meter_rows(nominal=None), "x")
+    assert "the nominal scale is not known" in plot.caption
+    assert "S9 at" not in plot.caption
 
 
 def test_drawings_do_not_leak_into_each_other():
@@ -215,7 +265,7 @@ def test_drawings_do_not_leak_into_each_other():
     plots_of(
         [
             *meter_rows(),
-            *(plain_row(float(at), 1.0, unit="W", quantity=f"power at {10**at} Hz") for at in range(1, 5)),
+            *along("audio frequency", "Hz", (10.0, 100.0, 1e3, 1e4), unit="W"),
         ],
         "y",
     )

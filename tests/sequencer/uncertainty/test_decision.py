@@ -348,3 +348,12 @@ def test_ratio_is_free_of_units(lower, width, scale):
     assert uncertainty_ratio(0.5 * scale, scaled) == pytest.approx(
         uncertainty_ratio(0.5, limits), rel=1e-3, abs=1e-6
     )
+
+
+@given(st.floats(-1, 10).map(lambda factor: float(f"{factor:g}")))
+def test_a_rule_as_stored_is_the_rule_again(factor):
+    """What a rule prints into a result is read back as the same rule; other words are no rule."""
+    rule = Rule(guard_factor=factor)
+    assert Rule.stored(str(rule)) == rule
+    assert Rule.stored(f"{rule}!") is None
+    assert Rule.stored("guard factor 11 (w = 11 U)") is None
