@@ -62,8 +62,7 @@ class ProfiledSignalGenerator(ProfiledInstrument, SignalGenerator):
         self._set_switch("am_state", True)
 
     def wait_until_settled(self, max_s: float) -> None:
-        """Wait for its own word that level and frequency stand, else for the settling time of the bench file."""
+        """Wait for its own word that level and frequency stand, where it has one, and for the settling time of the bench file."""
         if self._has("settling"):
             self._wait_while("settling", max_s)
-        else:
-            self._clock.wait_s(self._settle_s)
+        self._clock.wait_s(self._settle_s)

@@ -2,34 +2,30 @@
 
 from __future__ import annotations
 
-import hashlib
-import re
-import tempfile
 from collections.abc import Mapping
 from contextlib import ExitStack, suppress
 from dataclasses import dataclass
-from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
-
-from filelock import FileLock, Timeout
 
 from drivers.clock import Clock, RealClock
 from drivers.faults import InstrumentFault, Refused
 from drivers.link.link import Link
 from drivers.link.visa import open_library
 from drivers.operator.prompt import Person
-from drivers.profiled.profile import Profile
 from drivers.registry import find_driver
-from drivers.roles import Identity, Instrument, Limits
+from drivers.roles import Identity, Instrument
 from drivers.trace import Direction, Exchange
-from sequencer.bench.operator_and_text import UNLINKED, Unlinked
-from sequencer.inputs.bench import INTERFERER, BenchFile, PowerMeter, SignalGenerator, Supply
-from sequencer.inputs.bench import Instrument as Entry
+from sequencer.bench.limits import bounds_s, limits_of, max_supply_v
+from sequencer.bench.locks import cables_mark, lock_addresses
+from sequencer.bench.operator import Operators
+from sequencer.bench.text_radio import make_text_radio
+from sequencer.inputs.bench import INTERFERER, BenchFile, longest_release_s, max_meter_dbm, open_timeout_s
+from sequencer.inputs.instruments import ByHand, TextRadio
+from sequencer.inputs.instruments import Instrument as Entry
 from sequencer.safety.bench import Ratings, SafeBench, SafeState
 from sequencer.safety.cables import Cables, Connection
 from sequencer.safety.loss import HandPath
-from sequencer.units.convert import dbm_from_w
 
 if TYPE_CHECKING:
     from sim.bench import SimulatedBench
@@ -41,10 +37,6 @@ _OPENING_ORDER = ("radio", "signal_generator", "supply")
 _OFF = {"radio": "key", "signal_generator": "output", "supply": "output"}
 
 
-class BenchBusy(Exception):
-    """Another process drives this bench, or one of its instruments."""
-
-
 class BenchUnsafe(Exception):
     """The bench opened and could not be confirmed safe."""
 
@@ -54,7 +46,7 @@ class BenchParts:
     """What an open bench is made from: its file, its profiles by instrument name, and the simulation if it is simulated."""
 
     bench: BenchFile
-    profiles: Mapping[str, Profile]
+    profiles: Mapping[str, Any]
     simulation: SimulatedBench | None = None
     person: Person | None = None
 
@@ -79,9 +71,8 @@ class OpenBench:
         self._key_line_fault: InstrumentFault | None = None
         self._library: Any = None
         self.safe = self._make_safe_bench(self.instruments)
-        self._unlinked = Unlinked(
+        self._operators = Operators(
             parts.bench,
-            profiles=parts.profiles,
             clock=self.clock,
             trace=self._said.append,
             stack=self._stack,
@@ -122,7 +113,8 @@ class OpenBench:
 
     def prepare(self) -> None:
         """Lock the bench and open its VISA library; no instrument hears of it yet."""
-        self._lock()
+        if not self.simulated:
+            lock_addresses(self.bench, self._stack)
         visa: Any = self.parts.simulation.library() if self.parts.simulation is not None else self.bench.visa
         self._library = self._stack.enter_context(open_library(visa))
 
@@ -212,10 +204,25 @@ class OpenBench:
     def _open(self, name: str) -> None:
         self._touched = True
         entry = self.bench.instruments[name]
-        instrument = self._unlinked.make(name) if entry.driver in UNLINKED else self._make_linked(name, name)
+        instrument = self._make(name, entry)
         self._stack.callback(instrument.close)
         self.identities[name] = instrument.open()
         self.instruments[name] = instrument
+
+    def _make(self, name: str, entry: Entry) -> Any:
+        if isinstance(entry, ByHand):
+            return self._operators.make(name, entry)
+        if isinstance(entry, TextRadio):
+            return make_text_radio(
+                name,
+                entry,
+                self.parts.profiles[name],
+                clock=self.clock,
+                trace=self._said.append,
+                stack=self._stack,
+                simulation=self.parts.simulation,
+            )
+        return self._make_linked(name, name)
 
     def _make_linked(self, name: str, called: str) -> Any:
         entry = self.bench.instruments[name]
@@ -225,13 +232,13 @@ class OpenBench:
             address=entry.address,
             clock=self.clock,
             timeout_s=entry.timeout_s,
-            open_timeout_s=_open_timeout_s(entry),
+            open_timeout_s=open_timeout_s(entry),
             trace=self._said.append,
         )
-        driver: Any = find_driver("profile" if entry.driver in UNLINKED else entry.driver, entry.role)
-        return driver(
-            link, self.parts.profiles[name], self.clock, settle_s=entry.settle_s, limits=_limits_of(entry)
-        )
+        # beside a person it is the person's instrument that is waited for
+        settle_s = entry.settling_s if called == name else 0.0
+        driver: Any = find_driver("profile" if entry.manual else entry.driver, entry.role)
+        return driver(link, self.parts.profiles[name], self.clock, settle_s=settle_s, limits=limits_of(entry))
 
     def _make_safe_bench(self, instruments: dict[str, Instrument]) -> SafeBench:
         paths, protection = self.bench.paths, self.bench.protection
@@ -245,24 +252,24 @@ class OpenBench:
                 key_duty=protection.key_duty_percent / 100.0,
                 max_receiver_input_dbm=protection.max_receiver_input_dbm,
                 max_supply_current_a=protection.max_supply_current_a,
-                max_supply_voltage_v=_max_supply_v(self.bench),
+                max_supply_voltage_v=max_supply_v(self.bench),
                 max_meter_dbm=max_meter_dbm(self.bench),
             ),
             receive_loss_db=paths.receive.loss_db if paths.receive is not None else _no_loss,
             transmit_loss_db=paths.transmit.loss_db if paths.transmit is not None else _no_loss,
-            bounds_s=_bounds_s(self.bench),
+            bounds_s=bounds_s(self.bench),
             release_max_s=longest_release_s(radio[1]) if radio is not None else 0.0,
             say_unheard=self._say_unheard,
-            cables=Cables(None if self.simulated else _cables_mark(self.bench)),
+            cables=Cables(None if self.simulated else cables_mark(self.bench)),
         )
 
     def _say_unheard(self, role: str) -> None:
         for name, entry in self.bench.instruments.items():
             command = self.parts.profiles[name].commands.get(_OFF.get(role, ""))
-            if entry.role != role or command is None or self._library is None:
+            if entry.role != role or entry.manual or command is None or self._library is None:
                 continue
             message = command.set.replace("{number}", "0").encode("ascii", "replace") + b"\n"
-            wait_s = _open_timeout_s(entry)
+            wait_s = open_timeout_s(entry)
             with suppress(Exception):
                 session = self._library.open_session(entry.address, open_timeout_s=wait_s, timeout_s=wait_s)
                 try:
@@ -275,83 +282,6 @@ class OpenBench:
                     )
                 finally:
                     session.close(lost=True)
-
-    def _lock(self) -> None:
-        """Take every address for this process; the operating system drops the locks with the process, however it ends."""
-        if self.simulated:
-            return
-        for entry in self.bench.instruments.values():
-            if entry.manual:
-                continue  # a person is nobody else's
-            try:
-                self._stack.enter_context(FileLock(_lock_path(entry.address), timeout=0, mode=0o666))
-            except Timeout as error:
-                raise BenchBusy(
-                    f"another process drives {entry.address} on bench {self.bench.bench!r}. "
-                    "Wait until it has ended, or end it; it leaves the bench safe."
-                ) from error
-            except (OSError, NotImplementedError) as error:
-                raise BenchBusy(
-                    f"the lock of {entry.address} on bench {self.bench.bench!r} cannot be taken ({error}), so that another process "
-                    f"might drive it. See who owns {_lock_path(entry.address)}."
-                ) from error
-
-
-def _lock_path(address: str) -> Path:
-    """Return the lock file of an address; ways of writing the same VISA resource share it, a name and its IP address do not."""
-    folder = Path(tempfile.gettempdir()) / "radio-bench-sequencer-locks"
-    with suppress(OSError):
-        folder.mkdir(exist_ok=True)
-        folder.chmod(0o1777)  # whoever made it, everybody's runs must meet there
-    # VPP-4.3, 4.3.1: the board number is 0 and the resource class INSTR where none is written.
-    resource = re.sub(r"^([A-Z]+)::", r"\g<1>0::", address.strip().upper()).removesuffix("::INSTR")
-    return folder / f"{hashlib.sha256(resource.encode()).hexdigest()[:24]}.lock"
-
-
-def _cables_mark(bench: BenchFile) -> Path | None:
-    """Return the file that remembers moved cables: beside the lock of the generator, without which nobody is asked to move any."""
-    generator = bench.with_role("signal_generator")
-    if generator is None:
-        return None
-    return _lock_path(f"{generator[1].address} of {bench.bench}").with_suffix(".cables")
-
-
-def longest_release_s(radio: Entry) -> float:
-    """Return how long releasing the key can take: two tries, each with its error query, and the link reopened for each.
-
-    Under one failure at a time; a dead link ends earlier and leaves room for the supply to be cut.
-    """
-    return 4.0 * radio.timeout_s + 4.0 * _open_timeout_s(radio)
-
-
-def _open_timeout_s(entry: Entry) -> float:
-    return min(entry.timeout_s, 1.0)
-
-
-def _bounds_s(bench: BenchFile) -> dict[str, float]:
-    bounds_s: dict[str, float] = {}
-    for entry in bench.instruments.values():
-        bounds_s[entry.role] = max(entry.timeout_s, bounds_s.get(entry.role, 0.0))
-    return bounds_s
-
-
-def _max_supply_v(bench: BenchFile) -> float:
-    supply = bench.with_role("supply")
-    return supply[1].max_voltage_v if supply is not None and isinstance(supply[1], Supply) else 0.0
-
-
-def max_meter_dbm(bench: BenchFile) -> float:
-    """Return the most the power meter may be given, dBm; 20 dBm, what ordinary sensors take (common practice), where none is stated."""
-    meter = bench.with_role("power_meter")
-    if meter is None or not isinstance(meter[1], PowerMeter) or meter[1].max_power_w is None:
-        return 20.0
-    return dbm_from_w(meter[1].max_power_w)
-
-
-def _limits_of(entry: Entry) -> Limits:
-    if isinstance(entry, SignalGenerator):
-        return Limits(level_min_dbm=entry.level.min_dbm, level_max_dbm=entry.level.max_dbm)
-    return Limits()
 
 
 def _no_loss(_frequency_hz: float) -> float:

@@ -145,9 +145,8 @@ def _finding(
         note = why_not(crossing).replace(" dBm", " dBV")
         return Finding(quantity=quantity, value=None, unit="V", limits=limits, note=note, points=points)
     drive_v = 10.0 ** (crossing.level_db / 20.0)
-    analyser, source = (
-        conditions.bench.with_role(role) for role in ("modulation_analyser", "audio_analyser")
-    )
+    analyser = conditions.bench.with_role("modulation_analyser")
+    source = conditions.bench.with_role("audio_analyser")
     slope = abs(crossing.slope) if crossing.slope else 1.0
     per_db = drive_v / RELATIVE_DB
     analyser_db = RELATIVE_DB * (

@@ -101,8 +101,14 @@ def _measure(
         readings,
         settings.limit.limits,
         conditions,
+        accuracy_percent=_stated_percent(conditions),
         note=note,
     )
+
+
+def _stated_percent(conditions: Conditions) -> float | None:
+    analyser = conditions.bench.with_role("modulation_analyser")
+    return analyser[1].accuracy.depth_percent if analyser is not None else None
 
 
 def _peak_of(samples: Samples, which: PeakSide, tone_hz: float) -> float:

@@ -179,8 +179,10 @@ def distortion_finding(
 
 
 def _reader_share(conditions: Conditions) -> float:
-    """Return how far a distortion reading may be off, as a share of it: what the bench says of SINAD, else what is usual."""
+    """Return how far a distortion reading may be off, as a share of it: as stated of distortion, of SINAD, else what is usual."""
     entry = conditions.bench.with_role("audio_analyser")
+    if entry is not None and entry[1].accuracy.distortion_percent is not None:
+        return entry[1].accuracy.distortion_percent / 100.0
     stated_db = entry[1].accuracy.sinad_db if entry is not None else 0.0
     return relative_half_width(stated_db, of_power=False) if stated_db > 0 else READER_PERCENT / 100.0
 

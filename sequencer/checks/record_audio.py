@@ -11,12 +11,12 @@ import numpy as np
 from pydantic import AfterValidator, Field, model_validator
 
 from drivers.roles import Samples
-from sequencer.bench.open_bench import longest_release_s
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared.transmit import Drive, Tone
 from sequencer.files.fields import FrequencyDifferenceHz, FrequencyHz, LevelDbm, Percent, TimeS, between
+from sequencer.inputs.bench import longest_release_s
 from sequencer.problems import FieldProblem
 from sequencer.safety.receive import ReceiveSide
 from sequencer.safety.transmit import TransmitSide

@@ -74,7 +74,14 @@ class TransmitDistortion(Check[TransmitDistortionSettings]):
                 readings,
                 settings.limit.limits,
                 conditions,
-                accuracy_percent=READER_PERCENT,
+                accuracy_percent=_reader_percent(conditions),
                 note=drive_text(settings.drive_v, settings.tone_hz),
             )
         ]
+
+
+def _reader_percent(conditions: Conditions) -> float:
+    """Return how far the distortion read may be off, percent of it: what the bench file states, else what is usual."""
+    analyser = conditions.bench.with_role("modulation_analyser")
+    stated = analyser[1].accuracy.distortion_percent if analyser is not None else None
+    return READER_PERCENT if stated is None else stated

@@ -9,7 +9,8 @@ from typing import Any
 from drivers.faults import InstrumentFault
 from drivers.profiled.base import ProfiledInstrument
 from drivers.profiled.profile import Profile, commands_of
-from sequencer.bench.open_bench import BenchBusy, BenchParts, OpenBench
+from sequencer.bench.locks import BenchBusy
+from sequencer.bench.open_bench import BenchParts, OpenBench
 from sequencer.run.interrupt import stoppable
 
 

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Annotated, Any, Literal, get_args, get_origin
 
 from pydantic import BaseModel, ValidationError
 
-from sequencer.files.model_keys import keys_at
+from sequencer.files.fields import FileModel
 from sequencer.files.yaml_tree import Source
 from sequencer.problems import Complaint, FieldProblem, FieldProblems, did_you_mean, listed
 from sequencer.units.parse import QuantityError
@@ -151,9 +151,11 @@ def _unknown_key(
     siblings = source.find(taken[:-1]).entries
     free = [name for name in known if name not in siblings] or known
     hint = did_you_mean(key, free)
+    models = [one for one in models_at(model, location[:-1]) if issubclass(one, FileModel)]
+    elsewhere = next((said for one in models if (said := one.about_unknown(key))), "")
     return source.complain(
         taken,
-        f"unknown key '{key}'",
+        elsewhere or f"unknown key '{key}'",
         found=key,
         allowed="the keys " + listed(known) if known else "no keys",
         hint=hint,
@@ -223,3 +225,54 @@ def _wrong_value(
     if kind == "value_error":
         message, allowed = said.removeprefix("Value error, "), ""
     return source.complain(taken, message, found=found, allowed=allowed, hint=hint, key=at_key)
+
+
+# -- which keys a model knows at a place --------------------------------------------------------------------
+
+
+def keys_at(model: type[BaseModel], location: Sequence[str | int]) -> list[str]:
+    """Return the keys ``model`` knows at a pydantic error location (which also names union branches)."""
+    keys: dict[str, None] = {}
+    for candidate in models_at(model, location):
+        keys.update(dict.fromkeys(field.alias or name for name, field in candidate.model_fields.items()))
+    return list(keys)
+
+
+def models_at(model: type[BaseModel], location: Sequence[str | int]) -> list[type[BaseModel]]:
+    """Return the models that may be meant at a pydantic error location."""
+    candidates = [model]
+    for element in location:
+        candidates = _below(candidates, str(element))
+    return candidates
+
+
+def _below(candidates: list[type[BaseModel]], element: str) -> list[type[BaseModel]]:
+    """Return the models that ``element`` leads to: by key, by union branch, or through a list or mapping."""
+    named = [one for one in candidates if element == one.__name__ or _tagged(one, element)]
+    if named and len(candidates) > 1:
+        return named
+    found = [
+        inner
+        for candidate in candidates
+        for name, field in candidate.model_fields.items()
+        if element == (field.alias or name)
+        for inner in _models_in(field.annotation)
+    ]
+    return found or candidates
+
+
+def _tagged(model: type[BaseModel], element: str) -> bool:
+    return any(
+        get_origin(field.annotation) is Literal and element in get_args(field.annotation)
+        for field in model.model_fields.values()
+    )
+
+
+def _models_in(annotation: Any) -> Iterator[type[BaseModel]]:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        yield annotation
+    elif get_origin(annotation) is Annotated:
+        yield from _models_in(get_args(annotation)[0])
+    elif get_origin(annotation) is not Literal:
+        for inner in get_args(annotation):
+            yield from _models_in(inner)

@@ -159,6 +159,11 @@ class FileModel(BaseModel):
     )
 
     @classmethod
+    def about_unknown(cls, key: str) -> str:
+        """Return what is to be said of ``key``, which this model does not know, beyond that; nothing for most."""
+        return ""
+
+    @classmethod
     def __pydantic_init_subclass__(cls, **kwargs: Any) -> None:
         """Refuse a model of which two fields would be read from one key."""
         super().__pydantic_init_subclass__(**kwargs)

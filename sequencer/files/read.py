@@ -16,8 +16,7 @@ from typing import Generic, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
-from sequencer.files.explain import complaints_of
-from sequencer.files.model_keys import keys_at
+from sequencer.files.explain import complaints_of, keys_at
 from sequencer.files.yaml_tree import Source, compose
 from sequencer.problems import Complaint, FileProblems, about_file, did_you_mean, listed
 

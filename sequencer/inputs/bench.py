@@ -10,11 +10,10 @@ import itertools
 import json
 import math
 from collections.abc import Mapping
-from datetime import date
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, overload
 
-from pydantic import AfterValidator, Discriminator, Field, Tag, field_validator, model_validator
+from pydantic import AfterValidator, Field, field_validator, model_validator
 
 from sequencer.files.fields import (
     CurrentA,
@@ -23,190 +22,29 @@ from sequencer.files.fields import (
     LevelDbm,
     Percent,
     PowerW,
-    Ppm,
-    RatioDb,
     TimeS,
-    VoltageV,
-    at_least,
     between,
 )
-from sequencer.inputs.bench_drivers import complete_unlinked, driver_problems
-from sequencer.inputs.loss_table import PRINTABLE, LossDb
-from sequencer.problems import FieldProblem, FieldProblems, did_you_mean, listed
-
-ROLES = (
-    "signal_generator",
-    "power_meter",
-    "modulation_analyser",
-    "audio_analyser",
-    "voltmeter",
-    "supply",
-    "switch",
-    "radio",
+from sequencer.inputs.accuracy import HalfWidthDb
+from sequencer.inputs.instruments import (
+    AnyInstrument,
+    AudioAnalyser,
+    Instrument,
+    ModulationAnalyser,
+    PowerMeter,
+    Radio,
+    SignalGenerator,
+    Supply,
+    Switch,
+    Voltmeter,
+    Vswr,
 )
+from sequencer.inputs.loss_table import PRINTABLE, LossDb
+from sequencer.problems import FieldProblem, FieldProblems
+from sequencer.units.convert import dbm_from_w
 
 INTERFERER = "interferer"
 """The name that makes an entry the second signal generator, wherever it stands; without it the second in the file is."""
-
-Vswr = Annotated[float, AfterValidator(between(1.0, 100.0, ""))]
-HalfWidthDb = Annotated[RatioDb, AfterValidator(at_least(0.0, "dB"))]
-HalfWidthPpm = Annotated[Ppm, AfterValidator(at_least(0.0, "ppm"))]
-HalfWidthPercent = Annotated[Percent, AfterValidator(between(0.0, 100.0, "%"))]
-
-
-class Calibration(FileModel):
-    """The certificate an instrument's accuracy rests on."""
-
-    certificate: str
-    """The certificate's number."""
-    due: date
-    """The day it runs out."""
-
-
-class LevelRange(FileModel):
-    """From and to, for a generator's output."""
-
-    min_dbm: LevelDbm
-    """Lowest level it offers."""
-    max_dbm: LevelDbm
-    """Highest level it may be set to."""
-
-    @model_validator(mode="after")
-    def _in_order(self) -> LevelRange:
-        if self.min_dbm >= self.max_dbm:
-            raise FieldProblem(
-                f"min {self.min_dbm:g} dBm is not below max {self.max_dbm:g} dBm",
-                at=("min",),
-                allowed="min below max",
-            )
-        return self
-
-
-class Accuracy(FileModel):
-    """What an instrument may be wrong by: half-widths, rectangular."""
-
-    level_db: HalfWidthDb = 0.0
-    """Level of a signal generator."""
-    frequency_ppm: HalfWidthPpm = 0.0
-    """Frequency of a generator or an analyser (its reference)."""
-    power_percent: HalfWidthPercent = 0.0
-    """Power, of the reading."""
-    linearity_db: HalfWidthDb | None = None
-    """Power meter: the difference of two of its levels; without it the power's accuracy stands for it."""
-    deviation_percent: HalfWidthPercent = 0.0
-    """Peak deviation, of the reading."""
-    sinad_db: HalfWidthDb = 0.0
-    """SINAD."""
-    voltage_percent: HalfWidthPercent = 0.0
-    """Voltage, of the reading."""
-    current_percent: HalfWidthPercent = 0.0
-    """Current, of the reading."""
-
-
-class Instrument(FileModel):
-    """What every instrument's entry says."""
-
-    role: str
-    """What it does on this bench; need not be written where the entry is named after its role."""
-    address: str
-    """VISA resource, such as TCPIP0::192.0.2.11::5025::SOCKET; for `driver: text` also a serial device. An operator needs none."""
-    driver: str = "profile"
-    """`profile` (spoken to in the words of its command profile), `operator` (set and read by a person at a prompt), `text` (a radio on
-    a line of text), or a driver from an installed package."""
-    dial: Literal["", "dBm", "uV emf", "uV pd", "W", "V", "S units"] = ""
-    """Operator only: the unit on the dial. Signal generator: dBm, uV emf, uV pd; power meter: W, dBm; voltmeter: V, S units."""
-    s9_v: VoltageV | None = Field(default=None, alias="s9")
-    """Dial in S units only: the voltage that stands for S9, as the sequence's target for S9 says it."""
-    s_unit_v: VoltageV | None = Field(default=None, alias="s_unit")
-    """Dial in S units only: volts that stand for one S-unit; without it a ninth of s9."""
-    ptt: Literal["command", "rts", "dtr"] = "command"
-    """Text radio only: what keys it, the profile's key command or a line of the serial port."""
-    ptt_sense: Literal["cts", "dsr", "cd"] | None = None
-    """Text radio only: the line of the serial port that senses the key, if one is wired."""
-    profile: str = "scpi-1999"
-    """A shipped command profile, or the path of your own (relative to the bench file)."""
-    timeout_s: Annotated[TimeS, AfterValidator(between(0.05, 60.0, "s"))] = 2.0
-    """How long an answer may take."""
-    settle_s: TimeS = 0.0
-    """How long to wait after a setting, where the instrument cannot say that it has settled."""
-    accuracy: Accuracy = Accuracy()
-    """What it may be wrong by."""
-    vswr: Vswr = 1.0
-    """Match of its RF connector; 1 is perfect and adds no uncertainty."""
-    calibration: Calibration | None = None
-    """The certificate its accuracy rests on."""
-
-    @field_validator("address")
-    @classmethod
-    def _is_an_address(cls, address: str) -> str:
-        if not address.strip() or any(ord(character) < 33 for character in address):
-            raise FieldProblem(
-                f"{address!r} is not a VISA resource",
-                allowed="such as TCPIP0::192.0.2.11::5025::SOCKET, TCPIP0::192.0.2.11::hislip0::INSTR",
-            )
-        return address
-
-    @model_validator(mode="after")
-    def _suits_its_driver(self) -> Instrument:
-        if problems := list(driver_problems(self)):
-            raise FieldProblems(problems)
-        return self
-
-    @property
-    def manual(self) -> bool:
-        """Whether a person sets or reads it: few readings then, and none longer than a look."""
-        return self.driver == "operator"
-
-
-class SignalGenerator(Instrument):
-    """An RF signal generator."""
-
-    role: Literal["signal_generator"]
-    level: LevelRange
-    """What it can be set to, at its own connector."""
-
-
-class PowerMeter(Instrument):
-    """An RF power meter."""
-
-    role: Literal["power_meter"]
-    max_power_w: PowerW | None = None
-    """The most its sensor may be given."""
-
-
-class Supply(Instrument):
-    """A DC supply that feeds the unit."""
-
-    role: Literal["supply"]
-    max_voltage_v: VoltageV = 16.0
-    """The most it may be set to."""
-
-
-class OtherInstrument(Instrument):
-    """An instrument whose entry needs nothing of its own."""
-
-    @field_validator("role")
-    @classmethod
-    def _is_a_role(cls, role: str) -> str:
-        if role not in ROLES:
-            raise FieldProblem(
-                f"'{role}' is not a role", allowed=listed(ROLES), hint=did_you_mean(role, ROLES)
-            )
-        return role
-
-
-def _kind(entry: Any) -> str:
-    role = entry.get("role") if isinstance(entry, Mapping) else getattr(entry, "role", None)
-    return role if role in ("signal_generator", "power_meter", "supply") else "other"
-
-
-AnyInstrument = Annotated[
-    Annotated[SignalGenerator, Tag("signal_generator")]
-    | Annotated[PowerMeter, Tag("power_meter")]
-    | Annotated[Supply, Tag("supply")]
-    | Annotated[OtherInstrument, Tag("other")],
-    Discriminator(_kind),
-]
 
 
 class RfPath(FileModel):
@@ -331,11 +169,12 @@ class BenchFile(FileModel):
             for name, entry in instruments.items():
                 if isinstance(entry, dict):
                     entry.setdefault("role", name)
-                    complete_unlinked(name, entry)
         return super().model_validate_json(json.dumps(entries), **how)
 
     @model_validator(mode="after")
     def _makes_sense(self) -> BenchFile:
+        for name, entry in self.instruments.items():
+            entry.take_name(name)
         problems = list(self._address_problems())
         if self.visa == "sim" and self.unit is None:
             problems.append(
@@ -371,11 +210,33 @@ class BenchFile(FileModel):
             first.setdefault(key, name)
         return problems
 
-    def with_role(self, role: str) -> tuple[str, Instrument] | None:
+    @overload
+    def with_role(self, role: Literal["signal_generator"]) -> tuple[str, SignalGenerator] | None: ...
+    @overload
+    def with_role(self, role: Literal["power_meter"]) -> tuple[str, PowerMeter] | None: ...
+    @overload
+    def with_role(self, role: Literal["modulation_analyser"]) -> tuple[str, ModulationAnalyser] | None: ...
+    @overload
+    def with_role(self, role: Literal["audio_analyser"]) -> tuple[str, AudioAnalyser] | None: ...
+    @overload
+    def with_role(self, role: Literal["voltmeter"]) -> tuple[str, Voltmeter] | None: ...
+    @overload
+    def with_role(self, role: Literal["supply"]) -> tuple[str, Supply] | None: ...
+    @overload
+    def with_role(self, role: Literal["switch"]) -> tuple[str, Switch] | None: ...
+    @overload
+    def with_role(self, role: Literal["radio"]) -> tuple[str, Radio] | None: ...
+    @overload
+    def with_role(self, role: str) -> tuple[str, Instrument] | None: ...
+    def with_role(self, role: str) -> tuple[str, Any] | None:
         """Return the name and entry of the first instrument in ``role``, or None."""
         return next(iter(self.all_with_role(role)), None)
 
-    def all_with_role(self, role: str) -> list[tuple[str, Instrument]]:
+    @overload
+    def all_with_role(self, role: Literal["signal_generator"]) -> list[tuple[str, SignalGenerator]]: ...
+    @overload
+    def all_with_role(self, role: str) -> list[tuple[str, Instrument]]: ...
+    def all_with_role(self, role: str) -> list[tuple[str, Any]]:
         """Return names and entries of all instruments in ``role`` in the file's order; one named interferer is the last."""
         found = [(name, entry) for name, entry in self.instruments.items() if entry.role == role]
         return sorted(found, key=lambda named: named[0] == INTERFERER)
@@ -389,6 +250,27 @@ class BenchFile(FileModel):
     def simulated(self) -> bool:
         """Say whether its instruments are simulated."""
         return self.visa == "sim"
+
+
+def open_timeout_s(entry: Instrument) -> float:
+    """Return how long opening its link may take, s."""
+    return min(entry.timeout_s, 1.0)
+
+
+def longest_release_s(radio: Instrument) -> float:
+    """Return how long releasing push-to-talk can take, s: two tries, each with its error query, and the link reopened for each.
+
+    Under one failure at a time; a dead link ends earlier and leaves room for the supply to be cut.
+    """
+    return 4.0 * radio.timeout_s + 4.0 * open_timeout_s(radio)
+
+
+def max_meter_dbm(bench: BenchFile) -> float:
+    """Return the most the power meter may be given, dBm; 20 dBm, what ordinary sensors take (common practice), where none is stated."""
+    meter = bench.with_role("power_meter")
+    if meter is None or meter[1].max_power_w is None:
+        return 20.0
+    return dbm_from_w(meter[1].max_power_w)
 
 
 def relative_to(file: Path, other: str) -> Path:

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Any
 
-from sequencer.bench.open_bench import longest_release_s, max_meter_dbm
 from sequencer.checks import all_checks
 from sequencer.checks.finding import Demand
 from sequencer.checks.settings import CheckSettings
 from sequencer.files.shipped import shipped_names
-from sequencer.inputs.bench import PowerMeter, SignalGenerator, Supply
+from sequencer.inputs.bench import longest_release_s, max_meter_dbm
+from sequencer.inputs.instruments import PowerMeter, SignalGenerator, Supply
 from sequencer.inputs.load_bench import LoadedBench
 from sequencer.planning.load import LoadedSequence
 from sequencer.planning.step import Step

@@ -4,42 +4,62 @@ from __future__ import annotations
 
 from typing import Any
 
-from sequencer.inputs.bench import ROLES, BenchFile
+from sequencer.inputs.bench import BenchFile
 from sequencer.inputs.channel_plan import PlanFile
+from sequencer.inputs.instruments import ENTRIES, INSTALLED, ROLES, UnknownRole, role_of
 from sequencer.planning.sequence import sequence_model
 
 _DIALECT = "https://json-schema.org/draft/2020-12/schema"
-_ADDRESS_UNLESS_BY_HAND: dict[str, Any] = {
-    "if": {"properties": {"driver": {"const": "operator"}}, "required": ["driver"]},
-    "else": {"required": ["address"]},
-}
 
 
 def schemas() -> dict[str, dict[str, Any]]:
     """Return the schemas of sequence, bench and plan files (JSON Schema 2020-12)."""
     found = {
         "sequence": sequence_model().model_json_schema(),
-        "bench": _with_optional_role(BenchFile.model_json_schema()),
+        "bench": _chosen_by_role_and_driver(BenchFile.model_json_schema()),
         "plan": PlanFile.model_json_schema(),
     }
     return {name: {"$schema": _DIALECT, **one} for name, one in found.items()}
 
 
-def _with_optional_role(bench: dict[str, Any]) -> dict[str, Any]:
-    """Let an entry that is named after its role leave `role` out, and one that a person works its address, as the reader does.
+def _chosen_by_role_and_driver(bench: dict[str, Any]) -> dict[str, Any]:
+    """Let an entry be held against the one model of its role and driver, as the reader does: a mistake is then told of its own key.
 
-    A schema cannot look at the name an entry stands under unless each name is spelt out, so that is what is done.
+    An entry named after its role may leave `role` out. A schema cannot look at the name an entry stands under unless each name is
+    spelt out, so that is what is done.
     """
     definitions = bench["$defs"]
-    kinds = {"signal_generator": "SignalGenerator", "power_meter": "PowerMeter", "supply": "Supply"}
-    properties: dict[str, Any] = {}
-    for role in ROLES:
-        definition = definitions[kinds.get(role, "OtherInstrument")]
-        required = [key for key in definition.get("required", []) if key not in ("role", "address")]
-        properties[role] = {**definition, "required": required, **_ADDRESS_UNLESS_BY_HAND}
-    for kind in {*kinds.values(), "OtherInstrument"}:
-        definitions[kind]["required"].remove("address")
-        definitions[kind] |= _ADDRESS_UNLESS_BY_HAND
+    for models in ENTRIES.values():
+        for model in models:
+            definition = definitions[model.__name__]
+            needed = [key for key in definition.get("required", []) if key not in ("role", "driver")]
+            definition["required"] = needed
+    definitions.pop(UnknownRole.__name__, None)
+    named: dict[str, Any] = {
+        "type": "object",
+        "required": ["role"],
+        "properties": {"role": {"enum": list(ROLES)}},
+    }
+    named["allOf"] = [
+        {"if": {"required": ["role"], "properties": {"role": {"const": role}}}, "then": _by_driver(role)}
+        for role in ROLES
+    ]
     by_name = bench["properties"]["instruments"]
-    by_name["properties"] = properties
+    by_name["additionalProperties"] = named
+    by_name["properties"] = {role: _by_driver(role) for role in ROLES}
     return bench
+
+
+def _by_driver(role: str) -> dict[str, Any]:
+    """Return the schema that tells a role's entries apart by `driver`."""
+    chosen: dict[str, Any] = {}
+    for driver, models in ENTRIES.items():
+        for model in models:
+            if role_of(model) == role:
+                chosen[driver] = {"$ref": f"#/$defs/{model.__name__}"}
+    schema: dict[str, Any] = chosen.pop(INSTALLED)
+    for driver, one in chosen.items():
+        required = [] if driver == "profile" else ["driver"]  # what leaves it out means the profile's
+        is_meant = {"properties": {"driver": {"const": driver}}, "required": required}
+        schema = {"if": is_meant, "then": one, "else": schema}
+    return {"type": "object", **schema}

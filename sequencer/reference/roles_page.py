@@ -11,12 +11,12 @@ from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 from drivers import faults, roles
 from drivers.registry import OPERATED, PROFILED, TEXT, driver_names
 from sequencer.files.shipped import find_file
-from sequencer.inputs import bench
-from sequencer.inputs.bench_drivers import DIALS
+from sequencer.inputs import instruments
 from sequencer.reference.markdown import code, link, page, prose, table
 from sequencer.reference.settings_table import settings_table
 
-COMMON = frozenset(bench.Instrument.model_fields)
+COMMON = frozenset(instruments.AnyEntry.model_fields)
+LINKED = COMMON | frozenset(instruments.Linked.model_fields)
 CLASSES: dict[str, type[Any]] = {
     "signal_generator": roles.SignalGenerator,
     "power_meter": roles.PowerMeter,
@@ -26,11 +26,6 @@ CLASSES: dict[str, type[Any]] = {
     "supply": roles.Supply,
     "switch": roles.Switch,
     "radio": roles.Radio,
-}
-ENTRIES: dict[str, type[bench.Instrument]] = {
-    "signal_generator": bench.SignalGenerator,
-    "power_meter": bench.PowerMeter,
-    "supply": bench.Supply,
 }
 INTRODUCTION = """\
 # Roles
@@ -49,9 +44,16 @@ by name when it is asked for. Quantities are in the unit that their name ends in
 ## Every instrument's entry
 
 An entry of `instruments:` stands under the name of its role, or under a name of its own with `role`. A second signal generator is
-named `interferer`. Accuracies are half-widths of a rectangular distribution.
+named `interferer`. Accuracies are half-widths of a rectangular distribution. An entry takes only the keys that its role and its
+driver use; any other is refused with the keys that would do.
 
 {entry}
+
+An instrument with an address (any driver but `operator`) also takes:
+
+{linked}
+
+An installed package's driver also takes `settle`, in every role.
 
 ## Every instrument
 
@@ -77,7 +79,8 @@ def roles_page() -> str:
     head = INTRODUCTION.format(
         drivers=", ".join(map(code, driver_names())),
         listed=table(("role", "what it is"), listed),
-        entry=settings_table(bench.Instrument),
+        entry=settings_table(instruments.AnyEntry),
+        linked=settings_table(instruments.Linked, without=COMMON),
         instrument=_methods(roles.Instrument),
         states=", ".join(
             code(state.value) for state in roles.RangeState if state is not roles.RangeState.IN_RANGE
@@ -89,24 +92,41 @@ def roles_page() -> str:
 
 def _section(role: str) -> str:
     cls = CLASSES[role]
-    own = settings_table(ENTRIES[role], without=COMMON) if role in ENTRIES else ""
     drivers = [
         name
         for name, offered in (("profile", PROFILED), ("operator", OPERATED), ("text", TEXT))
         if role in offered
     ]
-    dial = f" On an operator's dial: {', '.join(map(code, DIALS[role]))}." if role in DIALS else ""
     parts = [
         f"## {role}",
         prose(cls.__doc__),
-        f"Drivers: {', '.join(map(code, drivers))}.{dial}",
+        f"Drivers: {', '.join(map(code, drivers))}.",
         _methods(cls),
-        f"Its entry takes, beside what every entry takes:\n\n{own}"
-        if own
-        else "Its entry takes what every entry takes.",
+        *_entry_tables(role),
         f"```yaml\n{_shipped_entry(role)}\n```",
     ]
     return "\n\n".join(parts)
+
+
+def _entry_tables(role: str) -> Iterator[str]:
+    """Yield the keys that only this role's entry takes: with every driver, then with each."""
+    model = instruments.ROLE_MODELS[role]
+    own = settings_table(model, without=COMMON)
+    yield (
+        f"Its entry takes, beside what every entry takes:\n\n{own}"
+        if own
+        else "Its entry takes what every entry takes."
+    )
+    for driver, models in instruments.ENTRIES.items():
+        known = frozenset(model.model_fields) | (
+            COMMON if driver == "operator" else LINKED if driver != "text" else LINKED - {"address"}
+        )
+        for one in models:
+            further = settings_table(one, without=known) if instruments.role_of(one) == role else ""
+            if further and driver not in (instruments.INSTALLED, "text"):
+                yield f"With `driver: {driver}` also:\n\n{further}"
+            elif further and driver == "text":
+                yield f"With `driver: text` also (its `address` may be a serial device):\n\n{further}"
 
 
 def _shipped_entry(role: str) -> str:

@@ -12,7 +12,8 @@ from typing import Any, Protocol
 from drivers.faults import InstrumentFault
 from drivers.operator.dial import Dial
 from drivers.roles import Reading
-from sequencer.bench.open_bench import BenchBusy, BenchParts, BenchUnsafe, OpenBench
+from sequencer.bench.locks import BenchBusy
+from sequencer.bench.open_bench import BenchParts, BenchUnsafe, OpenBench
 from sequencer.checks.confirm import Confirm, ConfirmSettings
 from sequencer.checks.finding import Finding
 from sequencer.planning.plan import Plan

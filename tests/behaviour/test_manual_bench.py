@@ -304,7 +304,7 @@ def test_a_meter_that_a_person_reads_while_the_bench_keys(tmp_path):
 @pytest.mark.parametrize(
     ("wrong", "said"),
     [
-        ("signal_generator: {driver: operator, dial: W, level: {min: -130 dBm, max: 0 dBm}}", "a signal generator has no dial in W"),
+        ("signal_generator: {driver: operator, dial: W, level: {min: -130 dBm, max: 0 dBm}}", "'W' is not allowed here"),
         ("voltmeter: {driver: operator, dial: S units}", "a dial in S units needs 's9'"),
         ("voltmeter: {address: 'TCPIP::a::1::SOCKET', dial: V}", "'dial' is for 'driver: operator' only"),
         ("voltmeter: {driver: operator, s9: 2 V}", "'s9' is for a dial in S units only"),

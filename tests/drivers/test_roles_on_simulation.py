@@ -317,6 +317,17 @@ def test_voltage_and_current_are_read_at_the_terminals() -> None:
 
 
 @pytest.mark.parametrize("settle_s", [0.0, 0.02, 0.2])
+def test_a_stated_settling_time_is_waited_for_beside_the_generator_s_own_word(settle_s: float) -> None:
+    """A generator that says when it has settled is given the bench file's time too; stating one is never without effect."""
+    with ProfiledBench(settle_s=settle_s) as bench:
+        generator = bench.driver("signal_generator")
+        generator.wait_until_settled(1.0)  # from here on nothing settles any more
+        before_s = bench.clock.now_s()
+        generator.wait_until_settled(1.0)
+        assert settle_s <= bench.clock.now_s() - before_s < settle_s + 0.05
+
+
+@pytest.mark.parametrize("settle_s", [0.0, 0.02, 0.2])
 def test_a_route_is_confirmed_when_the_contacts_rest(settle_s: float) -> None:
     """Whatever settling time the bench file states, `connect` returns with the switch where it was sent."""
     with ProfiledBench(settle_s=settle_s) as bench:

@@ -8,6 +8,7 @@ from typing import TypeVar
 
 from drivers.operator.prompt import TakenBack, answers_may_be_taken_back
 from sequencer.checks.finding import Conditions
+from sequencer.inputs.instruments import OperatorVoltmeter
 from sequencer.results.model import Point
 from sequencer.search.curve import READING_S
 from sequencer.search.protocol import Ask, Search, find_crossing
@@ -58,9 +59,10 @@ def dial_half_width_v(conditions: Conditions) -> float:
     off, and no search can see that.
     """
     entry = conditions.bench.with_role("voltmeter")
-    if entry is None or entry[1].dial != "S units" or entry[1].s9_v is None:
+    meter = entry[1] if entry is not None else None
+    if not isinstance(meter, OperatorVoltmeter) or meter.dial != "S units" or meter.s9_v is None:
         return 0.0
-    return 0.5 * abs(entry[1].s_unit_v or entry[1].s9_v / 9.0)
+    return 0.5 * abs(meter.s_unit_v or meter.s9_v / 9.0)
 
 
 def find_with_person(

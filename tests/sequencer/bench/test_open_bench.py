@@ -10,8 +10,10 @@ import pytest
 
 from drivers.faults import InstrumentFault, Refused
 from drivers.trace import Direction
-from sequencer.bench.open_bench import BenchBusy, BenchParts, BenchUnsafe, OpenBench, longest_release_s
+from sequencer.bench.locks import BenchBusy
+from sequencer.bench.open_bench import BenchParts, BenchUnsafe, OpenBench
 from sequencer.cli.identify import identify_bench
+from sequencer.inputs.bench import longest_release_s
 from sequencer.inputs.load_bench import load_bench
 from sequencer.run.runner import ExitStatus
 from sim.scpi.faults import Fault, FaultKind

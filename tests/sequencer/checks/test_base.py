@@ -17,7 +17,7 @@ from drivers.faults import NotSettled
 from drivers.roles import RangeState, Reading
 from sequencer.checks import all_checks
 from sequencer.checks.base import Check, LevelLimit, PowerLimit, settle
-from sequencer.files.model_keys import _models_in
+from sequencer.files.explain import _models_in
 from sequencer.uncertainty.decision import Limits
 
 TOP = Path(__file__).parents[3]

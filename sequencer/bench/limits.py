@@ -1,0 +1,28 @@
+"""What a bench file lets an instrument be set to, and how long each role may take to answer."""
+
+from __future__ import annotations
+
+from drivers.roles import Limits
+from sequencer.inputs.bench import BenchFile
+from sequencer.inputs.instruments import Instrument, SignalGenerator
+
+
+def limits_of(entry: Instrument) -> Limits:
+    """Return the levels that an entry allows; no limit where it has none."""
+    if isinstance(entry, SignalGenerator):
+        return Limits(level_min_dbm=entry.level.min_dbm, level_max_dbm=entry.level.max_dbm)
+    return Limits()
+
+
+def max_supply_v(bench: BenchFile) -> float:
+    """Return the most the supply may be set to, V; 0 without a supply."""
+    supply = bench.with_role("supply")
+    return supply[1].max_voltage_v if supply is not None else 0.0
+
+
+def bounds_s(bench: BenchFile) -> dict[str, float]:
+    """Return the longest that an answer may take, s, by role."""
+    found: dict[str, float] = {}
+    for entry in bench.instruments.values():
+        found[entry.role] = max(entry.timeout_s, found.get(entry.role, 0.0))
+    return found
