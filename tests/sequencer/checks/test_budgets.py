@@ -8,18 +8,23 @@ from typing import Any
 
 import pytest
 
+from drivers.roles import Reading
 from sequencer.checks.base import Conditions
 from sequencer.checks.frequency_error import error_budget
+from sequencer.checks.modulation_depth import _stated_percent
+from sequencer.checks.receive_distortion import _reader_share
 from sequencer.checks.sensitivity import Sensitivity, SensitivitySettings
 from sequencer.checks.shared.level_budget import how_found, level_budget, why_not
 from sequencer.checks.shared.levels import LevelWindow
 from sequencer.checks.shared.target import FrequencyTolerance
-from sequencer.checks.shared.transmit import power_budget
-from sequencer.files.read import read_file
+from sequencer.checks.shared.transmit import analyser_finding, power_budget
+from sequencer.checks.transmit_distortion import _reader_percent
+from sequencer.files.read import read_file, read_text
 from sequencer.inputs.bench import BenchFile
 from sequencer.inputs.load_bench import load_bench
 from sequencer.search.protocol import Crossing, Status
 from sequencer.uncertainty.budget import Budget
+from sequencer.uncertainty.decision import Limits
 
 
 @pytest.fixture(scope="module")
@@ -146,3 +151,35 @@ def test_the_shipped_bench_is_where_these_figures_come_from(bench: BenchFile) ->
     assert (bench.paths.receive.unit_vswr, bench.paths.receive.uncertainty_db) == (1.5, 0.1)
     assert (bench.paths.transmit.unit_vswr, bench.paths.transmit.uncertainty_db) == (1.5, 0.15)
     assert Path(load_bench("bench").path).name == "bench.yaml"
+
+
+def _depth_percent(conditions: Conditions) -> float:
+    found = analyser_finding(
+        "d",
+        "%",
+        [Reading(number=60.0)] * 2,
+        Limits(),
+        conditions,
+        accuracy_percent=_stated_percent(conditions),
+    )
+    assert found.budget is not None
+    accuracy = next(one for one in found.budget.contributions if one.source == "analyser, accuracy")
+    return 100.0 * accuracy.stated / 60.0
+
+
+@pytest.mark.parametrize(
+    ("role", "stated", "share"),
+    [
+        ("modulation_analyser", "depth: 3 %", _depth_percent),
+        ("modulation_analyser", "distortion: 3 %", _reader_percent),
+        ("audio_analyser", "distortion: 3 %", lambda conditions: 100.0 * _reader_share(conditions)),
+    ],
+)
+def test_a_stated_accuracy_of_depth_or_distortion_is_used(role: str, stated: str, share: Any) -> None:
+    """What the bench file states of depth or distortion stands in its budget; without it another figure stands for it."""
+    text = load_bench("bench").path.read_text(encoding="utf-8")
+    old = {"modulation_analyser": "{deviation: 1 %, ", "audio_analyser": "{sinad: 0.5 dB, "}[role]
+    assert old in text
+    changed = read_text(text.replace(old, f"{{{stated}, "), BenchFile).model
+    assert share(_conditions(changed)) == pytest.approx(3.0)
+    assert share(_conditions(read_text(text, BenchFile).model)) != pytest.approx(3.0)
