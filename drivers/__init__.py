@@ -1,1 +1,1 @@
-"""Instruments: what they can do (roles), how they are reached (transport) and what they call things (profiles)."""
+"""Instruments: what they can do (roles), how they are reached, what they call things. Imports no engine, no simulator."""

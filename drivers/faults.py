@@ -56,6 +56,11 @@ class InstrumentFault(Exception):
             text += f" {self.next_move}"
         return text
 
+    def facts(self) -> dict[str, str]:
+        """Return the fault as data, for a program or a journal: its kind, and every attribute whole."""
+        names = ("what", "instrument", "address", "command", "reply", "next_move")
+        return {"fault": type(self).__name__, **{name: getattr(self, name) for name in names}}
+
     def __reduce__(self) -> tuple[object, ...]:
         # Keyword-only fields are lost by Exception's own pickling, which passes the text alone.
         fields = {

@@ -1,1 +1,1 @@
-"""Instruments that a person sets and reads."""
+"""Instruments that a person sets and reads. Imports only the roles, faults, clock and trace of `drivers`."""

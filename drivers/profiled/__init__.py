@@ -1,1 +1,1 @@
-"""Instruments whose words stand in a profile."""
+"""Instruments whose words stand in a profile. Imports `drivers.link` and the roles, faults, clock and trace of `drivers`."""

@@ -1,7 +1,7 @@
 """AM reception in closed form: IF filter, envelope detector, AGC, audio.
 
 Sources. Mean and variance of the envelope of a carrier in Gaussian noise: Rice 1945 (mean σ·√(π/2)·L½(−A²/2σ²)),
-with Bessel functions after Abramowitz and Stegun 9.8.1 to 9.8.4. The noise is split by order (Middleton's method, as
+with scipy's scaled Bessel functions. The noise is split by order (Middleton's method, as
 in Davenport and Root ch. 12): the part that follows the in-phase noise, with the spectrum of the IF filter, and the
 rest, with the spectrum of the filter convolved with itself. Far above threshold this is the textbook result
 (S+N)/N = 1 + m²·C/(2·N0·W). The IF filter acts on the modulated carrier line by line.
@@ -18,6 +18,7 @@ from functools import lru_cache
 from math import pi, sqrt
 
 import numpy as np
+from scipy.special import i0e, i1e
 
 from sim.radio.audio_content import AUDIO_STEP_HZ, AudioChain, AudioContent, Floats, width_hz
 from sim.radio.if_filter import IfFilter
@@ -156,28 +157,10 @@ def _rounded(signal: RfSignal) -> RfSignal:
 def envelope_mean(amplitude: Floats, sigma: float) -> Floats:
     """Return the mean envelope of a carrier of that amplitude in noise of variance sigma² a quadrature (Rice)."""
     x = (amplitude / sigma) ** 2 / 4.0
-    return np.asarray(sigma * sqrt(pi / 2.0) * ((1.0 + 2.0 * x) * _scaled_i0(x) + 2.0 * x * _scaled_i1(x)))
+    return np.asarray(sigma * sqrt(pi / 2.0) * ((1.0 + 2.0 * x) * i0e(x) + 2.0 * x * i1e(x)))
 
 
 def envelope_slope(amplitude: Floats, sigma: float) -> Floats:
     """Return how the mean envelope moves with the amplitude: 0 in noise alone, 1 far above it."""
     x = (amplitude / sigma) ** 2 / 4.0
-    return np.asarray(sqrt(pi / 8.0) * amplitude / sigma * (_scaled_i0(x) + _scaled_i1(x)))
-
-
-def _scaled_i0(x: Floats) -> Floats:
-    """Return exp(-x)·I0(x), x of 0 or more (Abramowitz and Stegun 9.8.1 and 9.8.2, error below 2e-7)."""
-    small, large = np.minimum(x / 3.75, 1.0) ** 2, 3.75 / np.maximum(x, 3.75)
-    low = np.polyval([0.0045813, 0.0360768, 0.2659732, 1.2067492, 3.0899424, 3.5156229, 1.0], small)
-    coefficients = [0.00392377, -0.01647633, 0.02635537, -0.02057706, 0.00916281, -0.00157565, 0.00225319]
-    high = np.polyval([*coefficients, 0.01328592, 0.39894228], large) / np.sqrt(np.maximum(x, 3.75))
-    return np.asarray(np.where(x <= 3.75, low * np.exp(-np.minimum(x, 3.75)), high))
-
-
-def _scaled_i1(x: Floats) -> Floats:
-    """Return exp(-x)·I1(x), x of 0 or more (Abramowitz and Stegun 9.8.3 and 9.8.4, error below 3e-7)."""
-    small, large = np.minimum(x / 3.75, 1.0) ** 2, 3.75 / np.maximum(x, 3.75)
-    low = x * np.polyval([0.00032411, 0.00301532, 0.02658733, 0.15084934, 0.51498869, 0.87890594, 0.5], small)
-    coefficients = [-0.00420059, 0.01787654, -0.02895312, 0.02282967, -0.01031555, 0.00163801, -0.00362018]
-    high = np.polyval([*coefficients, -0.03988024, 0.39894228], large) / np.sqrt(np.maximum(x, 3.75))
-    return np.asarray(np.where(x <= 3.75, low * np.exp(-np.minimum(x, 3.75)), high))
+    return np.asarray(sqrt(pi / 8.0) * amplitude / sigma * (i0e(x) + i1e(x)))

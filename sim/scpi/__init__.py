@@ -1,1 +1,1 @@
-"""A device that speaks SCPI: syntax, tree, status, injected faults."""
+"""A device that speaks SCPI: syntax, tree, status, injected faults. Imports only the clock of `sim`."""

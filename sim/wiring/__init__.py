@@ -1,1 +1,1 @@
-"""Cables, switches and the witness that watches them."""
+"""Cables, switches and the witness that watches them. Imports `sim.radio` and the clock and signal of `sim`."""

@@ -73,6 +73,23 @@ def test_everything_shipped_is_in_the_wheel(wheel: Path) -> None:
     assert not any(name.startswith("tests") for name in names)
 
 
+def test_the_wheel_says_that_its_packages_have_types(wheel: Path) -> None:
+    """PEP 561: each package has its py.typed, so that a checker believes its annotations."""
+    names = set(zipfile.ZipFile(wheel).namelist())
+    assert {f"{room}/py.typed" for room in ("sequencer", "drivers", "sim")} <= names
+
+
+def test_the_version_stands_in_one_place(site: Path, tmp_path: Path) -> None:
+    """What the wheel's metadata tell to --version is what the package says of itself."""
+    said = _do(
+        "-P", "-c", "import sequencer; print(sequencer.__version__)", cwd=tmp_path, PYTHONPATH=str(site)
+    )
+    asked = _sequencer(site, tmp_path, "--version")
+    assert said.returncode == 0, said.stderr
+    assert said.stdout.strip()
+    assert asked.stdout.split()[-1] == said.stdout.strip()
+
+
 def test_the_installed_sequencer_runs_by_name_from_an_empty_folder(site: Path, tmp_path: Path) -> None:
     """The acceptance sequence and the demonstration bench are found by name, and the run passes."""
     words = (

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import json
 import pickle
 
 import pytest
@@ -24,6 +25,19 @@ def test_a_fault_names_everything_in_text_and_attributes(kind: type[faults.Instr
     )
     assert str(fault) == "meter (A::1): no answer; sent 'READ?'; got '\\x00'. Look."
     assert (fault.instrument, fault.address, fault.command, fault.reply) == ("meter", "A::1", "READ?", "\x00")
+
+
+@pytest.mark.parametrize("kind", LEAVES)
+def test_a_fault_is_told_as_data(kind: type[faults.InstrumentFault]) -> None:
+    """Its kind and attributes go into JSON and come back, a long reply whole, and make the same fault again."""
+    fault = kind(
+        "no answer", instrument="meter", address="A::1", command="READ?", reply="x" * 200, next_move="Look."
+    )
+    told = json.loads(json.dumps(fault.facts()))
+    assert told.pop("fault") == kind.__name__
+    twin = kind(told.pop("what"), **told)
+    assert vars(twin) == vars(fault)
+    assert str(twin) == str(fault)
 
 
 @pytest.mark.parametrize("kind", LEAVES)

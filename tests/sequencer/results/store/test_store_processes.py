@@ -64,7 +64,12 @@ def test_a_killed_writer_loses_nothing_that_was_committed(
     for _ in range(after):
         process.stdout.readline()
     process.send_signal(signal.SIGKILL)
-    said = after + len(process.communicate(timeout=30)[0].splitlines())
+    # read(), not communicate(): that one passes over lines which stand in the reader's buffer already
+    said = after + len(process.stdout.read().splitlines())
+    process.wait(timeout=30)
+    process.stdout.close()
+    assert process.stdin is not None
+    process.stdin.close()
     with Store.open_to_read(place) as store:
         rows, lines = store.read_results("a"), store.read_exchanges("a")
         assert said <= len(lines) <= said + 1
