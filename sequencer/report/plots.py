@@ -144,9 +144,11 @@ def _meter_plot(curve: MeterCurve, salt: str) -> Plot:
         levels, curve.over_s9_db, xerr=spreads, fmt="o-", color=BLUE, mfc="white", elinewidth=0.9, capsize=2
     )
     axes.yaxis.set_major_locator(FixedLocator(list(curve.over_s9_db)))
-    axes.yaxis.set_major_formatter(FixedFormatter([name.replace("S9+", "+") for name in curve.names]))
+    axes.yaxis.set_major_formatter(
+        FixedFormatter([name.removeprefix("S9").removesuffix(" dB") or name for name in curve.names])
+    )
     axes.set_xlabel("level at the antenna connector, dBm")
-    axes.set_ylabel("meter")
+    axes.set_ylabel("meter: S-units, dB over S9")
     caption = "Circles: level at which the meter stood at each mark, with its uncertainty; " + _scale_text(
         curve
     )
@@ -217,7 +219,8 @@ def _sweep_axes(axes: Axes, sweep: Sweep, unit: str) -> None:
     elif sweep.of_channels:
         axes.xaxis.set_major_locator(MaxNLocator(integer=True, nbins=9, steps=[1, 2, 5, 10]))
     axes.set_xlabel(sweep.x_label)
-    name = sweep.series[0].name if len(sweep.series) == 1 else sweep.title.split(",")[0]
+    # Along an axis the title names what was measured; the check's words would call a power "power against supply".
+    name = sweep.series[0].name if sweep.of_channels and len(sweep.series) == 1 else ""
     axes.set_ylabel(_labelled(name, unit))
 
 
@@ -276,4 +279,4 @@ def _scaled(unit: str, largest: float) -> tuple[float, str]:
 
 
 def _labelled(name: str, unit: str) -> str:
-    return printable(f"{name}, {unit}" if unit else name)
+    return printable(", ".join(part for part in (name, unit) if part))

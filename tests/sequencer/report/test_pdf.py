@@ -11,7 +11,11 @@ import pytest
 from sequencer.problems import FileProblems
 from sequencer.report import write_report
 from sequencer.report.pdf import write_pdf
+from sequencer.results.budget_rows import as_plain
+from sequencer.uncertainty.budget import Budget, Contribution
+from sequencer.uncertainty.distributions import Shape
 from tests.sequencer.report.test_page import a_run
+from tests.support.stored_rows import plain_row, run_of
 
 try:
     import weasyprint  # noqa: F401
@@ -61,6 +65,23 @@ def test_the_budgets_that_a_screen_folds_away_are_printed(tmp_path):
     """Uncertainty budgets stand open in the PDF."""
     write_report([a_run()], tmp_path / "r.pdf")
     assert any("generator, level accuracy" in text for _, text in pages_of(tmp_path / "r.pdf"))
+
+
+def test_no_cell_of_a_budget_is_split(tmp_path):
+    """A number stays with its unit and a word in one piece, however long: what broke read as another figure on the next line."""
+    wide = Contribution.bounded(
+        "setting", 0.000225, Shape.TRAPEZOIDAL, top=0.5, unit="dBm", value=-119.123456
+    )
+    row = plain_row(-119.1, 0.2, id=1)
+    row["budget"] = as_plain(Budget(quantity="level", unit="dBm", value=-119.1, contributions=(wide,)))
+    write_report([run_of([row])], tmp_path / "r.pdf")
+    lines = [
+        " ".join(line.split())
+        for sheet in pypdf.PdfReader(tmp_path / "r.pdf").pages
+        for line in sheet.extract_text().splitlines()
+    ]
+    for cell in ("-119.12346 dBm", "0.000225 dBm", "trapezoidal", "infinite", "uncertainty"):
+        assert any(cell in line for line in lines), cell
 
 
 def test_nothing_is_fetched_for_a_pdf(tmp_path, caplog):
