@@ -1,1 +1,1 @@
-"""Figures from samples: levels, distortion, deviation, weighting."""
+"""Work out figures from samples: levels, distortion, deviation, weighting; import nothing of the project."""

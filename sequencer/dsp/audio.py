@@ -1,4 +1,4 @@
-"""Audio readings from samples: SINAD, distortion, signal to noise, level and frequency of a tone.
+"""Read audio from samples: SINAD, distortion, signal to noise, level and frequency of a tone.
 
 The tone is taken out by least squares on whole cycles (IEEE Std 1057, four-parameter fit) rather than by a
 windowed spectrum, which reads SINAD with 1.2 to 1.4 times the scatter. Where a record is read in blocks,

@@ -1,4 +1,4 @@
-"""Modulation and carrier frequency from complex baseband samples (I + jQ about the nominal carrier).
+"""Read modulation and carrier frequency from complex baseband samples (I + jQ about the nominal carrier).
 
 Peaks are those of the modulation behind a low-pass filter that is flat to ``audio_upper_hz``, found between
 the samples as well. Not modelled: the receiver that made the samples, and noise on a weak carrier, which adds

@@ -1,4 +1,4 @@
-"""Samples before anything is measured on them: what cannot be measured is refused by name."""
+"""Check samples before anything is measured on them: what cannot be measured is refused by name."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Noise weightings: how strongly each audio frequency counts.
+"""Weight noise by how strongly each audio frequency counts.
 
 Flat bands; psophometric (telephone, ITU-T O.41 = P.53), relative to 800 Hz; C-message, relative to 1 kHz. The
 two curves are straight lines in dB over log frequency between the points of their tables, and go on at the

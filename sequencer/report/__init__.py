@@ -1,4 +1,4 @@
-"""The report: one self-contained page (or PDF) that says what was tested, how, with what, and what came out.
+"""Write a report: one self-contained page (or PDF) that says what was tested, how, with what, and what came out.
 
     write_report(runs, Path("m40-0007.html"))      a run is its row in the store with its results under "results"
 

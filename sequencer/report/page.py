@@ -1,4 +1,4 @@
-"""The page: what the template is given, and the template's rendering. Everything that came from outside is escaped by Jinja2."""
+"""Gather what the page's template is given, and render it. Everything that came from outside is escaped by Jinja2."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The page as a PDF, by WeasyPrint (extra ``pdf``). Nothing is fetched: whatever the page might refer to is refused."""
+"""Write the page as a PDF, by WeasyPrint (extra ``pdf``). Nothing is fetched: whatever the page might refer to is refused."""
 
 from __future__ import annotations
 

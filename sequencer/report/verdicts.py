@@ -1,4 +1,4 @@
-"""What is said of a whole run, in one word and one sentence."""
+"""Say of a whole run, in one word and one sentence, how it went."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Uncertainty budgets as plain rows, for the store and a report, and as a table anyone can follow."""
+"""Turn uncertainty budgets into plain rows, for the store and a report, and into a table anyone can follow."""
 
 from __future__ import annotations
 

@@ -1,1 +1,1 @@
-"""Find a crossing with few readings, on anything that answers one."""
+"""Find a crossing with few readings, on anything that answers one; import nothing of the project."""

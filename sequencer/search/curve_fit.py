@@ -43,8 +43,9 @@ class Point:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fit:
-    """A crossing level with its standard uncertainty ``sd_db`` on ``dof`` degrees of freedom, and what was
-    learnt on the way.
+    """A crossing level, and what was learnt on the way to it.
+
+    ``sd_db`` is its standard uncertainty on ``dof`` degrees of freedom.
 
     ``noise_db`` is the scatter of a 0.1 s reading in dB of level; ``trust`` is 1 for a reading believed,
     towards 0 for an outlier.

@@ -84,9 +84,9 @@ class SwitchingSearch:
         return self._ask
 
     def tell(self, reading: Lit, /) -> None:
-        """Take the answer to the present ask: True or False, a bar's pattern or count, or a NoReading
-        (asked again).
+        """Take the answer to the present ask.
 
+        It is True or False, a bar's pattern or count, or a NoReading (asked again).
         Raises SearchInputError for anything else, and when the search has ended.
         """
         if self._ask is None:

@@ -1,4 +1,4 @@
-"""Uncertainty budgets after the GUM (JCGM 100:2008): where a result's uncertainty comes from.
+"""Keep uncertainty budgets after the GUM (JCGM 100:2008): where a result's uncertainty comes from.
 
 A budget is a value, its contributions and, where inputs are not independent, their correlations. Nothing is
 rounded inside the chain. Combined: u_c^2 = sum of (c_i u_i)(c_j u_j) r_ij. Degrees of freedom: Welch-Satterthwaite. Ready-made

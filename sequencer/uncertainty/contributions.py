@@ -1,4 +1,4 @@
-"""The contributions met on this bench, and decibels against ratios, exactly.
+"""Make the contributions met on this bench; turn decibels into ratios and back, exactly.
 
 Each takes what a data sheet, a bench file or the readings say, and returns a `Contribution`. ValueError names
 the source and the number where it cannot be.

@@ -1,4 +1,4 @@
-"""Coverage factors: from a standard uncertainty to an interval of stated probability."""
+"""Find coverage factors: from a standard uncertainty to an interval of stated probability."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Statements of conformity after ILAC-G8:09/2019: what may be said of a value beside its limits.
+"""State conformity after ILAC-G8:09/2019: what may be said of a value beside its limits.
 
     value <= T - w            pass                    (an upper limit T shown; a lower limit mirrors it)
     T - w < value <= T        conditional pass

@@ -1,4 +1,4 @@
-"""The shapes of distribution an uncertainty may have, and what follows from a shape.
+"""Name the shapes of distribution an uncertainty may have, and work out what follows from a shape.
 
 Bounded shapes are described by their half-width a: rectangular, triangular and trapezoidal (top to base ratio
 ``top``) after GUM 4.3, U-shaped (arcsine) for the part of a vector of fixed length and unknown phase, such as

@@ -1,1 +1,1 @@
-"""Quantities: convert, read and show them."""
+"""Convert, read and show quantities; import nothing of the project."""

@@ -1,4 +1,4 @@
-"""Conversions between the quantities of radio measurement: arithmetic only, no text, no file, no instrument.
+"""Convert between the quantities of radio measurement: arithmetic only, no text, no file, no instrument.
 
 Levels are available power in 50 ohm. A voltage is either *pd* (potential difference across the matched 50 ohm
 load) or *emf* (open-circuit voltage of the generator, twice the pd, 6.02 dB more); every name says which one.

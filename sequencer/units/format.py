@@ -1,4 +1,4 @@
-"""Quantities as a person reads them: numbers with their unit, with their expanded uncertainty, and durations."""
+"""Write quantities as a person reads them: numbers with their unit, with their expanded uncertainty, and durations."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Quantities as people write them: ``0.35 uV emf``, ``27.185 MHz``, ``30 ms``.
+"""Read quantities as people write them: ``0.35 uV emf``, ``27.185 MHz``, ``30 ms``.
 
 `parse_quantity` turns text into a float in the unit its dimension is kept in. Spelling of units follows the
 SI brochure (case matters: m is milli, M is mega), with u for µ and ohm for Ω, because keyboards differ.
