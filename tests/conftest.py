@@ -6,12 +6,9 @@ test that provokes one on purpose says so with the mark `provokes_hazards`, and 
 
 from __future__ import annotations
 
-import hashlib
 import os
 import signal
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import replace
-from datetime import UTC, datetime
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -19,21 +16,13 @@ import pytest
 import yaml
 from hypothesis import settings
 
-from drivers.roles import Identity
-from drivers.trace import Direction, Exchange
 from sequencer.bench import simulation
-from sequencer.bench.open_bench import OpenBench
-from sequencer.checks.base import Check, KeptFile
 from sequencer.inputs.load_bench import load_bench
 from sequencer.planning import load as loading
-from sequencer.planning.plan import Plan, make_plan
-from sequencer.results.model import Result
-from sequencer.run.events import Event
-from sequencer.run.record import RunFacts
-from sequencer.run.runner import Runner, RunOutcome
+from sequencer.planning.plan import make_plan
 from sim.bench import SimulatedBench
-from sim.scpi.faults import Fault, FaultScript
 from tests.support.postgres_server import NoServer, PostgresServer
+from tests.support.rig import Nodding, Rig
 
 # A test is deterministic or it is a bug: the same examples each time. SEQUENCER_TEST_RANDOM=1 tries others.
 settings.register_profile("same", derandomize=True, deadline=None)
@@ -104,120 +93,6 @@ def postgres() -> Iterator[PostgresServer]:
         pytest.skip(f"PostgreSQL cannot be tested: {missing}")
     yield server
     server.close()
-
-
-class MemoryRecord:
-    """What a run leaves, kept in memory: what a test looks at, and no disk to wait for."""
-
-    def __init__(self, facts: RunFacts) -> None:
-        self.facts = facts
-        self.trouble: list[str] = []
-        self.kept: dict[int, list[Result]] = {}
-        self.said: list[Exchange] = []
-        self.files: dict[str, bytes] = {}
-        self.ended: dict[str, Any] = {}
-
-    def keep_instruments(self, identities: dict[str, Identity]) -> None:
-        """Take who answered."""
-        self.identities = identities
-
-    def keep(self, index: int, results: Sequence[Result], said: Sequence[Exchange]) -> None:
-        """Take what a check left."""
-        self.kept.setdefault(index, []).extend(results)
-        self.said += said
-
-    def keep_file(self, index: int, name: str, content: bytes) -> KeptFile:
-        """Take a file."""
-        self.files[name] = content
-        return KeptFile(path=Path(f"{index}-{name}"), sha256=hashlib.sha256(content).hexdigest())
-
-    def end(self, **how: Any) -> None:
-        """Take how the run ended."""
-        self.ended = how
-
-
-class Nodding:
-    """Says yes to everything, or no."""
-
-    how = "nodded"
-
-    def __init__(self, *, answer: bool = True) -> None:
-        self.answer = answer
-        self.asked: list[str] = []
-
-    def confirm(self, text: str) -> bool:
-        """Return the answer."""
-        self.asked.append(text)
-        return self.answer
-
-
-class Rig:
-    """One run in the making on a simulated bench in virtual time: break it, run it, look at what it left."""
-
-    def __init__(self, plan: Plan, serial: str) -> None:
-        self.plan = plan
-        self._serial = serial
-        self.parts = loading.bench_parts(plan.bench, serial=serial, dry_run=False)
-        assert self.parts.simulation is not None
-        self.simulation = self.parts.simulation
-        self.record = MemoryRecord(
-            RunFacts(
-                run="test",
-                time=datetime.now(UTC),
-                serial=serial,
-                model="M40",
-                simulated=True,
-                bench_name="test",
-                plan=plan,
-            )
-        )
-
-    def again(self) -> Rig:
-        """Return a rig with the same plan and everything else new: no file is read again."""
-        return Rig(self.plan, self._serial)
-
-    def device(self, role: str) -> Any:
-        """Return the simulated instrument in ``role``."""
-        found = self.plan.bench.bench.with_role(role)
-        assert found is not None
-        return self.simulation.devices[found[1].address]
-
-    def inject(self, role: str, *faults: Fault) -> None:
-        """Give faults to one instrument."""
-        for fault in faults:
-            self.device(role).faults.add(fault)
-
-    def inject_everywhere(self, *faults: Fault) -> FaultScript:
-        """Give faults to the bench as a whole: messages are counted over all its instruments."""
-        script = FaultScript(faults)
-        for device in self.simulation.devices.values():
-            device.faults = script
-        return script
-
-    def with_checks(self, *checks: Check[Any]) -> Rig:
-        """Take as many of the plan's steps as there are ``checks``, and put those in: a test's own procedures."""
-        steps = tuple(
-            replace(step, check=check) for step, check in zip(self.plan.steps, checks, strict=False)
-        )
-        self.plan = replace(self.plan, steps=steps)
-        return self
-
-    def run(self, confirmer: Any = None, listeners: Iterable[Callable[[Event], None]] = ()) -> RunOutcome:
-        """Run the plan."""
-        record: Any = self.record
-        return Runner(self.plan, self.parts, record, confirmer or Nodding(), listeners).run()
-
-    def open(self) -> OpenBench:
-        """Return the bench, to be opened."""
-        return OpenBench(self.parts)
-
-    def sent(self, instrument: str = "") -> list[str]:
-        """Return every message the run sent, to one instrument or to all, in order."""
-        return [
-            exchange.content.decode().strip()
-            for exchange in self.record.said
-            if exchange.direction is Direction.SENT and instrument in ("", exchange.instrument)
-        ]
 
 
 @pytest.fixture

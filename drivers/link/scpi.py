@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from decimal import Decimal
 
@@ -72,18 +72,11 @@ def string(text: str) -> str:
     return '"' + text.replace('"', '""') + '"'
 
 
-def channel_list(channels: Sequence[int]) -> str:
-    """Write a channel list, ``(@1,3)``. Raises ValueError for an empty one or a channel below 0."""
-    if not channels or min(channels) < 0:
-        raise ValueError(f"{list(channels)!r} is no channel list; name at least one channel, from 0 up")
-    return "(@" + ",".join(str(channel) for channel in channels) + ")"
-
-
 def command(header: str, *parameters: float | str) -> str:
     """Write one program message unit: header, a space, parameters joined by commas.
 
     Numbers become NR3, booleans ``1`` or ``0``; text goes as it stands (character data, or the result of
-    `string` and `channel_list`). Raises ValueError for a malformed header and for text that would end the
+    `string`). Raises ValueError for a malformed header and for text that would end the
     unit.
     """
     if not _HEADER.fullmatch(header):
@@ -142,11 +135,6 @@ def parse_reading(reply: str) -> Reading:
     return Reading(number=quantity, raw=reply)
 
 
-def parse_readings(reply: str) -> tuple[Reading, ...]:
-    """Read a list of numbers separated by commas, special values included; an empty list is a WrongReply."""
-    return tuple(parse_reading(item) for item in split_list(reply))
-
-
 def parse_number(reply: str) -> float:
     """Read a number that must be one, such as a setting read back: special values are a WrongReply."""
     reading = parse_reading(reply)
@@ -192,37 +180,12 @@ def parse_string(reply: str) -> str:
     return inner.replace(quote * 2, quote)
 
 
-def parse_character(reply: str) -> str:
-    """Read character data, a bare mnemonic; returned in capitals, as the standard answers it."""
-    text = reply.strip()
-    if not _MNEMONIC.fullmatch(text):
-        raise WrongReply("character data, a bare mnemonic", reply)
-    return text.upper()
-
-
-def same_mnemonic(reply: str, spelling: str) -> bool:
-    """Say whether ``reply`` is the short or the long form of ``spelling`` (``INTernal``: INT is the short).
-
-    Only those two are legal, in either case (SCPI-1999 volume 1, 6.2.1): ``INTE`` is neither.
-    """
-    short = "".join(letter for letter in spelling if not letter.islower())
-    return reply.strip().upper() in {short.upper(), spelling.upper()}
-
-
 def split_list(reply: str) -> list[str]:
     """Split a reply at its commas, outside quotes; no element may be empty."""
     items = [item.strip() for item in split_outside_quotes(reply, ",")]
     if not all(items):
         raise WrongReply("a list separated by commas, no element empty", reply)
     return items
-
-
-def split_answers(reply: str, count: int) -> list[str]:
-    """Split the one response to a message of ``count`` questions at its ``;``, outside quotes."""
-    answers = [answer.strip() for answer in split_outside_quotes(reply, ";")]
-    if len(answers) != count or not all(answers):
-        raise WrongReply(f"{count} answers joined by ';'", reply)
-    return answers
 
 
 def split_outside_quotes(text: str, separator: str) -> list[str]:
@@ -291,14 +254,6 @@ def parse_error(reply: str) -> ErrorEntry:
 # --- blocks ---
 
 
-def write_block(content: bytes) -> bytes:
-    """Write a definite-length block, ``#15HELLO`` (IEEE 488.2, 8.7.9)."""
-    length = str(len(content)).encode("ascii")
-    if len(length) > 9:
-        raise ValueError(f"{len(content)} bytes do not fit a block; its length has at most nine digits")
-    return b"#%d%b%b" % (len(length), length, content)
-
-
 def parse_block_digits(head: bytes) -> int:
     """Read ``#n`` and return n, how many digits follow. ``#0``, without a length, has no end on a socket."""
     if len(head) != 2 or head[:1] != b"#" or head[1:] not in b"123456789":
@@ -311,13 +266,3 @@ def parse_block_length(digits: bytes) -> int:
     if not digits.isdigit():
         raise WrongReply("the length digits of a block", digits)
     return int(digits)
-
-
-def parse_block(reply: bytes) -> bytes:
-    """Read a whole definite-length block, framed by its length alone: it may hold any byte. NL may follow."""
-    start = 2 + parse_block_digits(reply[:2])
-    length = parse_block_length(reply[2:start]) if len(reply) >= start else -1
-    content = reply[start : start + length]
-    if length < 0 or len(content) != length or reply[start + length :] not in (b"", b"\n", b"\r\n"):
-        raise WrongReply("a block as long as its length says", reply)
-    return content

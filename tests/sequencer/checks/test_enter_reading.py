@@ -18,7 +18,7 @@ from sequencer.run.entered import EnteredBeforehand, given_beforehand
 from sequencer.run.runner import ExitStatus, Runner
 from sequencer.uncertainty.decision import Decision
 from sequencer.units.parse import DIMENSIONS
-from tests.conftest import Nodding, Rig
+from tests.support.rig import Nodding, Rig
 
 IDLE = (
     "{check: enter_reading, name: idle current, text: Read the idle current, quantity: current, unit: mA, "

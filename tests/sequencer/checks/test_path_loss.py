@@ -19,7 +19,7 @@ from sequencer.planning.plan import make_plan
 from sequencer.problems import FileProblems
 from sequencer.uncertainty.decision import Decision
 from sim.scpi.faults import Fault, FaultKind
-from tests.conftest import Nodding, Rig
+from tests.support.rig import Nodding, Rig
 
 PAD = "{check: path_loss, name: pad A, frequencies: [26 MHz, 27.205 MHz, 30 MHz], file: losses/pad.yaml}"
 HEAD = "sequence: Losses\nchannels: plans/cept-40.yaml\nmode: FM\nsupply: 13.2 V\nchecks:\n"

@@ -17,7 +17,7 @@ from sequencer.checks.record_audio import wav_bytes
 from sequencer.problems import FileProblems
 from sequencer.run.runner import ExitStatus
 from sequencer.uncertainty.decision import Decision
-from tests.conftest import Rig
+from tests.support.rig import Rig
 from tests.support.running import Ran, run_checks
 
 TRANSMIT = "{check: record_audio, of: transmit, channel: 20, duration: 0.5 s, drive: 100 mV, tone: 1 kHz}"
