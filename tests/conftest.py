@@ -18,7 +18,8 @@ from hypothesis import settings
 
 from sequencer.bench import simulation
 from sequencer.inputs.load_bench import load_bench
-from sequencer.planning import load as loading
+from sequencer.planning import parts as bench_parts_module
+from sequencer.planning.load import load_sequence
 from sequencer.planning.plan import make_plan
 from sim.bench import SimulatedBench
 from tests.support.postgres_server import NoServer, PostgresServer
@@ -61,7 +62,7 @@ def witnessed(
         benches.append(make(*arguments, **options))
         return benches[-1]
 
-    for module in (simulation, loading):  # wherever it is looked up
+    for module in (simulation, bench_parts_module):  # wherever it is looked up
         monkeypatch.setattr(module, "simulate", kept)
     yield benches
     hazards = [str(hazard) for bench in benches for hazard in bench.hazards]
@@ -136,7 +137,7 @@ def make_rig(bench_file: Callable[..., Path], sequence_file: Callable[..., Path]
 
     def make(*, serial: str = "M40-0007", sequence: str = SHORT_SEQUENCE, **changes: Any) -> Rig:
         plan = make_plan(
-            loading.load_sequence(str(sequence_file(sequence))),
+            load_sequence(str(sequence_file(sequence))),
             load_bench(str(bench_file(**changes))),
         )
         return Rig(plan, serial)

@@ -49,31 +49,68 @@ SHIPPED = {
 }
 
 
+def check_names() -> tuple[str, ...]:
+    """Return the names a sequence may give: of the shipped checks, then of those that installed packages add. Imports none of them.
+
+    Raises FileProblems that names the package whose check takes a shipped name.
+    """
+    return (*SHIPPED, *_packaged())
+
+
+@cache
+def find_check(name: str) -> Check[Any]:
+    """Return the check called ``name``; only its own module is imported. KeyError for an unknown name.
+
+    Raises FileProblems that names the package whose check cannot be used.
+    """
+    if name in SHIPPED:
+        return _shipped(name)
+    return _from_package(_packaged()[name], taken=SHIPPED)
+
+
 @cache
 def all_checks() -> dict[str, Check[Any]]:
     """Return every check by name: the shipped ones, then those of installed packages, which may not take a shipped name.
 
     Raises FileProblems that names the package whose check cannot be used: what is installed and broken is not passed over.
     """
-    found: dict[str, Check[Any]] = {}
-    for name, place in SHIPPED.items():
-        module, _, attribute = place.partition(":")
-        found[name] = getattr(import_module(module), attribute)()
+    found = {name: find_check(name) for name in SHIPPED}
     complaints: list[Complaint] = []
     for point in entry_points(group=GROUP):
         try:
-            found[point.name] = _proved(point.name, point.load()(), taken=found)
-        except Exception as error:  # whatever a package does wrong while it is imported
-            complaints.append(_broken(point, error))
+            found[point.name] = _from_package(point, taken=found)
+        except FileProblems as problems:
+            complaints += problems.complaints
     if complaints:
         raise FileProblems(complaints)
     return found
 
 
+def _shipped(name: str) -> Check[Any]:
+    module, _, attribute = SHIPPED[name].partition(":")
+    check: Check[Any] = getattr(import_module(module), attribute)()
+    return check
+
+
+@cache
+def _packaged() -> dict[str, EntryPoint]:
+    points = list(entry_points(group=GROUP))
+    if twice := [_broken(point, _taken(point.name)) for point in points if point.name in SHIPPED]:
+        raise FileProblems(twice)
+    return {point.name: point for point in points}
+
+
+def _from_package(point: EntryPoint, *, taken: Iterable[str]) -> Check[Any]:
+    try:
+        return _proved(point.name, point.load()(), taken=taken)
+    except Exception as error:  # whatever a package does wrong while it is imported
+        raise FileProblems([_broken(point, error)]) from error
+
+
 def _proved(name: str, check: Any, *, taken: Iterable[str]) -> Check[Any]:
     """Return a package's check if a sequence can name it, the plan can prove it and the runner can run it; else TypeError."""
     if name in taken:
-        raise TypeError(f"there is a check {name!r} already")
+        raise _taken(name)
     if not isinstance(check, Check):
         raise TypeError(f"{type(check).__name__} is no subclass of sequencer.checks.base.Check")
     if check.name != name:
@@ -85,6 +122,10 @@ def _proved(name: str, check: Any, *, taken: Iterable[str]) -> Check[Any]:
     if get_args(check.settings.model_fields["check"].annotation) != (name,):
         raise TypeError(f"its settings must say: check: Literal[{name!r}]")
     return check
+
+
+def _taken(name: str) -> TypeError:
+    return TypeError(f"there is a check {name!r} already")
 
 
 def _broken(point: EntryPoint, error: Exception) -> Complaint:

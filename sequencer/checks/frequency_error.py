@@ -11,7 +11,6 @@ from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared.limits import FrequencyErrorLimit
 from sequencer.checks.shared.settle import settle
 from sequencer.checks.shared.transmit import read_baseband
-from sequencer.dsp.baseband import read_carrier_error_hz
 from sequencer.safety.transmit import TransmitSide
 from sequencer.uncertainty.budget import Budget
 from sequencer.uncertainty.contributions import instrument_accuracy, repeatability, resolution
@@ -59,6 +58,8 @@ class FrequencyError(Check[FrequencyErrorSettings]):
         tolerance_hz = settings.limit.within.at(carrier_hz) if settings.limit is not None else None
         limits = Limits() if tolerance_hz is None else Limits(lower=-tolerance_hz, upper=tolerance_hz)
         if settings.read == "samples":
+            from sequencer.dsp.baseband import read_carrier_error_hz
+
             readings = read_baseband(
                 side, lambda samples: carrier_hz + read_carrier_error_hz(samples.content, samples.rate_hz)
             )

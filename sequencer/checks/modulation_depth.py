@@ -21,7 +21,6 @@ from sequencer.checks.shared.transmit import (
     read_baseband,
     read_settled,
 )
-from sequencer.dsp.baseband import read_am
 from sequencer.files.fields import RatioDb, between
 from sequencer.safety.transmit import TransmitSide
 
@@ -112,6 +111,8 @@ def _stated_percent(conditions: Conditions) -> float | None:
 
 
 def _peak_of(samples: Samples, which: PeakSide, tone_hz: float) -> float:
+    from sequencer.dsp.baseband import read_am
+
     found = read_am(samples.content, samples.rate_hz, audio_upper_hz=AUDIO_UPPER_HZ, tone_hz=tone_hz)
     return found.positive_peak_percent if which == "positive" else found.negative_peak_percent
 

@@ -21,7 +21,6 @@ from sequencer.checks.shared.transmit import (
     read_baseband,
     read_settled,
 )
-from sequencer.dsp.baseband import read_fm
 from sequencer.files.fields import RatioDb, between
 from sequencer.safety.transmit import TransmitSide
 
@@ -119,6 +118,8 @@ def _measure(
 
 
 def _peak_of(samples: Samples, which: PeakSide, tone_hz: float) -> float:
+    from sequencer.dsp.baseband import read_fm
+
     found = read_fm(samples.content, samples.rate_hz, audio_upper_hz=AUDIO_UPPER_HZ, tone_hz=tone_hz)
     return found.positive_peak_hz if which == "positive" else found.negative_peak_hz
 

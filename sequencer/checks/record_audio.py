@@ -7,7 +7,6 @@ import math
 import wave
 from typing import Annotated, ClassVar, Literal
 
-import numpy as np
 from pydantic import AfterValidator, Field, model_validator
 
 from drivers.roles import Samples
@@ -158,6 +157,8 @@ def wav_bytes(samples: Samples) -> tuple[bytes, float]:
 
     ValueError for samples that are no finite numbers, or none at all.
     """
+    import numpy as np
+
     content = np.asarray(samples.content, dtype=np.float64)
     if content.ndim != 1 or content.size == 0 or not np.isfinite(content).all():
         raise ValueError("the recording holds what is no finite number, or nothing")
@@ -201,6 +202,8 @@ def _kept(
             Finding(quantity=of_level, value=None, unit=unit, note=why),
         ]
     rate_hz = round(samples.rate_hz)
+    import numpy as np
+
     rms = float(np.sqrt(np.mean(np.square(np.asarray(samples.content, dtype=np.float64)))))
     return [
         Finding(

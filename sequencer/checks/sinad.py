@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import statistics
-from typing import Annotated, ClassVar, Literal
+from typing import TYPE_CHECKING, Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator
 
@@ -11,7 +11,6 @@ from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared.limits import RatioLimit
-from sequencer.dsp.audio import AudioReading, read_audio
 from sequencer.dsp.samples import SamplesError
 from sequencer.files.fields import (
     FrequencyDifferenceHz,
@@ -26,6 +25,9 @@ from sequencer.safety.receive import ReceiveSide
 from sequencer.uncertainty.budget import Budget
 from sequencer.uncertainty.contributions import instrument_accuracy, repeatability
 from sequencer.uncertainty.decision import Limits
+
+if TYPE_CHECKING:
+    from sequencer.dsp.audio import AudioReading
 
 SETTLE_S = 0.3
 READINGS = 4
@@ -107,6 +109,8 @@ class Sinad(Check[SinadSettings]):
 
 
 def _sampled(side: ReceiveSide, settings: SinadSettings) -> AudioReading:
+    from sequencer.dsp.audio import read_audio
+
     samples = side.capture_audio(settings.reading_s, SAMPLE_RATE_HZ)
     return read_audio(samples.content, samples.rate_hz, settings.tone_hz)
 

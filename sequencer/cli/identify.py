@@ -1,17 +1,27 @@
-"""Asks every instrument of a bench who it is, empties its error queue, and tries each harmless command of its profile."""
+"""`identify`: asks every instrument of a bench who it is, empties its error queue, and tries each harmless command of its profile."""
 
 from __future__ import annotations
 
+import json
+import sys
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
+
+import click
 
 from drivers.faults import InstrumentFault
 from drivers.profiled.base import ProfiledInstrument
 from drivers.profiled.profile import Profile, commands_of
 from sequencer.bench.locks import BenchBusy
 from sequencer.bench.open_bench import BenchParts, OpenBench
+from sequencer.cli.bench import any_serial, bench_title, is_terminal
+from sequencer.cli.operator import TerminalPerson
+from sequencer.inputs.load_bench import load_bench
+from sequencer.planning.parts import bench_parts
+from sequencer.problems import printable
 from sequencer.run.interrupt import stoppable
+from sequencer.run.status import ExitStatus
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,6 +57,30 @@ class Answer:
         lines += [f"    {name}: {answer}" for name, answer in self.answers]
         lines += [f"    trouble: {text}" for text in self.trouble]
         return "\n".join(lines)
+
+
+def identify_command(bench_name: str, *, dry_run: bool, as_json: bool) -> int:
+    """Ask every instrument who it is; returns the exit status."""
+    loaded = load_bench(bench_name)
+    parts = bench_parts(loaded, serial=any_serial(loaded), dry_run=dry_run)
+    if parts.simulation is None and is_terminal(
+        sys.stdin
+    ):  # whoever works an instrument confirms that it is left safe
+        parts = replace(parts, person=TerminalPerson())
+    found = identify_bench(parts)
+    if as_json:
+        said = {
+            "bench": bench_title(loaded, dry_run=dry_run),
+            "simulated": dry_run or loaded.bench.simulated,
+            "instruments": [one.as_plain() for one in found],
+        }
+        click.echo(json.dumps(said, ensure_ascii=False, indent=2))
+    else:
+        click.echo(printable(bench_title(loaded, dry_run=dry_run)))
+        for one in found:
+            for line in str(one).splitlines():
+                click.echo(printable(line))
+    return int(ExitStatus.PASSED if all(one.sound for one in found) else ExitStatus.BENCH_FAILED)
 
 
 def identify_bench(parts: BenchParts) -> list[Answer]:

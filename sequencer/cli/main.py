@@ -168,7 +168,7 @@ def run(
 @_clear_errors
 def validate(sequence_name: str, bench_name: str, only: tuple[str, ...], as_json: bool) -> None:
     """Prove that SEQUENCE can be run on the bench, and forecast the bench time. Sends nothing."""
-    from sequencer.cli.run import validate_command
+    from sequencer.cli.validate import validate_command
 
     validate_command(sequence_name, bench_name, as_json=as_json, only=only)
 
@@ -180,7 +180,7 @@ def validate(sequence_name: str, bench_name: str, only: tuple[str, ...], as_json
 @_clear_errors
 def identify(bench_name: str, dry_run: bool, as_json: bool) -> None:
     """Ask every instrument who it is, and try each harmless command of its profile."""
-    from sequencer.cli.run import identify_command
+    from sequencer.cli.identify import identify_command
 
     sys.exit(identify_command(bench_name, dry_run=dry_run, as_json=as_json))
 
@@ -267,7 +267,7 @@ def take_in(files: tuple[Path, ...], folder: Path, store: str, as_json: bool) ->
 @_clear_errors
 def schema(kind: str | None, into: Path | None) -> None:
     """Write the JSON Schema of sequence, bench or plan files, for an editor."""
-    from sequencer.cli.run import schema_command
+    from sequencer.cli.schema import schema_command
 
     schema_command(kind, into)
 
@@ -297,7 +297,7 @@ def reference(name: str | None, into: Path | None) -> None:
 @_clear_errors
 def simulate(bench_name: str, serial: str, port: int, write_bench: Path | None) -> None:
     """Serve the bench's simulated instruments over TCP on this machine until interrupted."""
-    from sequencer.cli.run import simulate_command
+    from sequencer.cli.simulate import simulate_command
 
     sys.exit(simulate_command(bench_name, serial=serial, port=port, write_bench=write_bench))
 

@@ -1,35 +1,39 @@
-"""What each command does, once its words are read."""
+"""`run`: runs a sequence, or chosen checks of it, on a bench, and shows what came of it."""
 
 from __future__ import annotations
 
 import json
 import sys
 import uuid
-from dataclasses import asdict, replace
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
-from typing import Any, TextIO
+from typing import Any
 
 import click
 
 from sequencer.bench.open_bench import BenchParts
+from sequencer.cli.bench import bench_title, is_terminal, loss_table_lines
 from sequencer.cli.operator import (
     Chosen,
     People,
+    TerminalPerson,
     asked_line,
     no_reason,
     nobody_to_operate,
     refuse_odd_options,
 )
-from sequencer.inputs.load_bench import LoadedBench, load_bench
-from sequencer.planning.load import bench_parts, load_sequence
+from sequencer.inputs.load_bench import load_bench
+from sequencer.planning.load import load_sequence
+from sequencer.planning.parts import bench_parts
 from sequencer.planning.plan import Plan, make_plan
-from sequencer.problems import FileProblems, about_file, printable
+from sequencer.problems import FileProblems
 from sequencer.results.model import row_of
 from sequencer.results.store.place import StorePlace, find_place
 from sequencer.run.interrupt import stoppable
 from sequencer.run.record import Again, Record, RunFacts, check_model, check_serial
-from sequencer.run.runner import ExitStatus, Runner, RunOutcome
+from sequencer.run.runner import Runner, RunOutcome
+from sequencer.run.status import ExitStatus
 
 
 def run_command(
@@ -51,13 +55,13 @@ def run_command(
     refuse_odd_options(chosen)
     plan = make_plan(load_sequence(sequence_name), load_bench(bench_name), serial=serial, only=chosen.only)
     simulated = dry_run or plan.bench.bench.simulated
-    people = People(plan, confirmed=confirmed, simulated=simulated, terminal=_is_terminal(sys.stdin))
+    people = People(plan, confirmed=confirmed, simulated=simulated, terminal=is_terminal(sys.stdin))
     people.take_beforehand(chosen.entered)
     by_hand = [name for name, entry in plan.bench.bench.instruments.items() if entry.manual and not dry_run]
     if by_hand and not people.terminal:
         raise nobody_to_operate(plan, by_hand)
     again = _asked_again(plan, chosen, serial=serial, simulated=simulated, place=find_place(folder, store))
-    for line in _loss_tables(plan.bench, old_only=True):
+    for line in loss_table_lines(plan.bench, old_only=True):
         click.echo(line, err=True)
     parts = bench_parts(plan.bench, serial=serial, dry_run=dry_run, sequence=plan.sequence)
     if parts.simulation is not None:
@@ -68,7 +72,7 @@ def run_command(
         serial=serial,
         model=model,
         simulated=simulated,
-        bench_name=_bench_title(plan.bench, dry_run=simulated),
+        bench_name=bench_title(plan.bench, dry_run=simulated),
         plan=plan,
         again=again,
     )
@@ -98,7 +102,7 @@ def _asked_again(
         click.echo(text, err=True)
     if chosen.reason is not None:
         return repeated.because(check_reason(chosen.reason))
-    if not _is_terminal(sys.stdin):
+    if not is_terminal(sys.stdin):
         raise no_reason()
     while True:
         try:
@@ -123,7 +127,6 @@ def _run_and_tell(
     from rich.console import Console
 
     from sequencer.cli.screen import ProgressScreen, results_table, run_lines
-    from sequencer.cli.terminal_person import TerminalPerson
     from sequencer.results.text import repeats_text
 
     console = Console(stderr=True)
@@ -167,158 +170,9 @@ def _run_and_tell(
     return int(max(outcome.status, ExitStatus.BENCH_FAILED) if hazards else outcome.status)
 
 
-def validate_command(
-    sequence_name: str, bench_name: str, *, as_json: bool, only: tuple[str, ...] = ()
-) -> None:
-    """Prove a sequence on a bench and print the plan."""
-    from sequencer.cli.screen import plan_lines
-    from sequencer.units.format import time_text
-
-    try:
-        plan = make_plan(load_sequence(sequence_name), load_bench(bench_name), only=only)
-    except FileProblems as problems:
-        if as_json:
-            complaints = [asdict(one) for one in problems.complaints]
-            click.echo(json.dumps({"valid": False, "complaints": complaints}, ensure_ascii=False, indent=2))
-        raise
-    if as_json:
-        click.echo(json.dumps(_plan_as_json(plan), ensure_ascii=False, indent=2))
-        return
-    for line in plan_lines(plan):
-        click.echo(line)
-    asks = {
-        "confirmation(s)": plan.confirmations,
-        "reading(s)": len(plan.to_enter),
-        "change(s) of cables": len(plan.by_hand),
-    }
-    named = " and ".join(f"{count} {what}" for what, count in asks.items() if count)
-    asked = f", and asks for {named}" if named else ""
-    for line in _loss_tables(plan.bench):
-        click.echo(line)
-    click.echo(
-        f"{printable(plan.sequence.sequence.sequence)}: can be run on {printable(_bench_title(plan.bench))}; "
-        f"takes about {time_text(plan.forecast_s)} of bench time{asked}."
-    )
-
-
-def _loss_tables(bench: LoadedBench, *, old_only: bool = False) -> list[str]:
-    """Return a line for each loss table that the bench file names, or for each that is old."""
-    today = datetime.now().astimezone().date()
-    return [
-        f"loss of the {name} path from {printable(table.described(today))}"
-        for name, table in bench.tables.items()
-        if table.is_old(today) or not old_only
-    ]
-
-
-def _plan_as_json(plan: Plan) -> dict[str, Any]:
-    return {
-        "valid": True,
-        "sequence": plan.sequence.sequence.sequence,
-        "sequence_hash": plan.sequence.hash,
-        "bench": _bench_title(plan.bench),
-        "bench_hash": plan.bench.hash,
-        "simulated": plan.bench.bench.simulated,
-        "rule": str(plan.sequence.sequence.rule),
-        "confirmations": plan.confirmations,
-        "entered": [one.name for one in plan.to_enter],
-        "cables": [step.label for step in plan.by_hand],
-        "loss_tables": {
-            name: {"file": str(one.path), "date": one.table.day.isoformat(), "simulated": one.table.simulated}
-            for name, one in plan.bench.tables.items()
-        },
-        "forecast_s": round(plan.forecast_s, 3),
-        "steps": [
-            {
-                "index": step.index,
-                "label": step.label,
-                "check": step.check.name,
-                "side": step.side,
-                "channel": step.conditions.channel,
-                "frequency_hz": step.conditions.frequency_hz,
-                "mode": step.conditions.mode,
-                "forecast_s": round(step.forecast_s, 3),
-            }
-            for step in plan.steps
-        ],
-    }
-
-
-def identify_command(bench_name: str, *, dry_run: bool, as_json: bool) -> int:
-    """Ask every instrument who it is; returns the exit status."""
-    from sequencer.cli.identify import identify_bench
-    from sequencer.cli.terminal_person import TerminalPerson
-
-    loaded = load_bench(bench_name)
-    parts = bench_parts(loaded, serial=_any_serial(loaded), dry_run=dry_run)
-    if parts.simulation is None and _is_terminal(
-        sys.stdin
-    ):  # whoever works an instrument confirms that it is left safe
-        parts = replace(parts, person=TerminalPerson())
-    found = identify_bench(parts)
-    if as_json:
-        said = {
-            "bench": _bench_title(loaded, dry_run=dry_run),
-            "simulated": dry_run or loaded.bench.simulated,
-            "instruments": [one.as_plain() for one in found],
-        }
-        click.echo(json.dumps(said, ensure_ascii=False, indent=2))
-    else:
-        click.echo(printable(_bench_title(loaded, dry_run=dry_run)))
-        for one in found:
-            for line in str(one).splitlines():
-                click.echo(printable(line))
-    return int(ExitStatus.PASSED if all(one.sound for one in found) else ExitStatus.BENCH_FAILED)
-
-
-def schema_command(kind: str | None, into: Path | None) -> None:
-    """Write JSON Schemas."""
-    from sequencer.planning.schemas import schemas
-
-    found = schemas()
-    if into is not None:
-        try:
-            into.mkdir(parents=True, exist_ok=True)
-            for name, one in found.items():
-                path = into / f"{name}.schema.json"
-                path.write_text(json.dumps(one, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
-                click.echo(str(path))
-        except OSError as error:
-            raise about_file(
-                into,
-                f"cannot be written: {error.strerror}",
-                allowed="a folder that can be written",
-            ) from error
-    else:
-        wanted = found if kind is None else found[kind]
-        click.echo(json.dumps(wanted, indent=2, ensure_ascii=False))
-
-
-def simulate_command(bench_name: str, *, serial: str, port: int, write_bench: Path | None) -> int:
-    """Serve a simulated bench until interrupted; returns the exit status."""
-    from sequencer.cli.simulate import serve_bench
-
-    loaded = load_bench(bench_name)
-    return serve_bench(loaded, serial=serial or _any_serial(loaded), port=port, write_bench=write_bench)
-
-
 def _new_run(simulated: bool) -> str:
     stamp = datetime.now().astimezone().strftime("%Y%m%dT%H%M%S")
     return f"{stamp}-{uuid.uuid4().hex[:6]}{'-simulated' if simulated else ''}"
-
-
-def _bench_title(loaded: LoadedBench, *, dry_run: bool = False) -> str:
-    return loaded.bench.bench + (" (simulated)" if dry_run or loaded.bench.simulated else "")
-
-
-def _is_terminal(stream: TextIO | None) -> bool:
-    return stream is not None and not stream.closed and stream.isatty()
-
-
-def _any_serial(loaded: LoadedBench) -> str:
-    from sequencer.bench.simulation import shelf_serials
-
-    return next(iter(shelf_serials(loaded)), "none")
 
 
 def _verdict(outcome: RunOutcome) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping
 from types import TracebackType
-from typing import TYPE_CHECKING, Any, Self
+from typing import Any, Self
 
 from rich.box import SIMPLE_HEAD
 from rich.console import Console, Group, RenderableType
@@ -18,9 +18,6 @@ from sequencer.run.events import CheckEnded, CheckStarted, Event, RunEnded, RunS
 from sequencer.uncertainty.decision import Decision
 from sequencer.units.convert import uv_emf_from_dbm, uv_pd_from_dbm
 from sequencer.units.format import format_quantity, format_with_uncertainty, time_text
-
-if TYPE_CHECKING:
-    from sequencer.planning.plan import Plan
 
 _STYLES = {
     Decision.PASS.value: "green",
@@ -207,12 +204,3 @@ def run_lines(
         "table": table,
     }
     return Text("\n".join(f"{name:10}  {printable(text)}" for name, text in said.items() if text))
-
-
-def plan_lines(plan: Plan) -> list[str]:
-    """Return a plan's steps, a line each, with their forecasts."""
-    return [
-        f"{step.index:3}  {printable(step.label)}"
-        + (f"  ({time_text(step.forecast_s)})" if step.forecast_s else "")
-        for step in plan.steps
-    ]

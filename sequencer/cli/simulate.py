@@ -1,4 +1,4 @@
-"""Serves a simulated bench over TCP on this machine, for a client that speaks to it as to real gear."""
+"""`simulate`: serves a simulated bench over TCP on this machine, for a client that speaks to it as to real gear."""
 
 from __future__ import annotations
 
@@ -13,7 +13,8 @@ import click
 import yaml
 
 from sequencer.bench.simulation import specimen_for
-from sequencer.inputs.load_bench import LoadedBench
+from sequencer.cli.bench import any_serial
+from sequencer.inputs.load_bench import LoadedBench, load_bench
 from sequencer.problems import FileProblems, about_file
 from sequencer.run.interrupt import Interrupted, stoppable
 
@@ -23,6 +24,12 @@ if TYPE_CHECKING:
 HOST = "127.0.0.1"
 LOOK_S = 0.1
 LAST_PORT = 65535
+
+
+def simulate_command(bench_name: str, *, serial: str, port: int, write_bench: Path | None) -> int:
+    """Serve a simulated bench until interrupted; returns the exit status."""
+    loaded = load_bench(bench_name)
+    return serve_bench(loaded, serial=serial or any_serial(loaded), port=port, write_bench=write_bench)
 
 
 def serve_bench(loaded: LoadedBench, *, serial: str, port: int, write_bench: Path | None) -> int:

@@ -5,9 +5,8 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 if TYPE_CHECKING:
+    import numpy as np
     from numpy.typing import ArrayLike, NDArray
 
 FEWEST_CYCLES = 10
@@ -28,6 +27,8 @@ def real_samples(
     SamplesError for a rate that does not reach ``upper_hz``, NaN, clipping at ``full_scale`` (of integer
     samples: at the end of their type), silence, or a DC that leaves the audio no digits.
     """
+    import numpy as np
+
     array = np.asarray(samples)
     if np.iscomplexobj(array):
         raise SamplesError(
@@ -49,6 +50,8 @@ def real_samples(
 
 def baseband_samples(samples: ArrayLike, sample_rate_hz: float, upper_hz: float) -> NDArray[np.complex128]:
     """Return complex baseband samples, checked; SamplesError also where there is no carrier."""
+    import numpy as np
+
     array = np.asarray(samples)
     if not np.iscomplexobj(array):
         raise SamplesError("real samples where complex baseband is due; see sequencer.dsp.audio for audio")
@@ -76,6 +79,8 @@ def whole_cycles(audio: NDArray[Any], sample_rate_hz: float, tone_hz: float) -> 
 
 
 def _checked(array: NDArray[Any], sample_rate_hz: float) -> NDArray[np.float64]:
+    import numpy as np
+
     if not (math.isfinite(sample_rate_hz) and sample_rate_hz > 0):
         raise SamplesError(f"sample rate is {sample_rate_hz} Hz; it must be above 0")
     if array.ndim != 1 or array.dtype.kind not in "iufc":
@@ -102,6 +107,8 @@ def _check_rate(sample_rate_hz: float, upper_hz: float) -> None:
 
 
 def _check_clipping(array: NDArray[Any], full_scale: float | None) -> None:
+    import numpy as np
+
     if full_scale is None:
         if array.dtype.kind not in "iu":
             return

@@ -155,7 +155,6 @@ class FileModel(BaseModel):
         validate_by_name=True,
         validate_by_alias=True,
         allow_inf_nan=False,
-        use_attribute_docstrings=True,
     )
 
     @classmethod

@@ -10,6 +10,7 @@ import errno
 import json
 import os
 import stat
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Generic, TypeVar
@@ -17,7 +18,7 @@ from typing import Generic, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from sequencer.files.explain import complaints_of, keys_at
-from sequencer.files.yaml_tree import Source, compose
+from sequencer.files.yaml_tree import Node, Source, compose
 from sequencer.problems import Complaint, FileProblems, about_file, did_you_mean, listed
 
 LARGEST_BYTES = 1024 * 1024
@@ -35,19 +36,20 @@ class Read(Generic[T]):
     source: Source
 
 
-def read_file(path: Path | str, model: type[M]) -> Read[M]:
-    """Return the file at ``path`` as ``model``. Raises FileProblems with all complaints."""
+def read_file(path: Path | str, model: type[M] | Callable[[Node], type[M]]) -> Read[M]:
+    """Return the file at ``path`` as ``model``, or as the model that a function chooses by its tree. Raises FileProblems."""
     return read_text(read_utf8(path), model, file=str(path))
 
 
-def read_text(text: str, model: type[M], *, file: str = "<text>") -> Read[M]:
-    """Return YAML ``text`` as ``model``; complaints call it ``file``. Raises FileProblems."""
+def read_text(text: str, model: type[M] | Callable[[Node], type[M]], *, file: str = "<text>") -> Read[M]:
+    """Return YAML ``text`` as ``model``; complaints, which all come at once, call it ``file``. Raises FileProblems."""
     source, complaints = compose(text, file)
     if source is None:
         raise FileProblems(complaints)
+    wanted: type[M] = model if isinstance(model, type) else model(source.root)
     if source.root.kind != "mapping" and not source.root.spoiled:
         found = source.root.described()
-        keys = listed(keys_at(model, ()))
+        keys = listed(keys_at(wanted, ()))
         message = f"the file holds {found}, not a mapping of keys to values"
         complaints.append(
             source.complain((), message, found=found, allowed=f"a mapping with the keys {keys}")
@@ -57,11 +59,11 @@ def read_text(text: str, model: type[M], *, file: str = "<text>") -> Read[M]:
     try:
         # Strict JSON is the mode that suits YAML: text becomes dates and enumerations, lists become tuples,
         # but '20' is no number, true is not 1, and 4 is no text.
-        validated = model.model_validate_json(
+        validated = wanted.model_validate_json(
             json.dumps(source.root.plain()), strict=True, by_alias=True, by_name=False
         )
     except ValidationError as error:
-        complaints += complaints_of(error, source, model)
+        complaints += complaints_of(error, source, wanted)
     if complaints or validated is None:
         raise FileProblems(sorted(set(complaints), key=lambda one: (one.line, one.column, one.message)))
     return Read(model=validated, source=source)

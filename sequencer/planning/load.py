@@ -1,18 +1,15 @@
-"""Loads the sequence that a command names, with its channel plan; and what an open bench is made from to run it."""
+"""Loads the sequence that a command names, with its channel plan."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
 
-from sequencer.bench.open_bench import BenchParts
-from sequencer.bench.simulation import simulate, specimen_for
 from sequencer.files.find import file_hash, file_named_in, named_file
 from sequencer.files.read import read_file
 from sequencer.files.yaml_tree import Source
 from sequencer.inputs.channel_plan import ChannelPlan, read_plan
-from sequencer.inputs.load_bench import LoadedBench
-from sequencer.planning.sequence import Sequence, sequence_model
+from sequencer.planning.sequence import Sequence, sequence_model_for
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,28 +37,8 @@ class LoadedSequence:
 def load_sequence(text: str) -> LoadedSequence:
     """Return the sequence that ``text`` names: a path, or a shipped one. Raises FileProblems with all complaints."""
     path = named_file(text, "sequence")
-    read = read_file(path, sequence_model())
+    read = read_file(path, sequence_model_for)
     plan = None
     if read.model.channels is not None:
         plan = read_plan(file_named_in(read.model.channels, "plan", path, read.source, ("channels",)))
     return LoadedSequence(sequence=read.model, source=read.source, path=path, plan=plan, hash=file_hash(path))
-
-
-def bench_parts(
-    loaded: LoadedBench, *, serial: str, dry_run: bool, sequence: LoadedSequence | None = None
-) -> BenchParts:
-    """Return what an open bench is made from; a dry run puts a simulated instrument behind every address.
-
-    ``sequence`` is what a dry run is of: the unit that stands in has its modes and channels.
-    """
-    simulation = None
-    if dry_run or loaded.bench.simulated:
-        specimen = specimen_for(
-            loaded,
-            serial,
-            dry_run=dry_run,
-            modes=sequence.modes if sequence is not None else frozenset(),
-            frequencies_hz=sequence.frequencies_hz if sequence is not None else {},
-        )
-        simulation = simulate(loaded.bench, specimen, virtual=dry_run or loaded.bench.clock == "virtual")
-    return BenchParts(bench=loaded.bench, profiles=loaded.profiles, simulation=simulation)

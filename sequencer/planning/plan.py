@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from sequencer.checks import all_checks
+from sequencer.checks import find_check
 from sequencer.checks.confirm import Confirm, ConfirmSettings
 from sequencer.checks.enter_reading import EnterReadingSettings, ToEnter
 from sequencer.checks.finding import Conditions
@@ -136,7 +136,7 @@ def _conditions(
     for number, settings in enumerate(sequence.sequence.checks):
         for named in settings.channels:
             channel = (
-                named if named is not None else all_checks()[settings.check].start_channel(settings, alike)
+                named if named is not None else find_check(settings.check).start_channel(settings, alike)
             )
             frequency_hz = None
             if channel is not None and sequence.plan is not None:
@@ -171,7 +171,7 @@ class _Rests:
 
 
 def _step(index: int, at: _At, settings: CheckSettings, conditions: Conditions, rests: _Rests) -> Step:
-    check = all_checks()[settings.check]
+    check = find_check(settings.check)
     forecast_s = 0.0
     if check.side_of(settings) not in UNIT_SIDES:
         forecast_s = check.forecast_s(settings, conditions)

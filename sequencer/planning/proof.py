@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Any
 
-from sequencer.checks import all_checks
+from sequencer.checks import find_check
 from sequencer.checks.finding import Demand
 from sequencer.checks.settings import CheckSettings
 from sequencer.files.shipped import shipped_names
@@ -58,7 +58,7 @@ def whole_complaints(
             f"the sequence names no channel plan, so that {listed(dict.fromkeys(needing))} have no frequency",
             allowed=f"'channels:' with a plan of your own or a shipped one: {listed(shipped_names('plan'))}",
         )
-    transmits = any(all_checks()[one.check].side_of(one) == "transmit" for one in chosen)
+    transmits = any(find_check(one.check).side_of(one) == "transmit" for one in chosen)
     if transmits:
         if sequence.sequence.rated_power_w is not None:
             for message, allowed in _power_faults(sequence.sequence.rated_power_w, None, bench):
@@ -68,7 +68,7 @@ def whole_complaints(
 
 def _on_a_unit(chosen: Sequence[CheckSettings]) -> list[str]:
     """Return the checks that key or listen, in the file's order."""
-    return [one.check for one in chosen if all_checks()[one.check].side_of(one) in UNIT_SIDES]
+    return [one.check for one in chosen if find_check(one.check).side_of(one) in UNIT_SIDES]
 
 
 def _key_time(bench: LoadedBench) -> Iterator[Complaint]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from sequencer.files.schema import schema_of
 from sequencer.inputs.bench import BenchFile
 from sequencer.inputs.channel_plan import PlanFile
 from sequencer.inputs.instruments import ENTRIES, INSTALLED, ROLES, UnknownRole, role_of
@@ -15,9 +16,9 @@ _DIALECT = "https://json-schema.org/draft/2020-12/schema"
 def schemas() -> dict[str, dict[str, Any]]:
     """Return the schemas of sequence, bench and plan files (JSON Schema 2020-12)."""
     found = {
-        "sequence": sequence_model().model_json_schema(),
-        "bench": _chosen_by_role_and_driver(BenchFile.model_json_schema()),
-        "plan": PlanFile.model_json_schema(),
+        "sequence": schema_of(sequence_model()),
+        "bench": _chosen_by_role_and_driver(schema_of(BenchFile)),
+        "plan": schema_of(PlanFile),
     }
     return {name: {"$schema": _DIALECT, **one} for name, one in found.items()}
 

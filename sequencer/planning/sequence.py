@@ -7,9 +7,10 @@ from typing import Annotated, Any, Literal, Union
 
 from pydantic import BeforeValidator, Field, create_model, model_validator
 
-from sequencer.checks import all_checks
+from sequencer.checks import all_checks, check_names, find_check
 from sequencer.checks.settings import SOME, CheckSettings
 from sequencer.files.fields import FileModel, PowerW, VoltageV
+from sequencer.files.yaml_tree import Node
 from sequencer.problems import FieldProblem
 from sequencer.uncertainty.decision import Rule
 
@@ -70,10 +71,25 @@ class Sequence(SequenceBase):
     """The checks, in the order they are made."""
 
 
+ALWAYS = ("confirm", "enter_reading")
+"""Checks that the plan itself knows, and that are in every model: pydantic tells apart two kinds or more."""
+
+
 @cache
-def sequence_model() -> type[Sequence]:
-    """Return the model of a sequence file, with the settings of every installed check told apart by `check`."""
-    kinds = tuple(check.settings for check in all_checks().values())
+def sequence_model(names: frozenset[str] | None = None) -> type[Sequence]:
+    """Return the model of a sequence file, with the settings of its checks told apart by `check`.
+
+    ``names`` are the checks that the file names; without them every installed check is known.
+    """
+    wanted = all_checks().values() if names is None else map(find_check, sorted(names | set(ALWAYS)))
+    kinds = tuple(check.settings for check in wanted)
     union: Any = Annotated[Union[kinds], Field(discriminator="check")]  # noqa: UP007 - made at run time
     checks: Any = Annotated[tuple[union, ...], *SOME]
     return create_model("SequenceFile", __base__=Sequence, __doc__=SequenceBase.__doc__, checks=(checks, ...))
+
+
+def sequence_model_for(file: Node) -> type[Sequence]:
+    """Return the model that reads a sequence file's tree: with the checks it names, or with all where it names an unknown one."""
+    checks = file.entries["checks"][1].items if "checks" in file.entries else []
+    named = frozenset(entry.entries["check"][1].text for entry in checks if "check" in entry.entries)
+    return sequence_model(named if named <= set(check_names()) else None)

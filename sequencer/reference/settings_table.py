@@ -13,6 +13,7 @@ from pydantic import BaseModel, WithJsonSchema
 from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
 
+from sequencer.files.docstrings import field_docstrings
 from sequencer.files.fields import Bounds
 from sequencer.reference.markdown import code, prose, table
 from sequencer.units.format import format_quantity
@@ -55,6 +56,7 @@ def settings_table(model: type[BaseModel], *, without: frozenset[str] = frozense
 def _rows(
     model: type[BaseModel], without: frozenset[str] = frozenset(), *, above: str = "", filled: Any = None
 ) -> Iterator[tuple[str, ...]]:
+    texts = field_docstrings(model)
     for name, field in model.model_fields.items():
         if name in without:
             continue
@@ -63,7 +65,7 @@ def _rows(
         default = _default(field) if filled is None else getattr(filled, name)
         nested = len(shape.models) == 1 and isinstance(default, shape.models[0])
         shown = NEEDED if default is PydanticUndefined else "" if nested else _shown(default, shape.unit)
-        yield code(key), shape.kind, shape.unit, shown, shape.allowed, prose(field.description)
+        yield code(key), shape.kind, shape.unit, shown, shape.allowed, prose(texts.get(name))
         for one in shape.models:
             yield from _rows(one, above=key + ".", filled=default if isinstance(default, one) else None)
 

@@ -6,8 +6,7 @@ import traceback
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import datetime
-from enum import IntEnum
-from typing import Any, Protocol
+from typing import Any
 
 from drivers.faults import InstrumentFault
 from drivers.operator.dial import Dial
@@ -19,34 +18,17 @@ from sequencer.checks.finding import Finding
 from sequencer.planning.plan import Plan
 from sequencer.planning.step import Step
 from sequencer.results.model import Result
+from sequencer.run.confirm import Confirmer
 from sequencer.run.entered import EnteredBeforehand, Enterer
 from sequencer.run.events import CheckEnded, CheckStarted, Event, Listener, RunEnded, RunStarted, StepTaken
 from sequencer.run.interrupt import Interrupted, Stopper, stoppable
 from sequencer.run.judge import judged
 from sequencer.run.record import Record, RunFacts
+from sequencer.run.status import ExitStatus
 from sequencer.safety.bench import SUPPLY_SETTLE_S
 from sequencer.safety.cables import BACK
 from sequencer.safety.state import SafeState
 from sequencer.uncertainty.decision import Decision, Limits
-
-
-class ExitStatus(IntEnum):
-    """How a command ended; with several reasons, the highest."""
-
-    PASSED = 0
-    FAILED = 1
-    INPUT_WRONG = 2
-    BENCH_FAILED = 3
-    INTERRUPTED = 4
-
-
-class Confirmer(Protocol):
-    """Whoever says that something stands as it should."""
-
-    how: str
-
-    def confirm(self, text: str) -> bool:
-        """Return whether it does."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,10 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-
-import numpy as np
+from typing import TYPE_CHECKING
 
 from sequencer.uncertainty.distributions import Shape, distribution_function, quantile
+
+if TYPE_CHECKING:
+    import numpy as np
 
 DOMINANCE = 0.3
 """A non-normal part dominates where all others together are below this share of it (EA-4/02 S9, from memory)."""
@@ -63,6 +65,7 @@ def shape_factor(probability: float, dominant: Sequence[Part], standard: float) 
     The sum is worked out, not only its largest part: with a U-shaped part that part's own factor (1.41) would
     leave a rest of a quarter its size uncovered.
     """
+    import numpy as np
     from scipy.optimize import brentq
 
     first, others = dominant[0], dominant[1:]
@@ -84,6 +87,8 @@ def _rest(parts: Sequence[Part], standard: float) -> float:
 
 def _offsets(others: Sequence[Part], rest: float) -> np.ndarray:
     """Return equally likely sums of the other parts and the normal rest."""
+    import numpy as np
+
     sums = np.zeros(1)
     if rest > 0:
         steps = (np.arange(400) + 0.5) / 400

@@ -11,9 +11,8 @@ import math
 from enum import Enum
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 if TYPE_CHECKING:
+    import numpy as np
     from numpy.typing import NDArray
 
 
@@ -52,6 +51,8 @@ def quantile(
 
     ``dof`` serves Student's t alone, scaled as in JCGM 101:2008, 6.4.9: its own spread is wider than 1.
     """
+    import numpy as np
+
     p = np.asarray(probability, dtype=float)
     if not shape.is_bounded:
         from scipy.special import ndtri, stdtrit
@@ -70,6 +71,8 @@ def quantile(
 
 def distribution_function(shape: Shape, x: NDArray[np.float64], *, top: float = 0.0) -> NDArray[np.float64]:
     """Return the distribution function of a bounded shape of half-width 1 about 0."""
+    import numpy as np
+
     inside = np.clip(np.asarray(x, dtype=float), -1.0, 1.0)
     if shape is Shape.U_SHAPED:
         return np.asarray(0.5 + np.arcsin(inside) / np.pi)

@@ -8,14 +8,16 @@ from pathlib import Path
 
 import pytest
 
-from sequencer.cli.operator import GivenBeforehand
 from sequencer.inputs.load_bench import LoadedBench, load_bench
-from sequencer.planning.load import bench_parts, load_sequence
+from sequencer.planning.load import load_sequence
+from sequencer.planning.parts import bench_parts
 from sequencer.planning.plan import Plan, make_plan
 from sequencer.results.model import Result
+from sequencer.run.confirm import GivenBeforehand
 from sequencer.run.events import CheckEnded, Event
 from sequencer.run.record import Record, RunFacts
-from sequencer.run.runner import ExitStatus, Runner
+from sequencer.run.runner import Runner
+from sequencer.run.status import ExitStatus
 from sequencer.uncertainty.decision import Decision
 from sim.bench import SimulatedBench
 

@@ -25,7 +25,7 @@ from sequencer.inputs.load_bench import load_bench
 from sequencer.planning.load import load_sequence
 from sequencer.planning.plan import make_plan
 from sequencer.problems import FileProblems
-from sequencer.run.runner import ExitStatus
+from sequencer.run.status import ExitStatus
 from sim.scpi.faults import Fault, FaultKind
 from sim.wiring.witness import HazardKind
 

@@ -13,7 +13,7 @@ from drivers.roles import Identity
 from drivers.trace import Direction, Exchange
 from sequencer.bench.open_bench import OpenBench
 from sequencer.checks.base import Check, KeptFile
-from sequencer.planning import load as loading
+from sequencer.planning.parts import bench_parts
 from sequencer.planning.plan import Plan
 from sequencer.results.model import Result
 from sequencer.run.events import Event
@@ -73,7 +73,7 @@ class Rig:
     def __init__(self, plan: Plan, serial: str) -> None:
         self.plan = plan
         self._serial = serial
-        self.parts = loading.bench_parts(plan.bench, serial=serial, dry_run=False)
+        self.parts = bench_parts(plan.bench, serial=serial, dry_run=False)
         assert self.parts.simulation is not None
         self.simulation = self.parts.simulation
         self.record = MemoryRecord(

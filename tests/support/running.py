@@ -8,11 +8,12 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from sequencer.cli.operator import GivenBeforehand
 from sequencer.inputs.load_bench import load_bench
-from sequencer.planning.load import bench_parts, load_sequence
+from sequencer.planning.load import load_sequence
+from sequencer.planning.parts import bench_parts
 from sequencer.planning.plan import make_plan
 from sequencer.results.model import Result
+from sequencer.run.confirm import GivenBeforehand
 from sequencer.run.record import Record, RunFacts
 from sequencer.run.runner import Runner, RunOutcome
 from sim.bench import SimulatedBench

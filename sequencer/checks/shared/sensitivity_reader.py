@@ -9,19 +9,21 @@ from __future__ import annotations
 
 import math
 import statistics
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
-from drivers.roles import RangeState, Reading
+from drivers.roles import RangeState, Reading, Weighting
 from sequencer.checks.finding import Conditions
 from sequencer.checks.shared.target import SensitivityTarget
 from sequencer.checks.shared.wanted_signal import WantedSignal, apply_wanted, carrier_offset_hz
-from sequencer.dsp.audio import AudioReading, read_audio
 from sequencer.dsp.samples import SamplesError
-from sequencer.dsp.weighting import C_MESSAGE, PSOPHOMETRIC, Weighting, band
 from sequencer.safety.receive import ReceiveSide
 from sequencer.search.protocol import Crossing
 from sequencer.uncertainty.budget import Contribution
 from sequencer.uncertainty.contributions import half_width_db, repeatability
+
+if TYPE_CHECKING:
+    from sequencer.dsp.audio import AudioReading
+    from sequencer.dsp.weighting import Weighting as SampleWeighting
 
 DECAYS = 7.0  # AGC time constants until 100 dB have come to within 0.1 dB
 SWITCH_S = 0.1  # from switching signal or modulation on until the loudspeaker stands, AGC attack included
@@ -33,11 +35,6 @@ LEAST_RECORD_S = 0.1
 REPEATS = 4
 REPEAT_S = 0.25
 NOISE_READING_S = 0.5
-WEIGHTINGS: dict[str, Weighting] = {
-    "flat": band(30.0, 15e3),  # what an analyser without a filter lets through, about
-    "psophometric": PSOPHOMETRIC,
-    "C-message": C_MESSAGE,
-}
 
 
 class SensitivityReader:
@@ -54,7 +51,7 @@ class SensitivityReader:
         tone_hz: float,
         *,
         target: SensitivityTarget,
-        weighting: str,
+        weighting: Weighting,
         read: Literal["analyser", "samples"],
         agc_decay_s: float,
     ) -> None:
@@ -170,12 +167,22 @@ class SensitivityReader:
         return found if isinstance(found, Reading) else Reading(number=found.level)
 
     def _recorded(self, reading_s: float) -> AudioReading | Reading:
+        from sequencer.dsp.audio import read_audio
+
         samples = self._side.capture_audio(max(reading_s, LEAST_RECORD_S), SAMPLE_RATE_HZ)
-        weighting = WEIGHTINGS[self._weighting]
+        weighting = weighting_named(self._weighting)
         try:
             return read_audio(samples.content, samples.rate_hz, self._tone_hz, weighting=weighting)
         except SamplesError as error:
             return Reading(number=None, state=RangeState.NO_MEASUREMENT, raw=str(error))
+
+
+def weighting_named(name: Weighting) -> SampleWeighting:
+    """Return the filter that samples are weighted with under a setting's ``name``."""
+    from sequencer.dsp.weighting import C_MESSAGE, PSOPHOMETRIC, band
+
+    flat = band(30.0, 15e3)  # what an analyser without a filter lets through, about
+    return {"flat": flat, "psophometric": PSOPHOMETRIC, "C-message": C_MESSAGE}[name]
 
 
 def _ratio(over_v: float, under: Reading) -> Reading:

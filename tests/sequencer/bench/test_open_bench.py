@@ -15,7 +15,7 @@ from sequencer.bench.open_bench import BenchParts, BenchUnsafe, OpenBench
 from sequencer.cli.identify import identify_bench
 from sequencer.inputs.bench import longest_release_s
 from sequencer.inputs.load_bench import load_bench
-from sequencer.run.runner import ExitStatus
+from sequencer.run.status import ExitStatus
 from sim.scpi.faults import Fault, FaultKind
 
 SECOND_GENERATOR = {

@@ -15,7 +15,8 @@ from drivers.roles import RangeState
 from sequencer.checks.enter_reading import BOUNDS, EnterReadingSettings
 from sequencer.problems import FileProblems
 from sequencer.run.entered import EnteredBeforehand, given_beforehand
-from sequencer.run.runner import ExitStatus, Runner
+from sequencer.run.runner import Runner
+from sequencer.run.status import ExitStatus
 from sequencer.uncertainty.decision import Decision
 from sequencer.units.parse import DIMENSIONS
 from tests.support.rig import Nodding, Rig

@@ -15,7 +15,7 @@ import pytest
 
 from sequencer.problems import FileProblems
 from sequencer.results.model import Result
-from sequencer.run.runner import ExitStatus
+from sequencer.run.status import ExitStatus
 from sequencer.uncertainty.decision import Decision
 from sim.rf_signal import RfSignal
 from tests.support.running import run_checks

@@ -15,7 +15,7 @@ import pytest
 from drivers.roles import Samples
 from sequencer.checks.record_audio import wav_bytes
 from sequencer.problems import FileProblems
-from sequencer.run.runner import ExitStatus
+from sequencer.run.status import ExitStatus
 from sequencer.uncertainty.decision import Decision
 from tests.support.rig import Rig
 from tests.support.running import Ran, run_checks

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from sequencer.problems import FileProblems
-from sequencer.run.runner import ExitStatus
+from sequencer.run.status import ExitStatus
 from sequencer.uncertainty.decision import Decision
 from tests.support.running import run_checks
 

@@ -20,7 +20,7 @@ from sequencer.bench.open_bench import BenchParts
 from sequencer.cli.identify import identify_bench
 from sequencer.cli.main import main
 from sequencer.inputs.load_bench import load_bench
-from sequencer.planning.load import bench_parts
+from sequencer.planning.parts import bench_parts
 from sim.bench import Place, SimulatedBench
 from sim.clock import WallClock
 from sim.radio.unit import Specimen

@@ -12,7 +12,7 @@ from contextlib import contextmanager
 
 import pytest
 
-from sequencer.cli.terminal_person import TerminalPerson
+from sequencer.cli.operator import TerminalPerson
 from sequencer.run.interrupt import Interrupted, stoppable
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are needed")
@@ -158,6 +158,6 @@ def test_a_question_that_stands_while_the_run_is_stopped_is_shown_again(terminal
 
 def test_a_run_that_is_stopped_does_not_wait_for_ever(terminal, monkeypatch):
     """Once the run is being stopped a question without a limit has one: SIGTERM may come to a terminal that nobody sits at."""
-    monkeypatch.setattr("sequencer.cli.terminal_person.STOPPING_ANSWER_S", 0.3)
+    monkeypatch.setattr("sequencer.cli.operator.STOPPING_ANSWER_S", 0.3)
     with being_stopped(), pytest.raises(TimeoutError, match=r"0\.3 s"):
         terminal.person.ask("SAFETY: ")

@@ -19,6 +19,7 @@ from sequencer.files.fields import (
     key_of,
 )
 from sequencer.files.read import read_text
+from sequencer.files.schema import schema_of
 from sequencer.problems import FileProblems
 
 
@@ -59,7 +60,7 @@ def test_the_schema_judges_as_the_reader_does(instance, valid):
 
 def test_the_schema_documents_keys():
     """Keys carry their description, an example and what is allowed."""
-    level = Part.model_json_schema()["properties"]["level"]
+    level = schema_of(Part)["properties"]["level"]
     assert level["description"] == "The level."
     assert level["examples"] == ["-113 dBm"]
 

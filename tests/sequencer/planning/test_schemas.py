@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import re
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +16,6 @@ from sequencer.cli.main import main
 from sequencer.files.shipped import find_file, shipped_names
 from sequencer.inputs.load_bench import load_bench
 from sequencer.planning.load import load_sequence
-from sequencer.planning.plan import make_plan
 
 SEQUENCE = load_sequence("fm-mobile-acceptance").path
 BENCH = load_bench("bench").path
@@ -115,6 +113,24 @@ def test_typical_mistakes_in_a_bench_are_underlined(old: str, new: str) -> None:
     assert not _valid("bench", text.replace(old, new, 1))
 
 
+@pytest.mark.parametrize(
+    ("old", "new", "about"),
+    [
+        ("target: 12 dB", "targets: 12 dB", ("'targets' was unexpected", "checks/4")),
+        ("deviation: 1.2 kHz", "deviation: 1.2", ("1.2 is not of type 'string'", "checks/4/deviation")),
+        ("check: s9_point", "check: s9", ("'s9' is not one of", "checks/5/check")),
+    ],
+)
+def test_one_mistake_in_a_check_is_one_error_about_it(old: str, new: str, about: tuple[str, str]) -> None:
+    """The schema is chosen by `check`: an editor speaks of the wrong key, not of a choice between all checks."""
+    text = SEQUENCE.read_text(encoding="utf-8")
+    assert old in text
+    validator = jsonschema.Draft202012Validator(_schema("sequence"))
+    (error,) = validator.iter_errors(_plain(text.replace(old, new, 1)))
+    assert about[0] in error.message
+    assert "/".join(map(str, error.absolute_path)) == about[1]
+
+
 def test_every_check_and_every_field_is_explained() -> None:
     """An editor shows a text for every key: each property of every check's settings has a description."""
     schema = _schema("sequence")
@@ -177,16 +193,3 @@ def test_a_bench_may_name_a_loss_table() -> None:
     assert old in text
     assert _valid("bench", text.replace(old, "receive: {loss: losses/receive.yaml", 1))
     assert not _valid("bench", text.replace(old, "receive: {loss: 0.4", 1))
-
-
-def test_the_readme_s_examples_of_checks_with_a_person_can_be_run(tmp_path: Path) -> None:
-    """Every check that the README shows under "Readings that a person enters" and "Measure a cable" is proved on the shipped bench."""
-    readme = (Path(__file__).parents[3] / "README.md").read_text(encoding="utf-8")
-    fragments = re.findall(r"```yaml\n(.*?)```", readme, re.DOTALL)
-    checks = next(one for one in fragments if "check: enter_reading" in one)
-    (tmp_path / "a.yaml").write_text(
-        f"sequence: A\nchannels: cept-40\nmode: FM\nsupply: 13.2 V\nchecks:\n{checks}"
-    )
-    (tmp_path / "b.yaml").write_text(next(one for one in fragments if "check: path_loss" in one))
-    for name in ("a.yaml", "b.yaml"):
-        assert make_plan(load_sequence(str(tmp_path / name)), load_bench("bench")).steps

@@ -12,7 +12,7 @@ import pytest
 
 from sequencer.checks.base import Check, CheckSettings, Finding
 from sequencer.run.events import CheckEnded, RunEnded
-from sequencer.run.runner import ExitStatus
+from sequencer.run.status import ExitStatus
 from sequencer.uncertainty.decision import Decision
 from sim.scpi.faults import Fault, FaultKind, FaultScript
 

@@ -15,7 +15,7 @@ from sequencer.checks.s9_point import S9Point, S9PointSettings
 from sequencer.checks.sensitivity import Sensitivity, SensitivitySettings
 from sequencer.checks.shared import operator as by_hand
 from sequencer.inputs.load_bench import LoadedBench, load_bench
-from sequencer.planning.load import bench_parts
+from sequencer.planning.parts import bench_parts
 from sequencer.results.model import Point
 from sequencer.search.protocol import Ask
 from tests.support.person_at_terminal import ROOT, attentive

@@ -1,0 +1,36 @@
+"""What the commands that name a bench share: its title, a serial for it, its loss tables in words, and whether somebody is there."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import TextIO
+
+from sequencer.inputs.load_bench import LoadedBench
+from sequencer.problems import printable
+
+
+def bench_title(loaded: LoadedBench, *, dry_run: bool = False) -> str:
+    """Return the bench's name; where it is simulated it says so."""
+    return loaded.bench.bench + (" (simulated)" if dry_run or loaded.bench.simulated else "")
+
+
+def is_terminal(stream: TextIO | None) -> bool:
+    """Say whether a person may sit at ``stream``."""
+    return stream is not None and not stream.closed and stream.isatty()
+
+
+def any_serial(loaded: LoadedBench) -> str:
+    """Return the serial of the first specimen on a simulated bench's shelf; 'none' for real gear."""
+    from sequencer.bench.simulation import shelf_serials
+
+    return next(iter(shelf_serials(loaded)), "none")
+
+
+def loss_table_lines(bench: LoadedBench, *, old_only: bool = False) -> list[str]:
+    """Return a line for each loss table that the bench file names, or for each that is old."""
+    today = datetime.now().astimezone().date()
+    return [
+        f"loss of the {name} path from {printable(table.described(today))}"
+        for name, table in bench.tables.items()
+        if table.is_old(today) or not old_only
+    ]

@@ -1,0 +1,89 @@
+"""`validate`: proves that a sequence can be run on a bench, and forecasts the bench time."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict
+from typing import Any
+
+import click
+
+from sequencer.cli.bench import bench_title, loss_table_lines
+from sequencer.inputs.load_bench import load_bench
+from sequencer.planning.load import load_sequence
+from sequencer.planning.plan import Plan, make_plan
+from sequencer.problems import FileProblems, printable
+from sequencer.units.format import time_text
+
+
+def validate_command(
+    sequence_name: str, bench_name: str, *, as_json: bool, only: tuple[str, ...] = ()
+) -> None:
+    """Prove a sequence on a bench and print the plan."""
+    try:
+        plan = make_plan(load_sequence(sequence_name), load_bench(bench_name), only=only)
+    except FileProblems as problems:
+        if as_json:
+            complaints = [asdict(one) for one in problems.complaints]
+            click.echo(json.dumps({"valid": False, "complaints": complaints}, ensure_ascii=False, indent=2))
+        raise
+    if as_json:
+        click.echo(json.dumps(_plan_as_json(plan), ensure_ascii=False, indent=2))
+        return
+    for line in _plan_lines(plan):
+        click.echo(line)
+    asks = {
+        "confirmation(s)": plan.confirmations,
+        "reading(s)": len(plan.to_enter),
+        "change(s) of cables": len(plan.by_hand),
+    }
+    named = " and ".join(f"{count} {what}" for what, count in asks.items() if count)
+    asked = f", and asks for {named}" if named else ""
+    for line in loss_table_lines(plan.bench):
+        click.echo(line)
+    click.echo(
+        f"{printable(plan.sequence.sequence.sequence)}: can be run on {printable(bench_title(plan.bench))}; "
+        f"takes about {time_text(plan.forecast_s)} of bench time{asked}."
+    )
+
+
+def _plan_lines(plan: Plan) -> list[str]:
+    """Return a plan's steps, a line each, with their forecasts."""
+    return [
+        f"{step.index:3}  {printable(step.label)}"
+        + (f"  ({time_text(step.forecast_s)})" if step.forecast_s else "")
+        for step in plan.steps
+    ]
+
+
+def _plan_as_json(plan: Plan) -> dict[str, Any]:
+    return {
+        "valid": True,
+        "sequence": plan.sequence.sequence.sequence,
+        "sequence_hash": plan.sequence.hash,
+        "bench": bench_title(plan.bench),
+        "bench_hash": plan.bench.hash,
+        "simulated": plan.bench.bench.simulated,
+        "rule": str(plan.sequence.sequence.rule),
+        "confirmations": plan.confirmations,
+        "entered": [one.name for one in plan.to_enter],
+        "cables": [step.label for step in plan.by_hand],
+        "loss_tables": {
+            name: {"file": str(one.path), "date": one.table.day.isoformat(), "simulated": one.table.simulated}
+            for name, one in plan.bench.tables.items()
+        },
+        "forecast_s": round(plan.forecast_s, 3),
+        "steps": [
+            {
+                "index": step.index,
+                "label": step.label,
+                "check": step.check.name,
+                "side": step.side,
+                "channel": step.conditions.channel,
+                "frequency_hz": step.conditions.frequency_hz,
+                "mode": step.conditions.mode,
+                "forecast_s": round(step.forecast_s, 3),
+            }
+            for step in plan.steps
+        ],
+    }

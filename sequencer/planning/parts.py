@@ -1,0 +1,28 @@
+"""What an open bench is made from to run a sequence: the bench file, and on a dry run the simulation behind it."""
+
+from __future__ import annotations
+
+from sequencer.bench.open_bench import BenchParts
+from sequencer.bench.simulation import simulate, specimen_for
+from sequencer.inputs.load_bench import LoadedBench
+from sequencer.planning.load import LoadedSequence
+
+
+def bench_parts(
+    loaded: LoadedBench, *, serial: str, dry_run: bool, sequence: LoadedSequence | None = None
+) -> BenchParts:
+    """Return what an open bench is made from; a dry run puts a simulated instrument behind every address.
+
+    ``sequence`` is what a dry run is of: the unit that stands in has its modes and channels.
+    """
+    simulation = None
+    if dry_run or loaded.bench.simulated:
+        specimen = specimen_for(
+            loaded,
+            serial,
+            dry_run=dry_run,
+            modes=sequence.modes if sequence is not None else frozenset(),
+            frequencies_hz=sequence.frequencies_hz if sequence is not None else {},
+        )
+        simulation = simulate(loaded.bench, specimen, virtual=dry_run or loaded.bench.clock == "virtual")
+    return BenchParts(bench=loaded.bench, profiles=loaded.profiles, simulation=simulation)

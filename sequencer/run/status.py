@@ -1,0 +1,15 @@
+"""How a command ended."""
+
+from __future__ import annotations
+
+from enum import IntEnum
+
+
+class ExitStatus(IntEnum):
+    """How a command ended; with several reasons, the highest."""
+
+    PASSED = 0
+    FAILED = 1
+    INPUT_WRONG = 2
+    BENCH_FAILED = 3
+    INTERRUPTED = 4

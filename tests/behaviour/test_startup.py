@@ -1,0 +1,83 @@
+"""What a command imports: of libraries and of checks only what it needs. How long that takes is shown by the benchmark."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from sequencer.checks import SHIPPED
+
+TOP = Path(__file__).parents[2]
+SEQUENCE = """
+sequence: Short
+channels: plans/cept-40.yaml
+supply: 13.2 V
+checks:
+  - {check: carrier_power, channel: 20}
+  - {check: sensitivity, channel: 20}
+"""
+_CODE = """
+import json, sys
+from sequencer.cli.main import main
+try:
+    main(standalone_mode=False)
+except SystemExit:
+    pass
+print("\\n" + json.dumps(sorted(sys.modules)))
+"""
+
+
+def _imported(folder: Path, *words: str) -> set[str]:
+    (folder / "s.yaml").write_text(SEQUENCE, encoding="utf-8")
+    done = subprocess.run(
+        [sys.executable, "-c", f"import sys; sys.path.insert(0, {str(TOP)!r})\n{_CODE}", *words],
+        cwd=folder,
+        stdin=subprocess.DEVNULL,
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=True,
+    )
+    return set(json.loads(done.stdout.splitlines()[-1]))
+
+
+def test_validate_imports_no_library_that_only_measuring_or_storing_needs(tmp_path: Path) -> None:
+    """Proving a plan is text and plain arithmetic: no samples, no store, no table on the screen, no instrument library."""
+    imported = _imported(tmp_path, "validate", "s.yaml", "--bench", "bench")
+    assert "sequencer.planning.plan" in imported
+    heavy = {"numpy", "scipy", "sqlalchemy", "alembic", "rich", "matplotlib", "pyvisa", "jinja2"}
+    assert imported & heavy == set()
+
+
+def test_of_the_checks_only_those_are_imported_that_the_sequence_names(tmp_path: Path) -> None:
+    """Beside them the two that the plan itself knows."""
+    imported = _imported(tmp_path, "validate", "s.yaml", "--bench", "bench")
+    modules = {place.partition(":")[0] for place in SHIPPED.values()}
+    named = {
+        f"sequencer.checks.{name}" for name in ("carrier_power", "sensitivity", "confirm", "enter_reading")
+    }
+    assert imported & modules == named
+
+
+@pytest.mark.parametrize("command", [("--help",), ("run", "--help"), ("--version",)])
+def test_help_imports_nothing_of_the_engine(command: tuple[str, ...], tmp_path: Path) -> None:
+    """Click alone answers."""
+    imported = _imported(tmp_path, *command)
+    assert {name for name in imported if name.startswith("sequencer.")} <= {
+        "sequencer.cli",
+        "sequencer.cli.main",
+        "sequencer.problems",
+    }
+    assert "pydantic" not in imported
+
+
+def test_a_run_draws_no_plot_and_reads_no_spectrum_by_a_plotting_library(tmp_path: Path) -> None:
+    """A simulated run needs the simulation, the store and the screen, but no plots and no page."""
+    words = ("run", "s.yaml", "--bench", "bench", "--serial", "M40-0007", "--results", "r")
+    imported = _imported(tmp_path, *words)
+    assert {"numpy", "sqlalchemy", "rich"} <= imported
+    assert imported & {"matplotlib", "jinja2", "alembic", "scipy.stats", "scipy.signal"} == set()
