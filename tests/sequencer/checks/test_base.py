@@ -17,6 +17,7 @@ from drivers.faults import NotSettled
 from drivers.roles import RangeState, Reading
 from sequencer.checks import all_checks
 from sequencer.checks.base import Check, LevelLimit, PowerLimit, settle
+from sequencer.files.docstrings import field_docstrings
 from sequencer.files.explain import _models_in
 from sequencer.uncertainty.decision import Limits
 
@@ -40,9 +41,10 @@ def _models() -> Iterator[type[BaseModel]]:
 def test_every_setting_is_documented(model: type[BaseModel]) -> None:
     """Reference page and schema are made from the docstrings: no field of any settings is without."""
     assert model.__doc__
-    for name, field in model.model_fields.items():
-        assert field.description, f"{model.__name__}.{name}"
-        assert field.description.rstrip().endswith((".", ")", "it")), f"{model.__name__}.{name}: no sentence"
+    texts = field_docstrings(model)
+    for name in model.model_fields:
+        assert texts.get(name), f"{model.__name__}.{name}"
+        assert texts[name].rstrip().endswith((".", ")", "it")), f"{model.__name__}.{name}: no sentence"
 
 
 @pytest.mark.parametrize("name", list(all_checks()))
