@@ -65,10 +65,15 @@ def _sequencer(site: Path, folder: Path, *arguments: str) -> subprocess.Complete
 
 
 def test_everything_shipped_is_in_the_wheel(wheel: Path) -> None:
-    """Every YAML file of the rooms, and no test, is in the wheel."""
+    """Every YAML file, page and picture of the rooms, and no test, is in the wheel."""
     names = set(zipfile.ZipFile(wheel).namelist())
     rooms = [TOP / room for room in ("sequencer", "drivers", "sim", "sequences")]
-    files = [one for room in rooms for kind in ("*.yaml", "*.py", "*.mako") for one in room.rglob(kind)]
+    files = [
+        one
+        for room in rooms
+        for kind in ("*.yaml", "*.py", "*.mako", "*.md", "*.svg", "*.png")
+        for one in room.rglob(kind)
+    ]
     assert {str(one.relative_to(TOP)) for one in files} <= names
     assert not any(name.startswith("tests") for name in names)
 
