@@ -62,14 +62,15 @@ def _shelf() -> list[tuple[str, str, bool]]:
 
 @pytest.mark.slow
 @pytest.mark.parametrize(("sequence", "serial", "sound"), _shelf())
-def test_a_specimen_does_what_the_table_says(sequence: str, serial: str, sound: bool, tmp_path: Path) -> None:
+def test_a_specimen_does_what_the_table_says(
+    sequence: str, serial: str, sound: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """A sound one meets every limit of its sequence; of one with a fault at least one decision is not a pass."""
+    monkeypatch.chdir(tmp_path)
     bench = {"two-signal-receiver": "two-signal-bench", "manual-bench": "manual-bench"}.get(sequence, "bench")
     by_hand = ["--dry-run"] if bench == "manual-bench" else []
     words = ["run", sequence, "--bench", bench, "--serial", serial, "--confirmed", *by_hand]
-    ran = CliRunner().invoke(
-        main, words, env={"SEQUENCER_STORE": str(tmp_path / "s.sqlite")}, catch_exceptions=False
-    )
+    ran = CliRunner().invoke(main, words, catch_exceptions=False)
     assert ran.exit_code == (0 if sound else 1), ran.output
 
 
