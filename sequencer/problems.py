@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 MOST_SHOWN = 50
-"""How many complaints the text of `FileProblems` spells out; the rest are counted."""
+"""How many complaints the text of `InputError` spells out; the rest are counted."""
 
 _WIDEST = 100
 
@@ -20,8 +20,8 @@ class Complaint:
     """
 
     file: str
-    line: int
-    column: int
+    line: int = 0
+    column: int = 0
     message: str
     found: str = ""
     allowed: str = ""
@@ -44,8 +44,8 @@ class Complaint:
         return "\n".join(lines)
 
 
-class FileProblems(Exception):
-    """A file (or several) cannot be used; ``complaints`` holds everything found, in the order of the file."""
+class InputError(Exception):
+    """A file (or several), or an option, cannot be used; ``complaints`` holds everything found, in the order of the file."""
 
     def __init__(self, complaints: Iterable[Complaint]) -> None:
         self.complaints = tuple(complaints)
@@ -58,17 +58,22 @@ class FileProblems(Exception):
         return "\n".join(shown)
 
 
+FileProblems = InputError
+"""The same under its first name."""
+
+
+def option_problem(
+    option: str, message: str, *, found: str = "", allowed: str = "", hint: str = ""
+) -> InputError:
+    """Return the one complaint about an option of the command line, by its name, to be raised."""
+    return about_file(option, message, found=found, allowed=allowed, hint=hint)
+
+
 def about_file(
     file: object, message: str, *, found: str = "", allowed: str = "", hint: str = ""
 ) -> FileProblems:
-    """Return the one complaint about a file as a whole (or an option, by its name), to be raised."""
-    return FileProblems(
-        [
-            Complaint(
-                file=str(file), line=0, column=0, message=message, found=found, allowed=allowed, hint=hint
-            )
-        ]
-    )
+    """Return the one complaint about a file as a whole, to be raised."""
+    return FileProblems([Complaint(file=str(file), message=message, found=found, allowed=allowed, hint=hint)])
 
 
 class FieldProblem(ValueError):

@@ -23,9 +23,11 @@ from sequencer.bench.text_radio import make_text_radio
 from sequencer.inputs.bench import INTERFERER, BenchFile, longest_release_s, max_meter_dbm, open_timeout_s
 from sequencer.inputs.instruments import ByHand, TextRadio
 from sequencer.inputs.instruments import Instrument as Entry
-from sequencer.safety.bench import Ratings, SafeBench, SafeState
+from sequencer.safety.bench import SafeBench
 from sequencer.safety.cables import Cables, Connection
+from sequencer.safety.key import Ratings
 from sequencer.safety.loss import HandPath
+from sequencer.safety.state import SafeState
 
 if TYPE_CHECKING:
     from sim.bench import SimulatedBench

@@ -132,8 +132,6 @@ def _broken(point: EntryPoint, error: Exception) -> Complaint:
     package = point.dist.name if point.dist is not None else "an installed package"
     return Complaint(
         file=f"{package} ({point.value})",
-        line=0,
-        column=0,
         message=f"its check {point.name!r} cannot be used: {type(error).__name__}: {error}",
         allowed=f"a subclass of sequencer.checks.base.Check under the entry-point group {GROUP}",
         hint="mend the package or remove it",

@@ -132,8 +132,6 @@ class PathLoss(Check[PathLossSettings]):
         return [
             Complaint(
                 file=str(path),
-                line=0,
-                column=0,
                 message="this loss table is there already, and none is written over",
                 allowed="another name as 'file' of path_loss, such as losses/receive-{date}.yaml",
             )

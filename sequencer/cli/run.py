@@ -23,8 +23,7 @@ from sequencer.cli.operator import (
     nobody_to_operate,
     refuse_odd_options,
 )
-from sequencer.inputs.load_bench import load_bench
-from sequencer.planning.load import load_sequence
+from sequencer.planning.load import load_both
 from sequencer.planning.parts import bench_parts
 from sequencer.planning.plan import Plan, make_plan
 from sequencer.problems import FileProblems
@@ -53,7 +52,7 @@ def run_command(
     chosen = chosen or Chosen()
     serial, model = check_serial(serial), check_model(model)
     refuse_odd_options(chosen)
-    plan = make_plan(load_sequence(sequence_name), load_bench(bench_name), serial=serial, only=chosen.only)
+    plan = make_plan(*load_both(sequence_name, bench_name), serial=serial, only=chosen.only)
     simulated = dry_run or plan.bench.bench.simulated
     people = People(plan, confirmed=confirmed, simulated=simulated, terminal=is_terminal(sys.stdin))
     people.take_beforehand(chosen.entered)

@@ -9,8 +9,7 @@ from typing import Any
 import click
 
 from sequencer.cli.bench import bench_title, loss_table_lines
-from sequencer.inputs.load_bench import load_bench
-from sequencer.planning.load import load_sequence
+from sequencer.planning.load import load_both
 from sequencer.planning.plan import Plan, make_plan
 from sequencer.problems import FileProblems, printable
 from sequencer.units.format import time_text
@@ -21,7 +20,7 @@ def validate_command(
 ) -> None:
     """Prove a sequence on a bench and print the plan."""
     try:
-        plan = make_plan(load_sequence(sequence_name), load_bench(bench_name), only=only)
+        plan = make_plan(*load_both(sequence_name, bench_name), only=only)
     except FileProblems as problems:
         if as_json:
             complaints = [asdict(one) for one in problems.complaints]

@@ -95,9 +95,7 @@ def _not_found(text: str, kind: Kind, within: str, names: list[str]) -> Complain
     alike = nearest(PurePosixPath(text).stem, by_stem, count=3) if text.strip() else []
     hint = "did you mean " + " or ".join(f"'{by_stem[stem]}'" for stem in alike) + "?" if alike else ""
     allowed = f"a path to a file, or a shipped {kind}: {listed(offered)}" if offered else "a path to a file"
-    return Complaint(
-        file=text, line=0, column=0, message=f"no such {kind} file", found=text, allowed=allowed, hint=hint
-    )
+    return Complaint(file=text, message=f"no such {kind} file", found=text, allowed=allowed, hint=hint)
 
 
 @cache

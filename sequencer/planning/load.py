@@ -6,10 +6,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from sequencer.files.find import file_hash, file_named_in, named_file
-from sequencer.files.read import read_file
-from sequencer.files.yaml_tree import Source
+from sequencer.files.read import read_file, read_utf8
+from sequencer.files.yaml_tree import Source, compose
 from sequencer.inputs.channel_plan import ChannelPlan, read_plan
+from sequencer.inputs.load_bench import LoadedBench, load_bench
 from sequencer.planning.sequence import Sequence, sequence_model_for
+from sequencer.problems import Complaint, FileProblems
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,8 +39,42 @@ class LoadedSequence:
 def load_sequence(text: str) -> LoadedSequence:
     """Return the sequence that ``text`` names: a path, or a shipped one. Raises FileProblems with all complaints."""
     path = named_file(text, "sequence")
-    read = read_file(path, sequence_model_for)
+    try:
+        read = read_file(path, sequence_model_for)
+    except FileProblems as problems:
+        raise FileProblems([*problems.complaints, *_plan_complaints(path)]) from problems
     plan = None
     if read.model.channels is not None:
         plan = read_plan(file_named_in(read.model.channels, "plan", path, read.source, ("channels",)))
     return LoadedSequence(sequence=read.model, source=read.source, path=path, plan=plan, hash=file_hash(path))
+
+
+def _plan_complaints(path: Path) -> tuple[Complaint, ...]:
+    """Return what is wrong with the channel plan of a sequence that cannot be used itself, so that one look tells all."""
+    try:
+        source, _ = compose(read_utf8(path), str(path))
+        if source is None or source.root.kind != "mapping" or "channels" not in source.root.entries:
+            return ()
+        named = source.find(("channels",)).scalar
+        if isinstance(named, str):
+            read_plan(file_named_in(named, "plan", path, source, ("channels",)))
+    except FileProblems as problems:
+        return problems.complaints
+    return ()
+
+
+def load_both(sequence_name: str, bench_name: str) -> tuple[LoadedSequence, LoadedBench]:
+    """Return the sequence and the bench that a command names. Raises FileProblems with the complaints of both at once."""
+    complaints: list[Complaint] = []
+    sequence: LoadedSequence | None = None
+    try:
+        sequence = load_sequence(sequence_name)
+    except FileProblems as problems:
+        complaints += problems.complaints
+    try:
+        bench = load_bench(bench_name)
+    except FileProblems as problems:
+        raise FileProblems([*complaints, *problems.complaints]) from problems
+    if sequence is None:
+        raise FileProblems(complaints)
+    return sequence, bench

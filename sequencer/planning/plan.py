@@ -96,8 +96,6 @@ def _chosen(sequence: LoadedSequence, only: tuple[str, ...]) -> list[_At]:
             [
                 Complaint(
                     file="--only",
-                    line=0,
-                    column=0,
                     message=f"{sequence.path.name} has no check {printable(name)[:60]!r}",
                     allowed=listed(there),
                     hint=did_you_mean(name, there),

@@ -38,22 +38,10 @@ from drivers.roles import (
 from sequencer.safety.cables import Cables, Connection
 from sequencer.safety.key import Key, Ratings
 from sequencer.safety.loss import HandPath, LossSide
-from sequencer.safety.receive import GENERATOR_SETTLE_MAX_S, ReceiveSide
+from sequencer.safety.receive import ReceiveSide
 from sequencer.safety.side import present
 from sequencer.safety.state import SafeState
-from sequencer.safety.transmit import WAIT_PART_S, TransmitSide
-
-__all__ = [
-    "GENERATOR_SETTLE_MAX_S",
-    "WAIT_PART_S",
-    "Key",
-    "LossSide",
-    "Ratings",
-    "ReceiveSide",
-    "SafeBench",
-    "SafeState",
-    "TransmitSide",
-]
+from sequencer.safety.transmit import TransmitSide
 
 _T = TypeVar("_T")
 SUPPLY_SETTLE_S = 0.5  # from supply on to a unit that answers: common practice, no source

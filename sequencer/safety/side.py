@@ -14,13 +14,16 @@ _T = TypeVar("_T")
 
 
 def present(instrument: _T | None, role: str) -> _T:
-    """Return ``instrument``, or raise Refused because the bench has no open ``role``."""
+    """Return ``instrument``, or raise Refused because the bench has no open ``role``.
+
+    The plan has proved that the bench file names it: what is missing is the instrument's answer.
+    """
     if instrument is None:
         raise Refused(
             f"the bench has no open {role}",
             instrument=role,
             address="not open",
-            next_move=f"See why {role} could not be opened ('sequencer identify'), or add it to the bench file.",
+            next_move=f"'sequencer identify' says why {role} could not be opened.",
         )
     return instrument
 

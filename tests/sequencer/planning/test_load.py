@@ -8,7 +8,7 @@ import pytest
 
 from sequencer.bench.simulation import shelf_serials, specimen_for
 from sequencer.inputs.load_bench import load_bench
-from sequencer.planning.load import load_sequence
+from sequencer.planning.load import load_both, load_sequence
 from sequencer.planning.parts import bench_parts
 from sequencer.problems import FileProblems
 
@@ -131,3 +131,19 @@ def test_a_spoilt_neighbour_stops_no_unit(tmp_path: Path) -> None:
     (tmp_path / "shelf" / "b.yaml").write_text("serail: X-2\n")
     path = _own(tmp_path, **{f"unit: {BENCH.parent}/units": "unit: shelf"})
     assert specimen_for(load_bench(str(path)), "X-1", dry_run=False).serial == "X-1"
+
+
+def test_the_complaints_of_sequence_plan_and_bench_come_at_once(tmp_path: Path) -> None:
+    """A wrong unit in the sequence hides neither its plan's mistake nor the bench's: one pass tells of all three."""
+    (tmp_path / "plan.yaml").write_text("plan: P\nchannels: {1: 27 dB}\n", encoding="utf-8")
+    sequence, bench = tmp_path / "s.yaml", tmp_path / "b.yaml"
+    sequence.write_text(
+        "sequence: S\nchannels: plan.yaml\nsupply: 13\nchecks:\n  - {check: confirm, text: Look}\n",
+        encoding="utf-8",
+    )
+    bench.write_text("bench: B\ninstruments:\n  switch: {address: A, sinad: 3 dB}\n", encoding="utf-8")
+    with pytest.raises(FileProblems) as caught:
+        load_both(str(sequence), str(bench))
+    files = {Path(one.file).name for one in caught.value.complaints}
+    assert files == {"s.yaml", "plan.yaml", "b.yaml"}
+    assert all(one.line > 0 for one in caught.value.complaints)
