@@ -1,6 +1,7 @@
 """Start-up: `sequencer --help` against an interpreter that does nothing, in fresh processes, turn and turn about.
 
-Target: at most four times the empty interpreter plus 60 ms. Run: python tests/benchmarks/bench_startup.py
+Targets, in times the empty interpreter: `validate` 30, a simulated acceptance run 60; `--help` four times and 60 ms.
+Run on a quiet machine: python tests/benchmarks/bench_startup.py
 """
 
 from __future__ import annotations
@@ -8,6 +9,7 @@ from __future__ import annotations
 import statistics
 import subprocess
 import sys
+import tempfile
 import time
 from pathlib import Path
 
@@ -18,12 +20,24 @@ COMMANDS = {
     "sequencer --help": ["-m", "sequencer", "--help"],
     "sequencer run --help": ["-m", "sequencer", "run", "--help"],
     "sequencer validate": ["-m", "sequencer", "validate", "fm-mobile-acceptance", "--bench", "bench"],
+    "a simulated run": [
+        *("-m", "sequencer", "run", "fm-mobile-acceptance", "--bench", "bench", "--serial", "M40-0007"),
+        *("--confirmed", "--results", tempfile.mkdtemp(prefix="bench_startup_")),
+    ],
 }
+TARGETS = {"sequencer validate": 30.0, "a simulated run": 60.0}
+"""Times the empty interpreter."""
 
 
 def _took_s(arguments: list[str]) -> float:
     began_s = time.perf_counter()
-    subprocess.run([sys.executable, *arguments], cwd=TOP, stdout=subprocess.DEVNULL, check=True)
+    subprocess.run(
+        [sys.executable, *arguments],
+        cwd=TOP,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+        check=True,
+    )
     return time.perf_counter() - began_s
 
 
@@ -41,6 +55,9 @@ def main() -> None:
         print(f"{name:22} {median_s * 1e3:7.1f} ms   {median_s / empty_s:5.1f} times the empty interpreter")
     target_s = 4.0 * empty_s + 0.060
     reached = "reached" if medians_s["sequencer --help"] <= target_s else "MISSED"
+    for name, times in TARGETS.items():
+        said = "reached" if medians_s[name] <= times * empty_s else "MISSED"
+        print(f"target for {name}: {times:g} times: {said}")
     print(f"target for --help: {target_s * 1e3:.1f} ms (4 times + 60 ms): {reached}")
 
 
