@@ -20,7 +20,7 @@ class BenchBusy(Exception):
 def lock_addresses(bench: BenchFile, stack: ExitStack) -> None:
     """Take every address for this process; the operating system drops the locks with the process, however it ends.
 
-    Raises BenchBusy. Two people are nobody's rivals: an operator's instrument has no lock.
+    Raises BenchBusy. An instrument that a person works has no lock.
     """
     for entry in bench.instruments.values():
         if entry.manual:

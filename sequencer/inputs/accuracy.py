@@ -69,7 +69,7 @@ class ModulationAnalyserAccuracy(Accuracy):
     frequency_ppm: HalfWidthPpm = 0.0
     """Carrier frequency (its reference)."""
     distortion_percent: HalfWidthPercent | None = None
-    """Distortion of the demodulated audio, of the reading; without it 10 % stand for it."""
+    """Distortion of the demodulated audio, of the reading; without it 5 % stand for it (common practice, no source)."""
 
 
 class AudioAnalyserAccuracy(Accuracy):
