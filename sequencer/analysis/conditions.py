@@ -2,24 +2,23 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from sequencer.analysis.estimates import Row
 
-_HOW_CONFIRMED = re.compile(r"\s*\([^()]*\)$")
-
 
 def conditions_of(row: Row, instruments: str = "") -> dict[str, object]:
     """Return under which conditions a result was found, by name."""
-    parts = str(row.get("conditions") or "").split("; ")
+    supply_v = row.get("supply_v")
+    supply = [] if supply_v is None else [f"supply {supply_v:g} V"]
+    confirmed = {one["text"] for one in row.get("confirmations") or () if one["confirmed"]}
     return {
         "unit of measure": row["unit"],
         "frequency": row["frequency_hz"],
         "sequence": _Told(sequence_hash=str(row["sequence_hash"]), settings=row.get("settings") or {}),
-        "conditions": "; ".join(sorted({_HOW_CONFIRMED.sub("", part) for part in parts if part})),
+        "conditions": "; ".join([*sorted(confirmed), *supply]),
         "simulated": bool(row["simulated"]),
         "bench": row["bench_hash"],
         "instruments": instruments,

@@ -3,7 +3,8 @@
 A result's stored budget is split in two. *Shared* parts come from the bench and are taken to be the same error in every result that
 the same bench measured of the same quantity on the same channel: accuracies, references, the loss of a path; a mismatch only where the
 unit is the same too, since it hangs on the unit's own reflection. *Own* parts are new in each result: repeatability, a search's
-interval, resolution, and whatever is not known to be shared. In a difference the shared parts cancel to what their coefficients leave.
+interval, resolution, and whatever is not known to be shared. Each contribution says which it is: its key ``common`` is "bench", "unit"
+or "none". In a difference the shared parts cancel to what their coefficients leave.
 
 The assumption (`ASSUMPTION`) holds while the bench stays as it was and the values lie near each other; where it does not hold the values
 lie so far apart that they differ anyway. A result without any own part shares nothing.
@@ -30,14 +31,12 @@ SharedKey = tuple[str, ...]
 """What two results must agree in to share an error: source, bench, instruments, and the unit where it matters."""
 
 ASSUMPTION = (
-    "What the budgets call an accuracy, a reference or a path loss is taken as one and the same error wherever the same bench, "
-    "with the same instruments, measured the same quantity on the same channel; a mismatch wherever the unit is the same too. "
+    "What the budgets mark as common to the bench, such as an accuracy or the loss of a path, is taken as one and the same error wherever "
+    "the same bench, with the same instruments, measured the same quantity on the same channel; what they mark as common to the unit, "
+    "such as a mismatch, wherever the unit is the same too. "
     "Such errors cancel in a difference. What changes from one setting-up to the next, such as a connector made anew, counts only as "
     "far as a budget names it."
 )
-_SHARED_WORDS = ("accuracy", "reference", "path", "loss", "calibration", "certificate", "cable", "pad,")
-_OWN_WORDS = ("repeatability", "search", "resolution", "scatter", "noise", "drift", "reading's")
-_MISMATCH = "mismatch"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,8 +97,8 @@ def estimate_of(row: Row, instruments: str = "") -> Estimate:
     for part in budget["contributions"]:
         size = part["coefficient"] * part["standard_uncertainty"]
         dof = part["degrees_of_freedom"]
-        if part["source"] not in correlated and is_shared(part):
-            shared[_key(part, bench, str(row["serial"]))] = size
+        if part["source"] not in correlated and (key := _key(part, bench, str(row["serial"]))):
+            shared[key] = size
         elif part["source"] not in correlated:
             own += size**2
             doubt += 0.0 if dof is None else size**4 / dof
@@ -180,20 +179,6 @@ def shared_sources(estimates: Iterable[Estimate]) -> tuple[str, ...]:
     return tuple(sorted({key[0] for key, count in seen.items() if count > 1}))
 
 
-def is_shared(part: Mapping[str, Any]) -> bool:
-    """Return whether a stored contribution is taken to be common to all results of one bench.
-
-    The contribution's own key ``shared`` decides, if it has one; else its source's words. A finite number of degrees of freedom means
-    that it was found from readings, and is never shared.
-    """
-    if "shared" in part:
-        return bool(part["shared"])
-    source = part["source"].lower()
-    if part["degrees_of_freedom"] is not None or any(word in source for word in _OWN_WORDS):
-        return False
-    return source.startswith(_MISMATCH) or any(word in source for word in _SHARED_WORDS)
-
-
 def instruments_text(run: Mapping[str, Any] | None) -> str:
     """Return who stood on the bench in a run, always the same for the same instruments."""
     found = run.get("instruments") if run is not None else None
@@ -205,9 +190,15 @@ def instruments_text(run: Mapping[str, Any] | None) -> str:
         return str(found)
 
 
-def _key(part: Mapping[str, Any], bench: tuple[str, str], serial: str) -> SharedKey:
-    source = str(part["source"])
-    return (source, *bench, serial) if source.lower().startswith(_MISMATCH) else (source, *bench)
+def _key(part: Mapping[str, Any], bench: tuple[str, str], serial: str) -> SharedKey | None:
+    """Return what a contribution is shared under, or None for one that is the result's own."""
+    match part.get("common", "none"):
+        case "bench":
+            return (str(part["source"]), *bench)
+        case "unit":
+            return (str(part["source"]), *bench, serial)
+        case _:
+            return None
 
 
 def _sizes(estimates: Sequence[Estimate]) -> NDArray[np.float64]:

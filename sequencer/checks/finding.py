@@ -10,7 +10,7 @@ from drivers.operator.dial import Dial
 from drivers.roles import Identity, Reading
 from sequencer.inputs.bench import BenchFile
 from sequencer.inputs.channel_plan import ChannelPlan
-from sequencer.results.model import Point
+from sequencer.results.model import FaultFacts, Point
 from sequencer.uncertainty.budget import Budget
 from sequencer.uncertainty.decision import Limits
 
@@ -95,6 +95,8 @@ class Finding:
     axis_value: float | None = None
     axis_unit: str = ""
     nominal: float | None = None
+    fault: FaultFacts | None = None
+    """What an instrument did that left nothing to measure."""
 
     @property
     def conforms(self) -> bool:

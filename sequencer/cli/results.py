@@ -12,6 +12,7 @@ import click
 
 from sequencer.analysis.repeats import in_order, read_whole
 from sequencer.problems import Complaint, FileProblems, about_file, nearest, printable
+from sequencer.results.model import Confirmation
 from sequencer.results.store.place import StorePlace, find_place
 from sequencer.results.store.store import Store, Wanted
 from sequencer.results.text import repeats_text
@@ -237,8 +238,10 @@ def _show_conditions(rows: list[dict[str, Any]]) -> None:
         where = "" if row["channel"] is None else f", channel {row['channel']}"
         click.echo()
         click.echo(printable(f"{row['quantity']}{where}, {row['mode']} (run {row['run']})"))
-        for part in filter(None, str(row["conditions"] or "").split("; ")):
-            click.echo(printable(f"    {part}"))
+        if row["supply_v"] is not None:
+            click.echo(f"    supply {row['supply_v']:g} V")
+        for one in row["confirmations"]:
+            click.echo(printable(f"    {Confirmation.from_plain(one)}"))
         for name, setting in (row["settings"] or {}).items():
             click.echo(printable(f"    {name}: {json.dumps(setting, ensure_ascii=False)}"))
 

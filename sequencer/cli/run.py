@@ -210,6 +210,7 @@ def _as_json(
         "forecast_s": round(facts.plan.forecast_s, 3),
         "table": str(record.table.path),
         "trouble": list(outcome.trouble),
+        "faults": [asdict(one) for one in outcome.faults],
         "hazards": [str(hazard) for hazard in hazards],
         "results": [row_of(result) for result in outcome.results],
     }

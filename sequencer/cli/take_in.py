@@ -14,7 +14,8 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationErr
 
 from drivers.trace import Direction, Exchange
 from sequencer.problems import Complaint, FileProblems, about_file, printable
-from sequencer.results.model import Point, Result
+from sequencer.results.model import Confirmation, FaultFacts, Point, Result
+from sequencer.results.store.kept_before import KeptBefore
 from sequencer.results.store.place import find_place
 from sequencer.results.store.rows import BenchInstrument
 from sequencer.results.store.store import Store
@@ -108,6 +109,25 @@ class _Point(_Strict):
     at_s: float
 
 
+class _Confirmation(_Strict):
+    text: str
+    confirmed: bool
+    how: str
+    when: _Time
+    who: str
+    knob: str
+
+
+class _Fault(_Strict):
+    kind: str
+    what: str
+    instrument: str
+    address: str
+    command: str
+    reply: str
+    next_move: str
+
+
 class _Result(_Strict):
     time: _Time
     run: str
@@ -135,10 +155,23 @@ class _Result(_Strict):
     points: list[_Point]
     budget: dict[str, Any] | None
     settings: dict[str, Any] | None
+    target: float | None = None
+    target_unit: str = ""
+    slope: float | None = None
+    axis: str = ""
+    axis_value: float | None = None
+    axis_unit: str = ""
+    nominal: float | None = None
+    supply_v: float | None = None
+    fault: _Fault | None = None
+    confirmations: list[_Confirmation] | None = None
+    """None in a run that was kept before there were such records."""
 
     def as_result(self) -> Result:
         facts: dict[str, Any] = {name: getattr(self, name) for name in type(self).model_fields}
         facts["time"] = datetime.fromisoformat(self.time)
+        facts["fault"] = None if self.fault is None else FaultFacts(**dict(self.fault))
+        facts["confirmations"] = tuple(Confirmation.from_plain(dict(one)) for one in self.confirmations or ())
         facts["points"] = tuple(Point(**dict(point)) for point in self.points)
         return Result(**facts)
 
@@ -200,13 +233,16 @@ class _Run(_Strict):
     def as_kept(self) -> KeptRun:
         row = {name: getattr(self, name) for name in type(self).model_fields}
         del row["instruments"], row["checks"]
+        old = KeptBefore()
         return KeptRun(
             run=row,
             instruments=[BenchInstrument(**dict(one)) for one in self.instruments],
             checks=[
                 KeptCheck(
                     check_index=one.check_index,
-                    results=[result.as_result() for result in one.results],
+                    results=[
+                        old.as_now(result.as_result(), result.confirmations is None) for result in one.results
+                    ],
                     exchanges=[exchange.as_exchange() for exchange in one.exchanges],
                 )
                 for one in self.checks

@@ -18,6 +18,7 @@ from sequencer.report.bars import limit_bar
 from sequencer.report.verdicts import Verdict, severity, trouble_of, verdict_of
 from sequencer.results.budget_rows import COLUMNS as BUDGET_COLUMNS
 from sequencer.results.budget_rows import cells
+from sequencer.results.model import Confirmation
 from sequencer.results.text import (
     channel_in_words,
     limits_in_words,
@@ -169,7 +170,9 @@ def _plots(rows: Sequence[Row], salt: str) -> list[Any]:
 
 def _facts(run: Row, rows: Sequence[Row]) -> list[tuple[str, str]]:
     rules = list(dict.fromkeys(str(row["rule"]) for row in rows))
-    supplies = dict.fromkeys(part for row in rows for part in _conditions(row) if part.startswith("supply "))
+    supplies = dict.fromkeys(
+        f"supply {row['supply_v']:g} V" for row in rows if row.get("supply_v") is not None
+    )
     facts = [
         ("Unit", f"{run['model']} {run['serial']}".strip()),
         ("Tested", _time(str(run["time"]))),
@@ -194,12 +197,10 @@ def _repeat(one: Row) -> str:
 
 
 def _confirmations(rows: Sequence[Row]) -> tuple[str, ...]:
-    found = dict.fromkeys(part for row in rows for part in _conditions(row) if not part.startswith("supply "))
+    found = dict.fromkeys(
+        str(Confirmation.from_plain(one)) for row in rows for one in row.get("confirmations") or ()
+    )
     return tuple(found)
-
-
-def _conditions(row: Row) -> list[str]:
-    return [part for part in str(row.get("conditions") or "").split("; ") if part]
 
 
 def _comments(run: Row) -> list[str]:

@@ -83,10 +83,33 @@ COLUMNS: tuple[ExportColumn, ...] = (
         "record",
         "Uncertainty budget: contributions, coverage factor, expanded (not in CSV; JSON text in Parquet)",
     ),
+    _column(
+        "target", "number", "What a search looked for, in `target_unit`; empty where nothing was searched"
+    ),
+    _column("target_unit", "text", "Unit of the target"),
+    _column(
+        "slope", "number", "Change of the reading per dB of level at the target, in `target_unit` per dB"
+    ),
+    _column("axis", "text", "What the result stands along beside others, such as supply; empty if nothing"),
+    _column("axis_value", "number", "Where it stands there, in `axis_unit`"),
+    _column("axis_unit", "text", "Unit of the axis"),
+    _column("nominal", "number", "The value that should be, in `unit`; empty where none is stated"),
+    _column("supply_v", "number", "Supply of the unit, V; empty where the sequence sets none"),
+    _column(
+        "fault",
+        "record",
+        "What an instrument did that left nothing to measure: kind, what, instrument, address, command, reply, next_move "
+        "(not in CSV; JSON text in Parquet)",
+    ),
+    _column(
+        "confirmations",
+        "record",
+        "What was confirmed before: text, confirmed, how, when, who, knob (not in CSV; JSON text in Parquet)",
+    ),
 )
 """What is exported, in order. The one place where it is documented."""
 
-NESTED = ("points", "budget")
+NESTED = ("points", "budget", "fault", "confirmations")
 FORMATS = ("csv", "jsonl", "parquet", "junit")
 
 
@@ -222,7 +245,8 @@ def _write_parquet(rows: Iterable[Row], path: Path) -> int:
 
 def _parquet_row(row: Row) -> dict[str, Any]:
     record = {column.name: _cell(row, column.name) for column in COLUMNS}
-    record["budget"] = None if not record["budget"] else json.dumps(record["budget"], allow_nan=False)
+    for name in ("budget", "fault", "confirmations"):
+        record[name] = None if not record[name] else json.dumps(record[name], allow_nan=False)
     return record
 
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import asdict, dataclass, fields
 from datetime import datetime
 from operator import attrgetter
-from typing import Any
+from typing import Any, Self
 
+from drivers.faults import InstrumentFault
 from sequencer.uncertainty.decision import Decision
 
 
@@ -23,6 +24,61 @@ class Point:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Confirmation:
+    """What a person was asked to see to, and what came back.
+
+    ``text`` was asked of ``who`` (empty: not known) at ``when``, a moment with its offset; ``how`` says in which way it was
+    answered; ``knob`` is the control of the unit that it is about, empty where it names none.
+    """
+
+    text: str
+    confirmed: bool
+    how: str
+    when: datetime
+    who: str = ""
+    knob: str = ""
+
+    def as_plain(self) -> dict[str, Any]:
+        """Return it for JSON; the moment is ISO 8601."""
+        return {**asdict(self), "when": self.when.isoformat(timespec="milliseconds")}
+
+    @classmethod
+    def from_plain(cls, plain: Mapping[str, Any]) -> Self:
+        """Return what `as_plain` was made of."""
+        return cls(**{**plain, "when": datetime.fromisoformat(plain["when"])})
+
+    def __str__(self) -> str:
+        said = self.how if not self.who else f"{self.how}, {self.who}"
+        return f"{self.text} ({said})" if self.confirmed else f"{self.text} (not confirmed: {said})"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FaultFacts:
+    """What a fault of an instrument said of itself. ``kind`` is the name of its class in `drivers.faults`."""
+
+    kind: str
+    what: str
+    instrument: str
+    address: str
+    command: str = ""
+    reply: str = ""
+    next_move: str = ""
+
+    @classmethod
+    def of(cls, fault: InstrumentFault) -> Self:
+        """Return the facts of a fault."""
+        return cls(
+            kind=type(fault).__name__,
+            what=fault.what,
+            instrument=fault.instrument,
+            address=fault.address,
+            command=fault.command,
+            reply=fault.reply,
+            next_move=fault.next_move,
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Result:
     """One row of the results table.
 
@@ -33,6 +89,9 @@ class Result:
     ``target``, in ``target_unit``, is what a search looked for, as it was read (12, "dB SINAD"); ``slope`` is the reading's change per
     dB of level there. ``axis`` names what the result stands along beside others ("audio frequency", "supply", "meter mark"), at
     ``axis_value`` in ``axis_unit``. ``nominal``, in ``unit``, is the value that should be. None or empty where there is no such thing.
+
+    It was found at ``supply_v`` and under ``confirmations``, every one of the run so far; of a `confirm` the last is its own.
+    ``conditions`` is the same in words. ``fault`` is what an instrument did that left nothing to measure.
     """
 
     time: datetime
@@ -68,13 +127,16 @@ class Result:
     axis_value: float | None = None
     axis_unit: str = ""
     nominal: float | None = None
+    supply_v: float | None = None
+    fault: FaultFacts | None = None
+    confirmations: tuple[Confirmation, ...] = ()
 
 
 METER_MARK = "meter mark"
 """The axis of a signal meter's marks: how far each stands over S9 on the scale, dB."""
-FACTS = ("target", "target_unit", "slope", "axis", "axis_value", "axis_unit", "nominal")
-"""What a result says of how it was found and where it stands, as data."""
-COLUMNS = tuple(f.name for f in fields(Result) if f.name not in ("points", "budget", "settings", *FACTS))
+NESTED = ("points", "budget", "settings", "fault", "confirmations")
+"""What is no single cell of a table."""
+COLUMNS = tuple(f.name for f in fields(Result) if f.name not in NESTED)
 """The results table's columns, in order; the CSV and the store carry the same."""
 _cells = attrgetter(*COLUMNS)
 

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 
-from sequencer.results.model import Result
+from sequencer.results.model import FaultFacts, Result
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,6 +42,14 @@ class StepTaken:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class FaultMet:
+    """An instrument failed; ``index`` is the check's number, None outside every check."""
+
+    index: int | None
+    fault: FaultFacts
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CheckEnded:
     """A check is done and its results are final; listeners that keep things keep them now."""
 
@@ -64,5 +72,5 @@ class RunEnded:
     bench_s: float
 
 
-Event = RunStarted | CheckStarted | StepTaken | CheckEnded | RunEnded
+Event = RunStarted | CheckStarted | StepTaken | FaultMet | CheckEnded | RunEnded
 Listener = Callable[[Event], None]

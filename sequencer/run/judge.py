@@ -9,12 +9,12 @@ from typing import Any
 from sequencer.checks.finding import Finding
 from sequencer.planning.step import Step
 from sequencer.results.budget_rows import as_plain
-from sequencer.results.model import Result
+from sequencer.results.model import Confirmation, Result
 from sequencer.run.record import RunFacts
 from sequencer.uncertainty.decision import decide
 
 
-def judged(finding: Finding, step: Step, facts: RunFacts, confirmed: Sequence[str]) -> Result:
+def judged(finding: Finding, step: Step, facts: RunFacts, confirmed: Sequence[Confirmation]) -> Result:
     """Return the result of one finding. It carries the supply and every confirmation so far, and the check's settings."""
     plan = facts.plan
     uncertainty = 0.0 if finding.exact else None
@@ -47,7 +47,7 @@ def judged(finding: Finding, step: Step, facts: RunFacts, confirmed: Sequence[st
         upper_limit=finding.limits.upper,
         decision=statement.decision,
         rule=str(rule),
-        conditions="; ".join([*conditions, *confirmed]),
+        conditions="; ".join([*conditions, *(str(one) for one in confirmed if one.confirmed)]),
         note="; ".join(
             part.rstrip(".") for part in (finding.note, *statement.notes, _repeated(step, facts)) if part
         ),
@@ -61,6 +61,9 @@ def judged(finding: Finding, step: Step, facts: RunFacts, confirmed: Sequence[st
         axis_value=finding.axis_value,
         axis_unit=finding.axis_unit,
         nominal=finding.nominal,
+        supply_v=supply_v,
+        fault=finding.fault,
+        confirmations=tuple(confirmed),
     )
 
 

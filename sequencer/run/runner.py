@@ -17,10 +17,19 @@ from sequencer.checks.confirm import Confirm, ConfirmSettings
 from sequencer.checks.finding import Finding
 from sequencer.planning.plan import Plan
 from sequencer.planning.step import Step
-from sequencer.results.model import Result
+from sequencer.results.model import Confirmation, FaultFacts, Result
 from sequencer.run.confirm import Confirmer
 from sequencer.run.entered import EnteredBeforehand, Enterer
-from sequencer.run.events import CheckEnded, CheckStarted, Event, Listener, RunEnded, RunStarted, StepTaken
+from sequencer.run.events import (
+    CheckEnded,
+    CheckStarted,
+    Event,
+    FaultMet,
+    Listener,
+    RunEnded,
+    RunStarted,
+    StepTaken,
+)
 from sequencer.run.interrupt import Interrupted, Stopper, stoppable
 from sequencer.run.judge import judged
 from sequencer.run.record import Record, RunFacts
@@ -40,6 +49,7 @@ class RunOutcome:
     safe_state: SafeState
     bench_s: float
     trouble: tuple[str, ...]
+    faults: tuple[FaultFacts, ...] = ()
 
 
 class _Stopped(Exception):
@@ -70,7 +80,8 @@ class Runner:
         self._enterer = enterer or EnteredBeforehand()
         self._listeners = list(listeners)
         self._results: list[Result] = []
-        self._confirmed: list[str] = []
+        self._confirmed: list[Confirmation] = []
+        self._faults: list[FaultFacts] = []
         self._trouble: list[str] = []
         self._status = ExitStatus.PASSED
         self._stopper = Stopper()
@@ -107,6 +118,8 @@ class Runner:
         except _Stopped as stop:
             return str(stop)
         except (InstrumentFault, BenchBusy, BenchUnsafe) as fault:
+            if isinstance(fault, InstrumentFault):
+                self._met(fault, None)
             self._bench_failed(str(fault))
             return "the bench failed"
         except Exception as error:  # a full disk, or a defect of ours: the way out is the same
@@ -166,8 +179,9 @@ class Runner:
                 return self._confirm(step)
             return list(self._on_side(step)), ""
         except InstrumentFault as fault:
+            self._met(fault, step.index)
             self._bench_failed(str(fault))
-            return self._not_measured(step, str(fault)), self._made_safe()
+            return self._not_measured(step, str(fault), FaultFacts.of(fault)), self._made_safe()
         except (Exception, SystemExit) as error:  # a defect in a check must not lose the results before it
             return self._defect(step, error), self._made_safe()
 
@@ -251,6 +265,15 @@ class Runner:
         yes = self._confirmer.confirm(text)
         # A prompt library may take Ctrl-C for an answer.
         self._stopper.check()
+        asked = Confirmation(
+            text=text,
+            confirmed=yes,
+            how=self._confirmer.how,
+            when=datetime.now().astimezone(),
+            who=getattr(self._confirmer, "who", ""),
+            knob=getattr(step.settings, "knob", None) or "",
+        )
+        self._confirmed.append(asked)
         finding = Finding(
             quantity=f"confirmed: {text}",
             value=float(yes),
@@ -262,12 +285,16 @@ class Runner:
             self._raise_status(ExitStatus.FAILED)
             return [finding], f"stopped: not confirmed: {text}"
         self._bench.confirm_knobs(text)
-        self._confirmed.append(f"{text} ({self._confirmer.how})")
         return [finding], ""
 
-    def _not_measured(self, step: Step, why: str) -> list[Finding]:
+    def _met(self, fault: InstrumentFault, index: int | None) -> None:
+        facts = FaultFacts.of(fault)
+        self._faults.append(facts)
+        self._tell(FaultMet(index=index, fault=facts))
+
+    def _not_measured(self, step: Step, why: str, fault: FaultFacts | None = None) -> list[Finding]:
         return [
-            Finding(quantity=quantity, value=None, unit=unit, note=why)
+            Finding(quantity=quantity, value=None, unit=unit, note=why, fault=fault)
             for quantity, unit in step.check.quantities(step.settings)
         ]
 
@@ -320,6 +347,7 @@ class Runner:
             safe_state=state,
             bench_s=bench_s,
             trouble=tuple(self._trouble),
+            faults=tuple(self._faults),
         )
 
     def _started(self) -> RunStarted:

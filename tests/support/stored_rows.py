@@ -59,6 +59,11 @@ def power_budget(value: float, spread_w: float) -> Budget:
     )
 
 
+def confirmation(text: str, *, how: str = "confirmed at the terminal", yes: bool = True) -> dict[str, Any]:
+    """Return what was confirmed, as the store gives it."""
+    return {"text": text, "confirmed": yes, "how": how, "when": TIME, "who": "", "knob": ""}
+
+
 def row(value: float | None, **other: Any) -> dict[str, Any]:
     """Return one stored result; ``budget`` (a Budget) and any column may be given."""
     budget: Budget | None = other.pop("budget", None)
@@ -92,6 +97,9 @@ def row(value: float | None, **other: Any) -> dict[str, Any]:
         "decision": statement.decision.value,
         "rule": str(rule),
         "conditions": "supply 13.2 V; squelch open (confirmed at the terminal)",
+        "supply_v": 13.2,
+        "confirmations": [confirmation("squelch open")],
+        "fault": None,
         "note": "",
         **NO_FACTS,
         "points": [asdict(point) for point in points],

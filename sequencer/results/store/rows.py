@@ -12,7 +12,6 @@ from drivers.trace import Exchange
 from sequencer.results.model import Result, row_of
 
 POINT_NAMES = ("level_db", "reading", "state", "reading_s", "at_s")
-_NOT_CONFIRMED = "not confirmed ("
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,6 +48,8 @@ def result_row(result: Result, check_index: int) -> dict[str, Any]:
     row["check_index"] = check_index
     row["budget"] = "null" if result.budget is None else json.dumps(result.budget)
     row["settings"] = "null" if result.settings is None else json.dumps(result.settings)
+    row["fault"] = "null" if result.fault is None else json.dumps(asdict(result.fault))
+    row["confirmations"] = json.dumps([one.as_plain() for one in result.confirmations])
     row["replaced_by"] = ""
     row["utc_s"] = result.time.timestamp()
     return clean(row)
@@ -70,20 +71,25 @@ def reading_rows(result_id: int, result: Result) -> list[dict[str, Any]]:
     ]
 
 
-def confirmation_row(result_id: int, result: Result) -> dict[str, Any]:
-    """Return the row of a confirmation; its result names what was asked and how it was answered."""
-    note = result.note
-    if note.startswith(_NOT_CONFIRMED):
-        note = note.removeprefix(_NOT_CONFIRMED).removesuffix(")")
-    return clean(
-        {
-            "result": result_id,
-            "run": result.run,
-            "asked": result.quantity.removeprefix("confirmed: "),
-            "confirmed": result.value == 1.0,
-            "how": note,
-        }
-    )
+def confirmation_rows(result_id: int, result: Result) -> list[dict[str, Any]]:
+    """Return the row of the confirmation that a result is, if it is one: its last."""
+    if result.check != "confirm":
+        return []
+    return [
+        clean(
+            {
+                "result": result_id,
+                "run": result.run,
+                "asked": one.text,
+                "confirmed": one.confirmed,
+                "how": one.how,
+                "who": one.who,
+                "at": one.when.isoformat(timespec="milliseconds"),
+                "knob": one.knob,
+            }
+        )
+        for one in result.confirmations[-1:]
+    ]
 
 
 def instrument_rows(run: str, instruments: Sequence[BenchInstrument]) -> list[dict[str, Any]]:
@@ -123,6 +129,8 @@ def as_read(names: Sequence[str], rows: Iterable[Sequence[Any]]) -> list[dict[st
         one["counts"] = one["replaced_by"] == ""
         one["budget"] = None if budget == "null" else json.loads(budget)
         one["settings"] = None if settings == "null" else json.loads(settings)
+        one["fault"] = None if one["fault"] == "null" else json.loads(one["fault"])
+        one["confirmations"] = [] if one["confirmations"] == "[]" else json.loads(one["confirmations"])
         found.append(one)
     return found
 

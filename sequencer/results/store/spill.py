@@ -83,6 +83,8 @@ def _result(result: Result) -> dict[str, Any]:
         "points": [asdict(point) for point in result.points],
         "budget": result.budget,
         "settings": result.settings,
+        "fault": None if result.fault is None else asdict(result.fault),
+        "confirmations": [one.as_plain() for one in result.confirmations],
     }
 
 

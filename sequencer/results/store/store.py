@@ -326,5 +326,4 @@ def _insert_results(transaction: Writing, found: Sequence[Result], rows: list[di
     for result, row in zip(found, rows, strict=True):
         result_id = transaction.one(_RESULT, row)
         transaction.many(_READING, store_rows.reading_rows(result_id, result))
-        if result.check == "confirm":
-            transaction.many(_CONFIRMATION, [store_rows.confirmation_row(result_id, result)])
+        transaction.many(_CONFIRMATION, store_rows.confirmation_rows(result_id, result))

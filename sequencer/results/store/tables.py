@@ -24,7 +24,7 @@ from sqlalchemy import (
 
 from sequencer.results.model import COLUMNS
 
-SCHEMA_VERSION = 3
+SCHEMA_VERSION = 4
 """The schema of these tables. A store with a higher one was written by a newer sequencer and is refused."""
 
 metadata = MetaData()
@@ -77,12 +77,18 @@ runs = Table(
     Index("run_by_again", "again"),
 )
 
-_NUMBERS = ("value", "uncertainty", "lower_limit", "upper_limit", "frequency_hz")
+_NUMBERS = (
+    *("value", "uncertainty", "lower_limit", "upper_limit", "frequency_hz"),
+    *("target", "slope", "axis_value", "nominal", "supply_v"),
+)
+_TEXTS_OF_4 = ("target_unit", "axis", "axis_unit")
 
 
 def _result_column(name: str) -> Column[object]:
     if name in _NUMBERS:
         return Column(name, _Number)
+    if name in _TEXTS_OF_4:
+        return Column(name, String, nullable=False, server_default="")
     return Column(name, {"channel": Integer, "simulated": Boolean}.get(name, String))
 
 
@@ -97,6 +103,8 @@ results = Table(
         "budget", Text, nullable=False
     ),  # JSON as text: it may hold Infinity, which PostgreSQL's JSON refuses
     Column("settings", Text, nullable=False),  # JSON as text
+    Column("fault", Text, nullable=False, server_default="null"),  # JSON as text
+    Column("confirmations", Text, nullable=False, server_default="[]"),  # JSON as text
     Column("replaced_by", String, nullable=False, server_default=""),  # the run whose repeat counts instead
     Column("utc_s", _Number, nullable=False),
     Index("result_by_run", "run"),
@@ -127,6 +135,9 @@ confirmations = Table(
     Column("asked", Text, nullable=False),
     Column("confirmed", Boolean, nullable=False),
     Column("how", Text, nullable=False),
+    Column("who", Text, nullable=False, server_default=""),
+    Column("at", String, nullable=False, server_default=""),  # ISO 8601
+    Column("knob", String, nullable=False, server_default=""),
     Index("confirmation_by_run", "run"),
 )
 

@@ -125,8 +125,8 @@ def _write(connection: Connection, run: str, check: KeptCheck) -> None:
         number = connection.execute(insert(results).returning(results.c.id), row).scalar_one()
         if points := store_rows.reading_rows(number, result):
             connection.execute(insert(readings), points)
-        if result.check == "confirm":
-            connection.execute(insert(confirmations), store_rows.confirmation_row(number, result))
+        if asked := store_rows.confirmation_rows(number, result):
+            connection.execute(insert(confirmations), asked)
     if check.exchanges:
         lines = [store_rows.exchange_row(run, check.check_index, one) for one in check.exchanges]
         connection.execute(insert(exchanges), lines)

@@ -26,7 +26,15 @@ from sequencer.analysis.compare import (
 from sequencer.analysis.estimates import estimate_of, mean_of
 from sequencer.cli.comparison_screen import comparison_screen
 from sequencer.uncertainty.decision import GUARDED
-from tests.support.stored_rows import level_budget, level_row, plain_row, power_budget, row, run_of
+from tests.support.stored_rows import (
+    confirmation,
+    level_budget,
+    level_row,
+    plain_row,
+    power_budget,
+    row,
+    run_of,
+)
 
 
 def two(one, other, **allow):
@@ -126,8 +134,8 @@ def test_readings_that_agreed_to_the_last_digit_share_nothing():
 @pytest.mark.parametrize(
     ("change", "words"),
     [
-        ({"conditions": "supply 12.0 V; squelch open (confirmed at the terminal)"}, "supply 12.0 V"),
-        ({"conditions": "supply 13.2 V"}, "conditions"),
+        ({"supply_v": 12.0}, "supply 12 V"),
+        ({"confirmations": []}, "conditions"),
         ({"sequence_hash": "dddd"}, "tone"),
         ({"frequency_hz": 27_215_000.0}, "frequency"),
         ({"simulated": True}, "one is simulated"),
@@ -146,7 +154,9 @@ def test_how_a_person_confirmed_is_no_condition():
     """Confirmed at the terminal or beforehand is the same condition."""
     cell = two(
         level_row(-120.0),
-        level_row(-119.0, conditions="supply 13.2 V; squelch open (stated beforehand with --confirmed)"),
+        level_row(
+            -119.0, confirmations=[confirmation("squelch open", how="stated beforehand with --confirmed")]
+        ),
     )[1]
     assert cell.statement == DIFFERS
 

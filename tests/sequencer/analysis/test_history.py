@@ -100,7 +100,7 @@ def test_results_at_one_time_have_no_drift():
 
 def test_results_under_other_conditions_are_shown_and_left_out():
     """A result at another supply stands in the list with the reason, and does not tilt the line; the newest result's conditions count."""
-    odd = on(100, -100.0, conditions="supply 10.8 V")
+    odd = on(100, -100.0, supply_v=10.8)
     found = history([on(0, -120.0), odd, on(200, -120.0), on(300, -120.0)])
     assert "10.8 V" in found.points[1].left_out
     assert found.drift.count == 3

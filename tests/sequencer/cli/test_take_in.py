@@ -8,6 +8,7 @@ import sqlite3
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +19,7 @@ from drivers.trace import Exchange
 from sequencer.cli.main import main
 from sequencer.cli.take_in import read_kept
 from sequencer.problems import FileProblems
-from sequencer.results.model import Point, Result
+from sequencer.results.model import Confirmation, Point, Result
 from sequencer.results.store.place import StorePlace
 from sequencer.results.store.spill import KeptBeside
 from sequencer.results.store.store import BenchInstrument, Store, Wanted
@@ -31,8 +32,21 @@ POINTS = (
     Point(level_db=-120.0, reading=None, state="over range", reading_s=0.2, at_s=3.0),
     Point(level_db=-110.0, reading=12.5, state="in range", reading_s=0.1, at_s=3.5),
 )
+ASKED = Confirmation(text="squelch open", confirmed=True, how="asked", when=datetime(2027, 1, 2, tzinfo=UTC))
 CHECKS: list[tuple[int, list[Result], list[Exchange]]] = [
-    (0, [a_result(check="confirm", quantity="confirmed: squelch open", value=1.0, note="asked")], []),
+    (
+        0,
+        [
+            a_result(
+                check="confirm",
+                quantity="confirmed: squelch open",
+                value=1.0,
+                note="asked",
+                confirmations=(ASKED,),
+            )
+        ],
+        [],
+    ),
     (
         1,
         [
@@ -280,3 +294,26 @@ def test_a_store_that_was_read_only_during_a_run_gets_it_through_the_command_lin
     assert (again.exit_code, "nothing added" in again.stdout) == (0, True)
     assert json.loads(call("take-in", str(kept), "--json").stdout)[0]["results"] == 0
     assert len(call("trace", "last").stdout.splitlines()) == wanted
+
+
+def test_a_run_kept_by_an_older_sequencer_comes_in(tmp_path: Path) -> None:
+    """What was kept before confirmations were records is taken whole, and a text with brackets and a semicolon stays one text."""
+    file = Path(__file__).parents[3] / "tests" / "data" / "kept-run-schema-3.json"
+    kept = json.loads(file.read_text(encoding="utf-8"))
+    with Store.open(tmp_path / "results.sqlite") as store:
+        taken = store.take_in(read_kept(file))
+        rows = store.read_results(kept["run"])
+        asked = [one["asked"] for one in store.read_confirmations(kept["run"])]
+    before = [one for check in kept["checks"] for one in check["results"]]
+    assert taken.results == len(rows) == len(before) == 4
+    names = ("quantity", "value", "uncertainty", "points")
+    assert [[row[name] for name in names] for row in rows] == [
+        [one[name] for name in names] for one in before
+    ]
+    shares = {part["source"]: part["common"] for row in rows[2:] for part in row["budget"]["contributions"]}
+    assert shares["search, 95 % interval"] == "none"
+    assert shares["generator, level accuracy"] == "bench"
+    assert shares["mismatch, generator to unit"] == "unit"
+    assert asked == ["supply leads checked (by eye); RF gain up", "squelch open"]
+    assert [one["text"] for one in rows[-1]["confirmations"]] == asked
+    assert {row["supply_v"] for row in rows} == {13.2}

@@ -14,7 +14,8 @@ from typing import Any
 import pytest
 from sqlalchemy import inspect, text
 
-from sequencer.results.model import Point, Result
+from drivers.faults import TimedOut
+from sequencer.results.model import Confirmation, FaultFacts, Point, Result
 from sequencer.results.store import problems as store_problems
 from sequencer.results.store import query as store_query
 from sequencer.results.store import store as store_module
@@ -270,14 +271,61 @@ def test_units_are_known_by_serial_with_their_model_as_last_named(store: Store) 
 def test_confirmations_say_what_was_asked_and_how_it_was_answered(store: Store) -> None:
     """Of a result of `confirm` the store keeps question, answer and who gave it, apart."""
     asked = {"check": "confirm", "unit": "", "uncertainty": None, "upper_limit": None}
-    yes = a_result(**asked, quantity="confirmed: squelch open", value=1.0, note="confirmed at the terminal")
-    no = a_result(**asked, quantity="confirmed: lid on", value=0.0, note="not confirmed (by hand (M))")
+    when = datetime(2027, 1, 2, 3, 4, 5, tzinfo=UTC)
+    open_ = Confirmation(
+        text="leads checked (by eye); squelch open",
+        confirmed=True,
+        how="at the terminal",
+        when=when,
+        who="R. Amsel",
+    )
+    lid = Confirmation(text="lid on", confirmed=False, how="by hand (M)", when=when, knob="lid")
+    yes = a_result(**asked, quantity="confirmed: x", value=1.0, confirmations=(open_,))
+    no = a_result(**asked, quantity="confirmed: y", value=0.0, confirmations=(open_, lid))
     store.write_check("r1", 0, [yes, no], [])
-    found = [(one["asked"], one["confirmed"], one["how"]) for one in store.read_confirmations("r1")]
-    assert found == [
-        ("squelch open", True, "confirmed at the terminal"),
-        ("lid on", False, "by hand (M)"),
+    names = ("asked", "confirmed", "how", "who", "at", "knob")
+    at = "2027-01-02T03:04:05.000+00:00"
+    assert [tuple(one[name] for name in names) for one in store.read_confirmations("r1")] == [
+        (open_.text, True, "at the terminal", "R. Amsel", at, ""),
+        ("lid on", False, "by hand (M)", "", at, "lid"),
     ]
+    (_, row) = store.read_results("r1")
+    assert [Confirmation.from_plain(one) for one in row["confirmations"]] == [open_, lid]
+
+
+def test_what_a_search_looked_for_and_what_failed_come_back_as_fields(store: Store) -> None:
+    """Target, slope, axis, nominal, supply and every attribute of a fault are read as they were written."""
+    facts = {
+        "target": 12.0,
+        "target_unit": "dB",
+        "slope": 1.6,
+        "axis": "supply",
+        "axis_value": 10.8,
+        "axis_unit": "V",
+    }
+    facts |= {"nominal": -73.0, "supply_v": 13.2}
+    fault = TimedOut(
+        "no answer",
+        instrument="meter",
+        address="A::1",
+        command="READ?",
+        reply="\x00",
+        next_move="Look at the plug.",
+    )
+    store.write_check("r1", 0, [a_result(**facts, fault=FaultFacts.of(fault)), a_result()], [])
+    with_facts, without = store.read_results("r1")
+    assert {name: with_facts[name] for name in facts} == facts
+    assert with_facts["fault"] == {
+        "kind": "TimedOut",
+        "what": "no answer",
+        "instrument": "meter",
+        "address": "A::1",
+        "command": "READ?",
+        "reply": "\x00",
+        "next_move": "Look at the plug.",
+    }
+    assert without["fault"] is None
+    assert without["confirmations"] == []
 
 
 def test_texts_that_no_database_takes_are_spelt_out(store: Store) -> None:

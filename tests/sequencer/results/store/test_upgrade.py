@@ -2,6 +2,7 @@
 
 Schema 1: two simulated runs of a short sequence, and one of a real bench that was not ended, with a question answered by no, a result
 that could not be measured, and an answer of bytes that are no text. Schema 2: two simulated runs, with a confirmation each.
+Schema 3: the same and a repeat, with two confirmations each, one of which has a semicolon and brackets in its text.
 """
 
 from __future__ import annotations
@@ -28,8 +29,13 @@ from sequencer.results.store.tables import metadata
 from tests.support.stored_results import RUN, a_result
 
 TOP = Path(__file__).parents[4]
-SCHEMA_1, SCHEMA_2 = (TOP / "tests" / "data" / f"store-schema-{number}.sqlite" for number in (1, 2))
+SCHEMA_1, SCHEMA_2, SCHEMA_3 = (
+    TOP / "tests" / "data" / f"store-schema-{number}.sqlite" for number in (1, 2, 3)
+)
 NOT_REPEATED = {"part": "", "again": "", "reason": ""}
+NUMBERS_OF_4 = ("target", "slope", "axis_value", "nominal", "supply_v")
+NEW_IN_4 = {"target_unit": "", "axis": "", "axis_unit": "", "fault": "null", **dict.fromkeys(NUMBERS_OF_4)}
+FILLED_BY_4 = ("supply_v", "confirmations", "budget")
 REAL = "20261124T090000-abc123"
 
 
@@ -66,19 +72,63 @@ def test_an_upgraded_store_has_every_row_it_had(old: Path) -> None:
             rows = store.read_results(run["run"])
             assert all(row["counts"] and row.pop("replaced_by") == "" for row in rows)
             assert [
-                {k: one for k, one in row.items() if k != "counts"} | {"settings": None} for row in rows
-            ] == [
-                {
-                    **one,
-                    "points": json.loads(one["points"]),
-                    "budget": json.loads(one["budget"]),
-                    "settings": None,
-                }
-                for one in mine
+                {name: row[name] for name in one if name != "budget"}
+                for row, one in zip(rows, mine, strict=True)
+            ] == [{**one, "points": json.loads(one["points"])} for one in map(_without_budget, mine)]
+            assert [_without_common(row["budget"]) for row in rows] == [
+                json.loads(one["budget"]) for one in mine
             ]
             said = [one for one in exchanges if one["run"] == run["run"]]
             assert store.read_exchanges(run["run"]) == said
         assert sum(len(row["points"]) for run in runs for row in store.read_results(run["run"])) > 10
+
+
+def _without_budget(row: dict[str, Any]) -> dict[str, Any]:
+    return {name: cell for name, cell in row.items() if name != "budget"}
+
+
+def _without_common(budget: dict[str, Any] | None) -> dict[str, Any] | None:
+    if budget is None:
+        return None
+    parts = [{name: one[name] for name in one if name != "common"} for one in budget["contributions"]]
+    return {**budget, "contributions": parts}
+
+
+def test_a_store_of_schema_3_has_its_confirmations_as_records(tmp_path: Path) -> None:
+    """A text with a semicolon and brackets is one confirmation; each result names those before it; the supply is a number."""
+    path = Path(shutil.copy(SCHEMA_3, tmp_path / "results.sqlite"))
+    old = [row["conditions"].split(" V")[0] for row in _rows(SCHEMA_3, "result")]
+    assert set(old) == {"supply 13.2"}
+    with Store.open(path) as store:
+        runs = store.read_runs()
+        assert len(runs) == 3
+        for run in runs:
+            rows = store.read_results(run["run"])
+            assert {row["supply_v"] for row in rows} == {13.2}
+            asked = [one["text"] for one in rows[-1]["confirmations"]]
+            assert asked == ["supply leads checked (by eye); RF gain up", "squelch open"]
+            assert [one["text"] for one in rows[0]["confirmations"]] == asked[:1]
+            assert rows[-1]["confirmations"][0]["when"] == rows[0]["time"]
+            assert [one["at"] for one in store.read_confirmations(run["run"])] == [
+                row["time"] for row in rows[:2]
+            ]
+
+
+def test_what_old_budgets_share_is_said_once_by_the_upgrade(tmp_path: Path) -> None:
+    """Accuracies and losses of the bench, a mismatch of the unit, a search of nothing: as the words of schema 3 had it."""
+    path = Path(shutil.copy(SCHEMA_3, tmp_path / "results.sqlite"))
+    with Store.open(path) as store:
+        found = {
+            part["source"]: part["common"]
+            for run in store.read_runs()
+            for row in store.read_results(run["run"])
+            if row["budget"] is not None
+            for part in row["budget"]["contributions"]
+        }
+    assert found["search, 95 % interval"] == "none"
+    assert found["generator, level accuracy"] == "bench"
+    assert found["receive path, loss"] == "bench"
+    assert found["mismatch, generator to unit"] == "unit"
 
 
 def test_a_store_of_schema_2_has_every_row_it_had(tmp_path: Path) -> None:
@@ -91,13 +141,18 @@ def test_a_store_of_schema_2_has_every_row_it_had(tmp_path: Path) -> None:
             {"no limit": 1, "pass": 2},
         ]
     for name in names:
-        new = NOT_REPEATED if name == "run" else {"replaced_by": ""} if name == "result" else {}
+        new = NOT_REPEATED if name == "run" else {"replaced_by": "", **NEW_IN_4} if name == "result" else {}
+        new = {"who": "", "knob": ""} if name == "confirmation" else new
         before = _rows(SCHEMA_2, name)
         assert before
-        assert _rows(path, name) == [{**row, **new} for row in before], name
+        filled = FILLED_BY_4 if name == "result" else ("at",) if name == "confirmation" else ()
+        now = [{key: row[key] for key in row if key not in filled} for row in _rows(path, name)]
+        assert now == [
+            {key: cell for key, cell in {**row, **new}.items() if key not in filled} for row in before
+        ], name
 
 
-@pytest.mark.parametrize("schema", [SCHEMA_1, SCHEMA_2])
+@pytest.mark.parametrize("schema", [SCHEMA_1, SCHEMA_2, SCHEMA_3])
 def test_a_check_of_an_upgraded_store_is_repeated(tmp_path: Path, schema: Path) -> None:
     """What an older sequencer found is replaced by a repeat as what this one found is."""
     path = Path(shutil.copy(schema, tmp_path / "results.sqlite"))
