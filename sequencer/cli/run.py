@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import sys
 import uuid
-from dataclasses import replace
+from dataclasses import asdict, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -27,7 +27,7 @@ from sequencer.planning.load import load_both
 from sequencer.planning.parts import bench_parts
 from sequencer.planning.plan import Plan, make_plan
 from sequencer.problems import FileProblems
-from sequencer.results.model import row_of
+from sequencer.results.model import facts_of
 from sequencer.results.store.place import StorePlace, find_place
 from sequencer.run.interrupt import stoppable
 from sequencer.run.record import Again, Record, RunFacts, check_model, check_serial
@@ -149,7 +149,7 @@ def _run_and_tell(
     else:
         title = f"{plan.sequence.sequence.sequence}: {f'{facts.model} {facts.serial}'.strip()} on {facts.bench_name}"
         shown = Console()
-        shown.print(results_table(map(row_of, outcome.results), title, width=shown.width))
+        shown.print(results_table(map(facts_of, outcome.results), title, width=shown.width))
         shown.print(
             run_lines(
                 run=facts.run,
@@ -212,5 +212,5 @@ def _as_json(
         "trouble": list(outcome.trouble),
         "faults": [asdict(one) for one in outcome.faults],
         "hazards": [str(hazard) for hazard in hazards],
-        "results": [row_of(result) for result in outcome.results],
+        "results": [facts_of(result) for result in outcome.results],
     }

@@ -147,3 +147,12 @@ def row_of(result: Result) -> dict[str, str | float | int | bool | None]:
     row["time"] = result.time.isoformat(timespec="milliseconds")
     row["decision"] = result.decision.value
     return row
+
+
+def facts_of(result: Result) -> dict[str, Any]:
+    """Return `row_of` with the fault and the confirmations as records, for JSON."""
+    return {
+        **row_of(result),
+        "fault": None if result.fault is None else asdict(result.fault),
+        "confirmations": [one.as_plain() for one in result.confirmations],
+    }

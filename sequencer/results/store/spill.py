@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from drivers.trace import Exchange
-from sequencer.results.model import Result, row_of
+from sequencer.results.model import Result, facts_of
 from sequencer.results.store.rows import BenchInstrument
 
 
@@ -79,12 +79,10 @@ class KeptBeside:
 
 def _result(result: Result) -> dict[str, Any]:
     return {
-        **row_of(result),
+        **facts_of(result),
         "points": [asdict(point) for point in result.points],
         "budget": result.budget,
         "settings": result.settings,
-        "fault": None if result.fault is None else asdict(result.fault),
-        "confirmations": [one.as_plain() for one in result.confirmations],
     }
 
 

@@ -10,7 +10,9 @@ from typing import Any
 
 import pytest
 
+from drivers.faults import TimedOut
 from sequencer.checks.base import Check, CheckSettings, Finding
+from sequencer.results.model import FaultFacts
 from sequencer.run.events import CheckEnded, RunEnded
 from sequencer.run.status import ExitStatus
 from sequencer.uncertainty.decision import Decision
@@ -308,3 +310,25 @@ def test_one_instrument_lost_in_mid_run_costs_only_what_needs_it(make_rig):
     decisions = [result.decision for result in outcome.results]
     assert decisions == [Decision.NOT_MEASURED, Decision.PASS, Decision.PASS]
     assert outcome.safe_state.last_line() == SAFE
+
+
+def test_a_fault_keeps_its_attributes_in_results_and_outcome(make_rig):
+    """Kind, instrument, address, command and next move of a fault are fields of the result and of the outcome, not only words."""
+
+    def fault(side):
+        raise TimedOut(
+            "no answer", instrument="meter", address="A::1", command="READ?", next_move="Look at the plug."
+        )
+
+    rig = make_rig().with_checks(Procedure("receive", fault), Procedure("receive", _listen))
+    outcome = rig.run()
+    facts = FaultFacts(
+        kind="TimedOut",
+        what="no answer",
+        instrument="meter",
+        address="A::1",
+        command="READ?",
+        next_move="Look at the plug.",
+    )
+    assert [result.fault for result in outcome.results] == [facts, None]
+    assert outcome.faults == (facts,)
