@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from drivers.roles import Limits
 from sequencer.inputs.bench import BenchFile
-from sequencer.inputs.instruments import Instrument, SignalGenerator
+from sequencer.inputs.instrument_roles import Instrument, SignalGenerator
 
 
 def limits_of(entry: Instrument) -> Limits:

@@ -21,8 +21,8 @@ from sequencer.bench.locks import cables_mark, lock_addresses
 from sequencer.bench.operator import Operators
 from sequencer.bench.text_radio import make_text_radio
 from sequencer.inputs.bench import INTERFERER, BenchFile, longest_release_s, max_meter_dbm, open_timeout_s
-from sequencer.inputs.instruments import ByHand, TextRadio
-from sequencer.inputs.instruments import Instrument as Entry
+from sequencer.inputs.instrument_drivers import ByHand, TextRadio
+from sequencer.inputs.instrument_roles import Instrument as Entry
 from sequencer.safety.bench import SafeBench
 from sequencer.safety.cables import Cables, Connection
 from sequencer.safety.key import Ratings

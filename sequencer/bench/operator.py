@@ -20,15 +20,14 @@ from drivers.roles import Instrument, Radio
 from drivers.trace import Trace
 from sequencer.bench.limits import limits_of
 from sequencer.inputs.bench import BenchFile
-from sequencer.inputs.instruments import (
-    ROLES_READ_KEYED,
+from sequencer.inputs.instrument_drivers import (
     ByHand,
     OperatorPowerMeter,
     OperatorSignalGenerator,
     OperatorVoltmeter,
-    PowerMeter,
-    Supply,
 )
+from sequencer.inputs.instrument_roles import PowerMeter, Supply
+from sequencer.inputs.instruments import ROLES_READ_KEYED
 
 if TYPE_CHECKING:
     from sim.bench import SimulatedBench

@@ -13,7 +13,7 @@ from sequencer.files.dataclass_model import read_dataclass
 from sequencer.files.find import file_named_in
 from sequencer.files.read import read_utf8
 from sequencer.inputs.bench import BenchFile
-from sequencer.inputs.instruments import PowerMeter, Supply
+from sequencer.inputs.instrument_roles import PowerMeter, Supply
 from sequencer.inputs.load_bench import LoadedBench
 from sequencer.problems import Complaint, FileProblems, listed, nearest
 from sequencer.units.convert import dbm_from_w

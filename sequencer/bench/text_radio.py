@@ -15,7 +15,7 @@ from drivers.text.line import make_line
 from drivers.text.profile import ENDS, TextProfile
 from drivers.trace import Trace
 from sequencer.inputs.bench import open_timeout_s
-from sequencer.inputs.instruments import TextRadio
+from sequencer.inputs.instrument_drivers import TextRadio
 
 if TYPE_CHECKING:
     from sim.bench import SimulatedBench

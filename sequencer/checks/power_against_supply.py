@@ -13,7 +13,7 @@ from sequencer.checks.settings import SOME, CheckSettings
 from sequencer.checks.shared.limits import PowerLimit
 from sequencer.checks.shared.transmit import SETTLED_DB, power_finding, read_settled
 from sequencer.files.fields import VoltageV, between
-from sequencer.inputs.instruments import Supply
+from sequencer.inputs.instrument_roles import Supply
 from sequencer.safety.transmit import TransmitSide
 
 SETTLE_S = 0.3  # from a new voltage to a unit that has followed: common practice, no source

@@ -26,8 +26,7 @@ from sequencer.files.fields import (
     between,
 )
 from sequencer.inputs.accuracy import HalfWidthDb
-from sequencer.inputs.instruments import (
-    AnyInstrument,
+from sequencer.inputs.instrument_roles import (
     AudioAnalyser,
     Instrument,
     ModulationAnalyser,
@@ -39,6 +38,7 @@ from sequencer.inputs.instruments import (
     Voltmeter,
     Vswr,
 )
+from sequencer.inputs.instruments import AnyInstrument
 from sequencer.inputs.loss_table import PRINTABLE, LossDb
 from sequencer.problems import FieldProblem, FieldProblems
 from sequencer.units.convert import dbm_from_w

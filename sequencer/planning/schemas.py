@@ -7,7 +7,8 @@ from typing import Any
 from sequencer.files.schema import schema_of
 from sequencer.inputs.bench import BenchFile
 from sequencer.inputs.channel_plan import PlanFile
-from sequencer.inputs.instruments import ENTRIES, INSTALLED, ROLES, UnknownRole, role_of
+from sequencer.inputs.instrument_roles import ENTRIES, INSTALLED, ROLES, role_of
+from sequencer.inputs.instruments import UnknownRole
 from sequencer.planning.sequence import sequence_model
 
 _DIALECT = "https://json-schema.org/draft/2020-12/schema"

@@ -11,12 +11,14 @@ from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 from drivers import faults, roles
 from drivers.registry import OPERATED, PROFILED, TEXT, driver_names
 from sequencer.files.shipped import find_file
-from sequencer.inputs import instruments
+from sequencer.inputs.instrument_drivers import Linked
+from sequencer.inputs.instrument_roles import ENTRIES, INSTALLED, ROLE_MODELS, role_of
+from sequencer.inputs.instruments import AnyEntry
 from sequencer.reference.markdown import code, link, page, prose, table
 from sequencer.reference.settings_table import settings_table
 
-COMMON = frozenset(instruments.AnyEntry.model_fields)
-LINKED = COMMON | frozenset(instruments.Linked.model_fields)
+COMMON = frozenset(AnyEntry.model_fields)
+LINKED = COMMON | frozenset(Linked.model_fields)
 CLASSES: dict[str, type[Any]] = {
     "signal_generator": roles.SignalGenerator,
     "power_meter": roles.PowerMeter,
@@ -79,8 +81,8 @@ def roles_page() -> str:
     head = INTRODUCTION.format(
         drivers=", ".join(map(code, driver_names())),
         listed=table(("role", "what it is"), listed),
-        entry=settings_table(instruments.AnyEntry),
-        linked=settings_table(instruments.Linked, without=COMMON),
+        entry=settings_table(AnyEntry),
+        linked=settings_table(Linked, without=COMMON),
         instrument=_methods(roles.Instrument),
         states=", ".join(
             code(state.value) for state in roles.RangeState if state is not roles.RangeState.IN_RANGE
@@ -110,20 +112,20 @@ def _section(role: str) -> str:
 
 def _entry_tables(role: str) -> Iterator[str]:
     """Yield the keys that only this role's entry takes: with every driver, then with each."""
-    model = instruments.ROLE_MODELS[role]
+    model = ROLE_MODELS[role]
     own = settings_table(model, without=COMMON)
     yield (
         f"Its entry takes, beside what every entry takes:\n\n{own}"
         if own
         else "Its entry takes what every entry takes."
     )
-    for driver, models in instruments.ENTRIES.items():
+    for driver, models in ENTRIES.items():
         known = frozenset(model.model_fields) | (
             COMMON if driver == "operator" else LINKED if driver != "text" else LINKED - {"address"}
         )
         for one in models:
-            further = settings_table(one, without=known) if instruments.role_of(one) == role else ""
-            if further and driver not in (instruments.INSTALLED, "text"):
+            further = settings_table(one, without=known) if role_of(one) == role else ""
+            if further and driver not in (INSTALLED, "text"):
                 yield f"With `driver: {driver}` also:\n\n{further}"
             elif further and driver == "text":
                 yield f"With `driver: text` also (its `address` may be a serial device):\n\n{further}"

@@ -16,7 +16,7 @@ from drivers.roles import Identity
 from drivers.trace import Exchange
 from sequencer.checks.finding import KeptFile
 from sequencer.files.write import write_beside
-from sequencer.inputs.instruments import Instrument
+from sequencer.inputs.instrument_roles import Instrument
 from sequencer.planning.plan import Plan
 from sequencer.problems import FileProblems, about_file
 from sequencer.results.csv_table import ResultsTable, table_path

@@ -1,0 +1,224 @@
+"""What a role needs of the bench: a generator's range, a meter's rating, what each may be wrong by; and what every entry says."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date
+from typing import TYPE_CHECKING, Annotated, Literal, get_args
+
+from pydantic import AfterValidator, PrivateAttr, model_validator
+from typing_extensions import override
+
+from sequencer.files.fields import FileModel, LevelDbm, PowerW, VoltageV, between
+from sequencer.inputs.accuracy import (
+    AudioAnalyserAccuracy,
+    GeneratorAccuracy,
+    ModulationAnalyserAccuracy,
+    PowerMeterAccuracy,
+    SupplyAccuracy,
+    VoltmeterAccuracy,
+    keys_of,
+)
+from sequencer.problems import FieldProblem
+
+INSTALLED = "installed"
+Vswr = Annotated[float, AfterValidator(between(1.0, 100.0, ""))]
+
+
+class Calibration(FileModel):
+    """The certificate an instrument's accuracy rests on."""
+
+    certificate: str
+    """The certificate's number."""
+    due: date
+    """The day it runs out."""
+
+
+class LevelRange(FileModel):
+    """From and to, for a generator's output."""
+
+    min_dbm: LevelDbm
+    """Lowest level it offers."""
+    max_dbm: LevelDbm
+    """Highest level it may be set to."""
+
+    @model_validator(mode="after")
+    def _in_order(self) -> LevelRange:
+        if self.min_dbm >= self.max_dbm:
+            raise FieldProblem(
+                f"min {self.min_dbm:g} dBm is not below max {self.max_dbm:g} dBm",
+                at=("min",),
+                allowed="min below max",
+            )
+        return self
+
+
+class Instrument(FileModel):
+    """What every instrument's entry says."""
+
+    calibration: Calibration | None = None
+    """The certificate its accuracy rests on; kept with every run."""
+
+    _name: str = PrivateAttr(default="")
+
+    if TYPE_CHECKING:  # each kind of entry has these, read from the file or fixed
+
+        @property
+        def role(self) -> str:
+            """What it does on this bench."""
+
+        @property
+        def driver(self) -> str:
+            """What drives it."""
+
+        @property
+        def address(self) -> str:
+            """VISA resource; of a person, a name that is nobody's address."""
+
+        @property
+        def profile(self) -> str:
+            """A shipped command profile, or the path of the user's own."""
+
+        @property
+        def timeout_s(self) -> float:
+            """How long an answer may take, s."""
+
+    @property
+    def manual(self) -> bool:
+        """Whether a person sets or reads it: few readings then, and none longer than a look."""
+        return False
+
+    @property
+    def settling_s(self) -> float:
+        """How long to wait after a setting, s; 0 where its driver does not wait by the clock."""
+        return 0.0
+
+    def take_name(self, name: str) -> None:
+        """Remember the name it stands under."""
+        self._name = name
+
+    @classmethod
+    @override
+    def about_unknown(cls, key: str) -> str:
+        """Say for which driver or role ``key`` is."""
+        own = role_of(cls)
+        users = [
+            (role_of(one), driver)
+            for driver, models in ENTRIES.items()
+            for one in models
+            if key in keys_of(one)
+        ]
+        if drivers := [driver for role, driver in users if role == own and driver != INSTALLED]:
+            wanted = " or ".join(f"'driver: {one}'" for one in drivers)
+            return f"'{key}' is for {wanted} only"
+        roles = dict.fromkeys(role for role, driver in users if driver != INSTALLED)
+        return f"'{key}' is for {' or '.join(map(called, roles))}, not for {called(own)}" if roles else ""
+
+
+class Matched(Instrument):
+    """An instrument whose RF connector stands in budgets."""
+
+    vswr: Vswr = 1.0
+    """Match of its RF connector; 1 is perfect and adds no uncertainty."""
+
+
+class SignalGenerator(Matched):
+    """An RF signal generator."""
+
+    role: Literal["signal_generator"]
+    """What it does on this bench; need not be written where the entry is named after it."""
+    level: LevelRange
+    """What it can be set to, at its own connector."""
+    accuracy: GeneratorAccuracy = GeneratorAccuracy()
+    """What it may be wrong by."""
+
+
+class PowerMeter(Matched):
+    """An RF power meter."""
+
+    role: Literal["power_meter"]
+    """What it does on this bench; need not be written where the entry is named after it."""
+    max_power_w: PowerW | None = None
+    """The most its sensor may be given; 100 mW, what ordinary sensors take (common practice), where none is stated."""
+    accuracy: PowerMeterAccuracy = PowerMeterAccuracy()
+    """What it may be wrong by."""
+
+
+class ModulationAnalyser(Instrument):
+    """A modulation analyser."""
+
+    role: Literal["modulation_analyser"]
+    """What it does on this bench; need not be written where the entry is named after it."""
+    accuracy: ModulationAnalyserAccuracy = ModulationAnalyserAccuracy()
+    """What it may be wrong by."""
+
+
+class AudioAnalyser(Instrument):
+    """An audio source and an audio analyser."""
+
+    role: Literal["audio_analyser"]
+    """What it does on this bench; need not be written where the entry is named after it."""
+    accuracy: AudioAnalyserAccuracy = AudioAnalyserAccuracy()
+    """What it may be wrong by."""
+
+
+class Voltmeter(Instrument):
+    """A voltmeter on the signal-meter line."""
+
+    role: Literal["voltmeter"]
+    """What it does on this bench; need not be written where the entry is named after it."""
+    accuracy: VoltmeterAccuracy = VoltmeterAccuracy()
+    """What it may be wrong by."""
+
+
+class Supply(Instrument):
+    """A DC supply that feeds the unit."""
+
+    role: Literal["supply"]
+    """What it does on this bench; need not be written where the entry is named after it."""
+    max_voltage_v: VoltageV = 16.0
+    """The most it may be set to."""
+    accuracy: SupplyAccuracy = SupplyAccuracy()
+    """What it may be wrong by."""
+
+
+class Switch(Instrument):
+    """An RF switch between the receive path and the transmit path."""
+
+    role: Literal["switch"]
+    """What it does on this bench; need not be written where the entry is named after it."""
+
+
+class Radio(Instrument):
+    """The unit's own controls: channel, mode, push-to-talk."""
+
+    role: Literal["radio"]
+    """What it does on this bench; need not be written where the entry is named after it."""
+
+
+ROLE_MODELS: Mapping[str, type[Instrument]] = {
+    "signal_generator": SignalGenerator,
+    "power_meter": PowerMeter,
+    "modulation_analyser": ModulationAnalyser,
+    "audio_analyser": AudioAnalyser,
+    "voltmeter": Voltmeter,
+    "supply": Supply,
+    "switch": Switch,
+    "radio": Radio,
+}
+ROLES = tuple(ROLE_MODELS)
+
+ENTRIES: dict[str, tuple[type[Instrument], ...]] = {}
+"""Driver to the models of its entries, which `sequencer.inputs.instruments` makes; `INSTALLED` stands for every driver of a package."""
+
+
+def role_of(model: type[Instrument]) -> str:
+    """Return the role that ``model`` is the entry of; empty for what serves several."""
+    field = model.model_fields.get("role")
+    inner = get_args(field.annotation) if field is not None else ()
+    return str(inner[0]) if inner else ""
+
+
+def called(role: str) -> str:
+    """Return a role as a sentence says it: `a power meter`."""
+    return f"{'an' if role[:1] in 'aeiou' else 'a'} {role.replace('_', ' ')}"
