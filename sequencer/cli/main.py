@@ -5,84 +5,24 @@ Exit status: 0 all passed, 1 a limit failed, 2 the input is wrong, 3 the bench f
 
 from __future__ import annotations
 
-import io
 import sys
-from collections.abc import Callable
-from functools import wraps
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any
 
 import click
 
-INPUT_WRONG = 2
-INTERRUPTED = 4
-F = TypeVar("F", bound=Callable[..., Any])
+from sequencer.cli.options import (
+    as_json_option,
+    bench_option,
+    clear_errors,
+    folder_option,
+    only_option,
+    store_option,
+)
 
 _EPILOG = (
     "Exit status: 0 all passed, 1 a limit failed, 2 the input is wrong, 3 the bench failed, 4 interrupted; "
     "with several, the highest."
-)
-
-
-def _clear_errors(command: F) -> F:
-    """Show what is wrong with the input in plain words on standard error, with status 2."""
-
-    @wraps(command)
-    def guarded(*arguments: Any, **options: Any) -> Any:
-        from sequencer.problems import FileProblems
-
-        for stream in (sys.stdout, sys.stderr):
-            if isinstance(
-                stream, io.TextIOWrapper
-            ):  # µ and ± must not end a run on a terminal that has neither
-                stream.reconfigure(errors="replace")
-        try:
-            return command(*arguments, **options)
-        except FileProblems as problems:
-            click.echo(str(problems), err=True)
-            sys.exit(INPUT_WRONG)
-        except KeyboardInterrupt:  # while nothing was open yet; a run that has begun ends in its own way
-            click.echo("Interrupted before anything was sent to the bench.", err=True)
-            sys.exit(INTERRUPTED)
-        except Exception as error:
-            from sequencer.results.store.store import StoreProblem
-
-            if not isinstance(error, StoreProblem):
-                raise
-            click.echo(str(error.as_file_problem()), err=True)
-            sys.exit(INPUT_WRONG)
-
-    return guarded  # type: ignore[return-value]
-
-
-_results_folder = click.option(
-    "--results",
-    "folder",
-    type=click.Path(path_type=Path),
-    default=Path("results"),
-    show_default=True,
-    help="Folder of results tables and store.",
-)
-_store = click.option(
-    "--store",
-    metavar="FILE|ADDRESS",
-    default="",
-    envvar="SEQUENCER_STORE",
-    show_envvar=True,
-    help="Store, where it is not results.sqlite in the results folder: a file, or postgresql+psycopg://user@host/database.",
-)
-_as_json = click.option(
-    "--json", "as_json", is_flag=True, help="Write JSON to standard output, for a program to read."
-)
-_bench = click.option(
-    "--bench", "bench_name", required=True, metavar="FILE", help="Bench file, or a shipped one's name."
-)
-
-_only = click.option(
-    "--only",
-    multiple=True,
-    metavar="CHECK",
-    help="Only this check of the sequence, such as sensitivity, after its preparation; may be given more than once.",
 )
 
 
@@ -96,7 +36,7 @@ def main() -> None:
 
 @main.command()
 @click.argument("sequence_name", metavar="SEQUENCE")
-@_bench
+@bench_option
 @click.option("--serial", required=True, help="Serial of the unit on the bench.")
 @click.option("--model", default="", help="Model of the unit, for the results.")
 @click.option(
@@ -105,7 +45,7 @@ def main() -> None:
 @click.option(
     "--dry-run", is_flag=True, help="Put a simulated instrument behind every address, in virtual time."
 )
-@_only
+@only_option
 @click.option("--again", is_flag=True, help="Repeat the checks chosen with --only; the last repeat counts.")
 @click.option(
     "--of",
@@ -120,10 +60,10 @@ def main() -> None:
     multiple=True,
     help="A reading that the sequence asks a person for, given beforehand; may be given more than once.",
 )
-@_results_folder
-@_store
-@_as_json
-@_clear_errors
+@folder_option
+@store_option
+@as_json_option
+@clear_errors
 def run(
     sequence_name: str,
     bench_name: str,
@@ -162,10 +102,10 @@ def run(
 
 @main.command()
 @click.argument("sequence_name", metavar="SEQUENCE")
-@_bench
-@_only
-@_as_json
-@_clear_errors
+@bench_option
+@only_option
+@as_json_option
+@clear_errors
 def validate(sequence_name: str, bench_name: str, only: tuple[str, ...], as_json: bool) -> None:
     """Prove that SEQUENCE can be run on the bench, and forecast the bench time. Sends nothing."""
     from sequencer.cli.validate import validate_command
@@ -174,10 +114,10 @@ def validate(sequence_name: str, bench_name: str, only: tuple[str, ...], as_json
 
 
 @main.command()
-@_bench
+@bench_option
 @click.option("--dry-run", is_flag=True, help="Put a simulated instrument behind every address.")
-@_as_json
-@_clear_errors
+@as_json_option
+@clear_errors
 def identify(bench_name: str, dry_run: bool, as_json: bool) -> None:
     """Ask every instrument who it is, and try each harmless command of its profile."""
     from sequencer.cli.identify import identify_command
@@ -210,10 +150,10 @@ def identify(bench_name: str, dry_run: bool, as_json: bool) -> None:
     help="Show the supply, confirmations and settings each result was taken under.",
 )
 @click.option("--csv", "as_csv", is_flag=True, help="Write results as CSV to standard output.")
-@_results_folder
-@_store
-@_as_json
-@_clear_errors
+@folder_option
+@store_option
+@as_json_option
+@clear_errors
 def results(run_name: str | None, folder: Path, store: str, **asked: Any) -> None:
     """List the runs in the store, or show the results of RUN ("last" for the newest) and of all that repeat its checks.
 
@@ -228,13 +168,13 @@ def results(run_name: str | None, folder: Path, store: str, **asked: Any) -> Non
 @main.command()
 @click.argument("run_name", metavar="RUN")
 @click.option("--check", "check_index", type=int, help="Only the check with this number, counted from 0.")
-@_results_folder
-@_store
-@_as_json
-@_clear_errors
+@folder_option
+@store_option
+@as_json_option
+@clear_errors
 def trace(run_name: str, check_index: int | None, folder: Path, store: str, as_json: bool) -> None:
     """Show every byte that was exchanged in RUN ("last" for the newest)."""
-    from sequencer.cli.results import trace_command
+    from sequencer.cli.trace import trace_command
 
     sys.exit(
         trace_command(run_name, check_index=check_index, folder=folder, store_name=store, as_json=as_json)
@@ -245,10 +185,10 @@ def trace(run_name: str, check_index: int | None, folder: Path, store: str, as_j
 @click.argument(
     "files", nargs=-1, required=True, metavar="FILE...", type=click.Path(path_type=Path, dir_okay=False)
 )
-@_results_folder
-@_store
-@_as_json
-@_clear_errors
+@folder_option
+@store_option
+@as_json_option
+@clear_errors
 def take_in(files: tuple[Path, ...], folder: Path, store: str, as_json: bool) -> None:
     """Take runs into the store that were kept beside it in FILE (.json) because it could not be written.
 
@@ -264,7 +204,7 @@ def take_in(files: tuple[Path, ...], folder: Path, store: str, as_json: bool) ->
 @click.option(
     "--into", type=click.Path(path_type=Path, file_okay=False), help="Write all schemas into this folder."
 )
-@_clear_errors
+@clear_errors
 def schema(kind: str | None, into: Path | None) -> None:
     """Write the JSON Schema of sequence, bench or plan files, for an editor."""
     from sequencer.cli.schema import schema_command
@@ -277,7 +217,7 @@ def schema(kind: str | None, into: Path | None) -> None:
 @click.option(
     "--into", type=click.Path(path_type=Path, file_okay=False), help="Write all pages into this folder."
 )
-@_clear_errors
+@clear_errors
 def reference(name: str | None, into: Path | None) -> None:
     """List the reference pages, or print the page NAME as Markdown; checks of installed packages are in it."""
     from sequencer.cli.reference import reference_command
@@ -286,7 +226,7 @@ def reference(name: str | None, into: Path | None) -> None:
 
 
 @main.command()
-@_bench
+@bench_option
 @click.option("--serial", default="", help="Specimen on the bench; without it the first of a shelf.")
 @click.option("--port", type=click.IntRange(0, 65535), default=0, help="First port; 0 takes free ones.")
 @click.option(
@@ -294,7 +234,7 @@ def reference(name: str | None, into: Path | None) -> None:
     type=click.Path(path_type=Path, dir_okay=False),
     help="Write a bench file that reaches it over sockets.",
 )
-@_clear_errors
+@clear_errors
 def simulate(bench_name: str, serial: str, port: int, write_bench: Path | None) -> None:
     """Serve the bench's simulated instruments over TCP on this machine until interrupted."""
     from sequencer.cli.simulate import simulate_command
@@ -317,15 +257,15 @@ def simulate(bench_name: str, serial: str, port: int, write_bench: Path | None) 
     type=click.Choice(["sequence", "conditions", "simulated"]),
     help="Compare although this differs; may be given more than once.",
 )
-@_results_folder
-@_store
-@_as_json
-@_clear_errors
+@folder_option
+@store_option
+@as_json_option
+@clear_errors
 def compare(
     names: tuple[str, ...], by: str, allow: tuple[str, ...], folder: Path, store: str, as_json: bool
 ) -> None:
     """Lay units, runs or groups side by side, check by check, and say what differs."""
-    from sequencer.cli.lookback import compare_command
+    from sequencer.cli.compare import compare_command
 
     sys.exit(compare_command(names, by=by, allow=allow, folder=folder, store_name=store, as_json=as_json))
 
@@ -334,13 +274,13 @@ def compare(
 @click.option("--serial", required=True, help="The unit.")
 @click.option("--check", default="", help="Only this check.")
 @click.option("--channel", type=int, help="Only this channel.")
-@_results_folder
-@_store
-@_as_json
-@_clear_errors
+@folder_option
+@store_option
+@as_json_option
+@clear_errors
 def history(serial: str, check: str, channel: int | None, folder: Path, store: str, as_json: bool) -> None:
     """Show one unit's results over time, with their uncertainty and drift."""
-    from sequencer.cli.lookback import history_command
+    from sequencer.cli.history import history_command
 
     sys.exit(
         history_command(
@@ -359,12 +299,12 @@ def history(serial: str, check: str, channel: int | None, folder: Path, store: s
     show_default=True,
 )
 @click.option("--serial", help="Only this unit.")
-@_results_folder
-@_store
-@_clear_errors
+@folder_option
+@store_option
+@clear_errors
 def export(file: Path, kind: str, serial: str | None, folder: Path, store: str) -> None:
     """Write stored results into FILE; `sequencer reference export` says what each column holds."""
-    from sequencer.cli.lookback import export_command
+    from sequencer.cli.export import export_command
 
     sys.exit(export_command(file, kind=kind, serial=serial, folder=folder, store_name=store))
 
@@ -375,9 +315,9 @@ def export(file: Path, kind: str, serial: str | None, folder: Path, store: str) 
 @click.option("--title", default="", help="The report's title.")
 @click.option("--comment", "comments", multiple=True, help="A comment; may be given more than once.")
 @click.option("--plots", type=click.Choice(["auto", "all", "none"]), default="auto", show_default=True)
-@_results_folder
-@_store
-@_clear_errors
+@folder_option
+@store_option
+@clear_errors
 def report(
     names: tuple[str, ...],
     file: Path,
@@ -388,7 +328,7 @@ def report(
     store: str,
 ) -> None:
     """Write a report of RUN ("last" for the newest), or of several, into FILE (.html or .pdf)."""
-    from sequencer.cli.lookback import report_command
+    from sequencer.cli.report import report_command
 
     sys.exit(
         report_command(

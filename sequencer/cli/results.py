@@ -1,4 +1,4 @@
-"""Shows what the store holds: runs, the results of one, and every byte exchanged in it."""
+"""Shows what the store holds: runs, and the results of one or of many."""
 
 from __future__ import annotations
 
@@ -11,9 +11,10 @@ from typing import Any
 import click
 
 from sequencer.analysis.repeats import in_order, read_whole
-from sequencer.problems import Complaint, FileProblems, about_file, nearest, printable
+from sequencer.analysis.runs import find_run
+from sequencer.problems import Complaint, FileProblems, printable
 from sequencer.results.model import Confirmation
-from sequencer.results.store.place import StorePlace, find_place
+from sequencer.results.store.place import find_place
 from sequencer.results.store.store import Store, Wanted
 from sequencer.results.text import repeats_text
 
@@ -141,7 +142,7 @@ def _show_listed(rows: list[dict[str, Any]], shown: _Shown, *, cut: bool) -> Non
     else:
         from rich.console import Console
 
-        from sequencer.cli.screen_listing import listing_table
+        from sequencer.cli.screen import listing_table
 
         Console().print(listing_table(rows))
         if not all(row["counts"] for row in rows):
@@ -162,32 +163,6 @@ def _show_csv(rows: list[dict[str, Any]]) -> None:
 def _say_if_cut(cut: bool, most: int, what: str) -> None:
     if cut:
         click.echo(f"the newest {most} {what}; there are more: --limit lists them", err=True)
-
-
-def trace_command(
-    run_name: str, *, check_index: int | None, folder: Path, store_name: str = "", as_json: bool
-) -> int:
-    """Show what was exchanged in a run, a line an exchange; returns the exit status."""
-    place = find_place(folder, store_name)
-    with Store.open_to_read(place) as store:
-        run = find_run(run_name, store, place, None)
-        exchanges = store.read_exchanges(run["run"])
-        checks = {one["check_index"] for one in (*exchanges, *store.read_results(run["run"]))}
-    if check_index is not None:
-        if check_index not in checks:
-            raise _no_check(check_index, checks, run["run"])
-        exchanges = [one for one in exchanges if one["check_index"] == check_index]
-    for one in exchanges:
-        content = one["content"].decode("ascii", "backslashreplace")
-        if as_json:
-            click.echo(json.dumps({**one, "content": content}))
-            continue
-        fault = f"  FAULT {one['fault']}" if one["fault"] else ""
-        shown = printable(f"{content}{fault}")
-        click.echo(
-            f"{one['check_index']:3} {one['time_s']:10.4f} s  {one['instrument']:20} {one['direction']:8} {shown}"
-        )
-    return 0
 
 
 def _show_runs(runs: list[dict[str, Any]], *, as_json: bool) -> None:
@@ -253,32 +228,3 @@ def _show_budgets(rows: list[dict[str, Any]]) -> None:
         if row["budget"] is not None:
             where = "" if row["channel"] is None else f", channel {row['channel']}"
             click.echo(f"\n{row['check']}{where}\n{table(from_plain(row['budget']))}")
-
-
-def find_run(name: str, store: Store, place: StorePlace, serial: str | None) -> dict[str, Any]:
-    """Return the run of that name, or the newest for `last`. Raises FileProblems that names the nearest."""
-    if name == "last":
-        newest = store.read_runs(serial=serial, limit=1)
-        if newest:
-            return newest[0]
-    elif (found := store.read_run(name)) is not None:
-        return found
-    whose = f" of unit {serial!r}" if serial is not None and name == "last" else ""
-    if name == "last" and serial is None:
-        raise about_file(
-            place,
-            "this store holds no run yet",
-            hint="name another with --results or --store",
-        )
-    alike = nearest(name, [one["run"] for one in store.read_runs(limit=MOST_LISTED)])
-    raise about_file(
-        place,
-        f"no run {name!r}{whose} in this store",
-        allowed="'last', or a run that 'sequencer results' lists",
-        hint=f"did you mean {alike[0]}?" if alike else "",
-    )
-
-
-def _no_check(index: int, checks: set[int], run: str) -> FileProblems:
-    allowed = f"{min(checks)} to {max(checks)}" if checks else "none: it ended before its first check did"
-    return about_file("--check", f"run {run} has no check {index}", allowed=allowed)

@@ -23,6 +23,7 @@ from sequencer.cli.operator import (
     nobody_to_operate,
     refuse_odd_options,
 )
+from sequencer.cli.options import check_model, check_serial
 from sequencer.planning.load import load_both
 from sequencer.planning.parts import bench_parts
 from sequencer.planning.plan import Plan, make_plan
@@ -30,7 +31,7 @@ from sequencer.problems import FileProblems
 from sequencer.results.model import facts_of
 from sequencer.results.store.place import StorePlace, find_place
 from sequencer.run.interrupt import stoppable
-from sequencer.run.record import Again, Record, RunFacts, check_model, check_serial
+from sequencer.run.record import Again, Record, RunFacts
 from sequencer.run.runner import Runner, RunOutcome
 from sequencer.run.status import ExitStatus
 

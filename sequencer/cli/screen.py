@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Mapping
 from types import TracebackType
 from typing import Any, Self
@@ -14,10 +13,10 @@ from rich.table import Table
 from rich.text import Text
 
 from sequencer.problems import printable
+from sequencer.results.text import limits_text, value_in_words, value_text, with_minus
 from sequencer.run.events import CheckEnded, CheckStarted, Event, RunEnded, RunStarted, StepTaken
 from sequencer.uncertainty.decision import Decision
-from sequencer.units.convert import uv_emf_from_dbm, uv_pd_from_dbm
-from sequencer.units.format import format_quantity, format_with_uncertainty, time_text
+from sequencer.units.format import time_text
 
 _STYLES = {
     Decision.PASS.value: "green",
@@ -152,35 +151,22 @@ def _answer(row: Mapping[str, Any]) -> Text:
     return Text(printable(f"{row['quantity']}: {answer}{note}{judged}"), style=_STYLES.get(decision, ""))
 
 
-def value_text(row: Mapping[str, Any], *, wide: bool = False) -> str:
-    """Return a result's value with unit and expanded uncertainty; levels beside µV pd and µV emf, on one line where ``wide``."""
-    value, unit, uncertainty = row["value"], row["unit"], row["uncertainty"]
-    if value is None:
-        return "—"
-    if uncertainty is None:
-        shown = format_quantity(value, unit)
-    elif math.isfinite(uncertainty):
-        shown = format_with_uncertainty(value, uncertainty, unit)
-    else:
-        shown = f"{format_quantity(value, unit)} ± unknown"
-    if unit == "dBm":
-        pd, emf = f"{uv_pd_from_dbm(value):.3g} µV pd", f"{uv_emf_from_dbm(value):.3g} µV emf"
-        shown += f"\n{pd}, {emf}" if wide else f"\n{pd}\n{emf}"
-    return shown
-
-
-def limits_text(row: Mapping[str, Any]) -> str:
-    """Return a result's limits: from … to …, at most …, at least …."""
-    lower, upper, unit = row["lower_limit"], row["upper_limit"], row["unit"]
-    if lower is not None and upper is not None:
-        if lower == -upper:
-            return f"± {format_quantity(upper, unit)}"
-        low, high = format_quantity(lower, unit), format_quantity(upper, unit)
-        low_number, _, low_unit = low.rpartition(" ")
-        return f"{low_number if high.endswith(f' {low_unit}') else low} to {high}"
-    if upper is not None:
-        return f"at most {format_quantity(upper, unit)}"
-    return f"at least {format_quantity(lower, unit)}" if lower is not None else ""
+def listing_table(rows: Iterable[Mapping[str, Any]]) -> Table:
+    """Return results as a table: when, which unit, what was found, how it was decided, in which run."""
+    table = Table(header_style="bold", box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
+    for heading in ("time", "unit", "ch", "quantity", "value ± U (95 %)", "decision", "run"):
+        table.add_column(heading, justify="right" if heading == "ch" else "left")
+    for row in rows:
+        table.add_row(
+            str(row["time"])[:16].replace("T", " "),
+            Text(printable(str(row["serial"]))),
+            "" if row["channel"] is None else str(row["channel"]),
+            Text(printable(str(row["quantity"]))),
+            Text(printable(with_minus(value_in_words(row)))),
+            str(row["decision"]) if row["counts"] else f"({row['decision']})",
+            Text(printable(str(row["run"])), overflow="fold"),
+        )
+    return table
 
 
 def run_lines(

@@ -1,10 +1,14 @@
-"""Writing a file that must not be there yet: whole, onto the disk, and never over another."""
+"""Writing a file whole and onto the disk: a new one that must not be there yet, or one that takes the place of another."""
 
 from __future__ import annotations
 
 import os
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import IO
+
+from sequencer.problems import InputError, about_file
 
 
 def is_there(path: Path) -> bool:
@@ -49,6 +53,35 @@ def write_beside(path: Path, content: bytes) -> Path:
             number += 1
         else:
             return named
+
+
+@contextmanager
+def whole_file(path: Path) -> Iterator[Path]:
+    """Give a name beside ``path`` to write to, and put it in place afterwards. Raises InputError if that cannot be done."""
+    beside = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        try:
+            yield beside
+            beside.replace(path)
+        finally:
+            beside.unlink(missing_ok=True)
+    except OSError as error:
+        raise unwritable(path, error) from error
+
+
+def unwritable(path: Path, error: OSError) -> InputError:
+    """Return the complaint that a file cannot be written."""
+    return about_file(
+        path,
+        f"cannot be written: {error.strerror or error}",
+        allowed="a file in a folder that exists and can be written, with room on the disk",
+    )
+
+
+def onto_disk(file: IO[str]) -> None:
+    """See what was written onto the disk."""
+    file.flush()
+    os.fsync(file.fileno())
 
 
 def _create(path: Path, content: bytes) -> None:

@@ -12,7 +12,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, Literal
 
-from sequencer.results.export import whole_file
+from sequencer.files.write import whole_file
 
 Plots = Literal["auto", "all", "none"]
 

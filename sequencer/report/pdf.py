@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from sequencer.results.export import needs_extra, whole_file
+from sequencer.files.write import whole_file
+from sequencer.results.export import needs_extra
 
 
 def write_pdf(html: str, path: Path) -> None:

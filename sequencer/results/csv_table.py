@@ -34,7 +34,7 @@ class ResultsTable:
     def write(self, results: Iterable[Result]) -> None:
         """Append ``results`` and see them onto the disk."""
         for result in results:
-            self._writer.writerow({name: _safe(cell) for name, cell in row_of(result).items()})
+            self._writer.writerow({name: spreadsheet_safe(cell) for name, cell in row_of(result).items()})
         self._keep()
 
     def close(self) -> None:
@@ -83,8 +83,11 @@ def _keep_name(folder: Path) -> None:
             os.close(handle)
 
 
-def _safe(cell: str | float | int | bool | None) -> str | float | int | bool | None:
-    # A spreadsheet runs a text cell that starts with one of these as a formula (OWASP, CSV injection), wide forms included.
+def spreadsheet_safe(cell: str | float | int | bool | None) -> str | float | int | bool | None:
+    """Return the cell so that a spreadsheet shows it: a text that it would run as a formula gets an apostrophe before it.
+
+    OWASP, CSV injection: a text that begins with one of = + - @, a tab or a line's end, wide forms included.
+    """
     if isinstance(cell, str) and cell[:1] in tuple("=+-@\t\r\n＝＋－＠"):
         return "'" + cell
     return cell

@@ -9,17 +9,17 @@ from __future__ import annotations
 import csv
 import json
 import math
-import os
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from contextlib import contextmanager
 from dataclasses import dataclass
 from io import StringIO
 from itertools import chain, islice
 from pathlib import Path
-from typing import IO, Any
+from typing import Any
 
+from sequencer.files.write import onto_disk, whole_file
 from sequencer.problems import FileProblems, about_file
-from sequencer.results.csv_table import _safe as spreadsheet_safe
+from sequencer.results.csv_table import spreadsheet_safe
+from sequencer.results.junit import write_junit
 
 Row = Mapping[str, Any]
 _BATCH = 10_000
@@ -126,8 +126,6 @@ def export(runs: Iterable[Row], path: Path, kind: str) -> int:
     Raises FileProblems if the file cannot be written or a format needs a package that is not there; ValueError for an unknown format.
     """
     if kind == "junit":
-        from sequencer.results.junit import write_junit
-
         return write_junit(runs, path)
     return export_rows((row for run in runs for row in run["results"]), path, kind)
 
@@ -142,29 +140,6 @@ def export_rows(rows: Iterable[Row], path: Path, kind: str) -> int:
     if kind not in writers:
         raise ValueError(f"{kind!r} is no export format; there are {', '.join(FORMATS)}")
     return writers[kind](rows, path)
-
-
-@contextmanager
-def whole_file(path: Path) -> Iterator[Path]:
-    """Give a name beside ``path`` to write to, and put it in place afterwards. Raises FileProblems if that cannot be done."""
-    beside = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        try:
-            yield beside
-            beside.replace(path)
-        finally:
-            beside.unlink(missing_ok=True)
-    except OSError as error:
-        raise unwritable(path, error) from error
-
-
-def unwritable(path: Path, error: OSError) -> FileProblems:
-    """Return the complaint that a file cannot be written."""
-    return about_file(
-        path,
-        f"cannot be written: {error.strerror or error}",
-        allowed="a file in a folder that exists and can be written, with room on the disk",
-    )
 
 
 def needs_extra(path: Path, package: str, extra: str) -> FileProblems:
@@ -264,9 +239,3 @@ def _cell(row: Row, name: str) -> Any:
 def _json_number(found: Any) -> Any:
     """Return None for an unbounded uncertainty: JSON has no infinity."""
     return None if isinstance(found, float) and not math.isfinite(found) else found
-
-
-def onto_disk(file: IO[str]) -> None:
-    """See what was written onto the disk."""
-    file.flush()
-    os.fsync(file.fileno())

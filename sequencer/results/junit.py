@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 from xml.etree.ElementTree import Element, ElementTree, SubElement, indent
 
-from sequencer.results.export import whole_file
+from sequencer.files.write import whole_file
 from sequencer.results.text import channel_in_words, limits_in_words, value_in_words
 
 Row = Mapping[str, Any]

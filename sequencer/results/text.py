@@ -1,14 +1,47 @@
-"""How a stored result is worded outside the terminal: in reports and for a build server."""
+"""How a result is worded: on the screen, in reports and for a build server."""
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Mapping
 from typing import Any
 
-from sequencer.cli.screen import limits_text, value_text
+from sequencer.units.convert import uv_emf_from_dbm, uv_pd_from_dbm
+from sequencer.units.format import format_quantity, format_with_uncertainty
 
 Row = Mapping[str, Any]
+
+
+def value_text(row: Row, *, wide: bool = False) -> str:
+    """Return a result's value with unit and expanded uncertainty; levels beside µV pd and µV emf, on one line where ``wide``."""
+    value, unit, uncertainty = row["value"], row["unit"], row["uncertainty"]
+    if value is None:
+        return "—"
+    if uncertainty is None:
+        shown = format_quantity(value, unit)
+    elif math.isfinite(uncertainty):
+        shown = format_with_uncertainty(value, uncertainty, unit)
+    else:
+        shown = f"{format_quantity(value, unit)} ± unknown"
+    if unit == "dBm":
+        pd, emf = f"{uv_pd_from_dbm(value):.3g} µV pd", f"{uv_emf_from_dbm(value):.3g} µV emf"
+        shown += f"\n{pd}, {emf}" if wide else f"\n{pd}\n{emf}"
+    return shown
+
+
+def limits_text(row: Row) -> str:
+    """Return a result's limits: from … to …, at most …, at least …."""
+    lower, upper, unit = row["lower_limit"], row["upper_limit"], row["unit"]
+    if lower is not None and upper is not None:
+        if lower == -upper:
+            return f"± {format_quantity(upper, unit)}"
+        low, high = format_quantity(lower, unit), format_quantity(upper, unit)
+        low_number, _, low_unit = low.rpartition(" ")
+        return f"{low_number if high.endswith(f' {low_unit}') else low} to {high}"
+    if upper is not None:
+        return f"at most {format_quantity(upper, unit)}"
+    return f"at least {format_quantity(lower, unit)}" if lower is not None else ""
 
 
 def value_in_words(row: Row) -> str:

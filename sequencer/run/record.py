@@ -25,10 +25,7 @@ from sequencer.results.store.place import STORE_NAME, find_place
 from sequencer.results.store.spill import KeptBeside
 from sequencer.results.store.store import BenchInstrument, Store, StoreProblem
 
-__all__ = ["STORE_NAME", "Record", "RunFacts", "check_model", "check_serial"]
-
-SERIAL_MAX = 64
-MODEL_MAX = 64
+__all__ = ["STORE_NAME", "Record", "RunFacts"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -175,43 +172,6 @@ class Record:
     def _trouble(self, text: str) -> None:
         if text not in self.trouble:
             self.trouble.append(text)
-
-
-def check_serial(serial: str) -> str:
-    """Return the serial if it can name a file and a row. Raises FileProblems: where, what, what is allowed."""
-    stripped = serial.strip()
-    wrong = ""
-    if not stripped:
-        wrong = "the serial is empty"
-    elif len(stripped) > SERIAL_MAX:
-        wrong = f"the serial has {len(stripped)} characters"
-    elif any(not character.isprintable() for character in stripped):
-        wrong = "the serial holds a control character"
-    elif any(character in '/\\:*?"<>|' for character in stripped) or stripped.startswith("."):
-        wrong = "the serial holds a character that cannot stand in a file's name"
-    if not wrong:
-        return stripped
-    raise about_file(
-        "--serial",
-        wrong,
-        found=stripped[:40],
-        allowed=f'1 to {SERIAL_MAX} printable characters without / \\ : * ? " < > |, not beginning with a point',
-        hint="take it from the unit's type plate, such as M40-0007",
-    )
-
-
-def check_model(model: str) -> str:
-    """Return the model if it can stand on a screen and in a row. Raises FileProblems."""
-    stripped = model.strip()
-    if len(stripped) <= MODEL_MAX and stripped.isprintable():
-        return stripped
-    wrong = f"has {len(stripped)} characters" if stripped.isprintable() else "holds a control character"
-    raise about_file(
-        "--model",
-        f"the model {wrong}",
-        found=stripped[:40],
-        allowed=f"at most {MODEL_MAX} printable characters",
-    )
 
 
 def _make_folder(folder: Path, undo: ExitStack) -> None:

@@ -9,6 +9,8 @@ from pathlib import Path
 from typing import Any
 
 from drivers.trace import Exchange
+from sequencer.files.write import onto_disk, whole_file
+from sequencer.problems import FileProblems
 from sequencer.results.model import Result, facts_of
 from sequencer.results.store.rows import BenchInstrument
 
@@ -29,9 +31,6 @@ class KeptBeside:
 
     def write(self) -> str:
         """Write the file anew, whole, onto the disk. Return what is wrong if it cannot be."""
-        from sequencer.problems import FileProblems
-        from sequencer.results.export import onto_disk, whole_file
-
         text = json.dumps(self._as_plain(), ensure_ascii=False, indent=1)
         try:
             with (

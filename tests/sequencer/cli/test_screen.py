@@ -11,7 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rich.console import Console
 
-from sequencer.cli.screen import ProgressScreen, limits_text, results_table, run_lines, value_text
+from sequencer.cli.screen import ProgressScreen, results_table, run_lines
+from sequencer.results.text import limits_text, value_text
 from sequencer.run.events import CheckStarted
 
 

@@ -1,0 +1,120 @@
+"""What several commands take alike: options, what their values may be, and how wrong input is told."""
+
+from __future__ import annotations
+
+import io
+import sys
+from collections.abc import Callable
+from functools import wraps
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+INPUT_WRONG = 2
+INTERRUPTED = 4
+SERIAL_MAX = 64
+MODEL_MAX = 64
+F = TypeVar("F", bound=Callable[..., Any])
+
+folder_option = click.option(
+    "--results",
+    "folder",
+    type=click.Path(path_type=Path),
+    default=Path("results"),
+    show_default=True,
+    help="Folder of results tables and store.",
+)
+store_option = click.option(
+    "--store",
+    metavar="FILE|ADDRESS",
+    default="",
+    envvar="SEQUENCER_STORE",
+    show_envvar=True,
+    help="Store, where it is not results.sqlite in the results folder: a file, or postgresql+psycopg://user@host/database.",
+)
+as_json_option = click.option(
+    "--json", "as_json", is_flag=True, help="Write JSON to standard output, for a program to read."
+)
+bench_option = click.option(
+    "--bench", "bench_name", required=True, metavar="FILE", help="Bench file, or a shipped one's name."
+)
+
+only_option = click.option(
+    "--only",
+    multiple=True,
+    metavar="CHECK",
+    help="Only this check of the sequence, such as sensitivity, after its preparation; may be given more than once.",
+)
+
+
+def clear_errors(command: F) -> F:
+    """Show what is wrong with the input in plain words on standard error, with status 2."""
+
+    @wraps(command)
+    def guarded(*arguments: Any, **options: Any) -> Any:
+        from sequencer.problems import FileProblems
+
+        for stream in (sys.stdout, sys.stderr):
+            if isinstance(
+                stream, io.TextIOWrapper
+            ):  # µ and ± must not end a run on a terminal that has neither
+                stream.reconfigure(errors="replace")
+        try:
+            return command(*arguments, **options)
+        except FileProblems as problems:
+            click.echo(str(problems), err=True)
+            sys.exit(INPUT_WRONG)
+        except KeyboardInterrupt:  # while nothing was open yet; a run that has begun ends in its own way
+            click.echo("Interrupted before anything was sent to the bench.", err=True)
+            sys.exit(INTERRUPTED)
+        except Exception as error:
+            from sequencer.results.store.store import StoreProblem
+
+            if not isinstance(error, StoreProblem):
+                raise
+            click.echo(str(error.as_file_problem()), err=True)
+            sys.exit(INPUT_WRONG)
+
+    return guarded  # type: ignore[return-value]
+
+
+def check_serial(serial: str) -> str:
+    """Return the serial if it can name a file and a row. Raises InputError: where, what, what is allowed."""
+    from sequencer.problems import option_problem
+
+    stripped = serial.strip()
+    wrong = ""
+    if not stripped:
+        wrong = "the serial is empty"
+    elif len(stripped) > SERIAL_MAX:
+        wrong = f"the serial has {len(stripped)} characters"
+    elif any(not character.isprintable() for character in stripped):
+        wrong = "the serial holds a control character"
+    elif any(character in '/\\:*?"<>|' for character in stripped) or stripped.startswith("."):
+        wrong = "the serial holds a character that cannot stand in a file's name"
+    if not wrong:
+        return stripped
+    raise option_problem(
+        "--serial",
+        wrong,
+        found=stripped[:40],
+        allowed=f'1 to {SERIAL_MAX} printable characters without / \\ : * ? " < > |, not beginning with a point',
+        hint="take it from the unit's type plate, such as M40-0007",
+    )
+
+
+def check_model(model: str) -> str:
+    """Return the model if it can stand on a screen and in a row. Raises InputError."""
+    from sequencer.problems import option_problem
+
+    stripped = model.strip()
+    if len(stripped) <= MODEL_MAX and stripped.isprintable():
+        return stripped
+    wrong = f"has {len(stripped)} characters" if stripped.isprintable() else "holds a control character"
+    raise option_problem(
+        "--model",
+        f"the model {wrong}",
+        found=stripped[:40],
+        allowed=f"at most {MODEL_MAX} printable characters",
+    )

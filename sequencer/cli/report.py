@@ -1,0 +1,34 @@
+"""Writes the report of runs."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from sequencer.analysis.repeats import as_one, read_whole
+from sequencer.analysis.runs import find_run
+from sequencer.report import write_report
+from sequencer.results.store.place import find_place
+from sequencer.results.store.store import Store
+
+
+def report_command(
+    names: tuple[str, ...],
+    file: Path,
+    *,
+    title: str,
+    comments: tuple[str, ...],
+    plots: Any,
+    folder: Path,
+    store_name: str = "",
+) -> int:
+    """Write a report of one or more runs; returns the exit status."""
+    place = find_place(folder, store_name)
+    with Store.open_to_read(place) as store:
+        found = (as_one(read_whole(find_run(name, store, place, None), store)) for name in names)
+        runs = list({run["run"]: run for run in found}.values())
+    write_report(runs, file, title=title, comments=comments, plots=plots)
+    click.echo(str(file))
+    return 0
