@@ -70,6 +70,7 @@ def test_help_imports_nothing_of_the_engine(command: tuple[str, ...], tmp_path: 
     assert {name for name in imported if name.startswith("sequencer.")} <= {
         "sequencer.cli",
         "sequencer.cli.main",
+        "sequencer.cli.options",
         "sequencer.problems",
     }
     assert "pydantic" not in imported
