@@ -78,7 +78,7 @@ class OperatorRadio(Operated[Radio], Radio):
         self._key.held = None
         self._pressed_at_s = self._prompter.clock.now_s()
         self._prompter.confirm(
-            f"Press and HOLD the key of the unit now, {self._key.max_key_time_s:g} s at most, then release it whatever the screen says."
+            f"Press and HOLD push-to-talk (PTT) now, {self._key.max_key_time_s:g} s at most, then release it whatever the screen says."
         )
         self._key.held = True
         if self._twin is not None:
@@ -90,16 +90,16 @@ class OperatorRadio(Operated[Radio], Radio):
         if self._key.held is False:
             return
         was_held, self._key.held = self._key.held, None  # until it is confirmed
-        self._prompter.confirm("RELEASE the key of the unit.")
+        self._prompter.confirm("RELEASE push-to-talk (PTT).")
         if self._twin is not None:
             self._twin.unkey()
         self._key.held = False
         down_s = self._prompter.clock.now_s() - self._pressed_at_s
         if was_held and down_s > self._key.max_key_time_s:
             self._prompter.note(
-                f"key down for {down_s:.0f} s, from prompt to answer; max_key_time is {self._key.max_key_time_s:g} s"
+                f"PTT held for {down_s:.0f} s, from prompt to answer; max_key_time is {self._key.max_key_time_s:g} s"
             )
-            self._prompter.tell(f"The key was down for up to {down_s:.0f} s. Let the unit cool.")
+            self._prompter.tell(f"PTT was held for up to {down_s:.0f} s. Let the unit cool.")
 
     def read_keyed(self) -> bool:
         """Return whether the unit may be keyed: anything but a confirmed release."""

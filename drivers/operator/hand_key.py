@@ -49,10 +49,10 @@ class HandKey:
         began_s = prompter.clock.now_s()
         # A check that let time pass "keyed" before this reading means the unit to be warm: the person must do that.
         keep_s = began_s - self._idle_from_s if self._idle_from_s is not None else 0.0
-        keep = f"keep it keyed for {keep_s:.0f} s, " if keep_s >= 1.0 else ""
+        keep = f"keep it held for {keep_s:.0f} s, " if keep_s >= 1.0 else ""
         self.held = None  # until it is answered
         reading = ask(
-            f"Key the unit, {keep}read {what}, RELEASE the key ({self.max_key_time_s:g} s keyed at most), then type what you read"
+            f"Hold push-to-talk (PTT), {keep}read {what}, RELEASE it ({self.max_key_time_s:g} s at most), then type what you read"
         )
         self.held = False
         self._idle_from_s = prompter.clock.now_s()
@@ -60,10 +60,10 @@ class HandKey:
         if took_s > self.max_key_time_s:
             prompter.note(f"{took_s:.0f} s from prompt to answer; max_key_time is {self.max_key_time_s:g} s")
             if prompter.answered(
-                f"That took {took_s:.0f} s. Was the key down for more than {self.max_key_time_s:g} s?"
+                f"That took {took_s:.0f} s. Was PTT held for more than {self.max_key_time_s:g} s?"
             ):
                 raise NotConfirmed(
-                    f"the key was down for more than max_key_time {self.max_key_time_s:g} s; the reading is not used",
+                    f"PTT was held for more than max_key_time {self.max_key_time_s:g} s; the reading is not used",
                     instrument=prompter.name,
                     address=prompter.address,
                     next_move="Let the unit cool, then run the check again.",

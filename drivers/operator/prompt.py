@@ -198,7 +198,7 @@ class Prompter:
         within_s = None
         if until_s is not None:
             within_s = max(0.0, until_s - self.clock.now_s())
-            text = f"(THE UNIT IS KEYED: {within_s:.0f} s to answer) {text}"
+            text = f"(THE UNIT IS TRANSMITTING: {within_s:.0f} s to answer) {text}"
         self._keep(Direction.SENT, text)
         typed: str | None = None
         with self._time_passing():

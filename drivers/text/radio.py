@@ -149,7 +149,9 @@ class TextRadio(Radio):
             return self._line.read_output(self._ptt)
         if self._keyed is None:
             raise self._fault(
-                NotConfirmed, "nothing tells whether it is keyed", next_move="Look at the unit."
+                NotConfirmed,
+                "nothing tells whether it transmits (push-to-talk)",
+                next_move="Look at the unit.",
             )
         return self._keyed
 
@@ -291,9 +293,7 @@ class TextRadio(Radio):
     def _not_confirmed(self, name: str, wanted: str, said: str) -> InstrumentFault:
         next_move = "Check the unit itself, and the profile's lines for it."
         if name == "key":
-            next_move = (
-                "Remove the supply from the unit if it must not be keyed, then look for a stuck key line."
-            )
+            next_move = "Remove the supply from the unit if it must not transmit, then look for a stuck push-to-talk (PTT) line."
         return self._fault(
             NotConfirmed, f"{name} was set to {wanted} and reads back {said}", next_move=next_move
         )

@@ -261,15 +261,15 @@ def test_a_bench_with_every_instrument_in_a_persons_hands(tmp_path):
     assert seen.status == 0, transcript(seen)
     assert SAFE in seen.text
     assert "witness" not in seen.text
-    keyed = [question for question in seen.questions if "Key the unit" in question]
+    keyed = [question for question in seen.questions if "Hold push-to-talk" in question]
     assert keyed
-    assert all("RELEASE the key (20 s keyed at most)" in question for question in keyed)
+    assert all("RELEASE it (20 s at most)" in question for question in keyed)
     assert not any("Press and HOLD" in question for question in seen.questions)
     asked = "\n".join(seen.questions)
     assert (
-        asked.index("RELEASE the key of the unit")
+        asked.index("RELEASE push-to-talk (PTT)")
         < asked.index("(transmit path)")
-        < asked.index("Key the unit")
+        < asked.index("Hold push-to-talk")
     )
     found = rows(tmp_path / "r")
     power = next(row for quantity, row in found.items() if quantity.startswith("carrier power"))
@@ -296,7 +296,7 @@ def test_a_meter_that_a_person_reads_while_the_bench_keys(tmp_path):
     )
     assert seen.status == 0, transcript(seen)
     assert any(
-        "(THE UNIT IS KEYED: 10 s to answer) Read the power" in question for question in seen.questions
+        "(THE UNIT IS TRANSMITTING: 10 s to answer) Read the power" in question for question in seen.questions
     )
     assert "witness" not in seen.text
 

@@ -282,7 +282,7 @@ def test_a_question_while_the_bench_keys_has_a_limit_for_all_its_repetitions():
     bench.person.left = [bench.slow(3.0, "wibble"), bench.slow(4.0, "wobble"), "3.8"]
     bench.prompter().read("Read it", dials.power_dial("W", 50.0))
     assert bench.person.limits == pytest.approx([8.0, 5.0, 1.0])
-    assert bench.asked[0].startswith("(THE UNIT IS KEYED: 8 s to answer)")
+    assert bench.asked[0].startswith("(THE UNIT IS TRANSMITTING: 8 s to answer)")
 
     def late() -> str:
         raise TimeoutError
@@ -515,7 +515,7 @@ def test_key_read_and_release_are_one_prompt_where_all_is_read_by_hand():
     radio.key()
     assert meter.read_power_dbm().number == pytest.approx(35.798, abs=0.001)
     assert bench.asked[1] == (
-        "Key the unit, read the power on the power meter, RELEASE the key (20 s keyed at most), "
+        "Hold push-to-talk (PTT), read the power on the power meter, RELEASE it (20 s at most), "
         "then type what you read, in W: "
     )
     assert hand.held is False
@@ -540,7 +540,7 @@ def test_a_question_left_while_the_key_may_be_down_asks_for_its_release():
     assert radio.read_keyed()
     radio.unkey()
     assert not radio.read_keyed()
-    assert "SAFETY: RELEASE the key" in bench.asked[2]
+    assert "SAFETY: RELEASE push-to-talk" in bench.asked[2]
 
 
 def test_a_slow_answer_is_asked_whether_the_key_was_down_too_long():
@@ -551,7 +551,7 @@ def test_a_slow_answer_is_asked_whether_the_key_was_down_too_long():
     radio.key()
     bench.person.left = [bench.slow(25.0, "3.8"), "no"]
     assert meter.read_power_dbm().number == pytest.approx(35.798, abs=0.001)
-    assert "That took 25 s. Was the key down for more than 20 s?" in bench.asked[2]
+    assert "That took 25 s. Was PTT held for more than 20 s?" in bench.asked[2]
     bench.person.left = [bench.slow(25.0, "3.8"), "yes"]
     with pytest.raises(NotConfirmed, match="the reading is not used"):
         meter.read_power_dbm()
@@ -566,7 +566,7 @@ def test_a_check_that_lets_time_pass_keyed_has_the_person_keep_it_keyed():
     radio.key()
     bench.clock.wait_s(10.0)
     meter.read_power_dbm()
-    assert "Key the unit, keep it keyed for 10 s, read the power" in bench.asked[1]
+    assert "Hold push-to-talk (PTT), keep it held for 10 s, read the power" in bench.asked[1]
 
 
 def test_beside_instruments_that_read_themselves_key_and_release_are_prompts_of_their_own():
@@ -576,16 +576,16 @@ def test_beside_instruments_that_read_themselves_key_and_release_are_prompts_of_
     radio.unkey()
     radio.key()
     assert radio.read_keyed()
-    assert "Press and HOLD the key of the unit now, 20 s at most" in bench.asked[1]
+    assert "Press and HOLD push-to-talk (PTT) now, 20 s at most" in bench.asked[1]
     bench.keyed = hand.held is True
     meter.read_power_dbm()
-    assert bench.asked[2].startswith("(THE UNIT IS KEYED")
+    assert bench.asked[2].startswith("(THE UNIT IS TRANSMITTING")
     bench.keyed = False
     bench.clock.wait_s(30.0)
     radio.unkey()
     assert not radio.read_keyed()
-    assert "The key was down for up to 30 s. Let the unit cool." in bench.asked[4]
-    assert any("key down for 30 s" in entry.fault for entry in bench.trace)
+    assert "PTT was held for up to 30 s. Let the unit cool." in bench.asked[4]
+    assert any("PTT held for 30 s" in entry.fault for entry in bench.trace)
 
 
 def test_faults_name_the_instrument_and_what_to_do():
