@@ -72,6 +72,12 @@ def witnessed(
         assert hazards, "this test says that it provokes a hazard, and the witness saw none"
 
 
+@pytest.fixture(autouse=True, scope="session")
+def locks_of_their_own(tmp_path_factory: pytest.TempPathFactory) -> None:
+    """Keep the tests' locks and marks apart from those of the machine they run on; what a test starts inherits it."""
+    os.environ["SEQUENCER_STATE"] = str(tmp_path_factory.mktemp("state"))
+
+
 @pytest.fixture(autouse=True)
 def signals_given_back() -> Iterator[None]:
     """See that whoever took SIGINT and SIGTERM has given them back."""

@@ -17,7 +17,7 @@ from drivers.registry import find_driver
 from drivers.roles import Identity, Instrument
 from drivers.trace import Direction, Exchange
 from sequencer.bench.limits import bounds_s, limits_of, max_supply_v
-from sequencer.bench.locks import cables_mark, lock_addresses
+from sequencer.bench.locks import BenchBusy, cables_mark, lock_addresses
 from sequencer.bench.operator import Operators
 from sequencer.bench.text_radio import make_text_radio
 from sequencer.inputs.bench import INTERFERER, BenchFile, longest_release_s, max_meter_dbm, open_timeout_s
@@ -117,6 +117,10 @@ class OpenBench:
         """Lock the bench and open its VISA library; no instrument hears of it yet."""
         if not self.simulated:
             lock_addresses(self.bench, self._stack)
+            try:
+                self.safe.cables.recall()
+            except OSError as error:
+                raise BenchBusy(f"how the cables were left cannot be read: {error}") from error
         visa: Any = self.parts.simulation.library() if self.parts.simulation is not None else self.bench.visa
         self._library = self._stack.enter_context(open_library(visa))
 

@@ -22,6 +22,7 @@ from sequencer.planning.parts import bench_parts
 from sequencer.problems import printable
 from sequencer.run.interrupt import stoppable
 from sequencer.run.status import ExitStatus
+from sequencer.safety.state_folder import StateFolder
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,11 +73,14 @@ def identify_command(bench_name: str, *, dry_run: bool, as_json: bool) -> int:
         said = {
             "bench": bench_title(loaded, dry_run=dry_run),
             "simulated": dry_run or loaded.bench.simulated,
+            "state_folder": "" if parts.simulation is not None else str(StateFolder.find().path),
             "instruments": [one.as_plain() for one in found],
         }
         click.echo(json.dumps(said, ensure_ascii=False, indent=2))
     else:
         click.echo(printable(bench_title(loaded, dry_run=dry_run)))
+        if parts.simulation is None:
+            click.echo(f"Locks, and what is remembered of this bench: {printable(str(StateFolder.find()))}")
         for one in found:
             for line in str(one).splitlines():
                 click.echo(printable(line))

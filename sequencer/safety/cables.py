@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from pathlib import Path
 from typing import Literal
 
 from drivers.faults import Refused
 from drivers.roles import Instrument
+from sequencer.safety.mark import Mark
 
 Connection = Literal["direct", "through", "normal", "unknown"]
 """How the cables are: generator to meter, generator through what is measured to meter, as the bench needs them, or in somebody's hands."""
@@ -17,13 +17,24 @@ BACK = "All cables are as the bench needs them: generator and load on their path
 class Cables:
     """The cables of one bench.
 
-    ``mark`` is a file that is there from the moment a person is asked to move them until they are confirmed back: a process that ends
+    ``mark`` stands from the moment a person is asked to move them until they are confirmed back: a process that ends
     between the two, however it does, leaves it to the next. None (a simulated bench, which is new each time): nothing is remembered.
     """
 
-    def __init__(self, mark: Path | None = None) -> None:
+    def __init__(self, mark: Mark | None = None) -> None:
         self._mark = mark
-        self._connection: Connection = "unknown" if mark is not None and mark.exists() else "normal"
+        self._connection: Connection = "normal"
+        self.left_by = ""
+
+    def recall(self) -> None:
+        """Find out how an earlier process left them; ``left_by`` then names the file that says so. Raises OSError.
+
+        To be called once nobody else drives the bench.
+        """
+        found = self._mark.find() if self._mark is not None else None
+        if found is not None:
+            self._connection = "unknown"
+            self.left_by = str(found.path)
 
     @property
     def moved(self) -> bool:
@@ -43,7 +54,7 @@ class Cables:
             raise Refused(
                 f"that cables are moved cannot be remembered: {error.strerror or error}; nobody was asked to move any",
                 instrument="bench",
-                address=str(self._mark),
+                address=str(self._mark.path) if self._mark is not None else "",
                 next_move="See who owns that file, and whether its disk has room.",
             ) from error
         self._connection = connection
@@ -51,12 +62,8 @@ class Cables:
             tell(connection)
 
     def _remember(self, *, moved: bool) -> None:
-        if self._mark is None:
-            return
-        if moved:
-            self._mark.touch(mode=0o666)
-        else:
-            self._mark.unlink(missing_ok=True)
+        if self._mark is not None:
+            self._mark.write(stands=moved)
 
     def refuse_if_moved(self, asking: Instrument) -> None:
         """Raise Refused, in the name of ``asking``, until a person has confirmed that the cables are back."""

@@ -274,9 +274,8 @@ def test_without_a_person_no_cable_is_moved(tmp_path: Path) -> None:
 
 @pytest.fixture
 def served(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Served]:
-    """A served bench, and a temporary folder of the test's own: what is remembered of cables stands there."""
-    (tmp_path / "t").mkdir()
-    monkeypatch.setenv("TMPDIR", str(tmp_path / "t"))
+    """A served bench, and a folder of the test's own: what is remembered of cables stands there."""
+    monkeypatch.setenv("SEQUENCER_STATE", str(tmp_path / "state"))
     bench = serve(tmp_path)
     yield bench
     assert "witness" not in bench.end()

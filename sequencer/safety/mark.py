@@ -1,0 +1,113 @@
+"""A fact about a bench that outlives the process: that cables were moved, that a unit was keyed.
+
+Each user writes a file of their own, so that nobody can take back what another has said: in a sticky folder only its owner (and root)
+may change or remove it. What another user's file says counts as long as ours says nothing newer; a file that cannot be read, or that
+is not what its name says, counts too. So a forged mark costs a question or a rest, and never takes a real one away.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import time
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from sequencer.safety.state_folder import PREFIX, StateFolder, UnusableState, own_uid
+
+RECORD_BYTES = 512  # a record of fixed length is written in one go, over the one before
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standing:
+    """A mark that stands: the file that says so, its owner, since when (seconds since 1970), and the facts it holds."""
+
+    path: Path
+    uid: int
+    since_s: float
+    facts: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def is_ours(self) -> bool:
+        """Say whether this user left it, so that this user can take it back."""
+        return self.uid == own_uid()
+
+
+class Mark:
+    """One mark: ``name`` is the hash of an instrument's address, and of what it is a mark."""
+
+    def __init__(self, folder: StateFolder, name: str) -> None:
+        self.folder = folder
+        self._stem = f"{PREFIX}{name}."
+
+    @property
+    def path(self) -> Path:
+        """The file that this user writes."""
+        return self.folder.path / f"{self._stem}{own_uid()}"
+
+    def find(self) -> Standing | None:
+        """Return what stands: our own word, or another user's that is newer than our "no longer". Raises OSError."""
+        ours: Standing | None = None
+        cleared_s = float("-inf")
+        others: list[Standing] = []
+        for name in (path.name for path in self.folder.path.iterdir()):
+            if not name.startswith(self._stem):
+                continue
+            stands, found = self._look(name)
+            if found.is_ours and name == self.path.name:
+                ours = found if stands else None
+                cleared_s = float("-inf") if stands else found.since_s
+            elif stands:
+                others.append(found)
+        if ours is not None:
+            return ours
+        newer = [other for other in others if other.since_s > cleared_s]
+        return max(newer, key=lambda other: other.since_s, default=None)
+
+    def write(self, *, stands: bool, durable: bool = True, **facts: Any) -> None:
+        """Say that it stands, or no longer; on the disk before this returns if ``durable``. Raises OSError."""
+        self.folder.check()
+        record = {"stands": stands, "since": time.time(), **facts}
+        content = json.dumps(record).encode("ascii").ljust(RECORD_BYTES - 1) + b"\n"
+        descriptor = self.folder.open_file(self.path.name, write=True, create=True)
+        try:
+            found = os.fstat(descriptor)
+            if os.name != "nt" and found.st_uid != own_uid():
+                raise UnusableState(f"{self.path} belongs to user {found.st_uid}; remove it")
+            os.lseek(descriptor, 0, os.SEEK_SET)
+            os.write(descriptor, content)
+            if durable:
+                os.fsync(descriptor)
+        finally:
+            os.close(descriptor)
+        if durable and found.st_size == 0:
+            self._keep_name()
+
+    def _keep_name(self) -> None:
+        if os.name == "nt":
+            return
+        folder = os.open(self.folder.path, os.O_RDONLY)
+        try:
+            os.fsync(folder)
+        finally:
+            os.close(folder)
+
+    def _look(self, name: str) -> tuple[bool, Standing]:
+        path = self.folder.path / name
+        uid, since_s, record = -1, time.time(), b""
+        with contextlib.suppress(OSError):
+            found = path.lstat()
+            uid, since_s = found.st_uid if os.name != "nt" else 0, found.st_mtime
+            descriptor = self.folder.open_file(name)
+            try:
+                record = os.read(descriptor, 2 * RECORD_BYTES)
+            finally:
+                os.close(descriptor)
+        try:
+            facts = json.loads(record)
+            stands, since_s = facts.pop("stands") is not False, float(facts.pop("since"))
+        except (ValueError, TypeError, KeyError, AttributeError):
+            facts, stands = {}, True  # half written, or not ours: the safe side
+        return stands, Standing(path=path, uid=uid, since_s=since_s, facts=facts)

@@ -1,0 +1,223 @@
+"""Locks and marks stand where every process of the machine meets, whoever runs it; no stranger's file is followed or changed."""
+
+from __future__ import annotations
+
+import json
+import os
+import stat
+import tempfile
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack
+from pathlib import Path
+
+import pytest
+
+from sequencer.bench.locks import BenchBusy, cables_mark, lock_addresses, lock_path
+from sequencer.inputs.bench import BenchFile
+from sequencer.inputs.load_bench import load_bench
+from sequencer.safety.mark import Mark
+from sequencer.safety.state_folder import StateFolder
+
+pytestmark = pytest.mark.skipif(not hasattr(os, "geteuid"), reason="POSIX users, links and modes")
+NOBODY = 65534
+two_users = pytest.mark.skipif(
+    not hasattr(os, "geteuid") or os.geteuid() != 0, reason="two users: only root can become another"
+)
+
+
+@pytest.fixture
+def state(monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
+    """A folder of locks that everybody may reach and write to, as /var/tmp is."""
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        folder.chmod(0o1777)
+        monkeypatch.setenv("SEQUENCER_STATE", name)
+        yield folder
+
+
+@pytest.fixture
+def real_bench(bench_file: Callable[..., Path]) -> BenchFile:
+    """A bench of real instruments, which are never spoken to here."""
+    return load_bench(str(bench_file())).bench.model_copy(update={"visa": "py", "unit": None})
+
+
+def as_nobody(act: Callable[[], object]) -> str:
+    """Do something as another user of the machine, in a process of its own; return "" or what was raised."""
+    reading, writing = os.pipe()
+    child = os.fork()
+    if child == 0:
+        said = ""
+        try:
+            os.setgroups([])
+            os.setgid(NOBODY)
+            os.setuid(NOBODY)
+            act()
+        except BaseException as error:
+            said = f"{type(error).__name__}: {error}"
+        os.write(writing, said.encode())
+        os._exit(0)
+    os.close(writing)
+    with os.fdopen(reading) as answer:
+        said = answer.read()
+    os.waitpid(child, 0)
+    return said
+
+
+def _mark() -> Mark:
+    return Mark(StateFolder.find(), "some.cables")
+
+
+def _taken(bench: BenchFile) -> ExitStack:
+    stack = ExitStack()
+    try:
+        lock_addresses(bench, stack)
+    except BaseException:
+        stack.close()
+        raise
+    return stack
+
+
+def test_two_processes_meet_although_their_temporary_folders_differ(
+    real_bench: BenchFile, state: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A session's TMPDIR does not decide where locks stand: with another one, the second process is refused all the same."""
+    with _taken(real_bench):
+        monkeypatch.setenv("TMPDIR", str(tmp_path))
+        with pytest.raises(BenchBusy, match="another process drives") as caught:
+            _taken(real_bench)
+    assert str(state) in str(caught.value), "it says where"
+
+
+def test_without_a_word_from_anybody_they_stand_in_the_machines_own_folder(
+    real_bench: BenchFile, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """/var/tmp is kept when the machine restarts (FHS 3.0, 5.15), and neither TMPDIR nor HOME moves it."""
+    monkeypatch.delenv("SEQUENCER_STATE")
+    for name in ("TMPDIR", "HOME", "XDG_STATE_HOME", "XDG_RUNTIME_DIR"):
+        monkeypatch.setenv(name, str(tmp_path))
+    mark = cables_mark(real_bench)
+    assert mark is not None
+    assert lock_path("TCPIP0::192.0.2.1::1::SOCKET").parent == Path("/var/tmp") == mark.path.parent
+
+
+def test_a_link_in_place_of_the_folder_is_not_followed(
+    real_bench: BenchFile, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where a link leads to somebody's private folder, that folder keeps its mode and gets no file; the bench is refused."""
+    private = tmp_path / "private"
+    private.mkdir(mode=0o700)
+    (tmp_path / "link").symlink_to(private)
+    monkeypatch.setenv("SEQUENCER_STATE", str(tmp_path / "link"))
+    with pytest.raises(BenchBusy, match="a link to one"):
+        _taken(real_bench)
+    assert stat.S_IMODE(private.stat().st_mode) == 0o700
+    assert list(private.iterdir()) == []
+
+
+def test_a_folder_in_which_others_may_remove_our_files_is_refused(real_bench: BenchFile, state: Path) -> None:
+    """Without the sticky bit a stranger could take a lock file away and put another in its place; the mode stays as it is."""
+    state.chmod(0o777)
+    with pytest.raises(BenchBusy, match=r"no sticky bit(.|\n)*SEQUENCER_STATE"):
+        _taken(real_bench)
+    assert stat.S_IMODE(state.stat().st_mode) == 0o777
+
+
+@pytest.mark.parametrize("kind", ["link", "hard link", "folder", "pipe"])
+def test_what_is_not_a_plain_file_is_not_taken_for_a_lock(
+    real_bench: BenchFile, state: Path, tmp_path: Path, kind: str
+) -> None:
+    """A link, a second name, a folder or a pipe in a lock's place refuses the bench, touches nothing and does not hang."""
+    victim = tmp_path / "victim"
+    victim.write_text("precious")
+    victim.chmod(0o600)
+    lock = lock_path(next(iter(real_bench.instruments.values())).address)
+    if kind == "link":
+        lock.symlink_to(victim)
+    elif kind == "hard link":
+        lock.hardlink_to(victim)
+    elif kind == "folder":
+        lock.mkdir()
+    else:
+        os.mkfifo(lock)
+    with pytest.raises(BenchBusy, match="cannot be taken(.|\n)*" + lock.name):
+        _taken(real_bench)
+    assert victim.read_text() == "precious"
+    assert stat.S_IMODE(victim.stat().st_mode) == 0o600
+
+
+def test_a_lock_file_that_was_removed_meanwhile_keeps_nobody_out_and_is_made_anew(
+    real_bench: BenchFile, state: Path
+) -> None:
+    """A lock that stands is a lock on the file that the next process will open."""
+    _taken(real_bench).close()
+    for lock in state.iterdir():
+        lock.unlink()
+    with _taken(real_bench), pytest.raises(BenchBusy):
+        _taken(real_bench)
+
+
+@two_users
+def test_another_users_run_is_kept_out_and_let_in_afterwards(real_bench: BenchFile, state: Path) -> None:
+    """Two users meet at one lock, whatever their umask: refused while we hold it, and free to take it when we do not."""
+    before = os.umask(0o077)
+    try:
+        with _taken(real_bench):
+            assert "another process drives" in as_nobody(lambda: _taken(real_bench))
+        assert as_nobody(lambda: _taken(real_bench)) == ""
+    finally:
+        os.umask(before)
+
+
+@two_users
+def test_a_mark_that_another_user_laid_neither_hides_ours_nor_is_it_overlooked(state: Path) -> None:
+    """A stranger's "cables are back" does not take back ours, a stranger's "moved" is asked about, and neither lets ours be removed."""
+    mark = _mark()
+    mark.write(stands=True)
+    assert as_nobody(lambda: _mark().write(stands=False)) == ""
+    found = mark.find()
+    assert found is not None
+    assert found.is_ours
+    assert as_nobody(mark.path.unlink).startswith("PermissionError")
+    mark.write(stands=False)
+    assert mark.find() is None
+    assert as_nobody(lambda: _mark().write(stands=True)) == ""
+    found = mark.find()
+    assert found is not None
+    assert found.uid == NOBODY
+    mark.write(stands=False)  # confirmed here, after they said so
+    assert mark.find() is None
+
+
+@two_users
+def test_a_file_laid_under_our_own_name_is_not_written_to(state: Path) -> None:
+    """What a stranger could remove later is no place to remember anything: it is refused, and what it says still counts."""
+    mark = _mark()
+    laid = mark.path
+    assert as_nobody(lambda: laid.write_text("{}")) == ""
+    assert mark.find() is not None
+    with pytest.raises(OSError, match=f"belongs to user {NOBODY}"):
+        mark.write(stands=True)
+    assert laid.read_text() == "{}"
+
+
+def test_a_mark_that_cannot_be_read_counts(state: Path) -> None:
+    """Half a record, a link or an empty file is the safe side: it stands."""
+    mark = Mark(StateFolder.find(), "some.cables")
+    for content in (b"", b'{"stands": fal', b"[]", json.dumps({"stands": False}).encode()):
+        mark.path.write_bytes(content)
+        assert mark.find() is not None, content
+    mark.path.unlink()
+    mark.path.symlink_to(state / "nowhere")
+    assert mark.find() is not None
+
+
+def test_moved_cables_go_by_the_generators_address_and_not_by_the_benchs_title(
+    real_bench: BenchFile, state: Path
+) -> None:
+    """Whoever gives the bench file another title, or another name to the file, is asked about the same cables."""
+    mark = cables_mark(real_bench)
+    renamed = cables_mark(real_bench.model_copy(update={"bench": "Another title"}))
+    assert mark is not None
+    assert renamed is not None
+    mark.write(stands=True)
+    assert renamed.find() is not None
