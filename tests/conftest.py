@@ -44,7 +44,9 @@ checks:
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    """Register the mark that the witness asks for."""
+    """Register the mark that the witness asks for, and let what the tests start be told that its terminal has gone."""
+    if hasattr(signal, "SIGHUP"):  # ignored in a suite that `nohup` started, and then by all that it starts
+        signal.signal(signal.SIGHUP, signal.SIG_DFL)
     config.addinivalue_line(
         "markers", "provokes_hazards: the simulated bench of this test must record a hazard"
     )
