@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from contextlib import ExitStack, suppress
 from dataclasses import dataclass
 from types import TracebackType
-from typing import TYPE_CHECKING, Any, Self
+from typing import TYPE_CHECKING, Any, Literal, Self
 
 from drivers.clock import Clock, RealClock
 from drivers.faults import InstrumentFault, Refused
@@ -154,17 +154,10 @@ class OpenBench:
         said, self._said[:] = list(self._said), []
         return said
 
-    def confirm_knobs(self, text: str = "") -> None:
-        """Do on a simulated bench what the person who confirms ``text`` has done on a real one.
-
-        All knobs are set right; "squelch just closed" in the text leaves that one where noise alone is muted.
-        """
-        if self.parts.simulation is None:
-            return
-        if "squelch just closed" in text.lower():
-            self.parts.simulation.confirm_knobs(squelch="just closed")
-        else:
-            self.parts.simulation.confirm_knobs()
+    def confirm_knobs(self, *, squelch: Literal["open", "just closed"] = "open") -> None:
+        """Do on a simulated bench what a person who confirms has done on a real one: set the squelch so, and all other knobs right."""
+        if self.parts.simulation is not None:
+            self.parts.simulation.confirm_knobs(squelch=squelch)
 
     def confirm_connection(self, path: HandPath, connection: Connection) -> None:
         """Connect a simulated bench as the person who confirms a connection has connected a real one."""

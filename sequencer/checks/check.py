@@ -13,6 +13,8 @@ from sequencer.safety.receive import ReceiveSide
 from sequencer.safety.transmit import TransmitSide
 
 Side = Literal["receive", "transmit", "loss", "none"]
+SquelchPosition = Literal["open", "just closed"]
+"""Where the unit's squelch stands; just closed is where noise alone is muted."""
 
 S = TypeVar("S", bound=CheckSettings)
 
@@ -27,6 +29,8 @@ class Check(ABC, Generic[S]):
     generators: ClassVar[int] = 1
     """How many signal generators it needs, where it needs one at all."""
     modes: ClassVar[frozenset[str]] = frozenset({"FM", "AM", "USB", "LSB", "CW"})
+    squelch: ClassVar[SquelchPosition] = "open"
+    """Where the unit's squelch must stand, for a check that does not want it open."""
     settings: type[S]
 
     def side_of(self, settings: S) -> Side:

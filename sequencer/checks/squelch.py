@@ -7,7 +7,7 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator, Field
 
-from sequencer.checks.check import Check, Side
+from sequencer.checks.check import Check, Side, SquelchPosition
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.shared.level_budget import how_found, level_budget
 from sequencer.checks.shared.levels import LevelWindow, SearchAccuracyDb
@@ -57,6 +57,7 @@ class Squelch(Check[SquelchSettings]):
     summary: ClassVar[str] = "levels at which the squelch opens and closes, and its hysteresis"
     side: ClassVar[Side] = "receive"
     roles: ClassVar[frozenset[str]] = frozenset({"signal_generator", "audio_analyser"})
+    squelch: ClassVar[SquelchPosition] = "just closed"
     settings = SquelchSettings
 
     def quantities(self, settings: SquelchSettings) -> tuple[tuple[str, str], ...]:

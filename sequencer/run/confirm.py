@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import getpass
 from collections.abc import Callable
 from typing import Protocol
 
@@ -12,7 +13,7 @@ _ANSWERS = {"y": True, "yes": True, "n": False, "no": False, None: False}
 
 
 class Confirmer(Protocol):
-    """Whoever says that something stands as it should."""
+    """Whoever says that something stands as it should. One that also has `who` (an account, a name) has it kept with the answer."""
 
     how: str
 
@@ -24,6 +25,9 @@ class GivenBeforehand:
     """Confirmations stated with --confirmed, for an unattended run."""
 
     how = "stated beforehand with --confirmed"
+
+    def __init__(self) -> None:
+        self.who = _account()
 
     def confirm(self, text: str) -> bool:
         """Return yes: the one who started the run has said so."""
@@ -37,6 +41,7 @@ class AskedAtTerminal:
 
     def __init__(self, person: Callable[[], Person]) -> None:
         self._person = person
+        self.who = _account()
 
     def confirm(self, text: str) -> bool:
         """Ask, and return the answer; no where nobody is there to say yes."""
@@ -54,3 +59,11 @@ def _answer(person: Person, question: str) -> str | None:
     except TimeoutError:
         return None
     return None if answer is None else answer.strip().lower()
+
+
+def _account() -> str:
+    """Return the name of the account that this process runs under; empty where the system has none."""
+    try:
+        return printable(getpass.getuser())
+    except (KeyError, OSError):
+        return ""

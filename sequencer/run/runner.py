@@ -13,7 +13,7 @@ from drivers.operator.dial import Dial
 from drivers.roles import Reading
 from sequencer.bench.locks import BenchBusy
 from sequencer.bench.open_bench import BenchParts, BenchUnsafe, OpenBench
-from sequencer.checks.confirm import Confirm, ConfirmSettings
+from sequencer.checks.confirm import Confirm, ConfirmSettings, squelch_wanted
 from sequencer.checks.finding import Finding
 from sequencer.planning.plan import Plan
 from sequencer.planning.step import Step
@@ -271,7 +271,7 @@ class Runner:
             how=self._confirmer.how,
             when=datetime.now().astimezone(),
             who=getattr(self._confirmer, "who", ""),
-            knob=getattr(step.settings, "knob", None) or "",
+            knob=step.settings.knob or "",
         )
         self._confirmed.append(asked)
         finding = Finding(
@@ -284,7 +284,8 @@ class Runner:
         if not yes:
             self._raise_status(ExitStatus.FAILED)
             return [finding], f"stopped: not confirmed: {text}"
-        self._bench.confirm_knobs(text)
+        following = (later.check for later in self._plan.steps if later.index > step.index)
+        self._bench.confirm_knobs(squelch=squelch_wanted(step.settings, following))
         return [finding], ""
 
     def _met(self, fault: InstrumentFault, index: int | None) -> None:

@@ -63,7 +63,7 @@ def _accept(
     parts = bench_parts(bench, serial=serial, dry_run=False)
     assert parts.simulation is not None
     if leave_knobs:
-        parts.simulation.confirm_knobs = lambda: None  # type: ignore[method-assign]
+        parts.simulation.confirm_knobs = lambda **_: None  # type: ignore[method-assign]
     facts = RunFacts(
         run="r1",
         time=datetime.now().astimezone(),

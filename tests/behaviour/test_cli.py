@@ -93,6 +93,12 @@ def test_a_bench_that_does_not_answer_has_status_3(tmp_path: Path) -> None:
     assert "Traceback" not in result.stderr
     with Store.open_to_read(tmp_path / "r" / "results.sqlite") as store:
         assert store.read_runs()[0]["outcome"] == "the bench failed"
+    said = json.loads(CliRunner().invoke(main, [*words, "--results", str(tmp_path / "j"), "--json"]).stdout)
+    (fault,) = said["faults"]
+    assert set(fault) == {"kind", "what", "instrument", "address", "command", "reply", "next_move"}
+    assert fault["kind"] == "ConnectFailed"
+    assert fault["instrument"] in load_bench(str(tmp_path / "b.yaml")).bench.instruments
+    assert fault["address"].startswith("TCPIP0::127.0.0.1")
 
 
 def test_json_of_a_run_is_all_of_standard_output(tmp_path: Path) -> None:

@@ -56,6 +56,7 @@ class Nodding:
     """Says yes to everything, or no."""
 
     how = "nodded"
+    who = "M. Tester"
 
     def __init__(self, *, answer: bool = True) -> None:
         self.answer = answer

@@ -20,11 +20,6 @@ from tests.support.truth import INTERFERER, write_bench
 VHF = {"plan": "vhf-workshop", "supply": "7.4 V"}
 
 
-def _just_closed(simulation: SimulatedBench) -> None:
-    """Let whoever confirms turn the squelch until it just closes."""
-    simulation.confirm_knobs = partial(simulation.confirm_knobs, squelch="just closed")  # type: ignore[method-assign]
-
-
 @pytest.mark.parametrize(
     ("serial", "opens_dbm", "decision"),
     [("V5-0301", -121.0, Decision.PASS), ("V5-0305", -104.0, Decision.FAIL)],
@@ -34,7 +29,7 @@ def test_squelch_opens_where_the_specimen_states(
 ) -> None:
     """Opening is found within its uncertainty (and the knob's own tenths) of the stated level, closing 3 dB below; the late one fails."""
     check = "{check: squelch, channel: 1, opening: {max: -110 dBm}, hysteresis: {max: 6 dB}}"
-    ran = run_checks(tmp_path, serial, check, **VHF, before=_just_closed)
+    ran = run_checks(tmp_path, serial, check, **VHF)
     result = ran.found("squelch opens")
     assert result.value is not None
     assert result.uncertainty is not None
@@ -47,7 +42,7 @@ def test_squelch_opens_where_the_specimen_states(
 def test_squelch_in_every_mode(tmp_path: Path, mode: str) -> None:
     """It opens where it is stated (-122 dBm at the last tenths of the knob) and closes 3 dB below, whatever is heard through it."""
     checks = "{check: squelch, channel: 20, closing: {max: -100 dBm}}"
-    ran = run_checks(tmp_path, "MX40-0101", checks, mode=mode, before=_just_closed)
+    ran = run_checks(tmp_path, "MX40-0101", checks, mode=mode)
     result = ran.found("squelch opens")
     assert result.value is not None
     assert result.uncertainty is not None
@@ -68,7 +63,8 @@ def test_squelch_in_every_mode(tmp_path: Path, mode: str) -> None:
 )
 def test_a_squelch_that_stands_open_is_said_so(tmp_path: Path, settings: str, words: str) -> None:
     """With the knob fully open there is nothing to find: no number, and the words say so, also where the audio rises with the signal."""
-    ran = run_checks(tmp_path, "MX40-0101", f"{{check: squelch, channel: 20, {settings}}}")
+    left_open = "{check: confirm, text: turned fully open, knob: squelch, position: open}"
+    ran = run_checks(tmp_path, "MX40-0101", f"{left_open}\n{{check: squelch, channel: 20, {settings}}}")
     for quantity in ("squelch opens", "squelch closes", "squelch hysteresis"):
         assert ran.found(quantity).value is None
     assert words in ran.found("squelch opens").note

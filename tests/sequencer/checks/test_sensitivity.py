@@ -126,17 +126,12 @@ def test_the_deaf_hf_set_fails_in_every_mode(tmp_path: Path, mode: str) -> None:
 
 def test_a_muted_receiver_gives_no_number(tmp_path: Path) -> None:
     """With the squelch closed there is no hiss to be quieted and no noise to compare with: words, not a level."""
-
-    def tight(simulation: object) -> None:
-        from functools import partial
-
-        simulation.confirm_knobs = partial(simulation.confirm_knobs, squelch="just closed")  # type: ignore[attr-defined]
-
     checks = """
+    {check: confirm, text: turned until noise is muted, knob: squelch, position: just closed}
     {check: sensitivity, channel: 20, target: 20 dB quieting}
     {check: sensitivity, channel: 20, target: 10 dB (S+N)/N, mode: USB}
     """
-    ran = run_checks(tmp_path, "MX40-0101", checks, before=tight)
+    ran = run_checks(tmp_path, "MX40-0101", checks)
     for quantity in ("sensitivity, 20 dB quieting", "sensitivity, 10 dB (S+N)/N"):
         result = ran.found(quantity)
         assert result.value is None

@@ -13,7 +13,7 @@ import pytest
 from drivers.faults import TimedOut
 from sequencer.checks.base import Check, CheckSettings, Finding
 from sequencer.results.model import FaultFacts
-from sequencer.run.events import CheckEnded, RunEnded
+from sequencer.run.events import CheckEnded, FaultMet, RunEnded
 from sequencer.run.status import ExitStatus
 from sequencer.uncertainty.decision import Decision
 from sim.scpi.faults import Fault, FaultKind, FaultScript
@@ -321,7 +321,8 @@ def test_a_fault_keeps_its_attributes_in_results_and_outcome(make_rig):
         )
 
     rig = make_rig().with_checks(Procedure("receive", fault), Procedure("receive", _listen))
-    outcome = rig.run()
+    told: list[Any] = []
+    outcome = rig.run(listeners=[told.append])
     facts = FaultFacts(
         kind="TimedOut",
         what="no answer",
@@ -332,3 +333,4 @@ def test_a_fault_keeps_its_attributes_in_results_and_outcome(make_rig):
     )
     assert [result.fault for result in outcome.results] == [facts, None]
     assert outcome.faults == (facts,)
+    assert [event for event in told if isinstance(event, FaultMet)] == [FaultMet(index=0, fault=facts)]
