@@ -7,7 +7,9 @@ What it promises:
 2. After a fault, or Ctrl-C between question and answer, the link is out of step, and its next use first makes
    it whole: a socket is closed and opened again (its ``clear()`` never returns after a FIN [measured]), other
    links are cleared; then ``*IDN?`` must give the same answer as before. A late answer is never taken for the
-   answer to a later question, and nothing is ever sent again by itself.
+   answer to a later question, and nothing that was sent is ever sent again by itself. A connection that the
+   instrument had closed before anything of a message was sent is opened again, proved, and the message sent once;
+   ``generation`` tells a driver that settings may have been lost with it.
 3. Every time-out is finite, every answer bounded, every drain of an error queue too.
 4. Whatever goes wrong is one of drivers.faults.
 """
@@ -20,10 +22,10 @@ from collections.abc import Callable
 from enum import Enum
 from typing import TYPE_CHECKING, Self, TypeVar
 
-from drivers.faults import ConnectFailed, InstrumentFault, Refused, TimedOut, UnexpectedReply
+from drivers.faults import ConnectFailed, ConnectionLost, InstrumentFault, Refused, TimedOut, UnexpectedReply
 from drivers.link import scpi
 from drivers.link.error_map import CHECK_COMMAND, fault_from
-from drivers.link.wire import Garbled, Wire
+from drivers.link.wire import Garbled, GoneIdle, Wire
 from drivers.trace import Direction, Exchange, Trace
 
 if TYPE_CHECKING:
@@ -37,6 +39,7 @@ MIN_TIMEOUT_S = 0.001
 MAX_TIMEOUT_S = 600.0  # a calibration may take minutes; "for ever" is not a time-out
 MAX_MESSAGE_LENGTH = 4096  # one piece for pyvisa-py, whose partial sends fail
 MAX_REPLY_BYTES = 65536
+RECONNECT_PAUSE_S = 0.1
 
 
 class _State(Enum):
@@ -126,13 +129,9 @@ class Exchanger:
         self._state = _State.CLOSED
         self._drop()
         try:
-            self._connect()
-            self._identity = self._converse("*IDN?", _read_identity, self.open_timeout_s)
-        except BaseException as error:
-            self._drop(lost=True)
-            if isinstance(error, InstrumentFault):
-                raise self._connect_failed(error) from error
-            raise
+            self._identity = self._connected("*IDN?", _read_identity, retried=ConnectionLost)
+        except InstrumentFault as fault:
+            raise self._connect_failed(fault) from fault
         self._state = _State.WHOLE
         return self._identity
 
@@ -143,10 +142,11 @@ class Exchanger:
             return
         question = "*IDN?" if keep_errors else "*CLS;*IDN?"
         try:
-            if not self._cleared():
+            if self._cleared():
+                identity = self._converse(question, read_text, self.open_timeout_s)
+            else:
                 self._drop(lost=True)
-                self._connect()
-            identity = self._converse(question, read_text, self.open_timeout_s)
+                identity = self._connected(question, read_text, retried=(ConnectFailed, ConnectionLost))
         except InstrumentFault as fault:
             self._drop(lost=True)
             raise self._connect_failed(fault) from fault
@@ -170,10 +170,35 @@ class Exchanger:
             return False  # pyvisa-sim cannot clear, nor can a lost link: a new session can do without
         return True
 
-    def _connect(self) -> None:
+    def _connected(
+        self,
+        question: str,
+        receive: Receive[str],
+        *,
+        retried: type[InstrumentFault] | tuple[type[InstrumentFault], ...],
+    ) -> str:
+        """Connect and return the answer that proves it; within twice ``open_timeout_s`` in all, however often it is tried.
+
+        A server that takes one client is busy for a second after it lost that client: it refuses, or accepts and closes.
+        """
+        until_s = self._clock.now_s() + 2.0 * self.open_timeout_s
+        while True:
+            try:
+                self._connect(min(self.open_timeout_s, until_s - self._clock.now_s()))
+                left_s = until_s - self._clock.now_s()
+                return self._converse(question, receive, max(MIN_TIMEOUT_S, min(self.open_timeout_s, left_s)))
+            except BaseException as error:
+                self._drop(lost=True)
+                if not isinstance(error, retried):
+                    raise
+                if until_s - self._clock.now_s() < RECONNECT_PAUSE_S + 0.25 * self.open_timeout_s:
+                    raise
+            self._clock.wait_s(RECONNECT_PAUSE_S)
+
+    def _connect(self, open_timeout_s: float) -> None:
         try:
             self._session = self._library.open_session(
-                self.address, open_timeout_s=self.open_timeout_s, timeout_s=self.timeout_s
+                self.address, open_timeout_s=open_timeout_s, timeout_s=self.timeout_s
             )
         except Exception as error:
             raise fault_from(error, instrument=self.name, address=self.address) from error
@@ -198,7 +223,14 @@ class Exchanger:
             # Out of step until the answer is here: so no fault and no Ctrl-C, wherever it strikes, is missed.
             self._state = _State.OUT_OF_STEP
             self._clear_first = self._can_clear
-            answer = self._converse(message, receive, limit_s)
+            try:
+                answer = self._converse(message, receive, limit_s)
+            except ConnectionLost as fault:
+                if not isinstance(fault.__cause__, GoneIdle):
+                    raise
+                self._make_whole(keep_errors=True)
+                self._state = _State.OUT_OF_STEP
+                answer = self._converse(message, receive, limit_s)
             self._state = _State.WHOLE
             return answer
 

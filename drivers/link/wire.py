@@ -57,6 +57,10 @@ class Gone(WireError):
     """The peer closed the connection."""
 
 
+class GoneIdle(Gone):
+    """The peer had closed the connection before anything of this message was sent."""
+
+
 class Unasked(WireError):
     """Bytes are there that no question asked for."""
 
@@ -133,9 +137,12 @@ class SocketWire(Wire):
         self.received = bytearray()
         readable, writable = self._poll.wait_to_send(timeout_s)
         if readable:
-            self.received += self._sock.recv(LINE_BYTES, socket.MSG_PEEK)
+            try:
+                self.received += self._sock.recv(LINE_BYTES, socket.MSG_PEEK)
+            except (ConnectionResetError, ConnectionAbortedError) as error:  # as gone as in good order
+                raise GoneIdle("before anything was sent") from error
             if not self.received:
-                raise Gone("before anything was sent")
+                raise GoneIdle("before anything was sent")
             raise Unasked("they were waiting before the question was sent; it was not sent")
         if not writable:
             raise Silent("it takes no more bytes")

@@ -52,7 +52,13 @@ class ScriptedInstrument:
     counted.
     """
 
-    def __init__(self, script: Callable[[str, Connection], None], *, greeting: bytes = b"") -> None:
+    def __init__(
+        self,
+        script: Callable[[str, Connection], None],
+        *,
+        greeting: bytes = b"",
+        on_connect: Callable[[Connection], None] = lambda connection: None,
+    ) -> None:
         self.messages: list[str] = []
         self.connections = 0
         self.identity = IDENTITY
@@ -68,6 +74,7 @@ class ScriptedInstrument:
                 if greeting:
                     connection.say(greeting)
                 with contextlib.suppress(OSError):
+                    on_connect(connection)
                     for line in self.request.makefile("rb"):
                         message = line.decode("ascii").removesuffix("\n")
                         outer.messages.append(message)

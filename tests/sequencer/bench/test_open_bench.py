@@ -71,11 +71,13 @@ def test_a_switch_is_not_moved_while_the_key_line_is_silent(make_rig):
 @pytest.mark.parametrize("kind", [FaultKind.DISCONNECT, FaultKind.TIMEOUT, FaultKind.GARBAGE])
 @pytest.mark.parametrize("role", ["radio", "signal_generator"])
 def test_one_fault_in_opening_does_not_leave_the_bench_unconfirmed(make_rig, role, kind):
-    """What could not be opened at the first try is opened once more to make the bench safe."""
+    """What could not be opened at the first try is opened once more to make the bench safe; a connection that was
+    closed at once, as a server does that still has its last client, is tried again and costs nothing.
+    """
     rig = make_rig()
     rig.inject(role, Fault(kind=kind, times=1))
     outcome = rig.run()
-    assert outcome.status is ExitStatus.BENCH_FAILED
+    assert outcome.status is (ExitStatus.PASSED if kind is FaultKind.DISCONNECT else ExitStatus.BENCH_FAILED)
     assert outcome.safe_state.confirmed
 
 
