@@ -22,7 +22,7 @@ from drivers.faults import (
 from drivers.link import scpi
 from drivers.link.link import Link
 from drivers.profiled.profile import Command, Profile
-from drivers.roles import Identity, Limits, Reading
+from drivers.roles import Identity, Limits, RangeState, Reading
 
 
 class ProfiledInstrument:
@@ -102,7 +102,7 @@ class ProfiledInstrument:
         command = self._command(name)
         message = f"{self._set_message(name, number)};{_at_root(command.query)}"
         reply = self._checked(message)
-        reading = self._reading(command, reply, message)
+        reading = self._reading(name, reply, message)
         if reading.number is None or abs(reading.number - number) > tolerance:
             raise NotConfirmed(
                 f"{name} was set to {number:g} and reads back {reply}",
@@ -120,7 +120,7 @@ class ProfiledInstrument:
         theirs = command.words.get(word, word)
         message = f"{self._set_message(name, text=theirs)};{_at_root(command.query)}"
         reply = self._checked(message)
-        if self._picked(command, reply, message).strip("\"'").upper() != theirs.upper():
+        if _bare(self._picked(command, reply, message)) != _bare(theirs):
             raise NotConfirmed(
                 f"{name} was set to {word} and reads back {reply}",
                 instrument=self.name,
@@ -133,7 +133,7 @@ class ProfiledInstrument:
     def _set_switch(self, name: str, on: bool) -> None:
         """Switch on or off, confirmed by read-back in the same message."""
         command = self._command(name)
-        message = f"{self._set_message(name, int(on))};{_at_root(command.query)}"
+        message = f"{command.switched(on)};{_at_root(command.query)}"
         reply = self._checked(message)
         if self._boolean(command, reply, message) is not on:
             raise NotConfirmed(
@@ -163,13 +163,13 @@ class ProfiledInstrument:
         """Ask for a number; ``extra_s`` is how much longer than a plain answer the reading may take."""
         command = self._command(name)
         reply = self._link.query(command.query, timeout_s=self._link.timeout_s + extra_s)
-        return self._reading(command, reply, command.query)
+        return self._reading(name, reply, command.query)
 
     def _read_number(self, name: str) -> float:
         """Ask for a setting, which must be a number."""
         command = self._command(name)
         reply = self._link.query(command.query)
-        reading = self._reading(command, reply, command.query)
+        reading = self._reading(name, reply, command.query)
         if reading.number is None:
             raise self._unexpected(f"{name} reads {reading.state.value}", command.query, reply)
         return reading.number
@@ -251,11 +251,11 @@ class ProfiledInstrument:
         command = self._command(name)
         if number is None:
             return command.set.replace("{text}", text)
-        if isinstance(number, int) and command.scale == 1.0:
+        if isinstance(number, int) and command.scale == 1.0 and not (command.unit or command.offset):
             written = str(int(number))  # NR1: not every relay box understands 2E+1
         else:
             try:
-                written = scpi.number(float(number) * command.scale)
+                written = scpi.number(self._profile.theirs(name, float(number)))
             except (ValueError, OverflowError) as error:
                 raise Refused(
                     f"{name} {number!r} refused: {error}",
@@ -312,14 +312,18 @@ class ProfiledInstrument:
         except ValueError as error:
             raise self._unexpected(str(error), query, reply) from error
 
-    def _reading(self, command: Command, reply: str, message: str) -> Reading:
+    def _reading(self, name: str, reply: str, message: str) -> Reading:
+        command = self._command(name)
         try:
             reading = scpi.parse_reading(self._picked(command, reply, message))
         except ValueError as error:
             raise self._unexpected(str(error), message, reply) from error
         if reading.number is None:  # a special value is not scaled: it is no number
             return Reading(number=None, state=reading.state, raw=reply)
-        return Reading(number=reading.number / command.scale, raw=reply)
+        try:
+            return Reading(number=self._profile.ours(name, reading.number), raw=reply)
+        except ValueError:  # no power, or a little less than none: its noise lies below what it can show
+            return Reading(number=None, state=RangeState.UNDER_RANGE, raw=reply)
 
     def _picked(self, command: Command, reply: str, message: str) -> str:
         """Return what the profile's ``pattern`` picks out of an answer; all of it where there is none."""
@@ -331,8 +335,12 @@ class ProfiledInstrument:
         return match.group(1).strip()
 
     def _boolean(self, command: Command, reply: str, message: str) -> bool:
+        answer = self._picked(command, reply, message)
+        for word, on in ((command.on, True), (command.off, False)):
+            if word and _bare(answer) == _bare(word):
+                return on
         try:
-            return scpi.parse_boolean(self._picked(command, reply, message))
+            return scpi.parse_boolean(answer)
         except ValueError as error:
             raise self._unexpected(str(error), message, reply) from error
 
@@ -351,6 +359,10 @@ class ProfiledInstrument:
 def _at_root(query: str) -> str:
     """Return ``query`` so that it starts at the root of the command tree after a ``;`` (SCPI-1999 volume 1, 6.2.4)."""
     return query if query.startswith((":", "*")) else ":" + query
+
+
+def _bare(word: str) -> str:
+    return word.strip().strip("\"'").upper()
 
 
 def _split_off_error(reply: str) -> tuple[str, str]:

@@ -1,7 +1,7 @@
 """Command profiles: what one make of instrument calls the things its role can do.
 
-A profile is data. `CommandSpec` tables here fix which commands a role has, what each carries and whether asking is
-harmless; a `Profile` says how each is written for one instrument. The engine's file reader fills these values from YAML, so that a
+A profile is data. The tables of `drivers.profiled.commands` fix which commands a role has, what each carries and whether asking
+is harmless; a `Profile` says how each is written for one instrument. The engine's file reader fills these values from YAML, so that a
 profile gets the same complaints (file:line:column) as every other file a person writes.
 """
 
@@ -13,6 +13,8 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
 from drivers.link.scpi import asks
+from drivers.profiled.commands import ROLE_COMMANDS, CommandSpec, commands_of
+from drivers.profiled.conversion import SWITCH, conversion, units_for
 
 ProfileFault = tuple[tuple[str | int, ...], str, str]
 """Path in the file, what was found, what is allowed."""
@@ -22,8 +24,9 @@ ProfileFault = tuple[tuple[str | int, ...], str, str]
 class Command:
     """How one thing is set or asked.
 
-    ``set`` and ``query`` are message templates; ``{number}`` stands for the value in SI units (or dBm, dB, percent)
-    times ``scale``, written in NR3; ``{text}`` for a word. The answer is divided by ``scale``.
+    ``set`` and ``query`` are message templates. ``{text}`` stands for a word, ``{number}`` for the value in the unit that drivers
+    speak (SI, dBm, dB, percent), converted to ``unit`` where one is named, times ``scale``, plus ``offset``, written in NR3. An answer
+    is read the same way backwards. ``on`` and ``off`` are what a switch is told and answers where that is not 1 and 0.
     ``pattern`` picks the number out of an answer that carries more (one group); ``bit`` picks one bit of a register.
     ``words`` says what the instrument calls each word of ours (``FM: FMOD``). ``departs`` says in words where the command is
     not the standard's that the profile names; nothing is done with it but to show it.
@@ -31,155 +34,53 @@ class Command:
 
     set: str = ""
     query: str = ""
+    unit: str = ""
     scale: float = 1.0
+    offset: float = 0.0
+    on: str = ""
+    off: str = ""
     pattern: str = ""
     bit: int | None = None
     words: Mapping[str, str] = field(default_factory=dict)
     departs: str = ""
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CommandSpec:
-    """What a role expects of one command: whether it must be settable, askable, and whether asking changes nothing."""
-
-    meaning: str
-    set: bool = False
-    query: bool = False
-    needed: bool = True
-    harmless: bool = False
-    place: str = ""
-    """What its 'set' message must have a place for: "number", "text", or nothing."""
+    def switched(self, on: bool) -> str:
+        """Return the message that switches on or off."""
+        word = self.on if on else self.off
+        return self.set.replace("{number}", word or ("1" if on else "0"))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Profile:
-    """What one make of instrument calls the commands of one role."""
+    """What one make of instrument calls the commands of one role.
+
+    ``like`` names the profile whose lines hold where this one says nothing; ``lacks`` the commands that the instrument has not. Both are
+    dissolved when the file is read: ``commands`` is then complete, without those that are lacking.
+    """
 
     profile: str
     role: str
-    source: str
-    commands: Mapping[str, Command]
+    source: str = ""
+    like: str = ""
+    commands: Mapping[str, Command] = field(default_factory=dict)
     prepare: tuple[str, ...] = ()
+    lacks: tuple[str, ...] = ()
 
+    def theirs(self, name: str, number: float) -> float:
+        """Return ``number`` as the instrument is told it. Raises ValueError for what its unit cannot express."""
+        command = self.commands[name]
+        if not (command.unit or command.offset):
+            return number * command.scale
+        told = conversion(self._unit(name), command.unit).to_theirs(number) * command.scale + command.offset
+        return float(f"{told:.12g}")  # a conversion's last digits say nothing
 
-def _both(meaning: str, *, needed: bool = True, place: str = "number") -> CommandSpec:
-    return CommandSpec(meaning=meaning, set=True, query=True, harmless=True, needed=needed, place=place)
+    def ours(self, name: str, number: float) -> float:
+        """Return the number of an answer in the unit that drivers speak. Raises ValueError for what has none: 0 W has no dBm."""
+        command = self.commands[name]
+        return conversion(self._unit(name), command.unit).to_ours((number - command.offset) / command.scale)
 
-
-def _set(meaning: str, *, needed: bool = True) -> CommandSpec:
-    return CommandSpec(meaning=meaning, set=True, needed=needed)
-
-
-def _ask(meaning: str, *, needed: bool = True, harmless: bool = True) -> CommandSpec:
-    return CommandSpec(meaning=meaning, query=True, needed=needed, harmless=harmless)
-
-
-COMMON: Mapping[str, CommandSpec] = {
-    "identity": _ask("who it is, IEEE 488.2"),
-    "reset": _set("bring it to its known state"),
-    "clear": _set("clear status and error queue"),
-    "error": _ask("next entry of the error queue"),
-    "complete": _ask("1 when all that was asked is done", needed=False),
-}
-
-_RECORDING: Mapping[str, CommandSpec] = {
-    "recording_points": _both("samples of a recording", needed=False),
-    "recording_interval": _both("time from sample to sample, s", needed=False),
-    "record": _set("record now", needed=False),
-    "recorded_audio": _ask("recorded audio, a block of REAL,32", needed=False, harmless=False),
-}
-
-ROLE_COMMANDS: Mapping[str, Mapping[str, CommandSpec]] = {
-    "signal_generator": {
-        "frequency": _both("carrier frequency, Hz"),
-        "level": _both("level at its connector, dBm into 50 ohm"),
-        "output": _both("RF output on or off"),
-        "modulation_off": _set("no modulation at all"),
-        "fm_deviation": _both("peak deviation, Hz"),
-        "fm_tone": _both("modulating tone, Hz"),
-        "fm_state": _both("FM on or off"),
-        "am_depth": _both("depth, percent"),
-        "am_tone": _both("modulating tone, Hz"),
-        "am_state": _both("AM on or off"),
-        "settling": _ask("1 while level or frequency still move", needed=False),
-    },
-    "power_meter": {
-        "correction_frequency": _both("carrier frequency the sensor is corrected for, Hz"),
-        "power": _ask("average power, dBm", harmless=False),
-        "peak_power": _ask("peak envelope power, dBm", needed=False, harmless=False),
-        "zero": _set("zero the sensor, RF off", needed=False),
-    },
-    "modulation_analyser": {
-        "tune": _both("carrier to expect, Hz"),
-        "carrier_frequency": _ask("measured carrier frequency, Hz", harmless=False),
-        "deviation_positive": _ask("positive peak deviation, Hz", harmless=False),
-        "deviation_negative": _ask("negative peak deviation, Hz", harmless=False),
-        "deviation_rms": _ask("rms deviation, Hz", needed=False, harmless=False),
-        "depth_positive": _ask("positive peak AM depth, percent", needed=False, harmless=False),
-        "depth_negative": _ask("negative peak AM depth, percent", needed=False, harmless=False),
-        "depth_rms": _ask("rms AM depth, percent", needed=False, harmless=False),
-        "demodulator": _both(
-            "what demodulated audio comes from: FM, AM, USB, LSB", needed=False, place="text"
-        ),
-        "high_pass": _both("audio high-pass on or off", needed=False),
-        "high_pass_frequency": _both("corner of the audio high-pass, Hz", needed=False),
-        "low_pass": _both("audio low-pass on or off", needed=False),
-        "low_pass_frequency": _both("corner of the audio low-pass, Hz", needed=False),
-        "deemphasis": _both("de-emphasis on or off", needed=False),
-        "deemphasis_time": _both("time constant of the de-emphasis, s", needed=False),
-        "distortion": _ask(
-            "distortion and noise of demodulated audio, percent", needed=False, harmless=False
-        ),
-        "audio_frequency": _ask("frequency of the demodulated tone, Hz", needed=False, harmless=False),
-        "selective_bandwidth": _both("bandwidth of a selective level, Hz", needed=False),
-        "selective_level": _ask("level at the frequency tuned to, dBm", needed=False, harmless=False),
-        **_RECORDING,
-        "recorded_baseband": _ask("recorded I and Q, a block of REAL,32", needed=False, harmless=False),
-    },
-    "audio_analyser": {
-        "source_tone": _both("tone of the audio source, Hz"),
-        "source_level": _both("level of the audio source, V rms"),
-        "source_output": _both("audio source on or off"),
-        "reading_time": _both("time one reading takes, s", needed=False),
-        "sinad": _ask("SINAD, dB", harmless=False),
-        "level": _ask("audio level, V rms", harmless=False),
-        "second_tone": _both("second tone of the audio source, Hz", needed=False),
-        "second_level": _both("level of the second tone, V rms", needed=False),
-        "psophometric": _both("ITU-T O.41 weighting on or off", needed=False),
-        "c_message": _both("C-message weighting on or off", needed=False),
-        "notch": _both("frequency the SINAD and distortion readings take out, Hz", needed=False),
-        "distortion": _ask("distortion and noise, percent", needed=False, harmless=False),
-        "audio_frequency": _ask("frequency of the tone, Hz", needed=False, harmless=False),
-        **_RECORDING,
-    },
-    "voltmeter": {
-        "reading_time": _both("time one reading takes, s", needed=False),
-        "voltage": _ask("DC voltage, V", harmless=False),
-    },
-    "supply": {
-        "voltage": _both("voltage, V"),
-        "current_limit": _both("current limit, A"),
-        "output": _both("output on or off"),
-        "measured_voltage": _ask("voltage at the terminals, V"),
-        "measured_current": _ask("current delivered, A"),
-    },
-    "switch": {
-        "connect_receive": _set("unit's connector to the generator"),
-        "connect_transmit": _set("unit's connector to load and meters"),
-        "receive_closed": _ask("1 when the unit is on the generator"),
-        "transmit_closed": _ask("1 when the unit is on load and meters"),
-    },
-    "radio": {
-        "channel": _both("channel number"),
-        "mode": _both("emission: FM, AM, USB, LSB, CW", place="text"),
-        "key": _both("push-to-talk closed or open"),
-    },
-}
-
-
-def commands_of(role: str) -> Mapping[str, CommandSpec]:
-    """Return every command a profile of ``role`` may state, by name. KeyError for an unknown role."""
-    return {**COMMON, **ROLE_COMMANDS[role]}
+    def _unit(self, name: str) -> str:
+        return commands_of(self.role)[name].unit
 
 
 def find_faults(profile: Profile) -> Iterator[ProfileFault]:
@@ -187,6 +88,8 @@ def find_faults(profile: Profile) -> Iterator[ProfileFault]:
     if profile.role not in ROLE_COMMANDS:
         yield ("role",), f"unknown role {profile.role!r}", "one of " + ", ".join(ROLE_COMMANDS)
         return
+    if not (profile.source or profile.like):
+        yield (), "'source' is missing", "where its words come from, such as a handbook and its chapter"
     allowed = commands_of(profile.role)
     for name, command in profile.commands.items():
         if name not in allowed:
@@ -194,15 +97,30 @@ def find_faults(profile: Profile) -> Iterator[ProfileFault]:
         else:
             yield from _faults_of(name, command, allowed[name])
     for name, spec in allowed.items():
-        if spec.needed and name not in profile.commands:
+        if spec.needed and name not in profile.commands and name not in profile.lacks:
             yield (
                 ("commands",),
                 f"command {name!r} is missing ({spec.meaning})",
-                "every command its role needs",
+                "every command its role needs"
+                + ("" if spec.essential else f"; or 'lacks: [{name}]' for an instrument that has none"),
             )
+    yield from _lacking(profile, allowed)
     for index, message in enumerate(profile.prepare):
         for found, fit in _message_faults(message, place=""):
             yield ("prepare", index), found, fit
+
+
+def _lacking(profile: Profile, allowed: Mapping[str, CommandSpec]) -> Iterator[ProfileFault]:
+    can_lack = "one of " + ", ".join(name for name, spec in allowed.items() if not spec.essential)
+    for index, name in enumerate(profile.lacks):
+        if name not in allowed:
+            yield ("lacks", index), f"unknown command {name!r}", can_lack
+        elif allowed[name].essential:
+            yield (
+                ("lacks", index),
+                f"no {profile.role} can lack {name!r} ({allowed[name].meaning})",
+                can_lack,
+            )
 
 
 def _faults_of(name: str, command: Command, spec: CommandSpec) -> Iterator[ProfileFault]:
@@ -222,6 +140,38 @@ def _faults_of(name: str, command: Command, spec: CommandSpec) -> Iterator[Profi
         if not asks(command.query):
             yield (*at, "query"), f"template {command.query!r} asks nothing", "a message with a '?'"
     yield from _reading_faults(at, command)
+    yield from _unit_faults(at, command, spec)
+
+
+def _unit_faults(at: tuple[str, ...], command: Command, spec: CommandSpec) -> Iterator[ProfileFault]:
+    if not math.isfinite(command.offset):
+        yield (*at, "offset"), f"offset is {command.offset:g}", "a finite number in the instrument's own unit"
+    if command.unit and command.unit not in units_for(spec.unit):
+        fitting = units_for(spec.unit)
+        yield (
+            (*at, "unit"),
+            f"unit {command.unit!r} does not fit: {spec.meaning}",
+            "one of " + ", ".join(fitting) if fitting else "no 'unit': this is no number with a unit",
+        )
+    if spec.unit == SWITCH:
+        if bool(command.on) != bool(command.off) or (command.on and _same(command.on, command.off)):
+            yield (
+                (*at, "on" if command.on else "off"),
+                f"on is {command.on!r} and off is {command.off!r}",
+                'two different words, such as \'on: "ON", off: "OFF"\', or neither for 1 and 0',
+            )
+        if command.unit == "" and command.offset:
+            yield (*at, "offset"), "a switch has no offset", "'on' and 'off' with the instrument's words"
+    elif command.on or command.off:
+        yield (
+            (*at, "on" if command.on else "off"),
+            f"command {at[-1]!r} is no switch: {spec.meaning}",
+            "'on' and 'off' with what is switched on or off",
+        )
+
+
+def _same(one: str, other: str) -> bool:
+    return one.strip().upper() == other.strip().upper()
 
 
 def _reading_faults(at: tuple[str, ...], command: Command) -> Iterator[ProfileFault]:

@@ -12,7 +12,8 @@ import click
 
 from drivers.faults import InstrumentFault
 from drivers.profiled.base import ProfiledInstrument
-from drivers.profiled.profile import Profile, commands_of
+from drivers.profiled.commands import commands_of
+from drivers.profiled.profile import Profile
 from sequencer.bench.locks import BenchBusy
 from sequencer.bench.open_bench import BenchParts, OpenBench
 from sequencer.cli.bench import any_serial, bench_title, is_terminal

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
-from drivers.profiled.profile import Command, CommandSpec, Profile, commands_of
+from drivers.profiled.commands import CommandSpec, commands_of
+from drivers.profiled.profile import Command, Profile
 from drivers.text.profile import MEANINGS, TextCommand, TextProfile
 from sequencer.files.dataclass_model import read_dataclass
 from sequencer.files.shipped import find_file, shipped_names

@@ -8,7 +8,8 @@ from typing import Any
 
 from drivers.link.link import Link
 from drivers.link.visa import open_library
-from drivers.profiled.profile import ROLE_COMMANDS, Profile
+from drivers.profiled.commands import ROLE_COMMANDS
+from drivers.profiled.profile import Profile
 from drivers.registry import find_driver
 from drivers.roles import Limits
 from drivers.trace import Direction, Exchange

@@ -13,7 +13,8 @@ from typing import Any, NamedTuple
 
 import pytest
 
-from drivers.profiled.profile import ROLE_COMMANDS, Command, Profile, commands_of, find_faults
+from drivers.profiled.commands import ROLE_COMMANDS, commands_of
+from drivers.profiled.profile import Command, Profile, find_faults
 from sequencer.files.shipped import find_file, shipped_names
 from sequencer.inputs.load_bench import load_bench
 from sequencer.problems import FileProblems

@@ -14,7 +14,7 @@ import pytest
 import pyvisa
 from click.testing import CliRunner
 
-from drivers.profiled.profile import commands_of
+from drivers.profiled.commands import commands_of
 from drivers.registry import find_driver
 from sequencer.bench.open_bench import BenchParts
 from sequencer.cli.identify import identify_bench

@@ -14,7 +14,7 @@ import pytest
 import yaml
 from click.testing import CliRunner
 
-from drivers.profiled.profile import ROLE_COMMANDS
+from drivers.profiled.commands import ROLE_COMMANDS
 from drivers.registry import PROFILED
 from sequencer.checks import SHIPPED, all_checks
 from sequencer.cli.main import main
