@@ -7,7 +7,6 @@ A driver might: override `prepare` (what is sent once after the reset) and `disa
 from __future__ import annotations
 
 import math
-import re
 
 from drivers.clock import Clock
 from drivers.faults import (
@@ -21,12 +20,19 @@ from drivers.faults import (
 )
 from drivers.link import scpi
 from drivers.link.link import Link
+from drivers.profiled.answers import bit_of, picked, position_of, reading_of, same_word
 from drivers.profiled.profile import Command, Profile
-from drivers.roles import Identity, Limits, RangeState, Reading
+from drivers.roles import Identity, Limits, Reading
 
 
 class ProfiledInstrument:
-    """An instrument on a `Link`, spoken to in the words of its `Profile`."""
+    """An instrument on a `Link`, spoken to in the words of its `Profile`.
+
+    Constructed by the engine when the bench opens, with these arguments and no others; nothing is sent before `open`. ``link`` is the
+    connection that is not yet open (its name and address are the instrument's); ``profile`` the complete profile that the bench file
+    names; ``clock`` is what everything that waits must ask; ``settle_s`` the bench file's ``settle``, s, to be waited after a setting
+    before a reading counts; ``limits`` what the bench file says that the instrument can do.
+    """
 
     def __init__(
         self,
@@ -82,8 +88,12 @@ class ProfiledInstrument:
         return found
 
     def ask(self, name: str) -> str:
-        """Return the raw answer to the profile's query ``name``: for identification and for a person's eye."""
-        return self._link.query(self._command(name).query)
+        """Return the raw answer to the profile's query ``name``: for identification and for a person's eye.
+
+        Where none comes, the error queue is asked why before the link is made whole: InstrumentError.
+        """
+        question = self._profile.commands["error"].query
+        return self._link.query_explained(self._command(name).query, str, error_question=question)
 
     # -- setting --------------------------------------------------------------------------------------------------
 
@@ -120,7 +130,7 @@ class ProfiledInstrument:
         theirs = command.words.get(word, word)
         message = f"{self._set_message(name, text=theirs)};{_at_root(command.query)}"
         reply = self._checked(message)
-        if _bare(self._picked(command, reply, message)) != _bare(theirs):
+        if not same_word(self._picked(command, reply, message), theirs):
             raise NotConfirmed(
                 f"{name} was set to {word} and reads back {reply}",
                 instrument=self.name,
@@ -182,10 +192,9 @@ class ProfiledInstrument:
         command = self._command(name)
         reply = self._link.query(command.query)
         try:
-            register = scpi.parse_integer(self._picked(command, reply, command.query))
+            return bit_of(command, reply)
         except ValueError as error:
             raise self._unexpected(str(error), command.query, reply) from error
-        return bool(register >> (command.bit or 0) & 1)
 
     def _has(self, name: str) -> bool:
         return name in self._profile.commands
@@ -313,34 +322,21 @@ class ProfiledInstrument:
             raise self._unexpected(str(error), query, reply) from error
 
     def _reading(self, name: str, reply: str, message: str) -> Reading:
-        command = self._command(name)
+        self._command(name)
         try:
-            reading = scpi.parse_reading(self._picked(command, reply, message))
+            return reading_of(self._profile, name, reply)
         except ValueError as error:
             raise self._unexpected(str(error), message, reply) from error
-        if reading.number is None:  # a special value is not scaled: it is no number
-            return Reading(number=None, state=reading.state, raw=reply)
-        try:
-            return Reading(number=self._profile.ours(name, reading.number), raw=reply)
-        except ValueError:  # no power, or a little less than none: its noise lies below what it can show
-            return Reading(number=None, state=RangeState.UNDER_RANGE, raw=reply)
 
     def _picked(self, command: Command, reply: str, message: str) -> str:
-        """Return what the profile's ``pattern`` picks out of an answer; all of it where there is none."""
-        if not command.pattern:
-            return reply.strip()
-        match = re.search(command.pattern, reply)
-        if match is None or match.group(1) is None:
-            raise self._unexpected(f"the answer does not match {command.pattern!r}", message, reply)
-        return match.group(1).strip()
+        try:
+            return picked(command, reply)
+        except ValueError as error:
+            raise self._unexpected(str(error), message, reply) from error
 
     def _boolean(self, command: Command, reply: str, message: str) -> bool:
-        answer = self._picked(command, reply, message)
-        for word, on in ((command.on, True), (command.off, False)):
-            if word and _bare(answer) == _bare(word):
-                return on
         try:
-            return scpi.parse_boolean(answer)
+            return position_of(command, reply)
         except ValueError as error:
             raise self._unexpected(str(error), message, reply) from error
 
@@ -359,10 +355,6 @@ class ProfiledInstrument:
 def _at_root(query: str) -> str:
     """Return ``query`` so that it starts at the root of the command tree after a ``;`` (SCPI-1999 volume 1, 6.2.4)."""
     return query if query.startswith((":", "*")) else ":" + query
-
-
-def _bare(word: str) -> str:
-    return word.strip().strip("\"'").upper()
 
 
 def _split_off_error(reply: str) -> tuple[str, str]:

@@ -12,8 +12,9 @@ class ProfiledPowerMeter(ProfiledInstrument, PowerMeter):
     """An RF power meter; 0 dBm is 1 mW at its own connector."""
 
     def set_correction_frequency_hz(self, frequency_hz: float) -> None:
-        """Tell the sensor which carrier it measures."""
-        self._set("correction_frequency", frequency_hz, tolerance=1e3)
+        """Tell the sensor which carrier it measures, where it asks for that: a flat one may lack the command."""
+        if self._has("correction_frequency"):
+            self._set("correction_frequency", frequency_hz, tolerance=1e3)
 
     def read_power_dbm(self) -> Reading:
         """Return the average power at its own connector, dBm, or the range state that stands for no number."""

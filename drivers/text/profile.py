@@ -42,6 +42,11 @@ class TextCommand:
     digits: int = 0
     words: Mapping[str, str] = field(default_factory=dict)
 
+    def switched(self, on: bool) -> str:
+        """Return the line that switches on or off."""
+        word = "on" if on else "off"
+        return self.set.replace("{text}", self.words.get(word, word))
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TextProfile:

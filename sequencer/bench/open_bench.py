@@ -267,7 +267,7 @@ class OpenBench:
             command = self.parts.profiles[name].commands.get(_OFF.get(role, ""))
             if entry.role != role or entry.manual or command is None or self._library is None:
                 continue
-            message = command.set.replace("{number}", "0").encode("ascii", "replace") + b"\n"
+            message = command.switched(False).encode("ascii", "replace") + b"\n"
             wait_s = open_timeout_s(entry)
             with suppress(Exception):
                 session = self._library.open_session(entry.address, open_timeout_s=wait_s, timeout_s=wait_s)

@@ -4,14 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from contextlib import suppress
+from functools import cache
 from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
+from drivers.profiled.profile import Profile
 from sequencer.bench.stand_in import find_stand_in
+from sequencer.bench.translation import Translation
 from sequencer.files.dataclass_model import read_dataclass
 from sequencer.files.find import file_named_in
 from sequencer.files.read import read_utf8
+from sequencer.files.shipped import find_file
 from sequencer.inputs.bench import BenchFile
 from sequencer.inputs.instrument_roles import PowerMeter, Supply
 from sequencer.inputs.load_bench import LoadedBench
@@ -30,8 +34,18 @@ def shelf_serials(loaded: LoadedBench) -> list[str]:
     return sorted(_shelf(loaded, loaded.bench.unit))
 
 
-def simulate(bench: BenchFile, specimen: Specimen, *, virtual: bool, lock: Any = None) -> SimulatedBench:
-    """Return a simulated bench with the roles, addresses, paths and protection limits of ``bench``."""
+def simulate(
+    bench: BenchFile,
+    specimen: Specimen,
+    *,
+    virtual: bool,
+    lock: Any = None,
+    profiles: Mapping[str, Any] = MappingProxyType({}),
+) -> SimulatedBench:
+    """Return a simulated bench with the roles, addresses, paths and protection limits of ``bench``.
+
+    Each instrument answers in the words of its profile in ``profiles`` (by instrument), and in those of the shipped one otherwise.
+    """
     from sim.bench import Place, SimulatedBench
     from sim.clock import VirtualClock, WallClock
     from sim.wiring.witness import WitnessLimits
@@ -45,7 +59,7 @@ def simulate(bench: BenchFile, specimen: Specimen, *, virtual: bool, lock: Any =
         ratings["supply_v"] = supply[1].max_voltage_v
     if meter is not None and isinstance(meter[1], PowerMeter) and meter[1].max_power_w is not None:
         ratings["meter_rating_dbm"] = dbm_from_w(meter[1].max_power_w)
-    return SimulatedBench(
+    simulated = SimulatedBench(
         specimen,
         {name: Place(role=entry.role, address=entry.address) for name, entry in bench.instruments.items()},
         receive_loss_db=dict(paths.receive.loss) if paths.receive is not None else {1e6: 0.0},
@@ -61,6 +75,17 @@ def simulate(bench: BenchFile, specimen: Specimen, *, virtual: bool, lock: Any =
         clock=VirtualClock() if virtual else WallClock(),
         lock=lock,
     )
+    for name, profile in profiles.items():
+        entry = bench.instruments[name]
+        if isinstance(profile, Profile) and (spoken := _spoken(entry.role)).commands != profile.commands:
+            simulated.devices[entry.address].language = Translation(profile, spoken)
+    return simulated
+
+
+@cache
+def _spoken(role: str) -> Profile:
+    """Return the profile whose words the simulated instruments speak."""
+    return read_dataclass(find_file("scpi-1999", "profile", within=role), Profile).model
 
 
 def specimen_for(

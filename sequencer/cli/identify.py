@@ -10,9 +10,10 @@ from typing import Any
 
 import click
 
-from drivers.faults import InstrumentFault
+from drivers.faults import InstrumentError, InstrumentFault, TimedOut, UnexpectedReply
+from drivers.profiled.answers import meaning_of
 from drivers.profiled.base import ProfiledInstrument
-from drivers.profiled.commands import commands_of
+from drivers.profiled.commands import CommandSpec, commands_of
 from drivers.profiled.profile import Profile
 from sequencer.bench.locks import BenchBusy
 from sequencer.bench.open_bench import BenchParts, OpenBench
@@ -28,7 +29,10 @@ from sequencer.safety.state_folder import StateFolder
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Answer:
-    """What one instrument answered: identity, errors it held, and each harmless query with its answer or fault."""
+    """What one instrument answered: identity, errors it held, and each harmless query with its answer or fault.
+
+    ``meanings`` is what the drivers take each answer for; ``notes`` are optional commands that it seems to lack.
+    """
 
     name: str
     role: str
@@ -36,6 +40,8 @@ class Answer:
     identity: str
     answers: tuple[tuple[str, str], ...] = ()
     trouble: tuple[str, ...] = ()
+    meanings: tuple[tuple[str, str], ...] = ()
+    notes: tuple[str, ...] = ()
 
     @property
     def sound(self) -> bool:
@@ -50,13 +56,17 @@ class Answer:
             "address": self.address,
             "identity": self.identity,
             "answers": dict(self.answers),
+            "meanings": dict(self.meanings),
+            "notes": list(self.notes),
             "trouble": list(self.trouble),
         }
 
     def __str__(self) -> str:
         where = f" ({self.address})" if self.address else ""
         lines = [f"{self.name}{where}: {self.identity or 'no answer'}" if self.role else f"{self.name}:"]
-        lines += [f"    {name}: {answer}" for name, answer in self.answers]
+        means = dict(self.meanings)
+        lines += [f"    {name}: {_shown(answer, means.get(name))}" for name, answer in self.answers]
+        lines += [f"    note: {text}" for text in self.notes]
         lines += [f"    trouble: {text}" for text in self.trouble]
         return "\n".join(lines)
 
@@ -122,35 +132,56 @@ def _identify(bench: OpenBench, name: str) -> Answer:
     except (InstrumentFault, TypeError) as fault:  # the latter: an installed package's driver that is none
         return Answer(name=name, role=entry.role, address=entry.address, identity="", trouble=(str(fault),))
     one = bench.identities[name]
-    said, trouble = _try_all(bench.instruments[name], bench.parts.profiles[name])
-    return Answer(
+    answer = Answer(
         name=name,
         role=entry.role,
         address=entry.address,
         identity=f"{one.maker} {one.model}, serial {one.serial}, firmware {one.firmware}",
-        answers=said,
-        trouble=trouble,
     )
+    return _with_all(answer, bench.instruments[name], bench.parts.profiles[name])
 
 
-def _try_all(instrument: Any, profile: Profile) -> tuple[tuple[tuple[str, str], ...], tuple[str, ...]]:
+def _shown(answer: str, meaning: str | None) -> str:
+    return answer if meaning is None or meaning == answer else f"{meaning}  (answered {answer})"
+
+
+def _with_all(answer: Answer, instrument: Any, profile: Profile) -> Answer:
+    """Return ``answer`` with what comes back to each harmless command, read as the drivers read it."""
     if not isinstance(instrument, ProfiledInstrument):
-        return (), ()
+        return answer
     said: list[tuple[str, str]] = []
+    meanings: list[tuple[str, str]] = []
+    notes: list[str] = []
     trouble: list[str] = []
-    for name in _harmless(profile):
+    for name, spec in _harmless(profile):
         try:
-            said.append((name, instrument.ask(name)))
+            reply = instrument.ask(name)
+        except (InstrumentError, TimedOut, UnexpectedReply) as fault:
+            if spec.needed:
+                trouble.append(f"{name}: {fault}")
+            else:
+                notes.append(
+                    f"{name}: {fault} The role can do without: say 'lacks: [{name}]' in the profile if it has none."
+                )
+            continue
         except InstrumentFault as fault:
             trouble.append(f"{name}: {fault}")
+            continue
+        said.append((name, reply))
+        try:
+            meanings.append((name, meaning_of(profile, name, reply)))
+        except ValueError as error:
+            trouble.append(f"{name}: the profile {profile.profile!r} cannot fit, for {reply!r} came: {error}")
     try:
         trouble += [f"error queue: {entry}" for entry in instrument.read_errors()]
     except InstrumentFault as fault:
         trouble.append(f"error queue: {fault}")
-    return tuple(said), tuple(trouble)
+    return replace(
+        answer, answers=tuple(said), meanings=tuple(meanings), notes=tuple(notes), trouble=tuple(trouble)
+    )
 
 
-def _harmless(profile: Profile) -> Iterator[str]:
+def _harmless(profile: Profile) -> Iterator[tuple[str, CommandSpec]]:
     for name, spec in commands_of(profile.role).items():
         if spec.harmless and name in profile.commands and name not in ("identity", "error"):
-            yield name
+            yield name, spec

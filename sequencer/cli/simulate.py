@@ -42,7 +42,7 @@ def serve_bench(loaded: LoadedBench, *, serial: str, port: int, write_bench: Pat
 
     lock = threading.RLock()
     specimen = specimen_for(loaded, serial, dry_run=not loaded.bench.simulated)
-    bench = simulate(loaded.bench, specimen, virtual=False, lock=lock)
+    bench = simulate(loaded.bench, specimen, virtual=False, lock=lock, profiles=loaded.profiles)
     bench.confirm_knobs()
     devices = {name: bench.devices[entry.address] for name, entry in loaded.bench.instruments.items()}
     with suppress(Interrupted), stoppable() as stopper, _served(devices, port, lock) as addresses:

@@ -8,17 +8,15 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from drivers.profiled.profile import Profile, find_faults
-from drivers.text.profile import TextProfile, find_text_faults
-from sequencer.files.dataclass_model import read_dataclass
-from sequencer.files.find import file_hash, named_file, pointing_at
+from drivers.profiled.profile import Profile
+from sequencer.files.find import file_hash, named_file
 from sequencer.files.read import Read, read_file
-from sequencer.files.shipped import find_file
 from sequencer.files.write import is_there
 from sequencer.files.yaml_tree import Source
 from sequencer.inputs.bench import BenchFile, relative_to
 from sequencer.inputs.loss_table import LoadedTable, load_table
-from sequencer.problems import Complaint, FileProblems, did_you_mean, nearest
+from sequencer.inputs.profiles import load_profile, load_text_profile
+from sequencer.problems import Complaint, FileProblems, did_you_mean
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,6 +24,7 @@ class LoadedBench:
     """A bench file with its profiles, where it stands, and a hash of its text.
 
     ``tables`` are the loss tables it names, by path ("receive", "transmit"); the bench carries what they say, and the hash covers them.
+    ``lacking`` are the commands, by instrument, that a profile says its instrument has not, each with the place where it says so.
     """
 
     bench: BenchFile
@@ -34,6 +33,7 @@ class LoadedBench:
     profiles: Mapping[str, Profile]
     hash: str
     tables: Mapping[str, LoadedTable] = field(default_factory=dict)
+    lacking: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
 
 
 def load_bench(text: str) -> LoadedBench:
@@ -41,12 +41,16 @@ def load_bench(text: str) -> LoadedBench:
     path = named_file(text, "bench")
     read: Read[BenchFile] = read_file(path, BenchFile)
     profiles: dict[str, Any] = {}
+    lacking: dict[str, Mapping[str, str]] = {}
     complaints: list[Complaint] = []
     for name, entry in read.model.instruments.items():
+        named = entry.profile, entry.role, path, read.source, ("instruments", name, "profile")
         try:
-            profiles[name] = (_load_text_profile if entry.driver == "text" else _load_profile)(
-                entry.profile, entry.role, path, read.source, ("instruments", name, "profile")
-            )
+            if entry.driver == "text":
+                profiles[name] = load_text_profile(*named)
+            else:
+                loaded = load_profile(*named)
+                profiles[name], lacking[name] = loaded.profile, loaded.lacking
         except FileProblems as problems:
             complaints += problems.complaints
     tables = _load_tables(read.model, path, read.source, complaints)
@@ -59,6 +63,7 @@ def load_bench(text: str) -> LoadedBench:
         profiles=profiles,
         hash=file_hash(path, *(one.path for one in tables.values())),
         tables=tables,
+        lacking=lacking,
     )
 
 
@@ -118,47 +123,3 @@ def _with_tables(bench: BenchFile, tables: Mapping[str, LoadedTable]) -> BenchFi
     if not changed:
         return bench
     return bench.model_copy(update={"paths": bench.paths.model_copy(update=changed)})
-
-
-def _load_profile(name: str, role: str, bench: Path, source: Source, at: tuple[str, ...]) -> Profile:
-    try:
-        path = find_file(name, "profile", beside=bench, within=role)
-    except FileProblems as problems:
-        raise FileProblems([pointing_at(problems, source, at)]) from problems
-    read = read_dataclass(path, Profile)
-    wrong = [
-        read.source.complain(place, found, allowed=allowed, hint=_hint(found, allowed), key=len(place) > 1)
-        for place, found, allowed in find_faults(read.model)
-    ]
-    if read.model.role != role and not wrong:
-        wrong.append(
-            read.source.complain(
-                ("role",), f"this profile is for a {read.model.role}", allowed=f"a profile for a {role}"
-            )
-        )
-    if wrong:
-        raise FileProblems(wrong)
-    return read.model
-
-
-def _load_text_profile(name: str, role: str, bench: Path, source: Source, at: tuple[str, ...]) -> TextProfile:
-    try:
-        path = find_file(name, "profile", beside=bench, within=role)
-    except FileProblems as problems:
-        raise FileProblems([pointing_at(problems, source, at)]) from problems
-    read = read_dataclass(path, TextProfile)
-    wrong = [
-        read.source.complain(place, found, allowed=allowed)
-        for place, found, allowed in find_text_faults(read.model)
-    ]
-    if wrong:
-        raise FileProblems(wrong)
-    return read.model
-
-
-def _hint(found: str, allowed: str) -> str:
-    words = found.split("'")
-    if not allowed.startswith("one of ") or len(words) < 3:
-        return ""
-    alike = nearest(words[1], allowed.removeprefix("one of ").split(", "))
-    return f"did you mean '{alike[0]}'?" if alike else ""

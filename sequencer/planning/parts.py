@@ -24,5 +24,6 @@ def bench_parts(
             modes=sequence.modes if sequence is not None else frozenset(),
             frequencies_hz=sequence.frequencies_hz if sequence is not None else {},
         )
-        simulation = simulate(loaded.bench, specimen, virtual=dry_run or loaded.bench.clock == "virtual")
+        virtual = dry_run or loaded.bench.clock == "virtual"
+        simulation = simulate(loaded.bench, specimen, virtual=virtual, profiles=loaded.profiles)
     return BenchParts(bench=loaded.bench, profiles=loaded.profiles, simulation=simulation)

@@ -72,8 +72,9 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Protocol
 
 from sim.scpi.common import CommonCommands
 from sim.scpi.declare import Later, Setting, command, setting
@@ -88,6 +89,7 @@ __all__ = [
     "Choice",
     "Data",
     "Exchange",
+    "Language",
     "Later",
     "NotYet",
     "Number",
@@ -110,6 +112,17 @@ class NotYet:
     ready_at_s: float
 
 
+class Language(Protocol):
+    """Another make's words for the same instrument: how a simulated instrument stands in for one that does not speak SCPI's own."""
+
+    def hear(self, message: bytes) -> tuple[bytes, Callable[[Sequence[str]], Sequence[str]]]:
+        """Return ``message`` in the words of this device, and what turns its answers into the other make's."""
+
+
+def _as_they_are(answers: Sequence[str]) -> Sequence[str]:
+    return answers
+
+
 class Exchange:
     """One program message on its way: what is left of it, and what it answered so far."""
 
@@ -122,11 +135,15 @@ class Exchange:
         "later",
         "position",
         "ready_at_s",
+        "said",
         "steps",
     )
 
-    def __init__(self, device: ScpiDevice, steps: tuple[Step, ...]) -> None:
+    def __init__(
+        self, device: ScpiDevice, steps: tuple[Step, ...], said: Callable[[Sequence[str]], Sequence[str]]
+    ) -> None:
         self.device = device
+        self.said = said
         self.steps = steps
         self.position = 0
         self.answers: list[str] = []
@@ -143,7 +160,7 @@ class Exchange:
 
     def response(self) -> bytes:
         """Return the whole response message with its NL, or nothing."""
-        return ";".join(self.answers).encode("latin-1", "replace") + b"\n" if self.answers else b""
+        return ";".join(self.said(self.answers)).encode("latin-1", "replace") + b"\n" if self.answers else b""
 
 
 class ScpiDevice(CommonCommands):
@@ -163,6 +180,7 @@ class ScpiDevice(CommonCommands):
     def __init__(self, clock: Any) -> None:
         super().__init__(clock)
         self.faults = FaultScript()
+        self.language: Language | None = None
         self.settings: dict[str, Any] = {}
         for each in self.settings_declared:
             self.settings[each.name] = each.first(self)
@@ -202,7 +220,10 @@ class ScpiDevice(CommonCommands):
 
     def submit(self, message: bytes) -> Exchange:
         """Take one program message after all that were taken before, and carry out what time allows."""
-        exchange = Exchange(self, self.tree.steps(message))
+        said: Callable[[Sequence[str]], Sequence[str]] = _as_they_are
+        if self.language is not None:
+            message, said = self.language.hear(message)
+        exchange = Exchange(self, self.tree.steps(message), said)
         if not exchange.done:
             self._queue.append(exchange)
         self.advance()

@@ -8,10 +8,11 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from sequencer.bench.open_bench import BenchParts
 from sequencer.inputs.load_bench import load_bench
 from sequencer.planning.load import load_sequence
 from sequencer.planning.parts import bench_parts
-from sequencer.planning.plan import make_plan
+from sequencer.planning.plan import Plan, make_plan
 from sequencer.results.model import Result
 from sequencer.run.confirm import GivenBeforehand
 from sequencer.run.record import Record, RunFacts
@@ -65,6 +66,12 @@ def run_checks(
     assert parts.simulation is not None
     if before is not None:
         before(parts.simulation)
+    return run_plan(folder, serial, proved, parts)
+
+
+def run_plan(folder: Path, serial: str, proved: Plan, parts: BenchParts) -> Ran:
+    """Run a plan on the simulated bench of ``parts``; it must end safe, and no hazard may have been seen."""
+    assert parts.simulation is not None
     facts = RunFacts(
         run=f"r-{uuid.uuid4().hex[:8]}",
         time=datetime.now().astimezone(),

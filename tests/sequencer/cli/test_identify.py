@@ -5,6 +5,7 @@ Outside the project: the kinds of resource name are VPP-4.3's (from memory); soc
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import socket
 from pathlib import Path
@@ -15,6 +16,7 @@ import pyvisa
 from click.testing import CliRunner
 
 from drivers.profiled.commands import commands_of
+from drivers.profiled.profile import Profile
 from drivers.registry import find_driver
 from sequencer.bench.open_bench import BenchParts
 from sequencer.cli.identify import identify_bench
@@ -161,6 +163,63 @@ def test_what_stands_in_the_error_queue_is_told() -> None:
     )
     one = next(each for each in identify_bench(parts) if each.name == "supply")
     assert one.trouble == ('error queue: -310,"System error;fan"',)
+
+
+def _with_line(parts: BenchParts, instrument: str, command: str, **fields: Any) -> BenchParts:
+    """Return ``parts`` with one line of one profile changed, while the simulated instrument still speaks the shipped one."""
+    profile: Profile = parts.profiles[instrument]
+    commands = {**profile.commands, command: dataclasses.replace(profile.commands[command], **fields)}
+    changed = dataclasses.replace(profile, commands=commands)
+    return dataclasses.replace(parts, profiles={**parts.profiles, instrument: changed})
+
+
+def test_the_error_queues_reason_is_told_before_it_is_cleared() -> None:
+    """A question that the instrument does not know is told with its own -113, not as a silence."""
+    parts = _with_line(_parts("sim/bench.yaml"), "signal_generator", "frequency", query=":NO:SUCH?")
+    one = identify_bench(parts)[0]
+    (trouble,) = one.trouble
+    assert trouble.startswith("frequency: ")
+    assert "-113" in trouble
+    assert "Undefined header" in trouble
+
+
+def test_an_optional_command_that_is_not_understood_is_a_note() -> None:
+    """An instrument without a command that its role can do without is sound; the note says how to write that down."""
+    parts = _with_line(_parts("sim/bench.yaml"), "audio_analyser", "psophometric", query=":NO:SUCH?")
+    one = next(each for each in identify_bench(parts) if each.name == "audio_analyser")
+    assert one.sound, one.trouble
+    (note,) = one.notes
+    assert "'lacks: [psophometric]'" in note
+    assert "-113" in note
+
+
+@pytest.mark.parametrize(
+    ("command", "fields", "said"),
+    [
+        ("level", {"pattern": "^LV ([-0-9.]+)$"}, "does not match '^LV ([-0-9.]+)$'"),
+        ("frequency", {"pattern": "^(.{3})"}, ""),
+        ("frequency", {"pattern": r"(E.*)$"}, "expected a number"),
+    ],
+)
+def test_a_pattern_that_cannot_fit_is_told(command: str, fields: dict[str, str], said: str) -> None:
+    """Patterns are applied as the drivers apply them; what does not fit the answer is trouble, with the answer."""
+    one = identify_bench(_with_line(_parts("sim/bench.yaml"), "signal_generator", command, **fields))[0]
+    if not said:
+        assert command in dict(one.meanings)
+        return
+    (trouble,) = (text for text in one.trouble if text.startswith(command + ": "))
+    assert "cannot fit" in trouble
+    assert said in trouble
+
+
+def test_what_an_answer_means_stands_beside_it() -> None:
+    """Scale, offset and unit are applied: a generator that answers 10 MHz as 10 in megahertz would show here."""
+    parts = _with_line(_parts("sim/bench.yaml"), "signal_generator", "frequency", scale=1e-6)
+    one = identify_bench(parts)[0]
+    assert dict(one.answers)["frequency"] == "1.000000000E+08"
+    assert dict(one.meanings)["frequency"] == "1e+14 Hz"  # the wrong factor is plain to see
+    assert "frequency: 1e+14 Hz  (answered 1.000000000E+08)" in str(one)
+    assert dict(one.meanings)["output"] == "off"
 
 
 def test_over_real_sockets_a_port_without_an_instrument_is_told(tmp_path: Path) -> None:
