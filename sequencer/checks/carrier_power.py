@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from typing import Annotated, ClassVar, Literal
 
@@ -14,6 +15,7 @@ from sequencer.checks.shared.limits import PowerLimit
 from sequencer.checks.shared.settle import settle
 from sequencer.checks.shared.transmit import SETTLED_DB, Drive, Tone, power_finding
 from sequencer.files.fields import TimeS, between
+from sequencer.inputs.bench import longest_release_s
 from sequencer.problems import FieldProblem
 from sequencer.safety.transmit import TransmitSide
 
@@ -36,7 +38,7 @@ class CarrierPowerSettings(CheckSettings):
     limit: PowerLimit = PowerLimit()
     """Lowest and highest power that is right; in SSB, of the peak envelope power."""
     keyed_for_s: Annotated[TimeS, AfterValidator(between(0.0, 600.0, "s"))] = 0.0
-    """How long the unit is keyed, in all, before the readings; rests that the duty owes come on top. 0 reads at once."""
+    """How long the unit is keyed, in one go, before the readings: no longer than `max_key_time` leaves room for. 0 reads at once."""
     readings: Annotated[int, AfterValidator(between(2, 50, ""))] = 4
     """How many readings are averaged once the power stands."""
     drive_v: Drive | None = None
@@ -85,11 +87,12 @@ class CarrierPower(Check[CarrierPowerSettings]):
                     allowed="no 'drive', or 'mode: USB' or LSB for peak envelope power",
                 )
             )
+        demands += _key_time(settings, conditions)
         return demands
 
     def forecast_s(self, settings: CarrierPowerSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: two or three readings until it stands, and those that are averaged."""
-        return settings.keyed_for_s + 0.15 + 0.04 * settings.readings
+        return settings.keyed_for_s + _readings_s(settings)
 
     def transmit(
         self, side: TransmitSide, settings: CarrierPowerSettings, conditions: Conditions
@@ -101,7 +104,8 @@ class CarrierPower(Check[CarrierPowerSettings]):
             side.apply_two_tones(tones_hz=(low_hz, high_hz), level_v=settings.drive_v)
             read = side.read_peak_envelope_dbm
             note = f"two tones, {low_hz:g} and {high_hz:g} Hz, each {settings.drive_v * 1e3:g} mV"
-        side.wait_s(settings.keyed_for_s)
+        if settings.keyed_for_s:
+            side.hold_keyed_s(settings.keyed_for_s)
         readings = settle(read, side.wait_s, within=SETTLED_DB)
         readings += [read() for _ in range(settings.readings - 2)]
         side.rest()
@@ -110,6 +114,37 @@ class CarrierPower(Check[CarrierPowerSettings]):
         quantity = _quantity(settings, conditions.mode)
         found = power_finding(quantity, readings, settings.limit.limits, conditions, note)
         return [replace(found, axis="time keyed", axis_value=settings.keyed_for_s, axis_unit="s")]
+
+
+def _readings_s(settings: CarrierPowerSettings) -> float:
+    """Return about how long the readings take, s: two or three until the power stands, and those that are averaged."""
+    return 0.15 + 0.04 * settings.readings
+
+
+def _key_time(settings: CarrierPowerSettings, conditions: Conditions) -> list[Demand]:
+    """Return the refusal of a time that does not fit into one key-down: after a rest the stage would be cooler than was asked."""
+    bench, radio = conditions.bench, conditions.bench.with_role("radio")
+    if not settings.keyed_for_s or radio is None:
+        return []
+    besides_s = 0.0
+    if not radio[1].manual:
+        meter = bench.with_role("power_meter")
+        answer_s = meter[1].timeout_s if meter is not None else 0.0
+        besides_s = longest_release_s(radio[1]) + answer_s + 2.0 * _readings_s(settings)
+    limit_s = bench.protection.max_key_time_s
+    needed_s, most_s = settings.keyed_for_s + besides_s, limit_s - besides_s
+    if needed_s <= limit_s:
+        return []
+    shorter = f"at most {math.floor(most_s * 10.0) / 10.0:g} s here, or " if most_s >= 0.1 else ""
+    return [
+        Demand(
+            at=("keyed_for",),
+            refused=f"{settings.keyed_for_s:g} s keyed in one go, the readings and a release that may take "
+            f"{besides_s:.3g} s do not fit into max_key_time {limit_s:g} s",
+            allowed=f"{shorter}'max_key_time' of at least {math.ceil(needed_s):g} s in the bench file, if the unit bears it, "
+            "or a shorter 'timeout' of radio and power meter",
+        )
+    ]
 
 
 def _quantity(settings: CarrierPowerSettings, mode: str) -> str:

@@ -14,7 +14,7 @@ from sequencer.checks.settings import CheckSettings
 from sequencer.files.shipped import is_shipped
 from sequencer.inputs.load_bench import LoadedBench
 from sequencer.planning.load import LoadedSequence
-from sequencer.planning.proof import UNIT_SIDES, longest_s, step_complaints, whole_complaints
+from sequencer.planning.proof import UNIT_SIDES, keyed_roles, longest_s, step_complaints, whole_complaints
 from sequencer.planning.step import Step
 from sequencer.problems import Complaint, FileProblems, did_you_mean, listed, printable
 
@@ -64,16 +64,17 @@ def make_plan(
     ``only`` chooses checks by name; the preparation is asked for all the same, and so is every confirmation before the last check chosen.
     Steps keep the numbers they have in the whole sequence.
     """
-    rests = _Rests(bench)
     only = tuple(dict.fromkeys(only))
     chosen = _chosen(sequence, only)
+    checks = sequence.sequence.checks
+    settings = [checks[at[1]] for at in chosen if at[0] == "checks"]
+    rests = _Rests(bench, keyed_roles(settings))
     steps = tuple(
         _step(index, *each, rests)
         for index, each in enumerate(_conditions(sequence, bench, serial))
         if each[0] in chosen
     )
-    checks = sequence.sequence.checks
-    complaints = [*whole_complaints(sequence, bench, [checks[at[1]] for at in chosen if at[0] == "checks"])]
+    complaints = [*whole_complaints(sequence, bench, settings)]
     for step in steps:
         for complaint in step_complaints(step, sequence, bench):
             if complaint not in complaints:
@@ -150,9 +151,9 @@ def _conditions(
 class _Rests:
     """Forecasts the rests that the duty owes, where the key takes them: before it is pressed again, and within a long wait."""
 
-    def __init__(self, bench: LoadedBench) -> None:
+    def __init__(self, bench: LoadedBench, roles: frozenset[str]) -> None:
         self._rest_per_key_s = 100.0 / bench.bench.protection.key_duty_percent - 1.0
-        step_s, release_s = longest_s(bench)
+        step_s, release_s = longest_s(bench, roles)
         # the key is released in time for one more step and a release, however slow, to end inside the limit
         self._unbroken_s = max(0.5, bench.bench.protection.max_key_time_s - step_s - release_s)
         self._owed_s = 0.0

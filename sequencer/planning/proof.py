@@ -63,7 +63,7 @@ def whole_complaints(
         if sequence.sequence.rated_power_w is not None:
             for message, allowed in _power_faults(sequence.sequence.rated_power_w, None, bench):
                 yield source.complain(("rated_power",), message, allowed=allowed)
-        yield from _key_time(bench)
+        yield from _key_time(bench, keyed_roles(chosen))
 
 
 def _on_a_unit(chosen: Sequence[CheckSettings]) -> list[str]:
@@ -71,10 +71,20 @@ def _on_a_unit(chosen: Sequence[CheckSettings]) -> list[str]:
     return [one.check for one in chosen if find_check(one.check).side_of(one) in UNIT_SIDES]
 
 
-def _key_time(bench: LoadedBench) -> Iterator[Complaint]:
+def keyed_roles(chosen: Sequence[CheckSettings]) -> frozenset[str]:
+    """Return the roles that are set or read while ``chosen`` checks key the unit: the others may answer as slowly as they like."""
+    found = {"radio"}
+    for one in chosen:
+        check = find_check(one.check)
+        if check.side_of(one) == "transmit":
+            found |= check.roles_of(one)
+    return frozenset(found)
+
+
+def _key_time(bench: LoadedBench, roles: frozenset[str]) -> Iterator[Complaint]:
     """Prove that the longest step and the longest release after it end inside the key-down limit (promise 2)."""
     limit_s = bench.bench.protection.max_key_time_s
-    step_s, release_s = longest_s(bench)
+    step_s, release_s = longest_s(bench, roles)
     radio = bench.bench.with_role("radio")
     # No program releases a key that a person holds: there the prompts say for how long.
     if radio is not None and not radio[1].manual and step_s + release_s > limit_s:
@@ -86,11 +96,12 @@ def _key_time(bench: LoadedBench) -> Iterator[Complaint]:
         )
 
 
-def longest_s(bench: LoadedBench) -> tuple[float, float]:
-    """Return how long a step and a release of the key can take on this bench, with every answer as late as its time-out, s."""
+def longest_s(bench: LoadedBench, roles: frozenset[str]) -> tuple[float, float]:
+    """Return how long a step of one of ``roles`` and a release can take on this bench, with every answer as late as its time-out, s."""
     radio = bench.bench.with_role("radio")
     release_s = longest_release_s(radio[1]) if radio is not None else 0.0
-    return max((2.0 * entry.timeout_s for entry in bench.bench.instruments.values()), default=0.0), release_s
+    used = [2.0 * entry.timeout_s for entry in bench.bench.instruments.values() if entry.role in roles]
+    return max(used, default=0.0), release_s
 
 
 def step_complaints(step: Step, sequence: LoadedSequence, bench: LoadedBench) -> Iterator[Complaint]:

@@ -125,6 +125,11 @@ class Key:
         """Return the longest step that fits into a key-down whose press takes no time; not above 0 where none does."""
         return self._ratings.max_key_time_s - self._release_max_s
 
+    @property
+    def is_by_hand(self) -> bool:
+        """Say whether a person holds the key, so that no program times it."""
+        return self._radio.manual
+
     def has_room(self, step_max_s: float) -> bool:
         """Say whether a step of at most ``step_max_s`` and a release after it fit into the key-down that lasts now."""
         if self._pressed_at_s is None:

@@ -8,6 +8,7 @@ from typing import TypeVar
 from weakref import WeakMethod
 
 from drivers.clock import Clock
+from drivers.faults import NotSettled
 from drivers.roles import (
     AudioAnalyser,
     Emission,
@@ -33,6 +34,7 @@ class TransmitSide(Side):
         "_audio",
         "_bounds_s",
         "_feed",
+        "_in_one_go",
         "_key",
         "_loss_db",
         "_meter",
@@ -66,6 +68,7 @@ class TransmitSide(Side):
         self._feed = WeakMethod(feed)
         self._select = WeakMethod(select)
         self._bounds_s = bounds_s
+        self._in_one_go = False
 
     def read_power_dbm(self) -> Reading:
         """Return the power at the unit's antenna connector, dBm: the meter's answer plus the transmit path's loss."""
@@ -211,9 +214,25 @@ class TransmitSide(Side):
         remaining_s = seconds
         while remaining_s > 0:
             part_s = min(remaining_s, longest_s)
-            self._key.allow(part_s)
+            self._allow("waiting", part_s)
             self._clock.wait_s(part_s)
             remaining_s -= part_s
+
+    def hold_keyed_s(self, seconds: float) -> None:
+        """Key the unit and keep it keyed for ``seconds`` in one go; the readings until the next `rest` belong to the same key-down.
+
+        Room is kept for a power reading and the release. Refused where no key-down may last so long. A reading for which the same
+        key-down has no room any more raises NotSettled: a fresh key-down would meet a unit that has cooled.
+        """
+        self.rest()
+        if self._key.is_by_hand:  # the person is told how long; see `drivers.operator.hand_key`
+            self.wait_s(seconds)
+            return
+        self._key.allow(seconds + self._bounds_s.get("power_meter", 2.0))
+        self._in_one_go = True
+        until_s = self._clock.now_s() + seconds
+        while (remaining_s := until_s - self._clock.now_s()) > 0.0:
+            self._clock.wait_s(min(remaining_s, WAIT_PART_S))
 
     def pause_s(self, seconds: float) -> None:
         """Let time pass unkeyed, on the bench's clock."""
@@ -223,6 +242,7 @@ class TransmitSide(Side):
     def rest(self) -> None:
         """Release the key until the next reading."""
         self._refuse_if_left()
+        self._in_one_go = False
         if self._key.is_down:
             self._key.release()
 
@@ -237,8 +257,19 @@ class TransmitSide(Side):
 
     def _keyed(self, role: str, read: Callable[[], _T]) -> _T:
         self._refuse_if_left()
-        self._key.allow(self._bounds_s.get(role, 2.0))
+        self._allow(role, self._bounds_s.get(role, 2.0))
         return read()
+
+    def _allow(self, role: str, step_max_s: float) -> None:
+        if self._in_one_go and not self._key.has_room(step_max_s):
+            self.rest()
+            raise NotSettled(
+                "the unit has been keyed as long as 'max_key_time' allows, and the readings were not done; released",
+                instrument=role,
+                address="while keyed",
+                next_move="Lower 'keyed_for' or 'readings', or raise 'max_key_time' if the unit allows it.",
+            )
+        self._key.allow(step_max_s)
 
     def _release_unless_room(self, step_max_s: float) -> None:
         if self._key.is_down and not self._key.has_room(step_max_s):

@@ -110,7 +110,7 @@ class Served:
         return errors
 
 
-def serve(folder: Path, timeout: str = "2 s", max_key_time: str = "20 s") -> Served:
+def serve(folder: Path, timeout: str = "2 s", max_key_time: str = "90 s") -> Served:
     """Serve the shipped bench from ``folder``, with other times."""
     content = yaml.safe_load((ROOT / "sim" / "bench.yaml").read_text(encoding="utf-8"))
     content["unit"] = str(ROOT / "sim" / "units")

@@ -95,7 +95,7 @@ def test_a_full_disk_costs_the_recording_only(tmp_path: Path, monkeypatch: pytes
 @pytest.mark.parametrize(
     ("check", "text"),
     [
-        (TRANSMIT.replace("0.5 s", "19 s"), "max_key_time"),
+        (TRANSMIT.replace("0.5 s", "29 s"), "max_key_time"),
         (TRANSMIT.replace("0.5 s", "60 s").replace("of:", "sample_rate: 96 kHz, of:"), "samples"),
         (RECEIVE.replace("level: -80 dBm", "drive: 1 mV"), "'drive' is for a recording of: transmit"),
         (TRANSMIT.replace("drive: 100 mV", "level: -80 dBm"), "'level' is for a recording of: receive"),
