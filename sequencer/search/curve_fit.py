@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
+from sequencer.quantiles import student_quantile
 from sequencer.search.curve_prior import CurvePrior
 
 if TYPE_CHECKING:
@@ -71,9 +72,7 @@ class Fit:
 
 def student_95(dof: float) -> float:
     """Return Student's t for a two-sided 95 % interval on ``dof`` degrees of freedom."""
-    from scipy.special import stdtrit
-
-    return float(stdtrit(dof, 0.975))
+    return student_quantile(dof, 0.975)
 
 
 def fit_crossing(points: Sequence[Point], prior: CurvePrior, starts_db: Sequence[float], step: float) -> Fit:

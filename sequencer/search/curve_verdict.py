@@ -6,6 +6,7 @@ import math
 import statistics
 from collections import defaultdict
 
+from sequencer.quantiles import student_quantile
 from sequencer.search.curve_fit import Fit
 from sequencer.search.curve_state import Note, State
 from sequencer.search.protocol import Status
@@ -140,8 +141,6 @@ def wild_near(state: State, fit: Fit) -> tuple[int, int]:
 
 def _drift_db_per_s(residuals: list[tuple[float, float]]) -> float:
     """Return the rate at which crossings rise with time, dB/s; 0 unless it is beyond chance (1 in 100 000)."""
-    from scipy.special import stdtrit
-
     times, sizes = [t for t, _ in residuals], [r for _, r in residuals]
     if len(set(times)) < 3:
         return 0.0
@@ -149,7 +148,7 @@ def _drift_db_per_s(residuals: list[tuple[float, float]]) -> float:
     left = math.fsum((r - offset - rate * t) ** 2 for t, r in residuals) / (len(residuals) - 2)
     mean_s = statistics.fmean(times)
     spread = math.fsum((t - mean_s) ** 2 for t in times)
-    sure = float(stdtrit(len(residuals) - 2, 1 - 5e-6))
+    sure = student_quantile(len(residuals) - 2, 1 - 5e-6)
     return rate if abs(rate) > sure * math.sqrt(left / spread) else 0.0
 
 
@@ -220,15 +219,13 @@ def _stands_out(end_db: float, numbers: list[Note], step: float) -> bool:
 
     Each differs beyond a chance of 1 in 1000. The scatter is that of the far readings: at the end it may be larger.
     """
-    from scipy.special import stdtrit
-
     end = [n.excess for n in numbers if n.ask.level_db == end_db]
     # A deaf unit may begin to hear just before the end: what lies near it does not count among the others.
     others = [n.excess for n in numbers if abs(n.ask.level_db - end_db) > 12.0]
     if len(others) < 3 or len(end) < 2:
         return False
     mean = statistics.fmean(others)
-    sure = float(stdtrit(len(others) - 1, 1 - 5e-4)) * math.sqrt(1 + 1 / len(others))
+    sure = student_quantile(len(others) - 1, 1 - 5e-4) * math.sqrt(1 + 1 / len(others))
     limit = max(sure * statistics.stdev(others), 2 * step)
     return all(e - mean > limit for e in end) or all(mean - e > limit for e in end)
 

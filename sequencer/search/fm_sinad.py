@@ -46,7 +46,6 @@ class FmCurve:
     def _powers(self, density_db: float) -> tuple[float, float, float, float, float, float]:
         """Return tone power, parabolic noise, click noise, their effective bandwidths and the click rate."""
         import numpy as np
-        from scipy.special import erf, erfc
 
         density_hz = 10 ** (density_db / 10)
         rho = density_hz / self.bandwidth_hz
@@ -58,10 +57,10 @@ class FmCurve:
         parabolic = kept / density_hz * freq_hz**2 * audio * skirt
         radius_hz = self.bandwidth_hz / math.sqrt(12)
         offset_hz = self.deviation_hz * np.cos(np.linspace(0, np.pi, 65)[1::2])
-        rate = np.mean(
-            np.hypot(radius_hz, offset_hz) * erfc(np.sqrt(rho * (1 + (offset_hz / radius_hz) ** 2)))
-            + np.abs(offset_hz) * math.exp(-rho) * erf(np.abs(offset_hz) * math.sqrt(rho) / radius_hz)
-        )
+        ratios = np.abs(offset_hz) / radius_hz
+        beyond = np.array([math.erfc(math.sqrt(rho * (1 + ratio**2))) for ratio in ratios])
+        within = np.array([math.erf(ratio * math.sqrt(rho)) for ratio in ratios])
+        rate = np.mean(np.hypot(radius_hz, offset_hz) * beyond + np.abs(offset_hz) * math.exp(-rho) * within)
         tone = self.deviation_hz**2 / 2 * audio_tone * kept
         noise = float(parabolic.sum() * step_hz)
         clicks = float(2 * rate * audio.sum() * step_hz)

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cache, lru_cache
 from typing import TYPE_CHECKING
 
+from sequencer.quantiles import normal_quantile, student_quantile
 from sequencer.uncertainty.distributions import Shape, distribution_function, quantile
 
 if TYPE_CHECKING:
@@ -34,10 +36,7 @@ def student_factor(probability: float, dof: float) -> float:
         raise ValueError(f"coverage probability {probability} must lie between 0 and 1")
     if not dof > 0:
         raise ValueError(f"degrees of freedom {dof} must be above 0")
-    from scipy.special import ndtri, stdtrit
-
-    upper = (1 + probability) / 2
-    return float(ndtri(upper) if math.isinf(dof) else stdtrit(dof, upper))
+    return student_quantile(dof, (1 + probability) / 2)
 
 
 def gum_factor(probability: float, effective_dof: float) -> float:
@@ -65,8 +64,12 @@ def shape_factor(probability: float, dominant: Sequence[Part], standard: float) 
     The sum is worked out, not only its largest part: with a U-shaped part that part's own factor (1.41) would
     leave a rest of a quarter its size uncovered.
     """
+    return _shape_factor(probability, tuple(dominant), standard)
+
+
+@lru_cache(maxsize=64)  # a budget is asked for its factor by the decision, the table and the store
+def _shape_factor(probability: float, dominant: tuple[Part, ...], standard: float) -> float:
     import numpy as np
-    from scipy.optimize import brentq
 
     first, others = dominant[0], dominant[1:]
     half_width = first.standard * first.shape.divisor(first.top)
@@ -78,7 +81,23 @@ def shape_factor(probability: float, dominant: Sequence[Part], standard: float) 
         return float(np.mean(upper - lower)) - probability
 
     widest = half_width + float(np.max(np.abs(offsets)))
-    return float(brentq(excess, 0.0, widest, xtol=1e-9 * widest)) / standard
+    return _root(excess, 0.0, widest, within=1e-12) / standard
+
+
+def _root(rising: Callable[[float], float], low: float, high: float, *, within: float) -> float:
+    """Return where ``rising`` is within that of 0, between ``low`` and ``high``: false position, Illinois rule."""
+    at_low, at_high = rising(low), rising(high)
+    root = high
+    for _ in range(100):
+        root = (low * at_high - high * at_low) / (at_high - at_low)
+        at_root = rising(root)
+        if abs(at_root) <= within:
+            break
+        if at_root < 0.0:
+            low, at_low, at_high = root, at_root, 0.5 * at_high
+        else:
+            high, at_high, at_low = root, at_root, 0.5 * at_low
+    return root
 
 
 def _rest(parts: Sequence[Part], standard: float) -> float:
@@ -91,10 +110,14 @@ def _offsets(others: Sequence[Part], rest: float) -> np.ndarray:
 
     sums = np.zeros(1)
     if rest > 0:
-        steps = (np.arange(400) + 0.5) / 400
-        sums = rest * quantile(Shape.NORMAL, steps)
+        sums = rest * np.array(_normal_steps(400))
     for part in others:
         steps = (np.arange(200) + 0.5) / 200
         own = part.standard * part.shape.divisor(part.top) * quantile(part.shape, steps, top=part.top)
         sums = np.add.outer(sums, own).ravel()
     return sums
+
+
+@cache
+def _normal_steps(count: int) -> tuple[float, ...]:
+    return tuple(normal_quantile((step + 0.5) / count) for step in range(count))

@@ -18,7 +18,6 @@ from functools import lru_cache
 from math import pi, sqrt
 
 import numpy as np
-from scipy.special import i0e, i1e
 
 from sim.radio.audio_content import AUDIO_STEP_HZ, AudioChain, AudioContent, Floats, width_hz
 from sim.radio.if_filter import IfFilter
@@ -156,11 +155,15 @@ def _rounded(signal: RfSignal) -> RfSignal:
 
 def envelope_mean(amplitude: Floats, sigma: float) -> Floats:
     """Return the mean envelope of a carrier of that amplitude in noise of variance sigma² a quadrature (Rice)."""
+    from scipy.special import i0e, i1e  # slow to import, and of no use to FM
+
     x = (amplitude / sigma) ** 2 / 4.0
     return np.asarray(sigma * sqrt(pi / 2.0) * ((1.0 + 2.0 * x) * i0e(x) + 2.0 * x * i1e(x)))
 
 
 def envelope_slope(amplitude: Floats, sigma: float) -> Floats:
     """Return how the mean envelope moves with the amplitude: 0 in noise alone, 1 far above it."""
+    from scipy.special import i0e, i1e
+
     x = (amplitude / sigma) ** 2 / 4.0
     return np.asarray(sqrt(pi / 8.0) * amplitude / sigma * (i0e(x) + i1e(x)))
