@@ -76,9 +76,12 @@ def test_help_imports_nothing_of_the_engine(command: tuple[str, ...], tmp_path: 
     assert "pydantic" not in imported
 
 
-def test_a_run_draws_no_plot_and_reads_no_spectrum_by_a_plotting_library(tmp_path: Path) -> None:
-    """A simulated run needs the simulation, the store and the screen, but no plots and no page."""
+def test_a_run_imports_only_what_it_needs(tmp_path: Path) -> None:
+    """A simulated run needs the simulation, the store and the screen, but no plots, no page, no special functions, no other database."""
     words = ("run", "s.yaml", "--bench", "bench", "--serial", "M40-0007", "--results", "r")
     imported = _imported(tmp_path, *words)
     assert {"numpy", "sqlalchemy", "rich"} <= imported
-    assert imported & {"matplotlib", "jinja2", "alembic", "scipy.stats", "scipy.signal"} == set()
+    assert (
+        imported & {"matplotlib", "jinja2", "alembic", "scipy", "psycopg", "sqlalchemy.dialects.postgresql"}
+        == set()
+    )

@@ -281,10 +281,7 @@ class Store:
 
 def _unit_upsert(connection: Connection, run: Mapping[str, Any]) -> Any:
     """Return the statement that makes the run's unit known; of two at once, both are satisfied."""
-    from sqlalchemy.dialects import postgresql, sqlite
-
-    kind = sqlite.insert if connection.dialect.name == "sqlite" else postgresql.insert
-    made = kind(units).values(
+    made = _insert(connection, units).values(
         serial=run["serial"], model=run["model"], first_utc_s=run["utc_s"], last_utc_s=run["utc_s"]
     )
     new = made.excluded
@@ -303,10 +300,18 @@ def _unit_upsert(connection: Connection, run: Mapping[str, Any]) -> Any:
 
 
 def _insert_unless_there(connection: Connection, table: Table, row: Mapping[str, Any]) -> Any:
-    from sqlalchemy.dialects import postgresql, sqlite
+    return _insert(connection, table).values(**row).on_conflict_do_nothing()
 
-    kind = sqlite.insert if connection.dialect.name == "sqlite" else postgresql.insert
-    return kind(table).values(**row).on_conflict_do_nothing()
+
+def _insert(connection: Connection, table: Table) -> Any:
+    """Return an insert in the words of the database; the other's are not imported."""
+    if connection.dialect.name == "sqlite":
+        from sqlalchemy.dialects import sqlite
+
+        return sqlite.insert(table)
+    from sqlalchemy.dialects import postgresql
+
+    return postgresql.insert(table)
 
 
 def _replace(transaction: Writing, repeated: str, check_index: int, by: Result) -> None:
