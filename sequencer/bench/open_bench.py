@@ -28,6 +28,7 @@ from sequencer.safety.cables import Cables, Connection
 from sequencer.safety.key import Ratings
 from sequencer.safety.loss import HandPath
 from sequencer.safety.state import SafeState
+from sequencer.safety.way_out import PATIENCE_S
 
 if TYPE_CHECKING:
     from sim.bench import SimulatedBench
@@ -92,26 +93,20 @@ class OpenBench:
         if not (state := self.make_safe()).confirmed:
             raise BenchUnsafe(state.last_line())
 
-    def make_safe(self) -> SafeState:
-        """Make the bench safe; what is needed for that and is not open, because opening failed or was cut short, is tried once more."""
+    def make_safe(self, *, last: bool = False, patience_s: float = PATIENCE_S) -> SafeState:
+        """Make the bench safe; what is needed for that and is not open, because opening failed or was cut short, is tried again.
+
+        ``last`` is for the way out: the supply goes off too.
+        """
         if not self._touched:
             return SafeState(touched=False)
-        self._open_again("radio", "signal_generator")
-        state = self.safe.make_safe()
-        if not state.confirmed and self._open_again("supply"):
-            state = self.safe.make_safe()
-        return state
+        return self.safe.make_safe(last=last, patience_s=patience_s)
 
-    def _open_again(self, *roles: str) -> bool:
-        missing = [
-            name
-            for name, entry in self.bench.instruments.items()
-            if entry.role in roles and name not in self.instruments
-        ]
-        for name in sorted(missing, key=self._opening_rank):
-            with suppress(Exception):
-                self._open(name)
-        return any(name in self.instruments for name in missing)
+    def _open_again(self, role: str) -> None:
+        for name in sorted(self.bench.instruments, key=self._opening_rank):
+            if self.bench.instruments[name].role == role and name not in self.instruments:
+                with suppress(Exception):
+                    self._open(name)
 
     def prepare(self) -> None:
         """Lock the bench and open its VISA library; no instrument hears of it yet."""
@@ -145,7 +140,7 @@ class OpenBench:
     def close(self, known: SafeState | None = None) -> SafeState:
         """Make the bench safe (unless it is ``known`` how that went) and let go of it. May be called again."""
         if self.safe_state is None:
-            self.safe_state = known or self.make_safe()
+            self.safe_state = known or self.make_safe(last=True)
         self._stack.close()
         return self.safe_state
 
@@ -259,6 +254,7 @@ class OpenBench:
             bounds_s=bounds_s(self.bench),
             release_max_s=longest_release_s(radio[1]) if radio is not None else 0.0,
             say_unheard=self._say_unheard,
+            open_missing=self._open_again,
             cables=Cables(None if self.simulated else cables_mark(self.bench)),
         )
 

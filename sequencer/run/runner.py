@@ -37,6 +37,7 @@ from sequencer.run.status import ExitStatus
 from sequencer.safety.bench import SUPPLY_SETTLE_S
 from sequencer.safety.cables import BACK
 from sequencer.safety.state import SafeState
+from sequencer.safety.way_out import PATIENCE_S
 from sequencer.uncertainty.decision import Decision, Limits
 
 
@@ -86,7 +87,7 @@ class Runner:
         self._status = ExitStatus.PASSED
         self._stopper = Stopper()
         self._index = 0
-        self._fed = False
+        self._gave_up = False
         self._start_s = self._bench.clock.now_s()
 
     def run(self) -> RunOutcome:
@@ -133,7 +134,6 @@ class Runner:
         self._record.keep_instruments(self._bench.identities)
         self._cables_back()
         if (supply_v := self._plan.sequence.sequence.supply_v) is not None:
-            self._fed = True
             self._bench.safe.set_supply(supply_v)
             self._bench.clock.wait_s(SUPPLY_SETTLE_S)
         for step in self._plan.steps:
@@ -194,6 +194,7 @@ class Runner:
         """Make the bench safe after a fault; return why the run must stop, if it must."""
         state = self._bench.make_safe()
         if not state.confirmed:
+            self._gave_up = True
             return "stopped: the bench could not be confirmed safe"
         if self._bench.safe.supply_cut:
             return "stopped: the key could not be released at first, and the unit's supply was cut"
@@ -306,13 +307,9 @@ class Runner:
         return result
 
     def _close(self) -> SafeState:
-        """Make the bench safe, take away the supply that this run switched on, and let go."""
-        state = self._bench.make_safe()
-        if self._fed and not self._bench.safe.supply_cut:
-            try:
-                self._bench.safe.remove_supply()
-            except Exception as fault:
-                self._bench_failed(f"the unit's supply could not be confirmed off ({fault})")
+        """Make the bench safe, its supply off too, and let go."""
+        # Where it has just been tried for some seconds in vain, once more is enough.
+        state = self._bench.make_safe(last=True, patience_s=0.0 if self._gave_up else PATIENCE_S)
         try:
             self._bench.close(state)
         except Exception as error:

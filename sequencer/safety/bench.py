@@ -19,7 +19,7 @@ What reads back consistently wrong (a switch that moves nothing and says it did)
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from typing import Literal, TypeVar
 
 from drivers.clock import Clock
@@ -42,6 +42,7 @@ from sequencer.safety.receive import ReceiveSide
 from sequencer.safety.side import present
 from sequencer.safety.state import SafeState
 from sequencer.safety.transmit import TransmitSide
+from sequencer.safety.way_out import PATIENCE_S, SafeStep, take_steps
 
 _T = TypeVar("_T")
 SUPPLY_SETTLE_S = 0.5  # from supply on to a unit that answers: common practice, no source
@@ -53,6 +54,7 @@ class SafeBench:
     ``roles`` are those the bench file fills: an instrument that it names and that is not among ``instruments`` could not
     be opened, so that its state is unknown. ``say_unheard`` sends the "off" of a role without proof of the link and without an
     answer: of an instrument that cannot be heard any more it may still be obeyed. It raises nothing and confirms nothing.
+    ``open_missing`` tries to open what of a role is not open; it raises nothing.
     """
 
     def __init__(
@@ -68,6 +70,7 @@ class SafeBench:
         release_max_s: float,
         owed_rest_s: float = 0.0,
         say_unheard: Callable[[str], None] = lambda role: None,
+        open_missing: Callable[[str], object] = lambda role: None,
         cables: Cables | None = None,
     ) -> None:
         self._instruments = instruments
@@ -80,6 +83,7 @@ class SafeBench:
         self._release_max_s = release_max_s
         self._owed_rest_s = owed_rest_s
         self._say_unheard = say_unheard
+        self._open_missing = open_missing
         self._key: Key | None = None
         self._on_side = False
         self.cables = cables or Cables()
@@ -113,25 +117,70 @@ class SafeBench:
         ``supply_cut`` says whether the supply reads off. Nothing is raised.
         """
         self._say_unheard("radio")
+        self._open_missing("supply")
         if (supply := self._find(Supply)) is not None:
-            self.supply_cut = self._try([], "", lambda: supply.configure_output_enabled(False))
+            for _ in range(2):
+                with suppress(Exception):  # a driver from elsewhere may raise anything
+                    supply.configure_output_enabled(False)
+                    self.supply_cut = True
+                    break
         if not self.supply_cut:
             self._say_unheard("supply")
 
-    def make_safe(self) -> SafeState:
-        """Unkey the unit and switch generators and audio source off, each confirmed; removes the supply if the key stays down."""
-        trouble: list[str] = []
-        if not self._try(trouble, "the unit could not be confirmed unkeyed", self._unkey):
-            if not self.supply_cut:
-                self.cut_off()
-            if self.supply_cut:
-                trouble.append("its supply was switched off and reads off")
-            elif self._find(Supply) is not None:
-                trouble.append("its supply could not be confirmed off either")
-        if not self._try(trouble, "the generator could not be confirmed off", self._generators_off):
-            self._say_unheard("signal_generator")
-        self._try([], "", self._audio_off)
-        return SafeState(trouble=tuple(trouble), cables_moved=self.cables.moved)
+    def make_safe(self, *, last: bool = False, patience_s: float = PATIENCE_S) -> SafeState:
+        """Unkey the unit and switch generators off, each confirmed, and the audio source; cuts the supply if the key stays down.
+
+        ``last`` is for the way out: the supply goes off too, confirmed. What fails is tried again for ``patience_s``; a person is
+        asked twice at most.
+        """
+        steps = [
+            SafeStep(
+                act=self._with_opened("radio", self._unkey),
+                done="PTT released",
+                failed="the unit could not be confirmed unkeyed",
+                otherwise=self._cut_off_and_say,
+            ),
+            SafeStep(
+                act=self._with_opened("signal_generator", self._generators_off),
+                done="generator off",
+                failed="the generator could not be confirmed off",
+                otherwise=lambda: self._say_unheard("signal_generator") or "",
+            ),
+        ]
+        roles = ["radio", "signal_generator"]
+        if last:
+            roles.append("supply")
+            steps.append(
+                SafeStep(
+                    act=self._with_opened("supply", self.remove_supply),
+                    done="supply off",
+                    failed="the unit's supply could not be confirmed off",
+                    otherwise=lambda: self._say_unheard("supply") or "",
+                )
+            )
+        by_hand = any(instrument.manual for instrument in self._instruments.values())
+        off, trouble = take_steps(
+            [step for role, step in zip(roles, steps, strict=True) if role in self._roles],
+            self._clock,
+            patience_s=0.0 if by_hand else patience_s,
+        )
+        with suppress(Exception):
+            self._audio_off()
+        return SafeState(off=off, trouble=trouble, cables_moved=self.cables.moved)
+
+    def _with_opened(self, role: str, act: Callable[[], None]) -> Callable[[], None]:
+        def opened() -> None:
+            self._open_missing(role)
+            act()
+
+        return opened
+
+    def _cut_off_and_say(self) -> str:
+        if not self.supply_cut:
+            self.cut_off()
+        if self.supply_cut:
+            return "its supply was switched off and reads off"
+        return "its supply could not be confirmed off either" if self._find(Supply) is not None else ""
 
     @contextmanager
     def receive_side(self, *, channel: int | None, mode: str, frequency_hz: float) -> Iterator[ReceiveSide]:
@@ -334,19 +383,6 @@ class SafeBench:
     def _audio_off(self) -> None:
         if (audio := self._find(AudioAnalyser)) is not None:
             audio.configure_source_enabled(False)
-
-    def _try(self, trouble: list[str], what: str, step: Callable[[], None]) -> bool:
-        for last in (False, True):
-            try:
-                step()
-            except (
-                Exception
-            ) as fault:  # a driver from elsewhere may raise anything; the other steps must be tried
-                if last:
-                    trouble.append(f"{what} ({fault})")
-            else:
-                return True
-        return False
 
     def _find(self, role: type[_T]) -> _T | None:
         return next((found for found in self._instruments.values() if isinstance(found, role)), None)

@@ -11,17 +11,19 @@ CABLES_MOVED = "CABLES WERE MOVED BY HAND and not confirmed back: put them back 
 class SafeState:
     """How making the bench safe went: ``trouble`` names what could not be confirmed; empty when all was.
 
-    ``touched`` is False where nothing was sent, so that nothing is known and nothing is ours to answer for. ``cables_moved``: a person
-    was asked to move cables and has not confirmed that they are back.
+    ``off`` names what was read back as released or off, for the last line. ``touched`` is False where nothing was sent, so that nothing
+    is known and nothing is ours to answer for. ``cables_moved``: a person was asked to move cables and has not confirmed that they are
+    back.
     """
 
     trouble: tuple[str, ...] = ()
     touched: bool = True
     cables_moved: bool = False
+    off: tuple[str, ...] = ()
 
     @property
     def confirmed(self) -> bool:
-        """Say whether the unit is unkeyed and the generator off, by their own read-back."""
+        """Say whether all that could be on was read back as off: of a bench that was left, the supply too."""
         return self.touched and not self.trouble
 
     def last_line(self) -> str:
@@ -34,5 +36,7 @@ class SafeState:
             )
         if not self.touched:
             return "The bench was left as it stood: nothing was sent to it."
-        safe = "The bench is safe: unit unkeyed, generator off, both read back."
+        safe = f"The bench is safe: {', '.join(self.off)}, {'each ' * (len(self.off) > 1)}read back."
+        if not self.off:
+            safe = "The bench is safe: nothing on it can be keyed or switched off."
         return f"{safe} {CABLES_MOVED}" if self.cables_moved else safe

@@ -20,7 +20,7 @@ pytestmark = [
     pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are needed"),
     pytest.mark.slow,  # each run is a process of its own, answered at the pace of a terminal
 ]
-SAFE = "The bench is safe: unit unkeyed, generator off, both read back."
+SAFE = "The bench is safe: PTT released, generator off, supply off, each read back."
 CABLES = "CABLES WERE MOVED BY HAND and not confirmed back"
 SEQUENCE = """\
 sequence: Asked

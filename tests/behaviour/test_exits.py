@@ -35,7 +35,7 @@ pytestmark = [
 ROOT = Path(__file__).parents[2]
 SEQUENCER = (sys.executable, "-m", "sequencer")
 SERIAL = ("--serial", "M40-0007")
-SAFE = "The bench is safe: unit unkeyed, generator off, both read back."
+SAFE = "The bench is safe: PTT released, generator off, supply off, each read back."
 KEYED_LONG = """
 sequence: Keyed for long
 channels: plans/cept-40.yaml

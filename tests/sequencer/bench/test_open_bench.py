@@ -125,7 +125,7 @@ def test_every_generator_is_switched_off_even_if_the_first_fails(make_rig):
         for device in both:
             device.output_on = True
         both[0].faults.add(Fault(kind=FaultKind.DISCONNECT, match="OUTPut", times=2))
-        assert not bench.make_safe().confirmed
+        assert not bench.make_safe(patience_s=0.0).confirmed
         assert not both[1].output_on
         assert bench.make_safe().confirmed
         assert not both[0].output_on

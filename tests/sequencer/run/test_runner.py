@@ -15,11 +15,12 @@ from sequencer.checks.base import Check, CheckSettings, Finding
 from sequencer.results.model import FaultFacts
 from sequencer.run.events import CheckEnded, FaultMet, RunEnded
 from sequencer.run.status import ExitStatus
+from sequencer.safety.way_out import PATIENCE_S
 from sequencer.uncertainty.decision import Decision
 from sim.scpi.faults import Fault, FaultKind, FaultScript
 
 KEY_ON, KEY_OFF = ":CONTrol:KEY:STATe 1", ":CONTrol:KEY:STATe 0"
-SAFE = "The bench is safe: unit unkeyed, generator off, both read back."
+SAFE = "The bench is safe: PTT released, generator off, supply off, each read back."
 
 
 class Procedure(Check[CheckSettings]):
@@ -267,13 +268,37 @@ def test_a_screen_that_is_gone_does_not_end_a_run(make_rig):
 
 
 def test_a_supply_that_stays_on_is_said(make_rig):
-    """If the supply that the run switched on cannot be confirmed off at the end, the status is 3 and the trouble says so."""
+    """If the supply that the run switched on cannot be confirmed off at the end, the status is 3 and the last line says so."""
     rig = make_rig().with_checks(Procedure("transmit", _read_power))
     rig.inject("supply", Fault(kind=FaultKind.DISCONNECT, match="OUTPut:STATe 0", times=None))
     outcome = rig.run()
     assert outcome.status is ExitStatus.BENCH_FAILED
-    assert any("supply could not be confirmed off" in text for text in outcome.trouble)
-    assert outcome.safe_state.confirmed, "unkeyed and off, that was read back"
+    assert not outcome.safe_state.confirmed
+    assert outcome.safe_state.off == ("PTT released", "generator off")
+    line = outcome.safe_state.last_line()
+    assert "the unit's supply could not be confirmed off" in line
+    assert "Remove the supply from the unit now" in line
+
+
+def test_a_supply_that_answers_again_after_seconds_is_switched_off(make_rig):
+    """Making safe goes on for some seconds with pauses: what was busy for six tries is confirmed off at the seventh."""
+    rig = make_rig().with_checks(Procedure("transmit", _read_power))
+    rig.inject("supply", Fault(kind=FaultKind.DISCONNECT, match="OUTPut:STATe 0", times=6))
+    outcome = rig.run()
+    assert outcome.status is ExitStatus.PASSED
+    assert outcome.safe_state.last_line() == SAFE
+    assert rig.simulation.unit.supply_v == 0.0
+
+
+def test_making_safe_in_vain_ends_and_is_not_done_all_over_again(make_rig):
+    """A generator that is gone for good is tried for some seconds once, not once after the check and again on the way out."""
+    rig = make_rig().with_checks(Procedure("receive", _listen))
+    rig.inject(
+        "signal_generator", Fault(kind=FaultKind.DISCONNECT, match="OUTPut:STATe 0", skip=4, times=None)
+    )
+    outcome = rig.run()
+    assert not outcome.safe_state.confirmed
+    assert outcome.bench_s < 2.0 * PATIENCE_S
 
 
 def test_no_as_an_answer_runs_no_later_check(make_rig, nodding):

@@ -111,12 +111,12 @@ def test_a_key_whose_bench_is_gone_is_not_pressed():
 def test_the_last_line_says_how_the_bench_was_left():
     """Confirmed, not confirmed and not touched are three different sentences; only the first is a confirmation."""
     safe, unsure, untouched = (
-        SafeState(),
+        SafeState(off=("PTT released", "generator off", "supply off")),
         SafeState(trouble=("the key reads closed.",)),
         SafeState(touched=False),
     )
     assert [state.confirmed for state in (safe, unsure, untouched)] == [True, False, False]
-    assert safe.last_line() == "The bench is safe: unit unkeyed, generator off, both read back."
+    assert safe.last_line() == "The bench is safe: PTT released, generator off, supply off, each read back."
     assert unsure.last_line() == (
         "THE BENCH COULD NOT BE CONFIRMED SAFE: the key reads closed. Remove the supply from the unit now, "
         "then look at the generator and the key line."
