@@ -26,8 +26,21 @@ _EPILOG = (
 )
 
 
+class Program(click.Group):
+    """The commands; called without arguments, as the installed script calls it, it is the process's own program."""
+
+    def __call__(self, *arguments: Any, **options: Any) -> Any:
+        """Run the command that the process was started with; it ends afterwards."""
+        from sequencer.run.interrupt import end_process_after
+
+        end_process_after()
+        return super().__call__(*arguments, **options)
+
+
 @click.group(
-    epilog=_EPILOG, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100}
+    cls=Program,
+    epilog=_EPILOG,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
 )
 @click.version_option(package_name="radio-bench-sequencer", prog_name="sequencer")
 def main() -> None:

@@ -24,6 +24,7 @@ from sequencer.cli.operator import (
     refuse_odd_options,
 )
 from sequencer.cli.options import check_model, check_serial
+from sequencer.cli.outlet import reader_may_be_gone
 from sequencer.planning.load import load_both
 from sequencer.planning.parts import bench_parts
 from sequencer.planning.plan import Plan, make_plan
@@ -36,6 +37,7 @@ from sequencer.run.runner import Runner, RunOutcome
 from sequencer.run.status import ExitStatus
 
 
+@stoppable()  # from the files to the last line, which says how the bench was left
 def run_command(
     sequence_name: str,
     bench_name: str,
@@ -76,17 +78,16 @@ def run_command(
         plan=plan,
         again=again,
     )
-    with stoppable():  # also while results are shown: the last line says how the bench was left
-        return _run_and_tell(
-            plan,
-            parts,
-            facts,
-            folder,
-            store=store,
-            people=people,
-            by_hand=bool(by_hand),
-            as_json=as_json,
-        )
+    return _run_and_tell(
+        plan,
+        parts,
+        facts,
+        folder,
+        store=store,
+        people=people,
+        by_hand=bool(by_hand),
+        as_json=as_json,
+    )
 
 
 def _asked_again(
@@ -126,8 +127,7 @@ def _run_and_tell(
 ) -> int:
     from rich.console import Console
 
-    from sequencer.cli.screen import ProgressScreen, results_table, run_lines
-    from sequencer.results.text import repeats_text
+    from sequencer.cli.screen import ProgressScreen
 
     console = Console(stderr=True)
     with Record(folder, facts, store=store) as record, ProgressScreen(console) as screen:
@@ -145,29 +145,43 @@ def _run_and_tell(
         )
         outcome = runner.run()
     hazards = parts.simulation.hazards if parts.simulation is not None else ()
-    if as_json:
-        click.echo(json.dumps(_as_json(facts, outcome, record, hazards), ensure_ascii=False, indent=2))
-    else:
-        title = f"{plan.sequence.sequence.sequence}: {f'{facts.model} {facts.serial}'.strip()} on {facts.bench_name}"
-        shown = Console()
-        shown.print(results_table(map(facts_of, outcome.results), title, width=shown.width))
-        shown.print(
-            run_lines(
-                run=facts.run,
-                part=", ".join(plan.only),
-                repeats=repeats_text(facts.again.run, facts.again.reason) if facts.again is not None else "",
-                rule=str(plan.sequence.sequence.rule),
-                table=str(record.table.path),
-                bench_s=outcome.bench_s,
-                forecast_s=plan.forecast_s,
-            ),
-            soft_wrap=True,
-        )
-        shown.print(_verdict(outcome), highlight=False, style="bold")
-    for text in (*outcome.trouble, *(f"witness: {hazard}" for hazard in hazards)):
-        click.echo(text, err=True)
-    click.echo(outcome.safe_state.last_line(), err=True)
+    with reader_may_be_gone(sys.stdout):
+        if as_json:
+            click.echo(json.dumps(_as_json(facts, outcome, record, hazards), ensure_ascii=False, indent=2))
+        else:
+            _show(facts, outcome, str(record.table.path))
+    with reader_may_be_gone(sys.stderr):
+        for text in (*outcome.trouble, *(f"witness: {hazard}" for hazard in hazards)):
+            click.echo(text, err=True)
+        click.echo(outcome.safe_state.last_line(), err=True)
     return int(max(outcome.status, ExitStatus.BENCH_FAILED) if hazards else outcome.status)
+
+
+def _show(facts: RunFacts, outcome: RunOutcome, table: str) -> None:
+    from rich.console import Console
+
+    from sequencer.cli.screen import results_table, run_lines
+    from sequencer.results.text import repeats_text
+
+    plan = facts.plan
+    title = (
+        f"{plan.sequence.sequence.sequence}: {f'{facts.model} {facts.serial}'.strip()} on {facts.bench_name}"
+    )
+    shown = Console()
+    shown.print(results_table(map(facts_of, outcome.results), title, width=shown.width))
+    shown.print(
+        run_lines(
+            run=facts.run,
+            part=", ".join(plan.only),
+            repeats=repeats_text(facts.again.run, facts.again.reason) if facts.again is not None else "",
+            rule=str(plan.sequence.sequence.rule),
+            table=table,
+            bench_s=outcome.bench_s,
+            forecast_s=plan.forecast_s,
+        ),
+        soft_wrap=True,
+    )
+    shown.print(_verdict(outcome), highlight=False, style="bold")
 
 
 def _new_run(simulated: bool) -> str:

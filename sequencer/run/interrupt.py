@@ -1,4 +1,4 @@
-"""Ctrl-C, SIGTERM and a terminal that hangs up: the first stops the run, later ones wait until the bench is safe.
+"""Ctrl-C, Ctrl-\\, SIGTERM and a terminal that hangs up: the first stops the run, later ones wait until the bench is safe.
 
 An exception out of a signal handler can be lost: `click` turns it into an `Abort`, a failing release in a ``finally``
 replaces it, the interpreter swallows it in a ``__del__``. So whoever runs a sequence also asks `Stopper.check` between steps.
@@ -14,8 +14,10 @@ from contextlib import contextmanager
 from types import FrameType
 from typing import Any
 
-# A terminal that goes away (SIGHUP) would otherwise end the process with the unit keyed; Windows has no such signal.
-_STOPPING = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name))
+# A terminal that goes away (SIGHUP) or Ctrl-\ (SIGQUIT) would otherwise end the process with the unit keyed; Windows has neither.
+_STOPPING = tuple(
+    getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGQUIT") if hasattr(signal, name)
+)
 _OUTLIVED = tuple(getattr(signal, name) for name in ("SIGHUP",) if hasattr(signal, name))
 # Ctrl-Z would leave the unit keyed for as long as the process sleeps.
 _IGNORED = tuple(getattr(signal, name) for name in ("SIGTSTP",) if hasattr(signal, name))
@@ -24,7 +26,7 @@ RAISED_AGAIN_S = 2.0  # by then a person has seen that the first Ctrl-C did noth
 
 
 class Interrupted(KeyboardInterrupt):
-    """Somebody asked the run to stop; ``signal_name`` is SIGINT, SIGTERM or SIGHUP."""
+    """Somebody asked the run to stop; ``signal_name`` is SIGINT, SIGTERM, SIGHUP or SIGQUIT."""
 
     def __init__(self, signal_name: str) -> None:
         self.signal_name = signal_name
@@ -85,6 +87,16 @@ class Stopper:
 
 
 _active: Stopper | None = None
+_ends_process = False
+
+
+def end_process_after() -> None:
+    """Say that the process ends after the next `stoppable`: signals are then ignored rather than given back.
+
+    One that comes between the last line and the end would otherwise take the exit status, and say nothing.
+    """
+    global _ends_process  # noqa: PLW0603 - a process ends once
+    _ends_process = True
 
 
 @contextmanager
@@ -112,7 +124,7 @@ def stoppable() -> Iterator[Stopper]:
         stopper.hold()
         _active = None
         for number, handler in before.items():
-            signal.signal(number, handler)
+            signal.signal(number, signal.SIG_IGN if _ends_process else handler)
 
 
 def _take_over(stopper: Stopper) -> dict[int, Any]:

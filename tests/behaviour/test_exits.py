@@ -232,7 +232,9 @@ def _in_phase(client: Client, served: Served, attribute: str) -> None:
         ("keyed", ("SIGINT", "SIGINT")),
         ("keyed", ("SIGTERM", "SIGINT")),
         ("keyed", ("SIGHUP",)),
+        ("keyed", ("SIGQUIT",)),
         ("listening", ("SIGINT",)),
+        ("listening", ("SIGQUIT", "SIGQUIT", "SIGTERM")),
         ("listening", ("SIGTERM",)),
     ],
     ids=lambda one: one if isinstance(one, str) else "+".join(one),
@@ -255,6 +257,37 @@ def test_an_interrupted_run_leaves_the_bench_safe_and_its_results(served, run, p
     assert stored["outcome"] in {f"interrupted ({name})" for name in signals}
     assert stored["bench_safe"]
     assert [result["value"] for result in results] == [float(rows[0]["value"])]
+
+
+def test_a_burst_of_signals_up_to_the_end_takes_neither_the_status_nor_the_last_line(served, run):
+    """Whoever leans on Ctrl-C until the process is gone gets status 4 and is told how the bench was left, all the same."""
+    client = run(served.bench, LISTENING_LONG)
+    _in_phase(client, served, "generator_on")
+    sent = 0
+    while client.process.poll() is None and sent < 20_000:
+        client.process.send_signal((signal.SIGINT, signal.SIGTERM, signal.SIGQUIT)[sent % 3])
+        sent += 1
+        time.sleep(0.003)
+    status, said, last_line = client.end()
+    assert (status, last_line) == (4, SAFE), said
+    assert sent > 3
+    assert served.is_safe()
+
+
+def test_a_reader_that_has_gone_costs_neither_the_status_nor_the_last_line(tmp_path):
+    """`sequencer run … | head -1`: the pipe closes behind the first line, and standard error still says how the bench was left."""
+    (tmp_path / "sequence.yaml").write_text(KEYED_LONG.replace("60 s", "1 s"), encoding="utf-8")
+    for options in ([], ["--json"]):
+        command = [*SEQUENCER, "run", tmp_path / "sequence.yaml", *SERIAL, *options]
+        command += ["--bench", ROOT / "sim" / "bench.yaml", "--results", tmp_path / "results"]
+        reading, writing = os.pipe()
+        process = subprocess.Popen(command, cwd=ROOT, text=True, stdout=writing, stderr=subprocess.PIPE)
+        os.close(writing)
+        os.close(reading)
+        _, errors = process.communicate(timeout=60)
+        assert errors.strip().splitlines()[-1] == SAFE, errors
+        assert "Exception ignored" not in errors
+        assert process.returncode == 0, errors
 
 
 LATE_SIGNAL = """
@@ -414,14 +447,15 @@ def _at_terminal(tmp_path: Path, typed: bytes) -> tuple[int, str, list[dict[str,
     ("typed", "status", "quantities"),
     [
         (b"\x03", 4, []),
+        (b"\x1c", 4, []),
         (b"n\n", 1, ["confirmed: volume at half"]),
         (b"\x04", 1, ["confirmed: volume at half"]),
         (b"y\n", 0, ["confirmed: volume at half", "carrier power"]),
     ],
-    ids=["Ctrl-C", "no", "end of input", "yes"],
+    ids=["Ctrl-C", "Ctrl-backslash", "no", "end of input", "yes"],
 )
 def test_a_person_answers_a_confirmation(tmp_path, typed, status, quantities):
-    """At the prompt Ctrl-C is status 4, "n" and end of input are status 1 with no later check run, "y" goes on; the bench is safe."""
+    """At the prompt Ctrl-C and Ctrl-\\ are status 4, "n" and end of input are status 1 with no later check, "y" goes on; it ends safe."""
     ended, screen, rows = _at_terminal(tmp_path, typed)
     assert ended == status, screen
     assert screen.strip().splitlines()[-1].strip() == SAFE
