@@ -25,7 +25,7 @@ def find_run(name: str, store: Store, place: StorePlace, serial: str | None) -> 
         raise about_file(
             place,
             "this store holds no run yet",
-            hint="name another with --results or --store",
+            hint="name another with --folder or --store",
         )
     alike = nearest(name, [one["run"] for one in store.read_runs(limit=_NEWEST)])
     raise about_file(

@@ -6,6 +6,7 @@ Exit status: 0 all passed, 1 a limit failed, 2 the input is wrong, 3 the bench f
 from __future__ import annotations
 
 import sys
+from copy import copy
 from pathlib import Path
 from typing import Any
 
@@ -180,21 +181,20 @@ def results(run_name: str | None, folder: Path, store: str, **asked: Any) -> Non
 
 @main.command()
 @click.argument("run_name", metavar="RUN")
-@click.option("--check", "check_index", type=int, help="Only the check with this number, counted from 0.")
+@click.option("--step", type=click.IntRange(0), help="Only the check with this number, counted from 0.")
+@click.option("--check", default="", metavar="NAME", help="Only checks of this name.")
 @folder_option
 @store_option
 @as_json_option
 @clear_errors
-def trace(run_name: str, check_index: int | None, folder: Path, store: str, as_json: bool) -> None:
+def trace(run_name: str, folder: Path, store: str, **asked: Any) -> None:
     """Show every byte that was exchanged in RUN ("last" for the newest)."""
     from sequencer.cli.trace import trace_command
 
-    sys.exit(
-        trace_command(run_name, check_index=check_index, folder=folder, store_name=store, as_json=as_json)
-    )
+    sys.exit(trace_command(run_name, folder=folder, store_name=store, **asked))
 
 
-@main.command("take-in")
+@main.command("import-kept")
 @click.argument(
     "files", nargs=-1, required=True, metavar="FILE...", type=click.Path(path_type=Path, dir_okay=False)
 )
@@ -202,14 +202,19 @@ def trace(run_name: str, check_index: int | None, folder: Path, store: str, as_j
 @store_option
 @as_json_option
 @clear_errors
-def take_in(files: tuple[Path, ...], folder: Path, store: str, as_json: bool) -> None:
-    """Take runs into the store that were kept beside it in FILE (.json) because it could not be written.
+def import_kept(files: tuple[Path, ...], folder: Path, store: str, as_json: bool) -> None:
+    """Put runs into the store that were kept beside it in FILE (.json) because it could not be written.
 
-    What the store has of them already stays as it is; taking a file in twice adds nothing. The file is left where it is.
+    What the store has of them already stays as it is; a file put in twice adds nothing. The file is left where it is.
     """
-    from sequencer.cli.take_in import take_in_command
+    from sequencer.cli.import_kept import import_kept_command
 
-    sys.exit(take_in_command(files, folder=folder, store_name=store, as_json=as_json))
+    sys.exit(import_kept_command(files, folder=folder, store_name=store, as_json=as_json))
+
+
+_take_in = copy(import_kept)  # as it was called before
+_take_in.hidden = True
+main.add_command(_take_in, "take-in")
 
 
 @main.command()

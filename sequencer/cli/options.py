@@ -18,9 +18,24 @@ SERIAL_MAX = 64
 MODEL_MAX = 64
 F = TypeVar("F", bound=Callable[..., Any])
 
+
+class RenamedOption(click.Option):
+    """An option that also answers to the name it had before, which help does not show."""
+
+    def __init__(self, *names: Any, formerly: str, **settings: Any) -> None:
+        super().__init__(*names, **settings)
+        self._formerly = formerly
+
+    def add_to_parser(self, parser: Any, ctx: click.Context) -> None:
+        """Let the parser know both names."""
+        super().add_to_parser(parser, ctx)
+        parser.add_option(obj=self, opts=[self._formerly], dest=self.name, action="store", nargs=1)
+
+
 folder_option = click.option(
-    "--results",
-    "folder",
+    "--folder",
+    cls=RenamedOption,
+    formerly="--results",
     type=click.Path(path_type=Path),
     default=Path("results"),
     show_default=True,

@@ -97,7 +97,7 @@ class Record:
         """Write who answered on the bench."""
         on_bench = self.facts.plan.bench.bench.instruments
         found = [_on_bench(name, one, on_bench.get(name)) for name, one in identities.items()]
-        self._beside.instruments = found
+        self._beside.change(instruments=tuple(found))
         self._try(lambda again: self.store.write_instruments(self.facts.run, found))
 
     def keep(self, index: int, results: Sequence[Result], said: Sequence[Exchange]) -> None:
@@ -133,7 +133,7 @@ class Record:
     def end(self, *, outcome: str, bench_safe: bool, bench_s: float) -> None:
         """Write how the run ended."""
         how = {"outcome": outcome, "bench_safe": bench_safe, "bench_s": bench_s}
-        self._beside.run |= how
+        self._beside.change(**how)
         problem = self._try(
             lambda again: self.store.write_end(
                 self.facts.run, outcome=outcome, bench_safe=bench_safe, bench_s=bench_s
@@ -232,5 +232,5 @@ def _unwritable(folder: Path, error: OSError) -> FileProblems:
         folder,
         f"results cannot be written here: {error.strerror or error}",
         allowed="a folder that can be written",
-        hint="name another with --results",
+        hint="name another with --folder",
     )

@@ -48,7 +48,7 @@ def find_repeated(plan: Plan, place: StorePlace, *, serial: str, simulated: bool
     if place.path is not None and not place.path.exists():
         raise _refused(
             f"there is no store {place} yet, and so no earlier run",
-            "the folder of the earlier run, with --results",
+            "the folder of the earlier run, with --folder",
         )
     with Store.open_to_read(place) as store:
         sequence = plan.sequence.sequence.sequence

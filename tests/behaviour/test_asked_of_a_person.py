@@ -58,7 +58,7 @@ def run(
             content.replace("unit: units ", f"unit: {ROOT / 'sim' / 'units'} "), encoding="utf-8"
         )
     words = ["run", str(folder / "asked.yaml"), "--bench", bench, "--serial", "M40-0007", *more]
-    return run_at_terminal([*words, "--results", str(folder / "results")], answer)
+    return run_at_terminal([*words, "--folder", str(folder / "results")], answer)
 
 
 def rows(folder: Path) -> dict[str, dict[str, str]]:
@@ -134,7 +134,7 @@ def test_a_reading_given_beforehand_is_not_asked_for(tmp_path: Path) -> None:
         "bench",
         "--serial",
         "M40-0007",
-        "--results",
+        "--folder",
         str(tmp_path / "other"),
     ]
     done = subprocess.run(
@@ -246,7 +246,7 @@ def test_without_a_person_no_cable_is_moved(tmp_path: Path) -> None:
             bench,
             "--serial",
             "M40-0007",
-            "--results",
+            "--folder",
             str(tmp_path / "r"),
         ]
         command = [sys.executable, "-m", "sequencer", *words, *more]

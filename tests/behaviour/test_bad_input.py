@@ -242,7 +242,7 @@ def test_a_profile_of_one_s_own_with_an_unknown_command_is_refused(tmp_path: Pat
 def test_a_results_folder_that_cannot_be_written_is_refused(folder: str, tmp_path: Path) -> None:
     """A file in its place, a place where nothing can be made, a name too long: said, with the way out."""
     result = _run(tmp_path, results=folder)
-    _refused(result, tmp_path, "results cannot be written here", "name another with --results")
+    _refused(result, tmp_path, "results cannot be written here", "name another with --folder")
 
 
 @pytest.mark.skipif(
@@ -277,7 +277,7 @@ def test_a_read_only_results_folder_is_refused(tmp_path: Path) -> None:
     )
     assert done.returncode == 2, done.stdout + done.stderr
     assert "results cannot be written here: Permission denied" in done.stdout
-    assert "name another with --results" in done.stdout
+    assert "name another with --folder" in done.stdout
     assert list(folder.iterdir()) == []
 
 
@@ -354,7 +354,7 @@ def test_nobody_to_ask_is_refused_before_anything_is_sent(tmp_path: Path) -> Non
     (tmp_path / "s.yaml").write_text(SEQUENCE, encoding="utf-8")
     (tmp_path / "b.yaml").write_text(BENCH, encoding="utf-8")
     result = _invoke(
-        tmp_path, "run", "s.yaml", "--bench", "b.yaml", "--serial", "M40-0007", "--results", "out"
+        tmp_path, "run", "s.yaml", "--bench", "b.yaml", "--serial", "M40-0007", "--folder", "out"
     )
     _refused(
         result, tmp_path, "asks for 1 confirmation(s), and there is no terminal to ask at", "--confirmed"
@@ -370,7 +370,7 @@ def test_nobody_to_ask_is_refused_before_anything_is_sent(tmp_path: Path) -> Non
         ("run", "x", "--bench", "bench", "--serial"),
         ("schema", "benches"),
         ("nonsense",),
-        ("trace", "last", "--check", "one"),
+        ("trace", "last", "--step", "one"),
         ("simulate", "--bench", "bench", "--port", "70000"),
         ("run", "x", "--nonsense"),
     ],

@@ -68,14 +68,14 @@ def _json(*arguments: str) -> Any:
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A results folder with one run of the sound specimen in it."""
     folder = tmp_path_factory.mktemp("results")
-    assert CliRunner().invoke(main, [*RUN, "--results", str(folder)]).exit_code == 0
+    assert CliRunner().invoke(main, [*RUN, "--folder", str(folder)]).exit_code == 0
     return folder
 
 
 @pytest.mark.parametrize(("serial", "status"), [("M40-0007", 0), ("M40-0011", 1), ("M40-0001", 2)])
 def test_the_status_says_how_it_went(serial: str, status: int, tmp_path: Path) -> None:
     """0 all passed, 1 a limit failed, 2 the input is wrong (no such specimen)."""
-    words = [*RUN[:4], "--serial", serial, "--confirmed", "--results", str(tmp_path / "r")]
+    words = [*RUN[:4], "--serial", serial, "--confirmed", "--folder", str(tmp_path / "r")]
     assert CliRunner().invoke(main, words).exit_code == status
 
 
@@ -87,7 +87,7 @@ def test_a_bench_that_does_not_answer_has_status_3(tmp_path: Path) -> None:
     (tmp_path / "b.yaml").write_text(text, encoding="utf-8")
     (tmp_path / "s.yaml").write_text(SHORT, encoding="utf-8")
     words = ["run", str(tmp_path / "s.yaml"), "--bench", str(tmp_path / "b.yaml"), "--serial", "X1"]
-    result = CliRunner().invoke(main, [*words, "--results", str(tmp_path / "r")])
+    result = CliRunner().invoke(main, [*words, "--folder", str(tmp_path / "r")])
     assert result.exit_code == 3, result.stderr
     assert "127.0.0.1" in result.stderr
     assert "Traceback" not in result.stderr
@@ -121,17 +121,17 @@ def test_json_of_a_run_is_all_of_standard_output(tmp_path: Path) -> None:
 
 def test_json_of_the_listings_parses_and_agrees(folder: Path) -> None:
     """Runs, one run and its trace are JSON that a program can follow from one to the next."""
-    (run,) = _json("results", "--json", "--results", str(folder))
+    (run,) = _json("results", "--json", "--folder", str(folder))
     assert run["simulated"] is True
     assert run["decisions"]["pass"] == 12
     assert set(run["instruments"]) >= {"radio", "signal_generator"}
-    one = _json("results", run["run"], "--json", "--results", str(folder))
+    one = _json("results", run["run"], "--json", "--folder", str(folder))
     assert len(one["results"]) == sum(run["decisions"].values())
     sensitivity = next(row for row in one["results"] if row["check"] == "sensitivity")
     assert len(sensitivity["points"]) >= 3
     assert sensitivity["budget"]["contributions"]
     index = str(sensitivity["check_index"])
-    result = CliRunner().invoke(main, ["trace", "last", "--json", "--check", index, "--results", str(folder)])
+    result = CliRunner().invoke(main, ["trace", "last", "--json", "--step", index, "--folder", str(folder)])
     lines = [json.loads(line) for line in result.stdout.splitlines()]
     assert {line["check_index"] for line in lines} == {sensitivity["check_index"]}
     assert any(line["instrument"] == "audio_analyser" and line["direction"] == "received" for line in lines)
@@ -139,9 +139,9 @@ def test_json_of_the_listings_parses_and_agrees(folder: Path) -> None:
 
 def test_a_trace_shows_every_reading_of_a_search(folder: Path) -> None:
     """Each point of a search can be found among the answers of the instrument it was read from."""
-    one = _json("results", "last", "--json", "--results", str(folder))
+    one = _json("results", "last", "--json", "--folder", str(folder))
     sensitivity = next(row for row in one["results"] if row["check"] == "sensitivity")
-    words = ["trace", "last", "--json", "--check", str(sensitivity["check_index"]), "--results", str(folder)]
+    words = ["trace", "last", "--json", "--step", str(sensitivity["check_index"]), "--folder", str(folder)]
     lines = [json.loads(line) for line in CliRunner().invoke(main, words).stdout.splitlines()]
     answers = " ".join(line["content"] for line in lines if line["direction"] == "received")
     numbers = [float(found) for found in re.findall(r"[-+]?\d+\.?\d*(?:E[-+]?\d+)?", answers)]
@@ -151,19 +151,49 @@ def test_a_trace_shows_every_reading_of_a_search(folder: Path) -> None:
 
 def test_a_trace_of_a_check_that_was_not_is_refused(folder: Path) -> None:
     """A check's number outside the run is told the numbers there are."""
-    result = CliRunner().invoke(main, ["trace", "last", "--check", "99", "--results", str(folder)])
+    result = CliRunner().invoke(main, ["trace", "last", "--step", "99", "--folder", str(folder)])
     assert result.exit_code == 2
     assert "has no check 99" in result.stderr
     assert "allowed: 0 to 11" in result.stderr
 
 
+def test_a_trace_is_asked_for_by_the_check_s_name_as_results_are(folder: Path) -> None:
+    """`--check` takes a name, as in `results`; a number is told to be one, and a slip is told the nearest."""
+    call = CliRunner().invoke
+    words = ["trace", "last", "--json", "--folder", str(folder), "--check"]
+    found = call(main, [*words, "sensitivity"])
+    one = _json("results", "last", "--json", "--check", "sensitivity", "--folder", str(folder))
+    assert {json.loads(line)["check_index"] for line in found.stdout.splitlines()} == {
+        row["check_index"] for row in one["results"]
+    }
+    number = call(main, [*words, "3"])
+    assert (number.exit_code, "--step 3" in number.stderr) == (2, True)
+    slip = call(main, [*words, "sensitivty"])
+    assert (slip.exit_code, "did you mean 'sensitivity'?" in slip.stderr) == (2, True)
+
+
+def test_what_was_renamed_answers_to_its_old_name_which_help_does_not_show(
+    folder: Path, tmp_path: Path
+) -> None:
+    """A script with `--results FOLDER` or `take-in` goes on working."""
+    call = CliRunner().invoke
+    assert _json("results", "--json", "--results", str(folder)) == _json(
+        "results", "--json", "--folder", str(folder)
+    )
+    for words in (["--help"], ["results", "--help"], ["run", "--help"]):
+        shown = call(main, words).stdout
+        assert "take-in" not in shown
+        assert "--results" not in shown
+    assert "cannot be read" in call(main, ["take-in", str(tmp_path / "none.json")]).stderr
+
+
 def test_a_run_that_is_not_there_is_told_the_nearest(folder: Path) -> None:
     """A run's name with a slip is answered with the run that was meant."""
-    (run,) = _json("results", "--json", "--results", str(folder))
-    result = CliRunner().invoke(main, ["results", run["run"][:-1], "--results", str(folder)])
+    (run,) = _json("results", "--json", "--folder", str(folder))
+    result = CliRunner().invoke(main, ["results", run["run"][:-1], "--folder", str(folder)])
     assert result.exit_code == 2
     assert f"did you mean {run['run']}?" in result.stderr
-    other = CliRunner().invoke(main, ["results", "last", "--serial", "NONE", "--results", str(folder)])
+    other = CliRunner().invoke(main, ["results", "last", "--serial", "NONE", "--folder", str(folder)])
     assert "no run 'last' of unit 'NONE'" in other.stderr
 
 
@@ -209,10 +239,10 @@ def test_identify_asks_every_instrument() -> None:
 
 def test_simulated_is_said_everywhere(folder: Path) -> None:
     """On the screen, in the table, in the store, in the run's name and in the plan: nobody takes it for real."""
-    (run,) = _json("results", "--json", "--results", str(folder))
+    (run,) = _json("results", "--json", "--folder", str(folder))
     assert run["run"].endswith("-simulated")
     for words in (["results"], ["results", "last"]):
-        assert "(simulated)" in CliRunner().invoke(main, [*words, "--results", str(folder)]).stdout
+        assert "(simulated)" in CliRunner().invoke(main, [*words, "--folder", str(folder)]).stdout
     assert "(simulated)" in CliRunner().invoke(main, ["validate", *RUN[1:4]]).stdout
     (table,) = folder.glob("*.csv")
     with table.open(newline="", encoding="utf-8") as file:
@@ -223,8 +253,8 @@ def test_simulated_is_said_everywhere(folder: Path) -> None:
 
 def test_a_budget_is_shown_for_each_uncertainty(folder: Path) -> None:
     """`--budget` prints a budget for every result that has an uncertainty."""
-    shown = CliRunner().invoke(main, ["results", "last", "--budget", "--results", str(folder)]).stdout
-    one = _json("results", "last", "--json", "--results", str(folder))
+    shown = CliRunner().invoke(main, ["results", "last", "--budget", "--folder", str(folder)]).stdout
+    one = _json("results", "last", "--json", "--folder", str(folder))
     assert shown.count("expanded uncertainty:") == sum(
         row["uncertainty"] is not None for row in one["results"]
     )
@@ -366,7 +396,7 @@ def test_results_survive_kill_9(tmp_path: Path) -> None:
     (tmp_path / "s.yaml").write_text(
         SHORT.replace("[1, 20, 40]", f"[{', '.join(map(str, range(1, 41)))}]"), encoding="utf-8"
     )
-    words = ("run", "s.yaml", "--bench", "b.yaml", "--serial", "M40-0007", "--results", "r")
+    words = ("run", "s.yaml", "--bench", "b.yaml", "--serial", "M40-0007", "--folder", "r")
     process = subprocess.Popen(
         [sys.executable, "-m", "sequencer", *words],
         cwd=tmp_path,
@@ -393,7 +423,7 @@ def test_results_survive_kill_9(tmp_path: Path) -> None:
     assert 2 <= len(rows) < 40
     assert len(rows) - len(stored) in (0, 1)  # the table is written first
     assert [float(row["value"]) for row in rows[: len(stored)]] == [row["value"] for row in stored]
-    shown = CliRunner().invoke(main, ["results", "last", "--results", str(tmp_path / "r")])
+    shown = CliRunner().invoke(main, ["results", "last", "--folder", str(tmp_path / "r")])
     assert "outcome: not ended" in shown.stdout
 
 

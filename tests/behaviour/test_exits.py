@@ -191,7 +191,7 @@ def run(tmp_path: Path) -> Iterator[Callable[..., Client]]:
                 "--bench",
                 bench,
                 *SERIAL,
-                "--results",
+                "--folder",
                 folder,
                 *options,
             ],
@@ -308,7 +308,7 @@ def test_ctrl_c_while_the_table_is_printed_does_not_cost_the_last_line(tmp_path)
     (tmp_path / "sequence.yaml").write_text(KEYED_LONG.replace("60 s", "1 s"), encoding="utf-8")
     command = [sys.executable, "-c", LATE_SIGNAL, "run", str(tmp_path / "sequence.yaml"), *SERIAL]
     done = subprocess.run(
-        [*command, "--bench", ROOT / "sim" / "bench.yaml", "--results", tmp_path / "results"],
+        [*command, "--bench", ROOT / "sim" / "bench.yaml", "--folder", tmp_path / "results"],
         cwd=ROOT,
         capture_output=True,
         text=True,
@@ -412,7 +412,7 @@ def _at_terminal(tmp_path: Path, typed: bytes) -> tuple[int, str, list[dict[str,
     (tmp_path / "asking.yaml").write_text(ASKING, encoding="utf-8")
     folder = tmp_path / "results"
     command = [*SEQUENCER, "run", str(tmp_path / "asking.yaml"), "--bench", str(ROOT / "sim" / "bench.yaml")]
-    command += ["--serial", "M40-0007", "--results", str(folder)]
+    command += ["--serial", "M40-0007", "--folder", str(folder)]
     master, slave = os.openpty()
     environment = {**os.environ, "TERM": "dumb", "COLUMNS": "200"}
     process = subprocess.Popen(

@@ -34,7 +34,7 @@ def results(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (folder / "quick.yaml").write_text(QUICK, encoding="utf-8")
     for serial in ("M40-0007", "M40-0012"):
         words = ["run", str(folder / "quick.yaml"), "--bench", "sim/bench.yaml", "--serial", serial]
-        assert _call(*words, "--results", str(folder / "results")).exit_code in (0, 1)
+        assert _call(*words, "--folder", str(folder / "results")).exit_code in (0, 1)
     return folder / "results"
 
 
@@ -44,10 +44,10 @@ def _call(*words: str):
 
 def test_compare_says_which_units_differ(results: Path) -> None:
     """The unit that is off frequency differs in frequency and not in power; the JSON says the same."""
-    shown = _call("compare", "--results", str(results)).stdout
+    shown = _call("compare", "--folder", str(results)).stdout
     assert "differs" in shown
     assert "no significant" in shown  # a narrow terminal breaks the words
-    plain = json.loads(_call("compare", "M40-0007", "M40-0012", "--results", str(results), "--json").stdout)
+    plain = json.loads(_call("compare", "M40-0007", "M40-0012", "--folder", str(results), "--json").stdout)
     words = json.dumps(plain)
     assert "frequency error" in words
     assert "differs" in words
@@ -55,20 +55,20 @@ def test_compare_says_which_units_differ(results: Path) -> None:
 
 def test_history_of_one_unit(results: Path) -> None:
     """One result is shown, and nothing is said of a drift; a unit without results is a clear error with status 2."""
-    shown = _call("history", "--serial", "M40-0007", "--check", "carrier_power", "--results", str(results))
+    shown = _call("history", "--serial", "M40-0007", "--check", "carrier_power", "--folder", str(results))
     assert shown.exit_code == 0
     assert "nothing can be said of a drift" in shown.stdout
-    missing = _call("history", "--serial", "M40-9999", "--results", str(results))
+    missing = _call("history", "--serial", "M40-9999", "--folder", str(results))
     assert missing.exit_code == 2
     assert "M40-9999" in missing.stderr
 
 
 def test_export_is_read_by_pandas_and_a_junit_parser(results: Path, tmp_path: Path) -> None:
     """The CSV has a row a result (pandas), and the JUnit file shows the failed unit as failed (junitparser)."""
-    assert _call("export", str(tmp_path / "all.csv"), "--results", str(results)).exit_code == 0
+    assert _call("export", str(tmp_path / "all.csv"), "--folder", str(results)).exit_code == 0
     assert len(pd.read_csv(tmp_path / "all.csv")) == 4
     assert (
-        _call("export", str(tmp_path / "all.xml"), "--format", "junit", "--results", str(results)).exit_code
+        _call("export", str(tmp_path / "all.xml"), "--format", "junit", "--folder", str(results)).exit_code
         == 0
     )
     suites = JUnitXml.fromfile(str(tmp_path / "all.xml"))
@@ -77,18 +77,18 @@ def test_export_is_read_by_pandas_and_a_junit_parser(results: Path, tmp_path: Pa
 
 def test_report_of_the_last_run(results: Path, tmp_path: Path) -> None:
     """The page names the unit and says that it is simulated; an unknown run is a clear error with status 2."""
-    assert _call("report", "last", str(tmp_path / "r.html"), "--results", str(results)).exit_code == 0
+    assert _call("report", "last", str(tmp_path / "r.html"), "--folder", str(results)).exit_code == 0
     page = (tmp_path / "r.html").read_text(encoding="utf-8")
     assert "M40-0012" in page
     assert "imulated" in page
-    unknown = _call("report", "nonsense", str(tmp_path / "x.html"), "--results", str(results))
+    unknown = _call("report", "nonsense", str(tmp_path / "x.html"), "--folder", str(results))
     assert unknown.exit_code == 2
     assert not (tmp_path / "x.html").exists()
 
 
 def test_results_are_listed_over_all_runs_and_filtered(results: Path) -> None:
     """Results of one check, of a decision, of a unit: newest first, as a table, JSON and CSV (read by pandas), all the same."""
-    words = ("results", "--results", str(results), "--check", "frequency_error")
+    words = ("results", "--folder", str(results), "--check", "frequency_error")
     listed = json.loads(_call(*words, "--json").stdout)
     assert [(row["serial"], row["decision"]) for row in listed] == [
         ("M40-0012", "fail"),
@@ -107,7 +107,7 @@ def test_results_are_listed_over_all_runs_and_filtered(results: Path) -> None:
 
 def test_results_of_one_run_are_filtered_too(results: Path) -> None:
     """The results of a named run can be cut down to a check, and written as CSV."""
-    words = ("results", "last", "--results", str(results))
+    words = ("results", "last", "--folder", str(results))
     assert len(json.loads(_call(*words, "--json").stdout)["results"]) == 2
     (row,) = json.loads(_call(*words, "--check", "carrier_power", "--json").stdout)["results"]
     assert row["check"] == "carrier_power"
@@ -116,7 +116,7 @@ def test_results_of_one_run_are_filtered_too(results: Path) -> None:
 
 def test_runs_are_listed_by_date_sequence_and_number(results: Path) -> None:
     """Runs of today are there and those of other days are not; --until takes in its whole day; what is cut off is said."""
-    words = ("results", "--results", str(results), "--json")
+    words = ("results", "--folder", str(results), "--json")
     today = f"{datetime.now():%Y-%m-%d}"  # noqa: DTZ005 - the command too takes a date in this machine's zone
     for asked, count in (
         (("--since", "2020-01-01", "--until", "2099-12-31"), 2),
@@ -137,7 +137,7 @@ def test_runs_are_listed_by_date_sequence_and_number(results: Path) -> None:
 @pytest.mark.parametrize("text", ["yesterday", "2027-13-01", "", "0001-01-01T00:00+14:00"])
 def test_a_date_that_is_none_is_refused(results: Path, text: str) -> None:
     """What is no date is refused with status 2, the option's name and what would do."""
-    refused = _call("results", "--results", str(results), "--since", text)
+    refused = _call("results", "--folder", str(results), "--since", text)
     assert refused.exit_code == 2
     assert "--since" in refused.stderr
     assert "2027-01-31" in refused.stderr
@@ -160,7 +160,7 @@ def test_every_command_takes_a_store_by_its_address(postgres: PostgresServer, tm
     sequence = tmp_path / "quick.yaml"
     sequence.write_text(QUICK, encoding="utf-8")
     folder = tmp_path / "results"
-    with_store = ("--results", str(folder), "--store", address)
+    with_store = ("--folder", str(folder), "--store", address)
     for serial in ("M40-0007", "M40-0012"):
         words = ("run", str(sequence), "--bench", "sim/bench.yaml", "--serial", serial)
         assert _call(*words, *with_store).exit_code in (0, 1)
@@ -207,6 +207,6 @@ def test_an_empty_database_is_no_store_to_look_back_in(
 def test_the_last_run_of_a_store_without_runs_is_a_clear_error(tmp_path: Path, command: list[str]) -> None:
     """A store that nothing was written to yet says so, with status 2, instead of missing a run called 'last'."""
     Store.open(tmp_path / "results.sqlite").close()
-    done = _call(*command, "--results", str(tmp_path))
+    done = _call(*command, "--folder", str(tmp_path))
     assert done.exit_code == 2
     assert "this store holds no run yet" in done.stderr

@@ -42,7 +42,7 @@ def run(
     sequence: str = "manual-bench", serial: str = "M40-0007",
 ) -> Seen:  # fmt: skip
     """Run a sequence with a person at the terminal."""
-    words = ["run", sequence, "--bench", bench, "--serial", serial, "--results", str(folder)]
+    words = ["run", sequence, "--bench", bench, "--serial", serial, "--folder", str(folder)]
     return run_at_terminal(words, answer, term=term)
 
 
@@ -73,7 +73,7 @@ def automatic(tmp_path: Path) -> dict[str, dict[str, str]]:
         "manual-bench",
         "--serial",
         "M40-0007",
-        "--results",
+        "--folder",
         str(folder),
     ]
     assert CliRunner().invoke(main, [*words, "--dry-run", "--confirmed"]).exit_code == 0
@@ -209,7 +209,7 @@ def test_without_a_terminal_nothing_is_begun(tmp_path):
     """Where nobody can be asked, the run is refused before anything is sent, pointing at the bench file."""
     words = ["run", "manual-bench", "--bench", "manual-bench", "--serial", "M40-0007", "--confirmed"]
     done = subprocess.run(
-        [sys.executable, "-m", "sequencer", *words, "--results", str(tmp_path)],
+        [sys.executable, "-m", "sequencer", *words, "--folder", str(tmp_path)],
         cwd=ROOT, capture_output=True, text=True, stdin=subprocess.DEVNULL, timeout=60, check=False,
     )  # fmt: skip
     assert done.returncode == 2
@@ -343,7 +343,7 @@ def test_a_sequence_runs_with_a_text_radio_on_a_pseudo_terminal(tmp_path, ptt):
         "--serial",
         "M40-0007",
     ]
-    done = CliRunner().invoke(main, [*words, "--confirmed", "--results", str(tmp_path / "r")])
+    done = CliRunner().invoke(main, [*words, "--confirmed", "--folder", str(tmp_path / "r")])
     assert done.exit_code == 0, done.output
     assert SAFE in done.stderr
     assert "witness" not in done.stderr

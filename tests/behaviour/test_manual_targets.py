@@ -49,7 +49,7 @@ def test_two_readings_at_a_level_are_at_most_15_in_all(tmp_path: Path, mode: str
         "manual-bench",
         "--serial",
         "MX40-0101",
-        "--results",
+        "--folder",
         str(tmp_path / "r"),
     ]
     seen = run_at_terminal(words, person)

@@ -82,7 +82,7 @@ def _run(bench: str, sequence: Path, folder: Path) -> dict[str, Any]:
     outcome = subprocess.run(
         [
             *(sys.executable, "-m", "sequencer", "run", str(sequence), "--bench", bench, "--serial", SERIAL),
-            *("--confirmed", "--json", "--results", str(folder)),
+            *("--confirmed", "--json", "--folder", str(folder)),
         ],
         cwd=ROOT,
         capture_output=True,

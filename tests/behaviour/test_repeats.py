@@ -40,7 +40,7 @@ class Bench:
         self.serial = serial
         self.sequence = folder / "quick.yaml"
         self.sequence.write_text(SEQUENCE, encoding="utf-8")
-        self._where = ["--results", str(folder / "results"), *(["--store", store] if store else [])]
+        self._where = ["--folder", str(folder / "results"), *(["--store", store] if store else [])]
 
     def call(self, *words: str) -> Result:
         """Call a command on the folder's store."""
@@ -165,7 +165,7 @@ def test_one_check_is_repeated_on_all_its_channels(bench: Bench) -> None:
         if row["check"] != "confirm"
     ] == [(1, 1), (2, 20)]
     assert [row["counts"] for row in whole["results"]] == [True, False, False, True, True]
-    traced = bench.call("trace", whole["repeats"][0]["run"], "--check", "2")
+    traced = bench.call("trace", whole["repeats"][0]["run"], "--step", "2")
     assert traced.exit_code == 0
     assert "power_meter" in traced.stdout
 
@@ -246,7 +246,7 @@ def _refused(result: Result, *texts: str) -> None:
 def test_a_repeat_without_an_earlier_run_is_refused(tmp_path: Path) -> None:
     """No store, a store without a run of the unit, one without the check: said, with the way out; no row and no table is left."""
     bench = Bench(tmp_path)
-    _refused(bench.again(), "--again", "no earlier run", "--results")
+    _refused(bench.again(), "--again", "no earlier run", "--folder")
     assert not (tmp_path / "results").exists()
     bench.run("--only", "carrier_power")
     _refused(bench.again(), "holds no result of frequency_error", "without --again")

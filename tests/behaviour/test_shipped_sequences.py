@@ -44,7 +44,7 @@ def test_a_shipped_sequence_finds_what_its_specimen_has(
     """The checks with a decision other than pass or no limit are those that the fault calls for; the witness saw no hazard."""
     bench = BENCHES.get(sequence, "sim/bench.yaml")
     words = ["run", sequence, "--bench", bench, "--serial", serial, "--confirmed", "--json"]
-    ran = CliRunner().invoke(main, [*words, "--results", str(tmp_path)])
+    ran = CliRunner().invoke(main, [*words, "--folder", str(tmp_path)])
     found = json.loads(ran.stdout)
     wrong = {one["check"] for one in found["results"] if one["decision"] not in ("pass", "no limit")}
     assert wrong == failing

@@ -78,7 +78,7 @@ def test_help_imports_nothing_of_the_engine(command: tuple[str, ...], tmp_path: 
 
 def test_a_run_imports_only_what_it_needs(tmp_path: Path) -> None:
     """A simulated run needs the simulation, the store and the screen, but no plots, no page, no special functions, no other database."""
-    words = ("run", "s.yaml", "--bench", "bench", "--serial", "M40-0007", "--results", "r")
+    words = ("run", "s.yaml", "--bench", "bench", "--serial", "M40-0007", "--folder", "r")
     imported = _imported(tmp_path, *words)
     assert {"numpy", "sqlalchemy", "rich"} <= imported
     assert (

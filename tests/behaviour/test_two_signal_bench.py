@@ -83,7 +83,7 @@ def test_a_ratio_is_measured_through_sockets(tmp_path: Path) -> None:
             "--confirmed",
             "--json",
         ]
-        ran = CliRunner().invoke(main, [*command, "--results", str(tmp_path / "results")])
+        ran = CliRunner().invoke(main, [*command, "--folder", str(tmp_path / "results")])
         assert ran.exit_code == 0, ran.output
         found = json.loads(ran.stdout)
         assert [one["decision"] for one in found["results"] if one["check"] == "selectivity"] == ["pass"]

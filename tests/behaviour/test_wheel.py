@@ -147,7 +147,7 @@ def test_the_other_commands_work_installed(site: Path, tmp_path: Path, arguments
 def test_the_installed_sequencer_upgrades_an_old_store(site: Path, tmp_path: Path) -> None:
     """The migrations are in the wheel: a store of schema 1 is upgraded where it lies, and its runs are listed."""
     shutil.copy(TOP / "tests" / "data" / "store-schema-1.sqlite", tmp_path / "results.sqlite")
-    done = _sequencer(site, tmp_path, "results", "--results", str(tmp_path), "--json")
+    done = _sequencer(site, tmp_path, "results", "--folder", str(tmp_path), "--json")
     assert done.returncode == 0, done.stderr
     assert done.stderr == ""
     assert len(json.loads(done.stdout)) == 3

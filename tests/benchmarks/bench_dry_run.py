@@ -65,7 +65,7 @@ def _whole_process(folder: Path) -> tuple[float, float]:
     ]
     began_s = time.perf_counter()
     done = subprocess.run(
-        [sys.executable, "-m", "sequencer", *words, "--results", str(folder)],
+        [sys.executable, "-m", "sequencer", *words, "--folder", str(folder)],
         cwd=TOP,
         env={**os.environ, "PYTHONPATH": str(TOP)},
         capture_output=True,

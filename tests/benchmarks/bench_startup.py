@@ -22,7 +22,7 @@ COMMANDS = {
     "sequencer validate": ["-m", "sequencer", "validate", "fm-mobile-acceptance", "--bench", "bench"],
     "a simulated run": [
         *("-m", "sequencer", "run", "fm-mobile-acceptance", "--bench", "bench", "--serial", "M40-0007"),
-        *("--confirmed", "--results", tempfile.mkdtemp(prefix="bench_startup_")),
+        *("--confirmed", "--folder", tempfile.mkdtemp(prefix="bench_startup_")),
     ],
 }
 TARGETS = {"sequencer validate": 30.0, "a simulated run": 60.0}

@@ -122,7 +122,7 @@ if __name__ == "__main__":
             "manual-bench",
             "--serial",
             "M40-0007",
-            "--results",
+            "--folder",
             folder,
         ]
         run = run_at_terminal(words, attentive)

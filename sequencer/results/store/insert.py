@@ -6,12 +6,17 @@ converting and wrapping anew for each check took longer than the durable write i
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from operator import itemgetter
 from typing import Any
 
 from sqlalchemy import Dialect, Engine, PoolProxiedConnection, Table, insert
+
+from drivers.trace import Exchange
+from sequencer.results.model import Result
+from sequencer.results.store import rows as store_rows
+from sequencer.results.store.tables import confirmations, exchanges, readings, results
 
 
 class Inserted:
@@ -62,6 +67,26 @@ class Writing:
         if rows:
             text, values = insert_into.composed(self._dialect)
             self._cursor.executemany(text, [values(row) for row in rows])
+
+
+_RESULT, _READING, _CONFIRMATION, _EXCHANGE = map(Inserted, (results, readings, confirmations, exchanges))
+
+
+class CheckRows:
+    """All that one check left, as rows that are made before the transaction begins, so that it holds the store shortly."""
+
+    def __init__(self, run: str, check_index: int, found: Sequence[Result], said: Iterable[Exchange]) -> None:
+        self._found = found
+        self._rows = [store_rows.result_row(result, check_index) for result in found]
+        self._lines = [store_rows.exchange_row(run, check_index, exchange) for exchange in said]
+
+    def insert(self, transaction: Writing) -> None:
+        """Insert the rows, in order."""
+        for result, row in zip(self._found, self._rows, strict=True):
+            result_id = transaction.one(_RESULT, row)
+            transaction.many(_READING, store_rows.reading_rows(result_id, result))
+            transaction.many(_CONFIRMATION, store_rows.confirmation_rows(result_id, result))
+        transaction.many(_EXCHANGE, self._lines)
 
 
 class Writer:

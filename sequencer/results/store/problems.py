@@ -88,7 +88,7 @@ def _next_move(reason: str, error: BaseException) -> str:
     if isinstance(error, (OperationalError, sqlite3.OperationalError)) and (
         "readonly" in reason or "unable to open" in reason
     ):
-        return "Check the permissions of the file and its folder, or name another folder with --results."
+        return "Check the permissions of the file and its folder, or name another folder with --folder."
     return "It is damaged or not a store: move it away; the results tables (CSV) beside it hold the same results."
 
 

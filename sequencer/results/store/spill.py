@@ -1,37 +1,149 @@
-"""A run as one JSON file beside its results table: what the store could not take is not lost with the process."""
+"""A run as one JSON file beside its results table: what the store could not take is not lost with the process.
+
+`KeptRun` is what the file holds, and the one model that writes and reads it.
+"""
 
 from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict
+from dataclasses import asdict, dataclass, fields, replace
+from datetime import datetime
+from enum import Enum
+from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any, ClassVar, Self
 
-from drivers.trace import Exchange
+from pydantic import AfterValidator, ConfigDict, Field, TypeAdapter, ValidationError
+
+from drivers.trace import Direction, Exchange
 from sequencer.files.write import onto_disk, whole_file
-from sequencer.problems import FileProblems
-from sequencer.results.model import Result, facts_of
+from sequencer.problems import Complaint, InputError, about_file, printable
+from sequencer.results.model import Result
+from sequencer.results.store.kept_before import KeptBefore
 from sequencer.results.store.rows import BenchInstrument
+
+_ALLOWED = "the JSON file that a run leaves beside its results table when the store cannot be written"
+_MOST_COMPLAINTS = 5
+_CELLS = 2**31
+"""A whole number that the store takes lies below it."""
+
+
+def _with_offset(time: str) -> str:
+    if datetime.fromisoformat(time).tzinfo is None:
+        raise ValueError("a time without an offset")
+    return time
+
+
+def _bytes_only(text: str) -> str:
+    if any(ord(one) > 255 for one in text):
+        raise ValueError("a character that is no byte")
+    return text
+
+
+def _storable(result: Result) -> Result:
+    _with_offset(result.time.isoformat())
+    if result.channel is not None and not -_CELLS <= result.channel < _CELLS:
+        raise ValueError("the channel is beyond what the store takes")
+    return result
+
+
+_Time = Annotated[str, AfterValidator(_with_offset)]
+_Name = Annotated[str, Field(min_length=1)]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeptExchange:
+    """A message or an answer; each byte of ``content`` is the character of its number (Latin-1), so that text stays readable."""
+
+    time_s: float
+    instrument: str
+    direction: Direction
+    content: Annotated[str, AfterValidator(_bytes_only)]
+    fault: str
+
+    @classmethod
+    def of(cls, exchange: Exchange) -> Self:
+        """Return the exchange as it is kept."""
+        return cls(
+            time_s=exchange.time_s,
+            instrument=exchange.instrument,
+            direction=exchange.direction,
+            content=exchange.content.decode("latin-1"),
+            fault=exchange.fault,
+        )
+
+    def as_exchange(self) -> Exchange:
+        """Return what `of` was made of."""
+        return Exchange(
+            time_s=self.time_s,
+            instrument=self.instrument,
+            direction=self.direction,
+            content=self.content.encode("latin-1"),
+            fault=self.fault,
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeptCheck:
+    """What one check left."""
+
+    check_index: Annotated[int, Field(ge=0, lt=_CELLS)]
+    results: tuple[Annotated[Result, AfterValidator(_storable)], ...]
+    exchanges: tuple[KeptExchange, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeptRun:
+    """A run with all that it left so far: the columns of its row, who stood on the bench, and its checks in order."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = ConfigDict(extra="forbid", strict=True)
+
+    run: _Name
+    time: _Time
+    serial: _Name
+    model: str
+    sequence: str
+    sequence_hash: str
+    bench: str
+    bench_hash: str
+    simulated: bool
+    outcome: _Name
+    bench_safe: bool | None = None
+    bench_s: float | None = None
+    part: str = ""
+    again: str = ""
+    reason: str = ""
+    instruments: tuple[BenchInstrument, ...] = ()
+    checks: tuple[KeptCheck, ...] = ()
+
+    def row(self) -> dict[str, Any]:
+        """Return the columns of the run's row."""
+        return {one.name: getattr(self, one.name) for one in fields(self)[:-2]}
 
 
 class KeptBeside:
     """All that a run has left so far; a file only while the store could not take it."""
 
     def __init__(self, path: Path, run: Mapping[str, Any]) -> None:
-        self.run: dict[str, Any] = dict(run)
-        self.instruments: Sequence[BenchInstrument] = ()
+        self.kept = KeptRun(**run)
         self._path = path
-        self._checks: list[tuple[int, Sequence[Result], Sequence[Exchange]]] = []
+        self._checks: list[KeptCheck] = []
         self._written = False
 
     def add(self, check_index: int, results: Sequence[Result], said: Sequence[Exchange]) -> None:
         """Remember what a check left."""
-        self._checks.append((check_index, results, said))
+        exchanges = tuple(map(KeptExchange.of, said))
+        self._checks.append(KeptCheck(check_index=check_index, results=tuple(results), exchanges=exchanges))
+
+    def change(self, **facts: Any) -> None:
+        """Remember who is on the bench, or how the run ended."""
+        self.kept = replace(self.kept, **facts)
 
     def write(self) -> str:
         """Write the file anew, whole, onto the disk. Return what is wrong if it cannot be."""
-        text = json.dumps(self._as_plain(), ensure_ascii=False, indent=1)
+        plain = asdict(replace(self.kept, checks=tuple(self._checks)))
+        text = json.dumps(plain, ensure_ascii=False, indent=1, default=_in_json)
         try:
             with (
                 whole_file(self._path) as beside,
@@ -39,7 +151,7 @@ class KeptBeside:
             ):
                 file.write(text + "\n")
                 onto_disk(file)
-        except FileProblems as problems:
+        except InputError as problems:
             return (
                 f"cannot keep the run beside its table either: {problems.complaints[0].message}: {self._path}"
             )
@@ -57,40 +169,89 @@ class KeptBeside:
         if not self._written:
             return ""
         return (
-            f", and with readings and exchanged bytes in {self._path}, which 'sequencer take-in' takes into the store "
+            f", and with readings and exchanged bytes in {self._path}, which 'sequencer import-kept' puts into the store "
             "once it can be written"
         )
 
-    def _as_plain(self) -> dict[str, Any]:
-        return {
-            **self.run,
-            "instruments": [asdict(one) for one in self.instruments],
-            "checks": [
-                {
-                    "check_index": index,
-                    "results": [_result(one) for one in results],
-                    "exchanges": [_exchange(one) for one in said],
-                }
-                for index, results, said in self._checks
-            ],
-        }
+
+def read_kept(file: Path) -> KeptRun:
+    """Read a kept run, also one of an older sequencer. Raises InputError that says what is wrong with the file."""
+    try:
+        content = file.read_bytes()
+    except OSError as error:
+        raise unusable(file, f"cannot be read: {error.strerror or error}") from error
+    try:
+        plain = _without_surrogates(json.loads(content.decode("utf-8")))
+    except (ValueError, RecursionError) as error:  # a file cut short, or no text at all
+        raise unusable(
+            file,
+            f"is no whole JSON file ({printable(str(error))[:80]})",
+            hint="the results table (CSV) of the same name holds the run's results",
+        ) from error
+    try:
+        # As JSON, which strictly read takes a text for a time and a list for a tuple; a Python value it would not.
+        kept = _model().validate_json(json.dumps(plain))
+    except ValidationError as error:
+        raise InputError(_complaints(file, error)) from error
+    if others := {one.run for check in kept.checks for one in check.results} - {kept.run}:
+        raise unusable(
+            file, f"is no kept run: there are results of another run: {', '.join(sorted(others))}"[:200]
+        )
+    return _as_now(kept, plain)
 
 
-def _result(result: Result) -> dict[str, Any]:
-    return {
-        **facts_of(result),
-        "points": [asdict(point) for point in result.points],
-        "budget": result.budget,
-        "settings": result.settings,
-    }
+def unusable(file: Path, message: str, *, hint: str = "") -> InputError:
+    """Return the complaint about a file that is to be a kept run."""
+    return about_file(file, message, allowed=_ALLOWED, hint=hint)
 
 
-def _exchange(exchange: Exchange) -> dict[str, Any]:
-    # Latin-1 gives every byte the character of its number: nothing is lost, and text stays readable.
-    return {
-        "time_s": exchange.time_s,
-        "instrument": exchange.instrument,
-        "direction": exchange.direction.value,
-        "content": exchange.content.decode("latin-1"),
-        "fault": exchange.fault,
-    }
+@cache
+def _model() -> TypeAdapter[KeptRun]:
+    return TypeAdapter(KeptRun)
+
+
+def _in_json(value: Any) -> str:
+    if isinstance(value, datetime):
+        return value.isoformat(timespec="milliseconds")
+    assert isinstance(value, Enum)
+    return str(value.value)
+
+
+def _as_now(kept: KeptRun, plain: Any) -> KeptRun:
+    """Give results that were kept before confirmations were records theirs."""
+    old = KeptBefore()
+    checks = [
+        replace(
+            check,
+            results=tuple(
+                old.as_now(result, "confirmations" not in written)
+                for result, written in zip(check.results, in_file["results"], strict=True)
+            ),
+        )
+        for check, in_file in zip(kept.checks, plain["checks"], strict=True)
+    ]
+    return replace(kept, checks=tuple(checks))
+
+
+def _without_surrogates(plain: Any) -> Any:
+    """Spell out lone surrogates as the store does; NUL stays, which an exchanged byte may be."""
+    if isinstance(plain, str):
+        return plain if plain.isascii() else plain.encode("utf-8", "backslashreplace").decode("utf-8")
+    if isinstance(plain, list):
+        return [_without_surrogates(one) for one in plain]
+    if isinstance(plain, dict):
+        return {_without_surrogates(name): _without_surrogates(one) for name, one in plain.items()}
+    return plain
+
+
+def _complaints(file: Path, error: ValidationError) -> list[Complaint]:
+    found = error.errors(include_url=False, include_input=False)
+    said = [
+        f"is no kept run: {'.'.join(map(str, one['loc'])) or 'the whole'}: {one['msg'][:1].lower() + one['msg'][1:]}"
+        for one in found
+    ]
+    more = [f"… and {len(said) - _MOST_COMPLAINTS} more"] if len(said) > _MOST_COMPLAINTS else []
+    return [
+        Complaint(file=str(file), message=text, allowed=_ALLOWED if at == 0 else "")
+        for at, text in enumerate([*said[:_MOST_COMPLAINTS], *more])
+    ]

@@ -12,7 +12,7 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, ExitStack
 from pathlib import Path
-from typing import Any, Self
+from typing import TYPE_CHECKING, Any, Self
 
 from sqlalchemy import ColumnElement, Connection, Engine, Table, case, delete, insert, or_, select, update
 from sqlalchemy.sql.functions import count
@@ -20,7 +20,7 @@ from sqlalchemy.sql.functions import count
 from drivers.trace import Exchange
 from sequencer.results.model import Result
 from sequencer.results.store import rows as store_rows
-from sequencer.results.store.insert import Inserted, Writer, Writing
+from sequencer.results.store.insert import CheckRows, Writer, Writing
 from sequencer.results.store.place import StorePlace, make_engine
 from sequencer.results.store.problems import Doing, StoreProblem
 from sequencer.results.store.query import (
@@ -41,17 +41,17 @@ from sequencer.results.store.tables import (
     confirmations,
     exchanges,
     instruments,
-    readings,
     results,
     runs,
     units,
 )
-from sequencer.results.store.take_in import KeptRun, Taken, take_in
 from sequencer.results.store.upgrade import prepare, schema_of
 
-__all__ = ["SCHEMA_VERSION", "BenchInstrument", "Store", "StoreProblem", "Wanted"]
+if TYPE_CHECKING:  # pydantic, which reading a kept run needs, is slow to import
+    from sequencer.results.store.import_kept import Imported
+    from sequencer.results.store.spill import KeptRun
 
-_RESULT, _READING, _CONFIRMATION, _EXCHANGE = map(Inserted, (results, readings, confirmations, exchanges))
+__all__ = ["SCHEMA_VERSION", "BenchInstrument", "Store", "StoreProblem", "Wanted"]
 
 
 class Store:
@@ -152,15 +152,13 @@ class Store:
         ``known`` is given where a write is tried again: how many results and messages of the run are in, as far as the caller knows.
         If there are more, the first try had succeeded and only its answer was lost on the way; nothing is written then.
         """
-        rows = [store_rows.result_row(result, check_index) for result in found]
-        lines = [store_rows.exchange_row(run, check_index, exchange) for exchange in said]
+        rows = CheckRows(run, check_index, found, said)
         if known is not None and self._count_rows(run) > known:
             return
         with self._doing("write to"), self._checks.transaction() as transaction:
             if repeats and found and found[0].check != "confirm":
                 _replace(transaction, repeats, check_index, found[0])
-            _insert_results(transaction, found, rows)
-            transaction.many(_EXCHANGE, lines)
+            rows.insert(transaction)
 
     def write_end(self, run: str, *, outcome: str, bench_safe: bool, bench_s: float) -> None:
         """Write how a run ended."""
@@ -168,14 +166,16 @@ class Store:
         with self._doing("write to"), self._begin() as connection:
             connection.execute(update(runs).where(runs.c.run == run).values(**how))
 
-    def take_in(self, kept: KeptRun) -> Taken:
+    def import_kept(self, kept: KeptRun) -> Imported:
         """Add what the store lacks of a run that was kept beside it, all or nothing; raises also `NotTheSame`."""
-        begins = {**kept.run, "outcome": "not ended", "bench_safe": None, "bench_s": None}
+        from sequencer.results.store.import_kept import import_kept
+
+        begins = {**kept.row(), "outcome": "not ended", "bench_safe": None, "bench_s": None}
         row = store_rows.run_row(begins)
         with self._doing("write to"), self._begin() as connection:
             connection.execute(_unit_upsert(connection, row))
             connection.execute(_insert_unless_there(connection, runs, row))
-            return take_in(kept, connection)
+            return import_kept(kept, connection)
 
     def read_runs(
         self, wanted: Wanted | None = None, *, serial: str | None = None, limit: int | None = 20
@@ -325,10 +325,3 @@ def _replace(transaction: Writing, repeated: str, check_index: int, by: Result) 
         .where(results.c.check_index == check_index, results.c.check == by.check)
         .values(replaced_by=by.run)
     )
-
-
-def _insert_results(transaction: Writing, found: Sequence[Result], rows: list[dict[str, Any]]) -> None:
-    for result, row in zip(found, rows, strict=True):
-        result_id = transaction.one(_RESULT, row)
-        transaction.many(_READING, store_rows.reading_rows(result_id, result))
-        transaction.many(_CONFIRMATION, store_rows.confirmation_rows(result_id, result))

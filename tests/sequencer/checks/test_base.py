@@ -164,7 +164,7 @@ def test_a_package_s_check_is_planned_run_recorded_and_in_the_schema(tmp_path: P
     (tmp_path / "s.yaml").write_text(
         "sequence: Own\nchecks:\n  - {check: noise_floor, floor: -120}\n", encoding="utf-8"
     )
-    words = ("run", "s.yaml", "--bench", "bench", "--serial", "M40-0007", "--results", "r", "--json")
+    words = ("run", "s.yaml", "--bench", "bench", "--serial", "M40-0007", "--folder", "r", "--json")
     done = _sequencer(tmp_path, *words)
     assert done.returncode == 0, done.stderr
     assert '"quantity": "noise floor"' in done.stdout

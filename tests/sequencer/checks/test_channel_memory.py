@@ -204,7 +204,7 @@ def test_the_serial_may_stand_in_the_name(tmp_path: Path) -> None:
         encoding="utf-8",
     )
     assert CliRunner().invoke(main, ["validate", str(file), "--bench", "bench"]).exit_code == 0
-    words = ["run", str(file), "--bench", "bench", "--json", "--results", str(tmp_path / "r")]
+    words = ["run", str(file), "--bench", "bench", "--json", "--folder", str(tmp_path / "r")]
     ran = CliRunner().invoke(main, [*words, "--serial", "M40-0016"])
     assert ran.exit_code == 1
     assert [one["value"] for one in json.loads(ran.stdout)["results"] if one["quantity"] == SUMMARY] == [1.0]
@@ -235,7 +235,7 @@ def test_no_rf_takes_part(tmp_path: Path) -> None:
         str(bench),
         "--serial",
         "M40-0007",
-        "--results",
+        "--folder",
         str(tmp_path / "r"),
         "--json",
     ]

@@ -110,7 +110,7 @@ def test_real_gear_of_every_kind_of_address_is_dry_run(
     words = [command, "--bench", str(real_bench), "--dry-run", "--json"]
     if command == "run":
         words[1:1] = ["fm-mobile-acceptance"]
-        words += ["--serial", "M40-0100", "--confirmed", "--results", str(tmp_path / "results")]
+        words += ["--serial", "M40-0100", "--confirmed", "--folder", str(tmp_path / "results")]
     outcome = CliRunner().invoke(main, words)
     assert outcome.exit_code == 0, outcome.output
     found = json.loads(outcome.stdout)

@@ -149,7 +149,7 @@ def test_what_an_example_reports_is_on_the_page(checks: dict[str, str], tmp_path
         "--json",
     ]
     entered = ["--entered", "lamp current=110 mA"] if name == "enter_reading" else []
-    ran = CliRunner().invoke(main, [*words, *entered, "--results", str(tmp_path / "results")])
+    ran = CliRunner().invoke(main, [*words, *entered, "--folder", str(tmp_path / "results")])
     found = [one for one in json.loads(ran.stdout)["results"] if one["check"] == name]
     assert ran.exit_code == 0, ran.output
     assert found

@@ -107,21 +107,21 @@ def test_a_run_on_a_full_disk_is_kept_and_taken_in_when_there_is_room(
         f"CREATE TRIGGER full_disk BEFORE INSERT ON {schema}.result EXECUTE FUNCTION {schema}.no_room()",
     )
     (tmp_path / "quick.yaml").write_text(QUICK, encoding="utf-8")
-    where = ["--results", str(tmp_path / "results"), "--store", address]
+    where = ["--folder", str(tmp_path / "results"), "--store", address]
     began = datetime.now(UTC)
     done = _call(
         "run", str(tmp_path / "quick.yaml"), "--bench", "sim/bench.yaml", "--serial", "M40-0007", *where
     )
     assert done.exit_code == 3
     assert "Make room on the server's disk" in done.stderr
-    assert "sequencer take-in" in done.stderr
+    assert "sequencer import-kept" in done.stderr
     (kept,) = (tmp_path / "results").glob("*.json")
     assert str(kept) in done.stderr
-    still = _call("take-in", str(kept), *where)
+    still = _call("import-kept", str(kept), *where)
     assert still.exit_code == 2
     assert "No space left on device" in still.stderr
     postgres.execute(f"DROP TRIGGER full_disk ON {schema}.result")
-    taken = _call("take-in", str(kept), *where)
+    taken = _call("import-kept", str(kept), *where)
     assert taken.exit_code == 0, taken.output
     assert "2 results" in taken.stdout
     shown = _call("results", "last", *where)

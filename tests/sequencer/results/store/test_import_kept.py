@@ -17,13 +17,12 @@ from click.testing import CliRunner
 
 from drivers.trace import Exchange
 from sequencer.cli.main import main
-from sequencer.cli.take_in import read_kept
 from sequencer.problems import FileProblems
 from sequencer.results.model import Confirmation, Point, Result
+from sequencer.results.store.import_kept import NotTheSame
 from sequencer.results.store.place import StorePlace
-from sequencer.results.store.spill import KeptBeside
+from sequencer.results.store.spill import KeptBeside, read_kept
 from sequencer.results.store.store import BenchInstrument, Store, Wanted
-from sequencer.results.store.take_in import NotTheSame
 from sequencer.uncertainty.decision import Decision
 from tests.support.stored_results import RUN, a_result, an_exchange
 
@@ -73,7 +72,7 @@ METER = BenchInstrument(
 def _kept(folder: Path, *, checks: Sequence[Any] = CHECKS, name: str = "kept.json", **run: Any) -> Path:
     """Write a kept run as a run does."""
     beside = KeptBeside(folder / name, {**RUN, **ENDED, "part": "", "again": "", "reason": "", **run})
-    beside.instruments = [METER]
+    beside.change(instruments=(METER,))
     for index, results, said in checks:
         beside.add(index, results, said)
     assert beside.write() == ""
@@ -105,7 +104,7 @@ def test_a_run_that_was_taken_in_is_as_if_it_had_been_written(tmp_path: Path, pl
         own.write_end("r1", **ENDED)
         wanted = _all(own)
     with Store.open(place) as store:
-        taken = store.take_in(read_kept(_kept(tmp_path)))
+        taken = store.import_kept(read_kept(_kept(tmp_path)))
         assert (taken.checks, taken.results, taken.exchanges, taken.before) == (4, 4, 4, 0)
         assert _all(store) == wanted
         assert store.read_units() == [{"serial": "M40-0007", "model": "M40"}]
@@ -119,12 +118,12 @@ def test_what_the_store_has_is_not_added_again(tmp_path: Path, place: StorePlace
         store.write_run(RUN)
         for index, results, said in CHECKS[:written]:
             store.write_check("r1", index, results, said)
-        first = store.take_in(kept)
+        first = store.import_kept(kept)
         whole = _all(store)
         assert first.checks == len(CHECKS) - written
         assert first.ended
         assert len(whole["results"]) == sum(whole["run"]["decisions"].values()) == 4
-        again = store.take_in(kept)
+        again = store.import_kept(kept)
         assert again.nothing
         assert again.before == 4
         assert _all(store) == whole
@@ -137,7 +136,7 @@ def test_two_who_take_in_the_same_file_at_once_add_it_once(tmp_path: Path, place
 
     def take(_: int) -> bool:
         with Store.open(place) as store:
-            return store.take_in(kept).nothing
+            return store.import_kept(kept).nothing
 
     with ThreadPoolExecutor(4) as pool:
         assert sorted(pool.map(take, range(4))) == [False, True, True, True]
@@ -149,7 +148,7 @@ def test_a_run_still_going_on_takes_up_where_the_file_ended(tmp_path: Path, plac
     """A run that tries its waiting checks again after they were taken in writes none twice."""
     with Store.open(place) as store:
         store.write_run(RUN)
-        store.take_in(read_kept(_kept(tmp_path, outcome="not ended")))
+        store.import_kept(read_kept(_kept(tmp_path, outcome="not ended")))
         known = 0
         for index, results, said in CHECKS:
             store.write_check("r1", index, results, said, known=known)
@@ -164,7 +163,7 @@ def test_another_run_of_that_name_is_left_alone(tmp_path: Path, place: StorePlac
     with Store.open(place) as store:
         store.write_run({**RUN, "serial": "M40-0008"})
         with pytest.raises(NotTheSame, match="differs in serial"):
-            store.take_in(kept)
+            store.import_kept(kept)
         assert store.read_results("r1") == []
         assert [one["serial"] for one in store.read_units()] == ["M40-0008"]
 
@@ -176,13 +175,13 @@ def test_other_results_of_the_same_run_are_refused(tmp_path: Path, place: StoreP
         store.write_run(RUN)
         store.write_check("r1", 0, [a_result(value=7.0)], [])
         with pytest.raises(NotTheSame, match="are not those of the file"):
-            store.take_in(kept)
+            store.import_kept(kept)
     with Store.open(place) as store:
         store.write_run({**RUN, "run": "r2"})
         store.write_check("r2", 1, [a_result(run="r2")], [])
         half = _kept(tmp_path, run="r2", checks=[(1, [a_result(run="r2")] * 2, [])])
         with pytest.raises(NotTheSame, match="a part of check 1"):
-            store.take_in(read_kept(half))
+            store.import_kept(read_kept(half))
 
 
 @pytest.mark.parametrize("order", [("r1", "r2", "r3"), ("r3", "r2", "r1"), ("r2", "r3", "r1")])
@@ -194,7 +193,7 @@ def test_the_newest_repeat_counts_whenever_it_is_taken_in(
         for run in order:
             facts = {"run": run, "time": f"2027-01-0{run[1]}T00:00:00.000+00:00"}
             facts |= {} if run == "r1" else {"again": "r1", "part": "x", "reason": "plug was loose"}
-            store.take_in(read_kept(_kept(tmp_path, checks=[(1, [a_result(run=run)], [])], **facts)))
+            store.import_kept(read_kept(_kept(tmp_path, checks=[(1, [a_result(run=run)], [])], **facts)))
         counts = {row["run"]: row["replaced_by"] for row in store.find_results(Wanted())}
         assert counts == {"r1": "r3", "r2": "r3", "r3": ""}
         assert store.read_run("r2")["reason"] == "plug was loose"
@@ -230,7 +229,7 @@ def test_a_damaged_or_foreign_file_is_refused(tmp_path: Path, change: Any, said:
     file.write_text(change(json.loads(file.read_text(encoding="utf-8"))), encoding="utf-8")
     with pytest.raises(FileProblems, match=said):
         read_kept(file)
-    done = CliRunner().invoke(main, ["take-in", str(file), "--results", str(tmp_path)])
+    done = CliRunner().invoke(main, ["import-kept", str(file), "--folder", str(tmp_path)])
     assert done.exit_code == 2
     assert said in done.stderr
     assert "Traceback" not in done.output
@@ -263,7 +262,7 @@ def test_a_store_that_was_read_only_during_a_run_gets_it_through_the_command_lin
     )
 
     def call(*words: str) -> Any:
-        return CliRunner().invoke(main, [*words, "--results", str(folder)])
+        return CliRunner().invoke(main, [*words, "--folder", str(folder)])
 
     Store.open(folder / "results.sqlite").close()
     with closing(sqlite3.connect(folder / "results.sqlite")) as keeper, keeper:
@@ -275,11 +274,11 @@ def test_a_store_that_was_read_only_during_a_run_gets_it_through_the_command_lin
     (kept,) = folder.glob("*.json")
     assert done.exit_code == 3
     assert "readonly" in done.stderr
-    assert f"{kept}, which 'sequencer take-in' takes into the store" in done.stderr
+    assert f"{kept}, which 'sequencer import-kept' puts into the store" in done.stderr
     with closing(sqlite3.connect(folder / "results.sqlite")) as keeper, keeper:
         keeper.execute("DROP TRIGGER read_only")
     assert "outcome: not ended" in call("results", "last").stdout
-    taken = call("take-in", str(kept))
+    taken = call("import-kept", str(kept))
     assert taken.exit_code == 0
     assert "1 results and" in taken.stdout
     shown = call("results", "last").stdout
@@ -290,18 +289,18 @@ def test_a_store_that_was_read_only_during_a_run_gets_it_through_the_command_lin
     messages = json.loads(kept.read_text(encoding="utf-8"))["checks"]
     wanted = sum(len(check["exchanges"]) for check in messages)
     assert len(call("trace", "last").stdout.splitlines()) == wanted > 0
-    again = call("take-in", str(kept))
+    again = call("import-kept", str(kept))
     assert (again.exit_code, "nothing added" in again.stdout) == (0, True)
-    assert json.loads(call("take-in", str(kept), "--json").stdout)[0]["results"] == 0
+    assert json.loads(call("import-kept", str(kept), "--json").stdout)[0]["results"] == 0
     assert len(call("trace", "last").stdout.splitlines()) == wanted
 
 
 def test_a_run_kept_by_an_older_sequencer_comes_in(tmp_path: Path) -> None:
     """What was kept before confirmations were records is taken whole, and a text with brackets and a semicolon stays one text."""
-    file = Path(__file__).parents[3] / "tests" / "data" / "kept-run-schema-3.json"
+    file = Path(__file__).parents[3] / "data" / "kept-run-schema-3.json"
     kept = json.loads(file.read_text(encoding="utf-8"))
     with Store.open(tmp_path / "results.sqlite") as store:
-        taken = store.take_in(read_kept(file))
+        taken = store.import_kept(read_kept(file))
         rows = store.read_results(kept["run"])
         asked = [one["asked"] for one in store.read_confirmations(kept["run"])]
     before = [one for check in kept["checks"] for one in check["results"]]

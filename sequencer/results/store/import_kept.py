@@ -1,44 +1,25 @@
-"""Taking a run that was kept beside its table into the store: what is missing there is added, in one transaction."""
+"""Putting a run that was kept beside its table into the store: what is missing there is added, in one transaction."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from sqlalchemy import Connection, insert, or_, select, update
 from sqlalchemy.sql.functions import count
 
-from drivers.trace import Exchange
-from sequencer.results.model import Result
 from sequencer.results.store import rows as store_rows
-from sequencer.results.store.rows import BenchInstrument
-from sequencer.results.store.tables import confirmations, exchanges, instruments, readings, results, runs
+from sequencer.results.store.insert import CheckRows, Writing
+from sequencer.results.store.spill import KeptCheck, KeptRun
+from sequencer.results.store.tables import exchanges, instruments, results, runs
 
 _SAME = ("time", "serial", "sequence", "sequence_hash", "bench_hash", "simulated", "again")
 _NOT_ENDED = "not ended"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class KeptCheck:
-    """What one check left."""
-
-    check_index: int
-    results: Sequence[Result]
-    exchanges: Sequence[Exchange]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class KeptRun:
-    """A run as it stands beside its table: ``run`` holds the columns of its row."""
-
-    run: Mapping[str, Any]
-    instruments: Sequence[BenchInstrument]
-    checks: Sequence[KeptCheck]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Taken:
+class Imported:
     """How much of a kept run was added, and how many results the store had of it before."""
 
     run: str
@@ -59,15 +40,15 @@ class NotTheSame(Exception):
     """The store holds something else under the name of the run; the text says what."""
 
 
-def take_in(kept: KeptRun, connection: Connection) -> Taken:
+def import_kept(kept: KeptRun, connection: Connection) -> Imported:
     """Add what the store lacks of ``kept``, whose row is there; call it in a transaction. Raises `NotTheSame`.
 
     Checks are written in order and each as a whole, so that what the store has is how the run began.
     """
-    name = kept.run["run"]
-    # Another who takes in the same file at the same moment waits here (SQLite: since the transaction began).
+    name = kept.run
+    # Another who imports the same file at the same moment waits here (SQLite: since the transaction began).
     row = connection.execute(select(runs).where(runs.c.run == name).with_for_update()).mappings().one()
-    wrong = [one for one in _SAME if row[one] != store_rows.clean(dict(kept.run))[one]]
+    wrong = [one for one in _SAME if row[one] != store_rows.clean(kept.row())[one]]
     if wrong:
         raise NotTheSame(f"another run named {name} is in the store; it differs in {', '.join(wrong)}")
     before = _count(connection, results, name)
@@ -75,16 +56,15 @@ def take_in(kept: KeptRun, connection: Connection) -> Taken:
     known = connection.execute(select(count()).where(instruments.c.run == name)).scalar_one()
     if kept.instruments and not known:
         connection.execute(insert(instruments), store_rows.instrument_rows(name, kept.instruments))
-    for check in missing:
-        _write(connection, name, check)
+    _write(connection, name, missing)
     for check in missing:
         if check.results and check.results[0].check != "confirm":
-            _settle(connection, kept.run["again"] or name, check.check_index, check.results[0].check)
-    ended = row["outcome"] == _NOT_ENDED != kept.run["outcome"]
+            _settle(connection, kept.again or name, check.check_index, check.results[0].check)
+    ended = row["outcome"] == _NOT_ENDED != kept.outcome
     if ended:
-        how = {key: kept.run[key] for key in ("outcome", "bench_safe", "bench_s")}
+        how = {"outcome": kept.outcome, "bench_safe": kept.bench_safe, "bench_s": kept.bench_s}
         connection.execute(update(runs).where(runs.c.run == name).values(**store_rows.clean(how)))
-    return Taken(
+    return Imported(
         run=name,
         checks=len(missing),
         results=sum(len(check.results) for check in missing),
@@ -96,7 +76,7 @@ def take_in(kept: KeptRun, connection: Connection) -> Taken:
 
 def _missing(kept: KeptRun, connection: Connection, stored_results: int) -> list[KeptCheck]:
     """Return the checks that the store has not; all that it has must be the file's first, or `NotTheSame` is raised."""
-    name = kept.run["run"]
+    name = kept.run
     columns = (results.c.check_index, results.c.quantity, results.c.channel, results.c.value)
     stored = connection.execute(select(*columns).where(results.c.run == name).order_by(results.c.id)).all()
     in_file = [
@@ -119,17 +99,13 @@ def _missing(kept: KeptRun, connection: Connection, stored_results: int) -> list
     return []
 
 
-def _write(connection: Connection, run: str, check: KeptCheck) -> None:
-    for result in check.results:
-        row = store_rows.result_row(result, check.check_index)
-        number = connection.execute(insert(results).returning(results.c.id), row).scalar_one()
-        if points := store_rows.reading_rows(number, result):
-            connection.execute(insert(readings), points)
-        if asked := store_rows.confirmation_rows(number, result):
-            connection.execute(insert(confirmations), asked)
-    if check.exchanges:
-        lines = [store_rows.exchange_row(run, check.check_index, one) for one in check.exchanges]
-        connection.execute(insert(exchanges), lines)
+def _write(connection: Connection, run: str, missing: Sequence[KeptCheck]) -> None:
+    bare: Any = connection.connection.dbapi_connection
+    cursor = bare.cursor()  # of the same transaction
+    for check in missing:
+        said = [one.as_exchange() for one in check.exchanges]
+        CheckRows(run, check.check_index, check.results, said).insert(Writing(cursor, connection.dialect))
+    cursor.close()
 
 
 def _settle(connection: Connection, first: str, check_index: int, check: str) -> None:
