@@ -93,7 +93,7 @@ def test_a_bench_that_does_not_answer_has_status_3(tmp_path: Path) -> None:
     assert "Traceback" not in result.stderr
     with Store.open_to_read(tmp_path / "r" / "results.sqlite") as store:
         assert store.read_runs()[0]["outcome"] == "the bench failed"
-    said = json.loads(CliRunner().invoke(main, [*words, "--results", str(tmp_path / "j"), "--json"]).stdout)
+    said = json.loads(CliRunner().invoke(main, [*words, "--folder", str(tmp_path / "j"), "--json"]).stdout)
     (fault,) = said["faults"]
     assert set(fault) == {"kind", "what", "instrument", "address", "command", "reply", "next_move"}
     assert fault["kind"] == "ConnectFailed"

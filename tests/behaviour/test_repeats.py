@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import getpass
 import io
 import json
 import re
@@ -125,7 +126,7 @@ def test_the_repeat_carries_its_own_confirmations_and_settings(bench: Bench) -> 
     bench.again("carrier_power", reason="meter was cold")
     whole = bench.shown()
     rows = [row for run in (whole, *whole["repeats"]) for row in run["results"]]
-    told = "stated beforehand with --confirmed"
+    told = f"stated beforehand with --confirmed, {getpass.getuser()}"
     wanted = {
         "frequency_error": f"supply 13.2 V; RF gain fully up ({told}); squelch open ({told})",
         "carrier_power": f"supply 13.2 V; RF gain fully up ({told})",
