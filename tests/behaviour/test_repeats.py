@@ -136,7 +136,7 @@ def test_the_repeat_carries_its_own_confirmations_and_settings(bench: Bench) -> 
     )
     assert all(row["settings"] for row in rows)
     shown = bench.call("results", "last", "--conditions", "--check", "frequency_error").stdout
-    assert shown.count("    squelch open (stated beforehand with --confirmed)") == 2
+    assert shown.count(f"    squelch open ({told})") == 2
     assert '    read: "analyser"' in shown
 
 
