@@ -9,6 +9,7 @@
       InstrumentError              the instrument's own error queue complained
       Refused                      we refused: outside the instrument's range or the bench's protection; nothing was sent
       NotConfirmed                 the read-back differs from what was set
+        SettingLost                what was set and read back reads otherwise later
       NotSettled                   the instrument or its reading did not come to rest in time
 
 Every fault names the instrument, its address, the command, what came back and the next move, in its text and
@@ -105,6 +106,10 @@ class Refused(InstrumentFault):
 
 class NotConfirmed(InstrumentFault):
     """The read-back differs from what was set."""
+
+
+class SettingLost(NotConfirmed):
+    """What was set and read back reads otherwise later: the instrument has restarted, or somebody has turned it."""
 
 
 class NotSettled(InstrumentFault):

@@ -10,9 +10,12 @@ Every method may raise `drivers.faults.InstrumentFault`.
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
+from contextlib import suppress
 from dataclasses import dataclass
 from enum import Enum
 from typing import TYPE_CHECKING, Any, Literal
+
+from typing_extensions import override
 
 from drivers.faults import Refused
 
@@ -105,6 +108,18 @@ class Instrument(ABC):
     def disable(self) -> None:
         """Make safe: no output, nothing keyed, confirmed by read-back (IVI: Disable)."""
 
+    def set_start_state(self) -> None:  # noqa: B027  # a driver from elsewhere need not have it
+        """Set what a check may have changed back to where every check starts, each confirmed by read-back.
+
+        Nothing to do for an instrument whose every setting is made anew by whoever uses it.
+        """
+
+    def confirm_settings(self) -> None:  # noqa: B027  # a driver from elsewhere need not have it
+        """Ask again for what was set and read back. Raises SettingLost where it reads otherwise now.
+
+        Nothing to ask of an instrument that cannot tell, or that a person set.
+        """
+
     @abstractmethod
     def read_errors(self) -> list[str]:
         """Drain the instrument's error queue, at most 32 entries."""
@@ -112,6 +127,12 @@ class Instrument(ABC):
 
 class SignalGenerator(Instrument):
     """An RF signal generator (IviRFSigGen). Levels are at its own connector, dBm into 50 ohm."""
+
+    @override
+    def set_start_state(self) -> None:
+        """Switch the RF output and all modulation off."""
+        self.configure_output_enabled(False)
+        self.disable_all_modulation()
 
     @abstractmethod
     def configure_rf(self, frequency_hz: float, level_dbm: float) -> None:
@@ -172,6 +193,14 @@ class PowerMeter(Instrument):
 
 class ModulationAnalyser(Instrument):
     """An AM/FM modulation analyser."""
+
+    @override
+    def set_start_state(self, emission: Emission = "FM") -> None:
+        """Switch the audio filters off and demodulate ``emission``, as far as it can."""
+        with suppress(Refused):
+            self.configure_demodulator(emission)
+        with suppress(Refused):
+            self.configure_filters()
 
     @abstractmethod
     def tune_hz(self, frequency_hz: float) -> None:
@@ -235,6 +264,14 @@ class ModulationAnalyser(Instrument):
 class AudioAnalyser(Instrument):
     """An audio source into the microphone input and a meter on the loudspeaker."""
 
+    @override
+    def set_start_state(self) -> None:
+        """Switch the audio source, its second tone and the weighting off."""
+        self.configure_source_enabled(False)
+        self.configure_weighting("flat")
+        with suppress(Refused):
+            self.configure_second_tone(1000.0, 0.0)
+
     @abstractmethod
     def configure_source(self, tone_hz: float, level_v: float) -> None:
         """Set tone frequency and level (V rms) of the source."""
@@ -287,6 +324,9 @@ class Voltmeter(Instrument):
 class Supply(Instrument):
     """A DC supply that feeds the unit (IviDCPwr)."""
 
+    reads_voltage: bool = True
+    """Whether `read_voltage_v` is a reading of its own, which asks nobody."""
+
     @abstractmethod
     def configure_voltage(self, voltage_v: float, current_limit_a: float) -> None:
         """Set voltage and current limit."""
@@ -326,6 +366,10 @@ class Radio(Instrument):
     @abstractmethod
     def set_mode(self, mode: Literal["FM", "AM", "USB", "LSB", "CW"]) -> None:
         """Select ``"FM"``, ``"AM"``, ``"USB"``, ``"LSB"`` or ``"CW"``, confirmed by read-back."""
+
+    def read_channel(self) -> int | None:
+        """Return the channel it stands on, by its own word; None where it cannot tell."""
+        return None
 
     @abstractmethod
     def key(self) -> None:

@@ -130,7 +130,9 @@ class Exchanger:
         self._drop()
         try:
             self._identity = self._connected("*IDN?", _read_identity, retried=ConnectionLost)
+            self._prove_further()
         except InstrumentFault as fault:
+            self._drop(lost=True)
             raise self._connect_failed(fault) from fault
         self._state = _State.WHOLE
         return self._identity
@@ -143,10 +145,11 @@ class Exchanger:
         question = "*IDN?" if keep_errors else "*CLS;*IDN?"
         try:
             if self._cleared():
-                identity = self._converse(question, read_text, self.open_timeout_s)
+                identity = self._converse(question, _read_any_text, self.open_timeout_s)
             else:
                 self._drop(lost=True)
-                identity = self._connected(question, read_text, retried=(ConnectFailed, ConnectionLost))
+                identity = self._connected(question, _read_any_text, retried=(ConnectFailed, ConnectionLost))
+            self._prove_further()
         except InstrumentFault as fault:
             self._drop(lost=True)
             raise self._connect_failed(fault) from fault
@@ -160,6 +163,11 @@ class Exchanger:
                 next_move="A late answer, or another instrument at this address: check, then open it anew.",
             )
         self._state = _State.WHOLE
+
+    def _prove_further(self) -> None:
+        """Ask for more where the identity is not that of the standard: a port that greets its visitor gives one line too."""
+        if not scpi.is_whole_identity(self._identity):
+            self._converse("*OPC?", _read_complete, self.open_timeout_s)
 
     def _cleared(self) -> bool:
         if self._session is None or not self._clear_first:
@@ -360,16 +368,28 @@ class Exchanger:
 
 
 def _read_identity(wire: Wire, limit_s: float) -> str:
-    # A port that greets its visitor, as telnet ports do, proves nothing.
-    reply = read_text(wire, limit_s)
+    # Nothing but an end of line is an identity too: poor, and proved further.
+    reply = _read_any_text(wire, limit_s)
     scpi.parse_identity(reply)
     return reply
 
 
-def read_text(wire: Wire, limit_s: float) -> str:
+def _read_any_text(wire: Wire, limit_s: float) -> str:
+    return read_text(wire, limit_s, may_be_empty=True)
+
+
+def _read_complete(wire: Wire, limit_s: float) -> None:
+    reply = read_text(wire, limit_s)
+    if scpi.parse_integer(reply) != 1:
+        raise scpi.WrongReply("1, operation complete", reply)
+
+
+def read_text(wire: Wire, limit_s: float, *, may_be_empty: bool = False) -> str:
     """Take one answer as text, without terminator and outer blanks; Garbled for what is no printable line."""
     text = wire.read_line(MAX_REPLY_BYTES, limit_s).decode("ascii").strip()
     if not text:
+        if may_be_empty:
+            return text
         raise Garbled("it is empty")
     if not text.isprintable() and not text.replace("\t", " ").isprintable():
         raise Garbled("it holds control characters")

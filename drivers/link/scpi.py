@@ -29,7 +29,14 @@ MAX_ERROR_READS = 32  # an error queue is finite; a broken instrument's is not
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?: ?[Ee] ?[+-]?\d+)?", re.ASCII)
 _HEADER = re.compile(r":?[A-Za-z][A-Za-z0-9_]*(?::[A-Za-z][A-Za-z0-9_]*)*\??|\*[A-Za-z]+\??", re.ASCII)
 _MNEMONIC = re.compile(r"[A-Za-z][A-Za-z0-9_]*", re.ASCII)
-_BOOLEANS = {"1": True, "+1": True, "ON": True, "0": False, "+0": False, "OFF": False}
+_PROMPTS = (
+    ":",
+    ">",
+    "$",
+    "#",
+    "?",
+)  # a port for people asks for a name or a command: common practice, no source
+_WORDS = {"ON": True, "OFF": False}
 _SHOWN = 80
 
 
@@ -152,11 +159,13 @@ def parse_integer(reply: str) -> int:
 
 
 def parse_boolean(reply: str) -> bool:
-    """Read ``1`` or ``0`` (SCPI-1999 volume 1, 7.3), or ``ON`` and ``OFF``, which some instruments answer."""
-    position = _BOOLEANS.get(reply.strip().upper())
-    if position is None:
+    """Read ``1`` or ``0`` (SCPI-1999 volume 1, 7.3), written as any number is, or ``ON`` and ``OFF``, which some instruments answer."""
+    if (position := _WORDS.get(reply.strip().upper())) is not None:
+        return position
+    quantity = _finite_or_special(reply, "a boolean, 1 or 0")
+    if quantity not in (0.0, 1.0):
         raise WrongReply("a boolean, 1 or 0", reply)
-    return position
+    return quantity == 1.0
 
 
 def _finite_or_special(reply: str, expected: str) -> float:
@@ -216,13 +225,20 @@ def _quoting(text: str) -> Iterator[tuple[str, bool]]:
 def parse_identity(reply: str) -> Identity:
     """Read the answer to ``*IDN?``: maker, model, serial, firmware (IEEE 488.2, 10.14).
 
-    Commas beyond the third stay in the firmware field.
+    Commas beyond the third stay in the firmware field. What the standard has and the answer has not is empty, and "0" for serial and
+    firmware, as the standard has it. WrongReply: a number, which answers another question, and what ends as a prompt does.
     """
+    if _NUMBER.fullmatch(reply.strip()) or reply.strip().endswith(_PROMPTS):
+        raise WrongReply("who it is: maker, model, serial, firmware", reply)
     fields = [field.strip() for field in reply.strip().split(",", 3)]
-    if len(fields) != 4 or not fields[0] or not fields[1]:
-        raise WrongReply("four fields: maker, model, serial, firmware", reply)
-    maker, model, serial, firmware = fields
+    maker, model, serial, firmware = fields + [""] * (4 - len(fields))
     return Identity(maker=maker, model=model, serial=serial or "0", firmware=firmware or "0")
+
+
+def is_whole_identity(reply: str) -> bool:
+    """Say whether an answer to ``*IDN?`` has the four fields of the standard, so that it proves an instrument by itself."""
+    fields = [field.strip() for field in reply.strip().split(",", 3)]
+    return len(fields) == 4 and bool(fields[0] and fields[1])
 
 
 # --- replies: the error queue ---

@@ -138,6 +138,7 @@ class OperatorSupply(Operated[Supply], Supply):
     """A DC supply that a person sets and reads."""
 
     noun = "supply"
+    reads_voltage = False
 
     def __init__(self, *arguments: Any, **options: Any) -> None:
         super().__init__(*arguments, **options)

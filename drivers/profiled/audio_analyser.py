@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 from drivers.profiled.base import ProfiledInstrument
+from drivers.profiled.kept_settings import Setting
 from drivers.profiled.recording import record
 from drivers.roles import AudioAnalyser, Reading, Samples, Weighting
+
+START_TONE_HZ = 1000.0
 
 
 class ProfiledAudioAnalyser(ProfiledInstrument, AudioAnalyser):
@@ -14,6 +17,17 @@ class ProfiledAudioAnalyser(ProfiledInstrument, AudioAnalyser):
         """Start with the audio source off."""
         self._reading_s: float | None = None
         self.configure_source_enabled(False)
+
+    def set_start_state(self) -> None:
+        """Switch the audio source, its second tone and the weighting off and put the notch on 1 kHz, each read back."""
+        super().set_start_state()
+        self._set_together(
+            Setting(name="source_output", position=False),
+            Setting(name="second_level", position=0.0, tolerance=1e-5, optional=True),
+            Setting(name="psophometric", position=False, optional=True),
+            Setting(name="c_message", position=False, optional=True),
+            Setting(name="notch", position=START_TONE_HZ, tolerance=1.0, optional=True),
+        )
 
     def disable(self) -> None:
         """Switch the audio source off, confirmed by read-back."""
@@ -69,6 +83,6 @@ class ProfiledAudioAnalyser(ProfiledInstrument, AudioAnalyser):
         return record(self, "recorded_audio", seconds, rate_hz)
 
     def _set_reading_time(self, reading_s: float) -> None:
-        if self._has("reading_time") and reading_s != self._reading_s:
+        if self._has("reading_time") and (reading_s != self._reading_s or "reading_time" not in self._kept):
             self._set("reading_time", reading_s, tolerance=0.05 * reading_s)
             self._reading_s = reading_s

@@ -21,11 +21,12 @@ from drivers.faults import (
 from drivers.link import scpi
 from drivers.link.link import Link
 from drivers.profiled.answers import bit_of, picked, position_of, reading_of, same_word
+from drivers.profiled.kept_settings import KeptSettings, Setting, at_root
 from drivers.profiled.profile import Command, Profile
 from drivers.roles import Identity, Limits, Reading
 
 
-class ProfiledInstrument:
+class ProfiledInstrument(KeptSettings):
     """An instrument on a `Link`, spoken to in the words of its `Profile`.
 
     Constructed by the engine when the bench opens, with these arguments and no others; nothing is sent before `open`. ``link`` is the
@@ -50,6 +51,9 @@ class ProfiledInstrument:
         self._clock = clock
         self._settle_s = settle_s
         self._limits = limits or Limits()
+        self._kept: dict[str, Setting] = {}
+        self._unknown: set[str] = set()
+        self._prepared_at = 0
 
     # -- life ---------------------------------------------------------------------------------------------------------
 
@@ -62,10 +66,22 @@ class ProfiledInstrument:
             raise self._unexpected(str(error), "*IDN?", reply) from error
         self._link.write(self._profile.commands["clear"].set)
         self._say("reset")
+        self._kept.clear()
+        self._unknown.clear()
+        self._prepare()
+        return identity
+
+    def set_start_state(self) -> None:
+        """Send what follows a reset once more where the instrument may have had one since."""
+        if self._prepared_at != self._link.generation:
+            self._kept.clear()
+            self._prepare()
+
+    def _prepare(self) -> None:
         for message in self._profile.prepare:
             self._checked(message)
         self.prepare()
-        return identity
+        self._prepared_at = self._link.generation
 
     def prepare(self) -> None:
         """Send what this kind of instrument needs once after the reset."""
@@ -109,8 +125,9 @@ class ProfiledInstrument:
 
         NotConfirmed if the answer is further than ``tolerance`` (SI units) from what was asked.
         """
+        self.forget_setting(name)
         command = self._command(name)
-        message = f"{self._set_message(name, number)};{_at_root(command.query)}"
+        message = f"{self._set_message(name, number)};{at_root(command.query)}"
         reply = self._checked(message)
         reading = self._reading(name, reply, message)
         if reading.number is None or abs(reading.number - number) > tolerance:
@@ -122,13 +139,15 @@ class ProfiledInstrument:
                 reply=reply,
                 next_move=f"Check what the instrument allows for {name}, and the profile's messages for it.",
             )
+        self._kept[name] = Setting(name=name, position=reading.number)
         return reading.number
 
     def _set_word(self, name: str, word: str) -> None:
         """Set a word of ours (translated by the profile), confirmed by read-back."""
+        self.forget_setting(name)
         command = self._command(name)
         theirs = command.words.get(word, word)
-        message = f"{self._set_message(name, text=theirs)};{_at_root(command.query)}"
+        message = f"{self._set_message(name, text=theirs)};{at_root(command.query)}"
         reply = self._checked(message)
         if not same_word(self._picked(command, reply, message), theirs):
             raise NotConfirmed(
@@ -139,11 +158,13 @@ class ProfiledInstrument:
                 reply=reply,
                 next_move=f"Check that the unit has {word}, and the profile's words for {name}.",
             )
+        self._kept[name] = Setting(name=name, position=word)
 
     def _set_switch(self, name: str, on: bool) -> None:
         """Switch on or off, confirmed by read-back in the same message."""
+        self.forget_setting(name)
         command = self._command(name)
-        message = f"{command.switched(on)};{_at_root(command.query)}"
+        message = f"{command.switched(on)};{at_root(command.query)}"
         reply = self._checked(message)
         if self._boolean(command, reply, message) is not on:
             raise NotConfirmed(
@@ -154,6 +175,7 @@ class ProfiledInstrument:
                 reply=reply,
                 next_move="Remove the supply if it must not be on, then look at the instrument's front panel.",
             )
+        self._kept[name] = Setting(name=name, position=on)
 
     def _refuse_level(self, level_dbm: float) -> None:
         low, high = self._limits.level_min_dbm, self._limits.level_max_dbm
@@ -219,6 +241,8 @@ class ProfiledInstrument:
         """Set points and interval and record; returns the interval that the instrument made of it, s."""
         self._set("recording_points", count, tolerance=0.0)
         made_s = self._set("recording_interval", interval_s, tolerance=0.05 * interval_s)
+        # Points times interval is the time of an acquisition, which many couple to the time of a reading.
+        self.forget_setting("recording_points", "recording_interval", "reading_time")
         self._say("record", extra_s=count * made_s)
         return made_s
 
@@ -276,7 +300,7 @@ class ProfiledInstrument:
 
     def _checked(self, message: str, *, extra_s: float = 0.0) -> str:
         """Send ``message`` and its error query as one message; return what came before the error entry."""
-        question = _at_root(self._profile.commands["error"].query)
+        question = at_root(self._profile.commands["error"].query)
         whole = f"{message};{question}"
         reply = self._link.query_explained(
             whole, str, timeout_s=self._link.timeout_s + extra_s, error_question=question
@@ -350,11 +374,6 @@ class ProfiledInstrument:
             reply=reply,
             next_move="Check that the address is this instrument's and that the profile fits it ('sequencer identify').",
         )
-
-
-def _at_root(query: str) -> str:
-    """Return ``query`` so that it starts at the root of the command tree after a ``;`` (SCPI-1999 volume 1, 6.2.4)."""
-    return query if query.startswith((":", "*")) else ":" + query
 
 
 def _split_off_error(reply: str) -> tuple[str, str]:

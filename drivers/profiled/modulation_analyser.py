@@ -3,12 +3,30 @@
 from __future__ import annotations
 
 from drivers.profiled.base import ProfiledInstrument
+from drivers.profiled.kept_settings import Setting
 from drivers.profiled.recording import record
 from drivers.roles import Emission, ModulationAnalyser, PeakSide, Reading, Samples
 
 
 class ProfiledModulationAnalyser(ProfiledInstrument, ModulationAnalyser):
     """An AM/FM modulation analyser."""
+
+    def set_start_state(self, emission: Emission = "FM") -> None:
+        """Switch the audio filters off and demodulate ``emission``, each read back.
+
+        The demodulators of the sidebands, which few analysers have, are left to the checks that need one.
+        """
+        super().set_start_state()
+        filters = [
+            Setting(name=name, position=False, optional=True)
+            for name in ("high_pass", "low_pass", "deemphasis")
+        ]
+        chosen = (
+            [Setting(name="demodulator", position=emission, optional=True)]
+            if emission in ("FM", "AM")
+            else []
+        )
+        self._set_together(*chosen, *filters)
 
     def tune_hz(self, frequency_hz: float) -> None:
         """Tell it which carrier to expect."""

@@ -27,6 +27,10 @@ class ProfiledRadio(ProfiledInstrument, Radio):
         """Select the emission, confirmed by read-back."""
         self._set_word("mode", mode)
 
+    def read_channel(self) -> int | None:
+        """Return the channel it stands on, by its own word."""
+        return round(self._read_number("channel"))
+
     def key(self) -> None:
         """Key the transmitter, confirmed by read-back."""
         self._set_switch("key", True)

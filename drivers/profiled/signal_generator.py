@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 from drivers.profiled.base import ProfiledInstrument
+from drivers.profiled.kept_settings import Setting
 from drivers.roles import SignalGenerator
 
 LEVEL_TOLERANCE_DB = 0.051  # a generator that rounds to 0.1 dB is right; one that is 0.1 dB off was not set
 FREQUENCY_TOLERANCE_HZ = 1.0
+_UNMODULATED = (
+    Setting(name="fm_state", position=False, optional=True),
+    Setting(name="am_state", position=False, optional=True),
+)
 
 
 class ProfiledSignalGenerator(ProfiledInstrument, SignalGenerator):
@@ -43,9 +48,16 @@ class ProfiledSignalGenerator(ProfiledInstrument, SignalGenerator):
         """Return whether the RF output is on."""
         return self._read_switch("output")
 
+    def set_start_state(self) -> None:
+        """Switch the RF output and all modulation off, each read back."""
+        super().set_start_state()
+        self._set_together(
+            Setting(name="output", position=False), *_UNMODULATED, before=self._set_message("modulation_off")
+        )
+
     def disable_all_modulation(self) -> None:
-        """Leave the carrier unmodulated."""
-        self._say("modulation_off")
+        """Leave the carrier unmodulated, FM and AM read back."""
+        self._set_together(*_UNMODULATED, before=self._set_message("modulation_off"))
 
     def configure_fm(self, deviation_hz: float, tone_hz: float) -> None:
         """Frequency-modulate with a sine of ``tone_hz`` to ``deviation_hz`` peak; any other modulation is switched off."""

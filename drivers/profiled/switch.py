@@ -6,10 +6,12 @@ from typing import Literal
 
 from drivers.faults import NotConfirmed
 from drivers.profiled.base import ProfiledInstrument
+from drivers.profiled.kept_settings import Setting
 from drivers.roles import Switch
 
 CONTACTS_MAX_S = 0.5  # no relay for RF takes longer; a coaxial one some 20 ms: common practice, no source
 POLL_S = 0.005
+_CONTACTS = ("receive_closed", "transmit_closed")
 
 
 class ProfiledSwitch(ProfiledInstrument, Switch):
@@ -20,6 +22,7 @@ class ProfiledSwitch(ProfiledInstrument, Switch):
 
         Debounced: after the settling time of the bench file the switch must read ``path`` twice in a row, within 0.5 s.
         """
+        self.forget_setting(*_CONTACTS)
         self._say(f"connect_{path}")
         self._clock.wait_s(self._settle_s)
         deadline_s = self._clock.now_s() + CONTACTS_MAX_S
@@ -32,6 +35,8 @@ class ProfiledSwitch(ProfiledInstrument, Switch):
             else:
                 raise self._elsewhere(path, found)
             self._clock.wait_s(POLL_S)
+        for name, place in zip(_CONTACTS, ("receive", "transmit"), strict=True):
+            self._kept[name] = Setting(name=name, position=path == place)
 
     def _elsewhere(self, path: str, found: str) -> NotConfirmed:
         return NotConfirmed(

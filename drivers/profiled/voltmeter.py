@@ -15,7 +15,7 @@ class ProfiledVoltmeter(ProfiledInstrument, Voltmeter):
 
     def read_voltage_v(self, reading_s: float) -> Reading:
         """Return the DC voltage, V, averaged over about ``reading_s`` seconds."""
-        if self._has("reading_time") and reading_s != self._reading_s:
+        if self._has("reading_time") and (reading_s != self._reading_s or "reading_time" not in self._kept):
             self._set("reading_time", reading_s, tolerance=0.05 * reading_s)
             self._reading_s = reading_s
         return self._read("voltage", extra_s=reading_s)

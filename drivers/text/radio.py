@@ -18,6 +18,7 @@ from drivers.faults import (
     InstrumentFault,
     NotConfirmed,
     Refused,
+    SettingLost,
     TimedOut,
     UnexpectedReply,
 )
@@ -61,6 +62,8 @@ class TextRadio(Radio):
         self._reader = LineReader(line, ENDS[profile.answers])
         self._in_step = True
         self._keyed: bool | None = None
+        self._channel: int | None = None
+        self._mode = ""
 
     # -- life -----------------------------------------------------------------------------------------------------
 
@@ -114,11 +117,13 @@ class TextRadio(Radio):
     def set_channel(self, channel: int) -> None:
         """Select a channel, confirmed."""
         command = self._command("channel")
+        self._channel = None
         self._set("channel", command.set.replace("{number}", f"{channel:0{command.digits}d}"))
         if command.query:
             said = self._ask("channel")
             if not said.strip().isdigit() or int(said) != channel:
                 raise self._not_confirmed("channel", str(channel), said)
+        self._channel = channel
 
     def set_mode(self, mode: Literal["FM", "AM", "USB", "LSB", "CW"]) -> None:
         """Select the emission, confirmed. Refused for one that the profile has no word for."""
@@ -129,7 +134,31 @@ class TextRadio(Radio):
                 f"mode {mode} refused; its profile has words for {', '.join(command.words)}",
                 next_move="Add the word to the profile if the unit has the mode.",
             )
+        self._mode = ""
         self._set_word("mode", mode)
+        self._mode = mode
+
+    def read_channel(self) -> int | None:
+        """Return the channel it stands on, by its own word; None where its profile cannot ask."""
+        if not self._can_ask("channel"):
+            return None
+        said = self._ask("channel").strip()
+        return int(said) if said.isdigit() else None
+
+    def confirm_settings(self) -> None:
+        """Ask again for channel and mode, where the profile can. Raises SettingLost where one reads otherwise now."""
+        if (
+            self._channel is not None
+            and self._can_ask("channel")
+            and (found := self.read_channel()) != self._channel
+        ):
+            raise self._lost("channel", str(self._channel), str(found))
+        if (
+            self._mode
+            and self._can_ask("mode")
+            and (said := self._word("mode", self._ask("mode"))) != self._mode
+        ):
+            raise self._lost("mode", self._mode, said)
 
     def key(self) -> None:
         """Key the transmitter, confirmed."""
@@ -296,6 +325,13 @@ class TextRadio(Radio):
             next_move = "Remove the supply from the unit if it must not transmit, then look for a stuck push-to-talk (PTT) line."
         return self._fault(
             NotConfirmed, f"{name} was set to {wanted} and reads back {said}", next_move=next_move
+        )
+
+    def _lost(self, name: str, wanted: str, said: str) -> InstrumentFault:
+        return self._fault(
+            SettingLost,
+            f"{name} was set to {wanted} and reads {said} now",
+            next_move="The unit may have restarted: look at its supply and its control cable.",
         )
 
     def _fault(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from drivers.roles import Limits
 from sequencer.inputs.bench import BenchFile
-from sequencer.inputs.instrument_roles import Instrument, SignalGenerator
+from sequencer.inputs.instrument_roles import Instrument, SignalGenerator, Supply
 
 
 def limits_of(entry: Instrument) -> Limits:
@@ -18,6 +18,14 @@ def max_supply_v(bench: BenchFile) -> float:
     """Return the most the supply may be set to, V; 0 without a supply."""
     supply = bench.with_role("supply")
     return supply[1].max_voltage_v if supply is not None else 0.0
+
+
+def supply_accuracy_percent(bench: BenchFile) -> float | None:
+    """Return what the supply's voltage may be wrong by, percent of it; None where the file does not say."""
+    supply = bench.with_role("supply")
+    return (
+        supply[1].accuracy.voltage_percent if supply is not None and isinstance(supply[1], Supply) else None
+    )
 
 
 def bounds_s(bench: BenchFile) -> dict[str, float]:

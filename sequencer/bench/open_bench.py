@@ -16,7 +16,7 @@ from drivers.operator.prompt import Person
 from drivers.registry import find_driver
 from drivers.roles import Identity, Instrument
 from drivers.trace import Direction, Exchange
-from sequencer.bench.limits import bounds_s, limits_of, max_supply_v
+from sequencer.bench.limits import bounds_s, limits_of, max_supply_v, supply_accuracy_percent
 from sequencer.bench.locks import BenchBusy, cables_mark, lock_addresses
 from sequencer.bench.operator import Operators
 from sequencer.bench.text_radio import make_text_radio
@@ -248,6 +248,7 @@ class OpenBench:
                 max_supply_current_a=protection.max_supply_current_a,
                 max_supply_voltage_v=max_supply_v(self.bench),
                 max_meter_dbm=max_meter_dbm(self.bench),
+                supply_accuracy_percent=supply_accuracy_percent(self.bench),
             ),
             receive_loss_db=paths.receive.loss_db if paths.receive is not None else _no_loss,
             transmit_loss_db=paths.transmit.loss_db if paths.transmit is not None else _no_loss,

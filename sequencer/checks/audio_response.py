@@ -8,11 +8,9 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator
 
-from drivers.profiled.commands import Need
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import SOME, CheckSettings
-from sequencer.checks.shared import needs
 from sequencer.checks.shared.transmit import Drive, Tone, not_read, numbers
 from sequencer.files.fields import RatioDb, at_least
 from sequencer.safety.transmit import TransmitSide
@@ -60,10 +58,6 @@ class AudioResponse(Check[AudioResponseSettings]):
     def quantities(self, settings: AudioResponseSettings) -> tuple[tuple[str, str], ...]:
         """Return what it reports."""
         return tuple((_quantity(tone_hz), "dB") for tone_hz in settings.tones_hz)
-
-    def needs(self, settings: AudioResponseSettings, conditions: Conditions) -> frozenset[Need]:
-        """Return which commands of its instruments it cannot do without."""
-        return needs.rms_modulation(conditions.mode)
 
     def forecast_s(self, settings: AudioResponseSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: three readings at each tone and at 1 kHz."""

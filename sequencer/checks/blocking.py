@@ -6,10 +6,8 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator
 
-from drivers.profiled.commands import Need
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
-from sequencer.checks.shared import needs
 from sequencer.checks.shared.two_signal import (
     Interference,
     Offsets,
@@ -53,10 +51,6 @@ class Blocking(Check[BlockingSettings]):
     def demands(self, settings: BlockingSettings, conditions: Conditions) -> list[Demand]:
         """Return what the plan has to prove."""
         return settings.two_signal_demands(conditions)
-
-    def needs(self, settings: BlockingSettings, conditions: Conditions) -> frozenset[Need]:
-        """Return which commands of its instruments it cannot do without."""
-        return needs.sensitivity(settings, conditions.mode)
 
     def forecast_s(self, settings: BlockingSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s."""

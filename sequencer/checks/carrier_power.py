@@ -8,11 +8,9 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator
 
-from drivers.profiled.commands import Need
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.settings import CheckSettings
-from sequencer.checks.shared import needs
 from sequencer.checks.shared.limits import PowerLimit
 from sequencer.checks.shared.settle import settle
 from sequencer.checks.shared.transmit import SETTLED_DB, Drive, Tone, power_finding
@@ -91,14 +89,6 @@ class CarrierPower(Check[CarrierPowerSettings]):
             )
         demands += _key_time(settings, conditions)
         return demands
-
-    def needs(self, settings: CarrierPowerSettings, conditions: Conditions) -> frozenset[Need]:
-        """Return which commands of its instruments it cannot do without."""
-        return (
-            needs.of("power_meter", "peak_power") | needs.of("audio_analyser", "second_tone", "second_level")
-            if conditions.mode in SIDEBANDS and settings.drive_v is not None
-            else frozenset()
-        )
 
     def forecast_s(self, settings: CarrierPowerSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: two or three readings until it stands, and those that are averaged."""

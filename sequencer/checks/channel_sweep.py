@@ -9,13 +9,11 @@ from typing import Annotated, ClassVar, Literal
 from pydantic import AfterValidator, model_validator
 
 from drivers.faults import InstrumentError, Refused
-from drivers.profiled.commands import Need
 from drivers.roles import RangeState, Reading
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.frequency_error import error_budget
 from sequencer.checks.settings import SOME, ChannelNumber, CheckSettings
-from sequencer.checks.shared import needs
 from sequencer.checks.shared.limits import FrequencyErrorLimit, PowerLimit
 from sequencer.checks.shared.transmit import not_read, numbers, power_finding
 from sequencer.files.fields import PowerW, at_least
@@ -110,10 +108,6 @@ class ChannelSweep(Check[ChannelSweepSettings]):
             if channel in known
         ]
         return demands
-
-    def needs(self, settings: ChannelSweepSettings, conditions: Conditions) -> frozenset[Need]:
-        """Return which commands of its instruments it cannot do without."""
-        return needs.of("modulation_analyser", "carrier_frequency")
 
     def forecast_s(self, settings: ChannelSweepSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s."""

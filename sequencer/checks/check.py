@@ -5,7 +5,6 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from typing import Any, ClassVar, Generic, Literal, TypeVar
 
-from drivers.profiled.commands import Need
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.settings import CheckSettings
 from sequencer.problems import Complaint
@@ -53,13 +52,6 @@ class Check(ABC, Generic[S]):
     def demands(self, settings: S, conditions: Conditions) -> list[Demand]:
         """Return the levels and powers it may bring about, for the plan to prove."""
         return []
-
-    def needs(self, settings: S, conditions: Conditions) -> frozenset[Need]:
-        """Return the commands that it uses beside those that every instrument of a role has: role, and name as in a profile.
-
-        The plan refuses the check on a bench whose profile says that the instrument lacks one (see `sequencer.checks.shared.needs`).
-        """
-        return frozenset()
 
     def forecast_s(self, settings: S, conditions: Conditions) -> float:
         """Return about how long it takes on one channel, bench time, s; the plan adds side changes and the rests that the duty owes."""

@@ -11,6 +11,7 @@ from drivers.roles import Identity, Reading
 from sequencer.inputs.bench import BenchFile
 from sequencer.inputs.channel_plan import ChannelPlan
 from sequencer.results.model import FaultFacts, Point
+from sequencer.safety.supply import SupplyFacts
 from sequencer.uncertainty.budget import Budget
 from sequencer.uncertainty.decision import Limits
 
@@ -95,6 +96,8 @@ class Finding:
     axis_value: float | None = None
     axis_unit: str = ""
     nominal: float | None = None
+    supply: SupplyFacts | None = None
+    """With what the unit was fed there, where the check fed it otherwise than the sequence."""
     fault: FaultFacts | None = None
     """What an instrument did that left nothing to measure."""
 

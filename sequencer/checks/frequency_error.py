@@ -5,11 +5,9 @@ from __future__ import annotations
 import statistics
 from typing import ClassVar, Literal
 
-from drivers.profiled.commands import Need
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import CheckSettings
-from sequencer.checks.shared import needs
 from sequencer.checks.shared.limits import FrequencyErrorLimit
 from sequencer.checks.shared.settle import settle
 from sequencer.checks.shared.transmit import read_baseband
@@ -47,14 +45,6 @@ class FrequencyError(Check[FrequencyErrorSettings]):
     def quantities(self, settings: FrequencyErrorSettings) -> tuple[tuple[str, str], ...]:
         """Return what it reports."""
         return (("frequency error", "Hz"),)
-
-    def needs(self, settings: FrequencyErrorSettings, conditions: Conditions) -> frozenset[Need]:
-        """Return which commands of its instruments it cannot do without."""
-        return (
-            needs.recording("modulation_analyser", "recorded_baseband")
-            if settings.read == "samples"
-            else needs.of("modulation_analyser", "carrier_frequency")
-        )
 
     def forecast_s(self, settings: FrequencyErrorSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: four or five counts and the pauses between them."""

@@ -9,12 +9,10 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator, model_validator
 
-from drivers.profiled.commands import Need
 from drivers.roles import Reading
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import CheckSettings
-from sequencer.checks.shared import needs
 from sequencer.checks.shared.level_budget import how_found, why_not
 from sequencer.checks.shared.limits import VoltageLimit
 from sequencer.checks.shared.transmit import Drive, Tone
@@ -77,10 +75,6 @@ class MicrophoneSensitivity(Check[MicrophoneSensitivitySettings]):
     def quantities(self, settings: MicrophoneSensitivitySettings) -> tuple[tuple[str, str], ...]:
         """Return what it reports."""
         return (("microphone sensitivity", "V"),)
-
-    def needs(self, settings: MicrophoneSensitivitySettings, conditions: Conditions) -> frozenset[Need]:
-        """Return which commands of its instruments it cannot do without."""
-        return needs.peak_modulation(conditions.mode)
 
     def forecast_s(self, settings: MicrophoneSensitivitySettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: six drives, both sides of each."""

@@ -6,12 +6,10 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator, model_validator
 
-from drivers.profiled.commands import Need
 from drivers.roles import PeakSide, Samples
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import CheckSettings
-from sequencer.checks.shared import needs
 from sequencer.checks.shared.limits import PercentLimit
 from sequencer.checks.shared.transmit import (
     AUDIO_UPPER_HZ,
@@ -64,10 +62,6 @@ class ModulationDepth(Check[ModulationDepthSettings]):
     def quantities(self, settings: ModulationDepthSettings) -> tuple[tuple[str, str], ...]:
         """Return what it reports."""
         return ((_quantity("positive", settings), "%"), (_quantity("negative", settings), "%"))
-
-    def needs(self, settings: ModulationDepthSettings, conditions: Conditions) -> frozenset[Need]:
-        """Return which commands of its instruments it cannot do without."""
-        return needs.peak_modulation("AM")
 
     def forecast_s(self, settings: ModulationDepthSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: four or five readings of either side."""

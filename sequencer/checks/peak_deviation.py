@@ -6,12 +6,10 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator, model_validator
 
-from drivers.profiled.commands import Need
 from drivers.roles import PeakSide, Samples
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import SOME, CheckSettings
-from sequencer.checks.shared import needs
 from sequencer.checks.shared.limits import DeviationLimit
 from sequencer.checks.shared.transmit import (
     AUDIO_UPPER_HZ,
@@ -74,14 +72,6 @@ class PeakDeviation(Check[PeakDeviationSettings]):
     def quantities(self, settings: PeakDeviationSettings) -> tuple[tuple[str, str], ...]:
         """Return what it reports."""
         return ((_quantity("positive", settings), "Hz"), (_quantity("negative", settings), "Hz"))
-
-    def needs(self, settings: PeakDeviationSettings, conditions: Conditions) -> frozenset[Need]:
-        """Return which commands of its instruments it cannot do without."""
-        return (
-            needs.recording("modulation_analyser", "recorded_baseband")
-            if settings.read == "samples"
-            else needs.peak_modulation("FM")
-        )
 
     def forecast_s(self, settings: PeakDeviationSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: four or five readings of either side at each tone."""

@@ -70,19 +70,17 @@ class PowerAgainstSupply(Check[PowerAgainstSupplySettings]):
     def transmit(
         self, side: TransmitSide, settings: PowerAgainstSupplySettings, conditions: Conditions
     ) -> list[Finding]:
-        """Measure; whatever happens, the supply goes back to what the sequence says."""
+        """Measure; the side feeds the unit as the sequence says again when it is left."""
         findings = []
-        try:
-            for supply_v in settings.supplies_v:
-                side.set_supply(supply_v)
-                side.pause_s(SETTLE_S)
-                readings = read_settled(side, side.read_power_dbm, within=SETTLED_DB)
-                found = power_finding(_quantity(supply_v), readings, settings.limit.limits, conditions)
-                findings.append(replace(found, axis="supply", axis_value=supply_v, axis_unit="V"))
-        finally:
-            if conditions.supply_v is not None:
-                side.set_supply(conditions.supply_v)
-                side.pause_s(SETTLE_S)
+        for supply_v in settings.supplies_v:
+            side.set_supply(supply_v)
+            side.pause_s(SETTLE_S)
+            readings = read_settled(side, side.read_power_dbm, within=SETTLED_DB)
+            found = power_finding(_quantity(supply_v), readings, settings.limit.limits, conditions)
+            found = replace(
+                found, axis="supply", axis_value=supply_v, axis_unit="V", supply=side.supply_facts()
+            )
+            findings.append(found)
         return findings
 
 

@@ -7,11 +7,9 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator
 
-from drivers.profiled.commands import Need
 from drivers.roles import Reading
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
-from sequencer.checks.shared import needs
 from sequencer.checks.shared.limits import PercentLimit, PowerLimit
 from sequencer.checks.shared.wanted_signal import (
     WantedSignal,
@@ -90,10 +88,6 @@ class ReceiveDistortion(Check[ReceiveDistortionSettings]):
         """Return the level it uses."""
         return [Demand(at=("level",), level_dbm=settings.level_dbm)]
 
-    def needs(self, settings: ReceiveDistortionSettings, conditions: Conditions) -> frozenset[Need]:
-        """Return which commands of its instruments it cannot do without."""
-        return needs.wanted_signal(conditions.mode) | needs.of("audio_analyser", "distortion")
-
     def forecast_s(self, settings: ReceiveDistortionSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s."""
         return SETTLE_S + tone_s(conditions.mode) + READINGS * settings.reading_s
@@ -126,10 +120,6 @@ class AudioOutput(Check[AudioOutputSettings]):
     def demands(self, settings: AudioOutputSettings, conditions: Conditions) -> list[Demand]:
         """Return the level it uses."""
         return [Demand(at=("level",), level_dbm=settings.level_dbm)]
-
-    def needs(self, settings: AudioOutputSettings, conditions: Conditions) -> frozenset[Need]:
-        """Return which commands of its instruments it cannot do without."""
-        return needs.wanted_signal(conditions.mode) | needs.of("audio_analyser", "distortion", "level")
 
     def forecast_s(self, settings: AudioOutputSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s."""

@@ -9,12 +9,10 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator, Field, model_validator
 
-from drivers.profiled.commands import Need
 from drivers.roles import Samples
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.settings import CheckSettings
-from sequencer.checks.shared import needs
 from sequencer.checks.shared.transmit import Drive, Tone
 from sequencer.files.fields import FrequencyDifferenceHz, FrequencyHz, LevelDbm, Percent, TimeS, between
 from sequencer.inputs.bench import longest_release_s
@@ -119,15 +117,6 @@ class RecordAudio(Check[RecordAudioSettings]):
                 allowed=f"at most {math.floor(10.0 * most_s) / 10.0:g} s on this bench",
             )
         ]
-
-    def needs(self, settings: RecordAudioSettings, conditions: Conditions) -> frozenset[Need]:
-        """Return which commands of its instruments it cannot do without."""
-        return (
-            needs.recording("modulation_analyser") | needs.of("modulation_analyser", "demodulator")
-            if settings.of == "transmit"
-            else needs.recording("audio_analyser")
-            | (needs.generator_modulation(conditions.mode) if settings.level_dbm is not None else frozenset())
-        )
 
     def forecast_s(self, settings: RecordAudioSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s."""

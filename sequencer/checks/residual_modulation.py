@@ -8,11 +8,9 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator
 
-from drivers.profiled.commands import Need
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import CheckSettings
-from sequencer.checks.shared import needs
 from sequencer.checks.shared.limits import RatioLimit
 from sequencer.checks.shared.transmit import not_read, numbers, read_settled
 from sequencer.files.fields import FrequencyDifferenceHz, Percent, between
@@ -53,12 +51,6 @@ class ResidualModulation(Check[ResidualModulationSettings]):
     def quantities(self, settings: ResidualModulationSettings) -> tuple[tuple[str, str], ...]:
         """Return what it reports."""
         return (("residual modulation, below normal", "dB"),)
-
-    def needs(self, settings: ResidualModulationSettings, conditions: Conditions) -> frozenset[Need]:
-        """Return which commands of its instruments it cannot do without."""
-        return needs.rms_modulation(conditions.mode) | needs.demodulated_audio(
-            deemphasis=conditions.mode == "FM"
-        )
 
     def forecast_s(self, settings: ResidualModulationSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: four or five readings."""

@@ -6,10 +6,8 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator
 
-from drivers.profiled.commands import Need
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
-from sequencer.checks.shared import needs
 from sequencer.checks.shared.two_signal import Interference, TwoSignalSettings, find_ratios, ratio_quantities
 from sequencer.files.fields import FrequencyDifferenceHz, FrequencyHz, Percent, between
 from sequencer.safety.receive import ReceiveSide
@@ -51,12 +49,6 @@ class Selectivity(Check[SelectivitySettings]):
     def demands(self, settings: SelectivitySettings, conditions: Conditions) -> list[Demand]:
         """Return what the plan has to prove."""
         return settings.two_signal_demands(conditions)
-
-    def needs(self, settings: SelectivitySettings, conditions: Conditions) -> frozenset[Need]:
-        """Return which commands of its instruments it cannot do without."""
-        return needs.sensitivity(settings, conditions.mode) | needs.generator_modulation(
-            conditions.mode, interferer=True
-        )
 
     def forecast_s(self, settings: SelectivitySettings, conditions: Conditions) -> float:
         """Return about how long it takes, s."""

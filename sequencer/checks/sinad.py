@@ -7,11 +7,9 @@ from typing import TYPE_CHECKING, Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator
 
-from drivers.profiled.commands import Need
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.settings import CheckSettings
-from sequencer.checks.shared import needs
 from sequencer.checks.shared.limits import RatioLimit
 from sequencer.dsp.samples import SamplesError
 from sequencer.files.fields import (
@@ -72,14 +70,6 @@ class Sinad(Check[SinadSettings]):
     def demands(self, settings: SinadSettings, conditions: Conditions) -> list[Demand]:
         """Return the level it uses."""
         return [Demand(at=("level",), level_dbm=settings.level_dbm)]
-
-    def needs(self, settings: SinadSettings, conditions: Conditions) -> frozenset[Need]:
-        """Return which commands of its instruments it cannot do without."""
-        return (
-            needs.generator_modulation("FM")
-            | needs.of("audio_analyser", "sinad")
-            | needs.recording("audio_analyser")
-        )
 
     def forecast_s(self, settings: SinadSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s."""

@@ -7,10 +7,8 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator, Field
 
-from drivers.profiled.commands import Need
 from sequencer.checks.check import Check, Side, SquelchPosition
 from sequencer.checks.finding import Conditions, Demand, Finding
-from sequencer.checks.shared import needs
 from sequencer.checks.shared.level_budget import how_found, level_budget
 from sequencer.checks.shared.levels import LevelWindow, SearchAccuracyDb
 from sequencer.checks.shared.limits import LevelLimit, RatioLimit
@@ -69,10 +67,6 @@ class Squelch(Check[SquelchSettings]):
     def demands(self, settings: SquelchSettings, conditions: Conditions) -> list[Demand]:
         """Return the levels it may use."""
         return settings.levels.demands(conditions)
-
-    def needs(self, settings: SquelchSettings, conditions: Conditions) -> frozenset[Need]:
-        """Return which commands of its instruments it cannot do without."""
-        return needs.generator_modulation(conditions.mode) | needs.of("audio_analyser", "level")
 
     def forecast_s(self, settings: SquelchSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: some 25 looks, and two to find the threshold."""

@@ -5,12 +5,10 @@ from __future__ import annotations
 import statistics
 from typing import ClassVar, Literal
 
-from drivers.profiled.commands import Need
 from drivers.roles import Reading
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.settings import CheckSettings
-from sequencer.checks.shared import needs
 from sequencer.checks.shared.limits import PowerLimit, RatioLimit
 from sequencer.checks.shared.transmit import Drive, Tone, drive_text, not_read, numbers
 from sequencer.safety.transmit import TransmitSide
@@ -60,10 +58,6 @@ class SsbSuppression(Check[SsbSuppressionSettings]):
             if settings.rated.max_w is None
             else [Demand(at=("rated", "max"), power_w=settings.rated.max_w)]
         )
-
-    def needs(self, settings: SsbSuppressionSettings, conditions: Conditions) -> frozenset[Need]:
-        """Return which commands of its instruments it cannot do without."""
-        return needs.of("modulation_analyser", "selective_bandwidth", "selective_level")
 
     def forecast_s(self, settings: SsbSuppressionSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: three readings at each of three places."""

@@ -6,12 +6,10 @@ import statistics
 from collections.abc import Sequence
 from typing import ClassVar, Literal
 
-from drivers.profiled.commands import Need
 from drivers.roles import Reading
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import CheckSettings
-from sequencer.checks.shared import needs
 from sequencer.checks.shared.limits import CurrentLimit
 from sequencer.checks.shared.settle import settle
 from sequencer.checks.shared.transmit import MORE_READINGS, not_read, numbers, read_settled
@@ -46,10 +44,6 @@ class SupplyCurrent(Check[SupplyCurrentSettings]):
     def quantities(self, settings: SupplyCurrentSettings) -> tuple[tuple[str, str], ...]:
         """Return what it reports."""
         return (("supply current, receive", "A"), ("supply current, transmit", "A"))
-
-    def needs(self, settings: SupplyCurrentSettings, conditions: Conditions) -> frozenset[Need]:
-        """Return which commands of its instruments it cannot do without."""
-        return needs.of("supply", "measured_current")
 
     def forecast_s(self, settings: SupplyCurrentSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s."""

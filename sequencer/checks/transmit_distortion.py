@@ -4,11 +4,9 @@ from __future__ import annotations
 
 from typing import ClassVar, Literal
 
-from drivers.profiled.commands import Need
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import CheckSettings
-from sequencer.checks.shared import needs
 from sequencer.checks.shared.limits import PercentLimit
 from sequencer.checks.shared.transmit import Drive, Tone, analyser_finding, drive_text, read_settled
 from sequencer.safety.transmit import TransmitSide
@@ -50,12 +48,6 @@ class TransmitDistortion(Check[TransmitDistortionSettings]):
     def quantities(self, settings: TransmitDistortionSettings) -> tuple[tuple[str, str], ...]:
         """Return what it reports."""
         return (("transmit distortion", "%"),)
-
-    def needs(self, settings: TransmitDistortionSettings, conditions: Conditions) -> frozenset[Need]:
-        """Return which commands of its instruments it cannot do without."""
-        return needs.of("modulation_analyser", "distortion") | needs.demodulated_audio(
-            deemphasis=conditions.mode == "FM" and settings.deemphasis
-        )
 
     def forecast_s(self, settings: TransmitDistortionSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: four or five readings."""

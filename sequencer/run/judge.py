@@ -11,19 +11,28 @@ from sequencer.planning.step import Step
 from sequencer.results.budget_rows import as_plain
 from sequencer.results.model import Confirmation, Result
 from sequencer.run.record import RunFacts
+from sequencer.safety.supply import SupplyFacts
 from sequencer.uncertainty.decision import decide
 
 
-def judged(finding: Finding, step: Step, facts: RunFacts, confirmed: Sequence[Confirmation]) -> Result:
-    """Return the result of one finding. It carries the supply and every confirmation so far, and the check's settings."""
+def judged(
+    finding: Finding,
+    step: Step,
+    facts: RunFacts,
+    confirmed: Sequence[Confirmation],
+    supply: SupplyFacts | None = None,
+) -> Result:
+    """Return the result of one finding. It carries every confirmation so far, the check's settings, and ``supply``: what the unit was
+    fed with, unless the finding knows better, and whether that was read or is only stated.
+    """
     plan = facts.plan
     uncertainty = 0.0 if finding.exact else None
     uncertainty = finding.budget.expanded if finding.budget is not None else uncertainty
     factor = finding.budget.coverage_factor if finding.budget is not None else 2.0
     rule = plan.sequence.sequence.rule
     statement = decide(finding.value, uncertainty, finding.limits, rule, coverage_factor=factor)
-    supply_v = plan.sequence.sequence.supply_v
-    conditions = [f"supply {supply_v:g} V"] if supply_v is not None else []
+    supply = finding.supply or supply
+    conditions = [str(supply)] if supply is not None else []
     elsewhere = finding.channel is not None or finding.frequency_hz is not None
     return Result(
         time=datetime.now().astimezone(),
@@ -61,7 +70,7 @@ def judged(finding: Finding, step: Step, facts: RunFacts, confirmed: Sequence[Co
         axis_value=finding.axis_value,
         axis_unit=finding.axis_unit,
         nominal=finding.nominal,
-        supply_v=supply_v,
+        supply_v=supply.voltage_v if supply is not None else None,
         fault=finding.fault,
         confirmations=tuple(confirmed),
     )

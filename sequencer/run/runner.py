@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
-from drivers.faults import InstrumentFault
+from drivers.faults import InstrumentFault, SettingLost
 from drivers.operator.dial import Dial
 from drivers.roles import Reading
 from sequencer.bench.locks import BenchBusy
@@ -34,9 +34,9 @@ from sequencer.run.interrupt import Interrupted, Stopper, stoppable
 from sequencer.run.judge import judged
 from sequencer.run.record import Record, RunFacts
 from sequencer.run.status import ExitStatus
-from sequencer.safety.bench import SUPPLY_SETTLE_S
 from sequencer.safety.cables import BACK
 from sequencer.safety.state import SafeState
+from sequencer.safety.supply import SUPPLY_SETTLE_S
 from sequencer.safety.way_out import PATIENCE_S
 from sequencer.uncertainty.decision import Decision, Limits
 
@@ -177,13 +177,29 @@ class Runner:
         try:
             if isinstance(step.check, Confirm):
                 return self._confirm(step)
-            return list(self._on_side(step)), ""
+            try:
+                return list(self._on_side(step)), ""
+            except SettingLost as lost:
+                self._met(lost, step.index)
+                if stop := self._made_safe():
+                    self._bench_failed(str(lost))
+                    return self._not_measured(step, str(lost), FaultFacts.of(lost)), stop
+                return self._again(step, lost), ""
         except InstrumentFault as fault:
             self._met(fault, step.index)
             self._bench_failed(str(fault))
             return self._not_measured(step, str(fault), FaultFacts.of(fault)), self._made_safe()
         except (Exception, SystemExit) as error:  # a defect in a check must not lose the results before it
             return self._defect(step, error), self._made_safe()
+
+    def _again(self, step: Step, lost: SettingLost) -> list[Finding]:
+        """Measure once more what was measured while a setting got lost: nothing of it can be used."""
+        note = f"measured again, because {lost.instrument} lost a setting: {lost.what}"
+        self._tell(StepTaken(index=step.index, text=note))
+        return [
+            replace(found, note="; ".join(part for part in (found.note, note) if part))
+            for found in self._on_side(step)
+        ]
 
     def _defect(self, step: Step, error: BaseException) -> list[Finding]:
         why = f"the check itself failed: {type(error).__name__}: {error}"
@@ -301,7 +317,7 @@ class Runner:
         ]
 
     def _judged(self, step: Step, finding: Finding) -> Result:
-        result = judged(finding, step, self._facts, self._confirmed)
+        result = judged(finding, step, self._facts, self._confirmed, self._bench.safe.supply_facts)
         if result.decision in (Decision.FAIL, Decision.CONDITIONAL_FAIL, Decision.NOT_MEASURED):
             self._raise_status(ExitStatus.FAILED)
         return result

@@ -23,7 +23,7 @@ from contextlib import ExitStack, contextmanager, suppress
 from typing import Literal, TypeVar
 
 from drivers.clock import Clock
-from drivers.faults import NotConfirmed, Refused
+from drivers.faults import NotConfirmed
 from drivers.roles import (
     AudioAnalyser,
     Instrument,
@@ -40,12 +40,13 @@ from sequencer.safety.key import Key, Ratings
 from sequencer.safety.loss import HandPath, LossSide
 from sequencer.safety.receive import ReceiveSide
 from sequencer.safety.side import present
+from sequencer.safety.start_state import StartState
 from sequencer.safety.state import SafeState
+from sequencer.safety.supply import SUPPLY_SETTLE_S, SupplyFacts, SupplyLine
 from sequencer.safety.transmit import TransmitSide
 from sequencer.safety.way_out import PATIENCE_S, SafeStep, take_steps
 
 _T = TypeVar("_T")
-SUPPLY_SETTLE_S = 0.5  # from supply on to a unit that answers: common practice, no source
 
 
 class SafeBench:
@@ -87,29 +88,25 @@ class SafeBench:
         self._key: Key | None = None
         self._on_side = False
         self.cables = cables or Cables()
-        self._fed_v: float | None = None
+        self._supply = SupplyLine(
+            lambda: self._find(Supply), clock=clock, ratings=ratings, cables=self.cables
+        )
+        self._start = StartState(instruments, self._supply)
         self.supply_cut = False
 
+    @property
+    def supply_facts(self) -> SupplyFacts | None:
+        """Return with what the unit is fed, or is to be fed; None where nobody stated it."""
+        return self._supply.facts
+
     def set_supply(self, voltage_v: float) -> None:
-        """Feed the unit with ``voltage_v`` under the bench's current limit. Refused above the supply's `max_voltage`."""
-        supply = present(self._find(Supply), "supply")
-        if not 0.0 <= voltage_v <= self._ratings.max_supply_voltage_v:
-            raise Refused(
-                f"{voltage_v:g} V refused; max_voltage is {self._ratings.max_supply_voltage_v:g} V",
-                instrument=supply.name,
-                address=supply.address,
-                next_move="Lower 'supply' in the sequence.",
-            )
-        self.cables.refuse_if_moved(supply)
-        supply.configure_voltage(voltage_v, self._ratings.max_supply_current_a)
-        supply.configure_output_enabled(True)
-        self._fed_v = voltage_v
+        """Feed the unit with ``voltage_v`` now, and at the start of each check. Refused above the supply's `max_voltage`."""
+        self._supply.state(voltage_v)
         self.supply_cut = False
 
     def remove_supply(self) -> None:
         """Take the supply from the unit."""
-        present(self._find(Supply), "supply").configure_output_enabled(False)
-        self._fed_v = None
+        self._supply.remove()
 
     def cut_off(self) -> None:
         """Stop a unit whose key could not be released: say so once more unheard, and cut its supply.
@@ -117,6 +114,7 @@ class SafeBench:
         ``supply_cut`` says whether the supply reads off. Nothing is raised.
         """
         self._say_unheard("radio")
+        self._supply.note_cut()
         self._open_missing("supply")
         if (supply := self._find(Supply)) is not None:
             for _ in range(2):
@@ -191,8 +189,10 @@ class SafeBench:
                 self._unkey()
                 self._generators_off()
                 self.cables.refuse_if_moved(generator)
+                self._supply.restore()
                 self._route("receive")
                 self._select(channel, mode)
+                self._start.set_receive()
                 side = ReceiveSide(
                     generator=generator,
                     interferer=self._second_generator(generator),
@@ -205,6 +205,7 @@ class SafeBench:
                 )
                 try:
                     yield side
+                    self._start.confirm_receive()
                 finally:
                     side.leave()
             finally:
@@ -219,8 +220,10 @@ class SafeBench:
                 self._unkey()
                 self._generators_off()
                 self.cables.refuse_if_moved(present(self._find(Radio), "radio"))
+                self._supply.restore()
                 self._route("transmit")
                 self._select(channel, mode)
+                self._start.set_transmit(_mode(mode))
                 meter, analyser = self._find(PowerMeter), self._find(ModulationAnalyser)
                 if meter is not None:
                     meter.set_correction_frequency_hz(frequency_hz)
@@ -232,15 +235,17 @@ class SafeBench:
                     analyser=analyser,
                     audio=self._find(AudioAnalyser),
                     supply=self._find(Supply),
+                    supply_line=self._supply,
                     clock=self._clock,
                     loss_db=self._transmit_loss_db,
                     frequency_hz=frequency_hz,
-                    feed=self.set_supply,
                     select=self._select_channel,
                     bounds_s=self._bounds_s,
                 )
                 try:
                     yield side
+                    self._release_confirmed(key)
+                    self._start.confirm_transmit()
                 finally:
                     side.leave()
             finally:
@@ -248,6 +253,7 @@ class SafeBench:
                     key.release()
                 finally:
                     self._audio_off()
+                self._supply.give_back()
 
     @contextmanager
     def loss_side(
@@ -265,7 +271,7 @@ class SafeBench:
         generator = present(self._find(SignalGenerator), "signal_generator")
         meter = present(self._find(PowerMeter), "power_meter")
         with self._one_side():
-            fed_v = self._fed_v
+            fed_v = self._supply.fed_v
             try:
                 self._unkey()
                 self._generators_off()
@@ -288,7 +294,7 @@ class SafeBench:
             finally:
                 self._generators_off()
                 if fed_v is not None and not self.cables.moved:
-                    self.set_supply(fed_v)
+                    self._supply.feed(fed_v)
                     self._clock.wait_s(SUPPLY_SETTLE_S)
 
     def confirm_transmit(self) -> None:
@@ -313,6 +319,13 @@ class SafeBench:
             yield
         finally:
             self._on_side = False
+
+    def _release_confirmed(self, key: Key) -> None:
+        """Release the key; before that, where there is time, see that it was still down and the channel the same."""
+        if key.is_down:
+            if key.has_room(self._bounds_s.get("radio", 2.0)):
+                present(self._find(Radio), "radio").confirm_settings()
+            key.release()
 
     def _key_of(self, radio: Radio) -> Key:
         if self._key is None:

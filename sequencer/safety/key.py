@@ -16,7 +16,8 @@ class Ratings:
     """What the bench file's `protection` allows.
 
     ``max_key_time_s`` above 0; ``key_duty`` above 0 to 1, key-down time over all time; ``max_receiver_input_dbm`` at the antenna
-    connector; ``max_supply_voltage_v`` and ``max_meter_dbm`` are the supply's and the power meter's own entries.
+    connector; ``max_supply_voltage_v`` and ``max_meter_dbm`` are the supply's and the power meter's own entries, and so
+    is ``supply_accuracy_percent``, None where nobody stated it.
     """
 
     max_key_time_s: float = 20.0
@@ -25,6 +26,7 @@ class Ratings:
     max_supply_current_a: float = 6.0
     max_supply_voltage_v: float = 16.0
     max_meter_dbm: float = 20.0
+    supply_accuracy_percent: float | None = None
 
 
 class KeyKeeper(Protocol):

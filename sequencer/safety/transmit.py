@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from typing import TypeVar
-from weakref import WeakMethod
+from weakref import WeakMethod, ref
 
 from drivers.clock import Clock
 from drivers.faults import NotSettled
@@ -21,8 +21,10 @@ from drivers.roles import (
 )
 from sequencer.safety.key import Key
 from sequencer.safety.side import Side, present
+from sequencer.safety.supply import SupplyFacts, SupplyLine
 
 WAIT_PART_S = 1.0
+SUPPLY_READINGS = 2  # a second one where the first is none
 _T = TypeVar("_T")
 
 
@@ -33,13 +35,14 @@ class TransmitSide(Side):
         "_analyser",
         "_audio",
         "_bounds_s",
-        "_feed",
         "_in_one_go",
         "_key",
         "_loss_db",
         "_meter",
         "_select",
         "_supply",
+        "_supply_line",
+        "_under_load",
     )
 
     def __init__(
@@ -53,7 +56,7 @@ class TransmitSide(Side):
         clock: Clock,
         loss_db: Callable[[float], float],
         frequency_hz: float,
-        feed: Callable[[float], None],
+        supply_line: SupplyLine,
         select: Callable[[int], None],
         bounds_s: dict[str, float],
     ) -> None:
@@ -65,10 +68,11 @@ class TransmitSide(Side):
         self._supply = supply
         self._loss_db = loss_db
         # Weak, so that no path of attributes leads from a side to the bench and its generator.
-        self._feed = WeakMethod(feed)
+        self._supply_line = ref(supply_line)
         self._select = WeakMethod(select)
         self._bounds_s = bounds_s
         self._in_one_go = False
+        self._under_load = False  # whether the terminals were read with this voltage and the unit keyed
 
     def read_power_dbm(self) -> Reading:
         """Return the power at the unit's antenna connector, dBm: the meter's answer plus the transmit path's loss."""
@@ -128,28 +132,33 @@ class TransmitSide(Side):
         """Return the level of what lies ``offset_hz`` from the channel's frequency, dBm at the unit's antenna connector."""
         analyser = self._analysing()
         self._refuse_if_left()
-        self._key.allow(3.0 * self._bounds_s.get("modulation_analyser", 2.0))
+        self._allow("modulation_analyser", 3.0 * self._bounds_s.get("modulation_analyser", 2.0))
         return self._at_connector(analyser.read_selective_dbm(self.frequency_hz + offset_hz, bandwidth_hz))
 
     def capture_audio(self, seconds: float, rate_hz: float) -> Samples:
         """Record the demodulated audio, in Hz of deviation or percent of depth."""
         analyser = self._analysing()
         self._refuse_if_left()
-        self._key.allow(seconds + 4.0 * self._bounds_s.get("modulation_analyser", 2.0))
+        self._allow("modulation_analyser", seconds + 4.0 * self._bounds_s.get("modulation_analyser", 2.0))
         return analyser.capture_audio(seconds, rate_hz)
 
     def capture_baseband(self, seconds: float, rate_hz: float) -> Samples:
         """Record complex samples about the channel's frequency, V peak."""
         analyser = self._analysing()
         self._refuse_if_left()
-        self._key.allow(seconds + 4.0 * self._bounds_s.get("modulation_analyser", 2.0))
+        self._allow("modulation_analyser", seconds + 4.0 * self._bounds_s.get("modulation_analyser", 2.0))
         return analyser.capture_baseband(seconds, rate_hz)
 
     def set_supply(self, voltage_v: float) -> None:
         """Feed the unit with another voltage, unkeyed. Refused above the supply's `max_voltage`."""
         self.rest()
-        if (feed := self._feed()) is not None:
-            feed(voltage_v)
+        self._under_load = False
+        if (line := self._supply_line()) is not None:
+            line.feed(voltage_v)
+
+    def supply_facts(self) -> SupplyFacts | None:
+        """Return with what the unit is fed, and whether the terminals were read; None where nobody stated it."""
+        return line.facts if (line := self._supply_line()) is not None else None
 
     def select(self, channel: int, frequency_hz: float) -> None:
         """Go to another channel, unkeyed; meters and losses follow to ``frequency_hz``."""
@@ -229,6 +238,7 @@ class TransmitSide(Side):
             self.wait_s(seconds)
             return
         self._key.allow(seconds + self._bounds_s.get("power_meter", 2.0))
+        self._see_supply(seconds + self._bounds_s.get("power_meter", 2.0))
         self._in_one_go = True
         until_s = self._clock.now_s() + seconds
         while (remaining_s := until_s - self._clock.now_s()) > 0.0:
@@ -270,6 +280,15 @@ class TransmitSide(Side):
                 next_move="Lower 'keyed_for' or 'readings', or raise 'max_key_time' if the unit allows it.",
             )
         self._key.allow(step_max_s)
+        self._see_supply(step_max_s)
+
+    def _see_supply(self, step_max_s: float) -> None:
+        """See once with each voltage that the terminals give it under load, where there is time for that before the step."""
+        if self._under_load or self._in_one_go or (line := self._supply_line()) is None:
+            return
+        if self._key.has_room(step_max_s + SUPPLY_READINGS * self._bounds_s.get("supply", 2.0)):
+            line.confirm_voltage()
+            self._under_load = True
 
     def _release_unless_room(self, step_max_s: float) -> None:
         if self._key.is_down and not self._key.has_room(step_max_s):

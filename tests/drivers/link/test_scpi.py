@@ -164,10 +164,14 @@ def test_what_is_no_whole_number_is_refused(reply: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("reply", "on"), [("1", True), ("0", False), ("+1", True), ("on", True), ("OFF ", False)]
+    ("reply", "on"),
+    [
+        *(("1", True), ("0", False), ("+1", True), ("on", True), ("OFF ", False)),
+        *(("+0.0E+00", False), ("0.00", False), ("+1.000E+00", True), (" -0", False)),
+    ],
 )
 def test_booleans(reply: str, on: bool) -> None:
-    """1 and 0 as the standard answers, ON and OFF as some instruments do."""
+    """1 and 0 as the standard answers, however the number is written, ON and OFF as some instruments do."""
     assert scpi.parse_boolean(reply) is on
     assert scpi.parse_boolean(scpi.boolean(on)) is on
 
@@ -257,9 +261,32 @@ def test_identity_has_four_fields() -> None:
     assert scpi.parse_identity("Invented, Siggen,,1.0,b") == Identity(
         maker="Invented", model="Siggen", serial="0", firmware="1.0,b"
     )
-    for reply in ("", "a,b,c", ",b,c,d", "1.0"):
-        with pytest.raises(scpi.WrongReply, match="four fields"):
-            scpi.parse_identity(reply)
+    assert scpi.is_whole_identity("Invented, Siggen,,1.0,b")
+
+
+@pytest.mark.parametrize(
+    ("reply", "maker", "model"),
+    [
+        ("", "", ""),
+        ("WENDELMOOR", "WENDELMOOR", ""),
+        ("Wendelmoor,RB,1", "Wendelmoor", "RB"),
+        (",b,c,d", "", "b"),
+    ],
+)
+def test_an_identity_with_less_than_the_standard_asks_is_taken_and_proves_nothing_alone(
+    reply: str, maker: str, model: str
+) -> None:
+    """Three fields, one word or nothing name an instrument poorly; the link then asks for more proof."""
+    found = scpi.parse_identity(reply)
+    assert (found.maker, found.model) == (maker, model)
+    assert not scpi.is_whole_identity(reply)
+
+
+@pytest.mark.parametrize("reply", ["1.0", "2.72E+7", "login:", "bench>"])
+def test_what_identifies_nobody_is_refused(reply: str) -> None:
+    """A number is the answer to another question, a prompt that of a port for people."""
+    with pytest.raises(scpi.WrongReply, match="who it is"):
+        scpi.parse_identity(reply)
 
 
 @pytest.mark.parametrize(

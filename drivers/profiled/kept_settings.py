@@ -1,0 +1,213 @@
+"""What a profiled instrument was set to and read back, kept so that it can be asked for again in one message.
+
+An instrument that restarts in the middle of a check answers on, with the settings of its reset: only reading back tells.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+
+from drivers.faults import (
+    InstrumentError,
+    InstrumentFault,
+    LinkFault,
+    NotConfirmed,
+    SettingLost,
+    UnexpectedReply,
+)
+from drivers.link import scpi
+from drivers.link.link import Link
+from drivers.profiled.answers import same_word
+from drivers.profiled.profile import Command, Profile
+from drivers.roles import Reading
+
+LONGEST_MESSAGE = (
+    400  # characters; the input buffers of small instruments are not much longer: common practice, no source
+)
+UNKNOWN_HEADER = re.compile(
+    r"-11[0-4] *, *[\"']"
+)  # SCPI-1999 volume 2, 21.8.9: errors in the command's header
+KEPT_WITHIN = 1e-6  # of the figure itself: the same setting reads back as the same figure
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Setting:
+    """One setting, as it is wanted or as it read back: a number (SI units, or dBm), a word of ours, or on and off.
+
+    ``optional``: an instrument that does not know the command has nothing there that could stand wrong.
+    """
+
+    name: str
+    position: float | bool | str
+    tolerance: float = 0.0
+    optional: bool = False
+
+
+class KeptSettings:
+    """The settings of one instrument: made together, kept as they read back, and asked for again."""
+
+    name: str
+    address: str
+    _link: Link
+    _profile: Profile
+    _kept: dict[str, Setting]
+    _unknown: set[str]
+    _prepared_at: int
+
+    def confirm_settings(self) -> None:
+        """Ask again for every setting that was made. Raises SettingLost where one reads otherwise than it did.
+
+        Asking changes nothing, so that it is done twice before a silence is a fault.
+        """
+        for settings in self._in_messages(self._kept.values()):
+            try:
+                self._ask_again(settings)
+            except (LinkFault, UnexpectedReply):
+                self._ask_again(settings)
+
+    def forget_setting(self, *names: str) -> None:
+        """Forget what was kept: the instrument may have changed it by itself."""
+        for name in names:
+            self._kept.pop(name, None)
+
+    def _ask_again(self, settings: Sequence[Setting]) -> None:
+        message = ";".join(at_root(self._command(one.name).query) for one in settings)
+        answers = scpi.split_outside_quotes(self._link.query(message), ";")
+        if len(answers) != len(settings):  # it does not take several questions at once
+            answers = [self._link.query(self._command(one.name).query) for one in settings]
+        for one, answer in zip(settings, answers, strict=True):
+            if not self._reads_as(one, answer, message):
+                self._kept.clear()
+                self._prepared_at = 0  # what is sent once after a reset may be gone too
+                raise SettingLost(
+                    f"{one.name} was set to {_shown(one.position)} and reads {answer.strip()} now",
+                    instrument=self.name,
+                    address=self.address,
+                    command=message,
+                    reply=answer.strip(),
+                    next_move="It may have restarted: look at its supply, its cable and its front panel.",
+                )
+
+    def _set_together(self, *settings: Setting, before: str = "") -> None:
+        """Make settings and read each back, in as few messages as they take; ``before`` is sent first, in the same message.
+
+        What the profile lacks, or the instrument does not know, is left out if it is optional.
+        """
+        known = [one for one in settings if not one.optional or self._knows(one.name)]
+        for number, some in enumerate(self._in_messages(known, setting=True)):
+            try:
+                self._set_and_read(some, before if number == 0 else "")
+            except InstrumentError as error:
+                if not _is_unknown(error) or not any(one.optional for one in some):
+                    raise
+                self._set_each(some, before if number == 0 else "")
+
+    def _set_each(self, settings: Sequence[Setting], before: str) -> None:
+        for number, one in enumerate(settings):
+            try:
+                self._set_and_read([one], before if number == 0 else "")
+            except InstrumentError as error:
+                if not one.optional or not _is_unknown(error):
+                    raise
+                self._unknown.add(one.name)
+
+    def _set_and_read(self, settings: Sequence[Setting], before: str) -> None:
+        for one in settings:
+            self._kept.pop(one.name, None)
+        orders = [before] if before else []
+        orders += [self._order(one) for one in settings]
+        questions = [at_root(self._command(one.name).query) for one in settings]
+        message = ";".join([orders[0], *map(at_root, orders[1:]), *questions])
+        reply = self._checked(message)
+        answers = scpi.split_outside_quotes(reply, ";")
+        if len(answers) != len(settings):
+            answers = [self._link.query(self._command(one.name).query) for one in settings]
+        for one, answer in zip(settings, answers, strict=True):
+            if not self._reads_as(one, answer, message):
+                raise self._not_confirmed(one, answer.strip(), message)
+            self._kept[one.name] = one
+
+    def _not_confirmed(self, setting: Setting, reply: str, message: str) -> InstrumentFault:
+        return NotConfirmed(
+            f"{setting.name} was set to {_shown(setting.position)} and reads back {reply}",
+            instrument=self.name,
+            address=self.address,
+            command=message,
+            reply=reply,
+            next_move=f"Check what the instrument allows for {setting.name}, and the profile's messages for it.",
+        )
+
+    def _order(self, setting: Setting) -> str:
+        position = setting.position
+        if isinstance(position, str):
+            words = self._command(setting.name).words
+            return self._set_message(setting.name, text=words.get(position, position))
+        if isinstance(position, bool):
+            return self._command(setting.name).switched(position)
+        return self._set_message(setting.name, position)
+
+    def _reads_as(self, setting: Setting, answer: str, message: str) -> bool:
+        command, position = self._command(setting.name), setting.position
+        if isinstance(position, bool):
+            return self._boolean(command, answer, message) is position
+        if isinstance(position, str):
+            theirs = command.words.get(position, position)
+            return same_word(self._picked(command, answer, message), theirs)
+        number = self._reading(setting.name, answer, message).number
+        within = max(setting.tolerance, KEPT_WITHIN * abs(position))
+        return number is not None and abs(number - position) <= within
+
+    def _knows(self, name: str) -> bool:
+        command = self._profile.commands.get(name)
+        return command is not None and bool(command.set and command.query) and name not in self._unknown
+
+    def _in_messages(self, settings: Iterable[Setting], *, setting: bool = False) -> Iterator[list[Setting]]:
+        some: list[Setting] = []
+        length = 0
+        for one in settings:
+            command = self._command(one.name)
+            further = len(command.query) + 2 + (len(command.set) + 14 if setting else 0)
+            if some and length + further > LONGEST_MESSAGE:
+                yield some
+                some, length = [], 0
+            some.append(one)
+            length += further
+        if some:
+            yield some
+
+    # What the instrument itself offers.
+
+    def _command(self, name: str) -> Command:
+        raise NotImplementedError
+
+    def _set_message(self, name: str, number: float | None = None, text: str = "") -> str:
+        raise NotImplementedError
+
+    def _checked(self, message: str, *, extra_s: float = 0.0) -> str:
+        raise NotImplementedError
+
+    def _reading(self, name: str, reply: str, message: str) -> Reading:
+        raise NotImplementedError
+
+    def _picked(self, command: Command, reply: str, message: str) -> str:
+        raise NotImplementedError
+
+    def _boolean(self, command: Command, reply: str, message: str) -> bool:
+        raise NotImplementedError
+
+
+def at_root(message: str) -> str:
+    """Return ``message`` so that it starts at the root of the command tree after a ``;`` (SCPI-1999 volume 1, 6.2.4)."""
+    return message if message.startswith((":", "*")) else ":" + message
+
+
+def _is_unknown(error: InstrumentError) -> bool:
+    return UNKNOWN_HEADER.search(f"{error.what}\n{error.reply}") is not None
+
+
+def _shown(position: float | bool | str) -> str:
+    if isinstance(position, bool):
+        return "on" if position else "off"
+    return position if isinstance(position, str) else f"{position:g}"

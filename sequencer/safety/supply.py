@@ -1,0 +1,160 @@
+"""The unit's supply: what the run states, what it is fed with now, and what the terminals read.
+
+What is stated is set before each check if a check has left something else, and the voltage at the terminals is read: a supply that is
+set and does not give it is found out before a figure is told under a voltage that the unit never had.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass
+
+from drivers.clock import Clock
+from drivers.faults import InstrumentFault, NotConfirmed, Refused, SettingLost
+from drivers.roles import Supply
+from sequencer.safety.cables import Cables
+from sequencer.safety.key import Ratings
+from sequencer.safety.side import present
+
+SUPPLY_SETTLE_S = 0.5  # from supply on to a unit that answers: common practice, no source
+UNSTATED_PERCENT = 1.0  # of a supply whose accuracy nobody stated: common practice, no source
+READ_WITHIN_V = (
+    0.05  # what its display rounds away, and its terminals lose under load: common practice, no source
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SupplyFacts:
+    """With what the unit is fed, V, and whether the terminals were read and give it; if not, it is what was asked for."""
+
+    voltage_v: float
+    is_read: bool
+
+    def __str__(self) -> str:
+        return f"supply {self.voltage_v:g} V" + ("" if self.is_read else " (stated, not read)")
+
+
+class SupplyLine:
+    """The supply of one unit. Raises `InstrumentFault` as the supply does; NotConfirmed where the terminals read otherwise."""
+
+    def __init__(
+        self, find: Callable[[], Supply | None], *, clock: Clock, ratings: Ratings, cables: Cables
+    ) -> None:
+        self._find = find
+        self._clock = clock
+        self._ratings = ratings
+        self._cables = cables
+        self._stated_v: float | None = None
+        self._fed_at_s = 0.0
+        self._is_read = False
+        self.fed_v: float | None = None
+        """With what the unit is fed, V; None where it is not, or nobody can say."""
+
+    @property
+    def facts(self) -> SupplyFacts | None:
+        """Return what the unit is fed with, or is to be fed with; None where nobody stated it."""
+        volts = self.fed_v if self.fed_v is not None else self._stated_v
+        return None if volts is None else SupplyFacts(voltage_v=volts, is_read=self._is_read)
+
+    def state(self, voltage_v: float) -> None:
+        """Feed the unit with ``voltage_v``, now and at the start of each check."""
+        self._refuse_above_rating(voltage_v)
+        self._stated_v = voltage_v
+        self.feed(voltage_v)
+
+    def feed(self, voltage_v: float) -> None:
+        """Feed the unit with ``voltage_v`` under the bench's current limit. Refused above the supply's `max_voltage`."""
+        self._refuse_above_rating(voltage_v)
+        supply = self._present()
+        self._cables.refuse_if_moved(supply)
+        self._forget()
+        supply.configure_voltage(voltage_v, self._ratings.max_supply_current_a)
+        supply.configure_output_enabled(True)
+        self.fed_v = voltage_v
+        self._fed_at_s = self._clock.now_s()
+
+    def remove(self) -> None:
+        """Take the supply from the unit."""
+        self._forget()
+        self._present().configure_output_enabled(False)
+
+    def note_cut(self) -> None:
+        """Take note that somebody else has cut it, or has tried to."""
+        self._forget()
+
+    def restore(self) -> None:
+        """Feed the unit as the run states it, and read that it is so; nothing to do where nobody stated anything."""
+        if self._stated_v is None:
+            return
+        if self.fed_v == self._stated_v:
+            try:
+                self._present().confirm_settings()
+            except SettingLost:
+                self._forget()
+        if self.fed_v != self._stated_v:
+            self.feed(self._stated_v)
+        self._settle()
+        self.confirm_voltage()
+
+    def give_back(self) -> None:
+        """Feed the unit as the run states it after a check that did otherwise. A fault is left to the next `restore`."""
+        if self._stated_v is not None and self.fed_v not in (None, self._stated_v):
+            with suppress(InstrumentFault):
+                self.feed(self._stated_v)
+
+    def confirm(self) -> None:
+        """Ask the supply again for what it was set to, and read its terminals. Raises SettingLost, or NotConfirmed."""
+        if self.fed_v is not None:
+            self._present().confirm_settings()
+            self.confirm_voltage()
+
+    def confirm_voltage(self) -> None:
+        """Read the terminals. Raises NotConfirmed where they are further from what was set than the supply may be wrong.
+
+        A supply that a person sets is not asked: what was set there is stated, not read.
+        """
+        supply, volts = self._present(), self.fed_v
+        if volts is None or not supply.reads_voltage:
+            return
+        self._is_read = False
+        reading = supply.read_voltage_v()
+        if reading.number is None:  # the first reading after a change of range may be none
+            reading = supply.read_voltage_v()
+        within_v = self.tolerance_v(volts)
+        if reading.number is None or abs(reading.number - volts) > within_v:
+            found = reading.state.value if reading.number is None else f"{reading.number:.4g} V"
+            raise NotConfirmed(
+                f"set to {volts:g} V, its terminals read {found}; {volts - within_v:.4g} to {volts + within_v:.4g} V would be right",
+                instrument=supply.name,
+                address=supply.address,
+                reply=reading.raw,
+                next_move="Look at its display, its current limit and the leads to the unit.",
+            )
+        self._is_read = True
+
+    def tolerance_v(self, voltage_v: float) -> float:
+        """Return how far the terminals may read from what was set, V: setting and reading may each be wrong by the accuracy."""
+        percent = self._ratings.supply_accuracy_percent or UNSTATED_PERCENT
+        return 2.0 * voltage_v * percent / 100.0 + READ_WITHIN_V
+
+    def _settle(self) -> None:
+        remaining_s = SUPPLY_SETTLE_S - (self._clock.now_s() - self._fed_at_s)
+        if remaining_s > 0.0:
+            self._clock.wait_s(remaining_s)
+
+    def _forget(self) -> None:
+        self.fed_v, self._is_read = None, False
+
+    def _present(self) -> Supply:
+        return present(self._find(), "supply")
+
+    def _refuse_above_rating(self, voltage_v: float) -> None:
+        if not 0.0 <= voltage_v <= self._ratings.max_supply_voltage_v:
+            supply = self._present()
+            raise Refused(
+                f"{voltage_v:g} V refused; max_voltage is {self._ratings.max_supply_voltage_v:g} V",
+                instrument=supply.name,
+                address=supply.address,
+                next_move="Lower 'supply' in the sequence.",
+            )
