@@ -19,14 +19,13 @@ from sequencer.analysis.estimates import (
     ASSUMPTION,
     Differences,
     Estimate,
-    Row,
     differences,
     estimate_of,
-    instruments_text,
     mean_of,
     shared_sources,
 )
 from sequencer.analysis.statistics import e_n, zeta
+from sequencer.results.stored import StoredResult, StoredRun, instruments_text
 
 DIFFERS = "differs"
 ALIKE = "no significant difference"
@@ -36,13 +35,13 @@ NOT_THERE = "no such result"
 UNCERTAIN = "uncertainty not stated"
 THE_FIRST = "compared with this"
 
-GROUPINGS: Mapping[str, Callable[[Row], str]] = {
-    "unit": lambda run: str(run["serial"]),
-    "run": lambda run: str(run.get("again") or run["run"]),
-    "date": lambda run: str(run["time"])[:10],
-    "model": lambda run: str(run["model"]) or "(no model)",
-    "bench": lambda run: str(run["bench"]),
-    "sequence": lambda run: str(run["sequence"]),
+GROUPINGS: Mapping[str, Callable[[StoredRun], str]] = {
+    "unit": lambda run: run.serial,
+    "run": lambda run: run.again or run.run,
+    "date": lambda run: run.time.date().isoformat(),
+    "model": lambda run: run.model or "(no model)",
+    "bench": lambda run: run.bench,
+    "sequence": lambda run: run.sequence,
 }
 """By what runs may be put into groups."""
 
@@ -53,10 +52,10 @@ _BLOCKING = ("unit of measure", "frequency", *ALLOWABLE)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Group:
-    """What goes into one column: results as the store gives them, and who stood on the bench in each of their runs."""
+    """What goes into one column: results, and who stood on the bench in each of their runs."""
 
     name: str
-    rows: tuple[Row, ...]
+    rows: tuple[StoredResult, ...]
     instruments: Mapping[str, str] = field(default_factory=dict)
 
 
@@ -123,26 +122,26 @@ class Comparison:
         return plain
 
 
-def group_runs(runs: Iterable[Row], by: str = "unit") -> list[Group]:
+def group_runs(runs: Iterable[StoredRun], by: str = "unit") -> list[Group]:
     """Put runs, each with its ``results``, into groups by one of `GROUPINGS`, in the order of the first run of each.
 
     ValueError names the groupings for an unknown one.
     """
     if by not in GROUPINGS:
         raise ValueError(f"runs cannot be grouped by {by!r}; there are {', '.join(GROUPINGS)}")
-    named: dict[str, list[Row]] = {}
+    named: dict[str, list[StoredRun]] = {}
     for run in runs:
         named.setdefault(GROUPINGS[by](run), []).append(run)
     return [group_of(name, members) for name, members in named.items()]
 
 
-def group_of(name: str, runs: Iterable[Row]) -> Group:
+def group_of(name: str, runs: Iterable[StoredRun]) -> Group:
     """Put all results of ``runs`` into one group."""
     members = list(runs)
     return Group(
         name=name,
-        rows=tuple(row for run in members for row in run["results"]),
-        instruments={str(run["run"]): instruments_text(run) for run in members},
+        rows=tuple(row for run in members for row in run.results),
+        instruments={run.run: instruments_text(run.instruments) for run in members},
     )
 
 
@@ -168,36 +167,38 @@ def compare(groups: Sequence[Group], *, allow: Iterable[str] = ()) -> Comparison
 Key = tuple[str, str, Any, str]
 
 
-def key_of(row: Row) -> Key:
+def key_of(row: StoredResult) -> Key:
     """Return what results must agree in to stand in one line: check, quantity, channel, mode."""
-    return (str(row["check"]), str(row["quantity"]), row["channel"], str(row["mode"]))
+    return (row.check, row.quantity, row.channel, row.mode)
 
 
-def _sorted(group: Group) -> dict[Key, list[Row]]:
+def _sorted(group: Group) -> dict[Key, list[StoredResult]]:
     """Put a group's results under their keys; of one run's several, the last counts."""
-    found: dict[Key, dict[str, Row]] = {}
+    found: dict[Key, dict[str, StoredResult]] = {}
     for row in group.rows:
-        if row["check"] != "confirm" and row.get("counts", True):
-            found.setdefault(key_of(row), {})[str(row["run"])] = row
+        if row.check != "confirm" and row.counts:
+            found.setdefault(key_of(row), {})[row.run] = row
     return {key: list(by_run.values()) for key, by_run in found.items()}
 
 
 def _replaced(key: Key, group: Group) -> int:
-    return sum(not row.get("counts", True) and key_of(row) == key for row in group.rows)
+    return sum(not row.counts and key_of(row) == key for row in group.rows)
 
 
-def _first_seen(key: Key, columns: Sequence[Mapping[Key, list[Row]]]) -> tuple[int, int]:
+def _first_seen(key: Key, columns: Sequence[Mapping[Key, list[StoredResult]]]) -> tuple[int, int]:
     for at, column in enumerate(columns):
         if key in column:
-            return (int(column[key][0].get("check_index") or 0), at)
+            return (column[key][0].check_index, at)
     return (0, 0)
 
 
-def _line(key: Key, columns: Sequence[list[Row]], groups: Sequence[Group], allowed: frozenset[str]) -> Line:
+def _line(
+    key: Key, columns: Sequence[list[StoredResult]], groups: Sequence[Group], allowed: frozenset[str]
+) -> Line:
     check, quantity, channel, mode = key
-    measured = [[row for row in rows if row["value"] is not None] for rows in columns]
+    measured = [[row for row in rows if row.value is not None] for rows in columns]
     conditions = [
-        [conditions_of(row, group.instruments.get(str(row["run"]), "")) for row in rows]
+        [conditions_of(row, group.instruments.get(row.run, "")) for row in rows]
         for rows, group in zip(measured, groups, strict=True)
     ]
     first = next((at for at, rows in enumerate(measured) if rows), None)
@@ -220,7 +221,7 @@ def _line(key: Key, columns: Sequence[list[Row]], groups: Sequence[Group], allow
         quantity=quantity,
         channel=channel,
         mode=mode,
-        unit=str(next(row for rows in columns for row in rows)["unit"]),
+        unit=next(row for rows in columns for row in rows).unit,
         cells=tuple(cells),
         shared=shared_sources(estimates[at] for at in usable),
         differing=tuple(differing.values()),
@@ -232,16 +233,16 @@ def _reason(conditions: Sequence[Mapping[str, object]], allowed: frozenset[str])
     return "; ".join(text for name, text in found.items() if name in _BLOCKING and name not in allowed)
 
 
-def _estimate(rows: Sequence[Row], group: Group) -> Estimate:
-    return mean_of([estimate_of(row, group.instruments.get(str(row["run"]), "")) for row in rows])
+def _estimate(rows: Sequence[StoredResult], group: Group) -> Estimate:
+    return mean_of([estimate_of(row, group.instruments.get(row.run, "")) for row in rows])
 
 
-def _value_cell(name: str, rows: Sequence[Row], estimate: Estimate | None, reason: str) -> Cell:
+def _value_cell(name: str, rows: Sequence[StoredResult], estimate: Estimate | None, reason: str) -> Cell:
     """Return the cell of a group before anything is compared."""
     if estimate is None:
         statement = NO_VALUE if rows else NOT_THERE
         return Cell(group=name, statement=statement, decisions=_decisions(rows), reason=_why_not(rows))
-    counted = [row for row in rows if row["value"] is not None]
+    counted = [row for row in rows if row.value is not None]
     return Cell(
         group=name,
         statement=NOT_COMPARABLE,
@@ -287,20 +288,20 @@ def _score(pairs: Differences, here: int) -> dict[str, Any]:
     }
 
 
-def _stated_expanded(rows: Sequence[Row], estimate: Estimate) -> float | None:
+def _stated_expanded(rows: Sequence[StoredResult], estimate: Estimate) -> float | None:
     """Return one result's uncertainty as it was stated; of several, that of their mean."""
     if not estimate.is_stated:
         return None
-    stated = rows[0]["uncertainty"] if len(rows) == 1 else None
+    stated = rows[0].uncertainty if len(rows) == 1 else None
     return estimate.expanded if stated is None else float(stated)
 
 
-def _decisions(rows: Sequence[Row]) -> tuple[str, ...]:
-    return tuple(dict.fromkeys(str(row["decision"]) for row in rows))
+def _decisions(rows: Sequence[StoredResult]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(row.decision.value for row in rows))
 
 
-def _why_not(rows: Sequence[Row]) -> str:
-    return str(rows[0].get("note") or "") if rows else ""
+def _why_not(rows: Sequence[StoredResult]) -> str:
+    return str(rows[0].note or "") if rows else ""
 
 
 def _check(groups: Sequence[Group], allowed: frozenset[str]) -> None:

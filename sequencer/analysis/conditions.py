@@ -6,23 +6,23 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sequencer.analysis.estimates import Row
+from sequencer.results.stored import StoredResult
 
 
-def conditions_of(row: Row, instruments: str = "") -> dict[str, object]:
+def conditions_of(row: StoredResult, instruments: str = "") -> dict[str, object]:
     """Return under which conditions a result was found, by name."""
-    supply_v = row.get("supply_v")
+    supply_v = row.supply_v
     supply = [] if supply_v is None else [f"supply {supply_v:g} V"]
-    confirmed = {one["text"] for one in row.get("confirmations") or () if one["confirmed"]}
+    confirmed = {one.text for one in row.confirmations if one.confirmed}
     return {
-        "unit of measure": row["unit"],
-        "frequency": row["frequency_hz"],
-        "sequence": _Told(sequence_hash=str(row["sequence_hash"]), settings=row.get("settings") or {}),
+        "unit of measure": row.unit,
+        "frequency": row.frequency_hz,
+        "sequence": _Told(sequence_hash=row.sequence_hash, settings=row.settings or {}),
         "conditions": "; ".join([*sorted(confirmed), *supply]),
-        "simulated": bool(row["simulated"]),
-        "bench": row["bench_hash"],
+        "simulated": row.simulated,
+        "bench": row.bench_hash,
         "instruments": instruments,
-        "rule": row["rule"],
+        "rule": row.rule,
     }
 
 

@@ -12,7 +12,6 @@ lie so far apart that they differ anyway. A result without any own part shares n
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -20,13 +19,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from sequencer.results.stored import StoredResult
 from sequencer.uncertainty.budget import ABOUT_95
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-Row = Mapping[str, Any]
-"""A result as the store gives it."""
 SharedKey = tuple[str, ...]
 """What two results must agree in to share an error: source, bench, instruments, and the unit where it matters."""
 
@@ -74,15 +72,17 @@ class Differences:
     expanded: NDArray[np.float64]
 
 
-def estimate_of(row: Row, instruments: str = "") -> Estimate:
+def estimate_of(row: StoredResult, instruments: str = "") -> Estimate:
     """Return a stored result as an estimate. ``instruments``: who stood on the bench, as the run's row says it.
 
-    The row must have a value. Without a budget the stated expanded uncertainty counts as two standard ones, all of its own; without
-    that either, ``is_stated`` is False.
+    Without a budget the stated expanded uncertainty counts as two standard ones, all of its own; without that either, ``is_stated``
+    is False. ValueError for a result without a value.
     """
-    value, expanded, budget = float(row["value"]), row.get("uncertainty"), row.get("budget")
+    if row.value is None:
+        raise ValueError(f"result {row.id} of run {row.run} has no value to estimate from")
+    value, expanded, budget = row.value, row.uncertainty, row.budget
     if not budget:
-        standard = math.nan if expanded is None else float(expanded) / 2
+        standard = math.nan if expanded is None else expanded / 2
         stated = math.isfinite(standard)
         return Estimate(
             value=value,
@@ -91,13 +91,13 @@ def estimate_of(row: Row, instruments: str = "") -> Estimate:
             is_stated=stated,
             from_budget=False,
         )
-    bench = (str(row["bench_hash"]), instruments)
+    bench = (row.bench_hash, instruments)
     correlated = {source for one, other, r in budget.get("correlations", ()) if r for source in (one, other)}
     own, doubt, shared = 0.0, 0.0, {}
     for part in budget["contributions"]:
         size = part["coefficient"] * part["standard_uncertainty"]
         dof = part["degrees_of_freedom"]
-        if part["source"] not in correlated and (key := _key(part, bench, str(row["serial"]))):
+        if part["source"] not in correlated and (key := _key(part, bench, row.serial)):
             shared[key] = size
         elif part["source"] not in correlated:
             own += size**2
@@ -177,17 +177,6 @@ def shared_sources(estimates: Iterable[Estimate]) -> tuple[str, ...]:
         for key in one.shared:
             seen[key] = seen.get(key, 0) + 1
     return tuple(sorted({key[0] for key, count in seen.items() if count > 1}))
-
-
-def instruments_text(run: Mapping[str, Any] | None) -> str:
-    """Return who stood on the bench in a run, always the same for the same instruments."""
-    found = run.get("instruments") if run is not None else None
-    if not found:
-        return ""
-    try:
-        return json.dumps(json.loads(found) if isinstance(found, str) else found, sort_keys=True)
-    except (ValueError, TypeError):
-        return str(found)
 
 
 def _key(part: Mapping[str, Any], bench: tuple[str, str], serial: str) -> SharedKey | None:

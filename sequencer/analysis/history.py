@@ -16,13 +16,13 @@ from sequencer.analysis.compare import ALLOWABLE, Key, key_of
 from sequencer.analysis.conditions import conditions_of, differing_conditions
 from sequencer.analysis.estimates import (
     Estimate,
-    Row,
     covariance_of,
     differences,
     estimate_of,
     shared_sources,
 )
 from sequencer.analysis.statistics import FEWEST_FOR_A_LINE, Line, fit_line, lag_one_autocorrelation
+from sequencer.results.stored import StoredResult
 from sequencer.units.format import unit_of_difference
 
 YEAR_S = 365.25 * 86400.0
@@ -99,22 +99,22 @@ class History:
 
 
 def histories(
-    rows: Iterable[Row], *, allow: Iterable[str] = (), instruments: Mapping[str, str] | None = None
+    rows: Iterable[StoredResult], *, allow: Iterable[str] = (), instruments: Mapping[str, str] | None = None
 ) -> list[History]:
     """Return the history of each quantity of each unit among the rows, in the order in which they first appear.
 
     ``allow``: of `sequencer.analysis.compare.ALLOWABLE`, the conditions to be taken as alike.
     ``instruments``: run to who stood on its bench.
     """
-    found: dict[tuple[str, Key], list[Row]] = {}
+    found: dict[tuple[str, Key], list[StoredResult]] = {}
     for row in rows:
-        if row["check"] != "confirm":
-            found.setdefault((str(row["serial"]), key_of(row)), []).append(row)
+        if row.check != "confirm":
+            found.setdefault((row.serial, key_of(row)), []).append(row)
     return [history(members, allow=allow, instruments=instruments) for members in found.values()]
 
 
 def history(
-    rows: Sequence[Row], *, allow: Iterable[str] = (), instruments: Mapping[str, str] | None = None
+    rows: Sequence[StoredResult], *, allow: Iterable[str] = (), instruments: Mapping[str, str] | None = None
 ) -> History:
     """Return the history of the one quantity of one unit that ``rows`` hold, in any order.
 
@@ -123,66 +123,66 @@ def history(
     allowed = frozenset(allow)
     _check(rows, allowed)
     who = instruments or {}
-    ordered = sorted(rows, key=lambda row: _seconds(str(row["time"])))
+    ordered = sorted(rows, key=lambda row: row.time.timestamp())
     left_out = _left_out(ordered, who, allowed)
     counted = [row for row, why in zip(ordered, left_out, strict=True) if not why]
-    estimates = [estimate_of(row, who.get(str(row["run"]), "")) for row in counted]
-    newest = next((row for row in reversed(ordered) if row.get("counts", True)), ordered[-1])
+    estimates = [estimate_of(row, who.get(row.run, "")) for row in counted]
+    newest = next((row for row in reversed(ordered) if row.counts), ordered[-1])
     return History(
-        serial=str(newest["serial"]),
-        check=str(newest["check"]),
-        quantity=str(newest["quantity"]),
-        channel=newest["channel"],
-        mode=str(newest["mode"]),
-        unit=str(newest["unit"]),
-        lower_limit=newest["lower_limit"],
-        upper_limit=newest["upper_limit"],
-        simulated=any(bool(row["simulated"]) for row in ordered),
+        serial=newest.serial,
+        check=newest.check,
+        quantity=newest.quantity,
+        channel=newest.channel,
+        mode=newest.mode,
+        unit=newest.unit,
+        lower_limit=newest.lower_limit,
+        upper_limit=newest.upper_limit,
+        simulated=any(row.simulated for row in ordered),
         points=tuple(_point(row, why) for row, why in zip(ordered, left_out, strict=True)),
         drift=_drift(counted, estimates),
         notes=tuple(_notes(ordered, estimates)),
     )
 
 
-def _left_out(rows: Sequence[Row], who: Mapping[str, str], allowed: frozenset[str]) -> list[str]:
+def _left_out(rows: Sequence[StoredResult], who: Mapping[str, str], allowed: frozenset[str]) -> list[str]:
     """Return for each row why it does not count: those that count are comparable with the newest value."""
-    measured = (row for row in reversed(rows) if row["value"] is not None and row.get("counts", True))
+    measured = (row for row in reversed(rows) if row.value is not None and row.counts)
     if (newest := next(measured, None)) is None:
         return [_repeated(row) or "not measured" for row in rows]
-    base = conditions_of(newest, who.get(str(newest["run"]), ""))
+    base = conditions_of(newest, who.get(newest.run, ""))
     blocking = {"unit of measure", "frequency", *ALLOWABLE} - allowed
     reasons = []
     for row in rows:
-        found = differing_conditions([base, conditions_of(row, who.get(str(row["run"]), ""))])
+        found = differing_conditions([base, conditions_of(row, who.get(row.run, ""))])
         why = "; ".join(text for name, text in found.items() if name in blocking)
-        reasons.append(_repeated(row) or ("not measured" if row["value"] is None else why))
+        reasons.append(_repeated(row) or ("not measured" if row.value is None else why))
     return reasons
 
 
-def _repeated(row: Row) -> str:
-    return "" if row.get("counts", True) else f"repeated in run {row.get('replaced_by', '')}, which counts"
+def _repeated(row: StoredResult) -> str:
+    return "" if row.counts else f"repeated in run {row.replaced_by}, which counts"
 
 
-def _point(row: Row, why: str) -> HistoryPoint:
+def _point(row: StoredResult, why: str) -> HistoryPoint:
     return HistoryPoint(
-        time=str(row["time"]),
-        run=str(row["run"]),
-        value=row["value"],
-        expanded=row["uncertainty"],
-        decision=str(row["decision"]),
+        time=_iso(row.time),
+        run=row.run,
+        value=row.value,
+        expanded=row.uncertainty,
+        decision=row.decision.value,
         left_out=why,
     )
 
 
-def _drift(rows: Sequence[Row], estimates: Sequence[Estimate]) -> Drift:
+def _drift(rows: Sequence[StoredResult], estimates: Sequence[Estimate]) -> Drift:
     if not rows:
         return Drift(
             status=NO_RESULT, statement="There is no measured result: nothing can be said of a drift."
         )
-    unit = unit_of_difference(str(rows[0]["unit"]))
+    unit = unit_of_difference(rows[0].unit)
     if len(rows) < FEWEST_FOR_A_LINE:
         return Drift(status=TOO_FEW, statement=_few(rows, estimates, unit), count=len(rows))
-    seconds = [_seconds(str(row["time"])) for row in rows]
+    seconds = [row.time.timestamp() for row in rows]
     times = [at - seconds[0] for at in seconds]
     span_s = times[-1]
     if span_s <= 0:
@@ -200,14 +200,14 @@ def _drift(rows: Sequence[Row], estimates: Sequence[Estimate]) -> Drift:
     return Drift(
         status=DRIFTS if drifts else NO_DRIFT,
         statement=(
-            f"{words if drifts else words.capitalize()}, about 95 %, from {len(rows)} results over {_span(span_s)}; {how}."
+            f"{words[:1].upper() + words[1:]}, about 95 %, from {len(rows)} results over {_span(span_s)}; {how}."
         ),
         slope=slope,
         slope_expanded=expanded,
         per=per,
         count=len(rows),
         line=line,
-        started=str(rows[0]["time"]),
+        started=_iso(rows[0].time),
     )
 
 
@@ -224,7 +224,7 @@ def _fitted(times: Sequence[float], estimates: Sequence[Estimate]) -> tuple[Line
     return fit_line(times, values), "not all uncertainties are stated, and the scatter alone tells the doubt"
 
 
-def _few(rows: Sequence[Row], estimates: Sequence[Estimate], unit: str) -> str:
+def _few(rows: Sequence[StoredResult], estimates: Sequence[Estimate], unit: str) -> str:
     if len(rows) == 1:
         return "There is one result: nothing can be said of a drift."
     pair = differences(estimates)
@@ -237,8 +237,8 @@ def _few(rows: Sequence[Row], estimates: Sequence[Estimate], unit: str) -> str:
     return f"There are two results, and {said}; through two points every line fits, so nothing is said of a drift."
 
 
-def _notes(rows: Sequence[Row], estimates: Sequence[Estimate]) -> Iterable[str]:
-    if any(bool(row["simulated"]) for row in rows):
+def _notes(rows: Sequence[StoredResult], estimates: Sequence[Estimate]) -> Iterable[str]:
+    if any(row.simulated for row in rows):
         yield "Simulated: not a measurement of a real unit."
     if shared := shared_sources(estimates):
         yield f"Taken as the same error in all results of one bench, which does not tilt the line: {'; '.join(shared)}."
@@ -252,8 +252,8 @@ def _notes(rows: Sequence[Row], estimates: Sequence[Estimate]) -> Iterable[str]:
             )
 
 
-def _seconds(time: str) -> float:
-    return datetime.fromisoformat(time).timestamp()
+def _iso(time: datetime) -> str:
+    return time.isoformat(timespec="milliseconds")
 
 
 def _span(span_s: float) -> str:
@@ -263,14 +263,14 @@ def _span(span_s: float) -> str:
     return f"{span_s:.3g} seconds"
 
 
-def _check(rows: Sequence[Row], allowed: frozenset[str]) -> None:
+def _check(rows: Sequence[StoredResult], allowed: frozenset[str]) -> None:
     if not rows:
         raise ValueError("no results: a history needs one or more")
     if unknown := allowed - set(ALLOWABLE):
         raise ValueError(
             f"{', '.join(sorted(unknown))}: cannot be taken as alike; only {', '.join(ALLOWABLE)} can"
         )
-    kinds = {(str(row["serial"]), *key_of(row)) for row in rows}
+    kinds = {(row.serial, *key_of(row)) for row in rows}
     if len(kinds) > 1:
         raise ValueError(
             f"results of {len(kinds)} units or quantities; a history is of one. Choose by unit, check, quantity and channel."

@@ -2,76 +2,79 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 from sequencer.results.store.store import Store
+from sequencer.results.stored import StoredResult, StoredRun
 from sequencer.results.text import value_in_words
 
-Row = Mapping[str, Any]
+
+def read_whole(run: StoredRun, store: Store, *, points: bool = True) -> list[StoredRun]:
+    """Return the run that ``run`` is or repeats, and all that repeat it, oldest first, each with its results."""
+    first = (store.read_run(run.again) if run.again else None) or run
+    members = [first, *store.read_repeats(first.run)]
+    return [replace(one, results=tuple(store.read_results(one.run, points=points))) for one in members]
 
 
-def read_whole(run: Row, store: Store, *, points: bool = True) -> list[dict[str, Any]]:
-    """Return the run that ``run`` is or repeats, and all that repeat it, oldest first, each with its ``results``."""
-    first = (store.read_run(run["again"]) if run["again"] else None) or dict(run)
-    members = [first, *store.read_repeats(first["run"])]
-    return [{**one, "results": store.read_results(one["run"], points=points)} for one in members]
-
-
-def in_order(members: Sequence[Row]) -> list[dict[str, Any]]:
+def in_order(members: Sequence[StoredRun]) -> list[StoredResult]:
     """Return all results of a run and its repeats in the order of the sequence, a repeat below what it replaces.
 
     One that counts no more says so in its note.
     """
-    first = members[0]["run"]
-    rows = [_marked(row, first) for member in members for row in member["results"]]
-    return sorted(rows, key=lambda row: row["check_index"])
+    first = members[0].run
+    rows = [_marked(row, first) for member in members for row in member.results]
+    return sorted(rows, key=lambda row: row.check_index)
 
 
-def as_one(members: Sequence[Row]) -> dict[str, Any]:
+def as_one(members: Sequence[StoredRun]) -> StoredRun:
     """Return a run and its repeats as one run whose results are those that count, for a report.
 
     A result that has replaced others says in its note what was found before. Confirmations are the first run's; each result carries its
     own. ``repeats`` holds the other runs, without their results.
     """
     first, *repeats = members
-    every = [row for member in members for row in member["results"]]
+    every = [row for member in members for row in member.results]
     counting = [
         _with_those_before(row, every)
         for row in every
-        if row["counts"] and (row["check"] != "confirm" or row["run"] == first["run"])
+        if row.counts and (row.check != "confirm" or row.run == first.run)
     ]
-    instruments = dict(first["instruments"])
-    for repeat in repeats:
-        for name, one in repeat["instruments"].items():
-            if first["instruments"].get(name) != one:
-                instruments[f"{name}, in run {repeat['run']}"] = one
-    unsafe = any(member["bench_safe"] is False for member in members)
-    return {
-        **first,
-        "results": sorted(counting, key=lambda row: row["check_index"]),
-        "instruments": instruments,
-        "bench_safe": False if unsafe else first["bench_safe"],
-        "repeats": [{name: one for name, one in repeat.items() if name != "results"} for repeat in repeats],
-    }
+    others = [
+        replace(one, name=f"{one.name}, in run {repeat.run}")
+        for repeat in repeats
+        for one in repeat.instruments
+        if one not in first.instruments
+    ]
+    unsafe = any(member.bench_safe is False for member in members)
+    return replace(
+        first,
+        results=tuple(sorted(counting, key=lambda row: row.check_index)),
+        instruments=(*first.instruments, *others),
+        bench_safe=False if unsafe else first.bench_safe,
+        repeats=tuple(replace(repeat, results=()) for repeat in repeats),
+    )
 
 
-def _marked(row: Row, first: str) -> dict[str, Any]:
-    told = "" if row["counts"] else f"does not count: repeated in run {row['replaced_by']}"
-    if row["check"] == "confirm" and row["run"] != first:
-        told = f"for run {row['run']}"
-    return {**row, "note": _joined(row["note"], told)}
+def _marked(row: StoredResult, first: str) -> StoredResult:
+    told = "" if row.counts else f"does not count: repeated in run {row.replaced_by}"
+    if row.check == "confirm" and row.run != first:
+        told = f"for run {row.run}"
+    return replace(row, note=_joined(row.note, told)) if told else row
 
 
-def _with_those_before(row: Row, every: Sequence[Row]) -> dict[str, Any]:
-    before = [one for one in every if one["replaced_by"] == row["run"] and _key(one) == _key(row)]
-    said = (f"{value_in_words(one) or 'no value'} ({one['decision']}) in run {one['run']}" for one in before)
-    return {**row, "note": _joined(row["note"], f"found before: {', '.join(said)}" if before else "")}
+def _with_those_before(row: StoredResult, every: Sequence[StoredResult]) -> StoredResult:
+    before = [one for one in every if one.replaced_by == row.run and _key(one) == _key(row)]
+    if not before:
+        return row
+    said = (f"{value_in_words(one) or 'no value'} ({one.decision.value}) in run {one.run}" for one in before)
+    return replace(row, note=_joined(row.note, f"found before: {', '.join(said)}"))
 
 
-def _key(row: Row) -> tuple[Any, ...]:
-    return (row["check_index"], row["quantity"], row["channel"], row["mode"])
+def _key(row: StoredResult) -> tuple[Any, ...]:
+    return (row.check_index, row.quantity, row.channel, row.mode)
 
 
-def _joined(*parts: str | None) -> str:
+def _joined(*parts: str) -> str:
     return "; ".join(part for part in parts if part)

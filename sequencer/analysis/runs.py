@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from sequencer.problems import about_file, nearest
 from sequencer.results.store.place import StorePlace
 from sequencer.results.store.store import Store
+from sequencer.results.stored import StoredRun
 
 _NEWEST = 50
 """How many runs are looked through for a name like the one that is not there."""
 
 
-def find_run(name: str, store: Store, place: StorePlace, serial: str | None) -> dict[str, Any]:
+def find_run(name: str, store: Store, place: StorePlace, serial: str | None) -> StoredRun:
     """Return the run of that name, or the newest for `last`. Raises FileProblems that names the nearest."""
     if name == "last":
         newest = store.read_runs(serial=serial, limit=1)
@@ -27,7 +26,7 @@ def find_run(name: str, store: Store, place: StorePlace, serial: str | None) -> 
             "this store holds no run yet",
             hint="name another with --folder or --store",
         )
-    alike = nearest(name, [one["run"] for one in store.read_runs(limit=_NEWEST)])
+    alike = nearest(name, [one.run for one in store.read_runs(limit=_NEWEST)])
     raise about_file(
         place,
         f"no run {name!r}{whose} in this store",

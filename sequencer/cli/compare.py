@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import Any
 
 import click
 
@@ -15,6 +14,7 @@ from sequencer.analysis.runs import find_run
 from sequencer.problems import about_file
 from sequencer.results.store.place import StorePlace, find_place
 from sequencer.results.store.store import Store, Wanted
+from sequencer.results.stored import StoredRun
 
 
 def compare_command(
@@ -46,21 +46,19 @@ def compare_command(
     return 0
 
 
-def _named(
-    names: Sequence[str], store: Store, place: StorePlace
-) -> Iterator[tuple[str, list[dict[str, Any]]]]:
+def _named(names: Sequence[str], store: Store, place: StorePlace) -> Iterator[tuple[str, list[StoredRun]]]:
     """Yield each name with the runs of that unit, or else the run of that name and those that repeat its checks."""
-    of_units: dict[str, list[dict[str, Any]]] = {}
+    of_units: dict[str, list[StoredRun]] = {}
     if names:
         for run in store.iterate_runs(Wanted(serials=names), points=False):
-            of_units.setdefault(run["serial"], []).append(run)
+            of_units.setdefault(run.serial, []).append(run)
     seen: dict[str, str] = {}
     for name in names:
         if name in of_units:
             yield name, of_units[name]
             continue
         members = read_whole(find_run(name, store, place, None), store, points=False)
-        first = str(members[0]["run"])
+        first = members[0].run
         if first in seen and seen[first] != name:
             raise about_file(
                 "the command line",

@@ -7,11 +7,11 @@ from pathlib import Path
 
 import click
 
-from sequencer.analysis.estimates import instruments_text
 from sequencer.analysis.history import histories
 from sequencer.problems import about_file
 from sequencer.results.store.place import find_place
 from sequencer.results.store.store import Store, Wanted
+from sequencer.results.stored import instruments_text
 
 
 def history_command(
@@ -22,14 +22,14 @@ def history_command(
     with Store.open_to_read(place) as store:
         wanted = Wanted(serials=(serial,), check=check, channel=channel)
         rows = store.find_results(wanted, points=False)[::-1]
-        who = store.read_instruments(list(dict.fromkeys(row["run"] for row in rows)))
+        who = store.read_instruments(list(dict.fromkeys(row.run for row in rows)))
     if not rows:
         raise about_file(
             place,
             f"no results of unit {serial!r} that are asked for",
             hint="'sequencer results --serial …' lists what there is",
         )
-    texts = {run: instruments_text({"instruments": found}) for run, found in who.items()}
+    texts = {run: instruments_text(found) for run, found in who.items()}
     try:
         found = histories(rows, instruments=texts)
     except ValueError as error:

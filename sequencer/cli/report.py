@@ -28,7 +28,7 @@ def report_command(
     place = find_place(folder, store_name)
     with Store.open_to_read(place) as store:
         found = (as_one(read_whole(find_run(name, store, place, None), store)) for name in names)
-        runs = list({run["run"]: run for run in found}.values())
+        runs = list({run.run: run for run in found}.values())
     write_report(runs, file, title=title, comments=comments, plots=plots)
     click.echo(str(file))
     return 0

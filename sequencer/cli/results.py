@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any
 
 import click
 
 from sequencer.analysis.repeats import in_order, read_whole
 from sequencer.analysis.runs import find_run
 from sequencer.problems import Complaint, FileProblems, printable
-from sequencer.results.model import Confirmation
 from sequencer.results.store.place import find_place
 from sequencer.results.store.store import Store, Wanted
+from sequencer.results.stored import (
+    StoredResult,
+    StoredRun,
+    result_as_plain,
+    run_as_plain,
+)
 from sequencer.results.text import repeats_text
 
 MOST_LISTED = 50
@@ -56,8 +60,10 @@ def results_command(
         if run_name is not None:
             run = find_run(run_name, store, place, serials[0] if serials else None)
             members = read_whole(run, store, points=as_json)
-            for member in members:
-                member["results"] = [row for row in member["results"] if _is_wanted(row, wanted)]
+            members = [
+                replace(one, results=tuple(row for row in one.results if _is_wanted(row, wanted)))
+                for one in members
+            ]
             _show_one(members, shown)
             return 0
         if check or decisions or channel is not None or as_csv or budget or conditions:
@@ -96,11 +102,11 @@ def moment(option: str, text: str | None, *, whole_day: bool = False) -> datetim
         raise FileProblems([complaint]) from error
 
 
-def _is_wanted(row: dict[str, Any], wanted: Wanted) -> bool:
+def _is_wanted(row: StoredResult, wanted: Wanted) -> bool:
     return (
-        wanted.check in ("", row["check"])
-        and wanted.channel in (None, row["channel"])
-        and (not wanted.decisions or row["decision"] in wanted.decisions)
+        wanted.check in ("", row.check)
+        and wanted.channel in (None, row.channel)
+        and (not wanted.decisions or row.decision.value in wanted.decisions)
     )
 
 
@@ -113,7 +119,7 @@ class _Shown:
     as_csv: bool
     as_json: bool
 
-    def beside(self, rows: list[dict[str, Any]]) -> None:
+    def beside(self, rows: list[StoredResult]) -> None:
         """Show what was asked for beside the table."""
         if self.conditions:
             _show_conditions(rows)
@@ -121,22 +127,23 @@ class _Shown:
             _show_budgets(rows)
 
 
-def _show_one(members: list[dict[str, Any]], shown: _Shown) -> None:
+def _show_one(members: list[StoredRun], shown: _Shown) -> None:
     rows = in_order(members)
     if shown.as_csv:
         _show_csv(rows)
     elif shown.as_json:
-        click.echo(json.dumps({**members[0], "repeats": members[1:]}, ensure_ascii=False, indent=2))
+        first, *repeats = (run_as_plain(one, results=True) for one in members)
+        click.echo(json.dumps({**first, "repeats": repeats}, ensure_ascii=False, indent=2))
     else:
         _show_results(members, rows)
         shown.beside(rows)
 
 
-def _show_listed(rows: list[dict[str, Any]], shown: _Shown, *, cut: bool) -> None:
+def _show_listed(rows: list[StoredResult], shown: _Shown, *, cut: bool) -> None:
     if shown.as_csv:
         _show_csv(rows)
     elif shown.as_json:
-        click.echo(json.dumps(rows, ensure_ascii=False, indent=2))
+        click.echo(json.dumps([result_as_plain(row) for row in rows], ensure_ascii=False, indent=2))
     elif not rows:
         click.echo("no results", err=True)
     else:
@@ -145,7 +152,7 @@ def _show_listed(rows: list[dict[str, Any]], shown: _Shown, *, cut: bool) -> Non
         from sequencer.cli.screen import listing_table
 
         Console().print(listing_table(rows))
-        if not all(row["counts"] for row in rows):
+        if not all(row.counts for row in rows):
             click.echo(
                 "in brackets: repeated since; the repeat counts, and 'sequencer results RUN' shows both with the reason"
             )
@@ -153,7 +160,7 @@ def _show_listed(rows: list[dict[str, Any]], shown: _Shown, *, cut: bool) -> Non
     _say_if_cut(cut, len(rows), "results")
 
 
-def _show_csv(rows: list[dict[str, Any]]) -> None:
+def _show_csv(rows: list[StoredResult]) -> None:
     from sequencer.results.export import csv_lines
 
     for line in csv_lines(rows):
@@ -165,66 +172,66 @@ def _say_if_cut(cut: bool, most: int, what: str) -> None:
         click.echo(f"the newest {most} {what}; there are more: --limit lists them", err=True)
 
 
-def _show_runs(runs: list[dict[str, Any]], *, as_json: bool) -> None:
+def _show_runs(runs: list[StoredRun], *, as_json: bool) -> None:
     if as_json:
-        click.echo(json.dumps(runs, ensure_ascii=False, indent=2))
+        click.echo(json.dumps([run_as_plain(one) for one in runs], ensure_ascii=False, indent=2))
         return
     if not runs:
         click.echo("no runs", err=True)
     for one in runs:
         counts = [
-            *sorted(one["decisions"].items()),
-            *([("repeated since", one["replaced"])] if one["replaced"] else []),
+            *sorted(one.decisions.items()),
+            *([("repeated since", one.replaced)] if one.replaced else []),
         ]
         decided = ", ".join(f"{count} {decision}" for decision, count in counts)
-        unit = f"{one['model']} {one['serial']}".strip()
+        unit = f"{one.model} {one.serial}".strip()
         # two lines a run: beside the run's full name, which another command takes, no table fits 80 columns
-        click.echo(printable(f"{one['run']}  {unit}  {one['outcome']}{': ' if decided else ''}{decided}"))
-        part = f" ({one['part']})" if one["part"] else ""
-        click.echo(printable(f"    {one['sequence']}{part}; {one['bench']}; {one['time']}"))
-        if one["again"]:
-            click.echo(printable(f"    repeats {repeats_text(one['again'], one['reason'])}"))
+        click.echo(printable(f"{one.run}  {unit}  {one.outcome}{': ' if decided else ''}{decided}"))
+        part = f" ({one.part})" if one.part else ""
+        click.echo(
+            printable(f"    {one.sequence}{part}; {one.bench}; {one.time.isoformat(timespec='milliseconds')}")
+        )
+        if one.again:
+            click.echo(printable(f"    repeats {repeats_text(one.again, one.reason)}"))
 
 
-def _show_results(members: list[dict[str, Any]], rows: list[dict[str, Any]]) -> None:
+def _show_results(members: list[StoredRun], rows: list[StoredResult]) -> None:
     from rich.console import Console
 
     from sequencer.cli.screen import results_table, run_lines
 
     console, (run, *repeats) = Console(), members
-    unit = f"{run['model']} {run['serial']}".strip()
-    title = f"{run['sequence']}: {unit} on {run['bench']}, {run['time']}"
+    unit = f"{run.model} {run.serial}".strip()
+    title = f"{run.sequence}: {unit} on {run.bench}, {run.time.isoformat(timespec='milliseconds')}"
     console.print(results_table(rows, title, width=console.width))
     console.print(
-        run_lines(
-            run=run["run"], rule=rows[0]["rule"] if rows else "", bench_s=run["bench_s"], part=run["part"]
-        ),
+        run_lines(run=run.run, rule=rows[0].rule if rows else "", bench_s=run.bench_s, part=run.part),
         soft_wrap=True,
     )
-    console.print(f"outcome: {printable(run['outcome'])}", markup=False, highlight=False)
+    console.print(f"outcome: {printable(run.outcome)}", markup=False, highlight=False)
     for one in repeats:
-        said = f"repeated: {one['part']} in run {one['run']}, because: {one['reason']} (outcome: {one['outcome']})"
+        said = f"repeated: {one.part} in run {one.run}, because: {one.reason} (outcome: {one.outcome})"
         console.print(printable(said), markup=False, highlight=False, soft_wrap=True)
 
 
-def _show_conditions(rows: list[dict[str, Any]]) -> None:
+def _show_conditions(rows: list[StoredResult]) -> None:
     """Show under which confirmations and settings each result was taken."""
     for row in rows:
-        where = "" if row["channel"] is None else f", channel {row['channel']}"
+        where = "" if row.channel is None else f", channel {row.channel}"
         click.echo()
-        click.echo(printable(f"{row['quantity']}{where}, {row['mode']} (run {row['run']})"))
-        if row["supply_v"] is not None:
-            click.echo(f"    supply {row['supply_v']:g} V")
-        for one in row["confirmations"]:
-            click.echo(printable(f"    {Confirmation.from_plain(one)}"))
-        for name, setting in (row["settings"] or {}).items():
+        click.echo(printable(f"{row.quantity}{where}, {row.mode} (run {row.run})"))
+        if row.supply_v is not None:
+            click.echo(f"    supply {row.supply_v:g} V")
+        for one in row.confirmations:
+            click.echo(printable(f"    {one}"))
+        for name, setting in (row.settings or {}).items():
             click.echo(printable(f"    {name}: {json.dumps(setting, ensure_ascii=False)}"))
 
 
-def _show_budgets(rows: list[dict[str, Any]]) -> None:
+def _show_budgets(rows: list[StoredResult]) -> None:
     from sequencer.results.budget_rows import from_plain, table
 
     for row in rows:
-        if row["budget"] is not None:
-            where = "" if row["channel"] is None else f", channel {row['channel']}"
-            click.echo(f"\n{row['check']}{where}\n{table(from_plain(row['budget']))}")
+        if row.budget is not None:
+            where = "" if row.channel is None else f", channel {row.channel}"
+            click.echo(f"\n{row.check}{where}\n{table(from_plain(row.budget))}")

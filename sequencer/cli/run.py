@@ -168,7 +168,7 @@ def _show(facts: RunFacts, outcome: RunOutcome, table: str) -> None:
         f"{plan.sequence.sequence.sequence}: {f'{facts.model} {facts.serial}'.strip()} on {facts.bench_name}"
     )
     shown = Console()
-    shown.print(results_table(map(facts_of, outcome.results), title, width=shown.width))
+    shown.print(results_table(outcome.results, title, width=shown.width))
     shown.print(
         run_lines(
             run=facts.run,

@@ -13,6 +13,8 @@ from rich.table import Table
 from rich.text import Text
 
 from sequencer.problems import printable
+from sequencer.results.model import Result
+from sequencer.results.stored import StoredResult
 from sequencer.results.text import limits_text, value_in_words, value_text, with_minus
 from sequencer.run.events import CheckEnded, CheckStarted, Event, RunEnded, RunStarted, StepTaken
 from sequencer.uncertainty.decision import Decision
@@ -91,7 +93,7 @@ def _short(label: str, most: int = 32) -> str:
     return shown if len(shown) <= most else shown[: most - 1] + "…"
 
 
-def results_table(rows: Iterable[Mapping[str, Any]], title: str, *, width: int = 80) -> RenderableType:
+def results_table(rows: Iterable[Result], title: str, *, width: int = 80) -> RenderableType:
     """Return the results for a screen of ``width`` columns.
 
     Confirmations stand above the table and notes below it, so that figures keep the width: a number with its uncertainty and
@@ -100,8 +102,8 @@ def results_table(rows: Iterable[Mapping[str, Any]], title: str, *, width: int =
     rows = list(rows)
     notes: dict[str, int] = {}
     for row in rows:
-        if row["note"] and not _is_answer(row):
-            notes.setdefault(str(row["note"]), len(notes) + 1)
+        if row.note and not _is_answer(row):
+            notes.setdefault(row.note, len(notes) + 1)
     figures = [row for row in rows if not _is_answer(row)]
     shown: list[RenderableType] = [Text(printable(title), style="bold")]
     shown += [_answer(row) for row in rows if _is_answer(row)]
@@ -113,7 +115,7 @@ def results_table(rows: Iterable[Mapping[str, Any]], title: str, *, width: int =
     return Group(*shown, listed) if notes else Group(*shown)
 
 
-def _figures(rows: list[Mapping[str, Any]], notes: Mapping[str, int], width: int) -> Table:
+def _figures(rows: list[Result], notes: Mapping[str, int], width: int) -> Table:
     narrow = width < _NARROW
     table = Table(header_style="bold", box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
     table.add_column("ch", justify="right", no_wrap=True)
@@ -124,47 +126,47 @@ def _figures(rows: list[Mapping[str, Any]], notes: Mapping[str, int], width: int
     table.add_column("decision")
     table.add_column("note", justify="right", no_wrap=True)
     for row in rows:
-        decision, limits = str(row["decision"]), limits_text(row)
-        counts = row.get("counts", True)
+        decision, limits = row.decision.value, limits_text(row)
+        counts = row.counts
         shown = value_text(row, wide=width >= _WIDE)
         table.add_row(
-            "" if row["channel"] is None else str(row["channel"]),
-            Text(printable(str(row["quantity"]))),
+            "" if row.channel is None else str(row.channel),
+            Text(printable(row.quantity)),
             Text(f"{shown}\n[{limits}]" if narrow and limits else shown),
             *(() if narrow else (Text(limits),)),
             Text(decision, style=_STYLES.get(decision, "")) if counts else Text(f"({decision})", style="dim"),
-            str(notes.get(str(row["note"]), "")),
+            str(notes.get(row.note, "")),
         )
     return table
 
 
-def _is_answer(row: Mapping[str, Any]) -> bool:
+def _is_answer(row: Result) -> bool:
     """Say whether a row is a person's yes or no, which has no unit, rather than a figure."""
-    return str(row["unit"]) == ""
+    return row.unit == ""
 
 
-def _answer(row: Mapping[str, Any]) -> Text:
-    answer = "not answered" if row["value"] is None else "yes" if row["value"] else "no"
-    note = f" ({row['note']})" if row["note"] else ""
-    decision = str(row["decision"])
+def _answer(row: Result) -> Text:
+    answer = "not answered" if row.value is None else "yes" if row.value else "no"
+    note = f" ({row.note})" if row.note else ""
+    decision = row.decision.value
     judged = "" if decision == Decision.NO_LIMIT.value else f" - {decision}"
-    return Text(printable(f"{row['quantity']}: {answer}{note}{judged}"), style=_STYLES.get(decision, ""))
+    return Text(printable(f"{row.quantity}: {answer}{note}{judged}"), style=_STYLES.get(decision, ""))
 
 
-def listing_table(rows: Iterable[Mapping[str, Any]]) -> Table:
+def listing_table(rows: Iterable[StoredResult]) -> Table:
     """Return results as a table: when, which unit, what was found, how it was decided, in which run."""
     table = Table(header_style="bold", box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
     for heading in ("time", "unit", "ch", "quantity", "value ± U (95 %)", "decision", "run"):
         table.add_column(heading, justify="right" if heading == "ch" else "left")
     for row in rows:
         table.add_row(
-            str(row["time"])[:16].replace("T", " "),
-            Text(printable(str(row["serial"]))),
-            "" if row["channel"] is None else str(row["channel"]),
-            Text(printable(str(row["quantity"]))),
+            f"{row.time:%Y-%m-%d %H:%M}",
+            Text(printable(row.serial)),
+            "" if row.channel is None else str(row.channel),
+            Text(printable(row.quantity)),
             Text(printable(with_minus(value_in_words(row)))),
-            str(row["decision"]) if row["counts"] else f"({row['decision']})",
-            Text(printable(str(row["run"])), overflow="fold"),
+            row.decision.value if row.counts else f"({row.decision.value})",
+            Text(printable(row.run), overflow="fold"),
         )
     return table
 

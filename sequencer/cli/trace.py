@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
 
 import click
 
@@ -13,6 +12,7 @@ from sequencer.analysis.runs import find_run
 from sequencer.problems import did_you_mean, listed, option_problem, printable
 from sequencer.results.store.place import find_place
 from sequencer.results.store.store import Store
+from sequencer.results.stored import StoredExchange, exchange_as_plain
 
 
 def trace_command(
@@ -22,14 +22,12 @@ def trace_command(
     place = find_place(folder, store_name)
     with Store.open_to_read(place) as store:
         run = find_run(run_name, store, place, None)
-        exchanges = store.read_exchanges(run["run"])
-        results = store.read_results(run["run"], points=False)
-    checks = {one["check_index"]: "" for one in exchanges} | {
-        one["check_index"]: one["check"] for one in results
-    }
-    shown = _steps(run["run"], dict(sorted(checks.items())), step, check)
+        exchanges = store.read_exchanges(run.run)
+        results = store.read_results(run.run, points=False)
+    checks = {one.check_index: "" for one in exchanges} | {one.check_index: one.check for one in results}
+    shown = _steps(run.run, dict(sorted(checks.items())), step, check)
     for one in exchanges:
-        if one["check_index"] in shown:
+        if one.check_index in shown:
             click.echo(_line(one, as_json))
     return 0
 
@@ -52,12 +50,10 @@ def _steps(run: str, checks: Mapping[int, str], step: int | None, check: str) ->
     return {at for at, name in checks.items() if step in (None, at) and check in ("", name)}
 
 
-def _line(one: Mapping[str, Any], as_json: bool) -> str:
-    content = one["content"].decode("ascii", "backslashreplace")
+def _line(one: StoredExchange, as_json: bool) -> str:
     if as_json:
-        return json.dumps({**one, "content": content})
-    fault = f"  FAULT {one['fault']}" if one["fault"] else ""
+        return json.dumps(exchange_as_plain(one))
+    content = one.content.decode("ascii", "backslashreplace")
+    fault = f"  FAULT {one.fault}" if one.fault else ""
     said = printable(f"{content}{fault}")
-    return (
-        f"{one['check_index']:3} {one['time_s']:10.4f} s  {one['instrument']:20} {one['direction']:8} {said}"
-    )
+    return f"{one.check_index:3} {one.time_s:10.4f} s  {one.instrument:20} {one.direction.value:8} {said}"

@@ -1,24 +1,25 @@
 """Write a report: one self-contained page (or PDF) that says what was tested, how, with what, and what came out.
 
-    write_report(runs, Path("m40-0007.html"))      a run is its row in the store with its results under "results"
+    write_report(runs, Path("m40-0007.html"))      runs as the store gives them, with their results
 
 The page fetches nothing and runs no script; style and plots stand inside it. Text from files and prompts is escaped wherever it appears.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
-from typing import Any, Literal
+from typing import Literal
 
 from sequencer.files.write import whole_file
+from sequencer.results.stored import StoredRun
 
 Plots = Literal["auto", "all", "none"]
 
 
 def write_report(
-    runs: Sequence[Mapping[str, Any]],
+    runs: Sequence[StoredRun],
     path: Path,
     *,
     title: str = "",
@@ -43,7 +44,7 @@ def write_report(
 
 
 def report_html(
-    runs: Sequence[Mapping[str, Any]],
+    runs: Sequence[StoredRun],
     *,
     title: str = "",
     comments: Sequence[str] = (),

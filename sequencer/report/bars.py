@@ -7,11 +7,10 @@ plus and minus its expanded uncertainty; the mark is a dot inside the limits and
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from typing import Any
 
 from markupsafe import Markup, escape
 
+from sequencer.results.model import Result
 from sequencer.results.text import limits_in_words, value_in_words, with_minus
 from sequencer.uncertainty.decision import Limits, Rule
 
@@ -21,19 +20,19 @@ _EDGE = 3.0
 _FEW_PARTS = 0.18  # a tolerance narrower than this share of the bar could not be seen
 
 
-def limit_bar(row: Mapping[str, Any]) -> Markup:
+def limit_bar(row: Result) -> Markup:
     """Return the bar of a stored result as inline SVG; empty where there is no value or no limit."""
-    value, limits = row["value"], Limits(lower=row["lower_limit"], upper=row["upper_limit"])
-    if value is None or limits == Limits() or row["unit"] == "":
+    value, limits = row.value, Limits(lower=row.lower_limit, upper=row.upper_limit)
+    if value is None or limits == Limits() or row.unit == "":
         return Markup("")
-    spread = row["uncertainty"] or 0.0
+    spread = row.uncertainty or 0.0
     if not math.isfinite(spread):
         spread = 0.0
     scale = _Scale(value, spread, limits)
-    parts = [_band(scale, limits, _guard_band(str(row["rule"]), spread)), *_limit_ticks(scale, limits)]
+    parts = [_band(scale, limits, _guard_band(row.rule, spread)), *_limit_ticks(scale, limits)]
     parts += [_whisker(scale, value, spread), _mark(scale, value, inside=limits.contains(value))]
     said = " ".join(
-        with_minus(f"{value_in_words(row)}; limits: {limits_in_words(row)}; {row['decision']}").split()
+        with_minus(f"{value_in_words(row)}; limits: {limits_in_words(row)}; {row.decision.value}").split()
     )
     return Markup(
         '<svg class="bar" viewBox="0 0 {w:g} {h:g}" width="{w:g}" height="{h:g}" role="img" aria-label="{said}">{parts}</svg>'

@@ -6,10 +6,12 @@ there were such fields say neither: their readings are drawn without a line, and
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from sequencer.results.stored import StoredResult
 from sequencer.uncertainty.contributions import SEARCH_INTERVAL
 
 
@@ -42,24 +44,24 @@ class SearchCurve:
         return self.target + self.slope * (level_db - self.crossing_dbm)
 
 
-def search_curve(row: Mapping[str, Any]) -> SearchCurve | None:
+def search_curve(row: StoredResult) -> SearchCurve | None:
     """Return what a stored result's points show; None if it has fewer than two, or no level among them."""
-    points = [point for point in row.get("points") or () if point.get("level_db") is not None]
-    if len(points) < 2:
+    levels = [(one.level_db, one) for one in row.points if math.isfinite(one.level_db)]
+    if len(levels) < 2:
         return None
-    read = [(float(p["level_db"]), float(p["reading"])) for p in points if p.get("reading") is not None]
-    where = "" if row["channel"] is None else f", channel {row['channel']}"
+    read = [(level, one.reading) for level, one in levels if one.reading is not None]
+    where = "" if row.channel is None else f", channel {row.channel}"
     return SearchCurve(
-        title=f"{row['quantity']}{where}, {row['mode']}",
+        title=f"{row.quantity}{where}, {row.mode}",
         levels_db=tuple(level for level, _ in read),
         readings=tuple(reading for _, reading in read),
-        blank=tuple((float(p["level_db"]), str(p["state"])) for p in points if p.get("reading") is None),
-        crossing_dbm=row["value"] if row["unit"] == "dBm" else None,
-        expanded_db=row["uncertainty"] if row["unit"] == "dBm" else None,
-        search_db=_search_half_width(row.get("budget")) if row["unit"] == "dBm" else None,
-        target=row.get("target"),
-        target_unit=str(row.get("target_unit") or ""),
-        slope=row.get("slope"),
+        blank=tuple((level, one.state) for level, one in levels if one.reading is None),
+        crossing_dbm=row.value if row.unit == "dBm" else None,
+        expanded_db=row.uncertainty if row.unit == "dBm" else None,
+        search_db=_search_half_width(row.budget) if row.unit == "dBm" else None,
+        target=row.target,
+        target_unit=row.target_unit,
+        slope=row.slope,
     )
 
 

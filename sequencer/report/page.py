@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -18,7 +17,8 @@ from sequencer.report.bars import limit_bar
 from sequencer.report.verdicts import Verdict, severity, trouble_of, verdict_of
 from sequencer.results.budget_rows import COLUMNS as BUDGET_COLUMNS
 from sequencer.results.budget_rows import cells
-from sequencer.results.model import Confirmation
+from sequencer.results.model import BenchInstrument
+from sequencer.results.stored import StoredResult, StoredRun
 from sequencer.results.text import (
     channel_in_words,
     limits_in_words,
@@ -26,12 +26,12 @@ from sequencer.results.text import (
     voltages_in_words,
     with_minus,
 )
+from sequencer.uncertainty.decision import Decision
 from sequencer.units.format import time_text, unit_of_difference
 
+_NOTHING_WRONG = (Decision.NO_LIMIT, Decision.PASS)
 MOST_WITH_ALL_PLOTS = 100
 """Up to so many runs every run's plots are drawn; beyond it only those of runs that did not pass."""
-
-Row = Mapping[str, Any]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,7 +86,6 @@ class RunView:
     trouble: str
     facts: tuple[tuple[str, str], ...]
     confirmations: tuple[str, ...]
-    comments: tuple[str, ...]
     results: tuple[ResultView, ...]
     plots: tuple[Any, ...]
     plots_left_out: bool
@@ -95,7 +94,9 @@ class RunView:
     budgets: tuple[BudgetView, ...]
 
 
-def render(runs: Sequence[Row], *, title: str, comments: Sequence[str], plots: str, written: datetime) -> str:
+def render(
+    runs: Sequence[StoredRun], *, title: str, comments: Sequence[str], plots: str, written: datetime
+) -> str:
     """Return the page. ``plots``: "auto", "all" or "none"."""
     every = plots == "all" or (plots == "auto" and len(runs) <= MOST_WITH_ALL_PLOTS)
     views = [_run_view(run, at, plots=plots, every=every) for at, run in enumerate(runs)]
@@ -106,7 +107,7 @@ def render(runs: Sequence[Row], *, title: str, comments: Sequence[str], plots: s
     return _template().render(
         title=title or _title(views),
         own_title=title,
-        written=_time(written.isoformat()),
+        written=_time(written),
         comments=[comment for comment in comments if comment.strip()],
         runs=views,
         tally=[(word, tally[word]) for word in gentlest_first],
@@ -117,40 +118,39 @@ def render(runs: Sequence[Row], *, title: str, comments: Sequence[str], plots: s
     )
 
 
-def _run_view(run: Row, at: int, *, plots: str, every: bool) -> RunView:
-    rows: Sequence[Row] = run["results"]
+def _run_view(run: StoredRun, at: int, *, plots: str, every: bool) -> RunView:
+    rows = run.results
     verdict = verdict_of(run)
     draw = every or (plots == "auto" and verdict.kind not in ("pass", "no limit"))
-    shown = [row for row in rows if row["check"] != "confirm" or row["decision"] not in ("no limit", "pass")]
+    shown = [row for row in rows if row.check != "confirm" or row.decision not in _NOTHING_WRONG]
     return RunView(
         anchor=f"run-{at + 1}",
-        run=str(run["run"]),
-        serial=str(run["serial"]),
-        model=str(run["model"] or ""),
-        sequence=str(run["sequence"]),
-        when=_time(str(run["time"])),
-        simulated=bool(run["simulated"]),
+        run=run.run,
+        serial=run.serial,
+        model=run.model,
+        sequence=run.sequence,
+        when=_time(run.time),
+        simulated=run.simulated,
         verdict=verdict,
         trouble=_trouble(rows),
         facts=tuple(_facts(run, rows)),
         confirmations=_confirmations(rows),
-        comments=tuple(_comments(run)),
         results=tuple(_result_view(row) for row in shown),
         plots=tuple(_plots(shown, f"r{at + 1}")) if draw else (),
         plots_left_out=not draw and plots != "none",
-        lacks_facts=any(row.get("points") and row.get("target") is None for row in shown),
-        instruments=tuple(_instruments(run)),
-        budgets=tuple(_budget_view(row) for row in shown if row.get("budget")),
+        lacks_facts=any(row.points and row.target is None for row in shown),
+        instruments=tuple(_instrument(one, run.time) for one in run.instruments),
+        budgets=tuple(_budget_view(row, row.budget) for row in shown if row.budget),
     )
 
 
-def _trouble(rows: Sequence[Row]) -> str:
+def _trouble(rows: Sequence[StoredResult]) -> str:
     """Name the results that did not pass, channels of one quantity together."""
     channels: dict[tuple[str, str], list[str]] = {}
     for row in trouble_of(rows):
-        named = channels.setdefault((str(row["quantity"]), str(row["decision"])), [])
-        if row["channel"] is not None:
-            named.append(str(row["channel"]))
+        named = channels.setdefault((row.quantity, row.decision.value), [])
+        if row.channel is not None:
+            named.append(str(row.channel))
     return "; ".join(
         f"{quantity}{_channels(named)}: {decision}" for (quantity, decision), named in channels.items()
     )
@@ -162,113 +162,84 @@ def _channels(named: Sequence[str]) -> str:
     return f", channel{'s' if len(named) > 1 else ''} {', '.join(named)}"
 
 
-def _plots(rows: Sequence[Row], salt: str) -> list[Any]:
+def _plots(rows: Sequence[StoredResult], salt: str) -> list[Any]:
     from sequencer.report.plots import plots_of
 
     return plots_of(rows, salt)
 
 
-def _facts(run: Row, rows: Sequence[Row]) -> list[tuple[str, str]]:
-    rules = list(dict.fromkeys(str(row["rule"]) for row in rows))
-    supplies = dict.fromkeys(
-        f"supply {row['supply_v']:g} V" for row in rows if row.get("supply_v") is not None
-    )
+def _facts(run: StoredRun, rows: Sequence[StoredResult]) -> list[tuple[str, str]]:
+    rules = list(dict.fromkeys(row.rule for row in rows))
+    supplies = dict.fromkeys(f"supply {row.supply_v:g} V" for row in rows if row.supply_v is not None)
     facts = [
-        ("Unit", f"{run['model']} {run['serial']}".strip()),
-        ("Tested", _time(str(run["time"]))),
-        ("Sequence", f"{run['sequence']} ({run['sequence_hash']})"),
-        ("Bench", f"{run['bench']} ({run['bench_hash']})"),
+        ("Unit", f"{run.model} {run.serial}".strip()),
+        ("Tested", _time(run.time)),
+        ("Sequence", f"{run.sequence} ({run.sequence_hash})"),
+        ("Bench", f"{run.bench} ({run.bench_hash})"),
         ("Conditions", "; ".join(supplies)),
         ("Decision rule", "; ".join(rules)),
-        ("Outcome", str(run.get("outcome") or "")),
-        ("Bench time", time_text(run["bench_s"]) if run.get("bench_s") is not None else ""),
-        ("Run", str(run["run"])),
-        *(("Repeated", _repeat(one)) for one in run.get("repeats") or ()),
+        ("Outcome", run.outcome),
+        ("Bench time", time_text(run.bench_s) if run.bench_s is not None else ""),
+        ("Run", run.run),
+        *(("Repeated", _repeat(one)) for one in run.repeats),
     ]
     return [(name, fact) for name, fact in facts if fact]
 
 
-def _repeat(one: Row) -> str:
-    ended = "" if one["outcome"] == "done" else f" (outcome: {one['outcome']})"
-    bench = f", bench {one['bench']} ({one['bench_hash']})"
-    return (
-        f"{one['part']}, {_time(str(one['time']))}{bench}, run {one['run']}, because: {one['reason']}{ended}"
-    )
+def _repeat(one: StoredRun) -> str:
+    ended = "" if one.outcome == "done" else f" (outcome: {one.outcome})"
+    bench = f", bench {one.bench} ({one.bench_hash})"
+    return f"{one.part}, {_time(one.time)}{bench}, run {one.run}, because: {one.reason}{ended}"
 
 
-def _confirmations(rows: Sequence[Row]) -> tuple[str, ...]:
-    found = dict.fromkeys(
-        str(Confirmation.from_plain(one)) for row in rows for one in row.get("confirmations") or ()
-    )
+def _confirmations(rows: Sequence[StoredResult]) -> tuple[str, ...]:
+    found = dict.fromkeys(str(one) for row in rows for one in row.confirmations)
     return tuple(found)
 
 
-def _comments(run: Row) -> list[str]:
-    found = run.get("comments") or run.get("comment") or ()
-    return [found] if isinstance(found, str) else [str(one) for one in found]
-
-
-def _result_view(row: Row) -> ResultView:
-    frequency = f"{row['frequency_hz'] / 1e6:.5g} MHz" if row["frequency_hz"] else ""
-    notes = [str(row["note"] or ""), str(row.get("comment") or "")]
+def _result_view(row: StoredResult) -> ResultView:
+    frequency = f"{row.frequency_hz / 1e6:.5g} MHz" if row.frequency_hz else ""
     return ResultView(
-        channel="" if row["channel"] is None else str(row["channel"]),
-        quantity=str(row["quantity"]),
-        where=", ".join(part for part in (frequency, str(row["mode"])) if part),
+        channel="" if row.channel is None else str(row.channel),
+        quantity=row.quantity,
+        where=", ".join(part for part in (frequency, row.mode) if part),
         value=with_minus(value_in_words(row)),
         beside=voltages_in_words(row),
         limits=with_minus(limits_in_words(row)),
         bar=limit_bar(row),
-        decision=str(row["decision"]),
-        rule=str(row["rule"]) if row["decision"] != "no limit" else "",
-        notes=tuple(note for note in notes if note),
+        decision=row.decision.value,
+        rule=row.rule if row.decision is not Decision.NO_LIMIT else "",
+        notes=(row.note,) if row.note else (),
     )
 
 
-def _instruments(run: Row) -> list[Instrument]:
-    stored = run.get("instruments") or {}
-    try:
-        named = json.loads(stored) if isinstance(stored, str) else stored
-    except ValueError:
-        named = {"bench": stored}
-    pairs = (
-        named.items() if isinstance(named, Mapping) else [(one.get("instrument", ""), one) for one in named]
-    )
-    return [_instrument(str(role), one, str(run["time"])) for role, one in pairs]
-
-
-def _instrument(role: str, one: Any, when: str) -> Instrument:
-    """Read an instrument as it is stored: a line of text, or a record with identity and calibration."""
-    if not isinstance(one, Mapping):
-        return Instrument(role=_words(role), identity=str(one), certificate="", due="", overdue=False)
-    calibration = one.get("calibration")
-    known = {**one, **calibration} if isinstance(calibration, Mapping) else one
-    name = f"{known.get('maker') or ''} {known.get('model') or ''}".strip()
-    numbers = [f"{key} {known[key]}" for key in ("serial", "firmware") if known.get(key)]
-    identity = known.get("identity") or ", ".join(part for part in (name, *numbers) if part)
-    due = str(known.get("due") or "")
+def _instrument(one: BenchInstrument, when: datetime) -> Instrument:
+    name = f"{one.maker} {one.model}".strip()
+    numbers = [
+        f"serial {one.serial}" if one.serial else "",
+        f"firmware {one.firmware}" if one.firmware else "",
+    ]
     return Instrument(
-        role=_words(role),
-        identity=str(identity),
-        certificate=str(known.get("certificate") or ""),
-        due=due,
-        overdue=_is_before(due, when),
+        role=_words(one.name),
+        identity=", ".join(part for part in (name, *numbers) if part),
+        certificate=one.certificate,
+        due=one.due,
+        overdue=_is_before(one.due, when),
     )
 
 
-def _is_before(due: str, when: str) -> bool:
+def _is_before(due: str, when: datetime) -> bool:
     try:
-        return date.fromisoformat(due) < datetime.fromisoformat(when).date()
+        return date.fromisoformat(due) < when.date()
     except ValueError:
         return False
 
 
-def _budget_view(row: Row) -> BudgetView:
-    budget = row["budget"]
+def _budget_view(row: StoredResult, budget: Mapping[str, Any]) -> BudgetView:
     dof = budget["effective_dof"]
     difference_unit = unit_of_difference(str(budget["unit"]))
     return BudgetView(
-        heading=with_minus(f"{row['quantity']}{channel_in_words(row)}, {value_in_words(row)}"),
+        heading=with_minus(f"{row.quantity}{channel_in_words(row)}, {value_in_words(row)}"),
         columns=tuple(BUDGET_COLUMNS.values()),
         rows=tuple(tuple(cells(part)) for part in budget["contributions"]),
         outcome=(
@@ -289,11 +260,7 @@ def _title(views: Sequence[RunView]) -> str:
     return f"{len(views)} runs of {units} unit{'s' if units != 1 else ''}"
 
 
-def _time(time: str) -> str:
-    try:
-        moment = datetime.fromisoformat(time)
-    except ValueError:
-        return time
+def _time(moment: datetime) -> str:
     if moment.tzinfo is None:
         return f"{moment.day} {moment:%B %Y, %H:%M}"
     offset = "" if not moment.utcoffset() else f"{moment.isoformat()[-6:]}"

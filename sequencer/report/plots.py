@@ -5,8 +5,8 @@ Every plot has a title, and a caption that says what it shows and serves as its 
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from matplotlib.ticker import FixedFormatter, FixedLocator, FuncFormatter, MaxNLocator, NullLocator
 
@@ -14,6 +14,7 @@ from sequencer.problems import printable
 from sequencer.report.crossings import SearchCurve, search_curve
 from sequencer.report.paper import BLUE, GREY, INK, PALE, VERMILION, Plot, empty_axes, finished
 from sequencer.report.series import MeterCurve, Series, Sweep, meter_curves_of, sweeps_of
+from sequencer.results.stored import StoredResult
 from sequencer.results.text import limits_in_words
 from sequencer.units.format import format_quantity
 
@@ -30,11 +31,11 @@ _SCALED = {
 }
 
 
-def plots_of(rows: Sequence[Mapping[str, Any]], salt: str) -> list[Plot]:
+def plots_of(rows: Sequence[StoredResult], salt: str) -> list[Plot]:
     """Return the plots of one run's results. ``salt`` makes names inside the drawings unique on the page, and the same each time."""
     plots = [
-        _search_plot(curve, row, f"{salt}-{row.get('id', at)}")
-        for at, row in enumerate(rows)
+        _search_plot(curve, row, f"{salt}-{row.id}")
+        for row in rows
         if (curve := search_curve(row)) is not None
     ]
     plots += [_meter_plot(curve, f"{salt}-m{at}") for at, curve in enumerate(meter_curves_of(rows))]
@@ -42,7 +43,7 @@ def plots_of(rows: Sequence[Mapping[str, Any]], salt: str) -> list[Plot]:
     return plots
 
 
-def _search_plot(curve: SearchCurve, row: Mapping[str, Any], salt: str) -> Plot:
+def _search_plot(curve: SearchCurve, row: StoredResult, salt: str) -> Plot:
     figure, axes = empty_axes()
     low, high, outside = _window(curve)
     shown = [(x, y) for x, y in zip(curve.levels_db, curve.readings, strict=True) if low <= x <= high]
@@ -63,7 +64,7 @@ def _search_plot(curve: SearchCurve, row: Mapping[str, Any], salt: str) -> Plot:
             axes.plot([x], [0.03], "x", color=VERMILION, transform=axes.get_xaxis_transform(), zorder=3)
     _limit_lines(axes, row, low, high)
     axes.set_xlim(low, high)
-    axes.set_xlabel("level at the antenna connector, dBm" if row["unit"] == "dBm" else "level, dB")
+    axes.set_xlabel("level at the antenna connector, dBm" if row.unit == "dBm" else "level, dB")
     axes.set_ylabel(_labelled("reading", curve.target_unit))
     caption = _search_caption(curve, row, outside)
     return finished(figure, curve.title, caption, salt)
@@ -80,9 +81,9 @@ def _crossing_mark(axes: Axes, curve: SearchCurve) -> None:
     axes.plot([curve.crossing_dbm], [curve.target], "D", color=BLUE, mec="white", mew=0.6, ms=6, zorder=5)
 
 
-def _limit_lines(axes: Axes, row: Mapping[str, Any], low: float, high: float) -> None:
-    for limit, outwards in ((row["lower_limit"], -1), (row["upper_limit"], 1)):
-        if limit is None or row["unit"] != "dBm" or not low <= limit <= high:
+def _limit_lines(axes: Axes, row: StoredResult, low: float, high: float) -> None:
+    for limit, outwards in ((row.lower_limit, -1), (row.upper_limit, 1)):
+        if limit is None or row.unit != "dBm" or not low <= limit <= high:
             continue
         axes.axvline(limit, color=VERMILION, linewidth=1.2)
         beyond = (limit, high) if outwards > 0 else (low, limit)
@@ -103,7 +104,7 @@ def _window(curve: SearchCurve) -> tuple[float, float, int]:
     return low - margin, high + margin, outside
 
 
-def _search_caption(curve: SearchCurve, row: Mapping[str, Any], outside: int) -> str:
+def _search_caption(curve: SearchCurve, row: StoredResult, outside: int) -> str:
     count = len(curve.levels_db) + len(curve.blank)
     said = [f"{count} readings"]
     if outside:
@@ -112,8 +113,8 @@ def _search_caption(curve: SearchCurve, row: Mapping[str, Any], outside: int) ->
         states = ", ".join(sorted({state for _, state in curve.blank}))
         said.append(f"crosses at the foot: no number ({states})")
     if curve.crossing_dbm is None:
-        if row["value"] is None:
-            said.append(f"no crossing found: {row['note']}")
+        if row.value is None:
+            said.append(f"no crossing found: {row.note}")
         said.append(_target_text(curve))
         return "; ".join(said) + "."
     mark = "diamond" if curve.target is not None else "upright line"
@@ -136,12 +137,18 @@ def _target_text(curve: SearchCurve) -> str:
 
 def _meter_plot(curve: MeterCurve, salt: str) -> Plot:
     figure, axes = empty_axes()
-    levels = [row["value"] for row in curve.rows]
-    spreads = [row["uncertainty"] or 0.0 for row in curve.rows]
+    spreads = [row.uncertainty or 0.0 for row in curve.rows]
     if curve.nominal_dbm is not None:
         axes.plot(curve.nominal_dbm, curve.over_s9_db, color=GREY, linestyle="--", linewidth=0.9)
     axes.errorbar(
-        levels, curve.over_s9_db, xerr=spreads, fmt="o-", color=BLUE, mfc="white", elinewidth=0.9, capsize=2
+        curve.levels_dbm,
+        curve.over_s9_db,
+        xerr=spreads,
+        fmt="o-",
+        color=BLUE,
+        mfc="white",
+        elinewidth=0.9,
+        capsize=2,
     )
     axes.yaxis.set_major_locator(FixedLocator(list(curve.over_s9_db)))
     axes.yaxis.set_major_formatter(
@@ -158,7 +165,7 @@ def _meter_plot(curve: MeterCurve, salt: str) -> Plot:
 def _scale_text(curve: MeterCurve) -> str:
     if curve.nominal_dbm is None:
         return "the nominal scale is not known: it was not stored with these results."
-    off_db = [row["value"] - nominal for row, nominal in zip(curve.rows, curve.nominal_dbm, strict=True)]
+    off_db = [level - nominal for level, nominal in zip(curve.levels_dbm, curve.nominal_dbm, strict=True)]
     name, furthest_db = max(zip(curve.names, off_db, strict=True), key=lambda one: abs(one[1]))
     return (
         f"dashed: the nominal scale, S9 at {curve.nominal_s9_dbm:g} dBm. "
@@ -168,11 +175,11 @@ def _scale_text(curve: MeterCurve) -> str:
 
 def _sweep_plot(sweep: Sweep, salt: str) -> Plot:
     figure, axes = empty_axes()
-    every = [row["value"] for one in sweep.series for row in one.rows]
+    every = [value for one in sweep.series for value in one.values]
     factor, unit = _scaled(sweep.unit, max(abs(value) for value in every))
     for one, (marker, dashes, colour) in zip(sweep.series, _LOOKS * len(sweep.series), strict=False):
-        values = [row["value"] / factor for row in one.rows]
-        spreads = [(row["uncertainty"] or 0.0) / factor for row in one.rows]
+        values = [value / factor for value in one.values]
+        spreads = [(row.uncertainty or 0.0) / factor for row in one.rows]
         axes.errorbar(
             one.x, values, yerr=spreads, marker=marker, linestyle="none" if sweep.of_channels else dashes, color=colour, mfc="white",
             elinewidth=0.9, capsize=2, label=printable(one.name),
@@ -195,7 +202,7 @@ def _sweep_plot(sweep: Sweep, salt: str) -> Plot:
 
 def _draw_nominal(axes: Axes, series: Series, factor: float) -> bool:
     """Draw what the results should be, where each of them says so."""
-    nominal = [row.get("nominal") for row in series.rows]
+    nominal = [row.nominal for row in series.rows]
     if None in nominal:
         return False
     axes.plot(
@@ -240,7 +247,7 @@ def _sweep_limits(axes: Axes, sweep: Sweep, factor: float) -> bool:
     low, high = axes.get_ylim()
     reach = high - low
     for name, outwards in (("lower_limit", -1), ("upper_limit", 1)):
-        limits = {row[name] for one in sweep.series for row in one.rows}
+        limits = {getattr(row, name) for one in sweep.series for row in one.rows}
         if len(limits) == 1 and (limit := limits.pop()) is not None:
             at = limit / factor
             # A limit far away would press the curve flat; the caption of the table has it anyway.

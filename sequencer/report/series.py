@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from sequencer.results.model import METER_MARK
+from sequencer.results.stored import StoredResult
 
-Row = Mapping[str, Any]
 FEWEST = 3
 S_UNIT_DB = 6.0  # IARU Region 1 R.1
 
@@ -24,7 +24,12 @@ class Series:
 
     name: str
     x: tuple[float, ...]
-    rows: tuple[Row, ...]
+    rows: tuple[StoredResult, ...]
+
+    @property
+    def values(self) -> tuple[float, ...]:
+        """What was measured at each ``x``."""
+        return _values(self.rows)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,7 +51,12 @@ class MeterCurve:
     title: str
     over_s9_db: tuple[float, ...]
     nominal_dbm: tuple[float, ...] | None
-    rows: tuple[Row, ...]
+    rows: tuple[StoredResult, ...]
+
+    @property
+    def levels_dbm(self) -> tuple[float, ...]:
+        """The level of each point, dBm."""
+        return _values(self.rows)
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -61,27 +71,27 @@ class MeterCurve:
         return None if self.nominal_dbm is None else self.nominal_dbm[0] - self.over_s9_db[0]
 
 
-def sweeps_of(rows: Sequence[Row]) -> list[Sweep]:
+def sweeps_of(rows: Sequence[StoredResult]) -> list[Sweep]:
     """Return the sweeps among a run's results."""
-    measured = [row for row in rows if row["value"] is not None and row["unit"] and not _is_mark(row)]
+    measured = [row for row in rows if row.value is not None and row.unit and not _is_mark(row)]
     along = _along_axes(measured)
     drawn = {id(row) for sweep in along for one in sweep.series for row in one.rows}
     return [*_over_channels(row for row in measured if id(row) not in drawn), *along]
 
 
-def meter_curves_of(rows: Sequence[Row]) -> list[MeterCurve]:
+def meter_curves_of(rows: Sequence[StoredResult]) -> list[MeterCurve]:
     """Return the signal meter's curves among a run's results, one a channel."""
-    found: dict[tuple[Any, ...], dict[float, Row]] = defaultdict(dict)
+    found: dict[tuple[Any, ...], dict[float, StoredResult]] = defaultdict(dict)
     for row in rows:
-        if row["value"] is not None and _is_mark(row):
-            found[row["check"], row.get("check_index"), row["channel"], row["mode"]][row["axis_value"]] = row
+        if row.value is not None and _is_mark(row):
+            found[row.check, row.check_index, row.channel, row.mode][_place(row)] = row
     return [_meter(marks) for marks in found.values() if len(marks) >= FEWEST]
 
 
-def _meter(marks: Mapping[float, Row]) -> MeterCurve:
+def _meter(marks: Mapping[float, StoredResult]) -> MeterCurve:
     over_s9_db = tuple(sorted(marks))
     rows = tuple(marks[over] for over in over_s9_db)
-    nominal = tuple(row["nominal"] for row in rows if row.get("nominal") is not None)
+    nominal = tuple(row.nominal for row in rows if row.nominal is not None)
     return MeterCurve(
         title=f"signal meter{_where(rows[0])}",
         over_s9_db=over_s9_db,
@@ -90,15 +100,26 @@ def _meter(marks: Mapping[float, Row]) -> MeterCurve:
     )
 
 
-def _is_mark(row: Row) -> bool:
-    return row.get("axis") == METER_MARK and row.get("axis_value") is not None
+def _values(rows: Iterable[StoredResult]) -> tuple[float, ...]:
+    return tuple(row.value for row in rows if row.value is not None)
 
 
-def _over_channels(rows: Iterable[Row]) -> list[Sweep]:
-    groups: dict[tuple[Any, ...], dict[str, dict[float, Row]]] = defaultdict(lambda: defaultdict(dict))
+def _is_mark(row: StoredResult) -> bool:
+    return row.axis == METER_MARK and row.axis_value is not None
+
+
+def _place(row: StoredResult) -> float:
+    assert row.axis_value is not None
+    return row.axis_value
+
+
+def _over_channels(rows: Iterable[StoredResult]) -> list[Sweep]:
+    groups: dict[tuple[Any, ...], dict[str, dict[float, StoredResult]]] = defaultdict(
+        lambda: defaultdict(dict)
+    )
     for row in rows:
-        if row["channel"] is not None:
-            groups[row["check"], row["mode"], row["unit"]][row["quantity"]][float(row["channel"])] = row
+        if row.channel is not None:
+            groups[row.check, row.mode, row.unit][row.quantity][float(row.channel)] = row
     sweeps = (
         Sweep(
             title=f"{_words(check)}, {mode}",
@@ -112,15 +133,15 @@ def _over_channels(rows: Iterable[Row]) -> list[Sweep]:
     return [sweep for sweep in sweeps if sweep.series]
 
 
-def _along_axes(rows: Iterable[Row]) -> list[Sweep]:
-    groups: dict[tuple[Any, ...], list[Row]] = defaultdict(list)
+def _along_axes(rows: Iterable[StoredResult]) -> list[Sweep]:
+    groups: dict[tuple[Any, ...], list[StoredResult]] = defaultdict(list)
     for row in rows:
-        if row.get("axis") and row.get("axis_value") is not None:
-            key = (row["check"], row["channel"], row["mode"], row["unit"], row["axis"], row["axis_unit"])
+        if row.axis and row.axis_value is not None:
+            key = (row.check, row.channel, row.mode, row.unit, row.axis, row.axis_unit)
             groups[key].append(row)
     sweeps = (
         Sweep(
-            title=f"{_words(members[0]['check'])}{_where(members[0])}",
+            title=f"{_words(members[0].check)}{_where(members[0])}",
             x_label=f"{axis}, {axis_unit}",
             unit=unit,
             series=(series := _series(_by_step(members))),
@@ -131,24 +152,24 @@ def _along_axes(rows: Iterable[Row]) -> list[Sweep]:
     return [sweep for sweep in sweeps if sweep.series]
 
 
-def _by_step(rows: Sequence[Row]) -> dict[str, dict[float, Row]]:
+def _by_step(rows: Sequence[StoredResult]) -> dict[str, dict[float, StoredResult]]:
     """Put rows of one axis into series: those of one step of the sequence, or single results of several steps."""
-    steps: dict[Any, list[Row]] = defaultdict(list)
+    steps: dict[Any, list[StoredResult]] = defaultdict(list)
     for row in rows:
-        steps[row.get("check_index")].append(row)
-    name = _words(str(rows[0]["check"]))
+        steps[row.check_index].append(row)
+    name = _words(rows[0].check)
     if all(len(members) == 1 for members in steps.values()):
-        return {name: {row["axis_value"]: row for row in rows}}
+        return {name: {_place(row): row for row in rows}}
     several = len(steps) > 1
     return {
         f"{name}, step {step}" if several and step is not None else name: {
-            row["axis_value"]: row for row in members
+            _place(row): row for row in members
         }
         for step, members in steps.items()
     }
 
 
-def _series(named: Mapping[str, Mapping[float, Row]]) -> tuple[Series, ...]:
+def _series(named: Mapping[str, Mapping[float, StoredResult]]) -> tuple[Series, ...]:
     return tuple(
         Series(name=name, x=tuple(sorted(at)), rows=tuple(at[x] for x in sorted(at)))
         for name, at in named.items()
@@ -156,8 +177,8 @@ def _series(named: Mapping[str, Mapping[float, Row]]) -> tuple[Series, ...]:
     )
 
 
-def _where(row: Row) -> str:
-    return f"{'' if row['channel'] is None else ', channel ' + str(row['channel'])}, {row['mode']}"
+def _where(row: StoredResult) -> str:
+    return f"{'' if row.channel is None else ', channel ' + str(row.channel)}, {row.mode}"
 
 
 def _words(check: str) -> str:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
-Row = Mapping[str, Any]
+from sequencer.results.stored import StoredResult, StoredRun
+from sequencer.uncertainty.decision import Decision
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,18 +28,20 @@ _IN_ORDER = (
 )
 
 
-def verdict_of(run: Row) -> Verdict:
+_NOT_PASSED = (Decision.FAIL, Decision.CONDITIONAL_FAIL, Decision.NOT_MEASURED)
+
+
+def verdict_of(run: StoredRun) -> Verdict:
     """Return the verdict on a run with its ``results``: the worst of its decisions, and what did not go as planned."""
-    rows: Sequence[Row] = run["results"]
-    decisions = [str(row["decision"]) for row in rows]
-    ended = run.get("outcome") == "done"
+    decisions = [row.decision.value for row in run.results]
+    ended = run.outcome == "done"
     kind, word = next(((kind, word) for kind, word in _IN_ORDER if kind in decisions), ("no limit", "Empty"))
     if not ended and kind not in ("fail", "conditional fail"):
         kind, word = "not measured", "Not finished"
     said = [_counted(decisions)]
     if not ended:
-        said.append(f"The run did not end as planned: {run.get('outcome')}.")
-    if run.get("bench_safe") is False:
+        said.append(f"The run did not end as planned: {run.outcome}.")
+    if run.bench_safe is False:
         said.append("The bench could not be confirmed safe.")
     return Verdict(word=word, kind=kind, sentence=" ".join(said))
 
@@ -49,9 +51,9 @@ def severity(verdict: Verdict) -> int:
     return [kind for kind, _ in _IN_ORDER].index(verdict.kind)
 
 
-def trouble_of(rows: Sequence[Row]) -> list[Row]:
+def trouble_of(rows: Sequence[StoredResult]) -> list[StoredResult]:
     """Return the results that did not pass."""
-    return [row for row in rows if row["decision"] in ("fail", "conditional fail", "not measured")]
+    return [row for row in rows if row.decision in _NOT_PASSED]
 
 
 def _counted(decisions: Sequence[str]) -> str:

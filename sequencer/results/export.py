@@ -9,7 +9,7 @@ from __future__ import annotations
 import csv
 import json
 import math
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from io import StringIO
 from itertools import chain, islice
@@ -20,8 +20,8 @@ from sequencer.files.write import onto_disk, whole_file
 from sequencer.problems import FileProblems, about_file
 from sequencer.results.csv_table import spreadsheet_safe
 from sequencer.results.junit import write_junit
+from sequencer.results.stored import StoredResult, StoredRun, cells_as_plain, result_as_plain
 
-Row = Mapping[str, Any]
 _BATCH = 10_000
 
 
@@ -120,19 +120,19 @@ def columns_table() -> str:
     return "\n".join(lines) + "\n"
 
 
-def export(runs: Iterable[Row], path: Path, kind: str) -> int:
+def export(runs: Iterable[StoredRun], path: Path, kind: str) -> int:
     """Write runs, each with its ``results``, as one of `FORMATS`; return how many results were written.
 
     Raises FileProblems if the file cannot be written or a format needs a package that is not there; ValueError for an unknown format.
     """
     if kind == "junit":
         return write_junit(runs, path)
-    return export_rows((row for run in runs for row in run["results"]), path, kind)
+    return export_rows((row for run in runs for row in run.results), path, kind)
 
 
-def export_rows(rows: Iterable[Row], path: Path, kind: str) -> int:
+def export_rows(rows: Iterable[StoredResult], path: Path, kind: str) -> int:
     """Write results as "csv", "jsonl" or "parquet"; return how many. Takes them one at a time, so a million are no burden."""
-    writers: dict[str, Callable[[Iterable[Row], Path], int]] = {
+    writers: dict[str, Callable[[Iterable[StoredResult], Path], int]] = {
         "csv": _write_csv,
         "jsonl": _write_json_lines,
         "parquet": _write_parquet,
@@ -151,12 +151,13 @@ def needs_extra(path: Path, package: str, extra: str) -> FileProblems:
     )
 
 
-def csv_lines(rows: Iterable[Row]) -> Iterator[str]:
+def csv_lines(rows: Iterable[StoredResult]) -> Iterator[str]:
     """Yield the lines of a CSV file (RFC 4180), the names of the columns first."""
     names = [column.name for column in COLUMNS if column.name not in NESTED]
     line = StringIO(newline="")
     writer = csv.writer(line)
-    cells_of_rows = ([spreadsheet_safe(_cell(row, name)) for name in names] for row in rows)
+    plain_rows = map(cells_as_plain, rows)
+    cells_of_rows = ([spreadsheet_safe(plain[name]) for name in names] for plain in plain_rows)
     table: Iterable[list[Any]] = chain([names], cells_of_rows)
     for cells in table:
         writer.writerow(cells)
@@ -165,7 +166,7 @@ def csv_lines(rows: Iterable[Row]) -> Iterator[str]:
         line.truncate()
 
 
-def _write_csv(rows: Iterable[Row], path: Path) -> int:
+def _write_csv(rows: Iterable[StoredResult], path: Path) -> int:
     count = -1  # the first line names the columns
     with whole_file(path) as beside, beside.open("w", newline="", encoding="utf-8") as file:
         for line in csv_lines(rows):
@@ -175,18 +176,18 @@ def _write_csv(rows: Iterable[Row], path: Path) -> int:
     return count
 
 
-def _write_json_lines(rows: Iterable[Row], path: Path) -> int:
+def _write_json_lines(rows: Iterable[StoredResult], path: Path) -> int:
     count = 0
     with whole_file(path) as beside, beside.open("w", encoding="utf-8") as file:
         for row in rows:
-            record = {column.name: _json_number(_cell(row, column.name)) for column in COLUMNS}
+            record = {name: _json_number(cell) for name, cell in _record(row).items()}
             file.write(json.dumps(record, ensure_ascii=False, allow_nan=False) + "\n")
             count += 1
         onto_disk(file)
     return count
 
 
-def _write_parquet(rows: Iterable[Row], path: Path) -> int:
+def _write_parquet(rows: Iterable[StoredResult], path: Path) -> int:
     try:
         import pyarrow as pa
         import pyarrow.parquet as pq
@@ -218,22 +219,16 @@ def _write_parquet(rows: Iterable[Row], path: Path) -> int:
     return count
 
 
-def _parquet_row(row: Row) -> dict[str, Any]:
-    record = {column.name: _cell(row, column.name) for column in COLUMNS}
+def _parquet_row(row: StoredResult) -> dict[str, Any]:
+    record = _record(row)
     for name in ("budget", "fault", "confirmations"):
         record[name] = None if not record[name] else json.dumps(record[name], allow_nan=False)
     return record
 
 
-def _cell(row: Row, name: str) -> Any:
-    found = row.get(name)
-    if name == "simulated":
-        return bool(found)
-    if name == "counts":
-        return bool(row.get("counts", True))
-    if name == "replaced_by":
-        return found or ""
-    return list(found or ()) if name == "points" else found
+def _record(row: StoredResult) -> dict[str, Any]:
+    plain = result_as_plain(row)
+    return {column.name: plain[column.name] for column in COLUMNS}
 
 
 def _json_number(found: Any) -> Any:

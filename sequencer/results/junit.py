@@ -11,19 +11,19 @@ A run that did not end, or whose bench could not be confirmed safe, carries one 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from pathlib import Path
-from typing import Any
 from xml.etree.ElementTree import Element, ElementTree, SubElement, indent
 
 from sequencer.files.write import whole_file
+from sequencer.results.stored import StoredResult, StoredRun
 from sequencer.results.text import channel_in_words, limits_in_words, value_in_words
+from sequencer.uncertainty.decision import Decision
 
-Row = Mapping[str, Any]
-_FAILED = ("fail", "conditional fail")
+_FAILED = (Decision.FAIL, Decision.CONDITIONAL_FAIL)
 
 
-def write_junit(runs: Iterable[Row], path: Path) -> int:
+def write_junit(runs: Iterable[StoredRun], path: Path) -> int:
     """Write runs, each with its ``results``; return how many results. Raises FileProblems if the file cannot be written."""
     root = Element("testsuites", name="sequencer")
     totals = [_suite(root, run) for run in runs]
@@ -34,19 +34,19 @@ def write_junit(runs: Iterable[Row], path: Path) -> int:
     return sum(total[0] for total in totals)
 
 
-def _suite(root: Element, run: Row) -> list[int]:
-    simulated = " (simulated)" if run["simulated"] else ""
-    suite = SubElement(root, "testsuite", name=_xml(f"{run['serial']}: {run['sequence']}{simulated}"))
-    suite.set("timestamp", _xml(run["time"]))
-    suite.set("hostname", _xml(run["bench"]))
+def _suite(root: Element, run: StoredRun) -> list[int]:
+    simulated = " (simulated)" if run.simulated else ""
+    suite = SubElement(root, "testsuite", name=_xml(f"{run.serial}: {run.sequence}{simulated}"))
+    suite.set("timestamp", _xml(run.time.isoformat(timespec="milliseconds")))
+    suite.set("hostname", _xml(run.bench))
     properties = SubElement(suite, "properties")
     for name in ("run", "serial", "model", "sequence_hash", "bench_hash", "simulated", "outcome"):
-        SubElement(properties, "property", name=name, value=_xml(run.get(name)))
+        SubElement(properties, "property", name=name, value=_xml(getattr(run, name)))
     counts = [0, 0, 0, 0]  # cases, failures, errors, skipped
-    for row in run["results"]:
+    for row in run.results:
         _case(suite, row, counts)
     if trouble := _trouble(run):
-        case = SubElement(suite, "testcase", name="the run itself", classname=_xml(f"{run['serial']}.run"))
+        case = SubElement(suite, "testcase", name="the run itself", classname=_xml(f"{run.serial}.run"))
         SubElement(case, "error", message=_xml(trouble), type="run")
         counts[0] += 1
         counts[2] += 1
@@ -54,39 +54,37 @@ def _suite(root: Element, run: Row) -> list[int]:
     return [*counts]
 
 
-def _case(suite: Element, row: Row, counts: list[int]) -> None:
-    case = SubElement(
-        suite, "testcase", name=_xml(f"{row['quantity']}{channel_in_words(row)}, {row['mode']}")
-    )
+def _case(suite: Element, row: StoredResult, counts: list[int]) -> None:
+    case = SubElement(suite, "testcase", name=_xml(f"{row.quantity}{channel_in_words(row)}, {row.mode}"))
     # A point in a serial would read as one more package to a build server.
-    case.set("classname", _xml(f"{str(row['serial']).replace('.', '_')}.{row['check']}"))
+    case.set("classname", _xml(f"{row.serial.replace('.', '_')}.{row.check}"))
     counts[0] += 1
     limits = limits_in_words(row) or "none"
-    said = f"{value_in_words(row)}; limits: {limits}; {row['decision']}; rule {row['rule']}"
-    note = f"{said}. {row['note']}" if row["note"] else said
-    decision = row["decision"]
-    if not row.get("counts", True):
+    said = f"{value_in_words(row)}; limits: {limits}; {row.decision.value}; rule {row.rule}"
+    note = f"{said}. {row.note}" if row.note else said
+    decision = row.decision
+    if not row.counts:
         SubElement(
             case,
             "skipped",
-            message=_xml(f"repeated in run {row['replaced_by']}, which counts; found: {said}"),
+            message=_xml(f"repeated in run {row.replaced_by}, which counts; found: {said}"),
         )
         counts[3] += 1
     elif decision in _FAILED:
-        SubElement(case, "failure", message=_xml(said), type=_xml(decision)).text = _xml(note)
+        SubElement(case, "failure", message=_xml(said), type=_xml(decision.value)).text = _xml(note)
         counts[1] += 1
-    elif decision == "not measured":
-        SubElement(case, "error", message=_xml(row["note"] or said), type=_xml(decision)).text = _xml(note)
+    elif decision is Decision.NOT_MEASURED:
+        SubElement(case, "error", message=_xml(row.note or said), type=_xml(decision.value)).text = _xml(note)
         counts[2] += 1
-    elif decision == "no limit":
+    elif decision is Decision.NO_LIMIT:
         SubElement(case, "skipped", message=_xml(said))
         counts[3] += 1
     SubElement(case, "system-out").text = _xml(note)
 
 
-def _trouble(run: Row) -> str:
-    said = [] if run.get("outcome") == "done" else [f"the run did not end as planned: {run.get('outcome')}"]
-    if run.get("bench_safe") is False:
+def _trouble(run: StoredRun) -> str:
+    said = [] if run.outcome == "done" else [f"the run did not end as planned: {run.outcome}"]
+    if run.bench_safe is False:
         said.append("the bench could not be confirmed safe")
     return "; ".join(said)
 

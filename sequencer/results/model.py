@@ -79,6 +79,23 @@ class FaultFacts:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class BenchInstrument:
+    """An instrument as it stood on the bench of one run: its name there, who it said it is, and its calibration.
+
+    ``due`` is a date (ISO 8601); both are empty where the bench file names no certificate.
+    """
+
+    name: str
+    role: str
+    maker: str
+    model: str
+    serial: str
+    firmware: str
+    certificate: str = ""
+    due: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Result:
     """One row of the results table.
 
@@ -131,6 +148,11 @@ class Result:
     fault: FaultFacts | None = None
     confirmations: tuple[Confirmation, ...] = ()
 
+    @property
+    def counts(self) -> bool:
+        """Whether no repeat has replaced it."""
+        return True
+
 
 METER_MARK = "meter mark"
 """The axis of a signal meter's marks: how far each stands over S9 on the scale, dB."""
@@ -151,8 +173,12 @@ def row_of(result: Result) -> dict[str, str | float | int | bool | None]:
 
 def facts_of(result: Result) -> dict[str, Any]:
     """Return `row_of` with the fault and the confirmations as records, for JSON."""
+    return {**row_of(result), **nested_as_plain(result)}
+
+
+def nested_as_plain(result: Result) -> dict[str, Any]:
+    """Return the fault and the confirmations as records, for JSON."""
     return {
-        **row_of(result),
         "fault": None if result.fault is None else asdict(result.fault),
         "confirmations": [one.as_plain() for one in result.confirmations],
     }

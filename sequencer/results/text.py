@@ -4,18 +4,15 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping
-from typing import Any
 
+from sequencer.results.model import Result
 from sequencer.units.convert import uv_emf_from_dbm, uv_pd_from_dbm
 from sequencer.units.format import format_quantity, format_with_uncertainty
 
-Row = Mapping[str, Any]
 
-
-def value_text(row: Row, *, wide: bool = False) -> str:
+def value_text(row: Result, *, wide: bool = False) -> str:
     """Return a result's value with unit and expanded uncertainty; levels beside µV pd and µV emf, on one line where ``wide``."""
-    value, unit, uncertainty = row["value"], row["unit"], row["uncertainty"]
+    value, unit, uncertainty = row.value, row.unit, row.uncertainty
     if value is None:
         return "—"
     if uncertainty is None:
@@ -30,9 +27,9 @@ def value_text(row: Row, *, wide: bool = False) -> str:
     return shown
 
 
-def limits_text(row: Row) -> str:
+def limits_text(row: Result) -> str:
     """Return a result's limits: from … to …, at most …, at least …."""
-    lower, upper, unit = row["lower_limit"], row["upper_limit"], row["unit"]
+    lower, upper, unit = row.lower_limit, row.upper_limit, row.unit
     if lower is not None and upper is not None:
         if lower == -upper:
             return f"± {format_quantity(upper, unit)}"
@@ -44,26 +41,26 @@ def limits_text(row: Row) -> str:
     return f"at least {format_quantity(lower, unit)}" if lower is not None else ""
 
 
-def value_in_words(row: Row) -> str:
+def value_in_words(row: Result) -> str:
     """Return a value with its unit and uncertainty; a person's answer is yes or no."""
-    if row["unit"] == "" and row["value"] in (0.0, 1.0):
-        return "yes" if row["value"] else "no"
+    if row.unit == "" and row.value in (0.0, 1.0):
+        return "yes" if row.value else "no"
     return value_text(row).splitlines()[0]
 
 
-def voltages_in_words(row: Row) -> str:
+def voltages_in_words(row: Result) -> str:
     """Return what stands beside a level: its voltages; nothing for other quantities."""
     return ", ".join(value_text(row).splitlines()[1:])
 
 
-def limits_in_words(row: Row) -> str:
+def limits_in_words(row: Result) -> str:
     """Return the limits; none for a person's answer."""
-    return "" if row["unit"] == "" else limits_text(row)
+    return "" if row.unit == "" else limits_text(row)
 
 
-def channel_in_words(row: Row) -> str:
+def channel_in_words(row: Result) -> str:
     """Return ", channel 20" to follow a quantity, or nothing where there is no channel."""
-    return "" if row["channel"] is None else f", channel {row['channel']}"
+    return "" if row.channel is None else f", channel {row.channel}"
 
 
 def with_minus(text: str) -> str:

@@ -16,14 +16,13 @@ may have (a cable that was changed is a reason to repeat); that is said, and eac
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 from sequencer.planning.plan import Plan
 from sequencer.problems import FileProblems, about_file, nearest, printable
 from sequencer.results.store.place import StorePlace
 from sequencer.results.store.store import Store, Wanted
+from sequencer.results.stored import StoredRun
 from sequencer.run.record import Again
 
 REASON_MAX = 200
@@ -59,13 +58,9 @@ def find_repeated(plan: Plan, place: StorePlace, *, serial: str, simulated: bool
                 f"no run of unit {serial!r} with the sequence {printable(sequence)!r} on a {kind} bench in {place}",
                 "a run that 'sequencer results' lists, with --of; without --again the checks are measured as a run of their own",
             )
-        rows = [
-            row
-            for run in (first, *store.read_repeats(first["run"]))
-            for row in store.read_results(run["run"])
-        ]
+        rows = [row for run in (first, *store.read_repeats(first.run)) for row in store.read_results(run.run)]
     _refuse_other(first, plan, serial=serial, simulated=simulated)
-    found = {(row["check_index"], row["check"]) for row in rows}
+    found = {(row.check_index, row.check) for row in rows}
     checks = dict.fromkeys(step.check.name for step in plan.steps if step.check.name in plan.only)
     missing = [
         name
@@ -74,10 +69,10 @@ def find_repeated(plan: Plan, place: StorePlace, *, serial: str, simulated: bool
     ]
     if missing:
         raise _refused(
-            f"run {first['run']} holds no result of {', '.join(missing)} (outcome: {printable(str(first['outcome']))})",
+            f"run {first.run} holds no result of {', '.join(missing)} (outcome: {printable(first.outcome)})",
             "another run, with --of; without --again the checks are measured as a run of their own",
         )
-    return Repeated(run=first["run"], changed=tuple(_changed(first, plan)))
+    return Repeated(run=first.run, changed=tuple(_changed(first, plan)))
 
 
 def check_reason(reason: str) -> str:
@@ -96,17 +91,17 @@ def check_reason(reason: str) -> str:
     )
 
 
-def _last(store: Store, serial: str, sequence: str, simulated: bool) -> dict[str, Any] | None:
+def _last(store: Store, serial: str, sequence: str, simulated: bool) -> StoredRun | None:
     runs = store.read_runs(Wanted(serials=(serial,), sequence=sequence), limit=_NEWEST)
-    return next((run for run in runs if not run["again"] and bool(run["simulated"]) == simulated), None)
+    return next((run for run in runs if not run.again and run.simulated == simulated), None)
 
 
-def _named(name: str, store: Store, serial: str) -> dict[str, Any]:
+def _named(name: str, store: Store, serial: str) -> StoredRun:
     found = store.read_run(name)
-    if found is not None and found["again"]:
-        found = store.read_run(found["again"]) or found
+    if found is not None and found.again:
+        found = store.read_run(found.again) or found
     if found is None:
-        alike = nearest(name, [run["run"] for run in store.read_runs(serial=serial, limit=_NEWEST)])
+        alike = nearest(name, [run.run for run in store.read_runs(serial=serial, limit=_NEWEST)])
         raise about_file(
             "--of",
             f"no run {printable(name)[:60]!r} in this store",
@@ -116,31 +111,31 @@ def _named(name: str, store: Store, serial: str) -> dict[str, Any]:
     return found
 
 
-def _refuse_other(first: Mapping[str, Any], plan: Plan, *, serial: str, simulated: bool) -> None:
+def _refuse_other(first: StoredRun, plan: Plan, *, serial: str, simulated: bool) -> None:
     """Raise FileProblems unless the earlier run is of this unit, this sequence as it is now, and this kind of bench."""
-    run = first["run"]
-    if first["serial"] != serial:
+    run = first.run
+    if first.serial != serial:
         raise _refused(
-            f"run {run} is of unit {printable(str(first['serial']))!r}, not of {serial!r}",
+            f"run {run} is of unit {printable(first.serial)!r}, not of {serial!r}",
             "a run of this unit",
         )
-    if bool(first["simulated"]) != simulated:
-        kind = "a simulated bench" if first["simulated"] else "a real bench"
+    if first.simulated != simulated:
+        kind = "a simulated bench" if first.simulated else "a real bench"
         raise _refused(f"run {run} was on {kind}, and this is the other kind", "a run on this kind of bench")
-    if first["sequence_hash"] != plan.sequence.hash:
+    if first.sequence_hash != plan.sequence.hash:
         raise _refused(
-            f"the sequence {plan.sequence.path.name} is not the one of run {run} any more ({first['sequence_hash']} then, "
+            f"the sequence {plan.sequence.path.name} is not the one of run {run} any more ({first.sequence_hash} then, "
             f"{plan.sequence.hash} now), so that its checks would be no repeat",
             "the sequence file as it was; or a new run of the whole sequence, without --only and --again",
         )
 
 
-def _changed(first: Mapping[str, Any], plan: Plan) -> list[str]:
-    if first["bench_hash"] == plan.bench.hash:
+def _changed(first: StoredRun, plan: Plan) -> list[str]:
+    if first.bench_hash == plan.bench.hash:
         return []
-    then = f"{printable(str(first['bench']))}, {first['bench_hash']}"
+    then = f"{printable(first.bench)}, {first.bench_hash}"
     return [
-        f"The bench is not as it was in run {first['run']} ({then} then; {plan.bench.hash} now); each result carries its own."
+        f"The bench is not as it was in run {first.run} ({then} then; {plan.bench.hash} now); each result carries its own."
     ]
 
 

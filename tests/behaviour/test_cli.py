@@ -92,7 +92,7 @@ def test_a_bench_that_does_not_answer_has_status_3(tmp_path: Path) -> None:
     assert "127.0.0.1" in result.stderr
     assert "Traceback" not in result.stderr
     with Store.open_to_read(tmp_path / "r" / "results.sqlite") as store:
-        assert store.read_runs()[0]["outcome"] == "the bench failed"
+        assert store.read_runs()[0].outcome == "the bench failed"
     said = json.loads(CliRunner().invoke(main, [*words, "--folder", str(tmp_path / "j"), "--json"]).stdout)
     (fault,) = said["faults"]
     assert set(fault) == {"kind", "what", "instrument", "address", "command", "reply", "next_move"}
@@ -418,11 +418,11 @@ def test_results_survive_kill_9(tmp_path: Path) -> None:
     rows = _rows(table)
     with Store.open_to_read(tmp_path / "r" / "results.sqlite") as store:
         (run,) = store.read_runs()
-        stored = store.read_results(run["run"])
-    assert run["outcome"] == "not ended"
+        stored = store.read_results(run.run)
+    assert run.outcome == "not ended"
     assert 2 <= len(rows) < 40
     assert len(rows) - len(stored) in (0, 1)  # the table is written first
-    assert [float(row["value"]) for row in rows[: len(stored)]] == [row["value"] for row in stored]
+    assert [float(row["value"]) for row in rows[: len(stored)]] == [row.value for row in stored]
     shown = CliRunner().invoke(main, ["results", "last", "--folder", str(tmp_path / "r")])
     assert "outcome: not ended" in shown.stdout
 

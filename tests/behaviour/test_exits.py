@@ -19,12 +19,12 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 import pytest
 import yaml
 
 from sequencer.results.store.store import Store
+from sequencer.results.stored import StoredResult, StoredRun
 from sequencer.run.record import STORE_NAME
 
 pytestmark = [
@@ -162,11 +162,11 @@ class Client:
         with tables[0].open(newline="", encoding="utf-8") as file:
             return list(csv.DictReader(file))
 
-    def stored(self) -> tuple[dict[str, Any], list[dict[str, Any]]]:
+    def stored(self) -> tuple[StoredRun, list[StoredResult]]:
         """Return its run and its results from the store."""
         with Store.open(self.folder / STORE_NAME) as store:
             run = store.read_runs()[0]
-            return run, store.read_results(run["run"])
+            return run, store.read_results(run.run)
 
     def end(self, seconds: float = 20.0) -> tuple[int, str, str]:
         """Wait for its end; return status, output and the last line of its errors."""
@@ -254,9 +254,9 @@ def test_an_interrupted_run_leaves_the_bench_safe_and_its_results(served, run, p
     assert [row["quantity"] for row in rows] == ["carrier power"]
     stored, results = client.stored()
     # Two that arrive before Python looks are taken in the order of their numbers.
-    assert stored["outcome"] in {f"interrupted ({name})" for name in signals}
-    assert stored["bench_safe"]
-    assert [result["value"] for result in results] == [float(rows[0]["value"])]
+    assert stored.outcome in {f"interrupted ({name})" for name in signals}
+    assert stored.bench_safe
+    assert [result.value for result in results] == [float(rows[0]["value"])]
 
 
 def test_a_burst_of_signals_up_to_the_end_takes_neither_the_status_nor_the_last_line(served, run):
@@ -346,7 +346,7 @@ def test_a_bench_lost_while_keyed_is_said_in_plain_words(tmp_path, run):
     rows = client.rows()
     assert [row["decision"] for row in rows] == ["pass", "not measured"]
     stored, results = client.stored()
-    assert not stored["bench_safe"]
+    assert not stored.bench_safe
     assert len(results) == 2
 
 
@@ -362,7 +362,7 @@ def test_after_kill_9_the_next_command_makes_the_bench_safe_first(served, run, c
     killed.process.communicate()
     assert served.keyed, "nothing but the next command can release it"
     stored, results = killed.stored()
-    assert stored["outcome"] == "not ended"
+    assert stored.outcome == "not ended"
     assert len(results) == 1
     if command == "identify":
         done = subprocess.run(
@@ -397,7 +397,7 @@ def test_a_second_process_is_refused_and_the_first_goes_on(served, run):
     assert "another process drives" in said
     assert last_line == "The bench was left as it stood: nothing was sent to it."
     assert second.rows() == []
-    assert not second.stored()[0]["bench_safe"], "a bench that was not looked at is not stored as safe"
+    assert not second.stored()[0].bench_safe, "a bench that was not looked at is not stored as safe"
     assert first.process.poll() is None
     first.process.send_signal(signal.SIGINT)
     assert first.end()[::2] == (4, SAFE)

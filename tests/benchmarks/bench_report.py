@@ -15,17 +15,19 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
-from typing import Any
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from sequencer.analysis.compare import compare, group_runs
 from sequencer.analysis.history import histories
+from sequencer.results.stored import StoredRun, points_as_plain
 from tests.support.stored_rows import level_row, power_budget, row, run_of, sinad_points
 
 
-def made_up_run(number: int, chance: random.Random) -> dict[str, Any]:
+def made_up_run(number: int, chance: random.Random) -> StoredRun:
     """Return a run of twelve results of one unit."""
     crossing = -120.0 + chance.gauss(0, 0.4) + (12.0 if number % 10 == 0 else 0.0)
     rows = [
@@ -72,7 +74,7 @@ def main() -> None:
     looking_back(runs)
 
 
-def reports(runs: list[dict[str, Any]], folder: Path) -> None:
+def reports(runs: list[StoredRun], folder: Path) -> None:
     """Print the times of reports."""
     from sequencer.report import write_report
 
@@ -93,11 +95,13 @@ def reports(runs: list[dict[str, Any]], folder: Path) -> None:
     print(f"report of {len(runs)} runs, page without plots:  {bare:6.2f} s")
 
 
-def looking_back(runs: list[dict[str, Any]]) -> None:
+def looking_back(runs: list[StoredRun]) -> None:
     """Print comparison and history as ratios to parsing the rows."""
     fifty = runs[:50]
     stored = [
-        (json.dumps(one["points"]), json.dumps(one["budget"])) for run in fifty for one in run["results"]
+        (json.dumps(points_as_plain(one.points)), json.dumps(one.budget))
+        for run in fifty
+        for one in run.results
     ]
     compare(group_runs(runs[:2]))  # loads scipy
     parsing = min(seconds(lambda: [(json.loads(p), json.loads(b)) for p, b in stored]) for _ in range(5))
@@ -107,14 +111,14 @@ def looking_back(runs: list[dict[str, Any]]) -> None:
         f"{comparing / parsing:.1f} times parsing its rows ({1e3 * parsing:.1f} ms)"
     )
     one_unit = [
-        {
-            **one,
-            "serial": "M40-0001",
-            "run": run["run"],
-            "time": f"2026-01-{1 + at % 28:02}T10:00:{at % 60:02}+00:00",
-        }
+        replace(
+            one,
+            serial="M40-0001",
+            run=run.run,
+            time=datetime.fromisoformat(f"2026-01-{1 + at % 28:02}T10:00:{at % 60:02}+00:00"),
+        )
         for at, run in enumerate(runs)
-        for one in run["results"][:1]
+        for one in run.results[:1]
     ]
     looking = min(seconds(lambda: histories(one_unit)) for _ in range(5))
     print(f"history of one quantity, {len(one_unit)} results: {1e3 * looking:.1f} ms")

@@ -26,6 +26,7 @@ from sequencer.analysis.history import histories
 from sequencer.results.model import Point
 from sequencer.results.store.store import Store, Wanted
 from sequencer.results.store.tables import metadata
+from sequencer.results.stored import StoredResult
 from tests.support.stored_results import RUN, a_result, an_exchange
 from tests.support.stored_rows import level_row
 
@@ -40,7 +41,7 @@ CHECKS = [(f"check_{number // 4}", f"quantity {number}", number % 4 * 10 + 1) fo
 def fill(path: Path) -> None:
     """Put a million results into a store, indices last."""
     Store.open(path).close()
-    budget = json.dumps(level_row(-120.0)["budget"])
+    budget = json.dumps(level_row(-120.0).budget)
     connection = sqlite3.connect(path)
     indices = [index for table in metadata.tables.values() for index in table.indexes]
     for index in indices:
@@ -203,7 +204,7 @@ def reading(path: Path) -> None:
         def comparison(*, arithmetic: bool) -> object:
             of_units: dict[str, list[Any]] = {}
             for run in store.iterate_runs(Wanted(serials=serials), points=False):
-                of_units.setdefault(run["serial"], []).append(run)
+                of_units.setdefault(run.serial, []).append(run)
             groups = [group_of(name, members) for name, members in of_units.items()]
             return compare(groups) if arithmetic else groups
 
@@ -231,9 +232,9 @@ def _history(store: Store, rows: Callable[..., list[Any]], unit: str, count: int
             rows(f"run IN ({', '.join('?' * len(some))})", *some, table="instrument", order="run, number")
         return found
 
-    def ours() -> list[dict[str, Any]]:
+    def ours() -> list[StoredResult]:
         found = store.find_results(one, points=False)
-        store.read_instruments([row["run"] for row in found])
+        store.read_instruments([row.run for row in found])
         return found
 
     assert len(bare()) == len(ours()) == count
@@ -251,7 +252,7 @@ def writing(path: Path) -> None:
         Point(level_db=-120.0 + number, reading=12.0, state="in range", reading_s=0.1, at_s=float(number))
         for number in range(8)
     )
-    budget = level_row(-120.0)["budget"]
+    budget = level_row(-120.0).budget
     said = [an_exchange(b":SOUR1:POW:LEV -120.5;:SYST:ERR?\n") for _ in range(40)]
     with Store.open(path) as store:
         store.write_run({**RUN, "run": "written"})

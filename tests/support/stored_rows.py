@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import datetime
 from typing import Any
 
 from sequencer.results.budget_rows import as_plain
-from sequencer.results.model import Point
+from sequencer.results.model import BenchInstrument, Confirmation, Point
+from sequencer.results.stored import StoredResult, StoredRun
 from sequencer.uncertainty.budget import Budget
 from sequencer.uncertainty.contributions import (
     instrument_accuracy,
@@ -17,15 +21,6 @@ from sequencer.uncertainty.contributions import (
 )
 from sequencer.uncertainty.decision import SIMPLE, Limits, Rule, decide
 
-NO_FACTS = {
-    "target": None,
-    "target_unit": "",
-    "slope": None,
-    "axis": "",
-    "axis_value": None,
-    "axis_unit": "",
-    "nominal": None,
-}
 HEARD = {"target": 12.0, "target_unit": "dB SINAD", "slope": 1.6}
 """What a sensitivity says of its search."""
 TIME = "2026-03-02T10:00:00.000+00:00"
@@ -59,24 +54,21 @@ def power_budget(value: float, spread_w: float) -> Budget:
     )
 
 
-def confirmation(text: str, *, how: str = "confirmed at the terminal", yes: bool = True) -> dict[str, Any]:
-    """Return what was confirmed, as the store gives it."""
-    return {"text": text, "confirmed": yes, "how": how, "when": TIME, "who": "", "knob": ""}
+def confirmation(text: str, *, how: str = "confirmed at the terminal", yes: bool = True) -> Confirmation:
+    """Return what was confirmed."""
+    return Confirmation(text=text, confirmed=yes, how=how, when=datetime.fromisoformat(TIME))
 
 
-def row(value: float | None, **other: Any) -> dict[str, Any]:
-    """Return one stored result; ``budget`` (a Budget) and any column may be given."""
+def row(value: float | None, **other: Any) -> StoredResult:
+    """Return one stored result; ``budget`` (a Budget), ``time`` (ISO 8601) and any field may be given."""
     budget: Budget | None = other.pop("budget", None)
     uncertainty = other.pop("uncertainty", budget.expanded if budget is not None else None)
-    points: tuple[Point, ...] = other.pop("points", ())
     rule: Rule = other.pop("rule", SIMPLE)
     lower, upper = other.pop("lower_limit", None), other.pop("upper_limit", None)
-    statement = decide(value, uncertainty, Limits(lower=lower, upper=upper), rule)
-    return {
-        "id": other.pop("id", 1),
+    facts: dict[str, Any] = {
+        "id": 1,
         "run": "run-1",
         "check_index": 0,
-        "time": TIME,
         "serial": "M40-0007",
         "model": "M40",
         "sequence": "acceptance",
@@ -89,40 +81,45 @@ def row(value: float | None, **other: Any) -> dict[str, Any]:
         "frequency_hz": 27_205_000.0,
         "mode": "FM",
         "quantity": "sensitivity, 12 dB SINAD",
-        "value": value,
         "unit": "dBm",
-        "uncertainty": uncertainty,
-        "lower_limit": lower,
-        "upper_limit": upper,
-        "decision": statement.decision.value,
-        "rule": str(rule),
         "conditions": "supply 13.2 V; squelch open (confirmed at the terminal)",
         "supply_v": 13.2,
-        "confirmations": [confirmation("squelch open")],
-        "fault": None,
-        "note": "",
-        **NO_FACTS,
-        "points": [asdict(point) for point in points],
-        "budget": as_plain(budget) if budget is not None else None,
+        "confirmations": (confirmation("squelch open"),),
+        "time": TIME,
         **other,
     }
+    return StoredResult(
+        **{**facts, "time": datetime.fromisoformat(facts["time"])},
+        value=value,
+        uncertainty=uncertainty,
+        lower_limit=lower,
+        upper_limit=upper,
+        decision=decide(value, uncertainty, Limits(lower=lower, upper=upper), rule).decision,
+        rule=str(rule),
+        budget=as_plain(budget) if budget is not None else None,
+    )
 
 
-def level_row(value: float, **other: Any) -> dict[str, Any]:
+def level_row(value: float, **other: Any) -> StoredResult:
     """Return a stored level with its budget."""
     return row(value, budget=level_budget(value), **other)
 
 
-def plain_row(value: float, uncertainty: float | None, **other: Any) -> dict[str, Any]:
+def plain_row(value: float, uncertainty: float | None, **other: Any) -> StoredResult:
     """Return a stored result that has an expanded uncertainty (k = 2) and no budget."""
     return row(value, uncertainty=uncertainty, **other)
 
 
-def run_of(rows: list[dict[str, Any]], **other: Any) -> dict[str, Any]:
+def instrument(name: str = "signal_generator", **other: str) -> BenchInstrument:
+    """Return an instrument that stood on a bench."""
+    who = {"maker": "Hollinbrook", "model": "SG-2", "serial": "2201", "firmware": "1.4", "role": name}
+    return BenchInstrument(name=name, **{**who, **other})
+
+
+def run_of(rows: Sequence[StoredResult], **other: Any) -> StoredRun:
     """Return a run with its results, which take over its name, serial and whether it was simulated."""
-    run = {
+    facts: dict[str, Any] = {
         "run": "run-1",
-        "time": TIME,
         "serial": "M40-0007",
         "model": "M40",
         "sequence": "acceptance",
@@ -130,14 +127,22 @@ def run_of(rows: list[dict[str, Any]], **other: Any) -> dict[str, Any]:
         "bench": "Bench 2",
         "bench_hash": "bbbb",
         "simulated": False,
-        "instruments": {"signal_generator": "Hollinbrook SG-2, serial 2201, firmware 1.4"},
+        "instruments": (instrument(),),
         "outcome": "done",
         "bench_safe": True,
         "bench_s": 61.2,
+        "time": TIME,
         **other,
     }
-    taken = {name: run[name] for name in ("run", "serial", "simulated")}
-    return {**run, "results": [{**one, **taken} for one in rows]}
+    taken = {name: facts[name] for name in ("run", "serial", "simulated")}
+    results = tuple(replace(one, **taken) for one in rows)
+    counting = Counter(one.decision.value for one in results if one.counts)
+    return StoredRun(
+        **{**facts, "time": datetime.fromisoformat(facts["time"])},
+        results=results,
+        decisions=dict(counting),
+        replaced=sum(not one.counts for one in results),
+    )
 
 
 def sinad_points(crossing: float, slope: float = 1.6) -> tuple[Point, ...]:

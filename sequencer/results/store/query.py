@@ -1,8 +1,9 @@
-"""Asking the store: which runs and results are wanted, and their rows as a reader gets them."""
+"""Asking the store: which runs and results are wanted, and their values as a reader gets them."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections import Counter, defaultdict
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -11,13 +12,15 @@ from sqlalchemy import ColumnElement, Connection, Select, Table, case, select
 from sqlalchemy.sql.functions import count
 from sqlalchemy.sql.functions import sum as total
 
+from sequencer.results.model import BenchInstrument, Point
 from sequencer.results.store import rows as store_rows
 from sequencer.results.store.tables import instruments, readings, results, runs
+from sequencer.results.stored import StoredResult, StoredRun
 
 AT_ONCE = 500
 """How many names stand in one question; SQLite takes 32 766 (SQLite manual, limits)."""
 RUN_COLUMNS = [column for column in runs.c if column.name != "utc_s"]
-_RESULT_COLUMNS = [column for column in results.c if column.name != "utc_s"]
+_RESULT_COLUMNS = [column for column in results.c if column.name != "utc_s"]  # the first is its number
 _RESULT_NAMES = [column.name for column in _RESULT_COLUMNS]
 RESULT_QUERY = select(*_RESULT_COLUMNS)  # composed once: a third of a short question's time
 _counts = case((results.c.replaced_by == "", 1), else_=0)
@@ -62,56 +65,74 @@ def result_conditions(wanted: Wanted) -> Iterator[ColumnElement[bool]]:
         yield results.c.decision.in_(wanted.decisions)
 
 
-def runs_found(query: Select[Any], connection: Connection, *, counted: bool = True) -> list[dict[str, Any]]:
+def runs_found(query: Select[Any], connection: Connection) -> list[StoredRun]:
     """Return runs with their instruments, how many of their results that count were decided how, and how many count no more."""
     found = {row["run"]: dict(row) for row in connection.execute(query).mappings()}
     who = instruments_of(list(found), connection)
-    for name, run in found.items():
-        run |= {"instruments": who.get(name, {}), "decisions": {}, "replaced": 0}
-    for names in _portions(list(found)) if counted else ():
+    decisions: dict[str, dict[str, int]] = defaultdict(dict)
+    replaced: Counter[str] = Counter()
+    for names in _portions(list(found)):
         decided = (
             select(results.c.run, results.c.decision, total(_counts), count())
             .where(results.c.run.in_(names))
             .group_by(results.c.run, results.c.decision)
         )
         for name, decision, counting, number in connection.execute(decided):
-            found[name]["replaced"] += int(number - counting)
+            replaced[name] += int(number - counting)
             if counting:
-                found[name]["decisions"][decision] = int(counting)
-    return list(found.values())
+                decisions[name][decision] = int(counting)
+    return [
+        store_rows.run_read(row, who.get(name, ()), decisions[name], replaced[name])
+        for name, row in found.items()
+    ]
 
 
-def instruments_of(names: Sequence[str], connection: Connection) -> dict[str, dict[str, dict[str, str]]]:
-    """Return who stood on the bench in each of these runs: run, name on the bench, identity and calibration."""
-    found: dict[str, dict[str, dict[str, str]]] = {}
+def whole_runs(
+    rows: Sequence[Mapping[str, Any]], connection: Connection, *, points: bool
+) -> Iterator[StoredRun]:
+    """Yield runs with their results."""
+    names = [row["run"] for row in rows]
+    who = instruments_of(names, connection)
+    by_run: dict[str, list[StoredResult]] = defaultdict(list)
+    for some in _portions(names):
+        query = RESULT_QUERY.where(results.c.run.in_(some)).order_by(results.c.id)
+        for one in results_found(query, connection, points=points):
+            by_run[one.run].append(one)
+    for row in rows:
+        mine = by_run[row["run"]]
+        counting = [one for one in mine if one.counts]
+        decisions = Counter(one.decision.value for one in counting)
+        yield store_rows.run_read(
+            row, who.get(row["run"], ()), dict(decisions), len(mine) - len(counting), mine
+        )
+
+
+def instruments_of(names: Sequence[str], connection: Connection) -> dict[str, list[BenchInstrument]]:
+    """Return who stood on the bench in each of these runs, in order."""
+    found: dict[str, list[BenchInstrument]] = defaultdict(list)
     for some in _portions(names):
         who = select(instruments).where(instruments.c.run.in_(some))
         for one in connection.execute(who.order_by(instruments.c.run, instruments.c.number)).mappings():
-            found.setdefault(one["run"], {})[one["name"]] = store_rows.instrument_record({**one})
-    return found
+            found[one["run"]].append(store_rows.instrument_read(dict(one)))
+    return dict(found)
 
 
-def results_of(names: list[str], connection: Connection, *, points: bool) -> dict[str, list[dict[str, Any]]]:
-    """Return the results of several runs, by run."""
-    found: dict[str, list[dict[str, Any]]] = {}
-    for some in _portions(names):
-        query = RESULT_QUERY.where(results.c.run.in_(some)).order_by(results.c.id)
-        for row in results_found(query, connection, points=points):
-            found.setdefault(row["run"], []).append(row)
-    return found
-
-
-def results_found(query: Select[Any], connection: Connection, *, points: bool = True) -> list[dict[str, Any]]:
+def results_found(query: Select[Any], connection: Connection, *, points: bool = True) -> list[StoredResult]:
     """Return the results that a `RESULT_QUERY` asks for; without ``points`` (quicker) those stay empty."""
-    found = store_rows.as_read(_RESULT_NAMES, connection.execute(query))
-    if points:
-        by_id = {row["id"]: row["points"] for row in found}
-        wanted = [readings.c.result, *(readings.c[name] for name in store_rows.POINT_NAMES)]
-        for ids in _portions(list(by_id)):
-            asked = select(*wanted).where(readings.c.result.in_(ids))
-            for one, *point in connection.execute(asked.order_by(readings.c.result, readings.c.number)):
-                by_id[one].append(dict(zip(store_rows.POINT_NAMES, point, strict=True)))
-    return found
+    rows = connection.execute(query).all()
+    read = _points_of([row[0] for row in rows], connection) if points else {}
+    return list(store_rows.results_read(_RESULT_NAMES, rows, read))
+
+
+def _points_of(ids: Sequence[int], connection: Connection) -> dict[int, tuple[Point, ...]]:
+    """Return the readings of each of these results."""
+    found: dict[int, list[Point]] = defaultdict(list)
+    wanted = [readings.c.result, *(readings.c[name] for name in store_rows.POINT_NAMES)]
+    for some in _portions(ids):
+        asked = select(*wanted).where(readings.c.result.in_(some))
+        for one, level_db, *cells in connection.execute(asked.order_by(readings.c.result, readings.c.number)):
+            found[one].append(store_rows.point_read(level_db, *cells))
+    return {one: tuple(points) for one, points in found.items()}
 
 
 def _portions(names: Sequence[Any]) -> Iterator[Sequence[Any]]:

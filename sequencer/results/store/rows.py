@@ -3,32 +3,19 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass
+import math
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import asdict
 from datetime import UTC, datetime
+from functools import cache
 from typing import Any
 
-from drivers.trace import Exchange
-from sequencer.results.model import Result, row_of
+from drivers.trace import Direction, Exchange
+from sequencer.results.model import BenchInstrument, Confirmation, FaultFacts, Point, Result, row_of
+from sequencer.results.stored import StoredExchange, StoredResult, StoredRun
+from sequencer.uncertainty.decision import Decision
 
 POINT_NAMES = ("level_db", "reading", "state", "reading_s", "at_s")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BenchInstrument:
-    """An instrument as it stood on the bench of one run: its name there, who it said it is, and its calibration.
-
-    ``due`` is a date (ISO 8601); both are empty where the bench file names no certificate.
-    """
-
-    name: str
-    role: str
-    maker: str
-    model: str
-    serial: str
-    firmware: str
-    certificate: str = ""
-    due: str = ""
 
 
 def utc_s(time: str) -> float:
@@ -97,12 +84,6 @@ def instrument_rows(run: str, instruments: Sequence[BenchInstrument]) -> list[di
     return [clean({**asdict(one), "run": run, "number": at}) for at, one in enumerate(instruments)]
 
 
-def instrument_record(row: Mapping[str, Any]) -> dict[str, str]:
-    """Return an instrument as a reader gets it: who it is, and its calibration where there is one."""
-    always = ("role", "maker", "model", "serial", "firmware")
-    return {name: row[name] for name in (*always, "certificate", "due") if name in always or row[name]}
-
-
 def exchange_row(run: str, check_index: int, exchange: Exchange) -> dict[str, Any]:
     """Return the row of one message or answer."""
     return {
@@ -116,23 +97,78 @@ def exchange_row(run: str, check_index: int, exchange: Exchange) -> dict[str, An
     }
 
 
-def as_read(names: Sequence[str], rows: Iterable[Sequence[Any]]) -> list[dict[str, Any]]:
-    """Return result rows as a reader gets them: budget and settings as records, ``points`` an empty list yet.
+def results_read(
+    names: Sequence[str],
+    rows: Iterable[Sequence[Any]],
+    points: Mapping[int, tuple[Point, ...]],
+) -> Iterator[StoredResult]:
+    """Yield result rows as a reader gets them. ``points`` by the number of their result.
 
-    ``counts`` says whether no repeat has replaced it.
+    ValueError for what no sequencer wrote.
     """
-    found = []
+    confirmed = cache(_confirmations)  # the results of one run were found under the same
     for row in rows:
         one = dict(zip(names, row, strict=True))
-        budget, settings = one["budget"], one["settings"]
-        one["points"] = []
-        one["counts"] = one["replaced_by"] == ""
-        one["budget"] = None if budget == "null" else json.loads(budget)
-        one["settings"] = None if settings == "null" else json.loads(settings)
-        one["fault"] = None if one["fault"] == "null" else json.loads(one["fault"])
-        one["confirmations"] = [] if one["confirmations"] == "[]" else json.loads(one["confirmations"])
-        found.append(one)
-    return found
+        one["time"] = datetime.fromisoformat(one["time"])
+        one["decision"] = Decision(one["decision"])
+        one["budget"] = None if one["budget"] == "null" else json.loads(one["budget"])
+        one["settings"] = None if one["settings"] == "null" else json.loads(one["settings"])
+        one["fault"] = None if one["fault"] == "null" else _fault(one["fault"])
+        one["confirmations"] = confirmed(one["confirmations"])
+        yield StoredResult(**one, points=points.get(one["id"], ()))
+
+
+def run_read(
+    row: Mapping[str, Any],
+    instruments: Sequence[BenchInstrument],
+    decisions: Mapping[str, int],
+    replaced: int,
+    results: Sequence[StoredResult] = (),
+) -> StoredRun:
+    """Return a run's row, without ``utc_s``, as a reader gets it."""
+    return StoredRun(
+        **{**row, "time": datetime.fromisoformat(row["time"])},
+        instruments=tuple(instruments),
+        decisions=decisions,
+        replaced=replaced,
+        results=tuple(results),
+    )
+
+
+def point_read(
+    level_db: float | None, reading: float | None, state: str, reading_s: float, at_s: float
+) -> Point:
+    """Return a reading's row as a reader gets it."""
+    level_db = math.nan if level_db is None else level_db  # SQLite keeps no NaN
+    return Point(level_db=level_db, reading=reading, state=state, reading_s=reading_s, at_s=at_s)
+
+
+def instrument_read(row: Mapping[str, Any]) -> BenchInstrument:
+    """Return an instrument's row as a reader gets it."""
+    return BenchInstrument(**{name: cell for name, cell in row.items() if name not in ("run", "number")})
+
+
+def exchange_read(row: Mapping[str, Any]) -> StoredExchange:
+    """Return a message's row as a reader gets it."""
+    return StoredExchange(
+        **{**row, "direction": Direction(row["direction"]), "content": bytes(row["content"])}
+    )
+
+
+def _confirmations(text: str) -> tuple[Confirmation, ...]:
+    if text == "[]":
+        return ()
+    try:
+        return tuple(Confirmation.from_plain(one) for one in json.loads(text))
+    except (KeyError, TypeError) as error:
+        raise ValueError(f"not a list of confirmations: {error}") from error
+
+
+def _fault(text: str) -> FaultFacts:
+    try:
+        return FaultFacts(**json.loads(text))
+    except TypeError as error:
+        raise ValueError(f"not the facts of a fault: {error}") from error
 
 
 def clean(row: dict[str, Any]) -> dict[str, Any]:

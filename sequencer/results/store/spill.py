@@ -19,9 +19,8 @@ from pydantic import AfterValidator, ConfigDict, Field, TypeAdapter, ValidationE
 from drivers.trace import Direction, Exchange
 from sequencer.files.write import onto_disk, whole_file
 from sequencer.problems import Complaint, InputError, about_file, printable
-from sequencer.results.model import Result
+from sequencer.results.model import BenchInstrument, Result
 from sequencer.results.store.kept_before import KeptBefore
-from sequencer.results.store.rows import BenchInstrument
 
 _ALLOWED = "the JSON file that a run leaves beside its results table when the store cannot be written"
 _MOST_COMPLAINTS = 5

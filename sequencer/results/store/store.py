@@ -8,7 +8,6 @@ begins. Several processes may write at once.
 from __future__ import annotations
 
 import os
-from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, ExitStack
 from pathlib import Path
@@ -18,7 +17,7 @@ from sqlalchemy import ColumnElement, Connection, Engine, Table, case, delete, i
 from sqlalchemy.sql.functions import count
 
 from drivers.trace import Exchange
-from sequencer.results.model import Result
+from sequencer.results.model import BenchInstrument, Confirmation, Result
 from sequencer.results.store import rows as store_rows
 from sequencer.results.store.insert import CheckRows, Writer, Writing
 from sequencer.results.store.place import StorePlace, make_engine
@@ -31,14 +30,12 @@ from sequencer.results.store.query import (
     instruments_of,
     result_conditions,
     results_found,
-    results_of,
     run_conditions,
     runs_found,
+    whole_runs,
 )
-from sequencer.results.store.rows import BenchInstrument
 from sequencer.results.store.tables import (
     SCHEMA_VERSION,
-    confirmations,
     exchanges,
     instruments,
     results,
@@ -46,6 +43,7 @@ from sequencer.results.store.tables import (
     units,
 )
 from sequencer.results.store.upgrade import prepare, schema_of
+from sequencer.results.stored import StoredExchange, StoredResult, StoredRun, StoredUnit
 
 if TYPE_CHECKING:  # pydantic, which reading a kept run needs, is slow to import
     from sequencer.results.store.import_kept import Imported
@@ -179,7 +177,7 @@ class Store:
 
     def read_runs(
         self, wanted: Wanted | None = None, *, serial: str | None = None, limit: int | None = 20
-    ) -> list[dict[str, Any]]:
+    ) -> list[StoredRun]:
         """Return the newest runs first, at most ``limit``.
 
         ``decisions`` counts by decision those of a run's results that count; ``replaced`` says how many a repeat has replaced.
@@ -190,81 +188,74 @@ class Store:
         with self._doing("read"), self._engine.connect() as connection:
             return runs_found(query, connection)
 
-    def read_run(self, run: str) -> dict[str, Any] | None:
+    def read_run(self, run: str) -> StoredRun | None:
         """Return one run as `read_runs` does, or None if there is none of that name."""
         with self._doing("read"), self._engine.connect() as connection:
             found = runs_found(select(*RUN_COLUMNS).where(runs.c.run == run), connection)
         return found[0] if found else None
 
-    def read_repeats(self, run: str) -> list[dict[str, Any]]:
+    def read_repeats(self, run: str) -> list[StoredRun]:
         """Return the runs that repeat checks of ``run``, oldest first, as `read_runs` does."""
         query = select(*RUN_COLUMNS).where(runs.c.again == run).order_by(runs.c.utc_s, runs.c.run)
         with self._doing("read"), self._engine.connect() as connection:
             return runs_found(query, connection)
 
-    def read_units(self) -> list[dict[str, Any]]:
+    def read_units(self) -> list[StoredUnit]:
         """Return every unit with its model as last named, by serial."""
         query = select(units.c.serial, units.c.model).order_by(units.c.serial)
         with self._doing("read"), self._engine.connect() as connection:
-            return [dict(row) for row in connection.execute(query).mappings()]
+            return [StoredUnit(**row) for row in connection.execute(query).mappings()]
 
-    def read_results(self, run: str, *, points: bool = True) -> list[dict[str, Any]]:
+    def read_results(self, run: str, *, points: bool = True) -> list[StoredResult]:
         """Return the results of one run in the order they were measured; without ``points`` (quicker) those stay empty."""
         query = RESULT_QUERY.where(results.c.run == run).order_by(results.c.id)
         with self._doing("read"), self._engine.connect() as connection:
             return results_found(query, connection, points=points)
 
-    def read_instruments(self, names: Sequence[str]) -> dict[str, dict[str, dict[str, str]]]:
-        """Return who stood on the bench in each of these runs: run, name on the bench, identity and calibration."""
+    def read_instruments(self, names: Sequence[str]) -> dict[str, list[BenchInstrument]]:
+        """Return who stood on the bench in each of these runs, in order; a run without any is left out."""
         with self._doing("read"), self._engine.connect() as connection:
             return instruments_of(names, connection)
 
     def find_results(
         self, wanted: Wanted, *, limit: int | None = None, points: bool = True
-    ) -> list[dict[str, Any]]:
+    ) -> list[StoredResult]:
         """Return the results asked for, newest first, at most ``limit``; without ``points`` (quicker) those stay empty."""
         query = RESULT_QUERY.where(*result_conditions(wanted))
         query = query.order_by(results.c.utc_s.desc(), results.c.id.desc()).limit(limit)
         with self._doing("read"), self._engine.connect() as connection:
             return results_found(query, connection, points=points)
 
-    def iterate_runs(self, wanted: Wanted, *, points: bool = True) -> Iterator[dict[str, Any]]:
-        """Yield the runs asked for, oldest first, each with its results under ``results``; a few at a time in memory."""
+    def iterate_runs(self, wanted: Wanted, *, points: bool = True) -> Iterator[StoredRun]:
+        """Yield the runs asked for, oldest first, each with its results; a few at a time in memory."""
         query = select(*RUN_COLUMNS, runs.c.utc_s).where(*run_conditions(wanted))
         query = query.order_by(runs.c.utc_s, runs.c.run).limit(AT_ONCE)
         after: ColumnElement[bool] | None = None
         while True:
             with self._doing("read"), self._engine.connect() as connection:
-                found = runs_found(query if after is None else query.where(after), connection, counted=False)
-                rows = results_of([one["run"] for one in found], connection, points=points)
-            if not found:
+                rows = connection.execute(query if after is None else query.where(after)).mappings().all()
+                bare = [{name: cell for name, cell in row.items() if name != "utc_s"} for row in rows]
+                found = list(whole_runs(bare, connection, points=points))
+            if not rows:
                 return
-            last_s, last = found[-1]["utc_s"], found[-1]["run"]
+            last_s, last = rows[-1]["utc_s"], rows[-1]["run"]
             after = or_(runs.c.utc_s > last_s, (runs.c.utc_s == last_s) & (runs.c.run > last))
-            for one in found:
-                del one["utc_s"]
-                mine = rows.get(one["run"], [])
-                counting = [row for row in mine if row["counts"]]
-                yield {
-                    **one,
-                    "decisions": dict(Counter(row["decision"] for row in counting)),
-                    "replaced": len(mine) - len(counting),
-                    "results": mine,
-                }
+            yield from found
 
-    def read_confirmations(self, run: str) -> list[dict[str, Any]]:
-        """Return what was confirmed in a run, or not, and how, in order."""
-        query = select(confirmations).where(confirmations.c.run == run).order_by(confirmations.c.result)
+    def read_confirmations(self, run: str) -> list[Confirmation]:
+        """Return what was confirmed in a run, or not, and how, in order: the last that each result of `confirm` carries."""
+        query = RESULT_QUERY.where(results.c.run == run, results.c.check == "confirm").order_by(results.c.id)
         with self._doing("read"), self._engine.connect() as connection:
-            return [dict(row) for row in connection.execute(query).mappings()]
+            found = results_found(query, connection, points=False)
+        return [one for result in found for one in result.confirmations[-1:]]
 
-    def read_exchanges(self, run: str, check_index: int | None = None) -> list[dict[str, Any]]:
+    def read_exchanges(self, run: str, check_index: int | None = None) -> list[StoredExchange]:
         """Return every message and answer of a run, or of one of its checks, in order."""
         query = select(exchanges).where(exchanges.c.run == run).order_by(exchanges.c.id)
         if check_index is not None:
             query = query.where(exchanges.c.check_index == check_index)
         with self._doing("read"), self._engine.connect() as connection:
-            return [dict(row) for row in connection.execute(query).mappings()]
+            return [store_rows.exchange_read(dict(row)) for row in connection.execute(query).mappings()]
 
     def _begin(self) -> AbstractContextManager[Connection]:
         self._checks.let_go()  # of a server's connections a run takes one

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import math
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -126,7 +127,7 @@ def test_few_readings_widen_the_difference():
 def test_readings_that_agreed_to_the_last_digit_share_nothing():
     """A budget whose only own part is nought would leave a difference without uncertainty; such results count in full."""
     still = row(3.0, unit="W", budget=power_budget(3.0, 0.0))
-    cell = two(still, {**still, "value": 3.001, "run": "run-2"})[1]
+    cell = two(still, replace(still, value=3.001, run="run-2"))[1]
     assert cell.statement == ALIKE
     assert cell.difference_expanded == pytest.approx(2 * math.sqrt(2) * 0.09 / math.sqrt(3), rel=1e-4)
 
@@ -135,7 +136,7 @@ def test_readings_that_agreed_to_the_last_digit_share_nothing():
     ("change", "words"),
     [
         ({"supply_v": 12.0}, "supply 12 V"),
-        ({"confirmations": []}, "conditions"),
+        ({"confirmations": ()}, "conditions"),
         ({"sequence_hash": "dddd"}, "tone"),
         ({"frequency_hz": 27_215_000.0}, "frequency"),
         ({"simulated": True}, "one is simulated"),
@@ -155,7 +156,7 @@ def test_how_a_person_confirmed_is_no_condition():
     cell = two(
         level_row(-120.0),
         level_row(
-            -119.0, confirmations=[confirmation("squelch open", how="stated beforehand with --confirmed")]
+            -119.0, confirmations=(confirmation("squelch open", how="stated beforehand with --confirmed"),)
         ),
     )[1]
     assert cell.statement == DIFFERS
@@ -286,7 +287,7 @@ def test_a_check_done_again_counts_once():
     """Of two results of one quantity in one run the later counts, and one that is marked as not counting does not."""
     again = Group(name="A", rows=(level_row(-110.0), level_row(-120.0)))
     marked = Group(
-        name="B", rows=(level_row(-120.0, run="run-2"), level_row(-90.0, run="run-2", counts=False))
+        name="B", rows=(level_row(-120.0, run="run-2"), level_row(-90.0, run="run-2", replaced_by="run-3"))
     )
     cells = compare([again, marked]).lines[0].cells
     assert [cell.value for cell in cells] == [-120.0, -120.0]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import random
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -129,12 +130,12 @@ def test_one_bench_shares_its_error_over_the_years():
     """On one bench a drift of 0.5 dB in a year shows although each level is ± 0.8 dB; when the bench changed meanwhile it does not."""
     days, values = (0, 100, 200, 300, 365), (-120.0, -119.86, -119.73, -119.6, -119.5)
     rows = [
-        level_row(value, time=on(day, 0.0)["time"], run=f"run-{day}")
+        level_row(value, time=on(day, 0.0).time.isoformat(), run=f"run-{day}")
         for day, value in zip(days, values, strict=True)
     ]
-    changed = [{**one, "bench_hash": "cccc"} if at > 2 else one for at, one in enumerate(rows)]
+    changed = [replace(one, bench_hash="cccc") if at > 2 else one for at, one in enumerate(rows)]
     same_bench, other_bench = history(rows).drift, history(changed).drift
-    assert rows[0]["uncertainty"] > 0.7
+    assert rows[0].uncertainty > 0.7
     assert same_bench.slope_expanded < 0.6
     assert other_bench.slope_expanded > 1.5 * same_bench.slope_expanded
 

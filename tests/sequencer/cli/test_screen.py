@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import re
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -12,22 +13,25 @@ from hypothesis import strategies as st
 from rich.console import Console
 
 from sequencer.cli.screen import ProgressScreen, results_table, run_lines
+from sequencer.results.model import Result
 from sequencer.results.text import limits_text, value_text
 from sequencer.run.events import CheckStarted
+from sequencer.uncertainty.decision import Decision
+from tests.support.stored_rows import row
 
 
-def _row(**changes: Any) -> dict[str, Any]:
-    row: dict[str, Any] = {
-        "channel": 20,
-        "quantity": "sensitivity, 12 dB SINAD",
+def _row(**changes: Any) -> Result:
+    facts: dict[str, Any] = {
         "value": -120.07,
-        "unit": "dBm",
+        "uncertainty": 0.89,
+        "upper_limit": -113.0,
+        "decision": Decision.PASS,
     }
-    row |= {"uncertainty": 0.89, "lower_limit": None, "upper_limit": -113.0, "decision": "pass", "note": ""}
-    return row | changes
+    facts |= changes
+    return replace(row(facts.pop("value")), **facts)
 
 
-def _shown(rows: list[dict[str, Any]], width: int, title: str = "Title") -> str:
+def _shown(rows: list[Result], width: int, title: str = "Title") -> str:
     file = io.StringIO()
     Console(file=file, width=width).print(results_table(rows, title, width=width))
     return file.getvalue()
@@ -39,7 +43,7 @@ ROWS = [
         value=1.0,
         unit="",
         channel=None,
-        decision="no limit",
+        decision=Decision.NO_LIMIT,
         uncertainty=None,
     ),
     _row(
@@ -55,11 +59,11 @@ ROWS = [
         value=1813.0,
         unit="Hz",
         uncertainty=17.0,
-        decision="conditional fail",
+        decision=Decision.CONDITIONAL_FAIL,
     ),
     _row(),
-    _row(quantity="S9 point", value=-72.95, lower_limit=-79.0, upper_limit=-67.0, decision="fail"),
-    _row(value=None, uncertainty=None, decision="not measured", note="never reached after 9 readings"),
+    _row(quantity="S9 point", value=-72.95, lower_limit=-79.0, upper_limit=-67.0, decision=Decision.FAIL),
+    _row(value=None, uncertainty=None, decision=Decision.NOT_MEASURED, note="never reached after 9 readings"),
 ]
 
 
@@ -91,10 +95,16 @@ def test_words_are_broken_between_words_only(width: int) -> None:
 def test_a_confirmation_stands_above_the_table_with_who_gave_it() -> None:
     """A yes is no figure: it stands on a line of its own, and a no with its decision."""
     given_row = _row(
-        quantity="confirmed: x", value=1.0, unit="", note="stated", decision="no limit", uncertainty=None
+        quantity="confirmed: x",
+        value=1.0,
+        unit="",
+        note="stated",
+        decision=Decision.NO_LIMIT,
+        uncertainty=None,
     )
     shown = _shown(
-        [given_row, _row(quantity="confirmed: y", value=0.0, unit="", note="not so", decision="fail")], 80
+        [given_row, _row(quantity="confirmed: y", value=0.0, unit="", note="not so", decision=Decision.FAIL)],
+        80,
     )
     assert "confirmed: x: yes (stated)\n" in shown.replace(" \n", "\n").replace("  ", "")
     assert "confirmed: y: no (not so) - fail" in shown

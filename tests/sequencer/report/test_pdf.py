@@ -11,7 +11,6 @@ import pytest
 from sequencer.problems import FileProblems
 from sequencer.report import write_report
 from sequencer.report.pdf import write_pdf
-from sequencer.results.budget_rows import as_plain
 from sequencer.uncertainty.budget import Budget, Contribution
 from sequencer.uncertainty.distributions import Shape
 from tests.sequencer.report.test_page import a_run
@@ -72,8 +71,8 @@ def test_no_cell_of_a_budget_is_split(tmp_path):
     wide = Contribution.bounded(
         "setting", 0.000225, Shape.TRAPEZOIDAL, top=0.5, unit="dBm", value=-119.123456
     )
-    row = plain_row(-119.1, 0.2, id=1)
-    row["budget"] = as_plain(Budget(quantity="level", unit="dBm", value=-119.1, contributions=(wide,)))
+    budget = Budget(quantity="level", unit="dBm", value=-119.1, contributions=(wide,))
+    row = plain_row(-119.1, 0.2, id=1, budget=budget)
     write_report([run_of([row])], tmp_path / "r.pdf")
     lines = [
         " ".join(line.split())

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from dataclasses import replace
 
 import pytest
 from hypothesis import example, given
@@ -204,7 +205,7 @@ def test_two_steps_along_one_axis_are_two_series():
         "power against supply, step 4",
     ]
     single = [
-        {**one, "check": "carrier_power", "check_index": at}
+        replace(one, check="carrier_power", check_index=at)
         for at, one in enumerate(along("time keyed", "s", (0.0, 10.0, 30.0), unit="W"))
     ]
     (sweep,) = sweeps_of(single)
@@ -240,7 +241,7 @@ def meter_rows(s9_dbm=-73.0, **other):
 def test_the_s_meter_is_drawn_beside_its_own_nominal_scale(s9_dbm):
     """The scale is the one the results say: IARU Region 1 R.1's -73 or -93 dBm, or what a bench file said instead, as -67 dBm."""
     rows = meter_rows(s9_dbm)
-    rows[1]["value"] += 5.0
+    rows[1] = replace(rows[1], value=rows[1].value + 5.0)
     (curve,) = meter_curves_of(rows)
     assert curve.over_s9_db == (-36.0, -24.0, 0.0, 20.0)
     assert curve.names == ("S3", "S5", "S9", "S9+20 dB")

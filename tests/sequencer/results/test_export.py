@@ -7,6 +7,7 @@ import json
 import math
 import os
 import sys
+from dataclasses import asdict
 from pathlib import Path
 
 import junitparser
@@ -81,10 +82,11 @@ def test_pandas_reads_the_csv_as_it_was(tmp_path):
     assert export([run], tmp_path / "r.csv", "csv") == 5
     frame = pd.read_csv(tmp_path / "r.csv")
     assert list(frame.columns) == [column.name for column in COLUMNS if column.name not in NESTED]
-    for at, stored in enumerate(run["results"]):
+    for at, stored in enumerate(run.results):
         for name in ("value", "uncertainty", "upper_limit", "frequency_hz", "channel"):
             read = frame[name][at]
-            assert math.isnan(read) if stored[name] is None else read == stored[name]
+            written = getattr(stored, name)
+            assert math.isnan(read) if written is None else read == written
         assert frame["serial"][at] == "M40.0007"
     assert frame["note"][4] == AWKWARD
     assert list(frame["simulated"]) == [False] * 5
@@ -100,11 +102,11 @@ def test_pandas_reads_the_json_lines_as_they_were(tmp_path):
     frame = pd.read_json(tmp_path / "r.jsonl", lines=True)
     assert list(frame.columns) == [column.name for column in COLUMNS]
     assert frame["value"][1] == -120.0
-    assert frame["points"][1] == run["results"][1]["points"]
-    assert frame["budget"][1]["expanded"] == pytest.approx(run["results"][1]["budget"]["expanded"], rel=1e-14)
+    assert frame["points"][1] == [asdict(point) for point in run.results[1].points]
+    assert frame["budget"][1]["expanded"] == pytest.approx(run.results[1].budget["expanded"], rel=1e-14)
     assert frame["note"][4] == AWKWARD
     lines = [json.loads(line) for line in (tmp_path / "r.jsonl").read_text(encoding="utf-8").splitlines()]
-    assert [line["budget"] for line in lines] == [stored["budget"] for stored in run["results"]]
+    assert [line["budget"] for line in lines] == [stored.budget for stored in run.results]
 
 
 def test_pandas_reads_the_parquet_with_its_types(tmp_path):

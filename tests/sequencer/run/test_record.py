@@ -22,6 +22,7 @@ from sequencer.problems import FileProblems
 from sequencer.results.model import COLUMNS, Point, Result
 from sequencer.results.store import problems as store_problems
 from sequencer.results.store.store import Store
+from sequencer.results.stored import instruments_as_plain
 from sequencer.run.record import Record, RunFacts
 from sequencer.uncertainty.decision import Decision
 from tests.support.postgres_server import PostgresServer
@@ -63,7 +64,7 @@ def _cells(record: Record) -> list[str]:
 
 def _stored(folder: Path) -> list[float]:
     with Store.open_to_read(folder / "results.sqlite") as store:
-        return [row["value"] for row in store.read_results("r1")]
+        return [row.value for row in store.read_results("r1")]
 
 
 def test_table_and_store_hold_the_same(tmp_path: Path, facts: RunFacts) -> None:
@@ -77,7 +78,7 @@ def test_table_and_store_hold_the_same(tmp_path: Path, facts: RunFacts) -> None:
         record.end(outcome="done", bench_safe=True, bench_s=61.0)
         assert record.trouble == []
     with Store.open_to_read(folder / "results.sqlite") as store:
-        assert store.read_runs()[0]["outcome"] == "done"
+        assert store.read_runs()[0].outcome == "done"
 
 
 def test_a_store_held_by_another_program_loses_nothing(
@@ -200,7 +201,7 @@ def test_instruments_are_kept_with_role_and_calibration(tmp_path: Path, facts: R
         record.keep_instruments({"power_meter": who, "stranger": who})
         run = record.store.read_run("r1")
     assert run is not None
-    assert run["instruments"] == {
+    assert instruments_as_plain(run.instruments) == {
         "power_meter": {
             "role": "power_meter",
             "maker": "Invented",
@@ -230,7 +231,7 @@ def test_a_server_that_goes_away_while_running_loses_nothing(
         record.keep(2, [_result(3.0)], [])
         record.end(outcome="done", bench_safe=True, bench_s=1.0)
         assert record.trouble == []
-        assert [row["value"] for row in record.store.read_results("r1")] == [1.0, 2.0, 3.0]
+        assert [row.value for row in record.store.read_results("r1")] == [1.0, 2.0, 3.0]
     assert [one.suffix for one in tmp_path.iterdir()] == [".csv"]  # no SQLite file beside it
 
 

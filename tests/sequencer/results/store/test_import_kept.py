@@ -8,6 +8,7 @@ import sqlite3
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -23,6 +24,7 @@ from sequencer.results.store.import_kept import NotTheSame
 from sequencer.results.store.place import StorePlace
 from sequencer.results.store.spill import KeptBeside, read_kept
 from sequencer.results.store.store import BenchInstrument, Store, Wanted
+from sequencer.results.stored import StoredUnit, result_as_plain
 from sequencer.uncertainty.decision import Decision
 from tests.support.stored_results import RUN, a_result, an_exchange
 
@@ -81,17 +83,12 @@ def _kept(folder: Path, *, checks: Sequence[Any] = CHECKS, name: str = "kept.jso
 
 def _all(store: Store, run: str = "r1") -> dict[str, Any]:
     """Return all that a reader gets of a run, without the numbers the database gave."""
-    found = {
+    return {
         "run": store.read_run(run),
-        "results": store.read_results(run),
+        "results": [replace(one, id=0) for one in store.read_results(run)],
         "confirmations": store.read_confirmations(run),
-        "exchanges": store.read_exchanges(run),
+        "exchanges": [replace(one, id=0) for one in store.read_exchanges(run)],
     }
-    for kind in ("results", "confirmations", "exchanges"):
-        for row in found[kind]:
-            for number in ("id", "result"):
-                row.pop(number, None)
-    return found
 
 
 def test_a_run_that_was_taken_in_is_as_if_it_had_been_written(tmp_path: Path, place: StorePlace) -> None:
@@ -107,7 +104,7 @@ def test_a_run_that_was_taken_in_is_as_if_it_had_been_written(tmp_path: Path, pl
         taken = store.import_kept(read_kept(_kept(tmp_path)))
         assert (taken.checks, taken.results, taken.exchanges, taken.before) == (4, 4, 4, 0)
         assert _all(store) == wanted
-        assert store.read_units() == [{"serial": "M40-0007", "model": "M40"}]
+        assert store.read_units() == [StoredUnit(serial="M40-0007", model="M40")]
 
 
 @pytest.mark.parametrize("written", range(len(CHECKS) + 1))
@@ -122,7 +119,7 @@ def test_what_the_store_has_is_not_added_again(tmp_path: Path, place: StorePlace
         whole = _all(store)
         assert first.checks == len(CHECKS) - written
         assert first.ended
-        assert len(whole["results"]) == sum(whole["run"]["decisions"].values()) == 4
+        assert len(whole["results"]) == sum(whole["run"].decisions.values()) == 4
         again = store.import_kept(kept)
         assert again.nothing
         assert again.before == 4
@@ -165,7 +162,7 @@ def test_another_run_of_that_name_is_left_alone(tmp_path: Path, place: StorePlac
         with pytest.raises(NotTheSame, match="differs in serial"):
             store.import_kept(kept)
         assert store.read_results("r1") == []
-        assert [one["serial"] for one in store.read_units()] == ["M40-0008"]
+        assert [one.serial for one in store.read_units()] == ["M40-0008"]
 
 
 def test_other_results_of_the_same_run_are_refused(tmp_path: Path, place: StorePlace) -> None:
@@ -194,9 +191,9 @@ def test_the_newest_repeat_counts_whenever_it_is_taken_in(
             facts = {"run": run, "time": f"2027-01-0{run[1]}T00:00:00.000+00:00"}
             facts |= {} if run == "r1" else {"again": "r1", "part": "x", "reason": "plug was loose"}
             store.import_kept(read_kept(_kept(tmp_path, checks=[(1, [a_result(run=run)], [])], **facts)))
-        counts = {row["run"]: row["replaced_by"] for row in store.find_results(Wanted())}
+        counts = {row.run: row.replaced_by for row in store.find_results(Wanted())}
         assert counts == {"r1": "r3", "r2": "r3", "r3": ""}
-        assert store.read_run("r2")["reason"] == "plug was loose"
+        assert store.read_run("r2").reason == "plug was loose"
 
 
 def _changed(**changes: Any) -> Any:
@@ -302,17 +299,17 @@ def test_a_run_kept_by_an_older_sequencer_comes_in(tmp_path: Path) -> None:
     with Store.open(tmp_path / "results.sqlite") as store:
         taken = store.import_kept(read_kept(file))
         rows = store.read_results(kept["run"])
-        asked = [one["asked"] for one in store.read_confirmations(kept["run"])]
+        asked = [one.text for one in store.read_confirmations(kept["run"])]
     before = [one for check in kept["checks"] for one in check["results"]]
     assert taken.results == len(rows) == len(before) == 4
     names = ("quantity", "value", "uncertainty", "points")
-    assert [[row[name] for name in names] for row in rows] == [
+    assert [[row[name] for name in names] for row in map(result_as_plain, rows)] == [
         [one[name] for name in names] for one in before
     ]
-    shares = {part["source"]: part["common"] for row in rows[2:] for part in row["budget"]["contributions"]}
+    shares = {part["source"]: part["common"] for row in rows[2:] for part in row.budget["contributions"]}
     assert shares["search, 95 % interval"] == "none"
     assert shares["generator, level accuracy"] == "bench"
     assert shares["mismatch, generator to unit"] == "unit"
     assert asked == ["supply leads checked (by eye); RF gain up", "squelch open"]
-    assert [one["text"] for one in rows[-1]["confirmations"]] == asked
-    assert {row["supply_v"] for row in rows} == {13.2}
+    assert [one.text for one in rows[-1].confirmations] == asked
+    assert {row.supply_v for row in rows} == {13.2}

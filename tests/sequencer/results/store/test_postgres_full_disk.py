@@ -129,4 +129,4 @@ def test_a_run_on_a_full_disk_is_kept_and_taken_in_when_there_is_room(
     assert "outcome: done" in shown.stdout
     with Store.open_to_read(find_place(tmp_path, address)) as store:
         (run,) = store.read_runs()
-        assert datetime.fromisoformat(run["time"]).timestamp() >= began.timestamp() - 1
+        assert run.time.timestamp() >= began.timestamp() - 1

@@ -7,6 +7,7 @@ import sqlite3
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing, contextmanager
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
 from typing import Any
@@ -21,6 +22,7 @@ from sequencer.results.store import query as store_query
 from sequencer.results.store import store as store_module
 from sequencer.results.store.place import StorePlace, find_place, make_engine
 from sequencer.results.store.store import SCHEMA_VERSION, BenchInstrument, Store, StoreProblem, Wanted
+from sequencer.results.stored import StoredUnit, run_as_plain
 from sequencer.uncertainty.decision import Decision
 from tests.support.stored_results import RUN, a_result, an_exchange
 
@@ -64,16 +66,13 @@ def test_a_check_comes_back_whole(store: Store) -> None:
     result = a_result(points=points, budget={"unit": "dB", "dof": math.inf}, settings={"tone_hz": 1000.0})
     store.write_check("r1", 3, [result, a_result(value=None)], [an_exchange(b"\xff\x00,\n")])
     row, other = store.read_results("r1")
-    assert (row["value"], row["channel"], row["lower_limit"], row["simulated"]) == (-120.0, 20, None, True)
-    assert row["points"] == [
-        {"level_db": -120.0, "reading": None, "state": "over range", "reading_s": 0.2, "at_s": 3.0},
-        {"level_db": -110.0, "reading": 12.5, "state": "in range", "reading_s": 0.1, "at_s": 3.5},
-    ]
-    assert row["budget"] == {"unit": "dB", "dof": math.inf}
-    assert row["settings"] == {"tone_hz": 1000.0}
-    assert (other["value"], other["points"], other["budget"], other["settings"]) == (None, [], None, None)
+    assert (row.value, row.channel, row.lower_limit, row.simulated) == (-120.0, 20, None, True)
+    assert row.points == points
+    assert row.budget == {"unit": "dB", "dof": math.inf}
+    assert row.settings == {"tone_hz": 1000.0}
+    assert (other.value, other.points, other.budget, other.settings) == (None, (), None, None)
     (said,) = store.read_exchanges("r1", 3)
-    assert said["content"] == b"\xff\x00,\n"
+    assert said.content == b"\xff\x00,\n"
     assert store.read_exchanges("r1", 4) == []
 
 
@@ -84,7 +83,7 @@ def test_numbers_come_back_to_the_last_digit(store: Store, number: float) -> Non
     """A value is an IEEE 754 double on both sides, from the smallest to the largest."""
     store.write_check("r1", 0, [a_result(value=number, uncertainty=number)], [])
     (row,) = store.read_results("r1")
-    assert (row["value"], row["uncertainty"]) == (number, number)
+    assert (row.value, row.uncertainty) == (number, number)
 
 
 def test_runs_are_listed_newest_first_with_what_was_decided(store: Store) -> None:
@@ -96,10 +95,10 @@ def test_runs_are_listed_newest_first_with_what_was_decided(store: Store) -> Non
     for _ in range(2):  # what is written again takes the place of the first
         store.write_instruments("r1", [BenchInstrument(name="radio", **who)])
     newest, first = store.read_runs()
-    assert (newest["run"], newest["outcome"], newest["decisions"]) == ("r2", "not ended", {})
-    assert first["decisions"] == {"pass": 2, "fail": 1}
-    assert first["instruments"] == {"radio": who}
-    assert first["bench_safe"] is True
+    assert (newest.run, newest.outcome, newest.decisions) == ("r2", "not ended", {})
+    assert first.decisions == {"pass": 2, "fail": 1}
+    assert first.instruments == (BenchInstrument(name="radio", **who),)
+    assert first.bench_safe is True
     assert store.read_run("r1") == first
     assert store.read_run("r3") is None
     assert store.read_runs(serial="M40-0008") == []
@@ -119,18 +118,18 @@ def test_instruments_keep_their_calibration_and_order(store: Store) -> None:
     store.write_instruments("r1", found)
     run = store.read_run("r1")
     assert run is not None
-    assert list(run["instruments"]) == ["voltmeter", "power_meter"]
-    assert run["instruments"]["power_meter"]["certificate"] == "C-1"
-    assert run["instruments"]["power_meter"]["due"] == "2027-06-30"
-    assert "due" not in run["instruments"]["voltmeter"]
+    assert run.instruments == tuple(found)
+    plain = run_as_plain(run)["instruments"]
+    assert plain["power_meter"]["due"] == "2027-06-30"
+    assert "due" not in plain["voltmeter"]
 
 
 def test_runs_are_in_order_across_time_zones(store: Store) -> None:
     """The night the clock is put back, 02:30+02:00 comes before 02:10+01:00, whatever the texts say."""
     for run, time in (("early", "2027-10-31T02:30:00.000+02:00"), ("late", "2027-10-31T02:10:00.000+01:00")):
         store.write_run({**RUN, "run": run, "time": time})
-    assert [run["run"] for run in store.read_runs()] == ["late", "early", "r1"]
-    assert [run["run"] for run in store.iterate_runs(Wanted())] == ["r1", "early", "late"]
+    assert [run.run for run in store.read_runs()] == ["late", "early", "r1"]
+    assert [run.run for run in store.iterate_runs(Wanted())] == ["r1", "early", "late"]
 
 
 def test_what_is_written_is_there_for_others_at_once(store: Store, place: StorePlace) -> None:
@@ -147,7 +146,7 @@ def test_a_write_is_not_taken_twice(store: Store) -> None:
         store.write_check("r1", 1, [a_result()], [an_exchange()], known=0)
     for _ in range(2):
         store.write_check("r1", 2, [a_result()], [], known=2)
-    assert [row["check_index"] for row in store.read_results("r1")] == [1, 2]
+    assert [row.check_index for row in store.read_results("r1")] == [1, 2]
     assert len(store.read_exchanges("r1")) == 1
 
 
@@ -171,7 +170,7 @@ def test_the_last_repeat_counts_and_the_others_stay(store: Store) -> None:
     _repeat(store, "r2", -119.0)
     _repeat(store, "r3", -119.5)
     states = {
-        run: [(row["check_index"], row["counts"], row["replaced_by"]) for row in store.read_results(run)]
+        run: [(row.check_index, row.counts, row.replaced_by) for row in store.read_results(run)]
         for run in ("r1", "r2", "r3")
     }
     assert states == {
@@ -181,14 +180,14 @@ def test_the_last_repeat_counts_and_the_others_stay(store: Store) -> None:
     }
     first = store.read_run("r1")
     assert first is not None
-    assert (first["decisions"], first["replaced"], first["again"]) == ({"no limit": 1, "pass": 1}, 1, "")
-    assert [(one["run"], one["reason"], one["part"]) for one in store.read_repeats("r1")] == [
+    assert (first.decisions, first.replaced, first.again) == ({"no limit": 1, "pass": 1}, 1, "")
+    assert [(one.run, one.reason, one.part) for one in store.read_repeats("r1")] == [
         ("r2", "loose plug", "sensitivity"),
         ("r3", "loose plug", "sensitivity"),
     ]
-    by_run = {run["run"]: run for run in store.iterate_runs(Wanted())}
-    assert (by_run["r1"]["decisions"], by_run["r1"]["replaced"]) == (first["decisions"], 1)
-    assert [row["counts"] for row in by_run["r2"]["results"]] == [False]
+    by_run = {run.run: run for run in store.iterate_runs(Wanted())}
+    assert (by_run["r1"].decisions, by_run["r1"].replaced) == (first.decisions, 1)
+    assert [row.counts for row in by_run["r2"].results] == [False]
 
 
 def test_a_confirmation_is_not_replaced(store: Store) -> None:
@@ -199,7 +198,7 @@ def test_a_confirmation_is_not_replaced(store: Store) -> None:
     store.write_check("other", 0, [_found("other", -110.0)], [])
     store.write_run({**RUN, "run": "r2", "again": "r1", "reason": "loose plug"})
     store.write_check("r2", 0, [_found("r2", 1.0, **asked)], [], repeats="r1")
-    assert all(row["counts"] for run in ("r1", "r2", "other") for row in store.read_results(run))
+    assert all(row.counts for run in ("r1", "r2", "other") for row in store.read_results(run))
 
 
 def test_a_repeat_that_is_written_twice_replaces_once(store: Store) -> None:
@@ -208,8 +207,8 @@ def test_a_repeat_that_is_written_twice_replaces_once(store: Store) -> None:
     store.write_run({**RUN, "run": "r2", "again": "r1", "reason": "loose plug"})
     for _ in range(2):
         store.write_check("r2", 1, [_found("r2", -119.0)], [], known=0, repeats="r1")
-    assert [row["counts"] for row in store.read_results("r1")] == [False]
-    assert [row["counts"] for row in store.read_results("r2")] == [True]
+    assert [row.counts for row in store.read_results("r1")] == [False]
+    assert [row.counts for row in store.read_results("r2")] == [True]
 
 
 def test_a_repeat_that_cannot_be_written_replaces_nothing(store: Store) -> None:
@@ -217,7 +216,7 @@ def test_a_repeat_that_cannot_be_written_replaces_nothing(store: Store) -> None:
     store.write_check("r1", 1, [_found("r1", -110.0)], [])
     with pytest.raises(StoreProblem):
         store.write_check("r9", 1, [_found("r9", -119.0)], [], repeats="r1")
-    assert [row["counts"] for row in store.read_results("r1")] == [True]
+    assert [row.counts for row in store.read_results("r1")] == [True]
 
 
 def test_of_repeats_at_the_same_moment_one_counts(store_name: str) -> None:
@@ -236,10 +235,10 @@ def test_of_repeats_at_the_same_moment_one_counts(store_name: str) -> None:
         list(pool.map(repeat, named))
     with Store.open(find_place(Path(), store_name)) as store:
         rows = store.find_results(Wanted(), points=False)
-        counting = [row["run"] for row in rows if row["counts"]]
+        counting = [row.run for row in rows if row.counts]
         assert len(rows) == 21
         assert len(counting) == 1
-        assert {row["replaced_by"] for row in rows if row["run"] == "r1"} == set(counting)
+        assert {row.replaced_by for row in rows if row.run == "r1"} == set(counting)
 
 
 @pytest.mark.parametrize("known", [None, 0])
@@ -263,8 +262,8 @@ def test_units_are_known_by_serial_with_their_model_as_last_named(store: Store) 
         store.write_run({**RUN, "run": run, "model": model})
     store.write_run({**RUN, "run": "r4", "serial": "M40-0001"})
     assert store.read_units() == [
-        {"serial": "M40-0001", "model": "M40"},
-        {"serial": "M40-0007", "model": "M40 B"},
+        StoredUnit(serial="M40-0001", model="M40"),
+        StoredUnit(serial="M40-0007", model="M40 B"),
     ]
 
 
@@ -283,14 +282,9 @@ def test_confirmations_say_what_was_asked_and_how_it_was_answered(store: Store) 
     yes = a_result(**asked, quantity="confirmed: x", value=1.0, confirmations=(open_,))
     no = a_result(**asked, quantity="confirmed: y", value=0.0, confirmations=(open_, lid))
     store.write_check("r1", 0, [yes, no], [])
-    names = ("asked", "confirmed", "how", "who", "at", "knob")
-    at = "2027-01-02T03:04:05.000+00:00"
-    assert [tuple(one[name] for name in names) for one in store.read_confirmations("r1")] == [
-        (open_.text, True, "at the terminal", "R. Amsel", at, ""),
-        ("lid on", False, "by hand (M)", "", at, "lid"),
-    ]
+    assert store.read_confirmations("r1") == [open_, lid]
     (_, row) = store.read_results("r1")
-    assert [Confirmation.from_plain(one) for one in row["confirmations"]] == [open_, lid]
+    assert row.confirmations == (open_, lid)
 
 
 def test_what_a_search_looked_for_and_what_failed_come_back_as_fields(store: Store) -> None:
@@ -314,26 +308,26 @@ def test_what_a_search_looked_for_and_what_failed_come_back_as_fields(store: Sto
     )
     store.write_check("r1", 0, [a_result(**facts, fault=FaultFacts.of(fault)), a_result()], [])
     with_facts, without = store.read_results("r1")
-    assert {name: with_facts[name] for name in facts} == facts
-    assert with_facts["fault"] == {
-        "kind": "TimedOut",
-        "what": "no answer",
-        "instrument": "meter",
-        "address": "A::1",
-        "command": "READ?",
-        "reply": "\x00",
-        "next_move": "Look at the plug.",
-    }
-    assert without["fault"] is None
-    assert without["confirmations"] == []
+    assert {name: getattr(with_facts, name) for name in facts} == facts
+    assert with_facts.fault == FaultFacts(
+        kind="TimedOut",
+        what="no answer",
+        instrument="meter",
+        address="A::1",
+        command="READ?",
+        reply="\x00",
+        next_move="Look at the plug.",
+    )
+    assert without.fault is None
+    assert without.confirmations == ()
 
 
 def test_texts_that_no_database_takes_are_spelt_out(store: Store) -> None:
     """NUL, which PostgreSQL's text cannot hold, and a lone surrogate, which UTF-8 cannot, cost no result."""
     store.write_check("r1", 0, [a_result(note="a\x00b\udcffc µ")], [an_exchange(fault="\x00")])
     (row,) = store.read_results("r1")
-    assert row["note"] == "a\\x00b\\udcffc µ"
-    assert store.read_exchanges("r1")[0]["fault"] == "\\x00"
+    assert row.note == "a\\x00b\\udcffc µ"
+    assert store.read_exchanges("r1")[0].fault == "\\x00"
 
 
 def _filled(store: Store) -> list[Result]:
@@ -386,11 +380,11 @@ def test_results_are_found_by_what_is_asked(
 ) -> None:
     """Each filter leaves what a plain filter over all results leaves, newest first; a limit takes the newest of them."""
     expected = [one.value for one in reversed(_filled(store)) if fits(one)]
-    assert [row["value"] for row in store.find_results(wanted)] == expected
-    assert [row["value"] for row in store.find_results(wanted, limit=3)] == expected[:3]
+    assert [row.value for row in store.find_results(wanted)] == expected
+    assert [row.value for row in store.find_results(wanted, limit=3)] == expected[:3]
     for row in store.find_results(wanted, limit=2):
-        assert [point["at_s"] for point in row["points"]] == [row["value"]]
-    assert all(row["points"] == [] for row in store.find_results(wanted, points=False))
+        assert [point.at_s for point in row.points] == [row.value]
+    assert all(row.points == () for row in store.find_results(wanted, points=False))
 
 
 @pytest.mark.parametrize("at_once", [1, 2, 4, 500])
@@ -403,15 +397,12 @@ def test_runs_are_gone_through_a_few_at_a_time(
     values = [one.value for one in _filled(store)]
     store.write_run({**RUN, "run": "r0"})  # at the same moment as r1
     found = list(store.iterate_runs(Wanted()))
-    assert [run["run"] for run in found] == ["r0", "r1", "f0", "f1", "f2", "f3", "f4", "f5"]
-    rows = [row for run in found for row in run["results"]]
-    assert [row["value"] for row in rows] == values
-    assert [row["points"][0]["at_s"] for row in rows] == values
-    assert "utc_s" not in found[0]
-    named = {run["run"]: run for run in store.read_runs(limit=None)}
-    assert [{**run, "results": None} for run in found] == [
-        {**named[run["run"]], "results": None} for run in found
-    ]
+    assert [run.run for run in found] == ["r0", "r1", "f0", "f1", "f2", "f3", "f4", "f5"]
+    rows = [row for run in found for row in run.results]
+    assert [row.value for row in rows] == values
+    assert [row.points[0].at_s for row in rows] == values
+    named = {run.run: run for run in store.read_runs(limit=None)}
+    assert [replace(run, results=()) for run in found] == [named[run.run] for run in found]
 
 
 def test_a_newer_store_is_refused_with_both_versions(place: StorePlace) -> None:

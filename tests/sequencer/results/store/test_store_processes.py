@@ -47,10 +47,10 @@ def test_two_processes_write_ten_thousand_results_and_none_is_lost(
     with Store.open_to_read(place) as store:
         for run in ("a", "b"):
             rows = store.read_results(run)
-            assert [row["value"] for row in rows] == [float(number) for number in range(5000)]
-            assert all(len(row["points"]) == 1 for row in rows)
+            assert [row.value for row in rows] == [float(number) for number in range(5000)]
+            assert all(len(row.points) == 1 for row in rows)
             assert len(store.read_exchanges(run)) == 500
-        assert {run["outcome"] for run in store.read_runs()} == {"done"}
+        assert {run.outcome for run in store.read_runs()} == {"done"}
 
 
 @pytest.mark.parametrize("after", [1, 17, 60])
@@ -73,9 +73,9 @@ def test_a_killed_writer_loses_nothing_that_was_committed(
     with Store.open_to_read(place) as store:
         rows, lines = store.read_results("a"), store.read_exchanges("a")
         assert said <= len(lines) <= said + 1
-        assert [row["value"] for row in rows] == [float(number) for number in range(3 * len(lines))]
-        assert [line["content"] for line in lines] == [b"%d" % index for index in range(len(lines))]
-        assert all(len(row["points"]) == 1 for row in rows)
+        assert [row.value for row in rows] == [float(number) for number in range(3 * len(lines))]
+        assert [line.content for line in lines] == [b"%d" % index for index in range(len(lines))]
+        assert all(len(row.points) == 1 for row in rows)
     with Store.open(place) as store:  # and whoever comes next writes at once
         store.write_run({**RUN, "run": "next"})
         store.write_check("next", 0, [a_result(run="next")], [])
@@ -90,7 +90,7 @@ def test_processes_that_find_no_store_make_it_once(store_name: str, place: Store
     _go(*processes)
     assert [process.communicate(timeout=30) and process.returncode for process in processes] == [0] * 4
     with Store.open_to_read(place) as store:
-        assert sorted(len(run["results"]) for run in store.iterate_runs(Wanted())) == [3] * 4
+        assert sorted(len(run.results) for run in store.iterate_runs(Wanted())) == [3] * 4
 
 
 def test_a_server_that_crashes_keeps_what_was_committed(postgres: PostgresServer) -> None:
@@ -107,4 +107,4 @@ def test_a_server_that_crashes_keeps_what_was_committed(postgres: PostgresServer
         assert "server" in str(caught.value)
         postgres.start()
         store.write_check("r1", 1, [a_result()], [])
-        assert [row["check_index"] for row in store.read_results("r1")] == [0, 1]
+        assert [row.check_index for row in store.read_results("r1")] == [0, 1]

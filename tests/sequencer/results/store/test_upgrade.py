@@ -26,6 +26,7 @@ from sequencer.results.store import upgrade as store_upgrade
 from sequencer.results.store.place import StorePlace, make_engine
 from sequencer.results.store.store import SCHEMA_VERSION, Store, StoreProblem, Wanted
 from sequencer.results.store.tables import metadata
+from sequencer.results.stored import StoredUnit, exchange_as_plain, result_as_plain, run_as_plain
 from tests.support.stored_results import RUN, a_result
 
 TOP = Path(__file__).parents[4]
@@ -61,26 +62,30 @@ def test_an_upgraded_store_has_every_row_it_had(old: Path) -> None:
             now = store.read_run(run["run"])
             assert now is not None
             named = {
-                name: f"{one['maker']} {one['model']}, serial {one['serial']}, firmware {one['firmware']}"
-                for name, one in now.pop("instruments").items()
+                one.name: f"{one.maker} {one.model}, serial {one.serial}, firmware {one.firmware}"
+                for one in now.instruments
             }
             assert named == json.loads(run.pop("instruments"))
-            decisions = now.pop("decisions")
+            plain = run_as_plain(now)
+            del plain["instruments"]
+            decisions = plain.pop("decisions")
             mine = [one for one in results if one["run"] == run["run"]]
             assert sum(decisions.values()) == len(mine)
-            assert now == {**run, **NOT_REPEATED, "replaced": 0}
+            assert plain == {**run, **NOT_REPEATED, "replaced": 0}
             rows = store.read_results(run["run"])
-            assert all(row["counts"] and row.pop("replaced_by") == "" for row in rows)
+            assert all(row.counts for row in rows)
             assert [
                 {name: row[name] for name in one if name != "budget"}
-                for row, one in zip(rows, mine, strict=True)
+                for row, one in zip(map(result_as_plain, rows), mine, strict=True)
             ] == [{**one, "points": json.loads(one["points"])} for one in map(_without_budget, mine)]
-            assert [_without_common(row["budget"]) for row in rows] == [
+            assert [_without_common(row.budget) for row in rows] == [
                 json.loads(one["budget"]) for one in mine
             ]
             said = [one for one in exchanges if one["run"] == run["run"]]
-            assert store.read_exchanges(run["run"]) == said
-        assert sum(len(row["points"]) for run in runs for row in store.read_results(run["run"])) > 10
+            assert [
+                {**exchange_as_plain(one), "content": one.content} for one in store.read_exchanges(run["run"])
+            ] == said
+        assert sum(len(row.points) for run in store.read_runs() for row in store.read_results(run.run)) > 10
 
 
 def _without_budget(row: dict[str, Any]) -> dict[str, Any]:
@@ -103,15 +108,13 @@ def test_a_store_of_schema_3_has_its_confirmations_as_records(tmp_path: Path) ->
         runs = store.read_runs()
         assert len(runs) == 3
         for run in runs:
-            rows = store.read_results(run["run"])
-            assert {row["supply_v"] for row in rows} == {13.2}
-            asked = [one["text"] for one in rows[-1]["confirmations"]]
+            rows = store.read_results(run.run)
+            assert {row.supply_v for row in rows} == {13.2}
+            asked = [one.text for one in rows[-1].confirmations]
             assert asked == ["supply leads checked (by eye); RF gain up", "squelch open"]
-            assert [one["text"] for one in rows[0]["confirmations"]] == asked[:1]
-            assert rows[-1]["confirmations"][0]["when"] == rows[0]["time"]
-            assert [one["at"] for one in store.read_confirmations(run["run"])] == [
-                row["time"] for row in rows[:2]
-            ]
+            assert [one.text for one in rows[0].confirmations] == asked[:1]
+            assert rows[-1].confirmations[0].when == rows[0].time
+            assert [one.when for one in store.read_confirmations(run.run)] == [row.time for row in rows[:2]]
 
 
 def test_what_old_budgets_share_is_said_once_by_the_upgrade(tmp_path: Path) -> None:
@@ -121,9 +124,9 @@ def test_what_old_budgets_share_is_said_once_by_the_upgrade(tmp_path: Path) -> N
         found = {
             part["source"]: part["common"]
             for run in store.read_runs()
-            for row in store.read_results(run["run"])
-            if row["budget"] is not None
-            for part in row["budget"]["contributions"]
+            for row in store.read_results(run.run)
+            if row.budget is not None
+            for part in row.budget["contributions"]
         }
     assert found["search, 95 % interval"] == "none"
     assert found["generator, level accuracy"] == "bench"
@@ -136,7 +139,7 @@ def test_a_store_of_schema_2_has_every_row_it_had(tmp_path: Path) -> None:
     path = Path(shutil.copy(SCHEMA_2, tmp_path / "results.sqlite"))
     names = ("unit", "run", "result", "confirmation", "instrument", "exchange")
     with Store.open(path) as store:
-        assert [run["decisions"] for run in store.read_runs()] == [
+        assert [run.decisions for run in store.read_runs()] == [
             {"fail": 1, "no limit": 1, "pass": 1},
             {"no limit": 1, "pass": 2},
         ]
@@ -157,43 +160,43 @@ def test_a_check_of_an_upgraded_store_is_repeated(tmp_path: Path, schema: Path) 
     """What an older sequencer found is replaced by a repeat as what this one found is."""
     path = Path(shutil.copy(schema, tmp_path / "results.sqlite"))
     with Store.open(path) as store:
-        old = next(run for run in store.read_runs() if run["simulated"])
-        row = next(row for row in store.read_results(old["run"]) if row["check"] != "confirm")
-        store.write_run({**RUN, "run": "new", "again": old["run"], "reason": "loose plug"})
-        repeat = a_result(run="new", check=row["check"])
-        store.write_check("new", row["check_index"], [repeat], [], repeats=old["run"])
-        replaced = [one for one in store.read_results(old["run"]) if not one["counts"]]
-        assert {one["check_index"] for one in replaced} == {row["check_index"]}
-        assert [one["run"] for one in store.read_repeats(old["run"])] == ["new"]
+        old = next(run for run in store.read_runs() if run.simulated)
+        row = next(row for row in store.read_results(old.run) if row.check != "confirm")
+        store.write_run({**RUN, "run": "new", "again": old.run, "reason": "loose plug"})
+        repeat = a_result(run="new", check=row.check)
+        store.write_check("new", row.check_index, [repeat], [], repeats=old.run)
+        replaced = [one for one in store.read_results(old.run) if not one.counts]
+        assert {one.check_index for one in replaced} == {row.check_index}
+        assert [one.run for one in store.read_repeats(old.run)] == ["new"]
 
 
 def test_an_upgraded_store_knows_units_and_confirmations(old: Path) -> None:
     """What stood only in the runs' and results' texts stands in tables of its own afterwards."""
     with Store.open(old) as store:
         assert store.read_units() == [
-            {"serial": "M40-0007", "model": "M40"},
-            {"serial": "M40-0012", "model": "M40"},
+            StoredUnit(serial="M40-0007", model="M40"),
+            StoredUnit(serial="M40-0012", model="M40"),
         ]
         (asked,) = store.read_confirmations(REAL)
-        assert (asked["asked"], asked["confirmed"], asked["how"]) == (
+        assert (asked.text, asked.confirmed, asked.how) == (
             "lid closed; µ-metal shield on",
             False,
             "confirmed at the terminal",
         )
         newest, older, _ = store.read_runs()
-        (asked,) = store.read_confirmations(newest["run"])
-        assert (asked["asked"], asked["confirmed"], asked["how"]) == (
+        (asked,) = store.read_confirmations(newest.run)
+        assert (asked.text, asked.confirmed, asked.how) == (
             "RF gain fully up, squelch open",
             True,
             "stated beforehand with --confirmed",
         )
-        assert newest["time"] > older["time"]
+        assert newest.time > older.time
 
 
 def test_an_upgraded_store_is_written_to_and_compared(old: Path) -> None:
     """New runs stand beside the old ones, and the old ones are compared as before."""
     with Store.open(old) as store:
-        groups = group_runs(run for run in store.iterate_runs(Wanted()) if run["simulated"])
+        groups = group_runs(run for run in store.iterate_runs(Wanted()) if run.simulated)
         words = {cell.statement for line in compare(groups).lines for cell in line.cells}
         assert {"differs", "no significant difference"} <= words
         store.write_run(RUN)

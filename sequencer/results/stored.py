@@ -1,0 +1,168 @@
+"""What the store gives to a reader, and its JSON: results, runs and exchanges as frozen values.
+
+The keys of the JSON are what other programs read (`results --json`, `trace --json`, an export): one function makes each of them.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict, dataclass, fields
+from datetime import datetime
+from operator import attrgetter
+from typing import Any
+
+from typing_extensions import override
+
+from drivers.trace import Exchange
+from sequencer.results.model import BenchInstrument, Point, Result, nested_as_plain, row_of
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoredResult(Result):
+    """A result in the store. ``id`` is its number there, ``check_index`` the number of its check in the run, from 0.
+
+    ``replaced_by`` names the run whose repeat counts instead; empty if this one counts.
+    """
+
+    id: int
+    check_index: int
+    replaced_by: str = ""
+
+    @property
+    @override
+    def counts(self) -> bool:
+        return self.replaced_by == ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoredRun:
+    """A run in the store.
+
+    ``outcome`` says how it ended; ``bench_safe`` and ``bench_s`` are None until it has. ``part`` names the checks chosen,
+    empty for the whole sequence. A repeat names in ``again`` the first run that holds its checks, and in ``reason`` why they were repeated.
+    ``instruments`` stood on its bench, in order.
+
+    ``decisions`` counts by decision those of its results that count; ``replaced`` says how many a repeat has replaced.
+    ``results`` and ``repeats`` are filled where they were asked for.
+    """
+
+    run: str
+    time: datetime
+    serial: str
+    model: str
+    sequence: str
+    sequence_hash: str
+    bench: str
+    bench_hash: str
+    simulated: bool
+    outcome: str
+    bench_safe: bool | None = None
+    bench_s: float | None = None
+    part: str = ""
+    again: str = ""
+    reason: str = ""
+    instruments: tuple[BenchInstrument, ...] = ()
+    decisions: Mapping[str, int]
+    replaced: int = 0
+    results: tuple[StoredResult, ...] = ()
+    repeats: tuple[StoredRun, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoredUnit:
+    """A unit that runs were made of, with its model as last named."""
+
+    serial: str
+    model: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoredExchange(Exchange):
+    """A message in the store: of which check of which run it was part."""
+
+    id: int
+    run: str
+    check_index: int
+
+
+_RUN_CELLS = tuple(
+    one.name
+    for one in fields(StoredRun)
+    if one.name not in ("time", "instruments", "decisions", "replaced", "results", "repeats")
+)
+_POINT_NAMES = tuple(one.name for one in fields(Point))
+_point_cells = attrgetter(*_POINT_NAMES)
+
+
+def result_as_plain(result: StoredResult) -> dict[str, Any]:
+    """Return a result for JSON; times are ISO 8601 with offset."""
+    return {
+        **cells_as_plain(result),
+        **nested_as_plain(result),
+        "points": points_as_plain(result.points),
+        "budget": result.budget,
+        "settings": result.settings,
+    }
+
+
+def cells_as_plain(result: StoredResult) -> dict[str, str | float | int | bool | None]:
+    """Return what of a result fits into cells of a table."""
+    return {
+        "id": result.id,
+        "check_index": result.check_index,
+        **row_of(result),
+        "counts": result.counts,
+        "replaced_by": result.replaced_by,
+    }
+
+
+def points_as_plain(points: Iterable[Point]) -> list[dict[str, Any]]:
+    """Return readings for JSON; a level that is no number is None."""
+    found = [dict(zip(_POINT_NAMES, _point_cells(point), strict=True)) for point in points]
+    for one in found:
+        one["level_db"] = one["level_db"] if math.isfinite(one["level_db"]) else None
+    return found
+
+
+def run_as_plain(run: StoredRun, *, results: bool = False) -> dict[str, Any]:
+    """Return a run for JSON; with its ``results`` where they were read."""
+    return {
+        **{name: getattr(run, name) for name in _RUN_CELLS},
+        "time": run.time.isoformat(timespec="milliseconds"),
+        "instruments": instruments_as_plain(run.instruments),
+        "decisions": dict(run.decisions),
+        "replaced": run.replaced,
+        **({"results": [result_as_plain(one) for one in run.results]} if results else {}),
+    }
+
+
+def instruments_as_plain(instruments: Iterable[BenchInstrument]) -> dict[str, dict[str, str]]:
+    """Return instruments for JSON by their names on the bench; calibration where there is one."""
+    found = {}
+    for one in instruments:
+        record = asdict(one)
+        name = record.pop("name")
+        found[name] = {key: text for key, text in record.items() if text or key not in ("certificate", "due")}
+    return found
+
+
+def instruments_text(instruments: Iterable[BenchInstrument]) -> str:
+    """Return who stood on a bench as one text, the same for the same instruments in any order; empty for none."""
+    plain = instruments_as_plain(instruments)
+    return json.dumps(plain, sort_keys=True) if plain else ""
+
+
+def exchange_as_plain(exchange: StoredExchange) -> dict[str, Any]:
+    """Return a message for JSON; bytes that are no ASCII are spelt out."""
+    return {
+        "id": exchange.id,
+        "run": exchange.run,
+        "check_index": exchange.check_index,
+        "time_s": exchange.time_s,
+        "instrument": exchange.instrument,
+        "direction": exchange.direction.value,
+        "content": exchange.content.decode("ascii", "backslashreplace"),
+        "fault": exchange.fault,
+    }
