@@ -299,7 +299,11 @@ class ProfiledInstrument(KeptSettings):
         return command.set.replace("{number}", written)
 
     def _checked(self, message: str, *, extra_s: float = 0.0) -> str:
-        """Send ``message`` and its error query as one message; return what came before the error entry."""
+        """Send ``message`` and its error query as one message; return what came before the error entry.
+
+        Raises InstrumentError for a negative entry: the standard's own errors. A positive one is the instrument's own remark (SCPI-1999
+        volume 2, 21.8: device-dependent), such as an old zeroing: whether the setting was made is told by its read-back.
+        """
         question = at_root(self._profile.commands["error"].query)
         whole = f"{message};{question}"
         reply = self._link.query_explained(
@@ -310,10 +314,9 @@ class ProfiledInstrument(KeptSettings):
             entry = scpi.parse_error(error)
         except ValueError as wrong:
             raise self._unexpected(str(wrong), whole, reply) from wrong
-        if entry:
-            more = self._remaining_errors()
+        if entry and (entries := [entry, *self._remaining_errors()]) and any(one.code < 0 for one in entries):
             raise InstrumentError(
-                f"it complains: {entry}{more}",
+                f"it complains: {', then '.join(map(str, entries))}",
                 instrument=self.name,
                 address=self.address,
                 command=message,
@@ -322,14 +325,15 @@ class ProfiledInstrument(KeptSettings):
             )
         return answer
 
-    def _remaining_errors(self) -> str:
+    def _remaining_errors(self) -> list[scpi.ErrorEntry]:
         """Return what else the queue holds, read for one time-out at most: a unit may be keyed meanwhile."""
-        told, until_s = "", self._clock.now_s() + self._link.timeout_s
+        told: list[scpi.ErrorEntry] = []
+        until_s = self._clock.now_s() + self._link.timeout_s
         try:
             for _ in range(scpi.MAX_ERROR_READS):
                 if not (entry := self._ask_error()):
                     return told
-                told += f", then {entry}"
+                told.append(entry)
                 if self._clock.now_s() > until_s:
                     break
         except InstrumentFault:

@@ -8,7 +8,7 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator, model_validator
 
-from drivers.faults import InstrumentError, Refused
+from drivers.faults import InstrumentError, InstrumentFault, LinkFault, UnexpectedReply
 from drivers.roles import RangeState, Reading
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
@@ -18,8 +18,13 @@ from sequencer.checks.shared.limits import FrequencyErrorLimit, PowerLimit
 from sequencer.checks.shared.transmit import not_read, numbers, power_finding
 from sequencer.files.fields import PowerW, at_least
 from sequencer.problems import FieldProblem
+from sequencer.results.model import FaultFacts
+from sequencer.safety.channel import ChannelRefused
 from sequencer.safety.transmit import TransmitSide
 from sequencer.uncertainty.decision import Limits
+
+GIVE_UP_AFTER = 2  # channels in a row that a fault cost: each costs time-outs, and a dead instrument costs the rest as well
+ACCEPTED = Limits(lower=1.0)  # of a fact that is 1 where it is so
 
 
 class ChannelSweepSettings(CheckSettings):
@@ -118,35 +123,83 @@ class ChannelSweep(Check[ChannelSweepSettings]):
     ) -> list[Finding]:
         """Measure."""
         assert conditions.plan is not None  # the plan has proved it
-        findings: list[Finding] = []
+        findings, lost = [], 0
         for channel in _swept(settings, conditions):
             carrier_hz = conditions.plan.frequency_hz(channel)
-            findings += [
-                replace(finding, channel=channel, frequency_hz=carrier_hz)
-                for finding in _on_channel(side, channel, carrier_hz, settings, conditions)
-            ]
+            found, fault = _tried(
+                side, channel, carrier_hz, settings, conditions, is_given_up=lost >= GIVE_UP_AFTER
+            )
+            lost = lost + 1 if fault else 0
+            findings += [replace(finding, channel=channel, frequency_hz=carrier_hz) for finding in found]
             conditions.say(f"channel {channel}")
+        # the meter has shown that it sees this unit's power: what it does not see elsewhere is not radiated
+        is_seen = any(finding.unit == "W" and finding.value is not None for finding in findings)
+        if is_seen:
+            findings = [replace(one, on_unit=one.value is None and one.fault is None) for one in findings]
         findings += [
-            replace(_outside(side, channel, settings, conditions), channel=channel)
+            replace(_outside(side, channel, settings, conditions, is_seen=is_seen), channel=channel)
             for channel in settings.outside
         ]
-        wrong = sum(not finding.conforms for finding in findings)
-        summary = Finding(
-            quantity="channel sweep, outside its limits",
-            value=float(wrong),
-            unit="findings",
-            exact=True,
-            limits=Limits(upper=0.0),
-            note=f"{len(_swept(settings, conditions))} channels of {conditions.plan.name}"
-            + (f", {len(settings.outside)} outside it" if settings.outside else ""),
-        )
-        return [summary, *findings]
+        return [_summary(findings, settings, conditions), *findings]
 
 
 def _swept(settings: ChannelSweepSettings, conditions: Conditions) -> tuple[int, ...]:
     if settings.sweep != "all":
         return settings.sweep
     return conditions.plan.channels if conditions.plan is not None else ()
+
+
+def _summary(findings: list[Finding], settings: ChannelSweepSettings, conditions: Conditions) -> Finding:
+    """Return how many findings count against the unit; no number where none does and not all was measured."""
+    assert conditions.plan is not None
+    wrong = sum(finding.counts_against_unit for finding in findings)
+    missing = sum(finding.value is None and not finding.on_unit for finding in findings)
+    note = f"{len(_swept(settings, conditions))} channels of {conditions.plan.name}"
+    note += f", {len(settings.outside)} outside it" if settings.outside else ""
+    note += f"; {missing} of {len(findings)} results not measured" if missing else ""
+    return Finding(
+        quantity="channel sweep, outside its limits",
+        value=None if missing and not wrong else float(wrong),
+        unit="findings",
+        exact=True,
+        limits=Limits(upper=0.0),
+        note=note,
+    )
+
+
+def _tried(
+    side: TransmitSide,
+    channel: int,
+    carrier_hz: float,
+    settings: ChannelSweepSettings,
+    conditions: Conditions,
+    *,
+    is_given_up: bool,
+) -> tuple[list[Finding], bool]:
+    """Return what was found on one channel, and whether a fault cost it: a late answer spoils no other channel."""
+    if is_given_up:
+        return _lost(f"not tried: faults on {GIVE_UP_AFTER} channels in a row", settings, carrier_hz), True
+    try:
+        return list(_on_channel(side, channel, carrier_hz, settings, conditions)), False
+    except ChannelRefused as refused:
+        side.rest()
+        quantity = "channel accepted"
+        return [
+            Finding(quantity=quantity, value=0.0, unit="", exact=True, limits=ACCEPTED, note=refused.what)
+        ], False
+    except (InstrumentError, LinkFault, UnexpectedReply) as fault:
+        side.rest()
+        return _lost(str(fault), settings, carrier_hz, FaultFacts.of(fault)), True
+
+
+def _lost(
+    why: str, settings: ChannelSweepSettings, carrier_hz: float, fault: FaultFacts | None = None
+) -> list[Finding]:
+    power = Finding(
+        quantity="carrier power", value=None, unit="W", limits=settings.power.limits, note=why, fault=fault
+    )
+    limits = _frequency_limits(settings, carrier_hz)
+    return [power, replace(power, quantity="frequency error", unit="Hz", limits=limits)]
 
 
 def _on_channel(
@@ -171,9 +224,7 @@ def _frequency_finding(
     settings: ChannelSweepSettings,
     conditions: Conditions,
 ) -> Finding:
-    quantity = "frequency error"
-    tolerance_hz = settings.frequency.within.at(carrier_hz) if settings.frequency is not None else None
-    limits = Limits() if tolerance_hz is None else Limits(lower=-tolerance_hz, upper=tolerance_hz)
+    quantity, limits = "frequency error", _frequency_limits(settings, carrier_hz)
     found = numbers(readings)
     if found is None:
         hint = f"no carrier near {carrier_hz / 1e6:.5f} MHz"
@@ -183,33 +234,59 @@ def _frequency_finding(
     return Finding(quantity=quantity, value=budget.value, unit="Hz", limits=limits, budget=budget)
 
 
+def _frequency_limits(settings: ChannelSweepSettings, carrier_hz: float) -> Limits:
+    if settings.frequency is None:
+        return Limits()
+    tolerance_hz = settings.frequency.within.at(carrier_hz)
+    return Limits(lower=-tolerance_hz, upper=tolerance_hz)
+
+
 def _outside(
-    side: TransmitSide, channel: int, settings: ChannelSweepSettings, conditions: Conditions
+    side: TransmitSide,
+    channel: int,
+    settings: ChannelSweepSettings,
+    conditions: Conditions,
+    *,
+    is_seen: bool,
 ) -> Finding:
-    """Ask for a channel outside the plan; refused, or silent, is right."""
+    """Ask for a channel outside the plan; refused, or silent, is right.
+
+    Either is a fact of its own, and no power of 0 W, which nobody has read. Only the unit's own channel proves a refusal: see
+    `sequencer.safety.channel`. ``is_seen``: the power meter has shown elsewhere that it sees the unit's power.
+    """
     quantity = "radiated outside the plan"
     limits = Limits(upper=settings.radiates_above_w)
     assert conditions.plan is not None
+    lost = Finding(quantity=quantity, value=None, unit="W", limits=limits)
     try:
         side.select(channel, conditions.plan.frequency_hz(conditions.plan.channels[0]))
-    except (InstrumentError, Refused) as refusal:
+        readings = [side.read_power_dbm() for _ in range(2)]
+    except ChannelRefused as refused:
         return Finding(
-            quantity=quantity,
-            value=0.0,
+            quantity="refused outside the plan",
+            value=1.0,
+            unit="",
             exact=True,
-            unit="W",
-            limits=limits,
-            note=f"the unit refuses it: {refusal.what}",
+            limits=ACCEPTED,
+            note=refused.what,
         )
-    readings = [side.read_power_dbm() for _ in range(2)]
+    except InstrumentFault as fault:
+        side.rest()
+        if isinstance(fault, InstrumentError | LinkFault | UnexpectedReply):
+            return replace(lost, note=str(fault), fault=FaultFacts.of(fault))
+        raise
     side.rest()
-    if all(reading.state is RangeState.UNDER_RANGE for reading in readings):
-        return Finding(
-            quantity=quantity,
-            value=0.0,
-            exact=True,
-            unit="W",
-            limits=limits,
-            note="keyed, and the power meter reads under range",
+    if not all(reading.state is RangeState.UNDER_RANGE for reading in readings):
+        return power_finding(quantity, readings, limits, conditions)
+    if not is_seen:
+        return replace(
+            lost, note="power meter: under range, and it has seen no power of this unit on any channel"
         )
-    return power_finding(quantity, readings, limits, conditions)
+    return Finding(
+        quantity="silent outside the plan",
+        value=1.0,
+        unit="",
+        exact=True,
+        limits=ACCEPTED,
+        note="the unit takes the channel; keyed, the power meter reads under range",
+    )

@@ -100,6 +100,13 @@ class Finding:
     """With what the unit was fed there, where the check fed it otherwise than the sequence."""
     fault: FaultFacts | None = None
     """What an instrument did that left nothing to measure."""
+    on_unit: bool = False
+    """Of what could not be measured: whether the unit itself is why, as other readings of the same check show."""
+
+    @property
+    def counts_against_unit(self) -> bool:
+        """Say whether it is a finding against the unit: outside its limits, or not measured because of the unit itself."""
+        return self.on_unit if self.value is None else not self.limits.contains(self.value)
 
     @property
     def conforms(self) -> bool:

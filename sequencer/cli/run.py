@@ -35,6 +35,7 @@ from sequencer.run.interrupt import stoppable
 from sequencer.run.record import Again, Record, RunFacts
 from sequencer.run.runner import Runner, RunOutcome
 from sequencer.run.status import ExitStatus
+from sequencer.uncertainty.decision import Decision
 
 
 @stoppable()  # from the files to the last line, which says how the bench was left
@@ -193,10 +194,17 @@ def _verdict(outcome: RunOutcome) -> str:
     words = {
         ExitStatus.PASSED: "All limits met.",
         ExitStatus.FAILED: "Not all limits met.",
-        ExitStatus.BENCH_FAILED: "The bench failed; see below.",
         ExitStatus.INTERRUPTED: "Interrupted; what was measured is kept.",
     }
-    return words.get(outcome.status, "")
+    decisions = [result.decision for result in outcome.results]
+    said = words.get(outcome.status, "")
+    if outcome.status is ExitStatus.BENCH_FAILED:
+        failed = any(one in (Decision.FAIL, Decision.CONDITIONAL_FAIL) for one in decisions)
+        said = words[ExitStatus.FAILED] if failed else ""
+        said += " The bench failed; see below." if outcome.trouble else ""
+    if missing := decisions.count(Decision.NOT_MEASURED):
+        said += f" {missing} {'result' if missing == 1 else 'results'} not measured: the notes say why."
+    return said.strip()
 
 
 def _as_json(

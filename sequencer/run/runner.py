@@ -35,6 +35,7 @@ from sequencer.run.judge import judged
 from sequencer.run.record import Record, RunFacts
 from sequencer.run.status import ExitStatus
 from sequencer.safety.cables import BACK
+from sequencer.safety.channel import ChannelRefused
 from sequencer.safety.state import SafeState
 from sequencer.safety.supply import SUPPLY_SETTLE_S
 from sequencer.safety.way_out import PATIENCE_S
@@ -185,6 +186,9 @@ class Runner:
                     self._bench_failed(str(lost))
                     return self._not_measured(step, str(lost), FaultFacts.of(lost)), stop
                 return self._again(step, lost), ""
+        except ChannelRefused as refused:  # a fact about the unit: the bench did what it should
+            self._met(refused, step.index)
+            return self._refused(step, refused), self._made_safe()
         except InstrumentFault as fault:
             self._met(fault, step.index)
             self._bench_failed(str(fault))
@@ -280,6 +284,9 @@ class Runner:
         assert isinstance(step.settings, ConfirmSettings)
         text = step.settings.text
         yes = self._confirmer.confirm(text)
+        self._stopper.check()
+        if not yes:  # a knob that stands wrong is no fault of the unit: it can be set
+            yes = self._confirmer.confirm(f"Please set it now: {text}")
         # A prompt library may take Ctrl-C for an answer.
         self._stopper.check()
         asked = Confirmation(
@@ -293,13 +300,13 @@ class Runner:
         self._confirmed.append(asked)
         finding = Finding(
             quantity=f"confirmed: {text}",
-            value=float(yes),
+            value=1.0 if yes else None,
             unit="",
-            limits=Limits() if yes else Limits(lower=1.0),
-            note=self._confirmer.how if yes else f"not confirmed ({self._confirmer.how})",
+            note=self._confirmer.how
+            if yes
+            else f"not confirmed ({self._confirmer.how}): nothing is said of the unit",
         )
         if not yes:
-            self._raise_status(ExitStatus.FAILED)
             return [finding], f"stopped: not confirmed: {text}"
         following = (later.check for later in self._plan.steps if later.index > step.index)
         self._bench.confirm_knobs(squelch=squelch_wanted(step.settings, following))
@@ -316,9 +323,18 @@ class Runner:
             for quantity, unit in step.check.quantities(step.settings)
         ]
 
+    def _refused(self, step: Step, refused: ChannelRefused) -> list[Finding]:
+        """Return the finding of a unit that refuses the channel it should be measured on, and what could not be measured for that."""
+        quantity, limits = "channel accepted", Limits(lower=1.0)
+        fact = Finding(quantity=quantity, value=0.0, unit="", exact=True, limits=limits, note=refused.what)
+        missing = self._not_measured(step, refused.what, FaultFacts.of(refused))
+        return [fact, *(replace(one, on_unit=True) for one in missing)]
+
     def _judged(self, step: Step, finding: Finding) -> Result:
         result = judged(finding, step, self._facts, self._confirmed, self._bench.safe.supply_facts)
-        if result.decision in (Decision.FAIL, Decision.CONDITIONAL_FAIL, Decision.NOT_MEASURED):
+        if result.decision is Decision.NOT_MEASURED and not finding.on_unit:
+            self._raise_status(ExitStatus.BENCH_FAILED)
+        elif result.decision in (Decision.FAIL, Decision.CONDITIONAL_FAIL, Decision.NOT_MEASURED):
             self._raise_status(ExitStatus.FAILED)
         return result
 

@@ -36,6 +36,7 @@ from drivers.roles import (
     Voltmeter,
 )
 from sequencer.safety.cables import Cables, Connection
+from sequencer.safety.channel import select_channel
 from sequencer.safety.key import Key, Ratings
 from sequencer.safety.loss import HandPath, LossSide
 from sequencer.safety.receive import ReceiveSide
@@ -345,7 +346,7 @@ class SafeBench:
             self._select_channel(channel)
 
     def _select_channel(self, channel: int) -> None:
-        present(self._find(Radio), "radio").set_channel(channel)
+        select_channel(present(self._find(Radio), "radio"), channel)
 
     def _second_generator(self, first: SignalGenerator) -> SignalGenerator | None:
         others = (

@@ -114,9 +114,9 @@ def test_every_way_to_stop_keeps_what_was_measured(tmp_path: Path, typed: str) -
 
 
 def test_no_reading_is_an_answer(tmp_path: Path) -> None:
-    """What cannot be read is not measured; status 1."""
+    """What cannot be read is not measured; status 3, for nothing is said against the unit."""
     seen = run(tmp_path, lambda question: "no reading")
-    assert seen.status == 1, transcript(seen)
+    assert seen.status == 3, transcript(seen)
     row = rows(tmp_path)["idle current"]
     assert (row["value"], row["decision"]) == ("", "not measured")
     assert "'no reading' typed at the terminal" in row["note"]

@@ -371,10 +371,10 @@ def test_no_color_is_honoured_on_a_terminal(tmp_path: Path) -> None:
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("answer", "status", "text"),
-    [("y\n", 0, "All limits met."), ("n\n", 1, "not confirmed"), ("\x03", 4, "Interrupted")],
+    [("y\n", 0, "All limits met."), ("n\nn\n", 3, "not confirmed"), ("\x03", 4, "Interrupted")],
 )
 def test_a_person_is_asked_and_heard(answer: str, status: int, text: str, tmp_path: Path) -> None:
-    """Yes goes on, no stops with status 1, Ctrl-C at the question with 4; each leaves the bench safe."""
+    """Yes goes on; no, once it was asked to be set, stops with status 3 and not 1; Ctrl-C at the question with 4; all are safe."""
     terminal = Terminal(tmp_path, *RUN[:-1], COLUMNS="120")
     terminal.until(lambda: "is that so?" in terminal.shown)
     if answer == "\x03":

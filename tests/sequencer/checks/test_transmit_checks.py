@@ -184,9 +184,9 @@ def test_a_unit_that_radiates_outside_the_plan_is_found(tmp_path: Path) -> None:
     """The opened-up unit radiates on channel 41 and fails; a sound one refuses the channel and passes."""
     check = "{check: channel_sweep, sweep: [1], outside: [41]}"
     assert run_checks(tmp_path, "MX40-0103", check).found("radiated outside the plan", 41).decision is FAIL
-    sound = run_checks(tmp_path, "MX40-0101", check).found("radiated outside the plan", 41)
+    sound = run_checks(tmp_path, "MX40-0101", check).found("refused outside the plan", 41)
     assert sound.decision is PASS
-    assert "refuses" in sound.note
+    assert "refuses channel 41 and stands on 1" in sound.note
 
 
 def test_a_sweep_of_channels_the_plan_lacks_is_refused(tmp_path: Path) -> None:

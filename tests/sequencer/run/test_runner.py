@@ -302,15 +302,39 @@ def test_making_safe_in_vain_ends_and_is_not_done_all_over_again(make_rig):
 
 
 def test_no_as_an_answer_runs_no_later_check(make_rig, nodding):
-    """A confirmation that is answered "no" is a failed row, status 1, and the last thing that is done."""
+    """No, twice, leaves the confirmation not measured, ends with 3 and does nothing more: a knob that stands wrong is no failure."""
     rig = make_rig(
         sequence="sequence: S\nchannels: plans/cept-40.yaml\nsupply: 13.2 V\nprepare: [{confirm: volume}]\n"
         "checks: [{check: carrier_power, channel: 20}]\n"
     )
-    outcome = rig.run(nodding(answer=False))
-    assert outcome.status is ExitStatus.FAILED
-    assert [result.quantity for result in outcome.results] == ["confirmed: volume"]
+    person = nodding(answer=False)
+    outcome = rig.run(person)
+    assert outcome.status is ExitStatus.BENCH_FAILED
+    assert [(one.quantity, one.decision) for one in outcome.results] == [
+        ("confirmed: volume", Decision.NOT_MEASURED)
+    ]
+    assert person.asked == ["volume", "Please set it now: volume"]
     assert not [message for message in rig.sent("radio") if message.startswith(KEY_ON)]
+
+
+def test_what_is_set_when_asked_again_goes_on(make_rig, nodding):
+    """A person who answers no, sets the knob and then says yes has a run as any other."""
+
+    class SetsIt(nodding):
+        """Says no first."""
+
+        def confirm(self, text):
+            """Return yes to the second question."""
+            super().confirm(text)
+            return len(self.asked) > 1
+
+    rig = make_rig(
+        sequence="sequence: S\nchannels: plans/cept-40.yaml\nsupply: 13.2 V\nprepare: [{confirm: volume}]\n"
+        "checks: [{check: carrier_power, channel: 20}]\n"
+    )
+    outcome = rig.run(SetsIt())
+    assert outcome.status is ExitStatus.PASSED
+    assert [one.quantity for one in outcome.results] == ["confirmed: volume", "carrier power"]
 
 
 @pytest.mark.parametrize(

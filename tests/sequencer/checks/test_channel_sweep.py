@@ -1,0 +1,126 @@
+"""The channel sweep: what counts as a refusal, and what one channel's trouble costs the others."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from sequencer.run.status import ExitStatus
+from sequencer.uncertainty.decision import Decision
+from sim.scpi.faults import Fault, FaultKind
+
+SWEEP = """
+sequence: Sweep
+channels: plans/cept-40.yaml
+mode: FM
+supply: 13.2 V
+checks:
+  - {{check: channel_sweep, sweep: [1, 2, 3, 4, 5], outside: [41], frequency: {{within: 600 Hz}}, power: {{min: 3 W, max: 4.5 W}}}}
+"""
+
+
+def _sweep(make_rig: Any, serial: str, *faults: tuple[str, Fault]) -> tuple[Any, Any]:
+    rig = make_rig(serial=serial, sequence=SWEEP.format())
+    for role, fault in faults:
+        rig.inject(role, fault)
+    return rig, rig.run()
+
+
+def _of(outcome: Any, quantity: str) -> dict[int | None, Any]:
+    return {one.channel: one for one in outcome.results if one.quantity == quantity}
+
+
+@pytest.mark.parametrize(
+    ("role", "note"),
+    [("power_meter", (310, "Sensor zero is older than 8 h")), ("radio", (512, "Squelch line open"))],
+)
+def test_a_remark_is_no_refusal(make_rig, role, note) -> None:
+    """A unit that radiates on channel 41 fails, whatever an instrument remarks meanwhile: it was written as 0 W, pass."""
+    remark = Fault(kind=FaultKind.ERROR, match="", times=None, argument=note)
+    _, outcome = _sweep(make_rig, "MX40-0103", (role, remark))
+    radiated = _of(outcome, "radiated outside the plan")[41]
+    assert radiated.decision is Decision.FAIL
+    assert radiated.value > 3.0
+    assert outcome.status is ExitStatus.FAILED
+
+
+def test_an_error_of_the_meter_is_no_refusal_of_the_unit(make_rig) -> None:
+    """The meter's own error while the sweep goes outside leaves that not measured: nobody has looked."""
+    error = Fault(
+        kind=FaultKind.ERROR, match="FREQ", skip=6, times=None, argument=(-222, "Data out of range")
+    )
+    _, outcome = _sweep(make_rig, "MX40-0103", ("power_meter", error))
+    radiated = _of(outcome, "radiated outside the plan")[41]
+    assert radiated.decision is Decision.NOT_MEASURED
+    assert outcome.status is ExitStatus.BENCH_FAILED
+
+
+def test_a_refusal_is_a_fact_and_no_power(make_rig) -> None:
+    """A sound unit refuses channel 41: a fact with the channel it stands on, and no row says 0 W."""
+    _, outcome = _sweep(make_rig, "MX40-0101")
+    refused = _of(outcome, "refused outside the plan")[41]
+    assert (refused.value, refused.unit, refused.decision) == (1.0, "", Decision.PASS)
+    assert "stands on 5" in refused.note
+    assert not _of(outcome, "radiated outside the plan")
+    assert outcome.status is ExitStatus.PASSED
+
+
+def test_a_refused_legal_channel_is_a_finding(make_rig) -> None:
+    """A unit that refuses channel 3 twice has failed there (status 1); the other channels are measured."""
+    rig = make_rig(serial="MX40-0101", sequence=SWEEP.format())
+    _refuse(rig.simulation.unit, 3)
+    outcome = rig.run()
+    accepted = _of(outcome, "channel accepted")
+    assert {channel: one.decision for channel, one in accepted.items()} == {3: Decision.FAIL}
+    assert set(_of(outcome, "carrier power")) == {1, 2, 4, 5}
+    assert outcome.status is ExitStatus.FAILED
+
+
+def _refuse(unit: Any, refused: int) -> None:
+    """Have a unit refuse one of its channels, as one does whose memory of it is empty."""
+    select = unit.set_channel
+
+    def chosen(channel: int) -> None:
+        if channel == refused:
+            raise ValueError("an empty channel")
+        select(channel)
+
+    unit.set_channel = chosen
+
+
+def test_a_late_answer_costs_one_channel(make_rig) -> None:
+    """One reading that never comes costs channel 2 alone, and that is the bench's: status 3, nothing against the unit."""
+    late = Fault(kind=FaultKind.TIMEOUT, match="READ", skip=3, times=1)
+    _, outcome = _sweep(make_rig, "MX40-0101", ("power_meter", late))
+    power = _of(outcome, "carrier power")
+    missing = [channel for channel, one in power.items() if one.decision is Decision.NOT_MEASURED]
+    assert missing in ([2], [])  # a reading that is late once is taken again
+    assert [one.decision for channel, one in power.items() if channel not in missing] == [Decision.PASS] * (
+        5 - len(missing)
+    )
+    assert outcome.status is (ExitStatus.BENCH_FAILED if missing else ExitStatus.PASSED)
+
+
+def test_a_dead_meter_ends_a_sweep_early(make_rig) -> None:
+    """After two channels in a row that a fault cost, no further one is tried; each says so, and none counts against the unit."""
+    dead = Fault(kind=FaultKind.TIMEOUT, match="", skip=8, times=None)
+    _, outcome = _sweep(make_rig, "MX40-0101", ("power_meter", dead))
+    assert {one.decision for one in outcome.results} <= {Decision.NOT_MEASURED, Decision.PASS}
+    assert "not tried" in _of(outcome, "carrier power")[5].note
+    assert outcome.status is ExitStatus.BENCH_FAILED
+
+
+def test_a_check_on_a_refused_channel_is_a_finding(make_rig) -> None:
+    """Also a single check says that the unit refuses its channel: status 1, and the next check goes on."""
+    text = SWEEP.format().split("checks:")[0] + (
+        "checks:\n  - {check: carrier_power, channel: 3}\n  - {check: carrier_power, channel: 4}\n"
+    )
+    rig = make_rig(serial="MX40-0101", sequence=text)
+    _refuse(rig.simulation.unit, 3)
+    outcome = rig.run()
+    first, second, third = outcome.results
+    assert (first.quantity, first.decision) == ("channel accepted", Decision.FAIL)
+    assert second.decision is Decision.NOT_MEASURED
+    assert third.value is not None
+    assert outcome.status is ExitStatus.FAILED
