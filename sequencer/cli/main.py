@@ -1,6 +1,7 @@
 """The command line. Start-up imports only click; each command imports what it needs.
 
-Exit status: 0 all passed, 1 a limit failed, 2 the input is wrong, 3 the bench failed or something was not measured, 4 interrupted; with several, the highest.
+Exit status: 0 all passed, 1 a limit failed, 2 the input is wrong, 3 the bench failed or something was not measured, 4 interrupted;
+with several, the highest.
 """
 
 from __future__ import annotations
