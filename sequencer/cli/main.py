@@ -314,18 +314,18 @@ def history(serial: str, check: str, channel: int | None, folder: Path, store: s
     "--format",
     "kind",
     type=click.Choice(["csv", "jsonl", "parquet", "junit"]),
-    default="csv",
-    show_default=True,
+    help="Format, where FILE's name ends in none (.csv, .jsonl, .parquet, .xml for junit).",
 )
+@click.option("--force", is_flag=True, help="Write over an export of the same format.")
 @click.option("--serial", help="Only this unit.")
 @folder_option
 @store_option
 @clear_errors
-def export(file: Path, kind: str, serial: str | None, folder: Path, store: str) -> None:
+def export(file: Path, folder: Path, store: str, **asked: Any) -> None:
     """Write stored results into FILE; `sequencer reference export` says what each column holds."""
     from sequencer.cli.export import export_command
 
-    sys.exit(export_command(file, kind=kind, serial=serial, folder=folder, store_name=store))
+    sys.exit(export_command(file, folder=folder, store_name=store, **asked))
 
 
 @main.command()
@@ -334,23 +334,12 @@ def export(file: Path, kind: str, serial: str | None, folder: Path, store: str) 
 @click.option("--title", default="", help="The report's title.")
 @click.option("--comment", "comments", multiple=True, help="A comment; may be given more than once.")
 @click.option("--plots", type=click.Choice(["auto", "all", "none"]), default="auto", show_default=True)
+@click.option("--force", is_flag=True, help="Write over a report.")
 @folder_option
 @store_option
 @clear_errors
-def report(
-    names: tuple[str, ...],
-    file: Path,
-    title: str,
-    comments: tuple[str, ...],
-    plots: str,
-    folder: Path,
-    store: str,
-) -> None:
+def report(names: tuple[str, ...], file: Path, folder: Path, store: str, **asked: Any) -> None:
     """Write a report of RUN ("last" for the newest), or of several, into FILE (.html or .pdf)."""
     from sequencer.cli.report import report_command
 
-    sys.exit(
-        report_command(
-            names, file, title=title, comments=comments, plots=plots, folder=folder, store_name=store
-        )
-    )
+    sys.exit(report_command(names, file, folder=folder, store_name=store, **asked))

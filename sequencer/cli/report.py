@@ -9,7 +9,9 @@ import click
 
 from sequencer.analysis.repeats import as_one, read_whole
 from sequencer.analysis.runs import find_run
-from sequencer.report import write_report
+from sequencer.files.write import refuse_over
+from sequencer.problems import about_file
+from sequencer.report import check_ending, is_report, write_report
 from sequencer.results.store.place import find_place
 from sequencer.results.store.store import Store
 
@@ -21,11 +23,16 @@ def report_command(
     title: str,
     comments: tuple[str, ...],
     plots: Any,
+    force: bool,
     folder: Path,
     store_name: str = "",
 ) -> int:
     """Write a report of one or more runs; returns the exit status."""
+    check_ending(file)
     place = find_place(folder, store_name)
+    if place.is_at(file):
+        raise about_file(file, "this is the store itself; nothing was written", hint="name another file")
+    refuse_over(file, kind="a report", force=force, is_own=is_report)
     with Store.open_to_read(place) as store:
         found = (as_one(read_whole(find_run(name, store, place, None), store)) for name in names)
         runs = list({run.run: run for run in found}.values())

@@ -14,6 +14,7 @@ import yaml
 
 from sequencer.bench.simulation import specimen_for
 from sequencer.cli.bench import any_serial
+from sequencer.files.write import write_new
 from sequencer.inputs.load_bench import LoadedBench, load_bench
 from sequencer.problems import FileProblems, about_file
 from sequencer.run.interrupt import Interrupted, stoppable
@@ -97,7 +98,13 @@ def _write(path: Path, loaded: LoadedBench, addresses: dict[str, str]) -> None:
     for name, table in loaded.tables.items():  # as for profiles
         text["paths"][name]["loss"] = str(table.path.resolve())
     try:
-        path.write_text(yaml.safe_dump(text, sort_keys=False, allow_unicode=True), encoding="utf-8")
+        write_new(path, yaml.safe_dump(text, sort_keys=False, allow_unicode=True).encode())
+    except FileExistsError as error:
+        raise about_file(
+            path,
+            "there is a file of this name already; nothing was written",
+            hint="name another, or remove that",
+        ) from error
     except OSError as error:
         raise about_file(
             path,

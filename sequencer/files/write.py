@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import IO
@@ -53,6 +53,26 @@ def write_beside(path: Path, content: bytes) -> Path:
             number += 1
         else:
             return named
+
+
+def refuse_over(path: Path, *, kind: str, force: bool, is_own: Callable[[Path], bool]) -> None:
+    """Raise InputError if something stands at ``path`` already, unless it is of this ``kind`` and ``force`` tells to write over it."""
+    if not os.path.lexists(path):
+        return
+    if is_own(path):
+        if not force:
+            raise about_file(
+                path,
+                f"there is {kind} of this name already; nothing was written",
+                hint="--force writes over it; or name another file",
+            )
+        return
+    raise about_file(
+        path,
+        f"what stands here is not {kind}; nothing was written",
+        allowed=f"a name that is free, or with --force the name of {kind}",
+        hint="name another file",
+    )
 
 
 @contextmanager

@@ -8,13 +8,18 @@ The page fetches nothing and runs no script; style and plots stand inside it. Te
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
 from typing import Literal
 
 from sequencer.files.write import whole_file
+from sequencer.problems import about_file
 from sequencer.results.stored import StoredRun
 
+MARK = "radio-bench-sequencer report"
+"""Stands in every page and PDF as what made it."""
+_ENDINGS = (".html", ".htm", ".pdf")
 Plots = Literal["auto", "all", "none"]
 
 
@@ -27,20 +32,42 @@ def write_report(
     plots: Plots = "auto",
     written: datetime | None = None,
 ) -> None:
-    """Write a report of one run or many; a name that ends in ``.pdf`` makes a PDF, any other a page for a browser.
+    """Write a report of one run or many; a name that ends in ``.pdf`` makes a PDF, ``.html`` a page for a browser.
 
-    ``plots``: "auto" draws all for up to `MOST_WITH_ALL_PLOTS` runs, and beyond that those of runs that did not pass. ``comments`` stand
-    at the beginning. ``written`` is the time the report carries, else now.
+    Any other ending than .html, .htm and .pdf is refused. ``plots``: "auto" draws all for up to `MOST_WITH_ALL_PLOTS` runs, and beyond
+    that those of runs that did not pass. ``comments`` stand at the beginning. ``written`` is the time the report carries, else now.
     Raises FileProblems if the file cannot be written, or a PDF is asked for without the extra ``pdf``; ValueError for no runs.
     """
+    check_ending(path)
     text = report_html(runs, title=title, comments=comments, plots=plots, written=written)
     if path.suffix.lower() == ".pdf":
         from sequencer.report.pdf import write_pdf
 
-        write_pdf(text, path)
+        write_pdf(text, path, mark=MARK)
         return
     with whole_file(path) as beside:
         beside.write_text(text, encoding="utf-8")
+
+
+def check_ending(path: Path) -> None:
+    """Raise InputError for a name that ends in something else than a report can be written as."""
+    if path.suffix.lower() not in _ENDINGS:
+        raise about_file(
+            path,
+            "its name does not end as a report's; nothing was written",
+            allowed=f"{', '.join(_ENDINGS)}",
+            hint="the last word of the command is the report's file",
+        )
+
+
+def is_report(path: Path) -> bool:
+    """Say whether ``path`` holds a report of this project, by the mark that pages and PDFs carry; or nothing at all."""
+    with suppress(OSError):
+        content = path.read_bytes() if path.is_file() else b"?"
+        return not content or (
+            content.startswith((b"<!doctype html>", b"%PDF-")) and MARK.encode() in content
+        )
+    return False
 
 
 def report_html(

@@ -42,7 +42,9 @@ COLUMNS: tuple[ExportColumn, ...] = (
     _column("time", "text", "When the result was found: ISO 8601 with offset"),
     _column("run", "text", "Name of the run, unique"),
     _column(
-        "check_index", "whole number", "Number of the check in its run, counted from 0; `trace` takes it"
+        "check_index",
+        "whole number",
+        "Number of the check in its run, counted from 0; `trace --step` takes it",
     ),
     _column("serial", "text", "Serial of the unit"),
     _column("model", "text", "Model of the unit; may be empty"),
@@ -111,6 +113,33 @@ COLUMNS: tuple[ExportColumn, ...] = (
 
 NESTED = ("points", "budget", "fault", "confirmations")
 FORMATS = ("csv", "jsonl", "parquet", "junit")
+
+
+ENDINGS = {".csv": "csv", ".jsonl": "jsonl", ".ndjson": "jsonl", ".parquet": "parquet", ".xml": "junit"}
+"""Which format a file's name asks for by its ending."""
+
+
+def format_of(path: Path, asked: str = "") -> str:
+    """Return the format that the ending of ``path`` asks for; ``asked`` where the ending names none.
+
+    Raises InputError where neither says, or where they contradict each other.
+    """
+    by_ending = ENDINGS.get(path.suffix.lower(), "")
+    allowed = ", ".join(f"{ending} ({kind})" for ending, kind in ENDINGS.items())
+    if by_ending and asked and asked != by_ending:
+        raise about_file(
+            path,
+            f"its name asks for {by_ending}, and --format for {asked}; nothing was written",
+            allowed=allowed,
+        )
+    if not (by_ending or asked):
+        raise about_file(
+            path,
+            "its name does not end in a format that can be written; nothing was written",
+            allowed=allowed,
+            hint="or say the format with --format",
+        )
+    return by_ending or asked
 
 
 def columns_table() -> str:

@@ -205,14 +205,14 @@ def test_looking_back_uses_what_counts_and_says_that_there_were_others(bench: Be
     assert (suites.failures, suites.errors) == (1, 0)
 
     for name in (first["run"], second["run"]):
-        bench.call("report", name, str(tmp_path / "page.html"))
+        bench.call("report", name, str(tmp_path / "page.html"), "--force")
         page = (tmp_path / "page.html").read_text(encoding="utf-8")
         assert f"in run {first['run']}" in page
         assert "found before: " in page
         assert "because: plug was loose" in page
         assert page.count("<article") == 1
         assert len(re.findall(r">frequency error<small>", page)) == 1
-    bench.call("report", first["run"], second["run"], str(tmp_path / "page.html"))
+    bench.call("report", first["run"], second["run"], str(tmp_path / "page.html"), "--force")
     assert (tmp_path / "page.html").read_text(encoding="utf-8").count("<article") == 1
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from importlib.util import find_spec
 from pathlib import Path
@@ -32,6 +33,19 @@ class StorePlace:
     def __str__(self) -> str:
         """Return the place as it may be shown: without a password."""
         return str(self.path) if self.url is None else self.url.render_as_string(hide_password=True)
+
+    def is_at(self, path: Path) -> bool:
+        """Say whether ``path`` is the store's file or one that SQLite keeps beside it, by whatever name or link."""
+        if self.path is None:
+            return False
+        for ending in ("", "-wal", "-shm", "-journal"):
+            own = self.path.with_name(self.path.name + ending)
+            if path.resolve() == own.resolve():
+                return True
+            with suppress(OSError):
+                if path.samefile(own):
+                    return True
+        return False
 
 
 def find_place(folder: Path, store: str = "") -> StorePlace:

@@ -1,0 +1,146 @@
+"""Files that commands write: their ending decides what they are, and nothing is lost under them that was not theirs."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner
+
+from sequencer.cli.main import main
+from sequencer.results.csv_table import ResultsTable
+from sequencer.results.store.spill import KeptBeside
+from sequencer.results.store.store import Store
+from tests.support.stored_results import RUN, a_result
+
+ALL_ENDINGS = ("all.csv", "all.jsonl", "all.parquet", "all.xml")
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """A results folder with a store, a run's table and what is kept beside it."""
+    made = tmp_path / "results"
+    made.mkdir()
+    with Store.open(made / "results.sqlite") as store:
+        store.write_run(RUN)
+        store.write_check("r1", 0, [a_result()], [])
+        store.write_end("r1", outcome="done", bench_safe=True, bench_s=1.0)
+    with ResultsTable(made / "run.csv") as table:
+        table.write([a_result()])
+    beside = KeptBeside(made / "run.json", RUN)
+    beside.add(0, [a_result()], [])
+    assert beside.write() == ""
+    return made
+
+
+def _call(folder: Path, *words: str) -> Any:
+    return CliRunner().invoke(main, [*words, "--folder", str(folder)])
+
+
+def _files(folder: Path) -> dict[str, bytes]:
+    return {one.name: one.read_bytes() for one in folder.iterdir()}
+
+
+@pytest.mark.parametrize(
+    ("name", "begins"),
+    [("all.csv", b"time,run,"), ("all.jsonl", b'{"time"'), ("all.parquet", b"PAR1"), ("all.xml", b"<?xml")],
+)
+def test_the_ending_decides_the_format(folder: Path, tmp_path: Path, name: str, begins: bytes) -> None:
+    """`export all.parquet` writes Parquet, not a CSV under that name (RFC 4180, Apache Parquet's magic number, XML 1.0)."""
+    assert _call(folder, "export", str(tmp_path / name)).exit_code == 0
+    assert (tmp_path / name).read_bytes().startswith(begins)
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("export", "all.xlsx"),
+        ("export", "all"),
+        ("export", "all.csv", "--format", "parquet"),
+        ("report", "last", "r.docx"),
+        ("report", "last", "r"),
+        ("report", "last", "r.csv"),
+    ],
+)
+def test_an_ending_that_cannot_be_written_is_refused_with_those_that_can(
+    folder: Path, tmp_path: Path, words: Any
+) -> None:
+    """Nothing is written under a name that says something else."""
+    words = [
+        str(tmp_path / word) if word.startswith(("all", "r.")) or word == "r" else word for word in words
+    ]
+    done = _call(folder, *words)
+    assert done.exit_code == 2
+    assert ".pdf" in done.stderr if words[0] == "report" else ".parquet (parquet)" in done.stderr
+    assert [one.name for one in tmp_path.iterdir()] == ["results"]
+
+
+def test_a_name_without_an_ending_takes_the_format_that_is_said(folder: Path, tmp_path: Path) -> None:
+    """`--format` decides where the name does not."""
+    assert _call(folder, "export", str(tmp_path / "all.txt"), "--format", "jsonl").exit_code == 0
+    assert (tmp_path / "all.txt").read_bytes().startswith(b'{"time"')
+
+
+@pytest.mark.parametrize("name", [*ALL_ENDINGS, "r.html", "r.pdf"])
+def test_a_file_of_ones_own_is_written_over_only_when_told_to(
+    folder: Path, tmp_path: Path, name: str
+) -> None:
+    """The second time is refused and leaves the first as it was; with --force it is written anew."""
+    if name == "r.pdf":
+        pytest.importorskip("weasyprint", exc_type=ImportError)
+    words = ["report", "last", str(tmp_path / name)] if name[0] == "r" else ["export", str(tmp_path / name)]
+    assert _call(folder, *words).exit_code == 0
+    before = (tmp_path / name).stat()
+    refused = _call(folder, *words)
+    assert (refused.exit_code, "--force writes over it" in refused.stderr) == (2, True)
+    assert (tmp_path / name).stat().st_ino == before.st_ino
+    assert _call(folder, *words, "--force").exit_code == 0
+    assert (tmp_path / name).stat().st_ino != before.st_ino
+
+
+@pytest.mark.parametrize("forced", [(), ("--force",)])
+@pytest.mark.parametrize(
+    "name", ["results.sqlite", "results.sqlite-wal", "link.csv", "hard.csv", "run.csv", "run.json"]
+)
+@pytest.mark.parametrize("command", [("export", "csv"), ("export", "jsonl"), ("report", "")])
+def test_what_a_run_left_is_never_written_over(
+    folder: Path, command: Any, name: str, forced: tuple[str, ...]
+) -> None:
+    """The store under any name or link, its write-ahead log, a run's table, a kept run: untouched, also with --force."""
+    (folder / "link.csv").symlink_to("results.sqlite")
+    os.link(folder / "results.sqlite", folder / "hard.csv")
+    before = _files(folder)
+    verb, kind = command
+    words = (
+        ("export", str(folder / name), "--format", kind)
+        if verb == "export"
+        else ("report", "last", str(folder / name))
+    )
+    done = _call(folder, *words, *forced)
+    assert done.exit_code == 2
+    assert "nothing was written" in done.stderr
+    assert _files(folder) == before
+
+
+@pytest.mark.parametrize(
+    "name", ["notes.csv", "notes.jsonl", "notes.parquet", "notes.xml", "notes.html", "notes.pdf"]
+)
+def test_somebody_else_s_file_is_never_written_over(folder: Path, tmp_path: Path, name: str) -> None:
+    """A file of the same ending that is no export and no report stays, also with --force."""
+    file = tmp_path / name
+    file.write_bytes(b"<!doctype html>,time,run\n%PDF- PAR1")
+    words = ["export", str(file)] if file.suffix not in (".html", ".pdf") else ["report", "last", str(file)]
+    done = _call(folder, *words, "--force")
+    assert (done.exit_code, "is not a" in done.stderr) == (2, True)
+    assert file.read_bytes() == b"<!doctype html>,time,run\n%PDF- PAR1"
+
+
+def test_a_bench_file_that_is_there_is_not_written_over(tmp_path: Path) -> None:
+    """`simulate --write-bench` onto a bench file of one's own leaves it and says so."""
+    mine = tmp_path / "mine.yaml"
+    mine.write_text("bench: mine\n", encoding="utf-8")
+    done = CliRunner().invoke(main, ["simulate", "--bench", "bench", "--write-bench", str(mine)])
+    assert (done.exit_code, "there is a file of this name already" in done.stderr) == (2, True)
+    assert mine.read_text(encoding="utf-8") == "bench: mine\n"
