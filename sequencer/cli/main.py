@@ -13,6 +13,7 @@ from typing import Any
 
 import click
 
+from sequencer.cli.complete import names_of
 from sequencer.cli.options import (
     as_json_option,
     bench_option,
@@ -50,7 +51,7 @@ def main() -> None:
 
 
 @main.command()
-@click.argument("sequence_name", metavar="SEQUENCE")
+@click.argument("sequence_name", metavar="SEQUENCE", shell_complete=names_of("sequence"))
 @bench_option
 @click.option("--serial", required=True, help="Serial of the unit on the bench.")
 @click.option("--model", default="", help="Model of the unit, for the results.")
@@ -116,7 +117,7 @@ def run(
 
 
 @main.command()
-@click.argument("sequence_name", metavar="SEQUENCE")
+@click.argument("sequence_name", metavar="SEQUENCE", shell_complete=names_of("sequence"))
 @bench_option
 @only_option
 @as_json_option

@@ -12,6 +12,8 @@ from typing import Any, TypeVar
 
 import click
 
+from sequencer.cli.complete import names_of
+
 INPUT_WRONG = 2
 INTERRUPTED = 4
 SERIAL_MAX = 64
@@ -53,7 +55,12 @@ as_json_option = click.option(
     "--json", "as_json", is_flag=True, help="Write JSON to standard output, for a program to read."
 )
 bench_option = click.option(
-    "--bench", "bench_name", required=True, metavar="FILE", help="Bench file, or a shipped one's name."
+    "--bench",
+    "bench_name",
+    required=True,
+    metavar="FILE",
+    shell_complete=names_of("bench"),
+    help="Bench file, or a shipped one's name.",
 )
 
 only_option = click.option(
