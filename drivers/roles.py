@@ -45,6 +45,10 @@ class Reading:
     raw: str = ""
 
 
+SIMULATED = "(simulated)"
+"""How a simulated instrument's model or firmware ends, brackets and all: no maker calls an instrument or a release so by accident."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Identity:
     """What an instrument answers to ``*IDN?`` (IEEE 488.2: four fields)."""
@@ -53,6 +57,11 @@ class Identity:
     model: str
     serial: str
     firmware: str
+
+    @property
+    def simulated(self) -> bool:
+        """Whether it says itself that it is simulated: its model or its firmware ends with the word `SIMULATED`."""
+        return self.model.endswith(SIMULATED) or self.firmware.endswith(SIMULATED)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

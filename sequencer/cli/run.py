@@ -145,6 +145,9 @@ def _run_and_tell(
             enterer=people.enterer(person),
         )
         outcome = runner.run()
+    if record.facts.simulated and not facts.simulated:
+        click.echo("The instruments say that they are simulated: so is this run marked.", err=True)
+    facts = record.facts
     hazards = parts.simulation.hazards if parts.simulation is not None else ()
     with reader_may_be_gone(sys.stdout):
         if as_json:

@@ -42,7 +42,7 @@ def serve_bench(loaded: LoadedBench, *, serial: str, port: int, write_bench: Pat
     from sequencer.bench.simulation import simulate
 
     lock = threading.RLock()
-    specimen = specimen_for(loaded, serial, dry_run=not loaded.bench.simulated)
+    specimen = specimen_for(loaded, serial, dry_run=loaded.bench.visa != "sim")
     bench = simulate(loaded.bench, specimen, virtual=False, lock=lock, profiles=loaded.profiles)
     bench.confirm_knobs()
     devices = {name: bench.devices[entry.address] for name, entry in loaded.bench.instruments.items()}
@@ -87,8 +87,9 @@ def _write(path: Path, loaded: LoadedBench, addresses: dict[str, str]) -> None:
     text: dict[str, Any] = yaml.safe_load(loaded.path.read_text(encoding="utf-8"))
     for key in ("unit", "clock", "seed"):
         text.pop(key, None)
-    text["bench"] = f"{loaded.bench.bench} (simulated, over sockets)"
+    text["bench"] = f"{loaded.bench.bench}, over sockets"
     text["visa"] = "py"
+    text["simulated"] = True
     for name, address in addresses.items():
         entry = text["instruments"][name]
         entry["address"] = address

@@ -148,6 +148,9 @@ class BenchFile(FileModel):
     """Simulated bench only: time that passes at once, or real time."""
     seed: Annotated[int, AfterValidator(between(0, 2**32 - 1, ""))] = 1
     """Simulated bench only: the same seed gives the same run."""
+    stated_simulated: bool = Field(default=False, alias="simulated")
+    """Say that the instruments are simulated although they are reached as real ones are, as those of `sequencer simulate`. A run on
+    instruments that say so themselves is marked as simulated without it."""
     instruments: Mapping[str, AnyInstrument]
     """The connected instruments, each under its role's name or a name of its own with `role`."""
     paths: Paths = Paths()
@@ -248,8 +251,8 @@ class BenchFile(FileModel):
 
     @property
     def simulated(self) -> bool:
-        """Say whether its instruments are simulated."""
-        return self.visa == "sim"
+        """Say whether its instruments are simulated, as far as the file tells."""
+        return self.visa == "sim" or self.stated_simulated
 
 
 def open_timeout_s(entry: Instrument) -> float:

@@ -16,7 +16,7 @@ def bench_parts(
     ``sequence`` is what a dry run is of: the unit that stands in has its modes and channels.
     """
     simulation = None
-    if dry_run or loaded.bench.simulated:
+    if dry_run or loaded.bench.visa == "sim":
         specimen = specimen_for(
             loaded,
             serial,

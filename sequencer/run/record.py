@@ -6,7 +6,7 @@ import errno
 import hashlib
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
@@ -99,6 +99,12 @@ class Record:
         found = [_on_bench(name, one, on_bench.get(name)) for name, one in identities.items()]
         self._beside.change(instruments=tuple(found))
         self._try(lambda again: self.store.write_instruments(self.facts.run, found))
+
+    def mark_simulated(self) -> None:
+        """Mark the run, and all that it will keep, as simulated: the instruments have said that they are."""
+        self.facts = replace(self.facts, simulated=True, bench_name=f"{self.facts.bench_name} (simulated)")
+        self._beside.change(simulated=True, bench=self.facts.bench_name)
+        self._try(lambda again: self.store.write_simulated(self.facts.run, self.facts.bench_name))
 
     def keep(self, index: int, results: Sequence[Result], said: Sequence[Exchange]) -> None:
         """Write what a check left; on return it is durable, or ``trouble`` says where it is not."""

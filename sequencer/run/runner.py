@@ -133,12 +133,27 @@ class Runner:
     def _execute(self) -> None:
         self._bench.open()
         self._record.keep_instruments(self._bench.identities)
+        self._look_whether_simulated()
         self._cables_back()
         if (supply_v := self._plan.sequence.sequence.supply_v) is not None:
             self._bench.safe.set_supply(supply_v)
             self._bench.clock.wait_s(SUPPLY_SETTLE_S)
         for step in self._plan.steps:
             self._step(step)
+
+    def _look_whether_simulated(self) -> None:
+        """See that a run on simulated instruments is marked so, also where the bench file does not say it. Raises _Stopped for a repeat."""
+        said = [name for name, one in self._bench.identities.items() if one.simulated]
+        if self._facts.simulated or not said:
+            return
+        self._record.mark_simulated()
+        self._facts = self._record.facts
+        if self._facts.again is not None:
+            self._bench_failed(
+                f"{', '.join(said)} of this bench say that they are simulated, and run {self._facts.again.run} was on a real one: "
+                "a simulated result cannot take its place. Write 'simulated: true' into the bench file to repeat simulated runs."
+            )
+            raise _Stopped("stopped: a simulated bench cannot repeat a run on a real one")
 
     def _step(self, step: Step) -> None:
         self._stopper.check()

@@ -27,6 +27,13 @@ class BenchInstrument(ScpiDevice):
 
     def __init__(self, clock: Any, wiring: Wiring, rng: np.random.Generator) -> None:
         super().__init__(clock)
+        maker, model, serial, firmware = self.identity
+        self.identity = (
+            maker,
+            model,
+            serial,
+            f"{firmware} (simulated)",
+        )  # also to who meets it over a socket
         self.wiring = wiring
         self.rng = rng
         self.movers: list[BenchInstrument] = []  # all on the bench whose output moves by itself

@@ -8,6 +8,7 @@ Outside the project: processes, signals and sockets are the operating system's; 
 
 from __future__ import annotations
 
+import csv
 import json
 import re
 import signal
@@ -18,6 +19,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+
+from sequencer.results.store.place import StorePlace
+from sequencer.results.store.store import Store
 
 SERIAL = "M40-0007"
 ROOT = Path(__file__).parents[2]
@@ -105,6 +109,9 @@ def runs(
     sequence.write_text(SEQUENCE, encoding="utf-8")
     with Simulate("--serial", SERIAL, "--write-bench", str(bench)) as served:
         served.wait_until_served()
+        said = bench.read_text(encoding="utf-8")
+        assert "simulated: true\n" in said
+        bench.write_text(said.replace("simulated: true\n", ""), encoding="utf-8")
         over_sockets = _run(str(bench), sequence, folder / "over-sockets")
         status, errors = served.end(signal.SIGTERM)
     return over_sockets, _run("sim/bench.yaml", sequence, folder / "in-process"), status, errors
@@ -146,11 +153,20 @@ def test_the_values_agree_within_their_uncertainties(runs: tuple[Any, ...]) -> N
 
 @pytest.mark.slow
 def test_the_simulation_is_named_on_both(runs: tuple[Any, ...]) -> None:
-    """A run over sockets cannot know what is behind them, but the written bench's name says that it is simulated."""
+    """A run over sockets learns from the instruments that they are simulated, although its bench file does not say so: run and rows do."""
     over_sockets, virtual, _, _ = runs
-    assert "simulated" in over_sockets["bench"]
+    assert over_sockets["bench"].endswith("over sockets (simulated)")
     assert over_sockets["bench_safe"] is True
-    assert (over_sockets["simulated"], virtual["simulated"]) == (False, True)
+    for told in (over_sockets, virtual):
+        assert told["simulated"] is True
+        assert {row["simulated"] for row in told["results"]} == {True}
+        assert {row["bench"] for row in told["results"]} == {told["bench"]}
+    table = Path(over_sockets["table"])
+    with table.open(encoding="utf-8", newline="") as file:
+        assert {row["simulated"] for row in csv.DictReader(file)} == {"true"}
+    with Store.open_to_read(StorePlace(path=table.with_name("results.sqlite"))) as store:
+        (run,) = store.read_runs()
+    assert (bool(run["simulated"]), run["bench"]) == (True, over_sockets["bench"])
 
 
 @pytest.mark.slow
@@ -169,7 +185,7 @@ def test_a_plain_socket_client_is_served_until_the_signal(number: int) -> None:
         assert _talk(
             served.addresses["signal_generator"], "*IDN?\n", "FREQ 27.205 MHZ;FREQ?\n", "SYST:ERR?\n"
         ) == [
-            "Hollinbrook,SG-2,2201,1.4",
+            "Hollinbrook,SG-2,2201,1.4 (simulated)",
             "2.720500000E+07",
             '0,"No error"',
         ]

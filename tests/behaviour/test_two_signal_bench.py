@@ -18,7 +18,7 @@ from click.testing import CliRunner
 from sequencer.cli.main import main
 
 BENCH = "two-signal-bench"
-GENERATORS = ["Hollinbrook,SG-2,2201,1.4", "Hollinbrook,SG-2,2202,1.4"]
+GENERATORS = ["Hollinbrook,SG-2,2201,1.4 (simulated)", "Hollinbrook,SG-2,2202,1.4 (simulated)"]
 ROOT = Path(__file__).parents[2]
 SEQUENCE = """\
 sequence: One ratio
@@ -45,8 +45,8 @@ def test_both_generators_identify_themselves() -> None:
     assert asked.exit_code == 0, asked.output
     found = {one["name"]: one for one in json.loads(asked.stdout)["instruments"]}
     assert [found[name]["identity"] for name in ("signal_generator", "interferer")] == [
-        "Hollinbrook SG-2, serial 2201, firmware 1.4",
-        "Hollinbrook SG-2, serial 2202, firmware 1.4",
+        "Hollinbrook SG-2, serial 2201, firmware 1.4 (simulated)",
+        "Hollinbrook SG-2, serial 2202, firmware 1.4 (simulated)",
     ]
     assert found["interferer"]["role"] == "signal_generator"
     assert found["interferer"]["answers"]["output"] == "0"

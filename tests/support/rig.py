@@ -37,6 +37,10 @@ class MemoryRecord:
         """Take who answered."""
         self.identities = identities
 
+    def mark_simulated(self) -> None:
+        """Take that the instruments say that they are simulated."""
+        self.facts = replace(self.facts, simulated=True)
+
     def keep(self, index: int, results: Sequence[Result], said: Sequence[Exchange]) -> None:
         """Take what a check left."""
         self.kept.setdefault(index, []).extend(results)

@@ -48,9 +48,15 @@ def import_kept(kept: KeptRun, connection: Connection) -> Imported:
     name = kept.run
     # Another who imports the same file at the same moment waits here (SQLite: since the transaction began).
     row = connection.execute(select(runs).where(runs.c.run == name).with_for_update()).mappings().one()
-    wrong = [one for one in _SAME if row[one] != store_rows.clean(kept.row())[one]]
+    said = store_rows.clean(kept.row())
+    # a bench may have said that it is simulated when the store could not be written any more
+    late = bool(said["simulated"]) and not row["simulated"]
+    wrong = [one for one in _SAME if row[one] != said[one] and not (late and one == "simulated")]
     if wrong:
         raise NotTheSame(f"another run named {name} is in the store; it differs in {', '.join(wrong)}")
+    if late:
+        marked = {one: said[one] for one in ("simulated", "bench")}
+        connection.execute(update(runs).where(runs.c.run == name).values(**marked))
     before = _count(connection, results, name)
     missing = _missing(kept, connection, before)
     known = connection.execute(select(count()).where(instruments.c.run == name)).scalar_one()

@@ -158,6 +158,12 @@ class Store:
                 _replace(transaction, repeats, check_index, found[0])
             rows.insert(transaction)
 
+    def write_simulated(self, run: str, bench: str) -> None:
+        """Write that a run turned out to be on a simulated bench, and what that is called now."""
+        said = store_rows.clean({"simulated": True, "bench": bench})
+        with self._doing("write to"), self._begin() as connection:
+            connection.execute(update(runs).where(runs.c.run == run).values(**said))
+
     def write_end(self, run: str, *, outcome: str, bench_safe: bool, bench_s: float) -> None:
         """Write how a run ended."""
         how = store_rows.clean({"outcome": outcome, "bench_safe": bench_safe, "bench_s": bench_s})

@@ -52,14 +52,14 @@ def _heard(role: str, act: Callable[[Any], Any]) -> Callable[[ProfiledBench], An
 
 def _common(role: str) -> dict[str, Drive]:
     identity = {
-        "signal_generator": "Hollinbrook,SG-2,2201,1.4",
-        "power_meter": "Hollinbrook,PM-1,3107,2.0",
-        "modulation_analyser": "Hollinbrook,MA-4,4410,3.1",
-        "audio_analyser": "Hollinbrook,AA-3,6123,1.9",
-        "voltmeter": "Hollinbrook,DV-5,7045,1.1",
-        "supply": "Hollinbrook,PS-30,1007,1.02",
-        "switch": "Hollinbrook,SW-2,5002,1.0",
-        "radio": "Hollinbrook,RB-1,8001,0.9",
+        "signal_generator": "Hollinbrook,SG-2,2201,1.4 (simulated)",
+        "power_meter": "Hollinbrook,PM-1,3107,2.0 (simulated)",
+        "modulation_analyser": "Hollinbrook,MA-4,4410,3.1 (simulated)",
+        "audio_analyser": "Hollinbrook,AA-3,6123,1.9 (simulated)",
+        "voltmeter": "Hollinbrook,DV-5,7045,1.1 (simulated)",
+        "supply": "Hollinbrook,PS-30,1007,1.02 (simulated)",
+        "switch": "Hollinbrook,SW-2,5002,1.0 (simulated)",
+        "radio": "Hollinbrook,RB-1,8001,0.9 (simulated)",
     }[role]
     return {
         "identity": Drive(_with(role, lambda one: one.ask("identity")), identity),

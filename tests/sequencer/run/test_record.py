@@ -21,6 +21,8 @@ from sequencer.planning.plan import make_plan
 from sequencer.problems import FileProblems
 from sequencer.results.model import COLUMNS, Point, Result
 from sequencer.results.store import problems as store_problems
+from sequencer.results.store.place import StorePlace
+from sequencer.results.store.spill import read_kept
 from sequencer.results.store.store import Store
 from sequencer.results.stored import instruments_as_plain
 from sequencer.run.record import Record, RunFacts
@@ -79,6 +81,36 @@ def test_table_and_store_hold_the_same(tmp_path: Path, facts: RunFacts) -> None:
         assert record.trouble == []
     with Store.open_to_read(folder / "results.sqlite") as store:
         assert store.read_runs()[0].outcome == "done"
+
+
+def test_a_run_that_turns_out_to_be_simulated_is_marked_in_the_store(tmp_path: Path, facts: RunFacts) -> None:
+    """Its row said otherwise when it began; bench and mark change, and every result after it carries them."""
+    with Record(tmp_path, replace(facts, simulated=False, bench_name="B")) as record:
+        record.mark_simulated()
+        assert (record.facts.simulated, record.facts.bench_name) == (True, "B (simulated)")
+        with Store.open_to_read(tmp_path / "results.sqlite") as store:
+            (run,) = store.read_runs()
+        assert (bool(run["simulated"]), run["bench"]) == (True, "B (simulated)")
+        assert record.trouble == []
+
+
+def test_the_mark_is_kept_where_the_store_cannot_take_it(
+    tmp_path: Path, facts: RunFacts, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What stands beside the table says simulated, and taking that in marks the run in the store too."""
+    monkeypatch.setattr(store_problems, "LOCKED_S", 0.02)
+    with Record(tmp_path, replace(facts, simulated=False, bench_name="B")) as record:
+        holder = sqlite3.connect(tmp_path / "results.sqlite", isolation_level=None)
+        holder.execute("BEGIN IMMEDIATE")
+        record.mark_simulated()
+        record.keep(0, [replace(_result(1.0), simulated=True)], [])
+        record.end(outcome="done", bench_safe=True, bench_s=1.0)
+        holder.close()
+    with Store.open(StorePlace(path=tmp_path / "results.sqlite")) as store:
+        assert not store.read_runs()[0]["simulated"]
+        store.import_kept(read_kept(record.table.path.with_suffix(".json")))
+        (run,) = store.read_runs()
+    assert (bool(run["simulated"]), run["bench"], run["outcome"]) == (True, "B (simulated)", "done")
 
 
 def test_a_store_held_by_another_program_loses_nothing(

@@ -6,6 +6,7 @@ import contextlib
 import math
 import signal
 import sys
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -14,6 +15,7 @@ from drivers.faults import TimedOut
 from sequencer.checks.base import Check, CheckSettings, Finding
 from sequencer.results.model import FaultFacts
 from sequencer.run.events import CheckEnded, FaultMet, RunEnded
+from sequencer.run.record import Again
 from sequencer.run.status import ExitStatus
 from sequencer.safety.way_out import PATIENCE_S
 from sequencer.uncertainty.decision import Decision
@@ -358,6 +360,29 @@ def test_one_instrument_lost_in_mid_run_costs_only_what_needs_it(make_rig):
     assert outcome.status is ExitStatus.BENCH_FAILED
     decisions = [result.decision for result in outcome.results]
     assert decisions == [Decision.NOT_MEASURED, Decision.PASS, Decision.PASS]
+    assert outcome.safe_state.last_line() == SAFE
+
+
+def test_instruments_that_say_they_are_simulated_make_the_run_simulated(make_rig):
+    """Also where bench file and command line say nothing of it: every result carries the mark."""
+    rig = make_rig()
+    rig.record.facts = replace(rig.record.facts, simulated=False)
+    outcome = rig.run()
+    assert rig.record.facts.simulated
+    assert outcome.results
+    assert all(result.simulated for result in outcome.results)
+
+
+def test_a_simulated_bench_does_not_repeat_a_run_on_a_real_one(make_rig):
+    """It is found out when the bench is open: nothing is measured, nothing would replace the real result, status 3 and why."""
+    rig = make_rig()
+    again = Again(run="real-run", reason="plug was loose")
+    rig.record.facts = replace(rig.record.facts, simulated=False, again=again)
+    outcome = rig.run()
+    assert outcome.status is ExitStatus.BENCH_FAILED
+    assert outcome.results == ()
+    assert "real-run was on a real one" in outcome.trouble[0]
+    assert rig.record.facts.simulated
     assert outcome.safe_state.last_line() == SAFE
 
 
