@@ -5,7 +5,7 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from typing import Any, ClassVar, Generic, Literal, TypeVar
 
-from sequencer.checks.finding import Conditions, Demand, Finding
+from sequencer.checks.finding import Conditions, Demand, Finding, MeterMark
 from sequencer.checks.settings import CheckSettings
 from sequencer.problems import Complaint
 from sequencer.safety.loss import HandPath, LossSide
@@ -64,6 +64,10 @@ class Check(ABC, Generic[S]):
     def complaints(self, settings: S, conditions: Conditions) -> list[Complaint]:
         """Return what is wrong with files it will need, for the plan to say before anything is sent."""
         return []
+
+    def meter_marks(self, settings: S) -> tuple[MeterMark, ...]:
+        """Return the voltages it takes for marks of the signal meter, for the plan to hold against each other and the bench."""
+        return ()
 
     def inspect(self, settings: S, conditions: Conditions) -> list[Finding]:
         """Find without any instrument, for a check that has no side."""

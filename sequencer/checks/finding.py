@@ -67,6 +67,17 @@ class Conditions:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class MeterMark:
+    """A voltage that a check takes for a mark of the unit's signal meter, ``above_s9_db`` from S9; ``at``: its key in the check."""
+
+    mark: str
+    above_s9_db: float
+    volts_v: float
+    meter: str
+    at: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
     """What a check found of one quantity, before it is judged.
 

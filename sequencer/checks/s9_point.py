@@ -8,7 +8,7 @@ from typing import Annotated, ClassVar, Literal
 from pydantic import AfterValidator, model_validator
 
 from sequencer.checks.check import Check, Side
-from sequencer.checks.finding import Conditions, Demand, Finding
+from sequencer.checks.finding import Conditions, Demand, Finding, MeterMark
 from sequencer.checks.shared.level_budget import how_found, level_budget, why_not
 from sequencer.checks.shared.limits import LevelLimit
 from sequencer.checks.shared.s_meter import MeterLine, MeterSettings, moves_in_steps, voltage_half_width_v
@@ -90,6 +90,14 @@ class S9Point(Check[S9PointSettings]):
     def forecast_s(self, settings: S9PointSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: settling rules, not averaging."""
         return 0.5 + (22.0 if settings.meter == "needle" else 45.0) * settings.slowest_s
+
+    def meter_marks(self, settings: S9PointSettings) -> tuple[MeterMark, ...]:
+        """Return the voltage of S9."""
+        return (
+            MeterMark(
+                mark="S9", above_s9_db=0.0, volts_v=settings.target_v, meter=settings.meter, at=("target",)
+            ),
+        )
 
     def receive(self, side: ReceiveSide, settings: S9PointSettings, conditions: Conditions) -> list[Finding]:
         """Measure."""

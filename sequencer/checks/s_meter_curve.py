@@ -16,7 +16,7 @@ from typing import Annotated, Any, ClassVar, Literal
 from pydantic import AfterValidator, BeforeValidator, PlainValidator, WithJsonSchema
 
 from sequencer.checks.check import Check, Side
-from sequencer.checks.finding import Conditions, Demand, Finding
+from sequencer.checks.finding import Conditions, Demand, Finding, MeterMark
 from sequencer.checks.s9_point import needle_finding, segment_finding
 from sequencer.checks.shared.levels import HIGHEST_BY_DEFAULT_DBM
 from sequencer.checks.shared.limits import RatioLimit
@@ -128,6 +128,19 @@ class SMeterCurve(Check[SMeterCurveSettings]):
     def demands(self, settings: SMeterCurveSettings, conditions: Conditions) -> list[Demand]:
         """Return the levels it may use."""
         return settings.levels.demands(conditions, highest_dbm=_highest_dbm(settings, conditions))
+
+    def meter_marks(self, settings: SMeterCurveSettings) -> tuple[MeterMark, ...]:
+        """Return the voltage of each mark."""
+        return tuple(
+            MeterMark(
+                mark=mark,
+                above_s9_db=above_s9_db(mark),
+                volts_v=volts,
+                meter=settings.meter,
+                at=("marks", mark),
+            )
+            for mark, volts in settings.marks.items()
+        )
 
     def forecast_s(self, settings: SMeterCurveSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: each mark's search, started at its nominal level."""

@@ -13,6 +13,7 @@ from sequencer.checks.finding import Conditions
 from sequencer.checks.settings import CheckSettings
 from sequencer.files.shipped import is_shipped
 from sequencer.inputs.load_bench import LoadedBench
+from sequencer.planning.facts import contradictions
 from sequencer.planning.load import LoadedSequence
 from sequencer.planning.proof import UNIT_SIDES, keyed_roles, longest_s, step_complaints, whole_complaints
 from sequencer.planning.step import Step
@@ -79,6 +80,7 @@ def make_plan(
         for complaint in step_complaints(step, sequence, bench):
             if complaint not in complaints:
                 complaints.append(complaint)
+    complaints += contradictions(steps, sequence, bench)
     if complaints:
         raise FileProblems(complaints)
     return Plan(sequence=sequence, bench=bench, steps=steps, only=only)
