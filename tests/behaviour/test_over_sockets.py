@@ -166,7 +166,7 @@ def test_the_simulation_is_named_on_both(runs: tuple[Any, ...]) -> None:
         assert {row["simulated"] for row in csv.DictReader(file)} == {"True"}
     with Store.open_to_read(StorePlace(path=table.with_name("results.sqlite"))) as store:
         (run,) = store.read_runs()
-    assert (bool(run["simulated"]), run["bench"]) == (True, over_sockets["bench"])
+    assert (bool(run.simulated), run.bench) == (True, over_sockets["bench"])
 
 
 @pytest.mark.slow

@@ -90,7 +90,7 @@ def test_a_run_that_turns_out_to_be_simulated_is_marked_in_the_store(tmp_path: P
         assert (record.facts.simulated, record.facts.bench_name) == (True, "B (simulated)")
         with Store.open_to_read(tmp_path / "results.sqlite") as store:
             (run,) = store.read_runs()
-        assert (bool(run["simulated"]), run["bench"]) == (True, "B (simulated)")
+        assert (bool(run.simulated), run.bench) == (True, "B (simulated)")
         assert record.trouble == []
 
 
@@ -107,10 +107,10 @@ def test_the_mark_is_kept_where_the_store_cannot_take_it(
         record.end(outcome="done", bench_safe=True, bench_s=1.0)
         holder.close()
     with Store.open(StorePlace(path=tmp_path / "results.sqlite")) as store:
-        assert not store.read_runs()[0]["simulated"]
+        assert not store.read_runs()[0].simulated
         store.import_kept(read_kept(record.table.path.with_suffix(".json")))
         (run,) = store.read_runs()
-    assert (bool(run["simulated"]), run["bench"], run["outcome"]) == (True, "B (simulated)", "done")
+    assert (bool(run.simulated), run.bench, run.outcome) == (True, "B (simulated)", "done")
 
 
 def test_a_store_held_by_another_program_loses_nothing(
