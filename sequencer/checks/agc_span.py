@@ -181,6 +181,8 @@ class AgcSpan(Check[AgcSpanSettings]):
         search = CurveSearch(
             target=-settings.fall_db,
             window_db=(low_dbm, min(high_dbm, settings.strong_dbm)),
+            level_unit="dBm",
+            reading_unit="dB",
             accuracy_db=settings.accuracy_db,
             settling=Settling(rise_s=0.015, fall_s=0.015, least_s=least_s, doubt=0.5),
         )

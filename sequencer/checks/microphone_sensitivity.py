@@ -90,6 +90,8 @@ class MicrophoneSensitivity(Check[MicrophoneSensitivitySettings]):
         search = CurveSearch(
             target=20.0 * math.log10(target),
             window_db=window_db,
+            level_unit="dBV",
+            reading_unit="dB",
             accuracy_db=0.3,
             prior=_STRAIGHT,
             settling=Settling(rise_s=0.0, fall_s=0.0, least_s=0.0),

@@ -80,6 +80,7 @@ class Squelch(Check[SquelchSettings]):
             return self._nothing(settings, threshold_v)
         search = SwitchingSearch(
             window_db=settings.levels.bounds_dbm(conditions),
+            level_unit="dBm",
             accuracy_db=settings.accuracy_db,
             settling=Settling(
                 rise_s=settings.settling_s, fall_s=settings.settling_s, least_s=0.03, doubt=0.5

@@ -137,5 +137,8 @@ def _finish(state: State, fit: Fit) -> Ask | Verdict:
         return Status.FOUND, ""
     if any(sum(n.ask.level_db == level_db for n in state.notes) > 1 for level_db in doubtful):
         where = ", ".join(f"{level_db:.1f}" for level_db in doubtful)
-        return Status.NOT_MONOTONIC, f"the reading is on the wrong side of the target at {where} dB"
+        return (
+            Status.NOT_MONOTONIC,
+            f"the reading is on the wrong side of the target at {where} {state.level_unit}",
+        )
     return state.ask_far(doubtful[0], "again")

@@ -6,6 +6,7 @@ import itertools
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from typing import Any
 
 from sequencer.search.curve_fit import Fit, Point
 from sequencer.search.curve_prior import CurvePrior, prior_from_slope
@@ -44,6 +45,8 @@ class State:
     known_step: float | None
     reading_range: tuple[float, float] | None
     budget: int
+    level_unit: str = "dB"
+    reading_unit: str = ""
     notes: list[Note] = field(default_factory=list)
     readings: list[Reading] = field(default_factory=list)
     fit: Fit | None = None
@@ -58,6 +61,10 @@ class State:
 
     def __post_init__(self) -> None:
         self.lag, self.follower = Lag(self.settling), Follower(self.settling)
+
+    def of_reading(self, reading: Any, digits: int = 6) -> str:
+        """Return a reading, or a difference of two, as a person reads it."""
+        return f"{reading:.{digits}g} {self.reading_unit}".rstrip()
 
     @property
     def slowest_s(self) -> float:

@@ -35,7 +35,7 @@ def stuck(state: State) -> Verdict | None:
         reading = state.readings[-1].value
         return (
             Status.STUCK,
-            f"the reading stayed at {reading:g} from {min(levels):.1f} to {max(levels):.1f} dB",
+            f"the reading stayed at {state.of_reading(reading)} from {min(levels):.1f} to {max(levels):.1f} {state.level_unit}",
         )
     return None
 
@@ -155,7 +155,7 @@ def _drift_db_per_s(residuals: list[tuple[float, float]]) -> float:
 def classified(state: State) -> Verdict:
     """Say which way it failed, from readings up to the ends of the window."""
     levels = [n.ask.level_db for n in state.notes]
-    where = f"from {min(levels):g} to {max(levels):g} dB"
+    where = f"from {min(levels):g} to {max(levels):g} {state.level_unit}"
     known = [n for n in state.notes if not math.isnan(n.excess)]
     numbers = state.numbers()
     if len(numbers) >= 4 and len(numbers) == len(known) and len({n.raw for n in numbers}) == 1:
@@ -164,18 +164,20 @@ def classified(state: State) -> Verdict:
     if len(numbers) == len(known) and not _moved(state, numbers):
         return Status.NO_RESPONSE, f"the reading does not follow the level {where}"
     if above <= 0.2:
-        return Status.NEVER_REACHED, f"{_nearest(numbers)} {where}"
+        return Status.NEVER_REACHED, f"{_nearest(state, numbers)} {where}"
     if above >= 0.8:
-        return Status.ALREADY_PAST, f"{_nearest(numbers)} {where}"
+        return Status.ALREADY_PAST, f"{_nearest(state, numbers)} {where}"
     if _follows(numbers) < LOOSELY:
         return Status.NO_RESPONSE, f"the reading changes, but not with the level, {where}"
     return Status.UNSTABLE, f"the reading changes, but does not follow the level {where}"
 
 
-def _nearest(numbers: list[Note]) -> str:
+def _nearest(state: State, numbers: list[Note]) -> str:
     if not numbers:
         return "every reading was out of range"
-    return f"the nearest reading was {min(abs(n.excess) for n in numbers):.3g} from the target"
+    return (
+        f"the nearest reading was {state.of_reading(min(abs(n.excess) for n in numbers), 3)} from the target"
+    )
 
 
 def _moved(state: State, numbers: list[Note]) -> bool:

@@ -40,7 +40,8 @@ class SwitchingSearch:
     pattern of a bar, one bool a segment from the lowest, or the count of lit segments: the pattern is
     better, since a count hides a missing segment. ``manner`` is what is expected of hysteresis and jitter, by default
     what is usual of a bar (with ``segment``) or of a squelch. ``dwell_s`` is how long each level is held while
-    reading; it belongs to the result. ``falling`` False leaves the falling level unsought.
+    reading; it belongs to the result. ``falling`` False leaves the falling level unsought. ``level_unit`` stands
+    in what it says of its levels.
 
     Raises SearchInputError for a window of no width, an accuracy or dwell of 0 or less, a NaN, a
     segment below 1.
@@ -58,6 +59,7 @@ class SwitchingSearch:
         manner: Manner | None = None,
         start_db: float | None = None,
         budget: int = 120,
+        level_unit: str = "dB",
     ) -> None:
         self.window_db = require_window(window_db)
         self.accuracy_db = require_finite("accuracy_db", accuracy_db, above=0.0)
@@ -65,6 +67,7 @@ class SwitchingSearch:
         self.segment = segment if segment is None else int(require_finite("segment", segment, least=1))
         self.falling = bool(falling)
         self.manner = manner or (SQUELCH if segment is None else BAR)
+        self.level_unit = level_unit
         self.budget = int(require_finite("budget", budget, least=3))
         self._grid = CoarseGrid(self.window_db, self.manner)
         self._fine: FineGrid | None = None
@@ -246,12 +249,12 @@ class SwitchingSearch:
         same = len(self._counts) >= 3 and len(set(self._counts)) == 1
         if all(a >= high for a in asked) and not any(on for _, on in last):
             if same and self._counts[-1] > 0:
-                return Status.STUCK, f"{self._counts[-1]} segments stay lit up to {high:g} dB"
-            return Status.NEVER_REACHED, f"it stayed off up to {high:g} dB"
+                return Status.STUCK, f"{self._counts[-1]} segments stay lit up to {high:g} {self.level_unit}"
+            return Status.NEVER_REACHED, f"it stayed off up to {high:g} {self.level_unit}"
         if all(a <= low for a in asked) and all(on for _, on in last):
             if same:
-                return Status.STUCK, f"{self._counts[-1]} segments stay lit down to {low:g} dB"
-            return Status.ALREADY_PAST, f"it stayed on down to {low:g} dB"
+                return Status.STUCK, f"{self._counts[-1]} segments stay lit down to {low:g} {self.level_unit}"
+            return Status.ALREADY_PAST, f"it stayed on down to {low:g} {self.level_unit}"
         return None
 
     def _segment_missing(self) -> bool:

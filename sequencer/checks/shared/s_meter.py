@@ -80,6 +80,8 @@ class MeterLine:
         search = CurveSearch(
             target=target_v,
             window_db=self._window_dbm,
+            level_unit="dBm",
+            reading_unit="V",
             accuracy_db=self._accuracy_db,
             reading_s=reading_times(self._conditions, "voltmeter"),
             budget=reading_budget(self._conditions, "voltmeter", 60),
@@ -98,6 +100,7 @@ class MeterLine:
         """Find the levels at which the line steps above ``above_v`` while the level rises, and below while it falls."""
         search = SwitchingSearch(
             window_db=self._window_dbm,
+            level_unit="dBm",
             accuracy_db=self._accuracy_db,
             falling=falling,
             budget=reading_budget(self._conditions, "voltmeter", 120),

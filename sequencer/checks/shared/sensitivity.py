@@ -185,6 +185,8 @@ def sensitivity_search(
     return CurveSearch(
         target=settings.target.ratio_db,
         window_db=window_dbm,
+        level_unit="dBm",
+        reading_unit="dB",
         accuracy_db=accuracy_db(
             settings.accuracy_db,
             is_stated="accuracy_db" in settings.model_fields_set,

@@ -219,6 +219,8 @@ def _ratio_finding(
     search = CurveSearch(
         target=question.target_db,
         window_db=(low_dbm, high_dbm),
+        level_unit="dBm",
+        reading_unit="dB",
         rising=False,
         accuracy_db=settings.accuracy_db,
         prior=PRIOR,

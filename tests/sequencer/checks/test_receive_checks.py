@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -190,3 +191,22 @@ def test_forecasts_hold_within_a_factor_of_two(tmp_path: Path, check: str) -> No
     ran = run_checks(tmp_path, "MX40-0101", f"{{check: {check}, channel: 20}}", bench=bench)
     plan = make_plan(load_sequence(str(tmp_path / "sequence.yaml")), load_bench(bench), serial="MX40-0101")
     assert 0.5 <= ran.simulation.clock.now_s() / plan.forecast_s <= 2.0
+
+
+@pytest.mark.parametrize(
+    "check",
+    [
+        "{check: sensitivity, channel: 20, target: 12 dB SINAD, levels: {max: -125 dBm}}",
+        "{check: s9_point, channel: 20, target: 2.25 V, levels: {max: -100 dBm}}",
+        "{check: s9_point, channel: 20, target: 2.25 V, meter: segments, levels: {max: -100 dBm}}",
+        "{check: squelch, channel: 20, open_above: 0.5 V, levels: {max: -126 dBm}}",
+    ],
+)
+def test_a_search_that_ends_without_a_level_speaks_of_levels_in_dbm(tmp_path: Path, check: str) -> None:
+    """What was searched lies between levels, and a level is in dBm: dB alone is a ratio."""
+    ran = run_checks(tmp_path, "M40-0007", check)
+    notes = {one.note for one in ran.outcome.results if one.value is None and one.unit == "dBm"}
+    assert notes
+    for note in notes:
+        assert re.search(r"(to|up to) -\d+(\.\d+)? dBm\b", note), note
+        assert not re.search(r"-\d+(\.\d+)? dB\b", note), note

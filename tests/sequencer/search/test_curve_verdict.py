@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 
 import numpy as np
 import pytest
@@ -55,3 +56,20 @@ def test_an_overloaded_receiver_is_told_with_its_crossing_in_twelve_readings() -
     assert {one.status for one in ended} == {Status.NOT_MONOTONIC}
     assert all(one.warnings and "wrong side" in one.warnings[0] for one in ended)
     assert np.percentile([one.readings for one in ended], 95) <= 12
+
+
+@pytest.mark.parametrize(("reading", "status"), [(0.4, Status.STUCK), (None, Status.NEVER_REACHED)])
+def test_what_is_said_of_levels_and_readings_carries_their_units(
+    reading: float | None, status: Status
+) -> None:
+    """A caller that searches from -130 to -20 dBm for a voltage is not told of decibels without a reference, nor of bare numbers."""
+    search = CurveSearch(target=2.0, window_db=(-130.0, -20.0), level_unit="dBm", reading_unit="V")
+
+    def measure(ask: Ask) -> float:
+        return 1e-3 * (ask.level_db + 130.0) if reading is None else reading
+
+    crossing = find_crossing(search, measure)
+    assert crossing.status is status
+    (said,) = crossing.warnings
+    assert said.endswith(("-20 dBm", "-20.0 dBm"))
+    assert re.search(r"\d V\b", said)
