@@ -238,14 +238,17 @@ def parse_quantity(text: str, dimension: Dimension | str) -> float:
             dimension,
             text,
             f"'{text}' has no unit",
-            f"write its unit, as in '{number} {_example_unit(dimension)}'",
+            f"write its unit, as in {_with_units(number, dimension)}",
         )
     spelling = _spelling(unit, dimension, text)
     return _bounded(_converted(number, spelling, dimension, text), dimension, text)
 
 
-def _example_unit(dimension: Dimension) -> str:
-    return dimension.example.split(" ", 1)[1]
+def _with_units(number: str, dimension: Dimension) -> str:
+    """Return a bare number as it may have been meant, the likelier first: 20 of a time is 20 s; below 100 000 a frequency is in MHz."""
+    units = dict.fromkeys((dimension.unit, dimension.example.split(" ", 1)[1]))
+    likelier = reversed(units) if dimension is FREQUENCY and abs(float(number)) < 1e5 else units
+    return " or ".join(f"'{number} {unit}'" for unit in likelier)
 
 
 def _refuse(dimension: Dimension, found: str, problem: str, hint: str = "") -> QuantityError:

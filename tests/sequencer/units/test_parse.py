@@ -67,7 +67,12 @@ def test_quantities_are_read(text, dimension, expected):
     ("text", "dimension", "said"),
     [
         ("27.185", "frequency", "has no unit"),
-        ("27.185", "frequency", "as in '27.185 MHz'"),
+        ("27.185", "frequency", "as in '27.185 MHz' or '27.185 Hz'"),
+        ("27185000", "frequency", "as in '27185000 Hz' or"),
+        ("20", "time", "as in '20 s' or '20 ms'"),
+        ("600", "frequency difference", "as in '600 Hz'"),
+        ("-73", "level", "as in '-73 dBm'"),
+        ("60", "percent", "as in '60 %'"),
         ("27 mhz", "frequency", "did you mean MHz?"),
         ("27 KHz", "frequency", "did you mean kHz?"),
         ("4 MW", "power", "M is mega, m is milli"),
