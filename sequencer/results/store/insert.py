@@ -16,7 +16,7 @@ from sqlalchemy import Dialect, Engine, PoolProxiedConnection, Table, insert
 from drivers.trace import Exchange
 from sequencer.results.model import Result
 from sequencer.results.store import rows as store_rows
-from sequencer.results.store.tables import confirmations, exchanges, readings, results
+from sequencer.results.store.tables import exchanges, readings, results
 
 
 class Inserted:
@@ -69,7 +69,7 @@ class Writing:
             self._cursor.executemany(text, [values(row) for row in rows])
 
 
-_RESULT, _READING, _CONFIRMATION, _EXCHANGE = map(Inserted, (results, readings, confirmations, exchanges))
+_RESULT, _READING, _EXCHANGE = map(Inserted, (results, readings, exchanges))
 
 
 class CheckRows:
@@ -85,7 +85,6 @@ class CheckRows:
         for result, row in zip(self._found, self._rows, strict=True):
             result_id = transaction.one(_RESULT, row)
             transaction.many(_READING, store_rows.reading_rows(result_id, result))
-            transaction.many(_CONFIRMATION, store_rows.confirmation_rows(result_id, result))
         transaction.many(_EXCHANGE, self._lines)
 
 

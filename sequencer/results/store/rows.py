@@ -58,27 +58,6 @@ def reading_rows(result_id: int, result: Result) -> list[dict[str, Any]]:
     ]
 
 
-def confirmation_rows(result_id: int, result: Result) -> list[dict[str, Any]]:
-    """Return the row of the confirmation that a result is, if it is one: its last."""
-    if result.check != "confirm":
-        return []
-    return [
-        clean(
-            {
-                "result": result_id,
-                "run": result.run,
-                "asked": one.text,
-                "confirmed": one.confirmed,
-                "how": one.how,
-                "who": one.who,
-                "at": one.when.isoformat(timespec="milliseconds"),
-                "knob": one.knob,
-            }
-        )
-        for one in result.confirmations[-1:]
-    ]
-
-
 def instrument_rows(run: str, instruments: Sequence[BenchInstrument]) -> list[dict[str, Any]]:
     """Return the rows of the instruments on the bench of a run, in order."""
     return [clean({**asdict(one), "run": run, "number": at}) for at, one in enumerate(instruments)]

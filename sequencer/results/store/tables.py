@@ -104,7 +104,9 @@ results = Table(
     ),  # JSON as text: it may hold Infinity, which PostgreSQL's JSON refuses
     Column("settings", Text, nullable=False),  # JSON as text
     Column("fault", Text, nullable=False, server_default="null"),  # JSON as text
-    Column("confirmations", Text, nullable=False, server_default="[]"),  # JSON as text
+    Column(
+        "confirmations", Text, nullable=False, server_default="[]"
+    ),  # JSON as text: all before it; of a "confirm" the last is its own
     Column("replaced_by", String, nullable=False, server_default=""),  # the run whose repeat counts instead
     Column("utc_s", _Number, nullable=False),
     Index("result_by_run", "run"),
@@ -125,20 +127,6 @@ readings = Table(
     Column("reading_s", _Number),
     Column("at_s", _Number),
     sqlite_with_rowid=False,  # the readings of a result stand beside each other
-)
-
-confirmations = Table(
-    "confirmation",
-    metadata,
-    Column("result", _Id, ForeignKey("result.id"), primary_key=True, autoincrement=False),
-    Column("run", String, ForeignKey("run.run"), nullable=False),
-    Column("asked", Text, nullable=False),
-    Column("confirmed", Boolean, nullable=False),
-    Column("how", Text, nullable=False),
-    Column("who", Text, nullable=False, server_default=""),
-    Column("at", String, nullable=False, server_default=""),  # ISO 8601
-    Column("knob", String, nullable=False, server_default=""),
-    Index("confirmation_by_run", "run"),
 )
 
 instruments = Table(

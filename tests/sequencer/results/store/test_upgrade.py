@@ -135,20 +135,31 @@ def test_what_old_budgets_share_is_said_once_by_the_upgrade(tmp_path: Path) -> N
 
 
 def test_a_store_of_schema_2_has_every_row_it_had(tmp_path: Path) -> None:
-    """Every column of every table, read by SQLite alone before and after, is the same; nothing in it counts as repeated."""
+    """Every column of every table, read by SQLite alone before and after, is the same; nothing in it counts as repeated.
+
+    What the table of confirmations held is read back from the results that were those confirmations.
+    """
     path = Path(shutil.copy(SCHEMA_2, tmp_path / "results.sqlite"))
-    names = ("unit", "run", "result", "confirmation", "instrument", "exchange")
+    names = ("unit", "run", "result", "instrument", "exchange")
     with Store.open(path) as store:
         assert [run.decisions for run in store.read_runs()] == [
             {"fail": 1, "no limit": 1, "pass": 1},
             {"no limit": 1, "pass": 2},
         ]
+        asked = {
+            run.run: [(one.text, one.confirmed, one.how) for one in store.read_confirmations(run.run)]
+            for run in store.read_runs()
+        }
+    before = _rows(SCHEMA_2, "confirmation")
+    assert len(before) == 2
+    assert sum(map(len, asked.values())) == len(before)
+    for row in before:
+        assert (row["asked"], bool(row["confirmed"]), row["how"]) in asked[row["run"]]
     for name in names:
         new = NOT_REPEATED if name == "run" else {"replaced_by": "", **NEW_IN_4} if name == "result" else {}
-        new = {"who": "", "knob": ""} if name == "confirmation" else new
         before = _rows(SCHEMA_2, name)
         assert before
-        filled = FILLED_BY_4 if name == "result" else ("at",) if name == "confirmation" else ()
+        filled = FILLED_BY_4 if name == "result" else ()
         now = [{key: row[key] for key in row if key not in filled} for row in _rows(path, name)]
         assert now == [
             {key: cell for key, cell in {**row, **new}.items() if key not in filled} for row in before

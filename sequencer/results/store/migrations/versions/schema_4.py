@@ -1,4 +1,8 @@
-"""Schema 4: target, slope, axis, nominal, supply, fault and confirmations are fields of a result; budgets say what results share."""
+"""Schema 4: target, slope, axis, nominal, supply, fault and confirmations are fields of a result; budgets say what results share.
+
+The table of confirmations goes: each result carries those it was found under, and that of a `confirm` its own, so that it held nothing
+that is not there.
+"""
 
 from __future__ import annotations
 
@@ -26,9 +30,7 @@ _result = sa.table(
     "result",
     *map(sa.column, ("id", "run", "time", "check", "conditions", "budget", "supply_v", "confirmations")),
 )
-_confirmation = sa.table(
-    "confirmation", *map(sa.column, ("result", "run", "asked", "confirmed", "how", "at"))
-)
+_confirmation = sa.table("confirmation", *map(sa.column, ("result", "run", "asked", "confirmed", "how")))
 
 
 def upgrade() -> None:
@@ -39,14 +41,13 @@ def upgrade() -> None:
         op.add_column("result", sa.Column(name, sa.String, nullable=False, server_default=""))
     op.add_column("result", sa.Column("fault", sa.Text, nullable=False, server_default="null"))
     op.add_column("result", sa.Column("confirmations", sa.Text, nullable=False, server_default="[]"))
-    for name, kind in (("who", sa.Text), ("at", sa.String), ("knob", sa.String)):
-        op.add_column("confirmation", sa.Column(name, kind, nullable=False, server_default=""))
     connection = op.get_bind()
-    _fill_results(connection, _fill_confirmations(connection))
+    _fill_results(connection, _confirmed(connection))
+    op.drop_table("confirmation")
 
 
-def _fill_confirmations(connection: sa.Connection) -> dict[str, list[tuple[int, dict[str, Any]]]]:
-    """Say when each was confirmed, and return them by run, each with the number of its result."""
+def _confirmed(connection: sa.Connection) -> dict[str, list[tuple[int, dict[str, Any]]]]:
+    """Return the confirmations by run, each with the number of its result; it was confirmed when that was found."""
     found: dict[str, list[tuple[int, dict[str, Any]]]] = {}
     both = sa.select(
         _confirmation.c.result,
@@ -56,7 +57,6 @@ def _fill_confirmations(connection: sa.Connection) -> dict[str, list[tuple[int, 
         _confirmation.c.how,
         _result.c.time,
     ).join(_result, _result.c.id == _confirmation.c.result)
-    times = []
     for row in connection.execute(both.order_by(_confirmation.c.result)):
         record = {
             "text": row.asked,
@@ -67,10 +67,6 @@ def _fill_confirmations(connection: sa.Connection) -> dict[str, list[tuple[int, 
             "knob": "",
         }
         found.setdefault(row.run, []).append((row.result, record))
-        times.append({"of": row.result, "moment": row.time})
-    if times:
-        when = sa.update(_confirmation).where(_confirmation.c.result == sa.bindparam("of"))
-        connection.execute(when.values(at=sa.bindparam("moment")), times)
     return found
 
 
