@@ -35,6 +35,10 @@ NOT_THERE = "no such result"
 UNCERTAIN = "uncertainty not stated"
 THE_FIRST = "compared with this"
 
+LOWEST_IS_BEST = "best first: lowest"
+HIGHEST_IS_BEST = "best first: highest"
+LOWEST_FIRST = "lowest first"
+
 GROUPINGS: Mapping[str, Callable[[StoredRun], str]] = {
     "unit": lambda run: run.serial,
     "run": lambda run: run.again or run.run,
@@ -65,9 +69,9 @@ class Cell:
 
     ``value`` and ``expanded`` in the line's unit, None if there is none; ``count`` results stand behind it, ``decisions`` are theirs.
     ``difference`` is from the line's first value, with its expanded uncertainty, ``e_n`` and ``zeta``; ``statement`` is one of this
-    module's phrases, ``reason`` says why nothing is compared. ``place`` counts from 1, lowest first: one more than the number of groups
-    that are significantly lower, so that groups which the results cannot separate share a place. ``replaced``: how many earlier results
-    were repeated since and do not count.
+    module's phrases, ``reason`` says why nothing is compared. ``place`` counts from 1 in the line's
+    ``order``: one more than the number of groups that significantly come before it, so that groups which the results cannot separate
+    share one. ``replaced``: how many earlier results were repeated since and do not count.
     """
 
     group: str
@@ -90,6 +94,8 @@ class Cell:
 class Line:
     """One quantity of one check on one channel in one mode, a cell a group.
 
+    ``order`` is that of the cells' ``place``, as the limits of all its results ask: lowest is best under an upper limit, highest is best
+    over a lower one. Where they have both limits or none, no end is the better one, and the order is plainly "lowest first".
     ``shared``: the errors taken to be common. ``differing``: conditions that differ and do not forbid the comparison.
     """
 
@@ -99,6 +105,7 @@ class Line:
     mode: str
     unit: str
     cells: tuple[Cell, ...]
+    order: str
     shared: tuple[str, ...]
     differing: tuple[str, ...]
 
@@ -211,7 +218,8 @@ def _line(
         for at, group in enumerate(groups)
     ]
     cells = [replace(cell, replaced=_replaced(key, group)) for cell, group in zip(cells, groups, strict=True)]
-    judged = _judged([cells[at] for at in usable], [estimates[at] for at in usable])
+    order = _order([row for at in usable for row in measured[at]])
+    judged = _judged([cells[at] for at in usable], [estimates[at] for at in usable], order)
     for at, cell in zip(usable, judged, strict=True):
         cells[at] = cell
     alike = [one for at in usable for one in conditions[at]]
@@ -223,6 +231,7 @@ def _line(
         mode=mode,
         unit=next(row for rows in columns for row in rows).unit,
         cells=tuple(cells),
+        order=order,
         shared=shared_sources(estimates[at] for at in usable),
         differing=tuple(differing.values()),
     )
@@ -254,13 +263,22 @@ def _value_cell(name: str, rows: Sequence[StoredResult], estimate: Estimate | No
     )
 
 
-def _judged(cells: Sequence[Cell], estimates: Sequence[Estimate]) -> list[Cell]:
+def _order(rows: Sequence[StoredResult]) -> str:
+    """Return in which order the limits of all these results ask for them."""
+    limited = {(row.lower_limit is not None, row.upper_limit is not None) for row in rows}
+    return {(False, True): LOWEST_IS_BEST, (True, False): HIGHEST_IS_BEST}.get(
+        limited.pop() if len(limited) == 1 else (False, False), LOWEST_FIRST
+    )
+
+
+def _judged(cells: Sequence[Cell], estimates: Sequence[Estimate], order: str) -> list[Cell]:
     """Return the cells of one line that may be compared, held against the first of them, with their places."""
     if not cells:
         return []
     pairs = differences(estimates)
     separate = np.abs(pairs.difference) > pairs.expanded
-    lower = np.sum(separate & (pairs.difference > 0), axis=0)
+    ahead = pairs.difference < 0 if order == HIGHEST_IS_BEST else pairs.difference > 0
+    before = np.sum(separate & ahead, axis=0)
     placed = all(one.is_stated for one in estimates)
     found = []
     for here, (cell, estimate) in enumerate(zip(cells, estimates, strict=True)):
@@ -271,7 +289,7 @@ def _judged(cells: Sequence[Cell], estimates: Sequence[Estimate]) -> list[Cell]:
             score["difference"] = float(pairs.difference[0, here])
         if placed:
             tied = np.flatnonzero(~separate[:, here]).tolist()
-            score["place"] = 1 + int(lower[here])
+            score["place"] = 1 + int(before[here])
             score["tied_with"] = tuple(cells[other].group for other in tied if other != here)
         found.append(replace(cell, **score))
     return found
@@ -321,6 +339,11 @@ def _notes(lines: Sequence[Line], allowed: frozenset[str]) -> Iterable[str]:
         "Differences are from the first group with a value. Two differ if their difference is larger than its own expanded "
         "uncertainty (about 95 %)."
     )
+    if any(cell.place is not None for line in lines for cell in line.cells):
+        yield (
+            "Groups are numbered best first where a limit says which end is best: lowest under an upper limit, highest over a lower one; "
+            "with both limits or none, lowest first. An = marks a number beside which the results cannot tell another group apart."
+        )
     shared = dict.fromkeys(source for line in lines for source in line.shared)
     if shared:
         yield f"{ASSUMPTION} Taken as common here: {'; '.join(shared)}."

@@ -22,7 +22,7 @@ def comparison_screen(comparison: Comparison) -> RenderableType:
     for line in comparison.lines:
         where = "" if line.channel is None else f", channel {line.channel}"
         parts += [
-            Text(printable(f"{line.quantity}{where}, {line.mode}"), style="bold"),
+            _heading(line, where),
             _line_table(line),
             *(
                 Text(f"  {printable(cell.group)}: {printable(cell.reason)}", style="dim")
@@ -34,10 +34,18 @@ def comparison_screen(comparison: Comparison) -> RenderableType:
     return Group(*parts, *(Text(printable(note), style="dim") for note in comparison.notes))
 
 
+def _heading(line: Line, where: str) -> Text:
+    """Return what stands above a line's table; the order of its numbers with it, where it has any."""
+    said = Text(printable(f"{line.quantity}{where}, {line.mode}"), style="bold")
+    if any(cell.place is not None for cell in line.cells):
+        said.append(f" (numbered {line.order})", style="not bold dim")
+    return said
+
+
 def _line_table(line: Line) -> Table:
     table = Table(header_style="bold", box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
-    for heading in ("unit or group", "value ± U", "difference ± U", "E_n", "", "place"):
-        table.add_column(heading, justify="right" if heading in ("E_n", "place") else "left")
+    for heading in ("unit or group", "value ± U", "difference ± U", "E_n", "", "no."):
+        table.add_column(heading, justify="right" if heading in ("E_n", "no.") else "left")
     for cell in line.cells:
         if cell.statement == NOT_THERE:
             continue
@@ -70,7 +78,7 @@ def difference_cell(cell: Cell, unit: str) -> str:
 
 
 def place_cell(cell: Cell) -> str:
-    """Return the place, marked with = where it is shared or not surely another's."""
+    """Return the number in the line's order, marked with = where the results cannot tell another group apart."""
     if cell.place is None:
         return ""
     return f"{cell.place}=" if cell.tied_with else f"{cell.place}"

@@ -254,6 +254,36 @@ def test_places_are_shared_where_the_results_cannot_separate():
     assert places == {"a": (1, ("b",)), "b": (1, ("a", "c")), "c": (2, ("b",)), "d": (4, ())}
 
 
+@pytest.mark.parametrize(
+    ("limits", "order", "first"),
+    [
+        ({"upper_limit": -113.0}, "best first: lowest", "A"),
+        ({"lower_limit": -130.0}, "best first: highest", "B"),
+        ({"lower_limit": -130.0, "upper_limit": -113.0}, "lowest first", "A"),
+        ({}, "lowest first", "A"),
+    ],
+)
+def test_the_order_is_what_the_limit_asks(limits, order, first):
+    """Under an upper limit the lowest is best, over a lower one the highest; with both or none nobody is called best. The notes say so."""
+    groups = [
+        Group(name=name, rows=(plain_row(value, 0.1, **limits),))
+        for name, value in (("A", -120.0), ("B", -118.0))
+    ]
+    comparison = compare(groups)
+    (line,) = comparison.lines
+    assert line.order == order
+    assert [cell.group for cell in line.cells if cell.place == 1] == [first]
+    assert sorted(cell.place for cell in line.cells) == [1, 2]
+    assert any("lowest under an upper limit" in note for note in comparison.notes)
+
+
+def test_limits_of_two_kinds_ask_for_no_order():
+    """Where one group has an upper limit and another a lower one, no end is best."""
+    one, other = plain_row(-120.0, 0.1, upper_limit=-113.0), plain_row(-118.0, 0.1, lower_limit=-130.0)
+    groups = [Group(name="A", rows=(one,)), Group(name="B", rows=(other,))]
+    assert compare(groups).lines[0].order == "lowest first"
+
+
 @given(st.lists(st.tuples(st.floats(-10, 10), st.floats(0.01, 5)), min_size=2, max_size=8), st.randoms())
 def test_places_do_not_depend_on_the_order_of_the_groups(results, chance):
     """However the groups are laid, each keeps its place."""
@@ -348,7 +378,7 @@ def test_a_comparison_survives_json():
 
 
 def test_the_screen_shows_values_differences_and_words():
-    """On the screen stand value, difference, E_n, the words and the place; nothing that a terminal could act on."""
+    """On the screen stand value, difference, E_n, the words and the order; nothing that a terminal could act on."""
     console = Console(width=120, record=True, file=io.StringIO())
     groups = [Group(name="A\x1b[2J", rows=(level_row(-120.0),)), Group(name="B", rows=(level_row(-119.0),))]
     console.print(comparison_screen(compare(groups)))
@@ -360,6 +390,8 @@ def test_the_screen_shows_values_differences_and_words():
         DIFFERS,
         "A\\x1b[2J",
         "generator, level accuracy",
+        "FM (numbered lowest first)",
     ):
         assert words in shown
+    assert "place" not in shown
     assert "\x1b" not in shown

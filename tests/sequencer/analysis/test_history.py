@@ -64,6 +64,14 @@ def test_a_change_within_the_uncertainty_is_no_drift():
     assert drift.statement.startswith("No significant drift (")
 
 
+@pytest.mark.parametrize(("unit", "said"), [("W", " W per year"), ("Hz", " Hz per year")])
+def test_a_unit_keeps_its_capitals(unit, said):
+    """A statement that begins with a capital letter leaves those of the unit alone (SI: W, Hz; a small w is none)."""
+    drift = history([on(day, 3.7, unit=unit) for day in (0, 200, 400)]).drift
+    assert drift.statement.startswith("No significant drift (")
+    assert said in drift.statement
+
+
 def test_the_drift_interval_holds_the_truth_about_95_times_in_100():
     """Of 600 simulated histories with a known drift and known scatter, 93 to 98 in 100 intervals hold it."""
     chance, held = random.Random(7), 0
