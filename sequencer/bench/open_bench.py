@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from contextlib import ExitStack, suppress
 from dataclasses import dataclass
@@ -29,6 +30,7 @@ from sequencer.safety.key import Ratings
 from sequencer.safety.loss import HandPath
 from sequencer.safety.state import SafeState
 from sequencer.safety.way_out import PATIENCE_S
+from sequencer.units.convert import dbm_from_w
 
 if TYPE_CHECKING:
     from sim.bench import SimulatedBench
@@ -248,6 +250,9 @@ class OpenBench:
                 max_supply_current_a=protection.max_supply_current_a,
                 max_supply_voltage_v=max_supply_v(self.bench),
                 max_meter_dbm=max_meter_dbm(self.bench),
+                path_rating_dbm=dbm_from_w(paths.transmit.rating_w)
+                if paths.transmit is not None
+                else math.inf,
                 supply_accuracy_percent=supply_accuracy_percent(self.bench),
             ),
             receive_loss_db=paths.receive.loss_db if paths.receive is not None else _no_loss,

@@ -12,7 +12,7 @@ from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared.limits import PowerLimit
-from sequencer.checks.shared.settle import settle
+from sequencer.checks.shared.settle import agreeing, settle
 from sequencer.checks.shared.transmit import SETTLED_DB, Drive, Tone, power_finding
 from sequencer.files.fields import TimeS, between
 from sequencer.inputs.bench import longest_release_s
@@ -107,7 +107,9 @@ class CarrierPower(Check[CarrierPowerSettings]):
         if settings.keyed_for_s:
             side.hold_keyed_s(settings.keyed_for_s)
         readings = settle(read, side.wait_s, within=SETTLED_DB)
-        readings += [read() for _ in range(settings.readings - 2)]
+        if readings[-1].number is not None:
+            readings += [read() for _ in range(settings.readings - 2)]
+            readings = agreeing(readings, read, within=SETTLED_DB)
         side.rest()
         if conditions.mode in SIDEBANDS:
             side.remove_second_tone()

@@ -8,14 +8,15 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator, model_validator
 
-from drivers.faults import InstrumentError, InstrumentFault, LinkFault, UnexpectedReply
+from drivers.faults import InstrumentError, InstrumentFault, LinkFault, NotSettled, UnexpectedReply
 from drivers.roles import RangeState, Reading
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
-from sequencer.checks.frequency_error import error_budget
+from sequencer.checks.frequency_error import SETTLED_HZ, error_budget
 from sequencer.checks.settings import SOME, ChannelNumber, CheckSettings
 from sequencer.checks.shared.limits import FrequencyErrorLimit, PowerLimit
-from sequencer.checks.shared.transmit import not_read, numbers, power_finding
+from sequencer.checks.shared.settle import read_pair
+from sequencer.checks.shared.transmit import SETTLED_DB, not_read, numbers, power_finding
 from sequencer.files.fields import PowerW, at_least
 from sequencer.problems import FieldProblem
 from sequencer.results.model import FaultFacts
@@ -187,7 +188,7 @@ def _tried(
         return [
             Finding(quantity=quantity, value=0.0, unit="", exact=True, limits=ACCEPTED, note=refused.what)
         ], False
-    except (InstrumentError, LinkFault, UnexpectedReply) as fault:
+    except (InstrumentError, LinkFault, NotSettled, UnexpectedReply) as fault:
         side.rest()
         return _lost(str(fault), settings, carrier_hz, FaultFacts.of(fault)), True
 
@@ -210,8 +211,8 @@ def _on_channel(
     conditions: Conditions,
 ) -> Iterator[Finding]:
     side.select(channel, carrier_hz)
-    power = [side.read_power_dbm() for _ in range(2)]
-    frequency = [side.read_frequency_hz() for _ in range(2)]
+    power = read_pair(side.read_power_dbm, within=SETTLED_DB)
+    frequency = read_pair(side.read_frequency_hz, within=SETTLED_HZ)
     side.rest()
     yield power_finding("carrier power", power, settings.power.limits, conditions)
     yield _frequency_finding(channel, carrier_hz, frequency, settings, conditions)
@@ -260,7 +261,7 @@ def _outside(
     lost = Finding(quantity=quantity, value=None, unit="W", limits=limits)
     try:
         side.select(channel, conditions.plan.frequency_hz(conditions.plan.channels[0]))
-        readings = [side.read_power_dbm() for _ in range(2)]
+        readings = read_pair(side.read_power_dbm, within=SETTLED_DB)
     except ChannelRefused as refused:
         return Finding(
             quantity="refused outside the plan",
@@ -272,7 +273,7 @@ def _outside(
         )
     except InstrumentFault as fault:
         side.rest()
-        if isinstance(fault, InstrumentError | LinkFault | UnexpectedReply):
+        if isinstance(fault, InstrumentError | LinkFault | NotSettled | UnexpectedReply):
             return replace(lost, note=str(fault), fault=FaultFacts.of(fault))
         raise
     side.rest()

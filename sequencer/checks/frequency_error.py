@@ -9,8 +9,7 @@ from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared.limits import FrequencyErrorLimit
-from sequencer.checks.shared.settle import settle
-from sequencer.checks.shared.transmit import read_baseband
+from sequencer.checks.shared.transmit import read_baseband, read_settled
 from sequencer.safety.transmit import TransmitSide
 from sequencer.uncertainty.budget import Budget
 from sequencer.uncertainty.contributions import instrument_accuracy, repeatability, resolution
@@ -64,8 +63,7 @@ class FrequencyError(Check[FrequencyErrorSettings]):
                 side, lambda samples: carrier_hz + read_carrier_error_hz(samples.content, samples.rate_hz)
             )
         else:
-            readings = settle(side.read_frequency_hz, side.wait_s, within=SETTLED_HZ)
-            readings += [side.read_frequency_hz() for _ in range(MORE_READINGS)]
+            readings = read_settled(side, side.read_frequency_hz, within=SETTLED_HZ)
         side.rest()
         if (bad := next((reading for reading in readings if reading.number is None), None)) is not None:
             note = f"modulation analyser: {bad.state.value}; a carrier far from {carrier_hz / 1e6:.5f} MHz is not found"

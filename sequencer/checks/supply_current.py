@@ -11,7 +11,7 @@ from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared.limits import CurrentLimit
-from sequencer.checks.shared.settle import settle
+from sequencer.checks.shared.settle import agreeing, settle
 from sequencer.checks.shared.transmit import MORE_READINGS, not_read, numbers, read_settled
 from sequencer.safety.transmit import TransmitSide
 from sequencer.uncertainty.budget import Budget
@@ -55,6 +55,7 @@ class SupplyCurrent(Check[SupplyCurrentSettings]):
         """Measure."""
         idle = settle(side.read_idle_current_a, side.pause_s, within=SETTLED_A)
         idle += [side.read_idle_current_a() for _ in range(MORE_READINGS)]
+        idle = agreeing(idle, side.read_idle_current_a, within=SETTLED_A)
         keyed = read_settled(side, side.read_supply_current_a, within=SETTLED_A)
         side.rest()
         return [

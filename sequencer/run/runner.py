@@ -36,6 +36,7 @@ from sequencer.run.record import Record, RunFacts
 from sequencer.run.status import ExitStatus
 from sequencer.safety.cables import BACK
 from sequencer.safety.channel import ChannelRefused
+from sequencer.safety.plausible import UnitFacts
 from sequencer.safety.state import SafeState
 from sequencer.safety.supply import SUPPLY_SETTLE_S
 from sequencer.safety.way_out import PATIENCE_S
@@ -232,7 +233,7 @@ class Runner:
             self._gave_up = True
             return "stopped: the bench could not be confirmed safe"
         if self._bench.safe.supply_cut:
-            return "stopped: the key could not be released at first, and the unit's supply was cut"
+            return "stopped: the unit's supply was cut, because it could not be shown that its key is open and it is silent"
         return ""
 
     def _on_side(self, step: Step) -> list[Finding]:
@@ -268,7 +269,10 @@ class Runner:
         if step.side == "receive":
             with safe.receive_side(**where) as receive:
                 return check.receive(receive, step.settings, conditions)
-        with safe.transmit_side(**where) as transmit:
+        channels_hz = conditions.plan.frequencies_hz.values() if conditions.plan is not None else ()
+        rated_w = self._plan.sequence.sequence.rated_power_w
+        unit = UnitFacts.of(conditions.carrier_hz, rated_w, channels_hz)
+        with safe.transmit_side(**where, unit=unit) as transmit:
             return check.transmit(transmit, step.settings, conditions)
 
     def _cables_back(self) -> None:

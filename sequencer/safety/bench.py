@@ -20,6 +20,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager, suppress
+from dataclasses import replace
 from typing import Literal, TypeVar
 
 from drivers.clock import Clock
@@ -39,7 +40,9 @@ from sequencer.safety.cables import Cables, Connection
 from sequencer.safety.channel import select_channel
 from sequencer.safety.key import Key, Ratings
 from sequencer.safety.loss import HandPath, LossSide
+from sequencer.safety.plausible import MARGIN_DB, UnitFacts, transmit_spans
 from sequencer.safety.receive import ReceiveSide
+from sequencer.safety.release import Release
 from sequencer.safety.side import present
 from sequencer.safety.start_state import StartState
 from sequencer.safety.state import SafeState
@@ -94,6 +97,7 @@ class SafeBench:
         )
         self._start = StartState(instruments, self._supply)
         self.supply_cut = False
+        self._stays_on = ""
 
     @property
     def supply_facts(self) -> SupplyFacts | None:
@@ -165,6 +169,8 @@ class SafeBench:
         )
         with suppress(Exception):
             self._audio_off()
+        if self._stays_on and not self.supply_cut:
+            trouble = (self._stays_on, *trouble)
         return SafeState(off=off, trouble=trouble, cables_moved=self.cables.moved)
 
     def _with_opened(self, role: str, act: Callable[[], None]) -> Callable[[], None]:
@@ -207,15 +213,23 @@ class SafeBench:
                 try:
                     yield side
                     self._start.confirm_receive()
+                    side.confirm_response()
                 finally:
                     side.leave()
             finally:
                 self._generators_off()
 
     @contextmanager
-    def transmit_side(self, *, channel: int | None, mode: str, frequency_hz: float) -> Iterator[TransmitSide]:
-        """Hand over the transmit side: generator off and confirmed, path on the load and confirmed; keyed when read."""
+    def transmit_side(
+        self, *, channel: int | None, mode: str, frequency_hz: float, unit: UnitFacts | None = None
+    ) -> Iterator[TransmitSide]:
+        """Hand over the transmit side: generator off and confirmed, path on the load and confirmed; keyed when read.
+
+        ``unit`` is what is known of the unit, for telling what a reading can be.
+        """
         key = self._key_of(present(self._find(Radio), "radio"))
+        presses, is_proved = key.presses, False
+        facts = unit or UnitFacts(carrier_hz=frequency_hz)
         with self._one_side():
             try:
                 self._unkey()
@@ -242,19 +256,66 @@ class SafeBench:
                     frequency_hz=frequency_hz,
                     select=self._select_channel,
                     bounds_s=self._bounds_s,
+                    spans=lambda at_hz: transmit_spans(
+                        replace(facts, carrier_hz=at_hz),
+                        path_rating_dbm=self._ratings.path_rating_dbm,
+                        meter_top_dbm=self._ratings.max_meter_dbm + self._transmit_loss_db(at_hz),
+                        supply_limit_a=self._ratings.max_supply_current_a,
+                    ),
                 )
                 try:
                     yield side
                     self._release_confirmed(key)
+                    is_proved = True
+                    if key.presses > presses:
+                        self._prove_release(side).confirm_response()
                     self._start.confirm_transmit()
                 finally:
                     side.leave()
             finally:
                 try:
                     key.release()
+                    if key.presses > presses and not is_proved:
+                        self._prove_release(side)
                 finally:
                     self._audio_off()
                 self._supply.give_back()
+
+    def _prove_release(self, side: TransmitSide) -> Release:
+        """See that the carrier has gone before the switch moves. NotConfirmed where it stays: then the supply was cut."""
+        release = Release(
+            meter=self._find(PowerMeter),
+            analyser=self._find(ModulationAnalyser),
+            supply=self._find(Supply),
+            clock=self._clock,
+            loss_db=self._transmit_loss_db(side.frequency_hz),
+            carrier_hz=side.frequency_hz,
+            taken=side.taken,
+            top_dbm=min(
+                self._ratings.path_rating_dbm,
+                self._ratings.max_meter_dbm + self._transmit_loss_db(side.frequency_hz),
+            )
+            + MARGIN_DB,
+            stands_still=side.stands_still,
+        )
+        if release.is_silent() is not False:
+            return release
+        self.cut_off()
+        radio, seen = present(self._find(Radio), "radio"), release.seen
+        what = f"PTT was released and reads open, and {seen}"
+        if not self.supply_cut:
+            self._stays_on = what
+            what += "; the supply could not be cut: the switch stays where it is"
+        elif release.is_seen_falling():
+            what += "; with its supply cut the unit is silent"
+        else:
+            what += "; the same with the unit's supply cut, so that the instrument may stand still"
+        raise NotConfirmed(
+            what,
+            instrument=radio.name,
+            address=radio.address,
+            next_move="Remove the supply from the unit, then look for a stuck key line, and at that instrument.",
+        )
 
     @contextmanager
     def loss_side(

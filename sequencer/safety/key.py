@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Protocol
 from weakref import ref
@@ -17,7 +18,8 @@ class Ratings:
 
     ``max_key_time_s`` above 0; ``key_duty`` above 0 to 1, key-down time over all time; ``max_receiver_input_dbm`` at the antenna
     connector; ``max_supply_voltage_v`` and ``max_meter_dbm`` are the supply's and the power meter's own entries, and so
-    is ``supply_accuracy_percent``, None where nobody stated it.
+    is ``supply_accuracy_percent``, None where nobody stated it. ``path_rating_dbm`` is what
+    the transmit path bears.
     """
 
     max_key_time_s: float = 20.0
@@ -27,6 +29,7 @@ class Ratings:
     max_supply_voltage_v: float = 16.0
     max_meter_dbm: float = 20.0
     supply_accuracy_percent: float | None = None
+    path_rating_dbm: float = math.inf
 
 
 class KeyKeeper(Protocol):
@@ -65,6 +68,13 @@ class Key:
         self._pressed_at_s: float | None = None
         self._rested_from_s = clock.now_s()
         self._owed_rest_s = owed_rest_s
+        self._barred = ""
+        self.presses = 0
+        """How often the unit was keyed."""
+
+    def bar(self, why: str) -> None:
+        """Key nothing any more in this run: ``why`` says what was seen."""
+        self._barred = why
 
     @property
     def is_down(self) -> bool:
@@ -73,11 +83,16 @@ class Key:
 
     def press(self) -> None:
         """Key the unit, after the rest that the duty still owes; generator and switch are asked again just before."""
+        if self._barred:
+            raise self._refused(
+                self._barred, "Put more attenuation before the power meter, or look at the unit."
+            )
         self._rest()
         if (keeper := self._keeper()) is None:
             raise self._refused("the bench of this key is closed", "Open the bench again.")
         keeper.confirm_transmit()
         self._pressed_at_s = self._clock.now_s()
+        self.presses += 1
         self._radio.key()
 
     def release(self) -> None:

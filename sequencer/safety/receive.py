@@ -2,19 +2,27 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from drivers.clock import Clock
 from drivers.faults import Refused
 from drivers.roles import AudioAnalyser, Reading, Samples, SignalGenerator, Voltmeter, Weighting
 from sequencer.safety.key import Ratings
+from sequencer.safety.plausible import AUDIO_FREQUENCY, AUDIO_LEVEL, DISTORTION, METER_LINE, SINAD, Span
+from sequencer.safety.release import still
 from sequencer.safety.side import Side, present
+from sequencer.safety.watch import Watch
 
 GENERATOR_SETTLE_MAX_S = 2.0
+RESPONSE_S = (
+    0.3  # from the generator off to a receiver and a meter that have followed: common practice, no source
+)
 
 
 class ReceiveSide(Side):
     """Unit unkeyed, path on the generator, generator usable. Levels are at the unit's antenna connector, dBm."""
 
-    __slots__ = ("_audio", "_generator", "_interferer", "_loss_db", "_ratings", "_voltmeter")
+    __slots__ = ("_audio", "_generator", "_interferer", "_loss_db", "_ratings", "_voltmeter", "_watch")
 
     def __init__(
         self,
@@ -35,6 +43,7 @@ class ReceiveSide(Side):
         self._voltmeter = voltmeter
         self._ratings = ratings
         self._loss_db = loss_db
+        self._watch = Watch()
 
     def apply_carrier(self, level_dbm: float, *, offset_hz: float = 0.0) -> None:
         """Switch an unmodulated carrier on at ``level_dbm``, ``offset_hz`` from the channel. Refused above the receiver's rating."""
@@ -138,12 +147,12 @@ class ReceiveSide(Side):
     def read_sinad_db(self, reading_s: float) -> Reading:
         """Return SINAD of the loudspeaker audio, dB."""
         self._refuse_if_left()
-        return present(self._audio, "audio_analyser").read_sinad_db(reading_s)
+        return self._audio_reading("SINAD", SINAD, lambda audio: audio.read_sinad_db(reading_s))
 
     def read_audio_v(self, reading_s: float) -> Reading:
         """Return the loudspeaker level, V rms."""
         self._refuse_if_left()
-        return present(self._audio, "audio_analyser").read_level_v(reading_s)
+        return self._audio_reading("audio level", AUDIO_LEVEL, lambda audio: audio.read_level_v(reading_s))
 
     def configure_audio(self, *, tone_hz: float, weighting: Weighting = "flat") -> None:
         """Say which tone the audio readings look for, and with which weighting."""
@@ -155,12 +164,16 @@ class ReceiveSide(Side):
     def read_distortion_percent(self, reading_s: float) -> Reading:
         """Return distortion and noise of the loudspeaker audio, percent of the whole."""
         self._refuse_if_left()
-        return present(self._audio, "audio_analyser").read_distortion_percent(reading_s)
+        return self._audio_reading(
+            "distortion", DISTORTION, lambda audio: audio.read_distortion_percent(reading_s)
+        )
 
     def read_audio_frequency_hz(self, reading_s: float) -> Reading:
         """Return the frequency of the loudspeaker's tone, Hz."""
         self._refuse_if_left()
-        return present(self._audio, "audio_analyser").read_audio_frequency_hz(reading_s)
+        return self._audio_reading(
+            "audio frequency", AUDIO_FREQUENCY, lambda audio: audio.read_audio_frequency_hz(reading_s)
+        )
 
     def capture_audio(self, seconds: float, rate_hz: float) -> Samples:
         """Record the loudspeaker's voltage, V."""
@@ -170,7 +183,28 @@ class ReceiveSide(Side):
     def read_meter_v(self, reading_s: float) -> Reading:
         """Return the voltage on the signal-meter line, V."""
         self._refuse_if_left()
-        return present(self._voltmeter, "voltmeter").read_voltage_v(reading_s)
+        meter = present(self._voltmeter, "voltmeter")
+        return self._watch.read(
+            "meter voltage", meter, lambda: meter.read_voltage_v(reading_s), span=METER_LINE, patient=False
+        )
+
+    def confirm_response(self) -> None:
+        """Raise UnexpectedReply for an instrument that gave one answer throughout, and gives it with the generator off too."""
+        standing = self._watch.always_alike()
+        if not standing or self._generator.manual:
+            return
+        self._generator.configure_output_enabled(False)
+        self._clock.wait_s(RESPONSE_S)
+        for name in standing:
+            taken = [one for one in self._watch.taken.items() if one[1].instrument.name == name]
+            readings = [(quantity, one, one.again()) for quantity, one in taken if not one.instrument.manual]
+            if readings and all(again.number == one.number for _, one, again in readings):
+                quantity, one, again = readings[0]
+                raise still(quantity, one, again.raw, while_="with the generator off as with its signal")
+
+    def _audio_reading(self, name: str, span: Span, read: Callable[[AudioAnalyser], Reading]) -> Reading:
+        audio = present(self._audio, "audio_analyser")
+        return self._watch.read(name, audio, lambda: read(audio), span=span, patient=False)
 
     def wait_s(self, seconds: float) -> None:
         """Let time pass on the bench's clock."""

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from typing import TypeVar
+from collections.abc import Callable, Mapping
 from weakref import WeakMethod, ref
 
 from drivers.clock import Clock
@@ -12,20 +11,24 @@ from drivers.faults import NotSettled
 from drivers.roles import (
     AudioAnalyser,
     Emission,
+    Instrument,
     ModulationAnalyser,
     PeakSide,
     PowerMeter,
+    RangeState,
     Reading,
     Samples,
     Supply,
 )
 from sequencer.safety.key import Key
+from sequencer.safety.plausible import Span
+from sequencer.safety.release import CURRENT, ENVELOPE, FREQUENCY, IDLE_CURRENT, POWER
 from sequencer.safety.side import Side, present
 from sequencer.safety.supply import SupplyFacts, SupplyLine
+from sequencer.safety.watch import Taken, Watch
 
 WAIT_PART_S = 1.0
 SUPPLY_READINGS = 2  # a second one where the first is none
-_T = TypeVar("_T")
 
 
 class TransmitSide(Side):
@@ -40,9 +43,11 @@ class TransmitSide(Side):
         "_loss_db",
         "_meter",
         "_select",
+        "_spans",
         "_supply",
         "_supply_line",
         "_under_load",
+        "_watch",
     )
 
     def __init__(
@@ -59,6 +64,7 @@ class TransmitSide(Side):
         supply_line: SupplyLine,
         select: Callable[[int], None],
         bounds_s: dict[str, float],
+        spans: Callable[[float], Mapping[str, Span]] = lambda frequency_hz: {},
     ) -> None:
         super().__init__(clock, frequency_hz)
         self._key = key
@@ -71,42 +77,42 @@ class TransmitSide(Side):
         self._supply_line = ref(supply_line)
         self._select = WeakMethod(select)
         self._bounds_s = bounds_s
+        self._spans = spans
+        self._watch = Watch()
         self._in_one_go = False
         self._under_load = False  # whether the terminals were read with this voltage and the unit keyed
 
     def read_power_dbm(self) -> Reading:
         """Return the power at the unit's antenna connector, dBm: the meter's answer plus the transmit path's loss."""
         meter = present(self._meter, "power_meter")
-        return self._at_connector(self._keyed("power_meter", meter.read_power_dbm))
+        return self._power(POWER, meter, meter.read_power_dbm)
 
     def read_peak_envelope_dbm(self) -> Reading:
         """Return the peak envelope power at the unit's antenna connector, dBm."""
         meter = present(self._meter, "power_meter")
-        return self._at_connector(self._keyed("power_meter", meter.read_peak_envelope_dbm))
+        return self._power(ENVELOPE, meter, meter.read_peak_envelope_dbm)
 
     def read_frequency_hz(self) -> Reading:
         """Return the carrier frequency, Hz."""
-        return self._keyed(
-            "modulation_analyser", present(self._analyser, "modulation_analyser").read_frequency_hz
-        )
+        return self._analysed(FREQUENCY, self._analysing().read_frequency_hz)
 
     def read_deviation_hz(self, side: PeakSide) -> Reading:
         """Return the peak deviation of one side of the carrier, Hz."""
-        analyser = present(self._analyser, "modulation_analyser")
-        return self._keyed("modulation_analyser", lambda: analyser.read_deviation_hz(side))
+        analyser = self._analysing()
+        return self._analysed(f"deviation, {side}", lambda: analyser.read_deviation_hz(side))
 
     def read_rms_deviation_hz(self) -> Reading:
         """Return the rms deviation, Hz."""
-        return self._keyed("modulation_analyser", self._analysing().read_rms_deviation_hz)
+        return self._analysed("rms deviation", self._analysing().read_rms_deviation_hz)
 
     def read_depth_percent(self, side: PeakSide) -> Reading:
         """Return the peak AM depth of one side of the carrier, percent."""
         analyser = self._analysing()
-        return self._keyed("modulation_analyser", lambda: analyser.read_depth_percent(side))
+        return self._analysed(f"depth, {side}", lambda: analyser.read_depth_percent(side))
 
     def read_rms_depth_percent(self) -> Reading:
         """Return the rms AM depth, percent."""
-        return self._keyed("modulation_analyser", self._analysing().read_rms_depth_percent)
+        return self._analysed("rms depth", self._analysing().read_rms_depth_percent)
 
     def configure_analyser(
         self,
@@ -126,14 +132,18 @@ class TransmitSide(Side):
 
     def read_distortion_percent(self) -> Reading:
         """Return distortion and noise of the demodulated audio, percent of the whole."""
-        return self._keyed("modulation_analyser", self._analysing().read_distortion_percent)
+        return self._analysed("distortion", self._analysing().read_distortion_percent)
 
     def read_selective_dbm(self, offset_hz: float, bandwidth_hz: float) -> Reading:
         """Return the level of what lies ``offset_hz`` from the channel's frequency, dBm at the unit's antenna connector."""
-        analyser = self._analysing()
-        self._refuse_if_left()
-        self._allow("modulation_analyser", 3.0 * self._bounds_s.get("modulation_analyser", 2.0))
-        return self._at_connector(analyser.read_selective_dbm(self.frequency_hz + offset_hz, bandwidth_hz))
+        analyser, at_hz = self._analysing(), self.frequency_hz + offset_hz
+        return self._keyed(
+            "modulation_analyser",
+            f"selective level at {offset_hz:+g} Hz",
+            analyser,
+            lambda: self._at_connector(analyser.read_selective_dbm(at_hz, bandwidth_hz)),
+            answers=3.0,
+        )
 
     def capture_audio(self, seconds: float, rate_hz: float) -> Samples:
         """Record the demodulated audio, in Hz of deviation or percent of depth."""
@@ -174,15 +184,19 @@ class TransmitSide(Side):
     def read_idle_current_a(self) -> Reading:
         """Return the supply current while unkeyed, A."""
         self.rest()
-        return present(self._supply, "supply").read_current_a()
+        supply = present(self._supply, "supply")
+        span = self._spans(self.frequency_hz).get(CURRENT)
+        return self._watch.read(IDLE_CURRENT, supply, supply.read_current_a, span=span)
 
     def read_supply_voltage_v(self) -> Reading:
         """Return the voltage at the supply's terminals while keyed, V."""
-        return self._keyed("supply", present(self._supply, "supply").read_voltage_v)
+        supply = present(self._supply, "supply")
+        return self._keyed("supply", "supply voltage", supply, supply.read_voltage_v)
 
     def read_supply_current_a(self) -> Reading:
         """Return the supply current while keyed, A."""
-        return self._keyed("supply", present(self._supply, "supply").read_current_a)
+        supply = present(self._supply, "supply")
+        return self._keyed("supply", CURRENT, supply, supply.read_current_a)
 
     def apply_audio(self, *, tone_hz: float, level_v: float) -> None:
         """Drive the microphone input with ``level_v`` V rms at ``tone_hz``; the key is released if it might last too long."""
@@ -265,10 +279,44 @@ class TransmitSide(Side):
         loss_db = self._loss_db(self.frequency_hz)
         return Reading(number=reading.number + loss_db, state=reading.state, raw=reading.raw)
 
-    def _keyed(self, role: str, read: Callable[[], _T]) -> _T:
+    @property
+    def taken(self) -> Mapping[str, Taken]:
+        """The last number of each kind that was read, for the proof that it came from the unit."""
+        return self._watch.taken
+
+    @property
+    def stands_still(self) -> bool:
+        """Say whether an instrument gave the same answer each time."""
+        return bool(self._watch.always_alike())
+
+    def _power(self, name: str, meter: PowerMeter, read: Callable[[], Reading]) -> Reading:
+        reading = self._keyed("power_meter", name, meter, lambda: self._at_connector(read()))
+        if reading.state is RangeState.OVER_RANGE:
+            self.rest()
+            self._key.bar("the power meter read over range twice: nothing is keyed into it any more")
+        return reading
+
+    def _analysed(self, name: str, read: Callable[[], Reading]) -> Reading:
+        return self._keyed("modulation_analyser", name, self._analysing(), read)
+
+    def _keyed(
+        self,
+        role: str,
+        name: str,
+        instrument: Instrument,
+        read: Callable[[], Reading],
+        *,
+        answers: float = 1.0,
+    ) -> Reading:
+        """Read keyed; ``answers`` is how many answers the reading waits for."""
         self._refuse_if_left()
-        self._allow(role, self._bounds_s.get(role, 2.0))
-        return read()
+
+        def keyed() -> Reading:
+            self._allow(role, answers * self._bounds_s.get(role, 2.0))
+            return read()
+
+        span = self._spans(self.frequency_hz).get(name)
+        return self._watch.read(name, instrument, keyed, span=span, again=read)
 
     def _allow(self, role: str, step_max_s: float) -> None:
         if self._in_one_go and not self._key.has_room(step_max_s):

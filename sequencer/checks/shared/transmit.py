@@ -11,7 +11,7 @@ from pydantic import AfterValidator
 
 from drivers.roles import RangeState, Reading, Samples
 from sequencer.checks.finding import Conditions, Finding
-from sequencer.checks.shared.settle import settle
+from sequencer.checks.shared.settle import agreeing, settle
 from sequencer.dsp.samples import SamplesError
 from sequencer.files.fields import FrequencyHz, VoltageV, between
 from sequencer.problems import FieldProblem
@@ -57,7 +57,7 @@ def read_settled(side: TransmitSide, read: Callable[[], Reading], *, within: flo
     readings = settle(read, side.wait_s, within=within)
     if any(reading.number is None for reading in readings):
         return readings
-    return readings + [read() for _ in range(MORE_READINGS)]
+    return agreeing([*readings, *(read() for _ in range(MORE_READINGS))], read, within=within)
 
 
 def numbers(readings: Sequence[Reading]) -> list[float] | None:

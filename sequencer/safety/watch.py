@@ -1,0 +1,89 @@
+"""What a side remembers of its readings: how each is written, what it may be, and whether it responds."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from drivers.faults import TimedOut, UnexpectedReply
+from drivers.roles import Instrument, RangeState, Reading
+from sequencer.safety.plausible import Form, Span, implausible, is_within
+
+TRANSIENT = (RangeState.OVER_RANGE, RangeState.NO_MEASUREMENT)
+"""What an instrument that has just changed its range says once; said twice it counts."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Taken:
+    """The last number of one kind, and how to take it again without keying the unit."""
+
+    instrument: Instrument
+    number: float
+    again: Callable[[], Reading]
+
+
+class Watch:
+    """The readings of one side, by name ("carrier power"): each is whole and possible, or it is taken again, once.
+
+    A reading is safe to repeat. What was late, garbled, over range or no measurement once is taken again; what is outside its span, or
+    shorter than that instrument usually writes, too. Outside its span twice, it raises UnexpectedReply with what was answered.
+    """
+
+    def __init__(self) -> None:
+        self.taken: dict[str, Taken] = {}
+        self._forms: dict[str, Form] = {}
+        self._answers: dict[str, set[str]] = {}
+        self._counts: dict[str, int] = {}
+
+    def read(
+        self,
+        name: str,
+        instrument: Instrument,
+        read: Callable[[], Reading],
+        *,
+        span: Span | None = None,
+        again: Callable[[], Reading] | None = None,
+        patient: bool = True,
+    ) -> Reading:
+        """Return one reading of ``name``; ``again`` takes it without keying the unit.
+
+        ``patient`` takes what was late or no number once more; a search does without: it asks again by itself.
+        """
+        reading = self._first(instrument, read) if patient else read()
+        if self._is_doubtful(name, instrument, reading, span, patient=patient):
+            first, reading = reading, read()
+            if span is not None and not is_within(reading, span):
+                raise implausible(instrument, name, first, reading, span)
+        if reading.number is not None:
+            self.taken[name] = Taken(instrument=instrument, number=reading.number, again=again or read)
+            self._answers.setdefault(instrument.name, set()).add(reading.raw)
+            self._counts[instrument.name] = self._counts.get(instrument.name, 0) + 1
+        return reading
+
+    def always_alike(self) -> list[str]:
+        """Return the names of the instruments that have given more than one reading and the same answer each time."""
+        return [
+            name
+            for name, answers in self._answers.items()
+            if len(answers) == 1 and "" not in answers and self._counts[name] > 1
+        ]
+
+    @staticmethod
+    def _first(instrument: Instrument, read: Callable[[], Reading]) -> Reading:
+        if instrument.manual:
+            return read()
+        try:
+            return read()
+        except (TimedOut, UnexpectedReply):
+            return read()
+
+    def _is_doubtful(
+        self, name: str, instrument: Instrument, reading: Reading, span: Span | None, *, patient: bool
+    ) -> bool:
+        if not is_within(reading, span):
+            return True
+        if instrument.manual:
+            return False
+        if reading.number is None:
+            return patient and reading.state in TRANSIENT
+        return self._forms.setdefault(name, Form()).is_short(reading.raw)
