@@ -222,6 +222,7 @@ def _findings(entries: list[Entry], plan: ChannelPlan, tolerance_hz: float) -> I
                 value=None,
                 unit="Hz",
                 note=f"missing; {_should(channel, plan)}",
+                on_unit=True,
             )
 
 

@@ -40,7 +40,7 @@ from sequencer.safety.cables import Cables, Connection
 from sequencer.safety.channel import select_channel
 from sequencer.safety.key import Key, Ratings
 from sequencer.safety.loss import HandPath, LossSide
-from sequencer.safety.plausible import MARGIN_DB, UnitFacts, transmit_spans
+from sequencer.safety.plausible import MARGIN_DB, Span, UnitFacts, transmit_spans
 from sequencer.safety.receive import ReceiveSide
 from sequencer.safety.release import Release
 from sequencer.safety.side import present
@@ -256,12 +256,7 @@ class SafeBench:
                     frequency_hz=frequency_hz,
                     select=self._select_channel,
                     bounds_s=self._bounds_s,
-                    spans=lambda at_hz: transmit_spans(
-                        replace(facts, carrier_hz=at_hz),
-                        path_rating_dbm=self._ratings.path_rating_dbm,
-                        meter_top_dbm=self._ratings.max_meter_dbm + self._transmit_loss_db(at_hz),
-                        supply_limit_a=self._ratings.max_supply_current_a,
-                    ),
+                    spans=_spans(facts, self._ratings, self._transmit_loss_db),
                 )
                 try:
                     yield side
@@ -461,6 +456,18 @@ class SafeBench:
 
     def _find(self, role: type[_T]) -> _T | None:
         return next((found for found in self._instruments.values() if isinstance(found, role)), None)
+
+
+def _spans(
+    facts: UnitFacts, ratings: Ratings, loss_db: Callable[[float], float]
+) -> Callable[[float], Mapping[str, Span]]:
+    """Return what a reading can be, by carrier frequency; of the values alone, so that no path leads from a side to the bench."""
+    return lambda carrier_hz: transmit_spans(
+        replace(facts, carrier_hz=carrier_hz),
+        path_rating_dbm=ratings.path_rating_dbm,
+        meter_top_dbm=ratings.max_meter_dbm + loss_db(carrier_hz),
+        supply_limit_a=ratings.max_supply_current_a,
+    )
 
 
 def _mode(mode: str) -> Literal["FM", "AM", "USB", "LSB", "CW"]:

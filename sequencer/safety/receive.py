@@ -14,6 +14,7 @@ from sequencer.safety.side import Side, present
 from sequencer.safety.watch import Watch
 
 GENERATOR_SETTLE_MAX_S = 2.0
+SILENCE_V = 1e-3  # below it a loudspeaker is muted: common practice, no source
 RESPONSE_S = (
     0.3  # from the generator off to a receiver and a meter that have followed: common practice, no source
 )
@@ -197,6 +198,10 @@ class ReceiveSide(Side):
         self._clock.wait_s(RESPONSE_S)
         for name in standing:
             taken = [one for one in self._watch.taken.items() if one[1].instrument.name == name]
+            if all(one.number < SILENCE_V for quantity, one in taken if quantity == "audio level"):
+                taken = [
+                    one for one in taken if one[0] != "audio level"
+                ]  # a muted receiver stands still, and is told as such
             readings = [(quantity, one, one.again()) for quantity, one in taken if not one.instrument.manual]
             if readings and all(again.number == one.number for _, one, again in readings):
                 quantity, one, again = readings[0]

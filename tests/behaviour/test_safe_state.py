@@ -567,7 +567,7 @@ def _power_time_s(rig: Any) -> float:
 )
 def test_a_key_that_stays_down_loses_its_supply_within_the_key_time(make_rig, fault):
     """A welded key relay, or a relay box that is lost while keyed, ends with the supply off before max_key_time is over."""
-    rig = make_rig()
+    rig = make_rig(protection={"max_key_time": "20 s"})
     wiring = rig.simulation.wiring
 
     def stick(side):

@@ -269,7 +269,9 @@ def test_readings_that_disagree_are_not_averaged(make_rig) -> None:
     """A second odd reading among four is no outlier any more: not measured, with the readings; no (60 ± 590) W."""
     rig = _rig(make_rig, "carrier_power")
     for skip in (2, 2):  # counted among the messages that no earlier fault took
-        odd = Fault(kind=FaultKind.WRONG, match=READS[POWER], regex=True, skip=skip, argument="-2.51234567E+00")
+        odd = Fault(
+            kind=FaultKind.WRONG, match=READS[POWER], regex=True, skip=skip, argument="-2.51234567E+00"
+        )
         rig.inject(POWER, odd)
     (result,) = rig.run().results
     assert result.decision is Decision.NOT_MEASURED

@@ -161,7 +161,7 @@ def test_over_and_no_reading_are_answers(make_rig: Callable[..., Rig], word: str
     assert result.value is None
     assert result.decision is Decision.NOT_MEASURED
     assert state.value in result.note
-    assert outcome.status is ExitStatus.FAILED
+    assert outcome.status is ExitStatus.BENCH_FAILED
 
 
 def test_a_reading_above_its_limit_fails(make_rig: Callable[..., Rig]) -> None:
