@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
@@ -20,10 +21,13 @@ from sequencer.results.store import problems as store_problems
 STORE_NAME = "results.sqlite"
 SERVER_S = 5
 """How long a server may take to answer a call."""
+# postgres:/user:pw@host, user:pw@host/db, host=… password=…: nobody means a file's path by these. One letter and a colon is a drive.
+_LIKE_AN_ADDRESS = re.compile(r"^[A-Za-z][\w+.-]+:|:[^/\\]*@|\bpassword\s*=", re.ASCII | re.IGNORECASE)
+_SECRET = re.compile(r"((?:passw\w*|passphrase|pwd)\s*=\s*)[^&\s]*", re.IGNORECASE)
 _ALLOWED = "a file's path, sqlite:///path, or postgresql+psycopg://user@host/database"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
 class StorePlace:
     """A store's place: ``path`` of an SQLite file, or ``url`` of a PostgreSQL database."""
 
@@ -32,7 +36,11 @@ class StorePlace:
 
     def __str__(self) -> str:
         """Return the place as it may be shown: without a password."""
-        return str(self.path) if self.url is None else self.url.render_as_string(hide_password=True)
+        return str(self.path) if self.url is None else _shown(self.url)
+
+    def __repr__(self) -> str:
+        """Return the same for whoever looks for an error."""
+        return f"StorePlace({self})"
 
     def is_at(self, path: Path) -> bool:
         """Say whether ``path`` is the store's file or one that SQLite keeps beside it, by whatever name or link."""
@@ -55,22 +63,52 @@ def find_place(folder: Path, store: str = "") -> StorePlace:
     """
     if not store:
         return StorePlace(path=folder / STORE_NAME)
-    if "://" not in store:
+    if "://" not in store and not _LIKE_AN_ADDRESS.search(store):
         return StorePlace(path=Path(store))
     try:
-        url = make_url(store)
-    except (ArgumentError, ValueError) as error:
-        raise _complaint("this is no address of a store", _ALLOWED) from error
+        url = _password_apart(make_url(store))
+    except (ArgumentError, ValueError, TypeError):
+        # Not "from error": what the library says may hold the address as it was typed, with its password.
+        raise _complaint(f"not a valid store address: {without_password(store)}", _ALLOWED) from None
     if url.drivername == "sqlite" and url.database and url.database != ":memory:":
         return StorePlace(path=Path(url.database))
     if url.drivername not in ("postgresql", "postgresql+psycopg") or not url.database:
-        raise _complaint(f"a store cannot be kept at {url.render_as_string(hide_password=True)}", _ALLOWED)
+        raise _complaint(f"a store cannot be kept at {_shown(url)}", _ALLOWED)
     if find_spec("psycopg") is None:
         raise _complaint(
             "a store in PostgreSQL needs the package psycopg, which is not installed",
             "an installation with the extra 'postgres': pip install 'radio-bench-sequencer[postgres]'",
         )
     return StorePlace(url=url.set(drivername="postgresql+psycopg"))
+
+
+def without_password(text: str) -> str:
+    """Return an address, or what was meant as one, as it may be shown: whatever may be a password in it is three stars.
+
+    All between a scheme and the last @ is hidden, because a password may hold any character, and who mistypes an address may have
+    left out what would mark its beginning.
+    """
+    scheme, _, rest = (
+        text.rpartition("@")[0].partition(":/") if ":/" in text.rpartition("@")[0] else ("", "", "")
+    )
+    if "@" in text:
+        begins = f"{scheme}:/{'/' if rest.startswith('/') else ''}" if scheme and "@" not in scheme else ""
+        text = f"{begins}***@{text.rpartition('@')[2]}"
+    return _SECRET.sub(r"\1***", text)
+
+
+def _password_apart(url: URL) -> URL:
+    """Return the address with a password that stands among its settings (?password=…) where passwords are kept hidden."""
+    given = url.query.get("password")
+    if given is None:
+        return url
+    password = given if isinstance(given, str) else given[-1]
+    return url.set(password=password).difference_update_query(["password"])
+
+
+def _shown(url: URL) -> str:
+    """Return the address without a password, also of another kind (sslpassword) among its settings."""
+    return _SECRET.sub(r"\1***", url.render_as_string(hide_password=True))
 
 
 def make_engine(place: StorePlace, *, power_safe: bool = True, read_only: bool = False) -> Engine:
@@ -97,7 +135,11 @@ def _server_engine(url: URL) -> Engine:
     # Not synchronous_commit=off, not even for what can be had again: a server that crashes then loses what it had acknowledged
     given = url.query.get("options")
     options = " ".join([given if isinstance(given, str) else "", settings]).strip()
-    return create_engine(url, connect_args={**line, "options": options})
+    # Out of the address: an engine shows it, with every setting
+    secret = {name: value for name, value in url.query.items() if _SECRET.search(f"{name}=")}
+    return create_engine(
+        url.difference_update_query(secret), connect_args={**line, **secret, "options": options}
+    )
 
 
 def _pragmas(synchronous: str) -> Callable[[Any, object], None]:
