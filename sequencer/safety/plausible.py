@@ -125,6 +125,8 @@ def transmit_spans(
 
 _EXPONENT = re.compile(r"[Ee]")
 _DIGITS = re.compile(r"\.(\d*)")
+WITH_FLOOR = ("power", "peak envelope power", "deviation, positive", "deviation, negative")
+"""What is read as a trifle where the unit does not do what it should."""
 MISSING_DIGITS = 2  # fewer than usual: an instrument that leaves out a zero at the end misses one
 
 
@@ -144,6 +146,22 @@ class Form:
         return short
 
 
+def shown_step(raws: Iterable[str]) -> float:
+    """Return the step of the last digit shown in the most exact of several answers; 0 where none of them is a plain number."""
+    steps = [_step_of(raw) for raw in raws]
+    return min((step for step in steps if step > 0.0), default=0.0)
+
+
+def _step_of(raw: str) -> float:
+    try:
+        float(raw)
+    except ValueError:
+        return 0.0
+    parts = _EXPONENT.split(raw.strip())
+    exponent = int(parts[1]) if len(parts) > 1 else 0
+    return float(10.0 ** (exponent - _form_of(raw)[1]))
+
+
 def _form_of(raw: str) -> tuple[bool, int]:
     mantissa = _EXPONENT.split(raw.strip())[0]
     found = _DIGITS.search(mantissa)
@@ -159,12 +177,17 @@ def implausible(
     instrument: Instrument, quantity: str, first: Reading, again: Reading, span: Span
 ) -> UnexpectedReply:
     """Return the fault of a reading that was outside ``span`` twice."""
+    number = again.number if again.number is not None else math.nan
     said = " and again ".join(repr(one.raw or f"{one.number:g}") for one in (first, again))
     return UnexpectedReply(
-        f"{quantity} of {again.number:.6g} {span.unit} cannot be: {span.low:.6g} to {span.high:.6g} {span.unit} is possible "
-        f"({span.why})",
+        f"{quantity} of {number:.6g} {span.unit} "
+        + (
+            f"is none: from {span.low:.6g} {span.unit} on it would be of a unit that transmits"
+            if number < span.low and quantity in WITH_FLOOR
+            else f"cannot be: {span.low:.6g} to {span.high:.6g} {span.unit} is possible ({span.why})"
+        ),
         instrument=instrument.name,
         address=instrument.address,
         reply=said,
-        next_move="Look at its range, its scale in the profile, and what it shows itself; then measure again.",
+        next_move="Look whether the unit does what it should, at the cable to the instrument, its range, and its scale in the profile.",
     )

@@ -1,7 +1,9 @@
-"""No reading decides that does not respond, is not whole, or cannot be: every transmit-side check with each of its instruments broken."""
+"""No reading decides that does not respond, is not whole, or cannot be: checks of both sides with each of their instruments broken."""
 
 from __future__ import annotations
 
+import math
+import re
 from typing import Any
 
 import pytest
@@ -21,7 +23,14 @@ rated_power: 4.5 W
 checks:
 """
 POWER, ANALYSER, SUPPLY = "power_meter", "modulation_analyser", "supply"
-READS = {POWER: r"^:?READ|^:?MEAS", ANALYSER: r"READ\?", SUPPLY: r"MEAS\w*:CURR"}
+AUDIO, VOLTS = "audio_analyser", "voltmeter"
+READS = {
+    POWER: r"^:?READ|^:?MEAS",
+    ANALYSER: r"READ\?",
+    SUPPLY: r"MEAS\w*:CURR",
+    AUDIO: r"READ\?",
+    VOLTS: r"READ\?",
+}
 CHECKS = {
     "carrier_power": ("{check: carrier_power, channel: 20, limit: {min: 3 W, max: 4 W}}", (POWER,)),
     "frequency_error": ("{check: frequency_error, channel: 20, limit: {within: 600 Hz}}", (ANALYSER,)),
@@ -51,18 +60,40 @@ CHECKS = {
         (POWER, ANALYSER),
     ),
 }
+RECEIVE = {
+    "sensitivity": (
+        "{check: sensitivity, channel: 20, target: 12 dB SINAD, deviation: 1.2 kHz, accuracy: 0.7 dB, limit: {max: -113 dBm}}",
+        (AUDIO,),
+    ),
+    "sinad": ("{check: sinad, channel: 20, level: -100 dBm, limit: {min: 20 dB}}", (AUDIO,)),
+    "receive_distortion": (
+        "{check: receive_distortion, channel: 20, level: -90 dBm, limit: {max: 10 %}}",
+        (AUDIO,),
+    ),
+    "s9_point": (
+        (
+            "{check: s9_point, channel: 20, target: 2.25 V, attack: 250 ms, decay: 500 ms, accuracy: 0.7 dB, "
+            "limit: {nominal: -73 dBm, within: 6 dB}}"
+        ),
+        (VOLTS,),
+    ),
+}
+RECEIVE_PAIRS = [(name, role) for name, (_, roles) in RECEIVE.items() for role in roles]
 PAIRS = [(name, role) for name, (_, roles) in CHECKS.items() for role in roles]
 DECIDED = {Decision.PASS, Decision.FAIL, Decision.CONDITIONAL_PASS, Decision.CONDITIONAL_FAIL}
 
 
 def _rig(make_rig: Any, name: str, **changes: Any) -> Rig:
-    found: Rig = make_rig(serial="M40-0007", sequence=HEAD + "  - " + CHECKS[name][0] + "\n", **changes)
+    found: Rig = make_rig(
+        serial="M40-0007", sequence=HEAD + "  - " + (CHECKS | RECEIVE)[name][0] + "\n", **changes
+    )
     return found
 
 
 def _decided(outcome: Any, role: str) -> list[Any]:
     """Return the results with a decision that rest on the instrument of ``role``."""
-    units = {POWER: ("W",), ANALYSER: ("Hz", "dB", "%", "V"), SUPPLY: ("A",)}[role]
+    measured = {POWER: ("W",), ANALYSER: ("Hz", "dB", "%", "V"), SUPPLY: ("A",)}
+    units = measured.get(role, ("dBm", "dB", "%"))
     return [one for one in outcome.results if one.unit in units and one.decision in DECIDED]
 
 
@@ -77,8 +108,6 @@ def _answers(rig: Rig, role: str) -> list[str]:
 def _first_number(rig: Rig, role: str) -> float:
     """Return the first number that the instrument answered to a reading."""
     asked = False
-    import re
-
     for exchange in rig.record.said:
         if exchange.instrument != role:
             continue
@@ -90,7 +119,7 @@ def _first_number(rig: Rig, role: str) -> float:
     raise AssertionError(f"{role} was not read")
 
 
-@pytest.mark.parametrize(("name", "role"), PAIRS)
+@pytest.mark.parametrize(("name", "role"), PAIRS + RECEIVE_PAIRS)
 def test_a_frozen_instrument_decides_nothing(make_rig, name: str, role: str) -> None:
     """An instrument that gives its first number for ever, keyed and released, leaves nothing that passes or fails."""
     rig = _rig(make_rig, name)
@@ -101,7 +130,7 @@ def test_a_frozen_instrument_decides_nothing(make_rig, name: str, role: str) -> 
     assert any("does not respond" in one.note or "not measured" in one.decision for one in outcome.results)
 
 
-@pytest.mark.parametrize(("name", "role"), PAIRS)
+@pytest.mark.parametrize(("name", "role"), PAIRS + RECEIVE_PAIRS)
 def test_a_reading_ten_times_too_high_decides_nothing(make_rig, name: str, role: str) -> None:
     """One answer scaled by ten is taken again or told: what is stated lies within U of the undisturbed run."""
     whole = _rig(make_rig, name)
@@ -120,7 +149,7 @@ def test_a_reading_ten_times_too_high_decides_nothing(make_rig, name: str, role:
             assert abs(one.value - true.value) <= max(one.uncertainty, true.uncertainty), (skip, one.quantity)
 
 
-@pytest.mark.parametrize(("name", "role"), PAIRS)
+@pytest.mark.parametrize(("name", "role"), PAIRS + RECEIVE_PAIRS)
 @pytest.mark.parametrize("kept", [1, 4])
 def test_a_reply_cut_short_decides_nothing(make_rig, name: str, role: str, kept: int) -> None:
     """One answer that lost its end is taken again or told: what is stated lies within U of the undisturbed run."""
@@ -276,3 +305,32 @@ def test_readings_that_disagree_are_not_averaged(make_rig) -> None:
     (result,) = rig.run().results
     assert result.decision is Decision.NOT_MEASURED
     assert "disagree" in result.note
+
+
+def test_digits_that_a_meter_does_not_show_are_in_the_uncertainty(make_rig) -> None:
+    """A meter that answers whole decibels, rounded or cut, is believed to no more than that: the true power lies within U."""
+    whole = _rig(make_rig, "carrier_power")
+    (fine,) = whole.run().results
+    assert fine.budget is not None
+    assert "digits shown" not in str(fine.budget)
+    answer = f"{math.trunc(_first_number(whole, POWER)):d}"
+    rig = whole.again()
+    coarse = Fault(kind=FaultKind.WRONG, match=READS[POWER], regex=True, times=4, argument=answer)
+    rig.inject(POWER, coarse)
+    (result,) = rig.run().results
+    assert "digits shown" in str(result.budget)
+    assert abs(result.value - fine.value) <= result.uncertainty
+
+
+def test_a_unit_that_gives_next_to_nothing_is_told_so(make_rig) -> None:
+    """A meter's own noise is no power of the unit: it says that nothing was transmitted, and not that it cannot be."""
+    rig = _rig(make_rig, "carrier_power")
+    noise = Fault(
+        kind=FaultKind.WRONG, match=READS[POWER], regex=True, times=None, argument="-6.86123456E+01"
+    )
+    rig.inject(POWER, noise)
+    (result,) = rig.run().results
+    assert result.value is None
+    assert "power of -38.5" in result.note
+    assert "would be of a unit that transmits" in result.note
+    assert not rig.simulation.hazards

@@ -34,7 +34,8 @@ def settle(
         f"readings still differ by more than {within:g} after {most} readings",
         instrument="reading",
         address="the last instrument read",
-        next_move="Look for an intermittent connection, or raise the check's own settling allowance.",
+        next_move="Look for a unit that does not come to rest, an instrument that averages for longer (state its 'settle' in the bench "
+        "file), or an intermittent connection.",
     )
 
 

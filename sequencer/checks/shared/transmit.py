@@ -15,6 +15,7 @@ from sequencer.checks.shared.settle import agreeing, settle
 from sequencer.dsp.samples import SamplesError
 from sequencer.files.fields import FrequencyHz, VoltageV, between
 from sequencer.problems import FieldProblem
+from sequencer.safety.plausible import shown_step
 from sequencer.safety.transmit import TransmitSide
 from sequencer.uncertainty.budget import Budget, Contribution
 from sequencer.uncertainty.contributions import (
@@ -23,6 +24,7 @@ from sequencer.uncertainty.contributions import (
     mismatch,
     path_loss,
     repeatability,
+    resolution,
 )
 from sequencer.uncertainty.decision import Limits
 from sequencer.units.convert import reflection_from_vswr, w_from_dbm
@@ -37,6 +39,7 @@ SAMPLE_RATE_HZ = 48e3
 AUDIO_UPPER_HZ = (
     6_000.0  # deviation is looked for up to here: twice the speech band, for the limiter's products
 )
+COARSE_DB = 0.01  # finer digits are lost in the accuracy of every power meter: common practice, no source
 SETTLED_DB = 0.02  # two powers that agree to this are settled: common practice, no source
 
 
@@ -96,6 +99,11 @@ def power_finding(
         return not_read(quantity, "W", limits, "power meter", readings)
     power_w = w_from_dbm(statistics.fmean(levels_dbm))
     budget = power_budget(quantity, power_w, levels_dbm, conditions)
+    if (step_db := shown_step(reading.raw for reading in readings)) >= COARSE_DB:
+        per_db = power_w / DB_PER_RELATIVE_POWER
+        # twice the step: nobody knows whether it is rounded or cut
+        shown = resolution("power meter, digits shown", 2.0 * step_db, unit="dB", coefficient=per_db)
+        budget = replace(budget, contributions=(*budget.contributions, shown))
     return Finding(quantity=quantity, value=power_w, unit="W", limits=limits, budget=budget, note=note)
 
 
