@@ -11,6 +11,7 @@ from rich.text import Text
 
 from sequencer.analysis.compare import ALIKE, DIFFERS, NOT_THERE, Cell, Comparison, Line
 from sequencer.analysis.history import History
+from sequencer.cli.long_names import LongNames
 from sequencer.problems import printable
 from sequencer.results.text import with_minus
 from sequencer.units.format import format_quantity, format_with_uncertainty, unit_of_difference
@@ -19,11 +20,12 @@ from sequencer.units.format import format_quantity, format_with_uncertainty, uni
 def comparison_screen(comparison: Comparison) -> RenderableType:
     """Return a comparison for the screen: a table a line, groups below each other, and the notes."""
     parts: list[RenderableType] = []
+    names = LongNames()
     for line in comparison.lines:
         where = "" if line.channel is None else f", channel {line.channel}"
         parts += [
             _heading(line, where),
-            _line_table(line),
+            _line_table(line, names),
             *(
                 Text(f"  {printable(cell.group)}: {printable(cell.reason)}", style="dim")
                 for cell in line.cells
@@ -31,6 +33,7 @@ def comparison_screen(comparison: Comparison) -> RenderableType:
             ),
             Text(""),
         ]
+    parts += names.lines()
     return Group(*parts, *(Text(printable(note), style="dim") for note in comparison.notes))
 
 
@@ -42,7 +45,7 @@ def _heading(line: Line, where: str) -> Text:
     return said
 
 
-def _line_table(line: Line) -> Table:
+def _line_table(line: Line, names: LongNames) -> Table:
     table = Table(header_style="bold", box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
     for heading in ("unit or group", "value ± U", "difference ± U", "E_n", "", "no."):
         table.add_column(heading, justify="right" if heading in ("E_n", "no.") else "left")
@@ -50,7 +53,7 @@ def _line_table(line: Line) -> Table:
         if cell.statement == NOT_THERE:
             continue
         table.add_row(
-            Text(printable(cell.group)),
+            names.shown(cell.group),
             value_cell(cell, line.unit),
             difference_cell(cell, line.unit),
             "" if cell.e_n is None else with_minus(f"{cell.e_n:.2f}"),
@@ -87,25 +90,34 @@ def place_cell(cell: Cell) -> str:
 def history_screen(histories: Sequence[History]) -> RenderableType:
     """Return histories for the screen: a table each, its drift below it."""
     parts: list[RenderableType] = []
+    names = LongNames()
     for one in histories:
         where = "" if one.channel is None else f", channel {one.channel}"
         parts.append(Text(printable(f"{one.serial}: {one.quantity}{where}, {one.mode}"), style="bold"))
         table = Table(header_style="bold", box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
-        for heading in ("time", "value ± U", "decision", "run", ""):
+        for heading in ("time", "value ± U", "decision", "run"):
             table.add_column(heading)
         for point in one.points:
             value = "–" if point.value is None else _with_uncertainty(point.value, point.expanded, one.unit)
-            left_out = f"not counted: {point.left_out}" if point.left_out else ""
             table.add_row(
-                point.time[:19].replace("T", " "),
+                _moment(point.time),
                 with_minus(value),
                 point.decision,
-                Text(printable(point.run)),
-                Text(printable(left_out), style="dim"),
+                names.shown(point.run),
             )
-        parts += [table, Text(with_minus(printable(one.drift.statement)))]
+        parts.append(table)
+        parts += [
+            Text(f"not counted, {_moment(point.time)}: {printable(point.left_out)}", style="dim")
+            for point in one.points
+            if point.left_out
+        ]
+        parts += [Text(with_minus(printable(one.drift.statement)))]
         parts += [*(Text(printable(note), style="dim") for note in one.notes), Text("")]
-    return Group(*parts)
+    return Group(*parts, *names.lines())
+
+
+def _moment(time: str) -> str:
+    return time[:19].replace("T", " ")
 
 
 def _with_uncertainty(value: float, expanded: float | None, unit: str) -> str:

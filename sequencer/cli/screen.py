@@ -12,6 +12,7 @@ from rich.progress import BarColumn, Progress, TaskID, TextColumn
 from rich.table import Table
 from rich.text import Text
 
+from sequencer.cli.long_names import LongNames
 from sequencer.problems import printable
 from sequencer.results.model import Result
 from sequencer.results.stored import StoredResult
@@ -153,8 +154,9 @@ def _answer(row: Result) -> Text:
     return Text(printable(f"{row.quantity}: {answer}{note}{judged}"), style=_STYLES.get(decision, ""))
 
 
-def listing_table(rows: Iterable[StoredResult]) -> Table:
-    """Return results as a table: when, which unit, what was found, how it was decided, in which run."""
+def listing_table(rows: Iterable[StoredResult]) -> RenderableType:
+    """Return results as a table: when, which unit, what was found, how it was decided, in which run; below it the runs' names."""
+    names = LongNames()
     table = Table(header_style="bold", box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
     for heading in ("time", "unit", "ch", "quantity", "value ± U (95 %)", "decision", "run"):
         table.add_column(heading, justify="right" if heading == "ch" else "left")
@@ -166,9 +168,9 @@ def listing_table(rows: Iterable[StoredResult]) -> Table:
             Text(printable(row.quantity)),
             Text(printable(with_minus(value_in_words(row)))),
             row.decision.value if row.counts else f"({row.decision.value})",
-            Text(printable(row.run), overflow="fold"),
+            names.shown(row.run),
         )
-    return table
+    return Group(table, *names.lines())
 
 
 def run_lines(

@@ -18,6 +18,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from sequencer.analysis.runs import named_run
 from sequencer.planning.plan import Plan
 from sequencer.problems import FileProblems, about_file, nearest, printable
 from sequencer.results.store.place import StorePlace
@@ -97,7 +98,7 @@ def _last(store: Store, serial: str, sequence: str, simulated: bool) -> StoredRu
 
 
 def _named(name: str, store: Store, serial: str) -> StoredRun:
-    found = store.read_run(name)
+    found = named_run(name, store, "--of")
     if found is not None and found.again:
         found = store.read_run(found.again) or found
     if found is None:

@@ -367,3 +367,29 @@ def test_csv_of_a_run_holds_all_and_says_which_counts(bench: Bench) -> None:
     bench.again()
     rows = list(csv.DictReader(io.StringIO(bench.call("results", "last", "--csv").stdout)))
     assert [row["counts"] for row in rows if row["check"] == "frequency_error"] == ["False", "True"]
+
+
+def test_every_command_takes_a_run_by_its_beginning(bench: Bench, tmp_path: Path) -> None:
+    """`results`, `trace`, `compare`, `report` and `run --of` find it; what several begin with is refused with their names, status 2."""
+    (first,) = bench.runs()
+    short = first["run"][:22]
+    assert bench.shown(short)["run"] == first["run"]
+    assert bench.call("trace", short).exit_code == 0
+    assert bench.call("report", short, str(tmp_path / "page.html")).exit_code == 0
+    assert bench.again("frequency_error", "--of", short).exit_code == 1
+    second = bench.runs()[-1]
+    assert second["again"] == first["run"]
+    for words in (
+        ("results", "2"),
+        ("trace", "2"),
+        ("compare", "2"),
+        ("report", "2", str(tmp_path / "b.html")),
+    ):
+        refused = bench.call(*words)
+        assert refused.exit_code == 2
+        assert "several runs begin with '2'" in refused.stderr
+        assert first["run"] in refused.stderr
+        assert second["run"] in refused.stderr
+    refused = bench.again("frequency_error", "--of", "2")
+    assert refused.exit_code == 2
+    assert "--of: several runs begin with '2'" in refused.stderr

@@ -200,6 +200,14 @@ class Store:
             found = runs_found(select(*RUN_COLUMNS).where(runs.c.run == run), connection)
         return found[0] if found else None
 
+    def find_run_names(self, beginning: str, *, limit: int) -> list[str]:
+        """Return the names of runs that begin so, the newest first, at most ``limit``."""
+        alike = runs.c.run.startswith(beginning, autoescape=True)
+        query = select(runs.c.run).where(alike).order_by(runs.c.utc_s.desc(), runs.c.run).limit(limit)
+        with self._doing("read"), self._engine.connect() as connection:
+            # SQLite compares letters without their case there
+            return [name for name in connection.execute(query).scalars() if name.startswith(beginning)]
+
     def read_repeats(self, run: str) -> list[StoredRun]:
         """Return the runs that repeat checks of ``run``, oldest first, as `read_runs` does."""
         query = select(*RUN_COLUMNS).where(runs.c.again == run).order_by(runs.c.utc_s, runs.c.run)
