@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -130,8 +131,17 @@ def _points_of(ids: Sequence[int], connection: Connection) -> dict[int, tuple[Po
     wanted = [readings.c.result, *(readings.c[name] for name in store_rows.POINT_NAMES)]
     for some in _portions(ids):
         asked = select(*wanted).where(readings.c.result.in_(some))
-        for one, level_db, *cells in connection.execute(asked.order_by(readings.c.result, readings.c.number)):
-            found[one].append(store_rows.point_read(level_db, *cells))
+        rows = connection.execute(asked.order_by(readings.c.result, readings.c.number)).all()
+        for one, level_db, reading, state, reading_s, at_s in rows:
+            found[one].append(
+                Point(
+                    level_db=math.nan if level_db is None else level_db,  # SQLite keeps no NaN
+                    reading=reading,
+                    state=state,
+                    reading_s=reading_s,
+                    at_s=at_s,
+                )
+            )
     return {one: tuple(points) for one, points in found.items()}
 
 

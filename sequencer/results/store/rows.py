@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict
 from datetime import UTC, datetime
@@ -112,14 +111,6 @@ def run_read(
         replaced=replaced,
         results=tuple(results),
     )
-
-
-def point_read(
-    level_db: float | None, reading: float | None, state: str, reading_s: float, at_s: float
-) -> Point:
-    """Return a reading's row as a reader gets it."""
-    level_db = math.nan if level_db is None else level_db  # SQLite keeps no NaN
-    return Point(level_db=level_db, reading=reading, state=state, reading_s=reading_s, at_s=at_s)
 
 
 def instrument_read(row: Mapping[str, Any]) -> BenchInstrument:
