@@ -26,7 +26,7 @@ from sequencer.results.text import (
     voltages_in_words,
     with_minus,
 )
-from sequencer.uncertainty.decision import Decision
+from sequencer.uncertainty.decision import SIMPLE, Decision
 from sequencer.units.format import time_text, unit_of_difference
 
 _NOTHING_WRONG = (Decision.NO_LIMIT, Decision.PASS)
@@ -56,22 +56,6 @@ class BudgetView:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ResultView:
-    """One result, as it is printed."""
-
-    channel: str
-    quantity: str
-    where: str
-    value: str
-    beside: str
-    limits: str
-    bar: Markup
-    decision: str
-    rule: str
-    notes: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class RunView:
     """One run, as it is printed."""
 
@@ -86,7 +70,8 @@ class RunView:
     trouble: str
     facts: tuple[tuple[str, str], ...]
     confirmations: tuple[str, ...]
-    results: tuple[ResultView, ...]
+    results: tuple[StoredResult, ...]
+    guarded: bool
     plots: tuple[Any, ...]
     plots_left_out: bool
     lacks_facts: bool
@@ -135,7 +120,8 @@ def _run_view(run: StoredRun, at: int, *, plots: str, every: bool) -> RunView:
         trouble=_trouble(rows),
         facts=tuple(_facts(run, rows)),
         confirmations=_confirmations(rows),
-        results=tuple(_result_view(row) for row in shown),
+        results=tuple(shown),
+        guarded=any(_rule(row) not in ("", str(SIMPLE)) for row in shown),
         plots=tuple(_plots(shown, f"r{at + 1}")) if draw else (),
         plots_left_out=not draw and plots != "none",
         lacks_facts=any(row.points and row.target is None for row in shown),
@@ -197,20 +183,13 @@ def _confirmations(rows: Sequence[StoredResult]) -> tuple[str, ...]:
     return tuple(found)
 
 
-def _result_view(row: StoredResult) -> ResultView:
+def _where(row: StoredResult) -> str:
     frequency = f"{row.frequency_hz / 1e6:.5g} MHz" if row.frequency_hz else ""
-    return ResultView(
-        channel="" if row.channel is None else str(row.channel),
-        quantity=row.quantity,
-        where=", ".join(part for part in (frequency, row.mode) if part),
-        value=with_minus(value_in_words(row)),
-        beside=voltages_in_words(row),
-        limits=with_minus(limits_in_words(row)),
-        bar=limit_bar(row),
-        decision=row.decision.value,
-        rule=row.rule if row.decision is not Decision.NO_LIMIT else "",
-        notes=(row.note,) if row.note else (),
-    )
+    return ", ".join(part for part in (frequency, row.mode) if part)
+
+
+def _rule(row: StoredResult) -> str:
+    return row.rule if row.decision is not Decision.NO_LIMIT else ""
 
 
 def _instrument(one: BenchInstrument, when: datetime) -> Instrument:
@@ -314,6 +293,14 @@ def _template() -> Template:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    environment.globals |= {
+        "where": _where,
+        "value": lambda row: with_minus(value_in_words(row)),
+        "voltages": voltages_in_words,
+        "limits": lambda row: with_minus(limits_in_words(row)),
+        "bar": limit_bar,
+        "rule": _rule,
+    }
     return environment.get_template("report.html")
 
 

@@ -322,6 +322,24 @@ def test_what_a_search_looked_for_and_what_failed_come_back_as_fields(store: Sto
     assert without.confirmations == ()
 
 
+@pytest.mark.parametrize(
+    ("column", "content"),
+    [
+        ("confirmations", '[{"text": "lid on"}]'),
+        ("fault", '{"what": "x"}'),
+        ("decision", "maybe"),
+        ("time", "noon"),
+    ],
+)
+def test_a_damaged_row_is_a_clear_problem(store: Store, place: StorePlace, column: str, content: str) -> None:
+    """What no sequencer wrote into a row is a problem of the store, named with what to do, and no traceback."""
+    store.write_check("r1", 0, [a_result()], [])
+    _bare(place, f"UPDATE result SET {column} = '{content}'")
+    with pytest.raises(StoreProblem, match="cannot read the store") as caught:
+        store.read_results("r1")
+    assert "damaged" in caught.value.next_move or "Ask whoever keeps the server" in caught.value.next_move
+
+
 def test_texts_that_no_database_takes_are_spelt_out(store: Store) -> None:
     """NUL, which PostgreSQL's text cannot hold, and a lone surrogate, which UTF-8 cannot, cost no result."""
     store.write_check("r1", 0, [a_result(note="a\x00b\udcffc µ")], [an_exchange(fault="\x00")])
