@@ -267,6 +267,14 @@ def parse_error(reply: str) -> ErrorEntry:
     return ErrorEntry(code=parse_integer(code), text=parse_string(text) if text[:1] in ("'", '"') else text)
 
 
+def is_no_error(reply: str) -> bool:
+    """Say whether an answer of the error queue is one, and says that the queue is empty."""
+    try:
+        return not parse_error(reply)
+    except ValueError:
+        return False
+
+
 # --- blocks ---
 
 

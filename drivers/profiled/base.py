@@ -72,7 +72,11 @@ class ProfiledInstrument(KeptSettings):
         return identity
 
     def set_start_state(self) -> None:
-        """Send what follows a reset once more where the instrument may have had one since."""
+        """Empty the error queue, and send what follows a reset once more where the instrument may have had one since.
+
+        A reading asks for no errors: what one left behind would be blamed on the next setting.
+        """
+        self._link.write(self._profile.commands["clear"].set)
         if self._prepared_at != self._link.generation:
             self._kept.clear()
             self._prepare()

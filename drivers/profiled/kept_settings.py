@@ -73,8 +73,13 @@ class KeptSettings:
             self._kept.pop(name, None)
 
     def _ask_again(self, settings: Sequence[Setting]) -> None:
-        message = ";".join(at_root(self._command(one.name).query) for one in settings)
-        answers = scpi.split_outside_quotes(self._link.query(message), ";")
+        questions = [at_root(self._command(one.name).query) for one in settings]
+        message = ";".join([*questions, at_root(self._profile.commands["error"].query)])
+        *answers, error = scpi.split_outside_quotes(self._link.query(message), ";")
+        if not scpi.is_no_error(
+            error
+        ):  # what a reading left behind, on the record now, must not be blamed on the next setting
+            self._link.distrust()
         if len(answers) != len(settings):  # it does not take several questions at once
             answers = [self._link.query(self._command(one.name).query) for one in settings]
         for one, answer in zip(settings, answers, strict=True):

@@ -411,7 +411,9 @@ class SafeBench:
         return next(others, None)
 
     def _route(self, path: Literal["receive", "transmit"]) -> None:
-        present(self._find(Switch), "switch").connect(path)
+        switch = present(self._find(Switch), "switch")
+        switch.set_start_state()
+        switch.connect(path)
         self._confirm_path(path)
 
     def _confirm_path(self, path: Literal["receive", "transmit"]) -> None:

@@ -87,6 +87,7 @@ class SupplyLine:
         """Feed the unit as the run states it, and read that it is so; nothing to do where nobody stated anything."""
         if self._stated_v is None:
             return
+        self._present().set_start_state()
         if self.fed_v == self._stated_v:
             try:
                 self._present().confirm_settings()
