@@ -53,7 +53,7 @@ class StartState:
 
     def confirm_transmit(self) -> None:
         """Raise SettingLost, or NotConfirmed, unless everything on the transmit side stands as it was set; the unit rests."""
-        self._confirm((*COMMON, *TRANSMIT))
+        self._confirm((*COMMON, SignalGenerator, *TRANSMIT))  # the generators were asked before each press
 
     def _confirm(self, kinds: tuple[type[Instrument], ...]) -> None:
         for one in self._of(kinds):

@@ -73,7 +73,8 @@ def test_the_start_state_takes_back_what_a_check_did(
         assert driver._link.query(_question(role, reads)) != fresh
         before = len(bench.sent(role))
         driver.set_start_state()
-        (message,) = bench.sent(role)[before:]
+        cleared, message = bench.sent(role)[before:]
+        assert cleared == "*CLS"
         assert reads in message
         assert driver._link.query(_question(role, reads)) == fresh
 
