@@ -100,11 +100,14 @@ class Pair:
         kind, argument = _KINDS[number % len(_KINDS)]
         rig = self._rig.again()
         rig.inject_everywhere(Fault(kind=kind, argument=argument, skip=number))
-        rig.run()
+        outcome = rig.run()
         found = rig.record.kept.get(self._at[1])
         if (
             found is None
         ):  # the bench could not be confirmed safe, or the supply was cut: nothing more is measured
+            return
+        if not found:
+            yield Wrong(self.first, self.second, number, kind, f"no result at all: {outcome.trouble}")
             return
         for what in _differences(self.sound, found):
             yield Wrong(self.first, self.second, number, kind, what)
