@@ -76,7 +76,7 @@ class ProfiledInstrument(KeptSettings):
 
         A reading asks for no errors: what one left behind would be blamed on the next setting.
         """
-        self._link.write(self._profile.commands["clear"].set)
+        self._checked(self._profile.commands["clear"].set)
         if self._prepared_at != self._link.generation:
             self._kept.clear()
             self._prepare()

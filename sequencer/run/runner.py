@@ -265,6 +265,7 @@ class Runner:
             "channel": conditions.channel,
             "mode": conditions.mode,
             "frequency_hz": conditions.carrier_hz,
+            "roles": check.roles_of(step.settings),
         }
         if step.side == "receive":
             with safe.receive_side(**where) as receive:

@@ -7,7 +7,7 @@ answers like a sound one; that its settings are gone is all that tells.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 
 from drivers.roles import (
     AudioAnalyser,
@@ -22,43 +22,56 @@ from drivers.roles import (
 )
 from sequencer.safety.supply import SupplyLine
 
-RECEIVE = (SignalGenerator, AudioAnalyser, Voltmeter)
-TRANSMIT = (PowerMeter, ModulationAnalyser, AudioAnalyser)
-COMMON = (Switch, Radio)
+_ROLES: Mapping[type[Instrument], str] = {
+    AudioAnalyser: "audio_analyser",
+    ModulationAnalyser: "modulation_analyser",
+    PowerMeter: "power_meter",
+    Voltmeter: "voltmeter",
+}
+"""Instruments that only read: where a check needs none of them, one that is dead does not stop it."""
+Kinds = tuple[type[Instrument], ...]
 
 
 class StartState:
-    """Sets the instruments of a side back before a check, and asks them after it."""
+    """Sets the instruments of a side back before a check, and asks them after it.
+
+    ``roles`` are those the check reads by; None stands for all. What drives the unit on its side belongs to every check.
+    """
 
     def __init__(self, instruments: Mapping[str, Instrument], supply: SupplyLine) -> None:
         self._instruments = instruments
         self._supply = supply
 
-    def set_receive(self) -> None:
+    def set_receive(self, roles: frozenset[str] | None) -> None:
         """Set back what works on the receive side, generators first. Raises `InstrumentFault` where one does not read back."""
-        for one in self._of(RECEIVE):
+        for one in self._of((SignalGenerator,), (AudioAnalyser, Voltmeter), roles):
             one.set_start_state()
 
-    def set_transmit(self, emission: Emission) -> None:
+    def set_transmit(self, emission: Emission, roles: frozenset[str] | None) -> None:
         """Set back what works on the transmit side. Raises `InstrumentFault` where one does not read back."""
-        for one in self._of(TRANSMIT):
+        for one in self._of((AudioAnalyser,), (PowerMeter, ModulationAnalyser), roles):
             if isinstance(one, ModulationAnalyser):
                 one.set_start_state(emission)
             else:
                 one.set_start_state()
 
-    def confirm_receive(self) -> None:
+    def confirm_receive(self, roles: frozenset[str] | None) -> None:
         """Raise SettingLost, or NotConfirmed, unless everything on the receive side stands as it was set."""
-        self._confirm((*COMMON, *RECEIVE))
+        self._confirm((Switch, Radio, SignalGenerator), (AudioAnalyser, Voltmeter), roles)
 
-    def confirm_transmit(self) -> None:
-        """Raise SettingLost, or NotConfirmed, unless everything on the transmit side stands as it was set; the unit rests."""
-        self._confirm((*COMMON, SignalGenerator, *TRANSMIT))  # the generators were asked before each press
+    def confirm_transmit(self, roles: frozenset[str] | None) -> None:
+        """Raise SettingLost, or NotConfirmed, unless everything on the transmit side stands as it was set; the unit rests.
 
-    def _confirm(self, kinds: tuple[type[Instrument], ...]) -> None:
-        for one in self._of(kinds):
+        The generators were asked before each press: that they are off belongs to it.
+        """
+        always = (Switch, Radio, SignalGenerator, AudioAnalyser)
+        self._confirm(always, (PowerMeter, ModulationAnalyser), roles)
+
+    def _confirm(self, always: Kinds, readers: Kinds, roles: frozenset[str] | None) -> None:
+        for one in self._of(always, readers, roles):
             one.confirm_settings()
         self._supply.confirm()
 
-    def _of(self, kinds: tuple[type[Instrument], ...]) -> Iterable[Instrument]:
+    def _of(self, always: Kinds, readers: Kinds, roles: frozenset[str] | None) -> list[Instrument]:
+        kinds = (*always, *(kind for kind in readers if roles is None or _ROLES[kind] in roles))
         return [one for kind in kinds for one in self._instruments.values() if isinstance(one, kind)]

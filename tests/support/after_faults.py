@@ -6,6 +6,7 @@ two generators. The loss side is left out: a check that fails there leaves cable
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -55,6 +56,9 @@ _KINDS = (
     (FaultKind.DISCONNECT, None),
     (FaultKind.GARBAGE, None),
 )
+
+
+UNJUDGED = 0.01  # of the figure
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,6 +127,10 @@ def _differences(sound: list[Result], found: list[Result]) -> Iterator[str]:
         if (was.value is None) != (now.value is None):
             yield f"{now.quantity}: {now.value}, undisturbed {was.value}; {now.note}"
         elif was.value is not None and now.value is not None:
-            within = max(was.uncertainty or 0.0, now.uncertainty or 0.0)
+            within = math.hypot(was.uncertainty or 0.0, now.uncertainty or 0.0)
+            if (
+                not was.uncertainty and now.unit != "findings"
+            ):  # a level that is shown beside a recording carries none
+                within = UNJUDGED * abs(was.value)
             if abs(now.value - was.value) > within:
                 yield f"{now.quantity}: {now.value:.5g} {now.unit}, undisturbed {was.value:.5g} ± {within:.2g}"
