@@ -188,7 +188,7 @@ class Budget:
         """The factor from the standard to the expanded uncertainty.
 
         Student's t for the effective degrees of freedom, truncated; where one or two rectangular, U-shaped or
-        other bounded contributions dominate (EA-4/02, S9 and S10), the factor of their sum with the rest.
+        other bounded contributions dominate (EA-4/02, S9, S10 and S11), the factor of their sum with the rest.
         """
         factor = factors.gum_factor(self.coverage, self.effective_dof)
         dominant = factors.dominant_parts(self._bounded_parts(), self.standard)

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     import numpy as np
 
 DOMINANCE = 0.3
-"""A non-normal part dominates where all others together are below this share of it (EA-4/02 S9, from memory)."""
+"""One or two non-normal parts dominate where all others together are below this share of them (EA-4/02 S9 and S10, from memory)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,20 +48,28 @@ def gum_factor(probability: float, effective_dof: float) -> float:
 
 
 def dominant_parts(parts: Sequence[Part], standard: float) -> tuple[Part, ...]:
-    """Return the one or two bounded parts that dominate a sum of ``standard`` uncertainty; none is usual."""
+    """Return the one or two bounded parts that dominate a sum of ``standard`` uncertainty; none is usual.
+
+    They do where the rest is below `DOMINANCE` of them (EA-4/02 S9, S10), or where the largest is a rectangle that alone outweighs all
+    others together, as in EA-4/02 S11 (eight parts, k 1.81): then it counts with the next largest, and the rest is taken as normal. Not so
+    a U-shaped one: EA-4/02 S7 keeps k = 2 where the mismatch has 80 % of the variance.
+    """
     largest = sorted(parts, key=lambda part: part.standard, reverse=True)
     for count in (1, 2):
         chosen = largest[:count]
         weight = math.hypot(*(part.standard for part in chosen)) if chosen else 0.0
         if len(chosen) == count and weight > 0 and _rest(chosen, standard) < DOMINANCE * weight:
             return tuple(chosen)
+    rectangular = bool(largest) and largest[0].shape is Shape.RECTANGULAR
+    if rectangular and largest[0].standard > _rest(largest[:1], standard):
+        return tuple(largest[:2])
     return ()
 
 
 def shape_factor(probability: float, dominant: Sequence[Part], standard: float) -> float:
     """Return k such that +-k ``standard`` covers ``probability`` of dominant parts plus a normal rest.
 
-    The sum is worked out, not only its largest part: with a U-shaped part that part's own factor (1.41) would
+    The distributions are convolved (JCGM 101:2008, 5.2, does so by trials; EA-4/02 S10 gives the trapezoid of two rectangles). The sum is worked out, not only its largest part: with a U-shaped part that part's own factor (1.41) would
     leave a rest of a quarter its size uncovered.
     """
     return _shape_factor(probability, tuple(dominant), standard)
