@@ -75,8 +75,8 @@ class Differences:
 def estimate_of(row: StoredResult, instruments: str = "") -> Estimate:
     """Return a stored result as an estimate. ``instruments``: who stood on the bench, as the run's row says it.
 
-    Without a budget the stated expanded uncertainty counts as two standard ones, all of its own; without that either, ``is_stated``
-    is False. ValueError for a result without a value.
+    Without a budget the stated expanded uncertainty counts as two standard ones, all of its own; without that either, or with a budget
+    of which a part is not stated, ``is_stated`` is False. ValueError for a result without a value.
     """
     if row.value is None:
         raise ValueError(f"result {row.id} of run {row.run} has no value to estimate from")
@@ -109,7 +109,8 @@ def estimate_of(row: StoredResult, instruments: str = "") -> Estimate:
     if own == 0:
         # Two readings that agreed to the last digit: what would be left of a difference is nothing, which nobody would believe.
         own, shared = sum(size**2 for size in shared.values()), {}
-    return Estimate(value=value, own_variance=own, own_doubt=doubt, shared=shared)
+    stated = not budget.get("unstated")
+    return Estimate(value=value, own_variance=own, own_doubt=doubt, shared=shared, is_stated=stated)
 
 
 def mean_of(estimates: Sequence[Estimate]) -> Estimate:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import statistics
+from dataclasses import replace
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator, Field
@@ -15,11 +16,12 @@ from pydantic import AfterValidator, Field
 from drivers.roles import RangeState, Reading
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
-from sequencer.checks.receive_distortion import distortion_finding
-from sequencer.checks.shared.level_budget import how_found, level_budget, why_not
+from sequencer.checks.receive_distortion import distortion_finding, distortion_needs
+from sequencer.checks.shared.level_budget import LEVEL_NEEDS, how_found, level_budget, why_not
 from sequencer.checks.shared.levels import LevelWindow, SearchAccuracyDb
 from sequencer.checks.shared.limits import LevelLimit, PercentLimit, RatioLimit
-from sequencer.checks.shared.sensitivity_reader import DECAYS
+from sequencer.checks.shared.parts import HalfWidth, Parts, without_path
+from sequencer.checks.shared.sensitivity_reader import DECAYS, analyser_error
 from sequencer.checks.shared.stepper import Stepper
 from sequencer.checks.shared.wanted_signal import (
     WantedSignal,
@@ -34,7 +36,7 @@ from sequencer.safety.receive import ReceiveSide
 from sequencer.search.curve import CurveSearch
 from sequencer.search.protocol import Crossing, Settling, find_crossing
 from sequencer.uncertainty.budget import Budget, Contribution
-from sequencer.uncertainty.contributions import half_width_db, instrument_accuracy, repeatability
+from sequencer.uncertainty.contributions import repeatability
 
 READINGS = 4
 READING_S = 0.25
@@ -81,6 +83,10 @@ class AgcSpan(Check[AgcSpanSettings]):
     def quantities(self, settings: AgcSpanSettings) -> tuple[tuple[str, str], ...]:
         """Return what it reports."""
         return ((DISTORTION, "%"), (SPAN, "dB"), (f"{FALLEN} by {settings.fall_db:g} dB", "dBm"))
+
+    def needs(self, settings: AgcSpanSettings, conditions: Conditions) -> tuple[str, ...]:
+        """Return what its budgets ask of the bench file."""
+        return (*distortion_needs(conditions.mode), *LEVEL_NEEDS, "audio_analyser.voltage")
 
     def demands(self, settings: AgcSpanSettings, conditions: Conditions) -> list[Demand]:
         """Return the levels it uses."""
@@ -134,8 +140,7 @@ class AgcSpan(Check[AgcSpanSettings]):
         level = level_budget(
             FALLEN,
             crossing,
-            _two_readings_db(conditions),
-            "ratio",
+            (analyser_error(conditions.bench, "ratio"),),
             conditions,
             _reference(strong_v, crossing),
         )
@@ -214,13 +219,6 @@ def _relative(reading: Reading, reference_v: float) -> Reading:
     return Reading(number=20.0 * math.log10(reading.number / reference_v))
 
 
-def _two_readings_db(conditions: Conditions) -> float:
-    """Return the accuracy of a ratio of two voltages, dB, each taken to be off by itself."""
-    entry = conditions.bench.with_role("audio_analyser")
-    percent = min(entry[1].accuracy.voltage_percent, 90.0) if entry is not None else 0.0
-    return math.sqrt(2.0) * half_width_db(percent / 100.0, of_power=False)
-
-
 def _reference(strong_v: list[float], crossing: Crossing) -> tuple[Contribution, ...]:
     if not crossing.slope:
         return ()
@@ -231,8 +229,10 @@ def _reference(strong_v: list[float], crossing: Crossing) -> tuple[Contribution,
 
 def _span_budget(span_db: float, level: Budget, conditions: Conditions) -> Budget:
     """Return the span's budget: path and mismatch are common to both levels and cancel, the generator's error counts at each."""
-    kept = [one for one in level.contributions if not one.source.startswith(COMMON)]
-    entry = conditions.bench.with_role("signal_generator")
-    half_width = entry[1].accuracy.level_db if entry is not None else 0.0
-    strong = instrument_accuracy("generator, level accuracy, at the strong level", half_width, unit="dB")
-    return Budget(quantity=SPAN, unit="dB", value=span_db, contributions=(*kept, strong))
+    strong = Parts(conditions.bench)
+    source, generator = "generator, level accuracy, at the strong level", "signal_generator"
+    strong.accuracy(source, HalfWidth.of(conditions.bench, generator, "level"), unit="dB")
+    added = strong.budget(SPAN, "dB", span_db)
+    kept = tuple(one for one in level.contributions if not one.source.startswith(COMMON))
+    unstated = without_path((*level.unstated, *added.unstated))
+    return replace(added, contributions=(*kept, *added.contributions), unstated=unstated)

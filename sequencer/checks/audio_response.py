@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import statistics
+from collections.abc import Mapping
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator
@@ -11,17 +12,14 @@ from pydantic import AfterValidator
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import SOME, CheckSettings
+from sequencer.checks.shared.parts import HalfWidth, Parts
 from sequencer.checks.shared.transmit import Drive, Tone, not_read, numbers
 from sequencer.files.fields import RatioDb, at_least
 from sequencer.safety.transmit import TransmitSide
-from sequencer.uncertainty.budget import Budget
-from sequencer.uncertainty.contributions import instrument_accuracy, repeatability
+from sequencer.uncertainty.contributions import repeatability
 from sequencer.uncertainty.decision import Limits
 
 REFERENCE_HZ = 1000.0
-FLATNESS_PERCENT = (
-    1.0  # what an analyser's own response may differ between two tones: common practice, no source
-)
 PER_RELATIVE_DB = 20.0 / math.log(10.0)
 
 
@@ -59,6 +57,10 @@ class AudioResponse(Check[AudioResponseSettings]):
         """Return what it reports."""
         return tuple((_quantity(tone_hz), "dB") for tone_hz in settings.tones_hz)
 
+    def needs(self, settings: AudioResponseSettings, conditions: Conditions) -> tuple[str, ...]:
+        """Return what its budgets ask of the bench file."""
+        return ("modulation_analyser.flatness", "audio_analyser.frequency")
+
     def forecast_s(self, settings: AudioResponseSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: three readings at each tone and at 1 kHz."""
         return 0.4 * (len(settings.tones_hz) + 1)
@@ -82,32 +84,48 @@ class AudioResponse(Check[AudioResponseSettings]):
         if REFERENCE_HZ not in modulation:
             return findings
         findings += [
-            _finding(tone_hz, modulation[tone_hz], modulation[REFERENCE_HZ], settings, conditions.mode)
+            _finding(tone_hz, modulation, settings, conditions)
             for tone_hz in settings.tones_hz
             if tone_hz in modulation
         ]
         return findings
 
 
+def _slope_at(tone_hz: float, modulation: Mapping[float, list[float]]) -> float:
+    """Return how the response follows the tone's frequency there, dB for a relative change of 1: as measured to its nearest neighbour."""
+    others = [one for one in modulation if one != tone_hz]
+    if not others:
+        return 0.0
+    near_hz = min(others, key=lambda one: abs(math.log(one / tone_hz)))
+    rise_db = PER_RELATIVE_DB * math.log(
+        statistics.fmean(modulation[near_hz]) / statistics.fmean(modulation[tone_hz])
+    )
+    return rise_db / math.log(near_hz / tone_hz)
+
+
 def _finding(
-    tone_hz: float, found: list[float], reference: list[float], settings: AudioResponseSettings, mode: str
+    tone_hz: float,
+    modulation: Mapping[float, list[float]],
+    settings: AudioResponseSettings,
+    conditions: Conditions,
 ) -> Finding:
+    found, reference = modulation[tone_hz], modulation[REFERENCE_HZ]
     here, there = statistics.fmean(found), statistics.fmean(reference)
     response_db = 20.0 * math.log10(here / there)
-    ideal_db, emphasis = settings.ideal(tone_hz, mode)
+    ideal_db, emphasis = settings.ideal(tone_hz, conditions.mode)
     limits = Limits() if settings.within_db is None else Limits.around(ideal_db, settings.within_db)
-    budget = Budget(
-        quantity=_quantity(tone_hz),
-        unit="dB",
-        value=response_db,
-        contributions=(
-            instrument_accuracy(
-                "analyser, response between the tones", PER_RELATIVE_DB * FLATNESS_PERCENT / 100.0, unit="dB"
-            ),
-            repeatability("repeatability", found, coefficient=PER_RELATIVE_DB / here),
-            repeatability("repeatability at 1 kHz", reference, coefficient=PER_RELATIVE_DB / there),
-        ),
+    bench, parts = conditions.bench, Parts(conditions.bench)
+    flatness = HalfWidth.of(bench, "modulation_analyser", "flatness")
+    in_db = None if flatness is None else flatness.in_db()
+    parts.accuracy("analyser, response between the tones", in_db, unit="dB")
+    source = HalfWidth.of(bench, "audio_analyser", "frequency")
+    relative = None if source is None else source.times(1e-6)
+    parts.accuracy("audio source, frequency", relative, coefficient=_slope_at(tone_hz, modulation))
+    parts.add(
+        repeatability("repeatability", found, coefficient=PER_RELATIVE_DB / here),
+        repeatability("repeatability at 1 kHz", reference, coefficient=PER_RELATIVE_DB / there),
     )
+    budget = parts.budget(_quantity(tone_hz), "dB", response_db)
     return Finding(
         quantity=_quantity(tone_hz),
         value=response_db,

@@ -48,6 +48,10 @@ class Blocking(Check[BlockingSettings]):
         """Return what it reports."""
         return ratio_quantities(QUANTITY, settings)
 
+    def needs(self, settings: BlockingSettings, conditions: Conditions) -> tuple[str, ...]:
+        """Return what its budgets ask of the bench file."""
+        return settings.two_signal_needs(conditions, by_fall=settings.fall_db is not None)
+
     def demands(self, settings: BlockingSettings, conditions: Conditions) -> list[Demand]:
         """Return what the plan has to prove."""
         return settings.two_signal_demands(conditions)

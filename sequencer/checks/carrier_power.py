@@ -11,9 +11,11 @@ from pydantic import AfterValidator
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.settings import CheckSettings
+from sequencer.checks.shared.level_budget import ReadError
 from sequencer.checks.shared.limits import PowerLimit
+from sequencer.checks.shared.parts import HalfWidth
 from sequencer.checks.shared.settle import agreeing, settle
-from sequencer.checks.shared.transmit import SETTLED_DB, Drive, Tone, power_finding
+from sequencer.checks.shared.transmit import SETTLED_DB, Drive, Tone, power_finding, power_needs
 from sequencer.files.fields import TimeS, between
 from sequencer.inputs.bench import longest_release_s
 from sequencer.problems import FieldProblem
@@ -66,6 +68,11 @@ class CarrierPower(Check[CarrierPowerSettings]):
         """Return the meter, and what drives the unit where it is driven."""
         return self.roles if settings.drive_v is None else self.roles | {"audio_analyser"}
 
+    def needs(self, settings: CarrierPowerSettings, conditions: Conditions) -> tuple[str, ...]:
+        """Return what its budget asks of the bench file."""
+        drive = ("audio_analyser.voltage",) if conditions.mode in SIDEBANDS else ()
+        return (*power_needs(conditions), *drive)
+
     def demands(self, settings: CarrierPowerSettings, conditions: Conditions) -> list[Demand]:
         """Return the highest power it expects of the unit: the path must bear it; and in SSB the drive it needs."""
         asked = (("max", settings.limit.max_w), ("min", settings.limit.min_w))
@@ -114,7 +121,8 @@ class CarrierPower(Check[CarrierPowerSettings]):
         if conditions.mode in SIDEBANDS:
             side.remove_second_tone()
         quantity = _quantity(settings, conditions.mode)
-        found = power_finding(quantity, readings, settings.limit.limits, conditions, note)
+        further = [_drive_error(conditions)] if conditions.mode in SIDEBANDS else []
+        found = power_finding(quantity, readings, settings.limit.limits, conditions, note, further=further)
         return [replace(found, axis="time keyed", axis_value=settings.keyed_for_s, axis_unit="s")]
 
 
@@ -147,6 +155,12 @@ def _key_time(settings: CarrierPowerSettings, conditions: Conditions) -> list[De
             "or a shorter 'timeout' of radio and power meter",
         )
     ]
+
+
+def _drive_error(conditions: Conditions) -> ReadError:
+    """Return what the audio source may put the peak envelope power off by, dB: it follows the drive in full below the ALC."""
+    volts = HalfWidth.of(conditions.bench, "audio_analyser", "voltage")
+    return "audio source, level", None if volts is None else volts.in_db(), "dB"
 
 
 def _quantity(settings: CarrierPowerSettings, mode: str) -> str:

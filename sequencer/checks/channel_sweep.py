@@ -12,11 +12,11 @@ from drivers.faults import InstrumentError, InstrumentFault, LinkFault, NotSettl
 from drivers.roles import RangeState, Reading
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
-from sequencer.checks.frequency_error import SETTLED_HZ, error_budget
+from sequencer.checks.frequency_error import FREQUENCY_NEEDS, SETTLED_HZ, error_budget
 from sequencer.checks.settings import SOME, ChannelNumber, CheckSettings
 from sequencer.checks.shared.limits import FrequencyErrorLimit, PowerLimit
 from sequencer.checks.shared.settle import read_pair
-from sequencer.checks.shared.transmit import SETTLED_DB, not_read, numbers, power_finding
+from sequencer.checks.shared.transmit import SETTLED_DB, not_read, numbers, power_finding, power_needs
 from sequencer.files.fields import PowerW, at_least
 from sequencer.problems import FieldProblem
 from sequencer.results.model import FaultFacts
@@ -83,6 +83,10 @@ class ChannelSweep(Check[ChannelSweepSettings]):
         """Return the channel on which the side is entered: the first of the sweep."""
         swept = _swept(settings, conditions)
         return swept[0] if swept else None
+
+    def needs(self, settings: ChannelSweepSettings, conditions: Conditions) -> tuple[str, ...]:
+        """Return what its budgets ask of the bench file."""
+        return (*power_needs(conditions), *FREQUENCY_NEEDS)
 
     def demands(self, settings: ChannelSweepSettings, conditions: Conditions) -> list[Demand]:
         """Return the highest power it lets pass, and channels that the plan does not have."""

@@ -53,6 +53,10 @@ class Check(ABC, Generic[S]):
         """Return the levels and powers it may bring about, for the plan to prove."""
         return []
 
+    def needs(self, settings: S, conditions: Conditions) -> tuple[str, ...]:
+        """Return what the bench file must state for its results to have an uncertainty, as `sequencer.inputs.stated` writes needs."""
+        return ()
+
     def forecast_s(self, settings: S, conditions: Conditions) -> float:
         """Return about how long it takes on one channel, bench time, s; the plan adds side changes and the rests that the duty owes."""
         return 0.0 if self.side_of(settings) == "none" else 1.0

@@ -9,14 +9,14 @@ from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared.limits import FrequencyErrorLimit
+from sequencer.checks.shared.parts import HalfWidth, Parts
 from sequencer.checks.shared.transmit import read_baseband, read_settled
 from sequencer.safety.transmit import TransmitSide
 from sequencer.uncertainty.budget import Budget
-from sequencer.uncertainty.contributions import instrument_accuracy, repeatability, resolution
+from sequencer.uncertainty.contributions import repeatability
 from sequencer.uncertainty.decision import Limits
 
 SETTLED_HZ = 3.0
-COUNTER_STEP_HZ = 1.0
 MORE_READINGS = 2  # with two readings alone, Student's factor is 12.7
 
 
@@ -45,6 +45,10 @@ class FrequencyError(Check[FrequencyErrorSettings]):
         """Return what it reports."""
         return (("frequency error", "Hz"),)
 
+    def needs(self, settings: FrequencyErrorSettings, conditions: Conditions) -> tuple[str, ...]:
+        """Return what its budget asks of the bench file."""
+        return FREQUENCY_NEEDS if settings.read == "analyser" else FREQUENCY_NEEDS[:1]
+
     def forecast_s(self, settings: FrequencyErrorSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: four or five counts and the pauses between them."""
         return 0.6
@@ -69,7 +73,8 @@ class FrequencyError(Check[FrequencyErrorSettings]):
             note = f"modulation analyser: {bad.state.value}; a carrier far from {carrier_hz / 1e6:.5f} MHz is not found"
             return [Finding(quantity="frequency error", value=None, unit="Hz", limits=limits, note=note)]
         errors_hz = [reading.number - carrier_hz for reading in readings if reading.number is not None]
-        budget = error_budget("frequency error", errors_hz, carrier_hz, conditions)
+        counted = settings.read == "analyser"
+        budget = error_budget("frequency error", errors_hz, carrier_hz, conditions, counted=counted)
         return [
             Finding(
                 quantity="frequency error",
@@ -83,13 +88,21 @@ class FrequencyError(Check[FrequencyErrorSettings]):
         ]
 
 
-def error_budget(quantity: str, errors_hz: list[float], carrier_hz: float, conditions: Conditions) -> Budget:
-    """Return the budget of a frequency error: the mean of ``errors_hz``, counted at ``carrier_hz``."""
-    entry = conditions.bench.with_role("modulation_analyser")
-    reference_ppm = entry[1].accuracy.frequency_ppm if entry is not None else 0.0
-    parts = (
-        instrument_accuracy("analyser's reference", reference_ppm * 1e-6 * carrier_hz, unit="Hz"),
-        resolution("counter's resolution", COUNTER_STEP_HZ, unit="Hz"),
-        repeatability("repeatability", errors_hz, unit="Hz"),
-    )
-    return Budget(quantity=quantity, unit="Hz", value=statistics.fmean(errors_hz), contributions=parts)
+FREQUENCY_NEEDS = ("modulation_analyser.frequency", "modulation_analyser.resolution")
+"""What the bench file must state for a counted frequency to have an uncertainty."""
+
+
+def error_budget(
+    quantity: str, errors_hz: list[float], carrier_hz: float, conditions: Conditions, *, counted: bool = True
+) -> Budget:
+    """Return the budget of a frequency error: the mean of ``errors_hz``, read at ``carrier_hz``; ``counted`` in steps, or from samples."""
+    bench, parts = conditions.bench, Parts(conditions.bench)
+    reference = HalfWidth.of(bench, "modulation_analyser", "frequency")
+    step = HalfWidth.of(bench, "modulation_analyser", "resolution") if counted else None
+    in_hz = None if reference is None else reference.times(1e-6 * carrier_hz)
+    parts.accuracy("analyser's reference", in_hz, unit="Hz")
+    # half a step to either side; where in the step a carrier lies is another matter at each reading of another carrier
+    half_step = None if step is None else step.times(0.5)
+    parts.accuracy("counter's resolution", half_step, unit="Hz", common="none")
+    parts.add(repeatability("repeatability", errors_hz, unit="Hz"))
+    return parts.budget(quantity, "Hz", statistics.fmean(errors_hz))

@@ -15,6 +15,7 @@ from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared.level_budget import how_found, why_not
 from sequencer.checks.shared.limits import VoltageLimit
+from sequencer.checks.shared.parts import HalfWidth, Parts
 from sequencer.checks.shared.transmit import Drive, Tone
 from sequencer.files.fields import FrequencyDifferenceHz, Percent, between
 from sequencer.problems import FieldProblem
@@ -23,8 +24,7 @@ from sequencer.safety.transmit import TransmitSide
 from sequencer.search.curve import CurveSearch
 from sequencer.search.curve_prior import CurvePrior
 from sequencer.search.protocol import Ask, Crossing, NoReading, Settling, find_crossing
-from sequencer.uncertainty.budget import Budget
-from sequencer.uncertainty.contributions import SEARCH_INTERVAL, instrument_accuracy, search_interval
+from sequencer.uncertainty.contributions import SEARCH_INTERVAL, search_interval
 
 CUSTOMARY_SHARE = (
     0.6  # normal test modulation: 60 % of the permitted maximum (from memory of EN 300 433 and its relatives)
@@ -75,6 +75,10 @@ class MicrophoneSensitivity(Check[MicrophoneSensitivitySettings]):
     def quantities(self, settings: MicrophoneSensitivitySettings) -> tuple[tuple[str, str], ...]:
         """Return what it reports."""
         return (("microphone sensitivity", "V"),)
+
+    def needs(self, settings: MicrophoneSensitivitySettings, conditions: Conditions) -> tuple[str, ...]:
+        """Return what its budget asks of the bench file."""
+        return (f"modulation_analyser.{_accuracy_key(conditions.mode)}", "audio_analyser.voltage")
 
     def forecast_s(self, settings: MicrophoneSensitivitySettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: six drives, both sides of each."""
@@ -147,25 +151,22 @@ def _finding(
         note = why_not(crossing).replace(" dBm", " dBV")
         return Finding(quantity=quantity, value=None, unit="V", limits=limits, note=note, points=points)
     drive_v = 10.0 ** (crossing.level_db / 20.0)
-    analyser = conditions.bench.with_role("modulation_analyser")
-    source = conditions.bench.with_role("audio_analyser")
+    bench, parts = conditions.bench, Parts(conditions.bench)
     slope = abs(crossing.slope) if crossing.slope else 1.0
     per_db = drive_v / RELATIVE_DB
-    analyser_db = RELATIVE_DB * (
-        analyser[1].accuracy.deviation_percent / 100.0 if analyser is not None else 0.0
-    )
-    source_v = drive_v * (source[1].accuracy.voltage_percent / 100.0 if source is not None else 0.0)
-    budget = Budget(
-        quantity=quantity,
-        unit="V",
-        value=drive_v,
-        contributions=(
-            search_interval(SEARCH_INTERVAL, crossing.half_width_db, unit="dB", coefficient=per_db),
-            instrument_accuracy("analyser, accuracy", analyser_db, unit="dB", coefficient=per_db / slope),
-            instrument_accuracy("audio source, level accuracy", source_v, unit="V"),
-        ),
-    )
+    parts.add(search_interval(SEARCH_INTERVAL, crossing.half_width_db, unit="dB", coefficient=per_db))
+    analyser = HalfWidth.of(bench, "modulation_analyser", _accuracy_key(conditions.mode))
+    in_db = None if analyser is None else analyser.in_db()
+    parts.accuracy("analyser, accuracy", in_db, unit="dB", coefficient=per_db / slope)
+    source = HalfWidth.of(bench, "audio_analyser", "voltage")
+    in_v = None if source is None else source.of_reading(drive_v)
+    parts.accuracy("audio source, level accuracy", in_v, unit="V")
+    budget = parts.budget(quantity, "V", drive_v)
     note = f"{aim} at {settings.tone_hz:g} Hz; {how_found(crossing)}"
     return Finding(
         quantity=quantity, value=drive_v, unit="V", limits=limits, budget=budget, note=note, points=points
     )
+
+
+def _accuracy_key(mode: str) -> str:
+    return "deviation" if mode == "FM" else "depth"

@@ -63,6 +63,10 @@ class ModulationDepth(Check[ModulationDepthSettings]):
         """Return what it reports."""
         return ((_quantity("positive", settings), "%"), (_quantity("negative", settings), "%"))
 
+    def needs(self, settings: ModulationDepthSettings, conditions: Conditions) -> tuple[str, ...]:
+        """Return what its budgets ask of the bench file."""
+        return ("modulation_analyser.depth", "audio_analyser.voltage")
+
     def forecast_s(self, settings: ModulationDepthSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: four or five readings of either side."""
         return 1.2
@@ -100,14 +104,9 @@ def _measure(
         readings,
         settings.limit.limits,
         conditions,
-        accuracy_percent=_stated_percent(conditions),
+        accuracy="depth",
         note=note,
     )
-
-
-def _stated_percent(conditions: Conditions) -> float | None:
-    analyser = conditions.bench.with_role("modulation_analyser")
-    return analyser[1].accuracy.depth_percent if analyser is not None else None
 
 
 def _peak_of(samples: Samples, which: PeakSide, tone_hz: float) -> float:

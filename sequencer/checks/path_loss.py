@@ -15,21 +15,17 @@ from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.settings import SOME, CheckSettings
 from sequencer.checks.shared.limits import RatioLimit
+from sequencer.checks.shared.parts import HalfWidth, Parts
 from sequencer.files.fields import FrequencyHz, LevelDbm, RatioDb, at_least, between
 from sequencer.files.write import is_there, write_beside, write_new
 from sequencer.inputs.bench import relative_to
 from sequencer.inputs.loss_table import PRINTABLE, frequency_text, table_text
+from sequencer.inputs.stated import Facing, Stated, vswr_of
 from sequencer.problems import Complaint, FieldProblem
 from sequencer.safety.cables import BACK
 from sequencer.safety.loss import HandPath, LossSide
 from sequencer.uncertainty.budget import Budget
-from sequencer.uncertainty.contributions import (
-    half_width_db,
-    instrument_accuracy,
-    mismatch,
-    repeatability,
-)
-from sequencer.units.convert import reflection_from_vswr
+from sequencer.uncertainty.contributions import instrument_accuracy, repeatability
 
 SETTLE_S = 0.2
 READING_S = 0.1
@@ -115,6 +111,10 @@ class PathLoss(Check[PathLossSettings]):
     def quantities(self, settings: PathLossSettings) -> tuple[tuple[str, str], ...]:
         """Return what it reports."""
         return tuple((_quantity(settings, one), "dB") for one in settings.frequencies_hz)
+
+    def needs(self, settings: PathLossSettings, conditions: Conditions) -> tuple[str, ...]:
+        """Return what its budgets ask of the bench file."""
+        return ("power_meter.linearity|power", "signal_generator.vswr", "power_meter.vswr")
 
     def demands(self, settings: PathLossSettings, conditions: Conditions) -> list[Demand]:
         """Return the level it uses, at the generator's connector."""
@@ -222,41 +222,37 @@ def _budget(
     Mismatch of a substitution, first order: of the reference Gg Gm, of the insertion Gg G1, G2 Gm and Gg Gm S21 S12 (the usual
     insertion-loss formula; from memory).
     """
-    generator = conditions.bench.with_role("signal_generator")
-    meter = conditions.bench.with_role("power_meter")
-    source, sink = (
-        reflection_from_vswr(one[1].vswr) if one is not None else 0.0 for one in (generator, meter)
+    bench, parts = conditions.bench, Parts(conditions.bench)
+    linearity = HalfWidth.of(bench, "power_meter", "linearity", "power")
+    told = "power meter, linearity"
+    if linearity is not None and linearity.keys[0].endswith(".power"):
+        told, linearity = (
+            "power meter, accuracy in place of a stated linearity",
+            linearity.in_db(of_power=True),
+        )
+    parts.accuracy(told, linearity, unit="dB")
+    parts.add(
+        repeatability("repeatability, direct", direct, unit="dB"),
+        repeatability("repeatability, through", after, unit="dB", coefficient=-1.0),
+        # Made anew each time: no other result has the same error.
+        instrument_accuracy("connectors made anew", settings.connectors_db, unit="dB", common="none"),
     )
-    ends = reflection_from_vswr(settings.vswr)
-    linearity_db, told = 0.0, "power meter, linearity"
-    if meter is not None:
-        stated = meter[1].accuracy.linearity_db
-        if stated is None:
-            stated = half_width_db(min(0.99, meter[1].accuracy.power_percent / 100.0), of_power=True)
-            told = "power meter, accuracy in place of a stated linearity"
-        linearity_db = stated
-    return Budget(
-        quantity=quantity,
-        unit="dB",
-        value=loss_db,
-        contributions=(
-            instrument_accuracy(told, linearity_db, unit="dB"),
-            repeatability("repeatability, direct", direct, unit="dB"),
-            repeatability("repeatability, through", after, unit="dB", coefficient=-1.0),
-            # Made anew each time: no other result has the same error.
-            instrument_accuracy("connectors made anew", settings.connectors_db, unit="dB", common="none"),
-            mismatch("mismatch, generator to meter, direct", source, sink, common="bench"),
-            mismatch("mismatch, generator to its end", source, ends, coefficient=-1.0),
-            mismatch("mismatch, other end to meter", ends, sink, coefficient=-1.0),
-            mismatch(
-                "mismatch, generator to meter, through",
-                source,
-                sink,
-                transmission=min(1.0, 10.0 ** (-loss_db / 10.0)),
-                coefficient=-1.0,
-            ),
-        ),
-    )
+    generator, meter = bench.with_role("signal_generator"), bench.with_role("power_meter")
+    if generator is not None and meter is not None:
+        source, sink = vswr_of(generator), vswr_of(meter)
+        ends = Stated(figure=settings.vswr, key="")  # the check's own setting, which has a default
+        passed = min(1.0, float(10.0 ** (-loss_db / 10.0)))
+        direct_pair = Facing(
+            name="mismatch, generator to meter, direct", one=source, other=sink, with_unit=False
+        )
+        through = (
+            Facing(name="mismatch, generator to its end", one=source, other=ends, with_unit=False),
+            Facing(name="mismatch, other end to meter", one=ends, other=sink, with_unit=False),
+            replace(direct_pair, name="mismatch, generator to meter, through", transmission=passed),
+        )
+        parts.mismatches((direct_pair,))
+        parts.mismatches(through, coefficient=-1.0)
+    return parts.budget(quantity, "dB", loss_db)
 
 
 def _with_table(findings: list[Finding], settings: PathLossSettings, conditions: Conditions) -> list[Finding]:

@@ -73,6 +73,10 @@ class PeakDeviation(Check[PeakDeviationSettings]):
         """Return what it reports."""
         return ((_quantity("positive", settings), "Hz"), (_quantity("negative", settings), "Hz"))
 
+    def needs(self, settings: PeakDeviationSettings, conditions: Conditions) -> tuple[str, ...]:
+        """Return what its budgets ask of the bench file."""
+        return ("modulation_analyser.deviation", "audio_analyser.voltage")
+
     def forecast_s(self, settings: PeakDeviationSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: four or five readings of either side at each tone."""
         return 1.2 * len(settings.tones_hz)
@@ -113,6 +117,7 @@ def _measure(
         readings,
         settings.limit.limits,
         conditions,
+        accuracy="deviation",
         note=note,
     )
 

@@ -2,18 +2,29 @@
 
 from __future__ import annotations
 
+import math
+import statistics
 from dataclasses import replace
-from typing import Annotated, ClassVar, Literal
+from typing import Annotated, ClassVar, Literal, NamedTuple
 
 from pydantic import AfterValidator
 
+from drivers.roles import Reading
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.settings import SOME, CheckSettings
 from sequencer.checks.shared.limits import PowerLimit
-from sequencer.checks.shared.transmit import SETTLED_DB, power_finding, read_settled
+from sequencer.checks.shared.transmit import (
+    SETTLED_DB,
+    SUPPLY_EXPONENT,
+    numbers,
+    power_finding,
+    power_needs,
+    read_settled,
+)
 from sequencer.files.fields import VoltageV, between
 from sequencer.inputs.instrument_roles import Supply
+from sequencer.safety.supply import SupplyFacts
 from sequencer.safety.transmit import TransmitSide
 
 SETTLE_S = 0.3  # from a new voltage to a unit that has followed: common practice, no source
@@ -44,6 +55,10 @@ class PowerAgainstSupply(Check[PowerAgainstSupplySettings]):
         """Return what it reports."""
         return tuple((_quantity(supply_v), "W") for supply_v in settings.supplies_v)
 
+    def needs(self, settings: PowerAgainstSupplySettings, conditions: Conditions) -> tuple[str, ...]:
+        """Return what its budgets ask of the bench file."""
+        return tuple(dict.fromkeys((*power_needs(conditions), "supply.voltage")))
+
     def demands(self, settings: PowerAgainstSupplySettings, conditions: Conditions) -> list[Demand]:
         """Return the highest power it lets pass as right, and voltages that the supply does not offer."""
         demands = []
@@ -71,17 +86,54 @@ class PowerAgainstSupply(Check[PowerAgainstSupplySettings]):
         self, side: TransmitSide, settings: PowerAgainstSupplySettings, conditions: Conditions
     ) -> list[Finding]:
         """Measure; the side feeds the unit as the sequence says again when it is left."""
-        findings = []
+        read: list[_AtSupply] = []
         for supply_v in settings.supplies_v:
             side.set_supply(supply_v)
             side.pause_s(SETTLE_S)
             readings = read_settled(side, side.read_power_dbm, within=SETTLED_DB)
-            found = power_finding(_quantity(supply_v), readings, settings.limit.limits, conditions)
-            found = replace(
-                found, axis="supply", axis_value=supply_v, axis_unit="V", supply=side.supply_facts()
-            )
-            findings.append(found)
-        return findings
+            read.append(_AtSupply(supply_v, tuple(readings), side.supply_facts()))
+        return [_finding(one, read, settings, conditions) for one in read]
+
+
+class _AtSupply(NamedTuple):
+    supply_v: float
+    readings: tuple[Reading, ...]
+    facts: SupplyFacts | None
+
+
+def _finding(
+    one: _AtSupply,
+    read: list[_AtSupply],
+    settings: PowerAgainstSupplySettings,
+    conditions: Conditions,
+) -> Finding:
+    found = power_finding(
+        _quantity(one.supply_v),
+        one.readings,
+        settings.limit.limits,
+        replace(conditions, supply_v=one.supply_v),
+        supply_exponent=_exponent_at(one.supply_v, read),
+    )
+    return replace(found, axis="supply", axis_value=one.supply_v, axis_unit="V", supply=one.facts)
+
+
+def _exponent_at(supply_v: float, read: list[_AtSupply]) -> float:
+    """Return how power follows the supply there, percent for a percent: as measured to the neighbouring voltages, the steeper side.
+
+    `SUPPLY_EXPONENT` where only one voltage was measured.
+    """
+    levels = {one.supply_v: numbers(one.readings) for one in read}
+    mean_dbm = {volts: statistics.fmean(found) for volts, found in levels.items() if found is not None}
+    if supply_v not in mean_dbm or len(mean_dbm) < 2:
+        return SUPPLY_EXPONENT
+    ordered = sorted(mean_dbm)
+    at = ordered.index(supply_v)
+    slopes = [
+        (mean_dbm[near] - mean_dbm[supply_v]) / (10.0 * math.log10(near / supply_v))
+        for near in ordered[max(0, at - 1) : at + 2]
+        if near != supply_v
+    ]
+    return max(map(abs, slopes))
 
 
 def _quantity(supply_v: float) -> str:

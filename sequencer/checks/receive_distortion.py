@@ -11,6 +11,8 @@ from drivers.roles import Reading
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.shared.limits import PercentLimit, PowerLimit
+from sequencer.checks.shared.parts import HalfWidth, Parts
+from sequencer.checks.shared.sensitivity_reader import modulation_needs
 from sequencer.checks.shared.wanted_signal import (
     WantedSignal,
     apply_wanted,
@@ -20,15 +22,11 @@ from sequencer.checks.shared.wanted_signal import (
 )
 from sequencer.files.fields import LevelDbm, ResistanceOhm, TimeS, between
 from sequencer.safety.receive import ReceiveSide
-from sequencer.uncertainty.budget import Budget
-from sequencer.uncertainty.contributions import instrument_accuracy, relative_half_width, repeatability
+from sequencer.uncertainty.contributions import relative_half_width, repeatability
 from sequencer.uncertainty.decision import Limits
 
 READINGS = 4
 SETTLE_S = 0.5
-READER_PERCENT = (
-    5.0  # of the reading: what an ordinary distortion reader may be wrong by; common practice, no source
-)
 
 
 class StandardSignal(WantedSignal):
@@ -88,6 +86,10 @@ class ReceiveDistortion(Check[ReceiveDistortionSettings]):
         """Return the level it uses."""
         return [Demand(at=("level",), level_dbm=settings.level_dbm)]
 
+    def needs(self, settings: ReceiveDistortionSettings, conditions: Conditions) -> tuple[str, ...]:
+        """Return what its budget asks of the bench file."""
+        return distortion_needs(conditions.mode)
+
     def forecast_s(self, settings: ReceiveDistortionSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s."""
         return SETTLE_S + tone_s(conditions.mode) + READINGS * settings.reading_s
@@ -120,6 +122,11 @@ class AudioOutput(Check[AudioOutputSettings]):
     def demands(self, settings: AudioOutputSettings, conditions: Conditions) -> list[Demand]:
         """Return the level it uses."""
         return [Demand(at=("level",), level_dbm=settings.level_dbm)]
+
+    def needs(self, settings: AudioOutputSettings, conditions: Conditions) -> tuple[str, ...]:
+        """Return what its budgets ask of the bench file."""
+        own = distortion_needs(conditions.mode)
+        return (*own, "audio_analyser.voltage", *modulation_needs(conditions.mode))
 
     def forecast_s(self, settings: AudioOutputSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s."""
@@ -163,28 +170,42 @@ def distortion_finding(
     if len(found) < len(readings):
         return _not_read(quantity, "%", limits, readings)
     percent = statistics.fmean(found)
-    budget = Budget(
-        quantity=quantity,
-        unit="%",
-        value=percent,
-        contributions=(
-            instrument_accuracy(
-                "analyser, distortion accuracy", percent * _reader_share(conditions), unit="%"
-            ),
-            repeatability("repeatability", found, unit="%"),
-        ),
-    )
+    parts = Parts(conditions.bench)
+    parts.accuracy("analyser, distortion accuracy", _reader_error(percent, conditions), unit="%")
+    for source, half_width in modulation_shares(conditions, with_tone=False):
+        parts.accuracy(source, half_width.of_reading(percent), unit="%")
+    parts.add(repeatability("repeatability", found, unit="%"))
+    budget = parts.budget(quantity, "%", percent)
     note = f"at {level_dbm:g} dBm"
     return Finding(quantity=quantity, value=percent, unit="%", limits=limits, budget=budget, note=note)
 
 
-def _reader_share(conditions: Conditions) -> float:
-    """Return how far a distortion reading may be off, as a share of it: as stated of distortion, of SINAD, else what is usual."""
-    entry = conditions.bench.with_role("audio_analyser")
-    if entry is not None and entry[1].accuracy.distortion_percent is not None:
-        return entry[1].accuracy.distortion_percent / 100.0
-    stated_db = entry[1].accuracy.sinad_db if entry is not None else 0.0
-    return relative_half_width(stated_db, of_power=False) if stated_db > 0 else READER_PERCENT / 100.0
+def distortion_needs(mode: str) -> tuple[str, ...]:
+    """Return what the bench file must state for a distortion reading to have an uncertainty."""
+    return (
+        "audio_analyser.distortion|sinad",
+        *(need for need in modulation_needs(mode) if ".tone" not in need),
+    )
+
+
+def modulation_shares(conditions: Conditions, *, with_tone: bool) -> list[tuple[str, HalfWidth]]:
+    """Return what the generator's modulation may be off by, percent: the audio, and about so its distortion, goes with it."""
+    found = []
+    for need in modulation_needs(conditions.mode):
+        key = need.partition(".")[2]
+        half_width = HalfWidth.of(conditions.bench, "signal_generator", key)
+        if half_width is not None and (with_tone or key != "tone"):
+            found.append((f"generator, {key}", half_width))
+    return found
+
+
+def _reader_error(percent: float, conditions: Conditions) -> HalfWidth | None:
+    """Return how far a distortion reading may be off, percent: as stated of distortion, else of SINAD."""
+    stated = HalfWidth.of(conditions.bench, "audio_analyser", "distortion", "sinad")
+    if stated is None or stated.figure is None or stated.keys[0].endswith(".distortion"):
+        return None if stated is None else stated.of_reading(percent)
+    share = relative_half_width(stated.figure, of_power=False)
+    return HalfWidth(figure=share * percent, keys=stated.keys)
 
 
 def _power_finding(readings: list[Reading], settings: AudioOutputSettings, conditions: Conditions) -> Finding:
@@ -194,20 +215,16 @@ def _power_finding(readings: list[Reading], settings: AudioOutputSettings, condi
         return _not_read(quantity, "W", limits, readings)
     volts = statistics.fmean(found)
     power_w = volts**2 / settings.load_ohm
-    entry = conditions.bench.with_role("audio_analyser")
-    accuracy = entry[1].accuracy.voltage_percent / 100.0 if entry is not None else 0.0
     per_volt = 2.0 * volts / settings.load_ohm
-    budget = Budget(
-        quantity=quantity,
-        unit="W",
-        value=power_w,
-        contributions=(
-            instrument_accuracy(
-                "audio analyser, voltage accuracy", volts * accuracy, unit="V", coefficient=per_volt
-            ),
-            repeatability("repeatability of the voltage", found, unit="V", coefficient=per_volt),
-        ),
-    )
+    parts = Parts(conditions.bench)
+    errors = [
+        ("audio analyser, voltage accuracy", HalfWidth.of(conditions.bench, "audio_analyser", "voltage"))
+    ]
+    for source, half_width in (*errors, *modulation_shares(conditions, with_tone=True)):
+        in_volts = None if half_width is None else half_width.of_reading(volts)
+        parts.accuracy(source, in_volts, unit="V", coefficient=per_volt)
+    parts.add(repeatability("repeatability of the voltage", found, unit="V", coefficient=per_volt))
+    budget = parts.budget(quantity, "W", power_w)
     note = f"{volts:.3g} V into {settings.load_ohm:g} ohm at {settings.level_dbm:g} dBm"
     return Finding(quantity=quantity, value=power_w, unit="W", limits=limits, budget=budget, note=note)
 

@@ -12,15 +12,12 @@ from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared.limits import RatioLimit
+from sequencer.checks.shared.parts import HalfWidth, Parts
 from sequencer.checks.shared.transmit import not_read, numbers, read_settled
 from sequencer.files.fields import FrequencyDifferenceHz, Percent, between
 from sequencer.safety.transmit import TransmitSide
-from sequencer.uncertainty.budget import Budget
-from sequencer.uncertainty.contributions import instrument_accuracy, repeatability
+from sequencer.uncertainty.contributions import repeatability
 
-READER_PERCENT = (
-    5.0  # of the reading, for an rms reading near the analyser's own floor: common practice, no source
-)
 DEEMPHASIS_S = 750e-6
 PER_RELATIVE_DB = 20.0 / math.log(10.0)
 
@@ -52,6 +49,10 @@ class ResidualModulation(Check[ResidualModulationSettings]):
         """Return what it reports."""
         return (("residual modulation, below normal", "dB"),)
 
+    def needs(self, settings: ResidualModulationSettings, conditions: Conditions) -> tuple[str, ...]:
+        """Return what its budgets ask of the bench file."""
+        return ("modulation_analyser.residual",)
+
     def forecast_s(self, settings: ResidualModulationSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: four or five readings."""
         return 0.8
@@ -78,19 +79,12 @@ class ResidualModulation(Check[ResidualModulationSettings]):
         gain = 1.0 / math.hypot(1.0, 2.0 * math.pi * 1000.0 * DEEMPHASIS_S) if is_fm else 1.0
         mean = max(statistics.fmean(rms), 1e-6)
         below_db = 20.0 * math.log10(peak * gain / math.sqrt(2.0) / mean)
-        budget = Budget(
-            quantity=quantity,
-            unit="dB",
-            value=below_db,
-            contributions=(
-                instrument_accuracy(
-                    "analyser, rms accuracy", PER_RELATIVE_DB * READER_PERCENT / 100.0, unit="dB"
-                ),
-                repeatability(
-                    "repeatability", rms, unit="Hz" if is_fm else "%", coefficient=PER_RELATIVE_DB / mean
-                ),
-            ),
-        )
+        parts = Parts(conditions.bench)
+        accuracy = HalfWidth.of(conditions.bench, "modulation_analyser", "residual")
+        parts.accuracy("analyser, rms accuracy", None if accuracy is None else accuracy.in_db(), unit="dB")
+        unit = "Hz" if is_fm else "%"
+        parts.add(repeatability("repeatability", rms, unit=unit, coefficient=PER_RELATIVE_DB / mean))
+        budget = parts.budget(quantity, "dB", below_db)
         note = f"{mean:.3g} {'Hz' if is_fm else '%'} rms against {peak:g} {'Hz' if is_fm else '%'} peak"
         return [
             Finding(quantity=quantity, value=below_db, unit="dB", limits=limits, budget=budget, note=note)

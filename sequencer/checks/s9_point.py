@@ -11,7 +11,13 @@ from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding, MeterMark
 from sequencer.checks.shared.level_budget import how_found, level_budget, why_not
 from sequencer.checks.shared.limits import LevelLimit
-from sequencer.checks.shared.s_meter import MeterLine, MeterSettings, moves_in_steps, voltage_half_width_v
+from sequencer.checks.shared.s_meter import (
+    MeterLine,
+    MeterSettings,
+    meter_needs,
+    moves_in_steps,
+    voltage_error,
+)
 from sequencer.files.fields import VoltageV, between
 from sequencer.problems import FieldProblem
 from sequencer.results.model import Point
@@ -82,6 +88,10 @@ class S9Point(Check[S9PointSettings]):
         if settings.meter == "needle":
             return (("S9 point", "dBm"),)
         return (("S9 point, rising", "dBm"), ("S9 point, falling", "dBm"), ("S9 hysteresis", "dB"))
+
+    def needs(self, settings: S9PointSettings, conditions: Conditions) -> tuple[str, ...]:
+        """Return what its budgets ask of the bench file."""
+        return meter_needs(settings, conditions)
 
     def demands(self, settings: S9PointSettings, conditions: Conditions) -> list[Demand]:
         """Return the levels it may use."""
@@ -193,13 +203,12 @@ def _level_finding(
     conditions: Conditions,
     note: str,
 ) -> Finding:
-    half_width_v = voltage_half_width_v(target_v, conditions)
     return Finding(
         quantity=quantity,
         value=crossing.level_db,
         unit="dBm",
         limits=limits,
-        budget=level_budget(quantity, crossing, half_width_v, "meter voltage", conditions),
+        budget=level_budget(quantity, crossing, (voltage_error(target_v, conditions),), conditions),
         note=note,
         points=points,
         target=target_v,

@@ -20,7 +20,8 @@ from sequencer.checks.finding import Conditions, Demand, Finding, MeterMark
 from sequencer.checks.s9_point import needle_finding, segment_finding
 from sequencer.checks.shared.levels import HIGHEST_BY_DEFAULT_DBM
 from sequencer.checks.shared.limits import RatioLimit
-from sequencer.checks.shared.s_meter import MeterLine, MeterSettings
+from sequencer.checks.shared.parts import without_path
+from sequencer.checks.shared.s_meter import MeterLine, MeterSettings, meter_needs
 from sequencer.files.fields import RatioDb, VoltageV, at_least, between
 from sequencer.problems import FieldProblem
 from sequencer.results.model import METER_MARK
@@ -125,6 +126,10 @@ class SMeterCurve(Check[SMeterCurveSettings]):
         units = [(f"S-unit, {low} to {high}", "dB") for low, high in _units(settings)]
         return (*marks, *units, *(((LINEARITY, "dB"),) if len(settings.marks) > 2 else ()))
 
+    def needs(self, settings: SMeterCurveSettings, conditions: Conditions) -> tuple[str, ...]:
+        """Return what its budgets ask of the bench file."""
+        return meter_needs(settings, conditions)
+
     def demands(self, settings: SMeterCurveSettings, conditions: Conditions) -> list[Demand]:
         """Return the levels it may use."""
         return settings.levels.demands(conditions, highest_dbm=_highest_dbm(settings, conditions))
@@ -214,6 +219,7 @@ def _unit_finding(low: str, high: str, found: Mapping[str, Finding], limits: Lim
         unit="dB",
         value=size_db,
         contributions=(*_shares(low, lower, -1.0), *_shares(high, upper, 1.0)),
+        unstated=own_unstated(lower, upper),
     )
     return Finding(quantity=quantity, value=size_db, unit="dB", limits=limits, budget=budget)
 
@@ -232,6 +238,12 @@ def _shares(mark: str, finding: Finding, sign: float) -> list[Contribution]:
     ]
 
 
+def own_unstated(*findings: Finding) -> tuple[str, ...]:
+    """Return what is not stated of levels and does not cancel in their difference: all but path and matches."""
+    keys = (key for one in findings if one.budget is not None for key in one.budget.unstated)
+    return without_path(keys)
+
+
 def _linearity(found: Mapping[str, Finding], settings: SMeterCurveSettings) -> Finding:
     limits = Limits(upper=settings.linearity_db)
     levels = {mark: one.value for mark, one in found.items() if one.value is not None}
@@ -245,7 +257,11 @@ def _linearity(found: Mapping[str, Finding], settings: SMeterCurveSettings) -> F
     worst = max(off_db, key=lambda mark: abs(off_db[mark]))
     value_db = abs(off_db[worst])
     budget = Budget(
-        quantity=LINEARITY, unit="dB", value=value_db, contributions=tuple(_shares(worst, found[worst], 1.0))
+        quantity=LINEARITY,
+        unit="dB",
+        value=value_db,
+        contributions=tuple(_shares(worst, found[worst], 1.0)),
+        unstated=own_unstated(found[worst]),
     )
     note = (
         f"farthest: {worst}, {off_db[worst]:+.1f} dB from the line; {slope:.2f} dB for each dB of the scale"

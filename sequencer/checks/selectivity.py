@@ -8,11 +8,16 @@ from pydantic import AfterValidator
 
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
+from sequencer.checks.shared.level_budget import ReadError
+from sequencer.checks.shared.parts import HalfWidth
 from sequencer.checks.shared.two_signal import Interference, TwoSignalSettings, find_ratios, ratio_quantities
 from sequencer.files.fields import FrequencyDifferenceHz, FrequencyHz, Percent, between
 from sequencer.safety.receive import ReceiveSide
 
 QUANTITY = "selectivity"
+SKIRT_DB_PER_HZ = 0.0144
+"""How much a signal gains on a filter's skirt for each hertz: 54 dB within 3.75 kHz, a channel filter of shape factor 2. Common practice,
+no source; on the safe side for a receiver that is less selective."""
 
 
 class SelectivitySettings(TwoSignalSettings):
@@ -46,6 +51,13 @@ class Selectivity(Check[SelectivitySettings]):
         """Return what it reports."""
         return ratio_quantities(QUANTITY, settings)
 
+    def needs(self, settings: SelectivitySettings, conditions: Conditions) -> tuple[str, ...]:
+        """Return what its budgets ask of the bench file."""
+        return (
+            *settings.two_signal_needs(conditions),
+            *(need for _, need, _ in _skirt(settings, conditions)),
+        )
+
     def demands(self, settings: SelectivitySettings, conditions: Conditions) -> list[Demand]:
         """Return what the plan has to prove."""
         return settings.two_signal_demands(conditions)
@@ -68,4 +80,35 @@ class Selectivity(Check[SelectivitySettings]):
                 tone_hz=settings.interferer_tone_hz,
             )
 
-        return find_ratios(side, settings, conditions, Interference(quantity=QUANTITY, apply=apply))
+        interference = Interference(quantity=QUANTITY, apply=apply, errors=_errors(settings, conditions))
+        return find_ratios(side, settings, conditions, interference)
+
+
+def _skirt(settings: SelectivitySettings, conditions: Conditions) -> list[tuple[str, str, float]]:
+    """Return what stands on the skirt of the channel filter: its name, what the bench file must state of it, and its frequency, Hz."""
+    found = [
+        ("generator, frequency", "signal_generator.frequency", conditions.carrier_hz),
+        ("interferer, frequency", "interferer.frequency", conditions.carrier_hz),
+    ]
+    if conditions.mode == "FM" and settings.interferer_deviation_hz:
+        found.append(("interferer, deviation", "interferer.deviation", settings.interferer_deviation_hz))
+    if conditions.mode == "AM" and settings.interferer_depth_percent:
+        # a sideband's level goes with the depth: no frequency, and dB for dB
+        found.append(("interferer, depth", "interferer.depth", 0.0))
+    if conditions.mode in ("FM", "AM"):
+        found.append(("interferer, tone", "interferer.tone", settings.interferer_tone_hz))
+    return found
+
+
+def _errors(settings: SelectivitySettings, conditions: Conditions) -> tuple[ReadError, ...]:
+    """Return what frequencies and modulation of the interferer may put the ratio off by, dB, through the steepest usual skirt."""
+    errors: list[ReadError] = []
+    for source, need, frequency_hz in _skirt(settings, conditions):
+        role, _, key = need.partition(".")
+        stated = HalfWidth.of(conditions.bench, role, key)
+        if stated is None:
+            continue
+        relative = 1e-6 if key == "frequency" else 1e-2
+        in_db = stated.in_db() if key == "depth" else stated.times(relative * frequency_hz * SKIRT_DB_PER_HZ)
+        errors.append((source, in_db, "dB"))
+    return tuple(errors)

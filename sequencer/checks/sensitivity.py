@@ -39,6 +39,10 @@ class Sensitivity(Check[SensitivitySettings]):
         """Return what it reports."""
         return ((f"sensitivity, {settings.target_words}", "dBm"),)
 
+    def needs(self, settings: SensitivitySettings, conditions: Conditions) -> tuple[str, ...]:
+        """Return what its budget asks of the bench file."""
+        return settings.sensitivity_needs(conditions)
+
     def demands(self, settings: SensitivitySettings, conditions: Conditions) -> list[Demand]:
         """Return what the plan has to prove."""
         return settings.sensitivity_demands(conditions)
@@ -77,9 +81,7 @@ def _finding(found: SensitivityFound, settings: SensitivitySettings, conditions:
         value=crossing.level_db,
         unit="dBm",
         limits=limits,
-        budget=level_budget(
-            quantity, crossing, found.half_width_db, settings.target.kind, conditions, found.further
-        ),
+        budget=level_budget(quantity, crossing, found.read_errors, conditions, found.further),
         note="; ".join(part for part in (how_found(crossing), found.note) if part),
         points=found.points,
         target=settings.target.ratio_db,

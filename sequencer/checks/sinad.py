@@ -10,7 +10,10 @@ from pydantic import AfterValidator
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.settings import CheckSettings
+from sequencer.checks.shared.level_budget import LEVEL_NEEDS, level_parts
 from sequencer.checks.shared.limits import RatioLimit
+from sequencer.checks.shared.parts import Parts
+from sequencer.checks.shared.sensitivity_reader import analyser_error, modulation_errors, reading_needs
 from sequencer.dsp.samples import SamplesError
 from sequencer.files.fields import (
     FrequencyDifferenceHz,
@@ -22,8 +25,7 @@ from sequencer.files.fields import (
     between,
 )
 from sequencer.safety.receive import ReceiveSide
-from sequencer.uncertainty.budget import Budget
-from sequencer.uncertainty.contributions import instrument_accuracy, repeatability
+from sequencer.uncertainty.contributions import repeatability
 from sequencer.uncertainty.decision import Limits
 
 if TYPE_CHECKING:
@@ -31,6 +33,8 @@ if TYPE_CHECKING:
 
 SETTLE_S = 0.3
 READINGS = 4
+SLOPE_READINGS = 2
+STEP_DB = 2.0  # small enough to stay on the curve, large enough to stand out of the noise; workshop's own
 SAMPLE_RATE_HZ = 48e3
 
 
@@ -71,9 +75,13 @@ class Sinad(Check[SinadSettings]):
         """Return the level it uses."""
         return [Demand(at=("level",), level_dbm=settings.level_dbm)]
 
+    def needs(self, settings: SinadSettings, conditions: Conditions) -> tuple[str, ...]:
+        """Return what its budgets ask of the bench file."""
+        return (*LEVEL_NEEDS, *reading_needs("SINAD", "FM"))
+
     def forecast_s(self, settings: SinadSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s."""
-        return SETTLE_S + 2.0 * READINGS * settings.reading_s
+        return 2.0 * SETTLE_S + (2.0 * READINGS + SLOPE_READINGS) * settings.reading_s
 
     def receive(self, side: ReceiveSide, settings: SinadSettings, conditions: Conditions) -> list[Finding]:
         """Measure."""
@@ -96,15 +104,12 @@ class Sinad(Check[SinadSettings]):
                 Finding(quantity=name, value=None, unit=unit, note=note)
                 for name, unit in self.quantities(settings)
             ]
-        entry = conditions.bench.with_role("audio_analyser")
-        accuracy_db = entry[1].accuracy.sinad_db if entry is not None else 0.0
+        slope = _slope_at(side, settings, statistics.fmean(own))
         within = settings.agree_within_db
         return [
-            _finding("SINAD, analyser", own, accuracy_db, settings.limit.limits),
-            _finding("SINAD, samples", sampled, 0.0, Limits()),
-            _difference(
-                sampled, own, accuracy_db, Limits() if within is None else Limits.around(0.0, within)
-            ),
+            _finding("SINAD, analyser", own, slope, settings.limit.limits, conditions),
+            _finding("SINAD, samples", sampled, slope, Limits(), conditions),
+            _difference(sampled, own, Limits() if within is None else Limits.around(0.0, within), conditions),
         ]
 
 
@@ -115,31 +120,42 @@ def _sampled(side: ReceiveSide, settings: SinadSettings) -> AudioReading:
     return read_audio(samples.content, samples.rate_hz, settings.tone_hz)
 
 
-def _finding(quantity: str, found: list[float], accuracy_db: float, limits: Limits) -> Finding:
+def _slope_at(side: ReceiveSide, settings: SinadSettings, sinad_db: float) -> float:
+    """Return how SINAD follows the level there, dB per dB, from readings `STEP_DB` lower; 1 where they say nothing."""
+    side.set_level_dbm(settings.level_dbm - STEP_DB)
+    side.wait_s(SETTLE_S)
+    lower = [side.read_sinad_db(settings.reading_s).number for _ in range(SLOPE_READINGS)]
+    found = [one for one in lower if one is not None]
+    if len(found) < len(lower):
+        return 1.0
+    return max(0.0, (sinad_db - statistics.fmean(found)) / STEP_DB)
+
+
+def _finding(
+    quantity: str, found: list[float], slope: float, limits: Limits, conditions: Conditions
+) -> Finding:
+    """Return SINAD with its budget: what the level may be off by reaches it through the slope measured there."""
     value_db = statistics.fmean(found)
-    budget = Budget(
-        quantity=quantity,
-        unit="dB",
-        value=value_db,
-        contributions=(
-            instrument_accuracy("audio analyser, SINAD accuracy", accuracy_db, unit="dB"),
-            repeatability("repeatability", found, unit="dB"),
-        ),
-    )
+    parts = level_parts(conditions, coefficient=slope)
+    for source, half_width, unit in (
+        analyser_error(conditions.bench, "SINAD"),
+        *modulation_errors(conditions.bench, "FM"),
+    ):
+        parts.accuracy(source, half_width, unit=unit)
+    parts.add(repeatability("repeatability", found, unit="dB"))
+    budget = parts.budget(quantity, "dB", value_db)
     return Finding(quantity=quantity, value=value_db, unit="dB", limits=limits, budget=budget)
 
 
-def _difference(sampled: list[float], own: list[float], accuracy_db: float, limits: Limits) -> Finding:
+def _difference(sampled: list[float], own: list[float], limits: Limits, conditions: Conditions) -> Finding:
     quantity = "SINAD, samples less analyser"
     value_db = statistics.fmean(sampled) - statistics.fmean(own)
-    budget = Budget(
-        quantity=quantity,
-        unit="dB",
-        value=value_db,
-        contributions=(
-            instrument_accuracy("audio analyser, SINAD accuracy", accuracy_db, unit="dB"),
-            repeatability("repeatability, samples", sampled, unit="dB"),
-            repeatability("repeatability, analyser", own, unit="dB", coefficient=-1.0),
-        ),
+    parts = Parts(conditions.bench)
+    source, half_width, unit = analyser_error(conditions.bench, "SINAD")
+    parts.accuracy(source, half_width, unit=unit)
+    parts.add(
+        repeatability("repeatability, samples", sampled, unit="dB"),
+        repeatability("repeatability, analyser", own, unit="dB", coefficient=-1.0),
     )
+    budget = parts.budget(quantity, "dB", value_db)
     return Finding(quantity=quantity, value=value_db, unit="dB", limits=limits, budget=budget)

@@ -9,7 +9,7 @@ from pydantic import AfterValidator, Field
 
 from sequencer.checks.check import Check, Side, SquelchPosition
 from sequencer.checks.finding import Conditions, Demand, Finding
-from sequencer.checks.shared.level_budget import how_found, level_budget
+from sequencer.checks.shared.level_budget import LEVEL_NEEDS, how_found, level_budget
 from sequencer.checks.shared.levels import LevelWindow, SearchAccuracyDb
 from sequencer.checks.shared.limits import LevelLimit, RatioLimit
 from sequencer.checks.shared.stepper import Stepper
@@ -63,6 +63,10 @@ class Squelch(Check[SquelchSettings]):
     def quantities(self, settings: SquelchSettings) -> tuple[tuple[str, str], ...]:
         """Return what it reports."""
         return (("squelch opens", "dBm"), ("squelch closes", "dBm"), ("squelch hysteresis", "dB"))
+
+    def needs(self, settings: SquelchSettings, conditions: Conditions) -> tuple[str, ...]:
+        """Return what its budgets ask of the bench file."""
+        return LEVEL_NEEDS
 
     def demands(self, settings: SquelchSettings, conditions: Conditions) -> list[Demand]:
         """Return the levels it may use."""
@@ -185,7 +189,7 @@ def _level(
         value=crossing.level_db,
         unit="dBm",
         limits=limits,
-        budget=level_budget(quantity, crossing, 0.0, "", conditions),
+        budget=level_budget(quantity, crossing, (), conditions),
         note=f"{how_found(crossing)}; dwell {found.dwell_s:g} s; {found.approach}",
         points=points,
         target=threshold_v,

@@ -10,14 +10,13 @@ from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared.limits import PowerLimit, RatioLimit
+from sequencer.checks.shared.parts import HalfWidth, Parts
 from sequencer.checks.shared.transmit import Drive, Tone, drive_text, not_read, numbers
 from sequencer.safety.transmit import TransmitSide
-from sequencer.uncertainty.budget import Budget
-from sequencer.uncertainty.contributions import instrument_accuracy, repeatability
+from sequencer.uncertainty.contributions import repeatability
 from sequencer.uncertainty.decision import Limits
 
 BANDWIDTH_HZ = 100.0
-READER_DB = 1.0  # how linear an ordinary selective level reader is over 60 dB: common practice, no source
 
 
 class SsbSuppressionSettings(CheckSettings):
@@ -59,6 +58,10 @@ class SsbSuppression(Check[SsbSuppressionSettings]):
             else [Demand(at=("rated", "max"), power_w=settings.rated.max_w)]
         )
 
+    def needs(self, settings: SsbSuppressionSettings, conditions: Conditions) -> tuple[str, ...]:
+        """Return what its budgets ask of the bench file."""
+        return ("modulation_analyser.linearity", "audio_analyser.voltage")
+
     def forecast_s(self, settings: SsbSuppressionSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: three readings at each of three places."""
         return 1.5
@@ -74,13 +77,23 @@ class SsbSuppression(Check[SsbSuppressionSettings]):
         side.rest()
         note = drive_text(settings.drive_v, settings.tone_hz)
         return [
-            _finding("carrier suppression", found["wanted"], found["carrier"], settings.carrier.limits, note),
+            _finding(
+                "carrier suppression",
+                found["wanted"],
+                found["carrier"],
+                settings.carrier.limits,
+                note,
+                conditions,
+                driven=True,
+            ),
             _finding(
                 "unwanted sideband suppression",
                 found["wanted"],
                 found["unwanted"],
                 settings.sideband.limits,
                 note,
+                conditions,
+                driven=False,
             ),
         ]
 
@@ -90,20 +103,31 @@ def _levels(side: TransmitSide, offset_hz: float) -> list[Reading]:
 
 
 def _finding(
-    quantity: str, wanted: list[Reading], other: list[Reading], limits: Limits, note: str
+    quantity: str,
+    wanted: list[Reading],
+    other: list[Reading],
+    limits: Limits,
+    note: str,
+    conditions: Conditions,
+    *,
+    driven: bool,
 ) -> Finding:
     above, below = numbers(wanted), numbers(other)
     if above is None or below is None:
         return not_read(quantity, "dB", limits, "modulation analyser", wanted if above is None else other)
     ratio_db = statistics.fmean(above) - statistics.fmean(below)
-    budget = Budget(
-        quantity=quantity,
-        unit="dB",
-        value=ratio_db,
-        contributions=(
-            instrument_accuracy("analyser, linearity", READER_DB, unit="dB"),
-            repeatability("repeatability, wanted tone", above, unit="dB"),
-            repeatability("repeatability, other", below, unit="dB", coefficient=-1.0),
-        ),
+    parts = Parts(conditions.bench)
+    parts.accuracy(
+        "analyser, linearity", HalfWidth.of(conditions.bench, "modulation_analyser", "linearity"), unit="dB"
     )
+    if (
+        driven
+    ):  # the wanted tone follows the drive, the carrier does not; the unwanted sideband does, and so cancels
+        volts = HalfWidth.of(conditions.bench, "audio_analyser", "voltage")
+        parts.accuracy("audio source, level", None if volts is None else volts.in_db(), unit="dB")
+    parts.add(
+        repeatability("repeatability, wanted tone", above, unit="dB"),
+        repeatability("repeatability, other", below, unit="dB", coefficient=-1.0),
+    )
+    budget = parts.budget(quantity, "dB", ratio_db)
     return Finding(quantity=quantity, value=ratio_db, unit="dB", limits=limits, budget=budget, note=note)

@@ -11,11 +11,11 @@ from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared.limits import CurrentLimit
+from sequencer.checks.shared.parts import HalfWidth, Parts
 from sequencer.checks.shared.settle import agreeing, settle
 from sequencer.checks.shared.transmit import MORE_READINGS, not_read, numbers, read_settled
 from sequencer.safety.transmit import TransmitSide
-from sequencer.uncertainty.budget import Budget
-from sequencer.uncertainty.contributions import instrument_accuracy, repeatability
+from sequencer.uncertainty.contributions import repeatability
 from sequencer.uncertainty.decision import Limits
 
 SETTLED_A = 0.02
@@ -45,6 +45,10 @@ class SupplyCurrent(Check[SupplyCurrentSettings]):
         """Return what it reports."""
         return (("supply current, receive", "A"), ("supply current, transmit", "A"))
 
+    def needs(self, settings: SupplyCurrentSettings, conditions: Conditions) -> tuple[str, ...]:
+        """Return what its budgets ask of the bench file."""
+        return ("supply.current",) if conditions.supply_v is None else ("supply.current", "supply.voltage")
+
     def forecast_s(self, settings: SupplyCurrentSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s."""
         return 0.8
@@ -69,15 +73,14 @@ def _finding(quantity: str, readings: Sequence[Reading], limits: Limits, conditi
     if found is None:
         return not_read(quantity, "A", limits, "supply", readings)
     current_a = statistics.fmean(found)
-    entry = conditions.bench.with_role("supply")
-    percent = entry[1].accuracy.current_percent if entry is not None else 0.0
-    budget = Budget(
-        quantity=quantity,
-        unit="A",
-        value=current_a,
-        contributions=(
-            instrument_accuracy("supply, current accuracy", current_a * percent / 100.0, unit="A"),
-            repeatability("repeatability", found, unit="A"),
-        ),
-    )
+    parts = Parts(conditions.bench)
+    errors = [("supply, current accuracy", "current")]
+    # The current at the stated voltage is asked for. It is taken to go with the voltage, as a resistor's: on the safe side for a stage
+    # that is regulated, and no slope was measured.
+    errors += [("supply, voltage", "voltage")] if conditions.supply_v is not None else []
+    for source, key in errors:
+        half_width = HalfWidth.of(conditions.bench, "supply", key)
+        parts.accuracy(source, None if half_width is None else half_width.of_reading(current_a), unit="A")
+    parts.add(repeatability("repeatability", found, unit="A"))
+    budget = parts.budget(quantity, "A", current_a)
     return Finding(quantity=quantity, value=current_a, unit="A", limits=limits, budget=budget)

@@ -12,9 +12,6 @@ from sequencer.checks.shared.transmit import Drive, Tone, analyser_finding, driv
 from sequencer.safety.transmit import TransmitSide
 
 SETTLED_PERCENT = 0.3
-READER_PERCENT = (
-    5.0  # of the reading: what an ordinary distortion reader may be wrong by; common practice, no source
-)
 DEEMPHASIS_S = (
     750e-6  # 6 dB per octave over the speech band (radio handbooks; see references of DEVELOPERS.md)
 )
@@ -49,6 +46,10 @@ class TransmitDistortion(Check[TransmitDistortionSettings]):
         """Return what it reports."""
         return (("transmit distortion", "%"),)
 
+    def needs(self, settings: TransmitDistortionSettings, conditions: Conditions) -> tuple[str, ...]:
+        """Return what its budgets ask of the bench file."""
+        return ("modulation_analyser.distortion", "audio_analyser.voltage")
+
     def forecast_s(self, settings: TransmitDistortionSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: four or five readings."""
         return 0.8
@@ -74,14 +75,7 @@ class TransmitDistortion(Check[TransmitDistortionSettings]):
                 readings,
                 settings.limit.limits,
                 conditions,
-                accuracy_percent=_reader_percent(conditions),
+                accuracy="distortion",
                 note=drive_text(settings.drive_v, settings.tone_hz),
             )
         ]
-
-
-def _reader_percent(conditions: Conditions) -> float:
-    """Return how far the distortion read may be off, percent of it: what the bench file states, else what is usual."""
-    analyser = conditions.bench.with_role("modulation_analyser")
-    stated = analyser[1].accuracy.distortion_percent if analyser is not None else None
-    return READER_PERCENT if stated is None else stated

@@ -6,6 +6,7 @@ from datetime import datetime
 from typing import TextIO
 
 from sequencer.inputs.load_bench import LoadedBench
+from sequencer.inputs.loss_table import LoadedTable
 from sequencer.problems import printable
 
 
@@ -27,10 +28,20 @@ def any_serial(loaded: LoadedBench) -> str:
 
 
 def loss_table_lines(bench: LoadedBench, *, old_only: bool = False) -> list[str]:
-    """Return a line for each loss table that the bench file names, or for each that is old."""
+    """Return a line for each loss table that the bench file names, or for each that is old or overruled by the bench file."""
     today = datetime.now().astimezone().date()
     return [
-        f"loss of the {name} path from {printable(table.described(today))}"
+        f"loss of the {name} path from {printable(table.described(today))}{_overruled(bench, name, table)}"
         for name, table in bench.tables.items()
-        if table.is_old(today) or not old_only
+        if table.is_old(today) or not old_only or _overruled(bench, name, table)
     ]
+
+
+def _overruled(bench: LoadedBench, name: str, table: LoadedTable) -> str:
+    """Say that the bench file states another uncertainty than the table; nothing where the table's holds."""
+    path = bench.bench.paths.receive if name == "receive" else bench.bench.paths.transmit
+    own_db, stated_db = table.table.uncertainty_db, path.uncertainty_db if path is not None else None
+    if stated_db is None or stated_db == own_db:
+        return ""
+    instead = "none" if own_db is None else f"{own_db:g} dB"
+    return f"; its uncertainty is {stated_db:g} dB as the bench file states, not {instead} as the table does"

@@ -11,6 +11,7 @@ import click
 from sequencer.cli.bench import bench_title, loss_table_lines
 from sequencer.planning.load import load_both
 from sequencer.planning.plan import Plan, make_plan
+from sequencer.planning.unstated import unstated_keys
 from sequencer.problems import FileProblems, printable
 from sequencer.units.format import time_text
 
@@ -38,7 +39,7 @@ def validate_command(
     }
     named = " and ".join(f"{count} {what}" for what, count in asks.items() if count)
     asked = f", and asks for {named}" if named else ""
-    for line in loss_table_lines(plan.bench):
+    for line in (*loss_table_lines(plan.bench), *_unstated_lines(plan)):
         click.echo(line)
     click.echo(
         f"{printable(plan.sequence.sequence.sequence)}: can be run on {printable(bench_title(plan.bench))}; "
@@ -52,6 +53,17 @@ def _plan_lines(plan: Plan) -> list[str]:
         f"{step.index:3}  {printable(step.label)}"
         + (f"  ({time_text(step.forecast_s)})" if step.forecast_s else "")
         for step in plan.steps
+    ]
+
+
+def _unstated_lines(plan: Plan) -> list[str]:
+    """Return what the bench file does not state and the sequence needs; nothing where it states all."""
+    unstated = unstated_keys(plan)
+    if not unstated:
+        return []
+    return [
+        "warning: the bench file does not state these, and what is measured with them has no stated uncertainty:",
+        *(f"  {printable(key)}: {', '.join(checks)}" for key, checks in unstated.items()),
     ]
 
 
@@ -71,6 +83,7 @@ def _plan_as_json(plan: Plan) -> dict[str, Any]:
             name: {"file": str(one.path), "date": one.table.day.isoformat(), "simulated": one.table.simulated}
             for name, one in plan.bench.tables.items()
         },
+        "unstated": {key: list(checks) for key, checks in unstated_keys(plan).items()},
         "forecast_s": round(plan.forecast_s, 3),
         "steps": [
             {

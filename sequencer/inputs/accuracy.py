@@ -1,6 +1,7 @@
 """How far each kind of instrument may be wrong, as a bench file states it: half-widths, rectangular unless said otherwise.
 
-Each role has its own keys, those that its data sheet has; a key of another role is a complaint that says whose it is.
+Each role has its own keys, those that its data sheet has; a key of another role is a complaint that says whose it is. What is not stated
+is unknown, not nought: results that need it say that their uncertainty is not stated.
 """
 
 from __future__ import annotations
@@ -10,7 +11,15 @@ from typing import Annotated, ClassVar
 from pydantic import AfterValidator
 from typing_extensions import override
 
-from sequencer.files.fields import FileModel, Percent, Ppm, RatioDb, at_least, between
+from sequencer.files.fields import (
+    FileModel,
+    FrequencyDifferenceHz,
+    Percent,
+    Ppm,
+    RatioDb,
+    at_least,
+    between,
+)
 
 HalfWidthDb = Annotated[RatioDb, AfterValidator(at_least(0.0, "dB"))]
 HalfWidthPpm = Annotated[Ppm, AfterValidator(at_least(0.0, "ppm"))]
@@ -36,14 +45,16 @@ class GeneratorAccuracy(Accuracy):
 
     of: ClassVar[str] = "a signal generator"
 
-    level_db: HalfWidthDb = 0.0
+    level_db: HalfWidthDb | None = None
     """Level at its own connector."""
-    frequency_ppm: HalfWidthPpm = 0.0
-    """Frequency (its reference)."""
-    deviation_percent: HalfWidthPercent = 0.0
+    frequency_ppm: HalfWidthPpm | None = None
+    """Frequency (its reference); counts where an interferer stands on the skirt of a filter."""
+    deviation_percent: HalfWidthPercent | None = None
     """FM deviation, of the setting."""
-    depth_percent: HalfWidthPercent = 0.0
+    depth_percent: HalfWidthPercent | None = None
     """AM depth, of the setting."""
+    tone_percent: HalfWidthPercent | None = None
+    """Frequency of the modulating tone; counts in FM, where de-emphasis turns it into a level."""
 
 
 class PowerMeterAccuracy(Accuracy):
@@ -51,7 +62,7 @@ class PowerMeterAccuracy(Accuracy):
 
     of: ClassVar[str] = "a power meter"
 
-    power_percent: HalfWidthPercent = 0.0
+    power_percent: HalfWidthPercent | None = None
     """Power, of the reading."""
     linearity_db: HalfWidthDb | None = None
     """The difference of two of its levels; without it the power's accuracy stands for it."""
@@ -62,14 +73,22 @@ class ModulationAnalyserAccuracy(Accuracy):
 
     of: ClassVar[str] = "a modulation analyser"
 
-    deviation_percent: HalfWidthPercent = 0.0
+    deviation_percent: HalfWidthPercent | None = None
     """Peak deviation, of the reading."""
     depth_percent: HalfWidthPercent | None = None
-    """Peak depth, of the reading; without it the deviation's accuracy stands for it."""
-    frequency_ppm: HalfWidthPpm = 0.0
+    """Peak depth, of the reading."""
+    frequency_ppm: HalfWidthPpm | None = None
     """Carrier frequency (its reference)."""
+    resolution_hz: Annotated[FrequencyDifferenceHz, AfterValidator(at_least(0.0, "Hz"))] | None = None
+    """The step in which it counts a carrier's frequency."""
     distortion_percent: HalfWidthPercent | None = None
-    """Distortion of the demodulated audio, of the reading; without it 5 % stand for it (common practice, no source)."""
+    """Distortion of the demodulated audio, of the reading."""
+    residual_percent: HalfWidthPercent | None = None
+    """Residual modulation: an rms reading near its own floor, of the reading."""
+    flatness_percent: HalfWidthPercent | None = None
+    """By how much its readings of equal modulation differ between two tones of the speech band."""
+    linearity_db: HalfWidthDb | None = None
+    """The difference of two of its selective levels, as in carrier and sideband suppression."""
 
 
 class AudioAnalyserAccuracy(Accuracy):
@@ -77,14 +96,14 @@ class AudioAnalyserAccuracy(Accuracy):
 
     of: ClassVar[str] = "an audio analyser"
 
-    sinad_db: HalfWidthDb = 0.0
-    """SINAD."""
-    voltage_percent: HalfWidthPercent = 0.0
+    sinad_db: HalfWidthDb | None = None
+    """SINAD, its own answer and what is worked out from its samples."""
+    voltage_percent: HalfWidthPercent | None = None
     """Audio voltage, of the reading; and of the source, of the setting."""
     distortion_percent: HalfWidthPercent | None = None
-    """Distortion, of the reading; without it what is stated of SINAD stands for it."""
-    frequency_ppm: HalfWidthPpm = 0.0
-    """Audio frequency, of the reading."""
+    """Distortion, of the reading; without it what is stated of SINAD stands for it: they are one measurement."""
+    frequency_ppm: HalfWidthPpm | None = None
+    """Audio frequency, of the reading; and of the source, of the setting."""
 
 
 class VoltmeterAccuracy(Accuracy):
@@ -92,18 +111,18 @@ class VoltmeterAccuracy(Accuracy):
 
     of: ClassVar[str] = "a voltmeter"
 
-    voltage_percent: HalfWidthPercent = 0.0
+    voltage_percent: HalfWidthPercent | None = None
     """Voltage, of the reading."""
 
 
 class SupplyAccuracy(Accuracy):
-    """What a supply's own readings may be wrong by."""
+    """What a supply may be wrong by."""
 
     of: ClassVar[str] = "a supply"
 
-    voltage_percent: HalfWidthPercent = 0.0
-    """Voltage, of the reading."""
-    current_percent: HalfWidthPercent = 0.0
+    voltage_percent: HalfWidthPercent | None = None
+    """Voltage, of the setting and of the reading."""
+    current_percent: HalfWidthPercent | None = None
     """Current, of the reading."""
 
 

@@ -54,10 +54,14 @@ class RfPath(FileModel):
         Mapping[FrequencyHz, LossDb] | Annotated[str, Field(min_length=1, max_length=300, pattern=PRINTABLE)]
     ) = Field(alias="loss")
     """Loss at one or more frequencies (interpolated between, the nearest beyond them), or a table that `path_loss` wrote."""
-    uncertainty_db: HalfWidthDb = 0.1
-    """Expanded uncertainty (k = 2) of the loss; without it that of the table, if there is one."""
-    unit_vswr: Vswr = 1.0
+    uncertainty_db: HalfWidthDb | None = None
+    """Expanded uncertainty (k = 2) of the loss; without it that of the table, if there is one. Stated here it holds against the table's."""
+    unit_vswr: Vswr | None = None
     """Match of the unit's antenna connector."""
+    input_vswr: Vswr | None = None
+    """Match of the path's input: the unit's end of the transmit path, the generator's of the receive path."""
+    output_vswr: Vswr | None = None
+    """Match of the path's output: the power meter's end of the transmit path, the unit's of the receive path."""
 
     @field_validator("loss_or_table")
     @classmethod

@@ -118,8 +118,8 @@ class Instrument(FileModel):
 class Matched(Instrument):
     """An instrument whose RF connector stands in budgets."""
 
-    vswr: Vswr = 1.0
-    """Match of its RF connector; 1 is perfect and adds no uncertainty."""
+    vswr: Vswr | None = None
+    """Match of its RF connector; 1 is perfect. Without it what is measured through it has no stated uncertainty."""
 
 
 class SignalGenerator(Matched):

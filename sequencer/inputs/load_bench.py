@@ -117,7 +117,7 @@ def _with_tables(bench: BenchFile, tables: Mapping[str, LoadedTable]) -> BenchFi
     for name, loaded in tables.items():
         path = getattr(bench.paths, name)
         update: dict[str, Any] = {"loss_or_table": dict(sorted(loaded.table.loss.items()))}
-        if "uncertainty_db" not in path.model_fields_set:
+        if path.uncertainty_db is None:
             update["uncertainty_db"] = loaded.table.uncertainty_db
         changed[name] = path.model_copy(update=update)
     if not changed:

@@ -64,8 +64,8 @@ class LossTable(FileModel):
     """What it was measured with."""
     loss: Mapping[FrequencyHz, LossDb]
     """Loss at one or more frequencies; between them it is interpolated, beyond them the nearest holds."""
-    uncertainty: Mapping[FrequencyHz, Annotated[RatioDb, AfterValidator(at_least(0.0, "dB"))]]
-    """Expanded uncertainty (about 95 %, k = 2) of each."""
+    uncertainty: Mapping[FrequencyHz, Annotated[RatioDb, AfterValidator(at_least(0.0, "dB"))]] | None = None
+    """Expanded uncertainty (about 95 %, k = 2) of each; none where the bench that measured did not state all that it rests on."""
 
     @model_validator(mode="after")
     def _complete(self) -> LossTable:
@@ -73,7 +73,7 @@ class LossTable(FileModel):
             raise FieldProblem(
                 "no loss is given", at=("loss",), allowed="at least one, such as 27 MHz: 0.42 dB"
             )
-        if self.loss.keys() != self.uncertainty.keys():
+        if self.uncertainty is not None and self.loss.keys() != self.uncertainty.keys():
             raise FieldProblem(
                 "losses and uncertainties stand at different frequencies",
                 at=("uncertainty",),
@@ -82,9 +82,9 @@ class LossTable(FileModel):
         return self
 
     @property
-    def uncertainty_db(self) -> float:
-        """The largest of the expanded uncertainties, dB: it holds between the frequencies too."""
-        return max(self.uncertainty.values())
+    def uncertainty_db(self) -> float | None:
+        """The largest of the expanded uncertainties, dB: it holds between the frequencies too. None where none is stated."""
+        return None if self.uncertainty is None else max(self.uncertainty.values())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -122,20 +122,26 @@ def table_text(
     simulated: bool,
     run: str,
     instruments: Mapping[str, Mapping[str, object]],
-    losses: Mapping[float, tuple[float, float]],
+    losses: Mapping[float, tuple[float, float | None]],
 ) -> str:
-    """Return the text of a loss table; ``losses`` are loss and expanded uncertainty in dB by frequency in Hz."""
+    """Return the text of a loss table; ``losses`` are loss and expanded uncertainty in dB by frequency in Hz.
+
+    Where one uncertainty is None the table states none.
+    """
     names = {frequency_hz: frequency_text(frequency_hz) for frequency_hz in sorted(losses)}
-    content = {
+    content: dict[str, object] = {
         "loss_table": title,
         "date": day,
         "simulated": simulated,
         "run": run,
         "instruments": {name: dict(one) for name, one in instruments.items()},
         "loss": {name: f"{losses[at][0]:.4f} dB" for at, name in names.items()},
-        # rounded up: a stated uncertainty is never less than what was found
-        "uncertainty": {name: f"{losses[at][1] + 5e-5:.4f} dB" for at, name in names.items()},
     }
+    stated = {name: losses[at][1] for at, name in names.items()}
+    known = {name: one for name, one in stated.items() if one is not None}
+    if len(known) == len(stated):
+        # rounded up: a stated uncertainty is never less than what was found
+        content["uncertainty"] = {name: f"{one + 5e-5:.4f} dB" for name, one in known.items()}
     told = "# Measured by path_loss. A bench file reads it: paths: {receive: {loss: losses/this-file.yaml}}\n"
     return told + str(yaml.dump(content, Dumper=_Plain, sort_keys=False, allow_unicode=True))
 

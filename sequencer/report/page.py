@@ -16,7 +16,7 @@ from markupsafe import Markup
 from sequencer.report.bars import limit_bar
 from sequencer.report.verdicts import Verdict, severity, trouble_of, verdict_of
 from sequencer.results.budget_rows import COLUMNS as BUDGET_COLUMNS
-from sequencer.results.budget_rows import cells
+from sequencer.results.budget_rows import cells, expanded_text
 from sequencer.results.model import BenchInstrument
 from sequencer.results.stored import StoredResult, StoredRun
 from sequencer.results.text import (
@@ -215,7 +215,7 @@ def _is_before(due: str, when: datetime) -> bool:
 
 
 def _budget_view(row: StoredResult, budget: Mapping[str, Any]) -> BudgetView:
-    dof = budget["effective_dof"]
+    dof, unstated = budget["effective_dof"], budget.get("unstated", ())
     difference_unit = unit_of_difference(str(budget["unit"]))
     return BudgetView(
         heading=with_minus(f"{row.quantity}{channel_in_words(row)}, {value_in_words(row)}"),
@@ -224,7 +224,8 @@ def _budget_view(row: StoredResult, budget: Mapping[str, Any]) -> BudgetView:
         outcome=(
             f"combined standard uncertainty {budget['standard']:.3g} {difference_unit}; effective degrees of freedom "
             f"{'infinite' if dof is None or dof > 1e6 else format(dof, '.3g')}; coverage factor {budget['coverage_factor']:.2f} "
-            f"(for {100 * budget['coverage']:.4g} %); expanded uncertainty {budget['expanded']:.3g} {difference_unit}"
+            f"(for {100 * budget['coverage']:.4g} %); expanded uncertainty {expanded_text(budget['expanded'], str(budget['unit']))}"
+            + ("; not stated in the bench file: " + ", ".join(unstated) if unstated else "")
             + "".join(
                 f"; correlation of {one} and {other} {r:.3g}" for one, other, r in budget["correlations"]
             )

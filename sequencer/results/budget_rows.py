@@ -12,6 +12,8 @@ from sequencer.units.format import unit_of_difference
 
 Cell = str | float | None
 
+UNCERTAIN = "not stated"
+"""What stands for an uncertainty of which a part is not stated."""
 COLUMNS = {
     "source": "source",
     "value": "value",
@@ -26,7 +28,7 @@ COLUMNS = {
 """The columns of a budget: key in a row, heading in a table."""
 
 
-def rows(budget: Budget) -> list[dict[str, Cell]]:
+def rows(budget: Budget) -> list[dict[str, Any]]:
     """Return one plain row a contribution. Infinite degrees of freedom are None: JSON has no infinity."""
     return [
         {
@@ -43,6 +45,7 @@ def rows(budget: Budget) -> list[dict[str, Cell]]:
             "contribution_unit": unit_of_difference(budget.unit),
             "degrees_of_freedom": _finite(part.dof),
             "common": part.common,
+            "keys": list(part.keys),
         }
         for part in budget.contributions
     ]
@@ -61,6 +64,7 @@ def as_plain(budget: Budget) -> dict[str, Any]:
         "effective_dof": _finite(budget.effective_dof),
         "coverage_factor": budget.coverage_factor,
         "expanded": budget.expanded,
+        "unstated": list(budget.unstated),
     }
 
 
@@ -74,6 +78,7 @@ def from_plain(plain: Mapping[str, Any]) -> Budget:
             coverage=plain["coverage"],
             contributions=tuple(_contribution(row) for row in plain["contributions"]),
             correlations=tuple((one, other, float(r)) for one, other, r in plain["correlations"]),
+            unstated=tuple(plain.get("unstated", ())),  # budgets stored before there was such a key state all
         )
     except KeyError as missing:
         raise ValueError(f"stored uncertainty budget lacks {missing}") from missing
@@ -95,9 +100,16 @@ def table(budget: Budget) -> str:
             f"combined standard uncertainty: {_with_unit(budget.standard, unit_of_difference(budget.unit))}",
             f"effective degrees of freedom: {_number(_finite(budget.effective_dof))}",
             f"coverage factor: {budget.coverage_factor:.2f} (for {100 * budget.coverage:.4g} %)",
-            f"expanded uncertainty: {_with_unit(budget.expanded, unit_of_difference(budget.unit))}",
+            f"expanded uncertainty: {expanded_text(budget.expanded, budget.unit)}",
+            f"not stated in the bench file: {', '.join(budget.unstated)}" if budget.unstated else "",
         )
+        if text
     )
+
+
+def expanded_text(expanded: float | None, unit: str) -> str:
+    """Return the expanded uncertainty of a result in ``unit`` in words; `not stated` where a part of it is not."""
+    return UNCERTAIN if expanded is None else _with_unit(expanded, unit_of_difference(unit))
 
 
 def _contribution(row: Mapping[str, Any]) -> Contribution:
@@ -113,6 +125,7 @@ def _contribution(row: Mapping[str, Any]) -> Contribution:
         unit=row["unit"],
         top=row["top"],
         common=row.get("common", "none"),  # budgets stored before there was such a key
+        keys=tuple(row.get("keys", ())),
     )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 
+from sequencer.results.budget_rows import UNCERTAIN
 from sequencer.results.model import Result
 from sequencer.units.convert import uv_emf_from_dbm, uv_pd_from_dbm
 from sequencer.units.format import format_quantity, format_with_uncertainty
@@ -16,7 +17,7 @@ def value_text(row: Result, *, wide: bool = False) -> str:
     if value is None:
         return "—"
     if uncertainty is None:
-        shown = format_quantity(value, unit)
+        shown = f"{format_quantity(value, unit)} ± {UNCERTAIN}"
     elif math.isfinite(uncertainty):
         shown = format_with_uncertainty(value, uncertainty, unit)
     else:

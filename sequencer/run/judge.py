@@ -30,7 +30,10 @@ def judged(
     uncertainty = finding.budget.expanded if finding.budget is not None else uncertainty
     factor = finding.budget.coverage_factor if finding.budget is not None else 2.0
     rule = plan.sequence.sequence.rule
-    statement = decide(finding.value, uncertainty, finding.limits, rule, coverage_factor=factor)
+    unstated = finding.budget.unstated if finding.budget is not None else ()
+    statement = decide(
+        finding.value, uncertainty, finding.limits, rule, coverage_factor=factor, unstated=unstated
+    )
     supply = finding.supply or supply
     conditions = [str(supply)] if supply is not None else []
     elsewhere = finding.channel is not None or finding.frequency_hz is not None

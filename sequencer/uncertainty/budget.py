@@ -36,7 +36,8 @@ class Contribution:
     uncertainty; ``divisor`` (above 0) brings it to a standard uncertainty. ``coefficient``: the sensitivity
     coefficient, unit of the result per ``unit``. ``dof``: degrees of freedom, above 0, may be infinite.
     ``top``: top to base ratio of a trapezoid, 0...1. ``value``: the estimate of the input. ``common``: with which other results it
-    is the same error, and so cancels in their difference; "none" unless whoever makes it knows better.
+    is the same error, and so cancels in their difference; "none" unless whoever makes it knows better. ``keys``: where it was stated,
+    as keys of a file ("instruments.supply.accuracy.voltage"); none for what was measured.
     Use the class methods; each raises ValueError with the source's name for a number outside its range.
     """
 
@@ -50,6 +51,7 @@ class Contribution:
     unit: str = ""
     top: float = 0.0
     common: Common = "none"
+    keys: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         if not self.source.strip():
@@ -116,7 +118,9 @@ class Contribution:
 class Budget:
     """The uncertainty of one result.
 
-    ``coverage``: the probability the expanded uncertainty is meant for, about 95 % unless said otherwise.
+    ``coverage``: the probability the expanded uncertainty is meant for, about 95 % unless said otherwise. ``unstated``: the keys of the
+    bench file that should state a part and do not: what is not stated is unknown, not nought, and such a budget has no expanded
+    uncertainty; ``standard`` is then that of the parts that are known.
     ValueError for two contributions of one name, a correlation of an unknown source or outside -1...1, or
     correlations that cannot all hold at once.
     """
@@ -127,6 +131,7 @@ class Budget:
     contributions: tuple[Contribution, ...]
     correlations: tuple[Correlation, ...] = ()
     coverage: float = ABOUT_95
+    unstated: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         if not math.isfinite(self.value):
@@ -198,9 +203,9 @@ class Budget:
         return factors.shape_factor(self.coverage, dominant, self.standard) * factor / normal
 
     @property
-    def expanded(self) -> float:
-        """The expanded uncertainty U, in ``unit``."""
-        return self.coverage_factor * self.standard
+    def expanded(self) -> float | None:
+        """The expanded uncertainty U, in ``unit``; None where a part of it is not stated."""
+        return None if self.unstated else self.coverage_factor * self.standard
 
     def as_contribution(self, source: str = "", coefficient: float = 1.0) -> Contribution:
         """Return this budget as one contribution to another, with its degrees of freedom."""

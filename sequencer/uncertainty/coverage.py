@@ -69,8 +69,9 @@ def dominant_parts(parts: Sequence[Part], standard: float) -> tuple[Part, ...]:
 def shape_factor(probability: float, dominant: Sequence[Part], standard: float) -> float:
     """Return k such that +-k ``standard`` covers ``probability`` of dominant parts plus a normal rest.
 
-    The distributions are convolved (JCGM 101:2008, 5.2, does so by trials; EA-4/02 S10 gives the trapezoid of two rectangles). The sum is worked out, not only its largest part: with a U-shaped part that part's own factor (1.41) would
-    leave a rest of a quarter its size uncovered.
+    The distributions are convolved (JCGM 101:2008, 5.2, does so by trials; EA-4/02 S10 gives the trapezoid of two rectangles). The sum is
+    worked out, not only its largest part: with a U-shaped part that part's own factor (1.41) would leave a rest of a quarter its size
+    uncovered.
     """
     return _shape_factor(probability, tuple(dominant), standard)
 

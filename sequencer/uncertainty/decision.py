@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
 from typing import Self
@@ -178,13 +178,18 @@ def decide(
     rule: Rule = SIMPLE,
     *,
     coverage_factor: float = 2.0,
+    unstated: Sequence[str] = (),
 ) -> Statement:
     """State whether a value conforms to its limits under a decision rule.
 
     ``value`` None: not measured. ``expanded_uncertainty`` U is 0 or more, infinity for "nothing known", None
-    for "not stated". Without a known U only the simple rule can say pass or fail; a guarded one says
-    "conditional", never more than was shown. ``coverage_factor`` k is that of U, for the probability of
-    conformity.
+    for "not stated", of which ``unstated`` names what should be stated. ``coverage_factor`` k is that of U, for the
+    probability of conformity.
+
+    Without a known U only the simple rule, which never asks for one, can say pass or fail, and says that the risk is unknown. A guarded
+    rule needs U for its guard band (ILAC-G8:09/2019): with none it says "conditional pass" for a value inside its limits and
+    "conditional fail" for one outside. Not "not measured": there is a reading, and on which side of the limit it lies was seen. Not
+    "pass" or "fail": the value may lie in the guard band, and nobody knows how wide that is.
     ValueError for NaN, an infinite value, or a negative uncertainty. Source: ILAC-G8:09/2019, JCGM 106:2012.
     """
     _check(value, expanded_uncertainty, coverage_factor)
@@ -196,7 +201,8 @@ def decide(
         rule=rule,
     )
     if value is None or limits == Limits():
-        return statement
+        lacking = value is not None and expanded_uncertainty is None and bool(unstated)
+        return replace(statement, notes=(f"{_not_stated(unstated)}.",)) if lacking else statement
     known = math.inf if expanded_uncertainty is None else expanded_uncertainty
     guard = rule.guard_band(known)
     statement = replace(
@@ -208,7 +214,8 @@ def decide(
         ),
         uncertainty_ratio=uncertainty_ratio(expanded_uncertainty, limits),
     )
-    return replace(statement, notes=tuple(_notes(statement, min(abs(x) for x in limits.room(value)))))
+    distance = min(abs(x) for x in limits.room(value))
+    return replace(statement, notes=tuple(_notes(statement, distance, unstated)))
 
 
 def conformity_probability(value: float, standard_uncertainty: float, limits: Limits) -> float:
@@ -288,10 +295,10 @@ def _moved_inwards(limits: Limits, guard: float, slack: float) -> Limits | None:
     return Limits(lower=lower, upper=upper)
 
 
-def _notes(statement: Statement, distance: float) -> Iterator[str]:
+def _notes(statement: Statement, distance: float, unstated: Sequence[str]) -> Iterator[str]:
     uncertainty = statement.expanded_uncertainty
     if uncertainty is None or math.isinf(uncertainty):
-        yield _note_unknown(uncertainty, statement.rule)
+        yield _note_unknown(uncertainty, statement.rule, unstated)
         return
     ratio = statement.uncertainty_ratio
     if statement.acceptance is None:
@@ -311,8 +318,13 @@ def _notes(statement: Statement, distance: float) -> Iterator[str]:
         )
 
 
-def _note_unknown(expanded_uncertainty: float | None, rule: Rule) -> str:
-    fact = "The uncertainty is not stated" if expanded_uncertainty is None else "The uncertainty is unbounded"
+def _not_stated(unstated: Sequence[str]) -> str:
+    where = f" (the bench file lacks {', '.join(unstated)})" if unstated else ""
+    return f"The uncertainty is not stated{where}"
+
+
+def _note_unknown(expanded_uncertainty: float | None, rule: Rule, unstated: Sequence[str]) -> str:
+    fact = _not_stated(unstated) if expanded_uncertainty is None else "The uncertainty is unbounded"
     if rule.is_simple:
         return f"{fact}: the risk of this decision is unknown."
     if rule.guard_factor < 0:

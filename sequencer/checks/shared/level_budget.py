@@ -3,61 +3,58 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 from sequencer.checks.finding import Conditions
+from sequencer.checks.shared.parts import HalfWidth, Parts
+from sequencer.inputs.stated import RECEIVE_PATH, receive_pairs
 from sequencer.search.protocol import Crossing
 from sequencer.uncertainty.budget import Budget, Contribution
-from sequencer.uncertainty.contributions import (
-    SEARCH_INTERVAL,
-    instrument_accuracy,
-    mismatch,
-    path_loss,
-    search_interval,
-)
-from sequencer.units.convert import reflection_from_vswr
+from sequencer.uncertainty.contributions import SEARCH_INTERVAL, search_interval
+
+LEVEL_NEEDS = ("signal_generator.level", RECEIVE_PATH)
+"""What the bench file must state for a level at the unit's antenna connector to have an uncertainty."""
+ReadError = tuple[str, HalfWidth | None, str]
+"""What a reading may be off by: its name in the budget, how far, and in which unit."""
 
 
 def level_budget(
     quantity: str,
     crossing: Crossing,
-    reading_half_width: float,
-    reading_name: str,
+    read_errors: Sequence[ReadError],
     conditions: Conditions,
     further: tuple[Contribution, ...] = (),
 ) -> Budget:
     """Return the budget of a level found by a search.
 
-    ``reading_half_width`` is the accuracy of what was read, in its own unit; it reaches the level through the slope
-    that the search measured. ``further`` contributions are in dB of level.
+    ``read_errors`` are what the reading may be off by, in its own unit; they reach the level through the slope that the search
+    measured. ``further`` contributions are in dB of level.
     """
-    parts: list[Contribution] = [search_interval(SEARCH_INTERVAL, crossing.half_width_db, unit="dB")]
-    entry = conditions.bench.with_role("signal_generator")
-    path = conditions.bench.paths.receive
-    if entry is not None:
-        generator = entry[1]
-        parts.append(instrument_accuracy("generator, level accuracy", generator.accuracy.level_db, unit="dB"))
-        if path is not None:
-            parts.append(
-                mismatch(
-                    "mismatch, generator to unit",
-                    reflection_from_vswr(generator.vswr),
-                    reflection_from_vswr(path.unit_vswr),
-                )
-            )
-    if path is not None:
-        parts.append(path_loss("receive path, loss", path.uncertainty_db))
-    if crossing.slope and reading_half_width > 0:
-        unit = {"meter voltage": "V", "": ""}.get(reading_name, "dB")
-        parts.append(
-            instrument_accuracy(
-                f"{reading_name}, accuracy",
-                reading_half_width,
-                unit=unit,
-                coefficient=1.0 / abs(crossing.slope),
-            )
-        )
+    parts = level_parts(conditions)
+    parts.add(search_interval(SEARCH_INTERVAL, crossing.half_width_db, unit="dB"))
+    for source, half_width, unit in read_errors:
+        if crossing.slope:
+            parts.accuracy(source, half_width, unit=unit, coefficient=1.0 / abs(crossing.slope))
+    parts.add(*further)
     level_dbm = crossing.level_db if crossing.level_db is not None else math.nan
-    return Budget(quantity=quantity, unit="dBm", value=level_dbm, contributions=(*parts, *further))
+    return parts.budget(quantity, "dBm", level_dbm)
+
+
+def level_parts(conditions: Conditions, *, coefficient: float = 1.0) -> Parts:
+    """Return what a level at the unit's antenna connector may be off by: generator, matches and loss; ``coefficient`` per dB."""
+    bench, parts = conditions.bench, Parts(conditions.bench)
+    generator = bench.with_role("signal_generator")
+    parts.accuracy(
+        "generator, level accuracy",
+        HalfWidth.of(bench, "signal_generator", "level"),
+        unit="dB",
+        coefficient=coefficient,
+    )
+    if generator is not None:
+        pairs = receive_pairs(bench, generator, conditions.carrier_hz)
+        parts.mismatches(pairs, coefficient=coefficient)
+    parts.loss("receive path, loss", "receive", coefficient=coefficient)
+    return parts
 
 
 def why_not(crossing: Crossing) -> str:

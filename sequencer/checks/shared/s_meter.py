@@ -9,6 +9,7 @@ from pydantic import AfterValidator, Field
 from drivers.roles import Reading
 from sequencer.checks.finding import Conditions
 from sequencer.checks.settings import CheckSettings
+from sequencer.checks.shared.level_budget import LEVEL_NEEDS, ReadError
 from sequencer.checks.shared.levels import HIGHEST_BY_DEFAULT_DBM, LevelWindow, SearchAccuracyDb
 from sequencer.checks.shared.operator import (
     accuracy_db,
@@ -18,6 +19,7 @@ from sequencer.checks.shared.operator import (
     reading_budget,
     reading_times,
 )
+from sequencer.checks.shared.parts import HalfWidth
 from sequencer.checks.shared.stepper import Stepper
 from sequencer.checks.shared.wanted_signal import BESIDE_THE_DIAL
 from sequencer.files.fields import TimeS, at_least
@@ -53,6 +55,12 @@ class MeterSettings(CheckSettings):
     def slowest_s(self) -> float:
         """The longer of the two time constants, for a forecast."""
         return max(self.attack_s, self.decay_s, 0.05)
+
+
+def meter_needs(settings: MeterSettings, conditions: Conditions) -> tuple[str, ...]:
+    """Return what the bench file must state; a segment is lit or not, whatever the voltmeter's last digit says."""
+    volts = settings.meter == "needle" and dial_half_width_v(conditions) == 0.0
+    return (*LEVEL_NEEDS, "voltmeter.voltage") if volts else LEVEL_NEEDS
 
 
 class MeterLine:
@@ -154,11 +162,17 @@ class MeterLine:
         return Stepper(self._side, self._conditions, read, unit="V")
 
 
-def voltage_half_width_v(target_v: float, conditions: Conditions) -> float:
-    """Return how far the voltage read may be off at ``target_v``, V: the voltmeter's accuracy, or half an S-unit on a person's dial."""
-    entry = conditions.bench.with_role("voltmeter")
-    percent = entry[1].accuracy.voltage_percent if entry is not None else 0.0
-    return max(abs(target_v) * percent / 100.0, dial_half_width_v(conditions))
+def voltage_error(target_v: float, conditions: Conditions) -> ReadError:
+    """Return how far the voltage read may be off at ``target_v``, V: the voltmeter's accuracy, or half an S-unit on a person's dial.
+
+    A dial in S-units is not read as a voltage: the voltmeter's accuracy is asked for only where it is the wider.
+    """
+    half_width = HalfWidth.of(conditions.bench, "voltmeter", "voltage")
+    half_width = None if half_width is None else half_width.of_reading(target_v)
+    dial_v = dial_half_width_v(conditions)
+    if half_width is not None and dial_v > (half_width.figure or 0.0):
+        half_width = HalfWidth(figure=dial_v, keys=())
+    return "meter voltage, accuracy", half_width, "V"
 
 
 def moves_in_steps(points: tuple[Point, ...], target_v: float, conditions: Conditions) -> bool:

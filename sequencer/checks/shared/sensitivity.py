@@ -12,7 +12,7 @@ from pydantic import AfterValidator, Field
 
 from drivers.roles import Weighting
 from sequencer.checks.finding import Conditions, Demand
-from sequencer.checks.shared.level_budget import why_not
+from sequencer.checks.shared.level_budget import LEVEL_NEEDS, ReadError, why_not
 from sequencer.checks.shared.levels import LevelWindow, SearchAccuracyDb
 from sequencer.checks.shared.operator import (
     HAND_BUDGET,
@@ -22,7 +22,7 @@ from sequencer.checks.shared.operator import (
     is_read_by_hand,
     reading_times,
 )
-from sequencer.checks.shared.sensitivity_reader import DECAYS, SensitivityReader
+from sequencer.checks.shared.sensitivity_reader import DECAYS, SensitivityReader, reading_needs
 from sequencer.checks.shared.stepper import Stepper
 from sequencer.checks.shared.target import SensitivityTarget, Target
 from sequencer.checks.shared.wanted_signal import (
@@ -72,6 +72,10 @@ class SensitivitySettingsBase(WantedSignal):
         """The target with its weighting, as results name it."""
         return str(self.target) if self.weighting == "flat" else f"{self.target}, {self.weighting}"
 
+    def sensitivity_needs(self, conditions: Conditions) -> tuple[str, ...]:
+        """Return what the bench file must state for the level found to have an uncertainty."""
+        return (*LEVEL_NEEDS, *reading_needs(self.target.kind, conditions.mode))
+
     def sensitivity_demands(self, conditions: Conditions) -> list[Demand]:
         """Return what the plan has to prove: levels, a target that the mode knows, samples that somebody hands over."""
         demands = self.levels.demands(conditions)
@@ -111,13 +115,13 @@ class SensitivitySettingsBase(WantedSignal):
 class SensitivityFound:
     """What a search for the sensitivity found.
 
-    ``half_width_db`` is the accuracy of the ratio read; ``further`` are contributions in dB of level; ``why_not_found`` says why there
-    is no crossing to speak of, ``note`` what a reader should know of one.
+    ``read_errors`` are what the ratio read may be off by, dB; ``further`` are contributions in dB of level; ``why_not_found`` says why
+    there is no crossing to speak of, ``note`` what a reader should know of one.
     """
 
     crossing: Crossing | None
     points: tuple[Point, ...] = ()
-    half_width_db: float = 0.0
+    read_errors: tuple[ReadError, ...] = ()
     further: tuple[Contribution, ...] = ()
     note: str = ""
     why_not_found: str = ""
@@ -152,7 +156,7 @@ def find_sensitivity(
     return SensitivityFound(
         crossing=crossing,
         points=points,
-        half_width_db=reader.half_width_db,
+        read_errors=reader.read_errors,
         further=reader.contributions(crossing),
         note="; ".join(note for note in notes if note),
     )

@@ -13,13 +13,16 @@ from typing import TYPE_CHECKING, Literal
 
 from drivers.roles import RangeState, Reading, Weighting
 from sequencer.checks.finding import Conditions
+from sequencer.checks.shared.level_budget import ReadError
+from sequencer.checks.shared.parts import HalfWidth, two_readings
 from sequencer.checks.shared.target import SensitivityTarget
 from sequencer.checks.shared.wanted_signal import WantedSignal, apply_wanted, carrier_offset_hz
 from sequencer.dsp.samples import SamplesError
+from sequencer.inputs.bench import BenchFile
 from sequencer.safety.receive import ReceiveSide
 from sequencer.search.protocol import Crossing
 from sequencer.uncertainty.budget import Contribution
-from sequencer.uncertainty.contributions import half_width_db, repeatability
+from sequencer.uncertainty.contributions import repeatability
 
 if TYPE_CHECKING:
     from sequencer.dsp.audio import AudioReading
@@ -67,16 +70,10 @@ class SensitivityReader:
         self.silent = ""
 
     @property
-    def half_width_db(self) -> float:
-        """The accuracy of the ratio it reads, dB: the analyser's of SINAD, or of two voltages that are taken as independent."""
-        entry = self._conditions.bench.with_role("audio_analyser")
-        if entry is None:
-            return 0.0
-        if self._target.kind == "SINAD":
-            return 0.0 if self._from_samples else entry[1].accuracy.sinad_db
-        return math.sqrt(2.0) * half_width_db(
-            min(entry[1].accuracy.voltage_percent, 90.0) / 100.0, of_power=False
-        )
+    def read_errors(self) -> tuple[ReadError, ...]:
+        """What the ratio it reads may be off by, dB: the analyser, and the modulation it was given."""
+        bench, kind = self._conditions.bench, self._target.kind
+        return (analyser_error(bench, kind), *modulation_errors(bench, self._conditions.mode, kind))
 
     def begin(self, first_dbm: float) -> str:
         """Make ready for the first reading; return why that is not possible, or nothing."""
@@ -175,6 +172,42 @@ class SensitivityReader:
             return read_audio(samples.content, samples.rate_hz, self._tone_hz, weighting=weighting)
         except SamplesError as error:
             return Reading(number=None, state=RangeState.NO_MEASUREMENT, raw=str(error))
+
+
+def reading_needs(kind: str, mode: str) -> tuple[str, ...]:
+    """Return what the bench file must state for a reading of ``kind`` to have an accuracy."""
+    own = "audio_analyser.sinad" if kind == "SINAD" else "audio_analyser.voltage"
+    return (own, *modulation_needs(mode, kind))
+
+
+def modulation_needs(mode: str, kind: str = "SINAD") -> tuple[str, ...]:
+    """Return what the bench file must state of the generator's modulation; quieting is read without any."""
+    if kind == "quieting":
+        return ()
+    needs = {"FM": ("signal_generator.deviation", "signal_generator.tone"), "AM": ("signal_generator.depth",)}
+    return needs.get(mode, ())
+
+
+def analyser_error(bench: BenchFile, kind: str) -> ReadError:
+    """Return what the analyser may be off by, dB: SINAD as stated, samples of its own included; else two voltages, independent."""
+    if kind == "SINAD":
+        return "SINAD, accuracy", HalfWidth.of(bench, "audio_analyser", "sinad"), "dB"
+    volts = HalfWidth.of(bench, "audio_analyser", "voltage")
+    return f"{kind}, accuracy", two_readings(None if volts is None else volts.in_db()), "dB"
+
+
+def modulation_errors(bench: BenchFile, mode: str, kind: str = "SINAD") -> tuple[ReadError, ...]:
+    """Return what the generator's modulation may put a ratio of signal to noise off by, dB.
+
+    A demodulator's output goes with deviation or depth, so 20 lg of their error (closed form, above the FM threshold); with FM
+    de-emphasis it falls as the tone's frequency rises, 6 dB an octave, so 20 lg of that error too.
+    """
+    errors: list[ReadError] = []
+    for need in modulation_needs(mode, kind):
+        key = need.partition(".")[2]
+        half_width = HalfWidth.of(bench, "signal_generator", key)
+        errors.append((f"generator, {key}", None if half_width is None else half_width.in_db(), "dB"))
+    return tuple(errors)
 
 
 def weighting_named(name: Weighting) -> SampleWeighting:

@@ -11,28 +11,27 @@ from pydantic import AfterValidator
 
 from drivers.roles import RangeState, Reading, Samples
 from sequencer.checks.finding import Conditions, Finding
+from sequencer.checks.shared.level_budget import ReadError
+from sequencer.checks.shared.parts import HalfWidth, Parts
 from sequencer.checks.shared.settle import agreeing, settle
 from sequencer.dsp.samples import SamplesError
 from sequencer.files.fields import FrequencyHz, VoltageV, between
+from sequencer.inputs.stated import TRANSMIT_PATH, transmit_pairs
 from sequencer.problems import FieldProblem
 from sequencer.safety.plausible import shown_step
 from sequencer.safety.transmit import TransmitSide
-from sequencer.uncertainty.budget import Budget, Contribution
-from sequencer.uncertainty.contributions import (
-    DB_PER_RELATIVE_POWER,
-    instrument_accuracy,
-    mismatch,
-    path_loss,
-    repeatability,
-    resolution,
-)
+from sequencer.uncertainty.budget import Budget
+from sequencer.uncertainty.contributions import DB_PER_RELATIVE_POWER, repeatability, resolution
 from sequencer.uncertainty.decision import Limits
-from sequencer.units.convert import reflection_from_vswr, w_from_dbm
+from sequencer.units.convert import w_from_dbm
 
 HIGHEST_DRIVE_V = 10.0  # nothing goes into a microphone input beyond this, whatever a file asks for: common practice, no source
 Drive = Annotated[VoltageV, AfterValidator(between(1e-6, HIGHEST_DRIVE_V, "V"))]
 Tone = Annotated[FrequencyHz, AfterValidator(between(20.0, 20_000.0, "Hz"))]
 MORE_READINGS = 2  # with two readings alone, Student's factor is 12.7
+SUPPLY_EXPONENT = 2.0
+"""Power into a fixed load goes with the square of the supply's voltage, for a stage driven to its supply (handbook class C, from memory);
+one that is regulated follows less, so this is on the safe side where no slope was measured."""
 RECORDINGS = 3
 RECORDING_S = 0.25
 SAMPLE_RATE_HZ = 48e3
@@ -91,14 +90,26 @@ def read_baseband(side: TransmitSide, figure: Callable[[Samples], float]) -> lis
 
 
 def power_finding(
-    quantity: str, readings: Sequence[Reading], limits: Limits, conditions: Conditions, note: str = ""
+    quantity: str,
+    readings: Sequence[Reading],
+    limits: Limits,
+    conditions: Conditions,
+    note: str = "",
+    *,
+    further: Sequence[ReadError] = (),
+    supply_exponent: float = SUPPLY_EXPONENT,
 ) -> Finding:
-    """Return the power that ``readings`` (dBm at the antenna connector) come to, W, with its budget."""
+    """Return the power that ``readings`` (dBm at the antenna connector) come to, W, with its budget.
+
+    ``further`` errors are in dB of power.
+    """
     levels_dbm = numbers(readings)
     if levels_dbm is None:
         return not_read(quantity, "W", limits, "power meter", readings)
     power_w = w_from_dbm(statistics.fmean(levels_dbm))
-    budget = power_budget(quantity, power_w, levels_dbm, conditions)
+    budget = power_budget(
+        quantity, power_w, levels_dbm, conditions, further=further, supply_exponent=supply_exponent
+    )
     if (step_db := shown_step(reading.raw for reading in readings)) >= COARSE_DB:
         per_db = power_w / DB_PER_RELATIVE_POWER
         # twice the step: nobody knows whether it is rounded or cut
@@ -107,30 +118,42 @@ def power_finding(
     return Finding(quantity=quantity, value=power_w, unit="W", limits=limits, budget=budget, note=note)
 
 
+def power_needs(conditions: Conditions) -> tuple[str, ...]:
+    """Return what the bench file must state for a power at the unit's antenna connector to have an uncertainty."""
+    supply = () if conditions.supply_v is None else ("supply.voltage",)
+    return ("power_meter.power", TRANSMIT_PATH, *supply)
+
+
 def power_budget(
-    quantity: str, power_w: float, levels_dbm: Sequence[float], conditions: Conditions
+    quantity: str,
+    power_w: float,
+    levels_dbm: Sequence[float],
+    conditions: Conditions,
+    *,
+    further: Sequence[ReadError] = (),
+    supply_exponent: float = SUPPLY_EXPONENT,
 ) -> Budget:
-    """Return the budget of a power in W measured through the transmit path."""
+    """Return the budget of a power in W measured through the transmit path.
+
+    The supply's voltage is one of its conditions: power goes with its ``supply_exponent``-th power, as measured, else as `SUPPLY_EXPONENT`.
+    """
+    bench, parts = conditions.bench, Parts(conditions.bench)
     per_db = power_w / DB_PER_RELATIVE_POWER
-    entry, path = conditions.bench.with_role("power_meter"), conditions.bench.paths.transmit
-    parts: list[Contribution] = [
-        repeatability("repeatability of the power reading", levels_dbm, unit="dB", coefficient=per_db)
-    ]
-    if entry is not None:
-        half_width_w = power_w * entry[1].accuracy.power_percent / 100.0
-        parts.append(instrument_accuracy("power meter, accuracy", half_width_w, unit="W"))
-        if path is not None:
-            parts.append(
-                mismatch(
-                    "mismatch, unit to path",
-                    reflection_from_vswr(path.unit_vswr),
-                    reflection_from_vswr(entry[1].vswr),
-                    coefficient=per_db,
-                )
-            )
-    if path is not None:
-        parts.append(path_loss("transmit path, loss", path.uncertainty_db, coefficient=per_db))
-    return Budget(quantity=quantity, unit="W", value=power_w, contributions=tuple(parts))
+    parts.add(repeatability("repeatability of the power reading", levels_dbm, unit="dB", coefficient=per_db))
+    accuracy = HalfWidth.of(bench, "power_meter", "power")
+    parts.accuracy(
+        "power meter, accuracy", None if accuracy is None else accuracy.of_reading(power_w), unit="W"
+    )
+    if (meter := bench.with_role("power_meter")) is not None:
+        parts.mismatches(transmit_pairs(bench, meter, conditions.frequency_hz or 1.0), coefficient=per_db)
+    parts.loss("transmit path, loss", "transmit", coefficient=per_db)
+    supply = None if conditions.supply_v is None else HalfWidth.of(bench, "supply", "voltage")
+    if supply is not None:
+        in_w = supply.of_reading(supply_exponent * power_w)
+        parts.accuracy("supply, voltage", in_w, unit="W")
+    for source, half_width, unit in further:
+        parts.accuracy(source, half_width, unit=unit, coefficient=per_db)
+    return parts.budget(quantity, "W", power_w)
 
 
 def analyser_finding(
@@ -140,30 +163,27 @@ def analyser_finding(
     limits: Limits,
     conditions: Conditions,
     *,
-    accuracy_percent: float | None = None,
+    accuracy: str,
+    driven: bool = True,
     note: str = "",
 ) -> Finding:
     """Return what the modulation analyser's ``readings`` come to, with a budget of its accuracy and their scatter.
 
-    ``accuracy_percent`` of the reading; None takes the bench file's deviation accuracy.
+    ``accuracy`` is the key of the analyser's accuracy, percent of the reading. ``driven``: the audio source's level is a condition of
+    the reading, which follows it in full below a limiter and less above: in full is on the safe side.
     """
     found = numbers(readings)
     if found is None:
         return not_read(quantity, unit, limits, "modulation analyser", readings)
     figure = statistics.fmean(found)
-    entry = conditions.bench.with_role("modulation_analyser")
-    percent = accuracy_percent
-    if percent is None:
-        percent = entry[1].accuracy.deviation_percent if entry is not None else 0.0
-    budget = Budget(
-        quantity=quantity,
-        unit=unit,
-        value=figure,
-        contributions=(
-            instrument_accuracy("analyser, accuracy", abs(figure) * percent / 100.0, unit=unit),
-            repeatability("repeatability", found, unit=unit),
-        ),
-    )
+    parts = Parts(conditions.bench)
+    errors = [("analyser, accuracy", "modulation_analyser", accuracy)]
+    errors += [("audio source, level", "audio_analyser", "voltage")] if driven else []
+    for source, role, key in errors:
+        half_width = HalfWidth.of(conditions.bench, role, key)
+        parts.accuracy(source, None if half_width is None else half_width.of_reading(figure), unit=unit)
+    parts.add(repeatability("repeatability", found, unit=unit))
+    budget = parts.budget(quantity, unit, figure)
     return Finding(quantity=quantity, value=figure, unit=unit, limits=limits, budget=budget, note=note)
 
 

@@ -1,8 +1,8 @@
 """What selectivity and blocking share: a wanted signal a little above the sensitivity, and an interferer raised until it spoils it.
 
 The wanted signal stands 3 dB above the level for 12 dB SINAD, and the interferer is raised until SINAD is back at 12 dB: the practice of
-land-mobile standards, from memory of TIA-603. The ratio is that of both levels at the antenna connector. The path's loss is common to
-both generators and cancels in it, and so does the mismatch; both generators' level accuracies count.
+land-mobile standards, from memory of TIA-603. The ratio is that of both levels at the antenna connector. The path's loss and its match
+towards the unit are common to both generators and cancel in it; both generators' level accuracies and matches count.
 """
 
 from __future__ import annotations
@@ -16,9 +16,10 @@ from pydantic import AfterValidator, Field
 
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.settings import SOME
-from sequencer.checks.shared.level_budget import how_found, why_not
+from sequencer.checks.shared.level_budget import ReadError, how_found, why_not
 from sequencer.checks.shared.levels import LevelWindow
 from sequencer.checks.shared.limits import RatioLimit
+from sequencer.checks.shared.parts import HalfWidth, Parts, find_entry
 from sequencer.checks.shared.sensitivity import (
     AUDIO_SETTLING,
     SINAD_RANGE_DB,
@@ -26,17 +27,24 @@ from sequencer.checks.shared.sensitivity import (
     find_sensitivity,
     sensitivity_reader,
 )
-from sequencer.checks.shared.sensitivity_reader import REPEAT_S, REPEATS, SWITCH_S, SensitivityReader
+from sequencer.checks.shared.sensitivity_reader import (
+    REPEAT_S,
+    REPEATS,
+    SWITCH_S,
+    SensitivityReader,
+    reading_needs,
+)
 from sequencer.checks.shared.stepper import Stepper
 from sequencer.checks.shared.wanted_signal import apply_wanted, find_tone_hz, tone_s, why_no_tone
 from sequencer.files.fields import FrequencyDifferenceHz, LevelDbm, RatioDb, between
+from sequencer.inputs.bench import INTERFERER
+from sequencer.inputs.stated import BOTH_GENERATORS, own_pairs
 from sequencer.problems import FieldProblem
 from sequencer.safety.receive import ReceiveSide
 from sequencer.search.curve import CurveSearch
 from sequencer.search.curve_prior import CurvePrior
 from sequencer.search.protocol import Ask, Crossing, find_crossing
-from sequencer.uncertainty.budget import Budget, Contribution
-from sequencer.uncertainty.contributions import instrument_accuracy, search_interval
+from sequencer.uncertainty.contributions import search_interval
 
 HIGHEST_DBM = (
     0.0  # for the interferer, unless the file says otherwise; the receiver's rating bounds it as ever
@@ -102,6 +110,12 @@ class TwoSignalSettings(SensitivitySettingsBase):
                 )
         return demands
 
+    def two_signal_needs(self, conditions: Conditions, *, by_fall: bool = False) -> tuple[str, ...]:
+        """Return what the bench file must state for a ratio to have an uncertainty; ``by_fall``: against SINAD read just before."""
+        stated_level = self.wanted_dbm is not None and not by_fall
+        read = reading_needs(self.target.kind, conditions.mode) if stated_level else ()
+        return ("signal_generator.level", "interferer.level", BOTH_GENERATORS, *read)
+
     def two_signal_forecast_s(self, conditions: Conditions) -> float:
         """Return about how long it takes, s."""
         first_s = (
@@ -116,11 +130,13 @@ class Interference:
     """How the interferer spoils the wanted signal: what is said of the criterion, and by how much SINAD may fall.
 
     ``fall_db`` None: until SINAD is back at the target. ``apply`` switches the interferer on at a level and an offset, Hz.
+    ``errors`` are what the interferer's own frequency and modulation may put the ratio off by, dB.
     """
 
     quantity: str
     apply: Callable[[float, float], None]
     fall_db: float | None = None
+    errors: tuple[ReadError, ...] = ()
 
 
 def offset_name(quantity: str, offset_hz: float) -> str:
@@ -254,7 +270,7 @@ def _ratio_finding(
             axis_unit="Hz",
         )
     ratio_db = crossing.level_db - wanted_dbm
-    parts = _contributions(crossing, settings, conditions, interference, question)
+    parts = _parts(crossing, settings, conditions, interference, question)
     note = (
         f"wanted {wanted_dbm:.1f} dBm ({question.wanted.note}), interferer {crossing.level_db:.1f} dBm at "
         f"{question.target_db:.1f} dB SINAD; {how_found(crossing)}"
@@ -264,7 +280,7 @@ def _ratio_finding(
         value=ratio_db,
         unit="dB",
         limits=limits,
-        budget=Budget(quantity=quantity, unit="dB", value=ratio_db, contributions=parts),
+        budget=parts.budget(quantity, "dB", ratio_db),
         note=note,
         points=tuple(stepper.points),
         target=question.target_db,
@@ -276,38 +292,42 @@ def _ratio_finding(
     )
 
 
-def _contributions(
+def _parts(
     crossing: Crossing,
     settings: TwoSignalSettings,
     conditions: Conditions,
     interference: Interference,
     question: _Question,
-) -> tuple[Contribution, ...]:
-    """Return the ratio's contributions, dB.
+) -> Parts:
+    """Return the ratio's parts, dB.
 
     A wanted signal of r times the power that sensitivity needs leaves room for r - 1 times the noise: an error of the sensitivity
-    found reaches the ratio by 1/(r - 1), once at 3 dB. The analyser's error is common to both searches there and cancels.
+    found reaches the ratio by 1/(r - 1), once at 3 dB. The analyser's error is common to both searches there and cancels, and so does
+    that of the wanted signal's modulation.
     """
-    generators = conditions.bench.all_with_role("signal_generator")
-    parts = [search_interval("interferer's search, 95 % interval", crossing.half_width_db, unit="dB")]
-    parts += [
-        instrument_accuracy(f"{name}, level accuracy", entry.accuracy.level_db, unit="dB", coefficient=sign)
-        for (name, entry), sign in zip(generators[:2], (-1.0, 1.0), strict=False)
-    ]
+    bench, parts = conditions.bench, Parts(conditions.bench)
+    parts.add(search_interval("interferer's search, 95 % interval", crossing.half_width_db, unit="dB"))
+    signs = {"signal_generator": -1.0, INTERFERER: 1.0}
+    for role, sign in signs.items():
+        if (named := find_entry(bench, role)) is None:
+            continue
+        half_width = HalfWidth.of(bench, role, "level")
+        parts.accuracy(f"{named[0]}, level accuracy", half_width, unit="dB", coefficient=sign)
+        parts.mismatches(own_pairs(bench, named, conditions.carrier_hz), coefficient=sign)
+    # One path serves both signals: its loss is the same error in both levels, with opposite signs, and so cancels.
+    parts.loss("receive path, loss, common to both", "receive", coefficient=0.0)
+    for source, half_width, unit in interference.errors:
+        parts.accuracy(source, half_width, unit=unit)
     if interference.fall_db is not None:
-        return tuple(parts)
+        return parts
     if question.wanted.half_width_db is not None:
         room = 10.0 ** (settings.wanted_above_db / 10.0) - 1.0
         name = "sensitivity's search, 95 % interval"
-        parts.append(search_interval(name, question.wanted.half_width_db, unit="dB", coefficient=1.0 / room))
-    elif crossing.slope and question.wanted.reader.half_width_db > 0:
-        coefficient = 1.0 / abs(crossing.slope)
-        parts.append(
-            instrument_accuracy(
-                "SINAD, accuracy", question.wanted.reader.half_width_db, unit="dB", coefficient=coefficient
-            )
-        )
-    return tuple(parts)
+        parts.add(search_interval(name, question.wanted.half_width_db, unit="dB", coefficient=1.0 / room))
+    elif crossing.slope:
+        for source, half_width, unit in question.wanted.reader.read_errors:
+            parts.accuracy(source, half_width, unit=unit, coefficient=1.0 / abs(crossing.slope))
+    return parts
 
 
 def _nothing(quantity: str, settings: TwoSignalSettings, note: str) -> list[Finding]:

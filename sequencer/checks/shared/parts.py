@@ -1,0 +1,128 @@
+"""The parts of one budget: what the bench file states enters it under its key, and what it does not state is remembered."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any, Self
+
+from sequencer.inputs.bench import INTERFERER, BenchFile
+from sequencer.inputs.instrument_roles import Instrument
+from sequencer.inputs.stated import Facing, Stated, loss_uncertainty, stated_of
+from sequencer.uncertainty.budget import Budget, Contribution
+from sequencer.uncertainty.contributions import half_width_db, instrument_accuracy, mismatch, path_loss
+from sequencer.units.convert import reflection_from_vswr
+
+MOST_RELATIVE = 0.99
+"""A stated 100 % of a voltage or a power has no decibels; taken as this."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HalfWidth:
+    """How far something may be off, and the keys that say so; ``figure`` None: they should, and do not."""
+
+    figure: float | None
+    keys: tuple[str, ...]
+
+    @classmethod
+    def of(cls, bench: BenchFile, role: str, *keys: str) -> Self | None:
+        """Return what the instrument in ``role`` states under the first of ``keys`` that it states; None where the bench has no such."""
+        named = find_entry(bench, role)
+        return None if named is None else cls.at(stated_of(named, *keys))
+
+    @classmethod
+    def at(cls, stated: Stated) -> Self:
+        """Return a stated figure as it is."""
+        return cls(figure=stated.figure, keys=(stated.key,))
+
+    def times(self, factor: float) -> HalfWidth:
+        """Return it scaled by a factor."""
+        figure = None if self.figure is None else abs(factor) * self.figure
+        return HalfWidth(figure=figure, keys=self.keys)
+
+    def of_reading(self, reading: float) -> HalfWidth:
+        """Return a percentage as so much of ``reading``."""
+        return self.times(reading / 100.0)
+
+    def in_db(self, *, of_power: bool = False) -> HalfWidth:
+        """Return a percentage in dB of a voltage (or of a power): the wider side."""
+        if self.figure is None:
+            return self
+        relative = min(self.figure / 100.0, MOST_RELATIVE)
+        return HalfWidth(figure=half_width_db(relative, of_power=of_power), keys=self.keys)
+
+
+class Parts:
+    """Collects the contributions to one budget of a result on ``bench``."""
+
+    def __init__(self, bench: BenchFile) -> None:
+        self.bench = bench
+        self._parts: list[Contribution] = []
+        self._unstated: list[str] = []
+
+    def add(self, *parts: Contribution) -> None:
+        """Take contributions that rest on no key of the bench file."""
+        self._parts += parts
+
+    def accuracy(self, source: str, half_width: HalfWidth | None, **rest: Any) -> None:
+        """Take how far an instrument may be off, rectangular; None where the bench has no such instrument."""
+        if half_width is None:
+            return
+        if half_width.figure is None:
+            self._unstated += half_width.keys
+        else:
+            self._parts.append(instrument_accuracy(source, half_width.figure, keys=half_width.keys, **rest))
+
+    def loss(self, source: str, name: str, **rest: Any) -> None:
+        """Take the loss of the path called ``name``."""
+        path = self.bench.paths.receive if name == "receive" else self.bench.paths.transmit
+        if path is None:
+            return
+        stated = loss_uncertainty(path, name)
+        if stated.figure is None:
+            # what cancels need not be known
+            self._unstated += [stated.key] if rest.get("coefficient") != 0.0 else []
+        else:
+            self._parts.append(path_loss(source, stated.figure, keys=(stated.key,), **rest))
+
+    def mismatches(self, pairs: Iterable[Facing], **rest: Any) -> None:
+        """Take pairs of matches that face each other."""
+        for pair in pairs:
+            keys = tuple(key for key in (pair.one.key, pair.other.key) if key)
+            if pair.one.figure is None or pair.other.figure is None:
+                self._unstated += [one.key for one in (pair.one, pair.other) if one.figure is None]
+                continue
+            one, other = (reflection_from_vswr(figure) for figure in (pair.one.figure, pair.other.figure))
+            common = "unit" if pair.with_unit else "bench"
+            how: dict[str, Any] = {"common": common, "keys": keys, "transmission": pair.transmission}
+            self._parts.append(mismatch(pair.name, one, other, **how | rest))
+
+    def budget(self, quantity: str, unit: str, value: float) -> Budget:
+        """Return the budget that they come to."""
+        return Budget(
+            quantity=quantity,
+            unit=unit,
+            value=value,
+            contributions=tuple(self._parts),
+            unstated=tuple(dict.fromkeys(self._unstated)),
+        )
+
+
+def find_entry(bench: BenchFile, role: str) -> tuple[str, Instrument] | None:
+    """Return the entry that fills ``role``; `interferer` is the second signal generator, whatever it is called."""
+    if role == INTERFERER:
+        return next(iter(bench.all_with_role("signal_generator")[1:2]), None)
+    return bench.with_role(role)
+
+
+def without_path(keys: Iterable[str]) -> tuple[str, ...]:
+    """Return the keys, each once, without those of paths and matches, which cancel in a difference of levels on one path."""
+    return tuple(
+        dict.fromkeys(key for key in keys if not key.startswith("paths.") and not key.endswith(".vswr"))
+    )
+
+
+def two_readings(half_width: HalfWidth | None) -> HalfWidth | None:
+    """Return how far a ratio of two readings may be off whose errors are taken as independent."""
+    return None if half_width is None else half_width.times(math.sqrt(2.0))

@@ -1,0 +1,161 @@
+"""What a bench file states of its accuracies, and under which key: the one place where a budget asks for it.
+
+What is not stated is unknown, not nought. A need is written `role.key` (`power_meter.power`; `interferer.level` is the second
+generator's), with the keys that may stand in for it after it (`audio_analyser.distortion|sinad`: the first that is stated counts); or it
+is one of this module's names for a path, of which all that belongs to it is needed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
+from sequencer.files.fields import key_of
+from sequencer.inputs.accuracy import Accuracy
+from sequencer.inputs.bench import INTERFERER, BenchFile, RfPath
+from sequencer.inputs.instrument_roles import Instrument, Matched, SignalGenerator
+
+RECEIVE_PATH = "receive path"
+"""A need: the loss of the receive path, and all matches between generator and unit."""
+BOTH_GENERATORS = "both generators"
+"""A need: the matches of both generators towards path and unit, which do not cancel in a ratio of theirs."""
+TRANSMIT_PATH = "transmit path"
+"""A need: the loss of the transmit path, and all matches between unit and power meter."""
+PAD_DB = 3.0
+"""A receive path that loses this or more holds a pad, whose match is needed; below it a cable may stand alone. Workshop's own."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stated:
+    """A figure of the bench file, None where it is not stated, and the key it stands or should stand under."""
+
+    figure: float | None
+    key: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Facing:
+    """Two matches that face each other through ``transmission`` (linear, |S21 S12|): a pair of a mismatch.
+
+    ``with_unit`` says whether one of them is the unit's own.
+    """
+
+    name: str
+    one: Stated
+    other: Stated
+    transmission: float = 1.0
+    with_unit: bool = True
+
+
+def stated_of(named: tuple[str, Instrument], *keys: str) -> Stated:
+    """Return what the entry ``named`` states under the first of ``keys`` that it states at all."""
+    name, entry = named
+    accuracy: Accuracy = getattr(entry, "accuracy")  # noqa: B009 - of the roles that are measured with or fed from
+    figures = {key_of(field): getattr(accuracy, field) for field in type(accuracy).model_fields}
+    for key in keys:
+        if figures[key] is not None:
+            return Stated(figure=figures[key], key=f"instruments.{name}.accuracy.{key}")
+    return Stated(figure=None, key=f"instruments.{name}.accuracy.{keys[0]}")
+
+
+def vswr_of(named: tuple[str, Instrument]) -> Stated:
+    """Return the match of an instrument's connector."""
+    name, entry = named
+    return Stated(figure=entry.vswr if isinstance(entry, Matched) else None, key=f"instruments.{name}.vswr")
+
+
+def loss_uncertainty(path: RfPath, name: str) -> Stated:
+    """Return the expanded uncertainty of the loss of the path called ``name``."""
+    return Stated(figure=path.uncertainty_db, key=f"paths.{name}.uncertainty")
+
+
+def receive_pairs(bench: BenchFile, generator: tuple[str, Instrument], frequency_hz: float) -> list[Facing]:
+    """Return the matches that face each other between a generator and the unit.
+
+    A plain cable, of which neither end is stated, lets generator and unit face each other through its loss. A pad faces both.
+    """
+    path = bench.paths.receive
+    if path is None:
+        return []
+    source, unit = vswr_of(generator), Stated(figure=path.unit_vswr, key="paths.receive.unit_vswr")
+    near, far = _ends(path, "receive")
+    loss_db = path.loss_db(frequency_hz)
+    pairs = [_through(f"mismatch, {_called(generator)} to unit", source, unit, loss_db)]
+    if near.figure is None and far.figure is None and loss_db < PAD_DB:
+        return pairs
+    return [
+        *pairs,
+        Facing(name=f"mismatch, {_called(generator)} to path", one=source, other=near, with_unit=False),
+        Facing(name="mismatch, path to unit", one=far, other=unit),
+    ]
+
+
+def transmit_pairs(bench: BenchFile, meter: tuple[str, Instrument], frequency_hz: float) -> list[Facing]:
+    """Return the matches that face each other between the unit and the power meter: at both ends of the path, and through it."""
+    path = bench.paths.transmit
+    if path is None:
+        return []
+    unit, sink = Stated(figure=path.unit_vswr, key="paths.transmit.unit_vswr"), vswr_of(meter)
+    near, far = _ends(path, "transmit")
+    return [
+        Facing(name="mismatch, unit to path", one=unit, other=near),
+        Facing(name="mismatch, path to power meter", one=far, other=sink, with_unit=False),
+        _through("mismatch, unit to power meter", unit, sink, path.loss_db(frequency_hz)),
+    ]
+
+
+def own_pairs(bench: BenchFile, generator: tuple[str, Instrument], frequency_hz: float) -> list[Facing]:
+    """Return of `receive_pairs` those of the generator's own: in the ratio of two generators on one path the path's own cancels."""
+    source = vswr_of(generator).key
+    return [one for one in receive_pairs(bench, generator, frequency_hz) if one.one.key == source]
+
+
+def find_needed(bench: BenchFile, needs: Iterable[str], frequency_hz: float | None) -> list[Stated]:
+    """Return what ``needs`` name on ``bench``, each key once. ``frequency_hz`` None: anywhere, as a loss without slope."""
+    found = {one.key: one for need in needs for one in _needed(bench, need, frequency_hz or 1.0)}
+    return list(found.values())
+
+
+def _needed(bench: BenchFile, need: str, frequency_hz: float) -> Iterator[Stated]:
+    if need == RECEIVE_PATH:
+        if bench.paths.receive is not None:
+            yield loss_uncertainty(bench.paths.receive, "receive")
+        yield from _matches(receive_pairs(bench, one, frequency_hz) for one in _generators(bench)[:1])
+    elif need == BOTH_GENERATORS:
+        yield from _matches(own_pairs(bench, one, frequency_hz) for one in _generators(bench)[:2])
+    elif need == TRANSMIT_PATH:
+        if bench.paths.transmit is not None:
+            yield loss_uncertainty(bench.paths.transmit, "transmit")
+        meter = bench.with_role("power_meter")
+        yield from _matches([transmit_pairs(bench, meter, frequency_hz)] if meter is not None else [])
+    else:
+        role, _, keys = need.partition(".")
+        second = role == INTERFERER
+        for named in bench.all_with_role("signal_generator" if second else role)[second : second + 1]:
+            yield vswr_of(named) if keys == "vswr" else stated_of(named, *keys.split("|"))
+
+
+def _matches(pairs: Iterable[Iterable[Facing]]) -> Iterator[Stated]:
+    for some in pairs:
+        for pair in some:
+            yield from (pair.one, pair.other)
+
+
+def _generators(bench: BenchFile) -> list[tuple[str, SignalGenerator]]:
+    return bench.all_with_role("signal_generator")
+
+
+def _ends(path: RfPath, name: str) -> tuple[Stated, Stated]:
+    return (
+        Stated(figure=path.input_vswr, key=f"paths.{name}.input_vswr"),
+        Stated(figure=path.output_vswr, key=f"paths.{name}.output_vswr"),
+    )
+
+
+def _called(generator: tuple[str, Instrument]) -> str:
+    return "generator" if generator[0] == "signal_generator" else generator[0]
+
+
+def _through(name: str, one: Stated, other: Stated, loss_db: float) -> Facing:
+    # |S21 S12| of a passive path is 10^(-loss/10); a path that gains is taken to pass all, on the safe side
+    return Facing(name=name, one=one, other=other, transmission=min(1.0, float(10.0 ** (-loss_db / 10.0))))
