@@ -18,7 +18,8 @@ INTERFERER = """\
     role: signal_generator
     address: TCPIP0::192.0.2.19::5025::SOCKET
     level: {min: -137 dBm, max: 13 dBm}
-    accuracy: {level: 0.5 dB}
+    accuracy: {level: 0.5 dB, frequency: 0.1 ppm, deviation: 2 %, depth: 2 %, tone: 0.1 %}
+    vswr: 1.3
 """
 
 

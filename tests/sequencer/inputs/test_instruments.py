@@ -38,16 +38,31 @@ BY_ROLE = {
 SETTLES = {("profile", "signal_generator"), ("profile", "switch"), ("operator", "signal_generator")}
 READ_KEYED = {"power_meter", "modulation_analyser", "audio_analyser", "supply"}
 ACCURACIES = {
-    "signal_generator": {"level", "frequency", "deviation", "depth"},
+    "signal_generator": {"level", "frequency", "deviation", "depth", "tone"},
     "power_meter": {"power", "linearity"},
-    "modulation_analyser": {"deviation", "depth", "frequency", "distortion"},
+    "modulation_analyser": {
+        "deviation",
+        "depth",
+        "frequency",
+        "resolution",
+        "distortion",
+        "residual",
+        "flatness",
+        "linearity",
+    },
     "audio_analyser": {"sinad", "voltage", "distortion", "frequency"},
     "voltmeter": {"voltage"},
     "supply": {"voltage", "current"},
     "switch": set(),
     "radio": set(),
 }
-WIDTHS = {"level": "0.5 dB", "frequency": "1 ppm", "linearity": "0.1 dB", "sinad": "1 dB"}
+WIDTHS = {
+    "level": "0.5 dB",
+    "frequency": "1 ppm",
+    "linearity": "0.1 dB",
+    "sinad": "1 dB",
+    "resolution": "1 Hz",
+}
 WAYS = [
     (driver, role)
     for driver, roles in (("profile", PROFILED), ("operator", OPERATED), ("text", TEXT))

@@ -137,7 +137,10 @@ def test_the_entry_named_interferer_is_the_second_wherever_it_stands(tmp_path: P
 
 
 def test_the_ratio_s_budget_is_both_generators_and_both_searches(tmp_path: Path) -> None:
-    """Hand-computed: two rectangular 0.5 dB, the interferer's search, the sensitivity's at 1/(10^0.3 - 1) = 1.005; no path, no mismatch."""
+    """Hand-computed: two rectangular 0.5 dB, the interferer's search, the sensitivity's at 1/(10^0.3 - 1) = 1.005.
+
+    The path's loss is common to both and counts nothing; each generator's match counts, and its frequency on the filter's skirt.
+    """
     bench = write_bench(tmp_path, interferer=INTERFERER)
     ran = run_checks(
         tmp_path, "M40-0007", "{check: selectivity, channel: 20, offsets: [10 kHz]}", bench=bench
@@ -152,7 +155,14 @@ def test_the_ratio_s_budget_is_both_generators_and_both_searches(tmp_path: Path)
         "interferer, level accuracy",
         "interferer's search, 95 % interval",
         "sensitivity's search, 95 % interval",
+        "receive path, loss, common to both",
+        *(f"mismatch, {one} to {other}" for one in ("generator", "interferer") for other in ("path", "unit")),
+        "generator, frequency",
+        *(f"interferer, {key}" for key in ("frequency", "deviation", "tone")),
     }
+    assert found["receive path, loss, common to both"] == 0.0
+    # 8.686·(0.3/2.3)·0.2·10^-0.0422/√2, as of one generator alone
+    assert found["mismatch, interferer to unit"] == pytest.approx(0.145, abs=0.001)
 
 
 def test_offsets_are_named_as_people_say_them() -> None:
