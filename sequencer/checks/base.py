@@ -7,6 +7,7 @@ from sequencer.checks.check import AnyCheck, Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding, KeptFile
 from sequencer.checks.settings import SOME, ChannelNumber, CheckSettings
 from sequencer.checks.shared.limits import LevelLimit, PowerLimit
+from sequencer.checks.shared.parts import HalfWidth, Parts
 from sequencer.checks.shared.settle import settle
 
 __all__ = [
@@ -18,8 +19,10 @@ __all__ = [
     "Conditions",
     "Demand",
     "Finding",
+    "HalfWidth",
     "KeptFile",
     "LevelLimit",
+    "Parts",
     "PowerLimit",
     "Side",
     "settle",
