@@ -102,7 +102,7 @@ def test_the_page_says_what_was_tested_how_and_with_what():
         "supply 13.2 V",
         "squelch open (confirmed at the terminal)",
         "2 March 2026, 10:00 (UTC)",
-        "(−120.06 ± 0.73) dBm",
+        "(−120.06 ± 0.70) dBm",
         "0.222 µV pd, 0.444 µV emf",
         "at most −113.0 dBm",
         "3 to 4 W",

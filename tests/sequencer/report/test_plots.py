@@ -98,7 +98,7 @@ def test_the_plot_shows_crossing_interval_uncertainty_and_how_many_readings_lie_
         "6 readings, 2 of them at levels outside",
         "−120.1 dBm",
         "95 % interval, ±0.30 dB",
-        "±0.73 dB",
+        "±0.70 dB",
         "target, 12 dB SINAD",
         "slope found there, 1.6 dB SINAD per dB",
     ):
