@@ -5,6 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+Need = tuple[str, str]
+"""A command of an instrument: its role (or `INTERFERER_ROLE`), and its name in a profile."""
+
+INTERFERER_ROLE = "interferer"
+"""Stands for the role of the second signal generator."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CommandSpec:

@@ -13,10 +13,12 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator, Field
 
+from drivers.profiled.commands import Need
 from drivers.roles import RangeState, Reading
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.receive_distortion import distortion_finding, distortion_needs
+from sequencer.checks.shared import commands
 from sequencer.checks.shared.level_budget import LEVEL_NEEDS, how_found, level_budget, why_not
 from sequencer.checks.shared.levels import LevelWindow, SearchAccuracyDb
 from sequencer.checks.shared.limits import LevelLimit, PercentLimit, RatioLimit
@@ -96,6 +98,10 @@ class AgcSpan(Check[AgcSpanSettings]):
             refused = f"nothing lies between {low_dbm:g} dBm, the lowest level, and the strong level {settings.strong_dbm:g} dBm"
             demands.append(Demand(at=("strong",), refused=refused, allowed=f"strong above {low_dbm:g} dBm"))
         return [*demands, *settings.levels.demands(conditions, highest_dbm=settings.strong_dbm)]
+
+    def commands(self, settings: AgcSpanSettings, conditions: Conditions) -> frozenset[Need]:
+        """Return which commands of its instruments it cannot do without."""
+        return commands.wanted_signal(conditions.mode) | commands.of("audio_analyser", "distortion", "level")
 
     def forecast_s(self, settings: AgcSpanSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: some ten levels, and the AGC let recover at each."""

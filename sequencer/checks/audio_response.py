@@ -9,9 +9,11 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator
 
+from drivers.profiled.commands import Need
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import SOME, CheckSettings
+from sequencer.checks.shared import commands
 from sequencer.checks.shared.parts import HalfWidth, Parts
 from sequencer.checks.shared.transmit import Drive, Tone, not_read, numbers
 from sequencer.files.fields import RatioDb, at_least
@@ -60,6 +62,10 @@ class AudioResponse(Check[AudioResponseSettings]):
     def needs(self, settings: AudioResponseSettings, conditions: Conditions) -> tuple[str, ...]:
         """Return what its budgets ask of the bench file."""
         return ("modulation_analyser.flatness", "audio_analyser.frequency")
+
+    def commands(self, settings: AudioResponseSettings, conditions: Conditions) -> frozenset[Need]:
+        """Return which commands of its instruments it cannot do without."""
+        return commands.rms_modulation(conditions.mode)
 
     def forecast_s(self, settings: AudioResponseSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: three readings at each tone and at 1 kHz."""

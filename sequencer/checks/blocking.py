@@ -6,8 +6,11 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator
 
+from drivers.profiled.commands import Need
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
+from sequencer.checks.people import SEARCHED
+from sequencer.checks.shared import commands
 from sequencer.checks.shared.two_signal import (
     Interference,
     Offsets,
@@ -55,6 +58,14 @@ class Blocking(Check[BlockingSettings]):
     def demands(self, settings: BlockingSettings, conditions: Conditions) -> list[Demand]:
         """Return what the plan has to prove."""
         return settings.two_signal_demands(conditions)
+
+    def commands(self, settings: BlockingSettings, conditions: Conditions) -> frozenset[Need]:
+        """Return which commands of its instruments it cannot do without."""
+        return commands.sensitivity(settings, conditions.mode)
+
+    def readings(self, settings: BlockingSettings, conditions: Conditions) -> int:
+        """Return about how many readings it takes by hand: one search for the sensitivity, and one at each offset."""
+        return SEARCHED * (1 + len(settings.offsets_hz))
 
     def forecast_s(self, settings: BlockingSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s."""

@@ -8,9 +8,11 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator
 
+from drivers.profiled.commands import Need
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.settings import CheckSettings
+from sequencer.checks.shared import commands
 from sequencer.checks.shared.level_budget import ReadError
 from sequencer.checks.shared.limits import PowerLimit
 from sequencer.checks.shared.parts import HalfWidth
@@ -96,6 +98,15 @@ class CarrierPower(Check[CarrierPowerSettings]):
             )
         demands += _key_time(settings, conditions)
         return demands
+
+    def commands(self, settings: CarrierPowerSettings, conditions: Conditions) -> frozenset[Need]:
+        """Return which commands of its instruments it cannot do without."""
+        return (
+            commands.of("power_meter", "peak_power")
+            | commands.of("audio_analyser", "second_tone", "second_level")
+            if conditions.mode in SIDEBANDS and settings.drive_v is not None
+            else frozenset()
+        )
 
     def forecast_s(self, settings: CarrierPowerSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: two or three readings until it stands, and those that are averaged."""

@@ -9,11 +9,13 @@ from typing import Annotated, ClassVar, Literal
 from pydantic import AfterValidator, model_validator
 
 from drivers.faults import InstrumentError, InstrumentFault, LinkFault, NotSettled, UnexpectedReply
+from drivers.profiled.commands import Need
 from drivers.roles import RangeState, Reading
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.frequency_error import FREQUENCY_NEEDS, SETTLED_HZ, error_budget
 from sequencer.checks.settings import SOME, ChannelNumber, CheckSettings
+from sequencer.checks.shared import commands
 from sequencer.checks.shared.limits import FrequencyErrorLimit, PowerLimit
 from sequencer.checks.shared.settle import read_pair
 from sequencer.checks.shared.transmit import SETTLED_DB, not_read, numbers, power_finding, power_needs
@@ -119,9 +121,17 @@ class ChannelSweep(Check[ChannelSweepSettings]):
         ]
         return demands
 
+    def commands(self, settings: ChannelSweepSettings, conditions: Conditions) -> frozenset[Need]:
+        """Return which commands of its instruments it cannot do without."""
+        return commands.of("modulation_analyser", "carrier_frequency")
+
+    def last_keyed_s(self, settings: ChannelSweepSettings, conditions: Conditions) -> float:
+        """Return how long the last of its key-downs lasts, s: half of what a channel takes, the other half is its rest."""
+        return 0.33
+
     def forecast_s(self, settings: ChannelSweepSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s."""
-        return 0.55 * (len(_swept(settings, conditions)) + len(settings.outside))
+        return 0.66 * (len(_swept(settings, conditions)) + len(settings.outside))
 
     def transmit(
         self, side: TransmitSide, settings: ChannelSweepSettings, conditions: Conditions

@@ -5,7 +5,9 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from typing import Any, ClassVar, Generic, Literal, TypeVar
 
+from drivers.profiled.commands import Need
 from sequencer.checks.finding import Conditions, Demand, Finding, MeterMark
+from sequencer.checks.people import AVERAGED, person_s
 from sequencer.checks.settings import CheckSettings
 from sequencer.problems import Complaint
 from sequencer.safety.loss import HandPath, LossSide
@@ -57,6 +59,13 @@ class Check(ABC, Generic[S]):
         """Return what the bench file must state for its results to have an uncertainty, as `sequencer.inputs.stated` writes needs."""
         return ()
 
+    def commands(self, settings: S, conditions: Conditions) -> frozenset[Need]:
+        """Return the commands that it uses beside those that every instrument of a role has: role, and name as in a profile.
+
+        The plan refuses the check on a bench whose profile says that the instrument lacks one (see `sequencer.checks.shared.commands`).
+        """
+        return frozenset()
+
     def forecast_s(self, settings: S, conditions: Conditions) -> float:
         """Return about how long it takes on one channel, bench time, s; the plan adds side changes and the rests that the duty owes."""
         return 0.0 if self.side_of(settings) == "none" else 1.0
@@ -64,6 +73,23 @@ class Check(ABC, Generic[S]):
     def keyed_s(self, settings: S, conditions: Conditions) -> float:
         """Return for how much of `forecast_s` the unit is keyed, s: all of it, unless a check knows better."""
         return self.forecast_s(settings, conditions) if self.side_of(settings) == "transmit" else 0.0
+
+    def last_keyed_s(self, settings: S, conditions: Conditions) -> float:
+        """Return how long its last key-down lasts, s, after which the duty owes a rest: all of `keyed_s`, unless it keys more than once."""
+        return self.keyed_s(settings, conditions)
+
+    def readings(self, settings: S, conditions: Conditions) -> int:
+        """Return about how many readings it takes where a person takes them, each after a level that a person may have to set."""
+        return AVERAGED
+
+    def person_s(self, settings: S, conditions: Conditions) -> float:
+        """Return about how long people take in it, s: those who set or read an instrument of this bench by hand."""
+        return person_s(
+            conditions,
+            self.roles_of(settings),
+            self.side_of(settings),
+            readings=self.readings(settings, conditions),
+        )
 
     def complaints(self, settings: S, conditions: Conditions) -> list[Complaint]:
         """Return what is wrong with files it will need, for the plan to say before anything is sent."""

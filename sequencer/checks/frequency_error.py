@@ -5,9 +5,11 @@ from __future__ import annotations
 import statistics
 from typing import ClassVar, Literal
 
+from drivers.profiled.commands import Need
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import CheckSettings
+from sequencer.checks.shared import commands
 from sequencer.checks.shared.limits import FrequencyErrorLimit
 from sequencer.checks.shared.parts import HalfWidth, Parts
 from sequencer.checks.shared.transmit import read_baseband, read_settled
@@ -49,9 +51,17 @@ class FrequencyError(Check[FrequencyErrorSettings]):
         """Return what its budget asks of the bench file."""
         return FREQUENCY_NEEDS if settings.read == "analyser" else FREQUENCY_NEEDS[:1]
 
+    def commands(self, settings: FrequencyErrorSettings, conditions: Conditions) -> frozenset[Need]:
+        """Return which commands of its instruments it cannot do without."""
+        return (
+            commands.recording("modulation_analyser", "recorded_baseband")
+            if settings.read == "samples"
+            else commands.of("modulation_analyser", "carrier_frequency")
+        )
+
     def forecast_s(self, settings: FrequencyErrorSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: four or five counts and the pauses between them."""
-        return 0.6
+        return 0.53
 
     def transmit(
         self, side: TransmitSide, settings: FrequencyErrorSettings, conditions: Conditions

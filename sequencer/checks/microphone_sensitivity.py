@@ -9,10 +9,12 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator, model_validator
 
+from drivers.profiled.commands import Need
 from drivers.roles import Reading
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import CheckSettings
+from sequencer.checks.shared import commands
 from sequencer.checks.shared.level_budget import how_found, why_not
 from sequencer.checks.shared.limits import VoltageLimit
 from sequencer.checks.shared.parts import HalfWidth, Parts
@@ -80,9 +82,13 @@ class MicrophoneSensitivity(Check[MicrophoneSensitivitySettings]):
         """Return what its budget asks of the bench file."""
         return (f"modulation_analyser.{_accuracy_key(conditions.mode)}", "audio_analyser.voltage")
 
+    def commands(self, settings: MicrophoneSensitivitySettings, conditions: Conditions) -> frozenset[Need]:
+        """Return which commands of its instruments it cannot do without."""
+        return commands.peak_modulation(conditions.mode)
+
     def forecast_s(self, settings: MicrophoneSensitivitySettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: six drives, both sides of each."""
-        return 2.2
+        return 0.75
 
     def transmit(
         self, side: TransmitSide, settings: MicrophoneSensitivitySettings, conditions: Conditions

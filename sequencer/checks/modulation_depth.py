@@ -6,10 +6,12 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator, model_validator
 
+from drivers.profiled.commands import Need
 from drivers.roles import PeakSide, Samples
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import CheckSettings
+from sequencer.checks.shared import commands
 from sequencer.checks.shared.limits import PercentLimit
 from sequencer.checks.shared.transmit import (
     AUDIO_UPPER_HZ,
@@ -67,9 +69,13 @@ class ModulationDepth(Check[ModulationDepthSettings]):
         """Return what its budgets ask of the bench file."""
         return ("modulation_analyser.depth", "audio_analyser.voltage")
 
+    def commands(self, settings: ModulationDepthSettings, conditions: Conditions) -> frozenset[Need]:
+        """Return which commands of its instruments it cannot do without."""
+        return commands.peak_modulation("AM")
+
     def forecast_s(self, settings: ModulationDepthSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: four or five readings of either side."""
-        return 1.2
+        return 1.1
 
     def transmit(
         self, side: TransmitSide, settings: ModulationDepthSettings, conditions: Conditions

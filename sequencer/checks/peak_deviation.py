@@ -6,10 +6,12 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator, model_validator
 
+from drivers.profiled.commands import Need
 from drivers.roles import PeakSide, Samples
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import SOME, CheckSettings
+from sequencer.checks.shared import commands
 from sequencer.checks.shared.limits import DeviationLimit
 from sequencer.checks.shared.transmit import (
     AUDIO_UPPER_HZ,
@@ -77,9 +79,17 @@ class PeakDeviation(Check[PeakDeviationSettings]):
         """Return what its budgets ask of the bench file."""
         return ("modulation_analyser.deviation", "audio_analyser.voltage")
 
+    def commands(self, settings: PeakDeviationSettings, conditions: Conditions) -> frozenset[Need]:
+        """Return which commands of its instruments it cannot do without."""
+        return (
+            commands.recording("modulation_analyser", "recorded_baseband")
+            if settings.read == "samples"
+            else commands.peak_modulation("FM")
+        )
+
     def forecast_s(self, settings: PeakDeviationSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: four or five readings of either side at each tone."""
-        return 1.2 * len(settings.tones_hz)
+        return 1.13 * len(settings.tones_hz)
 
     def transmit(
         self, side: TransmitSide, settings: PeakDeviationSettings, conditions: Conditions

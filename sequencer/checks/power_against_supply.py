@@ -78,9 +78,13 @@ class PowerAgainstSupply(Check[PowerAgainstSupplySettings]):
             ]
         return demands
 
+    def last_keyed_s(self, settings: PowerAgainstSupplySettings, conditions: Conditions) -> float:
+        """Return how long the last of its key-downs lasts, s: the last voltage alone."""
+        return 0.65
+
     def forecast_s(self, settings: PowerAgainstSupplySettings, conditions: Conditions) -> float:
         """Return about how long it takes, s."""
-        return 1.0 * len(settings.supplies_v)
+        return 0.65 * len(settings.supplies_v)
 
     def transmit(
         self, side: TransmitSide, settings: PowerAgainstSupplySettings, conditions: Conditions

@@ -7,9 +7,11 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator
 
+from drivers.profiled.commands import Need
 from drivers.roles import Reading
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
+from sequencer.checks.shared import commands
 from sequencer.checks.shared.limits import PercentLimit, PowerLimit
 from sequencer.checks.shared.parts import HalfWidth, Parts
 from sequencer.checks.shared.sensitivity_reader import modulation_needs
@@ -90,6 +92,10 @@ class ReceiveDistortion(Check[ReceiveDistortionSettings]):
         """Return what its budget asks of the bench file."""
         return distortion_needs(conditions.mode)
 
+    def commands(self, settings: ReceiveDistortionSettings, conditions: Conditions) -> frozenset[Need]:
+        """Return which commands of its instruments it cannot do without."""
+        return commands.wanted_signal(conditions.mode) | commands.of("audio_analyser", "distortion")
+
     def forecast_s(self, settings: ReceiveDistortionSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s."""
         return SETTLE_S + tone_s(conditions.mode) + READINGS * settings.reading_s
@@ -127,6 +133,10 @@ class AudioOutput(Check[AudioOutputSettings]):
         """Return what its budgets ask of the bench file."""
         own = distortion_needs(conditions.mode)
         return (*own, "audio_analyser.voltage", *modulation_needs(conditions.mode))
+
+    def commands(self, settings: AudioOutputSettings, conditions: Conditions) -> frozenset[Need]:
+        """Return which commands of its instruments it cannot do without."""
+        return commands.wanted_signal(conditions.mode) | commands.of("audio_analyser", "distortion", "level")
 
     def forecast_s(self, settings: AudioOutputSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s."""

@@ -9,10 +9,12 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator, Field, model_validator
 
+from drivers.profiled.commands import Need
 from drivers.roles import Samples
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.settings import CheckSettings
+from sequencer.checks.shared import commands
 from sequencer.checks.shared.transmit import Drive, Tone
 from sequencer.files.fields import FrequencyDifferenceHz, FrequencyHz, LevelDbm, Percent, TimeS, between
 from sequencer.inputs.bench import longest_release_s
@@ -117,6 +119,19 @@ class RecordAudio(Check[RecordAudioSettings]):
                 allowed=f"at most {math.floor(10.0 * most_s) / 10.0:g} s on this bench",
             )
         ]
+
+    def commands(self, settings: RecordAudioSettings, conditions: Conditions) -> frozenset[Need]:
+        """Return which commands of its instruments it cannot do without."""
+        return (
+            commands.recording("modulation_analyser") | commands.of("modulation_analyser", "demodulator")
+            if settings.of == "transmit"
+            else commands.recording("audio_analyser")
+            | (
+                commands.generator_modulation(conditions.mode)
+                if settings.level_dbm is not None
+                else frozenset()
+            )
+        )
 
     def forecast_s(self, settings: RecordAudioSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s."""

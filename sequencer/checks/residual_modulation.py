@@ -8,9 +8,11 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator
 
+from drivers.profiled.commands import Need
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import CheckSettings
+from sequencer.checks.shared import commands
 from sequencer.checks.shared.limits import RatioLimit
 from sequencer.checks.shared.parts import HalfWidth, Parts
 from sequencer.checks.shared.transmit import not_read, numbers, read_settled
@@ -53,9 +55,15 @@ class ResidualModulation(Check[ResidualModulationSettings]):
         """Return what its budgets ask of the bench file."""
         return ("modulation_analyser.residual",)
 
+    def commands(self, settings: ResidualModulationSettings, conditions: Conditions) -> frozenset[Need]:
+        """Return which commands of its instruments it cannot do without."""
+        return commands.rms_modulation(conditions.mode) | commands.demodulated_audio(
+            deemphasis=conditions.mode == "FM"
+        )
+
     def forecast_s(self, settings: ResidualModulationSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: four or five readings."""
-        return 0.8
+        return 0.55
 
     def transmit(
         self, side: TransmitSide, settings: ResidualModulationSettings, conditions: Conditions

@@ -9,6 +9,7 @@ from pydantic import AfterValidator, model_validator
 
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding, MeterMark
+from sequencer.checks.people import SEARCHED
 from sequencer.checks.shared.level_budget import how_found, level_budget, why_not
 from sequencer.checks.shared.limits import LevelLimit
 from sequencer.checks.shared.s_meter import (
@@ -97,9 +98,13 @@ class S9Point(Check[S9PointSettings]):
         """Return the levels it may use."""
         return settings.levels.demands(conditions)
 
+    def readings(self, settings: S9PointSettings, conditions: Conditions) -> int:
+        """Return about how many readings it takes by hand: one search."""
+        return SEARCHED
+
     def forecast_s(self, settings: S9PointSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: settling rules, not averaging."""
-        return 0.5 + (22.0 if settings.meter == "needle" else 45.0) * settings.slowest_s
+        return 0.5 + (27.0 if settings.meter == "needle" else 45.0) * settings.slowest_s
 
     def meter_marks(self, settings: S9PointSettings) -> tuple[MeterMark, ...]:
         """Return the voltage of S9."""

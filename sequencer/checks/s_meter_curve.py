@@ -17,6 +17,7 @@ from pydantic import AfterValidator, BeforeValidator, PlainValidator, WithJsonSc
 
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding, MeterMark
+from sequencer.checks.people import SEARCHED
 from sequencer.checks.s9_point import needle_finding, segment_finding
 from sequencer.checks.shared.levels import HIGHEST_BY_DEFAULT_DBM
 from sequencer.checks.shared.limits import RatioLimit
@@ -147,9 +148,13 @@ class SMeterCurve(Check[SMeterCurveSettings]):
             for mark, volts in settings.marks.items()
         )
 
+    def readings(self, settings: SMeterCurveSettings, conditions: Conditions) -> int:
+        """Return about how many readings it takes by hand: a search for each mark."""
+        return SEARCHED * len(settings.marks)
+
     def forecast_s(self, settings: SMeterCurveSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: each mark's search, started at its nominal level."""
-        return 0.5 + len(settings.marks) * (11.0 if settings.meter == "needle" else 45.0) * settings.slowest_s
+        return 0.5 + len(settings.marks) * (13.0 if settings.meter == "needle" else 45.0) * settings.slowest_s
 
     def receive(
         self, side: ReceiveSide, settings: SMeterCurveSettings, conditions: Conditions

@@ -6,8 +6,11 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator
 
+from drivers.profiled.commands import Need
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
+from sequencer.checks.people import SEARCHED
+from sequencer.checks.shared import commands
 from sequencer.checks.shared.level_budget import ReadError
 from sequencer.checks.shared.parts import HalfWidth
 from sequencer.checks.shared.two_signal import Interference, TwoSignalSettings, find_ratios, ratio_quantities
@@ -61,6 +64,16 @@ class Selectivity(Check[SelectivitySettings]):
     def demands(self, settings: SelectivitySettings, conditions: Conditions) -> list[Demand]:
         """Return what the plan has to prove."""
         return settings.two_signal_demands(conditions)
+
+    def commands(self, settings: SelectivitySettings, conditions: Conditions) -> frozenset[Need]:
+        """Return which commands of its instruments it cannot do without."""
+        return commands.sensitivity(settings, conditions.mode) | commands.generator_modulation(
+            conditions.mode, interferer=True
+        )
+
+    def readings(self, settings: SelectivitySettings, conditions: Conditions) -> int:
+        """Return about how many readings it takes by hand: one search for the sensitivity, and one at each offset."""
+        return SEARCHED * (1 + len(settings.offsets_hz))
 
     def forecast_s(self, settings: SelectivitySettings, conditions: Conditions) -> float:
         """Return about how long it takes, s."""

@@ -6,8 +6,11 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator
 
+from drivers.profiled.commands import Need
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
+from sequencer.checks.people import SEARCHED
+from sequencer.checks.shared import commands
 from sequencer.checks.shared.level_budget import how_found, level_budget, why_not
 from sequencer.checks.shared.limits import LevelLimit
 from sequencer.checks.shared.sensitivity import SensitivityFound, SensitivitySettingsBase, find_sensitivity
@@ -46,6 +49,14 @@ class Sensitivity(Check[SensitivitySettings]):
     def demands(self, settings: SensitivitySettings, conditions: Conditions) -> list[Demand]:
         """Return what the plan has to prove."""
         return settings.sensitivity_demands(conditions)
+
+    def commands(self, settings: SensitivitySettings, conditions: Conditions) -> frozenset[Need]:
+        """Return which commands of its instruments it cannot do without."""
+        return commands.sensitivity(settings, conditions.mode)
+
+    def readings(self, settings: SensitivitySettings, conditions: Conditions) -> int:
+        """Return about how many readings it takes by hand: one search, of two readings each where noise is read apart."""
+        return SEARCHED * (2 if settings.target.kind == "(S+N)/N" else 1)
 
     def forecast_s(self, settings: SensitivitySettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: the search's own figures, which go with the square of the accuracy."""

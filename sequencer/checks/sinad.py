@@ -7,9 +7,11 @@ from typing import TYPE_CHECKING, Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator
 
+from drivers.profiled.commands import Need
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.settings import CheckSettings
+from sequencer.checks.shared import commands
 from sequencer.checks.shared.level_budget import LEVEL_NEEDS, level_parts
 from sequencer.checks.shared.limits import RatioLimit
 from sequencer.checks.shared.parts import Parts
@@ -78,6 +80,14 @@ class Sinad(Check[SinadSettings]):
     def needs(self, settings: SinadSettings, conditions: Conditions) -> tuple[str, ...]:
         """Return what its budgets ask of the bench file."""
         return (*LEVEL_NEEDS, *reading_needs("SINAD", "FM"))
+
+    def commands(self, settings: SinadSettings, conditions: Conditions) -> frozenset[Need]:
+        """Return which commands of its instruments it cannot do without."""
+        return (
+            commands.generator_modulation("FM")
+            | commands.of("audio_analyser", "sinad")
+            | commands.recording("audio_analyser")
+        )
 
     def forecast_s(self, settings: SinadSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s."""

@@ -7,8 +7,10 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator, Field
 
+from drivers.profiled.commands import Need
 from sequencer.checks.check import Check, Side, SquelchPosition
 from sequencer.checks.finding import Conditions, Demand, Finding
+from sequencer.checks.shared import commands
 from sequencer.checks.shared.level_budget import LEVEL_NEEDS, how_found, level_budget
 from sequencer.checks.shared.levels import LevelWindow, SearchAccuracyDb
 from sequencer.checks.shared.limits import LevelLimit, RatioLimit
@@ -72,9 +74,13 @@ class Squelch(Check[SquelchSettings]):
         """Return the levels it may use."""
         return settings.levels.demands(conditions)
 
+    def commands(self, settings: SquelchSettings, conditions: Conditions) -> frozenset[Need]:
+        """Return which commands of its instruments it cannot do without."""
+        return commands.generator_modulation(conditions.mode) | commands.of("audio_analyser", "level")
+
     def forecast_s(self, settings: SquelchSettings, conditions: Conditions) -> float:
-        """Return about how long it takes, s: some 25 looks, and two to find the threshold."""
-        return 1.0 + 20.0 * settings.settling_s + 25.0 * (DWELL_S + 4.0 * settings.settling_s)
+        """Return about how long it takes, s: some 20 looks, and two to find the threshold."""
+        return 1.0 + 20.0 * settings.settling_s + 20.0 * (DWELL_S + 4.0 * settings.settling_s)
 
     def receive(self, side: ReceiveSide, settings: SquelchSettings, conditions: Conditions) -> list[Finding]:
         """Measure."""

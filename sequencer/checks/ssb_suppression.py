@@ -5,10 +5,12 @@ from __future__ import annotations
 import statistics
 from typing import ClassVar, Literal
 
+from drivers.profiled.commands import Need
 from drivers.roles import Reading
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.settings import CheckSettings
+from sequencer.checks.shared import commands
 from sequencer.checks.shared.limits import PowerLimit, RatioLimit
 from sequencer.checks.shared.parts import HalfWidth, Parts
 from sequencer.checks.shared.transmit import Drive, Tone, drive_text, not_read, numbers
@@ -62,9 +64,13 @@ class SsbSuppression(Check[SsbSuppressionSettings]):
         """Return what its budgets ask of the bench file."""
         return ("modulation_analyser.linearity", "audio_analyser.voltage")
 
+    def commands(self, settings: SsbSuppressionSettings, conditions: Conditions) -> frozenset[Need]:
+        """Return which commands of its instruments it cannot do without."""
+        return commands.of("modulation_analyser", "selective_bandwidth", "selective_level")
+
     def forecast_s(self, settings: SsbSuppressionSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: three readings at each of three places."""
-        return 1.5
+        return 1.06
 
     def transmit(
         self, side: TransmitSide, settings: SsbSuppressionSettings, conditions: Conditions

@@ -6,10 +6,12 @@ import statistics
 from collections.abc import Sequence
 from typing import ClassVar, Literal
 
+from drivers.profiled.commands import Need
 from drivers.roles import Reading
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import CheckSettings
+from sequencer.checks.shared import commands
 from sequencer.checks.shared.limits import CurrentLimit
 from sequencer.checks.shared.parts import HalfWidth, Parts
 from sequencer.checks.shared.settle import agreeing, settle
@@ -49,9 +51,13 @@ class SupplyCurrent(Check[SupplyCurrentSettings]):
         """Return what its budgets ask of the bench file."""
         return ("supply.current",) if conditions.supply_v is None else ("supply.current", "supply.voltage")
 
+    def commands(self, settings: SupplyCurrentSettings, conditions: Conditions) -> frozenset[Need]:
+        """Return which commands of its instruments it cannot do without."""
+        return commands.of("supply", "measured_current")
+
     def forecast_s(self, settings: SupplyCurrentSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s."""
-        return 0.8
+        return 0.2
 
     def transmit(
         self, side: TransmitSide, settings: SupplyCurrentSettings, conditions: Conditions

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from typing import ClassVar, Literal
 
+from drivers.profiled.commands import Need
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import CheckSettings
+from sequencer.checks.shared import commands
 from sequencer.checks.shared.limits import PercentLimit
 from sequencer.checks.shared.transmit import Drive, Tone, analyser_finding, drive_text, read_settled
 from sequencer.safety.transmit import TransmitSide
@@ -50,9 +52,15 @@ class TransmitDistortion(Check[TransmitDistortionSettings]):
         """Return what its budgets ask of the bench file."""
         return ("modulation_analyser.distortion", "audio_analyser.voltage")
 
+    def commands(self, settings: TransmitDistortionSettings, conditions: Conditions) -> frozenset[Need]:
+        """Return which commands of its instruments it cannot do without."""
+        return commands.of("modulation_analyser", "distortion") | commands.demodulated_audio(
+            deemphasis=conditions.mode == "FM" and settings.deemphasis
+        )
+
     def forecast_s(self, settings: TransmitDistortionSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: four or five readings."""
-        return 0.8
+        return 0.55
 
     def transmit(
         self, side: TransmitSide, settings: TransmitDistortionSettings, conditions: Conditions

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterable, Mapping
 from types import TracebackType
 from typing import Any, Self
 
 from rich.box import SIMPLE_HEAD
 from rich.console import Console, Group, RenderableType
-from rich.progress import BarColumn, Progress, TaskID, TextColumn
+from rich.progress import BarColumn, Progress, ProgressColumn, Task, TaskID, TextColumn
 from rich.table import Table
 from rich.text import Text
 
@@ -33,6 +34,19 @@ _NARROW = 78
 _WIDE = 100
 
 
+class LeftColumn(ProgressColumn):
+    """The time left, counted down between two events too: a warm-up of a minute says nothing for a minute."""
+
+    def render(self, task: Task) -> Text:
+        """Return what was said last, less what has passed since."""
+        passed_s = time.monotonic() - task.fields["told_at_s"]
+        return Text(f"{time_text(max(0.0, task.fields['left_s'] - passed_s))} left")
+
+
+def _left(left_s: float) -> dict[str, float]:
+    return {"left_s": left_s, "told_at_s": time.monotonic()}
+
+
 class ProgressScreen:
     """Listens to a run and shows where it is; silent where nobody watches (not a terminal)."""
 
@@ -41,7 +55,7 @@ class ProgressScreen:
         self._progress = Progress(
             TextColumn("{task.description}", markup=False),
             BarColumn(bar_width=16),
-            TextColumn("{task.fields[left]}", markup=False),
+            LeftColumn(),
             TextColumn("{task.fields[step]}", style="dim", markup=False),
             console=console,
             transient=True,
@@ -72,15 +86,18 @@ class ProgressScreen:
         match event:
             case RunStarted():
                 self._task = self._progress.add_task(
-                    "opening the bench", total=event.checks, left="", step=""
+                    "opening the bench",
+                    total=event.checks,
+                    left_s=event.forecast_s,
+                    told_at_s=time.monotonic(),
+                    step="",
                 )
             case CheckStarted():
-                left = f"{time_text(event.remaining_s)} left"
-                self._update(description=_short(event.label), left=left, step="")
+                self._update(description=_short(event.label), step="", **_left(event.remaining_s))
             case StepTaken():
-                self._update(step=printable(event.text))
+                self._update(step=printable(event.text), **_left(event.remaining_s))
             case CheckEnded():
-                self._update(advance=1, left=f"{time_text(event.remaining_s)} left", step="")
+                self._update(advance=1, step="", **_left(event.remaining_s))
             case RunEnded():
                 self._update(step="")
 

@@ -85,6 +85,7 @@ def _plan_as_json(plan: Plan) -> dict[str, Any]:
         },
         "unstated": {key: list(checks) for key, checks in unstated_keys(plan).items()},
         "forecast_s": round(plan.forecast_s, 3),
+        "opening_s": round(plan.opening_s, 3),
         "steps": [
             {
                 "index": step.index,

@@ -18,8 +18,9 @@ from sequencer.planning.load import LoadedSequence
 from sequencer.planning.proof import UNIT_SIDES, keyed_roles, longest_s, step_complaints, whole_complaints
 from sequencer.planning.step import Step
 from sequencer.problems import Complaint, FileProblems, did_you_mean, listed, printable
+from sequencer.safety.supply import SUPPLY_SETTLE_S
 
-SIDE_CHANGE_S = 0.1
+SIDE_CHANGE_S = 0.13
 """About what it takes to reach a side: unkey, generator off, switch, select. Measured on the simulated bench."""
 
 
@@ -34,8 +35,13 @@ class Plan:
 
     @property
     def forecast_s(self) -> float:
-        """About how long the run takes, bench time, s; waiting for a person not counted."""
-        return sum(step.forecast_s for step in self.steps)
+        """About how long the run takes, bench time, s: with people's readings, without the confirmations that they are asked for."""
+        return self.opening_s + sum(step.forecast_s for step in self.steps)
+
+    @property
+    def opening_s(self) -> float:
+        """How long the bench waits before the first check, s: for the unit to start."""
+        return SUPPLY_SETTLE_S if self.sequence.sequence.supply_v is not None else 0.0
 
     @property
     def confirmations(self) -> int:
@@ -160,13 +166,17 @@ class _Rests:
         self._unbroken_s = max(0.5, bench.bench.protection.max_key_time_s - step_s - release_s)
         self._owed_s = 0.0
 
-    def step_s(self, check_s: float, keyed_s: float) -> float:
-        """Return how long a step takes, s, of which the check itself takes ``check_s`` and keys the unit for ``keyed_s``."""
+    def step_s(self, check_s: float, keyed_s: float, last_keyed_s: float) -> float:
+        """Return how long a step takes, s, of which the check itself takes ``check_s`` and keys the unit for ``keyed_s``.
+
+        The last key-down lasts ``last_keyed_s``; the rests between several are the check's own.
+        """
         if keyed_s <= 0.0:
             self._owed_s = max(0.0, self._owed_s - check_s)
             return check_s
-        last_s = min(keyed_s, self._unbroken_s)
-        whole_s = self._owed_s + check_s + (keyed_s - last_s) * self._rest_per_key_s
+        last_s = min(last_keyed_s, self._unbroken_s)
+        broken_s = keyed_s - last_s if last_keyed_s >= keyed_s else 0.0
+        whole_s = self._owed_s + check_s + broken_s * self._rest_per_key_s
         self._owed_s = last_s * self._rest_per_key_s
         return whole_s
 
@@ -178,7 +188,10 @@ def _step(index: int, at: _At, settings: CheckSettings, conditions: Conditions, 
         forecast_s = check.forecast_s(settings, conditions)
     elif conditions.frequency_hz is not None:
         check_s = SIDE_CHANGE_S + check.forecast_s(settings, conditions)
-        forecast_s = rests.step_s(check_s, check.keyed_s(settings, conditions))
+        forecast_s = rests.step_s(
+            check_s, check.keyed_s(settings, conditions), check.last_keyed_s(settings, conditions)
+        )
+    person_s = check.person_s(settings, conditions)
     name = check.name.replace("_", " ")
     if isinstance(settings, ConfirmSettings):
         name, forecast_s = "confirm: " + settings.text, 0.0
@@ -191,6 +204,7 @@ def _step(index: int, at: _At, settings: CheckSettings, conditions: Conditions, 
         check=check,
         settings=settings,
         conditions=conditions,
-        forecast_s=forecast_s,
+        forecast_s=forecast_s + person_s,
+        person_s=person_s,
         at=at,
     )

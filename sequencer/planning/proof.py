@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Any
 
+from drivers.profiled.commands import INTERFERER_ROLE, commands_of
 from sequencer.checks import find_check
 from sequencer.checks.finding import Demand
 from sequencer.checks.settings import CheckSettings
@@ -126,6 +127,8 @@ def step_complaints(step: Step, sequence: LoadedSequence, bench: LoadedBench) ->
             f"{check.name} needs a second signal generator, and bench {bench.bench.bench!r} ({bench.path.name}) has none",
             allowed="an entry 'interferer: {role: signal_generator, …}', combined into the receive path",
         )
+    for message, allowed in _lacking(step, bench):
+        yield source.complain(at_check, message, allowed=allowed)
     if side == "loss":
         yield from _loss_complaints(step, sequence, bench)
         return
@@ -151,6 +154,27 @@ def step_complaints(step: Step, sequence: LoadedSequence, bench: LoadedBench) ->
                 yield source.complain(
                     (*step.at, *_present(source, step.at, demand.at)), message, allowed=allowed
                 )
+
+
+def _lacking(step: Step, bench: LoadedBench) -> Iterator[tuple[str, str]]:
+    """Yield which commands the step needs and a profile of the bench has not: what was found, what is allowed."""
+    generators = bench.bench.all_with_role("signal_generator")
+    for role, command in sorted(step.check.commands(step.settings, step.conditions)):
+        found = generators[1:] if role == INTERFERER_ROLE else bench.bench.all_with_role(role)
+        entry = found[0] if found else None
+        # a person reads what is on the dial, and a driver in Python may have a way of its own
+        if entry is None or entry[1].driver != "profile":
+            continue
+        name, profile = entry[0], bench.profiles[entry[0]]
+        if command in profile.commands:
+            continue
+        meaning = commands_of(profile.role)[command].meaning
+        where = bench.lacking.get(name, {}).get(command)
+        says = f"{where} says that it lacks that" if where else f"its profile {profile.profile!r} has none"
+        yield (
+            f"{step.check.name} needs {command!r} of {name} ({meaning}), and {says}",
+            f"a bench whose {name} has it, or the command {command!r} in its profile",
+        )
 
 
 def _loss_complaints(step: Step, sequence: LoadedSequence, bench: LoadedBench) -> Iterator[Complaint]:

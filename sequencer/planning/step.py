@@ -11,7 +11,10 @@ from sequencer.checks.settings import CheckSettings
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Step:
-    """One check on one channel. ``index``: its number in the whole sequence, also where only a part of that is run."""
+    """One check on one channel. ``forecast_s`` is its bench time, of which people take ``person_s``.
+
+    ``index``: its number in the whole sequence, also where only a part of that is run.
+    """
 
     index: int
     label: str
@@ -19,6 +22,7 @@ class Step:
     settings: CheckSettings
     conditions: Conditions
     forecast_s: float
+    person_s: float = 0.0
     at: tuple[str | int, ...]
 
     @property

@@ -27,15 +27,17 @@ INTRODUCTION = """\
 
 Written by `sequencer reference profiles` from the shipped profiles; do not edit it by hand.
 
-A profile is a file that says what one make of instrument calls the things its role can do. To add an instrument, copy the profile of
-its role, change the lines that differ, and name your file in the bench file (`profile: my-generator.yaml`); `sequencer identify` then
+A profile is a file that says what one make of instrument calls the things its role can do. To add an instrument, write the lines that
+differ below `like: scpi-1999`, and name your file in the bench file (`profile: my-generator.yaml`); `sequencer identify` then
 tries every harmless command of it. Nothing here was read beside the standard: each profile says where its words come from.
 
 In a message `{number}` stands for the value in SI units (or dBm, dB, percent), `{text}` for a word. `sets` and `asks` are what is sent;
 a command that a role can do without is marked *may*. `departs` says where a profile that is named after a standard leaves it.
 
-A command may also say `scale` (the instrument's own unit: value sent = value × scale), `pattern` (a regular expression whose one group
+A command may also say `unit` (the instrument's own, such as `dBuV` for a level), `scale` and `offset` (sent = value in that unit ×
+scale + offset), `on` and `off` (a switch's words), `pattern` (a regular expression whose one group
 is the number in a longer answer), `bit` (one bit of a register), `words` (what the instrument calls each word) and `departs`.
+`lacks: [am_depth]` says what the instrument has not: the plan refuses the checks that need it.
 """
 
 

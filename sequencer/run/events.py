@@ -26,7 +26,7 @@ class RunStarted:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CheckStarted:
-    """A check begins; ``remaining_s`` is the bench time forecast for it and all that follow."""
+    """A check begins; ``remaining_s`` is about how long it and all that follow take, bench time."""
 
     index: int
     label: str
@@ -35,10 +35,11 @@ class CheckStarted:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StepTaken:
-    """A search or an average took one reading."""
+    """A search or an average took one reading; ``remaining_s`` is about how long the run still takes, bench time."""
 
     index: int
     text: str
+    remaining_s: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -34,6 +34,7 @@ from sequencer.run.interrupt import Interrupted, Stopper, stoppable
 from sequencer.run.judge import judged
 from sequencer.run.record import Record, RunFacts
 from sequencer.run.status import ExitStatus
+from sequencer.run.time_left import TimeLeft
 from sequencer.safety.cables import BACK
 from sequencer.safety.channel import ChannelRefused
 from sequencer.safety.plausible import UnitFacts
@@ -91,6 +92,7 @@ class Runner:
         self._index = 0
         self._gave_up = False
         self._start_s = self._bench.clock.now_s()
+        self._left = TimeLeft({step.index: step.forecast_s for step in plan.steps})
 
     def run(self) -> RunOutcome:
         """Execute the plan; whatever happens, the bench is made safe and what was measured is kept."""
@@ -160,21 +162,21 @@ class Runner:
         self._stopper.check()
         self._index = step.index
         began_s = self._bench.clock.now_s()
-        self._tell(
-            CheckStarted(index=step.index, label=step.label, remaining_s=self._remaining_s(step.index))
-        )
+        self._left.begin(step.index, began_s)
+        self._tell(CheckStarted(index=step.index, label=step.label, remaining_s=self._remaining_s()))
         findings, stop = self._measured(step)
         # A check, or a release that failed on the way out, may have swallowed the interruption.
         self._stopper.check()
         with self._stopper.held():
             results = self._kept(step, findings)
+        self._left.end(self._bench.clock.now_s())
         self._tell(
             CheckEnded(
                 index=step.index,
                 label=step.label,
                 results=results,
                 bench_s=self._bench.clock.now_s() - began_s,
-                remaining_s=self._remaining_s(step.index + 1),
+                remaining_s=self._remaining_s(),
             )
         )
         if stop:
@@ -215,7 +217,7 @@ class Runner:
     def _again(self, step: Step, lost: SettingLost) -> list[Finding]:
         """Measure once more what was measured while a setting got lost: nothing of it can be used."""
         note = f"measured again, because {lost.instrument} lost a setting: {lost.what}"
-        self._tell(StepTaken(index=step.index, text=note))
+        self._tell(StepTaken(index=step.index, remaining_s=self._remaining_s(), text=note))
         return [
             replace(found, note="; ".join(part for part in (found.note, note) if part))
             for found in self._on_side(step)
@@ -239,7 +241,7 @@ class Runner:
     def _on_side(self, step: Step) -> list[Finding]:
         def say(text: str) -> None:
             self._stopper.check()
-            self._tell(StepTaken(index=step.index, text=text))
+            self._tell(StepTaken(index=step.index, remaining_s=self._remaining_s(), text=text))
 
         conditions = replace(
             step.conditions,
@@ -414,8 +416,8 @@ class Runner:
             forecast_s=plan.forecast_s,
         )
 
-    def _remaining_s(self, index: int) -> float:
-        return sum(step.forecast_s for step in self._plan.steps if step.index >= index)
+    def _remaining_s(self) -> float:
+        return self._left.left_s(self._bench.clock.now_s())
 
     def _bench_failed(self, why: str) -> None:
         self._raise_status(ExitStatus.BENCH_FAILED)

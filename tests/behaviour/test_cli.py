@@ -209,7 +209,8 @@ def test_validate_says_what_will_be_done_and_sends_nothing(tmp_path: Path) -> No
     assert said["simulated"] is True
     assert said["confirmations"] == 1
     assert len(said["steps"]) == 12
-    assert said["forecast_s"] == pytest.approx(sum(step["forecast_s"] for step in said["steps"]), abs=0.01)
+    steps_s = sum(step["forecast_s"] for step in said["steps"])
+    assert said["forecast_s"] == pytest.approx(said["opening_s"] + steps_s, abs=0.01)
     assert list(tmp_path.iterdir()) == []
 
 

@@ -108,7 +108,7 @@ class SensitivitySettingsBase(WantedSignal):
             return tone + (5.0 + 1.5 * finer) * (DECAYS * self.agc_decay_s + 0.5)
         noise_s = 2.5 if self.target.kind == "quieting" else 0.0
         compared_s = 2.0 if self.read == "samples" else 0.0
-        return 0.5 + tone + noise_s + compared_s + 1.5 * finer
+        return 0.57 + tone + noise_s + compared_s + 2.0 * finer
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

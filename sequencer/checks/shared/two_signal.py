@@ -122,7 +122,7 @@ class TwoSignalSettings(SensitivitySettingsBase):
             self.sensitivity_forecast_s(conditions) if self.wanted_dbm is None else tone_s(conditions.mode)
         )
         finer = max(0.6, float((0.5 / self.accuracy_db) ** 1.5))
-        return first_s + REPEATS * REPEAT_S + len(self.offsets_hz) * (1.0 + 3.0 * finer)
+        return first_s + REPEATS * REPEAT_S + len(self.offsets_hz) * (0.9 + 2.5 * finer)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,0 +1,123 @@
+"""Forecasts hold: what is said before a run, and what is said to be left during it, against the bench's own clock.
+
+On the simulated bench, whose instruments answer at once: on sockets each exchange costs some milliseconds more, which nobody
+knows beforehand and the time left learns.
+"""
+
+from __future__ import annotations
+
+import sys
+import uuid
+from datetime import datetime
+from pathlib import Path
+
+import pytest
+
+from sequencer.checks.people import ANSWER_S
+from sequencer.inputs.load_bench import load_bench
+from sequencer.planning.load import load_sequence
+from sequencer.planning.parts import bench_parts
+from sequencer.planning.plan import Plan, make_plan
+from sequencer.run.confirm import GivenBeforehand
+from sequencer.run.events import CheckEnded, CheckStarted, Event, StepTaken
+from sequencer.run.record import Record, RunFacts
+from sequencer.run.runner import Runner, RunOutcome
+from tests.behaviour.test_shipped_sequences import BENCHES, RUNS
+from tests.support.person_at_terminal import attentive, run_at_terminal
+
+WITHIN = 0.2
+SOUND = [(sequence, serial) for sequence, serial, failing in RUNS if not failing] + [
+    ("quick-check", "M40-0018")
+]
+
+
+def _plan(sequence: str, serial: str, bench: str = "") -> Plan:
+    loaded = load_bench(bench or BENCHES.get(sequence, "sim/bench.yaml"))
+    return make_plan(load_sequence(sequence), loaded, serial=serial)
+
+
+def _run(folder: Path, plan: Plan, serial: str) -> tuple[RunOutcome, list[tuple[float, Event]]]:
+    """Run a plan; returns how it went, and every event with the bench's time at which it was told."""
+    parts = bench_parts(plan.bench, serial=serial, dry_run=True)
+    assert parts.simulation is not None
+    clock, told = parts.simulation.clock, list[tuple[float, Event]]()
+    facts = RunFacts(
+        run=f"r-{uuid.uuid4().hex[:8]}",
+        time=datetime.now().astimezone(),
+        serial=serial,
+        model="",
+        simulated=True,
+        bench_name="bench (simulated)",
+        plan=plan,
+    )
+    with Record(folder, facts) as record:
+        outcome = Runner(
+            plan, parts, record, GivenBeforehand(), [lambda event: told.append((clock.now_s(), event))]
+        ).run()
+    return outcome, told
+
+
+@pytest.mark.parametrize(("sequence", "serial"), SOUND)
+def test_the_forecast_of_a_shipped_sequence_holds(tmp_path: Path, sequence: str, serial: str) -> None:
+    """The bench time of a sound unit is within 20 % of what `validate` says, for every shipped sequence."""
+    plan = _plan(sequence, serial)
+    outcome, _ = _run(tmp_path, plan, serial)
+    assert outcome.bench_s == pytest.approx(plan.forecast_s, rel=WITHIN)
+
+
+@pytest.mark.parametrize(
+    ("sequence", "serial"), [("fm-mobile-acceptance", "M40-0007"), ("vhf-fm-handheld", "V5-0301")]
+)
+def test_the_time_left_is_what_is_left(tmp_path: Path, sequence: str, serial: str) -> None:
+    """At every event the time told is within 20 % of the whole of what the rest really took, and it shrinks inside a check."""
+    outcome, told = _run(tmp_path, _plan(sequence, serial), serial)
+    end_s = max(at_s for at_s, _ in told)
+    steps: dict[int, list[float]] = {}
+    for at_s, event in told:
+        if isinstance(event, CheckStarted | StepTaken | CheckEnded):
+            assert event.remaining_s == pytest.approx(end_s - at_s, abs=WITHIN * outcome.bench_s), event
+        if isinstance(event, StepTaken):
+            steps.setdefault(event.index, []).append(event.remaining_s)
+    assert all(one[0] >= one[-1] for one in steps.values())
+    assert max(one[0] - one[-1] for one in steps.values()) > 5.0
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are needed")
+@pytest.mark.slow
+def test_people_are_asked_about_as_often_as_is_forecast(tmp_path: Path) -> None:
+    """The answers that a person gives at a terminal, beside the confirmation, are within 20 % of those forecast, at 6 s each."""
+    asked: list[str] = []
+
+    def answer(seen: str) -> str | None:
+        said = attentive(seen)
+        if said is not None:
+            asked.append(seen)
+        return said
+
+    words = [
+        "run",
+        "manual-bench",
+        "--bench",
+        "manual-bench",
+        "--serial",
+        "M40-0007",
+        "--results",
+        str(tmp_path),
+    ]
+    run_at_terminal(words, answer, term="dumb")
+    plan = _plan("manual-bench", "M40-0007", "manual-bench")
+    forecast = sum(step.person_s for step in plan.steps) / ANSWER_S
+    assert len(asked) - plan.confirmations == pytest.approx(forecast, rel=WITHIN)
+
+
+def test_people_are_forecast_from_their_readings() -> None:
+    """The same sequence takes minutes where a person turns the generator and reads the meter, and says so beforehand."""
+    by_itself = _plan("manual-bench", "M40-0007", "sim/bench.yaml")
+    by_hand = _plan("manual-bench", "M40-0007", "manual-bench")
+    assert by_itself.forecast_s < 30.0
+    assert all(step.person_s == 0.0 for step in by_itself.steps)
+    sensitivity, s9 = (step for step in by_hand.steps if step.side == "receive")
+    assert (
+        sensitivity.person_s > s9.person_s > 30.0
+    )  # one also reads the meter, the other only turns the generator
+    assert by_hand.forecast_s > 120.0
