@@ -49,7 +49,7 @@ def test_the_layers_are_those_that_are_kept() -> None:
     assert drawn is not None
     assert contract is not None
     layers = re.findall(r'"([^"]+)"', contract[1])
-    assert [line.strip().removesuffix(".py") for line in drawn[1].splitlines()] == layers
+    assert [line.strip().replace(".py", "") for line in drawn[1].splitlines()] == layers
 
 
 @pytest.mark.parametrize(
