@@ -148,13 +148,17 @@ def _run_and_tell(
     if record.facts.simulated and not facts.simulated:
         click.echo("The instruments say that they are simulated: so is this run marked.", err=True)
     facts = record.facts
+    nowhere = record.kept.nowhere_as_csv() if record.kept is not None else ""
     hazards = parts.simulation.hazards if parts.simulation is not None else ()
     with reader_may_be_gone(sys.stdout):
         if as_json:
             click.echo(json.dumps(_as_json(facts, outcome, record, hazards), ensure_ascii=False, indent=2))
         else:
             _show(facts, outcome, str(record.table.path))
+            click.echo(nowhere, nl=False)
     with reader_may_be_gone(sys.stderr):
+        if as_json:
+            click.echo(nowhere, nl=False, err=True)
         for text in (*outcome.trouble, *(f"witness: {hazard}" for hazard in hazards)):
             click.echo(text, err=True)
         click.echo(outcome.safe_state.last_line(), err=True)
@@ -197,7 +201,9 @@ def _verdict(outcome: RunOutcome) -> str:
     words = {
         ExitStatus.PASSED: "All limits met.",
         ExitStatus.FAILED: "Not all limits met.",
-        ExitStatus.INTERRUPTED: "Interrupted; what was measured is kept.",
+        ExitStatus.INTERRUPTED: "Interrupted; what was measured is kept."
+        if not outcome.trouble
+        else "Interrupted; see below.",
     }
     decisions = [result.decision for result in outcome.results]
     said = words.get(outcome.status, "")
@@ -235,6 +241,7 @@ def _as_json(
         "bench_s": round(outcome.bench_s, 3),
         "forecast_s": round(facts.plan.forecast_s, 3),
         "table": str(record.table.path),
+        "kept": None if record.kept is None else record.kept.as_plain(),
         "trouble": list(outcome.trouble),
         "faults": [asdict(one) for one in outcome.faults],
         "hazards": [str(hazard) for hazard in hazards],

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import csv
 import os
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from contextlib import suppress
 from datetime import datetime
+from io import StringIO
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import Any, Self
 
 from sequencer.results.model import COLUMNS, Result, row_of
 
@@ -24,27 +25,56 @@ class ResultsTable:
         """
         self.path = path
         self._power_safe = power_safe
-        self._file = path.open("x", newline="", encoding="utf-8")
-        self._writer = csv.DictWriter(self._file, fieldnames=COLUMNS)
-        self._writer.writeheader()
+        self._lines: list[bytes] = []  # all that is to stand there, the header first
+        self._kept = 0  # how many lines do
+        self._good = 0  # and how many bytes they are
+        self._file = path.open("xb", buffering=0)
+        self._add(dict(zip(COLUMNS, COLUMNS, strict=True)))
         self._keep()
         if power_safe:
             _keep_name(path.parent)
 
     def write(self, results: Iterable[Result]) -> None:
-        """Append ``results`` and see them onto the disk."""
+        """Append ``results`` and see them onto the disk. On OSError none of them stands there; the next write tries again."""
         for result in results:
-            self._writer.writerow({name: spreadsheet_safe(cell) for name, cell in row_of(result).items()})
+            self._add(row_of(result))
         self._keep()
+
+    def count_kept(self) -> int:
+        """Read the file back and return how many of the results stand there, whole, from the first on."""
+        try:
+            content = self.path.read_bytes()
+        except OSError:
+            return 0
+        end = 0
+        for at, line in enumerate(self._lines):
+            if content[end : end + len(line)] != line:
+                return max(at - 1, 0)
+            end += len(line)
+        return len(self._lines) - 1
 
     def close(self) -> None:
         """Close the file."""
         self._file.close()
 
+    def _add(self, row: Mapping[str, Any]) -> None:
+        self._lines.append(_line(row))
+
     def _keep(self) -> None:
-        self._file.flush()
-        if self._power_safe:
-            os.fsync(self._file.fileno())
+        """Write the lines that do not stand there yet. A disk that fills up leaves no half of a line behind."""
+        waiting = b"".join(self._lines[self._kept :])
+        try:
+            self._file.seek(self._good)
+            written = 0
+            while written < len(waiting):
+                written += self._file.write(waiting[written:]) or 0
+            if self._power_safe:
+                os.fsync(self._file.fileno())
+        except OSError:
+            with suppress(OSError):
+                self._file.truncate(self._good)
+            raise
+        self._kept, self._good = len(self._lines), self._good + len(waiting)
 
     def __enter__(self) -> Self:
         return self
@@ -53,6 +83,18 @@ class ResultsTable:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.close()
+
+
+def lines_of(results: Iterable[Result]) -> str:
+    """Return results as a table holds them, under its header."""
+    header = _line(dict(zip(COLUMNS, COLUMNS, strict=True)))
+    return b"".join([header, *(_line(row_of(one)) for one in results)]).decode("utf-8")
+
+
+def _line(row: Mapping[str, Any]) -> bytes:
+    line = StringIO(newline="")
+    csv.writer(line).writerow([spreadsheet_safe(row[name]) for name in COLUMNS])
+    return line.getvalue().encode("utf-8", "backslashreplace")
 
 
 def table_path(folder: Path, *, time: datetime, serial: str, sequence: str) -> Path:

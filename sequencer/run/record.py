@@ -24,6 +24,7 @@ from sequencer.results.model import Result
 from sequencer.results.store.place import STORE_NAME, find_place
 from sequencer.results.store.spill import KeptBeside
 from sequencer.results.store.store import BenchInstrument, Store, StoreProblem
+from sequencer.run.kept import Kept
 
 __all__ = ["STORE_NAME", "Record", "RunFacts"]
 
@@ -54,7 +55,7 @@ class Record:
     """Table and store of one run.
 
     What the store cannot take at once (another process holds it) is kept beside the table, as JSON, and written at the next
-    check. ``trouble`` says what one of the two could not keep; the other has it all the same.
+    check. ``trouble`` says what one of the two could not keep, and at the end what stands where, as it was read back from there.
     """
 
     def __init__(self, folder: Path, facts: RunFacts, *, store: str = "") -> None:
@@ -65,6 +66,8 @@ class Record:
         self.facts = facts
         self._known = 0
         self.trouble: list[str] = []
+        self.kept: Kept | None = None
+        """What stands where, read back at the end."""
         self._waiting: list[Callable[[bool], None]] = []
         with ExitStack() as undo:
             try:
@@ -112,8 +115,7 @@ class Record:
             self.table.write(results)
         except OSError as error:
             self._trouble(
-                f"cannot write the results table {self.table.path}: {error.strerror or error}. What is missing there stands in "
-                f"the store beside it. Check the free space."
+                f"cannot write the results table {self.table.path}: {error.strerror or error}. Check the free space."
             )
         self._beside.add(index, results, said)
 
@@ -145,10 +147,36 @@ class Record:
                 self.facts.run, outcome=outcome, bench_safe=bench_safe, bench_s=bench_s
             )
         )
+        self._table_again()
+        self.kept = self._read_back()
         if problem is not None:
+            self._trouble(f"{problem} {self.kept.said()}")
+        elif self.trouble or not self.kept.whole:
+            self._trouble(self.kept.said())
+
+    def _table_again(self) -> None:
+        """Write to the table what did not fit there; there may be room now."""
+        try:
+            self.table.write(())
+        except OSError as error:
             self._trouble(
-                f"{problem} All results stand in the table {self.table.path}{self._beside.where()}."
+                f"cannot write the results table {self.table.path}: {error.strerror or error}. Check the free space."
             )
+
+    def _read_back(self) -> Kept:
+        found = self._beside.results
+        try:
+            in_store = self.store.count_kept(self.facts.run, found)
+        except StoreProblem:
+            in_store = 0
+        return Kept(
+            results=tuple(one for _, one in found),
+            table=self.table.path,
+            in_table=self.table.count_kept(),
+            store=self.store.where,
+            in_store=in_store,
+            beside=self._beside.where(),
+        )
 
     def __enter__(self) -> Self:
         return self

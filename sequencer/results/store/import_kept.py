@@ -11,6 +11,7 @@ from sqlalchemy.sql.functions import count
 
 from sequencer.results.store import rows as store_rows
 from sequencer.results.store.insert import CheckRows, Writing
+from sequencer.results.store.query import count_alike
 from sequencer.results.store.spill import KeptCheck, KeptRun
 from sequencer.results.store.tables import exchanges, instruments, results, runs
 
@@ -83,18 +84,13 @@ def import_kept(kept: KeptRun, connection: Connection) -> Imported:
 def _missing(kept: KeptRun, connection: Connection, stored_results: int) -> list[KeptCheck]:
     """Return the checks that the store has not; all that it has must be the file's first, or `NotTheSame` is raised."""
     name = kept.run
-    columns = (results.c.check_index, results.c.quantity, results.c.channel, results.c.value)
-    stored = connection.execute(select(*columns).where(results.c.run == name).order_by(results.c.id)).all()
     in_file = [
-        (check.check_index, store_rows.clean_text(one.quantity), one.channel, one.value)
+        store_rows.same_result(check.check_index, one.quantity, one.channel, one.value)
         for check in kept.checks
         for one in check.results
     ]
     there = stored_results + _count(connection, exchanges, name)
-    of_both = min(len(stored), len(in_file))
-    if [tuple(map(repr, one)) for one in stored[:of_both]] != [
-        tuple(map(repr, one)) for one in in_file[:of_both]
-    ]:
+    if count_alike(connection, name, in_file) < min(stored_results, len(in_file)):
         raise NotTheSame(f"the results of run {name} in the store are not those of the file")
     for at, check in enumerate(kept.checks):
         if there <= 0:

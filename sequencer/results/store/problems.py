@@ -16,7 +16,7 @@ _STATES = (  # SQLSTATE (ISO/IEC 9075 classes; PostgreSQL manual, appendix A), m
     ("40P01", "Another program was writing the same rows: the write is tried again."),
     (
         "53100",
-        "Make room on the server's disk; the results tables (CSV) in the results folder are not affected.",
+        "Make room on the server's disk.",
     ),
     ("25006", "It is read-only at present: ask whoever keeps the server, or name another with --store."),
     ("23505", "A run of that name is in the store already: start the run again, it gets a new name."),
@@ -84,12 +84,12 @@ def _next_move(reason: str, error: BaseException) -> str:
     if "UNIQUE" in reason:
         return "A run of that name is in the store already: start the run again, it gets a new name."
     if "full" in reason or "I/O" in reason or "too big" in reason:
-        return "Make room on the disk; the results tables (CSV) beside it are not affected."
+        return "Make room on the disk."
     if isinstance(error, (OperationalError, sqlite3.OperationalError)) and (
         "readonly" in reason or "unable to open" in reason
     ):
         return "Check the permissions of the file and its folder, or name another folder with --folder."
-    return "It is damaged or not a store: move it away; the results tables (CSV) beside it hold the same results."
+    return "It is damaged or not a store: move it away; look in the results tables (CSV) beside it for what was measured."
 
 
 def _server_move(reason: str, state: str | None) -> str:
@@ -102,6 +102,4 @@ def _server_move(reason: str, state: str | None) -> str:
         return "Check the user and the database in the store's address; a database is made with createdb."
     if state is None:
         return "Check that the server runs and can be reached at that address."
-    return (
-        "Ask whoever keeps the server; the results tables (CSV) in the results folder hold the same results."
-    )
+    return "Ask whoever keeps the server; look in the results tables (CSV) in the results folder for what was measured."

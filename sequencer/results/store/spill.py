@@ -128,7 +128,7 @@ class KeptBeside:
         self.kept = KeptRun(**run)
         self._path = path
         self._checks: list[KeptCheck] = []
-        self._written = False
+        self._written = ""
 
     def add(self, check_index: int, results: Sequence[Result], said: Sequence[Exchange]) -> None:
         """Remember what a check left."""
@@ -141,36 +141,45 @@ class KeptBeside:
 
     def write(self) -> str:
         """Write the file anew, whole, onto the disk. Return what is wrong if it cannot be."""
-        plain = asdict(replace(self.kept, checks=tuple(self._checks)))
-        text = json.dumps(plain, ensure_ascii=False, indent=1, default=_in_json)
+        text = self._text()
         try:
             with (
                 whole_file(self._path) as beside,
                 beside.open("w", encoding="utf-8", errors="backslashreplace") as file,
             ):
-                file.write(text + "\n")
+                file.write(text)
                 onto_disk(file)
         except InputError as problems:
             return (
                 f"cannot keep the run beside its table either: {problems.complaints[0].message}: {self._path}"
             )
-        self._written = True
+        self._written = text
         return ""
+
+    def _text(self) -> str:
+        plain = asdict(replace(self.kept, checks=tuple(self._checks)))
+        return json.dumps(plain, ensure_ascii=False, indent=1, default=_in_json) + "\n"
 
     def remove(self) -> None:
         """Take the file away: the store has it all."""
         if self._written:
             self._path.unlink(missing_ok=True)
-            self._written = False
+            self._written = ""
 
-    def where(self) -> str:
-        """Return where the run stands beside its table, for the end of a sentence."""
-        if not self._written:
-            return ""
-        return (
-            f", and with readings and exchanged bytes in {self._path}, which 'sequencer import-kept' puts into the store "
-            "once it can be written"
-        )
+    @property
+    def results(self) -> tuple[tuple[int, Result], ...]:
+        """Every result so far, in order, with the number of its check."""
+        return tuple((check.check_index, one) for check in self._checks for one in check.results)
+
+    def where(self) -> Path | None:
+        """Return the file if, read back, it holds all that the run has left so far."""
+        if not self._written or self._written != self._text():
+            return None
+        try:
+            content = self._path.read_bytes()
+        except OSError:
+            return None
+        return self._path if content == self._written.encode("utf-8", "backslashreplace") else None
 
 
 def read_kept(file: Path) -> KeptRun:

@@ -27,6 +27,7 @@ from sequencer.results.store.query import (
     RESULT_QUERY,
     RUN_COLUMNS,
     Wanted,
+    count_alike,
     instruments_of,
     result_conditions,
     results_found,
@@ -106,6 +107,11 @@ class Store:
                     prepare(store._engine, store._where)
             undo.pop_all()
         return store
+
+    @property
+    def where(self) -> str:
+        """The store's place as it may be shown."""
+        return self._where
 
     def close(self) -> None:
         """Let go of the store."""
@@ -225,6 +231,13 @@ class Store:
         query = RESULT_QUERY.where(results.c.run == run).order_by(results.c.id)
         with self._doing("read"), self._engine.connect() as connection:
             return results_found(query, connection, points=points)
+
+    def count_kept(self, run: str, found: Iterable[tuple[int, Result]]) -> int:
+        """Return how many of ``found`` (number of the check, result; in order) the store gives back, from the first on."""
+        wanted = [store_rows.same_result(index, one.quantity, one.channel, one.value) for index, one in found]
+        self._checks.let_go()
+        with self._doing("read"), self._engine.connect() as connection:
+            return count_alike(connection, run, wanted)
 
     def read_instruments(self, names: Sequence[str]) -> dict[str, list[BenchInstrument]]:
         """Return who stood on the bench in each of these runs, in order; a run without any is left out."""
