@@ -37,12 +37,14 @@ class Reading:
     """One number from one instrument at one moment, or the reason why there is none.
 
     ``number`` is a finite float in the unit the method names when ``state`` is IN_RANGE, otherwise None:
-    a special value of the instrument never reaches arithmetic.
+    a special value of the instrument never reaches arithmetic. ``reading_s`` is how long it measured, by its own word; None where it
+    has none.
     """
 
     number: float | None
     state: RangeState = RangeState.IN_RANGE
     raw: str = ""
+    reading_s: float | None = None
 
 
 SIMULATED = "(simulated)"

@@ -254,6 +254,14 @@ class ErrorEntry:
     def __bool__(self) -> bool:
         return self.code != 0
 
+    @property
+    def is_warning(self) -> bool:
+        """Say whether it is the instrument's own note rather than one of the standard's errors, which are negative (21.8.2).
+
+        A note beside a setting that reads back as asked says nothing against that setting.
+        """
+        return self.code > 0
+
     def __str__(self) -> str:
         return f'{self.code},"{self.text}"'
 

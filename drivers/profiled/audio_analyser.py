@@ -15,7 +15,6 @@ class ProfiledAudioAnalyser(ProfiledInstrument, AudioAnalyser):
 
     def prepare(self) -> None:
         """Start with the audio source off."""
-        self._reading_s: float | None = None
         self.configure_source_enabled(False)
 
     def set_start_state(self) -> None:
@@ -44,13 +43,11 @@ class ProfiledAudioAnalyser(ProfiledInstrument, AudioAnalyser):
 
     def read_sinad_db(self, reading_s: float) -> Reading:
         """Return SINAD at the tone, dB, measured over ``reading_s`` seconds."""
-        self._set_reading_time(reading_s)
-        return self._read("sinad", extra_s=reading_s)
+        return self._read_for("sinad", reading_s)
 
     def read_level_v(self, reading_s: float) -> Reading:
         """Return the audio level, V rms, measured over ``reading_s`` seconds."""
-        self._set_reading_time(reading_s)
-        return self._read("level", extra_s=reading_s)
+        return self._read_for("level", reading_s)
 
     def configure_second_tone(self, tone_hz: float, level_v: float) -> None:
         """Mix a second tone onto the source; level 0 takes it away."""
@@ -65,13 +62,11 @@ class ProfiledAudioAnalyser(ProfiledInstrument, AudioAnalyser):
 
     def read_distortion_percent(self, reading_s: float) -> Reading:
         """Return distortion and noise, percent of the whole, measured over ``reading_s`` seconds."""
-        self._set_reading_time(reading_s)
-        return self._read("distortion", extra_s=reading_s)
+        return self._read_for("distortion", reading_s)
 
     def read_audio_frequency_hz(self, reading_s: float) -> Reading:
         """Return the frequency of the tone, Hz."""
-        self._set_reading_time(reading_s)
-        return self._read("audio_frequency", extra_s=reading_s)
+        return self._read_for("audio_frequency", reading_s)
 
     def set_notch_hz(self, tone_hz: float) -> None:
         """Say which tone SINAD and distortion take out, where the instrument does not follow by itself."""
@@ -81,8 +76,3 @@ class ProfiledAudioAnalyser(ProfiledInstrument, AudioAnalyser):
     def capture_audio(self, seconds: float, rate_hz: float) -> Samples:
         """Record the loudspeaker's voltage, V."""
         return record(self, "recorded_audio", seconds, rate_hz)
-
-    def _set_reading_time(self, reading_s: float) -> None:
-        if self._has("reading_time") and (reading_s != self._reading_s or "reading_time" not in self._kept):
-            self._set("reading_time", reading_s, tolerance=0.05 * reading_s)
-            self._reading_s = reading_s

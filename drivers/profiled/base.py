@@ -6,8 +6,7 @@ A driver might: override `prepare` (what is sent once after the reset) and `disa
 
 from __future__ import annotations
 
-import math
-
+from drivers.changes import Changes
 from drivers.clock import Clock
 from drivers.faults import (
     InstrumentError,
@@ -23,10 +22,11 @@ from drivers.link.link import Link
 from drivers.profiled.answers import bit_of, picked, position_of, reading_of, same_word
 from drivers.profiled.kept_settings import KeptSettings, Setting, at_root
 from drivers.profiled.profile import Command, Profile
+from drivers.profiled.timed_reading import TimedReading
 from drivers.roles import Identity, Limits, Reading
 
 
-class ProfiledInstrument(KeptSettings):
+class ProfiledInstrument(KeptSettings, TimedReading):
     """An instrument on a `Link`, spoken to in the words of its `Profile`.
 
     Constructed by the engine when the bench opens, with these arguments and no others; nothing is sent before `open`. ``link`` is the
@@ -54,6 +54,10 @@ class ProfiledInstrument(KeptSettings):
         self._kept: dict[str, Setting] = {}
         self._unknown: set[str] = set()
         self._prepared_at = 0
+        self._changes = Changes()
+        self._asked_reading_s: float | None = None
+        self._made_reading_s = 0.0
+        self._warnings: list[str] = []
 
     # -- life ---------------------------------------------------------------------------------------------------------
 
@@ -107,6 +111,11 @@ class ProfiledInstrument(KeptSettings):
             found.append(str(entry))
         return found
 
+    def take_warnings(self) -> list[str]:
+        """Return what its error queue held beside a setting that was confirmed all the same, and forget it."""
+        taken, self._warnings = self._warnings, []
+        return taken
+
     def ask(self, name: str) -> str:
         """Return the raw answer to the profile's query ``name``: for identification and for a person's eye.
 
@@ -117,12 +126,13 @@ class ProfiledInstrument(KeptSettings):
 
     # -- setting --------------------------------------------------------------------------------------------------
 
-    def _say(self, name: str, *, extra_s: float = 0.0) -> None:
+    def _say(self, name: str, *, extra_s: float = 0.0, strict: bool = False) -> None:
         """Order something that takes no value; the error queue is asked in the same message.
 
-        ``extra_s`` is how much longer than a plain answer it may take until it is done.
+        ``extra_s`` is how much longer than a plain answer it may take until it is done. ``strict`` where nothing else will tell
+        whether it was done: then the instrument's own notes are complaints too.
         """
-        self._checked(self._set_message(name), extra_s=extra_s)
+        self._checked(self._set_message(name), extra_s=extra_s, strict=strict)
 
     def _set(self, name: str, number: float, *, tolerance: float) -> float:
         """Set a number, read it back in the same message; returns what the instrument made of it.
@@ -181,23 +191,12 @@ class ProfiledInstrument(KeptSettings):
             )
         self._kept[name] = Setting(name=name, position=on)
 
-    def _refuse_level(self, level_dbm: float) -> None:
-        low, high = self._limits.level_min_dbm, self._limits.level_max_dbm
-        least = -math.inf if low is None else low
-        most = math.inf if high is None else high
-        if not least - 1e-9 <= level_dbm <= most + 1e-9:  # written so that nan is refused too
-            raise Refused(
-                f"level {level_dbm:.1f} dBm refused; it offers {least:+.1f} to {most:+.1f} dBm",
-                instrument=self.name,
-                address=self.address,
-                next_move="Change the level asked for, or 'level' in the bench file if it misstates the instrument.",
-            )
-
     # -- asking ---------------------------------------------------------------------------------------------------
 
     def _read(self, name: str, *, extra_s: float = 0.0) -> Reading:
         """Ask for a number; ``extra_s`` is how much longer than a plain answer the reading may take."""
         command = self._command(name)
+        self._wait_settled()
         reply = self._link.query(command.query, timeout_s=self._link.timeout_s + extra_s)
         return self._reading(name, reply, command.query)
 
@@ -243,11 +242,13 @@ class ProfiledInstrument(KeptSettings):
 
     def prepare_recording(self, count: int, interval_s: float) -> float:
         """Set points and interval and record; returns the interval that the instrument made of it, s."""
-        self._set("recording_points", count, tolerance=0.0)
-        made_s = self._set("recording_interval", interval_s, tolerance=0.05 * interval_s)
-        # Points times interval is the time of an acquisition, which many couple to the time of a reading.
-        self.forget_setting("recording_points", "recording_interval", "reading_time")
-        self._say("record", extra_s=count * made_s)
+        self._wait_settled()
+        with self._changing_nothing():
+            self._set("recording_points", count, tolerance=0.0)
+            made_s = self._set("recording_interval", interval_s, tolerance=0.05 * interval_s)
+            # Points times interval is the time of an acquisition, which many couple to the time of a reading.
+            self.forget_setting("recording_points", "recording_interval", "reading_time")
+            self._say("record", extra_s=count * made_s)
         return made_s
 
     def read_block(self, name: str, *, extra_s: float = 0.0) -> bytes:
@@ -302,23 +303,29 @@ class ProfiledInstrument(KeptSettings):
                 ) from error
         return command.set.replace("{number}", written)
 
-    def _checked(self, message: str, *, extra_s: float = 0.0) -> str:
+    def _checked(self, message: str, *, extra_s: float = 0.0, strict: bool = False) -> str:
         """Send ``message`` and its error query as one message; return what came before the error entry.
 
         Raises InstrumentError for a negative entry: the standard's own errors. A positive one is the instrument's own remark (SCPI-1999
-        volume 2, 21.8: device-dependent), such as an old zeroing: whether the setting was made is told by its read-back.
+        volume 2, 21.8: device-dependent), such as an old zeroing: whether the setting was made is told by its read-back. ``strict``
+        where there is none: then a remark is a complaint too.
         """
         question = at_root(self._profile.commands["error"].query)
         whole = f"{message};{question}"
         reply = self._link.query_explained(
             whole, str, timeout_s=self._link.timeout_s + extra_s, error_question=question
         )
+        self._changes.note(self._clock.now_s())
         answer, error = _split_off_error(reply)
         try:
             entry = scpi.parse_error(error)
         except ValueError as wrong:
             raise self._unexpected(str(wrong), whole, reply) from wrong
-        if entry and (entries := [entry, *self._remaining_errors()]) and any(one.code < 0 for one in entries):
+        if entry:
+            entries = [entry, *self._remaining_errors()]
+            self._warnings += [str(one) for one in entries if one.is_warning]
+            if not strict and all(one.is_warning for one in entries):
+                return answer
             raise InstrumentError(
                 f"it complains: {', then '.join(map(str, entries))}",
                 instrument=self.name,

@@ -26,4 +26,4 @@ class ProfiledPowerMeter(ProfiledInstrument, PowerMeter):
 
     def zero(self) -> None:
         """Zero the sensor; RF must be off."""
-        self._say("zero", extra_s=ZERO_MAX_S)
+        self._say("zero", extra_s=ZERO_MAX_S, strict=True)

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import math
+
+from drivers.faults import Refused
 from drivers.profiled.base import ProfiledInstrument
 from drivers.profiled.kept_settings import Setting
 from drivers.roles import SignalGenerator
@@ -78,3 +81,15 @@ class ProfiledSignalGenerator(ProfiledInstrument, SignalGenerator):
         if self._has("settling"):
             self._wait_while("settling", max_s)
         self._clock.wait_s(self._settle_s)
+
+    def _refuse_level(self, level_dbm: float) -> None:
+        low, high = self._limits.level_min_dbm, self._limits.level_max_dbm
+        least = -math.inf if low is None else low
+        most = math.inf if high is None else high
+        if not least - 1e-9 <= level_dbm <= most + 1e-9:  # written so that nan is refused too
+            raise Refused(
+                f"level {level_dbm:.1f} dBm refused; it offers {least:+.1f} to {most:+.1f} dBm",
+                instrument=self.name,
+                address=self.address,
+                next_move="Change the level asked for, or 'level' in the bench file if it misstates the instrument.",
+            )

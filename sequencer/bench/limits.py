@@ -29,8 +29,8 @@ def supply_accuracy_percent(bench: BenchFile) -> float | None:
 
 
 def bounds_s(bench: BenchFile) -> dict[str, float]:
-    """Return the longest that an answer may take, s, by role."""
+    """Return the longest that an answer may take, s, by role, the wait before it included."""
     found: dict[str, float] = {}
     for entry in bench.instruments.values():
-        found[entry.role] = max(entry.timeout_s, found.get(entry.role, 0.0))
+        found[entry.role] = max(entry.timeout_s + entry.settling_s, found.get(entry.role, 0.0))
     return found

@@ -9,11 +9,13 @@ from dataclasses import dataclass
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Literal, Self
 
+from drivers.changes import Changes
 from drivers.clock import Clock, RealClock
 from drivers.faults import InstrumentFault, Refused
 from drivers.link.link import Link
 from drivers.link.visa import open_library
 from drivers.operator.prompt import Person
+from drivers.profiled.base import ProfiledInstrument
 from drivers.registry import find_driver
 from drivers.roles import Identity, Instrument
 from drivers.trace import Direction, Exchange
@@ -71,6 +73,7 @@ class OpenBench:
         self.instruments: dict[str, Instrument] = {}
         self.safe_state: SafeState | None = None
         self._said: list[Exchange] = []
+        self._changes = Changes()
         self._stack = ExitStack()
         self._touched = False
         self._key_line_fault: InstrumentFault | None = None
@@ -79,7 +82,7 @@ class OpenBench:
         self._operators = Operators(
             parts.bench,
             clock=self.clock,
-            trace=self._said.append,
+            trace=self._keep_change,
             stack=self._stack,
             instruments=self.instruments,
             person=parts.person,
@@ -161,6 +164,11 @@ class OpenBench:
         if self.parts.simulation is not None:
             self.parts.simulation.connect_by_hand(path if connection == "through" else connection)
 
+    def _keep_change(self, exchange: Exchange) -> None:
+        """Keep what was said to a person, or to a radio on a line of text: either may have changed what others see."""
+        self._changes.note(exchange.time_s)
+        self._said.append(exchange)
+
     def keep_exchange(self, exchange: Exchange) -> None:
         """Keep a message that was exchanged with no instrument: a question to a person, and the answer."""
         self._said.append(exchange)
@@ -214,7 +222,7 @@ class OpenBench:
                 entry,
                 self.parts.profiles[name],
                 clock=self.clock,
-                trace=self._said.append,
+                trace=self._keep_change,
                 stack=self._stack,
                 simulation=self.parts.simulation,
             )
@@ -234,7 +242,10 @@ class OpenBench:
         # beside a person it is the person's instrument that is waited for
         settle_s = entry.settling_s if called == name else 0.0
         driver: Any = find_driver("profile" if entry.manual else entry.driver, entry.role)
-        return driver(link, self.parts.profiles[name], self.clock, settle_s=settle_s, limits=limits_of(entry))
+        made = driver(link, self.parts.profiles[name], self.clock, settle_s=settle_s, limits=limits_of(entry))
+        if isinstance(made, ProfiledInstrument):
+            made.share_changes(self._changes)
+        return made
 
     def _make_safe_bench(self, instruments: dict[str, Instrument]) -> SafeBench:
         paths, protection = self.bench.paths, self.bench.protection

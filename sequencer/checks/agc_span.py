@@ -222,7 +222,7 @@ def _relative(reading: Reading, reference_v: float) -> Reading:
         return reading
     if reading.number <= 0.0:
         return Reading(number=None, state=RangeState.UNDER_RANGE)
-    return Reading(number=20.0 * math.log10(reading.number / reference_v))
+    return replace(reading, number=20.0 * math.log10(reading.number / reference_v))
 
 
 def _reference(strong_v: list[float], crossing: Crossing) -> tuple[Contribution, ...]:

@@ -19,7 +19,7 @@ from sequencer.checks.shared.wanted_signal import WantedSignal, apply_wanted
 from sequencer.files.fields import TimeS, VoltageV, between
 from sequencer.results.model import Point
 from sequencer.safety.receive import ReceiveSide
-from sequencer.search.protocol import Ask, Crossing, NoReading, Settling, SwitchingCrossing, find_crossing
+from sequencer.search.protocol import Crossing, Settling, SwitchingCrossing, find_crossing
 from sequencer.search.switching import SwitchingSearch
 from sequencer.uncertainty.budget import Budget
 from sequencer.uncertainty.contributions import SEARCH_INTERVAL, search_interval
@@ -103,11 +103,7 @@ class Squelch(Check[SquelchSettings]):
         side.wait_s(10.0 * settings.settling_s)
         stepper = Stepper(side, conditions, side.read_audio_v, unit="V")
 
-        def is_open(ask: Ask) -> bool | NoReading:
-            reading = stepper.measure(ask)
-            return reading if isinstance(reading, NoReading) else reading > threshold_v
-
-        found = find_crossing(search, is_open)
+        found = find_crossing(search, lambda ask: stepper.test(ask, threshold_v))
         points = tuple(stepper.points)
         if found.found and (why_not := _smooth(points, threshold_v)):
             return self._nothing(settings, why_not, points)

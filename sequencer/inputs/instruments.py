@@ -41,7 +41,7 @@ def _entry(name: str, doc: str, *bases: type[Instrument]) -> type[Instrument]:
 
 
 def _profiled(role: str, model: type[Instrument]) -> type[Instrument]:
-    waits = (Settling,) if role in ("signal_generator", "switch") else ()
+    waits = (Settling,) if role != "radio" else ()
     return _entry(f"Profiled{model.__name__}", model.__doc__ or "", Profiled, *waits, model)
 
 

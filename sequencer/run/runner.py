@@ -35,6 +35,7 @@ from sequencer.run.judge import judged
 from sequencer.run.record import Record, RunFacts
 from sequencer.run.status import ExitStatus
 from sequencer.run.time_left import TimeLeft
+from sequencer.run.warned import warned
 from sequencer.safety.cables import BACK
 from sequencer.safety.channel import ChannelRefused
 from sequencer.safety.plausible import UnitFacts
@@ -184,6 +185,7 @@ class Runner:
 
     def _kept(self, step: Step, findings: list[Finding]) -> tuple[Result, ...]:
         try:
+            findings = warned(findings, self._bench.instruments.values())
             results = tuple(self._judged(step, finding) for finding in findings)
         except Exception as error:  # what a check from elsewhere returned cannot be judged
             results = tuple(self._judged(step, finding) for finding in self._defect(step, error))

@@ -23,6 +23,7 @@ from sequencer.search.protocol import (
     SearchInputError,
     Settling,
     Status,
+    as_read,
     require_finite,
     require_window,
 )
@@ -90,7 +91,7 @@ class CurveSearch:
         """The reading wanted now, or None when the search has ended."""
         return self._ask
 
-    def tell(self, reading: float | NoReading, /) -> None:
+    def tell(self, reading: float | NoReading, /, *, reading_s: float | None = None) -> None:
         """Take the reading that answers the present ask: a finite number, or a NoReading.
 
         Raises SearchInputError, and keeps asking, for NaN, infinity or what is no number; also when the search has
@@ -98,7 +99,7 @@ class CurveSearch:
         """
         if self._ask is None:
             raise SearchInputError("The search has ended; it takes no further reading. Read 'result'.")
-        self._state.take(self._ask, reading)
+        self._state.take(as_read(self._ask, reading_s), reading)
         following = self._following()
         if isinstance(following, Ask):
             self._ask = following

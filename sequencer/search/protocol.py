@@ -18,8 +18,8 @@ from __future__ import annotations
 import enum
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
-from typing import Protocol, TypeVar
+from dataclasses import dataclass, replace
+from typing import Generic, Protocol, TypeVar
 
 
 class SearchInputError(ValueError):
@@ -175,8 +175,8 @@ class Search(Protocol[Reading_contra, Answer_co]):
     def ask(self) -> Ask | None:
         """The reading wanted now, or None when the search has ended."""
 
-    def tell(self, reading: Reading_contra, /) -> None:
-        """Take the reading that answers the present ask."""
+    def tell(self, reading: Reading_contra, /, *, reading_s: float | None = None) -> None:
+        """Take the reading that answers the present ask; ``reading_s`` where it was read for another time than asked, s."""
 
     @property
     def result(self) -> Answer_co:
@@ -187,11 +187,34 @@ ReadingT = TypeVar("ReadingT")
 Found_ = TypeVar("Found_")
 
 
-def find_crossing(search: Search[ReadingT, Found_], measure: Callable[[Ask], ReadingT]) -> Found_:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Timed(Generic[ReadingT]):
+    """A reading that was read for another time than asked, ``reading_s`` s: an instrument may offer steps only."""
+
+    value: ReadingT
+    reading_s: float
+
+
+def find_crossing(
+    search: Search[ReadingT, Found_], measure: Callable[[Ask], ReadingT | Timed[ReadingT]]
+) -> Found_:
     """Ask and tell until the search ends, and return its result; what ``measure`` raises passes through."""
     while (ask := search.ask) is not None:
-        search.tell(measure(ask))
+        tell(search, measure(ask))
     return search.result
+
+
+def tell(search: Search[ReadingT, Found_], reading: ReadingT | Timed[ReadingT]) -> None:
+    """Tell a search its reading, and for how long it was read where that differs from what was asked."""
+    if isinstance(reading, Timed):
+        search.tell(reading.value, reading_s=reading.reading_s)
+    else:
+        search.tell(reading)
+
+
+def as_read(ask: Ask, reading_s: float | None) -> Ask:
+    """Return the ask as it was carried out: read for ``reading_s``, where that is known to differ."""
+    return ask if reading_s is None else replace(ask, reading_s=reading_s)
 
 
 def require_finite(name: str, number: float, *, least: float = -math.inf, above: float = -math.inf) -> float:

@@ -19,6 +19,7 @@ from sequencer.search.protocol import (
     Settling,
     Status,
     SwitchingCrossing,
+    as_read,
     require_finite,
     require_window,
 )
@@ -86,7 +87,7 @@ class SwitchingSearch:
         """The test wanted now, or None when the search has ended."""
         return self._ask
 
-    def tell(self, reading: Lit, /) -> None:
+    def tell(self, reading: Lit, /, *, reading_s: float | None = None) -> None:
         """Take the answer to the present ask.
 
         It is True or False, a bar's pattern or count, or a NoReading (asked again).
@@ -94,7 +95,8 @@ class SwitchingSearch:
         """
         if self._ask is None:
             raise SearchInputError("The search has ended; it takes no further reading. Read 'result'.")
-        ask, taken = self._ask, Reading(ask=self._ask, value=reading)
+        ask = as_read(self._ask, reading_s)
+        taken = Reading(ask=ask, value=reading)
         on = None if isinstance(reading, NoReading) else self._is_on(reading)
         self._readings.append(taken)
         level_db = self._lag.take(ask.level_db, ask.wait_s + ask.reading_s, 0.0)

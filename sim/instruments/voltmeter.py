@@ -20,6 +20,8 @@ class DcVoltmeter(BenchInstrument):
 
     identity = (MAKER, "DV-5", "7045", "1.1")
     RANGES_V = (0.1, 1.0, 10.0, 100.0)
+    steps_s: tuple[float, ...] = ()
+    """The apertures it has, where it has steps, such as 0.2, 1, 10 and 100 cycles of the line; it takes the next longer one."""
 
     aperture_s = setting(
         "[:SENSe]:VOLTage[:DC]:APERture",
@@ -45,6 +47,12 @@ class DcVoltmeter(BenchInstrument):
         self.look()
         volts = self.wiring.unit.meter_volts(self.aperture_s) * self._error
         return Later(self.aperture_s, self._shown(volts))
+
+    @aperture_s.changed
+    def _take_step(self) -> None:
+        longer = [step_s for step_s in self.steps_s if step_s >= self.aperture_s]
+        if self.steps_s:
+            self.settings["aperture_s"] = min(longer, default=max(self.steps_s))
 
     @upper_v.check
     def _leave_auto_range(self, _upper_v: float) -> None:

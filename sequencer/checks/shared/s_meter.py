@@ -27,7 +27,7 @@ from sequencer.results.model import Point
 from sequencer.safety.receive import ReceiveSide
 from sequencer.search.curve import CurveSearch
 from sequencer.search.curve_prior import CurvePrior
-from sequencer.search.protocol import Ask, Crossing, NoReading, Settling, SwitchingCrossing
+from sequencer.search.protocol import Ask, Crossing, Settling, SwitchingCrossing
 from sequencer.search.switching import SwitchingSearch
 from sequencer.search.switching_grid import BAR
 
@@ -119,11 +119,13 @@ class MeterLine:
         )
         stepper = self._begin(search.ask)
 
-        def is_lit(ask: Ask) -> bool | NoReading:
-            reading = stepper.measure(ask)
-            return reading if isinstance(reading, NoReading) else reading > above_v
-
-        found = find_with_person(search, is_lit, stepper.points, self._conditions, "voltmeter")
+        found = find_with_person(
+            search,
+            lambda ask: stepper.test(ask, above_v),
+            stepper.points,
+            self._conditions,
+            "voltmeter",
+        )
         self.points += stepper.points
         return found
 

@@ -223,7 +223,7 @@ def _ratio(over_v: float, under: Reading) -> Reading:
         return under
     if over_v <= 0.0 or under.number <= 0.0:
         return Reading(number=None, state=RangeState.NO_MEASUREMENT)
-    return Reading(number=20.0 * math.log10(over_v / under.number))
+    return Reading(number=20.0 * math.log10(over_v / under.number), reading_s=under.reading_s)
 
 
 def _silence(volts: float) -> str:

@@ -8,7 +8,8 @@ from drivers.roles import RangeState, Reading
 from sequencer.checks.finding import Conditions
 from sequencer.results.model import Point
 from sequencer.safety.receive import ReceiveSide
-from sequencer.search.protocol import Ask, NoReading
+from sequencer.search.protocol import Ask, NoReading, Timed
+from sequencer.search.switching import Lit
 
 _NOTHING = {
     RangeState.OVER_RANGE: NoReading.OVER_RANGE,
@@ -37,7 +38,7 @@ class Stepper:
         self._level_db: float | None = None
         self.points: list[Point] = []
 
-    def measure(self, ask: Ask) -> float | NoReading:
+    def measure(self, ask: Ask) -> float | NoReading | Timed[float | NoReading]:
         """Set the level if it changes, wait as asked, read, and tell."""
         if ask.level_db != self._level_db:
             self._set_level(ask.level_db)
@@ -50,10 +51,24 @@ class Stepper:
                 level_db=ask.level_db,
                 reading=reading.number,
                 state=reading.state.value,
-                reading_s=ask.reading_s,
+                reading_s=ask.reading_s if reading.reading_s is None else reading.reading_s,
                 at_s=self._side.now_s(),
             )
         )
         shown = reading.state.value if reading.number is None else f"{reading.number:.4g} {self._unit}"
         self._conditions.say(f"{ask.level_db:.1f} dBm: {shown}")
-        return reading.number if reading.number is not None else _NOTHING[reading.state]
+        value = reading.number if reading.number is not None else _NOTHING[reading.state]
+        if reading.reading_s is None or reading.reading_s == ask.reading_s:
+            return value
+        return Timed(value=value, reading_s=reading.reading_s)
+
+    def test(self, ask: Ask, above: float) -> Lit | Timed[Lit]:
+        """Do what `measure` does, and tell whether the reading lies above ``above``: for what switches."""
+        reading = self.measure(ask)
+        if isinstance(reading, Timed):
+            return Timed(value=_is_above(reading.value, above), reading_s=reading.reading_s)
+        return _is_above(reading, above)
+
+
+def _is_above(reading: float | NoReading, above: float) -> Lit:
+    return reading if isinstance(reading, NoReading) else reading > above

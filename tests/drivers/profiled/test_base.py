@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from drivers.changes import Changes
 from drivers.faults import (
     ConnectFailed,
     ConnectionLost,
@@ -521,3 +522,81 @@ def test_a_status_register_that_is_none_is_a_fault() -> None:
         bench.spoil("signal_generator", FaultKind.WRONG, "CONDition", "2.5")
         with pytest.raises(UnexpectedReply):
             generator.wait_until_settled(2.0)
+
+
+# --- instruments as they are: notes in the error queue, averaging, steps ------------------------------------------------
+
+
+def test_a_note_of_the_instruments_own_does_not_undo_a_setting_that_reads_back() -> None:
+    """SCPI-1999 volume 2, 21.8.2: negative numbers are the standard's errors, positive ones its own notes."""
+    with ProfiledBench() as bench:
+        generator = bench.driver("signal_generator")
+        bench.spoil("signal_generator", FaultKind.ERROR, "AMPLitude", (512, "Reverse power protection reset"))
+        generator.set_level_dbm(-80.0)
+        assert generator.read_level_dbm() == -80.0
+        assert generator.take_warnings() == ['512,"Reverse power protection reset"']
+        assert generator.take_warnings() == []
+        bench.spoil("signal_generator", FaultKind.ERROR, "AMPLitude", -222)
+        with pytest.raises(InstrumentError, match="-222"):
+            generator.set_level_dbm(-81.0)
+
+
+def test_an_error_behind_a_note_is_an_error() -> None:
+    """The whole queue is read before anything is believed: a note does not hide the error that came with it."""
+    with ProfiledBench() as bench:
+        generator = bench.driver("signal_generator")
+        bench.device("signal_generator").errors.push(310, text="Oven cold")
+        bench.spoil("signal_generator", FaultKind.ERROR, "AMPLitude", -222)
+        with pytest.raises(InstrumentError, match=r"310.*then -222"):
+            generator.set_level_dbm(-80.0)
+
+
+def test_a_note_is_a_complaint_where_nothing_else_tells_whether_it_was_done() -> None:
+    """Zeroing a sensor has no read-back: a note beside it may be all there is of a failure."""
+    with ProfiledBench() as bench:
+        meter = bench.driver("power_meter")
+        bench.spoil("power_meter", FaultKind.ERROR, "ZERO", (310, "RF present"))
+        with pytest.raises(InstrumentError, match="RF present"):
+            meter.zero()
+
+
+@pytest.mark.parametrize(
+    ("role", "read"),
+    [
+        ("audio_analyser", lambda one: one.read_sinad_db(0.1)),
+        ("voltmeter", lambda one: one.read_voltage_v(0.1)),
+        ("power_meter", lambda one: one.read_power_dbm()),
+        ("modulation_analyser", lambda one: one.read_frequency_hz()),
+        ("supply", lambda one: one.read_current_a()),
+        ("audio_analyser", lambda one: one.capture_audio(0.1, 16e3)),
+    ],
+    ids=["SINAD", "voltage", "power", "frequency", "current", "recording"],
+)
+def test_an_instrument_that_averages_is_waited_for_after_a_change_elsewhere(role: str, read: Any) -> None:
+    """`settle` passes between the last change of anything on the bench and the reading, and no longer than that."""
+    with ProfiledBench(settle_s=2.0) as bench:
+        changes = Changes()
+        bench.driver("signal_generator").share_changes(changes)
+        one = bench.driver(role)
+        one.share_changes(changes)
+        read(one)
+        bench.driver("signal_generator").set_level_dbm(-80.0)
+        changed_s = bench.clock.now_s()
+        read(one)
+        first_s = bench.clock.now_s() - changed_s
+        assert first_s >= 2.0
+        bench.clock.wait_s(5.0)
+        before_s = bench.clock.now_s()
+        read(one)
+        assert bench.clock.now_s() - before_s == pytest.approx(first_s - 2.0, abs=0.01)
+
+
+def test_a_reading_time_in_steps_is_used_as_it_reads_back() -> None:
+    """0.2, 1, 10 and 100 cycles of a 50 Hz line: what was asked for is rounded up, waited for, and told with the reading."""
+    with ProfiledBench() as bench:
+        bench.device("voltmeter").steps_s = (0.004, 0.02, 0.2, 2.0)
+        voltmeter = bench.driver("voltmeter")
+        for asked_s, made_s in ((0.1, 0.2), (0.5, 2.0), (0.02, 0.02), (0.1, 0.2)):
+            before_s = bench.clock.now_s()
+            assert voltmeter.read_voltage_v(asked_s).reading_s == made_s
+            assert bench.clock.now_s() - before_s == pytest.approx(made_s, abs=0.01)

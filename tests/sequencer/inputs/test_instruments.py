@@ -35,8 +35,9 @@ BY_ROLE = {
     "power_meter": {"max_power", "vswr"},
     "supply": {"max_voltage"},
 }
-SETTLES = {("profile", "signal_generator"), ("profile", "switch"), ("operator", "signal_generator")}
 READ_KEYED = {"power_meter", "modulation_analyser", "audio_analyser", "supply"}
+SETTLES = {("profile", role) for role in (*READ_KEYED, "voltmeter", "signal_generator", "switch")}
+SETTLES |= {("operator", "signal_generator")}
 ACCURACIES = {
     "signal_generator": {"level", "frequency", "deviation", "depth", "tone"},
     "power_meter": {"power", "linearity"},
@@ -161,7 +162,7 @@ def test_an_accuracy_is_one_that_the_role_has(driver: str, role: str) -> None:
             "    accuracy: {sinad: 3 dB}",
             "'accuracy' is for a signal generator or a power meter or",
         ),
-        ("    max_voltage: 16 V", "    settle: 1 s", "'settle' is for a signal generator or a switch, not for a supply"),
+        ("    max_voltage: 16 V", "    level: {min: -137 dBm, max: 13 dBm}", "'level' is for a signal generator, not for a supply"),
         ("    max_voltage: 16 V", "    dial: V", "'dial' is for a signal generator or a power meter or a voltmeter"),
         ("    settle: 20 ms", "    ptt: rts", "'ptt' is for a radio, not for a switch"),
         ("    settle: 20 ms", "    setle: 20 ms", "unknown key 'setle'"),

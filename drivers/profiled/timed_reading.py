@@ -1,0 +1,82 @@
+"""When a profiled instrument may be read, and for how long it measures: its settling time, and its own reading time."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+
+from drivers.changes import Changes
+from drivers.clock import Clock
+from drivers.faults import NotConfirmed
+from drivers.profiled.kept_settings import Setting
+from drivers.roles import Reading
+
+LONGEST_READING_S = 60.0
+
+
+class TimedReading:
+    """Waits before a reading for what was changed on the bench, and takes a reading time as the instrument makes it."""
+
+    name: str
+    address: str
+    _clock: Clock
+    _settle_s: float
+    _changes: Changes
+    _kept: dict[str, Setting]
+    _asked_reading_s: float | None
+    _made_reading_s: float
+
+    def share_changes(self, changes: Changes) -> None:
+        """Note its changes beside those of the bench's other instruments, and wait after any of them before it is read."""
+        self._changes = changes
+
+    @contextmanager
+    def _changing_nothing(self) -> Iterator[None]:
+        """Set what changes nothing of what the instruments of the bench see: how long one reads or records."""
+        before_s = self._changes.at_s
+        yield
+        self._changes.at_s = before_s
+
+    def _wait_settled(self) -> None:
+        """Wait until its settling time is over since anything on the bench was changed: it may average over what was before."""
+        if (left_s := self._changes.left_s(self._settle_s, self._clock.now_s())) > 0.0:
+            self._clock.wait_s(left_s)
+
+    def _set_reading_time(self, reading_s: float) -> float:
+        """Set how long it reads, where that can be set; returns the time it made of it, s.
+
+        Many offer steps (such as 0.2, 1, 10 and 100 cycles of the power line) and take the nearest: that is the time then.
+        """
+        if not self._has("reading_time"):
+            return reading_s
+        if reading_s != self._asked_reading_s or "reading_time" not in self._kept:
+            self._asked_reading_s = None
+            with self._changing_nothing():
+                self._made_reading_s = self._set("reading_time", reading_s, tolerance=LONGEST_READING_S)
+            if not 0.0 < self._made_reading_s <= LONGEST_READING_S:
+                raise NotConfirmed(
+                    f"its reading time was set to {reading_s:g} s and reads back {self._made_reading_s:g} s",
+                    instrument=self.name,
+                    address=self.address,
+                    next_move=f"A time above 0 and up to {LONGEST_READING_S:g} s is used as it reads back: check the profile's scale.",
+                )
+            self._asked_reading_s = reading_s
+        return self._made_reading_s
+
+    def _read_for(self, name: str, reading_s: float) -> Reading:
+        """Ask for a number that is measured over about ``reading_s``; the reading says over how long it was."""
+        made_s = self._set_reading_time(reading_s)
+        reading = self._read(name, extra_s=made_s)
+        return replace(reading, reading_s=made_s) if self._has("reading_time") else reading
+
+    # What the instrument itself offers.
+
+    def _has(self, name: str) -> bool:
+        raise NotImplementedError
+
+    def _set(self, name: str, number: float, *, tolerance: float) -> float:
+        raise NotImplementedError
+
+    def _read(self, name: str, *, extra_s: float = 0.0) -> Reading:
+        raise NotImplementedError
