@@ -75,6 +75,14 @@ def cables_mark(bench: BenchFile) -> Mark | None:
     return Mark(StateFolder.find(), f"{address_key(key)}.cables")
 
 
+def key_mark(bench: BenchFile) -> Mark | None:
+    """Return what remembers a pressed key; it goes by the radio's address. None where a person holds the key."""
+    radio = bench.with_role("radio")
+    if radio is None or radio[1].manual:
+        return None
+    return Mark(StateFolder.find(), f"{address_key(radio[1].address)}.key")
+
+
 def _take(folder: StateFolder, name: str, stack: ExitStack) -> bool:
     if sys.platform == "win32":
         from filelock import FileLock, Timeout

@@ -20,7 +20,7 @@ from drivers.registry import find_driver
 from drivers.roles import Identity, Instrument
 from drivers.trace import Direction, Exchange
 from sequencer.bench.limits import bounds_s, limits_of, max_supply_v, supply_accuracy_percent
-from sequencer.bench.locks import BenchBusy, cables_mark, lock_addresses
+from sequencer.bench.locks import BenchBusy, cables_mark, key_mark, lock_addresses
 from sequencer.bench.operator import Operators
 from sequencer.bench.text_radio import make_text_radio
 from sequencer.inputs.bench import INTERFERER, BenchFile, longest_release_s, max_meter_dbm, open_timeout_s
@@ -29,6 +29,7 @@ from sequencer.inputs.instrument_roles import Instrument as Entry
 from sequencer.safety.bench import SafeBench
 from sequencer.safety.cables import Cables, Connection
 from sequencer.safety.key import Ratings
+from sequencer.safety.key_memory import KeyMemory
 from sequencer.safety.loss import HandPath
 from sequencer.safety.state import SafeState
 from sequencer.safety.way_out import PATIENCE_S
@@ -56,6 +57,7 @@ class BenchParts:
     profiles: Mapping[str, Any]
     simulation: SimulatedBench | None = None
     person: Person | None = None
+    serial: str = ""
 
 
 class OpenBench:
@@ -119,8 +121,9 @@ class OpenBench:
             lock_addresses(self.bench, self._stack)
             try:
                 self.safe.cables.recall()
+                self.safe.key_memory.recall()
             except OSError as error:
-                raise BenchBusy(f"how the cables were left cannot be read: {error}") from error
+                raise BenchBusy(f"how the bench was left cannot be read: {error}") from error
         visa: Any = self.parts.simulation.library() if self.parts.simulation is not None else self.bench.visa
         self._library = self._stack.enter_context(open_library(visa))
 
@@ -148,6 +151,12 @@ class OpenBench:
             self.safe_state = known or self.make_safe(last=True)
         self._stack.close()
         return self.safe_state
+
+    @property
+    def left_keyed(self) -> str:
+        """What a person must be told of a unit that an earlier process left keyed; empty where none did."""
+        left = self.safe.key_memory.left
+        return "" if left is None else str(left)
 
     def drain_exchanges(self) -> list[Exchange]:
         """Return every message and answer since the last call, and forget them."""
@@ -272,6 +281,11 @@ class OpenBench:
             release_max_s=longest_release_s(radio[1]) if radio is not None else 0.0,
             say_unheard=self._say_unheard,
             open_missing=self._open_again,
+            key_memory=KeyMemory(
+                None if self.simulated else key_mark(self.bench),
+                serial=self.parts.serial,
+                duty=protection.key_duty_percent / 100.0,
+            ),
             cables=Cables(None if self.simulated else cables_mark(self.bench)),
         )
 

@@ -117,6 +117,8 @@ def identify_bench(parts: BenchParts) -> list[Answer]:
         finally:
             with stopper.held():
                 state = bench.close()
+            if bench.left_keyed:
+                click.echo(bench.left_keyed, err=True)
     answers = list(found.values())
     return answers if state.confirmed else [*answers, _of_bench(state.last_line())]
 

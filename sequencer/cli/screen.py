@@ -18,7 +18,7 @@ from sequencer.problems import printable
 from sequencer.results.model import Result
 from sequencer.results.stored import StoredResult
 from sequencer.results.text import limits_text, value_in_words, value_text, with_minus
-from sequencer.run.events import CheckEnded, CheckStarted, Event, RunEnded, RunStarted, StepTaken
+from sequencer.run.events import CheckEnded, CheckStarted, Event, RunEnded, RunStarted, StepTaken, Warned
 from sequencer.uncertainty.decision import Decision
 from sequencer.units.format import time_text
 
@@ -94,6 +94,10 @@ class ProgressScreen:
                 )
             case CheckStarted():
                 self._update(description=_short(event.label), step="", **_left(event.remaining_s))
+            case Warned():
+                self._console.print(
+                    event.text, style="bold yellow", markup=False, highlight=False, soft_wrap=True
+                )
             case StepTaken():
                 self._update(step=printable(event.text), **_left(event.remaining_s))
             case CheckEnded():

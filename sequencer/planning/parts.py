@@ -26,4 +26,4 @@ def bench_parts(
         )
         virtual = dry_run or loaded.bench.clock == "virtual"
         simulation = simulate(loaded.bench, specimen, virtual=virtual, profiles=loaded.profiles)
-    return BenchParts(bench=loaded.bench, profiles=loaded.profiles, simulation=simulation)
+    return BenchParts(bench=loaded.bench, profiles=loaded.profiles, simulation=simulation, serial=serial)

@@ -73,5 +73,12 @@ class RunEnded:
     bench_s: float
 
 
-Event = RunStarted | CheckStarted | StepTaken | FaultMet | CheckEnded | RunEnded
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Warned:
+    """Something that whoever stands at the bench must know now; it is no fault of this run."""
+
+    text: str
+
+
+Event = RunStarted | Warned | CheckStarted | StepTaken | FaultMet | CheckEnded | RunEnded
 Listener = Callable[[Event], None]

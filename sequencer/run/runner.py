@@ -29,6 +29,7 @@ from sequencer.run.events import (
     RunEnded,
     RunStarted,
     StepTaken,
+    Warned,
 )
 from sequencer.run.interrupt import Interrupted, Stopper, stoppable
 from sequencer.run.judge import judged
@@ -135,7 +136,11 @@ class Runner:
         return "done"
 
     def _execute(self) -> None:
-        self._bench.open()
+        try:
+            self._bench.open()
+        finally:
+            if text := self._bench.left_keyed:
+                self._tell(Warned(text=text))
         self._record.keep_instruments(self._bench.identities)
         self._look_whether_simulated()
         self._cables_back()

@@ -39,6 +39,7 @@ from drivers.roles import (
 from sequencer.safety.cables import Cables, Connection
 from sequencer.safety.channel import select_channel
 from sequencer.safety.key import Key, Ratings
+from sequencer.safety.key_memory import KeyMemory
 from sequencer.safety.loss import HandPath, LossSide
 from sequencer.safety.plausible import MARGIN_DB, Span, UnitFacts, transmit_spans
 from sequencer.safety.receive import ReceiveSide
@@ -73,7 +74,7 @@ class SafeBench:
         transmit_loss_db: Callable[[float], float],
         bounds_s: dict[str, float],
         release_max_s: float,
-        owed_rest_s: float = 0.0,
+        key_memory: KeyMemory | None = None,
         say_unheard: Callable[[str], None] = lambda role: None,
         open_missing: Callable[[str], object] = lambda role: None,
         cables: Cables | None = None,
@@ -86,7 +87,7 @@ class SafeBench:
         self._transmit_loss_db = transmit_loss_db
         self._bounds_s = bounds_s
         self._release_max_s = release_max_s
-        self._owed_rest_s = owed_rest_s
+        self.key_memory = key_memory or KeyMemory()
         self._say_unheard = say_unheard
         self._open_missing = open_missing
         self._key: Key | None = None
@@ -407,7 +408,8 @@ class SafeBench:
                 self._ratings,
                 release_max_s=self._release_max_s,
                 keeper=self,
-                owed_rest_s=self._owed_rest_s,
+                owed_rest_s=self.key_memory.rest_left_s,
+                memory=self.key_memory,
             )
         return self._key
 
@@ -456,6 +458,7 @@ class SafeBench:
                 address=radio.address,
                 next_move="Remove the supply from the unit, then look for a stuck key line.",
             )
+        self.key_memory.note_open()
 
     def _generators_off(self) -> None:
         if "signal_generator" in self._roles:

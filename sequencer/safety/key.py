@@ -10,6 +10,7 @@ from weakref import ref
 from drivers.clock import Clock
 from drivers.faults import NotSettled, Refused
 from drivers.roles import Radio
+from sequencer.safety.key_memory import KeyMemory
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,6 +59,7 @@ class Key:
         release_max_s: float,
         keeper: KeyKeeper,
         owed_rest_s: float = 0.0,
+        memory: KeyMemory | None = None,
     ) -> None:
         self._radio = radio
         self._clock = clock
@@ -68,6 +70,7 @@ class Key:
         self._pressed_at_s: float | None = None
         self._rested_from_s = clock.now_s()
         self._owed_rest_s = owed_rest_s
+        self._memory = memory or KeyMemory()
         self._barred = ""
         self.presses = 0
         """How often the unit was keyed."""
@@ -91,6 +94,7 @@ class Key:
         if (keeper := self._keeper()) is None:
             raise self._refused("the bench of this key is closed", "Open the bench again.")
         keeper.confirm_transmit()
+        self._memory.note_pressed(self._radio)
         self._pressed_at_s = self._clock.now_s()
         self.presses += 1
         self._radio.key()
@@ -112,6 +116,7 @@ class Key:
             self._owed_rest_s = down_s * (1.0 / self._ratings.key_duty - 1.0)
             self._rested_from_s = now_s
             self._pressed_at_s = None
+            self._memory.note_released(self._owed_rest_s)
 
     def allow(self, step_max_s: float) -> None:
         """Make sure that a step of at most ``step_max_s`` and a release after it end inside the key-down limit.

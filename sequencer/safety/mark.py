@@ -52,11 +52,8 @@ class Mark:
         ours: Standing | None = None
         cleared_s = float("-inf")
         others: list[Standing] = []
-        for name in (path.name for path in self.folder.path.iterdir()):
-            if not name.startswith(self._stem):
-                continue
-            stands, found = self._look(name)
-            if found.is_ours and name == self.path.name:
+        for stands, found in self.records():
+            if found.is_ours and found.path.name == self.path.name:
                 ours = found if stands else None
                 cleared_s = float("-inf") if stands else found.since_s
             elif stands:
@@ -65,6 +62,11 @@ class Mark:
             return ours
         newer = [other for other in others if other.since_s > cleared_s]
         return max(newer, key=lambda other: other.since_s, default=None)
+
+    def records(self) -> list[tuple[bool, Standing]]:
+        """Return what every user's file says, and whether it stands by that. Raises OSError."""
+        names = [path.name for path in self.folder.path.iterdir() if path.name.startswith(self._stem)]
+        return [self._look(name) for name in names]
 
     def write(self, *, stands: bool, durable: bool = True, **facts: Any) -> None:
         """Say that it stands, or no longer; on the disk before this returns if ``durable``. Raises OSError."""

@@ -355,7 +355,7 @@ def test_a_bench_lost_while_keyed_is_said_in_plain_words(tmp_path, run):
 
 @pytest.mark.parametrize("command", ["run", "identify"])
 def test_after_kill_9_the_next_command_makes_the_bench_safe_first(served, run, command):
-    """A run killed while keyed leaves the unit keyed; whatever opens the bench next unkeys it before it moves anything else."""
+    """A run killed while keyed leaves the unit keyed; what opens the bench next unkeys it before it moves anything else, and says so."""
     killed = run(served.bench, KEYED_LONG)
     _in_phase(killed, served, "keyed")
     killed.process.kill()
@@ -373,13 +373,19 @@ def test_after_kill_9_the_next_command_makes_the_bench_safe_first(served, run, c
             check=False,
         )
         assert done.returncode == 0, done.stdout + done.stderr
+        said = done.stderr
     else:
         client = run(
             served.bench,
             ASKING.replace("carrier_power, channel: 20", "carrier_power, channel: 21"),
             "--confirmed",
         )
-        assert client.end()[0] == 0
+        status, said, _ = client.end(40.0)
+        assert status == 0, said
+        # The witness of the served bench, which knows the duty, is asked when the module ends.
+    assert (
+        "An earlier run ended while unit M40-0007 was keyed: it may have been transmitting for up to" in said
+    )
     assert served.is_safe()
     # The served bench's witness, asked when the module ends, has seen no switch move while keyed.
 

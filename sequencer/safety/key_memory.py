@@ -1,0 +1,119 @@
+"""What is remembered of a unit's key beyond the end of this process: that it was pressed, and the rest that the unit is owed.
+
+It goes by the radio's address. It is on the disk before the key is pressed, so that whoever opens the bench after a process that was
+killed, or a machine that lost its power, knows that the unit may have been keyed for as long as nobody looked.
+"""
+
+from __future__ import annotations
+
+import time
+from contextlib import suppress
+from dataclasses import dataclass
+
+from drivers.faults import Refused
+from drivers.roles import Radio
+from sequencer.safety.mark import Mark
+
+LONGEST_COUNTED_S = 600.0
+"""After ten minutes an output stage is as hot as it gets, so that a longer key-down earns no longer rest: common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LeftKeyed:
+    """A unit that an earlier process keyed and did not release: since when (seconds since 1970), and which it was."""
+
+    since_s: float
+    until_s: float
+    serial: str
+
+    @property
+    def longest_s(self) -> float:
+        """The longest that it may have been keyed, s; a clock that was set back in between counts as the longest."""
+        down_s = self.until_s - self.since_s
+        return down_s if down_s >= 0.0 else LONGEST_COUNTED_S
+
+    def __str__(self) -> str:
+        began = time.strftime("%Y-%m-%d %H:%M:%S", time.localtime(self.since_s))
+        unit = f"unit {self.serial}" if self.serial else "the unit"
+        return (
+            f"An earlier run ended while {unit} was keyed: it may have been transmitting for {_for(self.longest_s)}, since {began}, "
+            "until this bench was opened just now. Its output stage, the pad and the load may be hot. It rests before it is keyed "
+            "again; if its power falls off, let it cool and look at it."
+        )
+
+
+class KeyMemory:
+    """The memory of one unit's key. ``mark`` None (a simulated bench, or a key in a person's hand): nothing is remembered."""
+
+    def __init__(self, mark: Mark | None = None, *, serial: str = "", duty: float = 1.0) -> None:
+        self._mark = mark
+        self._serial = serial
+        self._rest_share = 1.0 / duty - 1.0
+        self._rest_until_s = 0.0
+        self._is_noted = False
+        self.left: LeftKeyed | None = None
+
+    def recall(self) -> None:
+        """Find out how an earlier process left the key; once nobody else drives the bench. Raises OSError."""
+        if self._mark is None:
+            return
+        now_s = time.time()
+        for _, record in self._mark.records():
+            # The rest is the unit's: another one on the same bench is fresh.
+            if record.facts.get("serial") == self._serial:
+                self._owe_until(record.facts.get("rest_until", 0.0), now_s)
+        if (found := self._mark.find()) is not None:
+            self.left = LeftKeyed(
+                since_s=found.since_s, until_s=now_s, serial=str(found.facts.get("serial", ""))
+            )
+
+    def note_open(self) -> None:
+        """Take it that the key was just confirmed open: what an earlier process left pressed ended now, at the latest."""
+        if self.left is None or self._mark is None or self._is_noted:
+            return
+        self._is_noted = True
+        now_s = time.time()
+        left = LeftKeyed(since_s=self.left.since_s, until_s=now_s, serial=self.left.serial)
+        self._owe_until(now_s + min(left.longest_s, LONGEST_COUNTED_S) * self._rest_share, now_s)
+        self._write_open(left.serial)
+
+    @property
+    def rest_left_s(self) -> float:
+        """Return the rest that is still owed from before this process, s."""
+        return max(0.0, self._rest_until_s - time.time())
+
+    def note_pressed(self, radio: Radio) -> None:
+        """Remember, before it is done, that the key is pressed. Raises Refused if that cannot be remembered."""
+        if self._mark is None:
+            return
+        try:
+            self._mark.write(stands=True, serial=self._serial)
+        except OSError as error:
+            raise Refused(
+                f"that the unit is keyed cannot be remembered: {error.strerror or error}; not keyed",
+                instrument=radio.name,
+                address=radio.address,
+                next_move=f"See who owns {self._mark.path}, and whether its disk has room.",
+            ) from error
+
+    def note_released(self, rest_s: float) -> None:
+        """Remember that the key was confirmed open, and the rest owed from now on. What cannot be written stays as it was: pressed."""
+        if self._mark is not None:
+            self._rest_until_s = time.time() + rest_s
+            self._write_open(self._serial)
+
+    def _write_open(self, serial: str) -> None:
+        if self._mark is not None:
+            with suppress(OSError):
+                self._mark.write(stands=False, durable=False, serial=serial, rest_until=self._rest_until_s)
+
+    def _owe_until(self, until_s: object, now_s: float) -> None:
+        if isinstance(until_s, int | float) and until_s > now_s:
+            most_s = now_s + LONGEST_COUNTED_S * self._rest_share  # whatever a file says
+            self._rest_until_s = max(self._rest_until_s, min(until_s, most_s))
+
+
+def _for(seconds: float) -> str:
+    if seconds < 120.0:
+        return f"up to {seconds:.0f} s"
+    return f"up to {seconds / 60.0:.0f} min" if seconds < 7200.0 else f"up to {seconds / 3600.0:.0f} h"

@@ -1,0 +1,79 @@
+"""A pressed key is remembered before it is pressed, and the rest that a unit is owed beyond the end of a process."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+
+from drivers.faults import Refused
+from sequencer.safety.key_memory import LONGEST_COUNTED_S, KeyMemory, LeftKeyed
+from sequencer.safety.mark import Mark
+from sequencer.safety.state_folder import StateFolder
+
+RADIO: Any = SimpleNamespace(name="radio", address="here")
+
+
+def _opened(folder: Path, serial: str = "M40-0007", duty: float = 0.5) -> KeyMemory:
+    """Return the memory as the next process finds it."""
+    memory = KeyMemory(Mark(StateFolder(path=folder), "radio.key"), serial=serial, duty=duty)
+    memory.recall()
+    return memory
+
+
+def test_a_process_that_ends_while_keyed_leaves_it_to_the_next(tmp_path: Path) -> None:
+    """The next one knows since when, and of which unit; once the key was confirmed open, it is owed a rest, and nobody is told again."""
+    _opened(tmp_path).note_pressed(RADIO)
+    after = _opened(tmp_path, serial="M40-0012")
+    assert after.left is not None
+    assert after.left.serial == "M40-0007"
+    assert "unit M40-0007 was keyed: it may have been transmitting for up to" in str(after.left)
+    time.sleep(0.02)
+    after.note_open()
+    assert after.rest_left_s > 0.0
+    assert _opened(tmp_path).left is None
+
+
+def test_a_key_that_was_released_leaves_its_rest_to_the_next_run_of_that_unit(tmp_path: Path) -> None:
+    """The duty is the unit's: the same unit rests on in the next process, another one on the same bench is fresh."""
+    memory = _opened(tmp_path)
+    memory.note_pressed(RADIO)
+    memory.note_released(30.0)
+    same = _opened(tmp_path)
+    assert same.left is None
+    assert 29.0 < same.rest_left_s <= 30.0
+    assert _opened(tmp_path, serial="M40-0012").rest_left_s == 0.0
+
+
+@pytest.mark.parametrize(
+    ("since_s", "rest_s"), [(-86400.0, LONGEST_COUNTED_S), (+86400.0, LONGEST_COUNTED_S), (-10.0, 10.0)]
+)
+def test_the_rest_is_bounded_whatever_the_clock_says(tmp_path: Path, since_s: float, rest_s: float) -> None:
+    """A day keyed, or a clock that was set back a day, is owed what the longest counted key-down is; ten seconds are ten."""
+    memory = _opened(tmp_path)
+    memory.note_pressed(RADIO)
+    after = _opened(tmp_path)
+    after.left = LeftKeyed(since_s=time.time() + since_s, until_s=time.time(), serial="M40-0007")
+    after.note_open()
+    assert after.rest_left_s == pytest.approx(rest_s, abs=1.0)
+
+
+def test_what_cannot_be_remembered_is_not_keyed(tmp_path: Path) -> None:
+    """A key that would be pressed without anybody's knowing afterwards is refused, and the file named."""
+    memory = KeyMemory(Mark(StateFolder(path=tmp_path / "none"), "radio.key"))
+    with pytest.raises(Refused, match="cannot be remembered") as caught:
+        memory.note_pressed(RADIO)
+    assert str(tmp_path / "none") in str(caught.value)
+
+
+def test_a_simulated_bench_remembers_nothing() -> None:
+    """It is new each time."""
+    memory = KeyMemory()
+    memory.recall()
+    memory.note_pressed(RADIO)
+    memory.note_released(10.0)
+    assert memory.left is None
+    assert memory.rest_left_s == 0.0
