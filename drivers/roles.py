@@ -139,6 +139,9 @@ class Instrument(ABC):
 class SignalGenerator(Instrument):
     """An RF signal generator (IviRFSigGen). Levels are at its own connector, dBm into 50 ohm."""
 
+    level_off_db: float = 0.0
+    """How far a level that it made was from the one asked for, at most, dB, by its own word: half the step of a coarse one."""
+
     @override
     def set_start_state(self) -> None:
         """Switch the RF output and all modulation off."""

@@ -9,7 +9,8 @@ from drivers.profiled.base import ProfiledInstrument
 from drivers.profiled.kept_settings import Setting
 from drivers.roles import SignalGenerator
 
-LEVEL_TOLERANCE_DB = 0.051  # a generator that rounds to 0.1 dB is right; one that is 0.1 dB off was not set
+LEVEL_TOLERANCE_DB = 0.051  # a generator that rounds to 0.1 dB is right
+COARSEST_STEP_DB = 1.0  # one that rounds to a decibel and says so is used, with its step in the budgets; one further off was not set
 FREQUENCY_TOLERANCE_HZ = 1.0
 _UNMODULATED = (
     Setting(name="fm_state", position=False, optional=True),
@@ -32,12 +33,17 @@ class ProfiledSignalGenerator(ProfiledInstrument, SignalGenerator):
         """Set carrier frequency and level; the level is refused, unsent, outside the bench file's range."""
         self._refuse_level(level_dbm)
         self._set("frequency", frequency_hz, tolerance=FREQUENCY_TOLERANCE_HZ)
-        self._set("level", level_dbm, tolerance=LEVEL_TOLERANCE_DB)
+        self._make_level(level_dbm)
 
     def set_level_dbm(self, level_dbm: float) -> None:
         """Set the level; refused, unsent, outside the bench file's range."""
         self._refuse_level(level_dbm)
-        self._set("level", level_dbm, tolerance=LEVEL_TOLERANCE_DB)
+        self._make_level(level_dbm)
+
+    def _make_level(self, level_dbm: float) -> None:
+        made_dbm = self._set("level", level_dbm, tolerance=COARSEST_STEP_DB / 2.0 + LEVEL_TOLERANCE_DB)
+        if (off_db := abs(made_dbm - level_dbm)) > LEVEL_TOLERANCE_DB:
+            self.level_off_db = max(self.level_off_db, off_db)
 
     def read_level_dbm(self) -> float:
         """Return the level it says it is set to."""

@@ -15,6 +15,7 @@ from sequencer.bench.locks import BenchBusy
 from sequencer.bench.open_bench import BenchParts, BenchUnsafe, OpenBench
 from sequencer.checks.confirm import Confirm, ConfirmSettings, squelch_wanted
 from sequencer.checks.finding import Finding
+from sequencer.checks.shared.level_budget import with_level_step
 from sequencer.planning.plan import Plan
 from sequencer.planning.step import Step
 from sequencer.results.model import Confirmation, FaultFacts, Result
@@ -278,7 +279,8 @@ class Runner:
         }
         if step.side == "receive":
             with safe.receive_side(**where) as receive:
-                return check.receive(receive, step.settings, conditions)
+                found = check.receive(receive, step.settings, conditions)
+                return [with_level_step(one, receive.level_off_db) for one in found]
         channels_hz = conditions.plan.frequencies_hz.values() if conditions.plan is not None else ()
         rated_w = self._plan.sequence.sequence.rated_power_w
         unit = UnitFacts.of(conditions.carrier_hz, rated_w, channels_hz)

@@ -46,6 +46,11 @@ class ReceiveSide(Side):
         self._loss_db = loss_db
         self._watch = Watch()
 
+    @property
+    def level_off_db(self) -> float:
+        """How far a generator's level may be from the one asked for because it goes in steps, dB."""
+        return max(one.level_off_db for one in (self._generator, self._interferer) if one is not None)
+
     def apply_carrier(self, level_dbm: float, *, offset_hz: float = 0.0) -> None:
         """Switch an unmodulated carrier on at ``level_dbm``, ``offset_hz`` from the channel. Refused above the receiver's rating."""
         self._refuse_if_left()
@@ -217,7 +222,7 @@ class ReceiveSide(Side):
 
     def _refuse_above_rating(self, level_dbm: float) -> None:
         # Put this way round because a level that is not a number is not above anything.
-        if not level_dbm <= self._ratings.max_receiver_input_dbm + 1e-9:
+        if not level_dbm + self.level_off_db <= self._ratings.max_receiver_input_dbm + 1e-9:
             raise Refused(
                 f"{level_dbm:.1f} dBm into the unit refused; max_receiver_input is {self._ratings.max_receiver_input_dbm:g} dBm",
                 instrument=self._generator.name,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -171,3 +172,28 @@ def test_what_lost_its_settings_in_a_check_is_measured_again_once_and_then_not_s
             assert now.value is None
             assert now.fault is not None
             assert now.fault.kind == "SettingLost"
+
+
+@pytest.mark.parametrize("step_db", [0.5, 1.0])
+def test_a_generator_that_goes_in_steps_is_used_with_its_step_in_the_budget(make_rig, monkeypatch, step_db):
+    """A level rounded to half a decibel, and honestly read back, is used: the true level lies within U, and U holds the step."""
+    fine = make_rig(sequence=HEAD + SENSITIVITY)
+    fine.run()
+    rig = make_rig(sequence=HEAD + SENSITIVITY)
+    level = type(rig.device("signal_generator")).level_dbm
+    monkeypatch.setattr(level, "kind", replace(level.kind, resolution=step_db))
+    assert rig.run().status is ExitStatus.PASSED
+    was, now = (results(one)["sensitivity, 12 dB SINAD"] for one in (fine, rig))
+    assert now.value == pytest.approx(was.value, abs=now.uncertainty)
+    rows = {row["source"]: row for row in now.budget["contributions"]}
+    assert "generator, step of its level" in rows
+    assert "generator, step of its level" not in {row["source"] for row in was.budget["contributions"]}
+
+
+def test_a_generator_further_off_than_a_step_was_not_set(make_rig, monkeypatch):
+    """Steps of 5 dB are none to find a crossing with: refused, and not measured."""
+    rig = make_rig(sequence=HEAD + SENSITIVITY)
+    level = type(rig.device("signal_generator")).level_dbm
+    monkeypatch.setattr(level, "kind", replace(level.kind, resolution=5.0))
+    assert rig.run().status is ExitStatus.BENCH_FAILED
+    assert "level was set to" in results(rig)["sensitivity, 12 dB SINAD"].note

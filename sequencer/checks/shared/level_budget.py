@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
-from sequencer.checks.finding import Conditions
+from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.shared.parts import HalfWidth, Parts
 from sequencer.inputs.stated import RECEIVE_PATH, receive_pairs
 from sequencer.search.protocol import Crossing
 from sequencer.uncertainty.budget import Budget, Contribution
-from sequencer.uncertainty.contributions import SEARCH_INTERVAL, search_interval
+from sequencer.uncertainty.contributions import SEARCH_INTERVAL, resolution, search_interval
 
 LEVEL_NEEDS = ("signal_generator.level", RECEIVE_PATH)
 """What the bench file must state for a level at the unit's antenna connector to have an uncertainty."""
@@ -55,6 +56,16 @@ def level_parts(conditions: Conditions, *, coefficient: float = 1.0) -> Parts:
         parts.mismatches(pairs, coefficient=coefficient)
     parts.loss("receive path, loss", "receive", coefficient=coefficient)
     return parts
+
+
+def with_level_step(finding: Finding, off_db: float) -> Finding:
+    """Return a level, or a ratio of levels, with what a generator that goes in steps may be off by, dB, in its budget."""
+    if off_db <= 0.0 or finding.budget is None or finding.unit not in ("dBm", "dB"):
+        return finding
+    step = resolution("generator, step of its level", 2.0 * off_db, unit="dB")
+    return replace(
+        finding, budget=replace(finding.budget, contributions=(*finding.budget.contributions, step))
+    )
 
 
 def why_not(crossing: Crossing) -> str:

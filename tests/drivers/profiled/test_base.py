@@ -147,18 +147,20 @@ def test_a_read_back_that_differs_is_not_confirmed(role: str, match: str, answer
 
 
 @pytest.mark.parametrize(
-    ("level_dbm", "confirmed"), [(-73.04, True), (-73.05, True), (-73.06, False), (-72.9, False)]
+    ("level_dbm", "off_db"),
+    [(-73.04, 0.0), (-73.05, 0.0), (-73.06, 0.06), (-72.9, 0.1), (-72.5, 0.5), (-72.4, None), (-74.0, None)],
 )
-def test_a_generator_that_rounds_to_a_tenth_is_right(level_dbm: float, confirmed: bool) -> None:
-    """A read-back within half a tenth of a decibel is the resolution; beyond it the level was not set."""
+def test_a_generator_that_rounds_is_used_as_it_says(level_dbm: float, off_db: float | None) -> None:
+    """Within half a tenth it is right; up to half a decibel off its step counts; beyond that the level was not set."""
     with ProfiledBench() as bench:
         generator = bench.driver("signal_generator")
         bench.spoil("signal_generator", FaultKind.WRONG, "AMPLitude ", f'{level_dbm};0,"No error"')
-        if confirmed:
-            generator.set_level_dbm(-73.0)
-        else:
+        if off_db is None:
             with pytest.raises(NotConfirmed):
                 generator.set_level_dbm(-73.0)
+        else:
+            generator.set_level_dbm(-73.0)
+            assert generator.level_off_db == pytest.approx(off_db)
 
 
 @pytest.mark.parametrize("garbage", ["", "2", "maybe", "0,1", '1 "', ";", '0,"No error'])
