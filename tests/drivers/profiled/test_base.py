@@ -113,7 +113,7 @@ def test_a_special_number_is_no_setting() -> None:
 @pytest.mark.parametrize(
     ("role", "match", "answer", "act"),
     [
-        ("signal_generator", "AMPLitude ", "-7.31E+01", lambda g: g.set_level_dbm(-73.0)),
+        ("signal_generator", "AMPLitude ", "-7.36E+01", lambda g: g.set_level_dbm(-73.0)),
         ("signal_generator", "FREQuency:CW ", "2.7205002E+07", lambda g: g.configure_rf(27.205e6, -73.0)),
         ("signal_generator", "OUTPut", "1", lambda g: g.configure_output_enabled(False)),
         ("signal_generator", "DEViation ", "1.0E+03", lambda g: g.configure_fm(1200.0, 1000.0)),
