@@ -109,7 +109,7 @@ def test_real_gear_of_every_kind_of_address_is_dry_run(
     """SOCKET, HiSLIP, VXI-11, GPIB, USB and serial addresses all work with --dry-run, and nothing is opened for real."""
     words = [command, "--bench", str(real_bench), "--dry-run", "--json"]
     if command == "run":
-        words[1:1] = ["fm-mobile-acceptance"]
+        words[1:1] = ["quick-check"]
         words += ["--serial", "M40-0100", "--confirmed", "--folder", str(tmp_path / "results")]
     outcome = CliRunner().invoke(main, words)
     assert outcome.exit_code == 0, outcome.output
