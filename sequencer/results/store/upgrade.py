@@ -49,15 +49,15 @@ def prepare(engine: Engine, where: str) -> None:
 
 def schema_of(connection: Connection, where: str) -> int:
     """Return the store's schema, 0 if nothing has been written to it yet. Raises StoreProblem for what is not ours, or newer."""
-    found = inspect(connection)
-    if found.has_table(stamps.name):
+    # Asked once: between two questions another process may make the tables, and half of them would look like somebody else's.
+    tables = set(inspect(connection).get_table_names())
+    if stamps.name in tables:
         version = connection.execute(select(stamps.c.version_num)).scalar_one_or_none()
         if version is None or not version.isdecimal():
             raise _not_ours(where)
         if int(version) > SCHEMA_VERSION:
             raise _newer(where, int(version))
         return int(version)
-    tables = set(found.get_table_names())
     numbered = 0
     if connection.dialect.name == "sqlite":
         numbered = int(connection.exec_driver_sql("PRAGMA user_version").scalar_one())
