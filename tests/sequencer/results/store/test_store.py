@@ -478,8 +478,8 @@ def test_a_store_that_has_become_read_only_says_so(store: Store, place: StorePla
         ("postgresql+psycopg2://u:secret@h/d", r"cannot be kept at postgresql\+psycopg2://u:\*\*\*@h/d"),
         ("postgresql+psycopg://host", "a store cannot be kept at"),
         ("sqlite://", "a store cannot be kept at"),
-        ("://", "no address of a store"),
-        ("postgresql://h:port/d", "no address of a store"),
+        ("://", "not a valid store address"),
+        ("postgresql://h:port/d", "not a valid store address"),
     ],
 )
 def test_an_address_of_another_kind_is_refused_with_what_would_do(name: str, said: str) -> None:
