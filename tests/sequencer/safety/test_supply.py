@@ -1,0 +1,49 @@
+"""What a result says of the supply it was found at."""
+
+from __future__ import annotations
+
+import pytest
+
+from drivers.faults import NotConfirmed
+from drivers.operator.sources import OperatorSupply
+from sequencer.safety.cables import Cables
+from sequencer.safety.key import Ratings
+from sequencer.safety.supply import SupplyLine
+from sim.scpi.faults import FaultKind
+from tests.support.profiled_bench import ProfiledBench
+
+
+@pytest.mark.parametrize(
+    ("reads_itself", "says"), [(True, "supply 13.2 V"), (False, "supply 13.2 V (stated, not read)")]
+)
+def test_a_supply_that_only_a_person_could_read_is_stated(reads_itself: bool, says: str) -> None:
+    """A voltage is told as it is where the terminals were read; nobody is asked to read them before each check."""
+    assert not OperatorSupply.reads_voltage
+    with ProfiledBench() as bench:
+        supply = bench.driver("supply")
+        supply.reads_voltage = reads_itself
+        line = SupplyLine(lambda: supply, clock=bench.clock, ratings=Ratings(), cables=Cables())
+        line.state(13.2)
+        assert str(line.facts) == "supply 13.2 V (stated, not read)"
+        line.restore()
+        line.confirm()
+        assert str(line.facts) == says
+        assert any("MEASure" in message for message in bench.sent("supply")) is reads_itself
+
+
+def test_how_far_the_terminals_may_be_off_follows_from_the_accuracy_stated() -> None:
+    """Setting and reading may each be wrong by the accuracy: 0.5 % of 13.2 V allow 0.182 V with the display's 0.05 V, and no more."""
+    for shown, is_right in (("13.38", True), ("13.39", False)):
+        with ProfiledBench() as bench:
+            supply = bench.driver("supply")
+            bench.spoil("supply", FaultKind.WRONG, "MEASure:VOLTage", shown, times=None)
+            ratings = Ratings(supply_accuracy_percent=0.5)
+            line = SupplyLine(
+                lambda supply=supply: supply, clock=bench.clock, ratings=ratings, cables=Cables()
+            )
+            line.state(13.2)
+            if is_right:
+                line.restore()
+            else:
+                with pytest.raises(NotConfirmed, match=r"13\.02 to 13\.38 V would be right"):
+                    line.restore()
