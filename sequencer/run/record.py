@@ -66,6 +66,7 @@ class Record:
         self.facts = facts
         self._known = 0
         self.trouble: list[str] = []
+        self._table_failed = False
         self.kept: Kept | None = None
         """What stands where, read back at the end."""
         self._waiting: list[Callable[[bool], None]] = []
@@ -114,6 +115,7 @@ class Record:
         try:
             self.table.write(results)
         except OSError as error:
+            self._table_failed = True
             self._trouble(
                 f"cannot write the results table {self.table.path}: {error.strerror or error}. Check the free space."
             )
@@ -151,7 +153,7 @@ class Record:
         self.kept = self._read_back()
         if problem is not None:
             self._trouble(f"{problem} {self.kept.said()}")
-        elif self.trouble or not self.kept.whole:
+        elif self._table_failed or not self.kept.whole:
             self._trouble(self.kept.said())
 
     def _table_again(self) -> None:
@@ -159,6 +161,7 @@ class Record:
         try:
             self.table.write(())
         except OSError as error:
+            self._table_failed = True
             self._trouble(
                 f"cannot write the results table {self.table.path}: {error.strerror or error}. Check the free space."
             )
