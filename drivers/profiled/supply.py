@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from drivers.profiled.base import ProfiledInstrument
 from drivers.roles import Reading, Supply
 
 
 class ProfiledSupply(ProfiledInstrument, Supply):
-    """A DC supply that feeds the unit."""
+    """A DC supply that feeds the unit. Whether its terminals can be read, its profile says."""
+
+    def __init__(self, *arguments: Any, **settings: Any) -> None:
+        super().__init__(*arguments, **settings)
+        self.reads_voltage = self._has("measured_voltage")
 
     def configure_voltage(self, voltage_v: float, current_limit_a: float) -> None:
         """Set the current limit first and then the voltage, each confirmed."""

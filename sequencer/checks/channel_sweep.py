@@ -66,8 +66,9 @@ class ChannelSweepSettings(CheckSettings):
 class ChannelSweep(Check[ChannelSweepSettings]):
     """Go to each channel unkeyed, key the unit, read carrier and power.
 
-    Reports frequency error and carrier power on each channel, what is radiated outside the plan, and how many of all these are outside
-    their limits.
+    Reports frequency error and carrier power on each channel; of each channel outside the plan whether the unit refused it (refused
+    outside the plan), kept silent there (silent outside the plan) or what it radiated (radiated outside the plan); and how many of all
+    these are outside their limits.
     """
 
     name: ClassVar[str] = "channel_sweep"

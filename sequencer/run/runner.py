@@ -333,9 +333,7 @@ class Runner:
             quantity=f"confirmed: {text}",
             value=1.0 if yes else None,
             unit="",
-            note=self._confirmer.how
-            if yes
-            else f"not confirmed ({self._confirmer.how}): nothing is said of the unit",
+            note=self._confirmer.how if yes else "it was not confirmed, so that nothing is said of the unit",
         )
         if not yes:
             return [finding], f"stopped: not confirmed: {text}"

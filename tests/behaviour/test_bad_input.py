@@ -170,7 +170,7 @@ WRONG_BENCHES: dict[str, tuple[Callable[[str], str], tuple[str, ...]]] = {
         ("carrier_power needs the transmit path, and b.yaml describes none",),
     ),
     "supply asked for and absent": (
-        _without(r"  supply:.*?max_voltage[^\n]*\n"),
+        _without(r"  supply:.*?max_voltage[^\n]*\n    accuracy[^\n]*\n"),
         ("13.2 V is asked for", "has no supply"),
     ),
     "power above the meter": (

@@ -332,8 +332,8 @@ def test_ctrl_z_does_not_put_a_keyed_run_to_sleep(served, run):
 def test_a_bench_lost_while_keyed_is_said_in_plain_words(tmp_path, run):
     """When every instrument is gone the results so far are kept, the status is 3 and the last line says to remove the supply."""
     # A keyed wait talks to nobody: the loss is noticed when the key is due to be released.
-    bench = serve(tmp_path, timeout="0.3 s", max_key_time="4 s")
-    client = run(bench.bench, KEYED_LONG)
+    bench = serve(tmp_path, timeout="0.3 s", max_key_time="10 s")
+    client = run(bench.bench, KEYED_LONG.replace("60 s", "5 s"))
     _in_phase(client, bench, "keyed")
     bench.process.kill()
     bench.process.communicate()
@@ -454,14 +454,14 @@ def _at_terminal(tmp_path: Path, typed: bytes) -> tuple[int, str, list[dict[str,
     [
         (b"\x03", 4, []),
         (b"\x1c", 4, []),
-        (b"n\n", 1, ["confirmed: volume at half"]),
-        (b"\x04", 1, ["confirmed: volume at half"]),
+        (b"n\n", 3, ["confirmed: volume at half"]),
+        (b"\x04", 3, ["confirmed: volume at half"]),
         (b"y\n", 0, ["confirmed: volume at half", "carrier power"]),
     ],
     ids=["Ctrl-C", "Ctrl-backslash", "no", "end of input", "yes"],
 )
 def test_a_person_answers_a_confirmation(tmp_path, typed, status, quantities):
-    """At the prompt Ctrl-C and Ctrl-\\ are status 4, "n" and end of input are status 1 with no later check, "y" goes on; it ends safe."""
+    """At the prompt Ctrl-C and Ctrl-\\ are status 4, "n" and end of input are status 3 with no later check, "y" goes on; it ends safe."""
     ended, screen, rows = _at_terminal(tmp_path, typed)
     assert ended == status, screen
     assert screen.strip().splitlines()[-1].strip() == SAFE

@@ -71,7 +71,11 @@ def test_a_specimen_does_what_the_table_says(
     by_hand = ["--dry-run"] if bench == "manual-bench" else []
     words = ["run", sequence, "--bench", bench, "--serial", serial, "--confirmed", *by_hand]
     ran = CliRunner().invoke(main, words, catch_exceptions=False)
-    assert ran.exit_code == (0 if sound else 1), ran.output
+    if sound:
+        assert ran.exit_code == 0, ran.output
+    else:  # 3 where the fault also kept something from being measured
+        assert ran.exit_code in (1, 3), ran.output
+        assert "Not all limits met." in ran.output
 
 
 def test_every_specimen_and_sequence_stands_in_the_table() -> None:

@@ -12,7 +12,7 @@ import pytest
 from drivers.profiled.commands import commands_of
 from drivers.profiled.profile import Profile
 from sequencer.bench.open_bench import BenchParts
-from sequencer.checks import SHIPPED
+from sequencer.checks import SHIPPED, find_check
 from sequencer.inputs.load_bench import LoadedBench, load_bench
 from sequencer.planning.load import load_sequence
 from sequencer.planning.parts import bench_parts
@@ -26,7 +26,7 @@ WITHOUT_INSTRUMENTS = {"confirm", "enter_reading", "channel_memory"}
 
 
 def _plan(folder: Path, check: str, mode: str, bench: LoadedBench) -> Plan:
-    """Return the plan of a check's own example in one mode; pytest skips what that mode has not."""
+    """Return the plan of a check's own example in one mode."""
     file = folder / "sequence.yaml"
     items = "\n".join(
         "  " + line for line in (EXAMPLES / f"{check}.yaml").read_text(encoding="utf-8").splitlines()
@@ -43,7 +43,9 @@ def _cases() -> Iterator[tuple[str, str]]:
         if check in WITHOUT_INSTRUMENTS:
             continue
         for mode in UNITS:
-            yield check, mode
+            # the example of carrier power has no drive, without which there is none in SSB
+            if mode in find_check(check).modes and (check, mode) != ("carrier_power", "USB"):
+                yield check, mode
 
 
 def _needs(plan: Plan) -> set[tuple[str, str]]:
@@ -79,10 +81,7 @@ def test_a_check_runs_on_instruments_that_have_only_what_it_needs(
         tmp_path
     )  # a loss table is written beside the bench file, or here where that is a shipped one
     bench = load_bench("two-signal-bench")
-    try:
-        plan = _plan(tmp_path, check, mode, bench)
-    except FileProblems:
-        pytest.skip(f"{check} is not for {mode}")
+    plan = _plan(tmp_path, check, mode, bench)
     needed = _needs(plan)
     least = _reduced(bench, needed)
     results = _run(tmp_path / "least", _plan(tmp_path, check, mode, least), least, mode)
