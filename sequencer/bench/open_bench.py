@@ -279,7 +279,7 @@ class OpenBench:
             transmit_loss_db=paths.transmit.loss_db if paths.transmit is not None else _no_loss,
             bounds_s=bounds_s(self.bench),
             release_max_s=longest_release_s(radio[1]) if radio is not None else 0.0,
-            say_unheard=self._say_unheard,
+            send_off_unanswered=self._send_off_unanswered,
             open_missing=self._open_again,
             key_memory=KeyMemory(
                 None if self.simulated else key_mark(self.bench),
@@ -289,7 +289,7 @@ class OpenBench:
             cables=Cables(None if self.simulated else cables_mark(self.bench)),
         )
 
-    def _say_unheard(self, role: str) -> None:
+    def _send_off_unanswered(self, role: str) -> None:
         for name, entry in self.bench.instruments.items():
             command = self.parts.profiles[name].commands.get(_OFF.get(role, ""))
             if entry.role != role or entry.manual or command is None or self._library is None:

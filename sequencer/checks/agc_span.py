@@ -12,6 +12,7 @@ from dataclasses import replace
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator, Field
+from typing_extensions import override
 
 from drivers.profiled.commands import Need
 from drivers.roles import RangeState, Reading
@@ -82,8 +83,8 @@ class AgcSpan(Check[AgcSpanSettings]):
     modes: ClassVar[frozenset[str]] = frozenset({"AM", "USB", "LSB", "CW"})
     settings = AgcSpanSettings
 
+    @override
     def quantities(self, settings: AgcSpanSettings) -> tuple[tuple[str, str], ...]:
-        """Return what it reports."""
         return ((DISTORTION, "%"), (SPAN, "dB"), (f"{FALLEN} by {settings.fall_db:g} dB", "dBm"))
 
     def needs(self, settings: AgcSpanSettings, conditions: Conditions) -> tuple[str, ...]:
@@ -111,8 +112,8 @@ class AgcSpan(Check[AgcSpanSettings]):
             + 10.0 * (DECAYS * settings.agc_decay_s + 0.3)
         )
 
+    @override
     def receive(self, side: ReceiveSide, settings: AgcSpanSettings, conditions: Conditions) -> list[Finding]:
-        """Measure."""
         if find_tone_hz(side, settings, conditions) is None:
             note = why_no_tone(conditions)
             nothing = Finding(

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator
+from typing_extensions import override
 
 from drivers.profiled.commands import Need
 from sequencer.checks.check import Check, Side
@@ -55,8 +56,8 @@ class AudioResponse(Check[AudioResponseSettings]):
     modes: ClassVar[frozenset[str]] = frozenset({"FM", "AM"})
     settings = AudioResponseSettings
 
+    @override
     def quantities(self, settings: AudioResponseSettings) -> tuple[tuple[str, str], ...]:
-        """Return what it reports."""
         return tuple((_quantity(tone_hz), "dB") for tone_hz in settings.tones_hz)
 
     def needs(self, settings: AudioResponseSettings, conditions: Conditions) -> tuple[str, ...]:
@@ -71,10 +72,10 @@ class AudioResponse(Check[AudioResponseSettings]):
         """Return about how long it takes, s: three readings at each tone and at 1 kHz."""
         return 0.4 * (len(settings.tones_hz) + 1)
 
+    @override
     def transmit(
         self, side: TransmitSide, settings: AudioResponseSettings, conditions: Conditions
     ) -> list[Finding]:
-        """Measure."""
         read = side.read_rms_deviation_hz if conditions.mode == "FM" else side.read_rms_depth_percent
         modulation: dict[float, list[float]] = {}
         findings: list[Finding] = []

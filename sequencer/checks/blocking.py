@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator
+from typing_extensions import override
 
 from drivers.profiled.commands import Need
 from sequencer.checks.check import Check, Side
@@ -47,8 +48,8 @@ class Blocking(Check[BlockingSettings]):
     generators: ClassVar[int] = 2
     settings = BlockingSettings
 
+    @override
     def quantities(self, settings: BlockingSettings) -> tuple[tuple[str, str], ...]:
-        """Return what it reports."""
         return ratio_quantities(QUANTITY, settings)
 
     def needs(self, settings: BlockingSettings, conditions: Conditions) -> tuple[str, ...]:
@@ -67,12 +68,12 @@ class Blocking(Check[BlockingSettings]):
         """Return about how many readings it takes by hand: one search for the sensitivity, and one at each offset."""
         return SEARCHED * (1 + len(settings.offsets_hz))
 
+    @override
     def forecast_s(self, settings: BlockingSettings, conditions: Conditions) -> float:
-        """Return about how long it takes, s."""
         return settings.two_signal_forecast_s(conditions)
 
+    @override
     def receive(self, side: ReceiveSide, settings: BlockingSettings, conditions: Conditions) -> list[Finding]:
-        """Measure."""
 
         def apply(level_dbm: float, offset_hz: float) -> None:
             side.apply_interferer(level_dbm, offset_hz=offset_hz)

@@ -7,6 +7,7 @@ from dataclasses import replace
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator
+from typing_extensions import override
 
 from drivers.profiled.commands import Need
 from sequencer.checks.check import Check, Side
@@ -60,8 +61,8 @@ class CarrierPower(Check[CarrierPowerSettings]):
     roles: ClassVar[frozenset[str]] = frozenset({"power_meter"})
     settings = CarrierPowerSettings
 
+    @override
     def quantities(self, settings: CarrierPowerSettings) -> tuple[tuple[str, str], ...]:
-        """Return what it reports."""
         # what is driven is SSB: the plan refuses a drive in any other mode
         driven = "FM" if settings.drive_v is None else "USB"
         return ((_quantity(settings, settings.mode or driven), "W"),)
@@ -112,10 +113,10 @@ class CarrierPower(Check[CarrierPowerSettings]):
         """Return about how long it takes, s: two or three readings until it stands, and those that are averaged."""
         return settings.keyed_for_s + _readings_s(settings)
 
+    @override
     def transmit(
         self, side: TransmitSide, settings: CarrierPowerSettings, conditions: Conditions
     ) -> list[Finding]:
-        """Measure."""
         read, note = side.read_power_dbm, ""
         if conditions.mode in SIDEBANDS and settings.drive_v is not None:
             low_hz, high_hz = settings.tones_hz

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator, Field
+from typing_extensions import override
 
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Finding
@@ -71,8 +72,8 @@ class ChannelMemory(Check[ChannelMemorySettings]):
     side: ClassVar[Side] = "none"
     settings = ChannelMemorySettings
 
+    @override
     def quantities(self, settings: ChannelMemorySettings) -> tuple[tuple[str, str], ...]:
-        """Return what it reports."""
         return (("channel memory, entries that are wrong", "entries"),)
 
     def complaints(self, settings: ChannelMemorySettings, conditions: Conditions) -> list[Complaint]:

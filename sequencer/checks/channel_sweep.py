@@ -7,6 +7,7 @@ from dataclasses import replace
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator, model_validator
+from typing_extensions import override
 
 from drivers.faults import InstrumentError, InstrumentFault, LinkFault, NotSettled, UnexpectedReply
 from drivers.profiled.commands import Need
@@ -78,8 +79,8 @@ class ChannelSweep(Check[ChannelSweepSettings]):
     modes: ClassVar[frozenset[str]] = frozenset({"FM", "AM", "CW"})
     settings = ChannelSweepSettings
 
+    @override
     def quantities(self, settings: ChannelSweepSettings) -> tuple[tuple[str, str], ...]:
-        """Return what it reports."""
         return (("channel sweep, outside its limits", "findings"),)
 
     def start_channel(self, settings: ChannelSweepSettings, conditions: Conditions) -> int | None:
@@ -130,14 +131,14 @@ class ChannelSweep(Check[ChannelSweepSettings]):
         """Return how long the last of its key-downs lasts, s: half of what a channel takes, the other half is its rest."""
         return 0.33
 
+    @override
     def forecast_s(self, settings: ChannelSweepSettings, conditions: Conditions) -> float:
-        """Return about how long it takes, s."""
         return 0.66 * (len(_swept(settings, conditions)) + len(settings.outside))
 
+    @override
     def transmit(
         self, side: TransmitSide, settings: ChannelSweepSettings, conditions: Conditions
     ) -> list[Finding]:
-        """Measure."""
         assert conditions.plan is not None  # the plan has proved it
         findings, lost = [], 0
         for channel in _swept(settings, conditions):

@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from typing import ClassVar, Literal, Self
 
 from pydantic import Field, model_validator
+from typing_extensions import override
 
 from sequencer.checks.check import AnyCheck, Check, Side, SquelchPosition
 from sequencer.checks.settings import CheckSettings
@@ -44,8 +45,8 @@ class Confirm(Check[ConfirmSettings]):
     side: ClassVar[Side] = "none"
     settings = ConfirmSettings
 
+    @override
     def quantities(self, settings: ConfirmSettings) -> tuple[tuple[str, str], ...]:
-        """Return what it reports."""
         return ((f"confirmed: {settings.text}", ""),)
 
 

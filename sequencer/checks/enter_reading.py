@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import ClassVar, Literal
 
 from pydantic import Field, model_validator
+from typing_extensions import override
 
 from drivers.operator.dial import Dial, NotOnDial, decimal, shortened
 from sequencer.checks.check import Check, Side
@@ -161,8 +162,8 @@ class EnterReading(Check[EnterReadingSettings]):
     side: ClassVar[Side] = "none"
     settings = EnterReadingSettings
 
+    @override
     def quantities(self, settings: EnterReadingSettings) -> tuple[tuple[str, str], ...]:
-        """Return what it reports."""
         return ((settings.name, settings.dimension.unit),)
 
     def inspect(self, settings: EnterReadingSettings, conditions: Conditions) -> list[Finding]:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import statistics
 from typing import ClassVar, Literal
 
+from typing_extensions import override
+
 from drivers.profiled.commands import Need
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Finding
@@ -43,8 +45,8 @@ class FrequencyError(Check[FrequencyErrorSettings]):
     modes: ClassVar[frozenset[str]] = frozenset({"FM", "AM", "CW"})
     settings = FrequencyErrorSettings
 
+    @override
     def quantities(self, settings: FrequencyErrorSettings) -> tuple[tuple[str, str], ...]:
-        """Return what it reports."""
         return (("frequency error", "Hz"),)
 
     def needs(self, settings: FrequencyErrorSettings, conditions: Conditions) -> tuple[str, ...]:
@@ -63,10 +65,10 @@ class FrequencyError(Check[FrequencyErrorSettings]):
         """Return about how long it takes, s: four or five counts and the pauses between them."""
         return 0.53
 
+    @override
     def transmit(
         self, side: TransmitSide, settings: FrequencyErrorSettings, conditions: Conditions
     ) -> list[Finding]:
-        """Measure."""
         carrier_hz = conditions.carrier_hz
         tolerance_hz = settings.limit.within.at(carrier_hz) if settings.limit is not None else None
         limits = Limits() if tolerance_hz is None else Limits(lower=-tolerance_hz, upper=tolerance_hz)

@@ -8,6 +8,7 @@ from dataclasses import replace
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator, model_validator
+from typing_extensions import override
 
 from drivers.profiled.commands import Need
 from drivers.roles import Reading
@@ -74,8 +75,8 @@ class MicrophoneSensitivity(Check[MicrophoneSensitivitySettings]):
     modes: ClassVar[frozenset[str]] = frozenset({"FM", "AM"})
     settings = MicrophoneSensitivitySettings
 
+    @override
     def quantities(self, settings: MicrophoneSensitivitySettings) -> tuple[tuple[str, str], ...]:
-        """Return what it reports."""
         return (("microphone sensitivity", "V"),)
 
     def needs(self, settings: MicrophoneSensitivitySettings, conditions: Conditions) -> tuple[str, ...]:

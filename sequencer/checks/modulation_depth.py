@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator, model_validator
+from typing_extensions import override
 
 from drivers.profiled.commands import Need
 from drivers.roles import PeakSide, Samples
@@ -61,8 +62,8 @@ class ModulationDepth(Check[ModulationDepthSettings]):
     modes: ClassVar[frozenset[str]] = frozenset({"AM"})
     settings = ModulationDepthSettings
 
+    @override
     def quantities(self, settings: ModulationDepthSettings) -> tuple[tuple[str, str], ...]:
-        """Return what it reports."""
         return ((_quantity("positive", settings), "%"), (_quantity("negative", settings), "%"))
 
     def needs(self, settings: ModulationDepthSettings, conditions: Conditions) -> tuple[str, ...]:
@@ -77,10 +78,10 @@ class ModulationDepth(Check[ModulationDepthSettings]):
         """Return about how long it takes, s: four or five readings of either side."""
         return 1.1
 
+    @override
     def transmit(
         self, side: TransmitSide, settings: ModulationDepthSettings, conditions: Conditions
     ) -> list[Finding]:
-        """Measure."""
         level_v = raised_v(settings.drive_v, settings.above_db)
         side.apply_audio(tone_hz=settings.tone_hz, level_v=level_v)
         findings = [_measure(side, which, level_v, settings, conditions) for which in _SIDES]

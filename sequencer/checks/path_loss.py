@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator, Field, field_validator
+from typing_extensions import override
 
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
@@ -108,8 +109,8 @@ class PathLoss(Check[PathLossSettings]):
         """Return what is measured."""
         return settings.of
 
+    @override
     def quantities(self, settings: PathLossSettings) -> tuple[tuple[str, str], ...]:
-        """Return what it reports."""
         return tuple((_quantity(settings, one), "dB") for one in settings.frequencies_hz)
 
     def needs(self, settings: PathLossSettings, conditions: Conditions) -> tuple[str, ...]:

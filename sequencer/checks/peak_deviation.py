@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator, model_validator
+from typing_extensions import override
 
 from drivers.profiled.commands import Need
 from drivers.roles import PeakSide, Samples
@@ -71,8 +72,8 @@ class PeakDeviation(Check[PeakDeviationSettings]):
     modes: ClassVar[frozenset[str]] = frozenset({"FM"})
     settings = PeakDeviationSettings
 
+    @override
     def quantities(self, settings: PeakDeviationSettings) -> tuple[tuple[str, str], ...]:
-        """Return what it reports."""
         return ((_quantity("positive", settings), "Hz"), (_quantity("negative", settings), "Hz"))
 
     def needs(self, settings: PeakDeviationSettings, conditions: Conditions) -> tuple[str, ...]:
@@ -91,10 +92,10 @@ class PeakDeviation(Check[PeakDeviationSettings]):
         """Return about how long it takes, s: four or five readings of either side at each tone."""
         return 1.13 * len(settings.tones_hz)
 
+    @override
     def transmit(
         self, side: TransmitSide, settings: PeakDeviationSettings, conditions: Conditions
     ) -> list[Finding]:
-        """Measure."""
         found: dict[PeakSide, list[Finding]] = {"positive": [], "negative": []}
         for tone_hz in settings.tones_hz:
             side.apply_audio(tone_hz=tone_hz, level_v=settings.level_v)

@@ -8,6 +8,7 @@ from dataclasses import replace
 from typing import Annotated, ClassVar, Literal, NamedTuple
 
 from pydantic import AfterValidator
+from typing_extensions import override
 
 from drivers.roles import Reading
 from sequencer.checks.check import Check, Side
@@ -51,8 +52,8 @@ class PowerAgainstSupply(Check[PowerAgainstSupplySettings]):
     modes: ClassVar[frozenset[str]] = frozenset({"FM", "AM", "CW"})
     settings = PowerAgainstSupplySettings
 
+    @override
     def quantities(self, settings: PowerAgainstSupplySettings) -> tuple[tuple[str, str], ...]:
-        """Return what it reports."""
         return tuple((_quantity(supply_v), "W") for supply_v in settings.supplies_v)
 
     def needs(self, settings: PowerAgainstSupplySettings, conditions: Conditions) -> tuple[str, ...]:
@@ -82,8 +83,8 @@ class PowerAgainstSupply(Check[PowerAgainstSupplySettings]):
         """Return how long the last of its key-downs lasts, s: the last voltage alone."""
         return 0.65
 
+    @override
     def forecast_s(self, settings: PowerAgainstSupplySettings, conditions: Conditions) -> float:
-        """Return about how long it takes, s."""
         return 0.65 * len(settings.supplies_v)
 
     def transmit(

@@ -6,6 +6,7 @@ import statistics
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator
+from typing_extensions import override
 
 from drivers.profiled.commands import Need
 from drivers.roles import Reading
@@ -80,8 +81,8 @@ class ReceiveDistortion(Check[ReceiveDistortionSettings]):
     roles: ClassVar[frozenset[str]] = frozenset({"signal_generator", "audio_analyser"})
     settings = ReceiveDistortionSettings
 
+    @override
     def quantities(self, settings: ReceiveDistortionSettings) -> tuple[tuple[str, str], ...]:
-        """Return what it reports."""
         return (("receive distortion", "%"),)
 
     def demands(self, settings: ReceiveDistortionSettings, conditions: Conditions) -> list[Demand]:
@@ -96,14 +97,14 @@ class ReceiveDistortion(Check[ReceiveDistortionSettings]):
         """Return which commands of its instruments it cannot do without."""
         return commands.wanted_signal(conditions.mode) | commands.of("audio_analyser", "distortion")
 
+    @override
     def forecast_s(self, settings: ReceiveDistortionSettings, conditions: Conditions) -> float:
-        """Return about how long it takes, s."""
         return SETTLE_S + tone_s(conditions.mode) + READINGS * settings.reading_s
 
+    @override
     def receive(
         self, side: ReceiveSide, settings: ReceiveDistortionSettings, conditions: Conditions
     ) -> list[Finding]:
-        """Measure."""
         quantity, limits = "receive distortion", settings.limit.limits
         if why_not := apply_standard(side, settings, conditions):
             return [Finding(quantity=quantity, value=None, unit="%", limits=limits, note=why_not)]
@@ -121,8 +122,8 @@ class AudioOutput(Check[AudioOutputSettings]):
     roles: ClassVar[frozenset[str]] = frozenset({"signal_generator", "audio_analyser"})
     settings = AudioOutputSettings
 
+    @override
     def quantities(self, settings: AudioOutputSettings) -> tuple[tuple[str, str], ...]:
-        """Return what it reports."""
         return (("audio output power", "W"), ("audio output distortion", "%"))
 
     def demands(self, settings: AudioOutputSettings, conditions: Conditions) -> list[Demand]:
@@ -138,14 +139,14 @@ class AudioOutput(Check[AudioOutputSettings]):
         """Return which commands of its instruments it cannot do without."""
         return commands.wanted_signal(conditions.mode) | commands.of("audio_analyser", "distortion", "level")
 
+    @override
     def forecast_s(self, settings: AudioOutputSettings, conditions: Conditions) -> float:
-        """Return about how long it takes, s."""
         return SETTLE_S + tone_s(conditions.mode) + 2.0 * READINGS * settings.reading_s
 
+    @override
     def receive(
         self, side: ReceiveSide, settings: AudioOutputSettings, conditions: Conditions
     ) -> list[Finding]:
-        """Measure."""
         if why_not := apply_standard(side, settings, conditions):
             limits = (settings.power.limits, settings.distortion.limits)
             return [

@@ -8,6 +8,7 @@ import wave
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator, Field, model_validator
+from typing_extensions import override
 
 from drivers.profiled.commands import Need
 from drivers.roles import Samples
@@ -91,8 +92,8 @@ class RecordAudio(Check[RecordAudioSettings]):
             return frozenset({"audio_analyser"})
         return frozenset({"modulation_analyser"} | ({"audio_analyser"} if settings.drive_v else set()))
 
+    @override
     def quantities(self, settings: RecordAudioSettings) -> tuple[tuple[str, str], ...]:
-        """Return what it reports."""
         return _quantities(settings)
 
     def demands(self, settings: RecordAudioSettings, conditions: Conditions) -> list[Demand]:
@@ -133,8 +134,8 @@ class RecordAudio(Check[RecordAudioSettings]):
             )
         )
 
+    @override
     def forecast_s(self, settings: RecordAudioSettings, conditions: Conditions) -> float:
-        """Return about how long it takes, s."""
         return SETTLE_S + settings.duration_s
 
     def keyed_s(self, settings: RecordAudioSettings, conditions: Conditions) -> float:

@@ -7,6 +7,7 @@ import statistics
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator
+from typing_extensions import override
 
 from drivers.profiled.commands import Need
 from sequencer.checks.check import Check, Side
@@ -47,8 +48,8 @@ class ResidualModulation(Check[ResidualModulationSettings]):
     modes: ClassVar[frozenset[str]] = frozenset({"FM", "AM"})
     settings = ResidualModulationSettings
 
+    @override
     def quantities(self, settings: ResidualModulationSettings) -> tuple[tuple[str, str], ...]:
-        """Return what it reports."""
         return (("residual modulation, below normal", "dB"),)
 
     def needs(self, settings: ResidualModulationSettings, conditions: Conditions) -> tuple[str, ...]:

@@ -6,6 +6,7 @@ from dataclasses import replace
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator, model_validator
+from typing_extensions import override
 
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding, MeterMark
@@ -84,8 +85,8 @@ class S9Point(Check[S9PointSettings]):
     roles: ClassVar[frozenset[str]] = frozenset({"signal_generator", "voltmeter"})
     settings = S9PointSettings
 
+    @override
     def quantities(self, settings: S9PointSettings) -> tuple[tuple[str, str], ...]:
-        """Return what it reports."""
         if settings.meter == "needle":
             return (("S9 point", "dBm"),)
         return (("S9 point, rising", "dBm"), ("S9 point, falling", "dBm"), ("S9 hysteresis", "dB"))
@@ -114,8 +115,8 @@ class S9Point(Check[S9PointSettings]):
             ),
         )
 
+    @override
     def receive(self, side: ReceiveSide, settings: S9PointSettings, conditions: Conditions) -> list[Finding]:
-        """Measure."""
         line = MeterLine(side, settings, conditions)
         limits = settings.limit.at(conditions)
         nominal_dbm = settings.limit.nominal_at(conditions)

@@ -14,6 +14,7 @@ from dataclasses import replace
 from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import AfterValidator, BeforeValidator, PlainValidator, WithJsonSchema
+from typing_extensions import override
 
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding, MeterMark
@@ -121,8 +122,8 @@ class SMeterCurve(Check[SMeterCurveSettings]):
     roles: ClassVar[frozenset[str]] = frozenset({"signal_generator", "voltmeter"})
     settings = SMeterCurveSettings
 
+    @override
     def quantities(self, settings: SMeterCurveSettings) -> tuple[tuple[str, str], ...]:
-        """Return what it reports."""
         marks = [(f"S-meter, {mark}", "dBm") for mark in settings.marks]
         units = [(f"S-unit, {low} to {high}", "dB") for low, high in _units(settings)]
         return (*marks, *units, *(((LINEARITY, "dB"),) if len(settings.marks) > 2 else ()))

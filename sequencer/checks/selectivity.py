@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator
+from typing_extensions import override
 
 from drivers.profiled.commands import Need
 from sequencer.checks.check import Check, Side
@@ -50,8 +51,8 @@ class Selectivity(Check[SelectivitySettings]):
     generators: ClassVar[int] = 2
     settings = SelectivitySettings
 
+    @override
     def quantities(self, settings: SelectivitySettings) -> tuple[tuple[str, str], ...]:
-        """Return what it reports."""
         return ratio_quantities(QUANTITY, settings)
 
     def needs(self, settings: SelectivitySettings, conditions: Conditions) -> tuple[str, ...]:
@@ -75,14 +76,14 @@ class Selectivity(Check[SelectivitySettings]):
         """Return about how many readings it takes by hand: one search for the sensitivity, and one at each offset."""
         return SEARCHED * (1 + len(settings.offsets_hz))
 
+    @override
     def forecast_s(self, settings: SelectivitySettings, conditions: Conditions) -> float:
-        """Return about how long it takes, s."""
         return settings.two_signal_forecast_s(conditions)
 
+    @override
     def receive(
         self, side: ReceiveSide, settings: SelectivitySettings, conditions: Conditions
     ) -> list[Finding]:
-        """Measure."""
 
         def apply(level_dbm: float, offset_hz: float) -> None:
             side.apply_interferer(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator
+from typing_extensions import override
 
 from drivers.profiled.commands import Need
 from sequencer.checks.check import Check, Side
@@ -38,8 +39,8 @@ class Sensitivity(Check[SensitivitySettings]):
     roles: ClassVar[frozenset[str]] = frozenset({"signal_generator", "audio_analyser"})
     settings = SensitivitySettings
 
+    @override
     def quantities(self, settings: SensitivitySettings) -> tuple[tuple[str, str], ...]:
-        """Return what it reports."""
         return ((f"sensitivity, {settings.target_words}", "dBm"),)
 
     def needs(self, settings: SensitivitySettings, conditions: Conditions) -> tuple[str, ...]:
@@ -62,10 +63,10 @@ class Sensitivity(Check[SensitivitySettings]):
         """Return about how long it takes, s: the search's own figures, which go with the square of the accuracy."""
         return settings.sensitivity_forecast_s(conditions)
 
+    @override
     def receive(
         self, side: ReceiveSide, settings: SensitivitySettings, conditions: Conditions
     ) -> list[Finding]:
-        """Measure."""
         return [_finding(find_sensitivity(side, settings, conditions), settings, conditions)]
 
 

@@ -6,6 +6,7 @@ import statistics
 from typing import TYPE_CHECKING, Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator
+from typing_extensions import override
 
 from drivers.profiled.commands import Need
 from sequencer.checks.check import Check, Side
@@ -69,8 +70,8 @@ class Sinad(Check[SinadSettings]):
     modes: ClassVar[frozenset[str]] = frozenset({"FM"})
     settings = SinadSettings
 
+    @override
     def quantities(self, settings: SinadSettings) -> tuple[tuple[str, str], ...]:
-        """Return what it reports."""
         return (("SINAD, analyser", "dB"), ("SINAD, samples", "dB"), ("SINAD, samples less analyser", "dB"))
 
     def demands(self, settings: SinadSettings, conditions: Conditions) -> list[Demand]:
@@ -89,12 +90,12 @@ class Sinad(Check[SinadSettings]):
             | commands.recording("audio_analyser")
         )
 
+    @override
     def forecast_s(self, settings: SinadSettings, conditions: Conditions) -> float:
-        """Return about how long it takes, s."""
         return 2.0 * SETTLE_S + (2.0 * READINGS + SLOPE_READINGS) * settings.reading_s
 
+    @override
     def receive(self, side: ReceiveSide, settings: SinadSettings, conditions: Conditions) -> list[Finding]:
-        """Measure."""
         side.configure_audio(tone_hz=settings.tone_hz)
         side.apply_fm(settings.level_dbm, deviation_hz=settings.deviation_hz, tone_hz=settings.tone_hz)
         side.wait_s(SETTLE_S)

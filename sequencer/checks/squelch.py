@@ -6,6 +6,7 @@ import math
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator, Field
+from typing_extensions import override
 
 from drivers.profiled.commands import Need
 from sequencer.checks.check import Check, Side, SquelchPosition
@@ -62,8 +63,8 @@ class Squelch(Check[SquelchSettings]):
     squelch: ClassVar[SquelchPosition] = "just closed"
     settings = SquelchSettings
 
+    @override
     def quantities(self, settings: SquelchSettings) -> tuple[tuple[str, str], ...]:
-        """Return what it reports."""
         return (("squelch opens", "dBm"), ("squelch closes", "dBm"), ("squelch hysteresis", "dB"))
 
     def needs(self, settings: SquelchSettings, conditions: Conditions) -> tuple[str, ...]:
@@ -82,8 +83,8 @@ class Squelch(Check[SquelchSettings]):
         """Return about how long it takes, s: some 20 looks, and two to find the threshold."""
         return 1.0 + 20.0 * settings.settling_s + 20.0 * (DWELL_S + 4.0 * settings.settling_s)
 
+    @override
     def receive(self, side: ReceiveSide, settings: SquelchSettings, conditions: Conditions) -> list[Finding]:
-        """Measure."""
         side.configure_audio(tone_hz=settings.nominal_tone_hz(conditions.mode))
         threshold_v = settings.open_above_v or _find_threshold(side, settings, conditions)
         if isinstance(threshold_v, str):

@@ -5,6 +5,8 @@ from __future__ import annotations
 import statistics
 from typing import ClassVar, Literal
 
+from typing_extensions import override
+
 from drivers.profiled.commands import Need
 from drivers.roles import Reading
 from sequencer.checks.check import Check, Side
@@ -48,8 +50,8 @@ class SsbSuppression(Check[SsbSuppressionSettings]):
     modes: ClassVar[frozenset[str]] = frozenset({"USB", "LSB"})
     settings = SsbSuppressionSettings
 
+    @override
     def quantities(self, settings: SsbSuppressionSettings) -> tuple[tuple[str, str], ...]:
-        """Return what it reports."""
         return (("carrier suppression", "dB"), ("unwanted sideband suppression", "dB"))
 
     def demands(self, settings: SsbSuppressionSettings, conditions: Conditions) -> list[Demand]:
@@ -72,10 +74,10 @@ class SsbSuppression(Check[SsbSuppressionSettings]):
         """Return about how long it takes, s: three readings at each of three places."""
         return 1.06
 
+    @override
     def transmit(
         self, side: TransmitSide, settings: SsbSuppressionSettings, conditions: Conditions
     ) -> list[Finding]:
-        """Measure."""
         sign = 1.0 if conditions.mode == "USB" else -1.0
         side.apply_audio(tone_hz=settings.tone_hz, level_v=settings.drive_v)
         places = {"wanted": sign * settings.tone_hz, "carrier": 0.0, "unwanted": -sign * settings.tone_hz}

@@ -6,6 +6,8 @@ import statistics
 from collections.abc import Sequence
 from typing import ClassVar, Literal
 
+from typing_extensions import override
+
 from drivers.profiled.commands import Need
 from drivers.roles import Reading
 from sequencer.checks.check import Check, Side
@@ -43,8 +45,8 @@ class SupplyCurrent(Check[SupplyCurrentSettings]):
     roles: ClassVar[frozenset[str]] = frozenset({"supply"})
     settings = SupplyCurrentSettings
 
+    @override
     def quantities(self, settings: SupplyCurrentSettings) -> tuple[tuple[str, str], ...]:
-        """Return what it reports."""
         return (("supply current, receive", "A"), ("supply current, transmit", "A"))
 
     def needs(self, settings: SupplyCurrentSettings, conditions: Conditions) -> tuple[str, ...]:
@@ -55,14 +57,14 @@ class SupplyCurrent(Check[SupplyCurrentSettings]):
         """Return which commands of its instruments it cannot do without."""
         return commands.of("supply", "measured_current")
 
+    @override
     def forecast_s(self, settings: SupplyCurrentSettings, conditions: Conditions) -> float:
-        """Return about how long it takes, s."""
         return 0.2
 
+    @override
     def transmit(
         self, side: TransmitSide, settings: SupplyCurrentSettings, conditions: Conditions
     ) -> list[Finding]:
-        """Measure."""
         idle = settle(side.read_idle_current_a, side.pause_s, within=SETTLED_A)
         idle += [side.read_idle_current_a() for _ in range(MORE_READINGS)]
         idle = agreeing(idle, side.read_idle_current_a, within=SETTLED_A)

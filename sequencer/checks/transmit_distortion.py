@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import ClassVar, Literal
 
+from typing_extensions import override
+
 from drivers.profiled.commands import Need
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Finding
@@ -44,8 +46,8 @@ class TransmitDistortion(Check[TransmitDistortionSettings]):
     modes: ClassVar[frozenset[str]] = frozenset({"FM", "AM"})
     settings = TransmitDistortionSettings
 
+    @override
     def quantities(self, settings: TransmitDistortionSettings) -> tuple[tuple[str, str], ...]:
-        """Return what it reports."""
         return (("transmit distortion", "%"),)
 
     def needs(self, settings: TransmitDistortionSettings, conditions: Conditions) -> tuple[str, ...]:
@@ -62,10 +64,10 @@ class TransmitDistortion(Check[TransmitDistortionSettings]):
         """Return about how long it takes, s: four or five readings."""
         return 0.55
 
+    @override
     def transmit(
         self, side: TransmitSide, settings: TransmitDistortionSettings, conditions: Conditions
     ) -> list[Finding]:
-        """Measure."""
         is_fm = conditions.mode == "FM"
         side.configure_analyser(
             "FM" if is_fm else "AM",

@@ -58,7 +58,7 @@ class SafeBench:
     """The instruments of an open bench behind the two sides; nothing else may switch RF on or key the unit.
 
     ``roles`` are those the bench file fills: an instrument that it names and that is not among ``instruments`` could not
-    be opened, so that its state is unknown. ``say_unheard`` sends the "off" of a role without proof of the link and without an
+    be opened, so that its state is unknown. ``send_off_unanswered`` sends the "off" of a role without proof of the link and without an
     answer: of an instrument that cannot be heard any more it may still be obeyed. It raises nothing and confirms nothing.
     ``open_missing`` tries to open what of a role is not open; it raises nothing.
     """
@@ -75,7 +75,7 @@ class SafeBench:
         bounds_s: dict[str, float],
         release_max_s: float,
         key_memory: KeyMemory | None = None,
-        say_unheard: Callable[[str], None] = lambda role: None,
+        send_off_unanswered: Callable[[str], None] = lambda role: None,
         open_missing: Callable[[str], object] = lambda role: None,
         cables: Cables | None = None,
     ) -> None:
@@ -88,7 +88,7 @@ class SafeBench:
         self._bounds_s = bounds_s
         self._release_max_s = release_max_s
         self.key_memory = key_memory or KeyMemory()
-        self._say_unheard = say_unheard
+        self._send_off_unanswered = send_off_unanswered
         self._open_missing = open_missing
         self._key: Key | None = None
         self._on_side = False
@@ -119,7 +119,7 @@ class SafeBench:
 
         ``supply_cut`` says whether the supply reads off. Nothing is raised.
         """
-        self._say_unheard("radio")
+        self._send_off_unanswered("radio")
         self._supply.note_cut()
         self._open_missing("supply")
         if (supply := self._find(Supply)) is not None:
@@ -129,7 +129,7 @@ class SafeBench:
                     self.supply_cut = True
                     break
         if not self.supply_cut:
-            self._say_unheard("supply")
+            self._send_off_unanswered("supply")
 
     def make_safe(self, *, last: bool = False, patience_s: float = PATIENCE_S) -> SafeState:
         """Unkey the unit and switch generators off, each confirmed, and the audio source; cuts the supply if the key stays down.
@@ -148,7 +148,7 @@ class SafeBench:
                 act=self._with_opened("signal_generator", self._generators_off),
                 done="generator off",
                 failed="the generator could not be confirmed off",
-                otherwise=lambda: self._say_unheard("signal_generator") or "",
+                otherwise=lambda: self._send_off_unanswered("signal_generator") or "",
             ),
         ]
         roles = ["radio", "signal_generator"]
@@ -159,7 +159,7 @@ class SafeBench:
                     act=self._with_opened("supply", self.remove_supply),
                     done="supply off",
                     failed="the unit's supply could not be confirmed off",
-                    otherwise=lambda: self._say_unheard("supply") or "",
+                    otherwise=lambda: self._send_off_unanswered("supply") or "",
                 )
             )
         by_hand = any(instrument.manual for instrument in self._instruments.values())

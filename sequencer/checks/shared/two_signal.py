@@ -117,7 +117,7 @@ class TwoSignalSettings(SensitivitySettingsBase):
         return ("signal_generator.level", "interferer.level", BOTH_GENERATORS, *read)
 
     def two_signal_forecast_s(self, conditions: Conditions) -> float:
-        """Return about how long it takes, s."""
+        """Return about how long two levels take, each found with the other generator's signal, s."""
         first_s = (
             self.sensitivity_forecast_s(conditions) if self.wanted_dbm is None else tone_s(conditions.mode)
         )
