@@ -19,28 +19,27 @@ What reads back consistently wrong (a switch that moves nothing and says it did)
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import AbstractContextManager, ExitStack, contextmanager, nullcontext, suppress
+from contextlib import AbstractContextManager, contextmanager, nullcontext, suppress
 from dataclasses import replace
-from typing import Literal, TypeVar
+from typing import TypeVar
 
 from drivers.clock import Clock
-from drivers.faults import InstrumentFault, NotConfirmed
+from drivers.faults import InstrumentFault
 from drivers.roles import (
     AudioAnalyser,
     Instrument,
     ModulationAnalyser,
     PowerMeter,
-    Radio,
-    SignalGenerator,
     Supply,
-    Switch,
     Voltmeter,
 )
 from sequencer.safety.cables import Cables, Connection
-from sequencer.safety.channel import select_channel
+from sequencer.safety.cut_off import CutOff
+from sequencer.safety.interlock import Interlock, known_mode
 from sequencer.safety.key import Key, Ratings
 from sequencer.safety.key_memory import KeyMemory
 from sequencer.safety.loss import HandPath, LossSide
+from sequencer.safety.make_safe import WayOut
 from sequencer.safety.plausible import MARGIN_DB, Span, UnitFacts, transmit_spans
 from sequencer.safety.receive import ReceiveSide
 from sequencer.safety.release import Release
@@ -49,7 +48,7 @@ from sequencer.safety.start_state import StartState
 from sequencer.safety.state import SafeState
 from sequencer.safety.supply import SUPPLY_SETTLE_S, SupplyFacts, SupplyLine
 from sequencer.safety.transmit import TransmitSide
-from sequencer.safety.way_out import PATIENCE_S, SafeStep, take_steps
+from sequencer.safety.way_out import PATIENCE_S
 
 _T = TypeVar("_T")
 
@@ -80,35 +79,50 @@ class SafeBench:
         cables: Cables | None = None,
     ) -> None:
         self._instruments = instruments
-        self._roles = roles
         self._clock = clock
         self._ratings = ratings
         self._receive_loss_db = receive_loss_db
         self._transmit_loss_db = transmit_loss_db
         self._bounds_s = bounds_s
         self._release_max_s = release_max_s
-        self.key_memory = key_memory or KeyMemory()
-        self._send_off_unanswered = send_off_unanswered
-        self._open_missing = open_missing
-        self._key: Key | None = None
         self._on_side = False
+        self.key_memory = key_memory or KeyMemory()
         self.cables = cables or Cables()
+        self._interlock = Interlock(instruments, roles=roles, cables=self.cables, key_memory=self.key_memory)
         self._supply = SupplyLine(
             lambda: self._find(Supply), clock=clock, ratings=ratings, cables=self.cables
         )
         self._start = StartState(instruments, self._supply)
-        self.supply_cut = False
-        self._stays_on = ""
+        self._cut_off = CutOff(
+            lambda: self._find(Supply),
+            self._supply,
+            send_off_unanswered=send_off_unanswered,
+            open_missing=open_missing,
+        )
+        self._way_out = WayOut(
+            self._interlock,
+            self._cut_off,
+            self._supply,
+            roles=roles,
+            clock=clock,
+            send_off_unanswered=send_off_unanswered,
+            open_missing=open_missing,
+        )
 
     @property
     def supply_facts(self) -> SupplyFacts | None:
         """Return with what the unit is fed, or is to be fed; None where nobody stated it."""
         return self._supply.facts
 
+    @property
+    def supply_cut(self) -> bool:
+        """Say whether the unit's supply was cut because its key could not be released, and reads off."""
+        return self._cut_off.is_cut
+
     def set_supply(self, voltage_v: float) -> None:
         """Feed the unit with ``voltage_v`` now, and at the start of each check. Refused above the supply's `max_voltage`."""
         self._supply.state(voltage_v)
-        self.supply_cut = False
+        self._cut_off.is_cut = False
 
     def remove_supply(self) -> None:
         """Take the supply from the unit."""
@@ -119,17 +133,11 @@ class SafeBench:
 
         ``supply_cut`` says whether the supply reads off. Nothing is raised.
         """
-        self._send_off_unanswered("radio")
-        self._supply.note_cut()
-        self._open_missing("supply")
-        if (supply := self._find(Supply)) is not None:
-            for _ in range(2):
-                with suppress(Exception):  # a driver from elsewhere may raise anything
-                    supply.configure_output_enabled(False)
-                    self.supply_cut = True
-                    break
-        if not self.supply_cut:
-            self._send_off_unanswered("supply")
+        self._cut_off.cut()
+
+    def confirm_transmit(self) -> None:
+        """Raise NotConfirmed unless every generator's output reads off and the switch reads `transmit`; moves nothing."""
+        self._interlock.confirm_transmit()
 
     def make_safe(self, *, last: bool = False, patience_s: float = PATIENCE_S) -> SafeState:
         """Unkey the unit and switch generators off, each confirmed, and the audio source; cuts the supply if the key stays down.
@@ -137,56 +145,13 @@ class SafeBench:
         ``last`` is for the way out: the supply goes off too, confirmed. What fails is tried again for ``patience_s``; a person is
         asked twice at most.
         """
-        steps = [
-            SafeStep(
-                act=self._with_opened("radio", self._unkey),
-                done="PTT released",
-                failed="the unit could not be confirmed unkeyed",
-                otherwise=self._cut_off_and_say,
-            ),
-            SafeStep(
-                act=self._with_opened("signal_generator", self._generators_off),
-                done="generator off",
-                failed="the generator could not be confirmed off",
-                otherwise=lambda: self._send_off_unanswered("signal_generator") or "",
-            ),
-        ]
-        roles = ["radio", "signal_generator"]
-        if last:
-            roles.append("supply")
-            steps.append(
-                SafeStep(
-                    act=self._with_opened("supply", self.remove_supply),
-                    done="supply off",
-                    failed="the unit's supply could not be confirmed off",
-                    otherwise=lambda: self._send_off_unanswered("supply") or "",
-                )
-            )
         by_hand = any(instrument.manual for instrument in self._instruments.values())
-        off, trouble = take_steps(
-            [step for role, step in zip(roles, steps, strict=True) if role in self._roles],
-            self._clock,
-            patience_s=0.0 if by_hand else patience_s,
-        )
+        off, trouble = self._way_out.take(last=last, patience_s=0.0 if by_hand else patience_s)
         with suppress(Exception):
-            self._audio_off()
-        if self._stays_on and not self.supply_cut:
-            trouble = (self._stays_on, *trouble)
+            self._interlock.audio_off()
+        if self._cut_off.stays_on and not self.supply_cut:
+            trouble = (self._cut_off.stays_on, *trouble)
         return SafeState(off=off, trouble=trouble, cables_moved=self.cables.moved)
-
-    def _with_opened(self, role: str, act: Callable[[], None]) -> Callable[[], None]:
-        def opened() -> None:
-            self._open_missing(role)
-            act()
-
-        return opened
-
-    def _cut_off_and_say(self) -> str:
-        if not self.supply_cut:
-            self.cut_off()
-        if self.supply_cut:
-            return "its supply was switched off and reads off"
-        return "its supply could not be confirmed off either" if self._find(Supply) is not None else ""
 
     @contextmanager
     def receive_side(
@@ -197,19 +162,19 @@ class SafeBench:
         Everything on it is set to where every check starts, and asked again when it is left in good order: SettingLost, NotConfirmed.
         ``roles`` are those that are read by; None stands for all.
         """
-        generator = present(self._find(SignalGenerator), "signal_generator")
+        generator = self._interlock.generator()
         with self._one_side():
             try:
-                self._unkey()
-                self._generators_off()
+                self._interlock.unkey()
+                self._interlock.generators_off()
                 self.cables.refuse_if_moved(generator)
                 self._supply.restore()
-                self._route("receive")
-                self._select(channel, mode)
+                self._interlock.route("receive")
+                self._interlock.select(channel, mode)
                 self._start.set_receive(roles)
                 side = ReceiveSide(
                     generator=generator,
-                    interferer=self._second_generator(generator),
+                    interferer=self._interlock.second_generator(),
                     audio=self._find(AudioAnalyser),
                     voltmeter=self._find(Voltmeter),
                     clock=self._clock,
@@ -224,7 +189,7 @@ class SafeBench:
                 finally:
                     side.leave()
             finally:
-                self._generators_off()
+                self._interlock.generators_off()
 
     @contextmanager
     def transmit_side(
@@ -241,18 +206,18 @@ class SafeBench:
         Everything on it is set to where every check starts, and asked again when it is left in good order: SettingLost, NotConfirmed.
         ``unit`` is what is known of the unit, for telling what a reading can be; ``roles`` are those that are read by, None for all.
         """
-        key = self._key_of(present(self._find(Radio), "radio"))
+        key = self._key()
         presses, is_proved = key.presses, False
         facts = unit or UnitFacts(carrier_hz=frequency_hz)
         with self._one_side():
             try:
-                self._unkey()
-                self._generators_off()
-                self.cables.refuse_if_moved(present(self._find(Radio), "radio"))
+                self._interlock.unkey()
+                self._interlock.generators_off()
+                self.cables.refuse_if_moved(self._interlock.radio())
                 self._supply.restore()
-                self._route("transmit")
-                self._select(channel, mode)
-                self._start.set_transmit(_mode(mode), roles)
+                self._interlock.route("transmit")
+                self._interlock.select(channel, mode)
+                self._start.set_transmit(known_mode(mode), roles)
                 meter, analyser = self._find(PowerMeter), self._find(ModulationAnalyser)
                 if meter is not None:
                     with _unless_needed("power_meter", roles):
@@ -270,13 +235,13 @@ class SafeBench:
                     clock=self._clock,
                     loss_db=self._transmit_loss_db,
                     frequency_hz=frequency_hz,
-                    select=self._select_channel,
+                    select=self._interlock.select_channel,
                     bounds_s=self._bounds_s,
                     spans=_spans(facts, self._ratings, self._transmit_loss_db),
                 )
                 try:
                     yield side
-                    self._release_confirmed(key)
+                    self._interlock.release_confirmed(key, radio_bound_s=self._bounds_s.get("radio", 2.0))
                     is_proved = True
                     if key.presses > presses:
                         self._prove_release(side).confirm_response()
@@ -289,44 +254,25 @@ class SafeBench:
                     if key.presses > presses and not is_proved:
                         self._prove_release(side)
                 finally:
-                    self._audio_off()
+                    self._interlock.audio_off()
                 self._supply.give_back()
 
     def _prove_release(self, side: TransmitSide) -> Release:
         """See that the carrier has gone before the switch moves. NotConfirmed where it stays: then the supply was cut."""
+        loss_db = self._transmit_loss_db(side.frequency_hz)
         release = Release(
             meter=self._find(PowerMeter),
             analyser=self._find(ModulationAnalyser),
             supply=self._find(Supply),
             clock=self._clock,
-            loss_db=self._transmit_loss_db(side.frequency_hz),
+            loss_db=loss_db,
             carrier_hz=side.frequency_hz,
             taken=side.taken,
-            top_dbm=min(
-                self._ratings.path_rating_dbm,
-                self._ratings.max_meter_dbm + self._transmit_loss_db(side.frequency_hz),
-            )
-            + MARGIN_DB,
+            top_dbm=min(self._ratings.path_rating_dbm, self._ratings.max_meter_dbm + loss_db) + MARGIN_DB,
             stands_still=side.stands_still,
         )
-        if release.is_silent() is not False:
-            return release
-        self.cut_off()
-        radio, seen = present(self._find(Radio), "radio"), release.seen
-        what = f"PTT was released and reads open, and {seen}"
-        if not self.supply_cut:
-            self._stays_on = what
-            what += "; the supply could not be cut: the switch stays where it is"
-        elif release.is_seen_falling():
-            what += "; with its supply cut the unit is silent"
-        else:
-            what += "; the same with the unit's supply cut, so that the instrument may stand still"
-        raise NotConfirmed(
-            what,
-            instrument=radio.name,
-            address=radio.address,
-            next_move="Remove the supply from the unit, then look for a stuck key line, and at that instrument.",
-        )
+        self._cut_off.unless_silent(release, self._interlock.radio())
+        return release
 
     @contextmanager
     def loss_side(
@@ -341,17 +287,17 @@ class SafeBench:
         ``confirm`` asks the person who moves the cables; ``connected`` is told what was confirmed. The unit is fed again, as it was,
         once the cables are confirmed back.
         """
-        generator = present(self._find(SignalGenerator), "signal_generator")
+        generator = self._interlock.generator()
         meter = present(self._find(PowerMeter), "power_meter")
         with self._one_side():
             fed_v = self._supply.fed_v
             try:
-                self._unkey()
-                self._generators_off()
+                self._interlock.unkey()
+                self._interlock.generators_off()
                 if fed_v is not None:
                     self.remove_supply()
                 if path != "cable":
-                    self._route(path)
+                    self._interlock.route(path)
                 side = LossSide(
                     generator=generator,
                     meter=meter,
@@ -365,23 +311,10 @@ class SafeBench:
                 finally:
                     side.leave()
             finally:
-                self._generators_off()
+                self._interlock.generators_off()
                 if fed_v is not None and not self.cables.moved:
                     self._supply.feed(fed_v)
                     self._clock.wait_s(SUPPLY_SETTLE_S)
-
-    def confirm_transmit(self) -> None:
-        """Raise NotConfirmed unless every generator's output reads off and the switch reads `transmit`; moves nothing."""
-        self.cables.refuse_if_moved(present(self._find(Radio), "radio"))
-        for generator in self._instruments.values():
-            if isinstance(generator, SignalGenerator) and generator.read_output_enabled():
-                raise NotConfirmed(
-                    "its output reads on; not keyed",
-                    instrument=generator.name,
-                    address=generator.address,
-                    next_move="Look who switched it on; nothing is keyed meanwhile.",
-                )
-        self._confirm_path("transmit")
 
     @contextmanager
     def _one_side(self) -> Iterator[None]:
@@ -393,16 +326,10 @@ class SafeBench:
         finally:
             self._on_side = False
 
-    def _release_confirmed(self, key: Key) -> None:
-        """Release the key; before that, where there is time, see that it was still down and the channel the same."""
-        if key.is_down:
-            if key.has_room(self._bounds_s.get("radio", 2.0)):
-                present(self._find(Radio), "radio").confirm_settings()
-            key.release()
-
-    def _key_of(self, radio: Radio) -> Key:
-        if self._key is None:
-            self._key = Key(
+    def _key(self) -> Key:
+        radio = self._interlock.radio()
+        if self._interlock.key is None:
+            self._interlock.key = Key(
                 radio,
                 self._clock,
                 self._ratings,
@@ -411,71 +338,10 @@ class SafeBench:
                 owed_rest_s=self.key_memory.rest_left_s,
                 memory=self.key_memory,
             )
-        return self._key
-
-    def _select(self, channel: int | None, mode: str) -> None:
-        present(self._find(Radio), "radio").set_mode(_mode(mode))
-        if channel is not None:
-            self._select_channel(channel)
-
-    def _select_channel(self, channel: int) -> None:
-        select_channel(present(self._find(Radio), "radio"), channel)
-
-    def _second_generator(self, first: SignalGenerator) -> SignalGenerator | None:
-        others = (
-            one for one in self._instruments.values() if isinstance(one, SignalGenerator) and one is not first
-        )
-        return next(others, None)
-
-    def _route(self, path: Literal["receive", "transmit"]) -> None:
-        switch = present(self._find(Switch), "switch")
-        switch.set_start_state()
-        switch.connect(path)
-        self._confirm_path(path)
-
-    def _confirm_path(self, path: Literal["receive", "transmit"]) -> None:
-        switch = present(self._find(Switch), "switch")
-        if (found := switch.read_path()) != path:
-            raise NotConfirmed(
-                f"path {path} was asked for and the switch stands on {found}",
-                instrument=switch.name,
-                address=switch.address,
-                next_move="Check the switch before anything is keyed.",
-            )
-
-    def _unkey(self) -> None:
-        if "radio" not in self._roles:
-            return
-        radio = present(self._find(Radio), "radio")
-        if self._key is not None and self._key.is_down:
-            self._key.release()
-        else:
-            radio.unkey()
-        if radio.read_keyed():
-            raise NotConfirmed(
-                "the key was released and reads closed",
-                instrument=radio.name,
-                address=radio.address,
-                next_move="Remove the supply from the unit, then look for a stuck key line.",
-            )
-        self.key_memory.note_open()
-
-    def _generators_off(self) -> None:
-        if "signal_generator" in self._roles:
-            present(self._find(SignalGenerator), "signal_generator")
-        with (
-            ExitStack() as every
-        ):  # one that fails does not spare the others; the first fault is raised after all
-            for generator in self._instruments.values():
-                if isinstance(generator, SignalGenerator):
-                    every.callback(generator.configure_output_enabled, False)
-
-    def _audio_off(self) -> None:
-        if (audio := self._find(AudioAnalyser)) is not None:
-            audio.configure_source_enabled(False)
+        return self._interlock.key
 
     def _find(self, role: type[_T]) -> _T | None:
-        return next((found for found in self._instruments.values() if isinstance(found, role)), None)
+        return self._interlock.find(role)
 
 
 def _spans(
@@ -493,9 +359,3 @@ def _spans(
 def _unless_needed(role: str, roles: frozenset[str] | None) -> AbstractContextManager[None]:
     """Return what lets the faults of a reader pass that the check does not read by."""
     return nullcontext() if roles is None or role in roles else suppress(InstrumentFault)
-
-
-def _mode(mode: str) -> Literal["FM", "AM", "USB", "LSB", "CW"]:
-    if mode not in ("FM", "AM", "USB", "LSB", "CW"):
-        raise ValueError(f"mode {mode!r} is not one of FM, AM, USB, LSB, CW")
-    return mode  # type: ignore[return-value]

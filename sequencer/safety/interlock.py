@@ -1,0 +1,159 @@
+"""The steps that every side of a bench is entered and left by, each read back before the next.
+
+Nothing here switches RF on or keys the unit: it unkeys, switches off, sets the path and the channel, and refuses.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from contextlib import ExitStack
+from typing import TYPE_CHECKING, Literal, TypeVar
+
+from drivers.faults import NotConfirmed
+from drivers.roles import AudioAnalyser, Emission, Instrument, Radio, SignalGenerator, Switch
+from sequencer.safety.channel import select_channel
+from sequencer.safety.side import present
+
+if TYPE_CHECKING:
+    from sequencer.safety.cables import Cables
+    from sequencer.safety.key import Key
+    from sequencer.safety.key_memory import KeyMemory
+
+_T = TypeVar("_T")
+Path = Literal["receive", "transmit"]
+
+
+class Interlock:
+    """The open instruments of a bench, and what must read back before RF or the key may come on.
+
+    ``roles`` are those the bench file fills; ``key`` is the push-to-talk line, once something has asked for it.
+    """
+
+    def __init__(
+        self,
+        instruments: Mapping[str, Instrument],
+        *,
+        roles: frozenset[str],
+        cables: Cables,
+        key_memory: KeyMemory,
+    ) -> None:
+        self._instruments = instruments
+        self._roles = roles
+        self._cables = cables
+        self._key_memory = key_memory
+        self.key: Key | None = None
+
+    # -- who is there -------------------------------------------------------------------------------------------------
+
+    def find(self, role: type[_T]) -> _T | None:
+        """Return the first open instrument of that role; None where there is none."""
+        return next((found for found in self._instruments.values() if isinstance(found, role)), None)
+
+    def radio(self) -> Radio:
+        """Return the unit's controls. Refused where they are not open."""
+        return present(self.find(Radio), "radio")
+
+    def generator(self) -> SignalGenerator:
+        """Return the first generator. Refused where none is open."""
+        return present(self.find(SignalGenerator), "signal_generator")
+
+    def second_generator(self) -> SignalGenerator | None:
+        """Return the one beside the first; None where there is none."""
+        return next(iter([*self._generators()][1:]), None)
+
+    def _generators(self) -> Iterator[SignalGenerator]:
+        return (one for one in self._instruments.values() if isinstance(one, SignalGenerator))
+
+    # -- off ----------------------------------------------------------------------------------------------------------
+
+    def unkey(self) -> None:
+        """Release the key, and read that it is open. NotConfirmed where it reads closed."""
+        if "radio" not in self._roles:
+            return
+        radio = self.radio()
+        if self.key is not None and self.key.is_down:
+            self.key.release()
+        else:
+            radio.unkey()
+        if radio.read_keyed():
+            raise NotConfirmed(
+                "the key was released and reads closed",
+                instrument=radio.name,
+                address=radio.address,
+                next_move="Remove the supply from the unit, then look for a stuck key line.",
+            )
+        self._key_memory.note_open()
+
+    def release_confirmed(self, key: Key, *, radio_bound_s: float) -> None:
+        """Release the key; before that, where there is time, see that it was still down and the channel the same.
+
+        ``radio_bound_s`` is the longest time that one exchange with the radio can take, s.
+        """
+        if key.is_down:
+            if key.has_room(radio_bound_s):
+                self.radio().confirm_settings()
+            key.release()
+
+    def generators_off(self) -> None:
+        """Switch every generator's output off; one that fails does not spare the others, and the first fault is raised after all."""
+        if "signal_generator" in self._roles:
+            self.generator()
+        with ExitStack() as every:
+            for generator in self._generators():
+                every.callback(generator.configure_output_enabled, False)
+
+    def audio_off(self) -> None:
+        """Switch the audio source off, where there is one."""
+        if (audio := self.find(AudioAnalyser)) is not None:
+            audio.configure_source_enabled(False)
+
+    # -- where the unit stands ----------------------------------------------------------------------------------------
+
+    def route(self, path: Path) -> None:
+        """Set the switch to ``path`` and read that it stands there."""
+        switch = present(self.find(Switch), "switch")
+        switch.set_start_state()
+        switch.connect(path)
+        self._confirm_path(path)
+
+    def select(self, channel: int | None, mode: str) -> None:
+        """Set the unit's mode, and its channel where there is one."""
+        self.radio().set_mode(known_mode(mode))
+        if channel is not None:
+            self.select_channel(channel)
+
+    def select_channel(self, channel: int) -> None:
+        """Set the unit's channel. Raises ChannelRefused where the unit itself will not go there."""
+        select_channel(self.radio(), channel)
+
+    # -- before the key is pressed ------------------------------------------------------------------------------------
+
+    def confirm_transmit(self) -> None:
+        """Raise NotConfirmed unless every generator's output reads off and the switch reads `transmit`; moves nothing."""
+        self._cables.refuse_if_moved(self.radio())
+        for generator in self._generators():
+            if generator.read_output_enabled():
+                raise NotConfirmed(
+                    "its output reads on; not keyed",
+                    instrument=generator.name,
+                    address=generator.address,
+                    next_move="Look who switched it on; nothing is keyed meanwhile.",
+                )
+        self._confirm_path("transmit")
+
+    def _confirm_path(self, path: Path) -> None:
+        switch = present(self.find(Switch), "switch")
+        if (found := switch.read_path()) != path:
+            raise NotConfirmed(
+                f"path {path} was asked for and the switch stands on {found}",
+                instrument=switch.name,
+                address=switch.address,
+                next_move="Check the switch before anything is keyed.",
+            )
+
+
+def known_mode(mode: str) -> Emission:
+    """Return ``mode`` as one of the modes there are. Raises ValueError for another."""
+    if mode not in ("FM", "AM", "USB", "LSB", "CW"):
+        raise ValueError(f"mode {mode!r} is not one of FM, AM, USB, LSB, CW")
+    return mode  # type: ignore[return-value]

@@ -1,0 +1,68 @@
+"""Making an open bench safe: unit unkeyed, generators off, and on the way out the unit's supply."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+
+from drivers.clock import Clock
+from sequencer.safety.cut_off import CutOff
+from sequencer.safety.interlock import Interlock
+from sequencer.safety.supply import SupplyLine
+from sequencer.safety.way_out import SafeStep, take_steps
+
+
+class WayOut:
+    """The steps that make one bench safe. ``send_off_unanswered`` and ``open_missing`` are those of `SafeBench`."""
+
+    def __init__(
+        self,
+        interlock: Interlock,
+        cut_off: CutOff,
+        line: SupplyLine,
+        *,
+        roles: frozenset[str],
+        clock: Clock,
+        send_off_unanswered: Callable[[str], None],
+        open_missing: Callable[[str], object],
+    ) -> None:
+        self._interlock = interlock
+        self._cut_off = cut_off
+        self._line = line
+        self._roles = roles
+        self._clock = clock
+        self._send_off_unanswered = send_off_unanswered
+        self._open_missing = open_missing
+
+    def take(self, *, last: bool, patience_s: float) -> tuple[tuple[str, ...], tuple[str, ...]]:
+        """Take all steps of the roles that there are; return what was confirmed, and what could not be."""
+        return take_steps(list(self._steps(last=last)), self._clock, patience_s=patience_s)
+
+    def _steps(self, *, last: bool) -> Iterator[SafeStep]:
+        if "radio" in self._roles:
+            yield SafeStep(
+                act=self._with_opened("radio", self._interlock.unkey),
+                done="PTT released",
+                failed="the unit could not be confirmed unkeyed",
+                otherwise=self._cut_off.cut_and_say,
+            )
+        if "signal_generator" in self._roles:
+            yield SafeStep(
+                act=self._with_opened("signal_generator", self._interlock.generators_off),
+                done="generator off",
+                failed="the generator could not be confirmed off",
+                otherwise=lambda: self._send_off_unanswered("signal_generator") or "",
+            )
+        if last and "supply" in self._roles:
+            yield SafeStep(
+                act=self._with_opened("supply", self._line.remove),
+                done="supply off",
+                failed="the unit's supply could not be confirmed off",
+                otherwise=lambda: self._send_off_unanswered("supply") or "",
+            )
+
+    def _with_opened(self, role: str, act: Callable[[], None]) -> Callable[[], None]:
+        def opened() -> None:
+            self._open_missing(role)
+            act()
+
+        return opened
