@@ -1,0 +1,203 @@
+"""Measures one step: hands its check the side it asks for, and makes findings of whatever goes wrong."""
+
+from __future__ import annotations
+
+import traceback
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Any
+
+from drivers.faults import InstrumentFault, SettingLost
+from drivers.operator.dial import Dial
+from drivers.roles import Reading
+from sequencer.bench.open_bench import OpenBench
+from sequencer.checks.confirm import Confirm
+from sequencer.checks.finding import Finding
+from sequencer.checks.shared.level_budget import with_level_step
+from sequencer.planning.plan import Plan
+from sequencer.planning.step import Step
+from sequencer.results.model import FaultFacts
+from sequencer.run.confirm import Confirmer
+from sequencer.run.confirm_step import confirmed_by_person, squelch_after
+from sequencer.run.entered import Enterer
+from sequencer.run.interrupt import Stopper
+from sequencer.run.record import Record, RunFacts
+from sequencer.run.state import RunState
+from sequencer.safety.channel import ChannelRefused
+from sequencer.safety.plausible import UnitFacts
+from sequencer.uncertainty.decision import Limits
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class People:
+    """Who answers: ``steps`` a confirmation that is a step, ``cables`` what a person connects, ``enterer`` what a display shows."""
+
+    steps: Confirmer
+    cables: Confirmer
+    enterer: Enterer
+
+
+class Measurer:
+    """Measures the steps of one plan on one open bench; ``say`` is told what the check of a step is at."""
+
+    def __init__(
+        self,
+        *,
+        plan: Plan,
+        bench: OpenBench,
+        record: Record,
+        people: People,
+        state: RunState,
+        stopper: Stopper,
+        say: Callable[[Step, str], None],
+    ) -> None:
+        self._plan = plan
+        self._bench = bench
+        self._record = record
+        self._people = people
+        self._state = state
+        self._stopper = stopper
+        self._say = say
+
+    @property
+    def _facts(self) -> RunFacts:
+        return self._record.facts
+
+    def measured(self, step: Step) -> tuple[list[Finding], str]:
+        """Return what the check found, and why the run must stop, if it must."""
+        try:
+            if isinstance(step.check, Confirm):
+                return self._confirm(step)
+            try:
+                return list(self._on_side(step)), ""
+            except SettingLost as lost:
+                self._state.met(lost, step.index)
+                if stop := self._made_safe():
+                    self._state.bench_failed(str(lost))
+                    return not_measured(step, str(lost), FaultFacts.of(lost)), stop
+                return self._again(step, lost), ""
+        except ChannelRefused as refused:  # a fact about the unit: the bench did what it should
+            self._state.met(refused, step.index)
+            return _refused(step, refused), self._made_safe()
+        except InstrumentFault as fault:
+            self._state.met(fault, step.index)
+            self._state.bench_failed(str(fault))
+            return not_measured(step, str(fault), FaultFacts.of(fault)), self._made_safe()
+        except (Exception, SystemExit) as error:  # a defect in a check must not lose the results before it
+            return self.defect(step, error), self._made_safe()
+
+    def defect(self, step: Step, error: BaseException) -> list[Finding]:
+        """Return the findings of a check that failed by itself, and note where it did."""
+        why = f"the check itself failed: {type(error).__name__}: {error}"
+        self._state.bench_failed(f"{step.label}: {why}\n{traceback_of(error)}")
+        return not_measured(step, why)
+
+    def cables_confirmed(self, text: str) -> bool:
+        """Ask the person who moves the cables; return whether they are as ``text`` says."""
+        yes = self._people.cables.confirm(text)
+        self._stopper.check()
+        return yes
+
+    def _again(self, step: Step, lost: SettingLost) -> list[Finding]:
+        """Measure once more what was measured while a setting got lost: nothing of it can be used."""
+        note = f"measured again, because {lost.instrument} lost a setting: {lost.what}"
+        self._say(step, note)
+        return [
+            replace(found, note="; ".join(part for part in (found.note, note) if part))
+            for found in self._on_side(step)
+        ]
+
+    def _made_safe(self) -> str:
+        """Make the bench safe after a fault; return why the run must stop, if it must."""
+        state = self._bench.make_safe()
+        if not state.confirmed:
+            self._state.gave_up = True
+            return "stopped: the bench could not be confirmed safe"
+        if self._bench.safe.supply_cut:
+            return "stopped: the unit's supply was cut, because it could not be shown that its key is open and it is silent"
+        return ""
+
+    def _on_side(self, step: Step) -> list[Finding]:
+        def say(text: str) -> None:
+            self._stopper.check()
+            self._say(step, text)
+
+        conditions = replace(
+            step.conditions,
+            run=self._facts.run,
+            simulated=self._facts.simulated,
+            identities=self._bench.identities,
+            say=say,
+            keep_file=lambda name, content: self._record.keep_file(step.index, name, content),
+            enter=self._entered,
+        )
+        safe, check = self._bench.safe, step.check
+        if step.side == "none":
+            return check.inspect(step.settings, conditions)
+        if step.side == "loss":
+            path = check.hand_path(step.settings)
+            with safe.loss_side(
+                path,
+                confirm=self.cables_confirmed,
+                connected=lambda connection: self._bench.confirm_connection(path, connection),
+            ) as loss:
+                return check.measure_loss(loss, step.settings, conditions)
+        where: dict[str, Any] = {
+            "channel": conditions.channel,
+            "mode": conditions.mode,
+            "frequency_hz": conditions.carrier_hz,
+            "roles": check.roles_of(step.settings),
+        }
+        if step.side == "receive":
+            with safe.receive_side(**where) as receive:
+                found = check.receive(receive, step.settings, conditions)
+                return [with_level_step(one, receive.level_off_db) for one in found]
+        channels_hz = conditions.plan.frequencies_hz.values() if conditions.plan is not None else ()
+        rated_w = self._plan.sequence.sequence.rated_power_w
+        unit = UnitFacts.of(conditions.carrier_hz, rated_w, channels_hz)
+        with safe.transmit_side(**where, unit=unit) as transmit:
+            return check.transmit(transmit, step.settings, conditions)
+
+    def _entered(self, name: str, what: str, dial: Dial) -> tuple[Reading, str]:
+        entered = self._people.enterer.enter(
+            name, what, dial, clock=self._bench.clock, trace=self._bench.keep_exchange
+        )
+        self._stopper.check()
+        return entered
+
+    def _confirm(self, step: Step) -> tuple[list[Finding], str]:
+        asked = confirmed_by_person(step, self._people.steps, self._stopper)
+        self._state.confirmed.append(asked)
+        finding = Finding(
+            quantity=f"confirmed: {asked.text}",
+            value=1.0 if asked.confirmed else None,
+            unit="",
+            note=asked.how
+            if asked.confirmed
+            else "it was not confirmed, so that nothing is said of the unit",
+        )
+        if not asked.confirmed:
+            return [finding], f"stopped: not confirmed: {asked.text}"
+        self._bench.confirm_knobs(squelch=squelch_after(step, self._plan.steps))
+        return [finding], ""
+
+
+def not_measured(step: Step, why: str, fault: FaultFacts | None = None) -> list[Finding]:
+    """Return a finding without a value for each quantity of the step."""
+    return [
+        Finding(quantity=quantity, value=None, unit=unit, note=why, fault=fault)
+        for quantity, unit in step.check.quantities(step.settings)
+    ]
+
+
+def _refused(step: Step, refused: ChannelRefused) -> list[Finding]:
+    """Return the finding of a unit that refuses the channel it should be measured on, and what could not be measured for that."""
+    quantity, limits = "channel accepted", Limits(lower=1.0)
+    fact = Finding(quantity=quantity, value=0.0, unit="", exact=True, limits=limits, note=refused.what)
+    missing = not_measured(step, refused.what, FaultFacts.of(refused))
+    return [fact, *(replace(one, on_unit=True) for one in missing)]
+
+
+def traceback_of(error: BaseException) -> str:
+    """Return the error's traceback as text, for whoever mends it."""
+    return "".join(traceback.format_exception(error)).rstrip()

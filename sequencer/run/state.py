@@ -1,0 +1,84 @@
+"""What a run has come to so far, and whoever is told of it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from drivers.faults import InstrumentFault
+from sequencer.results.model import Confirmation, FaultFacts, Result
+from sequencer.run.events import Event, FaultMet, Listener
+from sequencer.run.status import ExitStatus
+from sequencer.safety.state import SafeState
+from sequencer.uncertainty.decision import Decision
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunOutcome:
+    """How a run went."""
+
+    status: ExitStatus
+    results: tuple[Result, ...]
+    safe_state: SafeState
+    bench_s: float
+    trouble: tuple[str, ...]
+    faults: tuple[FaultFacts, ...] = ()
+
+
+class RunState:
+    """Results, confirmations, faults and trouble of one run, and its exit status, which only rises.
+
+    ``gave_up`` says that making the bench safe has been tried for its whole patience in vain.
+    """
+
+    def __init__(self, listeners: Iterable[Listener] = ()) -> None:
+        self._listeners = list(listeners)
+        self.results: list[Result] = []
+        self.confirmed: list[Confirmation] = []
+        self.faults: list[FaultFacts] = []
+        self.trouble: list[str] = []
+        self.status = ExitStatus.PASSED
+        self.gave_up = False
+
+    def raise_status(self, status: ExitStatus) -> None:
+        """Take over a status that is worse than the one so far."""
+        self.status = max(self.status, status)
+
+    def count(self, result: Result, *, on_unit: bool) -> None:
+        """Take a result's decision into the status; ``on_unit`` where nothing measured is the unit's doing, not the bench's."""
+        if result.decision is Decision.NOT_MEASURED and not on_unit:
+            self.raise_status(ExitStatus.BENCH_FAILED)
+        elif result.decision in (Decision.FAIL, Decision.CONDITIONAL_FAIL, Decision.NOT_MEASURED):
+            self.raise_status(ExitStatus.FAILED)
+
+    def bench_failed(self, why: str) -> None:
+        """Note why the bench, or the run itself, has failed."""
+        self.raise_status(ExitStatus.BENCH_FAILED)
+        if why not in self.trouble:
+            self.trouble.append(why)
+
+    def met(self, fault: InstrumentFault, index: int | None) -> None:
+        """Note a fault and tell it; ``index`` is the step's, None outside of all."""
+        facts = FaultFacts.of(fault)
+        self.faults.append(facts)
+        self.tell(FaultMet(index=index, fault=facts))
+
+    def tell(self, event: Event) -> None:
+        """Tell every listener; one that fails is told no more, and never ends the run."""
+        for listener in list(self._listeners):
+            try:
+                listener(event)
+            except Exception as error:  # a screen that is gone must not end a run
+                self._listeners.remove(listener)
+                self.trouble.append(f"{type(listener).__name__} failed and is told no more: {error}")
+
+    def outcome(self, safe_state: SafeState, bench_s: float) -> RunOutcome:
+        """Return how the run went, ``bench_s`` being what it took on the bench's clock."""
+        return RunOutcome(
+            status=self.status,
+            results=tuple(self.results),
+            safe_state=safe_state,
+            bench_s=bench_s,
+            trouble=tuple(self.trouble),
+            faults=tuple(self.faults),
+        )
