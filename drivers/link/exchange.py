@@ -24,8 +24,10 @@ from typing import TYPE_CHECKING, Self, TypeVar
 
 from drivers.faults import ConnectFailed, ConnectionLost, InstrumentFault, Refused, TimedOut, UnexpectedReply
 from drivers.link import scpi
-from drivers.link.error_map import CHECK_COMMAND, fault_from
-from drivers.link.wire import Garbled, GoneIdle, Wire
+from drivers.link.answers import read_any_text, read_complete, read_identity
+from drivers.link.bounds import MAX_TIMEOUT_S, MIN_TIMEOUT_S, wrong_message
+from drivers.link.error_map import fault_from
+from drivers.link.wire import GoneIdle, Wire
 from drivers.trace import Direction, Exchange, Trace
 
 if TYPE_CHECKING:
@@ -35,10 +37,6 @@ if TYPE_CHECKING:
 T = TypeVar("T")
 Receive = Callable[[Wire, float], T]
 
-MIN_TIMEOUT_S = 0.001
-MAX_TIMEOUT_S = 600.0  # a calibration may take minutes; "for ever" is not a time-out
-MAX_MESSAGE_LENGTH = 4096  # one piece for pyvisa-py, whose partial sends fail
-MAX_REPLY_BYTES = 65536
 RECONNECT_PAUSE_S = 0.1
 
 
@@ -129,7 +127,7 @@ class Exchanger:
         self._state = _State.CLOSED
         self._drop()
         try:
-            self._identity = self._connected("*IDN?", _read_identity, retried=ConnectionLost)
+            self._identity = self._connected("*IDN?", read_identity, retried=ConnectionLost)
             self._prove_further()
         except InstrumentFault as fault:
             self._drop(lost=True)
@@ -145,10 +143,10 @@ class Exchanger:
         question = "*IDN?" if keep_errors else "*CLS;*IDN?"
         try:
             if self._cleared():
-                identity = self._converse(question, _read_any_text, self.open_timeout_s)
+                identity = self._converse(question, read_any_text, self.open_timeout_s)
             else:
                 self._drop(lost=True)
-                identity = self._connected(question, _read_any_text, retried=(ConnectFailed, ConnectionLost))
+                identity = self._connected(question, read_any_text, retried=(ConnectFailed, ConnectionLost))
             self._prove_further()
         except InstrumentFault as fault:
             self._drop(lost=True)
@@ -167,7 +165,7 @@ class Exchanger:
     def _prove_further(self) -> None:
         """Ask for more where the identity is not that of the standard: a port that greets its visitor gives one line too."""
         if not scpi.is_whole_identity(self._identity):
-            self._converse("*OPC?", _read_complete, self.open_timeout_s)
+            self._converse("*OPC?", read_complete, self.open_timeout_s)
 
     def _cleared(self) -> bool:
         if self._session is None or not self._clear_first:
@@ -343,19 +341,9 @@ class Exchanger:
         )
 
     def _check_message(self, message: str, *, asks: bool) -> None:
-        if not (0 < len(message) <= MAX_MESSAGE_LENGTH and message.isascii() and message.isprintable()):
-            what = f"a message must be one line of 1 to {MAX_MESSAGE_LENGTH} printable ASCII characters"
-            next_move = CHECK_COMMAND
-        elif scpi.asks(message) is asks:
-            return
-        elif asks:
-            what, next_move = (
-                "a message that asks nothing gets no answer",
-                "Send it with write, not as a query.",
-            )
-        else:
-            what, next_move = "the answer to this would stay unread", "Send it as a query, not with write."
-        raise self._fault(Refused, what, command=message, next_move=next_move)
+        if (wrong := wrong_message(message, asks=asks)) is not None:
+            what, next_move = wrong
+            raise self._fault(Refused, what, command=message, next_move=next_move)
 
     def _checked_timeout(self, timeout_s: float) -> float:
         if not MIN_TIMEOUT_S <= timeout_s <= MAX_TIMEOUT_S:
@@ -365,32 +353,3 @@ class Exchanger:
                 next_move="No wait may be endless: name the longest time that the operation takes.",
             )
         return float(timeout_s)
-
-
-def _read_identity(wire: Wire, limit_s: float) -> str:
-    # Nothing but an end of line is an identity too: poor, and proved further.
-    reply = _read_any_text(wire, limit_s)
-    scpi.parse_identity(reply)
-    return reply
-
-
-def _read_any_text(wire: Wire, limit_s: float) -> str:
-    return read_text(wire, limit_s, may_be_empty=True)
-
-
-def _read_complete(wire: Wire, limit_s: float) -> None:
-    reply = read_text(wire, limit_s)
-    if scpi.parse_integer(reply) != 1:
-        raise scpi.WrongReply("1, operation complete", reply)
-
-
-def read_text(wire: Wire, limit_s: float, *, may_be_empty: bool = False) -> str:
-    """Take one answer as text, without terminator and outer blanks; Garbled for what is no printable line."""
-    text = wire.read_line(MAX_REPLY_BYTES, limit_s).decode("ascii").strip()
-    if not text:
-        if may_be_empty:
-            return text
-        raise Garbled("it is empty")
-    if not text.isprintable() and not text.replace("\t", " ").isprintable():
-        raise Garbled("it holds control characters")
-    return text

@@ -8,9 +8,10 @@ from typing import TypeVar
 
 from drivers.faults import InstrumentError, InstrumentFault, TimedOut
 from drivers.link import scpi
+from drivers.link.answers import parse_complete, read_block, read_nothing, read_text
 from drivers.link.error_map import CHECK_COMMAND
-from drivers.link.exchange import Exchanger, read_text
-from drivers.link.wire import Garbled, Wire
+from drivers.link.exchange import Exchanger
+from drivers.link.wire import Wire
 
 T = TypeVar("T")
 
@@ -23,7 +24,7 @@ class Link(Exchanger):
 
     def write(self, message: str, *, timeout_s: float | None = None) -> None:
         """Send a message that asks nothing. Nothing tells whether it was heard: prefer `set_and_check`."""
-        self._exchange(message, _read_nothing, timeout_s, asks=False)
+        self._exchange(message, read_nothing, timeout_s, asks=False)
 
     def query(self, message: str, *, timeout_s: float | None = None) -> str:
         """Send a message that asks, and return its one answer without terminator and outer blanks.
@@ -78,7 +79,7 @@ class Link(Exchanger):
         """
 
         def read(wire: Wire, limit_s: float) -> bytes:
-            return _read_block(wire, limit_s, max_bytes=max_bytes, terminated=terminated)
+            return read_block(wire, limit_s, max_bytes=max_bytes, terminated=terminated)
 
         return self._exchange(message, read, timeout_s, asks=True)
 
@@ -88,7 +89,7 @@ class Link(Exchanger):
 
     def set_and_wait(self, setting: str, *, timeout_s: float) -> None:
         """Send a setting and wait, by ``*OPC?``, until it is done; ``timeout_s`` must be the longer."""
-        self.query_explained(scpi.join(setting, "*OPC?"), _parse_complete, timeout_s=timeout_s)
+        self.query_explained(scpi.join(setting, "*OPC?"), parse_complete, timeout_s=timeout_s)
 
     def set_and_check_errors(
         self, setting: str, *, timeout_s: float | None = None, error_question: str = ERROR_QUESTION
@@ -121,23 +122,3 @@ class Link(Exchanger):
         return self._fault(
             InstrumentError, "its error queue complains", command=message, reply=told, next_move=CHECK_COMMAND
         )
-
-
-def _read_nothing(_wire: Wire, _limit_s: float) -> None:
-    return None
-
-
-def _read_block(wire: Wire, limit_s: float, *, max_bytes: int, terminated: bool) -> bytes:
-    digits = scpi.parse_block_digits(wire.read_count(2, limit_s))
-    length = scpi.parse_block_length(wire.read_count(digits, limit_s))
-    if length > max_bytes:
-        raise Garbled(f"a block of {length} bytes; at most {max_bytes} are allowed")
-    content = wire.read_count(length, limit_s)
-    if terminated and (end := wire.read_count(1, limit_s)) != b"\n":
-        raise Garbled(f"{end!r} follows the block instead of NL")
-    return content
-
-
-def _parse_complete(reply: str) -> None:
-    if scpi.parse_integer(reply) != 1:
-        raise scpi.WrongReply("1, operation complete", reply)

@@ -9,6 +9,7 @@ import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
+from drivers.clock import Clock
 from drivers.faults import (
     InstrumentError,
     InstrumentFault,
@@ -20,8 +21,8 @@ from drivers.faults import (
 from drivers.link import scpi
 from drivers.link.link import Link
 from drivers.profiled.answers import same_word
-from drivers.profiled.profile import Command, Profile
-from drivers.roles import Reading
+from drivers.profiled.profile import Profile
+from drivers.profiled.speaker import ProfileSpeaker, at_root
 
 LONGEST_MESSAGE = (
     400  # characters; the input buffers of small instruments are not much longer: common practice, no source
@@ -45,16 +46,14 @@ class Setting:
     optional: bool = False
 
 
-class KeptSettings:
-    """The settings of one instrument: made together, kept as they read back, and asked for again."""
+class KeptSettings(ProfileSpeaker):
+    """The settings of one instrument: made, alone or together, kept as they read back, and asked for again."""
 
-    name: str
-    address: str
-    _link: Link
-    _profile: Profile
-    _kept: dict[str, Setting]
-    _unknown: set[str]
-    _prepared_at: int
+    def __init__(self, link: Link, profile: Profile, clock: Clock) -> None:
+        super().__init__(link, profile, clock)
+        self._kept: dict[str, Setting] = {}
+        self._unknown: set[str] = set()
+        self._prepared_at = 0
 
     def confirm_settings(self) -> None:
         """Ask again for every setting that was made. Raises SettingLost where one reads otherwise than it did.
@@ -94,6 +93,56 @@ class KeptSettings:
                     reply=answer.strip(),
                     next_move="It may have restarted: look at its supply, its cable and its front panel.",
                 )
+
+    def _set(self, name: str, number: float, *, tolerance: float) -> float:
+        """Set a number, read it back in the same message; returns what the instrument made of it.
+
+        NotConfirmed if the answer is further than ``tolerance`` (SI units) from what was asked.
+        """
+        self.forget_setting(name)
+        command = self._command(name)
+        message = f"{self._set_message(name, number)};{at_root(command.query)}"
+        reply = self._checked(message)
+        reading = self._reading(name, reply, message)
+        if reading.number is None or abs(reading.number - number) > tolerance:
+            raise self._not_confirmed(Setting(name=name, position=float(number)), reply, message)
+        self._kept[name] = Setting(name=name, position=reading.number)
+        return reading.number
+
+    def _set_word(self, name: str, word: str) -> None:
+        """Set a word of ours (translated by the profile), confirmed by read-back."""
+        self.forget_setting(name)
+        command = self._command(name)
+        theirs = command.words.get(word, word)
+        message = f"{self._set_message(name, text=theirs)};{at_root(command.query)}"
+        reply = self._checked(message)
+        if not same_word(self._picked(command, reply, message), theirs):
+            raise NotConfirmed(
+                f"{name} was set to {word} and reads back {reply}",
+                instrument=self.name,
+                address=self.address,
+                command=message,
+                reply=reply,
+                next_move=f"Check that the unit has {word}, and the profile's words for {name}.",
+            )
+        self._kept[name] = Setting(name=name, position=word)
+
+    def _set_switch(self, name: str, on: bool) -> None:
+        """Switch on or off, confirmed by read-back in the same message."""
+        self.forget_setting(name)
+        command = self._command(name)
+        message = f"{command.switched(on)};{at_root(command.query)}"
+        reply = self._checked(message)
+        if self._boolean(command, reply, message) is not on:
+            raise NotConfirmed(
+                f"{name} was switched {'on' if on else 'off'} and reads back {reply}",
+                instrument=self.name,
+                address=self.address,
+                command=message,
+                reply=reply,
+                next_move="Remove the supply if it must not be on, then look at the instrument's front panel.",
+            )
+        self._kept[name] = Setting(name=name, position=on)
 
     def _set_together(self, *settings: Setting, before: str = "") -> None:
         """Make settings and read each back, in as few messages as they take; ``before`` is sent first, in the same message.
@@ -181,31 +230,6 @@ class KeptSettings:
             length += further
         if some:
             yield some
-
-    # What the instrument itself offers.
-
-    def _command(self, name: str) -> Command:
-        raise NotImplementedError
-
-    def _set_message(self, name: str, number: float | None = None, text: str = "") -> str:
-        raise NotImplementedError
-
-    def _checked(self, message: str, *, extra_s: float = 0.0) -> str:
-        raise NotImplementedError
-
-    def _reading(self, name: str, reply: str, message: str) -> Reading:
-        raise NotImplementedError
-
-    def _picked(self, command: Command, reply: str, message: str) -> str:
-        raise NotImplementedError
-
-    def _boolean(self, command: Command, reply: str, message: str) -> bool:
-        raise NotImplementedError
-
-
-def at_root(message: str) -> str:
-    """Return ``message`` so that it starts at the root of the command tree after a ``;`` (SCPI-1999 volume 1, 6.2.4)."""
-    return message if message.startswith((":", "*")) else ":" + message
 
 
 def _is_unknown(error: InstrumentError) -> bool:

@@ -9,23 +9,25 @@ from dataclasses import replace
 from drivers.changes import Changes
 from drivers.clock import Clock
 from drivers.faults import NotConfirmed
-from drivers.profiled.kept_settings import Setting
+from drivers.link.link import Link
+from drivers.profiled.kept_settings import KeptSettings
+from drivers.profiled.profile import Profile
 from drivers.roles import Reading
 
 LONGEST_READING_S = 60.0
 
 
-class TimedReading:
-    """Waits before a reading for what was changed on the bench, and takes a reading time as the instrument makes it."""
+class TimedReading(KeptSettings):
+    """Waits before a reading for what was changed on the bench, and takes a reading time as the instrument makes it.
 
-    name: str
-    address: str
-    _clock: Clock
-    _settle_s: float
-    _changes: Changes
-    _kept: dict[str, Setting]
-    _asked_reading_s: float | None
-    _made_reading_s: float
+    ``settle_s`` is what must have passed since any change before a reading counts, s.
+    """
+
+    def __init__(self, link: Link, profile: Profile, clock: Clock, *, settle_s: float) -> None:
+        super().__init__(link, profile, clock)
+        self._settle_s = settle_s
+        self._asked_reading_s: float | None = None
+        self._made_reading_s = 0.0
 
     def share_changes(self, changes: Changes) -> None:
         """Note its changes beside those of the bench's other instruments, and wait after any of them before it is read."""
@@ -70,13 +72,9 @@ class TimedReading:
         reading = self._read(name, extra_s=made_s)
         return replace(reading, reading_s=made_s) if self._has("reading_time") else reading
 
-    # What the instrument itself offers.
-
-    def _has(self, name: str) -> bool:
-        raise NotImplementedError
-
-    def _set(self, name: str, number: float, *, tolerance: float) -> float:
-        raise NotImplementedError
-
     def _read(self, name: str, *, extra_s: float = 0.0) -> Reading:
-        raise NotImplementedError
+        """Ask for a number; ``extra_s`` is how much longer than a plain answer the reading may take."""
+        command = self._command(name)
+        self._wait_settled()
+        reply = self._link.query(command.query, timeout_s=self._link.timeout_s + extra_s)
+        return self._reading(name, reply, command.query)

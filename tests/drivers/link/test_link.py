@@ -26,7 +26,7 @@ from drivers.faults import (
     UnexpectedReply,
 )
 from drivers.link import scpi
-from drivers.link.exchange import MAX_REPLY_BYTES
+from drivers.link.answers import MAX_REPLY_BYTES
 from drivers.link.link import Link
 from drivers.link.visa import Library, open_library
 from drivers.trace import Direction, Exchange

@@ -1,0 +1,77 @@
+"""What passes between the roles and whoever uses them: readings, identities, recordings, limits, and the words of their settings."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+from typing import TYPE_CHECKING, Any, Literal
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+
+class RangeState(Enum):
+    """Where a result lies in the instrument's range (IVI: result range type)."""
+
+    IN_RANGE = "in range"
+    OVER_RANGE = "over range"
+    UNDER_RANGE = "under range"
+    NO_MEASUREMENT = "no measurement"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """One number from one instrument at one moment, or the reason why there is none.
+
+    ``number`` is a finite float in the unit the method names when ``state`` is IN_RANGE, otherwise None:
+    a special value of the instrument never reaches arithmetic. ``reading_s`` is how long it measured, by its own word; None where it
+    has none.
+    """
+
+    number: float | None
+    state: RangeState = RangeState.IN_RANGE
+    raw: str = ""
+    reading_s: float | None = None
+
+
+SIMULATED = "(simulated)"
+"""How a simulated instrument's model or firmware ends, brackets and all: no maker calls an instrument or a release so by accident."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Identity:
+    """What an instrument answers to ``*IDN?`` (IEEE 488.2: four fields)."""
+
+    maker: str
+    model: str
+    serial: str
+    firmware: str
+
+    @property
+    def simulated(self) -> bool:
+        """Whether it says itself that it is simulated: its model or its firmware ends with the word `SIMULATED`."""
+        return self.model.endswith(SIMULATED) or self.firmware.endswith(SIMULATED)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Samples:
+    """A recording: real samples (V, or the unit the method names), or complex ones about the frequency tuned to.
+
+    ``content`` is a one-dimensional array; ``rate_hz`` its sample rate.
+    """
+
+    content: NDArray[Any]
+    rate_hz: float
+
+
+Emission = Literal["FM", "AM", "USB", "LSB", "CW"]
+PeakSide = Literal["positive", "negative"]
+Weighting = Literal["flat", "psophometric", "C-message"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limits:
+    """What the bench file lets one instrument be set to; None is no limit of the bench's own."""
+
+    level_min_dbm: float | None = None
+    level_max_dbm: float | None = None
