@@ -18,7 +18,7 @@ borders:     ## which room imports which
 	$(BIN)/lint-imports
 
 pages:       ## the reference pages, written anew
-	$(BIN)/sequencer reference --into sequencer/reference/pages
+	$(BIN)/sequencer reference --into sequencer/reference/pages --force
 
 coverage:    ## branches that no test takes; the tests' own processes are counted too
 	$(BIN)/python -m coverage erase

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
+from typing import Any
 
 MOST_SHOWN = 50
 """How many complaints the text of `InputError` spells out; the rest are counted."""
@@ -27,6 +28,10 @@ class Complaint:
     allowed: str = ""
     hint: str = ""
     source_line: str = ""
+
+    def as_plain(self) -> dict[str, Any]:
+        """Return it as plain values, ready for JSON; ``line`` and ``column`` are None where it points to none."""
+        return {**asdict(self), "line": self.line or None, "column": self.column or None}
 
     @property
     def place(self) -> str:

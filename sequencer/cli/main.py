@@ -224,12 +224,13 @@ main.add_command(_take_in, "take-in")
 @click.option(
     "--into", type=click.Path(path_type=Path, file_okay=False), help="Write all schemas into this folder."
 )
+@click.option("--force", is_flag=True, help="With --into: write over a schema that this command wrote.")
 @clear_errors
-def schema(kind: str | None, into: Path | None) -> None:
+def schema(kind: str | None, into: Path | None, force: bool) -> None:
     """Write the JSON Schema of sequence, bench or plan files, for an editor."""
     from sequencer.cli.schema import schema_command
 
-    schema_command(kind, into)
+    schema_command(kind, into, force=force)
 
 
 @main.command()
@@ -237,12 +238,13 @@ def schema(kind: str | None, into: Path | None) -> None:
 @click.option(
     "--into", type=click.Path(path_type=Path, file_okay=False), help="Write all pages into this folder."
 )
+@click.option("--force", is_flag=True, help="With --into: write over a page that this command wrote.")
 @clear_errors
-def reference(name: str | None, into: Path | None) -> None:
+def reference(name: str | None, into: Path | None, force: bool) -> None:
     """List the reference pages, or print the page NAME as Markdown; checks of installed packages are in it."""
     from sequencer.cli.reference import reference_command
 
-    reference_command(name, into)
+    reference_command(name, into, force=force)
 
 
 @main.command()
@@ -330,8 +332,7 @@ def export(file: Path, folder: Path, store: str, **asked: Any) -> None:
 
 
 @main.command()
-@click.argument("names", nargs=-1, required=True, metavar="RUN...")
-@click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
+@click.argument("words", nargs=-1, required=True, metavar="RUN... FILE")
 @click.option("--title", default="", help="The report's title.")
 @click.option("--comment", "comments", multiple=True, help="A comment; may be given more than once.")
 @click.option("--plots", type=click.Choice(["auto", "all", "none"]), default="auto", show_default=True)
@@ -339,8 +340,8 @@ def export(file: Path, folder: Path, store: str, **asked: Any) -> None:
 @folder_option
 @store_option
 @clear_errors
-def report(names: tuple[str, ...], file: Path, folder: Path, store: str, **asked: Any) -> None:
+def report(words: tuple[str, ...], folder: Path, store: str, **asked: Any) -> None:
     """Write a report of RUN ("last" for the newest), or of several, into FILE (.html or .pdf)."""
     from sequencer.cli.report import report_command
 
-    sys.exit(report_command(names, file, folder=folder, store_name=store, **asked))
+    sys.exit(report_command(words, folder=folder, store_name=store, **asked))

@@ -198,7 +198,7 @@ def refuse_odd_options(chosen: Chosen) -> None:
         ("--of", bool(chosen.of) and not chosen.again, "nothing is repeated", "--again beside it"),
     ]
     complaints = [
-        Complaint(file=option, line=0, column=0, message=message, allowed=allowed)
+        Complaint(file=option, message=message, allowed=allowed)
         for option, is_odd, message, allowed in odd
         if is_odd
     ]

@@ -9,10 +9,10 @@ import click
 from sequencer.reference import page_text, page_titles, write_pages
 
 
-def reference_command(name: str | None, into: Path | None) -> None:
+def reference_command(name: str | None, into: Path | None, *, force: bool = False) -> None:
     """Print the page ``name``, list all pages where none is named, or write every page ``into`` a folder."""
     if into is not None:
-        for path in write_pages(into):
+        for path in write_pages(into, force=force):
             click.echo(str(path))
     elif name is not None:
         click.echo(page_text(name), nl=False)

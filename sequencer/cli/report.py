@@ -11,14 +11,13 @@ from sequencer.analysis.repeats import as_one, read_whole
 from sequencer.analysis.runs import find_run
 from sequencer.files.write import refuse_over
 from sequencer.problems import about_file
-from sequencer.report import check_ending, is_report, write_report
+from sequencer.report import check_ending, has_ending, is_report, write_report
 from sequencer.results.store.place import find_place
 from sequencer.results.store.store import Store
 
 
 def report_command(
-    names: tuple[str, ...],
-    file: Path,
+    words: tuple[str, ...],
     *,
     title: str,
     comments: tuple[str, ...],
@@ -27,7 +26,8 @@ def report_command(
     folder: Path,
     store_name: str = "",
 ) -> int:
-    """Write a report of one or more runs; returns the exit status."""
+    """Write a report of the runs that all ``words`` but the last name into the file that the last names; returns the exit status."""
+    names, file = _told_apart(words)
     check_ending(file)
     place = find_place(folder, store_name)
     if place.is_at(file):
@@ -39,3 +39,23 @@ def report_command(
     write_report(runs, file, title=title, comments=comments, plots=plots)
     click.echo(str(file))
     return 0
+
+
+def _told_apart(words: tuple[str, ...]) -> tuple[tuple[str, ...], Path]:
+    """Return the names of runs, and the file. Raises InputError that says which of the two is missing."""
+    *names, last = words
+    file = Path(last)
+    if names:
+        return tuple(names), file
+    if has_ending(file):
+        raise about_file(
+            "RUN",
+            f"which run the report {last} is of is missing",
+            allowed="RUN... FILE, such as: last report.html",
+        )
+    raise about_file(
+        "FILE",
+        f"the report's file is missing after {last}",
+        allowed="RUN... FILE, such as: last report.html",
+        hint="FILE ends in .html or .pdf",
+    )

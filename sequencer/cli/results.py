@@ -93,9 +93,7 @@ def moment(option: str, text: str | None, *, whole_day: bool = False) -> datetim
     except (ValueError, OverflowError) as error:
         complaint = Complaint(
             file=option,
-            line=0,
-            column=0,
-            message="this is no date or time",
+            message="this is not a date or time",
             found=printable(text)[:40],
             allowed="ISO 8601, such as 2027-01-31, 2027-01-31T14:30, 2027-01-31T14:30+01:00",
         )

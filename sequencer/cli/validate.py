@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from dataclasses import asdict
 from typing import Any
 
 import click
@@ -24,7 +23,7 @@ def validate_command(
         plan = make_plan(*load_both(sequence_name, bench_name), only=only)
     except FileProblems as problems:
         if as_json:
-            complaints = [asdict(one) for one in problems.complaints]
+            complaints = [one.as_plain() for one in problems.complaints]
             click.echo(json.dumps({"valid": False, "complaints": complaints}, ensure_ascii=False, indent=2))
         raise
     if as_json:

@@ -18,6 +18,7 @@ from typing import Generic, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from sequencer.files.explain import complaints_of, keys_at
+from sequencer.files.kinds import other_kind
 from sequencer.files.yaml_tree import Node, Source, compose
 from sequencer.problems import Complaint, FileProblems, about_file, did_you_mean, listed
 
@@ -55,6 +56,8 @@ def read_text(text: str, model: type[M] | Callable[[Node], type[M]], *, file: st
             source.complain((), message, found=found, allowed=f"a mapping with the keys {keys}")
         )
         raise FileProblems(complaints)
+    if (other := other_kind(source, keys_at(wanted, ()))) is not None:
+        raise FileProblems([other])  # what else is wrong with it as the wrong kind helps nobody
     validated: M | None = None
     try:
         # Strict JSON is the mode that suits YAML: text becomes dates and enumerations, lists become tuples,

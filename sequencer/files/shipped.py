@@ -25,6 +25,13 @@ _PLACES: dict[Kind, tuple[tuple[str, str], ...]] = {
     "unit": (("sim", "units"),),
     "profile": (("drivers", "profiles"),),
 }
+_CALLED: dict[Kind, str] = {
+    "sequence": "sequence file",
+    "plan": "plan file",
+    "bench": "bench file",
+    "unit": "unit file",
+    "profile": "profile file",
+}
 _EXTRACTED = ExitStack()
 atexit.register(_EXTRACTED.close)
 
@@ -95,7 +102,18 @@ def _not_found(text: str, kind: Kind, within: str, names: list[str]) -> Complain
     alike = nearest(PurePosixPath(text).stem, by_stem, count=3) if text.strip() else []
     hint = "did you mean " + " or ".join(f"'{by_stem[stem]}'" for stem in alike) + "?" if alike else ""
     allowed = f"a path to a file, or a shipped {kind}: {listed(offered)}" if offered else "a path to a file"
-    return Complaint(file=text, message=f"no such {kind} file", found=text, allowed=allowed, hint=hint)
+    message = f"no such {_CALLED[kind]}"
+    if other := _kind_of(text, kind):
+        message, hint = f"this is a {_CALLED[other]}, not a {_CALLED[kind]}", ""
+    return Complaint(file=text, message=message, found=text, allowed=allowed, hint=hint)
+
+
+def _kind_of(text: str, but: Kind) -> Kind | None:
+    """Return another kind than ``but`` of which there is a shipped file that ``text`` names; None where there is none."""
+    others = (kind for kind in _PLACES if kind != but and text.strip())
+    return next(
+        (kind for kind in others if any(_names(text, name, kind, "") for name in _shipped(kind))), None
+    )
 
 
 @cache

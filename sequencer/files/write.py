@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import IO
 
-from sequencer.problems import InputError, about_file
+from sequencer.problems import Complaint, InputError, about_file
 
 
 def is_there(path: Path) -> bool:
@@ -20,7 +20,7 @@ def is_there(path: Path) -> bool:
 
 
 def write_new(path: Path, content: bytes) -> None:
-    """Write ``content`` to a new file. A reader never meets half of it. FileExistsError if it is there, OSError for any other trouble.
+    """Write ``content`` to a new file. A reader never meets half of it. FileExistsError if it is there, OSError where it cannot be written.
 
     Written beside its name and linked in place, because a link, unlike a rename, fails where there is a file; on a file system
     without links (FAT) it is created under its own name.
@@ -73,6 +73,40 @@ def refuse_over(path: Path, *, kind: str, force: bool, is_own: Callable[[Path], 
         allowed=f"a name that is free, or with --force the name of {kind}",
         hint="name another file",
     )
+
+
+def write_all(
+    contents: Mapping[Path, bytes], *, kind: str, force: bool, is_own: Callable[[Path], bool]
+) -> list[Path]:
+    """Write files, their folders too, and return their paths; what stands there already with the same content is left as it is.
+
+    Raises InputError, before anything is written, with every path at which something else stands; ``force`` tells to write over what is
+    of this ``kind``. Raises InputError for what cannot be written.
+    """
+    due = {path: content for path, content in contents.items() if not _holds(path, content)}
+    complaints: list[Complaint] = []
+    for path in due:
+        try:
+            refuse_over(path, kind=kind, force=force, is_own=is_own)
+        except InputError as problem:
+            complaints += problem.complaints
+    if complaints:
+        raise InputError(complaints)
+    for path, content in due.items():
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise unwritable(path, error) from error
+        with whole_file(path) as beside:
+            beside.write_bytes(content)
+    return list(contents)
+
+
+def _holds(path: Path, content: bytes) -> bool:
+    try:
+        return path.is_file() and path.stat().st_size == len(content) and path.read_bytes() == content
+    except OSError:
+        return False
 
 
 @contextmanager

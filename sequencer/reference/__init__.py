@@ -1,17 +1,22 @@
 """The reference: pages on checks, roles and profiles made from the code itself, and pages that a person wrote.
 
 All are Markdown in the folder `pages`, which travels with the package. Three of them are made from the models and docstrings
-(`sequencer reference --into sequencer/reference/pages` writes them anew; a test fails where they differ).
+(`sequencer reference --into sequencer/reference/pages --force` writes them anew; a test fails where they differ).
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
+from contextlib import suppress
 from importlib.resources import files
 from importlib.resources.abc import Traversable
 from pathlib import Path
 
+from sequencer.files.write import write_all
 from sequencer.problems import about_file, did_you_mean, listed
+
+MARK = "a page of the radio-bench-sequencer reference"
+"""Stands in every page and picture, where a reader does not see it: only what carries it may be written over."""
 
 WRITTEN = (
     "first-bench",
@@ -56,7 +61,7 @@ NAMES = (*WRITTEN, *GENERATED)
 def page_text(name: str) -> str:
     """Return a page. One made from the code holds what is installed now. Raises FileProblems for an unknown name."""
     if name in GENERATED:
-        return GENERATED[name]()
+        return f"{GENERATED[name]()}\n<!-- {MARK} -->\n"
     if name not in WRITTEN:
         raise about_file(
             name, "no such reference page", found=name, allowed=listed(NAMES), hint=did_you_mean(name, NAMES)
@@ -72,22 +77,22 @@ def page_titles() -> dict[str, str]:
     }
 
 
-def write_pages(folder: Path) -> list[Path]:
-    """Write every page and picture into ``folder`` and return their paths. Raises FileProblems for a folder that cannot be written."""
-    written = []
-    for name, content in _everything():
-        path = folder / name
-        try:
-            folder.mkdir(parents=True, exist_ok=True)
-            path.write_bytes(content)
-        except OSError as error:
-            raise about_file(
-                path,
-                f"cannot be written: {error.strerror}",
-                allowed="a folder that can be written",
-            ) from error
-        written.append(path)
-    return written
+def write_pages(folder: Path, *, force: bool = False) -> list[Path]:
+    """Write every page and picture into ``folder`` and return their paths; what it holds already is left as it is.
+
+    Raises FileProblems, and writes nothing, where something else stands under such a name (``force`` writes over other pages of this
+    reference), and for a folder that cannot be written.
+    """
+    contents = {folder / name: content for name, content in _everything()}
+    return write_all(contents, kind="a page of this reference", force=force, is_own=is_page)
+
+
+def is_page(path: Path) -> bool:
+    """Say whether ``path`` holds a page or picture of this reference, by the mark that each carries; or nothing at all."""
+    with suppress(OSError):
+        content = path.read_bytes() if path.is_file() else b"?"
+        return not content or MARK.encode() in content
+    return False
 
 
 def _everything() -> Iterator[tuple[str, bytes]]:

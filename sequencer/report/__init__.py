@@ -49,9 +49,14 @@ def write_report(
         beside.write_text(text, encoding="utf-8")
 
 
+def has_ending(path: Path) -> bool:
+    """Say whether a name ends as a report's."""
+    return path.suffix.lower() in _ENDINGS
+
+
 def check_ending(path: Path) -> None:
     """Raise InputError for a name that ends in something else than a report can be written as."""
-    if path.suffix.lower() not in _ENDINGS:
+    if not has_ending(path):
         raise about_file(
             path,
             "its name does not end as a report's; nothing was written",

@@ -87,9 +87,7 @@ def given_beforehand(words: Sequence[str], wanted: Iterable[ToEnter]) -> Entered
     complaints: list[Complaint] = []
 
     def complain(message: str, allowed: str, hint: str = "") -> None:
-        complaints.append(
-            Complaint(file="--entered", line=0, column=0, message=message, allowed=allowed, hint=hint)
-        )
+        complaints.append(Complaint(file="--entered", message=message, allowed=allowed, hint=hint))
 
     for word in words:
         name, equals, text = (part.strip() for part in word.partition("="))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import subprocess
@@ -401,6 +402,56 @@ def test_other_commands_refuse_what_they_cannot_do(
 ) -> None:
     """Every command says in words what it lacks, with status 2 and nothing left behind."""
     _refused(_invoke(tmp_path, *command), tmp_path, text)
+
+
+@pytest.mark.parametrize(
+    ("sequence", "bench", "said", "offered"),
+    [
+        (
+            "quick-check",
+            "quick-check",
+            "quick-check: this is a sequence file, not a bench file",
+            "bench.yaml",
+        ),
+        ("bench", "bench", "bench: this is a bench file, not a sequence file", "quick-check.yaml"),
+        ("cept-40", "bench", "cept-40: this is a plan file, not a sequence file", "quick-check.yaml"),
+        (
+            "quick-check",
+            "m40-0007",
+            "m40-0007: this is a unit file, not a bench file",
+            "two-signal-bench.yaml",
+        ),
+        (
+            "quick-check",
+            "s.yaml",
+            "s.yaml:1:1: this is a sequence, not a bench file",
+            "two-signal-bench.yaml",
+        ),
+        ("b.yaml", "b.yaml", "this is a bench file, not a sequence", "quick-check.yaml"),
+    ],
+)
+def test_a_file_of_another_kind_is_said_to_be_that(
+    sequence: str, bench: str, said: str, offered: str, tmp_path: Path
+) -> None:
+    """Who takes one kind of file for another is told what it is, in one complaint, and which files would do."""
+    (tmp_path / "s.yaml").write_text("sequence: Mine\nmode: FM\nchecks: []\n", encoding="utf-8")
+    (tmp_path / "b.yaml").write_text(BENCH, encoding="utf-8")
+    result = _invoke(tmp_path, "validate", sequence, "--bench", bench)
+    _refused(result, tmp_path, said, offered)
+    assert result.stderr.count("not a ") == 1
+    assert "unknown key" not in result.stderr
+
+
+@pytest.mark.parametrize("words", [("--only", "nope"), ("--again",), ("--entered", "x"), ()])
+def test_no_complaint_points_to_a_line_that_is_none(words: tuple[str, ...], tmp_path: Path) -> None:
+    """A complaint about an option or a missing file carries no line, in words and in JSON."""
+    sequence = "quick-check" if words else "nope"
+    command = ("validate", "--json") if not words or words[0] == "--only" else ("run", "--serial", "M40-0007")
+    result = _invoke(tmp_path, command[0], sequence, "--bench", "bench", *command[1:], *words)
+    assert result.exit_code == 2
+    assert ":0:0" not in result.stderr
+    for one in json.loads(result.stdout)["complaints"] if "--json" in command else ():
+        assert (one["line"], one["column"]) == (None, None)
 
 
 def _mutated(draw: st.DrawFn, text: str) -> str:

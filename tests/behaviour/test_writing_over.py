@@ -10,11 +10,13 @@ import pytest
 from click.testing import CliRunner
 
 from sequencer.cli.main import main
+from sequencer.reference import is_page
 from sequencer.results.csv_table import ResultsTable
 from sequencer.results.store.spill import KeptBeside
 from sequencer.results.store.store import Store
 from tests.support.stored_results import RUN, a_result
 
+_PAGES = Path(__file__).parents[2] / "sequencer" / "reference" / "pages"
 ALL_ENDINGS = ("all.csv", "all.jsonl", "all.parquet", "all.xml")
 
 
@@ -144,3 +146,71 @@ def test_a_bench_file_that_is_there_is_not_written_over(tmp_path: Path) -> None:
     done = CliRunner().invoke(main, ["simulate", "--bench", "bench", "--write-bench", str(mine)])
     assert (done.exit_code, "there is a file of this name already" in done.stderr) == (2, True)
     assert mine.read_text(encoding="utf-8") == "bench: mine\n"
+
+
+def _into(folder: Path, command: str, *more: str) -> Any:
+    return CliRunner().invoke(main, [command, "--into", str(folder), *more])
+
+
+@pytest.mark.parametrize("forced", [(), ("--force",)])
+@pytest.mark.parametrize(
+    ("command", "names"),
+    [
+        ("schema", ("bench.schema.json", "plan.schema.json")),
+        ("reference", ("checks.md", "first-bench.md", "bench-wiring.svg", "report.png")),
+    ],
+)
+def test_a_folder_keeps_what_the_command_did_not_write(
+    tmp_path: Path, command: str, names: tuple[str, ...], forced: tuple[str, ...]
+) -> None:
+    """`--into` names every file in its way at once and writes nothing at all, also with --force."""
+    for name in names:
+        (tmp_path / name).write_bytes(b'{"title": "mine"}\n# Checks\n')
+    before = _files(tmp_path)
+    done = _into(tmp_path, command, *forced)
+    assert done.exit_code == 2
+    assert all(f"{tmp_path / name}: what stands here is not a" in done.stderr for name in names)
+    assert _files(tmp_path) == before
+
+
+@pytest.mark.parametrize(("command", "name"), [("schema", "bench.schema.json"), ("reference", "checks.md")])
+def test_a_folder_s_own_files_are_written_over_only_when_told_to(
+    tmp_path: Path, command: str, name: str
+) -> None:
+    """What is the same already stays; what was changed since is refused by name, and written anew with --force."""
+    assert _into(tmp_path, command).exit_code == 0
+    first = _files(tmp_path)
+    assert _into(tmp_path, command).exit_code == 0, "the same again is no loss"
+    changed = first[name].replace(b"check", b"CHECK")
+    (tmp_path / name).write_bytes(changed)
+    done = _into(tmp_path, command)
+    assert (done.exit_code, f"{tmp_path / name}: there is" in done.stderr, done.stderr.count("--force")) == (
+        2,
+        True,
+        1,
+    )
+    assert (tmp_path / name).read_bytes() == changed
+    assert _into(tmp_path, command, "--force").exit_code == 0
+    assert _files(tmp_path) == first
+
+
+def test_every_page_and_picture_carries_the_mark_of_the_reference() -> None:
+    """Without it `--force` could not tell a page of ours from somebody else's file."""
+    for page in _PAGES.iterdir():
+        assert is_page(page), page
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("last",), ("FILE: the report's file is missing after last", "last report.html")),
+        (("20270101T000000-abcdef",), ("FILE: the report's file is missing", ".pdf")),
+        (("r.html",), ("RUN: which run the report r.html is of is missing", "last report.html")),
+        (("last", "reprot"), ("reprot: its name does not end as a report's", ".html")),
+    ],
+)
+def test_a_report_says_which_of_its_words_is_missing(folder: Path, words: Any, said: Any) -> None:
+    """Of RUN and FILE the one that is missing is named, whichever was given."""
+    done = _call(folder, "report", *words)
+    assert done.exit_code == 2
+    assert all(one in done.stderr for one in said), done.stderr
