@@ -15,7 +15,7 @@ from typing_extensions import override
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import CheckSettings
-from sequencer.files.fields import FileModel, FrequencyDifferenceHz, at_least
+from sequencer.files.fields import FileModel, FrequencyDifferenceHz, between
 from sequencer.files.read import read_utf8
 from sequencer.inputs.channel_plan import ChannelPlan
 from sequencer.problems import Complaint, FileProblems, did_you_mean, listed
@@ -48,7 +48,7 @@ class ChannelMemorySettings(CheckSettings):
     """The exported list (CSV), beside the sequence file or from the current folder; {serial} stands for the unit's serial."""
     columns: MemoryColumns = MemoryColumns()
     """What the export calls its columns."""
-    tolerance_hz: Annotated[FrequencyDifferenceHz, AfterValidator(at_least(0.0, "Hz"))] = 10.0
+    tolerance_hz: Annotated[FrequencyDifferenceHz, AfterValidator(between(0.0, 1e6, "Hz"))] = 10.0
     """How far an entry may be from the plan: what the export rounds to."""
 
 

@@ -20,7 +20,7 @@ from sequencer.checks.shared import commands
 from sequencer.checks.shared.limits import FrequencyErrorLimit, PowerLimit
 from sequencer.checks.shared.settle import read_pair
 from sequencer.checks.shared.transmit import SETTLED_DB, not_read, numbers, power_finding, power_needs
-from sequencer.files.fields import PowerW, at_least
+from sequencer.files.fields import PowerW, between
 from sequencer.problems import FieldProblem
 from sequencer.results.model import FaultFacts
 from sequencer.safety.channel import ChannelRefused
@@ -44,7 +44,7 @@ class ChannelSweepSettings(CheckSettings):
     """Lowest and highest power that is right on each."""
     outside: tuple[ChannelNumber, ...] = ()
     """Channel numbers outside the plan that the unit is asked to go to: it must refuse them, or radiate nothing there."""
-    radiates_above_w: Annotated[PowerW, AfterValidator(at_least(1e-9, "W"))] = 1e-3
+    radiates_above_w: Annotated[PowerW, AfterValidator(between(1e-9, 1e5, "W"))] = 1e-3
     """What counts as radiating, on a channel outside the plan."""
 
     @model_validator(mode="after")

@@ -26,21 +26,6 @@ Kind = Literal[
     "level", "frequency", "frequency difference", "relative", "ratio", "percent", "power", "voltage", "current",
     "time", "temperature", "resistance",
 ]  # fmt: skip
-BOUNDS: dict[str, tuple[float, float]] = {
-    "level": (-200.0, 100.0),
-    "frequency": (1e-3, 1e12),
-    "frequency difference": (-1e9, 1e9),
-    "relative": (-1e6, 1e6),
-    "ratio": (-250.0, 250.0),
-    "percent": (-1000.0, 1000.0),
-    "power": (0.0, 1e5),
-    "voltage": (-1e4, 1e4),
-    "current": (-1e3, 1e3),
-    "time": (0.0, 1e6),
-    "temperature": (-100.0, 500.0),
-    "resistance": (0.0, 1e9),
-}
-"""What can be true on a workshop bench, in each dimension's kept unit: beyond it a slip of the fingers is likelier (workshop's own)."""
 _DIFFERENCE_OF = {"level": "ratio", "frequency": "frequency difference"}
 """What an accuracy is stated in, where it is not the quantity itself."""
 _NUMBER = re.compile(r"[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d{1,3})?\s*(?![\d.,])", re.ASCII)
@@ -129,13 +114,13 @@ class EnterReadingSettings(CheckSettings):
     def dial(self) -> Dial:
         """What may be typed; a number without a unit is in ``unit``."""
         dimension, taken = self.dimension, self.unit or self.dimension.unit
-        (low, high), (least, most) = self._span(self.dial_range, "range"), BOUNDS[self.quantity]
+        low, high = self._span(self.dial_range, "range")
         return Dial(
             quantity=dimension.name,
             unit=taken,
             units=dict.fromkeys(dimension.units, float),
-            low=least if low is None else low,
-            high=most if high is None else high,
+            low=dimension.least if low is None else low,
+            high=dimension.most if high is None else high,
             show=lambda number: format_quantity(number, dimension.unit),
             leap=lambda last, number: False,
             parse=_parser(dimension, taken),

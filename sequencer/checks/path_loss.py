@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import re
 import statistics
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
-from pathlib import Path
+from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator, Field, field_validator
@@ -17,7 +18,7 @@ from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.settings import SOME, CheckSettings
 from sequencer.checks.shared.limits import RatioLimit
 from sequencer.checks.shared.parts import HalfWidth, Parts
-from sequencer.files.fields import FrequencyHz, LevelDbm, RatioDb, at_least, between
+from sequencer.files.fields import FrequencyHz, LevelDbm, RatioDb, between
 from sequencer.files.write import is_there, write_beside, write_new
 from sequencer.inputs.bench import relative_to
 from sequencer.inputs.loss_table import PRINTABLE, frequency_text, table_text
@@ -55,12 +56,27 @@ class PathLossSettings(CheckSettings):
     """Readings of each connection at each frequency."""
     vswr: Annotated[float, AfterValidator(between(1.0, 10.0, ""))] = 1.2
     """Match of both ends of what is measured (1.2: an ordinary cable, common practice, no source)."""
-    connectors_db: Annotated[RatioDb, AfterValidator(at_least(0.0, "dB"))] = 0.03
+    connectors_db: Annotated[RatioDb, AfterValidator(between(0.0, 10.0, "dB"))] = 0.03
     """Half-width of what making a connector anew may change (0.03 dB: common practice, no source)."""
     file: str | None = Field(default=None, min_length=1, max_length=200, pattern=PRINTABLE)
     """The table to write, beside the bench file, such as losses/receive-{date}.yaml; never over another. Without it none is written."""
     limit: RatioLimit = RatioLimit()
     """Lowest and highest loss that is right, at every frequency."""
+
+    @field_validator("file")
+    @classmethod
+    def _stays_beside_the_bench(cls, file: str | None) -> str | None:
+        """Refuse what could be written anywhere: a sequence may come from somebody else."""
+        away = file is not None and (
+            PureWindowsPath(file).anchor or file.startswith(("/", "~")) or ".." in re.split(r"[/\\]", file)
+        )
+        if file is not None and (away or not PurePosixPath(file).name):
+            raise FieldProblem(
+                f"'{file}' leads away from the bench file",
+                allowed="a name beside the bench file or in a folder below it, such as losses/receive-{date}.yaml",
+                hint="to keep tables elsewhere, move the written file there and name it in the bench file's 'loss'",
+            )
+        return file
 
     @field_validator("frequencies_hz")
     @classmethod

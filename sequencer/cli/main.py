@@ -15,6 +15,7 @@ import click
 
 from sequencer.cli.complete import names_of
 from sequencer.cli.options import (
+    CHANNEL,
     as_json_option,
     bench_option,
     clear_errors,
@@ -145,7 +146,7 @@ def identify(bench_name: str, dry_run: bool, as_json: bool) -> None:
 @click.argument("run_name", metavar="[RUN]", required=False)
 @click.option("--serial", "serials", multiple=True, help="Only this unit; may be given more than once.")
 @click.option("--check", default="", help="Only results of this check.")
-@click.option("--channel", type=int, help="Only results on this channel.")
+@click.option("--channel", type=CHANNEL, help="Only results on this channel.")
 @click.option(
     "--decision",
     "decisions",
@@ -157,7 +158,9 @@ def identify(bench_name: str, dry_run: bool, as_json: bool) -> None:
 @click.option("--since", metavar="DATE", help="Only from this date or time on (ISO 8601).")
 @click.option("--until", metavar="DATE", help="Only up to this date, its whole day, or up to this time.")
 @click.option(
-    "--limit", type=click.IntRange(1), help="Most to list, newest first.  [default: 50 runs, 1000 results]"
+    "--limit",
+    type=click.IntRange(1, 1_000_000),
+    help="Most to list, newest first.  [default: 50 runs, 1000 results]",
 )
 @click.option("--budget", is_flag=True, help="Show the uncertainty budget of each result.")
 @click.option(
@@ -183,7 +186,9 @@ def results(run_name: str | None, folder: Path, store: str, **asked: Any) -> Non
 
 @main.command()
 @click.argument("run_name", metavar="RUN")
-@click.option("--step", type=click.IntRange(0), help="Only the check with this number, counted from 0.")
+@click.option(
+    "--step", type=click.IntRange(0, 99_999), help="Only the check with this number, counted from 0."
+)
 @click.option("--check", default="", metavar="NAME", help="Only checks of this name.")
 @folder_option
 @store_option
@@ -295,7 +300,7 @@ def compare(
 @main.command()
 @click.option("--serial", required=True, help="The unit.")
 @click.option("--check", default="", help="Only this check.")
-@click.option("--channel", type=int, help="Only this channel.")
+@click.option("--channel", type=CHANNEL, help="Only this channel.")
 @folder_option
 @store_option
 @as_json_option

@@ -18,6 +18,8 @@ INPUT_WRONG = 2
 INTERRUPTED = 4
 SERIAL_MAX = 64
 MODEL_MAX = 64
+CHANNEL = click.IntRange(0, 99_999)
+"""A channel's number, as plans and sequences have them."""
 F = TypeVar("F", bound=Callable[..., Any])
 
 

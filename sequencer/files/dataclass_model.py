@@ -18,7 +18,7 @@ from typing import Annotated, Any, Literal, TypeVar, Union, get_args, get_origin
 
 from pydantic import Field, create_model, model_validator
 
-from sequencer.files.fields import TYPE_OF_SUFFIX, FileModel, key_of, suffix_of
+from sequencer.files.fields import TYPE_OF_SUFFIX, FileModel, Number, WholeNumber, key_of, suffix_of
 from sequencer.files.read import Read, read_file, read_text
 from sequencer.problems import FieldProblem, FieldProblems
 
@@ -120,8 +120,10 @@ def _read_as(hint: Any, name: str, cls: type[Any]) -> Any:
     """Return the annotation that reads ``hint`` from a file; ``name`` gives the unit of floats in it."""
     origin, inner = get_origin(hint), get_args(hint)
     if hint is float:
-        return TYPE_OF_SUFFIX[suffix_of(name)] if suffix_of(name) else float
-    if hint in {str, int, bool, type(None)} or origin is Literal:
+        return TYPE_OF_SUFFIX[suffix_of(name)] if suffix_of(name) else Number
+    if hint is int:
+        return WholeNumber
+    if hint in {str, bool, type(None)} or origin is Literal:
         return hint
     if origin is Annotated:
         return Annotated[_read_as(inner[0], name, cls), *hint.__metadata__]
@@ -148,7 +150,7 @@ def _key_type(hint: Any, name: str, cls: type[Any]) -> Any:
         or get_origin(hint) is Literal
         or (isinstance(hint, type) and issubclass(hint, Enum))
     ):
-        return hint
+        return WholeNumber if hint is int else hint
     raise TypeError(f"{cls.__name__}.{name}: the keys of a mapping are str, int, Literal or an enumeration")
 
 

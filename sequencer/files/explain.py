@@ -207,6 +207,11 @@ def _wrong_value(
     said = str(entry["msg"])
     allowed = _DUE.get(kind) or said.removeprefix("Input should be ").removeprefix("Value error, ")
     hint = ""
+    if kind == "string_too_long":
+        allowed = f"at most {entry['ctx']['max_length']} characters"
+        return source.complain(
+            taken, f"a text of {len(node.text)} characters", found=found, allowed=allowed, key=at_key
+        )
     if kind in {"literal_error", "enum"}:
         hint = did_you_mean(
             node.text, [word.strip("', ") for word in allowed.replace(" or ", ",").split(",")]

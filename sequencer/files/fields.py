@@ -7,12 +7,11 @@ A field ``max_key_time_s: TimeS`` is read from the key ``max_key_time``, whose t
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Annotated, Any
 
-from pydantic import BaseModel, ConfigDict, PlainValidator, ValidationInfo, WithJsonSchema
+from pydantic import AfterValidator, BaseModel, ConfigDict, PlainValidator, ValidationInfo, WithJsonSchema
 
-from sequencer.problems import FieldProblem
+from sequencer.files.bounds import Bounds, at_least, between
 from sequencer.units.parse import (
     CURRENT,
     FREQUENCY,
@@ -28,9 +27,19 @@ from sequencer.units.parse import (
     VOLTAGE,
     Dimension,
     QuantityError,
+    bounded,
     parse_quantity,
     quantity_pattern,
 )
+
+__all__ = ["Bounds", "FileModel", "at_least", "between", "key_of", "quantity_type", "suffix_of"]
+
+LONGEST_TEXT = 2000
+"""Characters a text of a file may have, where its field allows no less: a page of writing; a name is far below it."""
+Number = Annotated[float, AfterValidator(between(-1e12, 1e12, ""))]
+"""A number without a unit, of which its field says no more."""
+WholeNumber = Annotated[int, AfterValidator(between(-(2**31), 2**31 - 1, ""))]
+"""A whole number of which its field says no more: what a database's integer takes."""
 
 UNIT_SUFFIXES = ("_dbm", "_db", "_ppm", "_percent", "_ohm", "_hz", "_w", "_v", "_a", "_s", "_c")
 """What a field's name ends in, and the file's key does not."""
@@ -41,7 +50,7 @@ def _reader(dimension: Dimension) -> Callable[[Any, ValidationInfo], float]:
         if isinstance(found, str):
             return parse_quantity(found, dimension)
         if info.mode == "python" and isinstance(found, int | float) and not isinstance(found, bool):
-            return float(found)
+            return bounded(float(found), dimension, f"{found:g} {dimension.unit}")
         if isinstance(found, int | float) and not isinstance(found, bool):
             return parse_quantity(
                 f"{found:g}", dimension
@@ -103,44 +112,6 @@ def key_of(name: str) -> str:
     return name.removesuffix(suffix_of(name))
 
 
-@dataclass(frozen=True, slots=True)
-class Bounds:
-    """A check for `pydantic.AfterValidator`: a figure from ``minimum`` to ``maximum``, or without end. The reference pages read it."""
-
-    minimum: float
-    maximum: float | None
-    unit: str
-
-    def __call__(self, number: float) -> float:
-        """Return ``number``. Raises FieldProblem for one outside."""
-        if self.maximum is None and number < self.minimum:
-            raise FieldProblem(f"{_shown(number, self.unit)} is too small", allowed=self.allowed)
-        if self.maximum is not None and not self.minimum <= number <= self.maximum:
-            raise FieldProblem(f"{_shown(number, self.unit)} is out of range", allowed=self.allowed)
-        return number
-
-    @property
-    def allowed(self) -> str:
-        """What a complaint says is allowed: `0 to 100 %`, `1 s or more`."""
-        if self.maximum is None:
-            return f"{_shown(self.minimum, self.unit)} or more"
-        return f"{self.minimum:g} to {_shown(self.maximum, self.unit)}"
-
-
-def at_least(minimum: float, unit: str) -> Bounds:
-    """Return a check for `pydantic.AfterValidator`: a figure of ``minimum`` or more."""
-    return Bounds(minimum, None, unit)
-
-
-def between(minimum: float, maximum: float, unit: str) -> Bounds:
-    """Return a check for `pydantic.AfterValidator`: a figure from ``minimum`` to ``maximum``."""
-    return Bounds(minimum, maximum, unit)
-
-
-def _shown(number: float, unit: str) -> str:
-    return f"{number:g} {unit}".rstrip()
-
-
 class FileModel(BaseModel):
     """Base of every model of a file: frozen, no unknown keys, keys without the unit that fields end in.
 
@@ -155,6 +126,7 @@ class FileModel(BaseModel):
         validate_by_name=True,
         validate_by_alias=True,
         allow_inf_nan=False,
+        str_max_length=LONGEST_TEXT,
     )
 
     @classmethod

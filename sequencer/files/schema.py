@@ -10,6 +10,7 @@ from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
 from pydantic_core import core_schema
 from typing_extensions import override
 
+from sequencer.files.bounds import Bounds, ranges_in
 from sequencer.files.docstrings import field_docstrings
 
 
@@ -32,8 +33,22 @@ class FileSchema(GenerateJsonSchema):
         texts, properties = field_docstrings(model), json_schema.get("properties", {})
         for name, field in model.model_fields.items():
             described = properties.get(field.alias or name)
-            if described is not None and name in texts:
-                described["description"] = texts[name]
+            if described is None:
+                continue
+            ranges = dict.fromkeys(map(str, ranges_in(field.annotation, field.metadata)))
+            allowed = f"Allowed: {'; '.join(filter(None, ranges))}." if any(ranges) else ""
+            if said := " ".join(filter(None, (texts.get(name), allowed))):
+                described["description"] = said
+        return json_schema
+
+    @override
+    def function_after_schema(self, schema: core_schema.AfterValidatorFunctionSchema) -> JsonSchemaValue:
+        json_schema = super().function_after_schema(schema)
+        bounds = schema["function"]["function"]
+        if isinstance(bounds, Bounds) and json_schema.get("type") in ("integer", "number"):
+            json_schema["minimum"] = bounds.minimum
+            if bounds.maximum is not None:
+                json_schema["maximum"] = bounds.maximum
         return json_schema
 
     @override

@@ -17,12 +17,12 @@ from sequencer.files.fields import (
     Percent,
     Ppm,
     RatioDb,
-    at_least,
     between,
 )
 
-HalfWidthDb = Annotated[RatioDb, AfterValidator(at_least(0.0, "dB"))]
-HalfWidthPpm = Annotated[Ppm, AfterValidator(at_least(0.0, "ppm"))]
+# Beyond these half-widths nothing is measured any more: workshop's own.
+HalfWidthDb = Annotated[RatioDb, AfterValidator(between(0.0, 30.0, "dB"))]
+HalfWidthPpm = Annotated[Ppm, AfterValidator(between(0.0, 1e5, "ppm"))]
 HalfWidthPercent = Annotated[Percent, AfterValidator(between(0.0, 100.0, "%"))]
 
 
@@ -79,7 +79,7 @@ class ModulationAnalyserAccuracy(Accuracy):
     """Peak depth, of the reading."""
     frequency_ppm: HalfWidthPpm | None = None
     """Carrier frequency (its reference)."""
-    resolution_hz: Annotated[FrequencyDifferenceHz, AfterValidator(at_least(0.0, "Hz"))] | None = None
+    resolution_hz: Annotated[FrequencyDifferenceHz, AfterValidator(between(0.0, 1e6, "Hz"))] | None = None
     """The step in which it counts a carrier's frequency."""
     distortion_percent: HalfWidthPercent | None = None
     """Distortion of the demodulated audio, of the reading."""

@@ -98,7 +98,7 @@ class RfPath(FileModel):
 class TransmitPath(RfPath):
     """The path from the unit's antenna connector through load or pad to the meters."""
 
-    rating_w: PowerW
+    rating_w: Annotated[PowerW, AfterValidator(between(1e-3, 1e5, "W"))]
     """The most power the load or pad may be given."""
 
 
@@ -120,18 +120,21 @@ class Protection(FileModel):
         default=50.0, alias="key_duty"
     )
     """Key-down time over all time, once keyed."""
-    max_receiver_input_dbm: LevelDbm = 0.0
+    max_receiver_input_dbm: Annotated[LevelDbm, AfterValidator(between(-150.0, 50.0, "dBm"))] = 0.0
     """Highest level at the unit's antenna connector."""
-    max_supply_current_a: CurrentA = 6.0
+    max_supply_current_a: Annotated[CurrentA, AfterValidator(between(1e-3, 200.0, "A"))] = 6.0
     """Current limit of the supply."""
+
+
+MeterLevelDbm = Annotated[LevelDbm, AfterValidator(between(-150.0, 0.0, "dBm"))]
 
 
 class S9Levels(FileModel):
     """What stands for S9 here: IARU Region 1 Technical Recommendation R.1, unless said otherwise."""
 
-    hf_dbm: LevelDbm = -73.0
+    hf_dbm: MeterLevelDbm = -73.0
     """Below 30 MHz."""
-    vhf_dbm: LevelDbm = -93.0
+    vhf_dbm: MeterLevelDbm = -93.0
     """From 30 MHz on."""
 
     def at(self, frequency_hz: float) -> float:

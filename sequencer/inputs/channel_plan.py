@@ -5,7 +5,7 @@ A plan file names its published source, the edges of the band, and the channels:
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
@@ -25,11 +25,17 @@ MOST_CHANNELS = 10_000
 SAME_HZ = 0.5
 """Frequencies nearer than this are the same channel written twice."""
 
+LEAST_STEP_HZ = 2 * SAME_HZ
+"""The least distance of neighbours that are told apart with certainty."""
 
-def _not_zero(step_hz: float) -> float:
-    if step_hz == 0:
+ChannelNumber = Annotated[int, Field(ge=0, le=99_999)]
+
+
+def _apart(step_hz: float) -> float:
+    if abs(step_hz) < LEAST_STEP_HZ:
         raise FieldProblem(
-            "a step of 0 Hz puts every channel on one frequency", allowed="a step other than 0 Hz"
+            f"a step of {step_hz:g} Hz puts several channels on one frequency",
+            allowed=f"{LEAST_STEP_HZ:g} Hz or more, up or down",
         )
     return step_hz
 
@@ -55,15 +61,15 @@ class Rule(FileModel):
 
     first_hz: FrequencyHz
     """Frequency of the first channel."""
-    step_hz: Annotated[FrequencyDifferenceHz, AfterValidator(_not_zero)]
+    step_hz: Annotated[FrequencyDifferenceHz, AfterValidator(_apart)]
     """From one channel to the next; negative when channels run downwards."""
     count: Annotated[int, Field(ge=1, le=MOST_CHANNELS)]
     """How many channels there are, not counting frequencies left out."""
-    first_channel: Annotated[int, Field(ge=0, le=99_999)] = 1
+    first_channel: ChannelNumber = 1
     """Number of the first channel."""
     skip_hz: tuple[FrequencyHz, ...] = ()
     """Frequencies on the steps that no channel uses."""
-    swaps: tuple[tuple[int, int], ...] = ()
+    swaps: tuple[tuple[ChannelNumber, ChannelNumber], ...] = ()
     """Pairs of channels that exchange their frequencies, one pair after the other."""
 
     def frequencies_hz(self) -> dict[int, float]:
@@ -93,13 +99,19 @@ class Rule(FileModel):
 
     def _stepped(self) -> tuple[dict[int, float], set[int]]:
         unused = set(range(len(self.skip_hz)))
+        skipped = _by_cell(self.skip_hz)
         frequencies: dict[int, float] = {}
         step = 0
         while len(frequencies) < self.count:
             # a sum of steps would gather rounding; a millihertz is far below any carrier's tolerance
             frequency_hz = round(self.first_hz + step * self.step_hz, 3)
             step += 1
-            left_out = {i for i, skip_hz in enumerate(self.skip_hz) if abs(skip_hz - frequency_hz) < SAME_HZ}
+            left_out = {
+                index
+                for cell in _cells_near(frequency_hz)
+                for index in skipped.get(cell, ())
+                if abs(self.skip_hz[index] - frequency_hz) < SAME_HZ
+            }
             unused -= left_out
             if not left_out:
                 frequencies[self.first_channel + len(frequencies)] = frequency_hz
@@ -114,9 +126,7 @@ class PlanFile(FileModel):
     source: str = Field(min_length=1)
     """Where the frequencies are published."""
     band: Band
-    channels: dict[Annotated[int, Field(ge=0, le=99_999)], FrequencyHz] | None = Field(
-        default=None, min_length=1
-    )
+    channels: dict[ChannelNumber, FrequencyHz] | None = Field(default=None, min_length=1)
     """Channel number to frequency."""
     rule: Rule | None = None
 
@@ -145,6 +155,20 @@ class PlanFile(FileModel):
             raise
 
 
+def _cells_near(frequency_hz: float) -> tuple[int, int, int]:
+    """Return the cells, each `SAME_HZ` wide, in which lies whatever is nearer than that; the middle one is its own."""
+    cell = round(frequency_hz / SAME_HZ)
+    return cell - 1, cell, cell + 1
+
+
+def _by_cell(frequencies_hz: Sequence[float]) -> dict[int, list[int]]:
+    """Return the indices of frequencies by cell, so that a long list is not gone through for each channel."""
+    found: dict[int, list[int]] = {}
+    for index, frequency_hz in enumerate(frequencies_hz):
+        found.setdefault(_cells_near(frequency_hz)[1], []).append(index)
+    return found
+
+
 def _problems_of(frequencies: Mapping[int, float], band: Band, *, by_rule: bool) -> list[FieldProblem]:
     problems = []
     edges = f"{format_quantity(band.min_hz, 'Hz')} to {format_quantity(band.max_hz, 'Hz')}"
@@ -158,8 +182,8 @@ def _problems_of(frequencies: Mapping[int, float], band: Band, *, by_rule: bool)
             )
             if by_rule:  # every later step lies outside as well
                 break
-        cell = round(frequency_hz / SAME_HZ)
-        twin = next((seen[near] for near in (cell - 1, cell, cell + 1) if near in seen), None)
+        before, cell, after = _cells_near(frequency_hz)
+        twin = next((seen[near] for near in (before, cell, after) if near in seen), None)
         if twin is not None:
             message = f"channels {twin} and {channel} share the frequency {shown}"
             problems.append(FieldProblem(message, at=at, allowed="a frequency of its own for each channel"))

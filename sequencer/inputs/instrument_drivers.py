@@ -26,6 +26,23 @@ OPERATOR_COUNTS_FOR_S = 0.1
 
 AnswerTimeS = Annotated[TimeS, AfterValidator(between(0.05, 60.0, "s"))]
 
+DialV = Annotated[VoltageV, AfterValidator(between(-100.0, 100.0, "V"))]
+
+
+# A port has 16 bits (RFC 9293, 3.1) and 0 is nobody's; a bus takes addresses 0 to 30 (IEEE 488.1; from memory).
+_NUMBERS = (
+    (re.compile(r"TCPIP\d*::.+::([-+]?\d+)::SOCKET", re.IGNORECASE), "port", 1, 65_535),
+    (re.compile(r"GPIB\d*::([-+]?\d+)(?:::.*)?", re.IGNORECASE), "bus address", 0, 30),
+)
+
+
+def refuse_numbers_beyond(address: str) -> None:
+    """Raise FieldProblem for a resource with a port or a bus address that cannot be."""
+    for pattern, name, least, most in _NUMBERS:
+        match = pattern.fullmatch(address.strip())
+        if match and not least <= int(match[1]) <= most:
+            raise FieldProblem(f"there is no {name} {match[1]}", allowed=f"a {name} from {least} to {most}")
+
 
 class Linked(Instrument):
     """An instrument that answers at an address."""
@@ -45,13 +62,14 @@ class Linked(Instrument):
                 f"{address!r} is not a VISA resource",
                 allowed="such as TCPIP0::192.0.2.11::5025::SOCKET, TCPIP0::192.0.2.11::hislip0::INSTR",
             )
+        refuse_numbers_beyond(address)
         return address
 
 
 class Settling(Instrument):
     """An instrument that is waited for after a setting."""
 
-    settle_s: TimeS = 0.0
+    settle_s: Annotated[TimeS, AfterValidator(between(0.0, 60.0, "s"))] = 0.0
     """How long to wait after a setting, beside what the instrument itself says of having settled."""
 
     @property
@@ -142,9 +160,9 @@ class OperatorVoltmeter(AskedUnkeyed, Voltmeter):
 
     dial: Literal["V", "S units"] = "V"
     """The unit on its dial."""
-    s9_v: VoltageV | None = None
+    s9_v: DialV | None = None
     """Dial in S units only: the voltage that stands for S9, as the sequence's target for S9 says it."""
-    s_unit_v: VoltageV | None = None
+    s_unit_v: DialV | None = None
     """Dial in S units only: volts that stand for one S-unit; without it a ninth of s9."""
 
     @model_validator(mode="after")
@@ -194,6 +212,7 @@ class TextRadio(Linked, Radio):
                 f"'{address}' is no line of text",
                 allowed="ASRL/dev/ttyUSB0::INSTR, a device such as /dev/ttyUSB0 or COM3, or TCPIP::host::port::SOCKET",
             )
+        refuse_numbers_beyond(address)
         return address
 
     @model_validator(mode="after")

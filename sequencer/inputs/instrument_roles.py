@@ -138,7 +138,7 @@ class PowerMeter(Matched):
 
     role: Literal["power_meter"]
     """What it does on this bench; need not be written where the entry is named after it."""
-    max_power_w: PowerW | None = None
+    max_power_w: Annotated[PowerW, AfterValidator(between(1e-9, 1e5, "W"))] | None = None
     """The most its sensor may be given; 100 mW, what ordinary sensors take (common practice), where none is stated."""
     accuracy: PowerMeterAccuracy = PowerMeterAccuracy()
     """What it may be wrong by."""
@@ -176,7 +176,7 @@ class Supply(Instrument):
 
     role: Literal["supply"]
     """What it does on this bench; need not be written where the entry is named after it."""
-    max_voltage_v: VoltageV = 16.0
+    max_voltage_v: Annotated[VoltageV, AfterValidator(between(0.1, 1000.0, "V"))] = 16.0
     """The most it may be set to."""
     accuracy: SupplyAccuracy = SupplyAccuracy()
     """What it may be wrong by."""

@@ -17,8 +17,9 @@ from typing import Annotated
 import yaml
 from pydantic import AfterValidator, Field, model_validator
 
-from sequencer.files.fields import FileModel, FrequencyHz, RatioDb, at_least, between
+from sequencer.files.fields import FileModel, FrequencyHz, RatioDb, between
 from sequencer.files.read import read_file
+from sequencer.inputs.accuracy import HalfWidthDb
 from sequencer.problems import FieldProblem
 from sequencer.units.parse import FREQUENCY
 
@@ -64,7 +65,7 @@ class LossTable(FileModel):
     """What it was measured with."""
     loss: Mapping[FrequencyHz, LossDb]
     """Loss at one or more frequencies; between them it is interpolated, beyond them the nearest holds."""
-    uncertainty: Mapping[FrequencyHz, Annotated[RatioDb, AfterValidator(at_least(0.0, "dB"))]] | None = None
+    uncertainty: Mapping[FrequencyHz, HalfWidthDb] | None = None
     """Expanded uncertainty (about 95 %, k = 2) of each; none where the bench that measured did not state all that it rests on."""
 
     @model_validator(mode="after")

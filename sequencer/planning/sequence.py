@@ -5,11 +5,11 @@ from __future__ import annotations
 from functools import cache
 from typing import Annotated, Any, Literal, Union
 
-from pydantic import BeforeValidator, Field, create_model, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, create_model
 
 from sequencer.checks import all_checks, check_names, find_check
 from sequencer.checks.settings import SOME, CheckSettings
-from sequencer.files.fields import FileModel, PowerW, VoltageV
+from sequencer.files.fields import FileModel, PowerW, VoltageV, between
 from sequencer.files.yaml_tree import Node
 from sequencer.problems import FieldProblem
 from sequencer.uncertainty.decision import Rule
@@ -41,22 +41,16 @@ class SequenceBase(FileModel):
     """The channel plan: a shipped one (plans/cept-40.yaml) or a path of your own."""
     mode: Mode = "FM"
     """The emission all checks are made in."""
-    decision_rule: Annotated[str | float, BeforeValidator(_rule)] = "simple"
+    decision_rule: Annotated[
+        str | Annotated[float, AfterValidator(between(-1.0, 10.0, ""))], BeforeValidator(_rule)
+    ] = "simple"
     """simple, guarded (guard band w = U), or a guard factor; always printed with the results."""
-    supply_v: VoltageV | None = None
+    supply_v: Annotated[VoltageV, AfterValidator(between(0.5, 60.0, "V"))] | None = None
     """What the unit is fed with; without it the supply is left alone."""
-    rated_power_w: PowerW | None = None
+    rated_power_w: Annotated[PowerW, AfterValidator(between(1e-3, 1e5, "W"))] | None = None
     """The most carrier power the unit is expected to give; the plan holds it against the path's rating."""
     prepare: tuple[Preparation, ...] = ()
     """What a person sets and confirms before the first check."""
-
-    @model_validator(mode="after")
-    def _supply_is_sane(self) -> SequenceBase:
-        if self.supply_v is not None and self.supply_v <= 0:
-            raise FieldProblem(
-                f"{self.supply_v:g} V feeds nothing", at=("supply",), allowed="above 0 V, such as 13.2 V"
-            )
-        return self
 
     @property
     def rule(self) -> Rule:

@@ -8,15 +8,15 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
-from annotated_types import Ge, Gt, Le, Lt, MaxLen, MinLen
+from annotated_types import MaxLen, MinLen
 from pydantic import BaseModel, WithJsonSchema
 from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
 
+from sequencer.files.bounds import range_of
 from sequencer.files.docstrings import field_docstrings
-from sequencer.files.fields import Bounds
 from sequencer.reference.markdown import code, prose, table
-from sequencer.units.format import format_quantity
+from sequencer.units.format import written
 from sequencer.units.parse import Dimension
 
 HEADS = ("setting", "type", "unit", "default", "allowed", "meaning")
@@ -80,24 +80,12 @@ def _shown(default: Any, unit: str) -> str:
     if isinstance(default, bool):
         return code(str(default).lower())
     if isinstance(default, float):
-        return code(_figure(default, unit))
+        return code(written(default, unit))
     if isinstance(default, tuple):
         return code("[" + ", ".join(_shown(one, unit).strip("`") for one in default) + "]") if default else ""
     if isinstance(default, BaseModel | Mapping):
         return ""
     return code(str(default)) if str(default) else ""
-
-
-def _figure(number: float, unit: str) -> str:
-    """Return a number as a person would write it into a file."""
-    if unit in ("Hz", "W", "V", "A", "s", "ohm"):
-        return format_quantity(number, unit).replace("µ", "u")
-    return f"{number:g} {unit}".rstrip()
-
-
-def _range(bounds: Bounds) -> str:
-    low = _figure(bounds.minimum, bounds.unit)
-    return f"{low} or more" if bounds.maximum is None else f"{low} to {_figure(bounds.maximum, bounds.unit)}"
 
 
 def shape_of(annotation: Any, metadata: tuple[Any, ...] = ()) -> Shape:
@@ -108,6 +96,8 @@ def shape_of(annotation: Any, metadata: tuple[Any, ...] = ()) -> Shape:
         shape = _of_dimension(dimension)
     elif (schema := next((one for one in metadata if isinstance(one, WithJsonSchema)), None)) is not None:
         shape = _of_schema(schema)
+    if (bounds := str(range_of(metadata))) and annotation in (int, float):
+        return replace(shape, allowed=bounds)
     narrowed = [said for said in map(_narrowed, metadata) if said]
     return replace(shape, allowed=", ".join(narrowed)) if narrowed else shape
 
@@ -142,12 +132,7 @@ def _bare(annotation: Any, metadata: tuple[Any, ...]) -> Shape:
 def _of_dimension(dimension: Dimension) -> Shape:
     kind = dimension.name.removeprefix("a ").removeprefix("an ")
     plural = kind[:-1] + "ies" if kind.endswith("y") else kind + "s"
-    allowed = ""
-    if dimension.above is not None:
-        allowed = f"above {dimension.above:g} {dimension.unit}"
-    elif dimension.at_least is not None:
-        allowed = f"{dimension.at_least:g} {dimension.unit} or more"
-    return Shape(kind=kind, plural=plural, unit=dimension.unit, allowed=allowed)
+    return Shape(kind=kind, plural=plural, unit=dimension.unit, allowed=dimension.bounds)
 
 
 def _of_schema(schema: WithJsonSchema) -> Shape:
@@ -171,14 +156,8 @@ def _either(shapes: list[Shape]) -> Shape:
 
 def _narrowed(constraint: Any) -> str:
     """Return what one annotation says of the range, in words; nothing for one that says nothing of it."""
-    func = getattr(constraint, "func", None)
-    if isinstance(func, Bounds):
-        return _range(func)
     if isinstance(constraint, MaxLen):
         return f"at most {constraint.max_length} characters"
-    for kind, words in ((Ge, "{} or more"), (Gt, "above {}"), (Le, "at most {}"), (Lt, "below {}")):
-        if isinstance(constraint, kind):
-            return words.format(next(iter(vars(constraint).values()), ""))
     if isinstance(constraint, MinLen) and constraint.min_length > 1:
         return f"at least {constraint.min_length}"
     return ""

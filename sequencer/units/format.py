@@ -56,6 +56,21 @@ def format_with_uncertainty(value: float, expanded: float, unit: str) -> str:
     return _joined(f"({' ± '.join(shown)})", prefixed)
 
 
+def written(number: float, unit: str) -> str:
+    """Return a number as a person writes it into a file: an SI unit with its prefix, u for µ, and no exponent."""
+    if unit in _PREFIXES:
+        return format_quantity(number, unit).replace("µ", "u")
+    return _joined(_plain(_decimal(number)), unit)
+
+
+def range_text(low: float, high: float, unit: str) -> str:
+    """Return a range in words, with one unit where both ends have the same: `-200 to 90 dBm`, `20 Hz to 20 kHz`."""
+    first, last = written(low, unit), written(high, unit)
+    number, _, prefixed = first.partition(" ")
+    shares = number == "0" or last.endswith(f" {prefixed}")
+    return f"{number if shares else first} to {last}"
+
+
 def time_text(seconds: float) -> str:
     """Return a duration as people say it: 3.2 s, 45 s, 12 min, 2.5 h."""
     if seconds < 10.0:

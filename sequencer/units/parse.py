@@ -14,6 +14,7 @@ from decimal import Decimal
 from types import MappingProxyType
 
 from sequencer.units import convert as q
+from sequencer.units.format import range_text
 
 
 class QuantityError(ValueError):
@@ -33,17 +34,18 @@ class Dimension:
     """A kind of quantity: the units it may be written in, and the unit it is kept in.
 
     ``factors`` are exact decimal factors to the kept unit; ``functions`` convert what is not proportional.
-    ``refused`` are spellings that are understood and still refused, with the reason.
+    ``refused`` are spellings that are understood and still refused, with the reason. ``least`` and ``most``, in the kept unit, are the
+    bounds that physics or the trade sets to any such quantity; a field of a file narrows them.
     """
 
     name: str
     unit: str
     example: str
+    least: float
+    most: float
     factors: Mapping[str, Decimal]
     functions: Mapping[str, Callable[[float], float]] = field(default_factory=dict)
     refused: Mapping[str, str] = field(default_factory=dict)
-    above: float | None = None
-    at_least: float | None = None
 
     @property
     def units(self) -> tuple[str, ...]:
@@ -57,12 +59,12 @@ class Dimension:
     @property
     def allowed(self) -> str:
         """What a complaint says is allowed."""
-        bound = ""
-        if self.above is not None:
-            bound = f" above {self.above:g} {self.unit}"
-        elif self.at_least is not None:
-            bound = f" of {self.at_least:g} {self.unit} or more"
-        return f"{self.name}{bound} in {_listed(self.units)}, for example '{self.example}'"
+        return f"{self.name} in {_listed(self.units)}, {self.bounds}, for example '{self.example}'"
+
+    @property
+    def bounds(self) -> str:
+        """The bounds as a complaint says them: `-200 to 90 dBm`."""
+        return range_text(self.least, self.most, self.unit)
 
 
 def _factors(**powers: int) -> dict[str, Decimal]:
@@ -99,6 +101,8 @@ LEVEL = Dimension(
     name="a level",
     unit="dBm",
     example="-113 dBm",
+    least=-200.0,
+    most=100.0,  # from below the thermal noise of 1 Hz (-174 dBm at 290 K) to ten megawatts
     factors={},
     functions=_LEVEL_FUNCTIONS,
     refused=dict.fromkeys((*_VOLTS, "dBuV"), _EMF_OR_PD)
@@ -108,13 +112,16 @@ FREQUENCY = Dimension(
     name="a frequency",
     unit="Hz",
     example="27.185 MHz",
+    least=0.001,
+    most=3e12,  # radio waves end at 3000 GHz by convention: ITU Radio Regulations, No. 1.5 (from memory)
     factors=_factors(Hz=0, kHz=3, MHz=6, GHz=9),
-    above=0.0,
 )
 FREQUENCY_DIFFERENCE = Dimension(
     name="a frequency difference",
     unit="Hz",
     example="600 Hz",
+    least=-3e12,
+    most=3e12,
     factors=_factors(Hz=0, kHz=3, MHz=6),
     refused={"ppm": "ppm needs a carrier to refer to; write Hz or kHz"},
 )
@@ -122,6 +129,8 @@ RELATIVE = Dimension(
     name="a relative difference",
     unit="ppm",
     example="0.1 ppm",
+    least=-1e6,
+    most=1e6,  # all of it, either way
     factors={"ppm": Decimal(1), "ppb": Decimal("0.001")},
     refused={"%": "1 % is 10000 ppm"},
 )
@@ -129,6 +138,8 @@ RATIO = Dimension(
     name="a ratio",
     unit="dB",
     example="12 dB",
+    least=-300.0,
+    most=300.0,  # wider than from thermal noise to a megawatt
     factors={"dB": Decimal(1)},
     refused={
         "dBm": "dBm is a level; a ratio is in dB",
@@ -136,21 +147,29 @@ RATIO = Dimension(
     },
 )
 PERCENT = Dimension(
-    name="a percentage", unit="%", example="60 %", factors={"%": Decimal(1), "percent": Decimal(1)}
+    name="a percentage",
+    unit="%",
+    example="60 %",
+    least=-1000.0,
+    most=1000.0,
+    factors={"%": Decimal(1), "percent": Decimal(1)},
 )
 POWER = Dimension(
     name="a power",
     unit="W",
     example="4 W",
+    least=0.0,
+    most=1e5,  # far beyond any two-way radio
     factors=_factors(**_WATTS),
     functions={"dBm": q.w_from_dbm},
     refused={"dB": "dB is a ratio; a power is in W or dBm", "MW": "M is mega, m is milli"},
-    at_least=0.0,
 )
 VOLTAGE = Dimension(
     name="a voltage",
     unit="V",
     example="13.2 V",
+    least=-1e4,
+    most=1e4,  # the anode of a large transmitter valve stands at several kilovolts (common practice, no source)
     factors=_factors(V=0, mV=-3, uV=-6, nV=-9, kV=3),
     refused={"MV": "M is mega, m is milli"},
 )
@@ -158,6 +177,8 @@ CURRENT = Dimension(
     name="a current",
     unit="A",
     example="1.5 A",
+    least=-1000.0,
+    most=1000.0,
     factors=_factors(A=0, mA=-3, uA=-6),
     refused={"MA": "M is mega, m is milli"},
 )
@@ -165,6 +186,8 @@ TIME = Dimension(
     name="a time",
     unit="s",
     example="30 ms",
+    least=0.0,
+    most=1e6,  # eleven days: no test of a radio lasts longer (common practice, no source)
     factors=_factors(s=0, ms=-3, us=-6) | {"min": Decimal(60), "h": Decimal(3600)},
     refused={
         "sec": "the second is written s",
@@ -172,23 +195,24 @@ TIME = Dimension(
         "S": "S is siemens; the second is written s",
         "Ms": "M is mega, m is milli",
     },
-    at_least=0.0,
 )
 TEMPERATURE = Dimension(
     name="a temperature",
     unit="°C",
     example="23 °C",
+    least=-273.15,
+    most=1000.0,  # from absolute zero
     factors={"°C": Decimal(1), "degC": Decimal(1)},
     refused={"C": "C is coulomb; write °C or degC", "K": "temperatures are in °C here", "°F": "write °C"},
-    at_least=-273.15,
 )
 RESISTANCE = Dimension(
     name="a resistance",
     unit="ohm",
     example="8 ohm",
+    least=0.0,
+    most=1e9,
     factors={"ohm": Decimal(1), "mohm": Decimal("0.001"), "kohm": Decimal(1000), "Mohm": Decimal(1000000)},
     refused={"Ohm": "the unit is written ohm or Ω", "R": "the unit is written ohm or Ω"},
-    at_least=0.0,
 )
 
 DIMENSIONS: Mapping[str, Dimension] = MappingProxyType(
@@ -241,7 +265,7 @@ def parse_quantity(text: str, dimension: Dimension | str) -> float:
             f"write its unit, as in {_with_units(number, dimension)}",
         )
     spelling = _spelling(unit, dimension, text)
-    return _bounded(_converted(number, spelling, dimension, text), dimension, text)
+    return bounded(_converted(number, spelling, dimension, text), dimension, text)
 
 
 def _with_units(number: str, dimension: Dimension) -> str:
@@ -306,13 +330,17 @@ def _converted(number: str, spelling: str, dimension: Dimension, text: str) -> f
         raise _refuse(dimension, text, f"'{text}' is not possible", str(error)) from error
 
 
-def _bounded(number: float, dimension: Dimension, text: str) -> float:
+def bounded(number: float, dimension: Dimension, text: str) -> float:
+    """Return ``number``, in the unit ``dimension`` is kept in.
+
+    Raises QuantityError, which shows ``text``, for one that is out of bounds or not finite.
+    """
     if not math.isfinite(number):
         raise _refuse(dimension, text, f"'{text}' is too large", "a finite number is due")
-    if dimension.above is not None and number <= dimension.above:
+    if number < dimension.least:
         raise _refuse(dimension, text, f"'{text}' is too small")
-    if dimension.at_least is not None and number < dimension.at_least:
-        raise _refuse(dimension, text, f"'{text}' is too small")
+    if number > dimension.most:
+        raise _refuse(dimension, text, f"'{text}' is too large")
     return number + 0.0  # -0 becomes 0
 
 

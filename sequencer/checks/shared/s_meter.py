@@ -22,7 +22,7 @@ from sequencer.checks.shared.operator import (
 from sequencer.checks.shared.parts import HalfWidth
 from sequencer.checks.shared.stepper import Stepper
 from sequencer.checks.shared.wanted_signal import BESIDE_THE_DIAL
-from sequencer.files.fields import TimeS, at_least
+from sequencer.files.fields import TimeS, between
 from sequencer.results.model import Point
 from sequencer.safety.receive import ReceiveSide
 from sequencer.search.curve import CurveSearch
@@ -36,15 +36,17 @@ TONE_HZ = 1000.0
 STILL_DB = 2.0  # a needle moves by a tenth of a volt or more over this, and scatters by a hundredth
 OFTEN_STILL_DB = 1.0  # the same with three readings alike
 
+MeterTimeS = Annotated[TimeS, AfterValidator(between(0.0, 30.0, "s"))]
+
 
 class MeterSettings(CheckSettings):
     """What the checks of the signal meter share."""
 
     meter: Literal["needle", "segments"] = "needle"
     """needle: the line follows the level smoothly; segments: it steps, with hysteresis."""
-    attack_s: Annotated[TimeS, AfterValidator(at_least(0.0, "s"))] = 0.3
+    attack_s: MeterTimeS = 0.3
     """Time constant with which the meter rises; about is enough."""
-    decay_s: Annotated[TimeS, AfterValidator(at_least(0.0, "s"))] = 0.6
+    decay_s: MeterTimeS = 0.6
     """Time constant with which the meter falls; about is enough."""
     accuracy_db: SearchAccuracyDb = 0.5
     """Half-width of the 95 % interval at which the search may stop."""

@@ -64,7 +64,7 @@ def _beside(offset_hz: float) -> float:
     return offset_hz
 
 
-Offset = Annotated[FrequencyDifferenceHz, AfterValidator(_beside)]
+Offset = Annotated[FrequencyDifferenceHz, AfterValidator(between(-1e9, 1e9, "Hz")), AfterValidator(_beside)]
 Offsets = Annotated[tuple[Offset, ...], *SOME]
 
 

@@ -6,7 +6,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+import math
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, fields, replace
 from datetime import datetime
 from enum import Enum
@@ -17,15 +18,19 @@ from typing import Annotated, Any, ClassVar, Self
 from pydantic import AfterValidator, ConfigDict, Field, TypeAdapter, ValidationError
 
 from drivers.trace import Direction, Exchange
+from sequencer.files.bounds import between
 from sequencer.files.write import onto_disk, whole_file
-from sequencer.problems import Complaint, InputError, about_file, printable
-from sequencer.results.model import BenchInstrument, Result
+from sequencer.problems import Complaint, FieldProblem, InputError, about_file, printable
+from sequencer.results.model import BenchInstrument, Point, Result
 from sequencer.results.store.kept_before import KeptBefore
 
 _ALLOWED = "the JSON file that a run leaves beside its results table when the store cannot be written"
+_MEND = "import the file as the run left it; the results table (CSV) of the same name holds the run's results"
 _MOST_COMPLAINTS = 5
 _CELLS = 2**31
 """A whole number that the store takes lies below it."""
+FIGURE = between(-1e15, 1e15, "")
+"""What a kept figure may be, in whatever unit: beyond the largest quantity that a file can state (3000 GHz is 3e12 Hz)."""
 
 
 def _with_offset(time: str) -> str:
@@ -43,11 +48,49 @@ def _bytes_only(text: str) -> str:
 def _storable(result: Result) -> Result:
     _with_offset(result.time.isoformat())
     if result.channel is not None and not -_CELLS <= result.channel < _CELLS:
-        raise ValueError("the channel is beyond what the store takes")
+        raise FieldProblem("the channel is beyond what the store takes", allowed=f"below {_CELLS}")
+    _refuse_figures(result, _FIGURES)
+    for point in result.points:
+        no_level = math.isnan(point.level_db)  # NaN: a reading at no level
+        _refuse_figures(point, _POINT_FIGURES[1:] if no_level else _POINT_FIGURES)
+    _refuse_not_finite("budget", result.budget)
+    _refuse_not_finite("settings", result.settings)
     return result
 
 
+_FIGURES = (
+    "frequency_hz", "value", "uncertainty", "lower_limit", "upper_limit", "target", "slope", "axis_value", "nominal", "supply_v",
+)  # fmt: skip
+_POINT_FIGURES = ("level_db", "reading", "reading_s", "at_s")
+
+
+def _refuse_figures(of: Result | Point, names: Iterable[str]) -> None:
+    for name in names:
+        if (figure := getattr(of, name)) is not None:
+            _refuse_figure(name, figure)
+
+
+def _refuse_figure(name: str, figure: float) -> None:
+    try:
+        FIGURE(figure)
+    except FieldProblem as problem:
+        raise FieldProblem(f"{name}: {problem.message}", allowed=problem.allowed) from problem
+
+
+def _refuse_not_finite(name: str, plain: Any) -> None:
+    """Raise FieldProblem for a number that no JSON has; a budget's degrees of freedom may be beyond any figure."""
+    if isinstance(plain, float) and not math.isfinite(plain):
+        raise FieldProblem(f"{name}: {plain} is no number", allowed="a finite number")
+    if isinstance(plain, Mapping):
+        for key, inner in plain.items():
+            _refuse_not_finite(f"{name}.{key}", inner)
+    elif isinstance(plain, list | tuple):
+        for at, inner in enumerate(plain):
+            _refuse_not_finite(f"{name}.{at}", inner)
+
+
 _Time = Annotated[str, AfterValidator(_with_offset)]
+_Figure = Annotated[float, AfterValidator(FIGURE)]
 _Name = Annotated[str, Field(min_length=1)]
 
 
@@ -55,7 +98,7 @@ _Name = Annotated[str, Field(min_length=1)]
 class KeptExchange:
     """A message or an answer; each byte of ``content`` is the character of its number (Latin-1), so that text stays readable."""
 
-    time_s: float
+    time_s: _Figure
     instrument: str
     direction: Direction
     content: Annotated[str, AfterValidator(_bytes_only)]
@@ -109,7 +152,7 @@ class KeptRun:
     simulated: bool
     outcome: _Name
     bench_safe: bool | None = None
-    bench_s: float | None = None
+    bench_s: _Figure | None = None
     part: str = ""
     again: str = ""
     reason: str = ""
@@ -254,12 +297,21 @@ def _without_surrogates(plain: Any) -> Any:
 
 def _complaints(file: Path, error: ValidationError) -> list[Complaint]:
     found = error.errors(include_url=False, include_input=False)
-    said = [
-        f"is no kept run: {'.'.join(map(str, one['loc'])) or 'the whole'}: {one['msg'][:1].lower() + one['msg'][1:]}"
-        for one in found
-    ]
-    more = [f"… and {len(said) - _MOST_COMPLAINTS} more"] if len(said) > _MOST_COMPLAINTS else []
-    return [
-        Complaint(file=str(file), message=text, allowed=_ALLOWED if at == 0 else "")
-        for at, text in enumerate([*said[:_MOST_COMPLAINTS], *more])
-    ]
+    said = [_complaint(file, dict(one)) for one in found[:_MOST_COMPLAINTS]]
+    if (more := len(found) - _MOST_COMPLAINTS) > 0:
+        said.append(Complaint(file=str(file), message=f"… and {more} more"))
+    return said
+
+
+def _complaint(file: Path, wrong: dict[str, Any]) -> Complaint:
+    place = ".".join(map(str, wrong["loc"])) or "the whole"
+    raised = wrong.get("ctx", {}).get("error")
+    if isinstance(raised, FieldProblem):
+        return Complaint(
+            file=str(file),
+            message=f"is no kept run: {place}: {raised.message}",
+            allowed=raised.allowed,
+            hint=_MEND,
+        )
+    text = wrong["msg"][:1].lower() + wrong["msg"][1:]
+    return Complaint(file=str(file), message=f"is no kept run: {place}: {text}", allowed=_ALLOWED)

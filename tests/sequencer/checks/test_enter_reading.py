@@ -12,7 +12,7 @@ from pydantic import ValidationError
 
 from drivers.operator.dial import NotOnDial
 from drivers.roles import RangeState
-from sequencer.checks.enter_reading import BOUNDS, EnterReadingSettings
+from sequencer.checks.enter_reading import EnterReadingSettings
 from sequencer.problems import FileProblems
 from sequencer.run.entered import EnteredBeforehand, given_beforehand
 from sequencer.run.runner import Runner
@@ -106,7 +106,7 @@ def test_a_number_beyond_the_range_is_refused(typed: str) -> None:
 
 def test_every_quantity_has_bounds_and_an_example_that_is_in_them() -> None:
     """Each kind of quantity takes the example of its own dimension."""
-    for kind in BOUNDS:
+    for kind in DIMENSIONS:
         dial = _settings(quantity=kind).dial
         assert dial.low <= dial.read(DIMENSIONS[kind].example) <= dial.high
 

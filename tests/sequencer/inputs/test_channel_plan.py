@@ -127,7 +127,7 @@ def test_an_unknown_channel_lists_those_there_are():
         ),
         (
             "rule: {first: 27 MHz, step: 0 Hz, count: 2}",
-            [("plan.yaml:4:29", "a step of 0 Hz puts every channel on one frequency")],
+            [("plan.yaml:4:29", "a step of 0 Hz puts several channels on one frequency")],
         ),
         (
             "rule: {first: 27 MHz, step: 10 kHz, count: 2, skip: [27.005 MHz]}",

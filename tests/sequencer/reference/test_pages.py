@@ -208,7 +208,7 @@ def test_an_allowed_range_is_the_reader_s(checks: dict[str, str], name: str) -> 
         match = RANGE.match(row[4])
         if match is None or "." in key:
             continue
-        low, low_unit, high, high_unit = float(match[1]), match[2], float(match[3]), match[4]
+        low, low_unit, high, high_unit = float(match[1]), match[2] or match[4], float(match[3]), match[4]
         many = row[1].startswith("list")
         whole = row[1].startswith("whole number")
 
