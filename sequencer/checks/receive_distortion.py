@@ -13,6 +13,7 @@ from drivers.roles import Reading
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.shared import commands
+from sequencer.checks.shared.levels import LevelWindow
 from sequencer.checks.shared.limits import PercentLimit, PowerLimit
 from sequencer.checks.shared.parts import HalfWidth, Parts
 from sequencer.checks.shared.sensitivity_reader import modulation_needs
@@ -30,6 +31,8 @@ from sequencer.uncertainty.decision import Limits
 
 READINGS = 4
 SETTLE_S = 0.5
+NO_TONE_PERCENT = 70.0  # SINAD of 3 dB: above it the audio is as much noise as tone
+RISES = 1.3  # times: distortion and noise at the lowest level, against those at the standard signal
 
 
 class StandardSignal(WantedSignal):
@@ -99,7 +102,7 @@ class ReceiveDistortion(Check[ReceiveDistortionSettings]):
 
     @override
     def forecast_s(self, settings: ReceiveDistortionSettings, conditions: Conditions) -> float:
-        return SETTLE_S + tone_s(conditions.mode) + READINGS * settings.reading_s
+        return 2.0 * SETTLE_S + tone_s(conditions.mode) + (READINGS + 1) * settings.reading_s
 
     @override
     def receive(
@@ -108,9 +111,9 @@ class ReceiveDistortion(Check[ReceiveDistortionSettings]):
         quantity, limits = "receive distortion", settings.limit.limits
         if why_not := apply_standard(side, settings, conditions):
             return [Finding(quantity=quantity, value=None, unit="%", limits=limits, note=why_not)]
-        return [
-            distortion_finding(quantity, side, settings.reading_s, settings.level_dbm, limits, conditions)
-        ]
+        found = distortion_finding(quantity, side, settings.reading_s, settings.level_dbm, limits, conditions)
+        _confirm_rises(side, settings, conditions, found)
+        return [found]
 
 
 class AudioOutput(Check[AudioOutputSettings]):
@@ -141,7 +144,7 @@ class AudioOutput(Check[AudioOutputSettings]):
 
     @override
     def forecast_s(self, settings: AudioOutputSettings, conditions: Conditions) -> float:
-        return SETTLE_S + tone_s(conditions.mode) + 2.0 * READINGS * settings.reading_s
+        return 2.0 * SETTLE_S + tone_s(conditions.mode) + (2.0 * READINGS + 1) * settings.reading_s
 
     @override
     def receive(
@@ -154,17 +157,18 @@ class AudioOutput(Check[AudioOutputSettings]):
                 for (quantity, unit), one in zip(self.quantities(settings), limits, strict=True)
             ]
         readings = [side.read_audio_v(settings.reading_s) for _ in range(READINGS)]
-        return [
-            _power_finding(readings, settings, conditions),
-            distortion_finding(
-                "audio output distortion",
-                side,
-                settings.reading_s,
-                settings.level_dbm,
-                settings.distortion.limits,
-                conditions,
-            ),
-        ]
+        distortion = distortion_finding(
+            "audio output distortion",
+            side,
+            settings.reading_s,
+            settings.level_dbm,
+            settings.distortion.limits,
+            conditions,
+        )
+        _confirm_rises(side, settings, conditions, distortion)
+        if distortion.value is not None and distortion.value > NO_TONE_PERCENT:
+            return [_noise_only(settings, distortion.value), distortion]
+        return [_power_finding(readings, settings, conditions), distortion]
 
 
 def distortion_finding(
@@ -189,6 +193,34 @@ def distortion_finding(
     budget = parts.budget(quantity, "%", percent)
     note = f"at {level_dbm:g} dBm"
     return Finding(quantity=quantity, value=percent, unit="%", limits=limits, budget=budget, note=note)
+
+
+def _confirm_rises(
+    side: ReceiveSide, settings: StandardSignal, conditions: Conditions, found: Finding
+) -> None:
+    """Raise UnexpectedReply where distortion and noise are no higher at the lowest level the bench has."""
+    percent = found.value
+    if percent is None or percent > NO_TONE_PERCENT:
+        return
+    lowest_dbm = min(LevelWindow().bounds_dbm(conditions)[0], settings.level_dbm)
+    side.confirm_level_counts(
+        "distortion",
+        lambda: side.read_distortion_percent(settings.reading_s),
+        is_same=lambda low_percent: low_percent < RISES * percent,
+        levels_dbm=(settings.level_dbm, lowest_dbm),
+        settle_s=SETTLE_S,
+    )
+
+
+def _noise_only(settings: AudioOutputSettings, percent: float) -> Finding:
+    """Return the power that is not told: what a loudspeaker gives without the tone is the receiver's own noise."""
+    note = (
+        f"distortion and noise are {percent:.3g} % of the audio at {settings.level_dbm:g} dBm: the loudspeaker gives noise and no tone. "
+        "Look whether the generator reaches the unit, and whether the unit is on this channel and mode"
+    )
+    return Finding(
+        quantity="audio output power", value=None, unit="W", limits=settings.power.limits, note=note
+    )
 
 
 def distortion_needs(mode: str) -> tuple[str, ...]:

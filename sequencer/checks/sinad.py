@@ -14,6 +14,7 @@ from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared import commands
 from sequencer.checks.shared.level_budget import LEVEL_NEEDS, level_parts
+from sequencer.checks.shared.levels import LevelWindow
 from sequencer.checks.shared.limits import RatioLimit
 from sequencer.checks.shared.parts import Parts
 from sequencer.checks.shared.sensitivity_reader import analyser_error, modulation_errors, reading_needs
@@ -39,6 +40,8 @@ READINGS = 4
 SLOPE_READINGS = 2
 STEP_DB = 2.0  # small enough to stay on the curve, large enough to stand out of the noise; workshop's own
 SAMPLE_RATE_HZ = 48e3
+FOLLOWS = 0.25  # dB per dB: a SINAD that falls by less in one step may stand at its ceiling, or its level may stand still
+NO_TONE_DB = 3.0  # below it there is as much noise as tone, and little left to fall
 
 
 class SinadSettings(CheckSettings):
@@ -92,7 +95,7 @@ class Sinad(Check[SinadSettings]):
 
     @override
     def forecast_s(self, settings: SinadSettings, conditions: Conditions) -> float:
-        return 2.0 * SETTLE_S + (2.0 * READINGS + SLOPE_READINGS) * settings.reading_s
+        return 3.0 * SETTLE_S + (2.0 * READINGS + SLOPE_READINGS + 1) * settings.reading_s
 
     @override
     def receive(self, side: ReceiveSide, settings: SinadSettings, conditions: Conditions) -> list[Finding]:
@@ -116,6 +119,8 @@ class Sinad(Check[SinadSettings]):
                 for name, unit in self.quantities(settings)
             ]
         slope = _slope_at(side, settings, statistics.fmean(own))
+        if slope < FOLLOWS and statistics.fmean(own) > NO_TONE_DB:
+            _confirm_falls(side, settings, conditions, statistics.fmean(own))
         within = settings.agree_within_db
         return [
             _finding("SINAD, analyser", own, slope, settings.limit.limits, conditions),
@@ -140,6 +145,20 @@ def _slope_at(side: ReceiveSide, settings: SinadSettings, sinad_db: float) -> fl
     if len(found) < len(lower):
         return 1.0
     return max(0.0, (sinad_db - statistics.fmean(found)) / STEP_DB)
+
+
+def _confirm_falls(
+    side: ReceiveSide, settings: SinadSettings, conditions: Conditions, sinad_db: float
+) -> None:
+    """Raise UnexpectedReply where SINAD stays up at the lowest level the bench has."""
+    lowest_dbm = min(LevelWindow().bounds_dbm(conditions)[0], settings.level_dbm)
+    side.confirm_level_counts(
+        "SINAD",
+        lambda: side.read_sinad_db(settings.reading_s),
+        is_same=lambda low_db: low_db > sinad_db - NO_TONE_DB,
+        levels_dbm=(settings.level_dbm, lowest_dbm),
+        settle_s=SETTLE_S,
+    )
 
 
 def _finding(

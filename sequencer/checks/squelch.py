@@ -30,6 +30,7 @@ DWELL_S = 0.1
 OPEN_AT_DBM = -60.0  # opens any squelch that is not turned fully up; workshop's own
 LEAST_JUMP = 2.0  # a squelch cuts the audio by far more; what changes by less from test to test is audio that rises with the signal
 LEAST_CONTRAST = 3.0
+LATE = "the audio analyser answers late, with the reading before (raise its 'settle')"
 
 
 class SquelchSettings(WantedSignal):
@@ -80,8 +81,9 @@ class Squelch(Check[SquelchSettings]):
         return commands.generator_modulation(conditions.mode) | commands.of("audio_analyser", "level")
 
     def forecast_s(self, settings: SquelchSettings, conditions: Conditions) -> float:
-        """Return about how long it takes, s: some 20 looks, and two to find the threshold."""
-        return 1.0 + 20.0 * settings.settling_s + 20.0 * (DWELL_S + 4.0 * settings.settling_s)
+        """Return about how long it takes, s: some 20 looks, two to find the threshold and two to prove that it still holds."""
+        proof_s = 2.0 * (_pause_s(settings) + DWELL_S)
+        return 1.0 + proof_s + 20.0 * settings.settling_s + 20.0 * (DWELL_S + 4.0 * settings.settling_s)
 
     @override
     def receive(self, side: ReceiveSide, settings: SquelchSettings, conditions: Conditions) -> list[Finding]:
@@ -107,6 +109,8 @@ class Squelch(Check[SquelchSettings]):
         found = find_crossing(search, lambda ask: stepper.test(ask, threshold_v))
         points = tuple(stepper.points)
         if found.found and (why_not := _smooth(points, threshold_v)):
+            return self._nothing(settings, why_not, points)
+        if found.found and (why_not := _why_unproved(side, settings, conditions, threshold_v)):
             return self._nothing(settings, why_not, points)
         return [
             _level(
@@ -134,9 +138,7 @@ class Squelch(Check[SquelchSettings]):
 
 def _find_threshold(side: ReceiveSide, settings: SquelchSettings, conditions: Conditions) -> float | str:
     """Return the voltage midway (in dB) between muted and open, or in words why there is none."""
-    low_dbm, high_dbm = settings.levels.bounds_dbm(conditions)
-    strong_dbm = min(max(OPEN_AT_DBM, low_dbm), high_dbm)
-    pause_s = max(0.2, 10.0 * settings.settling_s)
+    strong_dbm, pause_s = _strong_dbm(settings, conditions), _pause_s(settings)
     apply_wanted(side, settings, conditions, strong_dbm)
     side.wait_s(pause_s)
     open_v = side.read_audio_v(2.0 * DWELL_S).number
@@ -146,11 +148,46 @@ def _find_threshold(side: ReceiveSide, settings: SquelchSettings, conditions: Co
     if open_v is None or muted_v is None:
         return "the loudspeaker's voltage could not be read with and without a signal"
     if muted_v * LEAST_CONTRAST > open_v:
+        again_v = side.read_audio_v(2.0 * DWELL_S).number
+        if again_v is not None and again_v * LEAST_CONTRAST <= max(muted_v, open_v):
+            return f"{muted_v:.2g} V without a signal, and {again_v:.2g} V when read again: {LATE}"
         return (
             f"{muted_v:.2g} V without a signal and {open_v:.2g} V at {strong_dbm:g} dBm: the squelch stands open, or never opens "
             "(turn its knob until the noise just stops)"
         )
     return math.sqrt(max(muted_v, 1e-6) * open_v)
+
+
+def _strong_dbm(settings: SquelchSettings, conditions: Conditions) -> float:
+    low_dbm, high_dbm = settings.levels.bounds_dbm(conditions)
+    return min(max(OPEN_AT_DBM, low_dbm), high_dbm)
+
+
+def _pause_s(settings: SquelchSettings) -> float:
+    return max(0.2, 10.0 * settings.settling_s)
+
+
+def _why_unproved(
+    side: ReceiveSide, settings: SquelchSettings, conditions: Conditions, threshold_v: float
+) -> str:
+    """Return in words that the audio no longer follows a signal that comes and goes, or nothing.
+
+    One reading that is late by one shifts both levels, and is right wherever nothing has just changed.
+    """
+    strong_dbm = _strong_dbm(settings, conditions)
+    side.set_level_dbm(strong_dbm)
+    side.wait_s(_pause_s(settings))
+    open_v = side.read_audio_v(DWELL_S).number
+    side.remove_signal()
+    side.wait_s(_pause_s(settings))
+    muted_v = side.read_audio_v(DWELL_S).number
+    if open_v is not None and muted_v is not None and muted_v <= threshold_v < open_v:
+        return ""
+    shown = " and ".join("nothing" if volts is None else f"{volts:.2g} V" for volts in (open_v, muted_v))
+    return (
+        f"after the search it read {shown} at {strong_dbm:g} dBm and with the generator off, where {threshold_v:.2g} V tells open from "
+        f"muted: {LATE}, or the generator's level no longer counts"
+    )
 
 
 def _smooth(points: tuple[Point, ...], threshold_v: float) -> str:

@@ -248,6 +248,7 @@ class SafeBench:
                     self._start.confirm_transmit(roles)
                 finally:
                     side.leave()
+                    key.note_carrier(seen=side.carrier_seen)
             finally:
                 try:
                     key.release()

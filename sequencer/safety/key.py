@@ -12,6 +12,8 @@ from drivers.faults import NotSettled, Refused
 from drivers.roles import Radio
 from sequencer.safety.key_memory import KeyMemory
 
+MOST_UNSEEN = 2  # sides in a row: one may be a unit that missed its key, the second keys blindly
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ratings:
@@ -71,13 +73,31 @@ class Key:
         self._rested_from_s = clock.now_s()
         self._owed_rest_s = owed_rest_s
         self._memory = memory or KeyMemory()
-        self._barred = ""
+        self._barred: tuple[str, str] | None = None
+        self._unseen = 0
         self.presses = 0
         """How often the unit was keyed."""
 
-    def bar(self, why: str) -> None:
+    def bar(self, why: str, next_move: str) -> None:
         """Key nothing any more in this run: ``why`` says what was seen."""
-        self._barred = why
+        self._barred = (why, next_move)
+
+    def note_carrier(self, *, seen: bool | None) -> None:
+        """Note whether the power meter saw the unit while it was keyed; None where it was not asked.
+
+        Where it saw nothing twice in a row, nothing is keyed any more: a transmitter that works sends its power somewhere else,
+        and the switch's own word says nothing of a contact that stuck.
+        """
+        if seen is None:
+            return
+        self._unseen = 0 if seen else self._unseen + 1
+        if self._unseen >= MOST_UNSEEN:
+            self.bar(
+                f"the power meter saw nothing of the unit in {MOST_UNSEEN} checks in a row while it was keyed; its power may go into the "
+                "generator or an open connector: nothing is keyed any more",
+                "Switch the supply off, follow the cable from the unit through the path switch to the load and the meter, and see that the "
+                "switch moves; then look whether the unit transmits.",
+            )
 
     @property
     def is_down(self) -> bool:
@@ -86,10 +106,8 @@ class Key:
 
     def press(self) -> None:
         """Key the unit, after the rest that the duty still owes; generator and switch are asked again just before."""
-        if self._barred:
-            raise self._refused(
-                self._barred, "Put more attenuation before the power meter, or look at the unit."
-            )
+        if self._barred is not None:
+            raise self._refused(*self._barred)
         self._rest()
         if (keeper := self._keeper()) is None:
             raise self._refused("the bench of this key is closed", "Open the bench again.")

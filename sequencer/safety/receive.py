@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from drivers.clock import Clock
-from drivers.faults import Refused
+from drivers.faults import Refused, UnexpectedReply
 from drivers.roles import AudioAnalyser, Reading, Samples, SignalGenerator, Voltmeter, Weighting
 from sequencer.safety.key import Ratings
 from sequencer.safety.plausible import AUDIO_FREQUENCY, AUDIO_LEVEL, DISTORTION, METER_LINE, SINAD, Span
@@ -192,6 +192,48 @@ class ReceiveSide(Side):
         meter = present(self._voltmeter, "voltmeter")
         return self._watch.read(
             "meter voltage", meter, lambda: meter.read_voltage_v(reading_s), span=METER_LINE, patient=False
+        )
+
+    def confirm_level_counts(
+        self,
+        quantity: str,
+        read: Callable[[], Reading],
+        *,
+        is_same: Callable[[float], bool],
+        levels_dbm: tuple[float, float],
+        settle_s: float,
+    ) -> None:
+        """Raise UnexpectedReply where the reading stays the same (``is_same``) at the second of two levels as at the first.
+
+        A generator may say that it stands at a level and stand at another: where a check reads at one level only, nothing else
+        would tell. Read twice, because an instrument may still answer for the level before.
+        """
+        if self._generator.manual:
+            return
+        self.set_level_dbm(levels_dbm[1])
+        self._clock.wait_s(settle_s)
+        for _ in range(2):
+            reading = read()
+            if reading.number is None or not is_same(reading.number):
+                return
+        self.remove_signal()
+        self._clock.wait_s(settle_s)
+        silent = read()
+        if silent.number is not None and is_same(silent.number):
+            raise still(
+                quantity,
+                self._watch.taken[quantity],
+                silent.raw,
+                while_="with the generator off as with its signal",
+            )
+        raise UnexpectedReply(
+            f"{quantity}: it reads the same at {levels_dbm[1]:g} dBm as at {levels_dbm[0]:g} dBm, so that it does not follow the "
+            "level, which reads back as it was set",
+            instrument=self._generator.name,
+            address=self._generator.address,
+            reply=reading.raw or f"{reading.number:g}",
+            next_move="Measure its level with a power meter; look at its attenuator, at the path between it and the unit, and at "
+            "whether the audio analyser's display moves.",
         )
 
     def confirm_response(self) -> None:

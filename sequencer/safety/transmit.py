@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from weakref import WeakMethod, ref
 
 from drivers.clock import Clock
-from drivers.faults import NotSettled
+from drivers.faults import InstrumentFault, NotSettled
 from drivers.roles import (
     AudioAnalyser,
     Emission,
@@ -22,7 +23,7 @@ from drivers.roles import (
 )
 from sequencer.safety.key import Key
 from sequencer.safety.plausible import Span
-from sequencer.safety.release import CURRENT, ENVELOPE, FREQUENCY, IDLE_CURRENT, POWER
+from sequencer.safety.release import CURRENT, ENVELOPE, FREQUENCY, IDLE_CURRENT, POWER, SILENT_DBM
 from sequencer.safety.side import Side, present
 from sequencer.safety.supply import SupplyFacts, SupplyLine
 from sequencer.safety.watch import Taken, Watch
@@ -38,6 +39,7 @@ class TransmitSide(Side):
         "_analyser",
         "_audio",
         "_bounds_s",
+        "_carrier_seen",
         "_in_one_go",
         "_key",
         "_loss_db",
@@ -79,6 +81,7 @@ class TransmitSide(Side):
         self._bounds_s = bounds_s
         self._spans = spans
         self._watch = Watch()
+        self._carrier_seen: bool | None = None
         self._in_one_go = False
         self._under_load = False  # whether the terminals were read with this voltage and the unit keyed
 
@@ -285,19 +288,46 @@ class TransmitSide(Side):
         return self._watch.taken
 
     @property
+    def carrier_seen(self) -> bool | None:
+        """Say whether the power meter saw the unit while it was keyed; None where it was not asked."""
+        return self._carrier_seen
+
+    @property
     def stands_still(self) -> bool:
         """Say whether an instrument gave the same answer each time."""
         return bool(self._watch.always_alike())
 
     def _power(self, name: str, meter: PowerMeter, read: Callable[[], Reading]) -> Reading:
-        reading = self._keyed("power_meter", name, meter, lambda: self._at_connector(read()))
+        reading = self._keyed("power_meter", name, meter, lambda: self._noted(self._at_connector(read())))
         if reading.state is RangeState.OVER_RANGE:
             self.rest()
-            self._key.bar("the power meter read over range twice: nothing is keyed into it any more")
+            self._key.bar(
+                "the power meter read over range twice: nothing is keyed into it any more",
+                "Put more attenuation before the power meter, or look at the unit.",
+            )
+        return reading
+
+    def _noted(self, reading: Reading) -> Reading:
+        """Note whether the power meter sees the unit's carrier."""
+        if reading.number is not None:
+            self._carrier_seen = bool(self._carrier_seen) or reading.number > SILENT_DBM
+        elif reading.state is not RangeState.NO_MEASUREMENT:
+            self._carrier_seen = bool(self._carrier_seen) or reading.state is RangeState.OVER_RANGE
         return reading
 
     def _analysed(self, name: str, read: Callable[[], Reading]) -> Reading:
-        return self._keyed("modulation_analyser", name, self._analysing(), read)
+        reading = self._keyed("modulation_analyser", name, self._analysing(), read)
+        if reading.number is None and self._carrier_seen is None:
+            self._ask_meter()
+        return reading
+
+    def _ask_meter(self) -> None:
+        """Ask the power meter too, where the analyser sees nothing: a unit elsewhere in frequency is still seen by it."""
+        if self._meter is None or self._meter.manual:
+            return
+        with suppress(InstrumentFault):  # a meter that fails has seen nothing and missed nothing
+            self._allow("power_meter", self._bounds_s.get("power_meter", 2.0))
+            self._noted(self._at_connector(self._meter.read_power_dbm()))
 
     def _keyed(
         self,

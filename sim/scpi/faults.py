@@ -26,6 +26,7 @@ class FaultKind(Enum):
     UNTERMINATED = "unterminated"  # the answer comes, its terminator (NL, END) never; none
     DISCONNECT = "disconnect"  # the link breaks when the message arrives, which is not carried out; none
     STUCK = "stuck"  # the first answer comes again and again; none
+    PREVIOUS = "previous"  # the answer to the message before comes, and so on for ever: late by one; none
     WRONG = "wrong"  # this text comes instead of the answer; a string
     ERROR = (
         "error"  # the error queue gets an entry before the message is carried out; (number, text) or number
@@ -93,6 +94,7 @@ class FaultScript:
         self._faults: list[Fault] = list(faults)
         self._seen: dict[int, int] = {}
         self._stuck: dict[int, bytes] = {}
+        self._held: dict[int, bytes] = {}
         self.taken: list[tuple[Fault, str]] = []
 
     def __bool__(self) -> bool:
@@ -107,6 +109,7 @@ class FaultScript:
         self._faults.clear()
         self._seen.clear()
         self._stuck.clear()
+        self._held.clear()
 
     def take(self, message: bytes) -> Taken | None:
         """Return the fault that this message meets, and count it."""
@@ -125,6 +128,12 @@ class FaultScript:
     def stuck(self, index: int, answer: bytes) -> bytes:
         """Return the first answer that fault number ``index`` saw."""
         return self._stuck.setdefault(index, answer)
+
+    def previous(self, index: int, answer: bytes) -> bytes:
+        """Return the answer that fault number ``index`` saw before this one; the first comes twice."""
+        before = self._held.get(index, answer)
+        self._held[index] = answer
+        return before
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,6 +169,8 @@ class Taken:
             answer = answer.removesuffix(b"\n")
         if kind is FaultKind.STUCK:
             return self.script.stuck(self.index, answer)
+        if kind is FaultKind.PREVIOUS:
+            return self.script.previous(self.index, answer)
         if kind is FaultKind.WRONG:
             answer = str(argument).encode("latin-1", "replace") + b"\n"
         return answer

@@ -109,6 +109,17 @@ def test_spoilt_answers(ask) -> None:
     ]
 
 
+def test_an_answer_late_by_one(ask) -> None:
+    """Each message gets the answer of the one before; the first gets its own."""
+    send, device = ask
+    device.faults.add(Fault(kind=FaultKind.PREVIOUS, match="FREQ?", times=None))
+    assert [send(f"FREQ {n}E8;FREQ?") for n in (2, 3, 4)] == [
+        b"2.000000000E+08\n",
+        b"2.000000000E+08\n",
+        b"3.000000000E+08\n",
+    ]
+
+
 def test_unterminated_answer_is_a_timeout(ask) -> None:
     """An answer whose terminator never comes is no answer."""
     send, device = ask

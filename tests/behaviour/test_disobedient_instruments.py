@@ -1,0 +1,131 @@
+"""Instruments that read back what they were told and do something else: told by what they bring about, or decided by nothing."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+
+from sequencer.run.status import ExitStatus
+from sequencer.uncertainty.decision import Decision
+from sim.scpi.faults import Fault, FaultKind
+from tests.support.rig import Rig
+
+HEAD = """
+sequence: One
+channels: plans/cept-40.yaml
+mode: FM
+supply: 13.2 V
+rated_power: 4.5 W
+checks:
+"""
+SINAD = "  - {check: sinad, channel: 20, level: -113 dBm, limit: {min: 12 dB}}\n"
+DISTORTION = "  - {check: receive_distortion, channel: 20, level: -90 dBm, limit: {max: 10 %}}\n"
+OUTPUT = (
+    "  - {check: audio_output, channel: 20, level: -90 dBm, power: {min: 100 mW}, distortion: {max: 10 %}}\n"
+)
+SQUELCH = "  - {check: squelch, channel: 20, opening: {max: -100 dBm}, hysteresis: {max: 6 dB}}\n"
+KEYED_THRICE = (
+    "  - {check: carrier_power, channel: 20, limit: {min: 3 W, max: 4 W}}\n"
+    "  - {check: frequency_error, channel: [1, 24], limit: {within: 600 Hz}}\n"
+    "  - {check: peak_deviation, channel: 20, drive: 100 mV, limit: {max: 2 kHz}}\n"
+)
+
+
+class _StuckSwitch:
+    """What the switch believes it is wired to: its contact stands on the generator, whatever it is told and says."""
+
+    def __init__(self, wiring: Any) -> None:
+        self._wiring = wiring
+        self.paths = SimpleNamespace(commanded="open", position="open", moving=False)
+        wiring.connect("receive")
+
+    def connect(self, position: str) -> None:
+        self.paths.commanded = self.paths.position = position
+
+    def update(self) -> None:
+        self._wiring.update()
+
+
+def _stands_at(rig: Rig, level_dbm: float | None) -> None:
+    """Let the generator say what it is told, and deliver ``level_dbm`` whenever it is on; None is nothing at all."""
+    generator = rig.device("signal_generator")
+    deliver = generator._apply
+
+    def stuck(signal: Any) -> None:
+        there = signal is not None and level_dbm is not None
+        deliver(replace(signal, level_dbm=level_dbm) if there else None)
+
+    generator._apply = stuck
+
+
+@pytest.mark.parametrize("checks", [SINAD, DISTORTION, OUTPUT], ids=["sinad", "distortion", "output"])
+def test_a_generator_whose_level_stands_still_decides_nothing(make_rig: Any, checks: str) -> None:
+    """A level that reads back right and stays at -87 dBm is told by a reading at another level, and blamed on the generator."""
+    rig = make_rig(serial="M40-0007", sequence=HEAD + checks)
+    _stands_at(rig, -87.0)
+    outcome = rig.run()
+    assert [one.decision for one in outcome.results] == [Decision.NOT_MEASURED] * len(outcome.results)
+    assert all("does not follow the level" in one.note for one in outcome.results), outcome.results
+    assert all("signal_generator" in one.note for one in outcome.results)
+    assert outcome.status is ExitStatus.BENCH_FAILED
+
+
+@pytest.mark.parametrize("checks", [SINAD, DISTORTION, OUTPUT], ids=["sinad", "distortion", "output"])
+def test_a_frozen_analyser_is_not_blamed_on_the_generator(make_rig: Any, checks: str) -> None:
+    """An audio analyser that gives one answer for ever is told as such."""
+    rig = make_rig(serial="M40-0007", sequence=HEAD + checks)
+    rig.inject("audio_analyser", Fault(kind=FaultKind.STUCK, match="DIST|SNDR", regex=True, times=None))
+    outcome = rig.run()
+    assert all(one.decision is Decision.NOT_MEASURED for one in outcome.results), outcome.results
+    assert all("audio_analyser" in one.note for one in outcome.results), outcome.results
+
+
+def test_the_noise_of_a_receiver_that_hears_nothing_is_no_audio_output(make_rig: Any) -> None:
+    """Without the generator's signal the loudspeaker gives noise, and more than the limit asks: not a power that passes."""
+    rig = make_rig(serial="M40-0007", sequence=HEAD + OUTPUT)
+    _stands_at(rig, None)
+    power, distortion = rig.run().results
+    assert power.quantity == "audio output power"
+    assert power.decision is Decision.NOT_MEASURED
+    assert "noise and no tone" in power.note
+    assert distortion.value is None or distortion.decision is Decision.FAIL
+
+
+@pytest.mark.parametrize("sound", [0, 3, 6])
+def test_a_squelch_read_late_by_one_decides_nothing(make_rig: Any, sound: int) -> None:
+    """An analyser that answers with its reading before, always or from some reading on, gives no level, and is told as late."""
+    rig = make_rig(serial="M40-0019", sequence=HEAD + SQUELCH)
+    rig.inject(
+        "audio_analyser",
+        Fault(kind=FaultKind.PREVIOUS, match="READ?", skip=sound, times=None),
+    )
+    outcome = rig.run()
+    assert [one.decision for one in outcome.results] == [Decision.NOT_MEASURED] * 3
+    assert all("with the reading before" in one.note for one in outcome.results), outcome.results
+
+
+@pytest.mark.provokes_hazards
+def test_a_switch_that_stays_on_the_generator_is_keyed_into_twice_at_most(make_rig: Any) -> None:
+    """A switch that answers `transmit` and does not move: after two checks in which the meter saw nothing, nothing is keyed any more."""
+    rig = make_rig(serial="M40-0007", sequence=HEAD + KEYED_THRICE)
+    rig.device("switch").wiring = _StuckSwitch(rig.simulation.wiring)
+    outcome = rig.run()
+    pressed = [one for one in rig.sent("radio") if "KEY:STATe 1" in one]
+    assert len(pressed) == 2, pressed
+    assert all(one.decision is Decision.NOT_MEASURED for one in outcome.results)
+    assert "nothing is keyed any more" in outcome.results[-1].note
+    assert "path switch" in outcome.results[-1].note
+
+
+def test_one_check_without_a_carrier_leaves_the_rest_keyed(make_rig: Any) -> None:
+    """A unit that misses its key once is keyed again for the next check, and measured."""
+    rig = make_rig(serial="M40-0007", sequence=HEAD + KEYED_THRICE)
+    rig.inject(
+        "power_meter", *[Fault(kind=FaultKind.WRONG, match="READ", argument="-69.0") for _ in range(2)]
+    )
+    outcome = rig.run()
+    assert outcome.results[0].decision is Decision.NOT_MEASURED
+    assert [one.decision for one in outcome.results[1:]] == [Decision.PASS] * (len(outcome.results) - 1)
