@@ -17,6 +17,7 @@ from typing import Generic, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
+from sequencer.files.collector import collector_at_rest
 from sequencer.files.explain import complaints_of, keys_at
 from sequencer.files.kinds import other_kind
 from sequencer.files.yaml_tree import Node, Source, compose
@@ -44,6 +45,11 @@ def read_file(path: Path | str, model: type[M] | Callable[[Node], type[M]]) -> R
 
 def read_text(text: str, model: type[M] | Callable[[Node], type[M]], *, file: str = "<text>") -> Read[M]:
     """Return YAML ``text`` as ``model``; complaints, which all come at once, call it ``file``. Raises FileProblems."""
+    with collector_at_rest():
+        return _read_text(text, model, file)
+
+
+def _read_text(text: str, model: type[M] | Callable[[Node], type[M]], file: str) -> Read[M]:
     source, complaints = compose(text, file)
     if source is None:
         raise FileProblems(complaints)

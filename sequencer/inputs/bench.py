@@ -240,7 +240,8 @@ class BenchFile(FileModel):
     def with_role(self, role: str) -> tuple[str, Instrument] | None: ...
     def with_role(self, role: str) -> tuple[str, Any] | None:
         """Return the name and entry of the first instrument in ``role``, or None."""
-        return next(iter(self.all_with_role(role)), None)
+        found = (named for named in self.instruments.items() if named[1].role == role)
+        return min(found, key=lambda named: named[0] == INTERFERER, default=None)
 
     @overload
     def all_with_role(self, role: Literal["signal_generator"]) -> list[tuple[str, SignalGenerator]]: ...

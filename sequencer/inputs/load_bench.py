@@ -9,13 +9,14 @@ from pathlib import Path
 from typing import Any
 
 from drivers.profiled.profile import Profile
+from drivers.text.profile import TextProfile
 from sequencer.files.find import file_hash, named_file
 from sequencer.files.read import Read, read_file
 from sequencer.files.write import is_there
 from sequencer.files.yaml_tree import Source
 from sequencer.inputs.bench import BenchFile, relative_to
 from sequencer.inputs.loss_table import LoadedTable, load_table
-from sequencer.inputs.profiles import load_profile, load_text_profile
+from sequencer.inputs.profiles import LoadedProfile, load_profile, load_text_profile
 from sequencer.problems import Complaint, FileProblems, did_you_mean
 
 
@@ -43,16 +44,21 @@ def load_bench(text: str) -> LoadedBench:
     profiles: dict[str, Any] = {}
     lacking: dict[str, Mapping[str, str]] = {}
     complaints: list[Complaint] = []
+    loaded: dict[tuple[str, str, bool], TextProfile | LoadedProfile] = {}  # each read once, whoever names it
     for name, entry in read.model.instruments.items():
+        key = entry.profile, entry.role, entry.driver == "text"
         named = entry.profile, entry.role, path, read.source, ("instruments", name, "profile")
         try:
-            if entry.driver == "text":
-                profiles[name] = load_text_profile(*named)
-            else:
-                loaded = load_profile(*named)
-                profiles[name], lacking[name] = loaded.profile, loaded.lacking
+            if key not in loaded:
+                loaded[key] = load_text_profile(*named) if key[2] else load_profile(*named)
         except FileProblems as problems:
             complaints += problems.complaints
+            continue
+        found = loaded[key]
+        if isinstance(found, LoadedProfile):
+            profiles[name], lacking[name] = found.profile, found.lacking
+        else:
+            profiles[name] = found
     tables = _load_tables(read.model, path, read.source, complaints)
     if complaints:
         raise FileProblems(complaints)

@@ -76,17 +76,16 @@ def make_plan(
     checks = sequence.sequence.checks
     settings = [checks[at[1]] for at in chosen if at[0] == "checks"]
     rests = _Rests(bench, keyed_roles(settings))
+    wanted = frozenset(chosen)
     steps = tuple(
         _step(index, *each, rests)
         for index, each in enumerate(_conditions(sequence, bench, serial))
-        if each[0] in chosen
+        if each[0] in wanted
     )
-    complaints = [*whole_complaints(sequence, bench, settings)]
+    complaints = dict.fromkeys(whole_complaints(sequence, bench, settings))
     for step in steps:
-        for complaint in step_complaints(step, sequence, bench):
-            if complaint not in complaints:
-                complaints.append(complaint)
-    complaints += contradictions(steps, sequence, bench)
+        complaints |= dict.fromkeys(step_complaints(step, sequence, bench))
+    complaints |= dict.fromkeys(contradictions(steps, sequence, bench))
     if complaints:
         raise FileProblems(complaints)
     return Plan(sequence=sequence, bench=bench, steps=steps, only=only)

@@ -9,9 +9,12 @@ from sequencer.planning.plan import Plan
 def unstated_keys(plan: Plan) -> dict[str, tuple[str, ...]]:
     """Return each key that the bench file does not state, with the names of the checks that need it, in the plan's order."""
     found: dict[str, dict[str, None]] = {}
+    looked_up: dict[tuple[tuple[str, ...], float | None], list[str]] = {}  # many steps need the same
     for step in plan.steps:
-        needs = step.check.needs(step.settings, step.conditions)
-        for one in find_needed(plan.bench.bench, needs, step.conditions.frequency_hz):
-            if one.figure is None:
-                found.setdefault(one.key, {})[step.check.name] = None
+        asked = step.check.needs(step.settings, step.conditions), step.conditions.frequency_hz
+        if asked not in looked_up:
+            needed = find_needed(plan.bench.bench, *asked)
+            looked_up[asked] = [one.key for one in needed if one.figure is None]
+        for key in looked_up[asked]:
+            found.setdefault(key, {})[step.check.name] = None
     return {key: tuple(checks) for key, checks in found.items()}

@@ -288,6 +288,8 @@ def _hint_for_number(folded: str) -> str:
 
 
 def _spelling(unit: str, dimension: Dimension, text: str) -> str:
+    if unit in dimension.factors or unit in dimension.functions:
+        return unit
     spelling = re.sub(r"\s*\(?\b(emf|pd)\)?$", r" \1", unit)
     spelling = re.sub(r"^(d?B?[numk]?V)(emf|pd)$", r"\1 \2", spelling)
     if spelling in dimension.units:

@@ -130,6 +130,10 @@ def test_an_unknown_channel_lists_those_there_are():
             [("plan.yaml:4:29", "a step of 0 Hz puts several channels on one frequency")],
         ),
         (
+            "rule: {first: 27 MHz, step: 1e-300 Hz, count: 2, skip: [27 MHz]}",  # no step would ever leave it
+            [("plan.yaml:4:29", "a step of 1e-300 Hz puts several channels on one frequency")],
+        ),
+        (
             "rule: {first: 27 MHz, step: 10 kHz, count: 2, skip: [27.005 MHz]}",
             [("plan.yaml:4:54", "no step falls on 27.005 MHz")],
         ),
