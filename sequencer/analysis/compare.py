@@ -24,6 +24,7 @@ from sequencer.analysis.estimates import (
     mean_of,
     shared_sources,
 )
+from sequencer.analysis.order import EXPLAINED, Order, order_of
 from sequencer.analysis.statistics import e_n, zeta
 from sequencer.results.stored import StoredResult, StoredRun, instruments_text
 
@@ -34,10 +35,6 @@ NO_VALUE = "not measured"
 NOT_THERE = "no such result"
 UNCERTAIN = "uncertainty not stated"
 THE_FIRST = "compared with this"
-
-LOWEST_IS_BEST = "best first: lowest"
-HIGHEST_IS_BEST = "best first: highest"
-LOWEST_FIRST = "lowest first"
 
 GROUPINGS: Mapping[str, Callable[[StoredRun], str]] = {
     "unit": lambda run: run.serial,
@@ -94,8 +91,8 @@ class Cell:
 class Line:
     """One quantity of one check on one channel in one mode, a cell a group.
 
-    ``order`` is that of the cells' ``place``, as the limits of all its results ask: lowest is best under an upper limit, highest is best
-    over a lower one. Where they have both limits or none, no end is the better one, and the order is plainly "lowest first".
+    ``order`` says in words what the cells' ``place`` counts, as the limits of all its results ask: lowest is best under an upper limit,
+    highest over a lower one, and between two limits what is nearest to the nominal value. Without limits it is plainly "lowest first".
     ``shared``: the errors taken to be common. ``differing``: conditions that differ and do not forbid the comparison.
     """
 
@@ -218,7 +215,7 @@ def _line(
         for at, group in enumerate(groups)
     ]
     cells = [replace(cell, replaced=_replaced(key, group)) for cell, group in zip(cells, groups, strict=True)]
-    order = _order([row for at in usable for row in measured[at]])
+    order = order_of([row for at in usable for row in measured[at]])
     judged = _judged([cells[at] for at in usable], [estimates[at] for at in usable], order)
     for at, cell in zip(usable, judged, strict=True):
         cells[at] = cell
@@ -231,7 +228,7 @@ def _line(
         mode=mode,
         unit=next(row for rows in columns for row in rows).unit,
         cells=tuple(cells),
-        order=order,
+        order=order.words,
         shared=shared_sources(estimates[at] for at in usable),
         differing=tuple(differing.values()),
     )
@@ -263,21 +260,12 @@ def _value_cell(name: str, rows: Sequence[StoredResult], estimate: Estimate | No
     )
 
 
-def _order(rows: Sequence[StoredResult]) -> str:
-    """Return in which order the limits of all these results ask for them."""
-    limited = {(row.lower_limit is not None, row.upper_limit is not None) for row in rows}
-    return {(False, True): LOWEST_IS_BEST, (True, False): HIGHEST_IS_BEST}.get(
-        limited.pop() if len(limited) == 1 else (False, False), LOWEST_FIRST
-    )
-
-
-def _judged(cells: Sequence[Cell], estimates: Sequence[Estimate], order: str) -> list[Cell]:
+def _judged(cells: Sequence[Cell], estimates: Sequence[Estimate], order: Order) -> list[Cell]:
     """Return the cells of one line that may be compared, held against the first of them, with their places."""
     if not cells:
         return []
     pairs = differences(estimates)
-    separate = np.abs(pairs.difference) > pairs.expanded
-    ahead = pairs.difference < 0 if order == HIGHEST_IS_BEST else pairs.difference > 0
+    separate, ahead = order.ahead(estimates)
     before = np.sum(separate & ahead, axis=0)
     placed = all(one.is_stated for one in estimates)
     found = []
@@ -340,10 +328,7 @@ def _notes(lines: Sequence[Line], allowed: frozenset[str]) -> Iterable[str]:
         "uncertainty (about 95 %)."
     )
     if any(cell.place is not None for line in lines for cell in line.cells):
-        yield (
-            "Groups are numbered best first where a limit says which end is best: lowest under an upper limit, highest over a lower one; "
-            "with both limits or none, lowest first. An = marks a number beside which the results cannot tell another group apart."
-        )
+        yield EXPLAINED
     shared = dict.fromkeys(source for line in lines for source in line.shared)
     if shared:
         yield f"{ASSUMPTION} Taken as common here: {'; '.join(shared)}."

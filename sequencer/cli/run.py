@@ -145,8 +145,6 @@ def _run_and_tell(
             enterer=people.enterer(person),
         )
         outcome = runner.run()
-    if record.facts.simulated and not facts.simulated:
-        click.echo("The instruments say that they are simulated: so is this run marked.", err=True)
     facts = record.facts
     nowhere = record.kept.nowhere_as_csv() if record.kept is not None else ""
     hazards = parts.simulation.hazards if parts.simulation is not None else ()

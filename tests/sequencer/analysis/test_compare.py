@@ -259,12 +259,22 @@ def test_places_are_shared_where_the_results_cannot_separate():
     [
         ({"upper_limit": -113.0}, "best first: lowest", "A"),
         ({"lower_limit": -130.0}, "best first: highest", "B"),
-        ({"lower_limit": -130.0, "upper_limit": -113.0}, "lowest first", "A"),
+        (
+            {"lower_limit": -130.0, "upper_limit": -107.0},
+            "best first: nearest to -118.5 dBm, the middle of the limits",
+            "B",
+        ),
+        (
+            {"lower_limit": -130.0, "upper_limit": -107.0, "nominal": -119.75},
+            "best first: nearest to -119.75 dBm, the nominal value",
+            "A",
+        ),
         ({}, "lowest first", "A"),
     ],
 )
 def test_the_order_is_what_the_limit_asks(limits, order, first):
-    """Under an upper limit the lowest is best, over a lower one the highest; with both or none nobody is called best. The notes say so."""
+    """Under an upper limit the lowest is best, over a lower one the highest; between both what is nearest to nominal, which is the
+    middle where none is stated; without a limit nobody is called best. The notes say so."""
     groups = [
         Group(name=name, rows=(plain_row(value, 0.1, **limits),))
         for name, value in (("A", -120.0), ("B", -118.0))
@@ -277,8 +287,39 @@ def test_the_order_is_what_the_limit_asks(limits, order, first):
     assert any("lowest under an upper limit" in note for note in comparison.notes)
 
 
-def test_limits_of_two_kinds_ask_for_no_order():
-    """Where one group has an upper limit and another a lower one, no end is best."""
+def test_both_sides_of_nominal_are_told_apart_by_their_distance():
+    """Of -2, +1 and +6 about 0, each ± 0.5 (so that 0.71 separates), +1 is best, then -2, then +6: not the lowest first."""
+    limits = {"lower_limit": -10.0, "upper_limit": 10.0}
+    groups = [
+        Group(name=name, rows=(plain_row(value, 0.5, **limits),))
+        for name, value in (("far", 6.0), ("low", -2.0), ("near", 1.0))
+    ]
+    assert {cell.group: cell.place for cell in compare(groups).lines[0].cells} == {"near": 1, "low": 2, "far": 3}
+
+
+def _level_at(value: float, serial: str) -> StoredResult:
+    return replace(level_row(value, serial=serial), lower_limit=-82.0, upper_limit=-62.0, nominal=-72.0)
+
+
+def test_an_error_that_two_results_share_separates_no_two_sides_of_nominal():
+    """Of one bench, -74.0 and -74.7 dBm differ by more than what is not common to them; -70.0 and -74.7 may both be 2.35 from nominal, for a
+    common error of 0.35 dB moves one nearer and the other farther. Expected from the sign of the error in each distance, |x - nominal|.
+    """
+    one, other, across = (_level_at(-74.0, "A"), _level_at(-74.7, "B"), _level_at(-70.0, "C"))
+
+    def places(*rows):
+        groups = [Group(name=row.serial, rows=(row,)) for row in rows]
+        return [cell.place for cell in compare(groups).lines[0].cells]
+
+    assert places(one, other) == [1, 2]
+    assert places(across, other) == [1, 1]
+
+
+def test_limits_that_are_not_the_same_ask_for_no_order():
+    """Where one group has an upper limit and another a lower one, or two groups have two middles, nothing is best."""
+    apart = [{"lower_limit": -130.0, "upper_limit": -110.0}, {"lower_limit": -128.0, "upper_limit": -110.0}]
+    groups = [Group(name=str(at), rows=(plain_row(-120.0, 0.1, **limits),)) for at, limits in enumerate(apart)]
+    assert compare(groups).lines[0].order == "lowest first"
     one, other = plain_row(-120.0, 0.1, upper_limit=-113.0), plain_row(-118.0, 0.1, lower_limit=-130.0)
     groups = [Group(name="A", rows=(one,)), Group(name="B", rows=(other,))]
     assert compare(groups).lines[0].order == "lowest first"

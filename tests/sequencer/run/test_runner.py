@@ -371,6 +371,9 @@ def test_instruments_that_say_they_are_simulated_make_the_run_simulated(make_rig
     assert rig.record.facts.simulated
     assert outcome.results
     assert all(result.simulated for result in outcome.results)
+    told = [event for event in rig.events if isinstance(event, Warned | CheckStarted)]
+    assert isinstance(told[0], Warned), "whoever watches learns it before the first check"
+    assert "simulated" in told[0].text
 
 
 def test_a_simulated_bench_does_not_repeat_a_run_on_a_real_one(make_rig):
