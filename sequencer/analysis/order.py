@@ -68,7 +68,9 @@ def _nearest(rows: Sequence[StoredResult]) -> Order:
     if limits or lower is None or upper is None:
         return Order(words=LOWEST_FIRST)
     aim = (lower + upper) / 2
-    return Order(words=f"best first: nearest to {format_quantity(aim, unit)}, the middle of the limits", aim=aim)
+    return Order(
+        words=f"best first: nearest to {format_quantity(aim, unit)}, the middle of the limits", aim=aim
+    )
 
 
 def _nearer(estimates: Sequence[Estimate], aim: float) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:

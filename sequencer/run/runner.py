@@ -133,7 +133,7 @@ class Runner:
             return
         self._record.mark_simulated()
         self._facts = self._record.facts
-        self._tell(Warned(text="The instruments say that they are simulated: so is this run marked."))
+        self._state.tell(Warned(text="The instruments say that they are simulated: so is this run marked."))
         if self._facts.again is not None:
             self._state.bench_failed(
                 f"{', '.join(said)} of this bench say that they are simulated, and run {self._facts.again.run} was on a real one: "

@@ -265,8 +265,8 @@ def test_places_are_shared_where_the_results_cannot_separate():
             "B",
         ),
         (
-            {"lower_limit": -130.0, "upper_limit": -107.0, "nominal": -119.75},
-            "best first: nearest to -119.75 dBm, the nominal value",
+            {"lower_limit": -130.0, "upper_limit": -107.0, "nominal": -119.5},
+            "best first: nearest to -119.5 dBm, the nominal value",
             "A",
         ),
         ({}, "lowest first", "A"),
@@ -294,16 +294,20 @@ def test_both_sides_of_nominal_are_told_apart_by_their_distance():
         Group(name=name, rows=(plain_row(value, 0.5, **limits),))
         for name, value in (("far", 6.0), ("low", -2.0), ("near", 1.0))
     ]
-    assert {cell.group: cell.place for cell in compare(groups).lines[0].cells} == {"near": 1, "low": 2, "far": 3}
+    assert {cell.group: cell.place for cell in compare(groups).lines[0].cells} == {
+        "near": 1,
+        "low": 2,
+        "far": 3,
+    }
 
 
-def _level_at(value: float, serial: str) -> StoredResult:
+def _level_at(value, serial):
     return replace(level_row(value, serial=serial), lower_limit=-82.0, upper_limit=-62.0, nominal=-72.0)
 
 
 def test_an_error_that_two_results_share_separates_no_two_sides_of_nominal():
-    """Of one bench, -74.0 and -74.7 dBm differ by more than what is not common to them; -70.0 and -74.7 may both be 2.35 from nominal, for a
-    common error of 0.35 dB moves one nearer and the other farther. Expected from the sign of the error in each distance, |x - nominal|.
+    """Of one bench, -74.0 and -74.7 dBm differ by more than what is not common to them. -70.0 and -74.7 may both be 2.35 dB from nominal:
+    a common error of 0.35 dB moves one nearer and the other farther, as the sign of the error in each |x - nominal| says.
     """
     one, other, across = (_level_at(-74.0, "A"), _level_at(-74.7, "B"), _level_at(-70.0, "C"))
 
@@ -318,7 +322,9 @@ def test_an_error_that_two_results_share_separates_no_two_sides_of_nominal():
 def test_limits_that_are_not_the_same_ask_for_no_order():
     """Where one group has an upper limit and another a lower one, or two groups have two middles, nothing is best."""
     apart = [{"lower_limit": -130.0, "upper_limit": -110.0}, {"lower_limit": -128.0, "upper_limit": -110.0}]
-    groups = [Group(name=str(at), rows=(plain_row(-120.0, 0.1, **limits),)) for at, limits in enumerate(apart)]
+    groups = [
+        Group(name=str(at), rows=(plain_row(-120.0, 0.1, **limits),)) for at, limits in enumerate(apart)
+    ]
     assert compare(groups).lines[0].order == "lowest first"
     one, other = plain_row(-120.0, 0.1, upper_limit=-113.0), plain_row(-118.0, 0.1, lower_limit=-130.0)
     groups = [Group(name="A", rows=(one,)), Group(name="B", rows=(other,))]

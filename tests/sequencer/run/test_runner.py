@@ -14,7 +14,7 @@ import pytest
 from drivers.faults import TimedOut
 from sequencer.checks.base import Check, CheckSettings, Finding
 from sequencer.results.model import FaultFacts
-from sequencer.run.events import CheckEnded, FaultMet, RunEnded
+from sequencer.run.events import CheckEnded, CheckStarted, FaultMet, RunEnded, Warned
 from sequencer.run.record import Again
 from sequencer.run.status import ExitStatus
 from sequencer.safety.way_out import PATIENCE_S
@@ -367,11 +367,12 @@ def test_instruments_that_say_they_are_simulated_make_the_run_simulated(make_rig
     """Also where bench file and command line say nothing of it: every result carries the mark."""
     rig = make_rig()
     rig.record.facts = replace(rig.record.facts, simulated=False)
-    outcome = rig.run()
+    heard: list[Any] = []
+    outcome = rig.run(listeners=[heard.append])
     assert rig.record.facts.simulated
     assert outcome.results
     assert all(result.simulated for result in outcome.results)
-    told = [event for event in rig.events if isinstance(event, Warned | CheckStarted)]
+    told = [event for event in heard if isinstance(event, Warned | CheckStarted)]
     assert isinstance(told[0], Warned), "whoever watches learns it before the first check"
     assert "simulated" in told[0].text
 
