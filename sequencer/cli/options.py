@@ -5,7 +5,7 @@ from __future__ import annotations
 import gc
 import io
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from functools import wraps
 from pathlib import Path
 from typing import Any, TypeVar
@@ -18,6 +18,10 @@ INPUT_WRONG = 2
 INTERRUPTED = 4
 SERIAL_MAX = 64
 MODEL_MAX = 64
+LONGEST_TEXT = 4096
+"""Characters that an argument or option takes: as long as a path may be on Linux (PATH_MAX)."""
+NAMES_OF_FILES = ("sequence_name", "bench_name", "store")
+"""What names a file, which may hold bytes that are no text."""
 CHANNEL = click.IntRange(0, 99_999)
 """A channel's number, as plans and sequences have them."""
 F = TypeVar("F", bound=Callable[..., Any])
@@ -88,6 +92,7 @@ def clear_errors(command: F) -> F:
             ):  # µ and ± must not end a run on a terminal that has neither
                 stream.reconfigure(errors="replace")
         try:
+            refuse_texts(options)
             return command(*arguments, **options)
         except FileProblems as problems:
             click.echo(str(problems), err=True)
@@ -104,6 +109,41 @@ def clear_errors(command: F) -> F:
             sys.exit(INPUT_WRONG)
 
     return guarded  # type: ignore[return-value]
+
+
+def refuse_texts(options: Mapping[str, Any]) -> None:
+    """Refuse a text that is nobody's name: too long, or with what no store and no screen takes. Raises InputError."""
+    for name, given in options.items():
+        for one in given if isinstance(given, tuple) else (given,):
+            if not isinstance(one, str):  # what is a path is opened, and complained of there
+                continue
+            if len(one) > LONGEST_TEXT:
+                wrong = f"a text of {len(one)} characters"
+            elif "\0" in one or (name not in NAMES_OF_FILES and not one.isascii() and _is_no_text(one)):
+                wrong = "the text holds what is no character"
+            else:
+                continue
+            raise _text_problem(name, wrong, one)
+
+
+def _is_no_text(text: str) -> bool:
+    """Say whether ``text`` holds bytes of a command line that are not UTF-8."""
+    return any("\ud800" <= character <= "\udfff" for character in text)
+
+
+def _text_problem(name: str, wrong: str, given: str) -> Exception:
+    from sequencer.problems import option_problem
+
+    context = click.get_current_context(silent=True)
+    params = () if context is None else context.command.params
+    called = next((one.opts[0] for one in params if one.name == name), name)
+    return option_problem(
+        called if called.startswith("-") else called.upper(),
+        wrong,
+        found=given[:40],
+        allowed=f"at most {LONGEST_TEXT} characters of UTF-8 text",
+        hint="look at what was put in here: a file's content in place of its name?",
+    )
 
 
 def check_serial(serial: str) -> str:

@@ -22,6 +22,8 @@ from sequencer.results.stored import (
 )
 from sequencer.results.text import repeats_text
 
+EARLIEST_YEAR, LATEST_YEAR = 1970, 2999
+"""The years that a moment may be in: some machines reckon with none before, and calendars end at 9999."""
 MOST_LISTED = 50
 MOST_RESULTS = 1000
 
@@ -87,6 +89,8 @@ def moment(option: str, text: str | None, *, whole_day: bool = False) -> datetim
         return None
     try:
         found = datetime.fromisoformat(text)
+        if not EARLIEST_YEAR <= found.year <= LATEST_YEAR:
+            raise FileProblems([_beyond(option, text)])
         is_date = len(text) <= len("2027-01-31")
         # The day is added before the zone is: a day with a change of the clock has 23 or 25 hours.
         return (found + timedelta(days=1) if whole_day and is_date else found).astimezone()
@@ -98,6 +102,15 @@ def moment(option: str, text: str | None, *, whole_day: bool = False) -> datetim
             allowed="ISO 8601, such as 2027-01-31, 2027-01-31T14:30, 2027-01-31T14:30+01:00",
         )
         raise FileProblems([complaint]) from error
+
+
+def _beyond(option: str, text: str) -> Complaint:
+    return Complaint(
+        file=option,
+        message="nothing was measured then",
+        found=printable(text)[:40],
+        allowed=f"a year from {EARLIEST_YEAR} to {LATEST_YEAR}, such as 2027-01-31; without {option} there is no end on that side",
+    )
 
 
 def _is_wanted(row: StoredResult, wanted: Wanted) -> bool:

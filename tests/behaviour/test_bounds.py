@@ -13,6 +13,7 @@ from typing import Annotated, Any, get_args, get_origin, get_type_hints
 import click
 import pytest
 import yaml
+from click.testing import CliRunner
 from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import BaseModel
@@ -32,6 +33,7 @@ from sequencer.planning.sequence import sequence_model
 from sequencer.problems import FileProblems, InputError
 from sequencer.results.model import Point, Result
 from sequencer.results.store.spill import KeptBeside, KeptExchange, KeptRun, read_kept
+from sequencer.results.store.store import Store
 from sim.radio.unit import Specimen
 from tests.support.stored_results import RUN, a_result, an_exchange
 
@@ -292,3 +294,50 @@ def _at(plain: Any, path: tuple[Any, ...]) -> Any:
     for key in path:
         plain = plain[key]
     return plain
+
+
+# -- the command line ------------------------------------------------------------------------------------------
+
+FAR = "9" * 30
+HUGE = "x" * 100_000
+LINES: dict[str, tuple[list[str], str]] = {
+    "a channel beyond the database": (["results", "--channel", FAR], "--channel"),
+    "a channel below": (["history", "--serial", "M40-0007", "--channel", "-1"], "--channel"),
+    "a limit beyond the database": (["results", "--limit", FAR], "--limit"),
+    "a step beyond the database": (["trace", "r1", "--step", FAR], "--step"),
+    "a port beyond 16 bits": (["simulate", "bench", "--port", "99999"], "--port"),
+    "a year before all": (["results", "--since", "0001-01-01"], "a year from 1970"),
+    "a year after all": (["results", "--until", "9999-12-31"], "a year from 1970"),
+    "a long date": (["results", "--since", HUGE], "at most 4096 characters"),
+    "a long run": (["results", HUGE], "at most 4096 characters"),
+    "a long serial": (["results", "--serial", HUGE], "at most 4096 characters"),
+    "a long name to compare": (["compare", HUGE, "M40-0007"], "at most 4096 characters"),
+    "a run that is no text": (["results", "\udcff"], "what is no character"),
+    "a serial that is no text": (["history", "--serial", "\udcff"], "what is no character"),
+    "a check with a NUL": (["results", "--check", "a\0"], "what is no character"),
+}
+
+
+@pytest.fixture(scope="module")
+def results_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a results folder whose store holds a run."""
+    folder = tmp_path_factory.mktemp("results")
+    with Store.open(folder / "results.sqlite") as store:
+        store.write_run(RUN)
+        store.write_check("r1", 0, [a_result()], [an_exchange()])
+    return folder
+
+
+@pytest.mark.parametrize("case", LINES)
+def test_a_number_or_text_beyond_all_bounds_on_the_command_line_has_status_2(
+    case: str, results_folder: Path
+) -> None:
+    """It is said which option it was and what is allowed; the store is never blamed for it."""
+    arguments, said = LINES[case]
+    folder = [] if arguments[0] == "simulate" else ["--folder", str(results_folder)]
+    result = CliRunner().invoke(main, [*arguments, *folder])
+    assert isinstance(result.exception, SystemExit), result.exception
+    assert result.exit_code == 2
+    assert said in result.stderr
+    assert "damaged" not in result.stderr
+    assert len(result.stderr) < 2000

@@ -11,6 +11,7 @@ from sequencer.problems import FileProblems, about_file, printable
 LOCKED_S = 5.0
 """How long a write waits for another program that holds the store."""
 
+_BEYOND = "The store is whole; no store holds what was asked for: ask with a smaller number, or a shorter name in UTF-8."
 _STATES = (  # SQLSTATE (ISO/IEC 9075 classes; PostgreSQL manual, appendix A), most specific first
     ("55P03", f"Another program has held it for {LOCKED_S:g} s: close that, or wait for it."),
     ("40P01", "Another program was writing the same rows: the write is tried again."),
@@ -19,6 +20,7 @@ _STATES = (  # SQLSTATE (ISO/IEC 9075 classes; PostgreSQL manual, appendix A), m
         "Make room on the server's disk.",
     ),
     ("25006", "It is read-only at present: ask whoever keeps the server, or name another with --store."),
+    ("22", _BEYOND),
     ("23505", "A run of that name is in the store already: start the run again, it gets a new name."),
     ("28", "Check the user and the password in the store's address."),
     ("3D000", "Make that database first, or name another in the store's address."),
@@ -54,8 +56,9 @@ class Doing:
         return None
 
     def __exit__(self, kind: object, error: BaseException | None, trace: object) -> None:
-        # ValueError: a damaged row's text is no JSON any more
-        if isinstance(error, (SQLAlchemyError, sqlite3.Error, OSError, ValueError)) or _of_server(error):
+        # ValueError: a damaged row's text is no JSON any more; OverflowError: a number that no column takes
+        known = (SQLAlchemyError, sqlite3.Error, OSError, ValueError, OverflowError)
+        if isinstance(error, known) or _of_server(error):
             assert error is not None
             reason = _reason(error)
             raise StoreProblem(
@@ -77,6 +80,8 @@ def _reason(error: BaseException) -> str:
 def _next_move(reason: str, error: BaseException) -> str:
     """Return what a person can do about what the database says."""
     original = error.orig if isinstance(error, DBAPIError) else error
+    if isinstance(original, (OverflowError, UnicodeEncodeError)) or "pattern too complex" in reason:
+        return _BEYOND
     if _of_server(original):
         return _server_move(reason, getattr(original, "sqlstate", None))
     if "locked" in reason or "busy" in reason:

@@ -517,3 +517,22 @@ def test_reading_and_writing_do_not_wait_for_each_other(store: Store, place: Sto
             store.write_check("r1", 0, [a_result()], [])
             assert reader.execute("SELECT count(*) FROM result").fetchone() == (0,)
     assert len(store.read_results("r1")) == 1
+
+
+@pytest.mark.parametrize(
+    "ask",
+    [
+        lambda store: store.find_results(Wanted(channel=10**30)),
+        lambda store: store.read_runs(limit=10**30),
+        lambda store: store.read_exchanges("r1", 10**30),
+        lambda store: store.find_results(Wanted(serials=("\udcff",))),
+    ],
+    ids=["channel", "limit", "check", "serial"],
+)
+def test_what_no_store_holds_is_no_fault_of_the_store(place: StorePlace, ask: Callable[[Store], Any]) -> None:
+    """A number beyond every column, or a name that is no text, is a `StoreProblem` that does not call the store damaged."""
+    with Store.open(place) as store:
+        store.write_run(RUN)
+        with pytest.raises(StoreProblem, match="The store is whole"):
+            ask(store)
+        assert store.read_run("r1") is not None
