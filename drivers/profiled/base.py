@@ -7,7 +7,7 @@ A driver might: override `prepare` (what is sent once after the reset) and `disa
 from __future__ import annotations
 
 from drivers.clock import Clock
-from drivers.faults import LinkFault, Refused, UnexpectedReply
+from drivers.faults import InstrumentError, LinkFault, Refused, UnexpectedReply
 from drivers.link import scpi
 from drivers.link.link import Link
 from drivers.profiled.profile import Profile
@@ -45,12 +45,27 @@ class ProfiledInstrument(TimedReading):
             identity = scpi.parse_identity(reply)
         except ValueError as error:
             raise self._unexpected(str(error), "*IDN?", reply) from error
-        self._link.write(self._profile.commands["clear"].set)
-        self._say("reset")
-        self._kept.clear()
-        self._unknown.clear()
-        self._prepare()
+        try:
+            self._link.write(self._profile.commands["clear"].set)
+            self._say("reset")
+            self._kept.clear()
+            self._unknown.clear()
+            self._prepare()
+        except InstrumentError as error:
+            raise self._another(error, reply) from error
         return identity
+
+    def _another(self, error: InstrumentError, says_it_is: str) -> InstrumentError:
+        """Return the complaint of an instrument about its first messages with what it says it is: two addresses may be swapped."""
+        return InstrumentError(
+            f"{error.what}; it says that it is {says_it_is.strip()!r}",
+            instrument=error.instrument,
+            address=error.address,
+            command=error.command,
+            reply=error.reply,
+            next_move=f"If that is no {self._profile.role.replace('_', ' ')}, correct the addresses in the bench file: two may be swapped. "
+            f"{error.next_move}",
+        )
 
     def set_start_state(self) -> None:
         """Empty the error queue, and send what follows a reset once more where the instrument may have had one since.

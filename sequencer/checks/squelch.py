@@ -30,7 +30,8 @@ DWELL_S = 0.1
 OPEN_AT_DBM = -60.0  # opens any squelch that is not turned fully up; workshop's own
 LEAST_JUMP = 2.0  # a squelch cuts the audio by far more; what changes by less from test to test is audio that rises with the signal
 LEAST_CONTRAST = 3.0
-LATE = "the audio analyser answers late, with the reading before (raise its 'settle')"
+STILL_FALLING = 0.8  # times: noise of an open receiver repeats better than that
+LATE = "the audio analyser answers late, with the reading before, or averages for longer (raise its 'settle')"
 
 
 class SquelchSettings(WantedSignal):
@@ -148,8 +149,9 @@ def _find_threshold(side: ReceiveSide, settings: SquelchSettings, conditions: Co
     if open_v is None or muted_v is None:
         return "the loudspeaker's voltage could not be read with and without a signal"
     if muted_v * LEAST_CONTRAST > open_v:
+        side.wait_s(pause_s)
         again_v = side.read_audio_v(2.0 * DWELL_S).number
-        if again_v is not None and again_v * LEAST_CONTRAST <= max(muted_v, open_v):
+        if again_v is not None and again_v < STILL_FALLING * muted_v:
             return f"{muted_v:.2g} V without a signal, and {again_v:.2g} V when read again: {LATE}"
         return (
             f"{muted_v:.2g} V without a signal and {open_v:.2g} V at {strong_dbm:g} dBm: the squelch stands open, or never opens "

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any
@@ -129,3 +130,43 @@ def test_one_check_without_a_carrier_leaves_the_rest_keyed(make_rig: Any) -> Non
     outcome = rig.run()
     assert outcome.results[0].decision is Decision.NOT_MEASURED
     assert [one.decision for one in outcome.results[1:]] == [Decision.PASS] * (len(outcome.results) - 1)
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "told"),
+    [
+        ("switch", "radio", "SW-2"),
+        ("power_meter", "voltmeter", "DV-5"),
+        ("modulation_analyser", "audio_analyser", "AA-3"),
+        ("signal_generator", "supply", "PS-30"),
+    ],
+)
+def test_swapped_addresses_are_told_with_who_answered(make_rig: Any, one: str, other: str, told: str) -> None:
+    """Two instruments at each other's address: nothing is measured, and the fault says who answered and that two may be swapped."""
+    rig = make_rig(serial="M40-0007")
+    entries = {role: rig.plan.bench.bench.with_role(role)[1].address for role in (one, other)}
+    devices = rig.simulation.devices
+    devices[entries[one]], devices[entries[other]] = devices[entries[other]], devices[entries[one]]
+    outcome = rig.run()
+    assert outcome.status is ExitStatus.BENCH_FAILED
+    assert "two may be swapped" in str(outcome.trouble)
+    assert told in str(outcome.trouble)
+    assert not any(result.value is not None for result in outcome.results)
+
+
+def test_a_slow_audio_analyser_is_not_told_as_an_open_squelch(make_rig: Any) -> None:
+    """An analyser that averages over seconds still shows noise when the receiver is muted: told as slow, not as an open squelch."""
+    rig = make_rig(serial="M40-0019", sequence=HEAD + SQUELCH)
+    unit, clock = rig.simulation.wiring.unit, rig.simulation.clock
+    exact, shown = unit.audio_level_v, {"volts": 0.0, "at_s": 0.0}
+
+    def averaged(reading_s: float, *weighting: str) -> float:
+        volts, now_s = exact(reading_s, *weighting), clock.now_s()
+        shown["volts"] += (volts - shown["volts"]) * (1.0 - math.exp(-(now_s - shown["at_s"]) / 1.5))
+        shown["at_s"] = now_s
+        return shown["volts"]
+
+    unit.audio_level_v = averaged
+    outcome = rig.run()
+    assert [result.decision for result in outcome.results] == [Decision.NOT_MEASURED] * 3
+    assert all("averages for longer" in result.note for result in outcome.results), outcome.results
