@@ -34,6 +34,8 @@ NOT_COMPARABLE = "not comparable"
 NO_VALUE = "not measured"
 NOT_THERE = "no such result"
 UNCERTAIN = "uncertainty not stated"
+CONNECTION_UNSTATED = "connection repeatability not stated"
+"""Of a difference larger than what is stated: making the connections anew may account for it, and nobody said how far."""
 THE_FIRST = "compared with this"
 
 GROUPINGS: Mapping[str, Callable[[StoredRun], str]] = {
@@ -273,7 +275,8 @@ def _judged(cells: Sequence[Cell], estimates: Sequence[Estimate], order: Order) 
         score: dict[str, Any] = {"statement": THE_FIRST}
         if here > 0:
             stated = estimate.is_stated and estimates[0].is_stated
-            score = _score(pairs, here) if stated else {"statement": UNCERTAIN}
+            connected = estimate.connections_stated and estimates[0].connections_stated
+            score = _score(pairs, here, connected=connected) if stated else {"statement": UNCERTAIN}
             score["difference"] = float(pairs.difference[0, here])
         if placed:
             tied = np.flatnonzero(~separate[:, here]).tolist()
@@ -283,9 +286,12 @@ def _judged(cells: Sequence[Cell], estimates: Sequence[Estimate], order: Order) 
     return found
 
 
-def _score(pairs: Differences, here: int) -> dict[str, Any]:
+def _score(pairs: Differences, here: int, *, connected: bool) -> dict[str, Any]:
+    """Return what is said of a difference; where connections are not stated, its uncertainty is not known, only that it is larger."""
     difference, expanded = float(pairs.difference[0, here]), float(pairs.expanded[0, here])
     score = e_n(difference, expanded)
+    if not connected:
+        return {"statement": CONNECTION_UNSTATED if abs(score) > 1 else ALIKE}
     return {
         "statement": DIFFERS if abs(score) > 1 else ALIKE,
         "difference_expanded": expanded,
@@ -329,6 +335,12 @@ def _notes(lines: Sequence[Line], allowed: frozenset[str]) -> Iterable[str]:
     )
     if any(cell.place is not None for line in lines for cell in line.cells):
         yield EXPLAINED
+    if any(cell.statement == CONNECTION_UNSTATED for line in lines for cell in line.cells):
+        yield (
+            "Where connection repeatability is not stated, making the connections anew may account for a difference as well as the units: "
+            "nothing is said of it, and the numbers go by what is stated. The check connection_repeatability finds it; state it in the "
+            "bench file, and measure again."
+        )
     shared = dict.fromkeys(source for line in lines for source in line.shared)
     if shared:
         yield f"{ASSUMPTION} Taken as common here: {'; '.join(shared)}."

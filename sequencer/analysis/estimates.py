@@ -4,7 +4,8 @@ A result's stored budget is split in two. *Shared* parts come from the bench and
 the same bench measured of the same quantity on the same channel: accuracies, references, the loss of a path; a mismatch only where the
 unit is the same too, since it hangs on the unit's own reflection. *Own* parts are new in each result: repeatability, a search's
 interval, resolution, and whatever is not known to be shared. Each contribution says which it is: its key ``common`` is "bench", "unit"
-or "none". In a difference the shared parts cancel to what their coefficients leave.
+"run" or "none". In a difference the shared parts cancel to what their coefficients leave. Connections are made anew for each run: what they
+may change is one error within a run, and another in the next. Where a budget does not state it, that is remembered: it is not nought.
 
 The assumption (`ASSUMPTION`) holds while the bench stays as it was and the values lie near each other; where it does not hold the values
 lie so far apart that they differ anyway. A result without any own part shares nothing.
@@ -32,8 +33,7 @@ ASSUMPTION = (
     "What the budgets mark as common to the bench, such as an accuracy or the loss of a path, is taken as one and the same error wherever "
     "the same bench, with the same instruments, measured the same quantity on the same channel; what they mark as common to the unit, "
     "such as a mismatch, wherever the unit is the same too. "
-    "Such errors cancel in a difference. What changes from one setting-up to the next, such as a connector made anew, counts only as "
-    "far as a budget names it."
+    "Such errors cancel in a difference. Connections are taken to be made anew for each run, and count with their stated repeatability."
 )
 
 
@@ -42,7 +42,8 @@ class Estimate:
     """A value with its uncertainty in two parts, all in ``unit`` of a difference.
 
     ``own_variance``: of the part no other result shares; ``own_doubt``: sum of u^4 / dof of its pieces (Welch-Satterthwaite).
-    ``shared``: signed standard uncertainties by what they are shared with. ``is_stated``: whether any uncertainty was stated.
+    ``shared``: signed standard uncertainties by what they are shared with. ``is_stated``: whether any uncertainty was stated;
+    ``connections_stated``: whether that of making the connections anew is among it.
     """
 
     value: float
@@ -51,6 +52,7 @@ class Estimate:
     shared: Mapping[SharedKey, float]
     is_stated: bool = True
     from_budget: bool = True
+    connections_stated: bool = True
 
     @property
     def standard(self) -> float:
@@ -97,7 +99,7 @@ def estimate_of(row: StoredResult, instruments: str = "") -> Estimate:
     for part in budget["contributions"]:
         size = part["coefficient"] * part["standard_uncertainty"]
         dof = part["degrees_of_freedom"]
-        if part["source"] not in correlated and (key := _key(part, bench, row.serial)):
+        if part["source"] not in correlated and (key := _key(part, bench, row)):
             shared[key] = size
         elif part["source"] not in correlated:
             own += size**2
@@ -106,11 +108,19 @@ def estimate_of(row: StoredResult, instruments: str = "") -> Estimate:
         rest = _correlated_variance(budget, correlated)
         own += rest
         doubt += rest**2 / _fewest_dof(budget, correlated)
-    if own == 0:
+    if own == 0 and not any(part.get("common") == "run" for part in budget["contributions"]):
         # Two readings that agreed to the last digit: what would be left of a difference is nothing, which nobody would believe.
         own, shared = sum(size**2 for size in shared.values()), {}
     stated = not budget.get("unstated")
-    return Estimate(value=value, own_variance=own, own_doubt=doubt, shared=shared, is_stated=stated)
+    return Estimate(
+        value=value,
+        own_variance=own,
+        own_doubt=doubt,
+        shared=shared,
+        is_stated=stated,
+        # a budget stored before there was such a key asked for no connection: nothing is known of it
+        connections_stated=budget.get("unstated_connections") == [],
+    )
 
 
 def mean_of(estimates: Sequence[Estimate]) -> Estimate:
@@ -125,12 +135,16 @@ def mean_of(estimates: Sequence[Estimate]) -> Estimate:
     own = sum(one.own_variance for one in estimates) / count**2
     doubt = sum(one.own_doubt for one in estimates) / count**4
     scatter = float(np.var(values - values[0], ddof=1)) / count
-    if scatter > own:
-        own, doubt = scatter, scatter**2 / (count - 1)
     shared: dict[SharedKey, float] = {}
+    times: dict[SharedKey, int] = {}
     for one in estimates:
         for key, size in one.shared.items():
             shared[key] = shared.get(key, 0.0) + size / count
+            times[key] = times.get(key, 0) + 1
+    # what none of the others shares, such as a run's connections, is in the scatter already
+    seen = sum(size**2 for key, size in shared.items() if times[key] == 1)
+    if scatter > own + seen:
+        own, doubt = scatter - seen, scatter**2 / (count - 1)
     return Estimate(
         value=float(values[0] + np.mean(values - values[0])),
         own_variance=own,
@@ -138,6 +152,7 @@ def mean_of(estimates: Sequence[Estimate]) -> Estimate:
         shared=shared,
         is_stated=all(one.is_stated for one in estimates),
         from_budget=all(one.from_budget for one in estimates),
+        connections_stated=all(one.connections_stated for one in estimates),
     )
 
 
@@ -180,13 +195,16 @@ def shared_sources(estimates: Iterable[Estimate]) -> tuple[str, ...]:
     return tuple(sorted({key[0] for key, count in seen.items() if count > 1}))
 
 
-def _key(part: Mapping[str, Any], bench: tuple[str, str], serial: str) -> SharedKey | None:
+def _key(part: Mapping[str, Any], bench: tuple[str, str], row: StoredResult) -> SharedKey | None:
     """Return what a contribution is shared under, or None for one that is the result's own."""
+    source = str(part["source"])
     match part.get("common", "none"):
         case "bench":
-            return (str(part["source"]), *bench)
+            return (source, *bench)
         case "unit":
-            return (str(part["source"]), *bench, serial)
+            return (source, *bench, row.serial)
+        case "run":
+            return (source, *bench, row.serial, row.run)
         case _:
             return None
 

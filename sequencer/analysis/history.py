@@ -36,6 +36,7 @@ TOO_FEW = "too few results"
 NO_TIME = "all at one time"
 NO_DRIFT = "no significant drift"
 DRIFTS = "drifts"
+CONNECTION_UNSTATED = "connection repeatability not stated"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -196,12 +197,22 @@ def _drift(rows: Sequence[StoredResult], estimates: Sequence[Estimate]) -> Drift
     slope, expanded = line.slope * length_s, line.slope_expanded * length_s
     drifts = abs(slope) > expanded
     amount = f"{slope:+.2g} ± {expanded:.2g} {unit}".rstrip()
-    words = f"It drifts by {amount} per {per}" if drifts else f"no significant drift ({amount} per {per})"
+    connected = all(one.connections_stated for one in estimates)
+    status = NO_DRIFT if not drifts else DRIFTS if connected else CONNECTION_UNSTATED
+    words = {
+        NO_DRIFT: f"No significant drift ({amount} per {per})",
+        DRIFTS: f"It drifts by {amount} per {per}",
+        CONNECTION_UNSTATED: f"The results go by {slope:+.2g} {unit} per {per}".replace("  ", " "),
+    }[status]
+    told = f"{words}, about 95 %, from {len(rows)} results over {_span(span_s)}; {how}."
+    if status == CONNECTION_UNSTATED:
+        told = (
+            f"{words}, from {len(rows)} results over {_span(span_s)}, which is more than what is stated explains. Connection repeatability "
+            "is not stated: whether the unit drifts or its connections differ cannot be told. The check connection_repeatability finds it."
+        )
     return Drift(
-        status=DRIFTS if drifts else NO_DRIFT,
-        statement=(
-            f"{words[:1].upper() + words[1:]}, about 95 %, from {len(rows)} results over {_span(span_s)}; {how}."
-        ),
+        status=status,
+        statement=told,
         slope=slope,
         slope_expanded=expanded,
         per=per,
@@ -232,8 +243,16 @@ def _few(rows: Sequence[StoredResult], estimates: Sequence[Estimate], unit: str)
     said = f"the second is {change:+.3g} {unit}".rstrip()
     if all(one.is_stated for one in estimates):
         expanded = float(pair.expanded[0, 1])
-        verdict = "which differs" if abs(change) > expanded else "no significant difference"
-        said = f"the second is {change:+.2g} ± {expanded:.2g} {unit}".rstrip() + f" from the first, {verdict}"
+        if all(one.connections_stated for one in estimates):
+            verdict = "which differs" if abs(change) > expanded else "no significant difference"
+            said = (
+                f"the second is {change:+.2g} ± {expanded:.2g} {unit}".rstrip()
+                + f" from the first, {verdict}"
+            )
+        else:
+            known = "connection repeatability is not stated, so that nothing is said of it"
+            verdict = known if abs(change) > expanded else "no significant difference"
+            said = f"the second is {change:+.2g} {unit}".rstrip() + f" from the first; {verdict}"
     return f"There are two results, and {said}; through two points every line fits, so nothing is said of a drift."
 
 

@@ -21,6 +21,7 @@ from sequencer.checks.shared.settle import agreeing, settle
 from sequencer.checks.shared.transmit import SETTLED_DB, Drive, Tone, power_finding, power_needs
 from sequencer.files.fields import TimeS, between
 from sequencer.inputs.bench import longest_release_s
+from sequencer.inputs.stated import AUDIO_LEAD
 from sequencer.problems import FieldProblem
 from sequencer.safety.transmit import TransmitSide
 
@@ -73,7 +74,7 @@ class CarrierPower(Check[CarrierPowerSettings]):
 
     def needs(self, settings: CarrierPowerSettings, conditions: Conditions) -> tuple[str, ...]:
         """Return what its budget asks of the bench file."""
-        drive = ("audio_analyser.voltage",) if conditions.mode in SIDEBANDS else ()
+        drive = ("audio_analyser.voltage", AUDIO_LEAD) if conditions.mode in SIDEBANDS else ()
         return (*power_needs(conditions), *drive)
 
     def demands(self, settings: CarrierPowerSettings, conditions: Conditions) -> list[Demand]:
@@ -134,7 +135,15 @@ class CarrierPower(Check[CarrierPowerSettings]):
             side.remove_second_tone()
         quantity = _quantity(settings, conditions.mode)
         further = [_drive_error(conditions)] if conditions.mode in SIDEBANDS else []
-        found = power_finding(quantity, readings, settings.limit.limits, conditions, note, further=further)
+        found = power_finding(
+            quantity,
+            readings,
+            settings.limit.limits,
+            conditions,
+            note,
+            further=further,
+            drive_exponent=2.0 if further else 0.0,
+        )
         return [replace(found, axis="time keyed", axis_value=settings.keyed_for_s, axis_unit="s")]
 
 

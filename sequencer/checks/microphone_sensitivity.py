@@ -21,6 +21,7 @@ from sequencer.checks.shared.limits import VoltageLimit
 from sequencer.checks.shared.parts import HalfWidth, Parts
 from sequencer.checks.shared.transmit import Drive, Tone
 from sequencer.files.fields import FrequencyDifferenceHz, Percent, between
+from sequencer.inputs.stated import AUDIO_LEAD
 from sequencer.problems import FieldProblem
 from sequencer.results.model import Point
 from sequencer.safety.transmit import TransmitSide
@@ -81,7 +82,7 @@ class MicrophoneSensitivity(Check[MicrophoneSensitivitySettings]):
 
     def needs(self, settings: MicrophoneSensitivitySettings, conditions: Conditions) -> tuple[str, ...]:
         """Return what its budget asks of the bench file."""
-        return (f"modulation_analyser.{_accuracy_key(conditions.mode)}", "audio_analyser.voltage")
+        return (f"modulation_analyser.{_accuracy_key(conditions.mode)}", "audio_analyser.voltage", AUDIO_LEAD)
 
     def commands(self, settings: MicrophoneSensitivitySettings, conditions: Conditions) -> frozenset[Need]:
         """Return which commands of its instruments it cannot do without."""
@@ -168,6 +169,7 @@ def _finding(
     source = HalfWidth.of(bench, "audio_analyser", "voltage")
     in_v = None if source is None else source.of_reading(drive_v)
     parts.accuracy("audio source, level accuracy", in_v, unit="V")
+    parts.connection(AUDIO_LEAD, coefficient=drive_v / 100.0)
     budget = parts.budget(quantity, "V", drive_v)
     note = f"{aim} at {settings.tone_hz:g} Hz; {how_found(crossing)}"
     return Finding(

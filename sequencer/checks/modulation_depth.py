@@ -25,6 +25,7 @@ from sequencer.checks.shared.transmit import (
     read_settled,
 )
 from sequencer.files.fields import RatioDb, between
+from sequencer.inputs.stated import AUDIO_LEAD
 from sequencer.safety.transmit import TransmitSide
 
 SETTLED_PERCENT = 0.5
@@ -68,7 +69,7 @@ class ModulationDepth(Check[ModulationDepthSettings]):
 
     def needs(self, settings: ModulationDepthSettings, conditions: Conditions) -> tuple[str, ...]:
         """Return what its budgets ask of the bench file."""
-        return ("modulation_analyser.depth", "audio_analyser.voltage")
+        return ("modulation_analyser.depth", "audio_analyser.voltage", AUDIO_LEAD)
 
     def commands(self, settings: ModulationDepthSettings, conditions: Conditions) -> frozenset[Need]:
         """Return which commands of its instruments it cannot do without."""

@@ -25,6 +25,7 @@ from sequencer.checks.shared.transmit import (
     read_settled,
 )
 from sequencer.files.fields import RatioDb, between
+from sequencer.inputs.stated import AUDIO_LEAD
 from sequencer.safety.transmit import TransmitSide
 
 SETTLED_HZ = 15.0
@@ -78,7 +79,7 @@ class PeakDeviation(Check[PeakDeviationSettings]):
 
     def needs(self, settings: PeakDeviationSettings, conditions: Conditions) -> tuple[str, ...]:
         """Return what its budgets ask of the bench file."""
-        return ("modulation_analyser.deviation", "audio_analyser.voltage")
+        return ("modulation_analyser.deviation", "audio_analyser.voltage", AUDIO_LEAD)
 
     def commands(self, settings: PeakDeviationSettings, conditions: Conditions) -> frozenset[Need]:
         """Return which commands of its instruments it cannot do without."""

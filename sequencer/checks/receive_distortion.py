@@ -25,6 +25,7 @@ from sequencer.checks.shared.wanted_signal import (
     why_no_tone,
 )
 from sequencer.files.fields import LevelDbm, ResistanceOhm, TimeS, between
+from sequencer.inputs.stated import AUDIO_LEAD
 from sequencer.safety.receive import ReceiveSide
 from sequencer.uncertainty.contributions import relative_half_width, repeatability
 from sequencer.uncertainty.decision import Limits
@@ -136,7 +137,7 @@ class AudioOutput(Check[AudioOutputSettings]):
     def needs(self, settings: AudioOutputSettings, conditions: Conditions) -> tuple[str, ...]:
         """Return what its budgets ask of the bench file."""
         own = distortion_needs(conditions.mode)
-        return (*own, "audio_analyser.voltage", *modulation_needs(conditions.mode))
+        return (*own, "audio_analyser.voltage", AUDIO_LEAD, *modulation_needs(conditions.mode))
 
     def commands(self, settings: AudioOutputSettings, conditions: Conditions) -> frozenset[Need]:
         """Return which commands of its instruments it cannot do without."""
@@ -266,6 +267,7 @@ def _power_finding(readings: list[Reading], settings: AudioOutputSettings, condi
     for source, half_width in (*errors, *modulation_shares(conditions, with_tone=True)):
         in_volts = None if half_width is None else half_width.of_reading(volts)
         parts.accuracy(source, in_volts, unit="V", coefficient=per_volt)
+    parts.connection(AUDIO_LEAD, coefficient=2.0 * power_w / 100.0)
     parts.add(repeatability("repeatability of the voltage", found, unit="V", coefficient=per_volt))
     budget = parts.budget(quantity, "W", power_w)
     note = f"{volts:.3g} V into {settings.load_ohm:g} ohm at {settings.level_dbm:g} dBm"

@@ -16,8 +16,9 @@ from sequencer.checks.shared import commands
 from sequencer.checks.shared.limits import PowerLimit, RatioLimit
 from sequencer.checks.shared.parts import HalfWidth, Parts
 from sequencer.checks.shared.transmit import Drive, Tone, drive_text, not_read, numbers
+from sequencer.inputs.stated import AUDIO_LEAD
 from sequencer.safety.transmit import TransmitSide
-from sequencer.uncertainty.contributions import repeatability
+from sequencer.uncertainty.contributions import DB_PER_RELATIVE_VOLTAGE, repeatability
 from sequencer.uncertainty.decision import Limits
 
 BANDWIDTH_HZ = 100.0
@@ -64,7 +65,7 @@ class SsbSuppression(Check[SsbSuppressionSettings]):
 
     def needs(self, settings: SsbSuppressionSettings, conditions: Conditions) -> tuple[str, ...]:
         """Return what its budgets ask of the bench file."""
-        return ("modulation_analyser.linearity", "audio_analyser.voltage")
+        return ("modulation_analyser.linearity", "audio_analyser.voltage", AUDIO_LEAD)
 
     def commands(self, settings: SsbSuppressionSettings, conditions: Conditions) -> frozenset[Need]:
         """Return which commands of its instruments it cannot do without."""
@@ -133,6 +134,7 @@ def _finding(
     ):  # the wanted tone follows the drive, the carrier does not; the unwanted sideband does, and so cancels
         volts = HalfWidth.of(conditions.bench, "audio_analyser", "voltage")
         parts.accuracy("audio source, level", None if volts is None else volts.in_db(), unit="dB")
+        parts.connection(AUDIO_LEAD, coefficient=DB_PER_RELATIVE_VOLTAGE / 100.0)
     parts.add(
         repeatability("repeatability, wanted tone", above, unit="dB"),
         repeatability("repeatability, other", below, unit="dB", coefficient=-1.0),

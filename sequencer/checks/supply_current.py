@@ -18,6 +18,7 @@ from sequencer.checks.shared.limits import CurrentLimit
 from sequencer.checks.shared.parts import HalfWidth, Parts
 from sequencer.checks.shared.settle import agreeing, settle
 from sequencer.checks.shared.transmit import MORE_READINGS, not_read, numbers, read_settled
+from sequencer.inputs.stated import SUPPLY_LEAD
 from sequencer.safety.transmit import TransmitSide
 from sequencer.uncertainty.contributions import repeatability
 from sequencer.uncertainty.decision import Limits
@@ -51,7 +52,11 @@ class SupplyCurrent(Check[SupplyCurrentSettings]):
 
     def needs(self, settings: SupplyCurrentSettings, conditions: Conditions) -> tuple[str, ...]:
         """Return what its budgets ask of the bench file."""
-        return ("supply.current",) if conditions.supply_v is None else ("supply.current", "supply.voltage")
+        return (
+            ("supply.current",)
+            if conditions.supply_v is None
+            else ("supply.current", "supply.voltage", SUPPLY_LEAD)
+        )
 
     def commands(self, settings: SupplyCurrentSettings, conditions: Conditions) -> frozenset[Need]:
         """Return which commands of its instruments it cannot do without."""
@@ -89,6 +94,8 @@ def _finding(quantity: str, readings: Sequence[Reading], limits: Limits, conditi
     for source, key in errors:
         half_width = HalfWidth.of(conditions.bench, "supply", key)
         parts.accuracy(source, None if half_width is None else half_width.of_reading(current_a), unit="A")
+    if conditions.supply_v is not None:
+        parts.connection(SUPPLY_LEAD, coefficient=current_a / 100.0)
     parts.add(repeatability("repeatability", found, unit="A"))
     budget = parts.budget(quantity, "A", current_a)
     return Finding(quantity=quantity, value=current_a, unit="A", limits=limits, budget=budget)

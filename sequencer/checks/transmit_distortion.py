@@ -13,6 +13,7 @@ from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared import commands
 from sequencer.checks.shared.limits import PercentLimit
 from sequencer.checks.shared.transmit import Drive, Tone, analyser_finding, drive_text, read_settled
+from sequencer.inputs.stated import AUDIO_LEAD
 from sequencer.safety.transmit import TransmitSide
 
 SETTLED_PERCENT = 0.3
@@ -52,7 +53,7 @@ class TransmitDistortion(Check[TransmitDistortionSettings]):
 
     def needs(self, settings: TransmitDistortionSettings, conditions: Conditions) -> tuple[str, ...]:
         """Return what its budgets ask of the bench file."""
-        return ("modulation_analyser.distortion", "audio_analyser.voltage")
+        return ("modulation_analyser.distortion", "audio_analyser.voltage", AUDIO_LEAD)
 
     def commands(self, settings: TransmitDistortionSettings, conditions: Conditions) -> frozenset[Need]:
         """Return which commands of its instruments it cannot do without."""

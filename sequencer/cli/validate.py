@@ -10,7 +10,7 @@ import click
 from sequencer.cli.bench import bench_title, loss_table_lines
 from sequencer.planning.load import load_both
 from sequencer.planning.plan import Plan, make_plan
-from sequencer.planning.unstated import unstated_keys
+from sequencer.planning.unstated import unstated_connections, unstated_keys
 from sequencer.problems import FileProblems, printable
 from sequencer.units.format import time_text
 
@@ -57,13 +57,19 @@ def _plan_lines(plan: Plan) -> list[str]:
 
 def _unstated_lines(plan: Plan) -> list[str]:
     """Return what the bench file does not state and the sequence needs; nothing where it states all."""
-    unstated = unstated_keys(plan)
-    if not unstated:
-        return []
-    return [
-        "warning: the bench file does not state these, and what is measured with them has no stated uncertainty:",
-        *(f"  {printable(key)}: {', '.join(checks)}" for key, checks in unstated.items()),
-    ]
+    said = {
+        "warning: the bench file does not state these, and what is measured with them has no stated uncertainty:": unstated_keys(
+            plan
+        ),
+        "note: the bench file does not state how well these connections repeat, so that differences between runs cannot be judged:": (
+            unstated_connections(plan)
+        ),
+    }
+    lines = []
+    for heading, found in said.items():
+        keys = [f"  {printable(key)}: {', '.join(checks)}" for key, checks in found.items()]
+        lines += [heading, *keys] if keys else []
+    return lines
 
 
 def _plan_as_json(plan: Plan) -> dict[str, Any]:
@@ -83,6 +89,7 @@ def _plan_as_json(plan: Plan) -> dict[str, Any]:
             for name, one in plan.bench.tables.items()
         },
         "unstated": {key: list(checks) for key, checks in unstated_keys(plan).items()},
+        "unstated_connections": {key: list(checks) for key, checks in unstated_connections(plan).items()},
         "forecast_s": round(plan.forecast_s, 3),
         "opening_s": round(plan.opening_s, 3),
         "steps": [

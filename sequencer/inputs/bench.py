@@ -22,6 +22,7 @@ from sequencer.files.fields import (
     LevelDbm,
     Percent,
     PowerW,
+    RatioDb,
     TimeS,
     between,
 )
@@ -43,6 +44,9 @@ from sequencer.inputs.loss_table import PRINTABLE, LossDb
 from sequencer.problems import FieldProblem, FieldProblems
 from sequencer.units.convert import dbm_from_w
 
+ConnectionDb = Annotated[RatioDb, AfterValidator(between(0.0, 3.0, "dB"))]
+ConnectionPercent = Annotated[Percent, AfterValidator(between(0.0, 20.0, "%"))]
+Made = Annotated[int, AfterValidator(between(3, 1000, ""))]
 INTERFERER = "interferer"
 """The name that makes an entry the second signal generator, wherever it stands; without it the second in the file is."""
 
@@ -62,6 +66,11 @@ class RfPath(FileModel):
     """Match of the path's input: the unit's end of the transmit path, the generator's of the receive path."""
     output_vswr: Vswr | None = None
     """Match of the path's output: the power meter's end of the transmit path, the unit's of the receive path."""
+    connection_repeatability_db: ConnectionDb | None = None
+    """Standard deviation of what undoing and making the unit's connection anew changes, as `connection_repeatability` finds it. It is one
+    error within a run and another in the next: without it nothing is said of a difference between two runs."""
+    connections_made: Made | None = None
+    """How many times the connection was made when its repeatability was worked out; without it it is taken as well known."""
 
     @field_validator("loss_or_table")
     @classmethod
@@ -109,6 +118,24 @@ class Paths(FileModel):
     """Generator to unit."""
     transmit: TransmitPath | None = None
     """Unit to load and meters."""
+
+
+class Lead(FileModel):
+    """A lead that is moved from unit to unit."""
+
+    connection_repeatability_percent: ConnectionPercent
+    """Standard deviation of what making its connections anew changes, percent of the voltage that it carries."""
+    connections_made: Made | None = None
+    """How many times the connection was made when its repeatability was worked out; without it it is taken as well known."""
+
+
+class Leads(FileModel):
+    """The leads to the unit that carry no RF."""
+
+    audio: Lead | None = None
+    """Audio source to microphone input, and loudspeaker output to audio analyser."""
+    supply: Lead | None = None
+    """Supply to unit: its contacts take some of the voltage."""
 
 
 class Protection(FileModel):
@@ -162,6 +189,8 @@ class BenchFile(FileModel):
     """The connected instruments, each under its role's name or a name of its own with `role`."""
     paths: Paths = Paths()
     """The RF paths."""
+    leads: Leads = Leads()
+    """The other leads to the unit."""
     protection: Protection = Protection()
     """Limits that nothing the tool does may pass."""
     s9: S9Levels = S9Levels()

@@ -7,20 +7,27 @@ is one of this module's names for a path, of which all that belongs to it is nee
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from typing import Final, Literal, get_args
 
 from sequencer.files.fields import key_of
 from sequencer.inputs.accuracy import Accuracy
 from sequencer.inputs.bench import INTERFERER, BenchFile, RfPath
 from sequencer.inputs.instrument_roles import Instrument, Matched, SignalGenerator
 
-RECEIVE_PATH = "receive path"
+RECEIVE_PATH: Final = "receive path"
 """A need: the loss of the receive path, and all matches between generator and unit."""
 BOTH_GENERATORS = "both generators"
 """A need: the matches of both generators towards path and unit, which do not cancel in a ratio of theirs."""
-TRANSMIT_PATH = "transmit path"
+TRANSMIT_PATH: Final = "transmit path"
 """A need: the loss of the transmit path, and all matches between unit and power meter."""
+AUDIO_LEAD: Final = "audio lead"
+SUPPLY_LEAD: Final = "supply lead"
+"""Needs: how well the connections of a lead repeat."""
+Connector = Literal["receive path", "transmit path", "audio lead", "supply lead"]
+"""What is connected to a unit, and made anew for the next one."""
 PAD_DB = 3.0
 """A receive path that loses this or more holds a pad, whose match is needed; below it a cable may stand alone. Workshop's own."""
 
@@ -31,6 +38,15 @@ class Stated:
 
     figure: float | None
     key: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Repeats:
+    """How well a connection repeats: a standard deviation in ``unit``, and with how many degrees of freedom it is known."""
+
+    stated: Stated
+    unit: str
+    dof: float = math.inf
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,6 +83,37 @@ def vswr_of(named: tuple[str, Instrument]) -> Stated:
 def loss_uncertainty(path: RfPath, name: str) -> Stated:
     """Return the expanded uncertainty of the loss of the path called ``name``."""
     return Stated(figure=path.uncertainty_db, key=f"paths.{name}.uncertainty")
+
+
+def connection_of(bench: BenchFile, what: Connector) -> Repeats | None:
+    """Return how well the connection repeats that a result went over; None where the bench has no such connection."""
+    if what in (RECEIVE_PATH, TRANSMIT_PATH):
+        path = bench.paths.receive if what == RECEIVE_PATH else bench.paths.transmit
+        if path is None:
+            return None
+        key = f"paths.{what.partition(' ')[0]}.connection_repeatability"
+        stated = Stated(figure=path.connection_repeatability_db, key=key)
+        return Repeats(stated=stated, unit="dB", dof=_dof(path.connections_made))
+    role, lead = (
+        ("audio_analyser", bench.leads.audio) if what == AUDIO_LEAD else ("supply", bench.leads.supply)
+    )
+    if bench.with_role(role) is None:
+        return None
+    key = f"leads.{what.partition(' ')[0]}.connection_repeatability"
+    if lead is None:
+        return Repeats(stated=Stated(figure=None, key=key), unit="%")
+    stated = Stated(figure=lead.connection_repeatability_percent, key=key)
+    return Repeats(stated=stated, unit="%", dof=_dof(lead.connections_made))
+
+
+def find_connections(bench: BenchFile, needs: Iterable[str]) -> list[Stated]:
+    """Return the connections on ``bench`` that ``needs`` name, each key once."""
+    found = (connection_of(bench, what) for what in get_args(Connector) if what in set(needs))
+    return [one.stated for one in found if one is not None]
+
+
+def _dof(made: int | None) -> float:
+    return math.inf if made is None else made - 1.0
 
 
 def receive_pairs(bench: BenchFile, generator: tuple[str, Instrument], frequency_hz: float) -> list[Facing]:
@@ -128,7 +175,7 @@ def _needed(bench: BenchFile, need: str, frequency_hz: float) -> Iterator[Stated
             yield loss_uncertainty(bench.paths.transmit, "transmit")
         meter = bench.with_role("power_meter")
         yield from _matches([transmit_pairs(bench, meter, frequency_hz)] if meter is not None else [])
-    else:
+    elif need not in (AUDIO_LEAD, SUPPLY_LEAD):  # of a lead nothing is needed but its connection
         role, _, keys = need.partition(".")
         second = role == INTERFERER
         for named in bench.all_with_role("signal_generator" if second else role)[second : second + 1]:

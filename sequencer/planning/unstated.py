@@ -2,19 +2,31 @@
 
 from __future__ import annotations
 
-from sequencer.inputs.stated import find_needed
+from collections.abc import Callable
+
+from sequencer.inputs.stated import Stated, find_connections, find_needed
 from sequencer.planning.plan import Plan
 
 
 def unstated_keys(plan: Plan) -> dict[str, tuple[str, ...]]:
     """Return each key that the bench file does not state, with the names of the checks that need it, in the plan's order."""
+    return _lacking(plan, lambda needs, frequency_hz: find_needed(plan.bench.bench, needs, frequency_hz))
+
+
+def unstated_connections(plan: Plan) -> dict[str, tuple[str, ...]]:
+    """Return each connection whose repeatability the bench file does not state, with the names of the checks whose results go over it."""
+    return _lacking(plan, lambda needs, _: find_connections(plan.bench.bench, needs))
+
+
+def _lacking(
+    plan: Plan, find: Callable[[tuple[str, ...], float | None], list[Stated]]
+) -> dict[str, tuple[str, ...]]:
     found: dict[str, dict[str, None]] = {}
     looked_up: dict[tuple[tuple[str, ...], float | None], list[str]] = {}  # many steps need the same
     for step in plan.steps:
         asked = step.check.needs(step.settings, step.conditions), step.conditions.frequency_hz
         if asked not in looked_up:
-            needed = find_needed(plan.bench.bench, *asked)
-            looked_up[asked] = [one.key for one in needed if one.figure is None]
+            looked_up[asked] = [one.key for one in find(*asked) if one.figure is None]
         for key in looked_up[asked]:
             found.setdefault(key, {})[step.check.name] = None
     return {key: tuple(checks) for key, checks in found.items()}

@@ -65,6 +65,7 @@ def as_plain(budget: Budget) -> dict[str, Any]:
         "coverage_factor": budget.coverage_factor,
         "expanded": budget.expanded,
         "unstated": list(budget.unstated),
+        "unstated_connections": list(budget.unstated_connections),
     }
 
 
@@ -79,6 +80,7 @@ def from_plain(plain: Mapping[str, Any]) -> Budget:
             contributions=tuple(_contribution(row) for row in plain["contributions"]),
             correlations=tuple((one, other, float(r)) for one, other, r in plain["correlations"]),
             unstated=tuple(plain.get("unstated", ())),  # budgets stored before there was such a key state all
+            unstated_connections=tuple(plain.get("unstated_connections", ())),
         )
     except KeyError as missing:
         raise ValueError(f"stored uncertainty budget lacks {missing}") from missing
@@ -102,6 +104,9 @@ def table(budget: Budget) -> str:
             f"coverage factor: {budget.coverage_factor:.2f} (for {100 * budget.coverage:.4g} %)",
             f"expanded uncertainty: {expanded_text(budget.expanded, budget.unit)}",
             f"not stated in the bench file: {', '.join(budget.unstated)}" if budget.unstated else "",
+            f"connection repeatability not stated, for comparisons: {', '.join(budget.unstated_connections)}"
+            if budget.unstated_connections
+            else "",
         )
         if text
     )

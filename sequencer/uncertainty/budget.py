@@ -15,9 +15,10 @@ from typing import Any, Literal, Self, get_args
 from sequencer.uncertainty import coverage as factors
 from sequencer.uncertainty.distributions import Shape
 
-Common = Literal["none", "bench", "unit"]
+Common = Literal["none", "bench", "unit", "run"]
 """With which other results a contribution is one and the same error: none; all of the bench with the same instruments (their
-accuracies, the loss of a path); of those only the ones of the same unit (what hangs on the unit's own reflection)."""
+accuracies, the loss of a path); of those only the ones of the same unit (what hangs on the unit's own reflection); or of the same run
+only (what hangs on the connections, which are made once for a run)."""
 COMMON: tuple[Common, ...] = get_args(Common)
 
 ABOUT_95 = 0.9545
@@ -120,7 +121,9 @@ class Budget:
 
     ``coverage``: the probability the expanded uncertainty is meant for, about 95 % unless said otherwise. ``unstated``: the keys of the
     bench file that should state a part and do not: what is not stated is unknown, not nought, and such a budget has no expanded
-    uncertainty; ``standard`` is then that of the parts that are known.
+    uncertainty; ``standard`` is then that of the parts that are known. ``unstated_connections``: the keys of connection repeatabilities
+    that are not stated. The expanded uncertainty then holds for the connections as they were made, and nothing is known of how far a
+    result with other connections may lie from it.
     ValueError for two contributions of one name, a correlation of an unknown source or outside -1...1, or
     correlations that cannot all hold at once.
     """
@@ -132,6 +135,7 @@ class Budget:
     correlations: tuple[Correlation, ...] = ()
     coverage: float = ABOUT_95
     unstated: tuple[str, ...] = ()
+    unstated_connections: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         if not math.isfinite(self.value):

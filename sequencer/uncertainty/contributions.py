@@ -41,6 +41,17 @@ def path_loss(source: str, expanded_db: float, **rest: Any) -> Contribution:
     return Contribution.expanded(source, expanded_db, 2.0, **{"unit": "dB", "common": "bench", **rest})
 
 
+def connection(source: str, standard: float, *, dof: float = math.inf, **rest: Any) -> Contribution:
+    """Take how much making the connections of a unit anew scatters: a standard uncertainty, known with ``dof`` degrees of freedom.
+
+    The connections are made once for a run: one error in all its results, and another in those of any other run.
+    """
+    shape = Shape.NORMAL if math.isinf(dof) else Shape.STUDENT
+    return Contribution(
+        source=source, stated=standard, shape=shape, dof=dof, **{"unit": "dB", "common": "run", **rest}
+    )
+
+
 def resolution(source: str, step: float, **rest: Any) -> Contribution:
     """Take the step of a display or a setting: half a step to either side, rectangular."""
     return Contribution.bounded(source, step / 2, **rest)

@@ -9,9 +9,15 @@ from typing import Any, Self
 
 from sequencer.inputs.bench import INTERFERER, BenchFile
 from sequencer.inputs.instrument_roles import Instrument
-from sequencer.inputs.stated import Facing, Stated, loss_uncertainty, stated_of
+from sequencer.inputs.stated import Connector, Facing, Stated, connection_of, loss_uncertainty, stated_of
 from sequencer.uncertainty.budget import Budget, Contribution
-from sequencer.uncertainty.contributions import half_width_db, instrument_accuracy, mismatch, path_loss
+from sequencer.uncertainty.contributions import (
+    connection,
+    half_width_db,
+    instrument_accuracy,
+    mismatch,
+    path_loss,
+)
 from sequencer.units.convert import reflection_from_vswr
 
 MOST_RELATIVE = 0.99
@@ -60,6 +66,7 @@ class Parts:
         self.bench = bench
         self._parts: list[Contribution] = []
         self._unstated: list[str] = []
+        self._unstated_connections: list[str] = []
 
     def add(self, *parts: Contribution) -> None:
         """Take contributions that rest on no key of the bench file."""
@@ -86,6 +93,26 @@ class Parts:
         else:
             self._parts.append(path_loss(source, stated.figure, keys=(stated.key,), **rest))
 
+    def connection(self, what: Connector, *, coefficient: float = 1.0) -> None:
+        """Take that the connection is made anew for every run.
+
+        ``coefficient`` is the result's change per dB of a path, per percent of a lead's voltage. In a ratio of two levels, or of two
+        voltages on a lead, it cancels and is left out.
+        """
+        repeats = connection_of(self.bench, what)
+        if repeats is None or coefficient == 0.0:
+            return
+        if repeats.stated.figure is None:
+            self._unstated_connections.append(repeats.stated.key)
+            return
+        how: dict[str, Any] = {
+            "unit": repeats.unit,
+            "coefficient": coefficient,
+            "keys": (repeats.stated.key,),
+        }
+        source = f"{what}, connection made anew"
+        self._parts.append(connection(source, repeats.stated.figure, dof=repeats.dof, **how))
+
     def mismatches(self, pairs: Iterable[Facing], **rest: Any) -> None:
         """Take pairs of matches that face each other."""
         for pair in pairs:
@@ -106,6 +133,7 @@ class Parts:
             value=value,
             contributions=tuple(self._parts),
             unstated=tuple(dict.fromkeys(self._unstated)),
+            unstated_connections=tuple(dict.fromkeys(self._unstated_connections)),
         )
 
 

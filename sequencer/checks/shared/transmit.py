@@ -16,7 +16,7 @@ from sequencer.checks.shared.parts import HalfWidth, Parts
 from sequencer.checks.shared.settle import agreeing, settle
 from sequencer.dsp.samples import SamplesError
 from sequencer.files.fields import FrequencyHz, VoltageV, between
-from sequencer.inputs.stated import TRANSMIT_PATH, transmit_pairs
+from sequencer.inputs.stated import AUDIO_LEAD, SUPPLY_LEAD, TRANSMIT_PATH, transmit_pairs
 from sequencer.problems import FieldProblem
 from sequencer.safety.plausible import shown_step
 from sequencer.safety.transmit import TransmitSide
@@ -98,6 +98,7 @@ def power_finding(
     *,
     further: Sequence[ReadError] = (),
     supply_exponent: float = SUPPLY_EXPONENT,
+    drive_exponent: float = 0.0,
 ) -> Finding:
     """Return the power that ``readings`` (dBm at the antenna connector) come to, W, with its budget.
 
@@ -108,7 +109,13 @@ def power_finding(
         return not_read(quantity, "W", limits, "power meter", readings)
     power_w = w_from_dbm(statistics.fmean(levels_dbm))
     budget = power_budget(
-        quantity, power_w, levels_dbm, conditions, further=further, supply_exponent=supply_exponent
+        quantity,
+        power_w,
+        levels_dbm,
+        conditions,
+        further=further,
+        supply_exponent=supply_exponent,
+        drive_exponent=drive_exponent,
     )
     if (step_db := shown_step(reading.raw for reading in readings)) >= COARSE_DB:
         per_db = power_w / DB_PER_RELATIVE_POWER
@@ -120,7 +127,7 @@ def power_finding(
 
 def power_needs(conditions: Conditions) -> tuple[str, ...]:
     """Return what the bench file must state for a power at the unit's antenna connector to have an uncertainty."""
-    supply = () if conditions.supply_v is None else ("supply.voltage",)
+    supply = () if conditions.supply_v is None else ("supply.voltage", SUPPLY_LEAD)
     return ("power_meter.power", TRANSMIT_PATH, *supply)
 
 
@@ -132,10 +139,12 @@ def power_budget(
     *,
     further: Sequence[ReadError] = (),
     supply_exponent: float = SUPPLY_EXPONENT,
+    drive_exponent: float = 0.0,
 ) -> Budget:
     """Return the budget of a power in W measured through the transmit path.
 
-    The supply's voltage is one of its conditions: power goes with its ``supply_exponent``-th power, as measured, else as `SUPPLY_EXPONENT`.
+    The supply's voltage is one of its conditions: power goes with its ``supply_exponent``-th power, as measured, else as `SUPPLY_EXPONENT`;
+    and with the ``drive_exponent``-th power of the audio voltage, where it is driven.
     """
     bench, parts = conditions.bench, Parts(conditions.bench)
     per_db = power_w / DB_PER_RELATIVE_POWER
@@ -147,10 +156,13 @@ def power_budget(
     if (meter := bench.with_role("power_meter")) is not None:
         parts.mismatches(transmit_pairs(bench, meter, conditions.frequency_hz or 1.0), coefficient=per_db)
     parts.loss("transmit path, loss", "transmit", coefficient=per_db)
+    parts.connection(TRANSMIT_PATH, coefficient=per_db)
+    parts.connection(AUDIO_LEAD, coefficient=drive_exponent * power_w / 100.0)
     supply = None if conditions.supply_v is None else HalfWidth.of(bench, "supply", "voltage")
     if supply is not None:
         in_w = supply.of_reading(supply_exponent * power_w)
         parts.accuracy("supply, voltage", in_w, unit="W")
+        parts.connection(SUPPLY_LEAD, coefficient=supply_exponent * power_w / 100.0)
     for source, half_width, unit in further:
         parts.accuracy(source, half_width, unit=unit, coefficient=per_db)
     return parts.budget(quantity, "W", power_w)
@@ -182,6 +194,8 @@ def analyser_finding(
     for source, role, key in errors:
         half_width = HalfWidth.of(conditions.bench, role, key)
         parts.accuracy(source, None if half_width is None else half_width.of_reading(figure), unit=unit)
+    if driven:
+        parts.connection(AUDIO_LEAD, coefficient=figure / 100.0)
     parts.add(repeatability("repeatability", found, unit=unit))
     budget = parts.budget(quantity, unit, figure)
     return Finding(quantity=quantity, value=figure, unit=unit, limits=limits, budget=budget, note=note)

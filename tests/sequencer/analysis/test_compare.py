@@ -14,6 +14,7 @@ from rich.console import Console
 
 from sequencer.analysis.compare import (
     ALIKE,
+    CONNECTION_UNSTATED,
     DIFFERS,
     NO_VALUE,
     NOT_COMPARABLE,
@@ -24,8 +25,10 @@ from sequencer.analysis.compare import (
     compare,
     group_runs,
 )
-from sequencer.analysis.estimates import estimate_of, mean_of
+from sequencer.analysis.estimates import differences, estimate_of, mean_of
 from sequencer.cli.comparison_screen import comparison_screen
+from sequencer.uncertainty.budget import Budget
+from sequencer.uncertainty.contributions import connection
 from sequencer.uncertainty.decision import GUARDED
 from tests.support.stored_rows import (
     confirmation,
@@ -130,6 +133,63 @@ def test_readings_that_agreed_to_the_last_digit_share_nothing():
     cell = two(still, replace(still, value=3.001, run="run-2"))[1]
     assert cell.statement == ALIKE
     assert cell.difference_expanded == pytest.approx(2 * math.sqrt(2) * 0.09 / math.sqrt(3), rel=1e-4)
+
+
+def connected(value: float, standard_db: float, *, dof: float = math.inf) -> Budget:
+    """Return the budget of a level with what making the connection anew may change."""
+    budget = level_budget(value)
+    part = connection("receive path, connection made anew", standard_db, dof=dof)
+    return replace(budget, contributions=(*budget.contributions, part))
+
+
+def test_a_connection_made_anew_counts_between_runs_and_not_within_one():
+    """Its variance enters the difference of two runs twice, of the same unit too; in two results of one run it is the same error."""
+    search = 0.3 / 1.95996
+    first = row(-120.0, budget=connected(-120.0, 0.4))
+    other_run = two(first, row(-119.0, budget=connected(-119.0, 0.4), run="run-2"))[1]
+    assert other_run.difference_expanded == pytest.approx(
+        2 * math.sqrt(2) * math.hypot(search, 0.4), rel=1e-4
+    )
+    assert other_run.statement == ALIKE
+    same_run = differences([estimate_of(first), estimate_of(row(-119.0, budget=connected(-119.0, 0.4)))])
+    assert same_run.expanded[0, 1] == pytest.approx(2 * math.sqrt(2) * search, rel=1e-4)
+
+
+def test_connections_made_anew_average_out_over_runs():
+    """The mean of nine runs has a ninth of the connection's variance: each was made anew (law of propagation, GUM 5.1.2)."""
+    runs = [estimate_of(row(-120.0, budget=connected(-120.0, 3.0), run=f"run-{at}")) for at in range(9)]
+    search, bench = 0.3 / 1.95996, sum(one.standard**2 for one in level_budget(-120.0).contributions[1:])
+    assert mean_of(runs).standard == pytest.approx(math.sqrt((search**2 + 9.0) / 9 + bench), rel=1e-4)
+
+
+@pytest.mark.parametrize("stored_before", [False, True])
+def test_a_connection_nobody_stated_is_not_nought(stored_before):
+    """A difference beyond what is stated is not called one, and has no U; a smaller one is no significant difference all the same.
+
+    Likewise where a budget was stored before connections were asked for.
+    """
+
+    def unstated(value, run):
+        found = row(
+            value, budget=replace(level_budget(value), unstated_connections=("paths.receive.x",)), run=run
+        )
+        if stored_before:
+            assert found.budget is not None
+            budget = {key: one for key, one in found.budget.items() if key != "unstated_connections"}
+            found = replace(found, budget=budget)
+        return found
+
+    near, far = (
+        two(unstated(-120.0, "1"), unstated(-119.7, "2"))[1],
+        two(unstated(-120.0, "1"), unstated(-119.0, "2"))[1],
+    )
+    assert (near.statement, far.statement) == (ALIKE, CONNECTION_UNSTATED)
+    assert (far.difference, far.difference_expanded, far.e_n, far.zeta) == (1.0, None, None, None)
+    assert far.place == 2  # the numbers go by what is stated, and the notes say so
+    comparison = compare(
+        [Group(name="A", rows=(unstated(-120.0, "1"),)), Group(name="B", rows=(unstated(-119.0, "2"),))]
+    )
+    assert any("Where connection repeatability is not stated" in note for note in comparison.notes)
 
 
 @pytest.mark.parametrize(

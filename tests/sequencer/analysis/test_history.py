@@ -11,9 +11,19 @@ import numpy as np
 import pytest
 from rich.console import Console
 
-from sequencer.analysis.history import DRIFTS, NO_DRIFT, NO_RESULT, NO_TIME, TOO_FEW, histories, history
+from sequencer.analysis.history import (
+    CONNECTION_UNSTATED,
+    DRIFTS,
+    NO_DRIFT,
+    NO_RESULT,
+    NO_TIME,
+    TOO_FEW,
+    histories,
+    history,
+)
 from sequencer.cli.comparison_screen import history_screen
-from tests.support.stored_rows import level_row, plain_row, row
+from sequencer.uncertainty.contributions import connection
+from tests.support.stored_rows import level_budget, level_row, plain_row, row
 
 
 def on(day: int, value: float, **other):
@@ -62,6 +72,35 @@ def test_a_change_within_the_uncertainty_is_no_drift():
     ).drift
     assert drift.status == NO_DRIFT
     assert drift.statement.startswith("No significant drift (")
+
+
+def test_what_connections_may_explain_is_not_called_a_drift():
+    """A steady change beyond what is stated is no drift while nobody states how connections repeat; at 1 dB it hides in them.
+
+    Connections that differ by chance can line up: of that a straight line knows nothing (common practice, no source).
+    """
+
+    def told(*parts, **unstated):
+        rows = [
+            row(
+                -120.0 + day / 365.25,
+                budget=replace(budget, contributions=(*budget.contributions, *parts), **unstated),
+                run=f"run-{day}",
+                time=str(np.datetime64("2026-01-01T10:00:00") + np.timedelta64(day, "D")) + "+00:00",
+            )
+            for day, budget in ((day, level_budget(-120.0, search_db=0.1)) for day in (0, 120, 240, 365))
+        ]
+        return history(rows)
+
+    def connected(standard_db):
+        return told(connection("receive path, connection made anew", standard_db))
+
+    unknown = told(unstated_connections=("paths.receive.connection_repeatability",)).drift
+    assert unknown.status == CONNECTION_UNSTATED
+    assert "drifts by" not in unknown.statement
+    assert "Connection repeatability is not stated" in unknown.statement
+    assert connected(0.02).drift.status == DRIFTS
+    assert connected(1.0).drift.status == NO_DRIFT
 
 
 @pytest.mark.parametrize(("unit", "said"), [("W", " W per year"), ("Hz", " Hz per year")])

@@ -79,7 +79,7 @@ def test_marks_of_the_meter_carry_the_bench_s_own_s9(tmp_path: Path) -> None:
 
 
 def test_what_results_share_is_said_of_every_contribution(tmp_path: Path) -> None:
-    """Instruments and paths are the bench's own error, the mismatch the unit's, scatter and search nobody else's."""
+    """Instruments and paths are the bench's own error, the mismatch the unit's, connections the run's, scatter and search nobody's."""
     ran = run_checks(tmp_path, "M40-0007", FOUND.strip() + ALONG)
     common = {
         part["source"]: part["common"]
@@ -92,6 +92,9 @@ def test_what_results_share_is_said_of_every_contribution(tmp_path: Path) -> Non
         "generator, level accuracy": "bench",
         "mismatch, generator to unit": "unit",
         "receive path, loss": "bench",
+        "receive path, connection made anew": "run",
+        "transmit path, connection made anew": "run",
+        "supply lead, connection made anew": "run",
         "mismatch, generator to path": "bench",
         "mismatch, path to unit": "unit",
         "SINAD, accuracy": "bench",

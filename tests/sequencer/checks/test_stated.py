@@ -20,7 +20,7 @@ import yaml
 from sequencer.checks import all_checks
 from sequencer.files.shipped import find_file
 from sequencer.inputs.load_bench import load_bench
-from sequencer.inputs.stated import find_needed
+from sequencer.inputs.stated import find_connections, find_needed
 from sequencer.planning.load import load_sequence
 from sequencer.planning.plan import Plan, make_plan
 from sequencer.results.model import Result
@@ -68,8 +68,10 @@ CASES = {
     "multimode": ("MX40-0101", MULTIMODE),
     "squelch": ("MX40-0101", SQUELCH),
 }
+CONNECTION = "connection_repeatability"
 NO_BENCH_FIGURE = {"channel_memory", "confirm", "enter_reading", "record_audio"}
 """Checks of which no result has a budget from the bench file: a person's reading has its own accuracy, a recording states none."""
+FIGURES = {"accuracy", "uncertainty", "connection_repeatability"}
 _FIGURE = re.compile(r"^([\d.]+)( .*)?$")
 
 
@@ -87,7 +89,9 @@ def _changed(found: Any, factor: float | None) -> Any:
         return found
     changed = {}
     for key, content in found.items():
-        is_figure = key in {"accuracy", "uncertainty"} or key.endswith("vswr")
+        is_figure = key in FIGURES or key.endswith("vswr")
+        if key == "leads" and factor is None:
+            continue
         if not is_figure:
             changed[key] = _changed(content, factor)
         elif factor is not None:
@@ -140,11 +144,12 @@ def run_on(tmp_path_factory: pytest.TempPathFactory) -> Any:
 
 
 def _steps(done: Done) -> Iterator[tuple[Any, list[str], list[Result]]]:
-    """Give each step, the keys it needs, and its results."""
+    """Give each step, the keys it needs, those of connections among them, and its results."""
     for step in done.plan.steps:
         needs = step.check.needs(step.settings, step.conditions)
         found = find_needed(done.plan.bench.bench, needs, step.conditions.frequency_hz)
         if step.check.name not in NO_BENCH_FIGURE:
+            found += find_connections(done.plan.bench.bench, needs)
             yield step, [one.key for one in found], done.results[step.index]
 
 
@@ -206,7 +211,19 @@ def test_what_is_not_stated_is_named_and_not_nought(run_on: Any, case: str) -> N
             assert "The uncertainty is not stated (the bench file lacks " in result.note
             assert all(key in result.note for key in result.budget["unstated"])
             named |= set(result.budget["unstated"])
-        assert named == set(keys), step.label
+        assert named == {key for key in keys if not key.endswith(CONNECTION)}, step.label
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_a_connection_that_is_not_stated_is_remembered(run_on: Any, case: str) -> None:
+    """The budgets of a check name the connections that its results went over and nobody stated; none where the file states all."""
+    for step, keys, results in _steps(run_on(case, None)):
+        named = {
+            key for one in results if one.budget is not None for key in one.budget["unstated_connections"]
+        }
+        assert named == {key for key in keys if key.endswith(CONNECTION)}, step.label
+    for _, _, results in _steps(run_on(case, 1.0)):
+        assert not [one for one in results if one.budget is not None and one.budget["unstated_connections"]]
 
 
 def test_a_guarded_rule_passes_nothing_whose_uncertainty_is_not_stated(run_on: Any) -> None:

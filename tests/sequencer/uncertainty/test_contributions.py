@@ -14,6 +14,7 @@ from sequencer.uncertainty.contributions import (
     DB_PER_RELATIVE_POWER,
     DB_PER_RELATIVE_VOLTAGE,
     TR_100_028_DB_PER_RELATIVE_VOLTAGE,
+    connection,
     db_from_relative_power,
     db_from_relative_voltage,
     half_width_db,
@@ -128,13 +129,14 @@ def test_what_other_results_share_is_said_where_a_contribution_is_made():
         search_interval("search", 0.3): "none",
         resolution("resolution", 1.0): "none",
         instrument_accuracy("connectors made anew", 0.05, common="none"): "none",
+        connection("receive path, connection made anew", 0.03): "run",
     }
     assert [part.common for part in made] == list(made.values())
 
 
 def test_a_contribution_common_to_something_unknown_is_refused():
     """A slip in the word would let an error cancel, or not, without anybody seeing it."""
-    with pytest.raises(ValueError, match="common is 'benches'; it must be one of none, bench, unit"):
+    with pytest.raises(ValueError, match="common is 'benches'; it must be one of none, bench, unit, run"):
         instrument_accuracy("generator", 0.5, common="benches")
 
 
