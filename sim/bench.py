@@ -1,5 +1,8 @@
 """A whole simulated bench: one unit, its cables, one simulated instrument behind every address, the witness, one clock, one seed.
 
+``connected`` counts how often the unit was connected to this bench: another number with the same seed is the same bench with the same
+hidden errors, another connection, and other noise.
+
 What the bench file states (losses, accuracies) and what is true differ a little, by errors drawn from the seed inside the stated
 half-widths; no instrument is told. Not modelled: two units on one bench, an operator at the knobs beyond "confirm".
 """
@@ -54,6 +57,9 @@ class Truth:
     sinad_db: float = 0.25
     voltage_percent: float = 0.25
     joint_db: float = 0.06  # connectors and mismatch of one connection that a person makes
+    connection_db: float = (
+        0.03  # standard deviation of making the unit's own connection anew (common practice, no source)
+    )
 
 
 class SimulatedBench:
@@ -69,6 +75,7 @@ class SimulatedBench:
         limits: WitnessLimits,
         truth: Truth | None = None,
         seed: int = 1,
+        connected: int = 1,
         clock: Any = None,
         lock: Any = None,
     ) -> None:
@@ -99,6 +106,10 @@ class SimulatedBench:
         if not supplies:
             self.wiring.set_supply_v(specimen.transmitter.nominal_supply_v)
         self._lock = lock
+        self._connections = np.random.default_rng((seed, connected))
+        if connected != 1:
+            self._draw_anew(seed, connected)
+        self.make_connection_anew()
 
     @property
     def hazards(self) -> tuple[Hazard, ...]:
@@ -121,6 +132,18 @@ class SimulatedBench:
         self.wiring.update()
         self.unit.confirm_knobs()
         self.unit.set_knobs(Knobs(squelch=SQUELCH_KNOB[squelch], volume=volume))
+
+    def make_connection_anew(self) -> None:
+        """Undo and make the unit's own connection, which serves both paths: what it loses this time is drawn anew."""
+        self.wiring.paths.make_unit_connection(
+            self._truth.connection_db * float(self._connections.standard_normal())
+        )
+
+    def _draw_anew(self, seed: int, connected: int) -> None:
+        """Give instruments and unit other noise; their hidden errors were drawn and stay."""
+        self.unit.draw_from(np.random.default_rng((seed, connected, 1)))
+        for number, device in enumerate(self.devices.values(), start=2):
+            device.rng = np.random.default_rng((seed, connected, number))
 
     def connect_by_hand(self, connection: str) -> None:
         """Do what the person does who moves cables before confirming: see `sim.wiring.paths.BY_HAND`."""

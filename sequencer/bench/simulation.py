@@ -72,6 +72,7 @@ def simulate(
             **ratings,
         ),
         seed=bench.seed,
+        connected=bench.connected,
         clock=VirtualClock() if virtual else WallClock(),
         lock=lock,
     )

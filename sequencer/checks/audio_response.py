@@ -16,6 +16,7 @@ from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import SOME, CheckSettings
 from sequencer.checks.shared import commands
 from sequencer.checks.shared.parts import HalfWidth, Parts
+from sequencer.checks.shared.pooled import pooled
 from sequencer.checks.shared.transmit import Drive, Tone, not_read, numbers
 from sequencer.files.fields import RatioDb, at_least
 from sequencer.safety.transmit import TransmitSide
@@ -95,7 +96,7 @@ class AudioResponse(Check[AudioResponseSettings]):
             for tone_hz in settings.tones_hz
             if tone_hz in modulation
         ]
-        return findings
+        return pooled(findings, "repeatability")
 
 
 def _slope_at(tone_hz: float, modulation: Mapping[float, list[float]]) -> float:

@@ -18,8 +18,16 @@ from sequencer.checks.frequency_error import FREQUENCY_NEEDS, SETTLED_HZ, error_
 from sequencer.checks.settings import SOME, ChannelNumber, CheckSettings
 from sequencer.checks.shared import commands
 from sequencer.checks.shared.limits import FrequencyErrorLimit, PowerLimit
+from sequencer.checks.shared.pooled import pooled
 from sequencer.checks.shared.settle import read_pair
-from sequencer.checks.shared.transmit import SETTLED_DB, not_read, numbers, power_finding, power_needs
+from sequencer.checks.shared.transmit import (
+    POWER_SCATTER,
+    SETTLED_DB,
+    not_read,
+    numbers,
+    power_finding,
+    power_needs,
+)
 from sequencer.files.fields import PowerW, between
 from sequencer.problems import FieldProblem
 from sequencer.results.model import FaultFacts
@@ -149,6 +157,7 @@ class ChannelSweep(Check[ChannelSweepSettings]):
             lost = lost + 1 if fault else 0
             findings += [replace(finding, channel=channel, frequency_hz=carrier_hz) for finding in found]
             conditions.say(f"channel {channel}")
+        findings = pooled(pooled(findings, POWER_SCATTER), "repeatability")
         # the meter has shown that it sees this unit's power: what it does not see elsewhere is not radiated
         is_seen = any(finding.unit == "W" and finding.value is not None for finding in findings)
         if is_seen:

@@ -14,6 +14,7 @@ from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared import commands
 from sequencer.checks.shared.limits import PercentLimit
+from sequencer.checks.shared.pooled import pooled
 from sequencer.checks.shared.transmit import (
     AUDIO_UPPER_HZ,
     Drive,
@@ -87,7 +88,7 @@ class ModulationDepth(Check[ModulationDepthSettings]):
         side.apply_audio(tone_hz=settings.tone_hz, level_v=level_v)
         findings = [_measure(side, which, level_v, settings, conditions) for which in _SIDES]
         side.rest()
-        return findings
+        return pooled(findings, "repeatability")
 
 
 _SIDES: tuple[PeakSide, PeakSide] = ("positive", "negative")

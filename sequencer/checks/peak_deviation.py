@@ -14,6 +14,7 @@ from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import SOME, CheckSettings
 from sequencer.checks.shared import commands
 from sequencer.checks.shared.limits import DeviationLimit
+from sequencer.checks.shared.pooled import pooled
 from sequencer.checks.shared.transmit import (
     AUDIO_UPPER_HZ,
     Drive,
@@ -107,7 +108,9 @@ class PeakDeviation(Check[PeakDeviationSettings]):
                 )
                 findings.append(finding)
         side.rest()
-        return [_highest(findings) for findings in found.values()]
+        both = pooled([one for findings in found.values() for one in findings], "repeatability")
+        count = len(settings.tones_hz)
+        return [_highest(both[:count]), _highest(both[count:])]
 
 
 def _measure(

@@ -15,7 +15,9 @@ from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.settings import SOME, CheckSettings
 from sequencer.checks.shared.limits import PowerLimit
+from sequencer.checks.shared.pooled import pooled
 from sequencer.checks.shared.transmit import (
+    POWER_SCATTER,
     SETTLED_DB,
     SUPPLY_EXPONENT,
     numbers,
@@ -97,7 +99,7 @@ class PowerAgainstSupply(Check[PowerAgainstSupplySettings]):
             side.pause_s(SETTLE_S)
             readings = read_settled(side, side.read_power_dbm, within=SETTLED_DB)
             read.append(_AtSupply(supply_v, tuple(readings), side.supply_facts()))
-        return [_finding(one, read, settings, conditions) for one in read]
+        return pooled([_finding(one, read, settings, conditions) for one in read], POWER_SCATTER)
 
 
 class _AtSupply(NamedTuple):

@@ -26,6 +26,7 @@ from sequencer.checks.shared.wanted_signal import (
 )
 from sequencer.files.fields import LevelDbm, ResistanceOhm, TimeS, between
 from sequencer.inputs.stated import AUDIO_LEAD
+from sequencer.safety.plausible import shown_step
 from sequencer.safety.receive import ReceiveSide
 from sequencer.uncertainty.contributions import relative_half_width, repeatability
 from sequencer.uncertainty.decision import Limits
@@ -190,7 +191,8 @@ def distortion_finding(
     parts.accuracy("analyser, distortion accuracy", _reader_error(percent, conditions), unit="%")
     for source, half_width in modulation_shares(conditions, with_tone=False):
         parts.accuracy(source, half_width.of_reading(percent), unit="%")
-    parts.add(repeatability("repeatability", found, unit="%"))
+    step = shown_step(reading.raw for reading in readings)
+    parts.add(repeatability("repeatability", found, step=step, unit="%"))
     budget = parts.budget(quantity, "%", percent)
     note = f"at {level_dbm:g} dBm"
     return Finding(quantity=quantity, value=percent, unit="%", limits=limits, budget=budget, note=note)
@@ -268,7 +270,8 @@ def _power_finding(readings: list[Reading], settings: AudioOutputSettings, condi
         in_volts = None if half_width is None else half_width.of_reading(volts)
         parts.accuracy(source, in_volts, unit="V", coefficient=per_volt)
     parts.connection(AUDIO_LEAD, coefficient=2.0 * power_w / 100.0)
-    parts.add(repeatability("repeatability of the voltage", found, unit="V", coefficient=per_volt))
+    step = shown_step(reading.raw for reading in readings)
+    parts.add(repeatability("repeatability of the voltage", found, step=step, unit="V", coefficient=per_volt))
     budget = parts.budget(quantity, "W", power_w)
     note = f"{volts:.3g} V into {settings.load_ohm:g} ohm at {settings.level_dbm:g} dBm"
     return Finding(quantity=quantity, value=power_w, unit="W", limits=limits, budget=budget, note=note)

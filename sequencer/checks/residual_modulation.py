@@ -18,6 +18,7 @@ from sequencer.checks.shared.limits import RatioLimit
 from sequencer.checks.shared.parts import HalfWidth, Parts
 from sequencer.checks.shared.transmit import not_read, numbers, read_settled
 from sequencer.files.fields import FrequencyDifferenceHz, Percent, between
+from sequencer.safety.plausible import shown_step
 from sequencer.safety.transmit import TransmitSide
 from sequencer.uncertainty.contributions import repeatability
 
@@ -92,7 +93,10 @@ class ResidualModulation(Check[ResidualModulationSettings]):
         accuracy = HalfWidth.of(conditions.bench, "modulation_analyser", "residual")
         parts.accuracy("analyser, rms accuracy", None if accuracy is None else accuracy.in_db(), unit="dB")
         unit = "Hz" if is_fm else "%"
-        parts.add(repeatability("repeatability", rms, unit=unit, coefficient=PER_RELATIVE_DB / mean))
+        step = shown_step(reading.raw for reading in readings)
+        parts.add(
+            repeatability("repeatability", rms, step=step, unit=unit, coefficient=PER_RELATIVE_DB / mean)
+        )
         budget = parts.budget(quantity, "dB", below_db)
         note = f"{mean:.3g} {'Hz' if is_fm else '%'} rms against {peak:g} {'Hz' if is_fm else '%'} peak"
         return [

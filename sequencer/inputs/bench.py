@@ -182,6 +182,8 @@ class BenchFile(FileModel):
     """Simulated bench only: time that passes at once, or real time."""
     seed: Annotated[int, AfterValidator(between(0, 2**32 - 1, ""))] = 1
     """Simulated bench only: the same seed gives the same run."""
+    connected: Annotated[int, AfterValidator(between(1, 2**32 - 1, ""))] = 1
+    """Simulated bench only: how often the unit was connected. Another number is the same bench, with the connection made anew."""
     stated_simulated: bool = Field(default=False, alias="simulated")
     """Say that the instruments are simulated although they are reached as real ones are, as those of `sequencer simulate`. A run on
     instruments that say so themselves is marked as simulated without it."""

@@ -17,6 +17,8 @@ from sequencer.uncertainty.distributions import Shape
 
 SEARCH_INTERVAL = "search, 95 % interval"
 """What the contribution of a search for the result itself is called, for whoever looks it up in a budget."""
+FINEST, FINEST_DB = 1e-4, 0.001
+"""The finest step that a reading is believed to have: four digits, or a thousandth of a decibel. Common practice, no source."""
 DB_PER_RELATIVE_VOLTAGE = 20 / math.log(10)
 """8.686: first-order decibels for a relative change of a voltage of 1."""
 DB_PER_RELATIVE_POWER = 10 / math.log(10)
@@ -57,10 +59,12 @@ def resolution(source: str, step: float, **rest: Any) -> Contribution:
     return Contribution.bounded(source, step / 2, **rest)
 
 
-def repeatability(source: str, readings: Sequence[float], **rest: Any) -> Contribution:
+def repeatability(source: str, readings: Sequence[float], *, step: float = 0.0, **rest: Any) -> Contribution:
     """Take two or more independent readings of one thing: their mean, and its standard deviation s / sqrt(n).
 
-    Student's t with n - 1 degrees of freedom (GUM 4.2, H.1).
+    Student's t with n - 1 degrees of freedom (GUM 4.2, H.1). Readings are no surer than their last digit: never less than ``step`` /
+    sqrt(12), the last digit shown, in their unit (GUM F.2.2.1). Zeros may fill an answer up to any length, so that readings which are all
+    the same are not believed to show less than `FINEST` of the reading, or `FINEST_DB`.
     """
     if len(readings) < 2:
         raise ValueError(f"{source}: {len(readings)} reading(s); repeatability needs two or more")
@@ -68,7 +72,11 @@ def repeatability(source: str, readings: Sequence[float], **rest: Any) -> Contri
         raise ValueError(f"{source}: a reading is not a finite number")
     # statistics works in exact fractions: no digits are lost on 1000000.1, 1000000.3, ...
     deviation = statistics.stdev(readings) / math.sqrt(len(readings))
-    return Contribution.student(source, deviation, len(readings) - 1, value=statistics.mean(readings), **rest)
+    finest = FINEST_DB if rest.get("unit") == "dB" else FINEST * max(abs(one) for one in readings)
+    least = max(step, finest if min(readings) == max(readings) else 0.0) / math.sqrt(12.0)
+    return Contribution.student(
+        source, max(deviation, least), len(readings) - 1, value=statistics.mean(readings), **rest
+    )
 
 
 def search_interval(source: str, half_width: float, *, dof: float = math.inf, **rest: Any) -> Contribution:

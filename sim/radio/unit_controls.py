@@ -167,6 +167,10 @@ class UnitControls(ABC):
         self._knobs = knobs
         self._refresh()
 
+    def draw_from(self, rng: np.random.Generator) -> None:
+        """Draw noise from another generator from now on."""
+        self._rng = rng
+
     def confirm_knobs(self) -> None:
         """Do what the operator confirms: RF gain full, squelch open, volume half, noise blanker off."""
         self.set_knobs(Knobs())

@@ -98,6 +98,11 @@ class Paths:
         self._arrives_s = clock.now_s()
         self._by_hand = NORMAL
         self._by_hand_db = 0.0
+        self._unit_db = 0.0
+
+    def make_unit_connection(self, error_db: float) -> None:
+        """Make the unit's own connection: ``error_db`` is what it loses this time, on both paths, against one that is as the tables say."""
+        self._unit_db = error_db
 
     def connect_by_hand(self, connection: str, error_db: float = 0.0) -> None:
         """Let a person connect generator and power meter: one of `BY_HAND`. Unless it is normal the unit hangs on nothing.
@@ -156,11 +161,15 @@ class Paths:
 
     def _receive_loss_db(self, frequency_hz: float) -> float:
         isolation_db = 0.0 if self.position == RECEIVE else self.losses.isolation_db
-        return self.losses.receive_loss_db(frequency_hz) + isolation_db
+        return self.losses.receive_loss_db(frequency_hz) + isolation_db + self._at_unit_db
 
     def _transmit_loss_db(self, frequency_hz: float) -> float:
         isolation_db = 0.0 if self.position == TRANSMIT else self.losses.isolation_db
-        return self.losses.transmit_loss_db(frequency_hz) + isolation_db
+        return self.losses.transmit_loss_db(frequency_hz) + isolation_db + self._at_unit_db
+
+    @property
+    def _at_unit_db(self) -> float:
+        return self._unit_db if self._by_hand == NORMAL else 0.0
 
     def at_antenna(self, generator: RfSignal | None) -> RfSignal | None:
         """Return what of the generator's signal arrives at the unit's connector, leakage included."""

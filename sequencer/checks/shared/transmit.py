@@ -32,6 +32,7 @@ MORE_READINGS = 2  # with two readings alone, Student's factor is 12.7
 SUPPLY_EXPONENT = 2.0
 """Power into a fixed load goes with the square of the supply's voltage, for a stage driven to its supply (handbook class C, from memory);
 one that is regulated follows less, so this is on the safe side where no slope was measured."""
+POWER_SCATTER = "repeatability of the power reading"
 RECORDINGS = 3
 RECORDING_S = 0.25
 SAMPLE_RATE_HZ = 48e3
@@ -116,6 +117,7 @@ def power_finding(
         further=further,
         supply_exponent=supply_exponent,
         drive_exponent=drive_exponent,
+        step_db=shown_step(reading.raw for reading in readings),
     )
     if (step_db := shown_step(reading.raw for reading in readings)) >= COARSE_DB:
         per_db = power_w / DB_PER_RELATIVE_POWER
@@ -140,15 +142,16 @@ def power_budget(
     further: Sequence[ReadError] = (),
     supply_exponent: float = SUPPLY_EXPONENT,
     drive_exponent: float = 0.0,
+    step_db: float = 0.0,
 ) -> Budget:
     """Return the budget of a power in W measured through the transmit path.
 
     The supply's voltage is one of its conditions: power goes with its ``supply_exponent``-th power, as measured, else as `SUPPLY_EXPONENT`;
-    and with the ``drive_exponent``-th power of the audio voltage, where it is driven.
+    and with the ``drive_exponent``-th power of the audio voltage, where it is driven. ``step_db`` is the last digit that the meter showed.
     """
     bench, parts = conditions.bench, Parts(conditions.bench)
     per_db = power_w / DB_PER_RELATIVE_POWER
-    parts.add(repeatability("repeatability of the power reading", levels_dbm, unit="dB", coefficient=per_db))
+    parts.add(repeatability(POWER_SCATTER, levels_dbm, step=step_db, unit="dB", coefficient=per_db))
     accuracy = HalfWidth.of(bench, "power_meter", "power")
     parts.accuracy(
         "power meter, accuracy", None if accuracy is None else accuracy.of_reading(power_w), unit="W"
@@ -196,7 +199,8 @@ def analyser_finding(
         parts.accuracy(source, None if half_width is None else half_width.of_reading(figure), unit=unit)
     if driven:
         parts.connection(AUDIO_LEAD, coefficient=figure / 100.0)
-    parts.add(repeatability("repeatability", found, unit=unit))
+    step = shown_step(reading.raw for reading in readings)
+    parts.add(repeatability("repeatability", found, step=step, unit=unit))
     budget = parts.budget(quantity, unit, figure)
     return Finding(quantity=quantity, value=figure, unit=unit, limits=limits, budget=budget, note=note)
 

@@ -6,7 +6,7 @@ import math
 import statistics
 
 import pytest
-from hypothesis import given
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from sequencer.uncertainty.budget import Budget
@@ -134,6 +134,24 @@ def test_what_other_results_share_is_said_where_a_contribution_is_made():
     assert [part.common for part in made] == list(made.values())
 
 
+@pytest.mark.parametrize(
+    ("readings", "how", "least"),
+    [
+        ((1800.0, 1800.0), {"step": 5.0}, 5.0 / math.sqrt(12)),
+        ((1800.0, 1800.0), {"step": 1e-9}, 0.18 / math.sqrt(12)),
+        ((-30.0, -30.0, -30.0), {"unit": "dB"}, 0.001 / math.sqrt(12)),
+        ((0.35, 0.35), {"step": 0.001}, 0.001 / math.sqrt(12)),
+    ],
+)
+def test_readings_alike_to_the_last_digit_are_no_surer_than_that_digit(readings, how, least):
+    """A standard uncertainty of 0.29 of the step (GUM F.2.2.1), however many zeros fill the answer; what scatters more counts as it is."""
+    assert repeatability("readings", readings, **how).standard == pytest.approx(least)
+    scattered = repeatability("readings", (readings[0] + 100.0, *readings), **how)
+    assert scattered.standard == pytest.approx(
+        100.0 / math.sqrt(len(readings) + 1) / math.sqrt(len(readings) + 1), rel=1e-6
+    )
+
+
 def test_a_contribution_common_to_something_unknown_is_refused():
     """A slip in the word would let an error cancel, or not, without anybody seeing it."""
     with pytest.raises(ValueError, match="common is 'benches'; it must be one of none, bench, unit, run"):
@@ -193,7 +211,8 @@ def test_repeatability_loses_no_digits():
 
 @given(st.lists(st.floats(-1e3, 1e3), min_size=2, max_size=20), st.floats(-1e3, 1e3))
 def test_repeatability_is_free_of_the_zero(readings, offset):
-    """Moving all readings moves the mean and leaves the standard uncertainty."""
+    """Moving all readings moves the mean and leaves the standard uncertainty, where they are not the same to the last digit."""
+    assume(max(readings) - min(readings) > 1e-6)
     one, moved = repeatability("a", readings), repeatability("a", [x + offset for x in readings])
     assert moved.value == pytest.approx(one.value + offset, abs=1e-9)
     assert moved.standard == pytest.approx(one.standard, abs=1e-9)
