@@ -56,7 +56,7 @@ def _results(folder: Path, checks: str, serial: str, *, still: bool) -> list[Res
 
 @pytest.mark.parametrize("case", CASES)
 def test_no_scatter_of_any_check_is_nought(tmp_path: Path, case: str) -> None:
-    """On a bench whose instruments repeat to the last digit every repeatability of every check is above nought, and so is U: the digit counts."""
+    """On a bench whose instruments repeat to the last digit every repeatability of every check is above nought, and so is U."""
     serial, checks = CASES[case]
     seen = 0
     for one in _results(tmp_path, checks, serial, still=True):
