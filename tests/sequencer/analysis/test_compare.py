@@ -128,8 +128,10 @@ def test_few_readings_widen_the_difference():
 
 
 def test_readings_that_agreed_to_the_last_digit_share_nothing():
-    """A budget whose only own part is nought would leave a difference without uncertainty; such results count in full."""
-    still = row(3.0, unit="W", budget=power_budget(3.0, 0.0))
+    """A stored budget whose only own part is nought would leave a difference without uncertainty; such results count in full."""
+    budget = power_budget(3.0, 0.0)
+    parts = tuple(replace(one, stated=0.0) if one.common == "none" else one for one in budget.contributions)
+    still = row(3.0, unit="W", budget=replace(budget, contributions=parts))
     cell = two(still, replace(still, value=3.001, run="run-2"))[1]
     assert cell.statement == ALIKE
     assert cell.difference_expanded == pytest.approx(2 * math.sqrt(2) * 0.09 / math.sqrt(3), rel=1e-4)
