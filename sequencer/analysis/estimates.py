@@ -16,11 +16,12 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from sequencer.results.stored import StoredResult
+from sequencer.results.stored_budget import StoredBudget, StoredPart, stored_budget
 from sequencer.uncertainty.budget import ABOUT_95
 
 if TYPE_CHECKING:
@@ -82,8 +83,8 @@ def estimate_of(row: StoredResult, instruments: str = "") -> Estimate:
     """
     if row.value is None:
         raise ValueError(f"result {row.id} of run {row.run} has no value to estimate from")
-    value, expanded, budget = row.value, row.uncertainty, row.budget
-    if not budget:
+    value, expanded = row.value, row.uncertainty
+    if not row.budget:
         standard = math.nan if expanded is None else expanded / 2
         stated = math.isfinite(standard)
         return Estimate(
@@ -94,32 +95,31 @@ def estimate_of(row: StoredResult, instruments: str = "") -> Estimate:
             from_budget=False,
         )
     bench = (row.bench_hash, instruments)
-    correlated = {source for one, other, r in budget.get("correlations", ()) if r for source in (one, other)}
+    budget = stored_budget(row.budget)
+    correlated = budget.correlated
     own, doubt, shared = 0.0, 0.0, {}
-    for part in budget["contributions"]:
-        size = part["coefficient"] * part["standard_uncertainty"]
-        dof = part["degrees_of_freedom"]
-        if part["source"] not in correlated and (key := _key(part, bench, row)):
+    for part in budget.parts:
+        size, dof = part.size, part.degrees_of_freedom
+        if part.source not in correlated and (key := _key(part, bench, row)):
             shared[key] = size
-        elif part["source"] not in correlated:
+        elif part.source not in correlated:
             own += size**2
             doubt += 0.0 if dof is None else size**4 / dof
     if correlated:
-        rest = _correlated_variance(budget, correlated)
+        rest = _correlated_variance(budget)
         own += rest
-        doubt += rest**2 / _fewest_dof(budget, correlated)
-    if own == 0 and not any(part.get("common") == "run" for part in budget["contributions"]):
+        doubt += rest**2 / _fewest_dof(budget)
+    if own == 0 and not any(part.common == "run" for part in budget.parts):
         # Two readings that agreed to the last digit: what would be left of a difference is nothing, which nobody would believe.
         own, shared = sum(size**2 for size in shared.values()), {}
-    stated = not budget.get("unstated")
     return Estimate(
         value=value,
         own_variance=own,
         own_doubt=doubt,
         shared=shared,
-        is_stated=stated,
+        is_stated=not budget.unstated,
         # a budget stored before there was such a key asked for no connection: nothing is known of it
-        connections_stated=budget.get("unstated_connections") == [],
+        connections_stated=budget.unstated_connections == (),
     )
 
 
@@ -195,16 +195,15 @@ def shared_sources(estimates: Iterable[Estimate]) -> tuple[str, ...]:
     return tuple(sorted({key[0] for key, count in seen.items() if count > 1}))
 
 
-def _key(part: Mapping[str, Any], bench: tuple[str, str], row: StoredResult) -> SharedKey | None:
+def _key(part: StoredPart, bench: tuple[str, str], row: StoredResult) -> SharedKey | None:
     """Return what a contribution is shared under, or None for one that is the result's own."""
-    source = str(part["source"])
-    match part.get("common", "none"):
+    match part.common:
         case "bench":
-            return (source, *bench)
+            return (part.source, *bench)
         case "unit":
-            return (source, *bench, row.serial)
+            return (part.source, *bench, row.serial)
         case "run":
-            return (source, *bench, row.serial, row.run)
+            return (part.source, *bench, row.serial, row.run)
         case _:
             return None
 
@@ -229,21 +228,17 @@ def _expanded(variance: NDArray[np.float64], doubt: NDArray[np.float64]) -> NDAr
     return np.asarray(factor * np.sqrt(variance))
 
 
-def _correlated_variance(budget: Mapping[str, Any], correlated: set[str]) -> float:
-    parts = {
-        part["source"]: part["coefficient"] * part["standard_uncertainty"]
-        for part in budget["contributions"]
-        if part["source"] in correlated
-    }
+def _correlated_variance(budget: StoredBudget) -> float:
+    parts = {part.source: part.size for part in budget.parts if part.source in budget.correlated}
     variance = sum(size**2 for size in parts.values())
-    variance += sum(2 * parts[one] * parts[other] * r for one, other, r in budget["correlations"])
+    variance += sum(2 * parts[one] * parts[other] * r for one, other, r in budget.correlations)
     return max(0.0, float(variance))
 
 
-def _fewest_dof(budget: Mapping[str, Any], correlated: set[str]) -> float:
+def _fewest_dof(budget: StoredBudget) -> float:
     known = [
-        float(part["degrees_of_freedom"])
-        for part in budget["contributions"]
-        if part["source"] in correlated and part["degrees_of_freedom"] is not None
+        part.degrees_of_freedom
+        for part in budget.parts
+        if part.source in budget.correlated and part.degrees_of_freedom is not None
     ]
     return min(known, default=math.inf)

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from sequencer.results.stored import StoredResult
+from sequencer.results.stored_budget import stored_budget
 from sequencer.uncertainty.contributions import SEARCH_INTERVAL
 
 
@@ -66,5 +67,5 @@ def search_curve(row: StoredResult) -> SearchCurve | None:
 
 
 def _search_half_width(budget: Mapping[str, Any] | None) -> float | None:
-    parts = (budget or {}).get("contributions", ())
-    return next((float(part["stated"]) for part in parts if part["source"] == SEARCH_INTERVAL), None)
+    parts = stored_budget(budget).parts if budget else ()
+    return next((float(part.stated) for part in parts if part.source == SEARCH_INTERVAL), None)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from functools import cache
@@ -19,6 +19,7 @@ from sequencer.results.budget_rows import COLUMNS as BUDGET_COLUMNS
 from sequencer.results.budget_rows import cells, expanded_text
 from sequencer.results.model import BenchInstrument
 from sequencer.results.stored import StoredResult, StoredRun
+from sequencer.results.stored_budget import StoredBudget, stored_budget
 from sequencer.results.text import (
     channel_in_words,
     limits_in_words,
@@ -126,7 +127,7 @@ def _run_view(run: StoredRun, at: int, *, plots: str, every: bool) -> RunView:
         plots_left_out=not draw and plots != "none",
         lacks_facts=any(row.points and row.target is None for row in shown),
         instruments=tuple(_instrument(one, run.time) for one in run.instruments),
-        budgets=tuple(_budget_view(row, row.budget) for row in shown if row.budget),
+        budgets=tuple(_budget_view(row, stored_budget(row.budget)) for row in shown if row.budget),
     )
 
 
@@ -214,21 +215,18 @@ def _is_before(due: str, when: datetime) -> bool:
         return False
 
 
-def _budget_view(row: StoredResult, budget: Mapping[str, Any]) -> BudgetView:
-    dof, unstated = budget["effective_dof"], budget.get("unstated", ())
-    difference_unit = unit_of_difference(str(budget["unit"]))
+def _budget_view(row: StoredResult, budget: StoredBudget) -> BudgetView:
+    dof, difference_unit = budget.effective_dof, unit_of_difference(budget.unit)
     return BudgetView(
         heading=with_minus(f"{row.quantity}{channel_in_words(row)}, {value_in_words(row)}"),
         columns=tuple(BUDGET_COLUMNS.values()),
-        rows=tuple(tuple(cells(part)) for part in budget["contributions"]),
+        rows=tuple(tuple(cells(part)) for part in budget.parts),
         outcome=(
-            f"combined standard uncertainty {budget['standard']:.3g} {difference_unit}; effective degrees of freedom "
-            f"{'infinite' if dof is None or dof > 1e6 else format(dof, '.3g')}; coverage factor {budget['coverage_factor']:.2f} "
-            f"(for {100 * budget['coverage']:.4g} %); expanded uncertainty {expanded_text(budget['expanded'], str(budget['unit']))}"
-            + ("; not stated in the bench file: " + ", ".join(unstated) if unstated else "")
-            + "".join(
-                f"; correlation of {one} and {other} {r:.3g}" for one, other, r in budget["correlations"]
-            )
+            f"combined standard uncertainty {budget.standard:.3g} {difference_unit}; effective degrees of freedom "
+            f"{'infinite' if dof is None or dof > 1e6 else format(dof, '.3g')}; coverage factor {budget.coverage_factor:.2f} "
+            f"(for {100 * budget.coverage:.4g} %); expanded uncertainty {expanded_text(budget.expanded, budget.unit)}"
+            + ("; not stated in the bench file: " + ", ".join(budget.unstated) if budget.unstated else "")
+            + "".join(f"; correlation of {one} and {other} {r:.3g}" for one, other, r in budget.correlations)
         ),
     )
 

@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
+from sequencer.results.stored_budget import StoredPart, stored_part
 from sequencer.uncertainty.budget import Budget, Contribution
 from sequencer.uncertainty.distributions import Shape
 from sequencer.units.format import unit_of_difference
@@ -88,7 +89,7 @@ def from_plain(plain: Mapping[str, Any]) -> Budget:
 
 def table(budget: Budget) -> str:
     """Return the budget as plain text: a line a contribution, then what they come to."""
-    printed = [cells(row) for row in rows(budget)]
+    printed = [cells(stored_part(row)) for row in rows(budget)]
     lines = [list(COLUMNS.values()), *printed]
     widths = [max(len(line[i]) for line in lines) for i in range(len(COLUMNS))]
     texts = ["  ".join(cell.ljust(width) for cell, width in zip(line, widths, strict=True)) for line in lines]
@@ -134,7 +135,7 @@ def _contribution(row: Mapping[str, Any]) -> Contribution:
     )
 
 
-def cells(row: Mapping[str, Cell]) -> list[str]:
+def cells(part: StoredPart) -> list[str]:
     """Return a stored contribution as it is printed, in the order of `COLUMNS`."""
     units = {
         "value": "unit",
@@ -143,9 +144,9 @@ def cells(row: Mapping[str, Cell]) -> list[str]:
         "contribution": "contribution_unit",
     }
     return [
-        _with_unit(row[key], row[units[key]], digits=8 if key == "value" else 3)
+        _with_unit(getattr(part, key), getattr(part, units[key]), digits=8 if key == "value" else 3)
         if key in units
-        else _number(row[key], digits=4)
+        else _number(getattr(part, key), digits=4)
         for key in COLUMNS
     ]
 
