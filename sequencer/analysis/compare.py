@@ -8,6 +8,7 @@ says so and compares nothing.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from typing import Any
@@ -160,9 +161,10 @@ def compare(groups: Sequence[Group], *, allow: Iterable[str] = ()) -> Comparison
     allowed = frozenset(allow)
     _check(groups, allowed)
     columns = [_sorted(group) for group in groups]
+    replaced = [_replaced(group) for group in groups]
     keys = list(dict.fromkeys(key for column in columns for key in column))
     lines = tuple(
-        _line(key, [column.get(key, []) for column in columns], groups, allowed)
+        _line(key, [column.get(key, []) for column in columns], groups, replaced, allowed)
         for key in sorted(keys, key=lambda key: _first_seen(key, columns))
     )
     return Comparison(
@@ -187,8 +189,9 @@ def _sorted(group: Group) -> dict[Key, list[StoredResult]]:
     return {key: list(by_run.values()) for key, by_run in found.items()}
 
 
-def _replaced(key: Key, group: Group) -> int:
-    return sum(not row.counts and key_of(row) == key for row in group.rows)
+def _replaced(group: Group) -> Counter[Key]:
+    """Return how many results of each key a repeat has replaced."""
+    return Counter(key_of(row) for row in group.rows if not row.counts)
 
 
 def _first_seen(key: Key, columns: Sequence[Mapping[Key, list[StoredResult]]]) -> tuple[int, int]:
@@ -199,7 +202,11 @@ def _first_seen(key: Key, columns: Sequence[Mapping[Key, list[StoredResult]]]) -
 
 
 def _line(
-    key: Key, columns: Sequence[list[StoredResult]], groups: Sequence[Group], allowed: frozenset[str]
+    key: Key,
+    columns: Sequence[list[StoredResult]],
+    groups: Sequence[Group],
+    replaced: Sequence[Mapping[Key, int]],
+    allowed: frozenset[str],
 ) -> Line:
     check, quantity, channel, mode = key
     measured = [[row for row in rows if row.value is not None] for rows in columns]
@@ -216,7 +223,10 @@ def _line(
         _value_cell(group.name, columns[at], estimates.get(at), reasons[at])
         for at, group in enumerate(groups)
     ]
-    cells = [replace(cell, replaced=_replaced(key, group)) for cell, group in zip(cells, groups, strict=True)]
+    cells = [
+        replace(cell, replaced=counts[key]) if counts[key] else cell
+        for cell, counts in zip(cells, replaced, strict=True)
+    ]
     order = order_of([row for at in usable for row in measured[at]])
     judged = _judged([cells[at] for at in usable], [estimates[at] for at in usable], order)
     for at, cell in zip(usable, judged, strict=True):
@@ -338,8 +348,8 @@ def _notes(lines: Sequence[Line], allowed: frozenset[str]) -> Iterable[str]:
     if any(cell.statement == CONNECTION_UNSTATED for line in lines for cell in line.cells):
         yield (
             "Where connection repeatability is not stated, making the connections anew may account for a difference as well as the units: "
-            "nothing is said of it, and the numbers go by what is stated. The check connection_repeatability finds it; state it in the "
-            "bench file, and measure again."
+            "nothing is said of it, and the numbers go by what is stated. 'sequencer reference first-bench' says how to find it; state it "
+            "in the bench file, and measure again."
         )
     shared = dict.fromkeys(source for line in lines for source in line.shared)
     if shared:

@@ -63,7 +63,13 @@ class Estimate:
     @property
     def expanded(self) -> float:
         """The expanded uncertainty of the value by itself, about 95 %."""
-        return float(_expanded(np.array([self.standard**2]), np.array([self.own_doubt]))[0])
+        from scipy.special import ndtri, stdtrit
+
+        upper, variance = (1 + ABOUT_95) / 2, self.standard**2
+        if self.own_doubt <= 0 or variance <= 0:
+            return float(ndtri(upper)) * self.standard
+        dof = math.floor(variance**2 / self.own_doubt * (1 + 1e-12))
+        return float(stdtrit(min(max(dof, 1), 1e9), upper)) * self.standard
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -131,10 +137,12 @@ def mean_of(estimates: Sequence[Estimate]) -> Estimate:
     count = len(estimates)
     if count == 1:
         return estimates[0]
-    values = np.array([one.value for one in estimates])
+    first = estimates[0].value
+    from_first = [one.value - first for one in estimates]
+    mean = sum(from_first) / count
     own = sum(one.own_variance for one in estimates) / count**2
     doubt = sum(one.own_doubt for one in estimates) / count**4
-    scatter = float(np.var(values - values[0], ddof=1)) / count
+    scatter = sum((one - mean) ** 2 for one in from_first) / (count - 1) / count
     shared: dict[SharedKey, float] = {}
     times: dict[SharedKey, int] = {}
     for one in estimates:
@@ -146,7 +154,7 @@ def mean_of(estimates: Sequence[Estimate]) -> Estimate:
     if scatter > own + seen:
         own, doubt = scatter - seen, scatter**2 / (count - 1)
     return Estimate(
-        value=float(values[0] + np.mean(values - values[0])),
+        value=first + mean,
         own_variance=own,
         own_doubt=doubt,
         shared=shared,

@@ -208,7 +208,8 @@ def _drift(rows: Sequence[StoredResult], estimates: Sequence[Estimate]) -> Drift
     if status == CONNECTION_UNSTATED:
         told = (
             f"{words}, from {len(rows)} results over {_span(span_s)}, which is more than what is stated explains. Connection repeatability "
-            "is not stated: whether the unit drifts or its connections differ cannot be told. The check connection_repeatability finds it."
+            "is not stated: whether the unit drifts or its connections differ cannot be told. 'sequencer reference first-bench' says how "
+            "to find it."
         )
     return Drift(
         status=status,

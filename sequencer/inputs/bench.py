@@ -67,7 +67,7 @@ class RfPath(FileModel):
     output_vswr: Vswr | None = None
     """Match of the path's output: the power meter's end of the transmit path, the unit's of the receive path."""
     connection_repeatability_db: ConnectionDb | None = None
-    """Standard deviation of what undoing and making the unit's connection anew changes, as `connection_repeatability` finds it. It is one
+    """Standard deviation of what undoing and making the unit's connection anew changes. It is one
     error within a run and another in the next: without it nothing is said of a difference between two runs."""
     connections_made: Made | None = None
     """How many times the connection was made when its repeatability was worked out; without it it is taken as well known."""
