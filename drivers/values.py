@@ -25,13 +25,14 @@ class Reading:
 
     ``number`` is a finite float in the unit the method names when ``state`` is IN_RANGE, otherwise None:
     a special value of the instrument never reaches arithmetic. ``reading_s`` is how long it measured, by its own word; None where it
-    has none.
+    has none. ``is_cut``: the answer lacks its end, as that instrument writes its numbers.
     """
 
     number: float | None
     state: RangeState = RangeState.IN_RANGE
     raw: str = ""
     reading_s: float | None = None
+    is_cut: bool = False
 
 
 SIMULATED = "(simulated)"

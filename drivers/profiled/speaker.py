@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from drivers.changes import Changes
 from drivers.clock import Clock
 from drivers.faults import InstrumentError, InstrumentFault, NotSettled, Refused, UnexpectedReply
 from drivers.link import scpi
 from drivers.link.link import Link
+from drivers.link.number_form import NumberForm
 from drivers.profiled.answers import bit_of, picked, position_of, reading_of
 from drivers.profiled.profile import Command, Profile
 from drivers.roles import Reading
@@ -23,6 +26,7 @@ class ProfileSpeaker:
         self._clock = clock
         self._changes = Changes()
         self._warnings: list[str] = []
+        self._form = NumberForm()
 
     # -- orders and questions -----------------------------------------------------------------------------------------
 
@@ -184,11 +188,13 @@ class ProfileSpeaker:
             raise self._unexpected(str(error), query, reply) from error
 
     def _reading(self, name: str, reply: str, message: str) -> Reading:
-        self._command(name)
+        command = self._command(name)
         try:
-            return reading_of(self._profile, name, reply)
+            reading = reading_of(self._profile, name, reply)
+            is_cut = self._form.is_cut(picked(command, reply))
         except ValueError as error:
             raise self._unexpected(str(error), message, reply) from error
+        return replace(reading, is_cut=True) if is_cut else reading
 
     def _picked(self, command: Command, reply: str, message: str) -> str:
         try:

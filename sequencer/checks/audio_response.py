@@ -17,6 +17,7 @@ from sequencer.checks.settings import SOME, CheckSettings
 from sequencer.checks.shared import commands
 from sequencer.checks.shared.parts import HalfWidth, Parts
 from sequencer.checks.shared.pooled import pooled
+from sequencer.checks.shared.settle import agreeing_share
 from sequencer.checks.shared.transmit import Drive, Tone, not_read, numbers
 from sequencer.files.fields import RatioDb, at_least
 from sequencer.safety.transmit import TransmitSide
@@ -24,6 +25,7 @@ from sequencer.uncertainty.contributions import repeatability
 from sequencer.uncertainty.decision import Limits
 
 REFERENCE_HZ = 1000.0
+STEADY = 0.01  # what an rms reading of a steady tone scatters by, at most: common practice, no source
 PER_RELATIVE_DB = 20.0 / math.log(10.0)
 
 
@@ -82,7 +84,7 @@ class AudioResponse(Check[AudioResponseSettings]):
         findings: list[Finding] = []
         for tone_hz in (REFERENCE_HZ, *settings.tones_hz):
             side.apply_audio(tone_hz=tone_hz, level_v=settings.drive_v)
-            readings = [read() for _ in range(3)]
+            readings = agreeing_share([read() for _ in range(3)], read, share=STEADY)
             found = numbers(readings)
             if found is None or min(found) <= 0:
                 findings.append(not_read(_quantity(tone_hz), "dB", Limits(), "modulation analyser", readings))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from typing import Annotated, ClassVar, Literal
 
@@ -160,13 +160,42 @@ class ChannelSweep(Check[ChannelSweepSettings]):
         findings = pooled(pooled(findings, POWER_SCATTER), "repeatability")
         # the meter has shown that it sees this unit's power: what it does not see elsewhere is not radiated
         is_seen = any(finding.unit == "W" and finding.value is not None for finding in findings)
-        if is_seen:
-            findings = [replace(one, on_unit=one.value is None and one.fault is None) for one in findings]
+        findings = _blamed(side, findings)
         findings += [
             replace(_outside(side, channel, settings, conditions, is_seen=is_seen), channel=channel)
             for channel in settings.outside
         ]
         return [_summary(findings, settings, conditions), *findings]
+
+
+def _blamed(side: TransmitSide, findings: list[Finding]) -> list[Finding]:
+    """Return the findings with those marked that the unit itself left without a number.
+
+    An instrument that has died since says nothing of the unit either: it must see once more what it saw before, one key-down more
+    for each instrument that is asked.
+    """
+    reads = {"W": side.read_power_dbm, "Hz": side.read_frequency_hz}
+    still_sees = {}
+    for unit in {one.unit for one in findings if one.value is None and one.fault is None}:
+        seen = [one for one in findings if one.unit == unit and one.value is not None and one.channel]
+        still_sees[unit] = bool(seen) and _sees_again(side, seen[-1], reads[unit])
+    return [
+        replace(one, on_unit=one.value is None and one.fault is None and still_sees[one.unit])
+        for one in findings
+    ]
+
+
+def _sees_again(side: TransmitSide, seen: Finding, read: Callable[[], Reading]) -> bool:
+    """Say whether the instrument still gives a number on the channel where it gave one."""
+    assert seen.channel is not None
+    assert seen.frequency_hz is not None
+    try:
+        side.select(seen.channel, seen.frequency_hz)
+        return read().number is not None
+    except (InstrumentError, LinkFault, NotSettled, UnexpectedReply):
+        return False
+    finally:
+        side.rest()
 
 
 def _swept(settings: ChannelSweepSettings, conditions: Conditions) -> tuple[int, ...]:

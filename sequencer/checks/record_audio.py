@@ -5,13 +5,15 @@ from __future__ import annotations
 import io
 import math
 import wave
+from collections.abc import Callable
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator, Field, model_validator
 from typing_extensions import override
 
+from drivers.faults import Refused
 from drivers.profiled.commands import Need
-from drivers.roles import Samples
+from drivers.roles import Reading, Samples
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.settings import CheckSettings
@@ -24,6 +26,7 @@ from sequencer.safety.receive import ReceiveSide
 from sequencer.safety.transmit import TransmitSide
 
 SETTLE_S = 0.3
+WITNESS_S = 0.1
 FULL_SCALE = 32767  # 16 bit, both signs alike
 MOST_SAMPLES = 1_000_000
 _TRANSMIT_UNITS = {"FM": "Hz", "AM": "%"}
@@ -151,7 +154,8 @@ class RecordAudio(Check[RecordAudioSettings]):
             told = _apply(side, settings, conditions.mode)
         side.wait_s(SETTLE_S)
         samples = side.capture_audio(settings.duration_s, settings.rate_hz)
-        return _kept(samples, "V", told, settings, conditions)
+        witness = _witness(lambda: side.read_audio_v(WITNESS_S))
+        return _kept(samples, "V", told, settings, conditions, witness)
 
     def transmit(
         self, side: TransmitSide, settings: RecordAudioSettings, conditions: Conditions
@@ -163,9 +167,11 @@ class RecordAudio(Check[RecordAudioSettings]):
             side.apply_audio(tone_hz=settings.tone_hz, level_v=settings.drive_v)
             told = f"{settings.drive_v * 1e3:g} mV at {settings.tone_hz:g} Hz into the microphone input"
         samples = side.capture_audio(settings.duration_s, settings.rate_hz)
+        reads = {"FM": side.read_rms_deviation_hz, "AM": side.read_rms_depth_percent}
+        witness = _witness(reads[conditions.mode]) if conditions.mode in reads else None
         side.rest()
         unit = _TRANSMIT_UNITS.get(conditions.mode, "V")
-        return _kept(samples, unit, told, settings, conditions)
+        return _kept(samples, unit, told, settings, conditions, witness)
 
 
 def wav_bytes(samples: Samples) -> tuple[bytes, float]:
@@ -202,8 +208,29 @@ def _apply(side: ReceiveSide, settings: RecordAudioSettings, mode: str) -> str:
     return f"{settings.level_dbm:g} dBm, carrier {offset_hz:+g} Hz from the channel"
 
 
+def _witness(read: Callable[[], Reading]) -> float | None:
+    """Return the level by the instrument's own reading, taken just after the recording; None where it has no such reading."""
+    try:
+        return read().number
+    except Refused:
+        return None
+
+
+def _contradicted(rms: float, witness: float | None) -> bool:
+    """Say whether a recording cannot be of what the instrument itself reads: silent beside a signal, or another size altogether.
+
+    Bands differ, and so do two moments of noise: a factor of two is none of either.
+    """
+    return witness is not None and max(rms, witness) > 0.0 and not 0.5 <= rms / max(witness, 1e-12) <= 2.0
+
+
 def _kept(
-    samples: Samples, unit: str, told: str, settings: RecordAudioSettings, conditions: Conditions
+    samples: Samples,
+    unit: str,
+    told: str,
+    settings: RecordAudioSettings,
+    conditions: Conditions,
+    witness: float | None,
 ) -> list[Finding]:
     """Return duration and level of a recording, once it stands in its file; what could not be kept is not measured."""
     (quantity, _), (of_level, _) = _quantities(settings)
@@ -218,9 +245,16 @@ def _kept(
             Finding(quantity=of_level, value=None, unit=unit, note=why),
         ]
     rate_hz = round(samples.rate_hz)
-    import numpy as np
-
-    rms = float(np.sqrt(np.mean(np.square(np.asarray(samples.content, dtype=np.float64)))))
+    rms = _rms_of(samples)
+    if _contradicted(rms, witness):
+        why = (
+            f"{told}; the recording's level is {rms:.4g} {unit}, and the instrument itself reads {witness:.4g} {unit}: "
+            f"{kept.path.name} is not of it"
+        )
+        return [
+            Finding(quantity=quantity, value=None, unit="s", note=why),
+            Finding(quantity=of_level, value=None, unit=unit, note=why),
+        ]
     return [
         Finding(
             quantity=quantity,
@@ -239,6 +273,12 @@ def _kept(
             note=f"of the whole recording; {kept.path.name}",
         ),
     ]
+
+
+def _rms_of(samples: Samples) -> float:
+    import numpy as np
+
+    return float(np.sqrt(np.mean(np.square(np.asarray(samples.content, dtype=np.float64)))))
 
 
 def _quantities(settings: RecordAudioSettings) -> tuple[tuple[str, str], tuple[str, str]]:

@@ -15,6 +15,7 @@ from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared import commands
 from sequencer.checks.shared.limits import PowerLimit, RatioLimit
 from sequencer.checks.shared.parts import HalfWidth, Parts
+from sequencer.checks.shared.settle import agreeing
 from sequencer.checks.shared.transmit import Drive, Tone, drive_text, not_read, numbers
 from sequencer.inputs.stated import AUDIO_LEAD
 from sequencer.safety.transmit import TransmitSide
@@ -22,6 +23,7 @@ from sequencer.uncertainty.contributions import DB_PER_RELATIVE_VOLTAGE, repeata
 from sequencer.uncertainty.decision import Limits
 
 BANDWIDTH_HZ = 100.0
+STEADY_DB = 0.5  # what a selective reading of a steady tone scatters by, at most: common practice, no source
 
 
 class SsbSuppressionSettings(CheckSettings):
@@ -108,7 +110,10 @@ class SsbSuppression(Check[SsbSuppressionSettings]):
 
 
 def _levels(side: TransmitSide, offset_hz: float) -> list[Reading]:
-    return [side.read_selective_dbm(offset_hz, BANDWIDTH_HZ) for _ in range(3)]
+    def read() -> Reading:
+        return side.read_selective_dbm(offset_hz, BANDWIDTH_HZ)
+
+    return agreeing([read() for _ in range(3)], read, within=STEADY_DB)
 
 
 def _finding(

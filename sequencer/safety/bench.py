@@ -241,6 +241,7 @@ class SafeBench:
                 )
                 try:
                     yield side
+                    side.confirm_carrier()
                     self._interlock.release_confirmed(key, radio_bound_s=self._bounds_s.get("radio", 2.0))
                     is_proved = True
                     if key.presses > presses:

@@ -119,6 +119,7 @@ def transmit_spans(
         "depth, negative": DEPTH,
         "rms depth": DEPTH,
         "distortion": DISTORTION,
+        "selective level": Span(low=SELECTIVE.low, high=power.high, unit="dBm", why=power.why),
         "supply current": current_span(supply_limit_a),
     }
 
@@ -190,4 +191,15 @@ def implausible(
         address=instrument.address,
         reply=said,
         next_move="Look whether the unit does what it should, at the cable to the instrument, its range, and its scale in the profile.",
+    )
+
+
+def cut_short(instrument: Instrument, quantity: str, first: Reading, again: Reading) -> UnexpectedReply:
+    """Return the fault of an answer that lacked its end twice, as that instrument writes its numbers."""
+    return UnexpectedReply(
+        f"{quantity}: its answer lacks its end, as this instrument writes numbers",
+        instrument=instrument.name,
+        address=instrument.address,
+        reply=" and again ".join(repr(one.raw) for one in (first, again)),
+        next_move="Look at the link to it: an adapter's buffer, a terminator that comes too soon; then measure again.",
     )

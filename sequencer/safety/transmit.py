@@ -5,10 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from contextlib import suppress
+from dataclasses import replace
 from weakref import WeakMethod, ref
 
 from drivers.clock import Clock
-from drivers.faults import InstrumentFault, NotSettled
+from drivers.faults import InstrumentFault, NotSettled, Refused
 from drivers.roles import (
     AudioAnalyser,
     Emission,
@@ -49,6 +50,7 @@ class TransmitSide(Side):
         "_supply",
         "_supply_line",
         "_under_load",
+        "_unseen",
         "_watch",
     )
 
@@ -84,6 +86,7 @@ class TransmitSide(Side):
         self._carrier_seen: bool | None = None
         self._in_one_go = False
         self._under_load = False  # whether the terminals were read with this voltage and the unit keyed
+        self._unseen = False  # whether the analyser has read since it last counted the carrier
 
     def read_power_dbm(self) -> Reading:
         """Return the power at the unit's antenna connector, dBm: the meter's answer plus the transmit path's loss."""
@@ -153,14 +156,18 @@ class TransmitSide(Side):
         analyser = self._analysing()
         self._refuse_if_left()
         self._allow("modulation_analyser", seconds + 4.0 * self._bounds_s.get("modulation_analyser", 2.0))
-        return analyser.capture_audio(seconds, rate_hz)
+        self._unseen = True
+        return self._watch.record(
+            "demodulated audio", analyser, lambda: analyser.capture_audio(seconds, rate_hz)
+        )
 
     def capture_baseband(self, seconds: float, rate_hz: float) -> Samples:
         """Record complex samples about the channel's frequency, V peak."""
         analyser = self._analysing()
         self._refuse_if_left()
         self._allow("modulation_analyser", seconds + 4.0 * self._bounds_s.get("modulation_analyser", 2.0))
-        return analyser.capture_baseband(seconds, rate_hz)
+        self._unseen = True
+        return self._watch.record("baseband", analyser, lambda: analyser.capture_baseband(seconds, rate_hz))
 
     def set_supply(self, voltage_v: float) -> None:
         """Feed the unit with another voltage, unkeyed. Refused above the supply's `max_voltage`."""
@@ -267,11 +274,30 @@ class TransmitSide(Side):
         self._clock.wait_s(seconds)
 
     def rest(self) -> None:
-        """Release the key until the next reading."""
+        """Release the key until the next reading; before that the analyser shows that it still sees the carrier it read by."""
         self._refuse_if_left()
         self._in_one_go = False
         if self._key.is_down:
-            self._key.release()
+            try:
+                self.confirm_carrier()
+            finally:
+                self._key.release()
+
+    def confirm_carrier(self) -> None:
+        """Count the carrier once more where the analyser has read something else, while the unit is still keyed.
+
+        The one figure that is known beforehand: an analyser that gives another, by now, has not read what it was asked before either.
+        Raises UnexpectedReply for one that cannot be. An analyser that does not count, or finds no carrier to count (SSB), proves nothing.
+        """
+        analyser, bound_s = self._analyser, self._bounds_s.get("modulation_analyser", 2.0)
+        if not self._unseen or analyser is None or analyser.manual or not self._key.is_down:
+            return
+        if not self._key.has_room(2.0 * bound_s):
+            return
+        self._unseen = False
+        span = self._spans(self.frequency_hz).get(FREQUENCY)
+        with suppress(Refused):
+            self._watch.read(FREQUENCY, analyser, analyser.read_frequency_hz, span=span)
 
     def _analysing(self) -> ModulationAnalyser:
         return present(self._analyser, "modulation_analyser")
@@ -279,8 +305,7 @@ class TransmitSide(Side):
     def _at_connector(self, reading: Reading) -> Reading:
         if reading.number is None:
             return reading
-        loss_db = self._loss_db(self.frequency_hz)
-        return Reading(number=reading.number + loss_db, state=reading.state, raw=reading.raw)
+        return replace(reading, number=reading.number + self._loss_db(self.frequency_hz))
 
     @property
     def taken(self) -> Mapping[str, Taken]:
@@ -340,12 +365,14 @@ class TransmitSide(Side):
     ) -> Reading:
         """Read keyed; ``answers`` is how many answers the reading waits for."""
         self._refuse_if_left()
+        if instrument is self._analyser:
+            self._unseen = name != FREQUENCY
 
         def keyed() -> Reading:
             self._allow(role, answers * self._bounds_s.get(role, 2.0))
             return read()
 
-        span = self._spans(self.frequency_hz).get(name)
+        span = self._spans(self.frequency_hz).get(name.partition(" at ")[0])
         return self._watch.read(name, instrument, keyed, span=span, again=read)
 
     def _allow(self, role: str, step_max_s: float) -> None:

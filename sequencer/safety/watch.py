@@ -6,8 +6,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from drivers.faults import TimedOut, UnexpectedReply
-from drivers.roles import Instrument, RangeState, Reading
-from sequencer.safety.plausible import Form, Span, implausible, is_within
+from drivers.roles import Instrument, RangeState, Reading, Samples
+from sequencer.safety.plausible import Form, Span, cut_short, implausible, is_within
 
 TRANSIENT = (RangeState.OVER_RANGE, RangeState.NO_MEASUREMENT)
 """What an instrument that has just changed its range says once; said twice it counts."""
@@ -34,6 +34,7 @@ class Watch:
         self._forms: dict[str, Form] = {}
         self._answers: dict[str, set[str]] = {}
         self._counts: dict[str, int] = {}
+        self._recorded: dict[str, bytes] = {}
 
     def read(
         self,
@@ -54,11 +55,30 @@ class Watch:
             first, reading = reading, read()
             if span is not None and not is_within(reading, span):
                 raise implausible(instrument, name, first, reading, span)
+            if reading.is_cut:
+                raise cut_short(instrument, name, first, reading)
         if reading.number is not None:
             self.taken[name] = Taken(instrument=instrument, number=reading.number, again=again or read)
             self._answers.setdefault(instrument.name, set()).add(reading.raw)
             self._counts[instrument.name] = self._counts.get(instrument.name, 0) + 1
         return reading
+
+    def record(self, name: str, instrument: Instrument, record: Callable[[], Samples]) -> Samples:
+        """Return one recording of ``name``. Raises UnexpectedReply for one that is the last one again, sample by sample.
+
+        Noise is never alike twice: such an instrument hands over what it recorded before.
+        """
+        samples = record()
+        found = samples.content.tobytes()
+        if found == self._recorded.get(name) and any(found):
+            raise UnexpectedReply(
+                f"{name}: two recordings are alike to the last sample, so that the second is none",
+                instrument=instrument.name,
+                address=instrument.address,
+                next_move="Look whether it records anew each time it is told to, and at the profile's 'record'.",
+            )
+        self._recorded[name] = found
+        return samples
 
     def always_alike(self) -> list[str]:
         """Return the names of the instruments that have given more than one reading and the same answer each time."""
@@ -80,7 +100,7 @@ class Watch:
     def _is_doubtful(
         self, name: str, instrument: Instrument, reading: Reading, span: Span | None, *, patient: bool
     ) -> bool:
-        if not is_within(reading, span):
+        if not is_within(reading, span) or reading.is_cut:
             return True
         if instrument.manual:
             return False

@@ -70,6 +70,15 @@ def agreeing(readings: Sequence[Reading], read: Callable[[], Reading], *, within
     return good
 
 
+def agreeing_share(
+    readings: Sequence[Reading], read: Callable[[], Reading], *, share: float
+) -> list[Reading]:
+    """Return what `agreeing` does, where readings that settle agree to a ``share`` of themselves: volts, deviations, percentages."""
+    found = [one.number for one in readings if one.number is not None]
+    within = share * abs(statistics.median(found)) if found else 0.0
+    return agreeing(readings, read, within=within)
+
+
 def read_pair(read: Callable[[], Reading], *, within: float) -> list[Reading]:
     """Return two readings that agree, of three at most; a reading without a number comes alone."""
     pair = [read()]

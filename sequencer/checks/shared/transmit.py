@@ -13,7 +13,7 @@ from drivers.roles import RangeState, Reading, Samples
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.shared.level_budget import ReadError
 from sequencer.checks.shared.parts import HalfWidth, Parts
-from sequencer.checks.shared.settle import agreeing, settle
+from sequencer.checks.shared.settle import agreeing, agreeing_share, settle
 from sequencer.dsp.samples import SamplesError
 from sequencer.files.fields import FrequencyHz, VoltageV, between
 from sequencer.inputs.stated import AUDIO_LEAD, SUPPLY_LEAD, TRANSMIT_PATH, transmit_pairs
@@ -55,12 +55,20 @@ def raised_v(drive_v: float, above_db: float) -> float:
     return level_v
 
 
-def read_settled(side: TransmitSide, read: Callable[[], Reading], *, within: float) -> list[Reading]:
-    """Read until two readings agree to ``within``, then two more; what could not be read comes alone."""
+def read_settled(
+    side: TransmitSide, read: Callable[[], Reading], *, within: float, share: float | None = None
+) -> list[Reading]:
+    """Read until two readings agree to ``within``, then two more; what could not be read comes alone.
+
+    None of them may stand out by far, against ``within``, or against a ``share`` of the reading where that is the narrower.
+    """
     readings = settle(read, side.wait_s, within=within)
     if any(reading.number is None for reading in readings):
         return readings
-    return agreeing([*readings, *(read() for _ in range(MORE_READINGS))], read, within=within)
+    readings += [read() for _ in range(MORE_READINGS)]
+    if share is not None:
+        return agreeing_share(readings, read, share=share)
+    return agreeing(readings, read, within=within)
 
 
 def numbers(readings: Sequence[Reading]) -> list[float] | None:

@@ -1,0 +1,34 @@
+"""Each way in which a reading can be wrong, at each check with each instrument that it reads by."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from sequencer.checks import all_checks
+from tests.support.senseless import CANNOT_BE_TOLD, CASES, PAIRS, Broken, kinds_of
+
+READ_BY_PEOPLE_OR_NOT_AT_ALL = {"confirm", "enter_reading", "channel_memory"}
+"""Checks that no instrument's reading enters."""
+
+
+@pytest.mark.parametrize(("name", "role"), PAIRS, ids=lambda one: one.replace(" ", "_"))
+def test_a_senseless_reading_decides_nothing(tmp_path: Path, name: str, role: str) -> None:
+    """Frozen, one behind, cut, ten times too high, no number, another quantity's figure; once and for good; early and late."""
+    broken = Broken(tmp_path, name, role)
+    assert any(one.value is not None for one in broken.sound.results)
+    last = broken.sound.readings - 1
+    wrong = [
+        f"{kind} from reading {first}, {'once' if times else 'for good'}: {what}"
+        for kind in kinds_of(role)
+        for first, times in ((0, 1), (last // 2, 1), (0, None), (min(2, last), None))
+        if (name, kind, times) not in CANNOT_BE_TOLD
+        for what in broken.wrong(broken.with_fault(kind, first, times))
+    ]
+    assert wrong == []
+
+
+def test_every_check_that_reads_an_instrument_is_among_them() -> None:
+    """A new check cannot be forgotten."""
+    assert set(all_checks()) - READ_BY_PEOPLE_OR_NOT_AT_ALL <= {case.check for case in CASES.values()}

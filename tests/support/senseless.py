@@ -1,0 +1,311 @@
+"""Every check, with each instrument that it reads by broken in each way that a reading can be wrong, once and for good.
+
+A fault changes answers on the wire, behind the simulated instrument: what the check states is held against the same run undisturbed.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+from sequencer.inputs.load_bench import load_bench
+from sequencer.planning.load import load_sequence
+from sequencer.planning.plan import make_plan
+from sequencer.results.model import Result
+from sequencer.run.runner import RunOutcome
+from sequencer.uncertainty.decision import Decision
+from sim.scpi.faults import Fault, FaultKind, FaultScript, Taken
+from tests.support.rig import Rig
+
+DECIDED = {Decision.PASS, Decision.FAIL, Decision.CONDITIONAL_PASS, Decision.CONDITIONAL_FAIL}
+READS = {
+    "power_meter": r"READ",
+    "modulation_analyser": r"READ|TRAC\w*:DATA",
+    "audio_analyser": r"READ|TRAC\w*:DATA",
+    "voltmeter": r"READ",
+    "supply": r"MEAS\w*:CURR",
+}
+"""The messages with which each role is read."""
+
+Spoil = Callable[[bytes, int, list[bytes]], bytes]
+"""Makes of an answer, its place among the readings (from 0) and those before it (as they came) what comes instead."""
+
+
+@dataclass
+class Spoiler:
+    """A fault script that changes the answers to readings by a function; everything else goes well."""
+
+    match: str
+    spoil: Spoil
+    first: int = 0
+    times: int | None = None
+    before: list[bytes] = field(default_factory=list)
+    count: int = 0
+
+    def __bool__(self) -> bool:
+        return True
+
+    def take(self, message: bytes) -> _Spoilt | None:
+        """Return what this message meets."""
+        if re.search(self.match, message.decode("latin-1"), re.IGNORECASE) is None:
+            return None
+        number, self.count = self.count, self.count + 1
+        return _Spoilt(Fault(kind=FaultKind.WRONG, argument=""), 0, FaultScript(), self, number)
+
+
+@dataclass(frozen=True, slots=True)
+class _Spoilt(Taken):
+    by: Spoiler
+    number: int
+
+    def spoil(self, answer: bytes) -> bytes:
+        """Return what comes instead of an answer."""
+        by = self.by
+        if (
+            not answer
+            or self.number < by.first
+            or (by.times is not None and self.number >= by.first + by.times)
+        ):
+            by.before.append(answer.removesuffix(b"\n"))
+            return answer
+        spoilt = by.spoil(answer.removesuffix(b"\n"), self.number, by.before)
+        if not by.before:
+            by.before.append(spoilt)
+        return spoilt + b"\n"
+
+
+def _number(answer: bytes) -> float | None:
+    try:
+        return float(answer)
+    except ValueError:
+        return None
+
+
+def _written(number: float) -> bytes:
+    return f"{number:+.8E}".encode()
+
+
+def _block(answer: bytes) -> tuple[bytes, np.ndarray] | None:
+    """Return header and samples of a definite-length block of REAL,32 in big-endian order; None for another answer."""
+    if not answer.startswith(b"#"):
+        return None
+    digits = int(answer[1:2])
+    return answer[: 2 + digits], np.frombuffer(answer[2 + digits :], dtype=">f4")
+
+
+def _frozen(answer: bytes, number: int, before: list[bytes]) -> bytes:
+    """Give the last sound answer again and again; the first of all stands for itself."""
+    return before[-1] if before else answer
+
+
+def _one_behind(answer: bytes, number: int, before: list[bytes]) -> bytes:
+    """Give each time the answer that the reading before should have had."""
+    before.append(answer)
+    return before[-2] if len(before) > 1 else answer
+
+
+def _short(answer: bytes, number: int, before: list[bytes]) -> bytes:
+    """Lose the last byte."""
+    return answer[:-1]
+
+
+def _without_exponent(answer: bytes, number: int, before: list[bytes]) -> bytes:
+    """Lose the exponent; of a block its second half, with a header that says so."""
+    if (found := _block(answer)) is None:
+        return answer.split(b"E")[0]
+    half = found[1][: len(found[1]) // 2].tobytes()
+    size = str(len(half)).encode()
+    return b"#" + str(len(size)).encode() + size + half
+
+
+def _scaled(answer: bytes, number: int, before: list[bytes]) -> bytes:
+    """Say ten times as much."""
+    if (found := _block(answer)) is not None:
+        return found[0] + (found[1] * 10.0).astype(">f4").tobytes()
+    figure = _number(answer)
+    return answer if figure is None or abs(figure) > 1e30 else _written(10.0 * figure)
+
+
+def _nan(answer: bytes, number: int, before: list[bytes]) -> bytes:
+    """Say what is no number."""
+    if (found := _block(answer)) is not None:
+        return found[0] + (found[1] * math.nan).astype(">f4").tobytes()
+    return b"9.91E37"
+
+
+def _other(figure: float) -> Spoil:
+    def say(answer: bytes, number: int, before: list[bytes]) -> bytes:
+        if (found := _block(answer)) is not None:  # nothing at all was recorded
+            return found[0] + (found[1] * 0.0).astype(">f4").tobytes()
+        return _written(figure)
+
+    return say
+
+
+SPOILT: dict[str, Spoil] = {
+    "frozen": _frozen,
+    "one behind": _one_behind,
+    "one byte short": _short,
+    "without exponent": _without_exponent,
+    "ten times": _scaled,
+    "no number": _nan,
+}
+OTHER = {
+    "power_meter": (27.205e6,),
+    "modulation_analyser": (27.205e6, 1000.0),
+    "audio_analyser": (1000.0, 2.0),
+    "voltmeter": (1000.0,),
+    "supply": (13.2,),
+}
+"""Figures of another quantity than was asked: a frequency, a tone, a distortion, ohms, a voltage."""
+
+
+def kinds_of(role: str) -> dict[str, Spoil]:
+    """Return every way in which the readings of a role are spoilt."""
+    return SPOILT | {f"another quantity, {figure:g}": _other(figure) for figure in OTHER[role]}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Case:
+    """One check on one specimen, and by which instruments it reads."""
+
+    check: str
+    how: str
+    roles: tuple[str, ...]
+    serial: str = "MX40-0101"
+    prepare: str = ""
+
+
+_LETTERS = {
+    "P": "power_meter",
+    "M": "modulation_analyser",
+    "A": "audio_analyser",
+    "V": "voltmeter",
+    "S": "supply",
+}
+# by what it reads | check and a word for which of several | settings beside the channel
+_TABLE = """
+P | carrier_power | limit: {min: 3 W, max: 4 W}
+P | carrier_power in SSB | mode: USB, drive: 5 mV, limit: {max: 12 W}
+P | power_against_supply | supplies: [13.2 V, 10.8 V], limit: {min: 2 W, max: 6 W}
+S | supply_current | receive: {max: 0.5 A}, transmit: {max: 2 A}
+M | frequency_error | limit: {within: 600 Hz}
+M | peak_deviation | drive: 10 mV, tone: [1 kHz], limit: {max: 2 kHz}
+M | peak_deviation from samples | drive: 10 mV, tone: [1 kHz], read: samples, limit: {max: 2 kHz}
+M | modulation_depth | mode: AM, drive: 10 mV, limit: {min: 30 %, max: 100 %}
+M | modulation_depth from samples | mode: AM, drive: 10 mV, read: samples, limit: {min: 30 %, max: 100 %}
+M | microphone_sensitivity | maximum: 2 kHz, limit: {min: 5 mV, max: 20 mV}
+M | microphone_sensitivity in AM | mode: AM, limit: {min: 1 mV, max: 20 mV}
+M | transmit_distortion | drive: 10 mV, limit: {max: 10 %}
+M | residual_modulation | deviation: 1.2 kHz, limit: {min: 34 dB}
+M | residual_modulation in AM | mode: AM, limit: {min: 30 dB}
+M | audio_response | drive: 3 mV, tones: [300 Hz, 3 kHz], within: 6 dB
+M | audio_response in AM | mode: AM, drive: 3 mV, tones: [300 Hz, 2 kHz], within: 6 dB
+M | ssb_suppression | mode: USB, drive: 5 mV, carrier: {min: 40 dB}, sideband: {min: 40 dB}
+PM | channel_sweep | sweep: [1, 40], outside: [41], frequency: {within: 600 Hz}, power: {min: 3 W, max: 4 W}
+M | record_audio of transmit | of: transmit, drive: 10 mV, duration: 0.2 s
+A | record_audio of receive | of: receive, level: -73 dBm, duration: 0.2 s
+A | sensitivity | target: 12 dB SINAD, deviation: 1.2 kHz, accuracy: 0.7 dB, limit: {max: -113 dBm}
+A | sensitivity from samples | target: 12 dB SINAD, read: samples, deviation: 1.2 kHz, accuracy: 0.7 dB, limit: {max: -113 dBm}
+A | sensitivity by quieting | target: 20 dB quieting, accuracy: 0.7 dB, limit: {max: -110 dBm}
+A | sensitivity in AM | mode: AM, target: 10 dB (S+N)/N, depth: 30 %, accuracy: 0.7 dB, limit: {max: -105 dBm}
+A | sensitivity in SSB | mode: USB, target: 10 dB (S+N)/N, accuracy: 0.7 dB, limit: {max: -110 dBm}
+A | sinad | level: -113 dBm, limit: {min: 12 dB}
+A | receive_distortion | level: -47 dBm, limit: {max: 10 %}
+A | audio_output | load: 8 ohm, power: {min: 300 mW}, distortion: {max: 10 %}
+A | agc_span | mode: AM, strong: -33 dBm, fall: 6 dB, limit: {min: 60 dB}
+V | s9_point | target: 2.25 V, accuracy: 0.7 dB, limit: {nominal: -73 dBm, within: 6 dB}
+V | s_meter_curve | marks: {S7: 1.75 V, S8: 2 V, S9: 2.25 V}, accuracy: 1 dB, within: 6 dB, s_unit: {min: 3 dB, max: 9 dB}, linearity: 9 dB
+A | squelch | opening: {max: -113 dBm}, hysteresis: {max: 6 dB}
+A | selectivity | wanted: -110 dBm, offsets: [10 kHz], accuracy: 1 dB, limit: {min: 60 dB}
+A | selectivity with its sensitivity | offsets: [10 kHz], accuracy: 1 dB, limit: {min: 60 dB}
+A | blocking | wanted: -110 dBm, offsets: [1 MHz], accuracy: 1 dB, limit: {min: 62 dB}
+"""
+
+
+def _cases() -> Iterator[tuple[str, Case]]:
+    for line in _TABLE.strip().splitlines():
+        letters, name, how = line.split(" | ")
+        check = name.split(" ")[0]
+        yield (
+            name,
+            Case(
+                check=check,
+                how=how if check in ("channel_sweep", "path_loss") else f"channel: 20, {how}",
+                roles=tuple(_LETTERS[letter] for letter in letters),
+                prepare="  - confirm: squelch just closed\n" if check == "squelch" else "",
+            ),
+        )
+
+
+CASES = dict(_cases())
+CANNOT_BE_TOLD: frozenset[tuple[str, str, int | None]] = frozenset()
+"""What is like a unit that truly gives it, to every other reading of the check: case, kind, and how often."""
+PAIRS = [(name, role) for name, case in CASES.items() for role in case.roles]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stated:
+    """What one run stated: its results and how it ended."""
+
+    results: list[Result]
+    outcome: RunOutcome
+    readings: int
+
+
+class Broken:
+    """One case and one of its instruments, to be run undisturbed and with each fault."""
+
+    def __init__(self, folder: Path, name: str, role: str) -> None:
+        case = CASES[name]
+        self.role = role
+        file = folder / "one.yaml"
+        file.write_text(
+            "sequence: One\nchannels: plans/cept-40.yaml\nmode: FM\nsupply: 13.2 V\nrated_power: 12 W\nprepare:\n"
+            f"  - confirm: knobs right\n{case.prepare}checks:\n  - {{check: {case.check}, {case.how}}}\n",
+            encoding="utf-8",
+        )
+        plan = make_plan(
+            load_sequence(str(file)), load_bench("sim/two-signal-bench.yaml"), serial=case.serial
+        )
+        self._rig, self._at = Rig(plan, case.serial), plan.steps[-1].index
+        self.sound = self._run(None)
+
+    def _run(self, spoiler: Spoiler | None) -> Stated:
+        rig = self._rig.again()
+        spoiler = spoiler or Spoiler(READS[self.role], lambda answer, number, before: answer)
+        rig.device(self.role).faults = spoiler
+        outcome = rig.run()
+        return Stated(results=rig.record.kept.get(self._at, []), outcome=outcome, readings=spoiler.count)
+
+    def with_fault(self, kind: str, first: int, times: int | None) -> Stated:
+        """Run with the readings from number ``first`` on spoilt, so many ``times``; None for good."""
+        return self._run(Spoiler(READS[self.role], kinds_of(self.role)[kind], first=first, times=times))
+
+    def wrong(self, stated: Stated) -> Iterator[str]:
+        """Yield what is stated otherwise than undisturbed, beyond the uncertainty, or without a reason."""
+        sound = {(one.quantity, one.channel): one for one in self.sound.results}
+        if not stated.results:
+            yield f"no result at all: {stated.outcome.trouble}"
+        for one in stated.results:
+            true = sound.get((one.quantity, one.channel))
+            if one.value is None:
+                if not one.note:
+                    yield f"{one.quantity}: not measured, and no reason"
+                continue
+            if true is None or true.value is None:
+                yield f"{one.quantity}: {one.value:.5g} {one.unit} is stated where nothing is undisturbed"
+                continue
+            within = math.hypot(one.uncertainty or 0.0, true.uncertainty or 0.0) or 0.01 * abs(true.value)
+            if abs(one.value - true.value) > within:
+                yield (
+                    f"{one.quantity}: {one.value:.5g} ± {one.uncertainty or 0:.2g} {one.unit} ({one.decision}); "
+                    f"undisturbed {true.value:.5g} ± {true.uncertainty or 0:.2g}"
+                )
+            if one.uncertainty is not None and true.uncertainty and one.uncertainty > 10.0 * true.uncertainty:
+                yield f"{one.quantity}: U of {one.uncertainty:.2g}, undisturbed {true.uncertainty:.2g} ({one.decision})"
