@@ -25,6 +25,7 @@ from sequencer.checks.shared.levels import LevelWindow, SearchAccuracyDb
 from sequencer.checks.shared.limits import LevelLimit, PercentLimit, RatioLimit
 from sequencer.checks.shared.parts import HalfWidth, Parts, without_path
 from sequencer.checks.shared.sensitivity_reader import DECAYS, analyser_error
+from sequencer.checks.shared.settle import agreeing_share
 from sequencer.checks.shared.stepper import Stepper
 from sequencer.checks.shared.wanted_signal import (
     WantedSignal,
@@ -43,6 +44,7 @@ from sequencer.uncertainty.contributions import repeatability
 
 READINGS = 4
 READING_S = 0.25
+STEADY = 0.05  # what a steady tone's level scatters by, at most: common practice, no source
 CLIPS_PERCENT = 15.0  # beyond it the loudspeaker is no measure of the gain; workshop's own
 DISTORTION = "AGC, distortion at the strong level"
 SPAN, FALLEN = "AGC span", "AGC, level at which the audio has fallen"
@@ -134,7 +136,9 @@ class AgcSpan(Check[AgcSpanSettings]):
         return [distortion, *self._span(side, settings, conditions)]
 
     def _span(self, side: ReceiveSide, settings: AgcSpanSettings, conditions: Conditions) -> list[Finding]:
-        found = [side.read_audio_v(READING_S).number for _ in range(READINGS)]
+        readings = [side.read_audio_v(READING_S) for _ in range(READINGS)]
+        readings = agreeing_share(readings, lambda: side.read_audio_v(READING_S), share=STEADY)
+        found = [one.number for one in readings]
         strong_v = [volts for volts in found if volts is not None and volts > 0.0]
         if len(strong_v) < len(found):
             return self._nothing(

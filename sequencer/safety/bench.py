@@ -181,6 +181,8 @@ class SafeBench:
                     ratings=self._ratings,
                     loss_db=self._receive_loss_db(frequency_hz),
                     frequency_hz=frequency_hz,
+                    mode=mode,
+                    supply_v=self._supply.fed_v,
                 )
                 try:
                     yield side

@@ -102,6 +102,24 @@ METER_LINE = Span(low=-60.0, high=60.0, unit="V", why="what a signal-meter line 
 SELECTIVE = Span(low=-174.0, high=90.0, unit="dBm", why="thermal noise")
 
 
+def tone_span(tone_hz: float | None) -> Span:
+    """Return what the tone at a loudspeaker may be counted as, Hz: the one that was asked for, or hiss in the band of speech."""
+    low_hz, high_hz = (
+        (200.0, 5e3) if tone_hz is None else (min(200.0, tone_hz / 2.0), max(5e3, 2.0 * tone_hz))
+    )
+    return Span(
+        low=low_hz, high=high_hz, unit="Hz", why="the tone it was given, or hiss in the band of speech"
+    )
+
+
+def meter_span(supply_v: float | None) -> Span:
+    """Return what a signal meter's line may carry, V: no more than the unit is fed with, give or take a tenth and a volt."""
+    if supply_v is None:
+        return METER_LINE
+    most_v = min(METER_LINE.high, 1.1 * supply_v + 1.0)
+    return Span(low=-most_v, high=most_v, unit="V", why="what the unit is fed with")
+
+
 def transmit_spans(
     facts: UnitFacts, *, path_rating_dbm: float, meter_top_dbm: float, supply_limit_a: float
 ) -> dict[str, Span]:

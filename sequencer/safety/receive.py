@@ -2,13 +2,24 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass, replace
 
 from drivers.clock import Clock
 from drivers.faults import Refused, UnexpectedReply
 from drivers.roles import AudioAnalyser, Reading, Samples, SignalGenerator, Voltmeter, Weighting
 from sequencer.safety.key import Ratings
-from sequencer.safety.plausible import AUDIO_FREQUENCY, AUDIO_LEVEL, DISTORTION, METER_LINE, SINAD, Span
+from sequencer.safety.plausible import (
+    AUDIO_FREQUENCY,
+    AUDIO_LEVEL,
+    DISTORTION,
+    SINAD,
+    Span,
+    meter_span,
+    tone_span,
+)
 from sequencer.safety.release import still
 from sequencer.safety.side import Side, present
 from sequencer.safety.watch import Watch
@@ -20,10 +31,42 @@ RESPONSE_S = (
 )
 
 
+METER = "meter voltage"
+CLEAR_DBM, CLEAR_FROM_DBM = -70.0, -95.0  # far above any threshold, and far below overload: workshop's own
+STRONG_DBM = -40.0
+PROOF_TONE_HZ, PROOF_DEVIATION_HZ, PROOF_DEPTH_PERCENT = 1000.0, 1200.0, 30.0
+PROOF_READING_S = 0.1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Signal:
+    """What the generator gives: its level at the antenna connector, and the tone that a receiver makes of it, if any."""
+
+    level_dbm: float = -math.inf
+    tone_hz: float | None = None
+    is_on: bool = True
+
+    @property
+    def is_clear(self) -> bool:
+        """Say whether its tone must be heard by any receiver that works."""
+        return self.is_on and self.tone_hz is not None and self.level_dbm >= CLEAR_FROM_DBM
+
+
 class ReceiveSide(Side):
     """Unit unkeyed, path on the generator, generator usable. Levels are at the unit's antenna connector, dBm."""
 
-    __slots__ = ("_audio", "_generator", "_interferer", "_loss_db", "_ratings", "_voltmeter", "_watch")
+    __slots__ = (
+        "_audio",
+        "_generator",
+        "_interferer",
+        "_line",
+        "_loss_db",
+        "_mode",
+        "_ratings",
+        "_signal",
+        "_voltmeter",
+        "_watch",
+    )
 
     def __init__(
         self,
@@ -36,6 +79,8 @@ class ReceiveSide(Side):
         ratings: Ratings,
         loss_db: float,
         frequency_hz: float,
+        mode: str = "FM",
+        supply_v: float | None = None,
     ) -> None:
         super().__init__(clock, frequency_hz)
         self._generator = generator
@@ -45,6 +90,9 @@ class ReceiveSide(Side):
         self._ratings = ratings
         self._loss_db = loss_db
         self._watch = Watch()
+        self._mode = mode
+        self._line = meter_span(supply_v)
+        self._signal = Signal()
 
     @property
     def level_off_db(self) -> float:
@@ -56,6 +104,7 @@ class ReceiveSide(Side):
         self._refuse_if_left()
         self._refuse_above_rating(level_dbm)
         self._generator.disable_all_modulation()
+        self._signal = Signal(level_dbm=level_dbm, tone_hz=abs(offset_hz) or None)
         self._generator.configure_rf(self.frequency_hz + offset_hz, level_dbm + self._loss_db)
         self._generator.configure_output_enabled(True)
         self._generator.wait_until_settled(GENERATOR_SETTLE_MAX_S)
@@ -64,6 +113,7 @@ class ReceiveSide(Side):
         """Switch a carrier with AM on at ``level_dbm`` (its unmodulated level). Refused above the receiver's rating."""
         self._refuse_if_left()
         self._refuse_above_rating(level_dbm)
+        self._signal = Signal(level_dbm=level_dbm, tone_hz=tone_hz)
         self._generator.configure_rf(self.frequency_hz, level_dbm + self._loss_db)
         self._generator.configure_am(depth_percent, tone_hz)
         self._generator.configure_output_enabled(True)
@@ -82,16 +132,19 @@ class ReceiveSide(Side):
     def remove_modulation(self) -> None:
         """Leave the carrier that is there unmodulated."""
         self._refuse_if_left()
+        self._signal = replace(self._signal, tone_hz=None)
         self._generator.disable_all_modulation()
 
     def remove_signal(self) -> None:
         """Switch the generator off, confirmed."""
         self._refuse_if_left()
+        self._signal = replace(self._signal, is_on=False)
         self._generator.configure_output_enabled(False)
 
     def restore_signal(self) -> None:
         """Switch the generator on again as it was."""
         self._refuse_if_left()
+        self._signal = replace(self._signal, is_on=True)
         self._generator.configure_output_enabled(True)
         self._generator.wait_until_settled(GENERATOR_SETTLE_MAX_S)
 
@@ -138,6 +191,7 @@ class ReceiveSide(Side):
         """Switch a carrier with FM on at ``level_dbm``. Refused above the receiver's rating."""
         self._refuse_if_left()
         self._refuse_above_rating(level_dbm)
+        self._signal = Signal(level_dbm=level_dbm, tone_hz=tone_hz)
         self._generator.configure_rf(self.frequency_hz, level_dbm + self._loss_db)
         self._generator.configure_fm(deviation_hz, tone_hz)
         self._generator.configure_output_enabled(True)
@@ -147,6 +201,7 @@ class ReceiveSide(Side):
         """Change the level and wait until the generator says it stands. Refused above the receiver's rating."""
         self._refuse_if_left()
         self._refuse_above_rating(level_dbm)
+        self._signal = replace(self._signal, level_dbm=level_dbm)
         self._generator.set_level_dbm(level_dbm + self._loss_db)
         self._generator.wait_until_settled(GENERATOR_SETTLE_MAX_S)
 
@@ -184,14 +239,15 @@ class ReceiveSide(Side):
     def capture_audio(self, seconds: float, rate_hz: float) -> Samples:
         """Record the loudspeaker's voltage, V."""
         self._refuse_if_left()
-        return present(self._audio, "audio_analyser").capture_audio(seconds, rate_hz)
+        audio = present(self._audio, "audio_analyser")
+        return self._watch.record("loudspeaker", audio, lambda: audio.capture_audio(seconds, rate_hz))
 
     def read_meter_v(self, reading_s: float) -> Reading:
         """Return the voltage on the signal-meter line, V."""
         self._refuse_if_left()
         meter = present(self._voltmeter, "voltmeter")
         return self._watch.read(
-            "meter voltage", meter, lambda: meter.read_voltage_v(reading_s), span=METER_LINE, patient=False
+            METER, meter, lambda: meter.read_voltage_v(reading_s), span=self._line, patient=False
         )
 
     def confirm_level_counts(
@@ -237,9 +293,17 @@ class ReceiveSide(Side):
         )
 
     def confirm_response(self) -> None:
-        """Raise UnexpectedReply for an instrument that gave one answer throughout, and gives it with the generator off too."""
+        """Raise UnexpectedReply for an instrument that does not respond to the unit, or gives what cannot be of it.
+
+        One that gave one answer throughout gives it with the generator off too; the signal meter's line stays, to the last digit,
+        where it was, with no signal as with a strong one; a tone that is known beforehand is none.
+        """
+        if self._generator.manual:
+            return
+        self._confirm_tone()
+        self._confirm_line()
         standing = self._watch.always_alike()
-        if not standing or self._generator.manual:
+        if not standing:
             return
         self._generator.configure_output_enabled(False)
         self._clock.wait_s(RESPONSE_S)
@@ -253,6 +317,53 @@ class ReceiveSide(Side):
             if readings and all(again.number == one.number for _, one, again in readings):
                 quantity, one, again = readings[0]
                 raise still(quantity, one, again.raw, while_="with the generator off as with its signal")
+
+    def _confirm_tone(self) -> None:
+        """Count the loudspeaker's tone where the audio analyser was read, on the signal there is or on a strong one.
+
+        The one figure that is known beforehand. A receiver that hears nothing hisses, within the band of speech too, or is silent.
+        """
+        audio = self._audio
+        if audio is None or audio.manual or not self._watch.has_read(audio):
+            return
+        with suppress(Refused):
+            if not self._signal.is_clear:
+                self._apply_clear()
+                self._clock.wait_s(RESPONSE_S)
+            span = tone_span(self._signal.tone_hz)
+            self._watch.read(
+                "tone",
+                audio,
+                lambda: audio.read_audio_frequency_hz(PROOF_READING_S),
+                span=span,
+                patient=False,
+            )
+
+    def _apply_clear(self) -> None:
+        """Give the receiver a tone well above its threshold, as the mode makes one."""
+        if self._mode == "FM":
+            self.apply_fm(CLEAR_DBM, deviation_hz=PROOF_DEVIATION_HZ, tone_hz=PROOF_TONE_HZ)
+        elif self._mode == "AM":
+            self.apply_am(CLEAR_DBM, depth_percent=PROOF_DEPTH_PERCENT, tone_hz=PROOF_TONE_HZ)
+        else:
+            beside = {"USB": 1.0, "LSB": -1.0}.get(self._mode, 0.0)
+            self.apply_carrier(CLEAR_DBM, offset_hz=beside * PROOF_TONE_HZ)
+
+    def _confirm_line(self) -> None:
+        """Read the signal meter's line with no signal, and, where it stands as before, with a strong one."""
+        meter, last = self._voltmeter, self._watch.taken.get(METER)
+        if meter is None or meter.manual or last is None:
+            return
+        for strong in (False, True):
+            if strong:
+                self.apply_carrier(min(STRONG_DBM, self._ratings.max_receiver_input_dbm - self.level_off_db))
+            else:
+                self.remove_signal()
+            self._clock.wait_s(RESPONSE_S)
+            again = self.read_meter_v(PROOF_READING_S)
+            if again.number is None or again.number != last.number:
+                return
+        raise still(METER, last, again.raw, while_="with no signal and with a strong one")
 
     def _audio_reading(self, name: str, span: Span, read: Callable[[AudioAnalyser], Reading]) -> Reading:
         audio = present(self._audio, "audio_analyser")

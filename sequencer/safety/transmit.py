@@ -297,7 +297,7 @@ class TransmitSide(Side):
         self._unseen = False
         span = self._spans(self.frequency_hz).get(FREQUENCY)
         with suppress(Refused):
-            self._watch.read(FREQUENCY, analyser, analyser.read_frequency_hz, span=span)
+            self._watch.read(FREQUENCY, analyser, analyser.read_frequency_hz, span=span, proves=True)
 
     def _analysing(self) -> ModulationAnalyser:
         return present(self._analyser, "modulation_analyser")

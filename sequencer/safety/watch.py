@@ -35,6 +35,7 @@ class Watch:
         self._answers: dict[str, set[str]] = {}
         self._counts: dict[str, int] = {}
         self._recorded: dict[str, bytes] = {}
+        self._read_by: set[str] = set()
 
     def read(
         self,
@@ -45,12 +46,17 @@ class Watch:
         span: Span | None = None,
         again: Callable[[], Reading] | None = None,
         patient: bool = True,
+        proves: bool = False,
     ) -> Reading:
         """Return one reading of ``name``; ``again`` takes it without keying the unit.
 
-        ``patient`` takes what was late or no number once more; a search does without: it asks again by itself.
+        ``patient`` takes what was late or no number once more; a search does without: it asks again by itself. ``proves``: the figure
+        is known beforehand, and one outside its span is not asked for again: of an instrument that answers the question before, the
+        second answer would be right.
         """
         reading = self._first(instrument, read) if patient else read()
+        if proves and span is not None and not is_within(reading, span):
+            raise implausible(instrument, name, reading, reading, span)
         if self._is_doubtful(name, instrument, reading, span, patient=patient):
             first, reading = reading, read()
             if span is not None and not is_within(reading, span):
@@ -58,6 +64,7 @@ class Watch:
             if reading.is_cut:
                 raise cut_short(instrument, name, first, reading)
         if reading.number is not None:
+            self._read_by.add(instrument.name)
             self.taken[name] = Taken(instrument=instrument, number=reading.number, again=again or read)
             self._answers.setdefault(instrument.name, set()).add(reading.raw)
             self._counts[instrument.name] = self._counts.get(instrument.name, 0) + 1
@@ -78,7 +85,12 @@ class Watch:
                 next_move="Look whether it records anew each time it is told to, and at the profile's 'record'.",
             )
         self._recorded[name] = found
+        self._read_by.add(instrument.name)
         return samples
+
+    def has_read(self, instrument: Instrument) -> bool:
+        """Say whether the instrument has given a number, or a recording."""
+        return instrument.name in self._read_by
 
     def always_alike(self) -> list[str]:
         """Return the names of the instruments that have given more than one reading and the same answer each time."""

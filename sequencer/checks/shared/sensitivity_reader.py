@@ -15,6 +15,7 @@ from drivers.roles import RangeState, Reading, Weighting
 from sequencer.checks.finding import Conditions
 from sequencer.checks.shared.level_budget import ReadError
 from sequencer.checks.shared.parts import HalfWidth, two_readings
+from sequencer.checks.shared.settle import agreeing_share
 from sequencer.checks.shared.target import SensitivityTarget
 from sequencer.checks.shared.wanted_signal import WantedSignal, apply_wanted, carrier_offset_hz
 from sequencer.dsp.samples import SamplesError
@@ -35,6 +36,7 @@ SILENT_V = (
 )
 SAMPLE_RATE_HZ = 48e3
 LEAST_RECORD_S = 0.1
+NOISE_SHARE = 0.1  # what half a second of hiss scatters by, at most: common practice, no source
 REPEATS = 4
 REPEAT_S = 0.25
 NOISE_READING_S = 0.5
@@ -83,6 +85,7 @@ class SensitivityReader:
             side.remove_signal()
             side.wait_s(3.0 * SWITCH_S)
             found = [self._level_v(NOISE_READING_S) for _ in range(REPEATS)]
+            found = agreeing_share(found, lambda: self._level_v(NOISE_READING_S), share=NOISE_SHARE)
             self._noise_v = [one.number for one in found if one.number is not None]
             if len(self._noise_v) < len(found):
                 state = next(one.state.value for one in found if one.number is None)
