@@ -18,6 +18,7 @@ from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.settings import SOME, CheckSettings
 from sequencer.checks.shared.limits import RatioLimit
 from sequencer.checks.shared.parts import HalfWidth, Parts
+from sequencer.checks.shared.settle import agreeing
 from sequencer.files.fields import FrequencyHz, LevelDbm, RatioDb, between
 from sequencer.files.write import is_there, write_beside, write_new
 from sequencer.inputs.bench import relative_to
@@ -31,6 +32,9 @@ from sequencer.uncertainty.contributions import instrument_accuracy, repeatabili
 
 SETTLE_S = 0.2
 READING_S = 0.1
+STEADY_DB = 0.02  # two powers that agree to this are settled: common practice, no source
+PROOF_STEP_DB = 3.0
+PROOF_WITHIN_DB = 1.0  # generator's and meter's linearity together: common practice, no source
 
 _ENDS = {
     "receive": ("the generator's end of the receive path", "the end for the unit's antenna connector"),
@@ -139,7 +143,8 @@ class PathLoss(Check[PathLossSettings]):
 
     def forecast_s(self, settings: PathLossSettings, conditions: Conditions) -> float:
         """Return about how long the readings take, s; moving cables takes what it takes."""
-        return 2.0 * len(settings.frequencies_hz) * (SETTLE_S + READING_S * settings.readings)
+        each_s = SETTLE_S + READING_S * settings.readings
+        return 2.0 * (len(settings.frequencies_hz) * each_s + SETTLE_S + READING_S)
 
     def complaints(self, settings: PathLossSettings, conditions: Conditions) -> list[Complaint]:
         """Return that the table is there already: it is never written over. A simulated one takes another name by itself."""
@@ -183,6 +188,7 @@ def _levels(side: LossSide, settings: PathLossSettings, conditions: Conditions, 
         side.apply(frequency_hz, settings.level_dbm)
         side.wait_s(SETTLE_S)
         readings = [side.read_power_dbm() for _ in range(settings.readings)]
+        readings = agreeing(readings, side.read_power_dbm, within=STEADY_DB)
         found = [one.number for one in readings if one.number is not None]
         if len(found) < len(readings):
             state = next(one.state.value for one in readings if one.number is None)
@@ -190,8 +196,22 @@ def _levels(side: LossSide, settings: PathLossSettings, conditions: Conditions, 
         else:
             levels.found[frequency_hz] = found
             conditions.say(f"{frequency_text(frequency_hz)}, {connection}: {statistics.fmean(found):.2f} dBm")
+    _confirm_follows(side, settings, levels)
     side.remove_signal()
     return levels
+
+
+def _confirm_follows(side: LossSide, settings: PathLossSettings, levels: _Levels) -> None:
+    """Raise UnexpectedReply unless the meter falls with the level: one reading more for each connection.
+
+    A difference of two readings of a meter that stands still, or says tenfold decibels, would be a loss like any other.
+    """
+    frequency_hz = settings.frequencies_hz[-1]
+    if frequency_hz not in levels.found:
+        return
+    side.apply(frequency_hz, settings.level_dbm - PROOF_STEP_DB)
+    side.wait_s(SETTLE_S)
+    side.confirm_fall(statistics.fmean(levels.found[frequency_hz]), PROOF_STEP_DB, within_db=PROOF_WITHIN_DB)
 
 
 def _finding(

@@ -17,6 +17,7 @@ from sequencer.checks.shared.levels import LevelWindow
 from sequencer.checks.shared.limits import PercentLimit, PowerLimit
 from sequencer.checks.shared.parts import HalfWidth, Parts
 from sequencer.checks.shared.sensitivity_reader import modulation_needs
+from sequencer.checks.shared.settle import agreeing_share
 from sequencer.checks.shared.wanted_signal import (
     WantedSignal,
     apply_wanted,
@@ -32,6 +33,7 @@ from sequencer.uncertainty.contributions import relative_half_width, repeatabili
 from sequencer.uncertainty.decision import Limits
 
 READINGS = 4
+STEADY = 0.1  # what a steady tone's level, or its distortion and noise, scatters by, at most: common practice, no source
 SETTLE_S = 0.5
 NO_TONE_PERCENT = 70.0  # SINAD of 3 dB: above it the audio is as much noise as tone
 RISES = 1.3  # times: distortion and noise at the lowest level, against those at the standard signal
@@ -158,7 +160,11 @@ class AudioOutput(Check[AudioOutputSettings]):
                 Finding(quantity=quantity, value=None, unit=unit, limits=one, note=why_not)
                 for (quantity, unit), one in zip(self.quantities(settings), limits, strict=True)
             ]
-        readings = [side.read_audio_v(settings.reading_s) for _ in range(READINGS)]
+        readings = agreeing_share(
+            [side.read_audio_v(settings.reading_s) for _ in range(READINGS)],
+            lambda: side.read_audio_v(settings.reading_s),
+            share=STEADY,
+        )
         distortion = distortion_finding(
             "audio output distortion",
             side,
@@ -182,7 +188,11 @@ def distortion_finding(
     conditions: Conditions,
 ) -> Finding:
     """Read distortion and noise, and return it with its budget."""
-    readings = [side.read_distortion_percent(reading_s) for _ in range(READINGS)]
+    readings = agreeing_share(
+        [side.read_distortion_percent(reading_s) for _ in range(READINGS)],
+        lambda: side.read_distortion_percent(reading_s),
+        share=STEADY,
+    )
     found = [reading.number for reading in readings if reading.number is not None]
     if len(found) < len(readings):
         return _not_read(quantity, "%", limits, readings)

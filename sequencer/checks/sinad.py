@@ -18,6 +18,7 @@ from sequencer.checks.shared.levels import LevelWindow
 from sequencer.checks.shared.limits import RatioLimit
 from sequencer.checks.shared.parts import Parts
 from sequencer.checks.shared.sensitivity_reader import analyser_error, modulation_errors, reading_needs
+from sequencer.checks.shared.settle import agreeing
 from sequencer.dsp.samples import SamplesError
 from sequencer.files.fields import (
     FrequencyDifferenceHz,
@@ -37,6 +38,7 @@ if TYPE_CHECKING:
 
 SETTLE_S = 0.3
 READINGS = 4
+STEADY_DB = 0.6  # what SINAD read at a level scatters by, at most: common practice, no source
 SLOPE_READINGS = 2
 STEP_DB = 2.0  # small enough to stay on the curve, large enough to stand out of the noise; workshop's own
 SAMPLE_RATE_HZ = 48e3
@@ -103,6 +105,7 @@ class Sinad(Check[SinadSettings]):
         side.apply_fm(settings.level_dbm, deviation_hz=settings.deviation_hz, tone_hz=settings.tone_hz)
         side.wait_s(SETTLE_S)
         shown = [side.read_sinad_db(settings.reading_s) for _ in range(READINGS)]
+        shown = agreeing(shown, lambda: side.read_sinad_db(settings.reading_s), within=STEADY_DB)
         own = [reading.number for reading in shown if reading.number is not None]
         try:
             sampled = [_sampled(side, settings).sinad_db for _ in range(READINGS)]

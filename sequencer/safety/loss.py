@@ -10,11 +10,13 @@ from collections.abc import Callable
 from typing import Literal
 
 from drivers.clock import Clock
-from drivers.faults import NotConfirmed, Refused
+from drivers.faults import NotConfirmed, Refused, UnexpectedReply
 from drivers.roles import PowerMeter, Reading, SignalGenerator
 from sequencer.safety.cables import Connection
+from sequencer.safety.plausible import MARGIN_DB, SELECTIVE, Span
 from sequencer.safety.receive import GENERATOR_SETTLE_MAX_S
 from sequencer.safety.side import Side
+from sequencer.safety.watch import Watch
 
 HandPath = Literal["receive", "transmit", "cable"]
 """What is measured: one of the bench's paths, through its switch, or a cable or pad by itself."""
@@ -23,7 +25,7 @@ HandPath = Literal["receive", "transmit", "cable"]
 class LossSide(Side):
     """Unit unkeyed and unfed, generator usable into the power meter. Levels are at the generator's connector, dBm."""
 
-    __slots__ = ("_confirm", "_connected", "_connection", "_generator", "_max_dbm", "_meter")
+    __slots__ = ("_confirm", "_connected", "_connection", "_generator", "_max_dbm", "_meter", "_watch")
 
     def __init__(
         self,
@@ -42,6 +44,7 @@ class LossSide(Side):
         self._confirm = confirm
         self._connected = connected
         self._connection: Connection = "normal"
+        self._watch = Watch()
 
     def connect(self, connection: Connection, text: str) -> None:
         """Switch the generator off, confirmed, and have a person make ``connection``; ``text`` says how it is to be.
@@ -93,7 +96,23 @@ class LossSide(Side):
     def read_power_dbm(self) -> Reading:
         """Return the power at the meter's own connector, dBm."""
         self._refuse_if_left()
-        return self._meter.read_power_dbm()
+        span = Span(
+            low=SELECTIVE.low, high=self._max_dbm + MARGIN_DB, unit="dBm", why="what the power meter takes"
+        )
+        return self._watch.read("power", self._meter, self._meter.read_power_dbm, span=span)
+
+    def confirm_fall(self, before_dbm: float, step_db: float, *, within_db: float) -> None:
+        """Raise UnexpectedReply unless the meter reads ``step_db`` lower than ``before_dbm``, to ``within_db``; no number says nothing."""
+        reading = self.read_power_dbm()
+        if reading.number is None or abs(before_dbm - reading.number - step_db) <= within_db:
+            return
+        raise UnexpectedReply(
+            f"the level was lowered by {step_db:g} dB and the power meter's reading by {before_dbm - reading.number:.4g} dB",
+            instrument=self._meter.name,
+            address=self._meter.address,
+            reply=reading.raw,
+            next_move="Look whether its display moves with the level, at its range, and at its scale in the profile.",
+        )
 
     def wait_s(self, seconds: float) -> None:
         """Let time pass on the bench's clock."""

@@ -197,7 +197,9 @@ def implausible(
 ) -> UnexpectedReply:
     """Return the fault of a reading that was outside ``span`` twice."""
     number = again.number if again.number is not None else math.nan
-    said = " and again ".join(repr(one.raw or f"{one.number:g}") for one in (first, again))
+    said = " and again ".join(
+        repr(one.raw or f"{one.number:g}") for one in ((first,) if first is again else (first, again))
+    )
     return UnexpectedReply(
         f"{quantity} of {number:.6g} {span.unit} "
         + (

@@ -337,6 +337,7 @@ class ReceiveSide(Side):
                 lambda: audio.read_audio_frequency_hz(PROOF_READING_S),
                 span=span,
                 patient=False,
+                proves=True,
             )
 
     def _apply_clear(self) -> None:

@@ -192,6 +192,7 @@ _LETTERS = {
 _TABLE = """
 P | carrier_power | limit: {min: 3 W, max: 4 W}
 P | carrier_power in SSB | mode: USB, drive: 5 mV, limit: {max: 12 W}
+P | path_loss | of: transmit, frequencies: [27 MHz, 28 MHz], level: 10 dBm, limit: {min: 25 dB, max: 40 dB}
 P | power_against_supply | supplies: [13.2 V, 10.8 V], limit: {min: 2 W, max: 6 W}
 S | supply_current | receive: {max: 0.5 A}, transmit: {max: 2 A}
 M | frequency_error | limit: {within: 600 Hz}
@@ -244,8 +245,10 @@ def _cases() -> Iterator[tuple[str, Case]]:
 
 
 CASES = dict(_cases())
-CANNOT_BE_TOLD: frozenset[tuple[str, str, int | None]] = frozenset()
-"""What is like a unit that truly gives it, to every other reading of the check: case, kind, and how often."""
+CANNOT_BE_TOLD: frozenset[tuple[str, str, int | None]] = frozenset(
+    {("s_meter_curve", "one behind", None), ("s9_point", "one behind", None)}
+)
+"""Case, kind, and how often: a voltmeter answers to one question only, and each of these answers was true a moment before."""
 PAIRS = [(name, role) for name, case in CASES.items() for role in case.roles]
 
 
