@@ -21,6 +21,8 @@ from sequencer.problems import Complaint, FileProblems, did_you_mean, listed, pr
 from sequencer.safety.supply import SUPPLY_SETTLE_S
 
 SIDE_CHANGE_S = 0.13
+PROOF_S = {"audio_analyser": 0.45, "voltmeter": 0.45}
+"""How long an instrument's proof of response takes before the receive side is left, s; on the transmit side it counts once, at once."""
 """About what it takes to reach a side: unkey, generator off, switch, select. Measured on the simulated bench."""
 
 
@@ -180,6 +182,11 @@ class _Rests:
         return whole_s
 
 
+def _is_by_hand(conditions: Conditions, role: str) -> bool:
+    named = conditions.bench.with_role(role)
+    return named is not None and named[1].manual
+
+
 def _step(index: int, at: _At, settings: CheckSettings, conditions: Conditions, rests: _Rests) -> Step:
     check = find_check(settings.check)
     forecast_s = 0.0
@@ -187,6 +194,12 @@ def _step(index: int, at: _At, settings: CheckSettings, conditions: Conditions, 
         forecast_s = check.forecast_s(settings, conditions)
     elif conditions.frequency_hz is not None:
         check_s = SIDE_CHANGE_S + check.forecast_s(settings, conditions)
+        if check.side_of(settings) == "receive":
+            check_s += sum(
+                PROOF_S.get(role, 0.0)
+                for role in check.roles_of(settings)
+                if not _is_by_hand(conditions, role)
+            )
         forecast_s = rests.step_s(
             check_s, check.keyed_s(settings, conditions), check.last_keyed_s(settings, conditions)
         )

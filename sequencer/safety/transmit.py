@@ -290,9 +290,8 @@ class TransmitSide(Side):
         Raises UnexpectedReply for one that cannot be. An analyser that does not count, or finds no carrier to count (SSB), proves nothing.
         """
         analyser, bound_s = self._analyser, self._bounds_s.get("modulation_analyser", 2.0)
-        if not self._unseen or analyser is None or analyser.manual or not self._key.is_down:
-            return
-        if not self._key.has_room(2.0 * bound_s):
+        is_due = self._unseen and self._key.is_down and self._key.has_room(2.0 * bound_s)
+        if analyser is None or analyser.manual or not is_due:
             return
         self._unseen = False
         span = self._spans(self.frequency_hz).get(FREQUENCY)
