@@ -127,6 +127,7 @@ class FileModel(BaseModel):
         validate_by_alias=True,
         allow_inf_nan=False,
         str_max_length=LONGEST_TEXT,
+        defer_build=True,  # most models are only bases or parts of others, and never read a file by themselves
     )
 
     @classmethod

@@ -85,9 +85,9 @@ def _shape_factor(probability: float, dominant: tuple[Part, ...], standard: floa
     offsets = _offsets(others, _rest(dominant, standard))
 
     def excess(reach: float) -> float:
-        upper = distribution_function(first.shape, (reach - offsets) / half_width, top=first.top)
-        lower = distribution_function(first.shape, (-reach - offsets) / half_width, top=first.top)
-        return float(np.mean(upper - lower)) - probability
+        # Every part is symmetric about 0: what lies below -reach is as much as what lies above reach.
+        below = distribution_function(first.shape, (reach - offsets) / half_width, top=first.top)
+        return 2.0 * float(np.mean(below)) - 1.0 - probability
 
     widest = half_width + float(np.max(np.abs(offsets)))
     return _root(excess, 0.0, widest, within=1e-12) / standard
@@ -96,16 +96,19 @@ def _shape_factor(probability: float, dominant: tuple[Part, ...], standard: floa
 def _root(rising: Callable[[float], float], low: float, high: float, *, within: float) -> float:
     """Return where ``rising`` is within that of 0, between ``low`` and ``high``: false position, Illinois rule."""
     at_low, at_high = rising(low), rising(high)
-    root = high
+    root, kept = high, ""
     for _ in range(100):
         root = (low * at_high - high * at_low) / (at_high - at_low)
         at_root = rising(root)
         if abs(at_root) <= within:
             break
+        # Only an end that stays for the second time is held back: halving each time took three times as many steps.
         if at_root < 0.0:
-            low, at_low, at_high = root, at_root, 0.5 * at_high
+            low, at_low = root, at_root
+            at_high, kept = (0.5 * at_high if kept == "high" else at_high), "high"
         else:
-            high, at_high, at_low = root, at_root, 0.5 * at_low
+            high, at_high = root, at_root
+            at_low, kept = (0.5 * at_low if kept == "low" else at_low), "low"
     return root
 
 
