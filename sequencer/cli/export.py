@@ -22,8 +22,12 @@ def export_command(
     place = find_place(folder, store_name)
     if place.is_at(file):
         raise about_file(file, "this is the store itself; nothing was written", hint="name another file")
-    refuse_over(file, kind=f"an export ({wanted})", force=force, is_own=lambda path: is_export(path, wanted))
+    over = refuse_over(
+        file, kind=f"an export ({wanted})", force=force, is_own=lambda path: is_export(path, wanted)
+    )
     with Store.open_to_read(place) as store:
-        written = export(store.iterate_runs(Wanted(serials=(serial,) if serial else ())), file, wanted)
+        written = export(
+            store.iterate_runs(Wanted(serials=(serial,) if serial else ())), file, wanted, over=over
+        )
     click.echo(f"{file}: {written} results")
     return 0

@@ -13,6 +13,7 @@ from typing import Any, TypeVar
 import click
 
 from sequencer.cli.complete import names_of
+from sequencer.cli.outlet import into_nothing, is_full
 
 INPUT_WRONG = 2
 INTERRUPTED = 4
@@ -100,6 +101,12 @@ def clear_errors(command: F) -> F:
         except KeyboardInterrupt:  # while nothing was open yet; a run that has begun ends in its own way
             click.echo("Interrupted before anything was sent to the bench.", err=True)
             sys.exit(INTERRUPTED)
+        except OSError as error:
+            if not is_full(error):
+                raise
+            into_nothing(sys.stdout)
+            click.echo(_cut_short(error), err=True)
+            sys.exit(INPUT_WRONG)
         except Exception as error:
             from sequencer.results.store.store import StoreProblem
 
@@ -143,6 +150,14 @@ def _text_problem(name: str, wrong: str, given: str) -> Exception:
         found=given[:40],
         allowed=f"at most {LONGEST_TEXT} characters of UTF-8 text",
         hint="look at what was put in here: a file's content in place of its name?",
+    )
+
+
+def _cut_short(error: OSError) -> str:
+    where = f" to {error.filename}" if error.filename else ""
+    return (
+        f"cannot be written{where}: {error.strerror}; what stands there is cut short. "
+        "Make room on that disk, or send the output elsewhere, and call the command again."
     )
 
 

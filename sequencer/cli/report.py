@@ -32,11 +32,11 @@ def report_command(
     place = find_place(folder, store_name)
     if place.is_at(file):
         raise about_file(file, "this is the store itself; nothing was written", hint="name another file")
-    refuse_over(file, kind="a report", force=force, is_own=is_report)
+    over = refuse_over(file, kind="a report", force=force, is_own=is_report)
     with Store.open_to_read(place) as store:
         found = (as_one(read_whole(find_run(name, store, place, None), store)) for name in names)
         runs = list({run.run: run for run in found}.values())
-    write_report(runs, file, title=title, comments=comments, plots=plots)
+    write_report(runs, file, title=title, comments=comments, plots=plots, over=over)
     click.echo(str(file))
     return 0
 

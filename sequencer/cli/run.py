@@ -148,19 +148,34 @@ def _run_and_tell(
     facts = record.facts
     nowhere = record.kept.nowhere_as_csv() if record.kept is not None else ""
     hazards = parts.simulation.hazards if parts.simulation is not None else ()
-    with reader_may_be_gone(sys.stdout):
+    status = max(outcome.status, ExitStatus.BENCH_FAILED) if hazards else outcome.status
+    with reader_may_be_gone(sys.stdout) as shown:
         if as_json:
             click.echo(json.dumps(_as_json(facts, outcome, record, hazards), ensure_ascii=False, indent=2))
         else:
             _show(facts, outcome, str(record.table.path))
             click.echo(nowhere, nl=False)
-    with reader_may_be_gone(sys.stderr):
-        if as_json:
+    words = [*outcome.trouble, *(f"witness: {hazard}" for hazard in hazards)]
+    if shown.failed:
+        status = max(status, ExitStatus.BENCH_FAILED)
+        words.append(_cut_short(shown.failed, record))
+    words.append(outcome.safe_state.last_line())
+    with reader_may_be_gone(sys.stderr) as said:
+        if as_json or shown.failed:
             click.echo(nowhere, nl=False, err=True)
-        for text in (*outcome.trouble, *(f"witness: {hazard}" for hazard in hazards)):
-            click.echo(text, err=True)
-        click.echo(outcome.safe_state.last_line(), err=True)
-    return int(max(outcome.status, ExitStatus.BENCH_FAILED) if hazards else outcome.status)
+        click.echo("\n".join(words), err=True)
+    if said.failed and not as_json:  # JSON holds them already
+        with reader_may_be_gone(sys.stdout):
+            click.echo("\n".join(words))
+    return int(status)
+
+
+def _cut_short(why: str, record: Record) -> str:
+    """Return that standard output holds not all of what was shown there, and where the results stand, as it was read back."""
+    text = f"Standard output could not be written to: {why}. What stands there is cut short."
+    if record.kept is None or not record.kept.whole:
+        return text
+    return f"{text} {record.kept.said()}"
 
 
 def _show(facts: RunFacts, outcome: RunOutcome, table: str) -> None:

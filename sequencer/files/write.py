@@ -2,13 +2,38 @@
 
 from __future__ import annotations
 
+import errno
 import os
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
+from dataclasses import dataclass
 from pathlib import Path
-from typing import IO
+from typing import Self
 
 from sequencer.problems import Complaint, InputError, about_file
+
+_ANOTHER_CAME = (
+    "another file has come under this name meanwhile; it was left as it is, and nothing was written"
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FileMark:
+    """Which file stood under a name when it was looked at, so that another that has come since is not taken for it."""
+
+    device: int
+    inode: int
+    size: int
+    changed_ns: int
+
+    @classmethod
+    def of(cls, path: Path) -> Self | None:
+        """Return the mark of what stands there now; None where nothing does. OSError if that cannot be told."""
+        try:
+            found = path.lstat()
+        except FileNotFoundError:
+            return None
+        return cls(device=found.st_dev, inode=found.st_ino, size=found.st_size, changed_ns=found.st_mtime_ns)
 
 
 def is_there(path: Path) -> bool:
@@ -22,8 +47,8 @@ def is_there(path: Path) -> bool:
 def write_new(path: Path, content: bytes) -> None:
     """Write ``content`` to a new file. A reader never meets half of it. FileExistsError if it is there, OSError where it cannot be written.
 
-    Written beside its name and linked in place, because a link, unlike a rename, fails where there is a file; on a file system
-    without links (FAT) it is created under its own name.
+    What stands there afterwards is read back. Written beside its name and linked in place, because a link, unlike a rename, fails where
+    there is a file; on a file system without links (FAT) it is created under its own name.
     """
     beside = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
@@ -40,6 +65,8 @@ def write_new(path: Path, content: bytes) -> None:
     finally:
         with suppress(OSError):
             beside.unlink()
+    if path.read_bytes() != content:
+        raise OSError(errno.EIO, "it reads back otherwise than it was written")
 
 
 def write_beside(path: Path, content: bytes) -> Path:
@@ -55,10 +82,14 @@ def write_beside(path: Path, content: bytes) -> Path:
             return named
 
 
-def refuse_over(path: Path, *, kind: str, force: bool, is_own: Callable[[Path], bool]) -> None:
-    """Raise InputError if something stands at ``path`` already, unless it is of this ``kind`` and ``force`` tells to write over it."""
-    if not os.path.lexists(path):
-        return
+def refuse_over(path: Path, *, kind: str, force: bool, is_own: Callable[[Path], bool]) -> FileMark | None:
+    """Return which file may be written over at ``path``: None where nothing stands there.
+
+    Raises InputError if something does, unless it is of this ``kind`` and ``force`` tells to write over it.
+    """
+    mark = FileMark.of(path) if os.path.lexists(path) else None
+    if mark is None:
+        return None
     if is_own(path):
         if not force:
             raise about_file(
@@ -66,7 +97,7 @@ def refuse_over(path: Path, *, kind: str, force: bool, is_own: Callable[[Path], 
                 f"there is {kind} of this name already; nothing was written",
                 hint="--force writes over it; or name another file",
             )
-        return
+        return mark
     raise about_file(
         path,
         f"what stands here is not {kind}; nothing was written",
@@ -110,17 +141,42 @@ def _holds(path: Path, content: bytes) -> bool:
 
 
 @contextmanager
-def whole_file(path: Path) -> Iterator[Path]:
-    """Give a name beside ``path`` to write to, and put it in place afterwards. Raises InputError if that cannot be done."""
+def whole_file(path: Path, *, over: FileMark | None = None) -> Iterator[Path]:
+    """Give a name beside ``path`` to write to, and put it in place afterwards, onto the disk. Raises InputError if that cannot be done.
+
+    Nothing may stand at ``path`` by then but the file ``over``: what has come under the name while this was written stays.
+    """
     beside = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
         try:
             yield beside
-            beside.replace(path)
+            _sync(beside)
+            _put_in_place(beside, path, over)
         finally:
             beside.unlink(missing_ok=True)
+    except FileExistsError as error:
+        raise about_file(path, _ANOTHER_CAME, hint="name another file") from error
     except OSError as error:
         raise unwritable(path, error) from error
+
+
+def _put_in_place(beside: Path, path: Path, over: FileMark | None) -> None:
+    """Give ``beside`` the name ``path``. FileExistsError where another file than ``over`` stands there."""
+    if over is not None and FileMark.of(path) == over:
+        beside.replace(path)  # no call of POSIX replaces one certain file: looked at just before
+        return
+    try:
+        os.link(beside, path)  # a link, unlike a rename, fails where there is a file
+    except FileExistsError:
+        raise
+    except OSError:  # a file system without links (FAT): the name is taken by an empty file of ours first
+        _create(path, b"")
+        beside.replace(path)
+
+
+def _sync(path: Path) -> None:
+    with path.open("rb+") as file:
+        os.fsync(file.fileno())
 
 
 def unwritable(path: Path, error: OSError) -> InputError:
@@ -130,12 +186,6 @@ def unwritable(path: Path, error: OSError) -> InputError:
         f"cannot be written: {error.strerror or error}",
         allowed="a file in a folder that exists and can be written, with room on the disk",
     )
-
-
-def onto_disk(file: IO[str]) -> None:
-    """See what was written onto the disk."""
-    file.flush()
-    os.fsync(file.fileno())
 
 
 def _create(path: Path, content: bytes) -> None:

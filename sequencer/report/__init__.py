@@ -13,7 +13,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Literal
 
-from sequencer.files.write import whole_file
+from sequencer.files.write import FileMark, whole_file
 from sequencer.problems import about_file
 from sequencer.results.stored import StoredRun
 
@@ -31,11 +31,13 @@ def write_report(
     comments: Sequence[str] = (),
     plots: Plots = "auto",
     written: datetime | None = None,
+    over: FileMark | None = None,
 ) -> None:
     """Write a report of one run or many; a name that ends in ``.pdf`` makes a PDF, ``.html`` a page for a browser.
 
     Any other ending than .html, .htm and .pdf is refused. ``plots``: "auto" draws all for up to `MOST_WITH_ALL_PLOTS` runs, and beyond
     that those of runs that did not pass. ``comments`` stand at the beginning. ``written`` is the time the report carries, else now.
+    ``over`` is the one file that may be written over; any other that stands at ``path`` by then stays, and is a complaint.
     Raises FileProblems if the file cannot be written, or a PDF is asked for without the extra ``pdf``; ValueError for no runs.
     """
     check_ending(path)
@@ -43,9 +45,9 @@ def write_report(
     if path.suffix.lower() == ".pdf":
         from sequencer.report.pdf import write_pdf
 
-        write_pdf(text, path, mark=MARK)
+        write_pdf(text, path, mark=MARK, over=over)
         return
-    with whole_file(path) as beside:
+    with whole_file(path, over=over) as beside:
         beside.write_text(text, encoding="utf-8")
 
 

@@ -16,7 +16,7 @@ from itertools import chain, islice
 from pathlib import Path
 from typing import Any
 
-from sequencer.files.write import onto_disk, whole_file
+from sequencer.files.write import FileMark, whole_file
 from sequencer.problems import FileProblems, about_file
 from sequencer.results.csv_table import spreadsheet_safe
 from sequencer.results.junit import write_junit
@@ -149,17 +149,18 @@ def columns_table() -> str:
     return "\n".join(lines) + "\n"
 
 
-def export(runs: Iterable[StoredRun], path: Path, kind: str) -> int:
+def export(runs: Iterable[StoredRun], path: Path, kind: str, *, over: FileMark | None = None) -> int:
     """Write runs, each with its ``results``, as one of `FORMATS`; return how many results were written.
 
+    ``over`` is the one file that may be written over: any other that stands at ``path`` by then stays, and is a complaint.
     Raises FileProblems if the file cannot be written or a format needs a package that is not there; ValueError for an unknown format.
     """
     if kind == "junit":
-        return write_junit(runs, path)
-    return export_rows((row for run in runs for row in run.results), path, kind)
+        return write_junit(runs, path, over=over)
+    return export_rows((row for run in runs for row in run.results), path, kind, over=over)
 
 
-def export_rows(rows: Iterable[StoredResult], path: Path, kind: str) -> int:
+def export_rows(rows: Iterable[StoredResult], path: Path, kind: str, *, over: FileMark | None = None) -> int:
     """Write results as "csv", "jsonl" or "parquet"; return how many. Takes them one at a time, so a million are no burden."""
     writers: dict[str, Callable[[Iterable[StoredResult], Path], int]] = {
         "csv": _write_csv,
@@ -168,7 +169,8 @@ def export_rows(rows: Iterable[StoredResult], path: Path, kind: str) -> int:
     }
     if kind not in writers:
         raise ValueError(f"{kind!r} is no export format; there are {', '.join(FORMATS)}")
-    return writers[kind](rows, path)
+    with whole_file(path, over=over) as beside:
+        return writers[kind](rows, beside)
 
 
 def needs_extra(path: Path, package: str, extra: str) -> FileProblems:
@@ -197,22 +199,20 @@ def csv_lines(rows: Iterable[StoredResult]) -> Iterator[str]:
 
 def _write_csv(rows: Iterable[StoredResult], path: Path) -> int:
     count = -1  # the first line names the columns
-    with whole_file(path) as beside, beside.open("w", newline="", encoding="utf-8") as file:
+    with path.open("w", newline="", encoding="utf-8") as file:
         for line in csv_lines(rows):
             file.write(line)
             count += 1
-        onto_disk(file)
     return count
 
 
 def _write_json_lines(rows: Iterable[StoredResult], path: Path) -> int:
     count = 0
-    with whole_file(path) as beside, beside.open("w", encoding="utf-8") as file:
+    with path.open("w", encoding="utf-8") as file:
         for row in rows:
             record = {name: _json_number(cell) for name, cell in _record(row).items()}
             file.write(json.dumps(record, ensure_ascii=False, allow_nan=False) + "\n")
             count += 1
-        onto_disk(file)
     return count
 
 
@@ -241,7 +241,7 @@ def _write_parquet(rows: Iterable[StoredResult], path: Path) -> int:
     }
     schema = pa.schema([(column.name, kinds[column.kind]) for column in COLUMNS])
     count, source = 0, iter(rows)
-    with whole_file(path) as beside, pq.ParquetWriter(beside, schema) as writer:
+    with pq.ParquetWriter(path, schema) as writer:
         while batch := list(islice(source, _BATCH)):
             writer.write_table(pa.Table.from_pylist([_parquet_row(row) for row in batch], schema=schema))
             count += len(batch)

@@ -15,7 +15,7 @@ from collections.abc import Iterable
 from pathlib import Path
 from xml.etree.ElementTree import Element, ElementTree, SubElement, indent
 
-from sequencer.files.write import whole_file
+from sequencer.files.write import FileMark, whole_file
 from sequencer.results.stored import StoredResult, StoredRun
 from sequencer.results.text import channel_in_words, limits_in_words, value_in_words
 from sequencer.uncertainty.decision import Decision
@@ -23,13 +23,13 @@ from sequencer.uncertainty.decision import Decision
 _FAILED = (Decision.FAIL, Decision.CONDITIONAL_FAIL)
 
 
-def write_junit(runs: Iterable[StoredRun], path: Path) -> int:
-    """Write runs, each with its ``results``; return how many results. Raises FileProblems if the file cannot be written."""
+def write_junit(runs: Iterable[StoredRun], path: Path, *, over: FileMark | None = None) -> int:
+    """Write runs, each with its ``results``, ``over`` the one file that may stand there; return how many results. FileProblems."""
     root = Element("testsuites", name="sequencer")
     totals = [_suite(root, run) for run in runs]
     _count(root, [sum(column) for column in zip(*totals, strict=True)] if totals else [0, 0, 0, 0])
     indent(root)
-    with whole_file(path) as beside:
+    with whole_file(path, over=over) as beside:
         ElementTree(root).write(beside, encoding="utf-8", xml_declaration=True)
     return sum(total[0] for total in totals)
 

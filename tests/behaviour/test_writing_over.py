@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 from pathlib import Path
 from typing import Any
@@ -214,3 +215,63 @@ def test_a_report_says_which_of_its_words_is_missing(folder: Path, words: Any, s
     done = _call(folder, "report", *words)
     assert done.exit_code == 2
     assert all(one in done.stderr for one in said), done.stderr
+
+
+_WRITERS = ["all.csv", "all.jsonl", "all.parquet", "all.xml", "r.html", "r.pdf"]
+
+
+@pytest.mark.parametrize("forced", [False, True])
+@pytest.mark.parametrize("name", _WRITERS)
+def test_a_file_that_comes_while_one_is_written_stays(
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str, forced: bool
+) -> None:
+    """Somebody else's file that appears at the last moment before ours takes its name is neither lost nor changed.
+
+    With --force only the file that was looked at may be written over, not another that has taken its place since.
+    """
+    if name == "r.pdf":
+        pytest.importorskip("weasyprint", exc_type=ImportError)
+    target = tmp_path / name
+    words = ["report", "last", str(target)] if name[0] == "r" else ["export", str(target)]
+    if forced:
+        assert _call(folder, *words).exit_code == 0
+    fsync = os.fsync
+
+    def meanwhile(descriptor: int) -> None:
+        target.unlink(missing_ok=True)
+        target.write_bytes(b"theirs")
+        fsync(descriptor)
+
+    monkeypatch.setattr(os, "fsync", meanwhile)
+    done = _call(folder, *words, *(["--force"] if forced else []))
+    assert (done.exit_code, "another file has come under this name" in done.stderr) == (2, True)
+    assert {one.name: one.read_bytes() for one in tmp_path.iterdir() if one.is_file()} == {name: b"theirs"}
+
+
+@pytest.mark.parametrize("name", _WRITERS)
+def test_without_links_nothing_is_lost_either(
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    """On a file system without hard links (FAT) the same holds: written whole where nothing stands, refused where something has come."""
+    if name == "r.pdf":
+        pytest.importorskip("weasyprint", exc_type=ImportError)
+    target = tmp_path / name
+    words = ["report", "last", str(target)] if name[0] == "r" else ["export", str(target)]
+
+    def no_links(*_: Any) -> None:
+        raise OSError(errno.EPERM, "Operation not permitted")
+
+    monkeypatch.setattr(os, "link", no_links)
+    assert _call(folder, *words).exit_code == 0
+    assert target.stat().st_size > 100
+    target.unlink()
+    fsync = os.fsync
+
+    def meanwhile(descriptor: int) -> None:
+        if not target.exists():
+            target.write_bytes(b"theirs")
+        fsync(descriptor)
+
+    monkeypatch.setattr(os, "fsync", meanwhile)
+    assert _call(folder, *words).exit_code == 2
+    assert target.read_bytes() == b"theirs"

@@ -79,7 +79,7 @@ def reports(runs: list[StoredRun], folder: Path) -> None:
     from sequencer.report import write_report
 
     first = seconds(lambda: write_report(runs[:1], folder / "one.html"))
-    again = seconds(lambda: write_report(runs[:1], folder / "one.html"))
+    again = seconds(lambda: write_report(runs[:1], folder / "again.html"))
     print(
         f"report of 1 run, page: {first:6.2f} s with loading the libraries, {again:.2f} s after  (at most 3 s)"
     )

@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import asdict, dataclass, fields, replace
 from datetime import datetime
 from enum import Enum
@@ -19,7 +20,7 @@ from pydantic import AfterValidator, ConfigDict, Field, TypeAdapter, ValidationE
 
 from drivers.trace import Direction, Exchange
 from sequencer.files.bounds import between
-from sequencer.files.write import onto_disk, whole_file
+from sequencer.files.write import FileMark, whole_file
 from sequencer.problems import Complaint, FieldProblem, InputError, about_file, printable
 from sequencer.results.model import BenchInstrument, Point, Result
 from sequencer.results.store.kept_before import KeptBefore
@@ -172,6 +173,7 @@ class KeptBeside:
         self._path = path
         self._checks: list[KeptCheck] = []
         self._written = ""
+        self._mark: FileMark | None = None
 
     def add(self, check_index: int, results: Sequence[Result], said: Sequence[Exchange]) -> None:
         """Remember what a check left."""
@@ -187,11 +189,11 @@ class KeptBeside:
         text = self._text()
         try:
             with (
-                whole_file(self._path) as beside,
+                whole_file(self._path, over=self._mark) as beside,
                 beside.open("w", encoding="utf-8", errors="backslashreplace") as file,
             ):
                 file.write(text)
-                onto_disk(file)
+            self._mark = FileMark.of(self._path)
         except InputError as problems:
             return (
                 f"cannot keep the run beside its table either: {problems.complaints[0].message}: {self._path}"
@@ -204,10 +206,13 @@ class KeptBeside:
         return json.dumps(plain, ensure_ascii=False, indent=1, default=_in_json) + "\n"
 
     def remove(self) -> None:
-        """Take the file away: the store has it all."""
-        if self._written:
-            self._path.unlink(missing_ok=True)
-            self._written = ""
+        """Take the file away: the store has it all. Where that cannot be done it is tried again the next time."""
+        if not self._written:
+            return
+        with suppress(OSError):
+            if self._mark is not None and FileMark.of(self._path) == self._mark:
+                self._path.unlink()
+            self._written, self._mark = "", None
 
     @property
     def results(self) -> tuple[tuple[int, Result], ...]:

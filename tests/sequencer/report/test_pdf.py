@@ -90,7 +90,7 @@ def test_nothing_is_fetched_for_a_pdf(tmp_path, caplog):
     write_pdf(f'<link rel="stylesheet" href="{secret.as_uri()}"><p>text</p>', tmp_path / "r.pdf")
     assert "leaked" not in pages_of(tmp_path / "r.pdf")[0][1]
     assert "Failed to load stylesheet" in caplog.text
-    write_pdf('<img src="http://192.0.2.1/x.png"><p>text</p>', tmp_path / "r.pdf")
+    write_pdf('<img src="http://192.0.2.1/x.png"><p>text</p>', tmp_path / "second.pdf")
     assert "Failed to load image" in caplog.text
 
 

@@ -71,7 +71,8 @@ METER = BenchInstrument(
 
 
 def _kept(folder: Path, *, checks: Sequence[Any] = CHECKS, name: str = "kept.json", **run: Any) -> Path:
-    """Write a kept run as a run does."""
+    """Write a kept run as a run does, in the place of one that was kept before."""
+    (folder / name).unlink(missing_ok=True)
     beside = KeptBeside(folder / name, {**RUN, **ENDED, "part": "", "again": "", "reason": "", **run})
     beside.change(instruments=(METER,))
     for index, results, said in checks:
