@@ -22,6 +22,8 @@ UNSTATED_PERCENT = 1.0  # of a supply whose accuracy nobody stated: common pract
 READ_WITHIN_V = (
     0.05  # what its display rounds away, and its terminals lose under load: common practice, no source
 )
+LIVE_V = 1.0  # a reading of nothing, and what capacitors hold a while: common practice, no source
+DISCHARGE_S = 3.0  # until they are empty through the unit: common practice, no source
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,9 +77,20 @@ class SupplyLine:
         self._fed_at_s = self._clock.now_s()
 
     def remove(self) -> None:
-        """Take the supply from the unit."""
+        """Take the supply from the unit. Raises NotConfirmed where its terminals stay live, whatever its output reads."""
         self._forget()
-        self._present().configure_output_enabled(False)
+        supply = self._present()
+        supply.configure_output_enabled(False)
+        until_s = self._clock.now_s() + DISCHARGE_S
+        while (volts := self._terminals_v(supply)) is not None and abs(volts) > LIVE_V:
+            if self._clock.now_s() > until_s:
+                raise NotConfirmed(
+                    f"its output reads off and its terminals read {volts:.4g} V; below {LIVE_V:g} V would be right",
+                    instrument=supply.name,
+                    address=supply.address,
+                    next_move="Take the leads off the unit, then look at the supply, and at what else may feed the unit.",
+                )
+            self._clock.wait_s(DISCHARGE_S / 10.0)
 
     def note_cut(self) -> None:
         """Take note that somebody else has cut it, or has tried to."""
@@ -133,6 +146,14 @@ class SupplyLine:
                 next_move="Look at its display, its current limit and the leads to the unit.",
             )
         self._is_read = True
+
+    @staticmethod
+    def _terminals_v(supply: Supply) -> float | None:
+        """Return what the terminals read, V; None where nothing tells: then its output's own word is all there is."""
+        if supply.reads_voltage:
+            with suppress(InstrumentFault):
+                return supply.read_voltage_v().number
+        return None
 
     def tolerance_v(self, voltage_v: float) -> float:
         """Return how far the terminals may read from what was set, V: setting and reading may each be wrong by the accuracy."""

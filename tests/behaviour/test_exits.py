@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import csv
+import json
 import os
 import re
 import select
@@ -467,3 +468,31 @@ def test_a_person_answers_a_confirmation(tmp_path, typed, status, quantities):
     assert screen.strip().splitlines()[-1].strip() == SAFE
     assert [row["quantity"] for row in rows] == quantities
     assert "Traceback" not in screen
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="a device that is always full is needed")
+@pytest.mark.parametrize("stream", ["stdout", "stderr"])
+@pytest.mark.parametrize("options", [[], ["--json"]])
+def test_a_full_output_costs_neither_the_last_line_nor_what_stands_where(tmp_path, options, stream):
+    """`sequencer run … > file` on a full disk: status 3, what is cut short is said, the counts are the files', and the last line follows.
+
+    Where standard error is full the words go to standard output, or stand in the JSON. /dev/full: full(4) of the Linux manual pages.
+    """
+    (tmp_path / "sequence.yaml").write_text(KEYED_LONG.replace("60 s", "1 s"), encoding="utf-8")
+    command = [*SEQUENCER, "run", tmp_path / "sequence.yaml", *SERIAL, *options]
+    command += ["--bench", ROOT / "sim" / "bench.yaml", "--folder", tmp_path / "results"]
+    with Path("/dev/full").open("w", encoding="utf-8") as full:
+        streams = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, stream: full}
+        done = subprocess.run(command, cwd=ROOT, text=True, check=False, **streams)
+    if stream == "stderr":
+        assert done.returncode == 0
+        assert (SAFE in done.stdout) if not options else (json.loads(done.stdout)["last_line"] == SAFE)
+        return
+    assert done.returncode == 3
+    said, last_line = done.stderr.strip().splitlines()
+    assert last_line == SAFE
+    assert said.startswith("Standard output could not be written to: No space left on device.")
+    (table,) = (tmp_path / "results").glob("*.csv")
+    with table.open(encoding="utf-8", newline="") as file:
+        rows = len(list(csv.DictReader(file)))
+    assert f"of {rows} results the table {table} holds {rows}, the store" in said
