@@ -116,9 +116,10 @@ def write_all(
     """
     due = {path: content for path, content in contents.items() if not _holds(path, content)}
     complaints: list[Complaint] = []
+    over: dict[Path, FileMark | None] = {}
     for path in due:
         try:
-            refuse_over(path, kind=kind, force=force, is_own=is_own)
+            over[path] = refuse_over(path, kind=kind, force=force, is_own=is_own)
         except InputError as problem:
             complaints += problem.complaints
     if complaints:
@@ -128,7 +129,7 @@ def write_all(
             path.parent.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise unwritable(path, error) from error
-        with whole_file(path) as beside:
+        with whole_file(path, over=over[path]) as beside:
             beside.write_bytes(content)
     return list(contents)
 

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from sim.instruments.base import MAKER, OVER_RANGE, BenchInstrument
-from sim.scpi.device import Boolean, Later, Number, command, setting
+from sim.scpi.device import Boolean, Later, Number, ScpiError, command, setting
 from sim.wiring.wiring import Wiring
 
 
@@ -22,6 +22,8 @@ class DcVoltmeter(BenchInstrument):
     RANGES_V = (0.1, 1.0, 10.0, 100.0)
     steps_s: tuple[float, ...] = ()
     """The apertures it has, where it has steps, such as 0.2, 1, 10 and 100 cycles of the line; it takes the next longer one."""
+    refuses_steps: bool = False
+    """Whether it refuses what is none of its steps, -224, instead."""
 
     aperture_s = setting(
         "[:SENSe]:VOLTage[:DC]:APERture",
@@ -47,6 +49,11 @@ class DcVoltmeter(BenchInstrument):
         self.look()
         volts = self.wiring.unit.meter_volts(self.aperture_s) * self._error
         return Later(self.aperture_s, self._shown(volts))
+
+    @aperture_s.check
+    def _refuse_between(self, wanted_s: float) -> None:
+        if self.refuses_steps and not any(abs(wanted_s - step_s) < 1e-6 for step_s in self.steps_s):
+            raise ScpiError(-224, f"aperture {wanted_s:g} s")
 
     @aperture_s.changed
     def _take_step(self) -> None:

@@ -52,3 +52,34 @@ def test_a_voltmeter_with_steps_finds_the_same_s9_point_and_the_search_counts_it
     assert abs(stepped.value - smooth.value) <= smooth.uncertainty
     assert {point.reading_s for point in stepped.points} <= set(steps_s)
     assert {point.reading_s for point in smooth.points} - set(steps_s)
+
+
+def test_a_voltmeter_that_refuses_what_it_does_not_list_is_read_with_the_nearest_it_has(
+    make_rig: Callable[..., Any],
+) -> None:
+    """A reading time refused with -224 costs no check: the nearest listed one is set, read back, and told at each point of the search."""
+    smooth = _result(make_rig(sequence=S9).run(), "S9 point")
+    rig = make_rig(sequence=S9)
+    device = rig.device("voltmeter")
+    device.steps_s, device.refuses_steps = (0.02, 0.2, 2.0), True
+    outcome = rig.run()
+    stepped = _result(outcome, "S9 point")
+    assert outcome.status is ExitStatus.PASSED, outcome.trouble
+    assert stepped.value is not None, stepped.note
+    assert smooth.value is not None
+    assert smooth.uncertainty is not None
+    assert abs(stepped.value - smooth.value) <= smooth.uncertainty
+    assert {point.reading_s for point in stepped.points} <= set(device.steps_s)
+
+
+def test_an_instrument_that_refuses_every_reading_time_ends_the_check_with_its_own_words(
+    make_rig: Callable[..., Any],
+) -> None:
+    """Nothing is read over a time that nobody knows."""
+    rig = make_rig(sequence=S9)
+    device = rig.device("voltmeter")
+    device.steps_s, device.refuses_steps = (0.123,), True
+    outcome = rig.run()
+    assert outcome.status is ExitStatus.BENCH_FAILED
+    assert _result(outcome, "S9 point").value is None
+    assert "-224" in _result(outcome, "S9 point").note
