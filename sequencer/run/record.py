@@ -151,6 +151,10 @@ class Record:
         )
         self._table_again()
         self.kept = self._read_back()
+        if self.kept.in_store < len(self.kept.results) and self.kept.beside is None:
+            if complaint := self._beside.write():
+                self._trouble(complaint)
+            self.kept = self._read_back()
         if problem is not None:
             self._trouble(f"{problem} {self.kept.said()}")
         elif self._table_failed or not self.kept.whole:

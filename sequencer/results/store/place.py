@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from importlib.util import find_spec
 from pathlib import Path
 from time import monotonic, sleep
-from typing import Any
+from typing import Any, Self
 from urllib.parse import quote
 
 from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url
@@ -54,6 +54,32 @@ class StorePlace:
                 if path.samefile(own):
                     return True
         return False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OpenedFile:
+    """Which file stood at a store's path when it was opened."""
+
+    path: Path
+    device: int
+    inode: int
+
+    @classmethod
+    def of(cls, place: StorePlace) -> Self | None:
+        """Return the file that stands there now; None for a server, or where that cannot be told."""
+        if place.path is not None:
+            with suppress(OSError):
+                found = place.path.stat()
+                return cls(path=place.path.absolute(), device=found.st_dev, inode=found.st_ino)
+        return None
+
+    def is_in_place(self) -> bool:
+        """Say whether the same file stands there."""
+        try:
+            found = self.path.stat()
+        except OSError:
+            return False
+        return (found.st_dev, found.st_ino) == (self.device, self.inode)
 
 
 def find_place(folder: Path, store: str = "") -> StorePlace:

@@ -20,7 +20,7 @@ from drivers.trace import Exchange
 from sequencer.results.model import BenchInstrument, Confirmation, Result
 from sequencer.results.store import rows as store_rows
 from sequencer.results.store.insert import CheckRows, Writer, Writing
-from sequencer.results.store.place import StorePlace, make_engine
+from sequencer.results.store.place import OpenedFile, StorePlace, make_engine
 from sequencer.results.store.problems import Doing, StoreProblem
 from sequencer.results.store.query import (
     AT_ONCE,
@@ -57,6 +57,7 @@ class Store:
     """Results of all runs. Use as a context manager; every method raises `StoreProblem`."""
 
     def __init__(self, engine: Engine, where: str) -> None:
+        self._file: OpenedFile | None = None
         self._engine = engine
         self._checks = Writer(engine)
         self._where = where
@@ -74,6 +75,7 @@ class Store:
             undo.callback(store.close)
             with store._doing("open"):
                 prepare(store._engine, store._where)
+            store._file = OpenedFile.of(place)
             undo.pop_all()
         return store
 
@@ -157,6 +159,7 @@ class Store:
         If there are more, the first try had succeeded and only its answer was lost on the way; nothing is written then.
         """
         rows = CheckRows(run, check_index, found, said)
+        self._look_whether_there()
         if known is not None and self._count_rows(run) > known:
             return
         with self._doing("write to"), self._checks.transaction() as transaction:
@@ -235,6 +238,7 @@ class Store:
     def count_kept(self, run: str, found: Iterable[tuple[int, Result]]) -> int:
         """Return how many of ``found`` (number of the check, result; in order) the store gives back, from the first on."""
         wanted = [store_rows.same_result(index, one.quantity, one.channel, one.value) for index, one in found]
+        self._look_whether_there()
         self._checks.let_go()
         with self._doing("read"), self._engine.connect() as connection:
             return count_alike(connection, run, wanted)
@@ -285,6 +289,7 @@ class Store:
             return [store_rows.exchange_read(dict(row)) for row in connection.execute(query).mappings()]
 
     def _begin(self) -> AbstractContextManager[Connection]:
+        self._look_whether_there()
         self._checks.let_go()  # of a server's connections a run takes one
         return self._engine.execution_options(writes=True).begin()
 
@@ -292,6 +297,15 @@ class Store:
         counted = [select(count()).select_from(one).where(one.c.run == run) for one in (results, exchanges)]
         with self._doing("write to"), self._engine.connect() as connection:
             return sum(connection.execute(one).scalar_one() for one in counted)
+
+    def _look_whether_there(self) -> None:
+        """See that the file is still the one that was opened: SQLite goes on writing to one that was moved or removed."""
+        if self._file is not None and not self._file.is_in_place():
+            raise StoreProblem(
+                self._where,
+                "the store was moved or removed since it was opened",
+                "Put it back, or give what is kept beside the results table to 'sequencer import-kept'.",
+            )
 
     def _doing(self, verb: str) -> Doing:
         return Doing(self._where, verb)
