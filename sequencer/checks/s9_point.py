@@ -11,7 +11,8 @@ from typing_extensions import override
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding, MeterMark
 from sequencer.checks.people import SEARCHED
-from sequencer.checks.shared.level_budget import how_found, level_budget, why_not
+from sequencer.checks.shared.level_budget import how_found, why_not
+from sequencer.checks.shared.level_finding import SoughtLevel, how_switched, hysteresis_finding
 from sequencer.checks.shared.limits import LevelLimit
 from sequencer.checks.shared.s_meter import (
     MeterLine,
@@ -25,8 +26,6 @@ from sequencer.problems import FieldProblem
 from sequencer.results.model import Point
 from sequencer.safety.receive import ReceiveSide
 from sequencer.search.protocol import Crossing, SwitchingCrossing
-from sequencer.uncertainty.budget import Budget
-from sequencer.uncertainty.contributions import SEARCH_INTERVAL, search_interval
 from sequencer.uncertainty.decision import Limits
 
 IN_STEPS = "the line moves in steps: if the meter is a bar, say 'meter: segments'"
@@ -138,13 +137,7 @@ class S9Point(Check[S9PointSettings]):
         return [
             finding("S9 point, rising", found.rising),
             finding("S9 point, falling", found.falling),
-            Finding(
-                quantity="S9 hysteresis",
-                value=found.hysteresis_db,
-                unit="dB",
-                budget=_hysteresis_budget(found),
-                note="" if found.hysteresis_db is not None else found.status.value,
-            ),
+            hysteresis_finding("S9 hysteresis", found),
         ]
 
 
@@ -158,20 +151,13 @@ def needle_finding(
 ) -> Finding:
     """Return the finding of a level at which a needle crosses ``target_v``; none where the line moves in steps."""
     in_steps = moves_in_steps(points, target_v, conditions)
+    sought = SoughtLevel(
+        quantity=quantity, target_v=target_v, limits=limits, points=points, conditions=conditions
+    )
     if not crossing.found or crossing.level_db is None or in_steps:
         note = why_not(crossing) if not crossing.found else "no number is stated"
-        note += f"; {IN_STEPS}" if in_steps else ""
-        return Finding(
-            quantity=quantity,
-            value=None,
-            unit="dBm",
-            limits=limits,
-            note=note,
-            points=points,
-            target=target_v,
-            target_unit="V",
-        )
-    return _level_finding(quantity, crossing, points, limits, target_v, conditions, how_found(crossing))
+        return sought.not_found(note + (f"; {IN_STEPS}" if in_steps else ""))
+    return sought.found(crossing, how_found(crossing), (voltage_error(target_v, conditions),))
 
 
 def segment_finding(
@@ -184,48 +170,11 @@ def segment_finding(
     conditions: Conditions,
 ) -> Finding:
     """Return the finding of a level at which a segment goes on or off."""
-    if crossing is None or not found.found or crossing.level_db is None:
-        note = "; ".join((found.status.value, *found.warnings)) if crossing is None else why_not(crossing)
-        return Finding(
-            quantity=quantity,
-            value=None,
-            unit="dBm",
-            limits=limits,
-            note=note,
-            points=points,
-            target=target_v,
-            target_unit="V",
-        )
-    note = f"{how_found(crossing)}; dwell {found.dwell_s:g} s; {found.approach}"
-    return _level_finding(quantity, crossing, points, limits, target_v, conditions, note)
-
-
-def _level_finding(
-    quantity: str,
-    crossing: Crossing,
-    points: tuple[Point, ...],
-    limits: Limits,
-    target_v: float,
-    conditions: Conditions,
-    note: str,
-) -> Finding:
-    return Finding(
-        quantity=quantity,
-        value=crossing.level_db,
-        unit="dBm",
-        limits=limits,
-        budget=level_budget(quantity, crossing, (voltage_error(target_v, conditions),), conditions),
-        note=note,
-        points=points,
-        target=target_v,
-        target_unit="V",
-        slope=crossing.slope,
+    sought = SoughtLevel(
+        quantity=quantity, target_v=target_v, limits=limits, points=points, conditions=conditions
     )
-
-
-def _hysteresis_budget(found: SwitchingCrossing) -> Budget | None:
-    """Return the budget of the difference of both levels: generator, path and mismatch are common to them and cancel."""
-    if found.hysteresis_db is None:
-        return None
-    interval = search_interval(SEARCH_INTERVAL, found.hysteresis_half_width_db, unit="dB")
-    return Budget(quantity="S9 hysteresis", unit="dB", value=found.hysteresis_db, contributions=(interval,))
+    if crossing is None:
+        return sought.not_found("; ".join((found.status.value, *found.warnings)))
+    if not found.found or crossing.level_db is None:
+        return sought.not_found(why_not(crossing))
+    return sought.found(crossing, how_switched(crossing, found), (voltage_error(target_v, conditions),))

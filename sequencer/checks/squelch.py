@@ -12,7 +12,8 @@ from drivers.profiled.commands import Need
 from sequencer.checks.check import Check, Side, SquelchPosition
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.shared import commands
-from sequencer.checks.shared.level_budget import LEVEL_NEEDS, how_found, level_budget
+from sequencer.checks.shared.level_budget import LEVEL_NEEDS
+from sequencer.checks.shared.level_finding import SoughtLevel, how_switched, hysteresis_finding
 from sequencer.checks.shared.levels import LevelWindow, SearchAccuracyDb
 from sequencer.checks.shared.limits import LevelLimit, RatioLimit
 from sequencer.checks.shared.stepper import Stepper
@@ -22,8 +23,6 @@ from sequencer.results.model import Point
 from sequencer.safety.receive import ReceiveSide
 from sequencer.search.protocol import Crossing, Settling, SwitchingCrossing, find_crossing
 from sequencer.search.switching import SwitchingSearch
-from sequencer.uncertainty.budget import Budget
-from sequencer.uncertainty.contributions import SEARCH_INTERVAL, search_interval
 from sequencer.uncertainty.decision import Limits
 
 DWELL_S = 0.1
@@ -126,7 +125,7 @@ class Squelch(Check[SquelchSettings]):
                 points,
                 threshold_v,
             ),
-            _hysteresis(found, settings.hysteresis.limits),
+            hysteresis_finding("squelch hysteresis", found, settings.hysteresis.limits),
         ]
 
     def _nothing(self, settings: SquelchSettings, note: str, points: tuple[Point, ...] = ()) -> list[Finding]:
@@ -214,35 +213,11 @@ def _level(
     points: tuple[Point, ...],
     threshold_v: float,
 ) -> Finding:
-    if not found.found or crossing is None or crossing.level_db is None:
-        note = "; ".join((f"{found.status.value} after {found.readings} looks", *found.warnings))
-        return Finding(
-            quantity=quantity,
-            value=None,
-            unit="dBm",
-            limits=limits,
-            note=note,
-            points=points,
-            target=threshold_v,
-            target_unit="V",
-        )
-    return Finding(
-        quantity=quantity,
-        value=crossing.level_db,
-        unit="dBm",
-        limits=limits,
-        budget=level_budget(quantity, crossing, (), conditions),
-        note=f"{how_found(crossing)}; dwell {found.dwell_s:g} s; {found.approach}",
-        points=points,
-        target=threshold_v,
-        target_unit="V",
+    sought = SoughtLevel(
+        quantity=quantity, target_v=threshold_v, limits=limits, points=points, conditions=conditions
     )
-
-
-def _hysteresis(found: SwitchingCrossing, limits: Limits) -> Finding:
-    quantity = "squelch hysteresis"
-    if found.hysteresis_db is None:
-        return Finding(quantity=quantity, value=None, unit="dB", limits=limits, note=found.status.value)
-    interval = search_interval(SEARCH_INTERVAL, found.hysteresis_half_width_db, unit="dB")
-    budget = Budget(quantity=quantity, unit="dB", value=found.hysteresis_db, contributions=(interval,))
-    return Finding(quantity=quantity, value=found.hysteresis_db, unit="dB", limits=limits, budget=budget)
+    if not found.found or crossing is None or crossing.level_db is None:
+        return sought.not_found(
+            "; ".join((f"{found.status.value} after {found.readings} looks", *found.warnings))
+        )
+    return sought.found(crossing, how_switched(crossing, found))
