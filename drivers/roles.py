@@ -101,6 +101,8 @@ class SignalGenerator(Instrument):
 
     level_off_db: float = 0.0
     """How far a level that it made was from the one asked for, at most, dB, by its own word: half the step of a coarse one."""
+    level_made_dbm: float | None = None
+    """What it made of the level that was set last, dBm, by its own word; None where it, or its driver, does not say."""
 
     @override
     def set_start_state(self) -> None:

@@ -34,12 +34,13 @@ class OperatorSignalGenerator(Operated[SignalGenerator], SignalGenerator):
         """Set frequency and level; asked at once only while the output is on."""
         self._check_level(level_dbm)
         self._frequency_hz, self._level_dbm = frequency_hz, self._written(level_dbm)[1]
+        self.level_made_dbm = self._level_dbm
         self._ask_if_on()
 
     def set_level_dbm(self, level_dbm: float) -> None:
         """Set the level, to the nearest that the dial can show."""
         self._check_level(level_dbm)
-        self._level_dbm = self._written(level_dbm)[1]
+        self._level_dbm = self.level_made_dbm = self._written(level_dbm)[1]
         self._ask_if_on()
 
     def read_level_dbm(self) -> float:

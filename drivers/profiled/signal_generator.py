@@ -41,9 +41,11 @@ class ProfiledSignalGenerator(ProfiledInstrument, SignalGenerator):
         self._make_level(level_dbm)
 
     def _make_level(self, level_dbm: float) -> None:
+        self.level_made_dbm = None
         made_dbm = self._set("level", level_dbm, tolerance=COARSEST_STEP_DB / 2.0 + LEVEL_TOLERANCE_DB)
         if (off_db := abs(made_dbm - level_dbm)) > LEVEL_TOLERANCE_DB:
             self.level_off_db = max(self.level_off_db, off_db)
+        self.level_made_dbm = made_dbm
 
     def read_level_dbm(self) -> float:
         """Return the level it says it is set to."""

@@ -178,6 +178,7 @@ class AgcSpan(Check[AgcSpanSettings]):
                 target=-settings.fall_db,
                 target_unit="dB",
                 slope=crossing.slope,
+                levels_as_made=True,
             ),
         ]
 

@@ -111,6 +111,8 @@ class Finding:
     """With what the unit was fed there, where the check fed it otherwise than the sequence."""
     fault: FaultFacts | None = None
     """What an instrument did that left nothing to measure."""
+    levels_as_made: bool = False
+    """Whether the generator's levels entered as they read back, so that the steps they go in are in the value already."""
     on_unit: bool = False
     """Of what could not be measured: whether the unit itself is why, as other readings of the same check show."""
 

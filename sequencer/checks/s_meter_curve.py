@@ -227,7 +227,9 @@ def _unit_finding(low: str, high: str, found: Mapping[str, Finding], limits: Lim
         contributions=(*_shares(low, lower, -1.0), *_shares(high, upper, 1.0)),
         unstated=own_unstated(lower, upper),
     )
-    return Finding(quantity=quantity, value=size_db, unit="dB", limits=limits, budget=budget)
+    return Finding(
+        quantity=quantity, value=size_db, unit="dB", limits=limits, budget=budget, levels_as_made=True
+    )
 
 
 def _shares(mark: str, finding: Finding, sign: float) -> list[Contribution]:
@@ -274,4 +276,12 @@ def _linearity(found: Mapping[str, Finding], settings: SMeterCurveSettings) -> F
     )
     if missing:
         note += f"; without {', '.join(missing)}"
-    return Finding(quantity=LINEARITY, value=value_db, unit="dB", limits=limits, budget=budget, note=note)
+    return Finding(
+        quantity=LINEARITY,
+        value=value_db,
+        unit="dB",
+        limits=limits,
+        budget=budget,
+        note=note,
+        levels_as_made=True,
+    )

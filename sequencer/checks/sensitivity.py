@@ -99,4 +99,5 @@ def _finding(found: SensitivityFound, settings: SensitivitySettings, conditions:
         target=settings.target.ratio_db,
         target_unit=settings.target.unit,
         slope=crossing.slope,
+        levels_as_made=True,
     )

@@ -25,6 +25,7 @@ from sequencer.safety.side import Side, present
 from sequencer.safety.watch import Watch
 
 GENERATOR_SETTLE_MAX_S = 2.0
+SAME_LEVEL_DB = 0.006  # the last digit that is written, or read back: no generator stands so well
 SILENCE_V = 1e-3  # below it a loudspeaker is muted: common practice, no source
 RESPONSE_S = (
     0.3  # from the generator off to a receiver and a meter that have followed: common practice, no source
@@ -174,13 +175,14 @@ class ReceiveSide(Side):
         second.configure_output_enabled(True)
         second.wait_until_settled(GENERATOR_SETTLE_MAX_S)
 
-    def set_interferer_dbm(self, level_dbm: float) -> None:
-        """Change the second generator's level. Refused above the receiver's rating."""
+    def set_interferer_dbm(self, level_dbm: float) -> float:
+        """Change the second generator's level, and return the level that it made. Refused above the receiver's rating."""
         self._refuse_if_left()
         self._refuse_above_rating(level_dbm)
         second = present(self._interferer, "interferer")
         second.set_level_dbm(level_dbm + self._loss_db)
         second.wait_until_settled(GENERATOR_SETTLE_MAX_S)
+        return self._made_dbm(second, level_dbm)
 
     def remove_interferer(self) -> None:
         """Switch the second generator off, confirmed."""
@@ -197,13 +199,14 @@ class ReceiveSide(Side):
         self._generator.configure_output_enabled(True)
         self._generator.wait_until_settled(GENERATOR_SETTLE_MAX_S)
 
-    def set_level_dbm(self, level_dbm: float) -> None:
-        """Change the level and wait until the generator says it stands. Refused above the receiver's rating."""
+    def set_level_dbm(self, level_dbm: float) -> float:
+        """Change the level, wait until the generator says it stands, and return what it made of it. Refused above the receiver's rating."""
         self._refuse_if_left()
         self._refuse_above_rating(level_dbm)
         self._signal = replace(self._signal, level_dbm=level_dbm)
         self._generator.set_level_dbm(level_dbm + self._loss_db)
         self._generator.wait_until_settled(GENERATOR_SETTLE_MAX_S)
+        return self._made_dbm(self._generator, level_dbm)
 
     def read_sinad_db(self, reading_s: float) -> Reading:
         """Return SINAD of the loudspeaker audio, dB."""
@@ -373,6 +376,13 @@ class ReceiveSide(Side):
     def wait_s(self, seconds: float) -> None:
         """Let time pass on the bench's clock."""
         self._clock.wait_s(seconds)
+
+    def _made_dbm(self, generator: SignalGenerator, asked_dbm: float) -> float:
+        """Return the level at the antenna connector that reads back; the one asked for where they are the same, or nobody says."""
+        if generator.level_made_dbm is None:
+            return asked_dbm
+        made_dbm = generator.level_made_dbm - self._loss_db
+        return asked_dbm if abs(made_dbm - asked_dbm) < SAME_LEVEL_DB else made_dbm
 
     def _refuse_above_rating(self, level_dbm: float) -> None:
         # Put this way round because a level that is not a number is not above anything.

@@ -91,15 +91,22 @@ class CurveSearch:
         """The reading wanted now, or None when the search has ended."""
         return self._ask
 
-    def tell(self, reading: float | NoReading, /, *, reading_s: float | None = None) -> None:
-        """Take the reading that answers the present ask: a finite number, or a NoReading.
+    def tell(
+        self,
+        reading: float | NoReading,
+        /,
+        *,
+        reading_s: float | None = None,
+        level_db: float | None = None,
+    ) -> None:
+        """Take the reading that answers the present ask, as it was carried out: a finite number, or a NoReading.
 
         Raises SearchInputError, and keeps asking, for NaN, infinity or what is no number; also when the search has
         ended.
         """
         if self._ask is None:
             raise SearchInputError("The search has ended; it takes no further reading. Read 'result'.")
-        self._state.take(as_read(self._ask, reading_s), reading)
+        self._state.take(as_read(self._ask, reading_s), reading, made_db=level_db)
         following = self._following()
         if isinstance(following, Ask):
             self._ask = following

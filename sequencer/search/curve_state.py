@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from sequencer.search.curve_fit import Fit, Point
@@ -20,6 +20,7 @@ COARSE_DOUBT_DB = 0.62
 class Note:
     """One reading with what it means.
 
+    ``ask`` is what was asked, read for as long as it was; ``made_db`` is the level that was made of its level.
     ``raw`` is the reading minus target, turned so that it rises with level: infinite when out of range, NaN when
     there was none. ``excess`` is what it would have come to at rest, at the level ``level_db``.
     """
@@ -29,6 +30,7 @@ class Note:
     excess: float
     level_db: float
     at_s: float
+    made_db: float
 
 
 @dataclass(slots=True, kw_only=True)
@@ -71,14 +73,15 @@ class State:
         """The longer of the two time constants."""
         return max(self.settling.rise_s, self.settling.fall_s)
 
-    def take(self, ask: Ask, reading: float | NoReading) -> None:
+    def take(self, ask: Ask, reading: float | NoReading, *, made_db: float | None = None) -> None:
         """Note a reading and narrow the bracket; one that contradicts the bracket discards its older bound."""
         raw = self._turned(reading)
-        self.lag.take(ask.level_db, ask.wait_s, ask.reading_s)
+        made_db = ask.level_db if made_db is None else require_finite("level_db", made_db)
+        self.lag.take(made_db, ask.wait_s, ask.reading_s)
         self.elapsed_s += ask.wait_s + ask.reading_s
-        self.readings.append(Reading(ask=ask, value=reading))
-        settled = self.follower.settle(RawReading(ask.level_db, ask.wait_s, ask.reading_s, raw))
-        self.notes.append(Note(ask, raw, settled.excess, settled.level_db, self.elapsed_s))
+        self.readings.append(Reading(ask=replace(ask, level_db=made_db), value=reading))
+        settled = self.follower.settle(RawReading(made_db, ask.wait_s, ask.reading_s, raw))
+        self.notes.append(Note(ask, raw, settled.excess, settled.level_db, self.elapsed_s, made_db))
         level_db = settled.level_db
         if settled.excess > 0:
             if self.below_db is not None and level_db <= self.below_db:
@@ -147,7 +150,7 @@ class State:
 
     def points(self, rise: float = 1.0, fall: float = 1.0) -> list[Point]:
         """Return the readings as the fit sees them, with time constants scaled by ``rise`` and ``fall``."""
-        taken = [RawReading(n.ask.level_db, n.ask.wait_s, n.ask.reading_s, n.raw) for n in self.notes]
+        taken = [RawReading(n.made_db, n.ask.wait_s, n.ask.reading_s, n.raw) for n in self.notes]
         return [
             Point(
                 level_db=at.level_db,

@@ -175,8 +175,14 @@ class Search(Protocol[Reading_contra, Answer_co]):
     def ask(self) -> Ask | None:
         """The reading wanted now, or None when the search has ended."""
 
-    def tell(self, reading: Reading_contra, /, *, reading_s: float | None = None) -> None:
-        """Take the reading that answers the present ask; ``reading_s`` where it was read for another time than asked, s."""
+    def tell(
+        self, reading: Reading_contra, /, *, reading_s: float | None = None, level_db: float | None = None
+    ) -> None:
+        """Take the reading that answers the present ask.
+
+        ``reading_s`` where it was read for another time than asked, s; ``level_db`` where it was read at another level, by the word of
+        what makes the levels.
+        """
 
     @property
     def result(self) -> Answer_co:
@@ -188,15 +194,16 @@ Found_ = TypeVar("Found_")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Timed(Generic[ReadingT]):
-    """A reading that was read for another time than asked, ``reading_s`` s: an instrument may offer steps only."""
+class AsDone(Generic[ReadingT]):
+    """A reading that was read for ``reading_s`` s at ``level_db``, not quite as asked: an instrument may offer steps only."""
 
     value: ReadingT
     reading_s: float
+    level_db: float
 
 
 def find_crossing(
-    search: Search[ReadingT, Found_], measure: Callable[[Ask], ReadingT | Timed[ReadingT]]
+    search: Search[ReadingT, Found_], measure: Callable[[Ask], ReadingT | AsDone[ReadingT]]
 ) -> Found_:
     """Ask and tell until the search ends, and return its result; what ``measure`` raises passes through."""
     while (ask := search.ask) is not None:
@@ -204,17 +211,21 @@ def find_crossing(
     return search.result
 
 
-def tell(search: Search[ReadingT, Found_], reading: ReadingT | Timed[ReadingT]) -> None:
-    """Tell a search its reading, and for how long it was read where that differs from what was asked."""
-    if isinstance(reading, Timed):
-        search.tell(reading.value, reading_s=reading.reading_s)
+def tell(search: Search[ReadingT, Found_], reading: ReadingT | AsDone[ReadingT]) -> None:
+    """Tell a search its reading, and for how long and at which level it was read where that differs from what was asked."""
+    if isinstance(reading, AsDone):
+        search.tell(reading.value, reading_s=reading.reading_s, level_db=reading.level_db)
     else:
         search.tell(reading)
 
 
-def as_read(ask: Ask, reading_s: float | None) -> Ask:
-    """Return the ask as it was carried out: read for ``reading_s``, where that is known to differ."""
-    return ask if reading_s is None else replace(ask, reading_s=reading_s)
+def as_read(ask: Ask, reading_s: float | None, level_db: float | None = None) -> Ask:
+    """Return the ask as it was carried out: read for ``reading_s``, at ``level_db``, where that is known to differ."""
+    return replace(
+        ask,
+        reading_s=ask.reading_s if reading_s is None else reading_s,
+        level_db=ask.level_db if level_db is None else require_finite("level_db", level_db),
+    )
 
 
 def require_finite(name: str, number: float, *, least: float = -math.inf, above: float = -math.inf) -> float:

@@ -87,8 +87,8 @@ class SwitchingSearch:
         """The test wanted now, or None when the search has ended."""
         return self._ask
 
-    def tell(self, reading: Lit, /, *, reading_s: float | None = None) -> None:
-        """Take the answer to the present ask.
+    def tell(self, reading: Lit, /, *, reading_s: float | None = None, level_db: float | None = None) -> None:
+        """Take the answer to the present ask, as it was carried out.
 
         It is True or False, a bar's pattern or count, or a NoReading (asked again).
         Raises SearchInputError for anything else, and when the search has ended.
@@ -96,21 +96,22 @@ class SwitchingSearch:
         if self._ask is None:
             raise SearchInputError("The search has ended; it takes no further reading. Read 'result'.")
         ask = as_read(self._ask, reading_s)
+        made_db = ask.level_db if level_db is None else require_finite("level_db", level_db)
         taken = Reading(ask=ask, value=reading)
         on = None if isinstance(reading, NoReading) else self._is_on(reading)
         self._readings.append(taken)
-        level_db = self._lag.take(ask.level_db, ask.wait_s + ask.reading_s, 0.0)
+        stands_for_db = self._lag.take(made_db, ask.wait_s + ask.reading_s, 0.0)
         if on is None or isinstance(reading, NoReading):
             self._on = None
             self._ask = self._again()
             return
         self._count(reading)
-        trial = Trial(self._on, level_db, on)
+        trial = Trial(self._on, stands_for_db, on)
         self._on = on
         self._trials.append(trial)
         if not self._segment_skipped():
             self._grid.learn(trial, max(self.manner.jitter_db, 0.4))
-        self._learn_count(level_db, reading)
+        self._learn_count(stands_for_db, reading)
         if self._fine:
             self._fine.learn(trial)
         self._ask = self._next()

@@ -27,6 +27,8 @@ class SignalGenerator(BenchInstrument):
     identity = (MAKER, "SG-2", "2201", "1.4")
     SETTLE_S = 0.030
     UNSETTLED_DB = -3.0
+    step_db: float | None = None
+    """The steps of its level, where they are coarser than 0.01 dB: it takes the nearest, and reads it back."""
 
     unit_of_power = setting(":UNIT:POWer", Choice("DBM", default="DBM"))
     frequency_hz = setting(
@@ -80,6 +82,8 @@ class SignalGenerator(BenchInstrument):
     @level_dbm.changed
     def _moved(self) -> None:
         self.look()
+        if self.step_db is not None:
+            self.settings["level_dbm"] = round(self.level_dbm / self.step_db) * self.step_db
         self._settled, self._settled_at_s = False, self.moment_s + self.SETTLE_S
         self.begin("SETTling", self.SETTLE_S)
         self._deliver()

@@ -60,8 +60,11 @@ def level_parts(conditions: Conditions, *, coefficient: float = 1.0) -> Parts:
 
 
 def with_level_step(finding: Finding, off_db: float) -> Finding:
-    """Return a level, or a ratio of levels, with what a generator that goes in steps may be off by, dB, in its budget."""
-    if off_db <= 0.0 or finding.budget is None or finding.unit not in ("dBm", "dB"):
+    """Return a level, or a ratio of levels, with what a generator that goes in steps may be off by, dB, in its budget.
+
+    Not where the levels entered as they read back.
+    """
+    if off_db <= 0.0 or finding.levels_as_made or finding.budget is None or finding.unit not in ("dBm", "dB"):
         return finding
     step = resolution("generator, step of its level", 2.0 * off_db, unit="dB")
     return replace(

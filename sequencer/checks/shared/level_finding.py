@@ -50,6 +50,7 @@ class SoughtLevel:
             target=self.target_v,
             target_unit="V",
             slope=crossing.slope,
+            levels_as_made=True,
         )
 
 
@@ -65,4 +66,11 @@ def hysteresis_finding(quantity: str, found: SwitchingCrossing, limits: Limits |
         return Finding(quantity=quantity, value=None, unit="dB", limits=limits, note=found.status.value)
     interval = search_interval(SEARCH_INTERVAL, found.hysteresis_half_width_db, unit="dB")
     budget = Budget(quantity=quantity, unit="dB", value=found.hysteresis_db, contributions=(interval,))
-    return Finding(quantity=quantity, value=found.hysteresis_db, unit="dB", limits=limits, budget=budget)
+    return Finding(
+        quantity=quantity,
+        value=found.hysteresis_db,
+        unit="dB",
+        limits=limits,
+        budget=budget,
+        levels_as_made=True,
+    )

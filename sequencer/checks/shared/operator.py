@@ -11,7 +11,7 @@ from sequencer.checks.finding import Conditions
 from sequencer.inputs.instrument_drivers import OperatorVoltmeter
 from sequencer.results.model import Point
 from sequencer.search.curve import READING_S
-from sequencer.search.protocol import Ask, Search, Timed, find_crossing, tell
+from sequencer.search.protocol import AsDone, Ask, Search, find_crossing, tell
 
 HAND_BUDGET = 15
 """The most readings a person is asked for in one search."""
@@ -67,7 +67,7 @@ def dial_half_width_v(conditions: Conditions) -> float:
 
 def find_with_person(
     search: Search[Reading_, Found_],
-    measure: Callable[[Ask], Reading_ | Timed[Reading_]],
+    measure: Callable[[Ask], Reading_ | AsDone[Reading_]],
     points: list[Point],
     conditions: Conditions,
     reader: str,

@@ -1,4 +1,4 @@
-"""The loop between a search and the receive side: set the level, wait, read, keep the point."""
+"""The loop between a search and the receive side: set the level, wait, read, keep the point at the level that reads back."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from drivers.roles import RangeState, Reading
 from sequencer.checks.finding import Conditions
 from sequencer.results.model import Point
 from sequencer.safety.receive import ReceiveSide
-from sequencer.search.protocol import Ask, NoReading, Timed
+from sequencer.search.protocol import AsDone, Ask, NoReading
 from sequencer.search.switching import Lit
 
 _NOTHING = {
@@ -28,27 +28,28 @@ class Stepper:
         read: Callable[[float], Reading],
         *,
         unit: str,
-        set_level: Callable[[float], None] | None = None,
+        set_level: Callable[[float], float] | None = None,
     ) -> None:
         self._side = side
         self._set_level = set_level or side.set_level_dbm
         self._conditions = conditions
         self._read = read
         self._unit = unit
-        self._level_db: float | None = None
+        self._asked_db: float | None = None
+        self._made_db = 0.0
         self.points: list[Point] = []
 
-    def measure(self, ask: Ask) -> float | NoReading | Timed[float | NoReading]:
+    def measure(self, ask: Ask) -> float | NoReading | AsDone[float | NoReading]:
         """Set the level if it changes, wait as asked, read, and tell."""
-        if ask.level_db != self._level_db:
-            self._set_level(ask.level_db)
-            self._level_db = ask.level_db
+        if ask.level_db != self._asked_db:
+            self._made_db = self._set_level(ask.level_db)
+            self._asked_db = ask.level_db
         if ask.wait_s > 0:
             self._side.wait_s(ask.wait_s)
         reading = self._read(ask.reading_s)
         self.points.append(
             Point(
-                level_db=ask.level_db,
+                level_db=self._made_db,
                 reading=reading.number,
                 state=reading.state.value,
                 reading_s=ask.reading_s if reading.reading_s is None else reading.reading_s,
@@ -56,17 +57,19 @@ class Stepper:
             )
         )
         shown = reading.state.value if reading.number is None else f"{reading.number:.4g} {self._unit}"
-        self._conditions.say(f"{ask.level_db:.1f} dBm: {shown}")
+        self._conditions.say(f"{self._made_db:.1f} dBm: {shown}")
         value = reading.number if reading.number is not None else _NOTHING[reading.state]
-        if reading.reading_s is None or reading.reading_s == ask.reading_s:
+        read_s = ask.reading_s if reading.reading_s is None else reading.reading_s
+        if read_s == ask.reading_s and self._made_db == ask.level_db:
             return value
-        return Timed(value=value, reading_s=reading.reading_s)
+        return AsDone(value=value, reading_s=read_s, level_db=self._made_db)
 
-    def test(self, ask: Ask, above: float) -> Lit | Timed[Lit]:
+    def test(self, ask: Ask, above: float) -> Lit | AsDone[Lit]:
         """Do what `measure` does, and tell whether the reading lies above ``above``: for what switches."""
         reading = self.measure(ask)
-        if isinstance(reading, Timed):
-            return Timed(value=_is_above(reading.value, above), reading_s=reading.reading_s)
+        if isinstance(reading, AsDone):
+            lit = _is_above(reading.value, above)
+            return AsDone(value=lit, reading_s=reading.reading_s, level_db=reading.level_db)
         return _is_above(reading, above)
 
 

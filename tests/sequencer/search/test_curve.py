@@ -2,6 +2,7 @@
 
 import copy
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -13,7 +14,15 @@ from sequencer.search.curve_fit import Point, fit_crossing, student_95
 from sequencer.search.curve_prior import SINAD_PRIOR, CurvePrior, fm_sinad_prior, needle_prior
 from sequencer.search.curve_state import resolution
 from sequencer.search.fm_sinad import FmCurve
-from sequencer.search.protocol import Ask, NoReading, SearchInputError, Settling, Status, find_crossing
+from sequencer.search.protocol import (
+    AsDone,
+    Ask,
+    NoReading,
+    SearchInputError,
+    Settling,
+    Status,
+    find_crossing,
+)
 from sequencer.search.settling import Lag, RawReading, settle_readings
 
 WINDOW_DB = (-130.0, -20.0)
@@ -523,3 +532,45 @@ def test_waiting_grows_with_the_step_and_the_time_constant():
     lag.take(-80.0, 20.0, 0.1)
     assert lag.wait_s(-80.0, 0.1, 0.1) == 0.0
     assert 0 < lag.wait_s(-78.0, 0.1, 0.1) < lag.wait_s(-60.0, 0.1, 0.1) < lag.wait_s(-100.0, 0.1, 0.1)
+
+
+# --- a generator that rounds -----------------------------------------------------------------------------------------
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    crossing_db=st.floats(-122.0, -105.0),
+    step_db=st.sampled_from([0.1, 0.5, 1.0]),
+    offset_db=st.floats(0.0, 1.0),
+    sd=st.sampled_from([0.0, 0.3]),
+)
+def test_levels_that_were_rounded_count_as_they_were_made(
+    crossing_db: float, step_db: float, offset_db: float, sd: float
+):
+    """Whatever the steps and where they lie, the crossing is found within twice its 95 % interval, and within the accuracy asked."""
+    unit = Receiver(crossing_db, 3, sd=sd)
+
+    def measure(ask: Ask) -> AsDone[float]:
+        made_db = round((ask.level_db - offset_db) / step_db) * step_db + offset_db
+        reading = unit.measure(replace(ask, level_db=made_db))
+        return AsDone(value=reading, reading_s=ask.reading_s, level_db=made_db)
+
+    found = find_crossing(search(), measure)
+    assert found.status is Status.FOUND
+    assert found.half_width_db <= 0.5
+    assert abs(found.level_db - crossing_db) <= 2.0 * max(found.half_width_db, 0.1)
+
+
+@pytest.mark.parametrize("crossing_db", [-140.0, -15.0])
+def test_rounded_ends_of_the_window_are_ends(crossing_db: float):
+    """A crossing outside the window is told as with a generator that makes the ends exactly, and in few readings."""
+    unit = Receiver(crossing_db)
+
+    def measure(ask: Ask) -> AsDone[float]:
+        made_db = float(round(ask.level_db))
+        reading = unit.measure(replace(ask, level_db=made_db))
+        return AsDone(value=reading, reading_s=ask.reading_s, level_db=made_db)
+
+    found = find_crossing(search(window_db=(-130.4, -20.4)), measure)
+    assert found.status is (Status.ALREADY_PAST if crossing_db < -130.0 else Status.NEVER_REACHED)
+    assert found.readings <= 12
