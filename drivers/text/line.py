@@ -36,6 +36,9 @@ class TextLine(Protocol):
     def close(self) -> None:
         """Close it. Never raises."""
 
+    def is_gone(self) -> bool:
+        """Say whether the other end has hung up, so that it may be opened again: a network connection that was idle too long."""
+
     def write(self, content: bytes) -> None:
         """Send."""
 
@@ -124,6 +127,10 @@ class SerialLine(_Faulty):
             with contextlib.suppress(Exception):
                 port.close()
 
+    def is_gone(self) -> bool:
+        """Say no: a port that was unplugged is not opened again by itself, since its control lines may key."""
+        return False
+
     def write(self, content: bytes) -> None:
         """Send."""
         self._do(lambda port: port.write(content), "be written to")
@@ -211,6 +218,17 @@ class SocketLine(_Faulty):
         if connection is not None:
             with contextlib.suppress(OSError):
                 connection.close()
+
+    def is_gone(self) -> bool:
+        """Say whether the other end has hung up; what it sent before is still to be read."""
+        if self._socket is None:
+            return True
+        try:
+            if not select.select([self._socket], [], [], 0.0)[0]:
+                return False
+            return not self._socket.recv(1, socket.MSG_PEEK)
+        except (OSError, ValueError):
+            return True
 
     def write(self, content: bytes) -> None:
         """Send."""

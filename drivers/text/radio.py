@@ -64,6 +64,7 @@ class TextRadio(Radio):
         self._keyed: bool | None = None
         self._channel: int | None = None
         self._mode = ""
+        self._identity: Identity | None = None  # while it is open, and proved
 
     # -- life -----------------------------------------------------------------------------------------------------
 
@@ -80,13 +81,15 @@ class TextRadio(Radio):
         try:
             self._reader.drop(0.0)
             self.unkey()
-            return self._prove()
+            self._identity = self._prove()
         except InstrumentFault:
             self.close()
             raise
+        return self._identity
 
     def close(self) -> None:
         """Close the line. Never raises."""
+        self._identity = None
         self._line.close()
         self._keep(Direction.CLOSED)
 
@@ -97,6 +100,25 @@ class TextRadio(Radio):
     def read_errors(self) -> list[str]:
         """A radio like this has no error queue; what it refuses it says at once."""
         return []
+
+    def _open_if_gone(self) -> None:
+        """Open a connection again that the other end has closed while nothing was under way, and prove it as before. ConnectFailed."""
+        if self._identity is None or not self._line.is_gone():
+            return
+        expected, self._identity = self._identity, None  # proving it asks, and must not come here again
+        try:
+            self._line.open()
+            self._keep(Direction.OPENED)
+            self._reader.drop(0.0)
+            self._in_step = True
+            if (found := self._prove()) != expected:
+                raise self._fault(
+                    ConnectFailed,
+                    f"opened again it is another one: {found}, before {expected}",
+                    next_move="See which radio answers at this address.",
+                )
+        finally:
+            self._identity = expected
 
     def _prove(self) -> Identity:
         name = next((name for name in _PROVING if self._can_ask(name)), "")
@@ -210,6 +232,7 @@ class TextRadio(Radio):
     def _set(self, name: str, text: str) -> None:
         """Send a setting at once, and read its reply where the profile says that there is one."""
         command = self._command(name)
+        self._open_if_gone()
         was_in_step = self._in_step
         if was_in_step:
             self._drop_late(0.0)
@@ -233,6 +256,7 @@ class TextRadio(Radio):
     def _ask(self, name: str) -> str:
         """Return the value in the answer to the query ``name``."""
         command = self._command(name)
+        self._open_if_gone()
         self._drop_late(0.0 if self._in_step else min(self._timeout_s, LATE_MAX_S))
         self._send(command.query)
         said = self._answer(command.query)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import socket
 import threading
 from collections.abc import Iterator
 from dataclasses import replace
@@ -350,15 +351,96 @@ def test_a_port_that_is_not_there_and_one_that_vanishes():
 
 
 def test_a_socket_that_nobody_answers_or_that_hangs_up():
-    """No listener is ConnectFailed; the end of the connection is ConnectionLost."""
+    """No listener is ConnectFailed, also where a connection that has ended cannot be opened again."""
     wiring = make_wiring()
     with TextRadioOnSocket(TextRadioLanguage(wiring)) as served:
         one = Rig(LINE, served.address, wiring, TextRadioLanguage(wiring))
         one.radio.open()
-    with pytest.raises(ConnectionLost):
+    with pytest.raises(ConnectFailed, match="no connection to 127"):
         one.radio.set_channel(3)
     with pytest.raises(ConnectFailed, match="no connection to 127"):
         one.radio.open()
+
+
+class _ClosesWhenIdle:
+    """A plain socket server of one radio that answers as many lines as each connection is given, and then hangs up."""
+
+    def __init__(self, *connections: tuple[int, str]) -> None:
+        self.heard: list[str] = []
+        self._server = socket.create_server(("127.0.0.1", 0))
+        self.address = f"TCPIP0::127.0.0.1::{self._server.getsockname()[1]}::SOCKET"
+        self._thread = threading.Thread(target=self._serve, args=(connections,), daemon=True)
+        self.closed = threading.Semaphore(0)
+        self._thread.start()
+
+    def _serve(self, connections: tuple[tuple[int, str], ...]) -> None:
+        state = {"CH": "01", "KEY": "OFF"}
+        for lines, name in connections:
+            peer, _ = self._server.accept()
+            with peer:
+                for _ in range(lines):
+                    asked = b""
+                    while not asked.endswith(b"\r") and (more := peer.recv(1)):
+                        asked += more
+                    if not asked:
+                        break
+                    self.heard.append(said := asked.decode().strip())
+                    peer.sendall(self._answer(said, state, name).encode() + b"\r")
+            self.closed.release()
+        self._server.close()
+
+    @staticmethod
+    def _answer(said: str, state: dict[str, str], name: str) -> str:
+        if said == "ID?":
+            return f"ID {name}"
+        word, _, content = said.partition(" ")
+        if word.endswith("?"):
+            return f"{word[:-1]} {state[word[:-1]]}"
+        state[word] = content
+        return "OK"
+
+
+IDLE = TextProfile(
+    profile="idle",
+    role="radio",
+    source="invented for this test",
+    commands={
+        "identity": TextCommand(query="ID?", pattern="^ID (.*)$"),
+        "channel": TextCommand(set="CH {number}", query="CH?", pattern="^CH (.*)$", reply="^OK$", digits=2),
+        "key": TextCommand(
+            set="KEY {text}",
+            query="KEY?",
+            pattern="^KEY (.*)$",
+            reply="^OK$",
+            words={"on": "ON", "off": "OFF"},
+        ),
+    },
+)
+OPENING = 3  # key released, read back, identity
+
+
+def test_a_connection_closed_while_idle_is_opened_again_proved_and_used():
+    """Whoever serves a radio may hang up on a line that is quiet: the next setting opens it again, asks who is there, and is sent once."""
+    served = _ClosesWhenIdle((OPENING, "Hollinbrook M40 7"), (20, "Hollinbrook M40 7"))
+    one = Rig(IDLE, served.address, make_wiring(), TextRadioLanguage(make_wiring()))
+    one.radio.open()
+    assert served.closed.acquire(timeout=10)
+    one.radio.set_channel(20)
+    one.radio.unkey()
+    one.radio.close()
+    assert served.heard[OPENING:] == ["ID?", "CH 20", "CH?", "KEY OFF", "KEY?"]
+
+
+def test_another_radio_behind_a_connection_opened_again_is_not_spoken_to():
+    """Who answers otherwise than before gets no setting."""
+    served = _ClosesWhenIdle((OPENING, "Hollinbrook M40 7"), (20, "Hollinbrook M40 8"))
+    one = Rig(IDLE, served.address, make_wiring(), TextRadioLanguage(make_wiring()))
+    one.radio.open()
+    assert served.closed.acquire(timeout=10)
+    with pytest.raises(ConnectFailed, match="opened again it is another one"):
+        one.radio.set_channel(20)
+    one.radio.close()
+    assert served.heard[OPENING:] == ["ID?"]
 
 
 def test_two_programs_cannot_have_one_port():
