@@ -15,6 +15,7 @@ from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import SOME, CheckSettings
 from sequencer.checks.shared import commands
+from sequencer.checks.shared.drive_response import RESPONSE_FORECAST_S, hold_to_drive
 from sequencer.checks.shared.parts import HalfWidth, Parts
 from sequencer.checks.shared.pooled import pooled
 from sequencer.checks.shared.settle import agreeing_share
@@ -72,8 +73,8 @@ class AudioResponse(Check[AudioResponseSettings]):
         return commands.rms_modulation(conditions.mode)
 
     def forecast_s(self, settings: AudioResponseSettings, conditions: Conditions) -> float:
-        """Return about how long it takes, s: three readings at each tone and at 1 kHz."""
-        return 0.4 * (len(settings.tones_hz) + 1)
+        """Return about how long it takes, s: three readings at each tone and at 1 kHz, and one at a lower drive."""
+        return 0.4 * (len(settings.tones_hz) + 1) + RESPONSE_FORECAST_S
 
     @override
     def transmit(
@@ -90,15 +91,25 @@ class AudioResponse(Check[AudioResponseSettings]):
                 findings.append(not_read(_quantity(tone_hz), "dB", Limits(), "modulation analyser", readings))
             else:
                 modulation[tone_hz] = found
-        side.rest()
         if REFERENCE_HZ not in modulation:
+            side.rest()
             return findings
         findings += [
             _finding(tone_hz, modulation, settings, conditions)
             for tone_hz in settings.tones_hz
             if tone_hz in modulation
         ]
-        return pooled(findings, "repeatability")
+        held = hold_to_drive(
+            side,
+            pooled(findings, "repeatability"),
+            read,
+            before=statistics.fmean(modulation[REFERENCE_HZ]),
+            tone_hz=REFERENCE_HZ,
+            level_v=settings.drive_v,
+            conditions=conditions,
+        )
+        side.rest()
+        return held
 
 
 def _slope_at(tone_hz: float, modulation: Mapping[float, list[float]]) -> float:

@@ -14,11 +14,17 @@ from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared import commands
+from sequencer.checks.shared.drive_response import (
+    AGAIN_KEYED_FORECAST_S,
+    RESPONSE_FORECAST_S,
+    falls_by_db,
+    hold_to_drive,
+)
 from sequencer.checks.shared.level_budget import ReadError
 from sequencer.checks.shared.limits import PowerLimit
 from sequencer.checks.shared.parts import HalfWidth
 from sequencer.checks.shared.settle import agreeing, settle
-from sequencer.checks.shared.transmit import SETTLED_DB, Drive, Tone, power_finding, power_needs
+from sequencer.checks.shared.transmit import SETTLED_DB, Drive, Tone, numbers, power_finding, power_needs
 from sequencer.files.fields import TimeS, between
 from sequencer.inputs.bench import longest_release_s
 from sequencer.inputs.stated import AUDIO_LEAD
@@ -111,8 +117,9 @@ class CarrierPower(Check[CarrierPowerSettings]):
         )
 
     def forecast_s(self, settings: CarrierPowerSettings, conditions: Conditions) -> float:
-        """Return about how long it takes, s: two or three readings until it stands, and those that are averaged."""
-        return settings.keyed_for_s + _readings_s(settings)
+        """Return about how long it takes, s: two or three readings until it stands, those averaged, and in SSB one at a lower drive."""
+        lower_s = RESPONSE_FORECAST_S + AGAIN_KEYED_FORECAST_S if conditions.mode in SIDEBANDS else 0.0
+        return settings.keyed_for_s + _readings_s(settings) + lower_s
 
     @override
     def transmit(
@@ -131,8 +138,6 @@ class CarrierPower(Check[CarrierPowerSettings]):
             readings += [read() for _ in range(settings.readings - 2)]
             readings = agreeing(readings, read, within=SETTLED_DB)
         side.rest()
-        if conditions.mode in SIDEBANDS:
-            side.remove_second_tone()
         quantity = _quantity(settings, conditions.mode)
         further = [_drive_error(conditions)] if conditions.mode in SIDEBANDS else []
         found = power_finding(
@@ -144,7 +149,35 @@ class CarrierPower(Check[CarrierPowerSettings]):
             further=further,
             drive_exponent=2.0 if further else 0.0,
         )
-        return [replace(found, axis="time keyed", axis_value=settings.keyed_for_s, axis_unit="s")]
+        findings = [replace(found, axis="time keyed", axis_value=settings.keyed_for_s, axis_unit="s")]
+        if conditions.mode in SIDEBANDS:
+            findings = _held(side, findings, numbers(readings), settings, conditions)
+            side.remove_second_tone()
+        return findings
+
+
+def _held(
+    side: TransmitSide,
+    findings: list[Finding],
+    levels_dbm: list[float] | None,
+    settings: CarrierPowerSettings,
+    conditions: Conditions,
+) -> list[Finding]:
+    """Return the envelope power's findings, without values where it does not follow the drive of both tones."""
+    if settings.drive_v is None:
+        return findings
+    low_hz, high_hz = settings.tones_hz
+    return hold_to_drive(
+        side,
+        findings,
+        side.read_peak_envelope_dbm,
+        before=None if levels_dbm is None else levels_dbm[-1],
+        tone_hz=low_hz,
+        level_v=settings.drive_v,
+        conditions=conditions,
+        follows=falls_by_db,
+        apply=lambda level_v: side.apply_two_tones(tones_hz=(low_hz, high_hz), level_v=level_v),
+    )
 
 
 def _readings_s(settings: CarrierPowerSettings) -> float:

@@ -8,11 +8,12 @@ from pydantic import AfterValidator, model_validator
 from typing_extensions import override
 
 from drivers.profiled.commands import Need
-from drivers.roles import PeakSide, Samples
+from drivers.roles import PeakSide, Reading, Samples
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared import commands
+from sequencer.checks.shared.drive_response import RESPONSE_FORECAST_S, hold_to_drive
 from sequencer.checks.shared.limits import PercentLimit
 from sequencer.checks.shared.pooled import pooled
 from sequencer.checks.shared.transmit import (
@@ -77,8 +78,8 @@ class ModulationDepth(Check[ModulationDepthSettings]):
         return commands.peak_modulation("AM")
 
     def forecast_s(self, settings: ModulationDepthSettings, conditions: Conditions) -> float:
-        """Return about how long it takes, s: four or five readings of either side."""
-        return 1.1
+        """Return about how long it takes, s: four or five readings of either side, and one at a lower drive."""
+        return 1.1 + RESPONSE_FORECAST_S
 
     @override
     def transmit(
@@ -87,8 +88,17 @@ class ModulationDepth(Check[ModulationDepthSettings]):
         level_v = raised_v(settings.drive_v, settings.above_db)
         side.apply_audio(tone_hz=settings.tone_hz, level_v=level_v)
         findings = [_measure(side, which, level_v, settings, conditions) for which in _SIDES]
+        held = hold_to_drive(
+            side,
+            pooled(findings, "repeatability"),
+            lambda: _read_once(side, _SIDES[0], settings),
+            before=findings[0].value,
+            tone_hz=settings.tone_hz,
+            level_v=level_v,
+            conditions=conditions,
+        )
         side.rest()
-        return pooled(findings, "repeatability")
+        return held
 
 
 _SIDES: tuple[PeakSide, PeakSide] = ("positive", "negative")
@@ -116,6 +126,12 @@ def _measure(
         accuracy="depth",
         note=note,
     )
+
+
+def _read_once(side: TransmitSide, which: PeakSide, settings: ModulationDepthSettings) -> Reading:
+    if settings.read == "samples":
+        return read_baseband(side, lambda samples: _peak_of(samples, which, settings.tone_hz), times=1)[0]
+    return side.read_depth_percent(which)
 
 
 def _peak_of(samples: Samples, which: PeakSide, tone_hz: float) -> float:

@@ -8,11 +8,12 @@ from pydantic import AfterValidator, model_validator
 from typing_extensions import override
 
 from drivers.profiled.commands import Need
-from drivers.roles import PeakSide, Samples
+from drivers.roles import PeakSide, Reading, Samples
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import SOME, CheckSettings
 from sequencer.checks.shared import commands
+from sequencer.checks.shared.drive_response import RESPONSE_FORECAST_S, hold_to_drive
 from sequencer.checks.shared.limits import DeviationLimit
 from sequencer.checks.shared.pooled import pooled
 from sequencer.checks.shared.transmit import (
@@ -91,8 +92,8 @@ class PeakDeviation(Check[PeakDeviationSettings]):
         )
 
     def forecast_s(self, settings: PeakDeviationSettings, conditions: Conditions) -> float:
-        """Return about how long it takes, s: four or five readings of either side at each tone."""
-        return 1.13 * len(settings.tones_hz)
+        """Return about how long it takes, s: four or five readings of either side at each tone, and one at a lower drive."""
+        return 1.13 * len(settings.tones_hz) + RESPONSE_FORECAST_S
 
     @override
     def transmit(
@@ -107,10 +108,21 @@ class PeakDeviation(Check[PeakDeviationSettings]):
                     f"{tone_hz:g} Hz, {which}: {finding.value if finding.value is not None else '—'}"
                 )
                 findings.append(finding)
-        side.rest()
         both = pooled([one for findings in found.values() for one in findings], "repeatability")
         count = len(settings.tones_hz)
-        return [_highest(both[:count]), _highest(both[count:])]
+        highest = [_highest(both[:count]), _highest(both[count:])]
+        last_hz = settings.tones_hz[-1]
+        held = hold_to_drive(
+            side,
+            highest,
+            lambda: _read_once(side, "positive", last_hz, settings),
+            before=found["positive"][-1].value,
+            tone_hz=last_hz,
+            level_v=settings.level_v,
+            conditions=conditions,
+        )
+        side.rest()
+        return held
 
 
 def _measure(
@@ -135,6 +147,14 @@ def _measure(
         accuracy="deviation",
         note=note,
     )
+
+
+def _read_once(
+    side: TransmitSide, which: PeakSide, tone_hz: float, settings: PeakDeviationSettings
+) -> Reading:
+    if settings.read == "samples":
+        return read_baseband(side, lambda samples: _peak_of(samples, which, tone_hz), times=1)[0]
+    return side.read_deviation_hz(which)
 
 
 def _peak_of(samples: Samples, which: PeakSide, tone_hz: float) -> float:

@@ -13,6 +13,7 @@ from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared import commands
+from sequencer.checks.shared.drive_response import RESPONSE_FORECAST_S, falls_by_db, hold_to_drive
 from sequencer.checks.shared.limits import PowerLimit, RatioLimit
 from sequencer.checks.shared.parts import HalfWidth, Parts
 from sequencer.checks.shared.settle import agreeing
@@ -74,8 +75,8 @@ class SsbSuppression(Check[SsbSuppressionSettings]):
         return commands.of("modulation_analyser", "selective_bandwidth", "selective_level")
 
     def forecast_s(self, settings: SsbSuppressionSettings, conditions: Conditions) -> float:
-        """Return about how long it takes, s: three readings at each of three places."""
-        return 1.06
+        """Return about how long it takes, s: three readings at each of three places, and one at a lower drive."""
+        return 1.06 + RESPONSE_FORECAST_S
 
     @override
     def transmit(
@@ -85,9 +86,9 @@ class SsbSuppression(Check[SsbSuppressionSettings]):
         side.apply_audio(tone_hz=settings.tone_hz, level_v=settings.drive_v)
         places = {"wanted": sign * settings.tone_hz, "carrier": 0.0, "unwanted": -sign * settings.tone_hz}
         found = {name: _levels(side, offset_hz) for name, offset_hz in places.items()}
-        side.rest()
+        wanted_dbm = numbers(found["wanted"])
         note = drive_text(settings.drive_v, settings.tone_hz)
-        return [
+        findings = [
             _finding(
                 "carrier suppression",
                 found["wanted"],
@@ -107,6 +108,18 @@ class SsbSuppression(Check[SsbSuppressionSettings]):
                 driven=False,
             ),
         ]
+        held = hold_to_drive(
+            side,
+            findings,
+            lambda: side.read_selective_dbm(places["wanted"], BANDWIDTH_HZ),
+            before=None if wanted_dbm is None else statistics.fmean(wanted_dbm),
+            tone_hz=settings.tone_hz,
+            level_v=settings.drive_v,
+            conditions=conditions,
+            follows=falls_by_db,
+        )
+        side.rest()
+        return held
 
 
 def _levels(side: TransmitSide, offset_hz: float) -> list[Reading]:

@@ -11,6 +11,7 @@ from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared import commands
+from sequencer.checks.shared.drive_response import RESPONSE_FORECAST_S, distortion_changes, hold_to_drive
 from sequencer.checks.shared.limits import PercentLimit
 from sequencer.checks.shared.transmit import Drive, Tone, analyser_finding, drive_text, read_settled
 from sequencer.inputs.stated import AUDIO_LEAD
@@ -62,8 +63,8 @@ class TransmitDistortion(Check[TransmitDistortionSettings]):
         )
 
     def forecast_s(self, settings: TransmitDistortionSettings, conditions: Conditions) -> float:
-        """Return about how long it takes, s: four or five readings."""
-        return 0.55
+        """Return about how long it takes, s: four or five readings, and one at a lower drive."""
+        return 0.55 + RESPONSE_FORECAST_S
 
     @override
     def transmit(
@@ -78,15 +79,24 @@ class TransmitDistortion(Check[TransmitDistortionSettings]):
         )
         side.apply_audio(tone_hz=settings.tone_hz, level_v=settings.drive_v)
         readings = read_settled(side, side.read_distortion_percent, within=SETTLED_PERCENT)
+        finding = analyser_finding(
+            "transmit distortion",
+            "%",
+            readings,
+            settings.limit.limits,
+            conditions,
+            accuracy="distortion",
+            note=drive_text(settings.drive_v, settings.tone_hz),
+        )
+        held = hold_to_drive(
+            side,
+            [finding],
+            side.read_distortion_percent,
+            before=finding.value,
+            tone_hz=settings.tone_hz,
+            level_v=settings.drive_v,
+            conditions=conditions,
+            follows=distortion_changes,
+        )
         side.configure_analyser("FM" if is_fm else "AM")
-        return [
-            analyser_finding(
-                "transmit distortion",
-                "%",
-                readings,
-                settings.limit.limits,
-                conditions,
-                accuracy="distortion",
-                note=drive_text(settings.drive_v, settings.tone_hz),
-            )
-        ]
+        return held

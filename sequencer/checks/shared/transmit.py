@@ -86,10 +86,12 @@ def not_read(
     return Finding(quantity=quantity, value=None, unit=unit, limits=limits, note=note)
 
 
-def read_baseband(side: TransmitSide, figure: Callable[[Samples], float]) -> list[Reading]:
-    """Record complex baseband `RECORDINGS` times and return what ``figure`` makes of each; SamplesError as no measurement."""
+def read_baseband(
+    side: TransmitSide, figure: Callable[[Samples], float], *, times: int = RECORDINGS
+) -> list[Reading]:
+    """Record complex baseband so many ``times`` and return what ``figure`` makes of each; SamplesError as no measurement."""
     readings = []
-    for _ in range(RECORDINGS):
+    for _ in range(times):
         samples = side.capture_baseband(RECORDING_S, SAMPLE_RATE_HZ)
         try:
             readings.append(Reading(number=figure(samples)))

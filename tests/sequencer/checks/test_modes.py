@@ -75,7 +75,8 @@ def test_peak_envelope_power_is_the_stated_one(
     assert mean_w
     a = 10.0 ** (-third_order_db / 20.0)
     expected = (2.0 - 2.0 * a) ** 2 / (2.0 + 2.0 * a**2)
-    assert 10.0 * math.log10(pep_w / mean_w[-1]) == pytest.approx(10.0 * math.log10(expected), abs=0.1)
+    at_full_drive_w = max(mean_w)  # it is read once more at a lower drive
+    assert 10.0 * math.log10(pep_w / at_full_drive_w) == pytest.approx(10.0 * math.log10(expected), abs=0.1)
 
 
 @pytest.mark.parametrize(
