@@ -77,7 +77,7 @@ class Instrument(ABC):
 
     @abstractmethod
     def disable(self) -> None:
-        """Make safe: no output, nothing keyed, confirmed by read-back (IVI: Disable)."""
+        """Make safe: no output, PTT released, confirmed by read-back (IVI: Disable)."""
 
     def set_start_state(self) -> None:  # noqa: B027  # a driver from elsewhere need not have it
         """Set what a check may have changed back to where every check starts, each confirmed by read-back.

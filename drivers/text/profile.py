@@ -121,7 +121,11 @@ def _command_faults(name: str, command: TextCommand) -> Iterator[tuple[tuple[str
     if not 0 <= command.digits <= 12:
         yield (*at, "digits"), f"{command.digits} digits", "0 to 12"
     if name == "key" and set(command.words) != set(KEY_WORDS):
-        yield at, "the key's words are not on and off", 'words: {on: "1", off: "0"}, as the radio calls them'
+        yield (
+            at,
+            "the words of 'key' (push-to-talk) are not on and off",
+            'words: {on: "1", off: "0"}, as the radio calls them',
+        )
 
 
 def _template_faults(

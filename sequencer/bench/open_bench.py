@@ -200,7 +200,7 @@ class OpenBench:
             fault = self._key_line_fault or self._open_key_line(radio[0])
             if fault is not None and entry.role == "switch":
                 raise Refused(
-                    f"not opened: the unit may be keyed, and the switch would move under power ({fault})",
+                    f"not opened: the unit may be transmitting, and the switch would move under power ({fault})",
                     instrument=name,
                     address=entry.address,
                     next_move=f"Bring {radio[0]} to answer first, or remove the supply from the unit.",

@@ -50,7 +50,7 @@ class CarrierPowerSettings(CheckSettings):
     limit: PowerLimit = PowerLimit()
     """Lowest and highest power that is right; in SSB, of the peak envelope power."""
     keyed_for_s: Annotated[TimeS, AfterValidator(between(0.0, 600.0, "s"))] = 0.0
-    """How long the unit is keyed, in one go, before the readings: no longer than `max_key_time` leaves room for. 0 reads at once."""
+    """How long the unit transmits, in one go, before the readings: no longer than `max_key_time` leaves room for. 0 reads at once."""
     readings: Annotated[int, AfterValidator(between(2, 50, ""))] = 4
     """How many readings are averaged once the power stands."""
     drive_v: Drive | None = None
@@ -149,7 +149,7 @@ class CarrierPower(Check[CarrierPowerSettings]):
             further=further,
             drive_exponent=2.0 if further else 0.0,
         )
-        findings = [replace(found, axis="time keyed", axis_value=settings.keyed_for_s, axis_unit="s")]
+        findings = [replace(found, axis="time transmitting", axis_value=settings.keyed_for_s, axis_unit="s")]
         if conditions.mode in SIDEBANDS:
             findings = _held(side, findings, numbers(readings), settings, conditions)
             side.remove_second_tone()
@@ -203,7 +203,7 @@ def _key_time(settings: CarrierPowerSettings, conditions: Conditions) -> list[De
     return [
         Demand(
             at=("keyed_for",),
-            refused=f"{settings.keyed_for_s:g} s keyed in one go, the readings and a release that may take "
+            refused=f"{settings.keyed_for_s:g} s of transmitting in one go, the readings and a release of PTT that may take "
             f"{besides_s:.3g} s do not fit into max_key_time {limit_s:g} s",
             allowed=f"{shorter}'max_key_time' of at least {math.ceil(needed_s):g} s in the bench file, if the unit bears it, "
             "or a shorter 'timeout' of radio and power meter",

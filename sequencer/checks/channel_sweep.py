@@ -73,7 +73,7 @@ class ChannelSweepSettings(CheckSettings):
 
 
 class ChannelSweep(Check[ChannelSweepSettings]):
-    """Go to each channel unkeyed, key the unit, read carrier and power.
+    """Go to each channel with PTT released, press it, read carrier and power.
 
     Reports frequency error and carrier power on each channel; of each channel outside the plan whether the unit refused it (refused
     outside the plan), kept silent there (silent outside the plan) or what it radiated (radiated outside the plan); and how many of all
@@ -343,5 +343,5 @@ def _outside(
         unit="",
         exact=True,
         limits=ACCEPTED,
-        note="the unit takes the channel; keyed, the power meter reads under range",
+        note="the unit takes the channel; with PTT pressed the power meter reads under range",
     )

@@ -109,7 +109,7 @@ class _Levels:
 class PathLoss(Check[PathLossSettings]):
     """Measure a loss by substitution: generator to power meter directly, then through what is measured.
 
-    A person makes each connection and confirms it; the unit is unkeyed and its supply off meanwhile, and the generator is off
+    A person makes each connection and confirms it; PTT is released and the unit's supply off meanwhile, and the generator is off
     whenever a connector is touched. Generator and meter are the same in both, so that the generator's level error and the
     meter's calibration cancel; what is left is the meter's linearity, repeatability, the connectors and the mismatch. With
     `file` the losses are written as a dated table, which the bench file reads (`paths: {receive: {loss: …}}`).

@@ -45,7 +45,7 @@ class PowerAgainstSupplySettings(CheckSettings):
 
 
 class PowerAgainstSupply(Check[PowerAgainstSupplySettings]):
-    """Set each voltage unkeyed, then key the unit and read its carrier power."""
+    """Set each voltage with the transmitter off, then press PTT and read the carrier power."""
 
     name: ClassVar[str] = "power_against_supply"
     summary: ClassVar[str] = "carrier power at nominal supply and its extremes"

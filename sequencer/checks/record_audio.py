@@ -40,7 +40,7 @@ class RecordAudioSettings(CheckSettings):
     of: Literal["transmit", "receive"]
     """The demodulated audio of the unit's transmitter, or the audio at its loudspeaker."""
     duration_s: Annotated[TimeS, AfterValidator(between(0.05, 60.0, "s"))] = 3.0
-    """How long; keyed for as long where it is of the transmitter."""
+    """How long; a recording of the transmitter keeps PTT pressed for as long."""
     rate_hz: Annotated[FrequencyHz, AfterValidator(between(4e3, 96e3, "Hz"))] = Field(
         default=16e3, alias="sample_rate"
     )
@@ -106,9 +106,7 @@ class RecordAudio(Check[RecordAudioSettings]):
                 return []
             return [Demand(at=("level",), level_dbm=settings.level_dbm)]
         if conditions.mode == "CW":
-            return [
-                Demand(at=("of",), refused="a keyed carrier in CW has no audio", allowed="FM, AM, USB, LSB")
-            ]
+            return [Demand(at=("of",), refused="a CW carrier has no audio", allowed="FM, AM, USB, LSB")]
         bench = conditions.bench
         radio, analyser = bench.with_role("radio"), bench.with_role("modulation_analyser")
         if radio is None or analyser is None or radio[1].manual:
@@ -119,7 +117,7 @@ class RecordAudio(Check[RecordAudioSettings]):
         return [
             Demand(
                 at=("duration",),
-                refused=f"{settings.duration_s:g} s keyed, a release and the analyser's answers may take longer than max_key_time",
+                refused=f"{settings.duration_s:g} s of transmitting, a release and the analyser's answers may outlast max_key_time",
                 allowed=f"at most {math.floor(10.0 * most_s) / 10.0:g} s on this bench",
             )
         ]

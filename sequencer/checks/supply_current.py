@@ -1,4 +1,4 @@
-"""Supply current: what the unit draws, listening and keyed."""
+"""Supply current: what the unit draws, receiving and transmitting."""
 
 from __future__ import annotations
 
@@ -35,14 +35,14 @@ class SupplyCurrentSettings(CheckSettings):
     receive: CurrentLimit = CurrentLimit()
     """Limits while it listens."""
     transmit: CurrentLimit = CurrentLimit()
-    """Limits while it is keyed, unmodulated."""
+    """Limits while it transmits, unmodulated."""
 
 
 class SupplyCurrent(Check[SupplyCurrentSettings]):
-    """Read the supply's current unkeyed, then keyed."""
+    """Read the supply's current with PTT released, then pressed."""
 
     name: ClassVar[str] = "supply_current"
-    summary: ClassVar[str] = "current drawn, listening and keyed"
+    summary: ClassVar[str] = "current drawn, receiving and transmitting"
     side: ClassVar[Side] = "transmit"
     roles: ClassVar[frozenset[str]] = frozenset({"supply"})
     settings = SupplyCurrentSettings

@@ -39,14 +39,14 @@ class Answer:
     address: str
     identity: str
     answers: tuple[tuple[str, str], ...] = ()
-    trouble: tuple[str, ...] = ()
+    problems: tuple[str, ...] = ()
     meanings: tuple[tuple[str, str], ...] = ()
     notes: tuple[str, ...] = ()
 
     @property
     def sound(self) -> bool:
         """Say whether it answered everything."""
-        return not self.trouble
+        return not self.problems
 
     def as_plain(self) -> dict[str, Any]:
         """Return it as plain values."""
@@ -58,7 +58,7 @@ class Answer:
             "answers": dict(self.answers),
             "meanings": dict(self.meanings),
             "notes": list(self.notes),
-            "trouble": list(self.trouble),
+            "problems": list(self.problems),
         }
 
     def __str__(self) -> str:
@@ -67,7 +67,7 @@ class Answer:
         means = dict(self.meanings)
         lines += [f"    {name}: {_shown(answer, means.get(name))}" for name, answer in self.answers]
         lines += [f"    note: {text}" for text in self.notes]
-        lines += [f"    trouble: {text}" for text in self.trouble]
+        lines += [f"    problem: {text}" for text in self.problems]
         return "\n".join(lines)
 
 
@@ -123,8 +123,8 @@ def identify_bench(parts: BenchParts) -> list[Answer]:
     return answers if state.confirmed else [*answers, _of_bench(state.last_line())]
 
 
-def _of_bench(trouble: str) -> Answer:
-    return Answer(name="bench", role="", address="", identity="", trouble=(trouble,))
+def _of_bench(problems: str) -> Answer:
+    return Answer(name="bench", role="", address="", identity="", problems=(problems,))
 
 
 def _identify(bench: OpenBench, name: str) -> Answer:
@@ -132,7 +132,7 @@ def _identify(bench: OpenBench, name: str) -> Answer:
     try:
         bench.open_one(name)
     except (InstrumentFault, TypeError) as fault:  # the latter: an installed package's driver that is none
-        return Answer(name=name, role=entry.role, address=entry.address, identity="", trouble=(str(fault),))
+        return Answer(name=name, role=entry.role, address=entry.address, identity="", problems=(str(fault),))
     one = bench.identities[name]
     answer = Answer(
         name=name,
@@ -154,32 +154,34 @@ def _with_all(answer: Answer, instrument: Any, profile: Profile) -> Answer:
     said: list[tuple[str, str]] = []
     meanings: list[tuple[str, str]] = []
     notes: list[str] = []
-    trouble: list[str] = []
+    problems: list[str] = []
     for name, spec in _harmless(profile):
         try:
             reply = instrument.ask(name)
         except (InstrumentError, TimedOut, UnexpectedReply) as fault:
             if spec.needed:
-                trouble.append(f"{name}: {fault}")
+                problems.append(f"{name}: {fault}")
             else:
                 notes.append(
                     f"{name}: {fault} The role can do without: say 'lacks: [{name}]' in the profile if it has none."
                 )
             continue
         except InstrumentFault as fault:
-            trouble.append(f"{name}: {fault}")
+            problems.append(f"{name}: {fault}")
             continue
         said.append((name, reply))
         try:
             meanings.append((name, meaning_of(profile, name, reply)))
         except ValueError as error:
-            trouble.append(f"{name}: the profile {profile.profile!r} cannot fit, for {reply!r} came: {error}")
+            problems.append(
+                f"{name}: the profile {profile.profile!r} cannot fit, for {reply!r} came: {error}"
+            )
     try:
-        trouble += [f"error queue: {entry}" for entry in instrument.read_errors()]
+        problems += [f"error queue: {entry}" for entry in instrument.read_errors()]
     except InstrumentFault as fault:
-        trouble.append(f"error queue: {fault}")
+        problems.append(f"error queue: {fault}")
     return replace(
-        answer, answers=tuple(said), meanings=tuple(meanings), notes=tuple(notes), trouble=tuple(trouble)
+        answer, answers=tuple(said), meanings=tuple(meanings), notes=tuple(notes), problems=tuple(problems)
     )
 
 

@@ -155,7 +155,7 @@ def _run_and_tell(
         else:
             _show(facts, outcome, str(record.table.path))
             click.echo(nowhere, nl=False)
-    words = [*outcome.trouble, *(f"witness: {hazard}" for hazard in hazards)]
+    words = [*outcome.problems, *(f"witness: {hazard}" for hazard in hazards)]
     if shown.failed:
         status = max(status, ExitStatus.BENCH_FAILED)
         words.append(_cut_short(shown.failed, record))
@@ -215,7 +215,7 @@ def _verdict(outcome: RunOutcome) -> str:
         ExitStatus.PASSED: "All limits met.",
         ExitStatus.FAILED: "Not all limits met.",
         ExitStatus.INTERRUPTED: "Interrupted; what was measured is kept."
-        if not outcome.trouble
+        if not outcome.problems
         else "Interrupted; see below.",
     }
     decisions = [result.decision for result in outcome.results]
@@ -223,7 +223,7 @@ def _verdict(outcome: RunOutcome) -> str:
     if outcome.status is ExitStatus.BENCH_FAILED:
         failed = any(one in (Decision.FAIL, Decision.CONDITIONAL_FAIL) for one in decisions)
         said = words[ExitStatus.FAILED] if failed else ""
-        said += " The bench failed; see below." if outcome.trouble else ""
+        said += " The bench failed; see below." if outcome.problems else ""
     if missing := decisions.count(Decision.NOT_MEASURED):
         said += f" {missing} {'result' if missing == 1 else 'results'} not measured: the notes say why."
     return said.strip()
@@ -255,7 +255,7 @@ def _as_json(
         "forecast_s": round(facts.plan.forecast_s, 3),
         "table": str(record.table.path),
         "kept": None if record.kept is None else record.kept.as_plain(),
-        "trouble": list(outcome.trouble),
+        "problems": list(outcome.problems),
         "faults": [asdict(one) for one in outcome.faults],
         "hazards": [str(hazard) for hazard in hazards],
         "results": [facts_of(result) for result in outcome.results],

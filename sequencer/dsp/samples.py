@@ -59,9 +59,7 @@ def baseband_samples(samples: ArrayLike, sample_rate_hz: float, upper_hz: float)
     _check_rate(sample_rate_hz, upper_hz)
     baseband = array.astype(np.complex128)
     if np.abs(baseband).max() < 1 / _LARGEST:
-        raise SamplesError(
-            "no carrier: every sample is zero. Is the transmitter keyed and the path connected?"
-        )
+        raise SamplesError("no carrier: every sample is zero. Is the transmitter on and the path connected?")
     return baseband
 
 

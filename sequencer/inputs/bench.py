@@ -142,11 +142,11 @@ class Protection(FileModel):
     """Limits that nothing the tool does may pass."""
 
     max_key_time_s: Annotated[TimeS, AfterValidator(between(0.5, 600.0, "s"))] = 20.0
-    """Longest time the unit may be keyed in one go."""
+    """Longest time the unit may transmit in one go."""
     key_duty_percent: Annotated[Percent, AfterValidator(between(1.0, 100.0, "%"))] = Field(
         default=50.0, alias="key_duty"
     )
-    """Key-down time over all time, once keyed."""
+    """Share of the time that the unit may transmit, once it has transmitted."""
     max_receiver_input_dbm: Annotated[LevelDbm, AfterValidator(between(-150.0, 50.0, "dBm"))] = 0.0
     """Highest level at the unit's antenna connector."""
     max_supply_current_a: Annotated[CurrentA, AfterValidator(between(1e-3, 200.0, "A"))] = 6.0

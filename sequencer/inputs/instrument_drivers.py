@@ -138,7 +138,7 @@ class AskedKeyed(ByHand):
     """An instrument that is set or read on the transmit side."""
 
     timeout_s: AnswerTimeS = 10.0
-    """How long a person may take to answer while the bench keeps the unit keyed."""
+    """How long a person may take to answer while the bench keeps PTT pressed."""
 
 
 class OperatorSignalGenerator(AskedUnkeyed, Settling, SignalGenerator):

@@ -17,12 +17,12 @@ from sequencer.units.parse import DIMENSIONS
 MODES = ("FM", "AM", "USB", "LSB", "CW")
 COMMON = frozenset(CheckSettings.model_fields)
 SIDES = {
-    "none": ("Without RF", "Nothing is keyed and no generator is switched on."),
+    "none": ("Without RF", "PTT is not pressed and no generator is switched on."),
     "transmit": (
         "Transmit side",
-        "The generator is off, the unit's connector is on load and meters, and then it is keyed.",
+        "The generator is off, the unit's connector is on load and meters, and then PTT is pressed.",
     ),
-    "receive": ("Receive side", "The unit is unkeyed, and its connector is on the generator."),
+    "receive": ("Receive side", "PTT is released, and the unit's connector is on the generator."),
     "loss": (
         "Bench, connected by hand",
         "A person connects generator and power meter; the unit's supply is off.",

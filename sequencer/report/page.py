@@ -68,7 +68,7 @@ class RunView:
     when: str
     simulated: bool
     verdict: Verdict
-    trouble: str
+    problems: str
     facts: tuple[tuple[str, str], ...]
     confirmations: tuple[str, ...]
     results: tuple[StoredResult, ...]
@@ -118,7 +118,7 @@ def _run_view(run: StoredRun, at: int, *, plots: str, every: bool) -> RunView:
         when=_time(run.time),
         simulated=run.simulated,
         verdict=verdict,
-        trouble=_trouble(rows),
+        problems=_problems(rows),
         facts=tuple(_facts(run, rows)),
         confirmations=_confirmations(rows),
         results=tuple(shown),
@@ -131,7 +131,7 @@ def _run_view(run: StoredRun, at: int, *, plots: str, every: bool) -> RunView:
     )
 
 
-def _trouble(rows: Sequence[StoredResult]) -> str:
+def _problems(rows: Sequence[StoredResult]) -> str:
     """Name the results that did not pass, channels of one quantity together."""
     channels: dict[tuple[str, str], list[str]] = {}
     for row in trouble_of(rows):

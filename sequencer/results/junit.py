@@ -45,9 +45,9 @@ def _suite(root: Element, run: StoredRun) -> list[int]:
     counts = [0, 0, 0, 0]  # cases, failures, errors, skipped
     for row in run.results:
         _case(suite, row, counts)
-    if trouble := _trouble(run):
+    if problems := _problems(run):
         case = SubElement(suite, "testcase", name="the run itself", classname=_xml(f"{run.serial}.run"))
-        SubElement(case, "error", message=_xml(trouble), type="run")
+        SubElement(case, "error", message=_xml(problems), type="run")
         counts[0] += 1
         counts[2] += 1
     _count(suite, counts)
@@ -82,7 +82,7 @@ def _case(suite: Element, row: StoredResult, counts: list[int]) -> None:
     SubElement(case, "system-out").text = _xml(note)
 
 
-def _trouble(run: StoredRun) -> str:
+def _problems(run: StoredRun) -> str:
     said = [] if run.outcome == "done" else [f"the run did not end as planned: {run.outcome}"]
     if run.bench_safe is False:
         said.append("the bench could not be confirmed safe")

@@ -114,7 +114,7 @@ class Measurer:
             self._state.gave_up = True
             return "stopped: the bench could not be confirmed safe"
         if self._bench.safe.supply_cut:
-            return "stopped: the unit's supply was cut, because it could not be shown that its key is open and it is silent"
+            return "stopped: the unit's supply was cut, because it could not be shown that PTT is released and the transmitter off"
         return ""
 
     def _on_side(self, step: Step) -> list[Finding]:

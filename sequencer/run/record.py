@@ -55,7 +55,7 @@ class Record:
     """Table and store of one run.
 
     What the store cannot take at once (another process holds it) is kept beside the table, as JSON, and written at the next
-    check. ``trouble`` says what one of the two could not keep, and at the end what stands where, as it was read back from there.
+    check. ``problems`` says what one of the two could not keep, and at the end what stands where, as it was read back from there.
     """
 
     def __init__(self, folder: Path, facts: RunFacts, *, store: str = "") -> None:
@@ -65,7 +65,7 @@ class Record:
         """
         self.facts = facts
         self._known = 0
-        self.trouble: list[str] = []
+        self.problems: list[str] = []
         self._table_failed = False
         self.kept: Kept | None = None
         """What stands where, read back at the end."""
@@ -111,12 +111,12 @@ class Record:
         self._try(lambda again: self.store.write_simulated(self.facts.run, self.facts.bench_name))
 
     def keep(self, index: int, results: Sequence[Result], said: Sequence[Exchange]) -> None:
-        """Write what a check left; on return it is durable, or ``trouble`` says where it is not."""
+        """Write what a check left; on return it is durable, or ``problems`` says where it is not."""
         try:
             self.table.write(results)
         except OSError as error:
             self._table_failed = True
-            self._trouble(
+            self._note_problem(
                 f"cannot write the results table {self.table.path}: {error.strerror or error}. Check the free space."
             )
         self._beside.add(index, results, said)
@@ -136,7 +136,7 @@ class Record:
         try:
             path = write_beside(wanted, content)
         except OSError as error:
-            self._trouble(f"cannot keep {wanted}: {error.strerror or error}. Check the free space.")
+            self._note_problem(f"cannot keep {wanted}: {error.strerror or error}. Check the free space.")
             raise
         return KeptFile(path=path, sha256=hashlib.sha256(content).hexdigest())
 
@@ -156,9 +156,9 @@ class Record:
                 self._trouble(complaint)
             self.kept = self._read_back()
         if problem is not None:
-            self._trouble(f"{problem} {self.kept.said()}")
+            self._note_problem(f"{problem} {self.kept.said()}")
         elif self._table_failed or not self.kept.whole:
-            self._trouble(self.kept.said())
+            self._note_problem(self.kept.said())
 
     def _table_again(self) -> None:
         """Write to the table what did not fit there; there may be room now."""
@@ -166,7 +166,7 @@ class Record:
             self.table.write(())
         except OSError as error:
             self._table_failed = True
-            self._trouble(
+            self._note_problem(
                 f"cannot write the results table {self.table.path}: {error.strerror or error}. Check the free space."
             )
 
@@ -205,14 +205,14 @@ class Record:
                 self._waiting.pop(0)
         except StoreProblem as problem:
             if complaint := self._beside.write():
-                self._trouble(complaint)
+                self._note_problem(complaint)
             return problem
         self._beside.remove()
         return None
 
-    def _trouble(self, text: str) -> None:
-        if text not in self.trouble:
-            self.trouble.append(text)
+    def _note_problem(self, text: str) -> None:
+        if text not in self.problems:
+            self.problems.append(text)
 
 
 def _make_folder(folder: Path, undo: ExitStack) -> None:

@@ -212,9 +212,9 @@ class Runner:
             self._record.end(outcome=how, bench_safe=state.confirmed, bench_s=bench_s)
         except Exception as error:
             self._state.bench_failed(f"the end of the run could not be kept: {error}")
-        if self._record.trouble:
+        if self._record.problems:
             self._state.raise_status(ExitStatus.BENCH_FAILED)
-            self._state.trouble += dict.fromkeys(self._record.trouble)
+            self._state.problems += dict.fromkeys(self._record.problems)
         self._state.tell(
             RunEnded(
                 run=self._facts.run,

@@ -21,12 +21,12 @@ class RunOutcome:
     results: tuple[Result, ...]
     safe_state: SafeState
     bench_s: float
-    trouble: tuple[str, ...]
+    problems: tuple[str, ...]
     faults: tuple[FaultFacts, ...] = ()
 
 
 class RunState:
-    """Results, confirmations, faults and trouble of one run, and its exit status, which only rises.
+    """Results, confirmations, faults and problems of one run, and its exit status, which only rises.
 
     ``gave_up`` says that making the bench safe has been tried for its whole patience in vain.
     """
@@ -36,7 +36,7 @@ class RunState:
         self.results: list[Result] = []
         self.confirmed: list[Confirmation] = []
         self.faults: list[FaultFacts] = []
-        self.trouble: list[str] = []
+        self.problems: list[str] = []
         self.status = ExitStatus.PASSED
         self.gave_up = False
 
@@ -54,8 +54,8 @@ class RunState:
     def bench_failed(self, why: str) -> None:
         """Note why the bench, or the run itself, has failed."""
         self.raise_status(ExitStatus.BENCH_FAILED)
-        if why not in self.trouble:
-            self.trouble.append(why)
+        if why not in self.problems:
+            self.problems.append(why)
 
     def met(self, fault: InstrumentFault, index: int | None) -> None:
         """Note a fault and tell it; ``index`` is the step's, None outside of all."""
@@ -70,7 +70,7 @@ class RunState:
                 listener(event)
             except Exception as error:  # a screen that is gone must not end a run
                 self._listeners.remove(listener)
-                self.trouble.append(f"{type(listener).__name__} failed and is told no more: {error}")
+                self.problems.append(f"{type(listener).__name__} failed and is told no more: {error}")
 
     def outcome(self, safe_state: SafeState, bench_s: float) -> RunOutcome:
         """Return how the run went, ``bench_s`` being what it took on the bench's clock."""
@@ -79,6 +79,6 @@ class RunState:
             results=tuple(self.results),
             safe_state=safe_state,
             bench_s=bench_s,
-            trouble=tuple(self.trouble),
+            problems=tuple(self.problems),
             faults=tuple(self.faults),
         )

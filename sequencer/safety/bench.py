@@ -146,12 +146,12 @@ class SafeBench:
         asked twice at most.
         """
         by_hand = any(instrument.manual for instrument in self._instruments.values())
-        off, trouble = self._way_out.take(last=last, patience_s=0.0 if by_hand else patience_s)
+        off, problems = self._way_out.take(last=last, patience_s=0.0 if by_hand else patience_s)
         with suppress(Exception):
             self._interlock.audio_off()
         if self._cut_off.stays_on and not self.supply_cut:
-            trouble = (self._cut_off.stays_on, *trouble)
-        return SafeState(off=off, trouble=trouble, cables_moved=self.cables.moved)
+            problems = (self._cut_off.stays_on, *problems)
+        return SafeState(off=off, problems=problems, cables_moved=self.cables.moved)
 
     @contextmanager
     def receive_side(

@@ -69,7 +69,7 @@ class Cables:
         """Raise Refused, in the name of ``asking``, until a person has confirmed that the cables are back."""
         if self.moved:
             raise Refused(
-                "cables were moved by hand and were not confirmed back; the unit is neither fed nor keyed, and no signal is sent",
+                "cables were moved by hand and were not confirmed back; no supply is switched on, no PTT pressed, no signal sent",
                 instrument=asking.name,
                 address=asking.address,
                 next_move="Put the cables back as the bench needs them, then run the sequence again.",

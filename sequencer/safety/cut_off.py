@@ -60,7 +60,7 @@ class CutOff:
         if release.is_silent() is not False:
             return
         self.cut()
-        what = f"PTT was released and reads open, and {release.seen}"
+        what = f"PTT was released and reads released, and {release.seen}"
         if not self.is_cut:
             self.stays_on = what
             what += "; the supply could not be cut: the switch stays where it is"
@@ -72,5 +72,5 @@ class CutOff:
             what,
             instrument=radio.name,
             address=radio.address,
-            next_move="Remove the supply from the unit, then look for a stuck key line, and at that instrument.",
+            next_move="Remove the supply from the unit, then look for a stuck push-to-talk (PTT) line, and at that instrument.",
         )

@@ -77,10 +77,10 @@ class Interlock:
             radio.unkey()
         if radio.read_keyed():
             raise NotConfirmed(
-                "the key was released and reads closed",
+                "PTT was released and still reads pressed",
                 instrument=radio.name,
                 address=radio.address,
-                next_move="Remove the supply from the unit, then look for a stuck key line.",
+                next_move="Remove the supply from the unit, then look for a stuck push-to-talk (PTT) line.",
             )
         self._key_memory.note_open()
 
@@ -134,10 +134,10 @@ class Interlock:
         for generator in self._generators():
             if generator.read_output_enabled():
                 raise NotConfirmed(
-                    "its output reads on; not keyed",
+                    "its output reads on; PTT was not pressed",
                     instrument=generator.name,
                     address=generator.address,
-                    next_move="Look who switched it on; nothing is keyed meanwhile.",
+                    next_move="Find out who switched it on; PTT is not pressed meanwhile.",
                 )
         self._confirm_path("transmit")
 
@@ -148,7 +148,7 @@ class Interlock:
                 f"path {path} was asked for and the switch stands on {found}",
                 instrument=switch.name,
                 address=switch.address,
-                next_move="Check the switch before anything is keyed.",
+                next_move="Check the switch before anything transmits.",
             )
 
 

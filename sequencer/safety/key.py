@@ -93,8 +93,8 @@ class Key:
         self._unseen = 0 if seen else self._unseen + 1
         if self._unseen >= MOST_UNSEEN:
             self.bar(
-                f"the power meter saw nothing of the unit in {MOST_UNSEEN} checks in a row while it was keyed; its power may go into the "
-                "generator or an open connector: nothing is keyed any more",
+                f"the power meter saw nothing of the unit in {MOST_UNSEEN} checks in a row while PTT was pressed; its power may go into "
+                "the generator or an open connector: PTT is not pressed any more",
                 "Switch the supply off, follow the cable from the unit through the path switch to the load and the meter, and see that the "
                 "switch moves; then look whether the unit transmits.",
             )
@@ -110,7 +110,7 @@ class Key:
             raise self._refused(*self._barred)
         self._rest()
         if (keeper := self._keeper()) is None:
-            raise self._refused("the bench of this key is closed", "Open the bench again.")
+            raise self._refused("the bench of this push-to-talk line is closed", "Open the bench again.")
         keeper.confirm_transmit()
         self._memory.note_pressed(self._radio)
         self._pressed_at_s = self._clock.now_s()
@@ -143,8 +143,8 @@ class Key:
         """
         if not self._needed_s(step_max_s) <= self._ratings.max_key_time_s:
             raise self._refused(
-                f"a step that may take {step_max_s:g} s and a release that may take {self._release_max_s:g} s do not fit "
-                f"max_key_time {self._ratings.max_key_time_s:g} s; not keyed",
+                f"a step that may take {step_max_s:g} s and a release of PTT that may take {self._release_max_s:g} s do not fit "
+                f"max_key_time {self._ratings.max_key_time_s:g} s; PTT was not pressed",
                 "Lower 'timeout' of the instruments in the bench file, or raise 'max_key_time' if the unit allows it.",
             )
         if self.is_down and not self.has_room(step_max_s):
@@ -154,7 +154,7 @@ class Key:
             if not self.has_room(step_max_s):
                 self.release()
                 raise NotSettled(
-                    f"keying took so long that a step of {step_max_s:g} s does not fit max_key_time any more; released",
+                    f"pressing PTT took so long that a step of {step_max_s:g} s does not fit max_key_time any more; released",
                     instrument=self._radio.name,
                     address=self._radio.address,
                     next_move="Look why it answers so slowly.",

@@ -36,9 +36,9 @@ class LeftKeyed:
         began = time.strftime("%Y-%m-%d %H:%M:%S", time.localtime(self.since_s))
         unit = f"unit {self.serial}" if self.serial else "the unit"
         return (
-            f"An earlier run ended while {unit} was keyed: it may have been transmitting for {_for(self.longest_s)}, since {began}, "
-            "until this bench was opened just now. Its output stage, the pad and the load may be hot. It rests before it is keyed "
-            "again; if its power falls off, let it cool and look at it."
+            f"An earlier run ended while PTT of {unit} was pressed: it may have been transmitting for {_for(self.longest_s)}, since "
+            f"{began}, until this bench was opened just now. Its output stage, the pad and the load may be hot. It rests before it "
+            "transmits again; if its power falls off, let it cool and look at it."
         )
 
 
@@ -90,7 +90,7 @@ class KeyMemory:
             self._mark.write(stands=True, serial=self._serial)
         except OSError as error:
             raise Refused(
-                f"that the unit is keyed cannot be remembered: {error.strerror or error}; not keyed",
+                f"that PTT is pressed cannot be remembered: {error.strerror or error}; it was not pressed",
                 instrument=radio.name,
                 address=radio.address,
                 next_move=f"See who owns {self._mark.path}, and whether its disk has room.",

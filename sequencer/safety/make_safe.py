@@ -42,7 +42,7 @@ class WayOut:
             yield SafeStep(
                 act=self._with_opened("radio", self._interlock.unkey),
                 done="PTT released",
-                failed="the unit could not be confirmed unkeyed",
+                failed="PTT could not be confirmed released",
                 otherwise=self._cut_off.cut_and_say,
             )
         if "signal_generator" in self._roles:

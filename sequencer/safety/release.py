@@ -144,7 +144,7 @@ class Release:
 
 
 def still(
-    name: str, taken: Taken, seen: str, *, while_: str = "with PTT released as it did keyed"
+    name: str, taken: Taken, seen: str, *, while_: str = "with PTT released as with PTT pressed"
 ) -> UnexpectedReply:
     """Return the fault of an instrument that does not respond to the carrier."""
     return UnexpectedReply(

@@ -9,14 +9,14 @@ CABLES_MOVED = "CABLES WERE MOVED BY HAND and not confirmed back: put them back 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SafeState:
-    """How making the bench safe went: ``trouble`` names what could not be confirmed; empty when all was.
+    """How making the bench safe went: ``problems`` names what could not be confirmed; empty when all was.
 
     ``off`` names what was read back as released or off, for the last line. ``touched`` is False where nothing was sent, so that nothing
     is known and nothing is ours to answer for. ``cables_moved``: a person was asked to move cables and has not confirmed that they are
     back.
     """
 
-    trouble: tuple[str, ...] = ()
+    problems: tuple[str, ...] = ()
     touched: bool = True
     cables_moved: bool = False
     off: tuple[str, ...] = ()
@@ -24,19 +24,19 @@ class SafeState:
     @property
     def confirmed(self) -> bool:
         """Say whether all that could be on was read back as off: of a bench that was left, the supply too."""
-        return self.touched and not self.trouble
+        return self.touched and not self.problems
 
     def last_line(self) -> str:
         """Return the words a person must read if the bench could not be confirmed safe."""
-        if self.trouble:
+        if self.problems:
             return (
                 "THE BENCH COULD NOT BE CONFIRMED SAFE: "
-                + "; ".join(text.rstrip(".") for text in self.trouble)
-                + ". Remove the supply from the unit now, then look at the generator and the key line."
+                + "; ".join(text.rstrip(".") for text in self.problems)
+                + ". Remove the supply from the unit now, then look at the generator and the push-to-talk (PTT) line."
             )
         if not self.touched:
             return "The bench was left as it stood: nothing was sent to it."
         safe = f"The bench is safe: {', '.join(self.off)}, {'each ' * (len(self.off) > 1)}read back."
         if not self.off:
-            safe = "The bench is safe: nothing on it can be keyed or switched off."
+            safe = "The bench is safe: nothing on it can transmit or be switched off."
         return f"{safe} {CABLES_MOVED}" if self.cables_moved else safe

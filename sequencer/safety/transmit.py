@@ -326,7 +326,7 @@ class TransmitSide(Side):
         if reading.state is RangeState.OVER_RANGE:
             self.rest()
             self._key.bar(
-                "the power meter read over range twice: nothing is keyed into it any more",
+                "the power meter read over range twice: PTT is not pressed for it any more",
                 "Put more attenuation before the power meter, or look at the unit.",
             )
         return reading
@@ -378,9 +378,9 @@ class TransmitSide(Side):
         if self._in_one_go and not self._key.has_room(step_max_s):
             self.rest()
             raise NotSettled(
-                "the unit has been keyed as long as 'max_key_time' allows, and the readings were not done; released",
+                "the unit has transmitted as long as 'max_key_time' allows, and the readings were not done; PTT was released",
                 instrument=role,
-                address="while keyed",
+                address="while PTT was pressed",
                 next_move="Lower 'keyed_for' or 'readings', or raise 'max_key_time' if the unit allows it.",
             )
         self._key.allow(step_max_s)

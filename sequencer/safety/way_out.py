@@ -46,11 +46,11 @@ def take_steps(
         for step in steps:
             if why[step.done] is not None:
                 why[step.done] = _tried(step)
-    trouble: list[str] = []
+    problems: list[str] = []
     for step in steps:
         if (fault := why[step.done]) is not None:
-            trouble += [f"{step.failed} ({fault})", *filter(None, [more[step.done]])]
-    return tuple(step.done for step in steps if why[step.done] is None), tuple(trouble)
+            problems += [f"{step.failed} ({fault})", *filter(None, [more[step.done]])]
+    return tuple(step.done for step in steps if why[step.done] is None), tuple(problems)
 
 
 def _tried(step: SafeStep, times: int = 1) -> Exception | None:

@@ -77,7 +77,7 @@ def _accept(
     with Record(folder / f"{serial}-{seed}-{len(sequence)}", facts) as record:
         outcome = Runner(plan, parts, record, GivenBeforehand(), [events.append]).run()
     assert outcome.safe_state.confirmed
-    assert outcome.trouble == ()
+    assert outcome.problems == ()
     assert parts.simulation.hazards == ()
     return Accepted(
         plan=plan,

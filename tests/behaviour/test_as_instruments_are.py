@@ -32,7 +32,7 @@ def test_notes_on_every_setting_cost_no_check_and_are_told(make_rig: Callable[..
     rig = make_rig()
     rig.inject(role, Fault(kind=FaultKind.ERROR, argument=(310, "System note"), times=None))
     outcome = rig.run()
-    assert outcome.status is ExitStatus.PASSED, outcome.trouble
+    assert outcome.status is ExitStatus.PASSED, outcome.problems
     assert [one.value for one in outcome.results] == [one.value for one in quiet.results]
     assert any(f'{role} noted 310,"System note"' in one.note for one in outcome.results)
 

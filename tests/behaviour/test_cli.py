@@ -232,7 +232,7 @@ def test_identify_asks_every_instrument() -> None:
     said = _json("identify", "--bench", "bench", "--json")
     assert said["simulated"] is True
     assert len(said["instruments"]) == 8
-    assert all(one["identity"] and not one["trouble"] for one in said["instruments"])
+    assert all(one["identity"] and not one["problems"] for one in said["instruments"])
     shown = CliRunner().invoke(main, ["identify", "--bench", "bench"])
     assert shown.exit_code == 0
     assert "(simulated)" in shown.stdout.splitlines()[0]

@@ -117,7 +117,7 @@ def test_a_switch_that_stays_on_the_generator_is_keyed_into_twice_at_most(make_r
     pressed = [one for one in rig.sent("radio") if "KEY:STATe 1" in one]
     assert len(pressed) == 2, pressed
     assert all(one.decision is Decision.NOT_MEASURED for one in outcome.results)
-    assert "nothing is keyed any more" in outcome.results[-1].note
+    assert "PTT is not pressed any more" in outcome.results[-1].note
     assert "path switch" in outcome.results[-1].note
 
 

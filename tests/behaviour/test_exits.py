@@ -340,9 +340,7 @@ def test_a_bench_lost_while_keyed_is_said_in_plain_words(tmp_path, run):
     bench.process.communicate()
     status, said, last_line = client.end()
     assert status == 3, said
-    assert last_line.startswith(
-        "THE BENCH COULD NOT BE CONFIRMED SAFE: the unit could not be confirmed unkeyed"
-    )
+    assert last_line.startswith("THE BENCH COULD NOT BE CONFIRMED SAFE: PTT could not be confirmed released")
     assert "Remove the supply from the unit now" in last_line
     rows = client.rows()
     assert [row["decision"] for row in rows] == ["pass", "not measured"]
@@ -385,7 +383,8 @@ def test_after_kill_9_the_next_command_makes_the_bench_safe_first(served, run, c
         assert status == 0, said
         # The witness of the served bench, which knows the duty, is asked when the module ends.
     assert (
-        "An earlier run ended while unit M40-0007 was keyed: it may have been transmitting for up to" in said
+        "An earlier run ended while PTT of unit M40-0007 was pressed: it may have been transmitting for up to"
+        in said
     )
     assert served.is_safe()
     # The served bench's witness, asked when the module ends, has seen no switch move while keyed.

@@ -245,7 +245,7 @@ def test_not_keyed_through_a_switch_that_does_not_move(make_rig, place):
     outcome = rig.run()
     assert outcome.status is ExitStatus.BENCH_FAILED
     assert not [message for message in rig.sent("radio") if message.startswith(KEY_ON)]
-    assert outcome.trouble[0].startswith("switch (")
+    assert outcome.problems[0].startswith("switch (")
 
 
 def test_generator_and_switch_are_asked_before_every_press(make_rig):
@@ -266,7 +266,7 @@ def test_generator_and_switch_are_asked_before_every_press(make_rig):
         rig.with_checks(Attack("transmit", procedure))
         outcome = rig.run()
         assert outcome.status is ExitStatus.BENCH_FAILED
-        assert "not keyed" in outcome.trouble[0] or "the switch stands on" in outcome.trouble[0]
+        assert "PTT was not pressed" in outcome.problems[0] or "the switch stands on" in outcome.problems[0]
 
 
 def test_the_generator_is_off_and_the_path_is_set_before_the_key_in_the_bytes(make_rig):
@@ -302,7 +302,7 @@ def _ended_well(outcome: Any, rig: Any) -> None:
     assert rig.simulation.hazards == ()
     assert outcome.status in (ExitStatus.PASSED, ExitStatus.FAILED, ExitStatus.BENCH_FAILED)
     assert rig.record.ended["outcome"]
-    assert not [text for text in outcome.trouble if "Traceback" in text]
+    assert not [text for text in outcome.problems if "Traceback" in text]
     if outcome.safe_state.confirmed:
         unit, generator = rig.simulation.unit, rig.device("signal_generator")
         assert not unit.keyed
@@ -484,7 +484,7 @@ def test_key_down_ends_in_time_and_the_duty_is_kept(
         # The proof of a link has its own, shorter time-out; an instrument that misses it is not opened at all.
         rig.inject_everywhere(Fault(kind=FaultKind.DELAY, match=":", times=None, argument=delay_s))
     outcome = rig.run()
-    assert outcome.status is ExitStatus.PASSED, outcome.trouble
+    assert outcome.status is ExitStatus.PASSED, outcome.problems
     downs = keyings(rig)
     assert max(up_s - down_s for down_s, up_s in downs) <= max_key_time_s
     duty = duty_percent / 100.0
@@ -516,9 +516,9 @@ def test_a_step_that_fits_into_no_key_down_is_refused_unkeyed(make_rig):
             release_max_s=3.0,
             keeper=keeper,
         )
-        with pytest.raises(Refused, match="do not fit max_key_time 5 s; not keyed"):
+        with pytest.raises(Refused, match="do not fit max_key_time 5 s; PTT was not pressed"):
             key.allow(2.5)
-        with pytest.raises(Refused, match="not keyed"):
+        with pytest.raises(Refused, match="PTT was not pressed"):
             key.allow(math.nan)
         assert not rig.simulation.unit.keyed
 
@@ -584,7 +584,7 @@ def test_a_key_that_stays_down_loses_its_supply_within_the_key_time(make_rig, fa
     assert rig.simulation.unit.supply_v == 0.0
     assert _power_time_s(rig) <= 20.0
     line = outcome.safe_state.last_line()
-    assert line.startswith("THE BENCH COULD NOT BE CONFIRMED SAFE: the unit could not be confirmed unkeyed")
+    assert line.startswith("THE BENCH COULD NOT BE CONFIRMED SAFE: PTT could not be confirmed released")
     assert "its supply was switched off and reads off" in line
     assert "Remove the supply from the unit now" in line
     assert len(rig.record.kept) == 1, "no later check was run on a unit that cannot be unkeyed"

@@ -225,7 +225,7 @@ def test_a_meter_over_range_twice_is_keyed_into_no_more(make_rig) -> None:
     power, frequency, sinad = outcome.results[:3]
     assert power.decision is frequency.decision is Decision.NOT_MEASURED
     assert "over range" in power.note
-    assert "nothing is keyed into it any more" in frequency.note
+    assert "PTT is not pressed for it any more" in frequency.note
     assert sinad.value is not None
     assert sum(message.startswith(":CONTrol:KEY:STATe 1") for message in rig.sent("radio")) == 1
 

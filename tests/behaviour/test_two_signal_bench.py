@@ -50,7 +50,7 @@ def test_both_generators_identify_themselves() -> None:
     ]
     assert found["interferer"]["role"] == "signal_generator"
     assert found["interferer"]["answers"]["output"] == "0"
-    assert all(one["trouble"] == [] for one in found.values())
+    assert all(one["problems"] == [] for one in found.values())
 
 
 def test_a_ratio_is_measured_through_sockets(tmp_path: Path) -> None:

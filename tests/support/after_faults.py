@@ -111,7 +111,7 @@ class Pair:
         ):  # the bench could not be confirmed safe, or the supply was cut: nothing more is measured
             return
         if not found:
-            yield Wrong(self.first, self.second, number, kind, f"no result at all: {outcome.trouble}")
+            yield Wrong(self.first, self.second, number, kind, f"no result at all: {outcome.problems}")
             return
         for what in _differences(self.sound, found):
             yield Wrong(self.first, self.second, number, kind, what)

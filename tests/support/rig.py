@@ -27,7 +27,7 @@ class MemoryRecord:
 
     def __init__(self, facts: RunFacts) -> None:
         self.facts = facts
-        self.trouble: list[str] = []
+        self.problems: list[str] = []
         self.kept: dict[int, list[Result]] = {}
         self.said: list[Exchange] = []
         self.files: dict[str, bytes] = {}

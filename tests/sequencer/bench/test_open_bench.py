@@ -62,7 +62,7 @@ def test_a_switch_is_not_moved_while_the_key_line_is_silent(make_rig):
     _left_keyed(rig)
     rig.inject("radio", Fault(kind=FaultKind.DISCONNECT, times=None))
     answers = {answer.name: answer for answer in identify_bench(rig.parts)}
-    assert "would move under power" in answers["switch"].trouble[0]
+    assert "would move under power" in answers["switch"].problems[0]
     assert answers["power_meter"].sound
     assert not answers["radio"].sound
     assert rig.simulation.wiring.paths.position == "transmit"

@@ -93,7 +93,7 @@ def test_identify_in_other_words_finds_nothing_to_complain_of() -> None:
         one.name: dict(one.meanings) for one in identify_bench(_parts(load_bench("bench"), "M40-0007"))
     }
     for one in identify_bench(_parts(_all_reworded(), "M40-0007")):
-        assert one.sound, one.trouble
+        assert one.sound, one.problems
         assert {name for name, _ in one.meanings} == set(shipped[one.name])
 
 

@@ -80,7 +80,7 @@ def test_a_slow_meter_never_moves_the_readings_into_a_fresh_key_down(make_rig) -
     (result,) = rig.run().results
     assert _presses(rig) == 1
     assert result.value is None
-    assert "keyed as long as 'max_key_time' allows" in result.note
+    assert "transmitted as long as 'max_key_time' allows" in result.note
 
 
 def test_only_instruments_used_while_keyed_shorten_the_key_time(bench_file, sequence_file) -> None:

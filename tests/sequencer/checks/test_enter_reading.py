@@ -181,7 +181,7 @@ def test_nobody_to_ask_is_a_fault_and_no_crash(make_rig: Callable[..., Rig]) -> 
     record: Any = (rig := make_rig(sequence=ONLY_ASKING)).record
     outcome = Runner(rig.plan, rig.parts, record, Nodding(), enterer=EnteredBeforehand()).run()
     assert "--entered 'idle current=" in outcome.results[0].note
-    assert "Traceback" not in "".join(outcome.trouble)
+    assert "Traceback" not in "".join(outcome.problems)
 
 
 @pytest.mark.parametrize(

@@ -63,7 +63,7 @@ def test_results_stand_along_their_axis(tmp_path: Path) -> None:
         "audio response at 2000 Hz": ("audio frequency", 2000.0, "Hz", pytest.approx(20 * math.log10(2))),
         "carrier power at 12 V": ("supply", 12.0, "V", None),
         "carrier power at 13.2 V": ("supply", 13.2, "V", None),
-        "carrier power after 2 s": ("time keyed", 2.0, "s", None),
+        "carrier power after 2 s": ("time transmitting", 2.0, "s", None),
     }
 
 

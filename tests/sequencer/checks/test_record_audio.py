@@ -86,7 +86,7 @@ def test_a_full_disk_costs_the_recording_only(tmp_path: Path, monkeypatch: pytes
     assert "not kept: No space left on device" in recorded.note
     assert ran.number("carrier power") > 3.0
     assert ran.outcome.status is ExitStatus.BENCH_FAILED
-    (trouble,) = ran.outcome.trouble
+    (trouble,) = ran.outcome.problems
     assert "No space left on device. Check the free space." in trouble
     assert "Traceback" not in trouble
     assert not list((tmp_path / "results").glob("*.wav*"))

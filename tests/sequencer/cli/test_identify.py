@@ -66,7 +66,7 @@ def test_every_instrument_of_the_simulated_bench_answers() -> None:
     found = identify_bench(parts)
     assert [each.name for each in found] == list(parts.bench.instruments)
     for each, model in zip(found, MODELS, strict=True):
-        assert each.sound, each.trouble
+        assert each.sound, each.problems
         assert model in each.identity
         asked = {name for name, _ in each.answers}
         harmless = {name for name, spec in commands_of(each.role).items() if spec.harmless}
@@ -119,7 +119,7 @@ def test_real_gear_of_every_kind_of_address_is_dry_run(
         assert {row["decision"] for row in found["results"]} <= {"pass", "no limit"}
     else:
         assert found["simulated"] is True
-        assert [each["trouble"] for each in found["instruments"]] == [[]] * 8
+        assert [each["problems"] for each in found["instruments"]] == [[]] * 8
         assert [each["address"] for each in found["instruments"]][1] == "GPIB0::5::INSTR"
 
 
@@ -132,12 +132,12 @@ def test_one_silent_instrument_does_not_hide_the_others(silent: str) -> None:
     parts.simulation.devices[address].faults.add(Fault(kind=FaultKind.TIMEOUT, times=None))
     found = {each.name: each for each in identify_bench(parts)}
     assert [name for name, each in found.items() if not each.sound and name != "bench"] == [silent]
-    assert address in found[silent].trouble[0]
-    assert "Check" in found[silent].trouble[0]
+    assert address in found[silent].problems[0]
+    assert "Check" in found[silent].problems[0]
     # a bench whose generator cannot be asked is not called safe
     assert ("bench" in found) is (silent == "signal_generator")
     if silent == "signal_generator":
-        assert "COULD NOT BE CONFIRMED SAFE" in found["bench"].trouble[0]
+        assert "COULD NOT BE CONFIRMED SAFE" in found["bench"].problems[0]
 
 
 def test_one_command_that_fails_does_not_hide_the_others() -> None:
@@ -149,7 +149,7 @@ def test_one_command_that_fails_does_not_hide_the_others() -> None:
         Fault(kind=FaultKind.TIMEOUT, match=":SOURce:FM:DEViation?", times=None)
     )
     one = identify_bench(parts)[0]
-    assert [text.split(":")[0] for text in one.trouble] == ["fm_deviation"]
+    assert [text.split(":")[0] for text in one.problems] == ["fm_deviation"]
     assert {"frequency", "am_depth", "settling"} <= {name for name, _ in one.answers}
 
 
@@ -162,7 +162,7 @@ def test_what_stands_in_the_error_queue_is_told() -> None:
         Fault(kind=FaultKind.ERROR, match=":MEASure:CURRent", argument=(-310, "System error;fan"))
     )
     one = next(each for each in identify_bench(parts) if each.name == "supply")
-    assert one.trouble == ('error queue: -310,"System error;fan"',)
+    assert one.problems == ('error queue: -310,"System error;fan"',)
 
 
 def _with_line(parts: BenchParts, instrument: str, command: str, **fields: Any) -> BenchParts:
@@ -177,7 +177,7 @@ def test_the_error_queues_reason_is_told_before_it_is_cleared() -> None:
     """A question that the instrument does not know is told with its own -113, not as a silence."""
     parts = _with_line(_parts("sim/bench.yaml"), "signal_generator", "frequency", query=":NO:SUCH?")
     one = identify_bench(parts)[0]
-    (trouble,) = one.trouble
+    (trouble,) = one.problems
     assert trouble.startswith("frequency: ")
     assert "-113" in trouble
     assert "Undefined header" in trouble
@@ -187,7 +187,7 @@ def test_an_optional_command_that_is_not_understood_is_a_note() -> None:
     """An instrument without a command that its role can do without is sound; the note says how to write that down."""
     parts = _with_line(_parts("sim/bench.yaml"), "audio_analyser", "psophometric", query=":NO:SUCH?")
     one = next(each for each in identify_bench(parts) if each.name == "audio_analyser")
-    assert one.sound, one.trouble
+    assert one.sound, one.problems
     (note,) = one.notes
     assert "'lacks: [psophometric]'" in note
     assert "-113" in note
@@ -207,7 +207,7 @@ def test_a_pattern_that_cannot_fit_is_told(command: str, fields: dict[str, str],
     if not said:
         assert command in dict(one.meanings)
         return
-    (trouble,) = (text for text in one.trouble if text.startswith(command + ": "))
+    (trouble,) = (text for text in one.problems if text.startswith(command + ": "))
     assert "cannot fit" in trouble
     assert said in trouble
 
@@ -253,8 +253,8 @@ def test_over_real_sockets_a_port_without_an_instrument_is_told(tmp_path: Path) 
         found = {each.name: each for each in identify_bench(_parts(str(bench)))}
     assert found["voltmeter"].sound
     assert found["supply"].sound
-    assert "no whole answer in time" in found["power_meter"].trouble[0]
-    assert str(gone_port) in found["switch"].trouble[0]
+    assert "no whole answer in time" in found["power_meter"].problems[0]
+    assert str(gone_port) in found["switch"].problems[0]
     assert "bench" not in found  # neither key nor generator is on it: nothing to make safe
 
 
@@ -292,7 +292,7 @@ def test_a_driver_that_is_none_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
 
     monkeypatch.setattr("sequencer.bench.open_bench.find_driver", find)
     found = {each.name: each for each in identify_bench(parts)}
-    assert "not a class" in found["voltmeter"].trouble[0]
+    assert "not a class" in found["voltmeter"].problems[0]
     assert sum(each.sound for each in found.values()) == 7
 
 
@@ -304,8 +304,8 @@ def test_a_silent_key_line_holds_the_switch_back_and_nothing_else() -> None:
     parts.simulation.devices[address].faults.add(Fault(kind=FaultKind.TIMEOUT, times=None))
     found = {each.name: each for each in identify_bench(parts)}
     assert [name for name, each in found.items() if not each.sound] == ["switch", "radio", "bench"]
-    assert "may be keyed" in found["switch"].trouble[0]
-    assert "COULD NOT BE CONFIRMED SAFE" in found["bench"].trouble[0]
+    assert "may be transmitting" in found["switch"].problems[0]
+    assert "COULD NOT BE CONFIRMED SAFE" in found["bench"].problems[0]
 
 
 def test_a_bench_that_another_process_drives_is_told(tmp_path: Path, real_bench: Path) -> None:
@@ -318,5 +318,5 @@ def test_a_bench_that_another_process_drives_is_told(tmp_path: Path, real_bench:
         (one,) = identify_bench(_parts(str(real_bench)))
     finally:
         holder.close()
-    assert "another process drives" in one.trouble[0]
+    assert "another process drives" in one.problems[0]
     assert str(one).startswith("bench:")

@@ -206,7 +206,7 @@ def test_two_steps_along_one_axis_are_two_series():
     ]
     single = [
         replace(one, check="carrier_power", check_index=at)
-        for at, one in enumerate(along("time keyed", "s", (0.0, 10.0, 30.0), unit="W"))
+        for at, one in enumerate(along("time transmitting", "s", (0.0, 10.0, 30.0), unit="W"))
     ]
     (sweep,) = sweeps_of(single)
     assert [(one.name, one.x) for one in sweep.series] == [("carrier power", (0.0, 10.0, 30.0))]

@@ -78,7 +78,7 @@ def test_table_and_store_hold_the_same(tmp_path: Path, facts: RunFacts) -> None:
         assert _cells(record) == ["1.0", "2.0", "3.0"]
         assert _stored(folder) == [1.0, 2.0, 3.0]
         record.end(outcome="done", bench_safe=True, bench_s=61.0)
-        assert record.trouble == []
+        assert record.problems == []
     with Store.open_to_read(folder / "results.sqlite") as store:
         assert store.read_runs()[0].outcome == "done"
 
@@ -91,7 +91,7 @@ def test_a_run_that_turns_out_to_be_simulated_is_marked_in_the_store(tmp_path: P
         with Store.open_to_read(tmp_path / "results.sqlite") as store:
             (run,) = store.read_runs()
         assert (bool(run.simulated), run.bench) == (True, "B (simulated)")
-        assert record.trouble == []
+        assert record.problems == []
 
 
 def test_the_mark_is_kept_where_the_store_cannot_take_it(
@@ -128,7 +128,7 @@ def test_a_store_held_by_another_program_loses_nothing(
         record.keep(1, [_result(2.0)], [])
         assert _stored(tmp_path) == [1.0, 2.0]
         record.end(outcome="done", bench_safe=True, bench_s=1.0)
-        assert record.trouble == []
+        assert record.problems == []
 
 
 def test_a_store_that_stays_held_is_told_of_and_the_table_has_all(
@@ -144,7 +144,7 @@ def test_a_store_that_stays_held_is_told_of_and_the_table_has_all(
         record.end(outcome="done", bench_safe=True, bench_s=1.0)
         holder.close()
         assert _cells(record) == ["0.0", "1.0", "2.0"]
-        (trouble,) = record.trouble
+        (trouble,) = record.problems
         assert "locked" in trouble
         assert str(record.table.path) in trouble
 
@@ -159,7 +159,7 @@ def test_a_store_that_breaks_while_running_leaves_the_table(tmp_path: Path, fact
         record.keep(1, [_result(2.0)], [])
         record.end(outcome="done", bench_safe=True, bench_s=1.0)
         assert _cells(record) == ["1.0", "2.0"]
-        assert "no such table" in record.trouble[0]
+        assert "no such table" in record.problems[0]
 
 
 def _break(record: Record, how: str) -> None:
@@ -195,7 +195,7 @@ def test_what_the_store_cannot_take_stands_beside_it_as_csv_and_json(
         assert beside.is_file()  # when the check ends, not only when the run does
         record.end(outcome="done", bench_safe=True, bench_s=61.0)
         assert _cells(record) == ["1.0", "2.0"]
-        (trouble,) = record.trouble
+        (trouble,) = record.problems
         assert str(beside) in trouble
         assert str(record.table.path) in trouble
     kept = json.loads(beside.read_text(encoding="utf-8"))
@@ -262,7 +262,7 @@ def test_a_server_that_goes_away_while_running_loses_nothing(
             postgres.start()
         record.keep(2, [_result(3.0)], [])
         record.end(outcome="done", bench_safe=True, bench_s=1.0)
-        assert record.trouble == []
+        assert record.problems == []
         assert [row.value for row in record.store.read_results("r1")] == [1.0, 2.0, 3.0]
     assert [one.suffix for one in tmp_path.iterdir()] == [".csv"]  # no SQLite file beside it
 

@@ -249,8 +249,8 @@ def test_a_full_disk_ends_the_run_safely(make_rig):
     rig.record.keep = full
     outcome = rig.run()
     assert outcome.status is ExitStatus.BENCH_FAILED
-    assert "No space left on device" in outcome.trouble[0]
-    assert not any("Traceback" in text for text in outcome.trouble)
+    assert "No space left on device" in outcome.problems[0]
+    assert not any("Traceback" in text for text in outcome.problems)
     assert outcome.safe_state.last_line() == SAFE
     assert len(outcome.results) == 1
 
@@ -266,7 +266,7 @@ def test_a_screen_that_is_gone_does_not_end_a_run(make_rig):
     outcome = rig.run(listeners=[gone, told.append])
     assert outcome.status is ExitStatus.PASSED
     assert isinstance(told[-1], RunEnded)
-    assert len([text for text in outcome.trouble if "is told no more" in text]) == 1
+    assert len([text for text in outcome.problems if "is told no more" in text]) == 1
 
 
 def test_a_supply_that_stays_on_is_said(make_rig):
@@ -385,7 +385,7 @@ def test_a_simulated_bench_does_not_repeat_a_run_on_a_real_one(make_rig):
     outcome = rig.run()
     assert outcome.status is ExitStatus.BENCH_FAILED
     assert outcome.results == ()
-    assert "real-run was on a real one" in outcome.trouble[0]
+    assert "real-run was on a real one" in outcome.problems[0]
     assert rig.record.facts.simulated
     assert outcome.safe_state.last_line() == SAFE
 

@@ -103,7 +103,7 @@ def test_a_key_whose_bench_is_gone_is_not_pressed():
     clock = VirtualClock()
     witness = Witness(WitnessLimits(), clock)
     key = Key(Line(clock, witness, 0.0), clock, Ratings(), release_max_s=1.0, keeper=Nobody())  # type: ignore[arg-type]
-    with pytest.raises(Refused, match="the bench of this key is closed"):
+    with pytest.raises(Refused, match="the bench of this push-to-talk line is closed"):
         key.press()
     assert not key.is_down
 
@@ -112,14 +112,14 @@ def test_the_last_line_says_how_the_bench_was_left():
     """Confirmed, not confirmed and not touched are three different sentences; only the first is a confirmation."""
     safe, unsure, untouched = (
         SafeState(off=("PTT released", "generator off", "supply off")),
-        SafeState(trouble=("the key reads closed.",)),
+        SafeState(problems=("PTT reads pressed.",)),
         SafeState(touched=False),
     )
     assert [state.confirmed for state in (safe, unsure, untouched)] == [True, False, False]
     assert safe.last_line() == "The bench is safe: PTT released, generator off, supply off, each read back."
     assert unsure.last_line() == (
-        "THE BENCH COULD NOT BE CONFIRMED SAFE: the key reads closed. Remove the supply from the unit now, "
-        "then look at the generator and the key line."
+        "THE BENCH COULD NOT BE CONFIRMED SAFE: PTT reads pressed. Remove the supply from the unit now, "
+        "then look at the generator and the push-to-talk (PTT) line."
     )
     assert "safe" not in untouched.last_line()
 

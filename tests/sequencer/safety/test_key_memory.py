@@ -30,7 +30,7 @@ def test_a_process_that_ends_while_keyed_leaves_it_to_the_next(tmp_path: Path) -
     after = _opened(tmp_path, serial="M40-0012")
     assert after.left is not None
     assert after.left.serial == "M40-0007"
-    assert "unit M40-0007 was keyed: it may have been transmitting for up to" in str(after.left)
+    assert "PTT of unit M40-0007 was pressed: it may have been transmitting for up to" in str(after.left)
     time.sleep(0.02)
     after.note_open()
     assert after.rest_left_s > 0.0
