@@ -1,7 +1,8 @@
 """How one instrument writes its numbers, learnt from its own answers, so that one that lost its end stands out.
 
-A firmware writes all its numbers alike: an exponent is padded to the same number of digits (C's ``%e``: at least two, ISO C 7.21.6.1,
-from memory), a mantissa to the same number of decimals. Settings read back teach it before the first reading is taken.
+A firmware writes all its numbers alike: an exponent is padded with noughts to the same number of digits (C's ``%e``: at least two,
+ISO C 7.21.6.1, from memory) or not at all, a mantissa to the same number of decimals. Settings read back teach it before the first
+reading is taken.
 """
 
 from __future__ import annotations
@@ -13,16 +14,16 @@ TELLING_DECIMALS = 3  # with fewer, two ways of writing look alike by chance: co
 
 
 class NumberForm:
-    """The widest exponent an instrument has written, and the decimals it writes before one."""
+    """How many digits an instrument pads its exponents to, where it pads them, and the decimals it writes before one."""
 
     def __init__(self) -> None:
-        self._exponent_digits = 0
+        self._padded_digits = 0
         self._decimals: set[int] = set()
 
     def is_cut(self, answer: str) -> bool:
         """Say whether ``answer`` lacks its end as this instrument writes numbers, and learn from one that does not.
 
-        An exponent with fewer digits than before is cut. No exponent at all is, too, where the rest is written to the digit as
+        An exponent with fewer digits than it is padded to is cut. No exponent at all is, too, where the rest is written to the digit as
         before an exponent: a number in plain figures would not come with one digit before the point and so many behind it.
         """
         found = _NUMBER.fullmatch(answer)
@@ -30,9 +31,10 @@ class NumberForm:
             return False
         decimals, exponent = len(found["decimals"] or ""), found["exponent"]
         if exponent is not None:
-            if len(exponent) < self._exponent_digits:
+            if len(exponent) < self._padded_digits:
                 return True
-            self._exponent_digits = len(exponent)
+            if exponent.startswith("0") and len(exponent) > 1:  # 1E+3 and 1E+10 are both whole where nothing is padded
+                self._padded_digits = len(exponent)
             if len(found["whole"]) == 1:
                 self._decimals.add(decimals)
             return False

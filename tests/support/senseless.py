@@ -294,7 +294,7 @@ class Broken:
         """Yield what is stated otherwise than undisturbed, beyond the uncertainty, or without a reason."""
         sound = {(one.quantity, one.channel): one for one in self.sound.results}
         if not stated.results:
-            yield f"no result at all: {stated.outcome.trouble}"
+            yield f"no result at all: {stated.outcome.problems}"
         for one in stated.results:
             true = sound.get((one.quantity, one.channel))
             if one.value is None:

@@ -31,3 +31,8 @@ def test_a_whole_answer_is_not_called_cut(whole: str) -> None:
 def test_nothing_is_cut_before_anything_is_known() -> None:
     """An instrument that always writes one digit of exponent is taken as it is."""
     assert not _taught("6.1E+1", "2.72E+7").is_cut("6.131E+0")
+
+
+def test_exponents_that_nothing_pads_are_whole_at_any_length() -> None:
+    """1E+10 and then 8.812E+0: an instrument that writes no more digits than are needed has lost none."""
+    assert not _taught("2.7205E+10", "1.234E-12").is_cut("8.812E+0")
