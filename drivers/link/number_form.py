@@ -33,7 +33,9 @@ class NumberForm:
         if exponent is not None:
             if len(exponent) < self._padded_digits:
                 return True
-            if exponent.startswith("0") and len(exponent) > 1:  # 1E+3 and 1E+10 are both whole where nothing is padded
+            if (
+                exponent.startswith("0") and len(exponent) > 1
+            ):  # 1E+3 and 1E+10 are both whole where nothing is padded
                 self._padded_digits = len(exponent)
             if len(found["whole"]) == 1:
                 self._decimals.add(decimals)

@@ -153,7 +153,7 @@ class Record:
         self.kept = self._read_back()
         if self.kept.in_store < len(self.kept.results) and self.kept.beside is None:
             if complaint := self._beside.write():
-                self._trouble(complaint)
+                self._note_problem(complaint)
             self.kept = self._read_back()
         if problem is not None:
             self._note_problem(f"{problem} {self.kept.said()}")

@@ -64,7 +64,7 @@ def test_a_voltmeter_that_refuses_what_it_does_not_list_is_read_with_the_nearest
     device.steps_s, device.refuses_steps = (0.02, 0.2, 2.0), True
     outcome = rig.run()
     stepped = _result(outcome, "S9 point")
-    assert outcome.status is ExitStatus.PASSED, outcome.trouble
+    assert outcome.status is ExitStatus.PASSED, outcome.problems
     assert stepped.value is not None, stepped.note
     assert smooth.value is not None
     assert smooth.uncertainty is not None

@@ -102,13 +102,13 @@ def test_each_count_that_is_said_is_what_stands_there(tmp_path: Path, name: str)
         with Record(folder, facts) as record:
             outcome = Runner(rig.plan, rig.parts, record, GivenBeforehand(), [begin], cables=Nodding()).run()
             kept = record.kept
-        told = f"{trouble.__name__}: {outcome.trouble}"
+        told = f"{trouble.__name__}: {outcome.problems}"
         assert kept is not None, told
         total = len(outcome.results)
         assert (kept.in_table, kept.in_store) == (_in_table(folder), _in_store(folder)), told
         assert outcome.status is ExitStatus.BENCH_FAILED, told
         said = re.search(
-            r"of (\d+) results the table \S+ holds (\d+), the store \S+ (\d+)\.", " ".join(outcome.trouble)
+            r"of (\d+) results the table \S+ holds (\d+), the store \S+ (\d+)\.", " ".join(outcome.problems)
         )
         assert said is not None, told
         assert tuple(map(int, said.groups())) == (total, kept.in_table, kept.in_store), told

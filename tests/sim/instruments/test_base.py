@@ -478,7 +478,9 @@ def test_a_receiver_overdriven_unseen_is_on_record() -> None:
     desk.say("signal_generator", ":POW 2")  # 3 dB low while it settles: still below the rating of 0 dBm
     desk.clock.wait_s(1.0)
     desk.say("signal_generator", ":OUTP 0")
-    assert [each.figure for each in desk.bench.hazards] == [pytest.approx(2.0, abs=0.15)]  # a connector's 0.03 dB
+    assert [each.figure for each in desk.bench.hazards] == [
+        pytest.approx(2.0, abs=0.15)
+    ]  # a connector's 0.03 dB
 
 
 @pytest.mark.parametrize(
