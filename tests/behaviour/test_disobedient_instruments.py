@@ -105,7 +105,9 @@ def test_a_squelch_read_late_by_one_decides_nothing(make_rig: Any, sound: int) -
     )
     outcome = rig.run()
     assert [one.decision for one in outcome.results] == [Decision.NOT_MEASURED] * 3
-    assert all("audio_analyser" in one.note or "audio analyser" in one.note for one in outcome.results), [one.note for one in outcome.results]
+    assert all("audio_analyser" in one.note or "audio analyser" in one.note for one in outcome.results), [
+        one.note for one in outcome.results
+    ]
 
 
 @pytest.mark.provokes_hazards
