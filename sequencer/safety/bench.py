@@ -188,6 +188,7 @@ class SafeBench:
                     yield side
                     self._start.confirm_receive(roles)
                     side.confirm_response()
+                    self._interlock.see_silent(side.confirm_silent)
                 finally:
                     side.leave()
             finally:

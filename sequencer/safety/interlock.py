@@ -5,7 +5,7 @@ Nothing here switches RF on or keys the unit: it unkeys, switches off, sets the 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack
 from typing import TYPE_CHECKING, Literal, TypeVar
 
@@ -42,6 +42,7 @@ class Interlock:
         self._cables = cables
         self._key_memory = key_memory
         self.key: Key | None = None
+        self._heard: NotConfirmed | None = None  # why a generator's "off" is not believed any more
 
     # -- who is there -------------------------------------------------------------------------------------------------
 
@@ -101,6 +102,16 @@ class Interlock:
         with ExitStack() as every:
             for generator in self._generators():
                 every.callback(generator.configure_output_enabled, False)
+        if self._heard is not None:
+            raise self._heard
+
+    def see_silent(self, confirm: Callable[[], object]) -> None:
+        """Ask a witness of a generator's "off": where it raises NotConfirmed, no "off" is believed any more, and no side entered."""
+        try:
+            confirm()
+        except NotConfirmed as fault:
+            self._heard = fault
+            raise
 
     def audio_off(self) -> None:
         """Switch the audio source off, where there is one."""

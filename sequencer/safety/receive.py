@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from drivers.clock import Clock
 from drivers.faults import Refused, UnexpectedReply
 from drivers.roles import AudioAnalyser, Reading, Samples, SignalGenerator, Voltmeter, Weighting
+from sequencer.safety.given_signal import Signal
 from sequencer.safety.key import Ratings
 from sequencer.safety.plausible import (
     AUDIO_FREQUENCY,
@@ -22,35 +22,18 @@ from sequencer.safety.plausible import (
 )
 from sequencer.safety.release import still
 from sequencer.safety.side import Side, present
+from sequencer.safety.silence import TONE, confirm_tone_gone
 from sequencer.safety.watch import Watch
 
 GENERATOR_SETTLE_MAX_S = 2.0
 SAME_LEVEL_DB = 0.006  # the last digit that is written, or read back: no generator stands so well
 SILENCE_V = 1e-3  # below it a loudspeaker is muted: common practice, no source
-RESPONSE_S = (
-    0.3  # from the generator off to a receiver and a meter that have followed: common practice, no source
-)
-
-
+RESPONSE_S = 0.3  # until receiver and meter have followed: common practice, no source
 METER = "meter voltage"
-CLEAR_DBM, CLEAR_FROM_DBM = -70.0, -95.0  # far above any threshold, and far below overload: workshop's own
+CLEAR_DBM = -70.0  # far above any threshold, and far below overload: workshop's own
 STRONG_DBM = -40.0
 PROOF_TONE_HZ, PROOF_DEVIATION_HZ, PROOF_DEPTH_PERCENT = 1000.0, 1200.0, 30.0
 PROOF_READING_S = 0.1
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Signal:
-    """What the generator gives: its level at the antenna connector, and the tone that a receiver makes of it, if any."""
-
-    level_dbm: float = -math.inf
-    tone_hz: float | None = None
-    is_on: bool = True
-
-    @property
-    def is_clear(self) -> bool:
-        """Say whether its tone must be heard by any receiver that works."""
-        return self.is_on and self.tone_hz is not None and self.level_dbm >= CLEAR_FROM_DBM
 
 
 class ReceiveSide(Side):
@@ -305,6 +288,26 @@ class ReceiveSide(Side):
             return
         self._confirm_tone()
         self._confirm_line()
+        self._confirm_alike()
+
+    def confirm_silent(self) -> bool | None:
+        """Switch the generator off and say whether its tone has gone; None where nothing can tell. NotConfirmed where it is still heard."""
+        if (
+            (audio := self._audio) is None
+            or audio.manual
+            or self._generator.manual
+            or not self._signal.is_clear
+        ):
+            return None
+        return confirm_tone_gone(
+            self._generator,
+            audio.read_audio_frequency_hz,
+            self._watch.taken,
+            self._clock,
+            tone_hz=self._signal.tone_hz,
+        )
+
+    def _confirm_alike(self) -> None:
         standing = self._watch.always_alike()
         if not standing:
             return
@@ -335,7 +338,7 @@ class ReceiveSide(Side):
                 self._clock.wait_s(RESPONSE_S)
             span = tone_span(self._signal.tone_hz)
             self._watch.read(
-                "tone",
+                TONE,
                 audio,
                 lambda: audio.read_audio_frequency_hz(PROOF_READING_S),
                 span=span,

@@ -95,6 +95,30 @@ def test_the_noise_of_a_receiver_that_hears_nothing_is_no_audio_output(make_rig:
     assert distortion.value is None or distortion.decision is Decision.FAIL
 
 
+@pytest.mark.parametrize("checks", [SINAD, DISTORTION, OUTPUT], ids=["sinad", "distortion", "output"])
+def test_a_generator_that_reads_off_and_stays_on_is_not_called_safe(make_rig: Any, checks: str) -> None:
+    """What still comes out of a generator that reads off is heard by the unit: not called off, and nothing is keyed after it."""
+    rig = make_rig(serial="M40-0007", sequence=HEAD + checks + KEYED_THRICE)
+    generator = rig.device("signal_generator")
+    deliver, left = generator._apply, list[Any]()
+
+    def lies(signal: Any) -> None:
+        if signal is not None:
+            left[:] = [signal]
+        deliver(left[0] if left else None)
+
+    generator._apply = lies
+    outcome = rig.run()
+    assert left
+    assert not generator.output_on  # what it says of itself
+    assert not outcome.safe_state.confirmed
+    assert "generator off" not in outcome.safe_state.off
+    assert "reads off, and the unit still hears its tone" in outcome.safe_state.last_line()
+    assert outcome.status is ExitStatus.BENCH_FAILED
+    assert not [one for one in rig.sent("radio") if "KEY:STATe 1" in one]
+    assert all(one.decision is Decision.NOT_MEASURED for one in outcome.results)
+
+
 @pytest.mark.parametrize("sound", [0, 3, 6])
 def test_a_squelch_read_late_by_one_decides_nothing(make_rig: Any, sound: int) -> None:
     """An analyser that answers with its reading before, always or from some reading on, gives no level, and is told as late."""
