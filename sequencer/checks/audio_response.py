@@ -18,6 +18,7 @@ from sequencer.checks.shared import commands
 from sequencer.checks.shared.drive_response import RESPONSE_FORECAST_S, hold_to_drive
 from sequencer.checks.shared.parts import HalfWidth, Parts
 from sequencer.checks.shared.pooled import pooled
+from sequencer.checks.shared.reading_steps import step_seen
 from sequencer.checks.shared.settle import agreeing_share
 from sequencer.checks.shared.transmit import Drive, Tone, not_read, numbers
 from sequencer.files.fields import RatioDb, at_least
@@ -82,6 +83,7 @@ class AudioResponse(Check[AudioResponseSettings]):
     ) -> list[Finding]:
         read = side.read_rms_deviation_hz if conditions.mode == "FM" else side.read_rms_depth_percent
         modulation: dict[float, list[float]] = {}
+        steps: dict[float, float] = {}
         findings: list[Finding] = []
         for tone_hz in (REFERENCE_HZ, *settings.tones_hz):
             side.apply_audio(tone_hz=tone_hz, level_v=settings.drive_v)
@@ -91,11 +93,12 @@ class AudioResponse(Check[AudioResponseSettings]):
                 findings.append(not_read(_quantity(tone_hz), "dB", Limits(), "modulation analyser", readings))
             else:
                 modulation[tone_hz] = found
+                steps[tone_hz] = step_seen(readings)
         if REFERENCE_HZ not in modulation:
             side.rest()
             return findings
         findings += [
-            _finding(tone_hz, modulation, settings, conditions)
+            _finding(tone_hz, modulation, max(steps.values()), settings, conditions)
             for tone_hz in settings.tones_hz
             if tone_hz in modulation
         ]
@@ -127,6 +130,7 @@ def _slope_at(tone_hz: float, modulation: Mapping[float, list[float]]) -> float:
 def _finding(
     tone_hz: float,
     modulation: Mapping[float, list[float]],
+    step: float,
     settings: AudioResponseSettings,
     conditions: Conditions,
 ) -> Finding:
@@ -143,8 +147,8 @@ def _finding(
     relative = None if source is None else source.times(1e-6)
     parts.accuracy("audio source, frequency", relative, coefficient=_slope_at(tone_hz, modulation))
     parts.add(
-        repeatability("repeatability", found, coefficient=PER_RELATIVE_DB / here),
-        repeatability("repeatability at 1 kHz", reference, coefficient=PER_RELATIVE_DB / there),
+        repeatability("repeatability", found, step=step, coefficient=PER_RELATIVE_DB / here),
+        repeatability("repeatability at 1 kHz", reference, step=step, coefficient=PER_RELATIVE_DB / there),
     )
     budget = parts.budget(_quantity(tone_hz), "dB", response_db)
     return Finding(

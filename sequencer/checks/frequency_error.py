@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import statistics
+from collections.abc import Sequence
 from typing import ClassVar, Literal
 
 from typing_extensions import override
 
 from drivers.profiled.commands import Need
+from drivers.roles import Reading
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared import commands
 from sequencer.checks.shared.limits import FrequencyErrorLimit
 from sequencer.checks.shared.parts import HalfWidth, Parts
+from sequencer.checks.shared.reading_steps import step_seen
 from sequencer.checks.shared.transmit import read_baseband, read_settled
 from sequencer.safety.transmit import TransmitSide
 from sequencer.uncertainty.budget import Budget
@@ -86,7 +89,10 @@ class FrequencyError(Check[FrequencyErrorSettings]):
             return [Finding(quantity="frequency error", value=None, unit="Hz", limits=limits, note=note)]
         errors_hz = [reading.number - carrier_hz for reading in readings if reading.number is not None]
         counted = settings.read == "analyser"
-        budget = error_budget("frequency error", errors_hz, carrier_hz, conditions, counted=counted)
+        step_hz = counted_step_hz(readings) if counted else 0.0
+        budget = error_budget(
+            "frequency error", errors_hz, carrier_hz, conditions, counted=counted, step_hz=step_hz
+        )
         return [
             Finding(
                 quantity="frequency error",
@@ -104,10 +110,25 @@ FREQUENCY_NEEDS = ("modulation_analyser.frequency", "modulation_analyser.resolut
 """What the bench file must state for a counted frequency to have an uncertainty."""
 
 
+def counted_step_hz(readings: Sequence[Reading]) -> float:
+    """Return the step that counts show by differing, Hz: of counts that are all the same the bench file's word is taken."""
+    found = {reading.number for reading in readings if reading.number is not None}
+    return step_seen(readings) if len(found) > 1 else 0.0
+
+
 def error_budget(
-    quantity: str, errors_hz: list[float], carrier_hz: float, conditions: Conditions, *, counted: bool = True
+    quantity: str,
+    errors_hz: list[float],
+    carrier_hz: float,
+    conditions: Conditions,
+    *,
+    counted: bool = True,
+    step_hz: float = 0.0,
 ) -> Budget:
-    """Return the budget of a frequency error: the mean of ``errors_hz``, read at ``carrier_hz``; ``counted`` in steps, or from samples."""
+    """Return the budget of a frequency error: the mean of ``errors_hz``, read at ``carrier_hz``; ``counted`` in steps, or from samples.
+
+    ``step_hz`` is the step that the counts show, where it is coarser than the one stated.
+    """
     bench, parts = conditions.bench, Parts(conditions.bench)
     reference = HalfWidth.of(bench, "modulation_analyser", "frequency")
     step = HalfWidth.of(bench, "modulation_analyser", "resolution") if counted else None
@@ -116,5 +137,5 @@ def error_budget(
     # half a step to either side; where in the step a carrier lies is another matter at each reading of another carrier
     half_step = None if step is None else step.times(0.5)
     parts.accuracy("counter's resolution", half_step, unit="Hz", common="none")
-    parts.add(repeatability("repeatability", errors_hz, unit="Hz"))
+    parts.add(repeatability("repeatability", errors_hz, step=step_hz, unit="Hz"))
     return parts.budget(quantity, "Hz", statistics.fmean(errors_hz))

@@ -16,9 +16,10 @@ from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared import commands
-from sequencer.checks.shared.level_budget import how_found, why_not
+from sequencer.checks.shared.level_budget import LOST_SHARE, how_found, why_not
 from sequencer.checks.shared.limits import VoltageLimit
 from sequencer.checks.shared.parts import HalfWidth, Parts
+from sequencer.checks.shared.reading_steps import step_seen
 from sequencer.checks.shared.transmit import Drive, Tone
 from sequencer.files.fields import FrequencyDifferenceHz, Percent, between
 from sequencer.inputs.stated import AUDIO_LEAD
@@ -28,7 +29,7 @@ from sequencer.safety.transmit import TransmitSide
 from sequencer.search.curve import CurveSearch
 from sequencer.search.curve_prior import CurvePrior
 from sequencer.search.protocol import Ask, Crossing, NoReading, Settling, find_crossing
-from sequencer.uncertainty.contributions import SEARCH_INTERVAL, search_interval
+from sequencer.uncertainty.contributions import SEARCH_INTERVAL, resolution, search_interval
 
 CUSTOMARY_SHARE = (
     0.6  # normal test modulation: 60 % of the permitted maximum (from memory of EN 300 433 and its relatives)
@@ -111,21 +112,29 @@ class MicrophoneSensitivity(Check[MicrophoneSensitivitySettings]):
             budget=25,
         )
         points: list[Point] = []
-        crossing = find_crossing(search, lambda ask: _read(side, ask, settings, points, is_fm=is_fm))
+        taken: list[Reading] = []
+        crossing = find_crossing(search, lambda ask: _read(side, ask, settings, points, taken, is_fm=is_fm))
         side.rest()
         unit = "Hz" if is_fm else "%"
-        finding = _finding(crossing, settings, conditions, tuple(points), f"for {target:g} {unit}")
+        finding = _finding(crossing, settings, conditions, tuple(points), target, step_seen(taken))
         # The search goes by decibels of modulation: near the target one is so many of its own units.
         slope = None if crossing.slope is None else crossing.slope * target / RELATIVE_DB
         return [replace(finding, target=target, target_unit=unit, slope=slope)]
 
 
 def _read(
-    side: TransmitSide, ask: Ask, settings: MicrophoneSensitivitySettings, points: list[Point], *, is_fm: bool
+    side: TransmitSide,
+    ask: Ask,
+    settings: MicrophoneSensitivitySettings,
+    points: list[Point],
+    taken: list[Reading],
+    *,
+    is_fm: bool,
 ) -> float | NoReading:
     side.apply_audio(tone_hz=settings.tone_hz, level_v=10.0 ** (ask.level_db / 20.0))
     read = side.read_deviation_hz if is_fm else side.read_depth_percent
     readings: list[Reading] = [read("positive"), read("negative")]
+    taken += readings
     figures = [reading.number for reading in readings if reading.number is not None]
     bad = next((reading for reading in readings if reading.number is None), None)
     mean = statistics.fmean(figures) if bad is None else None
@@ -152,7 +161,8 @@ def _finding(
     settings: MicrophoneSensitivitySettings,
     conditions: Conditions,
     points: tuple[Point, ...],
-    aim: str,
+    target: float,
+    step: float,
 ) -> Finding:
     quantity, limits = "microphone sensitivity", settings.limit.limits
     if not crossing.found or crossing.level_db is None:
@@ -163,6 +173,8 @@ def _finding(
     slope = abs(crossing.slope) if crossing.slope else 1.0
     per_db = drive_v / RELATIVE_DB
     parts.add(search_interval(SEARCH_INTERVAL, crossing.half_width_db, unit="dB", coefficient=per_db))
+    if (step_db := RELATIVE_DB * step / target) > LOST_SHARE * crossing.half_width_db * slope:
+        parts.add(resolution("analyser, its steps", step_db, unit="dB", coefficient=per_db / slope))
     analyser = HalfWidth.of(bench, "modulation_analyser", _accuracy_key(conditions.mode))
     in_db = None if analyser is None else analyser.in_db()
     parts.accuracy("analyser, accuracy", in_db, unit="dB", coefficient=per_db / slope)
@@ -171,7 +183,8 @@ def _finding(
     parts.accuracy("audio source, level accuracy", in_v, unit="V")
     parts.connection(AUDIO_LEAD, coefficient=drive_v / 100.0)
     budget = parts.budget(quantity, "V", drive_v)
-    note = f"{aim} at {settings.tone_hz:g} Hz; {how_found(crossing)}"
+    unit = "Hz" if conditions.mode == "FM" else "%"
+    note = f"for {target:g} {unit} at {settings.tone_hz:g} Hz; {how_found(crossing)}"
     return Finding(
         quantity=quantity, value=drive_v, unit="V", limits=limits, budget=budget, note=note, points=points
     )

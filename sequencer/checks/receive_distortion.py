@@ -16,6 +16,7 @@ from sequencer.checks.shared import commands
 from sequencer.checks.shared.levels import LevelWindow
 from sequencer.checks.shared.limits import PercentLimit, PowerLimit
 from sequencer.checks.shared.parts import HalfWidth, Parts
+from sequencer.checks.shared.reading_steps import step_seen
 from sequencer.checks.shared.sensitivity_reader import modulation_needs
 from sequencer.checks.shared.settle import agreeing_share
 from sequencer.checks.shared.wanted_signal import (
@@ -27,7 +28,6 @@ from sequencer.checks.shared.wanted_signal import (
 )
 from sequencer.files.fields import LevelDbm, ResistanceOhm, TimeS, between
 from sequencer.inputs.stated import AUDIO_LEAD
-from sequencer.safety.plausible import shown_step
 from sequencer.safety.receive import ReceiveSide
 from sequencer.uncertainty.contributions import relative_half_width, repeatability
 from sequencer.uncertainty.decision import Limits
@@ -201,7 +201,7 @@ def distortion_finding(
     parts.accuracy("analyser, distortion accuracy", _reader_error(percent, conditions), unit="%")
     for source, half_width in modulation_shares(conditions, with_tone=False):
         parts.accuracy(source, half_width.of_reading(percent), unit="%")
-    step = shown_step(reading.raw for reading in readings)
+    step = step_seen(readings)
     parts.add(repeatability("repeatability", found, step=step, unit="%"))
     budget = parts.budget(quantity, "%", percent)
     note = f"at {level_dbm:g} dBm"
@@ -280,7 +280,7 @@ def _power_finding(readings: list[Reading], settings: AudioOutputSettings, condi
         in_volts = None if half_width is None else half_width.of_reading(volts)
         parts.accuracy(source, in_volts, unit="V", coefficient=per_volt)
     parts.connection(AUDIO_LEAD, coefficient=2.0 * power_w / 100.0)
-    step = shown_step(reading.raw for reading in readings)
+    step = step_seen(readings)
     parts.add(repeatability("repeatability of the voltage", found, step=step, unit="V", coefficient=per_volt))
     budget = parts.budget(quantity, "W", power_w)
     note = f"{volts:.3g} V into {settings.load_ohm:g} ohm at {settings.level_dbm:g} dBm"

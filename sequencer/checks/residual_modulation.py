@@ -16,9 +16,9 @@ from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared import commands
 from sequencer.checks.shared.limits import RatioLimit
 from sequencer.checks.shared.parts import HalfWidth, Parts
+from sequencer.checks.shared.reading_steps import step_seen
 from sequencer.checks.shared.transmit import not_read, numbers, read_settled
 from sequencer.files.fields import FrequencyDifferenceHz, Percent, between
-from sequencer.safety.plausible import shown_step
 from sequencer.safety.transmit import TransmitSide
 from sequencer.uncertainty.contributions import repeatability
 
@@ -94,7 +94,7 @@ class ResidualModulation(Check[ResidualModulationSettings]):
         accuracy = HalfWidth.of(conditions.bench, "modulation_analyser", "residual")
         parts.accuracy("analyser, rms accuracy", None if accuracy is None else accuracy.in_db(), unit="dB")
         unit = "Hz" if is_fm else "%"
-        step = shown_step(reading.raw for reading in readings)
+        step = step_seen(readings)
         parts.add(
             repeatability("repeatability", rms, step=step, unit=unit, coefficient=PER_RELATIVE_DB / mean)
         )

@@ -17,6 +17,7 @@ from sequencer.checks.shared.level_budget import LEVEL_NEEDS, level_parts
 from sequencer.checks.shared.levels import LevelWindow
 from sequencer.checks.shared.limits import RatioLimit
 from sequencer.checks.shared.parts import Parts
+from sequencer.checks.shared.reading_steps import step_seen
 from sequencer.checks.shared.sensitivity_reader import analyser_error, modulation_errors, reading_needs
 from sequencer.checks.shared.settle import agreeing
 from sequencer.dsp.samples import SamplesError
@@ -124,11 +125,13 @@ class Sinad(Check[SinadSettings]):
         slope = _slope_at(side, settings, statistics.fmean(own))
         if slope < FOLLOWS and statistics.fmean(own) > NO_TONE_DB:
             _confirm_falls(side, settings, conditions, statistics.fmean(own))
-        within = settings.agree_within_db
+        within, step_db = settings.agree_within_db, step_seen(shown)
         return [
-            _finding("SINAD, analyser", own, slope, settings.limit.limits, conditions),
+            _finding("SINAD, analyser", own, slope, settings.limit.limits, conditions, step_db),
             _finding("SINAD, samples", sampled, slope, Limits(), conditions),
-            _difference(sampled, own, Limits() if within is None else Limits.around(0.0, within), conditions),
+            _difference(
+                sampled, own, Limits() if within is None else Limits.around(0.0, within), conditions, step_db
+            ),
         ]
 
 
@@ -165,7 +168,12 @@ def _confirm_falls(
 
 
 def _finding(
-    quantity: str, found: list[float], slope: float, limits: Limits, conditions: Conditions
+    quantity: str,
+    found: list[float],
+    slope: float,
+    limits: Limits,
+    conditions: Conditions,
+    step_db: float = 0.0,
 ) -> Finding:
     """Return SINAD with its budget: what the level may be off by reaches it through the slope measured there."""
     value_db = statistics.fmean(found)
@@ -175,12 +183,14 @@ def _finding(
         *modulation_errors(conditions.bench, "FM"),
     ):
         parts.accuracy(source, half_width, unit=unit)
-    parts.add(repeatability("repeatability", found, unit="dB"))
+    parts.add(repeatability("repeatability", found, step=step_db, unit="dB"))
     budget = parts.budget(quantity, "dB", value_db)
     return Finding(quantity=quantity, value=value_db, unit="dB", limits=limits, budget=budget)
 
 
-def _difference(sampled: list[float], own: list[float], limits: Limits, conditions: Conditions) -> Finding:
+def _difference(
+    sampled: list[float], own: list[float], limits: Limits, conditions: Conditions, step_db: float
+) -> Finding:
     quantity = "SINAD, samples less analyser"
     value_db = statistics.fmean(sampled) - statistics.fmean(own)
     parts = Parts(conditions.bench)
@@ -188,7 +198,7 @@ def _difference(sampled: list[float], own: list[float], limits: Limits, conditio
     parts.accuracy(source, half_width, unit=unit)
     parts.add(
         repeatability("repeatability, samples", sampled, unit="dB"),
-        repeatability("repeatability, analyser", own, unit="dB", coefficient=-1.0),
+        repeatability("repeatability, analyser", own, step=step_db, unit="dB", coefficient=-1.0),
     )
     budget = parts.budget(quantity, "dB", value_db)
     return Finding(quantity=quantity, value=value_db, unit="dB", limits=limits, budget=budget)

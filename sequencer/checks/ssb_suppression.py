@@ -16,6 +16,7 @@ from sequencer.checks.shared import commands
 from sequencer.checks.shared.drive_response import RESPONSE_FORECAST_S, falls_by_db, hold_to_drive
 from sequencer.checks.shared.limits import PowerLimit, RatioLimit
 from sequencer.checks.shared.parts import HalfWidth, Parts
+from sequencer.checks.shared.reading_steps import step_seen
 from sequencer.checks.shared.settle import agreeing
 from sequencer.checks.shared.transmit import Drive, Tone, drive_text, not_read, numbers
 from sequencer.inputs.stated import AUDIO_LEAD
@@ -154,8 +155,8 @@ def _finding(
         parts.accuracy("audio source, level", None if volts is None else volts.in_db(), unit="dB")
         parts.connection(AUDIO_LEAD, coefficient=DB_PER_RELATIVE_VOLTAGE / 100.0)
     parts.add(
-        repeatability("repeatability, wanted tone", above, unit="dB"),
-        repeatability("repeatability, other", below, unit="dB", coefficient=-1.0),
+        repeatability("repeatability, wanted tone", above, step=step_seen(wanted), unit="dB"),
+        repeatability("repeatability, other", below, step=step_seen(other), unit="dB", coefficient=-1.0),
     )
     budget = parts.budget(quantity, "dB", ratio_db)
     return Finding(quantity=quantity, value=ratio_db, unit="dB", limits=limits, budget=budget, note=note)

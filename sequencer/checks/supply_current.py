@@ -16,10 +16,10 @@ from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared import commands
 from sequencer.checks.shared.limits import CurrentLimit
 from sequencer.checks.shared.parts import HalfWidth, Parts
+from sequencer.checks.shared.reading_steps import step_seen
 from sequencer.checks.shared.settle import agreeing, settle
 from sequencer.checks.shared.transmit import MORE_READINGS, not_read, numbers, read_settled
 from sequencer.inputs.stated import SUPPLY_LEAD
-from sequencer.safety.plausible import shown_step
 from sequencer.safety.transmit import TransmitSide
 from sequencer.uncertainty.contributions import repeatability
 from sequencer.uncertainty.decision import Limits
@@ -97,7 +97,7 @@ def _finding(quantity: str, readings: Sequence[Reading], limits: Limits, conditi
         parts.accuracy(source, None if half_width is None else half_width.of_reading(current_a), unit="A")
     if conditions.supply_v is not None:
         parts.connection(SUPPLY_LEAD, coefficient=current_a / 100.0)
-    step = shown_step(reading.raw for reading in readings)
+    step = step_seen(readings)
     parts.add(repeatability("repeatability", found, step=step, unit="A"))
     budget = parts.budget(quantity, "A", current_a)
     return Finding(quantity=quantity, value=current_a, unit="A", limits=limits, budget=budget)

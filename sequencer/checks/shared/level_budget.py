@@ -13,6 +13,7 @@ from sequencer.search.protocol import Crossing
 from sequencer.uncertainty.budget import Budget, Contribution
 from sequencer.uncertainty.contributions import SEARCH_INTERVAL, resolution, search_interval
 
+LOST_SHARE = 0.1
 LEVEL_NEEDS = ("signal_generator.level", RECEIVE_PATH)
 """What the bench file must state for a level at the unit's antenna connector to have an uncertainty."""
 ReadError = tuple[str, HalfWidth | None, str]
@@ -36,9 +37,20 @@ def level_budget(
     for source, half_width, unit in read_errors:
         if crossing.slope:
             parts.accuracy(source, half_width, unit=unit, coefficient=1.0 / abs(crossing.slope))
-    parts.add(*further)
+    parts.add(*reading_step(crossing), *further)
     level_dbm = crossing.level_db if crossing.level_db is not None else math.nan
     return parts.budget(quantity, "dBm", level_dbm)
+
+
+def reading_step(crossing: Crossing) -> tuple[Contribution, ...]:
+    """Return what the steps of the reading may put a level off by, dB: half a step to either side, by the slope measured.
+
+    Rounding is the same error at each reading of the same thing, which the search's own interval takes for scatter. Steps finer than a
+    tenth of that interval are lost in it.
+    """
+    if not crossing.slope or crossing.step <= LOST_SHARE * crossing.half_width_db * abs(crossing.slope):
+        return ()
+    return (resolution("reading, its steps", crossing.step, coefficient=1.0 / abs(crossing.slope)),)
 
 
 def level_parts(conditions: Conditions, *, coefficient: float = 1.0) -> Parts:

@@ -13,8 +13,9 @@ from typing import TYPE_CHECKING, Literal
 
 from drivers.roles import RangeState, Reading, Weighting
 from sequencer.checks.finding import Conditions
-from sequencer.checks.shared.level_budget import ReadError
+from sequencer.checks.shared.level_budget import LOST_SHARE, ReadError
 from sequencer.checks.shared.parts import HalfWidth, two_readings
+from sequencer.checks.shared.reading_steps import step_seen
 from sequencer.checks.shared.settle import agreeing_share
 from sequencer.checks.shared.target import SensitivityTarget
 from sequencer.checks.shared.wanted_signal import WantedSignal, apply_wanted, carrier_offset_hz
@@ -23,7 +24,7 @@ from sequencer.inputs.bench import BenchFile
 from sequencer.safety.receive import ReceiveSide
 from sequencer.search.protocol import Crossing
 from sequencer.uncertainty.budget import Contribution
-from sequencer.uncertainty.contributions import repeatability
+from sequencer.uncertainty.contributions import DB_PER_RELATIVE_VOLTAGE, repeatability, resolution
 
 if TYPE_CHECKING:
     from sequencer.dsp.audio import AudioReading
@@ -69,6 +70,7 @@ class SensitivityReader:
         self._from_samples = read == "samples"
         self._agc_decay_s = agc_decay_s
         self._noise_v: list[float] = []
+        self._volts: list[Reading] = []
         self.silent = ""
 
     @property
@@ -109,12 +111,26 @@ class SensitivityReader:
         return self._signal_over_noise(reading_s)
 
     def contributions(self, crossing: Crossing) -> tuple[Contribution, ...]:
-        """Return what else the level found rests on: for quieting the noise without a signal, read once."""
-        if self._target.kind != "quieting" or not crossing.slope:
+        """Return what else the level found rests on: the steps of voltages, and for quieting the noise without a signal, read once."""
+        if not crossing.slope:
             return ()
+        steps = self._voltage_steps(crossing)
+        if self._target.kind != "quieting":
+            return steps
         readings_db = [20.0 * math.log10(volts) for volts in self._noise_v]
         name = "noise without a signal, repeatability"
-        return (repeatability(name, readings_db, unit="dB", coefficient=1.0 / abs(crossing.slope)),)
+        noise = repeatability(name, readings_db, unit="dB", coefficient=1.0 / abs(crossing.slope))
+        return (*steps, noise)
+
+    def _voltage_steps(self, crossing: Crossing) -> tuple[Contribution, ...]:
+        """Return what the steps of the voltage may put the ratio off by: at the lower of the two last, where they count most."""
+        volts = min((one.number for one in self._volts[-2:] if one.number), default=0.0)
+        if volts <= 0.0 or not crossing.slope:
+            return ()
+        step_db = DB_PER_RELATIVE_VOLTAGE * step_seen(self._volts) / volts
+        if step_db <= LOST_SHARE * crossing.half_width_db * abs(crossing.slope):
+            return ()
+        return (resolution("voltage, its steps", step_db, unit="dB", coefficient=1.0 / abs(crossing.slope)),)
 
     def agreement(self, level_dbm: float) -> str:
         """Return in words how far the analyser's own answer lies from that of its samples, at ``level_dbm``."""
@@ -162,7 +178,8 @@ class SensitivityReader:
 
     def _level_v(self, reading_s: float) -> Reading:
         if not self._from_samples:
-            return self._side.read_audio_v(reading_s)
+            self._volts.append(reading := self._side.read_audio_v(reading_s))
+            return reading
         found = self._recorded(reading_s)
         return found if isinstance(found, Reading) else Reading(number=found.level)
 

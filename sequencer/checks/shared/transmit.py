@@ -13,12 +13,12 @@ from drivers.roles import RangeState, Reading, Samples
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.shared.level_budget import ReadError
 from sequencer.checks.shared.parts import HalfWidth, Parts
+from sequencer.checks.shared.reading_steps import step_seen
 from sequencer.checks.shared.settle import agreeing, agreeing_share, settle
 from sequencer.dsp.samples import SamplesError
 from sequencer.files.fields import FrequencyHz, VoltageV, between
 from sequencer.inputs.stated import AUDIO_LEAD, SUPPLY_LEAD, TRANSMIT_PATH, transmit_pairs
 from sequencer.problems import FieldProblem
-from sequencer.safety.plausible import shown_step
 from sequencer.safety.transmit import TransmitSide
 from sequencer.uncertainty.budget import Budget
 from sequencer.uncertainty.contributions import DB_PER_RELATIVE_POWER, repeatability, resolution
@@ -127,9 +127,9 @@ def power_finding(
         further=further,
         supply_exponent=supply_exponent,
         drive_exponent=drive_exponent,
-        step_db=shown_step(reading.raw for reading in readings),
+        step_db=step_seen(readings),
     )
-    if (step_db := shown_step(reading.raw for reading in readings)) >= COARSE_DB:
+    if (step_db := step_seen(readings)) >= COARSE_DB:
         per_db = power_w / DB_PER_RELATIVE_POWER
         # twice the step: nobody knows whether it is rounded or cut
         shown = resolution("power meter, digits shown", 2.0 * step_db, unit="dB", coefficient=per_db)
@@ -209,7 +209,7 @@ def analyser_finding(
         parts.accuracy(source, None if half_width is None else half_width.of_reading(figure), unit=unit)
     if driven:
         parts.connection(AUDIO_LEAD, coefficient=figure / 100.0)
-    step = shown_step(reading.raw for reading in readings)
+    step = step_seen(readings)
     parts.add(repeatability("repeatability", found, step=step, unit=unit))
     budget = parts.budget(quantity, unit, figure)
     return Finding(quantity=quantity, value=figure, unit=unit, limits=limits, budget=budget, note=note)

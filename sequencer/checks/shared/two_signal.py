@@ -16,7 +16,7 @@ from pydantic import AfterValidator, Field
 
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.settings import SOME
-from sequencer.checks.shared.level_budget import ReadError, how_found, why_not
+from sequencer.checks.shared.level_budget import ReadError, how_found, reading_step, why_not
 from sequencer.checks.shared.levels import LevelWindow
 from sequencer.checks.shared.limits import RatioLimit
 from sequencer.checks.shared.parts import HalfWidth, Parts, find_entry
@@ -307,6 +307,7 @@ def _parts(
     """
     bench, parts = conditions.bench, Parts(conditions.bench)
     parts.add(search_interval("interferer's search, 95 % interval", crossing.half_width_db, unit="dB"))
+    parts.add(*reading_step(crossing))
     signs = {"signal_generator": -1.0, INTERFERER: 1.0}
     for role, sign in signs.items():
         if (named := find_entry(bench, role)) is None:
