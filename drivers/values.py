@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import Enum
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -33,6 +33,10 @@ class Reading:
     raw: str = ""
     reading_s: float | None = None
     is_cut: bool = False
+    by: str = field(default="", compare=False)
+    """The instrument that was read, by the name of its role in the bench file; empty where nobody has said."""
+    address: str = field(default="", compare=False)
+    """Where that instrument is."""
 
 
 SIMULATED = "(simulated)"

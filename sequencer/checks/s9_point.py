@@ -25,7 +25,7 @@ from sequencer.files.fields import VoltageV, between
 from sequencer.problems import FieldProblem
 from sequencer.results.model import Point
 from sequencer.safety.receive import ReceiveSide
-from sequencer.search.protocol import Crossing, SwitchingCrossing
+from sequencer.search.protocol import Crossing, Status, SwitchingCrossing
 from sequencer.uncertainty.decision import Limits
 
 IN_STEPS = "the line moves in steps: if the meter is a bar, say 'meter: segments'"
@@ -150,7 +150,12 @@ def needle_finding(
     conditions: Conditions,
 ) -> Finding:
     """Return the finding of a level at which a needle crosses ``target_v``; none where the line moves in steps."""
-    in_steps = moves_in_steps(points, target_v, conditions)
+    stands = crossing.status in {
+        Status.STUCK,
+        Status.NO_RESPONSE,
+        Status.DRIFTING,
+    }  # still or late, and no bar
+    in_steps = not stands and moves_in_steps(points, target_v, conditions)
     sought = SoughtLevel(
         quantity=quantity, target_v=target_v, limits=limits, points=points, conditions=conditions
     )

@@ -25,6 +25,7 @@ from sequencer.uncertainty.contributions import repeatability
 from sequencer.uncertainty.decision import Limits
 
 SETTLED_A = 0.02
+LEAST_RISE_A = 0.003  # what the smallest transmitter draws beside its receiver: common practice, no source
 
 
 class SupplyCurrentSettings(CheckSettings):
@@ -78,8 +79,21 @@ class SupplyCurrent(Check[SupplyCurrentSettings]):
         side.rest()
         return [
             _finding("supply current, receive", idle, settings.receive.limits, conditions),
-            _finding("supply current, transmit", keyed, settings.transmit.limits, conditions),
+            _why_no_rise(idle, keyed, settings.transmit.limits)
+            or _finding("supply current, transmit", keyed, settings.transmit.limits, conditions),
         ]
+
+
+def _why_no_rise(idle: Sequence[Reading], keyed: Sequence[Reading], limits: Limits) -> Finding | None:
+    """Return the finding of a current that does not rise with PTT: that of a unit that transmits would."""
+    released, pressed = numbers(idle), numbers(keyed)
+    if released is None or pressed is None:
+        return None
+    rise_a = statistics.fmean(pressed) - statistics.fmean(released)
+    if rise_a >= LEAST_RISE_A:
+        return None
+    note = f"supply: {rise_a * 1e3:+.1f} mA with PTT pressed: look whether the unit transmits, and is fed by this supply"
+    return Finding(quantity="supply current, transmit", value=None, unit="A", limits=limits, note=note)
 
 
 def _finding(quantity: str, readings: Sequence[Reading], limits: Limits, conditions: Conditions) -> Finding:

@@ -201,11 +201,11 @@ def implausible(
         repr(one.raw or f"{one.number:g}") for one in ((first,) if first is again else (first, again))
     )
     return UnexpectedReply(
-        f"{quantity} of {number:.6g} {span.unit} "
+        f"{quantity} of {_told(number, span.unit)} "
         + (
             f"is none: from {span.low:.6g} {span.unit} on it would be of a unit that transmits"
             if number < span.low and quantity in WITH_FLOOR
-            else f"cannot be: {span.low:.6g} to {span.high:.6g} {span.unit} is possible ({span.why})"
+            else f"cannot be: {span.low:.6g} to {_told(span.high, span.unit)} is possible ({span.why})"
         ),
         instrument=instrument.name,
         address=instrument.address,
@@ -213,6 +213,12 @@ def implausible(
         next_move="Look whether the unit does what it should, at the cable to the instrument, its range, its scale in the profile, "
         "and whether it answers late, with the reading before.",
     )
+
+
+def _told(number: float, unit: str) -> str:
+    """Return a figure with its unit; a power in watts too, as units are rated."""
+    watts = f" ({10.0 ** (number / 10.0 - 3.0):.3g} W)" if unit == "dBm" and 0.0 <= number < 90.0 else ""
+    return f"{number:.6g} {unit}{watts}"
 
 
 def cut_short(instrument: Instrument, quantity: str, first: Reading, again: Reading) -> UnexpectedReply:

@@ -25,10 +25,14 @@ IDLE_CURRENT = "supply current, released"
 CHANGE = {
     # name: (absolute, share): a number that comes no further from the keyed one than the larger of both has not moved
     ENVELOPE: (FALL_DB, 0.0),
-    CURRENT: (0.02, 0.1),
+    CURRENT: (
+        1e-9,
+        0.0,
+    ),  # a unit of 20 mW draws little more: only what stands still to the last digit has not moved
     FREQUENCY: (50.0, 0.0),
     "selective level": (1.0, 0.0),
 }
+CLEAR_RISE_A = 0.02  # less is no witness of a carrier
 OTHER_CHANGE = (1e-9, 0.005)
 NOT_ASKED = (POWER, IDLE_CURRENT, "supply voltage")  # shown by the proof itself; need not change
 
@@ -135,7 +139,7 @@ class Release:
         except InstrumentFault:
             return None
         rise_a = keyed.number - idle.number
-        if reading.number is None or rise_a < CHANGE[CURRENT][0]:
+        if reading.number is None or rise_a < CLEAR_RISE_A:
             return None
         if reading.number < idle.number + rise_a / 2.0:
             return True

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from drivers.faults import TimedOut, UnexpectedReply
 from drivers.roles import Instrument, RangeState, Reading, Samples
@@ -68,7 +68,7 @@ class Watch:
             self.taken[name] = Taken(instrument=instrument, number=reading.number, again=again or read)
             self._answers.setdefault(instrument.name, set()).add(reading.raw)
             self._counts[instrument.name] = self._counts.get(instrument.name, 0) + 1
-        return reading
+        return replace(reading, by=instrument.name, address=instrument.address)
 
     def record(self, name: str, instrument: Instrument, record: Callable[[], Samples]) -> Samples:
         """Return one recording of ``name``. Raises UnexpectedReply for one that is the last one again, sample by sample.

@@ -32,8 +32,8 @@ def settle(
         last = now
     raise NotSettled(
         f"readings still differ by more than {within:g} after {most} readings",
-        instrument="reading",
-        address="the last instrument read",
+        instrument=last.by or "reading",
+        address=last.address or "not told",
         next_move="Look for a unit that does not come to rest, an instrument that averages for longer (state its 'settle' in the bench "
         "file), or an intermittent connection.",
     )
@@ -98,7 +98,7 @@ def _disagreeing(readings: Sequence[Reading]) -> NotSettled:
     told = ", ".join(f"{one.number:.6g}" for one in readings if one.number is not None)
     return NotSettled(
         f"readings disagree: {told}",
-        instrument="reading",
-        address="the last instrument read",
+        instrument=readings[-1].by or "reading",
+        address=readings[-1].address or "not told",
         next_move="Look for an intermittent contact, and at what the instrument shows; then measure again.",
     )
