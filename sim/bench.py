@@ -103,13 +103,14 @@ class SimulatedBench:
         supplies = [device for device in self.devices.values() if isinstance(device, DcSupply)]
         for device in self.devices.values():
             device.movers = [*generators, *supplies]
+        self._connections = np.random.default_rng((seed, connected))
+        self.wiring.make_unit_connection(self._draw_connection_db())
+        self._fed_by_person_v = 0.0 if supplies else specimen.transmitter.nominal_supply_v
         if not supplies:
             self.wiring.set_supply_v(specimen.transmitter.nominal_supply_v)
         self._lock = lock
-        self._connections = np.random.default_rng((seed, connected))
         if connected != 1:
             self._draw_anew(seed, connected)
-        self.make_connection_anew()
 
     @property
     def hazards(self) -> tuple[Hazard, ...]:
@@ -134,10 +135,20 @@ class SimulatedBench:
         self.unit.set_knobs(Knobs(squelch=SQUELCH_KNOB[squelch], volume=volume))
 
     def make_connection_anew(self) -> None:
-        """Undo and make the unit's own connection, which serves both paths: what it loses this time is drawn anew."""
-        self.wiring.paths.make_unit_connection(
-            self._truth.connection_db * float(self._connections.standard_normal())
-        )
+        """Undo and make the unit's own connection, which serves both paths: what it loses this time is drawn anew.
+
+        A supply that is not on the bench is the person's own, who switches it off meanwhile.
+        """
+        for device in self.devices.values():
+            device.look()
+        if self._fed_by_person_v:
+            self.wiring.set_supply_v(None)
+        self.wiring.make_unit_connection(self._draw_connection_db())
+        if self._fed_by_person_v:
+            self.wiring.set_supply_v(self._fed_by_person_v)
+
+    def _draw_connection_db(self) -> float:
+        return self._truth.connection_db * float(self._connections.standard_normal())
 
     def _draw_anew(self, seed: int, connected: int) -> None:
         """Give instruments and unit other noise; their hidden errors were drawn and stay."""

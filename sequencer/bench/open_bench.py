@@ -173,6 +173,11 @@ class OpenBench:
         if self.parts.simulation is not None:
             self.parts.simulation.connect_by_hand(path if connection == "through" else connection)
 
+    def confirm_connection_made_anew(self) -> None:
+        """Undo and make the unit's connection of a simulated bench as the person who confirms it has done on a real one."""
+        if self.parts.simulation is not None:
+            self.parts.simulation.make_connection_anew()
+
     def _keep_change(self, exchange: Exchange) -> None:
         """Keep what was said to a person, or to a radio on a line of text: either may have changed what others see."""
         self._changes.note(exchange.time_s)

@@ -47,6 +47,10 @@ class Check(ABC, Generic[S]):
         """Return what is measured, for a check on the loss side."""
         return "cable"
 
+    def moves_cables(self, settings: S) -> bool:
+        """Say whether a person moves cables, or undoes a connector, in the middle of it."""
+        return self.side_of(settings) == "loss"
+
     def start_channel(self, settings: S, conditions: Conditions) -> int | None:
         """Return the channel on which the side is entered, for a check that goes to channels by itself."""
         return None

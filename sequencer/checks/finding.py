@@ -32,6 +32,10 @@ def _nobody(name: str, what: str, dial: Dial) -> tuple[Reading, str]:
     raise RuntimeError("nobody can be asked outside a run")
 
 
+def _no_hands(text: str) -> None:
+    raise RuntimeError("nobody can make a connection outside a run on the transmit side")
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Conditions:
     """What a check is told of where it stands: the bench, the channel, the mode, and whom to tell of its steps.
@@ -39,7 +43,8 @@ class Conditions:
     ``plan`` is the sequence's channel plan, ``folder`` the folder its file stands in, ``serial`` the unit's, ``bench_folder`` that of
     the bench file (of a shipped one: where the command was given). A run fills in the rest: ``keep_file`` writes a file beside the
     results table and overwrites none; ``enter`` asks a person for a reading (its name, what to read, on which dial) and returns it
-    with how it was given; ``identities`` says who answered on the bench.
+    with how it was given; ``make_connection_anew`` has a person do what a text says to the unit's connection, with the unit neither keyed
+    nor fed (transmit side only; raises NotConfirmed); ``identities`` says who answered on the bench.
     """
 
     bench: BenchFile
@@ -57,6 +62,7 @@ class Conditions:
     say: Callable[[str], None] = field(default=lambda text: None)
     keep_file: Callable[[str, bytes], KeptFile] = _nowhere
     enter: Callable[[str, str, Dial], tuple[Reading, str]] = _nobody
+    make_connection_anew: Callable[[str], None] = _no_hands
 
     @property
     def carrier_hz(self) -> float:

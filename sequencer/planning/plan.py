@@ -62,7 +62,7 @@ class Plan:
     @property
     def by_hand(self) -> tuple[Step, ...]:
         """The steps in the middle of which a person moves cables."""
-        return tuple(step for step in self.steps if step.side == "loss")
+        return tuple(step for step in self.steps if step.check.moves_cables(step.settings))
 
 
 def make_plan(

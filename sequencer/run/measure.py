@@ -5,6 +5,7 @@ from __future__ import annotations
 import traceback
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any
 
 from drivers.faults import InstrumentFault, SettingLost
@@ -25,6 +26,7 @@ from sequencer.run.record import Record, RunFacts
 from sequencer.run.state import RunState
 from sequencer.safety.channel import ChannelRefused
 from sequencer.safety.plausible import UnitFacts
+from sequencer.safety.transmit import TransmitSide
 from sequencer.uncertainty.decision import Limits
 
 
@@ -156,7 +158,20 @@ class Measurer:
         rated_w = self._plan.sequence.sequence.rated_power_w
         unit = UnitFacts.of(conditions.carrier_hz, rated_w, channels_hz)
         with safe.transmit_side(**where, unit=unit) as transmit:
-            return check.transmit(transmit, step.settings, conditions)
+            by_hand = replace(
+                conditions, make_connection_anew=partial(self._make_connection_anew, transmit, step)
+            )
+            return check.transmit(transmit, step.settings, by_hand)
+
+    def _make_connection_anew(self, side: TransmitSide, step: Step, text: str) -> None:
+        self._bench.safe.make_connection_anew(
+            side,
+            text,
+            channel=step.conditions.channel,
+            mode=step.conditions.mode,
+            confirm=self.cables_confirmed,
+            made=self._bench.confirm_connection_made_anew,
+        )
 
     def _entered(self, name: str, what: str, dial: Dial) -> tuple[Reading, str]:
         entered = self._people.enterer.enter(

@@ -11,7 +11,8 @@ without supply. What is promised (design section 6):
    duty, and is keyed again. A key that cannot be released loses its supply at once.
 3. No level above the receiver's rating is commanded: the level at the antenna connector is refused before the generator hears of it.
 4. Leaving a side, however it is left, releases the key and switches the generator off, both read back.
-5. Once a person was asked to move cables, no other side is entered and the unit is not fed until a person has confirmed that they are back.
+5. Once a person was asked to move cables, or to undo a connector, no side is entered and the unit is not fed until a person has
+   confirmed that they are back.
 
 What reads back consistently wrong (a switch that moves nothing and says it did) cannot be found out by asking.
 """
@@ -33,7 +34,7 @@ from drivers.roles import (
     Supply,
     Voltmeter,
 )
-from sequencer.safety.cables import Cables, Connection
+from sequencer.safety.cables import Cables, Connection, ask_for_connection
 from sequencer.safety.cut_off import CutOff
 from sequencer.safety.interlock import Interlock, known_mode
 from sequencer.safety.key import Key, Ratings
@@ -278,6 +279,38 @@ class SafeBench:
         )
         self._cut_off.unless_silent(release, self._interlock.radio())
         return release
+
+    def make_connection_anew(
+        self,
+        side: TransmitSide,
+        text: str,
+        *,
+        channel: int | None,
+        mode: str,
+        confirm: Callable[[str], bool],
+        made: Callable[[], None],
+    ) -> None:
+        """Have a person undo and make the unit's connection in the middle of a transmit side; ``text`` says what.
+
+        Meanwhile PTT is released and the carrier seen to be gone, the generators are off, and the unit is without supply: each read back.
+        Then it is fed as before and put on its channel again. ``made`` is told once it was confirmed. Raises NotConfirmed where it was
+        not: then nothing is fed or keyed until the cables are confirmed back.
+        """
+        side.confirm_carrier()
+        self._interlock.release_confirmed(self._key(), radio_bound_s=self._bounds_s.get("radio", 2.0))
+        self._prove_release(side)
+        self._interlock.unkey()
+        self._interlock.generators_off()
+        self._interlock.audio_off()
+        fed_v = self._supply.fed_v
+        if fed_v is not None:
+            self.remove_supply()
+        ask_for_connection(text, cables=self.cables, confirm=confirm)
+        made()
+        if fed_v is not None:
+            side.set_supply(fed_v)
+            self._clock.wait_s(SUPPLY_SETTLE_S)
+        self._interlock.select(channel, mode)
 
     @contextmanager
     def loss_side(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Literal
 
-from drivers.faults import Refused
+from drivers.faults import NotConfirmed, Refused
 from drivers.roles import Instrument
 from sequencer.safety.mark import Mark
 
@@ -74,3 +74,24 @@ class Cables:
                 address=asking.address,
                 next_move="Put the cables back as the bench needs them, then run the sequence again.",
             )
+
+
+def ask_for_connection(text: str, *, cables: Cables, confirm: Callable[[str], bool]) -> None:
+    """Have a person undo and make the unit's connection as ``text`` says. The caller has seen to it that nothing is keyed, fed or sent.
+
+    Raises NotConfirmed if the person does not say that it is so: then it counts as undone.
+    """
+    cables.note("unknown")
+    if not confirm(text):
+        raise not_confirmed(text)
+    cables.note("normal")
+
+
+def not_confirmed(text: str) -> NotConfirmed:
+    """Return the fault of cables of which nobody says that they are as ``text`` says."""
+    return NotConfirmed(
+        f"not confirmed by the person at the bench: {text}",
+        instrument="bench",
+        address="cables",
+        next_move="Put the cables back as the bench needs them, then run the check again.",
+    )

@@ -10,9 +10,9 @@ from collections.abc import Callable
 from typing import Literal
 
 from drivers.clock import Clock
-from drivers.faults import NotConfirmed, Refused, UnexpectedReply
+from drivers.faults import Refused, UnexpectedReply
 from drivers.roles import PowerMeter, Reading, SignalGenerator
-from sequencer.safety.cables import Connection
+from sequencer.safety.cables import Connection, not_confirmed
 from sequencer.safety.plausible import MARGIN_DB, SELECTIVE, Span
 from sequencer.safety.receive import GENERATOR_SETTLE_MAX_S
 from sequencer.safety.side import Side
@@ -57,12 +57,7 @@ class LossSide(Side):
         self._connection = "unknown"
         self._connected("unknown")
         if not self._confirm(text):
-            raise NotConfirmed(
-                f"not confirmed by the person at the bench: {text}",
-                instrument="bench",
-                address="cables",
-                next_move="Put the cables back as the bench needs them, then run the check again.",
-            )
+            raise not_confirmed(text)
         self._connection = connection
         self._connected(connection)
 

@@ -99,10 +99,17 @@ class Paths:
         self._by_hand = NORMAL
         self._by_hand_db = 0.0
         self._unit_db = 0.0
+        self._connections_made = 0
+
+    @property
+    def connections_made(self) -> int:
+        """How often the unit's own connection was made."""
+        return self._connections_made
 
     def make_unit_connection(self, error_db: float) -> None:
         """Make the unit's own connection: ``error_db`` is what it loses this time, on both paths, against one that is as the tables say."""
         self._unit_db = error_db
+        self._connections_made += 1
 
     def connect_by_hand(self, connection: str, error_db: float = 0.0) -> None:
         """Let a person connect generator and power meter: one of `BY_HAND`. Unless it is normal the unit hangs on nothing.

@@ -68,6 +68,12 @@ class Wiring:
         self.paths.connect_by_hand(connection, error_db)
         self.update()
 
+    def make_unit_connection(self, error_db: float) -> None:
+        """Let a person undo and make the unit's own connection: see `sim.wiring.paths.Paths.make_unit_connection`."""
+        self.update()
+        self.paths.make_unit_connection(error_db)
+        self.update()
+
     def set_supply_v(self, supply_v: float | None) -> None:
         """Feed the unit; None or 0 takes the supply away."""
         self.update()
@@ -151,4 +157,5 @@ class Wiring:
             supply_v=self.unit.supply_v,
             supply_a=self.unit.supply_current_a(),
             by_hand=paths.by_hand,
+            connections_made=paths.connections_made,
         )

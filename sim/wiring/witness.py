@@ -40,6 +40,7 @@ class HazardKind(Enum):
     DUTY_EXCEEDED = "keyed for a larger share of the time than allowed"
     HOT_SWITCHING = "switch moved while keyed"
     CABLES_MOVED_LIVE = "cables moved by hand with the generator on or the unit keyed"
+    CONNECTOR_TOUCHED_LIVE = "unit's connector touched with the unit fed or keyed, or the generator on"
     SUPPLY_OVER_VOLTAGE = "supply voltage above the limit"
     SUPPLY_OVER_CURRENT = "supply current above the limit"
 
@@ -101,6 +102,7 @@ class BenchState:
     supply_v: float = 0.0
     supply_a: float = 0.0
     by_hand: str = NORMAL
+    connections_made: int = 0
 
 
 _Finding = tuple[HazardKind, float, float | None, str]
@@ -226,9 +228,12 @@ def _level_hazards(state: BenchState, limits: WitnessLimits) -> list[_Finding]:
 def _moved_by_hand(before: BenchState, now: BenchState) -> list[_Finding]:
     """Return the hazard of a connector that was touched under power."""
     live = before.generator_on or now.generator_on or before.keyed or now.keyed
-    if before.by_hand == now.by_hand or not live:
-        return []
-    return [(HazardKind.CABLES_MOVED_LIVE, now.transmit_w, None, "W from the unit")]
+    found: list[_Finding] = []
+    if before.by_hand != now.by_hand and live:
+        found.append((HazardKind.CABLES_MOVED_LIVE, now.transmit_w, None, "W from the unit"))
+    if before.connections_made != now.connections_made and (live or before.supply_v > 0 or now.supply_v > 0):
+        found.append((HazardKind.CONNECTOR_TOUCHED_LIVE, now.supply_v, None, "V at the unit"))
+    return found
 
 
 def _supply_hazards(state: BenchState, limits: WitnessLimits) -> list[_Finding]:

@@ -192,6 +192,7 @@ _LETTERS = {
 _TABLE = """
 P | carrier_power | limit: {min: 3 W, max: 4 W}
 P | carrier_power in SSB | mode: USB, drive: 5 mV, limit: {max: 12 W}
+P | connection_repeatability | limit: {max: 0.2 dB}
 P | path_loss | of: transmit, frequencies: [27 MHz, 28 MHz], level: 10 dBm, limit: {min: 25 dB, max: 40 dB}
 P | power_against_supply | supplies: [13.2 V, 10.8 V], limit: {min: 2 W, max: 6 W}
 S | supply_current | receive: {max: 0.5 A}, transmit: {max: 2 A}

@@ -69,8 +69,9 @@ CASES = {
     "squelch": ("MX40-0101", SQUELCH),
 }
 CONNECTION = "connection_repeatability"
-NO_BENCH_FIGURE = {"channel_memory", "confirm", "enter_reading", "record_audio"}
-"""Checks of which no result has a budget from the bench file: a person's reading has its own accuracy, a recording states none."""
+NO_BENCH_FIGURE = {"channel_memory", "confirm", "connection_repeatability", "enter_reading", "record_audio"}
+"""Checks of which no result has a budget from the bench file: a person's reading has its own accuracy, a recording states none,
+and what each of several connections has alike is not in their scatter."""
 FIGURES = {"accuracy", "uncertainty", "connection_repeatability"}
 _FIGURE = re.compile(r"^([\d.]+)( .*)?$")
 
