@@ -80,7 +80,14 @@ def test_what_the_note_says_can_be_written_into_the_bench_file(
     path = load_bench(
         str(
             bench_file(
-                paths={"transmit": {"loss": "30 dB", "rating": "50 W", **lines, "connections_made": 10}}
+                paths={
+                    "transmit": {
+                        "loss": {"27 MHz": "30 dB"},
+                        "rating": "50 W",
+                        **lines,
+                        "connections_made": 10,
+                    }
+                }
             )
         )
     ).bench.paths.transmit
