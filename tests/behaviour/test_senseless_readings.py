@@ -265,13 +265,13 @@ TWO_SIDES = HEAD + (
 
 
 def test_a_unit_that_transmits_on_is_found_before_the_switch_moves(make_rig) -> None:
-    """PTT reads open and power is still there: supply cut, switch left alone, nothing passes, and the last line does not call it safe."""
+    """PTT reads released and power is still there: supply cut, switch left alone, nothing passes, and the last line does not call it safe."""
     rig = make_rig(serial="M40-0007", sequence=TWO_SIDES)
     _stays_on(rig)
     outcome = rig.run()
     assert outcome.status is ExitStatus.BENCH_FAILED
     assert not [one for one in outcome.results if one.decision in DECIDED]
-    assert "PTT was released and reads open, and the power meter reads" in outcome.results[0].note
+    assert "PTT was released and reads released, and the power meter reads" in outcome.results[0].note
     assert "with its supply cut the unit is silent" in outcome.results[0].note
     assert rig.simulation.unit.emission() is None
 
@@ -283,7 +283,7 @@ def test_a_unit_that_transmits_on_without_a_supply_to_cut_is_not_called_safe(mak
     _stays_on(rig)
     outcome = rig.run()
     assert not outcome.safe_state.confirmed
-    assert "reads open, and the power meter reads" in outcome.safe_state.last_line()
+    assert "reads released, and the power meter reads" in outcome.safe_state.last_line()
     assert "Remove the supply from the unit now" in outcome.safe_state.last_line()
 
 

@@ -72,6 +72,7 @@ def test_help_imports_nothing_of_the_engine(command: tuple[str, ...], tmp_path: 
         "sequencer.cli.complete",
         "sequencer.cli.main",
         "sequencer.cli.options",
+        "sequencer.cli.outlet",  # of the standard library alone
         "sequencer.problems",
         "sequencer.run",
         "sequencer.run.interrupt",  # of the standard library alone
