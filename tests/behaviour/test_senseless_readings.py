@@ -265,7 +265,7 @@ TWO_SIDES = HEAD + (
 
 
 def test_a_unit_that_transmits_on_is_found_before_the_switch_moves(make_rig) -> None:
-    """PTT reads released and power is still there: supply cut, switch left alone, nothing passes, and the last line does not call it safe."""
+    """PTT reads released and power is still there: supply cut, switch left alone, nothing passes, the last line does not call it safe."""
     rig = make_rig(serial="M40-0007", sequence=TWO_SIDES)
     _stays_on(rig)
     outcome = rig.run()
