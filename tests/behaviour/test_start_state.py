@@ -175,8 +175,8 @@ def test_what_lost_its_settings_in_a_check_is_measured_again_once_and_then_not_s
 
 
 @pytest.mark.parametrize("step_db", [0.5, 1.0])
-def test_a_generator_that_goes_in_steps_is_used_with_its_step_in_the_budget(make_rig, monkeypatch, step_db):
-    """A level rounded to half a decibel, and honestly read back, is used: the true level lies within U, and U holds the step."""
+def test_a_generator_that_goes_in_steps_is_used_at_the_levels_it_makes(make_rig, monkeypatch, step_db):
+    """A level rounded to half a decibel, and honestly read back, is used: each point stands at what was made, so no step is left for U."""
     fine = make_rig(sequence=HEAD + SENSITIVITY)
     fine.run()
     rig = make_rig(sequence=HEAD + SENSITIVITY)
@@ -185,9 +185,11 @@ def test_a_generator_that_goes_in_steps_is_used_with_its_step_in_the_budget(make
     assert rig.run().status is ExitStatus.PASSED
     was, now = (results(one)["sensitivity, 12 dB SINAD"] for one in (fine, rig))
     assert now.value == pytest.approx(was.value, abs=now.uncertainty)
-    rows = {row["source"]: row for row in now.budget["contributions"]}
-    assert "generator, step of its level" in rows
-    assert "generator, step of its level" not in {row["source"] for row in was.budget["contributions"]}
+    at_unit = [point.level_db for point in now.points]
+    assert len(at_unit) > 3
+    offsets = [(level_db - at_unit[0]) / step_db for level_db in at_unit]
+    assert offsets == pytest.approx([round(offset) for offset in offsets], abs=1e-3)
+    assert "generator, step of its level" not in {row["source"] for row in now.budget["contributions"]}
 
 
 def test_a_generator_further_off_than_a_step_was_not_set(make_rig, monkeypatch):

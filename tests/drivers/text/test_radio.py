@@ -508,7 +508,10 @@ def test_the_shipped_text_profiles_are_sound(name):
 @pytest.mark.parametrize(
     ("changed", "said"),
     [
-        ({"key": TextCommand(set="TX={text}", reply="OK", words={"on": "1"})}, "words are not on and off"),
+        (
+            {"key": TextCommand(set="TX={text}", reply="OK", words={"on": "1"})},
+            "(push-to-talk) are not on and off",
+        ),
         ({"channel": TextCommand(set="CH={nmber}", reply="OK")}, "does not have the place it needs"),
         ({"channel": TextCommand(set="CH={number", reply="OK")}, "unmatched brace"),
         ({"channel": TextCommand(set="CH={number}")}, "neither answered nor can be asked"),
