@@ -10,6 +10,7 @@ Does not model: recording while other commands are carried out, triggers, ASCii 
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from typing import Any
 
 import numpy as np
@@ -22,7 +23,7 @@ from sim.wiring.wiring import Wiring
 NORMAL, SWAPPED = ">f4", "<f4"
 
 
-class Recorder(BenchInstrument):
+class Recorder(BenchInstrument, ABC):
     """An instrument that records samples into named traces."""
 
     points = setting(
@@ -37,9 +38,9 @@ class Recorder(BenchInstrument):
         super().__init__(clock, wiring, rng)
         self._traces: dict[str, NDArray[Any]] = {}
 
+    @abstractmethod
     def record(self, count: int, rate_hz: float) -> dict[str, NDArray[Any]]:
-        """Return the traces of a recording that begins now, real or complex; for the subclass."""
-        raise NotImplementedError
+        """Return the traces of a recording that begins now, real or complex."""
 
     @command(":INITiate[:IMMediate]")
     def initiate(self) -> Later:

@@ -9,6 +9,7 @@ Does not model: *SAV, *RCL, *PSC, macros, *OPT?, SYSTem:COMMunicate, passwords, 
 from __future__ import annotations
 
 import math
+from abc import ABC, abstractmethod
 from typing import Any
 
 from sim.scpi.declare import Later, command
@@ -34,7 +35,7 @@ _BYTE = Number(integer=True, minimum=0, maximum=255, words=False)
 _WORD = Number(integer=True, minimum=0, maximum=65535, words=False)
 
 
-class CommonCommands:
+class CommonCommands(ABC):
     """Registers, error queue, overlapped operations and the mandatory commands."""
 
     identity = ("Unnamed", "Instrument", "0", "0")
@@ -87,10 +88,10 @@ class CommonCommands:
         """Return further STATus:QUEStionable bits; a hook like `operation_condition`."""
         return 0
 
-    def on_reset(self) -> None:
+    def on_reset(self) -> None:  # noqa: B027 (a hook that few need)
         """React to *RST after all settings went to their defaults; a hook."""
 
-    def on_clear(self) -> None:
+    def on_clear(self) -> None:  # noqa: B027 (a hook that few need)
         """React to a device clear (interface message, not *CLS); a hook. The input and output are empty already."""
 
     def self_test(self) -> int:
@@ -135,11 +136,13 @@ class CommonCommands:
             [*self._bits.values(), self.pending_until_s if self._opc_armed else math.inf], default=math.inf
         )
 
+    @abstractmethod
     def _reset_settings(self) -> None:
-        raise NotImplementedError
+        """Put every setting back to what `*RST` leaves."""
 
+    @abstractmethod
     def _has_answers(self) -> bool:
-        raise NotImplementedError
+        """Say whether an answer waits to be fetched (MAV)."""
 
     def _stop_operations(self) -> None:
         self._bits = {key: until_s for key, until_s in self._bits.items() if key[0]}

@@ -11,6 +11,7 @@ import select
 import socket
 import socketserver
 import time
+from abc import ABC, abstractmethod
 from collections.abc import Callable
 from typing import Any, ClassVar
 
@@ -67,7 +68,7 @@ class Gate:
         return min(_LONGEST_NAP_S, max(0.0, left_s) / self._factor)
 
 
-class Connection(socketserver.BaseRequestHandler):
+class Connection(socketserver.BaseRequestHandler, ABC):
     """One connection; a subclass speaks the protocol in `talk`, and says how its address is written."""
 
     ADDRESS: ClassVar[str]  # a VISA resource name with {host} and {port}
@@ -88,9 +89,9 @@ class Connection(socketserver.BaseRequestHandler):
             self.server.connections.discard(self.request)
             self.finish_talk()
 
+    @abstractmethod
     def talk(self) -> None:
         """Speak the protocol; OSError and EOFError end the connection."""
-        raise NotImplementedError
 
     def finish_talk(self) -> None:
         """Give up what the connection held."""

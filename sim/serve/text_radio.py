@@ -16,6 +16,7 @@ import select
 import socket
 import threading
 import time
+from abc import ABC, abstractmethod
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Self
@@ -101,7 +102,7 @@ class TextRadioLanguage:
             self._wiring.unkey()
 
 
-class _Served:
+class _Served(ABC):
     """A thread that cuts what comes into lines and answers them."""
 
     def __init__(self, language: TextRadioLanguage, *, end: bytes, echo: bool) -> None:
@@ -129,8 +130,9 @@ class _Served:
             os.close(descriptor)
         self._stop_write = -1
 
+    @abstractmethod
     def _serve(self) -> None:
-        raise NotImplementedError
+        """Answer lines until told to stop."""
 
     def _wait(self, *descriptors: int, within_s: float | None = None) -> list[int]:
         ready, _, _ = select.select([self._stop_read, *descriptors], [], [], within_s)

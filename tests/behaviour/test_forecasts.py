@@ -7,8 +7,6 @@ knows beforehand and the time left learns.
 from __future__ import annotations
 
 import sys
-import uuid
-from datetime import datetime
 from pathlib import Path
 
 import pytest
@@ -18,12 +16,11 @@ from sequencer.inputs.load_bench import load_bench
 from sequencer.planning.load import load_sequence
 from sequencer.planning.parts import bench_parts
 from sequencer.planning.plan import Plan, make_plan
-from sequencer.run.confirm import GivenBeforehand
 from sequencer.run.events import CheckEnded, CheckStarted, Event, StepTaken
-from sequencer.run.record import Record, RunFacts
-from sequencer.run.runner import Runner, RunOutcome
+from sequencer.run.runner import RunOutcome
 from tests.behaviour.test_shipped_sequences import BENCHES, RUNS
 from tests.support.person_at_terminal import attentive, run_at_terminal
+from tests.support.running import run_plan
 
 WITHIN = 0.2
 SOUND = [(sequence, serial) for sequence, serial, failing in RUNS if not failing] + [
@@ -41,20 +38,8 @@ def _run(folder: Path, plan: Plan, serial: str) -> tuple[RunOutcome, list[tuple[
     parts = bench_parts(plan.bench, serial=serial, dry_run=True)
     assert parts.simulation is not None
     clock, told = parts.simulation.clock, list[tuple[float, Event]]()
-    facts = RunFacts(
-        run=f"r-{uuid.uuid4().hex[:8]}",
-        time=datetime.now().astimezone(),
-        serial=serial,
-        model="",
-        simulated=True,
-        bench_name="bench (simulated)",
-        plan=plan,
-    )
-    with Record(folder, facts) as record:
-        outcome = Runner(
-            plan, parts, record, GivenBeforehand(), [lambda event: told.append((clock.now_s(), event))]
-        ).run()
-    return outcome, told
+    ran = run_plan(folder, serial, plan, parts, [lambda event: told.append((clock.now_s(), event))])
+    return ran.outcome, told
 
 
 @pytest.mark.parametrize(("sequence", "serial"), SOUND)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import uuid
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -15,6 +15,7 @@ from sequencer.planning.parts import bench_parts
 from sequencer.planning.plan import Plan, make_plan
 from sequencer.results.model import Result
 from sequencer.run.confirm import GivenBeforehand
+from sequencer.run.events import Listener
 from sequencer.run.record import Record, RunFacts
 from sequencer.run.runner import Runner, RunOutcome
 from sim.bench import SimulatedBench
@@ -69,7 +70,9 @@ def run_checks(
     return run_plan(folder, serial, proved, parts)
 
 
-def run_plan(folder: Path, serial: str, proved: Plan, parts: BenchParts) -> Ran:
+def run_plan(
+    folder: Path, serial: str, proved: Plan, parts: BenchParts, listeners: Sequence[Listener] = ()
+) -> Ran:
     """Run a plan on the simulated bench of ``parts``; it must end safe, and no hazard may have been seen."""
     assert parts.simulation is not None
     facts = RunFacts(
@@ -82,7 +85,7 @@ def run_plan(folder: Path, serial: str, proved: Plan, parts: BenchParts) -> Ran:
         plan=proved,
     )
     with Record(folder / "results", facts) as record:
-        outcome = Runner(proved, parts, record, GivenBeforehand()).run()
+        outcome = Runner(proved, parts, record, GivenBeforehand(), listeners).run()
     assert outcome.safe_state.confirmed
     assert parts.simulation.hazards == ()
     return Ran(outcome, parts.simulation)
