@@ -155,12 +155,13 @@ def test_a_silent_peer_fails_the_proof(library: Library) -> None:
 
 
 def test_a_greeting_shows_that_the_port_is_the_wrong_one(library: Library) -> None:
-    """A telnet-like port that speaks first is never taken for an instrument: its greeting is not an
-    identity.
+    """A telnet-like port that speaks first is never taken for an instrument, whenever its greeting comes:
+    before the first question (bytes that nobody asked for), as the answer to it (no four fields), or in the
+    place of it, so that every later answer is one late and fits no question.
     """
     with ScriptedInstrument(answer({}), greeting=b"Welcome\r\n") as instrument:
         link = make_link(library, instrument.address)
-        with pytest.raises(ConnectFailed, match=r"nobody asked for|four fields"):
+        with pytest.raises(ConnectFailed, match=r"nobody asked for|four fields|does not fit the question"):
             link.open()
 
 
