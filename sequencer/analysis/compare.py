@@ -35,6 +35,8 @@ NOT_COMPARABLE = "not comparable"
 NO_VALUE = "not measured"
 NOT_THERE = "no such result"
 UNCERTAIN = "uncertainty not stated"
+NOT_KNOWN = "uncertainty not known"
+"""Of a result whose budget was stored before budgets kept what is not stated: what was not stated went for nought."""
 CONNECTION_UNSTATED = "connection repeatability not stated"
 """Of a difference larger than what is stated: making the connections anew may account for it, and nobody said how far."""
 THE_FIRST = "compared with this"
@@ -284,9 +286,7 @@ def _judged(cells: Sequence[Cell], estimates: Sequence[Estimate], order: Order) 
     for here, (cell, estimate) in enumerate(zip(cells, estimates, strict=True)):
         score: dict[str, Any] = {"statement": THE_FIRST}
         if here > 0:
-            stated = estimate.is_stated and estimates[0].is_stated
-            connected = estimate.connections_stated and estimates[0].connections_stated
-            score = _score(pairs, here, connected=connected) if stated else {"statement": UNCERTAIN}
+            score = _score(pairs, here, (estimates[0], estimate))
             score["difference"] = float(pairs.difference[0, here])
         if placed:
             tied = np.flatnonzero(~separate[:, here]).tolist()
@@ -296,11 +296,14 @@ def _judged(cells: Sequence[Cell], estimates: Sequence[Estimate], order: Order) 
     return found
 
 
-def _score(pairs: Differences, here: int, *, connected: bool) -> dict[str, Any]:
-    """Return what is said of a difference; where connections are not stated, its uncertainty is not known, only that it is larger."""
+def _score(pairs: Differences, here: int, both: tuple[Estimate, Estimate]) -> dict[str, Any]:
+    """Return what is said of a difference; where not all of its uncertainty is known, only that it is larger than what is."""
     difference, expanded = float(pairs.difference[0, here]), float(pairs.expanded[0, here])
     score = e_n(difference, expanded)
-    if not connected:
+    if not all(one.is_stated for one in both):
+        lacking = UNCERTAIN if all(one.is_stated or one.is_known for one in both) else NOT_KNOWN
+        return {"statement": ALIKE if lacking == NOT_KNOWN and abs(score) <= 1 else lacking}
+    if not all(one.connections_stated for one in both):
         return {"statement": CONNECTION_UNSTATED if abs(score) > 1 else ALIKE}
     return {
         "statement": DIFFERS if abs(score) > 1 else ALIKE,
@@ -311,8 +314,8 @@ def _score(pairs: Differences, here: int, *, connected: bool) -> dict[str, Any]:
 
 
 def _stated_expanded(rows: Sequence[StoredResult], estimate: Estimate) -> float | None:
-    """Return one result's uncertainty as it was stated; of several, that of their mean."""
-    if not estimate.is_stated:
+    """Return one result's uncertainty as it was stated, or stored before anybody asked what is not; of several, that of their mean."""
+    if not estimate.is_stated and estimate.is_known:
         return None
     stated = rows[0].uncertainty if len(rows) == 1 else None
     return estimate.expanded if stated is None else float(stated)
@@ -350,6 +353,11 @@ def _notes(lines: Sequence[Line], allowed: frozenset[str]) -> Iterable[str]:
             "Where connection repeatability is not stated, making the connections anew may account for a difference as well as the units: "
             "nothing is said of it, and the numbers go by what is stated. 'sequencer reference first-bench' says how to find it; state it "
             "in the bench file, and measure again."
+        )
+    if any(cell.statement == NOT_KNOWN for line in lines for cell in line.cells):
+        yield (
+            "Where the uncertainty is not known, the result was stored before budgets kept what the bench file does not state: what was "
+            "not stated went for nought. Measure again to compare."
         )
     shared = dict.fromkeys(source for line in lines for source in line.shared)
     if shared:

@@ -43,8 +43,8 @@ class Estimate:
     """A value with its uncertainty in two parts, all in ``unit`` of a difference.
 
     ``own_variance``: of the part no other result shares; ``own_doubt``: sum of u^4 / dof of its pieces (Welch-Satterthwaite).
-    ``shared``: signed standard uncertainties by what they are shared with. ``is_stated``: whether any uncertainty was stated;
-    ``connections_stated``: whether that of making the connections anew is among it.
+    ``shared``: signed standard uncertainties by what they are shared with. ``is_stated``: whether its uncertainty was stated, all of it;
+    ``is_known``: whether anybody kept that; ``connections_stated``: whether that of making the connections anew is among it.
     """
 
     value: float
@@ -52,6 +52,7 @@ class Estimate:
     own_doubt: float = 0.0
     shared: Mapping[SharedKey, float]
     is_stated: bool = True
+    is_known: bool = True
     from_budget: bool = True
     connections_stated: bool = True
 
@@ -85,7 +86,7 @@ def estimate_of(row: StoredResult, instruments: str = "") -> Estimate:
     """Return a stored result as an estimate. ``instruments``: who stood on the bench, as the run's row says it.
 
     Without a budget the stated expanded uncertainty counts as two standard ones, all of its own; without that either, or with a budget
-    of which a part is not stated, ``is_stated`` is False. ValueError for a result without a value.
+    of which a part is not stated, or nobody knows whether one is, ``is_stated`` is False. ValueError for a result without a value.
     """
     if row.value is None:
         raise ValueError(f"result {row.id} of run {row.run} has no value to estimate from")
@@ -123,7 +124,8 @@ def estimate_of(row: StoredResult, instruments: str = "") -> Estimate:
         own_variance=own,
         own_doubt=doubt,
         shared=shared,
-        is_stated=not budget.unstated,
+        is_stated=budget.unstated == (),
+        is_known=budget.unstated is not None,
         # a budget stored before there was such a key asked for no connection: nothing is known of it
         connections_stated=budget.unstated_connections == (),
     )
@@ -159,6 +161,7 @@ def mean_of(estimates: Sequence[Estimate]) -> Estimate:
         own_doubt=doubt,
         shared=shared,
         is_stated=all(one.is_stated for one in estimates),
+        is_known=all(one.is_known for one in estimates),
         from_budget=all(one.from_budget for one in estimates),
         connections_stated=all(one.connections_stated for one in estimates),
     )

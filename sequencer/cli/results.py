@@ -241,8 +241,11 @@ def _show_conditions(rows: list[StoredResult]) -> None:
 
 def _show_budgets(rows: list[StoredResult]) -> None:
     from sequencer.results.budget_rows import from_plain, table
+    from sequencer.results.stored_budget import UNSTATED_NOT_KNOWN, stored_budget
 
     for row in rows:
         if row.budget is not None:
             where = "" if row.channel is None else f", channel {row.channel}"
             click.echo(f"\n{row.check}{where}\n{table(from_plain(row.budget))}")
+            if stored_budget(row.budget).unstated is None:
+                click.echo(UNSTATED_NOT_KNOWN)

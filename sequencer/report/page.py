@@ -19,7 +19,7 @@ from sequencer.results.budget_rows import COLUMNS as BUDGET_COLUMNS
 from sequencer.results.budget_rows import cells, expanded_text
 from sequencer.results.model import BenchInstrument
 from sequencer.results.stored import StoredResult, StoredRun
-from sequencer.results.stored_budget import StoredBudget, stored_budget
+from sequencer.results.stored_budget import UNSTATED_NOT_KNOWN, StoredBudget, stored_budget
 from sequencer.results.text import (
     channel_in_words,
     limits_in_words,
@@ -225,10 +225,16 @@ def _budget_view(row: StoredResult, budget: StoredBudget) -> BudgetView:
             f"combined standard uncertainty {budget.standard:.3g} {difference_unit}; effective degrees of freedom "
             f"{'infinite' if dof is None or dof > 1e6 else format(dof, '.3g')}; coverage factor {budget.coverage_factor:.2f} "
             f"(for {100 * budget.coverage:.4g} %); expanded uncertainty {expanded_text(budget.expanded, budget.unit)}"
-            + ("; not stated in the bench file: " + ", ".join(budget.unstated) if budget.unstated else "")
+            + _unstated(budget)
             + "".join(f"; correlation of {one} and {other} {r:.3g}" for one, other, r in budget.correlations)
         ),
     )
+
+
+def _unstated(budget: StoredBudget) -> str:
+    if budget.unstated is None:
+        return f"; {UNSTATED_NOT_KNOWN}"
+    return "; not stated in the bench file: " + ", ".join(budget.unstated) if budget.unstated else ""
 
 
 def _title(views: Sequence[RunView]) -> str:

@@ -80,7 +80,8 @@ def from_plain(plain: Mapping[str, Any]) -> Budget:
             coverage=plain["coverage"],
             contributions=tuple(_contribution(row) for row in plain["contributions"]),
             correlations=tuple((one, other, float(r)) for one, other, r in plain["correlations"]),
-            unstated=tuple(plain.get("unstated", ())),  # budgets stored before there was such a key state all
+            # a budget stored before there was such a key has the U of then: `stored_budget` says that nothing is known of the rest
+            unstated=tuple(plain.get("unstated", ())),
             unstated_connections=tuple(plain.get("unstated_connections", ())),
         )
     except KeyError as missing:

@@ -6,6 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+UNSTATED_NOT_KNOWN = "whether the bench file stated all that it needs was not kept with it, and is not known"
+"""What is said of a budget that was stored before budgets kept what is not stated."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StoredPart:
@@ -37,7 +40,8 @@ class StoredPart:
 class StoredBudget:
     """A budget. ``effective_dof`` None: infinite; ``expanded`` None: a part is not stated, and ``unstated`` names its keys.
 
-    ``unstated_connections`` names the connections of which nothing was stated; None where the budget was stored before they were asked for.
+    ``unstated_connections`` names the connections of which nothing was stated. Either is None where the budget was stored before it was
+    asked for: then what was not stated went for nought, and nothing is known of it.
     """
 
     unit: str
@@ -48,7 +52,7 @@ class StoredBudget:
     expanded: float | None
     parts: tuple[StoredPart, ...]
     correlations: tuple[tuple[str, str, float], ...]
-    unstated: tuple[str, ...]
+    unstated: tuple[str, ...] | None
     unstated_connections: tuple[str, ...] | None
 
     @property
@@ -69,13 +73,15 @@ def stored_budget(plain: Mapping[str, Any]) -> StoredBudget:
             expanded=plain["expanded"],
             parts=tuple(map(stored_part, plain["contributions"])),
             correlations=tuple((one, other, float(r)) for one, other, r in plain.get("correlations", ())),
-            unstated=tuple(plain.get("unstated", ())),  # budgets stored before there was such a key state all
-            unstated_connections=tuple(plain["unstated_connections"])
-            if "unstated_connections" in plain
-            else None,
+            unstated=_keys(plain, "unstated"),
+            unstated_connections=_keys(plain, "unstated_connections"),
         )
     except KeyError as missing:
         raise ValueError(f"stored uncertainty budget lacks {missing}") from missing
+
+
+def _keys(plain: Mapping[str, Any], name: str) -> tuple[str, ...] | None:
+    return tuple(plain[name]) if name in plain else None
 
 
 def stored_part(row: Mapping[str, Any]) -> StoredPart:

@@ -18,6 +18,7 @@ from sequencer.analysis.compare import (
     DIFFERS,
     NO_VALUE,
     NOT_COMPARABLE,
+    NOT_KNOWN,
     NOT_THERE,
     THE_FIRST,
     UNCERTAIN,
@@ -192,6 +193,27 @@ def test_a_connection_nobody_stated_is_not_nought(stored_before):
         [Group(name="A", rows=(unstated(-120.0, "1"),)), Group(name="B", rows=(unstated(-119.0, "2"),))]
     )
     assert any("Where connection repeatability is not stated" in note for note in comparison.notes)
+
+
+@pytest.mark.parametrize(("apart_db", "statement"), [(0.1, ALIKE), (5.0, NOT_KNOWN)])
+def test_a_budget_from_before_is_not_taken_for_one_that_states_all(apart_db, statement):
+    """Stored before budgets kept what is not stated: its U is shown as it was, and what a larger difference means is not known."""
+
+    def before(value, run):
+        found = row(value, budget=level_budget(value), run=run)
+        assert found.budget is not None
+        gone = ("unstated", "unstated_connections")
+        return replace(found, budget={key: one for key, one in found.budget.items() if key not in gone})
+
+    old, new = before(-120.0, "1"), row(-120.0 + apart_db, budget=level_budget(-120.0 + apart_db), run="2")
+    for pair in ((old, new), (new, old)):
+        cell = two(*pair)[1]
+        assert cell.statement == statement
+        assert (cell.difference_expanded, cell.e_n, cell.place) == (None, None, None)
+    assert two(old, new)[0].expanded == old.uncertainty
+    groups = [Group(name="A", rows=(old,)), Group(name="B", rows=(new,))]
+    notes = compare(groups).notes
+    assert any("what was not stated went for nought" in note for note in notes) == (statement == NOT_KNOWN)
 
 
 @pytest.mark.parametrize(

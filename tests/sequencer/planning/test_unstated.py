@@ -131,7 +131,7 @@ def test_a_table_without_uncertainties_leaves_the_path_without_one(tmp_path: Pat
 
 
 def test_budgets_stored_before_there_were_keys_read_as_before() -> None:
-    """A stored budget without `unstated` and `keys` states all that it needs: U is what it was."""
+    """A stored budget without `unstated` and `keys` is read: U is what it was, and what it did not state is not known."""
     budget = Budget(
         quantity="power",
         unit="W",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import subprocess
 import sys
+from dataclasses import replace
 from datetime import UTC, datetime
 from html.parser import HTMLParser
 from pathlib import Path
@@ -262,6 +263,15 @@ def test_an_old_run_says_what_its_results_do_not():
     )
     assert "stored before results carried target" in Reader(report_html([old])).shown()
     assert "stored before results carried" not in Reader(report_html([new])).shown()
+
+
+def test_a_budget_from_before_says_that_what_it_does_not_state_is_not_known():
+    """A budget that was stored before the unstated was kept is not printed as one that states all."""
+    found = level_row(-120.06, id=1)
+    old = replace(found, budget={key: part for key, part in found.budget.items() if key != "unstated"})
+    said = "whether the bench file stated all that it needs was not kept"
+    assert said in Reader(report_html([a_run(rows=[old])])).shown()
+    assert said not in Reader(report_html([a_run(rows=[found])])).shown()
 
 
 def test_calibration_is_shown_and_what_was_overdue_is_named():

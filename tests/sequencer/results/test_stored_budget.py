@@ -23,8 +23,8 @@ def test_figures_are_those_that_were_stored() -> None:
     assert [part.common for part in read.parts] == [part.common for part in budget.contributions]
 
 
-def test_a_budget_from_before_shares_nothing_and_states_all() -> None:
-    """Budgets stored before contributions said what they share, and before unstated keys were listed, are read too."""
+def test_a_budget_from_before_shares_nothing_and_what_it_states_is_not_known() -> None:
+    """Budgets stored before contributions said what they share, and before unstated keys were listed, are read too; not as stating all."""
     plain = as_plain(level_budget(-120.0))
     old = {key: one for key, one in plain.items() if key not in ("unstated", "correlations")}
     old["contributions"] = [
@@ -33,7 +33,7 @@ def test_a_budget_from_before_shares_nothing_and_states_all() -> None:
     ]
     read = stored_budget(old)
     assert {part.common for part in read.parts} == {"none"}
-    assert read.unstated == ()
+    assert read.unstated is None
     assert read.correlated == frozenset()
 
 

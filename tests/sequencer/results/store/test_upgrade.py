@@ -205,11 +205,11 @@ def test_an_upgraded_store_knows_units_and_confirmations(old: Path) -> None:
 
 
 def test_an_upgraded_store_is_written_to_and_compared(old: Path) -> None:
-    """New runs stand beside the old ones, and the old ones are compared; of connections nothing was asked when they were written."""
+    """New runs stand beside the old ones, and the old ones are compared; nobody kept what was not stated when they were written."""
     with Store.open(old) as store:
         groups = group_runs(run for run in store.iterate_runs(Wanted()) if run.simulated)
         words = {cell.statement for line in compare(groups).lines for cell in line.cells}
-        assert {"connection repeatability not stated", "no significant difference"} <= words
+        assert {"uncertainty not known", "no significant difference"} <= words
         assert "differs" not in words
         store.write_run(RUN)
         store.write_check("r1", 0, [a_result()], [])
