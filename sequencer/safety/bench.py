@@ -22,137 +22,29 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager, contextmanager, nullcontext, suppress
 from dataclasses import replace
-from typing import TypeVar
 
-from drivers.clock import Clock
 from drivers.faults import InstrumentFault
 from drivers.roles import (
     AudioAnalyser,
-    Instrument,
     ModulationAnalyser,
     PowerMeter,
     Supply,
     Voltmeter,
 )
-from sequencer.safety.cables import Cables, Connection, ask_for_connection
-from sequencer.safety.cut_off import CutOff
-from sequencer.safety.interlock import Interlock, known_mode
-from sequencer.safety.key import Key, Ratings
-from sequencer.safety.key_memory import KeyMemory
+from sequencer.safety.cables import Connection, ask_for_connection
+from sequencer.safety.guard import GuardedBench
+from sequencer.safety.interlock import known_mode
+from sequencer.safety.key import Ratings
 from sequencer.safety.loss import HandPath, LossSide
-from sequencer.safety.make_safe import WayOut
-from sequencer.safety.plausible import MARGIN_DB, Span, UnitFacts, transmit_spans
+from sequencer.safety.plausible import Span, UnitFacts, transmit_spans
 from sequencer.safety.receive import ReceiveSide
-from sequencer.safety.release import Release
 from sequencer.safety.side import present
-from sequencer.safety.start_state import StartState
-from sequencer.safety.state import SafeState
-from sequencer.safety.supply import SUPPLY_SETTLE_S, SupplyFacts, SupplyLine
+from sequencer.safety.supply import SUPPLY_SETTLE_S
 from sequencer.safety.transmit import TransmitSide
-from sequencer.safety.way_out import PATIENCE_S
-
-_T = TypeVar("_T")
 
 
-class SafeBench:
-    """The instruments of an open bench behind the two sides; nothing else may switch RF on or key the unit.
-
-    ``roles`` are those the bench file fills: an instrument that it names and that is not among ``instruments`` could not
-    be opened, so that its state is unknown. ``send_off_unanswered`` sends the "off" of a role without proof of the link and without an
-    answer: of an instrument that cannot be heard any more it may still be obeyed. It raises nothing and confirms nothing.
-    ``open_missing`` tries to open what of a role is not open; it raises nothing.
-    """
-
-    def __init__(
-        self,
-        instruments: Mapping[str, Instrument],
-        *,
-        roles: frozenset[str],
-        clock: Clock,
-        ratings: Ratings,
-        receive_loss_db: Callable[[float], float],
-        transmit_loss_db: Callable[[float], float],
-        bounds_s: dict[str, float],
-        release_max_s: float,
-        key_memory: KeyMemory | None = None,
-        send_off_unanswered: Callable[[str], None] = lambda role: None,
-        open_missing: Callable[[str], object] = lambda role: None,
-        cables: Cables | None = None,
-    ) -> None:
-        self._instruments = instruments
-        self._clock = clock
-        self._ratings = ratings
-        self._receive_loss_db = receive_loss_db
-        self._transmit_loss_db = transmit_loss_db
-        self._bounds_s = bounds_s
-        self._release_max_s = release_max_s
-        self._on_side = False
-        self.key_memory = key_memory or KeyMemory()
-        self.cables = cables or Cables()
-        self._interlock = Interlock(instruments, roles=roles, cables=self.cables, key_memory=self.key_memory)
-        self._supply = SupplyLine(
-            lambda: self._find(Supply), clock=clock, ratings=ratings, cables=self.cables
-        )
-        self._start = StartState(instruments, self._supply)
-        self._cut_off = CutOff(
-            lambda: self._find(Supply),
-            self._supply,
-            send_off_unanswered=send_off_unanswered,
-            open_missing=open_missing,
-        )
-        self._way_out = WayOut(
-            self._interlock,
-            self._cut_off,
-            self._supply,
-            roles=roles,
-            clock=clock,
-            send_off_unanswered=send_off_unanswered,
-            open_missing=open_missing,
-        )
-
-    @property
-    def supply_facts(self) -> SupplyFacts | None:
-        """Return with what the unit is fed, or is to be fed; None where nobody stated it."""
-        return self._supply.facts
-
-    @property
-    def supply_cut(self) -> bool:
-        """Say whether the unit's supply was cut because its key could not be released, and reads off."""
-        return self._cut_off.is_cut
-
-    def set_supply(self, voltage_v: float) -> None:
-        """Feed the unit with ``voltage_v`` now, and at the start of each check. Refused above the supply's `max_voltage`."""
-        self._supply.state(voltage_v)
-        self._cut_off.is_cut = False
-
-    def remove_supply(self) -> None:
-        """Take the supply from the unit."""
-        self._supply.remove()
-
-    def cut_off(self) -> None:
-        """Stop a unit whose key could not be released: say so once more unheard, and cut its supply.
-
-        ``supply_cut`` says whether the supply reads off. Nothing is raised.
-        """
-        self._cut_off.cut()
-
-    def confirm_transmit(self) -> None:
-        """Raise NotConfirmed unless every generator's output reads off and the switch reads `transmit`; moves nothing."""
-        self._interlock.confirm_transmit()
-
-    def make_safe(self, *, last: bool = False, patience_s: float = PATIENCE_S) -> SafeState:
-        """Unkey the unit and switch generators off, each confirmed, and the audio source; cuts the supply if the key stays down.
-
-        ``last`` is for the way out: the supply goes off too, confirmed. What fails is tried again for ``patience_s``; a person is
-        asked twice at most.
-        """
-        by_hand = any(instrument.manual for instrument in self._instruments.values())
-        off, problems = self._way_out.take(last=last, patience_s=0.0 if by_hand else patience_s)
-        with suppress(Exception):
-            self._interlock.audio_off()
-        if self._cut_off.stays_on and not self.supply_cut:
-            problems = (self._cut_off.stays_on, *problems)
-        return SafeState(off=off, problems=problems, cables_moved=self.cables.moved)
+class SafeBench(GuardedBench):
+    """An open bench that hands its instruments to a check by sides; nothing else may switch RF on or key the unit."""
 
     @contextmanager
     def receive_side(
@@ -263,23 +155,6 @@ class SafeBench:
                     self._interlock.audio_off()
                 self._supply.give_back()
 
-    def _prove_release(self, side: TransmitSide) -> Release:
-        """See that the carrier has gone before the switch moves. NotConfirmed where it stays: then the supply was cut."""
-        loss_db = self._transmit_loss_db(side.frequency_hz)
-        release = Release(
-            meter=self._find(PowerMeter),
-            analyser=self._find(ModulationAnalyser),
-            supply=self._find(Supply),
-            clock=self._clock,
-            loss_db=loss_db,
-            carrier_hz=side.frequency_hz,
-            taken=side.taken,
-            top_dbm=min(self._ratings.path_rating_dbm, self._ratings.max_meter_dbm + loss_db) + MARGIN_DB,
-            stands_still=side.stands_still,
-        )
-        self._cut_off.unless_silent(release, self._interlock.radio())
-        return release
-
     def make_connection_anew(
         self,
         side: TransmitSide,
@@ -353,33 +228,6 @@ class SafeBench:
                 if fed_v is not None and not self.cables.moved:
                     self._supply.feed(fed_v)
                     self._clock.wait_s(SUPPLY_SETTLE_S)
-
-    @contextmanager
-    def _one_side(self) -> Iterator[None]:
-        if self._on_side:
-            raise RuntimeError("one side of the bench is in use; leave it before another is taken")
-        self._on_side = True
-        try:
-            yield
-        finally:
-            self._on_side = False
-
-    def _key(self) -> Key:
-        radio = self._interlock.radio()
-        if self._interlock.key is None:
-            self._interlock.key = Key(
-                radio,
-                self._clock,
-                self._ratings,
-                release_max_s=self._release_max_s,
-                keeper=self,
-                owed_rest_s=self.key_memory.rest_left_s,
-                memory=self.key_memory,
-            )
-        return self._interlock.key
-
-    def _find(self, role: type[_T]) -> _T | None:
-        return self._interlock.find(role)
 
 
 def _spans(

@@ -14,7 +14,7 @@ from drivers.faults import Refused, UnexpectedReply
 from drivers.roles import PowerMeter, Reading, SignalGenerator
 from sequencer.safety.cables import Connection, not_confirmed
 from sequencer.safety.plausible import MARGIN_DB, SELECTIVE, Span
-from sequencer.safety.receive import GENERATOR_SETTLE_MAX_S
+from sequencer.safety.receive_signal import GENERATOR_SETTLE_MAX_S
 from sequencer.safety.side import Side
 from sequencer.safety.watch import Watch
 

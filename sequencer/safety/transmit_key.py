@@ -1,0 +1,178 @@
+"""The time that a unit is keyed on the transmit side: pressed for a reading that fits, released for all else."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from contextlib import suppress
+from weakref import ref
+
+from drivers.clock import Clock
+from drivers.faults import NotSettled, Refused
+from drivers.roles import Instrument, ModulationAnalyser, Reading
+from sequencer.safety.key import Key
+from sequencer.safety.plausible import Span
+from sequencer.safety.release import FREQUENCY
+from sequencer.safety.side import Side
+from sequencer.safety.supply import SupplyLine
+from sequencer.safety.watch import Taken, Watch
+
+WAIT_PART_S = 1.0
+SUPPLY_READINGS = 2  # a second one where the first is none
+
+
+class KeyedSide(Side):
+    """A key that is down for as long as readings need it, and what was read meanwhile."""
+
+    __slots__ = (
+        "_analyser",
+        "_bounds_s",
+        "_in_one_go",
+        "_key",
+        "_spans",
+        "_supply_line",
+        "_under_load",
+        "_unseen",
+        "_watch",
+    )
+
+    def __init__(
+        self,
+        *,
+        key: Key,
+        analyser: ModulationAnalyser | None,
+        clock: Clock,
+        frequency_hz: float,
+        supply_line: SupplyLine,
+        bounds_s: dict[str, float],
+        spans: Callable[[float], Mapping[str, Span]],
+    ) -> None:
+        super().__init__(clock, frequency_hz)
+        self._key = key
+        self._analyser = analyser
+        # Weak, so that no path of attributes leads from a side to the bench and its generator.
+        self._supply_line = ref(supply_line)
+        self._bounds_s = bounds_s
+        self._spans = spans
+        self._watch = Watch()
+        self._in_one_go = False
+        self._under_load = False  # whether the terminals were read with this voltage and the unit keyed
+        self._unseen = False  # whether the analyser has read since it last counted the carrier
+
+    def wait_s(self, seconds: float) -> None:
+        """Let time pass keyed, on the bench's clock; a long wait is keyed in parts, with the rests that the duty owes."""
+        self._refuse_if_left()
+        if not math.isfinite(seconds):
+            raise ValueError(f"cannot wait {seconds} s")
+        # Half, because the press before it takes its share.
+        longest_s = min(WAIT_PART_S, self._key.longest_step_s / 2.0)
+        if longest_s <= 0.0:
+            self._key.allow(WAIT_PART_S)  # refuses, and says why
+        remaining_s = seconds
+        while remaining_s > 0:
+            part_s = min(remaining_s, longest_s)
+            self._allow("waiting", part_s)
+            self._clock.wait_s(part_s)
+            remaining_s -= part_s
+
+    def hold_keyed_s(self, seconds: float) -> None:
+        """Key the unit and keep it keyed for ``seconds`` in one go; the readings until the next `rest` belong to the same key-down.
+
+        Room is kept for a power reading and the release. Refused where no key-down may last so long. A reading for which the same
+        key-down has no room any more raises NotSettled: a fresh key-down would meet a unit that has cooled.
+        """
+        self.rest()
+        if self._key.is_by_hand:  # the person is told how long; see `drivers.operator.hand_key`
+            self.wait_s(seconds)
+            return
+        self._key.allow(seconds + self._bounds_s.get("power_meter", 2.0))
+        self._see_supply(seconds + self._bounds_s.get("power_meter", 2.0))
+        self._in_one_go = True
+        until_s = self._clock.now_s() + seconds
+        while (remaining_s := until_s - self._clock.now_s()) > 0.0:
+            self._clock.wait_s(min(remaining_s, WAIT_PART_S))
+
+    def pause_s(self, seconds: float) -> None:
+        """Let time pass unkeyed, on the bench's clock."""
+        self.rest()
+        self._clock.wait_s(seconds)
+
+    def rest(self) -> None:
+        """Release the key until the next reading; before that the analyser shows that it still sees the carrier it read by."""
+        self._refuse_if_left()
+        self._in_one_go = False
+        if self._key.is_down:
+            try:
+                self.confirm_carrier()
+            finally:
+                self._key.release()
+
+    def confirm_carrier(self) -> None:
+        """Count the carrier once more where the analyser has read something else, while the unit is still keyed.
+
+        The one figure that is known beforehand: an analyser that gives another, by now, has not read what it was asked before either.
+        Raises UnexpectedReply for one that cannot be. An analyser that does not count, or finds no carrier to count (SSB), proves nothing.
+        """
+        analyser, bound_s = self._analyser, self._bounds_s.get("modulation_analyser", 2.0)
+        is_due = self._unseen and self._key.is_down and self._key.has_room(2.0 * bound_s)
+        if analyser is None or analyser.manual or not is_due:
+            return
+        self._unseen = False
+        span = self._spans(self.frequency_hz).get(FREQUENCY)
+        with suppress(Refused):
+            self._watch.read(FREQUENCY, analyser, analyser.read_frequency_hz, span=span, proves=True)
+
+    @property
+    def taken(self) -> Mapping[str, Taken]:
+        """The last number of each kind that was read, for the proof that it came from the unit."""
+        return self._watch.taken
+
+    @property
+    def stands_still(self) -> bool:
+        """Say whether an instrument gave the same answer each time."""
+        return bool(self._watch.always_alike())
+
+    def _keyed(
+        self,
+        role: str,
+        name: str,
+        instrument: Instrument,
+        read: Callable[[], Reading],
+        *,
+        answers: float = 1.0,
+    ) -> Reading:
+        """Read keyed; ``answers`` is how many answers the reading waits for."""
+        self._refuse_if_left()
+        if instrument is self._analyser:
+            self._unseen = name != FREQUENCY
+
+        def keyed() -> Reading:
+            self._allow(role, answers * self._bounds_s.get(role, 2.0))
+            return read()
+
+        span = self._spans(self.frequency_hz).get(name.partition(" at ")[0])
+        return self._watch.read(name, instrument, keyed, span=span, again=read)
+
+    def _allow(self, role: str, step_max_s: float) -> None:
+        if self._in_one_go and not self._key.has_room(step_max_s):
+            self.rest()
+            raise NotSettled(
+                "the unit has transmitted as long as 'max_key_time' allows, and the readings were not done; PTT was released",
+                instrument=role,
+                address="while PTT was pressed",
+                next_move="Lower 'keyed_for' or 'readings', or raise 'max_key_time' if the unit allows it.",
+            )
+        self._key.allow(step_max_s)
+        self._see_supply(step_max_s)
+
+    def _see_supply(self, step_max_s: float) -> None:
+        """See once with each voltage that the terminals give it under load, where there is time for that before the step."""
+        if self._under_load or self._in_one_go or (line := self._supply_line()) is None:
+            return
+        if self._key.has_room(step_max_s + SUPPLY_READINGS * self._bounds_s.get("supply", 2.0)):
+            line.confirm_voltage()
+            self._under_load = True
+
+    def _release_unless_room(self, step_max_s: float) -> None:
+        if self._key.is_down and not self._key.has_room(step_max_s):
+            self._key.release()

@@ -1,0 +1,178 @@
+"""What the transmit side reads a keyed unit by: power, modulation, and what it draws."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from contextlib import suppress
+from dataclasses import replace
+
+from drivers.clock import Clock
+from drivers.faults import InstrumentFault
+from drivers.roles import ModulationAnalyser, PeakSide, PowerMeter, RangeState, Reading, Samples, Supply
+from sequencer.safety.key import Key
+from sequencer.safety.plausible import Span
+from sequencer.safety.release import CURRENT, ENVELOPE, FREQUENCY, IDLE_CURRENT, POWER, SILENT_DBM
+from sequencer.safety.side import present
+from sequencer.safety.supply import SupplyLine
+from sequencer.safety.transmit_key import KeyedSide
+
+
+class TransmitReadings(KeyedSide):
+    """The keyed unit, and the instruments that read it. Powers are at the unit's antenna connector, dBm."""
+
+    __slots__ = ("_carrier_seen", "_loss_db", "_meter", "_supply")
+
+    def __init__(
+        self,
+        *,
+        key: Key,
+        meter: PowerMeter | None,
+        analyser: ModulationAnalyser | None,
+        supply: Supply | None,
+        clock: Clock,
+        loss_db: Callable[[float], float],
+        frequency_hz: float,
+        supply_line: SupplyLine,
+        bounds_s: dict[str, float],
+        spans: Callable[[float], Mapping[str, Span]],
+    ) -> None:
+        super().__init__(
+            key=key,
+            analyser=analyser,
+            clock=clock,
+            frequency_hz=frequency_hz,
+            supply_line=supply_line,
+            bounds_s=bounds_s,
+            spans=spans,
+        )
+        self._meter = meter
+        self._supply = supply
+        self._loss_db = loss_db
+        self._carrier_seen: bool | None = None
+
+    def read_power_dbm(self) -> Reading:
+        """Return the power at the unit's antenna connector, dBm: the meter's answer plus the transmit path's loss."""
+        meter = present(self._meter, "power_meter")
+        return self._power(POWER, meter, meter.read_power_dbm)
+
+    def read_peak_envelope_dbm(self) -> Reading:
+        """Return the peak envelope power at the unit's antenna connector, dBm."""
+        meter = present(self._meter, "power_meter")
+        return self._power(ENVELOPE, meter, meter.read_peak_envelope_dbm)
+
+    def read_frequency_hz(self) -> Reading:
+        """Return the carrier frequency, Hz."""
+        return self._analysed(FREQUENCY, self._analysing().read_frequency_hz)
+
+    def read_deviation_hz(self, side: PeakSide) -> Reading:
+        """Return the peak deviation of one side of the carrier, Hz."""
+        analyser = self._analysing()
+        return self._analysed(f"deviation, {side}", lambda: analyser.read_deviation_hz(side))
+
+    def read_rms_deviation_hz(self) -> Reading:
+        """Return the rms deviation, Hz."""
+        return self._analysed("rms deviation", self._analysing().read_rms_deviation_hz)
+
+    def read_depth_percent(self, side: PeakSide) -> Reading:
+        """Return the peak AM depth of one side of the carrier, percent."""
+        analyser = self._analysing()
+        return self._analysed(f"depth, {side}", lambda: analyser.read_depth_percent(side))
+
+    def read_rms_depth_percent(self) -> Reading:
+        """Return the rms AM depth, percent."""
+        return self._analysed("rms depth", self._analysing().read_rms_depth_percent)
+
+    def read_distortion_percent(self) -> Reading:
+        """Return distortion and noise of the demodulated audio, percent of the whole."""
+        return self._analysed("distortion", self._analysing().read_distortion_percent)
+
+    def read_selective_dbm(self, offset_hz: float, bandwidth_hz: float) -> Reading:
+        """Return the level of what lies ``offset_hz`` from the channel's frequency, dBm at the unit's antenna connector."""
+        analyser, at_hz = self._analysing(), self.frequency_hz + offset_hz
+        return self._keyed(
+            "modulation_analyser",
+            f"selective level at {offset_hz:+g} Hz",
+            analyser,
+            lambda: self._at_connector(analyser.read_selective_dbm(at_hz, bandwidth_hz)),
+            answers=3.0,
+        )
+
+    def capture_audio(self, seconds: float, rate_hz: float) -> Samples:
+        """Record the demodulated audio, in Hz of deviation or percent of depth."""
+        analyser = self._analysing()
+        self._refuse_if_left()
+        self._allow("modulation_analyser", seconds + 4.0 * self._bounds_s.get("modulation_analyser", 2.0))
+        self._unseen = True
+        return self._watch.record(
+            "demodulated audio", analyser, lambda: analyser.capture_audio(seconds, rate_hz)
+        )
+
+    def capture_baseband(self, seconds: float, rate_hz: float) -> Samples:
+        """Record complex samples about the channel's frequency, V peak."""
+        analyser = self._analysing()
+        self._refuse_if_left()
+        self._allow("modulation_analyser", seconds + 4.0 * self._bounds_s.get("modulation_analyser", 2.0))
+        self._unseen = True
+        return self._watch.record("baseband", analyser, lambda: analyser.capture_baseband(seconds, rate_hz))
+
+    def read_idle_current_a(self) -> Reading:
+        """Return the supply current while unkeyed, A."""
+        self.rest()
+        supply = present(self._supply, "supply")
+        span = self._spans(self.frequency_hz).get(CURRENT)
+        return self._watch.read(IDLE_CURRENT, supply, supply.read_current_a, span=span)
+
+    def read_supply_voltage_v(self) -> Reading:
+        """Return the voltage at the supply's terminals while keyed, V."""
+        supply = present(self._supply, "supply")
+        return self._keyed("supply", "supply voltage", supply, supply.read_voltage_v)
+
+    def read_supply_current_a(self) -> Reading:
+        """Return the supply current while keyed, A."""
+        supply = present(self._supply, "supply")
+        return self._keyed("supply", CURRENT, supply, supply.read_current_a)
+
+    def _analysing(self) -> ModulationAnalyser:
+        return present(self._analyser, "modulation_analyser")
+
+    def _at_connector(self, reading: Reading) -> Reading:
+        if reading.number is None:
+            return reading
+        return replace(reading, number=reading.number + self._loss_db(self.frequency_hz))
+
+    def _power(self, name: str, meter: PowerMeter, read: Callable[[], Reading]) -> Reading:
+        reading = self._keyed("power_meter", name, meter, lambda: self._noted(self._at_connector(read())))
+        if reading.state is RangeState.OVER_RANGE:
+            self.rest()
+            self._key.bar(
+                "the power meter read over range twice: PTT is not pressed for it any more",
+                "Put more attenuation before the power meter, or look at the unit.",
+            )
+        return reading
+
+    def _noted(self, reading: Reading) -> Reading:
+        """Note whether the power meter sees the unit's carrier."""
+        if reading.number is not None:
+            self._carrier_seen = bool(self._carrier_seen) or reading.number > SILENT_DBM
+        elif reading.state is not RangeState.NO_MEASUREMENT:
+            self._carrier_seen = bool(self._carrier_seen) or reading.state is RangeState.OVER_RANGE
+        return reading
+
+    def _analysed(self, name: str, read: Callable[[], Reading]) -> Reading:
+        reading = self._keyed("modulation_analyser", name, self._analysing(), read)
+        if reading.number is None and self._carrier_seen is None:
+            self._ask_meter()
+        return reading
+
+    def _ask_meter(self) -> None:
+        """Ask the power meter too, where the analyser sees nothing: a unit elsewhere in frequency is still seen by it."""
+        if self._meter is None or self._meter.manual:
+            return
+        with suppress(InstrumentFault):  # a meter that fails has seen nothing and missed nothing
+            self._allow("power_meter", self._bounds_s.get("power_meter", 2.0))
+            self._noted(self._at_connector(self._meter.read_power_dbm()))
+
+    @property
+    def carrier_seen(self) -> bool | None:
+        """Say whether the power meter saw the unit while it was keyed; None where it was not asked."""
+        return self._carrier_seen
