@@ -108,7 +108,7 @@ def clear_errors(command: F) -> F:
             click.echo(_cut_short(error), err=True)
             sys.exit(INPUT_WRONG)
         except Exception as error:
-            from sequencer.results.store.store import StoreProblem
+            from sequencer.results.store.problems import StoreProblem
 
             if not isinstance(error, StoreProblem):
                 raise

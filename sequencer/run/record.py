@@ -20,10 +20,11 @@ from sequencer.inputs.instrument_roles import Instrument
 from sequencer.planning.plan import Plan
 from sequencer.problems import FileProblems, about_file
 from sequencer.results.csv_table import ResultsTable, table_path
-from sequencer.results.model import Result
+from sequencer.results.model import BenchInstrument, Result
 from sequencer.results.store.place import STORE_NAME, find_place
+from sequencer.results.store.problems import StoreProblem
 from sequencer.results.store.spill import KeptBeside
-from sequencer.results.store.store import BenchInstrument, Store, StoreProblem
+from sequencer.results.store.writer import StoreWriter
 from sequencer.run.kept import Kept
 
 __all__ = ["STORE_NAME", "Record", "RunFacts"]
@@ -86,7 +87,7 @@ class Record:
                 # The store last: another process may be writing to it by now, so that nobody may take it away again.
                 if place.path is not None and not place.path.exists():
                     undo.callback(_remove_if_empty, place.path)
-                self.store = Store.open(place, power_safe=power_safe)
+                self.store = StoreWriter.open(place, power_safe=power_safe)
                 undo.callback(self.store.close)
                 run = _run_row(facts)
                 self.store.write_run(run)

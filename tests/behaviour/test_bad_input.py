@@ -258,7 +258,7 @@ def test_a_read_only_results_folder_is_refused(tmp_path: Path) -> None:
     # Everything is read as root: the project may lie where nobody else may read. Only the record is begun as nobody.
     code = (
         "import os, sys; from datetime import datetime; from pathlib import Path\n"
-        "import sequencer.results.store.store, sqlalchemy.dialects.sqlite\n"
+        "import sequencer.results.store.upgrade, sqlalchemy.dialects.sqlite\n"
         "from sequencer.problems import FileProblems\n"
         "from sequencer.inputs.load_bench import load_bench\n"
         "from sequencer.planning.load import load_sequence\n"

@@ -10,10 +10,10 @@ from sqlalchemy import Connection, insert, or_, select, update
 from sqlalchemy.sql.functions import count
 
 from sequencer.results.store import rows as store_rows
-from sequencer.results.store.insert import CheckRows, Writing
-from sequencer.results.store.query import count_alike
+from sequencer.results.store.insert import CheckRows
 from sequencer.results.store.spill import KeptCheck, KeptRun
 from sequencer.results.store.tables import exchanges, instruments, results, runs
+from sequencer.results.store.transaction import Writing, count_alike
 
 _SAME = ("time", "serial", "sequence", "sequence_hash", "bench_hash", "simulated", "again")
 _NOT_ENDED = "not ended"
@@ -90,7 +90,7 @@ def _missing(kept: KeptRun, connection: Connection, stored_results: int) -> list
         for one in check.results
     ]
     there = stored_results + _count(connection, exchanges, name)
-    if count_alike(connection, name, in_file) < min(stored_results, len(in_file)):
+    if count_alike(Writing.within(connection), name, in_file) < min(stored_results, len(in_file)):
         raise NotTheSame(f"the results of run {name} in the store are not those of the file")
     for at, check in enumerate(kept.checks):
         if there <= 0:
@@ -102,12 +102,10 @@ def _missing(kept: KeptRun, connection: Connection, stored_results: int) -> list
 
 
 def _write(connection: Connection, run: str, missing: Sequence[KeptCheck]) -> None:
-    bare: Any = connection.connection.dbapi_connection
-    cursor = bare.cursor()  # of the same transaction
+    transaction = Writing.within(connection)
     for check in missing:
         said = [one.as_exchange() for one in check.exchanges]
-        CheckRows(run, check.check_index, check.results, said).insert(Writing(cursor, connection.dialect))
-    cursor.close()
+        CheckRows(run, check.check_index, check.results, said).insert(transaction)
 
 
 def _settle(connection: Connection, first: str, check_index: int, check: str) -> None:

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import sqlite3
 
-from sqlalchemy.exc import DBAPIError, OperationalError, SQLAlchemyError
-
 from sequencer.problems import FileProblems, about_file, printable
 
 LOCKED_S = 5.0
@@ -57,8 +55,8 @@ class Doing:
 
     def __exit__(self, kind: object, error: BaseException | None, trace: object) -> None:
         # ValueError: a damaged row's text is no JSON any more; OverflowError: a number that no column takes
-        known = (SQLAlchemyError, sqlite3.Error, OSError, ValueError, OverflowError)
-        if isinstance(error, known) or _of_server(error):
+        known = (sqlite3.Error, OSError, ValueError, OverflowError)
+        if isinstance(error, known) or _of_package(error, "sqlalchemy") or _of_server(error):
             assert error is not None
             reason = _reason(error)
             raise StoreProblem(
@@ -67,19 +65,30 @@ class Doing:
 
 
 def _of_server(error: BaseException | None) -> bool:
-    """Return whether PostgreSQL's driver raised it, which is imported only where it is used."""
-    return type(error).__module__.startswith("psycopg")
+    """Return whether PostgreSQL's driver raised it."""
+    return _of_package(error, "psycopg")
+
+
+def _of_package(error: BaseException | None, package: str) -> bool:
+    """Return whether the error is one of a package's that is imported only where it is used."""
+    return any(kind.__module__.partition(".")[0] == package for kind in type(error).__mro__)
 
 
 def _reason(error: BaseException) -> str:
-    said = str(getattr(error, "orig", None) or error).splitlines() or [type(error).__name__]
+    said = str(_original(error)).splitlines() or [type(error).__name__]
     text = printable(said[0])
     return text if len(text) <= 160 else text[:160] + "…"
 
 
+def _original(error: BaseException) -> BaseException:
+    """Return the driver's own error, where SQLAlchemy has wrapped it."""
+    original = getattr(error, "orig", None)
+    return original if isinstance(original, BaseException) else error
+
+
 def _next_move(reason: str, error: BaseException) -> str:
     """Return what a person can do about what the database says."""
-    original = error.orig if isinstance(error, DBAPIError) else error
+    original = _original(error)
     if isinstance(original, (OverflowError, UnicodeEncodeError)) or "pattern too complex" in reason:
         return _BEYOND
     if _of_server(original):
@@ -90,7 +99,7 @@ def _next_move(reason: str, error: BaseException) -> str:
         return "A run of that name is in the store already: start the run again, it gets a new name."
     if "full" in reason or "I/O" in reason or "too big" in reason:
         return "Make room on the disk."
-    if isinstance(error, (OperationalError, sqlite3.OperationalError)) and (
+    if isinstance(original, sqlite3.OperationalError) and (
         "readonly" in reason or "unable to open" in reason
     ):
         return "Check the permissions of the file and its folder, or name another folder with --folder."

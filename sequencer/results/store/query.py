@@ -148,15 +148,3 @@ def _points_of(ids: Sequence[int], connection: Connection) -> dict[int, tuple[Po
 def _portions(names: Sequence[Any]) -> Iterator[Sequence[Any]]:
     for start in range(0, len(names), AT_ONCE):
         yield names[start : start + AT_ONCE]
-
-
-def count_alike(connection: Connection, run: str, wanted: Sequence[str]) -> int:
-    """Return how many of the results ``wanted`` (`rows.same_result`) the store holds of a run, from the first on."""
-    columns = (results.c.check_index, results.c.quantity, results.c.channel, results.c.value)
-    stored = connection.execute(select(*columns).where(results.c.run == run).order_by(results.c.id))
-    alike = 0
-    for row, one in zip(stored, wanted, strict=False):
-        if store_rows.same_result(*row) != one:
-            break
-        alike += 1
-    return alike

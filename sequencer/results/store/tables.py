@@ -1,7 +1,7 @@
 """The store's tables: one schema for SQLite and PostgreSQL.
 
-Whoever changes a table here raises `SCHEMA_VERSION` and adds the migration to it (``sequencer/results/store/migrations/versions``); a test
-holds the migrated schema against this one.
+Whoever changes a table here raises `SCHEMA_VERSION` (``schema.py``) and adds the migration to it
+(``sequencer/results/store/migrations/versions``); a test holds the migrated schema against this one.
 """
 
 from __future__ import annotations
@@ -23,9 +23,7 @@ from sqlalchemy import (
 )
 
 from sequencer.results.model import COLUMNS
-
-SCHEMA_VERSION = 4
-"""The schema of these tables. A store with a higher one was written by a newer sequencer and is refused."""
+from sequencer.results.store.schema import STAMP
 
 metadata = MetaData()
 stamp_metadata = MetaData()
@@ -34,7 +32,7 @@ _Id = BigInteger().with_variant(Integer, "sqlite")  # SQLite numbers rows by its
 _Number = Float(53)
 
 stamps = Table(
-    "alembic_version",  # as Alembic itself makes it
+    STAMP,
     stamp_metadata,
     Column("version_num", String(32), nullable=False),
     PrimaryKeyConstraint("version_num", name="alembic_version_pkc"),

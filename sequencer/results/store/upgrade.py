@@ -7,7 +7,8 @@ from pathlib import Path
 from sqlalchemy import Connection, Engine, delete, insert, inspect, select, text
 
 from sequencer.results.store.problems import StoreProblem
-from sequencer.results.store.tables import SCHEMA_1, SCHEMA_VERSION, metadata, stamp_metadata, stamps
+from sequencer.results.store.schema import SCHEMA_VERSION
+from sequencer.results.store.tables import SCHEMA_1, metadata, stamp_metadata, stamps
 
 MIGRATIONS = Path(__file__).parent / "migrations"
 _LOCK = 0x7365_7175_656E_6365  # one at a time makes or changes the tables; any number will do, if it is always the same

@@ -21,7 +21,7 @@ from sequencer.planning.plan import make_plan
 from sequencer.problems import FileProblems
 from sequencer.results.model import COLUMNS, Point, Result
 from sequencer.results.store import problems as store_problems
-from sequencer.results.store.place import StorePlace
+from sequencer.results.store.place import StorePlace, find_place
 from sequencer.results.store.spill import read_kept
 from sequencer.results.store.store import Store
 from sequencer.results.stored import instruments_as_plain
@@ -164,13 +164,14 @@ def test_a_store_that_breaks_while_running_leaves_the_table(tmp_path: Path, fact
 
 def _break(record: Record, how: str) -> None:
     """Do to an open store what fills, protects, corrupts or holds it."""
-    record.store._checks.let_go()  # so that it is the connection the next check is written on
-    with record.store._engine.connect() as connection:
+    with (
+        record.store._writer.transaction() as transaction
+    ):  # so that it is the connection the next check is written on
         if how == "full":
-            pages = connection.exec_driver_sql("PRAGMA page_count").scalar_one()
-            connection.exec_driver_sql(f"PRAGMA max_page_count = {pages}")
+            (pages,) = transaction.run("PRAGMA page_count").fetchone()
+            transaction.run(f"PRAGMA max_page_count = {pages}")
         elif how == "read-only":
-            connection.exec_driver_sql("PRAGMA query_only = ON")
+            transaction.run("PRAGMA query_only = ON")
     if how == "corrupt":
         path = record.table.path.with_name("results.sqlite")
         size = path.stat().st_size
@@ -231,7 +232,8 @@ def test_instruments_are_kept_with_role_and_calibration(tmp_path: Path, facts: R
     who = Identity(maker="Invented", model="PM", serial="7", firmware="1")
     with Record(tmp_path, facts) as record:
         record.keep_instruments({"power_meter": who, "stranger": who})
-        run = record.store.read_run("r1")
+    with Store.open_to_read(tmp_path / "results.sqlite") as store:
+        run = store.read_run("r1")
     assert run is not None
     assert instruments_as_plain(run.instruments) == {
         "power_meter": {
@@ -263,7 +265,8 @@ def test_a_server_that_goes_away_while_running_loses_nothing(
         record.keep(2, [_result(3.0)], [])
         record.end(outcome="done", bench_safe=True, bench_s=1.0)
         assert record.problems == []
-        assert [row.value for row in record.store.read_results("r1")] == [1.0, 2.0, 3.0]
+    with Store.open_to_read(find_place(tmp_path, address)) as store:
+        assert [row.value for row in store.read_results("r1")] == [1.0, 2.0, 3.0]
     assert [one.suffix for one in tmp_path.iterdir()] == [".csv"]  # no SQLite file beside it
 
 

@@ -20,7 +20,8 @@ from sequencer.results.model import Confirmation, FaultFacts, Point, Result
 from sequencer.results.store import problems as store_problems
 from sequencer.results.store import query as store_query
 from sequencer.results.store import store as store_module
-from sequencer.results.store.place import StorePlace, find_place, make_engine
+from sequencer.results.store.engine import make_engine
+from sequencer.results.store.place import StorePlace, find_place
 from sequencer.results.store.store import SCHEMA_VERSION, BenchInstrument, Store, StoreProblem, Wanted
 from sequencer.results.stored import StoredUnit, run_as_plain
 from sequencer.uncertainty.decision import Decision
@@ -462,9 +463,8 @@ def test_a_store_that_another_holds_says_so(
 def test_a_store_that_has_become_read_only_says_so(store: Store, place: StorePlace) -> None:
     """What may not be written any more is refused with what to do, and reading goes on."""
     setting = "PRAGMA query_only = ON" if place.path is not None else "SET default_transaction_read_only = on"
-    with store._engine.connect() as connection:
-        connection.execute(text(setting))
-        connection.commit()
+    with store._writer.transaction() as transaction:  # so that it is the connection the check is written on
+        transaction.run(setting)
     with pytest.raises(StoreProblem, match=r"read-?only") as caught:
         store.write_check("r1", 0, [a_result()], [])
     assert "permissions" in caught.value.next_move or "read-only at present" in caught.value.next_move

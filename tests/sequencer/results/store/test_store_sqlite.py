@@ -31,9 +31,9 @@ def store(path: Path) -> Iterator[Store]:
 
 def test_writes_wait_for_the_disk(store: Store) -> None:
     """Write-ahead log with full synchronisation: what SQLite documents as durable across a power cut."""
-    with store._engine.connect() as connection:
-        assert connection.exec_driver_sql("PRAGMA journal_mode").scalar_one() == "wal"
-        assert connection.exec_driver_sql("PRAGMA synchronous").scalar_one() == 2
+    with store._writer.transaction() as transaction:
+        assert transaction.run("PRAGMA journal_mode").fetchone() == ("wal",)
+        assert transaction.run("PRAGMA synchronous").fetchone() == (2,)
 
 
 def test_a_file_that_is_no_database_is_called_that(path: Path) -> None:
@@ -97,10 +97,9 @@ def test_reading_makes_no_store(path: Path) -> None:
 def test_a_full_disk_takes_nothing_in_part(store: Store, path: Path) -> None:
     """When SQLite finds no room (SQLITE_FULL, provoked by its own page limit) the check is refused whole, and said so."""
     store.write_check("r1", 0, [_result()], [_exchange()])
-    store._checks.let_go()
-    with store._engine.connect() as connection:
-        pages = connection.exec_driver_sql("PRAGMA page_count").scalar_one()
-        connection.exec_driver_sql(f"PRAGMA max_page_count = {pages + 2}")
+    with store._writer.transaction() as transaction:  # so that it is the connection the check is written on
+        (pages,) = transaction.run("PRAGMA page_count").fetchone()
+        transaction.run(f"PRAGMA max_page_count = {pages + 2}")
     with pytest.raises(StoreProblem, match="full") as caught:
         store.write_check("r1", 1, [_result()], [_exchange(b"x" * 100_000)])
     assert "Make room on the disk" in caught.value.next_move

@@ -23,7 +23,8 @@ from sqlalchemy import inspect
 
 from sequencer.analysis.compare import compare, group_runs
 from sequencer.results.store import upgrade as store_upgrade
-from sequencer.results.store.place import StorePlace, make_engine
+from sequencer.results.store.engine import make_engine
+from sequencer.results.store.place import StorePlace
 from sequencer.results.store.store import SCHEMA_VERSION, Store, StoreProblem, Wanted
 from sequencer.results.store.tables import metadata
 from sequencer.results.stored import StoredUnit, exchange_as_plain, result_as_plain, run_as_plain

@@ -1,0 +1,50 @@
+"""SQLAlchemy's engine of a store's place: what is asked of a store goes through it, and all that a server is told."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from sqlalchemy import URL, Connection, Engine, create_engine, event
+
+from sequencer.results.store import problems as store_problems
+from sequencer.results.store.file import open_file
+from sequencer.results.store.place import SECRET, StorePlace
+
+SERVER_S = 5
+"""How long a server may take to answer a call."""
+
+
+def make_engine(place: StorePlace, *, power_safe: bool = True, read_only: bool = False) -> Engine:
+    """Return the engine of a place; nothing is opened yet. ``power_safe``, ``read_only`` (SQLite): as `open_file` has them."""
+    if place.url is not None:
+        return _server_engine(place.url)
+    path = place.path
+    assert path is not None
+    engine = create_engine(
+        URL.create("sqlite", database=str(path)),
+        creator=lambda: open_file(path, power_safe=power_safe, read_only=read_only),
+    )
+    event.listen(engine, "begin", _begin)
+    return engine
+
+
+def _server_engine(url: URL) -> Engine:
+    settings = f"-c lock_timeout={int(store_problems.LOCKED_S * 1000)}"
+    # On a line that has died a send would wait for many minutes (ip(7), TCP_USER_TIMEOUT)
+    line: dict[str, Any] = {"connect_timeout": SERVER_S, "tcp_user_timeout": int(2000 * SERVER_S)}
+    # Not synchronous_commit=off, not even for what can be had again: a server that crashes then loses what it had acknowledged
+    given = url.query.get("options")
+    options = " ".join([given if isinstance(given, str) else "", settings]).strip()
+    # Out of the address: an engine shows it, with every setting
+    secret = {name: value for name, value in url.query.items() if SECRET.search(f"{name}=")}
+    return create_engine(
+        url.difference_update_query(secret), connect_args={**line, **secret, "options": options}
+    )
+
+
+def _begin(connection: Connection) -> None:
+    # IMMEDIATE: who reads first and then writes would be refused at once if another has written in between
+    immediate = connection.get_execution_options().get("writes", False)
+    bare = connection.connection.dbapi_connection
+    assert bare is not None
+    bare.execute("BEGIN IMMEDIATE" if immediate else "BEGIN")

@@ -1,0 +1,218 @@
+"""What a run writes, as SQL text on the driver's own cursor, in SQLite and in PostgreSQL alike.
+
+Measured on SQLite: composing, caching, converting and wrapping each statement anew took longer than the durable write itself, and
+importing SQLAlchemy for it a tenth of a simulated run. What is asked of a store (``query.py``) still goes through SQLAlchemy.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from functools import cache
+from typing import TYPE_CHECKING, Any, Protocol
+
+from sequencer.results.store import rows as store_rows
+
+if TYPE_CHECKING:
+    from sqlalchemy import Connection, Engine, PoolProxiedConnection
+
+_NAMED = re.compile(r":(\w+)")
+
+
+class Writing:
+    """A transaction on the driver's own cursor. Values go to the driver as they are."""
+
+    def __init__(self, cursor: Any, *, server: bool) -> None:
+        self._cursor = cursor
+        self.is_server = server
+
+    @classmethod
+    def within(cls, connection: Connection) -> Writing:
+        """Return the same for a transaction that SQLAlchemy has begun."""
+        bare: Any = connection.connection.dbapi_connection
+        return cls(bare.cursor(), server=connection.dialect.name != "sqlite")
+
+    def run(self, text: str, **values: Any) -> Any:
+        """Execute a statement whose values stand in it by name (``:run``); return the cursor, which gives its rows."""
+        self._cursor.execute(_percent_names(text) if self.is_server else text, values)
+        return self._cursor
+
+    def count(self, table: str, run: str) -> int:
+        """Return how many rows of a run a table has."""
+        return int(self.run(f"SELECT count(*) FROM {table} WHERE run = :run", run=run).fetchone()[0])
+
+    def one(self, table: str, row: Mapping[str, Any]) -> int:
+        """Insert a row into a table with numbered rows; return its number."""
+        text = _insert_text(table, tuple(row), server=self.is_server)
+        self._cursor.execute(f"{text} RETURNING id" if self.is_server else text, tuple(row.values()))
+        return int(self._cursor.fetchone()[0] if self.is_server else self._cursor.lastrowid)
+
+    def many(self, table: str, rows: Sequence[Mapping[str, Any]], *, unless_there: bool = False) -> None:
+        """Insert rows that name the same columns in the same order; ``unless_there`` leaves out what is in."""
+        if rows:
+            text = _insert_text(table, tuple(rows[0]), server=self.is_server)
+            text = f"{text} ON CONFLICT DO NOTHING" if unless_there else text
+            self._cursor.executemany(text, [tuple(row.values()) for row in rows])
+
+    def update_run(self, run: str, said: Mapping[str, Any]) -> None:
+        """Change what the row of a run says."""
+        changed = ", ".join(f"{name} = :{name}" for name in said)
+        self.run(f"UPDATE run SET {changed} WHERE run = :run", **said, run=run)
+
+    def close(self) -> None:
+        """Let go of the cursor."""
+        self._cursor.close()
+
+
+@cache
+def _insert_text(table: str, names: tuple[str, ...], *, server: bool) -> str:
+    marks = ", ".join(("%s" if server else "?",) * len(names))
+    columns = ", ".join(f'"{name}"' for name in names)  # "check" is a word of SQL
+    return f"INSERT INTO {table} ({columns}) VALUES ({marks})"
+
+
+@cache
+def _percent_names(text: str) -> str:
+    return _NAMED.sub(r"%(\1)s", text)
+
+
+class Connections(Protocol):
+    """Where a writer's connections come from."""
+
+    @property
+    def server(self) -> bool:
+        """Whether it is a server's, whose driver begins transactions by itself."""
+
+    def take(self) -> Any:
+        """Return a connection."""
+
+    def bare(self, connection: Any) -> Any:
+        """Return the driver's own."""
+
+    def spoil(self, connection: Any) -> None:
+        """Say that a connection is of no use any more."""
+
+
+class FileConnections:
+    """Connections to an SQLite file."""
+
+    server = False
+
+    def __init__(self, take: Callable[[], Any]) -> None:
+        self.take = take
+
+    def bare(self, connection: Any) -> Any:
+        """Return the connection: it is the driver's own."""
+        return connection
+
+    def spoil(self, connection: Any) -> None:
+        """Nothing: the writer closes it."""
+
+
+class ServerConnections:
+    """Connections to a server, from an engine's pool, which replaces those that have died."""
+
+    server = True
+
+    def __init__(self, engine: Engine) -> None:
+        self._engine = engine
+
+    def take(self) -> PoolProxiedConnection:
+        """Return a connection of the pool."""
+        return self._engine.raw_connection()
+
+    def bare(self, connection: PoolProxiedConnection) -> Any:
+        """Return the driver's own."""
+        return connection.dbapi_connection
+
+    def spoil(self, connection: PoolProxiedConnection) -> None:
+        """Let the pool make another instead."""
+        connection.invalidate()
+
+
+class Writer:
+    """Transactions on connections that are kept from one to the next.
+
+    Taking one from the engine's pool and giving it back took as long as all else around a durable write: just after waiting for the
+    disk, code runs on cold caches.
+    """
+
+    def __init__(self, connections: Connections) -> None:
+        self._connections = connections
+        self._kept: list[Any] = []  # one for each thread that writes at the same moment
+
+    @contextmanager
+    def transaction(self, *, writes: bool = True) -> Iterator[Writing]:
+        """Begin a transaction; at the end it is durable, or if anything was raised it has not been. Raises the driver's own errors."""
+        try:
+            connection = self._kept.pop()
+        except IndexError:
+            connection = self._connections.take()
+        try:
+            bare = self._connections.bare(connection)
+            writing = Writing(bare.cursor(), server=self._connections.server)
+            if not self._connections.server:
+                # IMMEDIATE: who reads first and then writes would be refused at once if another has written in between
+                writing.run("BEGIN IMMEDIATE" if writes else "BEGIN")
+            yield writing
+            writing.close()
+            bare.commit()
+        except BaseException:
+            try:
+                connection.rollback()
+            except Exception:  # the server is gone: the next write asks for a new connection
+                self._connections.spoil(connection)
+                connection.close()
+            else:
+                self._kept.append(connection)
+            raise
+        self._kept.append(connection)
+
+    def let_go(self) -> None:
+        """Give the connections back, so that others use them and they can be closed."""
+        while self._kept:
+            self._kept.pop().close()
+
+
+def write_unit(transaction: Writing, run: Mapping[str, Any]) -> None:
+    """Make the run's unit known; of two at once, both are satisfied."""
+    transaction.run(
+        "INSERT INTO unit (serial, model, first_utc_s, last_utc_s) VALUES (:serial, :model, :utc_s, :utc_s) "
+        "ON CONFLICT (serial) DO UPDATE SET "
+        "model = CASE WHEN excluded.model <> '' THEN excluded.model ELSE unit.model END, "
+        "first_utc_s = CASE WHEN excluded.first_utc_s < unit.first_utc_s THEN excluded.first_utc_s ELSE unit.first_utc_s END, "
+        "last_utc_s = CASE WHEN excluded.last_utc_s > unit.last_utc_s THEN excluded.last_utc_s ELSE unit.last_utc_s END",
+        serial=run["serial"],
+        model=run["model"],
+        utc_s=run["utc_s"],
+    )
+
+
+def replace_results(transaction: Writing, repeated: str, check_index: int, *, check: str, by: str) -> None:
+    """Mark what the repeated run and its repeats found in this check as replaced by the run ``by``."""
+    if transaction.is_server:
+        # Whoever repeats the same run at the same moment waits here (SQLite: since the transaction began), so that one result counts
+        transaction.run("SELECT run FROM run WHERE run = :repeated FOR UPDATE", repeated=repeated)
+    transaction.run(
+        "UPDATE result SET replaced_by = :by "
+        "WHERE run IN (SELECT run FROM run WHERE run = :repeated OR again = :repeated) AND run <> :by "
+        'AND check_index = :check_index AND "check" = :check',
+        by=by,
+        repeated=repeated,
+        check_index=check_index,
+        check=check,
+    )
+
+
+def count_alike(transaction: Writing, run: str, wanted: Sequence[str]) -> int:
+    """Return how many of the results ``wanted`` (`rows.same_result`) the store holds of a run, from the first on."""
+    stored = transaction.run(
+        "SELECT check_index, quantity, channel, value FROM result WHERE run = :run ORDER BY id", run=run
+    )
+    alike = 0
+    for row, one in zip(stored.fetchall(), wanted, strict=False):
+        if store_rows.same_result(*row) != one:
+            break
+        alike += 1
+    return alike

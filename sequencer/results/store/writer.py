@@ -1,0 +1,194 @@
+"""The store as a run writes it: every result, reading and exchanged byte, a check at a time, in SQLite or PostgreSQL.
+
+A check's results, the readings they rest on and the bytes exchanged for them are written in one transaction when the check
+ends. SQLite's write-ahead log with synchronous FULL, and PostgreSQL's synchronous commit, make that durable before the next check
+begins. Several processes may write at once. A run that writes to a file that is there already does without SQLAlchemy.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import ExitStack, contextmanager
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Self
+
+from drivers.trace import Exchange
+from sequencer.results.model import BenchInstrument, Result
+from sequencer.results.store import rows as store_rows
+from sequencer.results.store.file import open_file
+from sequencer.results.store.insert import CheckRows
+from sequencer.results.store.place import OpenedFile, StorePlace
+from sequencer.results.store.problems import Doing, StoreProblem
+from sequencer.results.store.schema import SCHEMA_VERSION, STAMP
+from sequencer.results.store.transaction import (
+    Connections,
+    FileConnections,
+    ServerConnections,
+    Writer,
+    Writing,
+    count_alike,
+    replace_results,
+    write_unit,
+)
+
+if TYPE_CHECKING:
+    from sqlalchemy import Engine
+
+
+class StoreWriter:
+    """Where a run writes what it found. Use as a context manager; every method raises `StoreProblem`."""
+
+    def __init__(self, place: StorePlace, *, power_safe: bool = True, read_only: bool = False) -> None:
+        self._file: OpenedFile | None = None
+        self._place = place
+        self._where = str(place)
+        self._power_safe = power_safe
+        self._read_only = read_only
+        self._writer = Writer(self._connections())
+
+    @classmethod
+    def open(cls, place: Path | StorePlace, *, power_safe: bool = True) -> Self:
+        """Open the store at ``place``, creating it and its tables if need be, and upgrading an older one.
+
+        A write survives the end of this process in any case; ``power_safe`` (SQLite) also waits for the disk, so that it survives
+        a power cut. A PostgreSQL server waits for its disk as it is set up to; as it is delivered, it does.
+        """
+        place = StorePlace(path=place) if isinstance(place, Path) else place
+        store = cls(place, power_safe=power_safe)
+        with ExitStack() as undo:
+            undo.callback(store.close)
+            with store._doing("open"):
+                store._prepare()
+            store._file = OpenedFile.of(place)
+            undo.pop_all()
+        return store
+
+    @property
+    def where(self) -> str:
+        """The store's place as it may be shown."""
+        return self._where
+
+    @cached_property
+    def _engine(self) -> Engine:
+        """SQLAlchemy's engine: for a server, for tables that must be made first, and for what is asked of the store."""
+        from sequencer.results.store.engine import make_engine
+
+        return make_engine(self._place, power_safe=self._power_safe, read_only=self._read_only)
+
+    def close(self) -> None:
+        """Let go of the store."""
+        self._writer.let_go()
+        if "_engine" in vars(self):
+            self._engine.dispose()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def write_run(self, run: Mapping[str, Any]) -> None:
+        """Write the row of a run that begins, and its unit's if that is new."""
+        row = store_rows.run_row(run)
+        with self._writing() as transaction:
+            write_unit(transaction, row)
+            transaction.many("run", [row])
+
+    def write_instruments(self, run: str, found: Sequence[BenchInstrument]) -> None:
+        """Write who answered on the bench of a run; a second time takes the place of the first."""
+        with self._writing() as transaction:
+            transaction.run("DELETE FROM instrument WHERE run = :run", run=run)
+            transaction.many("instrument", store_rows.instrument_rows(run, found))
+
+    def write_check(
+        self,
+        run: str,
+        check_index: int,
+        found: Sequence[Result],
+        said: Iterable[Exchange],
+        *,
+        known: int | None = None,
+        repeats: str = "",
+    ) -> None:
+        """Write all that one check left, in one transaction; durable on return.
+
+        ``repeats`` names the run that is repeated: what it and its earlier repeats found in the check of this number stays, and
+        counts no more. Confirmations go on counting for what was found under them.
+
+        ``known`` is given where a write is tried again: how many results and messages of the run are in, as far as the caller knows.
+        If there are more, the first try had succeeded and only its answer was lost on the way; nothing is written then.
+        """
+        rows = CheckRows(run, check_index, found, said)
+        with self._writing() as transaction:
+            if (
+                known is not None
+                and sum(transaction.count(one, run) for one in ("result", "exchange")) > known
+            ):
+                return
+            if repeats and found and found[0].check != "confirm":
+                replace_results(transaction, repeats, check_index, check=found[0].check, by=found[0].run)
+            rows.insert(transaction)
+
+    def write_simulated(self, run: str, bench: str) -> None:
+        """Write that a run turned out to be on a simulated bench, and what that is called now."""
+        said = store_rows.clean({"simulated": True, "bench": bench})
+        with self._writing() as transaction:
+            transaction.update_run(run, said)
+
+    def write_end(self, run: str, *, outcome: str, bench_safe: bool, bench_s: float) -> None:
+        """Write how a run ended."""
+        how = store_rows.clean({"outcome": outcome, "bench_safe": bench_safe, "bench_s": bench_s})
+        with self._writing() as transaction:
+            transaction.update_run(run, how)
+
+    def count_kept(self, run: str, found: Iterable[tuple[int, Result]]) -> int:
+        """Return how many of ``found`` (number of the check, result; in order) the store gives back, from the first on."""
+        wanted = [store_rows.same_result(index, one.quantity, one.channel, one.value) for index, one in found]
+        self._look_whether_there()
+        with self._doing("read"), self._writer.transaction(writes=False) as transaction:
+            return count_alike(transaction, run, wanted)
+
+    @contextmanager
+    def _writing(self) -> Iterator[Writing]:
+        """Begin a transaction that writes."""
+        self._look_whether_there()
+        with self._doing("write to"), self._writer.transaction() as transaction:
+            yield transaction
+
+    def _connections(self) -> Connections:
+        path = self._place.path
+        if path is None:
+            return ServerConnections(self._engine)
+        return FileConnections(
+            lambda: open_file(path, power_safe=self._power_safe, read_only=self._read_only)
+        )
+
+    def _prepare(self) -> None:
+        """See that the store has this schema: in a file that has it, there is nothing to make and nothing to upgrade."""
+        if self._place.path is not None and self._place.path.is_file() and self._has_this_schema():
+            return
+        from sequencer.results.store.upgrade import prepare
+
+        prepare(self._engine, self._where)
+
+    def _has_this_schema(self) -> bool:
+        try:
+            with self._writer.transaction(writes=False) as transaction:
+                versions = transaction.run(f"SELECT version_num FROM {STAMP}").fetchall()
+        except sqlite3.OperationalError:  # there is no such table, or it is another's
+            return False
+        return bool(versions == [(str(SCHEMA_VERSION),)])
+
+    def _look_whether_there(self) -> None:
+        """See that the file is still the one that was opened: SQLite goes on writing to one that was moved or removed."""
+        if self._file is not None and not self._file.is_in_place():
+            raise StoreProblem(
+                self._where,
+                "the store was moved or removed since it was opened",
+                "Put it back, or give what is kept beside the results table to 'sequencer import-kept'.",
+            )
+
+    def _doing(self, verb: str) -> Doing:
+        return Doing(self._where, verb)
