@@ -16,6 +16,7 @@ from sequencer.checks.shared.level_budget import LEVEL_NEEDS
 from sequencer.checks.shared.level_finding import SoughtLevel, how_switched, hysteresis_finding
 from sequencer.checks.shared.levels import LevelWindow, SearchAccuracyDb
 from sequencer.checks.shared.limits import LevelLimit, RatioLimit
+from sequencer.checks.shared.sensitivity_reader import SILENT_V
 from sequencer.checks.shared.stepper import Stepper
 from sequencer.checks.shared.wanted_signal import WantedSignal, apply_wanted
 from sequencer.files.fields import TimeS, VoltageV, between
@@ -152,10 +153,10 @@ def _find_threshold(side: ReceiveSide, settings: SquelchSettings, conditions: Co
         again_v = side.read_audio_v(2.0 * DWELL_S).number
         if again_v is not None and again_v < STILL_FALLING * muted_v:
             return f"{muted_v:.2g} V without a signal, and {again_v:.2g} V when read again: {LATE}"
-        return (
-            f"{muted_v:.2g} V without a signal and {open_v:.2g} V at {strong_dbm:g} dBm: the squelch stands open, or never opens "
-            "(turn its knob until the noise just stops)"
-        )
+        found = f"{muted_v:.2g} V without a signal and {open_v:.2g} V at {strong_dbm:g} dBm"
+        if max(muted_v, open_v) < SILENT_V:
+            return f"{found}: the squelch never opens (turn its knob back until the noise just stops), or the volume is down"
+        return f"{found}: the squelch stands open (turn its knob until the noise just stops)"
     return math.sqrt(max(muted_v, 1e-6) * open_v)
 
 

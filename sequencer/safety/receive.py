@@ -7,24 +7,36 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from contextlib import suppress
+from dataclasses import replace
+from typing import Any
 
 from drivers.faults import Refused, UnexpectedReply
-from drivers.roles import Reading
+from drivers.roles import AudioAnalyser, Reading, SignalGenerator
+from sequencer.safety.given_signal import Signal
+from sequencer.safety.meter_line import LineProof
 from sequencer.safety.plausible import tone_span
-from sequencer.safety.receive_readings import METER, ReceiveReadings
+from sequencer.safety.receive_readings import ReceiveReadings
+from sequencer.safety.receive_signal import CLEAR_DBM, PROOF_TONE_HZ
 from sequencer.safety.release import still
-from sequencer.safety.silence import TONE, confirm_tone_gone
+from sequencer.safety.silence import TONE, Heard, is_tone, set_lowest
 
 SILENCE_V = 1e-3  # below it a loudspeaker is muted: common practice, no source
 RESPONSE_S = 0.3  # until receiver and meter have followed: common practice, no source
 STRONG_DBM = -40.0
+NEAR_SHARE = 0.05  # a tone in noise is counted this near, and hiss elsewhere: workshop's own
 PROOF_READING_S = 0.1
 
 
 class ReceiveSide(ReceiveReadings):
     """Unit unkeyed, path on the generator, generator usable. Levels are at the unit's antenna connector, dBm."""
 
-    __slots__ = ()
+    __slots__ = ("_heard",)
+
+    _heard: Heard | None
+
+    def __init__(self, **parts: Any) -> None:
+        super().__init__(**parts)
+        self._heard = None
 
     def confirm_level_counts(
         self,
@@ -71,31 +83,24 @@ class ReceiveSide(ReceiveReadings):
     def confirm_response(self) -> None:
         """Raise UnexpectedReply for an instrument that does not respond to the unit, or gives what cannot be of it.
 
-        One that gave one answer throughout gives it with the generator off too; the signal meter's line stays, to the last digit,
-        where it was, with no signal as with a strong one; a tone that is known beforehand is none.
+        One that gave one answer throughout gives it with the generator off too; a tone that is known beforehand is none, or is not heard
+        where nothing else shows that the unit receives.
         """
         if self._generator.manual:
             return
         self._confirm_tone()
-        self._confirm_line()
         self._confirm_alike()
 
     def confirm_silent(self) -> bool | None:
-        """Switch the generator off and say whether its tone has gone; None where nothing can tell. NotConfirmed where it is still heard."""
-        if (
-            (audio := self._audio) is None
-            or audio.manual
-            or self._generator.manual
-            or not self._signal.is_clear
-        ):
+        """Switch each generator off and say whether the unit receives nothing any more; None where nothing can tell.
+
+        NotConfirmed where a signal is still there. UnexpectedReply where a generator's level does not count, where the second's signal
+        never arrives, or where the voltmeter answers late.
+        """
+        if self._generator.manual:
             return None
-        return confirm_tone_gone(
-            self._generator,
-            audio.read_audio_frequency_hz,
-            self._watch.taken,
-            self._clock,
-            tone_hz=self._signal.tone_hz,
-        )
+        seen = [self._confirm_line(), self._confirm_off(), self._confirm_interferer_off()]
+        return True if True in seen else None
 
     def _confirm_alike(self) -> None:
         standing = self._watch.always_alike()
@@ -117,37 +122,133 @@ class ReceiveSide(ReceiveReadings):
     def _confirm_tone(self) -> None:
         """Count the loudspeaker's tone where the audio analyser was read, on the signal there is or on a strong one.
 
-        The one figure that is known beforehand. A receiver that hears nothing hisses, within the band of speech too, or is silent.
+        The one figure that is known beforehand. A receiver that hears nothing hisses, within the band of speech too, or is silent: then
+        the signal meter's line may show that it receives, and what the check found is of the unit.
         """
         audio = self._audio
         if audio is None or audio.manual or not self._watch.has_read(audio):
             return
         with suppress(Refused):
-            if not self._signal.is_clear:
-                self._apply_clear()
-                self._clock.wait_s(RESPONSE_S)
-            span = tone_span(self._signal.tone_hz)
-            self._watch.read(
-                TONE,
-                audio,
-                lambda: audio.read_audio_frequency_hz(PROOF_READING_S),
-                span=span,
-                patient=False,
-                proves=True,
-            )
+            for level_dbm in (None, CLEAR_DBM, STRONG_DBM):
+                if level_dbm is not None or not self._signal.is_clear:
+                    self._apply_clear(self._allowed_dbm(level_dbm or CLEAR_DBM))
+                    self._clock.wait_s(RESPONSE_S)
+                self._heard = self._listen(audio, self._signal.tone_hz)
+                if self._heard is not None or self._signal.tone_hz is None:
+                    return
+            given = self._signal
+            line = self._line_proof()
+            if line is None or not line.follows():
+                raise self._not_heard(self._generator, given)
 
-    def _confirm_line(self) -> None:
-        """Read the signal meter's line with no signal, and, where it stands as before, with a strong one."""
-        meter, last = self._voltmeter, self._watch.taken.get(METER)
-        if meter is None or meter.manual or last is None:
-            return
-        for strong in (False, True):
-            if strong:
-                self.apply_carrier(min(STRONG_DBM, self._ratings.max_receiver_input_dbm - self.level_off_db))
-            else:
-                self.remove_signal()
+    def _listen(self, audio: AudioAnalyser, tone_hz: float | None) -> Heard | None:
+        """Return the tone of the signal that is on, if it is heard."""
+        reading = self._watch.read(
+            TONE,
+            audio,
+            lambda: audio.read_audio_frequency_hz(PROOF_READING_S),
+            span=tone_span(tone_hz),
+            patient=False,
+            proves=True,
+        )
+        if tone_hz is None or reading.number is None:
+            return None
+        if self._mode in ("FM", "AM"):
+            is_heard = is_tone(reading.number, tone_hz, share=NEAR_SHARE)
+        else:  # a unit off its frequency makes another tone, which stays where it is all the same
+            again = audio.read_audio_frequency_hz(PROOF_READING_S)
+            is_heard = again.number is not None and is_tone(again.number, reading.number)
+        return (
+            self._heard_of(self._generator, self.set_level_dbm, audio, reading.number) if is_heard else None
+        )
+
+    def _heard_of(
+        self,
+        generator: SignalGenerator,
+        set_level_dbm: Callable[[float], object],
+        audio: AudioAnalyser,
+        heard_hz: float,
+    ) -> Heard:
+        return Heard(
+            heard_hz,
+            generator=generator,
+            set_level_dbm=set_level_dbm,
+            read_hz=audio.read_audio_frequency_hz,
+            clock=self._clock,
+        )
+
+    def _confirm_off(self) -> bool | None:
+        """Prove by the tone that was heard that the generator is off, and that its level counts."""
+        if self._heard is None:
+            return None
+        is_off = self._heard.confirm_off()
+        if is_off:
+            self._heard.confirm_level()
+            self.remove_signal()
+        return is_off
+
+    def _confirm_interferer_off(self) -> bool | None:
+        """Prove the same of the second generator, where it was used: alone and on the channel it must be heard, then no more."""
+        audio, second = self._audio, self._interferer
+        if not self._interferes or self._heard is None or audio is None or second is None or second.manual:
+            return None
+        with suppress(Refused):
+            self._apply_clear_interferer()
             self._clock.wait_s(RESPONSE_S)
-            again = self.read_meter_v(PROOF_READING_S)
-            if again.number is None or again.number != last.number:
-                return
-        raise still(METER, last, again.raw, while_="with no signal and with a strong one")
+            heard = self._listen(audio, self._signal.tone_hz)
+            if heard is None:
+                raise self._not_heard(second, replace(self._signal, level_dbm=CLEAR_DBM))
+            heard = self._heard_of(second, self.set_interferer_dbm, audio, heard.heard_hz)
+            is_off = heard.confirm_off()
+            if is_off:
+                heard.confirm_level()
+                self.remove_interferer()
+            return is_off
+        return None
+
+    def _not_heard(self, generator: SignalGenerator, signal: Signal) -> UnexpectedReply:
+        return UnexpectedReply(
+            f"the loudspeaker gives noise and no tone of {signal.tone_hz:.0f} Hz at {signal.level_dbm:g} dBm, so that nothing shows that "
+            "its signal reaches the unit",
+            instrument=generator.name,
+            address=generator.address,
+            next_move="Look whether its output is on, at the cables from it to the switch and the unit, and whether the unit is on this "
+            "channel and mode, its squelch open and its volume up.",
+        )
+
+    # -- the signal meter's line --------------------------------------------------------------------------------------
+
+    def _confirm_line(self) -> bool | None:
+        """Prove by the line, where it was read, that the generator is off and that the voltmeter answers for the signal there is."""
+        if (proof := self._line_proof()) is None or self._line_seen_v is None:
+            return None
+        proof.confirm()
+        return True
+
+    def _line_proof(self) -> LineProof | None:
+        meter = self._voltmeter
+        if meter is None or meter.manual:
+            return None
+        low_v, high_v = self._line_seen_v or (0.0, 0.0)
+        return LineProof(
+            read=self._meter_reading,
+            strong=self._apply_strong,
+            off=self.remove_signal,
+            lowest=self._set_lowest,
+            clock=self._clock,
+            times=self._line_times,
+            generator=self._generator,
+            voltmeter=meter,
+            seen_v=high_v - low_v,
+        )
+
+    def _apply_strong(self) -> float:
+        level_dbm = self._allowed_dbm(STRONG_DBM)
+        self.apply_carrier(level_dbm, offset_hz=self._beside * PROOF_TONE_HZ)
+        return level_dbm
+
+    def _set_lowest(self) -> float | None:
+        return set_lowest(self.set_level_dbm)
+
+    def _allowed_dbm(self, level_dbm: float) -> float:
+        return min(level_dbm, self._ratings.max_receiver_input_dbm - self.level_off_db)

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from drivers.clock import Clock
 from drivers.roles import AudioAnalyser, Reading, Samples, SignalGenerator, Voltmeter, Weighting
 from sequencer.safety.key import Ratings
+from sequencer.safety.meter_line import MeterTimes
 from sequencer.safety.plausible import AUDIO_FREQUENCY, AUDIO_LEVEL, DISTORTION, SINAD, Span, meter_span
 from sequencer.safety.receive_signal import SignalSide
 from sequencer.safety.side import present
@@ -18,7 +19,7 @@ METER = "meter voltage"
 class ReceiveReadings(SignalSide):
     """The signal, and the instruments that read what the unit makes of it."""
 
-    __slots__ = ("_audio", "_line", "_voltmeter", "_watch")
+    __slots__ = ("_audio", "_line", "_line_seen_v", "_line_times", "_voltmeter", "_watch")
 
     def __init__(
         self,
@@ -47,6 +48,8 @@ class ReceiveReadings(SignalSide):
         self._voltmeter = voltmeter
         self._watch = Watch()
         self._line = meter_span(supply_v)
+        self._line_times = MeterTimes()
+        self._line_seen_v: tuple[float, float] | None = None
 
     def configure_audio(self, *, tone_hz: float, weighting: Weighting = "flat") -> None:
         """Say which tone the audio readings look for, and with which weighting."""
@@ -85,8 +88,19 @@ class ReceiveReadings(SignalSide):
         audio = present(self._audio, "audio_analyser")
         return self._watch.record("loudspeaker", audio, lambda: audio.capture_audio(seconds, rate_hz))
 
+    def configure_meter(self, *, attack_s: float, decay_s: float) -> None:
+        """Say with which time constants the signal meter follows: the proof at the end waits for it."""
+        self._line_times = MeterTimes(rise_s=attack_s, fall_s=decay_s)
+
     def read_meter_v(self, reading_s: float) -> Reading:
         """Return the voltage on the signal-meter line, V."""
+        reading = self._meter_reading(reading_s)
+        if (volts := reading.number) is not None:
+            low_v, high_v = self._line_seen_v or (volts, volts)
+            self._line_seen_v = (min(low_v, volts), max(high_v, volts))
+        return reading
+
+    def _meter_reading(self, reading_s: float) -> Reading:
         self._refuse_if_left()
         meter = present(self._voltmeter, "voltmeter")
         return self._watch.read(

@@ -20,7 +20,7 @@ PROOF_TONE_HZ, PROOF_DEVIATION_HZ, PROOF_DEPTH_PERCENT = 1000.0, 1200.0, 30.0
 class SignalSide(Side):
     """The generators, and no level above the receiver's rating."""
 
-    __slots__ = ("_generator", "_interferer", "_loss_db", "_mode", "_ratings", "_signal")
+    __slots__ = ("_generator", "_interferer", "_interferes", "_loss_db", "_mode", "_ratings", "_signal")
 
     def __init__(
         self,
@@ -36,6 +36,7 @@ class SignalSide(Side):
         super().__init__(clock, frequency_hz)
         self._generator = generator
         self._interferer = interferer
+        self._interferes = False
         self._ratings = ratings
         self._loss_db = loss_db
         self._mode = mode
@@ -130,6 +131,7 @@ class SignalSide(Side):
         self._refuse_if_left()
         self._refuse_above_rating(level_dbm)
         second = present(self._interferer, "interferer")
+        self._interferes = True
         second.configure_rf(self.frequency_hz + offset_hz, level_dbm + self._loss_db)
         if deviation_hz > 0:
             second.configure_fm(deviation_hz, tone_hz)
@@ -158,15 +160,30 @@ class SignalSide(Side):
         """Let time pass on the bench's clock."""
         self._clock.wait_s(seconds)
 
-    def _apply_clear(self) -> None:
+    def _apply_clear(self, level_dbm: float = CLEAR_DBM) -> None:
         """Give the receiver a tone well above its threshold, as the mode makes one."""
         if self._mode == "FM":
-            self.apply_fm(CLEAR_DBM, deviation_hz=PROOF_DEVIATION_HZ, tone_hz=PROOF_TONE_HZ)
+            self.apply_fm(level_dbm, deviation_hz=PROOF_DEVIATION_HZ, tone_hz=PROOF_TONE_HZ)
         elif self._mode == "AM":
-            self.apply_am(CLEAR_DBM, depth_percent=PROOF_DEPTH_PERCENT, tone_hz=PROOF_TONE_HZ)
+            self.apply_am(level_dbm, depth_percent=PROOF_DEPTH_PERCENT, tone_hz=PROOF_TONE_HZ)
         else:
-            beside = {"USB": 1.0, "LSB": -1.0}.get(self._mode, 0.0)
-            self.apply_carrier(CLEAR_DBM, offset_hz=beside * PROOF_TONE_HZ)
+            self.apply_carrier(level_dbm, offset_hz=self._beside * PROOF_TONE_HZ)
+
+    def _apply_clear_interferer(self) -> None:
+        """Let the second generator alone give the receiver such a tone."""
+        self.remove_signal()
+        self.apply_interferer(
+            CLEAR_DBM,
+            offset_hz=self._beside * PROOF_TONE_HZ,
+            deviation_hz=PROOF_DEVIATION_HZ if self._mode == "FM" else 0.0,
+            depth_percent=PROOF_DEPTH_PERCENT if self._mode == "AM" else 0.0,
+            tone_hz=PROOF_TONE_HZ,
+        )
+
+    @property
+    def _beside(self) -> float:
+        """On which side of the dial an unmodulated carrier makes a tone."""
+        return {"USB": 1.0, "LSB": -1.0}.get(self._mode, 0.0)
 
     def _made_dbm(self, generator: SignalGenerator, asked_dbm: float) -> float:
         """Return the level at the antenna connector that reads back; the one asked for where they are the same, or nobody says."""

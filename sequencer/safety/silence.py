@@ -1,54 +1,105 @@
-"""The proof that a generator that reads off is off: the loudspeaker's tone, counted a moment before, has gone."""
+"""What a tone that a receiver hears proves of the generator that gives it: "off" is off, and its level counts.
+
+A generator answers as it was told, whatever leaves it. The loudspeaker's tone is known beforehand, and its count is not: hiss has no
+frequency that stays.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
+from contextlib import suppress
 
 from drivers.clock import Clock
-from drivers.faults import InstrumentFault, NotConfirmed
+from drivers.faults import InstrumentFault, NotConfirmed, Refused, UnexpectedReply
 from drivers.roles import Reading, SignalGenerator
-from sequencer.safety.watch import Taken
 
 TONE = "tone"
 SAME_SHARE = 0.01
-"""What is counted within this of the tone twice is the tone: hiss has no frequency that stays. Common practice, no source."""
-READINGS = 2  # an instrument may still answer for the moment before
+"""What is counted within this of the tone twice is the tone. Common practice, no source."""
+READINGS = 4  # an instrument may still answer for the moment before, and hiss may count alike once
 OFF_S, READING_S = 0.3, 0.1
+LOWEST_DBM = (-145.0, -142.0, -140.0, -138.0, -137.0, -136.0, -135.0)
+"""Levels at the antenna connector at which no receiver hears a tone; the first that the generator offers is used."""
 
 
-def confirm_tone_gone(
-    generator: SignalGenerator,
-    read_hz: Callable[[float], Reading],
-    taken: Mapping[str, Taken],
-    clock: Clock,
-    *,
-    tone_hz: float | None,
-) -> bool | None:
-    """Switch the generator off and say whether the tone has gone; None where it was not heard before, or nothing answers.
+class Heard:
+    """The tone of ``heard_hz`` that the unit makes of one generator's signal, and ``read_hz``, which counts it.
 
-    ``taken`` holds the tone as it was last counted, ``tone_hz`` is what it should be. Raises NotConfirmed where it is heard as before.
+    ``set_level_dbm`` sets the generator's level at the antenna connector.
     """
-    last = taken.get(TONE)
-    if last is None or tone_hz is None or not _is_near(last.number, tone_hz):
-        return None
-    generator.configure_output_enabled(False)
-    clock.wait_s(OFF_S)
-    heard_hz = 0.0
-    for _ in range(READINGS):
-        try:
-            reading = read_hz(READING_S)
-        except InstrumentFault:
-            return None
-        if reading.number is None or not _is_near(reading.number, tone_hz):
-            return True
-        heard_hz = reading.number
-    raise NotConfirmed(
-        f"its output reads off, and the unit still hears its tone of {heard_hz:.0f} Hz",
-        instrument=generator.name,
-        address=generator.address,
-        next_move="Take the cable off the generator; nothing is keyed before it is silent.",
-    )
+
+    def __init__(
+        self,
+        heard_hz: float,
+        *,
+        generator: SignalGenerator,
+        set_level_dbm: Callable[[float], object],
+        read_hz: Callable[[float], Reading],
+        clock: Clock,
+    ) -> None:
+        self.heard_hz = heard_hz
+        self._generator = generator
+        self._set_level_dbm = set_level_dbm
+        self._read_hz = read_hz
+        self._clock = clock
+
+    def confirm_off(self) -> bool | None:
+        """Switch the generator off and say whether the tone has gone; None where nothing answers. NotConfirmed where it is still heard."""
+        self._generator.configure_output_enabled(False)
+        still_hz = self._still_hz()
+        if still_hz is None or still_hz == 0.0:
+            return None if still_hz is None else True
+        raise NotConfirmed(
+            f"its output reads off, and the unit still hears its tone of {still_hz:.0f} Hz",
+            instrument=self._generator.name,
+            address=self._generator.address,
+            next_move="Take the cable off the generator; nothing is keyed before it is silent.",
+        )
+
+    def confirm_level(self) -> None:
+        """Raise UnexpectedReply where the tone is heard at a level at which nothing can be: the generator's level does not count.
+
+        That it is wrong by a constant number of decibels nothing on a bench without a power meter can tell: its accuracy is believed.
+        """
+        level_dbm = set_lowest(self._set_level_dbm)
+        if level_dbm is None:
+            return
+        self._generator.configure_output_enabled(True)
+        still_hz = self._still_hz()
+        if not still_hz:
+            return
+        raise UnexpectedReply(
+            f"the unit hears its tone of {still_hz:.0f} Hz at {level_dbm:g} dBm, where none can be heard, so that it does not follow the "
+            "level, which reads back as it was set",
+            instrument=self._generator.name,
+            address=self._generator.address,
+            next_move="Measure its level with a power meter; look at its attenuator, and at what else feeds the unit.",
+        )
+
+    def _still_hz(self) -> float | None:
+        """Return what is counted in place of the tone a moment later if that is the tone; 0 where it is not, None for no answer."""
+        self._clock.wait_s(OFF_S)
+        found_hz = 0.0
+        for _ in range(READINGS):
+            try:
+                reading = self._read_hz(READING_S)
+            except InstrumentFault:
+                return None
+            if reading.number is None or not is_tone(reading.number, self.heard_hz):
+                return 0.0
+            found_hz = reading.number
+        return found_hz
 
 
-def _is_near(found_hz: float, tone_hz: float) -> bool:
-    return abs(found_hz - tone_hz) <= SAME_SHARE * tone_hz
+def set_lowest(set_level_dbm: Callable[[float], object]) -> float | None:
+    """Set the lowest level that a generator offers and return it; None where that could be heard."""
+    for level_dbm in LOWEST_DBM:
+        with suppress(Refused):
+            set_level_dbm(level_dbm)
+            return level_dbm
+    return None
+
+
+def is_tone(found_hz: float, tone_hz: float, *, share: float = SAME_SHARE) -> bool:
+    """Say whether what was counted is the tone."""
+    return abs(found_hz - tone_hz) <= share * tone_hz

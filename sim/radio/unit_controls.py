@@ -185,7 +185,12 @@ class UnitControls(ABC):
     def apply_rf(
         self, wanted: RfSignal | None, interferer: RfSignal | None = None, at_s: float | None = None
     ) -> None:
-        """Put signals on the antenna connector, levels as available there, since ``at_s`` (default now)."""
+        """Put signals on the antenna connector, levels as available there, since ``at_s`` (default now).
+
+        Where there is no wanted signal, the other is what the receiver hears.
+        """
+        if wanted is None:
+            wanted, interferer = interferer, None
         if (wanted, interferer) == (self._wanted, self._interferer):
             return
         self._refresh(at_s)

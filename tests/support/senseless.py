@@ -246,10 +246,6 @@ def _cases() -> Iterator[tuple[str, Case]]:
 
 
 CASES = dict(_cases())
-CANNOT_BE_TOLD: frozenset[tuple[str, str, int | None]] = frozenset(
-    {("s_meter_curve", "one behind", None), ("s9_point", "one behind", None)}
-)
-"""Case, kind, and how often: a voltmeter answers to one question only, and each of these answers was true a moment before."""
 PAIRS = [(name, role) for name, case in CASES.items() for role in case.roles]
 
 

@@ -81,6 +81,7 @@ class MeterLine:
         self._conditions = conditions
         self._window_dbm = settings.levels.bounds_dbm(conditions, highest_dbm=highest_dbm)
         self._is_on = False
+        side.configure_meter(attack_s=settings.attack_s, decay_s=settings.decay_s)
         self.points: list[Point] = []
 
     def find_needle(

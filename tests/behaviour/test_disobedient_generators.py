@@ -1,0 +1,112 @@
+"""Each receive check with a generator that reads back what it was told and gives something else: told by what the unit hears."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from sequencer.checks import all_checks
+from sequencer.run.runner import RunOutcome
+from sequencer.run.status import ExitStatus
+from sequencer.uncertainty.decision import Decision
+from tests.support.after_faults import SERIAL
+from tests.support.disobedient import DEAF_TO_LEVEL, OFF_BY, STAYS_OFF, STAYS_ON, disobey
+from tests.support.every_check import EVERY_CHECK, plan_of
+from tests.support.rig import Rig
+
+FIRST, SECOND = "signal_generator", "interferer"
+RECEIVING = sorted(
+    name
+    for name in EVERY_CHECK
+    if all_checks()[name.split(" ", maxsplit=1)[0]].side == "receive" and not name.endswith("of transmit")
+)
+CASES = [(name, FIRST) for name in RECEIVING] + [("selectivity", SECOND), ("blocking", SECOND)]
+Run = Callable[[str, str, str], tuple[RunOutcome, Rig]]
+
+
+@pytest.fixture(scope="module")
+def run(tmp_path_factory: pytest.TempPathFactory) -> Run:
+    """Run a check with one of the generators disobeying in some way."""
+    folder: Path = tmp_path_factory.mktemp("disobedient")
+
+    @cache
+    def rig_of(name: str) -> Rig:
+        return Rig(plan_of(folder, name), SERIAL)
+
+    def run(name: str, which: str, kind: str) -> tuple[RunOutcome, Rig]:
+        rig = rig_of(name).again()
+        if kind:
+            address = rig.plan.bench.bench.instruments[which].address
+            disobey(rig.simulation.devices[address], kind)
+        return rig.run(), rig
+
+    return run
+
+
+def measured(outcome: RunOutcome) -> list[Any]:
+    """Return what the check itself stated."""
+    return [one for one in outcome.results if not one.quantity.startswith("confirmed")]
+
+
+def each(kinds: dict[str, Any]) -> Any:
+    """Return a mark that tries each check with each generator in each of the ways."""
+    tried = [(*case, kind) for case in CASES for kind in kinds]
+    return pytest.mark.parametrize(
+        ("name", "which", "kind"), tried, ids=lambda one: str(one).replace(" ", "_")
+    )
+
+
+@each(STAYS_ON)
+def test_a_generator_that_reads_off_and_is_on_is_told(run: Run, name: str, which: str, kind: str) -> None:
+    """Nothing is stated, the bench is not called safe, and the last line names the generator."""
+    outcome, rig = run(name, which, kind)
+    assert [one.decision for one in measured(outcome)] == [Decision.NOT_MEASURED] * len(measured(outcome))
+    assert all("its output reads off, and the unit" in one.note for one in measured(outcome)), measured(
+        outcome
+    )
+    assert not outcome.safe_state.confirmed
+    assert which in outcome.safe_state.last_line()
+    assert outcome.status is ExitStatus.BENCH_FAILED
+    assert not [one for one in rig.sent("radio") if "KEY:STATe 1" in one]
+
+
+@each(STAYS_OFF)
+def test_a_generator_that_gives_nothing_decides_nothing(run: Run, name: str, which: str, kind: str) -> None:
+    """No figure is made of hiss, none counts against the unit, and the reason says that nothing shows the signal at the unit."""
+    outcome, _ = run(name, which, kind)
+    for one in measured(outcome):
+        assert one.decision is Decision.NOT_MEASURED, one
+        shown = (
+            "nothing shows that its signal reaches the unit",
+            "the same with no signal and with a strong",
+        )
+        assert any(words in one.note for words in shown), one.note
+    assert outcome.status is ExitStatus.BENCH_FAILED
+
+
+@each(DEAF_TO_LEVEL)
+def test_a_generator_that_does_not_follow_its_level_decides_nothing(
+    run: Run, name: str, which: str, kind: str
+) -> None:
+    """A level that is read back as it was set and stands still is told as such, whatever it stands at."""
+    outcome, _ = run(name, which, kind)
+    for one in measured(outcome):
+        assert one.decision is Decision.NOT_MEASURED, one
+        assert "does not follow the level" in one.note, one.note
+    assert outcome.status is ExitStatus.BENCH_FAILED
+
+
+@pytest.mark.parametrize(
+    ("name", "which", "by_db"),
+    [("sensitivity", FIRST, -3.0), ("s9_point", FIRST, -3.0), ("blocking", SECOND, -3.0)],
+)
+def test_a_constant_error_of_level_is_believed(run: Run, name: str, which: str, by_db: float) -> None:
+    """What nothing on a receive bench can tell: a generator 3 dB high makes a unit 3 dB better. Its stated accuracy is all there is."""
+    (kind,) = OFF_BY
+    (sound,), (off,) = measured(run(name, which, "")[0]), measured(run(name, which, kind)[0])
+    assert off.value - sound.value == pytest.approx(by_db, abs=2.0 * sound.uncertainty)
+    assert off.value < sound.value

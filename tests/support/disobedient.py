@@ -1,0 +1,87 @@
+"""Generators that read back what they were told and give something else. What is changed is what leaves the connector, nothing it says."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+from sim.rf_signal import RfSignal
+
+Give = Callable[[], RfSignal | None]
+
+
+def _stays_on(generator: Any) -> Give:
+    """Once on, its output stays on; level, frequency and modulation follow."""
+    told, was_on = generator._signal, list[bool]()
+
+    def give() -> RfSignal | None:
+        if generator.output_on:
+            was_on[:] = [True]
+        says = generator.settings["output_on"]
+        generator.settings["output_on"] = bool(was_on)
+        signal: RfSignal | None = told()
+        generator.settings["output_on"] = says
+        return signal
+
+    return give
+
+
+def _keeps_its_last_signal(generator: Any) -> Give:
+    """Where it should be off it gives what it gave last, whatever it is told meanwhile."""
+    told, last = generator._signal, list[RfSignal]()
+
+    def give() -> RfSignal | None:
+        if (signal := told()) is not None:
+            last[:] = [signal]
+        return last[0] if last else None
+
+    return give
+
+
+def _stays_off(generator: Any) -> Give:
+    return lambda: None
+
+
+def _stuck_at(level_dbm: float | None) -> Callable[[Any], Give]:
+    """At one level whenever it is on; None: the first that it is told."""
+
+    def of(generator: Any) -> Give:
+        told, first = generator._signal, list[float]()
+
+        def give() -> RfSignal | None:
+            signal = told()
+            if signal is None:
+                return None
+            first.append(generator.level_dbm)
+            unsettled_db = 0.0 if generator._settled else generator.UNSETTLED_DB
+            return replace(signal, level_dbm=(first[0] if level_dbm is None else level_dbm) + unsettled_db)
+
+        return give
+
+    return of
+
+
+def _off_by(offset_db: float) -> Callable[[Any], Give]:
+    def of(generator: Any) -> Give:
+        told = generator._signal
+
+        def give() -> RfSignal | None:
+            signal = told()
+            return None if signal is None else replace(signal, level_dbm=signal.level_dbm + offset_db)
+
+        return give
+
+    return of
+
+
+STAYS_ON = {"stays on": _stays_on, "keeps its last signal": _keeps_its_last_signal}
+DEAF_TO_LEVEL = {"stuck at -87 dBm": _stuck_at(-87.0), "stuck at its first level": _stuck_at(None)}
+STAYS_OFF = {"stays off": _stays_off}
+OFF_BY = {"3 dB high": _off_by(3.0)}
+KINDS = STAYS_ON | STAYS_OFF | DEAF_TO_LEVEL | OFF_BY
+
+
+def disobey(generator: Any, kind: str) -> None:
+    """Let a simulated generator go on saying what it is told, and give what ``kind`` says."""
+    generator._signal = KINDS[kind](generator)
