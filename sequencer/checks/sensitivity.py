@@ -15,6 +15,7 @@ from sequencer.checks.shared import commands
 from sequencer.checks.shared.level_budget import how_found, level_budget, why_not
 from sequencer.checks.shared.limits import LevelLimit
 from sequencer.checks.shared.sensitivity import SensitivityFound, SensitivitySettingsBase, find_sensitivity
+from sequencer.checks.shared.signal_proof import UNLIKELY_DBM
 from sequencer.files.fields import Percent, between
 from sequencer.safety.receive import ReceiveSide
 
@@ -63,11 +64,14 @@ class Sensitivity(Check[SensitivitySettings]):
         """Return about how long it takes, s: the search's own figures, which go with the square of the accuracy."""
         return settings.sensitivity_forecast_s(conditions)
 
-    @override
     def receive(
         self, side: ReceiveSide, settings: SensitivitySettings, conditions: Conditions
     ) -> list[Finding]:
-        return [_finding(find_sensitivity(side, settings, conditions), settings, conditions)]
+        """Measure; a level that would fail is proved to be of the generator's signal first."""
+        most_dbm = settings.limit.limits.upper
+        doubted_dbm = UNLIKELY_DBM if most_dbm is None else min(UNLIKELY_DBM, most_dbm)
+        found = find_sensitivity(side, settings, conditions, doubted_above_dbm=doubted_dbm)
+        return [_finding(found, settings, conditions)]
 
 
 def _finding(found: SensitivityFound, settings: SensitivitySettings, conditions: Conditions) -> Finding:

@@ -80,6 +80,81 @@ class ReceiveSide(ReceiveReadings):
             "whether the audio analyser's display moves.",
         )
 
+    def confirm_frequency_counts(
+        self,
+        quantity: str,
+        read: Callable[[], Reading],
+        *,
+        at_dbm: float,
+        carrier_hz: float,
+        apart_hz: float,
+        fall: float,
+        settle_s: float,
+    ) -> None:
+        """Raise UnexpectedReply where ``quantity`` does not fall by ``fall`` as the signal leaves the channel by ``apart_hz``.
+
+        A generator that reads back a frequency and makes another, and a unit that listens on another channel, look like a deaf unit
+        otherwise. No number off the channel is a fall. The signal, ``carrier_hz`` beside the channel in SSB, is left where it was.
+        """
+        if self._generator.manual:
+            return
+        try:
+            self.shift_carrier(at_dbm, by_hz=carrier_hz)
+            self._clock.wait_s(settle_s)
+            here = read().number
+            for by_hz in (apart_hz, -apart_hz):
+                self.shift_carrier(at_dbm, by_hz=carrier_hz + by_hz)
+                self._clock.wait_s(settle_s)
+                there = read()
+                if here is not None and there.number is not None and there.number > here - fall:
+                    raise self._does_not_count(
+                        f"{quantity} reads {there.number:.3g} at {at_dbm:.1f} dBm with the generator {by_hz / 1e3:+g} kHz from the channel "
+                        f"and {here:.3g} on it: what was heard was not its signal on this channel",
+                        there,
+                        "Count the generator's frequency; look whether the unit is on this channel and mode.",
+                    )
+        finally:
+            self.shift_carrier(at_dbm, by_hz=carrier_hz)
+
+    def confirm_modulation_counts(
+        self,
+        quantity: str,
+        read: Callable[[], Reading],
+        modulate: Callable[[float], None],
+        *,
+        fall: float,
+        settle_s: float,
+    ) -> None:
+        """Raise UnexpectedReply where ``quantity`` does not fall by ``fall`` with half the modulation; ``modulate`` takes the share.
+
+        A generator that reads back a deviation and makes another moves every level that is found with it.
+        """
+        if self._generator.manual:
+            return
+        whole = read().number
+        modulate(0.5)
+        try:
+            self._clock.wait_s(settle_s)
+            half = read()
+        finally:
+            modulate(1.0)
+        if whole is not None and half.number is not None and half.number > whole - fall:
+            raise self._does_not_count(
+                f"{quantity} reads {half.number:.3g} with half the modulation and {whole:.3g} with all of it: it does not follow the "
+                "modulation, which reads back as it was set",
+                half,
+                "Measure the generator's deviation or depth with the modulation analyser.",
+            )
+
+    def _does_not_count(self, what: str, reading: Reading, next_move: str) -> UnexpectedReply:
+        return UnexpectedReply(
+            what,
+            instrument=self._generator.name,
+            address=self._generator.address,
+            reply=reading.raw or f"{reading.number:g}",
+            next_move=next_move,
+        )
+
     def confirm_response(self) -> None:
         """Raise UnexpectedReply for an instrument that does not respond to the unit, or gives what cannot be of it.
 

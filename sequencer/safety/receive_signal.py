@@ -77,6 +77,14 @@ class SignalSide(Side):
         self._generator.configure_output_enabled(True)
         self._generator.wait_until_settled(GENERATOR_SETTLE_MAX_S)
 
+    def shift_carrier(self, level_dbm: float, *, by_hz: float) -> None:
+        """Move the signal that is there to ``by_hz`` from the channel, at ``level_dbm``. Refused above the receiver's rating."""
+        self._refuse_if_left()
+        self._refuse_above_rating(level_dbm)
+        self._signal = replace(self._signal, level_dbm=level_dbm)
+        self._generator.configure_rf(self.frequency_hz + by_hz, level_dbm + self._loss_db)
+        self._generator.wait_until_settled(GENERATOR_SETTLE_MAX_S)
+
     def set_am(self, *, depth_percent: float, tone_hz: float) -> None:
         """Modulate the carrier that is there with AM."""
         self._refuse_if_left()

@@ -23,6 +23,7 @@ from sequencer.checks.shared.operator import (
     reading_times,
 )
 from sequencer.checks.shared.sensitivity_reader import DECAYS, SensitivityReader, reading_needs
+from sequencer.checks.shared.signal_proof import ABOVE_FOUND_DB, UNLIKELY_DBM, confirm_signal_counts
 from sequencer.checks.shared.stepper import Stepper
 from sequencer.checks.shared.target import SensitivityTarget, Target
 from sequencer.checks.shared.wanted_signal import (
@@ -128,9 +129,16 @@ class SensitivityFound:
 
 
 def find_sensitivity(
-    side: ReceiveSide, settings: SensitivitySettingsBase, conditions: Conditions
+    side: ReceiveSide,
+    settings: SensitivitySettingsBase,
+    conditions: Conditions,
+    *,
+    doubted_above_dbm: float = UNLIKELY_DBM,
 ) -> SensitivityFound:
-    """Find the level at which the receiver just meets the target."""
+    """Find the level at which the receiver just meets the target.
+
+    One ``doubted_above_dbm`` is proved to be of the generator's signal. Raises UnexpectedReply where it is not.
+    """
     window_dbm = settings.levels.bounds_dbm(conditions)
     at_dbm = min(max(CLEARLY_HEARD_DBM, window_dbm[0]), window_dbm[1])
     tone_hz = find_tone_hz(side, settings, conditions, at_dbm=at_dbm, weighting=settings.weighting)
@@ -150,6 +158,10 @@ def find_sensitivity(
         return SensitivityFound(
             crossing=None, points=points, why_not_found=f"{why_not(crossing)}; {AGC_HINT}"
         )
+    if crossing.found and crossing.level_db is not None and crossing.level_db > doubted_above_dbm:
+        at_dbm = min(crossing.level_db + ABOVE_FOUND_DB, window_dbm[1])
+        kind = settings.target.kind
+        confirm_signal_counts(side, settings, conditions, reader.read, target=kind, at_dbm=at_dbm)
     notes = [f"tone at {tone_hz:.0f} Hz"] if conditions.mode in UNMODULATED else []
     if settings.read == "samples" and crossing.found and crossing.level_db is not None:
         notes.append(reader.agreement(crossing.level_db))
