@@ -34,6 +34,7 @@ from sequencer.results.model import FaultFacts
 from sequencer.safety.channel import ChannelRefused
 from sequencer.safety.transmit import TransmitSide
 from sequencer.uncertainty.decision import Limits
+from sequencer.units.convert import dbm_from_w
 
 GIVE_UP_AFTER = 2  # channels in a row that a fault cost: each costs time-outs, and a dead instrument costs the rest as well
 ACCEPTED = Limits(lower=1.0)  # of a fact that is 1 where it is so
@@ -265,8 +266,9 @@ def _on_channel(
     conditions: Conditions,
 ) -> Iterator[Finding]:
     side.select(channel, carrier_hz)
-    power = read_pair(side.read_power_dbm, within=SETTLED_DB)
-    frequency = read_pair(side.read_frequency_hz, within=SETTLED_HZ)
+    power = read_pair(side.read_power_dbm, within=SETTLED_DB, limits=_in_dbm(settings.power.limits))
+    off = _frequency_limits(settings, carrier_hz)
+    frequency = read_pair(side.read_frequency_hz, within=SETTLED_HZ, limits=off.shifted(carrier_hz))
     side.rest()
     yield power_finding("carrier power", power, settings.power.limits, conditions)
     yield _frequency_finding(channel, carrier_hz, frequency, settings, conditions)
@@ -287,6 +289,15 @@ def _frequency_finding(
     errors_hz = [one - carrier_hz for one in found]
     budget = error_budget(quantity, errors_hz, carrier_hz, conditions)
     return Finding(quantity=quantity, value=budget.value, unit="Hz", limits=limits, budget=budget)
+
+
+def _in_dbm(limits: Limits) -> Limits:
+    """Return limits of a power, W, in dBm; one of nothing at all is none."""
+    lower, upper = (
+        None if limit_w is None or limit_w <= 0.0 else dbm_from_w(limit_w)
+        for limit_w in (limits.lower, limits.upper)
+    )
+    return Limits(lower=lower, upper=upper)
 
 
 def _frequency_limits(settings: ChannelSweepSettings, carrier_hz: float) -> Limits:
@@ -315,7 +326,7 @@ def _outside(
     lost = Finding(quantity=quantity, value=None, unit="W", limits=limits)
     try:
         side.select(channel, conditions.plan.frequency_hz(conditions.plan.channels[0]))
-        readings = read_pair(side.read_power_dbm, within=SETTLED_DB)
+        readings = read_pair(side.read_power_dbm, within=SETTLED_DB, limits=_in_dbm(limits))
     except ChannelRefused as refused:
         return Finding(
             quantity="refused outside the plan",

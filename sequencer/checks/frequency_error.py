@@ -79,7 +79,9 @@ class FrequencyError(Check[FrequencyErrorSettings]):
             from sequencer.dsp.baseband import read_carrier_error_hz
 
             readings = read_baseband(
-                side, lambda samples: carrier_hz + read_carrier_error_hz(samples.content, samples.rate_hz)
+                side,
+                lambda samples: carrier_hz + read_carrier_error_hz(samples.content, samples.rate_hz),
+                within=SETTLED_HZ,
             )
         else:
             readings = read_settled(side, side.read_frequency_hz, within=SETTLED_HZ)

@@ -25,6 +25,7 @@ from sequencer.checks.shared.transmit import (
     raised_v,
     read_baseband,
     read_settled,
+    record_baseband,
 )
 from sequencer.files.fields import RatioDb, between
 from sequencer.inputs.stated import AUDIO_LEAD
@@ -114,7 +115,9 @@ def _measure(
     note = drive_text(level_v, settings.tone_hz)
     if settings.read == "samples":
         note += "; from baseband samples"
-        readings = read_baseband(side, lambda samples: _peak_of(samples, which, settings.tone_hz))
+        readings = read_baseband(
+            side, lambda samples: _peak_of(samples, which, settings.tone_hz), within=SETTLED_PERCENT
+        )
     else:
         readings = read_settled(side, lambda: side.read_depth_percent(which), within=SETTLED_PERCENT)
     return analyser_finding(
@@ -130,7 +133,7 @@ def _measure(
 
 def _read_once(side: TransmitSide, which: PeakSide, settings: ModulationDepthSettings) -> Reading:
     if settings.read == "samples":
-        return read_baseband(side, lambda samples: _peak_of(samples, which, settings.tone_hz), times=1)[0]
+        return record_baseband(side, lambda samples: _peak_of(samples, which, settings.tone_hz))
     return side.read_depth_percent(which)
 
 

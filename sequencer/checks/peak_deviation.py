@@ -25,6 +25,7 @@ from sequencer.checks.shared.transmit import (
     raised_v,
     read_baseband,
     read_settled,
+    record_baseband,
 )
 from sequencer.files.fields import RatioDb, between
 from sequencer.inputs.stated import AUDIO_LEAD
@@ -135,7 +136,7 @@ def _measure(
     note = drive_text(settings.level_v, tone_hz)
     if settings.read == "samples":
         note += "; from baseband samples"
-        readings = read_baseband(side, lambda samples: _peak_of(samples, which, tone_hz))
+        readings = read_baseband(side, lambda samples: _peak_of(samples, which, tone_hz), within=SETTLED_HZ)
     else:
         readings = read_settled(side, lambda: side.read_deviation_hz(which), within=SETTLED_HZ)
     return analyser_finding(
@@ -153,7 +154,7 @@ def _read_once(
     side: TransmitSide, which: PeakSide, tone_hz: float, settings: PeakDeviationSettings
 ) -> Reading:
     if settings.read == "samples":
-        return read_baseband(side, lambda samples: _peak_of(samples, which, tone_hz), times=1)[0]
+        return record_baseband(side, lambda samples: _peak_of(samples, which, tone_hz))
     return side.read_deviation_hz(which)
 
 

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import statistics
-from typing import TYPE_CHECKING, Annotated, ClassVar, Literal
+from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator
 from typing_extensions import override
 
 from drivers.profiled.commands import Need
+from drivers.roles import Reading
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.settings import CheckSettings
@@ -33,9 +34,6 @@ from sequencer.files.fields import (
 from sequencer.safety.receive import ReceiveSide
 from sequencer.uncertainty.contributions import repeatability
 from sequencer.uncertainty.decision import Limits
-
-if TYPE_CHECKING:
-    from sequencer.dsp.audio import AudioReading
 
 SETTLE_S = 0.3
 READINGS = 4
@@ -109,7 +107,8 @@ class Sinad(Check[SinadSettings]):
         shown = agreeing(shown, lambda: side.read_sinad_db(settings.reading_s), within=STEADY_DB)
         own = [reading.number for reading in shown if reading.number is not None]
         try:
-            sampled = [_sampled(side, settings).sinad_db for _ in range(READINGS)]
+            worked_out = [_sampled(side, settings) for _ in range(READINGS)]
+            worked_out = agreeing(worked_out, lambda: _sampled(side, settings), within=STEADY_DB)
         except SamplesError as error:
             return [
                 Finding(quantity=name, value=None, unit=unit, note=str(error))
@@ -122,6 +121,7 @@ class Sinad(Check[SinadSettings]):
                 Finding(quantity=name, value=None, unit=unit, note=note)
                 for name, unit in self.quantities(settings)
             ]
+        sampled = [one.number for one in worked_out if one.number is not None]
         slope = _slope_at(side, settings, statistics.fmean(own))
         if slope < FOLLOWS and statistics.fmean(own) > NO_TONE_DB:
             _confirm_falls(side, settings, conditions, statistics.fmean(own))
@@ -135,11 +135,11 @@ class Sinad(Check[SinadSettings]):
         ]
 
 
-def _sampled(side: ReceiveSide, settings: SinadSettings) -> AudioReading:
+def _sampled(side: ReceiveSide, settings: SinadSettings) -> Reading:
     from sequencer.dsp.audio import read_audio
 
     samples = side.capture_audio(settings.reading_s, SAMPLE_RATE_HZ)
-    return read_audio(samples.content, samples.rate_hz, settings.tone_hz)
+    return Reading(number=read_audio(samples.content, samples.rate_hz, settings.tone_hz).sinad_db)
 
 
 def _slope_at(side: ReceiveSide, settings: SinadSettings, sinad_db: float) -> float:

@@ -9,8 +9,8 @@ from drivers.faults import TimedOut, UnexpectedReply
 from drivers.roles import Instrument, RangeState, Reading, Samples
 from sequencer.safety.plausible import Form, Span, cut_short, implausible, is_within
 
-TRANSIENT = (RangeState.OVER_RANGE, RangeState.NO_MEASUREMENT)
-"""What an instrument that has just changed its range says once; said twice it counts."""
+TRANSIENT = (RangeState.OVER_RANGE, RangeState.UNDER_RANGE, RangeState.NO_MEASUREMENT)
+"""What an instrument that has just changed its range says once; said twice it counts. That there is nothing may be what passes."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -66,6 +66,11 @@ class Limits:
             )
         return cls(lower=nominal - within, upper=nominal + within)
 
+    def shifted(self, by: float) -> Limits:
+        """Return these limits, each moved up by ``by``."""
+        lower, upper = (None if limit is None else limit + by for limit in (self.lower, self.upper))
+        return Limits(lower=lower, upper=upper)
+
     @property
     def tolerance(self) -> float | None:
         """The width between the limits; None when there are not two."""

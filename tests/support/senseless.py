@@ -155,6 +155,33 @@ SPOILT: dict[str, Spoil] = {
     "ten times": _scaled,
     "no number": _nan,
 }
+
+
+def _digit(place: int, by: int) -> Spoil:
+    """Return what changes one digit by ``by``, counted from 0 at the first that is no nought; in a recording, a twentieth of it is lost."""
+
+    def say(answer: bytes, number: int, before: list[bytes]) -> bytes:
+        if (found := _block(answer)) is not None:
+            samples = found[1].copy()
+            samples[len(samples) // 3 : len(samples) // 3 + len(samples) // 20] = 0.0
+            return found[0] + samples.tobytes()
+        digits = [at for at, one in enumerate(answer.split(b"E")[0]) if chr(one).isdigit()]
+        first = next((nth for nth, at in enumerate(digits) if answer[at : at + 1] != b"0"), None)
+        if first is None or first + place >= len(digits):
+            return answer
+        at = digits[first + place]
+        return answer[:at] + str((int(answer[at : at + 1]) + by) % 10).encode() + answer[at + 1 :]
+
+    return say
+
+
+PLAUSIBLE: dict[str, Spoil] = {
+    "second digit one more": _digit(1, 1),
+    "third digit one more": _digit(2, 1),
+    "third digit five more": _digit(2, 5),
+    "the reading before": _frozen,
+}
+"""Answers that no bound and no form tells from a sound one."""
 OTHER = {
     "power_meter": (27.205e6,),
     "modulation_analyser": (27.205e6, 1000.0),
@@ -285,7 +312,29 @@ class Broken:
 
     def with_fault(self, kind: str, first: int, times: int | None) -> Stated:
         """Run with the readings from number ``first`` on spoilt, so many ``times``; None for good."""
-        return self._run(Spoiler(READS[self.role], kinds_of(self.role)[kind], first=first, times=times))
+        return self._run(
+            Spoiler(READS[self.role], (PLAUSIBLE | kinds_of(self.role))[kind], first=first, times=times)
+        )
+
+    def decides_otherwise(self, stated: Stated) -> Iterator[str]:
+        """Yield what is stated farther from the undisturbed value than the undisturbed uncertainty, or decided otherwise.
+
+        What is not measured, with a reason, is no other decision.
+        """
+        sound = {(one.quantity, one.channel): one for one in self.sound.results}
+        for one in stated.results:
+            true = sound.get((one.quantity, one.channel))
+            if one.value is None:
+                if not one.note:
+                    yield f"{one.quantity}: not measured, and no reason"
+                continue
+            if true is None or true.value is None:
+                yield f"{one.quantity}: {one.value:.5g} {one.unit} is stated where nothing is undisturbed"
+                continue
+            if one.decision is not true.decision:
+                yield f"{one.quantity}: {one.decision}, undisturbed {true.decision}"
+            if true.uncertainty and abs(one.value - true.value) > true.uncertainty:
+                yield f"{one.quantity}: {one.value:.6g} {one.unit}, undisturbed {true.value:.6g} ± {true.uncertainty:.2g}"
 
     def wrong(self, stated: Stated) -> Iterator[str]:
         """Yield what is stated otherwise than undisturbed, beyond the uncertainty, or without a reason."""

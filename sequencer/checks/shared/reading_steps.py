@@ -6,12 +6,14 @@ An instrument may write more digits than it reads: a SINAD meter in whole decibe
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from decimal import Decimal, InvalidOperation
 
 from drivers.roles import Reading
 from sequencer.safety.plausible import shown_step
 
+_NUMBER = re.compile(r"[-+]?\d+\.?\d*(?:[Ee][-+]?\d+)?")
 LARGEST = 10**16  # digits of an answer: beyond that a number is none that an instrument wrote
 
 
@@ -32,6 +34,12 @@ def step_seen(readings: Sequence[Reading]) -> float:
     if len(set(counts)) > 1:
         return math.gcd(*counts) * shown * _in_unit(readings)
     return _round(counts[0]) * shown * _in_unit(readings)
+
+
+def last_digit(readings: Sequence[Reading]) -> float:
+    """Return what the last digit written stands for, in the readings' unit; 0 where none was. A person may write the unit too."""
+    written = [found.group() for one in readings if (found := _NUMBER.search(one.raw)) is not None]
+    return shown_step(written) * _in_unit(readings)
 
 
 def _round(count: int) -> int:

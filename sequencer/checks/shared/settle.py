@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import math
 import statistics
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 from drivers.faults import NotSettled
 from drivers.roles import Reading
+from sequencer.checks.shared.reading_steps import last_digit
+from sequencer.uncertainty.decision import Limits
 
 
 def settle(
@@ -43,13 +46,26 @@ DISAGREE = (
     5.0  # times what settles: further from the middle one than that, a reading is not of the same thing
 )
 ODD_SHARE = 0.25  # of the readings may be odd, and are taken again; more are no slip
+SUSPECT = {3: 0.886, 4: 0.679, 5: 0.557, 6: 0.482, 7: 0.434, 8: 0.399, 9: 0.370, 10: 0.349}
+OUT = {3: 0.970, 4: 0.829, 5: 0.710, 6: 0.625, 7: 0.568, 8: 0.526, 9: 0.493, 10: 0.466}
+"""What of the whole range lies between one reading and its neighbour, by how many there are, in 80 and in 95 of 100 normal series at most:
+Dixon's ratio r10 (Rorabacher, Anal. Chem. 63, 1991, 139, from memory; drawn by lot in the tests). Of more than ten: as of ten."""
+LITTLE = 0.4  # of what settles: readings that differ by less are never odd
+NO_LIMITS = Limits()
+NEAR = 2.0  # times what a pair is apart
+BESIDE_A_LIMIT = {
+    3: 2.0 / 3.0
+}  # two of three that are twice as near to each other count: about the middle one
+DIGITS = 2.0  # of the last shown: rounded one way and the other
 
 
 def agreeing(readings: Sequence[Reading], read: Callable[[], Reading], *, within: float) -> list[Reading]:
-    """Return ``readings`` with those taken again that stand out by far; a reading without a number comes alone.
+    """Return ``readings`` with those taken again that stand out; a reading without a number comes alone.
 
-    One odd reading of four, a digit lost or a contact touched, would carry the mean and the scatter away. Raises NotSettled where more
-    than a quarter stand out, or what was taken again does too: then nobody knows which is right.
+    One odd reading of four, a digit lost or a contact touched, would carry the mean and the scatter away. By far (`DISAGREE`): it is
+    left out and taken again. Raises NotSettled where more than a quarter stand out so, or what was taken again does too: then nobody
+    knows which is right. Less, but out of readings that agree much better among themselves (`SUSPECT`): one more is taken, and the odd
+    one is left out if it still stands alone (`OUT`).
     """
     if (missing := next((one for one in readings if one.number is None), None)) is not None:
         return [missing]
@@ -67,7 +83,35 @@ def agreeing(readings: Sequence[Reading], read: Callable[[], Reading], *, within
         if abs(again.number - middle) > DISAGREE * within:
             raise _disagreeing([*readings, again])
         good.append(again)
-    return good
+    return _without_odd(good, read, least=LITTLE * within)
+
+
+def _without_odd(readings: list[Reading], read: Callable[[], Reading], *, least: float) -> list[Reading]:
+    """Return ``readings``; where one stands out of the others, with one more, and without it if it stands out of all of them."""
+    if odd_one(readings, SUSPECT, least=least) is None:
+        return readings
+    again = read()
+    if again.number is None:
+        return [again]
+    more = [*readings, again]
+    odd = odd_one(more, OUT, least=least)
+    return [one for one in more if one is not odd]
+
+
+def odd_one(readings: Sequence[Reading], shares: Mapping[int, float], *, least: float) -> Reading | None:
+    """Return the reading whose distance to its neighbour is more than its share of the whole range; None where there is none.
+
+    ``shares`` are by how many readings there are. A distance of ``least``, or of a last digit or two, is none.
+    """
+    ordered = sorted((one.number, at) for at, one in enumerate(readings) if one.number is not None)
+    if len(ordered) < min(shares):
+        return None
+    whole = ordered[-1][0] - ordered[0][0]
+    below, above = ordered[1][0] - ordered[0][0], ordered[-1][0] - ordered[-2][0]
+    gap, at = (below, ordered[0][1]) if below > above else (above, ordered[-1][1])
+    if gap <= max(least, DIGITS * last_digit(readings), shares[min(len(ordered), max(shares))] * whole):
+        return None
+    return readings[at]
 
 
 def agreeing_share(
@@ -79,19 +123,39 @@ def agreeing_share(
     return agreeing(readings, read, within=within)
 
 
-def read_pair(read: Callable[[], Reading], *, within: float) -> list[Reading]:
-    """Return two readings that agree, of three at most; a reading without a number comes alone."""
+def read_pair(read: Callable[[], Reading], *, within: float, limits: Limits = NO_LIMITS) -> list[Reading]:
+    """Return two readings that agree, of three at most, or three; a reading without a number comes alone.
+
+    Where one of ``limits``, in the readings' unit, lies as near as two readings that agree are apart, a third is taken: of the two
+    nobody knows which is right, and the wrong one would decide.
+    """
     pair = [read()]
     while len(pair) < 3 and pair[-1].number is not None:
         pair.append(read())
         numbers = [one.number for one in pair if one.number is not None]
         if len(numbers) == len(pair) and abs(numbers[-1] - numbers[-2]) <= DISAGREE * within:
-            return pair[-2:]
+            return _third(pair, read, within, limits) if len(pair) == 2 else pair[-2:]
     if pair[-1].number is None:
         return [pair[-1]]
     if abs((pair[0].number or 0.0) - (pair[2].number or 0.0)) <= DISAGREE * within:
         return [pair[0], pair[2]]
     raise _disagreeing(pair)
+
+
+def _third(pair: list[Reading], read: Callable[[], Reading], within: float, limits: Limits) -> list[Reading]:
+    """Return a pair that agrees, with a third reading where a limit is near; without the one that stands out of the three."""
+    one, other = (reading.number or 0.0 for reading in pair)
+    room = min((abs(room) for room in limits.room((one + other) / 2.0)), default=math.inf)
+    if room > NEAR * abs(one - other):
+        return pair
+    third = read()
+    if third.number is None:
+        return [third]
+    if min(abs(third.number - one), abs(third.number - other)) > DISAGREE * within:
+        raise _disagreeing([*pair, third])
+    three = [*pair, third]
+    odd = odd_one(three, BESIDE_A_LIMIT, least=0.0)
+    return [reading for reading in three if reading is not odd]
 
 
 def _disagreeing(readings: Sequence[Reading]) -> NotSettled:

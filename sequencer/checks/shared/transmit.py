@@ -86,18 +86,25 @@ def not_read(
     return Finding(quantity=quantity, value=None, unit=unit, limits=limits, note=note)
 
 
-def read_baseband(
-    side: TransmitSide, figure: Callable[[Samples], float], *, times: int = RECORDINGS
-) -> list[Reading]:
-    """Record complex baseband so many ``times`` and return what ``figure`` makes of each; SamplesError as no measurement."""
-    readings = []
-    for _ in range(times):
-        samples = side.capture_baseband(RECORDING_S, SAMPLE_RATE_HZ)
-        try:
-            readings.append(Reading(number=figure(samples)))
-        except SamplesError as error:
-            readings.append(Reading(number=None, state=RangeState.NO_MEASUREMENT, raw=str(error)))
-    return readings
+def read_baseband(side: TransmitSide, figure: Callable[[Samples], float], *, within: float) -> list[Reading]:
+    """Record complex baseband three times and return what ``figure`` makes of each; SamplesError as no measurement.
+
+    None of them may stand out; ``within`` is what two of them agree to.
+    """
+
+    def read() -> Reading:
+        return record_baseband(side, figure)
+
+    return agreeing([read() for _ in range(RECORDINGS)], read, within=within)
+
+
+def record_baseband(side: TransmitSide, figure: Callable[[Samples], float]) -> Reading:
+    """Record complex baseband once and return what ``figure`` makes of it; SamplesError as no measurement."""
+    samples = side.capture_baseband(RECORDING_S, SAMPLE_RATE_HZ)
+    try:
+        return Reading(number=figure(samples))
+    except SamplesError as error:
+        return Reading(number=None, state=RangeState.NO_MEASUREMENT, raw=str(error))
 
 
 def power_finding(
