@@ -24,6 +24,7 @@ from sequencer.checks.shared.level_budget import LEVEL_NEEDS, how_found, level_b
 from sequencer.checks.shared.levels import LevelWindow, SearchAccuracyDb
 from sequencer.checks.shared.limits import LevelLimit, PercentLimit, RatioLimit
 from sequencer.checks.shared.parts import HalfWidth, Parts, without_path
+from sequencer.checks.shared.reading_steps import step_seen
 from sequencer.checks.shared.sensitivity_reader import DECAYS, analyser_error
 from sequencer.checks.shared.settle import agreeing_share
 from sequencer.checks.shared.stepper import Stepper
@@ -40,7 +41,7 @@ from sequencer.safety.receive import ReceiveSide
 from sequencer.search.curve import CurveSearch
 from sequencer.search.protocol import Crossing, Settling, find_crossing
 from sequencer.uncertainty.budget import Budget, Contribution
-from sequencer.uncertainty.contributions import repeatability
+from sequencer.uncertainty.contributions import DB_PER_RELATIVE_VOLTAGE, repeatability
 
 READINGS = 4
 READING_S = 0.25
@@ -138,9 +139,8 @@ class AgcSpan(Check[AgcSpanSettings]):
     def _span(self, side: ReceiveSide, settings: AgcSpanSettings, conditions: Conditions) -> list[Finding]:
         readings = [side.read_audio_v(READING_S) for _ in range(READINGS)]
         readings = agreeing_share(readings, lambda: side.read_audio_v(READING_S), share=STEADY)
-        found = [one.number for one in readings]
-        strong_v = [volts for volts in found if volts is not None and volts > 0.0]
-        if len(strong_v) < len(found):
+        strong_v = [one.number for one in readings if one.number is not None and one.number > 0.0]
+        if len(strong_v) < len(readings):
             return self._nothing(
                 settings, f"the loudspeaker could not be read at {settings.strong_dbm:g} dBm"
             )
@@ -153,7 +153,7 @@ class AgcSpan(Check[AgcSpanSettings]):
             crossing,
             (analyser_error(conditions.bench, "ratio"),),
             conditions,
-            _reference(strong_v, crossing),
+            _reference(strong_v, step_seen(readings), crossing),
         )
         span_db = settings.strong_dbm - crossing.level_db
         return [
@@ -231,12 +231,16 @@ def _relative(reading: Reading, reference_v: float) -> Reading:
     return replace(reading, number=20.0 * math.log10(reading.number / reference_v))
 
 
-def _reference(strong_v: list[float], crossing: Crossing) -> tuple[Contribution, ...]:
+def _reference(strong_v: list[float], step_v: float, crossing: Crossing) -> tuple[Contribution, ...]:
+    """Return what the readings at the strong level may be off by, in dB of level found: their scatter, or ``step_v``, their step."""
     if not crossing.slope:
         return ()
     readings_db = [20.0 * math.log10(volts) for volts in strong_v]
-    name = "strong level's audio, repeatability"
-    return (repeatability(name, readings_db, unit="dB", coefficient=1.0 / abs(crossing.slope)),)
+    name, step_db = (
+        "strong level's audio, repeatability",
+        DB_PER_RELATIVE_VOLTAGE * step_v / statistics.fmean(strong_v),
+    )
+    return (repeatability(name, readings_db, step=step_db, unit="dB", coefficient=1.0 / abs(crossing.slope)),)
 
 
 def _span_budget(span_db: float, level: Budget, conditions: Conditions) -> Budget:

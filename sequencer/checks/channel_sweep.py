@@ -14,7 +14,7 @@ from drivers.profiled.commands import Need
 from drivers.roles import RangeState, Reading
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
-from sequencer.checks.frequency_error import FREQUENCY_NEEDS, SETTLED_HZ, error_budget
+from sequencer.checks.frequency_error import FREQUENCY_NEEDS, SETTLED_HZ, counted_step_hz, error_budget
 from sequencer.checks.settings import SOME, ChannelNumber, CheckSettings
 from sequencer.checks.shared import commands
 from sequencer.checks.shared.limits import FrequencyErrorLimit, PowerLimit
@@ -149,16 +149,17 @@ class ChannelSweep(Check[ChannelSweepSettings]):
         self, side: TransmitSide, settings: ChannelSweepSettings, conditions: Conditions
     ) -> list[Finding]:
         assert conditions.plan is not None  # the plan has proved it
-        findings, lost = [], 0
+        findings, counts, lost = [], list[Reading](), 0
         for channel in _swept(settings, conditions):
             carrier_hz = conditions.plan.frequency_hz(channel)
             found, fault = _tried(
-                side, channel, carrier_hz, settings, conditions, is_given_up=lost >= GIVE_UP_AFTER
+                side, channel, carrier_hz, settings, conditions, counts, is_given_up=lost >= GIVE_UP_AFTER
             )
             lost = lost + 1 if fault else 0
             findings += [replace(finding, channel=channel, frequency_hz=carrier_hz) for finding in found]
             conditions.say(f"channel {channel}")
-        findings = pooled(pooled(findings, POWER_SCATTER), "repeatability")
+        # a counter in steps counts the same twice on one channel: only all channels together show its step
+        findings = pooled(pooled(findings, POWER_SCATTER), "repeatability", step=counted_step_hz(counts))
         # the meter has shown that it sees this unit's power: what it does not see elsewhere is not radiated
         is_seen = any(finding.unit == "W" and finding.value is not None for finding in findings)
         findings = _blamed(side, findings)
@@ -229,14 +230,18 @@ def _tried(
     carrier_hz: float,
     settings: ChannelSweepSettings,
     conditions: Conditions,
+    counts: list[Reading],
     *,
     is_given_up: bool,
 ) -> tuple[list[Finding], bool]:
-    """Return what was found on one channel, and whether a fault cost it: a late answer spoils no other channel."""
+    """Return what was found on one channel, and whether a fault cost it: a late answer spoils no other channel.
+
+    ``counts`` takes the errors counted, Hz.
+    """
     if is_given_up:
         return _lost(f"not tried: faults on {GIVE_UP_AFTER} channels in a row", settings, carrier_hz), True
     try:
-        return list(_on_channel(side, channel, carrier_hz, settings, conditions)), False
+        return list(_on_channel(side, channel, carrier_hz, settings, conditions, counts)), False
     except ChannelRefused as refused:
         side.rest()
         quantity = "channel accepted"
@@ -264,12 +269,16 @@ def _on_channel(
     carrier_hz: float,
     settings: ChannelSweepSettings,
     conditions: Conditions,
+    counts: list[Reading],
 ) -> Iterator[Finding]:
     side.select(channel, carrier_hz)
     power = read_pair(side.read_power_dbm, within=SETTLED_DB, limits=_in_dbm(settings.power.limits))
     off = _frequency_limits(settings, carrier_hz)
     frequency = read_pair(side.read_frequency_hz, within=SETTLED_HZ, limits=off.shifted(carrier_hz))
     side.rest()
+    # as errors: channels are multiples of kilohertz themselves
+    errors_hz = [(one, one.number - carrier_hz) for one in frequency if one.number is not None]
+    counts += [replace(one, number=error_hz, raw=f"{error_hz:.3f}") for one, error_hz in errors_hz]
     yield power_finding("carrier power", power, settings.power.limits, conditions)
     yield _frequency_finding(channel, carrier_hz, frequency, settings, conditions)
 

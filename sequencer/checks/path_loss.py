@@ -18,6 +18,7 @@ from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.settings import SOME, CheckSettings
 from sequencer.checks.shared.limits import RatioLimit
 from sequencer.checks.shared.parts import HalfWidth, Parts
+from sequencer.checks.shared.reading_steps import step_seen
 from sequencer.checks.shared.settle import agreeing
 from sequencer.files.fields import FrequencyHz, LevelDbm, RatioDb, between
 from sequencer.files.write import is_there, write_beside, write_new
@@ -100,9 +101,10 @@ class PathLossSettings(CheckSettings):
 
 @dataclass(slots=True)
 class _Levels:
-    """Readings at the power meter by frequency, dBm; ``why_not`` says why there are none."""
+    """Readings at the power meter by frequency, dBm, and the step that they show; ``why_not`` says why there are none."""
 
     found: dict[float, list[float]] = field(default_factory=dict)
+    step_db: dict[float, float] = field(default_factory=dict)
     why_not: dict[float, str] = field(default_factory=dict)
 
 
@@ -195,6 +197,7 @@ def _levels(side: LossSide, settings: PathLossSettings, conditions: Conditions, 
             levels.why_not[frequency_hz] = f"power meter, {connection}: {state}"
         else:
             levels.found[frequency_hz] = found
+            levels.step_db[frequency_hz] = step_seen(readings)
             conditions.say(f"{frequency_text(frequency_hz)}, {connection}: {statistics.fmean(found):.2f} dBm")
     _confirm_follows(side, settings, levels)
     side.remove_signal()
@@ -234,7 +237,9 @@ def _finding(
         )
     direct, after = reference.found[frequency_hz], through.found[frequency_hz]
     loss_db = statistics.fmean(direct) - statistics.fmean(after)
-    budget = _budget(quantity, loss_db, direct, after, settings, conditions)
+    # one meter: 0.0 dBm shows no step, and the other connection does
+    step_db = max(reference.step_db[frequency_hz], through.step_db[frequency_hz])
+    budget = _budget(quantity, loss_db, direct, after, step_db, settings, conditions)
     return Finding(
         quantity=quantity,
         value=loss_db,
@@ -251,10 +256,11 @@ def _budget(
     loss_db: float,
     direct: Sequence[float],
     after: Sequence[float],
+    step_db: float,
     settings: PathLossSettings,
     conditions: Conditions,
 ) -> Budget:
-    """Return the budget: what does not cancel between the two connections.
+    """Return the budget: what does not cancel between the two connections. ``step_db`` is the step that the readings show.
 
     Mismatch of a substitution, first order: of the reference Gg Gm, of the insertion Gg G1, G2 Gm and Gg Gm S21 S12 (the usual
     insertion-loss formula; from memory).
@@ -269,8 +275,8 @@ def _budget(
         )
     parts.accuracy(told, linearity, unit="dB")
     parts.add(
-        repeatability("repeatability, direct", direct, unit="dB"),
-        repeatability("repeatability, through", after, unit="dB", coefficient=-1.0),
+        repeatability("repeatability, direct", direct, step=step_db, unit="dB"),
+        repeatability("repeatability, through", after, step=step_db, unit="dB", coefficient=-1.0),
         # Made anew each time: no other result has the same error.
         instrument_accuracy("connectors made anew", settings.connectors_db, unit="dB", common="none"),
     )

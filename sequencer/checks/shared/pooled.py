@@ -10,8 +10,10 @@ from sequencer.checks.finding import Finding
 from sequencer.uncertainty.budget import Contribution
 
 
-def pooled(findings: Sequence[Finding], source: str) -> list[Finding]:
+def pooled(findings: Sequence[Finding], source: str, *, step: float = 0.0) -> list[Finding]:
     """Return ``findings`` with the repeatability ``source`` of each taken from the scatter of all of them.
+
+    Never less than ``step`` / sqrt(12), the step that all their readings show together, in their unit (GUM F.2.2.1).
 
     Two or three readings say little of their own scatter, and two sides of one carrier would have an uncertainty ten times apart by chance.
     Pooled standard deviation, each variance weighted with its degrees of freedom (GUM H.3.6 and 4.2.4); a finding without such a part,
@@ -24,7 +26,8 @@ def pooled(findings: Sequence[Finding], source: str) -> list[Finding]:
         dof = sum(one.dof for one in alike)
         # the mean of n readings has s^2/n, and n is one more than the degrees of freedom
         variance = sum(one.dof * (one.dof + 1.0) * one.stated**2 for one in alike) / dof
-        found[at] = _with(findings[at], replace(part, stated=math.sqrt(variance / (part.dof + 1.0)), dof=dof))
+        stated = max(math.sqrt(variance / (part.dof + 1.0)), step / math.sqrt(12.0))
+        found[at] = _with(findings[at], replace(part, stated=stated, dof=dof))
     return found
 
 

@@ -14,12 +14,14 @@ from typing import Annotated
 
 from pydantic import AfterValidator, Field
 
+from drivers.roles import Reading
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.settings import SOME
 from sequencer.checks.shared.level_budget import ReadError, how_found, reading_step, why_not
 from sequencer.checks.shared.levels import LevelWindow
 from sequencer.checks.shared.limits import RatioLimit
 from sequencer.checks.shared.parts import HalfWidth, Parts, find_entry
+from sequencer.checks.shared.reading_steps import step_seen
 from sequencer.checks.shared.sensitivity import (
     AUDIO_SETTLING,
     SINAD_RANGE_DB,
@@ -44,7 +46,8 @@ from sequencer.safety.receive import ReceiveSide
 from sequencer.search.curve import CurveSearch
 from sequencer.search.curve_prior import CurvePrior
 from sequencer.search.protocol import Ask, Crossing, find_crossing
-from sequencer.uncertainty.contributions import search_interval
+from sequencer.uncertainty.budget import Contribution
+from sequencer.uncertainty.contributions import repeatability, search_interval
 
 HIGHEST_DBM = (
     0.0  # for the interferer, unless the file says otherwise; the receiver's rating bounds it as ever
@@ -157,7 +160,8 @@ def find_ratios(
     wanted = _find_wanted(side, settings, conditions)
     if isinstance(wanted, str):
         return _nothing(interference.quantity, settings, wanted)
-    alone_db = _read_alone_db(side, settings, conditions, wanted)
+    alone = _read_alone(side, settings, conditions, wanted)
+    alone_db = statistics.fmean(one.number for one in alone if one.number is not None) if alone else None
     target_db = settings.target.ratio_db
     if interference.fall_db is not None and alone_db is not None:
         target_db = alone_db - interference.fall_db
@@ -168,7 +172,9 @@ def find_ratios(
     found = []
     for offset_hz in settings.offsets_hz:
         found.append(
-            _ratio_finding(side, settings, conditions, interference, _Question(wanted, target_db, offset_hz))
+            _ratio_finding(
+                side, settings, conditions, interference, _Question(wanted, alone, target_db, offset_hz)
+            )
         )
         side.remove_interferer()
     return found
@@ -185,6 +191,7 @@ class _Wanted:
 @dataclass(frozen=True, slots=True)
 class _Question:
     wanted: _Wanted
+    alone: list[Reading]
     target_db: float
     offset_hz: float
 
@@ -211,14 +218,14 @@ def _find_wanted(side: ReceiveSide, settings: TwoSignalSettings, conditions: Con
     )
 
 
-def _read_alone_db(
+def _read_alone(
     side: ReceiveSide, settings: TwoSignalSettings, conditions: Conditions, wanted: _Wanted
-) -> float | None:
+) -> list[Reading]:
+    """Return readings of the wanted signal alone, dB; none where one of them is no number."""
     apply_wanted(side, settings, conditions, wanted.level_dbm)
     side.wait_s(3.0 * SWITCH_S)
-    found = [wanted.reader.read(REPEAT_S).number for _ in range(REPEATS)]
-    numbers = [one for one in found if one is not None]
-    return statistics.fmean(numbers) if len(numbers) == len(found) else None
+    found = [wanted.reader.read(REPEAT_S) for _ in range(REPEATS)]
+    return found if all(one.number is not None for one in found) else []
 
 
 def _ratio_finding(
@@ -320,6 +327,7 @@ def _parts(
     for source, half_width, unit in interference.errors:
         parts.accuracy(source, half_width, unit=unit)
     if interference.fall_db is not None:
+        parts.add(*_alone(question.alone, crossing))
         return parts
     if question.wanted.half_width_db is not None:
         room = 10.0 ** (settings.wanted_above_db / 10.0) - 1.0
@@ -329,6 +337,15 @@ def _parts(
         for source, half_width, unit in question.wanted.reader.read_errors:
             parts.accuracy(source, half_width, unit=unit, coefficient=1.0 / abs(crossing.slope))
     return parts
+
+
+def _alone(readings: list[Reading], crossing: Crossing) -> tuple[Contribution, ...]:
+    """Return what the SINAD that the fall counts from may be off by, dB of ratio: its scatter or its step, by the slope measured."""
+    if not crossing.slope:
+        return ()
+    found = [one.number for one in readings if one.number is not None]
+    name, by_slope = "wanted signal alone, repeatability", 1.0 / abs(crossing.slope)
+    return (repeatability(name, found, step=step_seen(readings), unit="dB", coefficient=by_slope),)
 
 
 def _nothing(quantity: str, settings: TwoSignalSettings, note: str) -> list[Finding]:

@@ -50,23 +50,34 @@ def _rounded(device: Any, method: str, step: float) -> None:
 
 def _row(folder: Path, check: str, role: str = "", method: str = "", step: float = 0.0) -> Result:
     line = next(one for one in FM.strip().splitlines() if f"check: {check}," in one)
+    rows = _rows(folder, line, role, method, step)
+    return (
+        rows[-1]
+        if check == "supply_current"
+        else next(one for one in rows if one.budget is not None or one.value is None)
+    )
+
+
+def _rows(
+    folder: Path,
+    line: str,
+    role: str = "",
+    method: str = "",
+    step: float = 0.0,
+    serial: str = "M40-0007",
+) -> list[Result]:
     sequence = folder / "one.yaml"
     sequence.write_text(
         "sequence: S\nchannels: plans/cept-40.yaml\nmode: FM\nsupply: 13.2 V\nrated_power: 13 W\n"
         f"checks:\n  - {line}\n",
         encoding="utf-8",
     )
-    plan = make_plan(load_sequence(str(sequence)), load_bench("two-signal-bench"), serial="M40-0007")
-    rig = Rig(plan, "M40-0007")
+    plan = make_plan(load_sequence(str(sequence)), load_bench("two-signal-bench"), serial=serial)
+    rig = Rig(plan, serial)
     if role:
         _rounded(rig.device(role), method, step)
     rig.run()
-    rows = [one for found in rig.record.kept.values() for one in found]
-    return (
-        rows[-1]
-        if check == "supply_current"
-        else next(one for one in rows if one.budget is not None or one.value is None)
-    )
+    return [one for found in rig.record.kept.values() for one in found]
 
 
 @pytest.mark.parametrize(("check", "role", "method", "step", "share"), CASES)
@@ -85,6 +96,68 @@ def test_half_a_step_is_within_the_uncertainty(
     assert abs(coarse.value - fine.value) <= coarse.uncertainty
     assert coarse.uncertainty > fine.uncertainty
     assert coarse.uncertainty >= 0.5 * step * share
+
+
+SEVERAL = [
+    # settings, which quantity, role, what it reads by, step, unit of the result for one of the reading, specimen
+    (
+        "{check: channel_sweep, sweep: [1, 10, 20, 30, 40]}",
+        "frequency error",
+        "modulation_analyser",
+        "_frequency_of",
+        10.0,
+        1.0,
+        "M40-0012",
+    ),
+    ("{check: path_loss, frequencies: [27 MHz]}", "loss of ", "power_meter", "_shown", 0.5, 1.0, "M40-0007"),
+    (
+        "{check: agc_span, channel: 20, mode: AM, strong: -33 dBm}",
+        "AGC span",
+        "audio_analyser",
+        "_shown",
+        0.5,
+        0.0,
+        "MX40-0101",
+    ),
+    (
+        "{check: blocking, channel: 20, offsets: [1 MHz], wanted: -110 dBm, fall: 6 dB}",
+        "blocking",
+        "audio_analyser",
+        "_sinad",
+        1.0,
+        0.0,
+        "M40-0007",
+    ),
+]
+
+
+@pytest.mark.parametrize(("line", "quantity", "role", "method", "step", "share", "serial"), SEVERAL)
+def test_a_step_is_in_what_several_readings_make(
+    tmp_path: Path,
+    line: str,
+    quantity: str,
+    role: str,
+    method: str,
+    step: float,
+    share: float,
+    serial: str,
+) -> None:
+    """A counter of a sweep, a meter of a loss, the loudspeaker at a strong level, SINAD to fall from: what a fine one gives lies within U."""
+    fine = [one for one in _rows(tmp_path, line, serial=serial) if one.quantity.startswith(quantity)]
+    coarse = [
+        one
+        for one in _rows(tmp_path, line, role, method, step, serial=serial)
+        if one.quantity.startswith(quantity)
+    ]
+    assert fine
+    for was, now in zip(fine, coarse, strict=True):
+        assert was.value is not None, was.note
+        assert now.value is not None, now.note
+        assert was.uncertainty is not None
+        assert now.uncertainty is not None
+        assert abs(now.value - was.value) <= now.uncertainty
+        assert now.uncertainty > was.uncertainty
+        assert now.uncertainty >= 0.5 * step * share
 
 
 @pytest.mark.parametrize(
