@@ -142,7 +142,7 @@ def test_a_step_is_in_what_several_readings_make(
     share: float,
     serial: str,
 ) -> None:
-    """A counter of a sweep, a meter of a loss, the loudspeaker at a strong level, SINAD to fall from: what a fine one gives lies within U."""
+    """A counter of a sweep, a meter of a loss, the loudspeaker at a strong level, SINAD to fall from: the fine one is within U."""
     fine = [one for one in _rows(tmp_path, line, serial=serial) if one.quantity.startswith(quantity)]
     coarse = [
         one
