@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import statistics
+from dataclasses import replace
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator
@@ -15,6 +16,7 @@ from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.shared import commands
 from sequencer.checks.shared.levels import LevelWindow
 from sequencer.checks.shared.limits import PercentLimit, PowerLimit
+from sequencer.checks.shared.operator import is_by_hand
 from sequencer.checks.shared.parts import HalfWidth, Parts
 from sequencer.checks.shared.reading_steps import step_seen
 from sequencer.checks.shared.sensitivity_reader import modulation_needs
@@ -36,6 +38,8 @@ READINGS = 4
 STEADY = 0.1  # what a steady tone's level, or its distortion and noise, scatters by, at most: common practice, no source
 SETTLE_S = 0.5
 NO_TONE_PERCENT = 70.0  # SINAD of 3 dB: above it the audio is as much noise as tone
+LOUDER_DB = 30.0  # how far above the standard signal one that was not heard must be heard
+FALLS = 0.7  # times: distortion and noise there, at the most, against those at the standard signal
 RISES = 1.3  # times: distortion and noise at the lowest level, against those at the standard signal
 
 
@@ -117,7 +121,7 @@ class ReceiveDistortion(Check[ReceiveDistortionSettings]):
             return [Finding(quantity=quantity, value=None, unit="%", limits=limits, note=why_not)]
         found = distortion_finding(quantity, side, settings.reading_s, settings.level_dbm, limits, conditions)
         _confirm_rises(side, settings, conditions, found)
-        return [found]
+        return [_only_if_heard(side, settings, conditions, found)]
 
 
 class AudioOutput(Check[AudioOutputSettings]):
@@ -175,7 +179,8 @@ class AudioOutput(Check[AudioOutputSettings]):
         )
         _confirm_rises(side, settings, conditions, distortion)
         if distortion.value is not None and distortion.value > NO_TONE_PERCENT:
-            return [_noise_only(settings, distortion.value), distortion]
+            heard = _only_if_heard(side, settings, conditions, distortion)
+            return [_noise_only(settings, distortion.value), heard]
         return [_power_finding(readings, settings, conditions), distortion]
 
 
@@ -223,6 +228,34 @@ def _confirm_rises(
         levels_dbm=(settings.level_dbm, lowest_dbm),
         settle_s=SETTLE_S,
     )
+
+
+def _only_if_heard(
+    side: ReceiveSide, settings: StandardSignal, conditions: Conditions, found: Finding
+) -> Finding:
+    """Return ``found``; where it is mostly noise, and a louder signal makes it no less, that nothing was heard.
+
+    A receiver with a generator that does not reach it, or that stands on another frequency, gives the same noise as a deaf one.
+    """
+    percent = found.value
+    if percent is None or percent <= NO_TONE_PERCENT or is_by_hand(conditions, "audio_analyser"):
+        return found
+    louder_dbm = min(settings.level_dbm + LOUDER_DB, LevelWindow().bounds_dbm(conditions)[1])
+    if louder_dbm <= settings.level_dbm:
+        return found
+    side.set_level_dbm(louder_dbm)
+    side.wait_s(SETTLE_S)
+    again = side.read_distortion_percent(settings.reading_s).number
+    side.set_level_dbm(settings.level_dbm)
+    if again is not None and again <= FALLS * percent:
+        return found
+    shown = "not read" if again is None else f"{again:.3g} %"
+    note = (
+        f"distortion and noise are {percent:.3g} % of the audio at {settings.level_dbm:g} dBm and {shown} at {louder_dbm:g} dBm: "
+        "nothing of the generator's signal is heard. Look whether the generator reaches the unit and stands on its channel, and whether "
+        "the unit is on this channel and mode"
+    )
+    return replace(found, value=None, budget=None, note=note)
 
 
 def _noise_only(settings: AudioOutputSettings, percent: float) -> Finding:

@@ -84,3 +84,38 @@ def test_a_receiver_that_needs_more_than_its_limit_still_fails(make_rig: Any, mo
     sequence = HEAD.format(mode=mode, target=target, most="-136 dBm")
     (result,) = make_rig(serial="MX40-0101", sequence=sequence).run().results
     assert result.decision is Decision.FAIL, result.note
+
+
+DISTORTION = """
+sequence: One
+channels: plans/cept-40.yaml
+mode: FM
+supply: 13.2 V
+checks:
+  - {check: receive_distortion, channel: 20, level: LEVEL, limit: {max: 10 %}}
+  - {check: audio_output, channel: 20, level: LEVEL, power: {min: 100 mW}, distortion: {max: 10 %}}
+"""
+
+
+@pytest.mark.parametrize(
+    "instead", [{"frequency_hz": 100e6}, {"level_dbm": -180.0}], ids=["frequency", "lead"]
+)
+def test_a_generator_that_is_not_heard_makes_no_receiver_distort(
+    make_rig: Any, instead: dict[str, float]
+) -> None:
+    """Nothing but noise, however strong the signal: not a distortion of 100 % that fails, and the note says what to look at."""
+    rig = make_rig(serial="M40-0007", sequence=DISTORTION.replace("LEVEL", "-90 dBm"))
+    _delivers(rig, **instead)
+    outcome = rig.run()
+    assert [one.decision for one in outcome.results] == [Decision.NOT_MEASURED] * 3, outcome.results
+    assert "Look whether" in outcome.results[0].note, outcome.results[0].note
+
+
+def test_a_receiver_that_hears_the_standard_signal_in_noise_still_fails(make_rig: Any) -> None:
+    """A signal that is lost in noise there, and heard where it is louder, is the receiver's own: its distortion and noise count."""
+    rig = make_rig(serial="M40-0007", sequence=DISTORTION.replace("LEVEL", "-131 dBm"))
+    receive, power, output = rig.run().results
+    assert receive.value is not None
+    assert receive.value > 70.0
+    assert receive.decision is output.decision is Decision.FAIL
+    assert power.decision is Decision.NOT_MEASURED
