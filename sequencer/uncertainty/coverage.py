@@ -9,13 +9,15 @@ from functools import cache, lru_cache
 from typing import TYPE_CHECKING
 
 from sequencer.quantiles import normal_quantile, student_quantile
-from sequencer.uncertainty.distributions import Shape, distribution_function, quantile
+from sequencer.uncertainty.distributions import Shape, distribution_function, quantile, summed_distribution
 
 if TYPE_CHECKING:
     import numpy as np
 
 DOMINANCE = 0.3
 """One or two non-normal parts dominate where all others together are below this share of them (EA-4/02 S9 and S10, from memory)."""
+
+_TOO_NARROW = 1e-6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -25,6 +27,11 @@ class Part:
     shape: Shape
     standard: float
     top: float = 0.0
+
+    @property
+    def half_width(self) -> float:
+        """The half of the part's base."""
+        return self.standard * self.shape.divisor(self.top)
 
 
 def student_factor(probability: float, dof: float) -> float:
@@ -69,9 +76,9 @@ def dominant_parts(parts: Sequence[Part], standard: float) -> tuple[Part, ...]:
 def shape_factor(probability: float, dominant: Sequence[Part], standard: float) -> float:
     """Return k such that +-k ``standard`` covers ``probability`` of dominant parts plus a normal rest.
 
-    The distributions are convolved (JCGM 101:2008, 5.2, does so by trials; EA-4/02 S10 gives the trapezoid of two rectangles). The sum is
-    worked out, not only its largest part: with a U-shaped part that part's own factor (1.41) would leave a rest of a quarter its size
-    uncovered.
+    The distributions are convolved, exactly for a rectangle with another part (JCGM 101:2008, 5.2, does so by trials; EA-4/02 S10 gives
+    the trapezoid of two rectangles). The sum is worked out, not only its largest part: with a U-shaped part that part's own factor (1.41)
+    would leave a rest of a quarter its size uncovered.
     """
     return _shape_factor(probability, tuple(dominant), standard)
 
@@ -80,17 +87,34 @@ def shape_factor(probability: float, dominant: Sequence[Part], standard: float) 
 def _shape_factor(probability: float, dominant: tuple[Part, ...], standard: float) -> float:
     import numpy as np
 
-    first, others = dominant[0], dominant[1:]
-    half_width = first.standard * first.shape.divisor(first.top)
+    first, rectangle, others = _in_turn(dominant)
+    half_width, reach_of_it = first.half_width, rectangle.half_width if rectangle is not None else 0.0
     offsets = _offsets(others, _rest(dominant, standard))
 
     def excess(reach: float) -> float:
         # Every part is symmetric about 0: what lies below -reach is as much as what lies above reach.
-        below = distribution_function(first.shape, (reach - offsets) / half_width, top=first.top)
+        if rectangle is None:
+            below = distribution_function(first.shape, (reach - offsets) / half_width, top=first.top)
+        else:
+            ends = (reach - offsets + reach_of_it * np.array([[1.0], [-1.0]])) / half_width
+            upper, lower = summed_distribution(first.shape, ends, top=first.top)
+            below = (upper - lower) * half_width / (2.0 * reach_of_it)
         return 2.0 * float(np.mean(below)) - 1.0 - probability
 
-    widest = half_width + float(np.max(np.abs(offsets)))
+    widest = half_width + reach_of_it + float(np.max(np.abs(offsets)))
     return _root(excess, 0.0, widest, within=1e-12) / standard
+
+
+def _in_turn(dominant: tuple[Part, ...]) -> tuple[Part, Part | None, tuple[Part, ...]]:
+    """Return the part whose distribution is taken, a rectangle to be added to it exactly, and those that are added in steps.
+
+    A rectangle too narrow beside the other would be lost in rounding.
+    """
+    for at, one in enumerate(dominant):
+        rest = dominant[:at] + dominant[at + 1 :]
+        if rest and one.shape is Shape.RECTANGULAR and one.standard > _TOO_NARROW * rest[0].standard:
+            return rest[0], one, rest[1:]
+    return dominant[0], None, dominant[1:]
 
 
 def _root(rising: Callable[[float], float], low: float, high: float, *, within: float) -> float:
@@ -125,7 +149,7 @@ def _offsets(others: Sequence[Part], rest: float) -> np.ndarray:
         sums = rest * np.array(_normal_steps(400))
     for part in others:
         steps = (np.arange(200) + 0.5) / 200
-        own = part.standard * part.shape.divisor(part.top) * quantile(part.shape, steps, top=part.top)
+        own = part.half_width * quantile(part.shape, steps, top=part.top)
         sums = np.add.outer(sums, own).ravel()
     return sums
 

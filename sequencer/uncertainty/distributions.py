@@ -83,3 +83,22 @@ def distribution_function(shape: Shape, x: NDArray[np.float64], *, top: float = 
         flank = (near + 1) ** 2 / (2 * (1 - ratio) * (1 + ratio))
         flat = np.where(near < -ratio, flank, flat)
     return np.asarray(np.where(inside <= 0, flat, 1 - flat))
+
+
+def summed_distribution(shape: Shape, x: NDArray[np.float64], *, top: float = 0.0) -> NDArray[np.float64]:
+    """Return the integral of `distribution_function` from -1 to ``x``: what a rectangle added to the shape is worked out from."""
+    import numpy as np
+
+    asked = np.asarray(x, dtype=float)
+    near = -np.minimum(
+        np.abs(asked), 1.0
+    )  # about 0 each shape is symmetric, so that the integral to x is x more than to -x
+    if shape is Shape.U_SHAPED:
+        below = 0.5 * near + (near * np.arcsin(near) + np.sqrt(1.0 - near**2)) / np.pi
+    else:
+        ratio = shape.top_ratio(top)
+        flank = (1 - ratio) ** 2 / (6 * (1 + ratio))  # the integral over one sloping side
+        below = flank + 0.5 * (near + ratio) + (near**2 - ratio**2) / (2 * (1 + ratio))
+        if ratio < 1:
+            below = np.where(near < -ratio, (near + 1) ** 3 / (6 * (1 - ratio) * (1 + ratio)), below)
+    return np.asarray(below + np.maximum(asked, 0.0))

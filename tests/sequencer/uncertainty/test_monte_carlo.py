@@ -7,11 +7,11 @@ import math
 
 import numpy as np
 import pytest
-from scipy import stats
+from scipy import integrate, stats
 
 from sequencer.uncertainty.budget import Budget, Contribution
 from sequencer.uncertainty.contributions import mismatch
-from sequencer.uncertainty.distributions import Shape, distribution_function, quantile
+from sequencer.uncertainty.distributions import Shape, distribution_function, quantile, summed_distribution
 from tests.sequencer.uncertainty.test_budget import attenuator, impedance
 from tests.support.monte_carlo import propagate, propagate_budget
 
@@ -25,10 +25,12 @@ SHAPES = [
 
 @pytest.mark.parametrize(("shape", "top", "reference"), SHAPES)
 def test_shapes_agree_with_scipy(shape, top, reference):
-    """Quantile, distribution function and divisor of each bounded shape are those of scipy.stats."""
+    """Quantile, distribution function, its integral and divisor of each bounded shape are those of scipy.stats."""
     p, x = np.linspace(0, 1, 201), np.linspace(-1.2, 1.2, 201)
     assert quantile(shape, p, top=top) == pytest.approx(reference.ppf(p), abs=1e-9)
     assert distribution_function(shape, x, top=top) == pytest.approx(reference.cdf(x), abs=1e-9)
+    summed = [integrate.quad(reference.cdf, -1, one, points=[-0.4, 0.4])[0] for one in x[::20]]
+    assert summed_distribution(shape, x[::20], top=top) == pytest.approx(summed, abs=1e-7)
     assert 1 / shape.divisor(top) == pytest.approx(reference.std(), rel=1e-9)
 
 
