@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Iterable, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from typing import Any
+
+from sequencer.frozen import dataclass
 
 MOST_SHOWN = 50
 """How many complaints the text of `InputError` spells out; the rest are counted."""

@@ -10,12 +10,12 @@ half-widths; no instrument is told. Not modelled: two units on one bench, an ope
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
 
 from sim.clock import VirtualClock
+from sim.frozen import dataclass
 from sim.instruments.audio_analyser import AudioAnalyser
 from sim.instruments.base import BenchInstrument
 from sim.instruments.modulation_analyser import ModulationAnalyser

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import asdict, field, replace
 from typing import Any
 
 import numpy as np
@@ -27,6 +27,7 @@ from sequencer.analysis.estimates import (
 )
 from sequencer.analysis.order import EXPLAINED, Order, order_of
 from sequencer.analysis.statistics import e_n, zeta
+from sequencer.frozen import dataclass
 from sequencer.results.stored import StoredResult, StoredRun, instruments_text
 
 DIFFERS = "differs"

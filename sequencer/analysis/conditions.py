@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 
+from sequencer.frozen import dataclass
 from sequencer.results.stored import StoredResult
 
 

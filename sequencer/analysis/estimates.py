@@ -15,11 +15,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from sequencer.frozen import dataclass
 from sequencer.results.stored import StoredResult
 from sequencer.results.stored_budget import StoredBudget, StoredPart, stored_budget
 from sequencer.uncertainty.budget import ABOUT_95

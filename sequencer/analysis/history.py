@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from datetime import datetime
 from typing import Any
 
@@ -22,6 +22,7 @@ from sequencer.analysis.estimates import (
     shared_sources,
 )
 from sequencer.analysis.statistics import FEWEST_FOR_A_LINE, Line, fit_line, lag_one_autocorrelation
+from sequencer.frozen import dataclass
 from sequencer.results.stored import StoredResult
 from sequencer.units.format import unit_of_difference
 

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from sequencer.analysis.estimates import Estimate, differences
+from sequencer.frozen import dataclass
 from sequencer.results.stored import StoredResult
 from sequencer.units.format import format_quantity
 

@@ -10,12 +10,12 @@ from __future__ import annotations
 import math
 import statistics
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from sequencer.frozen import dataclass
 from sequencer.uncertainty.budget import ABOUT_95
 from sequencer.uncertainty.coverage import gum_factor
 

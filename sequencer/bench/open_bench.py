@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from contextlib import ExitStack, suppress
-from dataclasses import dataclass
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Literal, Self
 
@@ -23,6 +22,7 @@ from sequencer.bench.limits import bounds_s, limits_of, max_supply_v, supply_acc
 from sequencer.bench.locks import BenchBusy, cables_mark, key_mark, lock_addresses
 from sequencer.bench.operator import Operators
 from sequencer.bench.text_radio import make_text_radio
+from sequencer.frozen import dataclass
 from sequencer.inputs.bench import INTERFERER, BenchFile, longest_release_s, max_meter_dbm, open_timeout_s
 from sequencer.inputs.instrument_drivers import ByHand, TextRadio
 from sequencer.inputs.instrument_roles import Instrument as Entry

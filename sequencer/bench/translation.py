@@ -11,13 +11,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
 
 from drivers.link import scpi
 from drivers.profiled.commands import commands_of
 from drivers.profiled.conversion import SWITCH
 from drivers.profiled.profile import Command, Profile
 from sequencer.bench.pattern import answer_that_fits
+from sequencer.frozen import dataclass
 
 _AS_IT_IS = ("identity", "error", "recorded_audio", "recorded_baseband")
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, ClassVar, Literal
 
@@ -17,6 +16,7 @@ from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import CheckSettings
 from sequencer.files.fields import FileModel, FrequencyDifferenceHz, between
 from sequencer.files.read import read_utf8
+from sequencer.frozen import dataclass
 from sequencer.inputs.channel_plan import ChannelPlan
 from sequencer.problems import Complaint, FileProblems, did_you_mean, listed
 from sequencer.uncertainty.decision import Limits

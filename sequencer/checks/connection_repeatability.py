@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 import statistics
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator
@@ -23,6 +22,7 @@ from sequencer.checks.shared.limits import RatioLimit
 from sequencer.checks.shared.settle import agreeing, settle
 from sequencer.checks.shared.transmit import SETTLED_DB, not_read, numbers
 from sequencer.files.fields import between
+from sequencer.frozen import dataclass
 from sequencer.safety.plausible import shown_step
 from sequencer.safety.transmit import TransmitSide
 from sequencer.uncertainty.budget import Budget, Contribution

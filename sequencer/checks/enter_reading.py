@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import ClassVar, Literal
 
 from pydantic import Field, model_validator
@@ -15,6 +14,7 @@ from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import CheckSettings
 from sequencer.files.fields import FileModel
+from sequencer.frozen import dataclass
 from sequencer.problems import FieldProblem
 from sequencer.uncertainty.budget import Budget
 from sequencer.uncertainty.contributions import instrument_accuracy

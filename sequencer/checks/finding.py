@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from pathlib import Path
 
 from drivers.operator.dial import Dial
 from drivers.roles import Identity, Reading
+from sequencer.frozen import dataclass
 from sequencer.inputs.bench import BenchFile
 from sequencer.inputs.channel_plan import ChannelPlan
 from sequencer.results.model import FaultFacts, Point

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import click
@@ -19,6 +19,7 @@ from sequencer.bench.locks import BenchBusy
 from sequencer.bench.open_bench import BenchParts, OpenBench
 from sequencer.cli.bench import any_serial, bench_title, is_terminal
 from sequencer.cli.operator import TerminalPerson
+from sequencer.frozen import dataclass
 from sequencer.inputs.load_bench import load_bench
 from sequencer.planning.parts import bench_parts
 from sequencer.problems import printable

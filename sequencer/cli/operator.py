@@ -12,11 +12,11 @@ import select
 import signal
 import sys
 import time
-from dataclasses import dataclass
 from functools import partial
 from typing import Any, Protocol
 
 from drivers.operator.prompt import Person
+from sequencer.frozen import dataclass
 from sequencer.planning.plan import Plan
 from sequencer.problems import Complaint, FileProblems, about_file, listed
 from sequencer.run.confirm import AskedAtTerminal, Confirmer, GivenBeforehand

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -11,6 +11,7 @@ import click
 
 from sequencer.analysis.repeats import in_order, read_whole
 from sequencer.analysis.runs import find_run
+from sequencer.frozen import dataclass
 from sequencer.problems import Complaint, FileProblems, printable
 from sequencer.results.store.place import find_place
 from sequencer.results.store.store import Store, Wanted

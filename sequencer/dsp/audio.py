@@ -9,13 +9,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from sequencer.dsp.samples import SamplesError, real_samples, whole_cycles
 from sequencer.dsp.weighting import SPEECH_BAND, Weighting
+from sequencer.frozen import dataclass
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray

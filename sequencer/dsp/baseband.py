@@ -8,12 +8,12 @@ to every peak. Deviation plus offset beyond half the sample rate folds back unse
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from sequencer.dsp.samples import SamplesError, baseband_samples, whole_cycles
+from sequencer.frozen import dataclass
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray

@@ -8,10 +8,11 @@ outermost slopes.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+
+from sequencer.frozen import dataclass
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

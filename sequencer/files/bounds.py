@@ -5,12 +5,12 @@ from __future__ import annotations
 import math
 import types
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
 from annotated_types import Ge, Le
 from pydantic.fields import FieldInfo
 
+from sequencer.frozen import dataclass
 from sequencer.problems import FieldProblem
 from sequencer.units.format import range_text, written
 from sequencer.units.parse import Dimension

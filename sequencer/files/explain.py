@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Annotated, Any, Literal, get_args, get_origin
 
 from pydantic import BaseModel, ValidationError
 
 from sequencer.files.fields import FileModel
 from sequencer.files.yaml_tree import Source
+from sequencer.frozen import dataclass
 from sequencer.problems import Complaint, FieldProblem, FieldProblems, did_you_mean, listed
 from sequencer.units.parse import QuantityError
 

@@ -11,7 +11,6 @@ import json
 import os
 import stat
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Generic, TypeVar
 
@@ -21,6 +20,7 @@ from sequencer.files.collector import collector_at_rest
 from sequencer.files.explain import complaints_of, keys_at
 from sequencer.files.kinds import other_kind
 from sequencer.files.yaml_tree import Node, Source, compose
+from sequencer.frozen import dataclass
 from sequencer.problems import Complaint, FileProblems, about_file, did_you_mean, listed
 
 LARGEST_BYTES = 1024 * 1024

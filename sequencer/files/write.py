@@ -6,10 +6,10 @@ import errno
 import os
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Self
 
+from sequencer.frozen import dataclass
 from sequencer.problems import Complaint, InputError, about_file
 
 _ANOTHER_CAME = (

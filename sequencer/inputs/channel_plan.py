@@ -6,7 +6,6 @@ A plan file names its published source, the edges of the band, and the channels:
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
 from types import MappingProxyType
@@ -16,6 +15,7 @@ from pydantic import AfterValidator, Field, model_validator
 
 from sequencer.files.fields import FileModel, FrequencyDifferenceHz, FrequencyHz
 from sequencer.files.read import Read, read_file
+from sequencer.frozen import dataclass
 from sequencer.problems import Complaint, FieldProblem, FieldProblems, FileProblems
 from sequencer.units.format import format_quantity
 

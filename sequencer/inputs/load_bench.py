@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import field
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +14,7 @@ from sequencer.files.find import file_hash, named_file
 from sequencer.files.read import Read, read_file
 from sequencer.files.write import is_there
 from sequencer.files.yaml_tree import Source
+from sequencer.frozen import dataclass
 from sequencer.inputs.bench import BenchFile, relative_to
 from sequencer.inputs.loss_table import LoadedTable, load_table
 from sequencer.inputs.named_files import complaints_of_named_files

@@ -9,7 +9,6 @@ Losses in dB by frequency, each with its expanded uncertainty (about 95 %), and 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 from typing import Annotated
@@ -19,6 +18,7 @@ from pydantic import AfterValidator, Field, model_validator
 
 from sequencer.files.fields import FileModel, FrequencyHz, RatioDb, between
 from sequencer.files.read import read_file
+from sequencer.frozen import dataclass
 from sequencer.inputs.accuracy import HalfWidthDb
 from sequencer.problems import FieldProblem
 from sequencer.units.parse import FREQUENCY

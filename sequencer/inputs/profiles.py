@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from pathlib import Path
 
 from drivers.profiled.profile import Command, Profile, find_faults
@@ -13,6 +13,7 @@ from sequencer.files.find import pointing_at
 from sequencer.files.read import Read
 from sequencer.files.shipped import find_file
 from sequencer.files.yaml_tree import Source
+from sequencer.frozen import dataclass
 from sequencer.problems import Complaint, FileProblems, nearest
 
 MOST_LEVELS = 8

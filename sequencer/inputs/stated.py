@@ -9,10 +9,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 from typing import Final, Literal, get_args
 
 from sequencer.files.fields import key_of
+from sequencer.frozen import dataclass
 from sequencer.inputs.accuracy import Accuracy
 from sequencer.inputs.bench import INTERFERER, BenchFile, RfPath
 from sequencer.inputs.instrument_roles import Instrument, Matched, SignalGenerator

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 
 from sequencer.files.find import file_hash, file_named_in, named_file
 from sequencer.files.read import read_file, read_utf8
 from sequencer.files.yaml_tree import Source, compose
+from sequencer.frozen import dataclass
 from sequencer.inputs.channel_plan import ChannelPlan, read_plan
 from sequencer.inputs.load_bench import LoadedBench, load_bench
 from sequencer.planning.sequence import Sequence, sequence_model_for

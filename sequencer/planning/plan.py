@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 from sequencer.checks import find_check
@@ -12,6 +12,7 @@ from sequencer.checks.enter_reading import EnterReadingSettings, ToEnter
 from sequencer.checks.finding import Conditions
 from sequencer.checks.settings import CheckSettings
 from sequencer.files.shipped import is_shipped
+from sequencer.frozen import dataclass
 from sequencer.inputs.load_bench import LoadedBench
 from sequencer.planning.facts import contradictions
 from sequencer.planning.load import LoadedSequence

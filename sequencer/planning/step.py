@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from sequencer.checks.check import AnyCheck, Side
 from sequencer.checks.finding import Conditions
 from sequencer.checks.settings import CheckSettings
+from sequencer.frozen import dataclass
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import enum
 import types
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
 from annotated_types import MaxLen, MinLen
@@ -15,6 +15,7 @@ from pydantic_core import PydanticUndefined
 
 from sequencer.files.bounds import range_of
 from sequencer.files.docstrings import field_docstrings
+from sequencer.frozen import dataclass
 from sequencer.reference.markdown import code, prose, table
 from sequencer.units.format import written
 from sequencer.units.parse import Dimension

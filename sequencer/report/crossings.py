@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Any
 
+from sequencer.frozen import dataclass
 from sequencer.results.stored import StoredResult
 from sequencer.results.stored_budget import stored_budget
 from sequencer.uncertainty.contributions import SEARCH_INTERVAL

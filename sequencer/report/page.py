@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import date, datetime
 from functools import cache
 from importlib.resources import files
@@ -13,6 +12,7 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 from markupsafe import Markup
 
+from sequencer.frozen import dataclass
 from sequencer.report.bars import limit_bar
 from sequencer.report.verdicts import Verdict, severity, trouble_of, verdict_of
 from sequencer.results.budget_rows import COLUMNS as BUDGET_COLUMNS

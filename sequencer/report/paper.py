@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import io
 import re
-from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
@@ -18,6 +17,7 @@ from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator, ScalarFormatter
 
+from sequencer.frozen import dataclass
 from sequencer.problems import printable
 from sequencer.results.text import with_minus
 

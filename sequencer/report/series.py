@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 
+from sequencer.frozen import dataclass
 from sequencer.results.model import METER_MARK
 from sequencer.results.stored import StoredResult
 

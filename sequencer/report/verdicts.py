@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
+from sequencer.frozen import dataclass
 from sequencer.results.stored import StoredResult, StoredRun
 from sequencer.uncertainty.decision import Decision
 

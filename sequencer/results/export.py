@@ -10,13 +10,13 @@ import csv
 import json
 import math
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
 from io import StringIO
 from itertools import chain, islice
 from pathlib import Path
 from typing import Any
 
 from sequencer.files.write import FileMark, whole_file
+from sequencer.frozen import dataclass
 from sequencer.problems import FileProblems, about_file
 from sequencer.results.csv_table import spreadsheet_safe
 from sequencer.results.junit import write_junit

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, fields
 from datetime import datetime
 from operator import attrgetter
 from typing import Any, Self
 
 from drivers.faults import InstrumentFault
+from sequencer.frozen import dataclass
 from sequencer.uncertainty.decision import Decision
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, fields
 from datetime import datetime
 from operator import attrgetter
 from typing import Any
@@ -16,6 +16,7 @@ from typing import Any
 from typing_extensions import override
 
 from drivers.trace import Exchange
+from sequencer.frozen import dataclass
 from sequencer.results.model import BenchInstrument, Point, Result, nested_as_plain, row_of
 
 

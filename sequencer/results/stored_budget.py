@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Any
+
+from sequencer.frozen import dataclass
 
 UNSTATED_NOT_KNOWN = "whether the bench file stated all that it needs was not kept with it, and is not known"
 """What is said of a budget that was stored before budgets kept what is not stated."""

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from datetime import datetime
 
+from sequencer.frozen import dataclass
 from sequencer.results.model import FaultFacts, Result
 
 

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 
+from sequencer.frozen import dataclass
 from sequencer.results.csv_table import lines_of
 from sequencer.results.model import Result
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import traceback
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
 from typing import Any
 
@@ -15,6 +15,7 @@ from sequencer.bench.open_bench import OpenBench
 from sequencer.checks.confirm import Confirm
 from sequencer.checks.finding import Finding
 from sequencer.checks.shared.level_budget import with_level_step
+from sequencer.frozen import dataclass
 from sequencer.planning.plan import Plan
 from sequencer.planning.step import Step
 from sequencer.results.model import FaultFacts

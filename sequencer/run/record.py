@@ -6,7 +6,7 @@ import errno
 import hashlib
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack, suppress
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
@@ -16,6 +16,7 @@ from drivers.roles import Identity
 from drivers.trace import Exchange
 from sequencer.checks.finding import KeptFile
 from sequencer.files.write import write_beside
+from sequencer.frozen import dataclass
 from sequencer.inputs.instrument_roles import Instrument
 from sequencer.planning.plan import Plan
 from sequencer.problems import FileProblems, about_file

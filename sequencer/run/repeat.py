@@ -16,9 +16,8 @@ may have (a cable that was changed is a reason to repeat); that is said, and eac
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from sequencer.analysis.runs import named_run
+from sequencer.frozen import dataclass
 from sequencer.planning.plan import Plan
 from sequencer.problems import FileProblems, about_file, nearest, printable
 from sequencer.results.store.place import StorePlace

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 
 from drivers.faults import InstrumentFault
+from sequencer.frozen import dataclass
 from sequencer.results.model import Confirmation, FaultFacts, Result
 from sequencer.run.events import Event, FaultMet, Listener
 from sequencer.run.status import ExitStatus

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+
+from sequencer.frozen import dataclass
 
 CLEAR_FROM_DBM = -95.0  # well above any threshold: workshop's own
 

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Protocol
 from weakref import ref
 
 from drivers.clock import Clock
 from drivers.faults import NotSettled, Refused
 from drivers.roles import Radio
+from sequencer.frozen import dataclass
 from sequencer.safety.key_memory import KeyMemory
 
 MOST_UNSEEN = 2  # sides in a row: one may be a unit that missed its key, the second keys blindly

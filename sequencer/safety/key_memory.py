@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import time
 from contextlib import suppress
-from dataclasses import dataclass
 
 from drivers.faults import Refused
 from drivers.roles import Radio
+from sequencer.frozen import dataclass
 from sequencer.safety.mark import Mark
 
 LONGEST_COUNTED_S = 600.0

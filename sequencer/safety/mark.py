@@ -11,10 +11,11 @@ import contextlib
 import json
 import os
 import time
-from dataclasses import dataclass, field
+from dataclasses import field
 from pathlib import Path
 from typing import Any
 
+from sequencer.frozen import dataclass
 from sequencer.safety.state_folder import PREFIX, StateFolder, UnusableState, own_uid
 
 RECORD_BYTES = 512  # a record of fixed length is written in one go, over the one before

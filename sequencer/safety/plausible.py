@@ -11,10 +11,10 @@ import itertools
 import math
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass
 
 from drivers.faults import UnexpectedReply
 from drivers.roles import Instrument, Reading
+from sequencer.frozen import dataclass
 
 MARGIN_DB = 3.0  # above a rating a faulty unit may still be, and must be told so
 ABOVE_RATED_DB = 6.0  # no output stage gives four times what the most of its kind may give

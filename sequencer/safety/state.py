@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from sequencer.frozen import dataclass
 
 CABLES_MOVED = "CABLES WERE MOVED BY HAND and not confirmed back: put them back before anything else is run."
 

@@ -13,8 +13,9 @@ from __future__ import annotations
 
 import os
 import stat
-from dataclasses import dataclass
 from pathlib import Path
+
+from sequencer.frozen import dataclass
 
 STATE_VARIABLE = "SEQUENCER_STATE"
 PREFIX = "radio-bench-sequencer-"

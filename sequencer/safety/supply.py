@@ -8,11 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import dataclass
 
 from drivers.clock import Clock
 from drivers.faults import InstrumentFault, NotConfirmed, Refused, SettingLost
 from drivers.roles import Supply
+from sequencer.frozen import dataclass
 from sequencer.safety.cables import Cables
 from sequencer.safety.key import Ratings
 from sequencer.safety.side import present

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from drivers.faults import TimedOut, UnexpectedReply
 from drivers.roles import Instrument, RangeState, Reading, Samples
+from sequencer.frozen import dataclass
 from sequencer.safety.plausible import Form, Span, cut_short, implausible, is_within
 
 TRANSIENT = (RangeState.OVER_RANGE, RangeState.UNDER_RANGE, RangeState.NO_MEASUREMENT)

@@ -6,9 +6,9 @@ An instrument that is busy now answers a second later: a server that takes one c
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 
 from drivers.clock import Clock
+from sequencer.frozen import dataclass
 
 PATIENCE_S = 6.0
 """How long after the first try another is begun; what one try takes, its instruments' time-outs bound."""

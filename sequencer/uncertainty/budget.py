@@ -9,9 +9,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any, Literal, Self, get_args
 
+from sequencer.frozen import dataclass
 from sequencer.uncertainty import coverage as factors
 from sequencer.uncertainty.distributions import Shape
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from functools import cache, lru_cache
 from typing import TYPE_CHECKING
 
+from sequencer.frozen import dataclass
 from sequencer.quantiles import normal_quantile, student_quantile
 from sequencer.uncertainty.distributions import Shape, distribution_function, quantile, summed_distribution
 

@@ -16,9 +16,11 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from enum import Enum
 from typing import Self
+
+from sequencer.frozen import dataclass
 
 CUSTOMARY_RATIO = 4.0
 """Tolerance against uncertainty below which a decision is worth a warning: the 4:1 of common practice."""

@@ -9,10 +9,11 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from decimal import Decimal
 from types import MappingProxyType
 
+from sequencer.frozen import dataclass
 from sequencer.units import convert as q
 from sequencer.units.format import range_text
 

@@ -9,13 +9,13 @@ troughs beyond the lines kept.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.frozen import dataclass
 from sim.radio.emission import Line
 from sim.radio.speech_path import Period, Tone, common_period, sounding
 from sim.radio.transmitter import soft_limit, with_harmonic, with_skew

@@ -9,13 +9,14 @@ Not modelled: correlation between tone and noise within one reading beyond the n
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import fields
 from math import log10, pi, sqrt
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.frozen import dataclass
 from sim.radio.unit import Receiver
 from sim.radio.weighting import weight
 

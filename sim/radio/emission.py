@@ -10,12 +10,13 @@ lines kept.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from math import pi, sqrt
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+from sim.frozen import dataclass
 
 Floats = NDArray[np.floating[Any]]
 Complexes = NDArray[np.complex128]

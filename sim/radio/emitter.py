@@ -7,9 +7,9 @@ common practice, no source.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from math import sqrt
 
+from sim.frozen import dataclass
 from sim.radio.am_transmitter import am_modulation
 from sim.radio.emission import Emission, Line
 from sim.radio.speech_path import Tone

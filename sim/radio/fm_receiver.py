@@ -19,12 +19,12 @@ violates Carson's rule. Under a weighting, the receiver's own distortion counts 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import lru_cache
 from math import ceil, erf, erfc, exp, log2, log10, pi, sqrt
 
 import numpy as np
 
+from sim.frozen import dataclass
 from sim.radio.audio_content import CLICK_SCATTER, AudioChain, AudioContent, Floats, draw_sinad_db, width_hz
 from sim.radio.if_filter import BOLTZMANN_W_S_PER_K, NOTHING_DBM, REFERENCE_TEMPERATURE_K, IfFilter
 from sim.radio.unit import Receiver

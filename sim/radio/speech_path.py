@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from math import ceil, gcd, log2
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.frozen import dataclass
 from sim.radio.emission import Line
 
 Floats = NDArray[np.floating[Any]]

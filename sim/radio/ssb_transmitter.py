@@ -10,7 +10,6 @@ and higher apart from those of flat-topping, sideband noise.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import lru_cache
 from math import sqrt
 from typing import Any
@@ -18,6 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.frozen import dataclass
 from sim.radio.emission import Line
 from sim.radio.speech_path import Tone, common_period, sounding
 from sim.radio.unit_modes import SsbTransmitter

@@ -12,7 +12,6 @@ supply ripple, load mismatch (the load is 50 ohm or absent), microphone noise.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import lru_cache
 from math import pi, sqrt
 from typing import Any
@@ -20,6 +19,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.frozen import dataclass
 from sim.radio.emission import Emission, Line
 from sim.radio.speech_path import Period, Tone, common_period, sounding
 from sim.radio.unit import Transmitter

@@ -16,10 +16,11 @@ refused. Not modelled: selective calling, scanning, repeater shift.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from math import isfinite
 from typing import Literal
 
+from sim.frozen import dataclass
 from sim.radio.unit_modes import AmMode, SsbMode, Tuning
 from sim.requirements import require, require_finite, require_not_negative, require_positive
 

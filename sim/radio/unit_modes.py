@@ -11,8 +11,9 @@ Not modelled: a noise limiter, IF shift, passband tuning, VOX, speech processing
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 
+from sim.frozen import dataclass
 from sim.requirements import require, require_finite, require_not_negative, require_positive
 
 

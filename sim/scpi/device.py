@@ -73,9 +73,9 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from typing import Any, Protocol
 
+from sim.frozen import dataclass
 from sim.scpi.common import CommonCommands
 from sim.scpi.declare import Later, Setting, command, setting
 from sim.scpi.faults import FaultScript

@@ -11,8 +11,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass
 from enum import Enum
+
+from sim.frozen import dataclass
 
 
 class FaultKind(Enum):

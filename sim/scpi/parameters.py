@@ -13,9 +13,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import KW_ONLY, dataclass
+from dataclasses import KW_ONLY
 from typing import Any, Protocol
 
+from sim.frozen import dataclass
 from sim.scpi.status import ScpiError
 from sim.scpi.syntax import Token
 

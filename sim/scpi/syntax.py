@@ -9,9 +9,9 @@ a quoted string (a NL always ends a message here, except inside a definite block
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from typing import NamedTuple
 
+from sim.frozen import dataclass
 from sim.scpi.status import ScpiError
 
 WHITE = "".join(map(chr, [*range(10), *range(11, 33)]))  # IEEE 488.2 7.4.1.2: all control characters but NL

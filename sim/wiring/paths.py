@@ -12,11 +12,12 @@ it moves).
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from math import cos, isfinite, log, pi
 
 import numpy as np
 
+from sim.frozen import dataclass
 from sim.lag import SimClock
 from sim.radio.fm_receiver import level_dbm
 from sim.radio.transmitter import Emission

@@ -16,10 +16,11 @@ Not modelled: damage. A hazard is recorded; the gear lives on.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from enum import Enum
 from math import inf
 
+from sim.frozen import dataclass
 from sim.lag import SimClock
 from sim.radio.fm_receiver import level_dbm
 from sim.wiring.paths import NORMAL, OPEN, RECEIVE

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.shared.level_budget import ReadError, how_found, level_budget
+from sequencer.frozen import dataclass
 from sequencer.results.model import Point
 from sequencer.search.protocol import Crossing, SwitchingCrossing
 from sequencer.uncertainty.budget import Budget

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
 from typing import Any, Self
 
+from sequencer.frozen import dataclass
 from sequencer.inputs.bench import INTERFERER, BenchFile
 from sequencer.inputs.instrument_roles import Instrument
 from sequencer.inputs.stated import Connector, Facing, Stated, connection_of, loss_uncertainty, stated_of

@@ -5,7 +5,6 @@ How each is read stands in sensitivity_reader.py.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field
@@ -35,6 +34,7 @@ from sequencer.checks.shared.wanted_signal import (
     why_no_tone,
 )
 from sequencer.files.fields import TimeS, between
+from sequencer.frozen import dataclass
 from sequencer.results.model import Point
 from sequencer.safety.receive import ReceiveSide
 from sequencer.search.curve import CurveSearch

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Annotated, Any, Literal
 
 from pydantic import PlainValidator, WithJsonSchema
 
+from sequencer.frozen import dataclass
 from sequencer.problems import FieldProblem
 from sequencer.units.parse import FREQUENCY_DIFFERENCE, RATIO, RELATIVE, QuantityError, parse_quantity
 

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import statistics
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Annotated
 
 from pydantic import AfterValidator, Field
@@ -39,6 +38,7 @@ from sequencer.checks.shared.sensitivity_reader import (
 from sequencer.checks.shared.stepper import Stepper
 from sequencer.checks.shared.wanted_signal import apply_wanted, find_tone_hz, tone_s, why_no_tone
 from sequencer.files.fields import FrequencyDifferenceHz, LevelDbm, RatioDb, between
+from sequencer.frozen import dataclass
 from sequencer.inputs.bench import INTERFERER
 from sequencer.inputs.stated import BOTH_GENERATORS, own_pairs
 from sequencer.problems import FieldProblem

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
 
 from sqlalchemy import Connection, insert, or_, select, update
 from sqlalchemy.sql.functions import count
 
+from sequencer.frozen import dataclass
 from sequencer.results.store import rows as store_rows
 from sequencer.results.store.insert import CheckRows
 from sequencer.results.store.spill import KeptCheck, KeptRun

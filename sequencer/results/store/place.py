@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import re
 from contextlib import suppress
-from dataclasses import dataclass
 from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Self
 
+from sequencer.frozen import dataclass
 from sequencer.problems import FileProblems, about_file
 
 if TYPE_CHECKING:  # imported for an address only: a run that writes to a file does without SQLAlchemy

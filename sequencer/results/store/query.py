@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
@@ -13,6 +12,7 @@ from sqlalchemy import ColumnElement, Connection, Select, Table, case, select
 from sqlalchemy.sql.functions import count
 from sqlalchemy.sql.functions import sum as total
 
+from sequencer.frozen import dataclass
 from sequencer.results.model import BenchInstrument, Point
 from sequencer.results.store import rows as store_rows
 from sequencer.results.store.tables import instruments, readings, results, runs

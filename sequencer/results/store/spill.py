@@ -9,7 +9,7 @@ import json
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import asdict, dataclass, fields, replace
+from dataclasses import asdict, fields, replace
 from datetime import datetime
 from enum import Enum
 from functools import cache
@@ -21,6 +21,7 @@ from pydantic import AfterValidator, ConfigDict, Field, TypeAdapter, ValidationE
 from drivers.trace import Direction, Exchange
 from sequencer.files.bounds import between
 from sequencer.files.write import FileMark, whole_file
+from sequencer.frozen import dataclass
 from sequencer.problems import Complaint, FieldProblem, InputError, about_file, printable
 from sequencer.results.model import BenchInstrument, Point, Result
 from sequencer.results.store.kept_before import KeptBefore
