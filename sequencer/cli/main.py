@@ -19,10 +19,12 @@ from sequencer.cli.options import (
     as_json_option,
     bench_option,
     clear_errors,
+    end_cut_short,
     folder_option,
     only_option,
     store_option,
 )
+from sequencer.cli.outlet import is_full
 
 _EPILOG = (
     "Exit status: 0 all passed, 1 a limit failed, 2 the input is wrong, 3 the bench failed or something was not measured, 4 interrupted; "
@@ -39,6 +41,15 @@ class Program(click.Group):
 
         end_process_after()
         return super().__call__(*arguments, **options)
+
+    def main(self, *arguments: Any, **options: Any) -> Any:
+        """Run it; help and complaints, which click writes by itself, end as any other output does where there is no room for it."""
+        try:
+            return super().main(*arguments, **options)
+        except OSError as error:
+            if not is_full(error):
+                raise
+            end_cut_short(error)
 
 
 @click.group(

@@ -6,9 +6,10 @@ import gc
 import io
 import sys
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from functools import wraps
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, NoReturn, TypeVar
 
 import click
 
@@ -104,9 +105,7 @@ def clear_errors(command: F) -> F:
         except OSError as error:
             if not is_full(error):
                 raise
-            into_nothing(sys.stdout)
-            click.echo(_cut_short(error), err=True)
-            sys.exit(INPUT_WRONG)
+            end_cut_short(error)
         except Exception as error:
             from sequencer.results.store.problems import StoreProblem
 
@@ -116,6 +115,15 @@ def clear_errors(command: F) -> F:
             sys.exit(INPUT_WRONG)
 
     return guarded  # type: ignore[return-value]
+
+
+def end_cut_short(error: OSError) -> NoReturn:
+    """End with status 2 a command whose output found no room, and say so where that can still be said."""
+    into_nothing(sys.stdout)
+    with suppress(OSError):
+        click.echo(_cut_short(error), err=True)
+    into_nothing(sys.stderr)
+    sys.exit(INPUT_WRONG)
 
 
 def refuse_texts(options: Mapping[str, Any]) -> None:

@@ -22,7 +22,7 @@ from sequencer.problems import Complaint, FileProblems, did_you_mean, listed, pr
 from sequencer.safety.supply import SUPPLY_SETTLE_S
 
 SIDE_CHANGE_S = 0.13
-PROOF_S = {"audio_analyser": 0.85, "voltmeter": 0.45}
+PROOF_S = {"audio_analyser": 1.3, "voltmeter": 1.1}
 """How long an instrument's proof of response takes before the receive side is left, s; on the transmit side it counts once, at once."""
 """About what it takes to reach a side: unkey, generator off, switch, select. Measured on the simulated bench."""
 

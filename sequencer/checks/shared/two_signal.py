@@ -54,6 +54,7 @@ HIGHEST_DBM = (
 )
 OFFSET_AXIS = "interferer's offset"
 LEAST_ROOM_DB = 1.0
+SECOND_PROOF_S = 1.25  # what the second generator's proof takes at the end
 FIRST_ABOVE_WANTED_DB = 50.0
 # SINAD against the interferer's level, where half of the noise is its own: about half the slope against the wanted signal's.
 PRIOR = CurvePrior(slope=0.8, slope_sd=0.35, bend=0.05, bend_sd=0.15, sd_db=0.8, ratio_db=True)
@@ -125,7 +126,7 @@ class TwoSignalSettings(SensitivitySettingsBase):
             self.sensitivity_forecast_s(conditions) if self.wanted_dbm is None else tone_s(conditions.mode)
         )
         finer = max(0.6, float((0.5 / self.accuracy_db) ** 1.5))
-        return first_s + REPEATS * REPEAT_S + len(self.offsets_hz) * (0.9 + 2.5 * finer)
+        return first_s + REPEATS * REPEAT_S + SECOND_PROOF_S + len(self.offsets_hz) * (0.9 + 2.5 * finer)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,0 +1,64 @@
+"""Every command whose output goes to a device that is full: a plain line and a status, and no traceback. full(4), Linux manual pages."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from sequencer.cli.main import main
+
+FULL = Path("/dev/full")
+SEQUENCER = (sys.executable, "-m", "sequencer")
+pytestmark = pytest.mark.skipif(not FULL.exists(), reason="a device that is always full is needed")
+NO_ROOM = [
+    ["--help"],
+    ["--version"],
+    *([name, "--help"] for name in sorted(main.commands)),
+    ["reference", "checks"],
+    ["schema", "sequence"],
+    ["validate", "fm-mobile-acceptance", "--bench", "bench"],
+    ["identify", "--bench", "bench"],
+    ["results", "--folder", "FOLDER"],
+    ["results", "--folder", "FOLDER", "--json"],
+    ["history", "--folder", "FOLDER", "--serial", "M40-0007", "--check", "confirm"],
+    ["compare", "--folder", "FOLDER"],
+    ["simulate", "--bench", "bench"],
+]
+
+
+@pytest.fixture(scope="module")
+def kept(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a folder with two runs in it."""
+    folder = tmp_path_factory.mktemp("kept")
+    for serial in ("M40-0007", "M40-0018"):
+        words = ["run", "quick-check", "--bench", "bench", "--serial", serial, "--confirmed"]
+        assert CliRunner().invoke(main, [*words, "--folder", str(folder)]).exit_code == 0
+    return folder
+
+
+@pytest.mark.parametrize("words", NO_ROOM, ids=" ".join)
+def test_no_command_ends_with_a_traceback_where_its_output_finds_no_room(
+    kept: Path, tmp_path: Path, words: list[str]
+) -> None:
+    """Status 2 and one line on standard error, for help and version too; and the same status in silence where that is full as well."""
+    command = [*SEQUENCER, *(str(kept) if word == "FOLDER" else word for word in words)]
+    with FULL.open("w", encoding="utf-8") as full:
+        done = subprocess.run(
+            command, cwd=tmp_path, text=True, check=False, stdout=full, stderr=subprocess.PIPE, timeout=60
+        )
+        silent = subprocess.run(command, cwd=tmp_path, check=False, stdout=full, stderr=full, timeout=60)
+    assert done.returncode == 2, done.stderr
+    assert done.stderr.startswith("cannot be written: No space left on device"), done.stderr
+    assert len(done.stderr.strip().splitlines()) == 1
+    assert silent.returncode == 2
+
+
+def test_a_wrong_command_keeps_its_status_where_nothing_can_be_said() -> None:
+    """A complaint that finds no room is status 2 all the same."""
+    with FULL.open("w", encoding="utf-8") as full:
+        done = subprocess.run([*SEQUENCER, "rnu"], check=False, stdout=full, stderr=full, timeout=60)
+    assert done.returncode == 2
