@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
 
 from sequencer.frozen import dataclass
+from sequencer.results.settings import Settings, value_as_plain
 from sequencer.results.stored import StoredResult
 
 
@@ -17,7 +17,7 @@ def conditions_of(row: StoredResult, instruments: str = "") -> dict[str, object]
     return {
         "unit of measure": row.unit,
         "frequency": row.frequency_hz,
-        "sequence": _Told(sequence_hash=row.sequence_hash, settings=row.settings or {}),
+        "sequence": _Told(sequence_hash=row.sequence_hash, settings=row.settings or Settings()),
         "conditions": "; ".join([*sorted(confirmed), *supply]),
         "simulated": row.simulated,
         "bench": row.bench_hash,
@@ -50,7 +50,7 @@ class _Told:
     """
 
     sequence_hash: str
-    settings: Mapping[str, Any]
+    settings: Settings
 
     def __eq__(self, other: object) -> bool:
         if not isinstance(other, _Told):
@@ -59,9 +59,9 @@ class _Told:
         if not self.settings or not other.settings:
             return one_sequence
         if one_sequence:
-            known = self.settings.keys() & other.settings.keys()
-            return all(self.settings[key] == other.settings[key] for key in known)
-        return self.settings == other.settings
+            known = set(self.settings.names) & set(other.settings.names)
+            return all(self.settings.find(name) == other.settings.find(name) for name in known)
+        return self.settings.as_plain() == other.settings.as_plain()  # whatever their order
 
     __hash__ = None  # type: ignore[assignment]
 
@@ -72,11 +72,14 @@ class _Told:
 def _in_words(name: str, found: Sequence[object]) -> str:
     told = [one for one in found if isinstance(one, _Told) and one.settings]
     if name == "sequence" and len(told) == len(found):
-        keys = list(dict.fromkeys(key for one in told for key in one.settings))
+        keys = list(dict.fromkeys(name for one in told for name in one.settings.names))
         changed = [
-            key for key in keys if any(one.settings.get(key) != told[0].settings.get(key) for one in told)
+            key for key in keys if any(one.settings.find(key) != told[0].settings.find(key) for one in told)
         ]
-        both = (f"{key} {' against '.join(str(one.settings.get(key)) for one in told)}" for key in changed)
+        both = (
+            f"{key} {' against '.join(str(value_as_plain(one.settings.find(key))) for one in told)}"
+            for key in changed
+        )
         return f"the check's settings differ: {', '.join(both)}"
     values = list(map(str, found))
     match name:

@@ -21,7 +21,7 @@ import numpy as np
 
 from sequencer.frozen import dataclass
 from sequencer.results.stored import StoredResult
-from sequencer.results.stored_budget import StoredBudget, StoredPart, stored_budget
+from sequencer.results.stored_budget import StoredBudget, StoredPart
 from sequencer.uncertainty.budget import ABOUT_95
 
 if TYPE_CHECKING:
@@ -91,7 +91,8 @@ def estimate_of(row: StoredResult, instruments: str = "") -> Estimate:
     if row.value is None:
         raise ValueError(f"result {row.id} of run {row.run} has no value to estimate from")
     value, expanded = row.value, row.uncertainty
-    if not row.budget:
+    budget = row.budget
+    if budget is None:
         standard = math.nan if expanded is None else expanded / 2
         stated = math.isfinite(standard)
         return Estimate(
@@ -102,10 +103,9 @@ def estimate_of(row: StoredResult, instruments: str = "") -> Estimate:
             from_budget=False,
         )
     bench = (row.bench_hash, instruments)
-    budget = stored_budget(row.budget)
     correlated = budget.correlated
     own, doubt, shared = 0.0, 0.0, {}
-    for part in budget.parts:
+    for part in budget.contributions:
         size, dof = part.size, part.degrees_of_freedom
         if part.source not in correlated and (key := _key(part, bench, row)):
             shared[key] = size
@@ -116,7 +116,7 @@ def estimate_of(row: StoredResult, instruments: str = "") -> Estimate:
         rest = _correlated_variance(budget)
         own += rest
         doubt += rest**2 / _fewest_dof(budget)
-    if own == 0 and not any(part.common == "run" for part in budget.parts):
+    if own == 0 and not any(part.common == "run" for part in budget.contributions):
         # Two readings that agreed to the last digit: what would be left of a difference is nothing, which nobody would believe.
         own, shared = sum(size**2 for size in shared.values()), {}
     return Estimate(
@@ -240,7 +240,7 @@ def _expanded(variance: NDArray[np.float64], doubt: NDArray[np.float64]) -> NDAr
 
 
 def _correlated_variance(budget: StoredBudget) -> float:
-    parts = {part.source: part.size for part in budget.parts if part.source in budget.correlated}
+    parts = {part.source: part.size for part in budget.contributions if part.source in budget.correlated}
     variance = sum(size**2 for size in parts.values())
     variance += sum(2 * parts[one] * parts[other] * r for one, other, r in budget.correlations)
     return max(0.0, float(variance))
@@ -249,7 +249,7 @@ def _correlated_variance(budget: StoredBudget) -> float:
 def _fewest_dof(budget: StoredBudget) -> float:
     known = [
         part.degrees_of_freedom
-        for part in budget.parts
+        for part in budget.contributions
         if part.source in budget.correlated and part.degrees_of_freedom is not None
     ]
     return min(known, default=math.inf)

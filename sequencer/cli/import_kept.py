@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from dataclasses import asdict
-from datetime import datetime
 from pathlib import Path
 
 import click
@@ -27,7 +26,7 @@ def import_kept_command(
     imported: list[Imported] = []
     with Store.open(place) as store:
         # A repeat comes after what it repeats, so that the order on the command line does not matter.
-        for file, run in sorted(kept, key=lambda one: datetime.fromisoformat(one[1].time).timestamp()):
+        for file, run in sorted(kept, key=lambda one: one[1].time):
             try:
                 imported.append(store.import_kept(run))
             except NotTheSame as wrong:

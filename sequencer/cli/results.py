@@ -13,6 +13,7 @@ from sequencer.analysis.repeats import in_order, read_whole
 from sequencer.analysis.runs import find_run
 from sequencer.frozen import dataclass
 from sequencer.problems import Complaint, FileProblems, printable
+from sequencer.results.settings import value_as_plain
 from sequencer.results.store.place import find_place
 from sequencer.results.store.store import Store, Wanted
 from sequencer.results.stored import (
@@ -236,17 +237,18 @@ def _show_conditions(rows: list[StoredResult]) -> None:
             click.echo(f"    supply {row.supply_v:g} V")
         for one in row.confirmations:
             click.echo(printable(f"    {one}"))
-        for name, setting in (row.settings or {}).items():
-            click.echo(printable(f"    {name}: {json.dumps(setting, ensure_ascii=False)}"))
+        for setting in row.settings or ():
+            plain = json.dumps(value_as_plain(setting.value), ensure_ascii=False)
+            click.echo(printable(f"    {setting.name}: {plain}"))
 
 
 def _show_budgets(rows: list[StoredResult]) -> None:
-    from sequencer.results.budget_rows import from_plain, table
-    from sequencer.results.stored_budget import UNSTATED_NOT_KNOWN, stored_budget
+    from sequencer.results.budget_rows import table
+    from sequencer.results.stored_budget import UNSTATED_NOT_KNOWN
 
     for row in rows:
         if row.budget is not None:
             where = "" if row.channel is None else f", channel {row.channel}"
-            click.echo(f"\n{row.check}{where}\n{table(from_plain(row.budget))}")
-            if stored_budget(row.budget).unstated is None:
+            click.echo(f"\n{row.check}{where}\n{table(row.budget)}")
+            if row.budget.unstated is None:
                 click.echo(UNSTATED_NOT_KNOWN)

@@ -7,12 +7,10 @@ there were such fields say neither: their readings are drawn without a line, and
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from typing import Any
 
 from sequencer.frozen import dataclass
 from sequencer.results.stored import StoredResult
-from sequencer.results.stored_budget import stored_budget
+from sequencer.results.stored_budget import StoredBudget
 from sequencer.uncertainty.contributions import SEARCH_INTERVAL
 
 
@@ -66,6 +64,6 @@ def search_curve(row: StoredResult) -> SearchCurve | None:
     )
 
 
-def _search_half_width(budget: Mapping[str, Any] | None) -> float | None:
-    parts = stored_budget(budget).parts if budget else ()
+def _search_half_width(budget: StoredBudget | None) -> float | None:
+    parts = budget.contributions if budget is not None else ()
     return next((float(part.stated) for part in parts if part.source == SEARCH_INTERVAL), None)

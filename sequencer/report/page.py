@@ -19,7 +19,7 @@ from sequencer.results.budget_rows import COLUMNS as BUDGET_COLUMNS
 from sequencer.results.budget_rows import cells, expanded_text
 from sequencer.results.model import BenchInstrument
 from sequencer.results.stored import StoredResult, StoredRun
-from sequencer.results.stored_budget import UNSTATED_NOT_KNOWN, StoredBudget, stored_budget
+from sequencer.results.stored_budget import UNSTATED_NOT_KNOWN, StoredBudget
 from sequencer.results.text import (
     channel_in_words,
     limits_in_words,
@@ -127,7 +127,7 @@ def _run_view(run: StoredRun, at: int, *, plots: str, every: bool) -> RunView:
         plots_left_out=not draw and plots != "none",
         lacks_facts=any(row.points and row.target is None for row in shown),
         instruments=tuple(_instrument(one, run.time) for one in run.instruments),
-        budgets=tuple(_budget_view(row, stored_budget(row.budget)) for row in shown if row.budget),
+        budgets=tuple(_budget_view(row, row.budget) for row in shown if row.budget is not None),
     )
 
 
@@ -220,7 +220,7 @@ def _budget_view(row: StoredResult, budget: StoredBudget) -> BudgetView:
     return BudgetView(
         heading=with_minus(f"{row.quantity}{channel_in_words(row)}, {value_in_words(row)}"),
         columns=tuple(BUDGET_COLUMNS.values()),
-        rows=tuple(tuple(cells(part)) for part in budget.parts),
+        rows=tuple(tuple(cells(part)) for part in budget.contributions),
         outcome=(
             f"combined standard uncertainty {budget.standard:.3g} {difference_unit}; effective degrees of freedom "
             f"{'infinite' if dof is None or dof > 1e6 else format(dof, '.3g')}; coverage factor {budget.coverage_factor:.2f} "

@@ -1,14 +1,11 @@
-"""Turn uncertainty budgets into plain rows, for the store and a report, and into a table anyone can follow."""
+"""Keep an uncertainty budget with its result, and print a kept one as a table anyone can follow."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from typing import Any
 
-from sequencer.results.stored_budget import StoredPart, stored_part
+from sequencer.results.stored_budget import StoredBudget, StoredPart
 from sequencer.uncertainty.budget import Budget, Contribution
-from sequencer.uncertainty.distributions import Shape
 from sequencer.units.format import unit_of_difference
 
 Cell = str | float | None
@@ -29,68 +26,46 @@ COLUMNS = {
 """The columns of a budget: key in a row, heading in a table."""
 
 
-def rows(budget: Budget) -> list[dict[str, Any]]:
-    """Return one plain row a contribution. Infinite degrees of freedom are None: JSON has no infinity."""
-    return [
-        {
-            "source": part.source,
-            "value": part.value,
-            "unit": part.unit,
-            "stated": part.stated,
-            "distribution": part.shape.value,
-            "top": part.top,
-            "divisor": part.divisor,
-            "standard_uncertainty": part.standard,
-            "coefficient": part.coefficient,
-            "contribution": part.amount,
-            "contribution_unit": unit_of_difference(budget.unit),
-            "degrees_of_freedom": _finite(part.dof),
-            "common": part.common,
-            "keys": list(part.keys),
-        }
-        for part in budget.contributions
-    ]
+def stored(budget: Budget) -> StoredBudget:
+    """Return a check's budget as it is kept with its result. Infinite degrees of freedom are None: JSON has no infinity."""
+    return StoredBudget(
+        quantity=budget.quantity,
+        unit=budget.unit,
+        value=budget.value,
+        coverage=budget.coverage,
+        contributions=tuple(_part(one, unit_of_difference(budget.unit)) for one in budget.contributions),
+        correlations=budget.correlations,
+        standard=budget.standard,
+        effective_dof=_finite(budget.effective_dof),
+        coverage_factor=budget.coverage_factor,
+        expanded=budget.expanded,
+        unstated=budget.unstated,
+        unstated_connections=budget.unstated_connections,
+    )
 
 
-def as_plain(budget: Budget) -> dict[str, Any]:
-    """Return the whole budget as plain numbers, texts and lists, ready for JSON."""
-    return {
-        "quantity": budget.quantity,
-        "unit": budget.unit,
-        "value": budget.value,
-        "coverage": budget.coverage,
-        "contributions": rows(budget),
-        "correlations": [list(item) for item in budget.correlations],
-        "standard": budget.standard,
-        "effective_dof": _finite(budget.effective_dof),
-        "coverage_factor": budget.coverage_factor,
-        "expanded": budget.expanded,
-        "unstated": list(budget.unstated),
-        "unstated_connections": list(budget.unstated_connections),
-    }
+def _part(part: Contribution, unit: str) -> StoredPart:
+    return StoredPart(
+        source=part.source,
+        value=part.value,
+        unit=part.unit,
+        stated=part.stated,
+        distribution=part.shape.value,
+        top=part.top,
+        divisor=part.divisor,
+        standard_uncertainty=part.standard,
+        coefficient=part.coefficient,
+        contribution=part.amount,
+        contribution_unit=unit,
+        degrees_of_freedom=_finite(part.dof),
+        common=part.common,
+        keys=part.keys,
+    )
 
 
-def from_plain(plain: Mapping[str, Any]) -> Budget:
-    """Return the budget that `as_plain` wrote. ValueError names what is missing or cannot be."""
-    try:
-        return Budget(
-            quantity=plain["quantity"],
-            unit=plain["unit"],
-            value=plain["value"],
-            coverage=plain["coverage"],
-            contributions=tuple(_contribution(row) for row in plain["contributions"]),
-            correlations=tuple((one, other, float(r)) for one, other, r in plain["correlations"]),
-            # a budget stored before there was such a key has the U of then: `stored_budget` says that nothing is known of the rest
-            unstated=tuple(plain.get("unstated", ())),
-            unstated_connections=tuple(plain.get("unstated_connections", ())),
-        )
-    except KeyError as missing:
-        raise ValueError(f"stored uncertainty budget lacks {missing}") from missing
-
-
-def table(budget: Budget) -> str:
+def table(budget: StoredBudget) -> str:
     """Return the budget as plain text: a line a contribution, then what they come to."""
-    printed = [cells(stored_part(row)) for row in rows(budget)]
+    printed = [cells(part) for part in budget.contributions]
     lines = [list(COLUMNS.values()), *printed]
     widths = [max(len(line[i]) for line in lines) for i in range(len(COLUMNS))]
     texts = ["  ".join(cell.ljust(width) for cell, width in zip(line, widths, strict=True)) for line in lines]
@@ -102,7 +77,7 @@ def table(budget: Budget) -> str:
             *texts,
             *correlated,
             f"combined standard uncertainty: {_with_unit(budget.standard, unit_of_difference(budget.unit))}",
-            f"effective degrees of freedom: {_number(_finite(budget.effective_dof))}",
+            f"effective degrees of freedom: {_number(budget.effective_dof)}",
             f"coverage factor: {budget.coverage_factor:.2f} (for {100 * budget.coverage:.4g} %)",
             f"expanded uncertainty: {expanded_text(budget.expanded, budget.unit)}",
             f"not stated in the bench file: {', '.join(budget.unstated)}" if budget.unstated else "",
@@ -117,23 +92,6 @@ def table(budget: Budget) -> str:
 def expanded_text(expanded: float | None, unit: str) -> str:
     """Return the expanded uncertainty of a result in ``unit`` in words; `not stated` where a part of it is not."""
     return UNCERTAIN if expanded is None else _with_unit(expanded, unit_of_difference(unit))
-
-
-def _contribution(row: Mapping[str, Any]) -> Contribution:
-    dof = row["degrees_of_freedom"]
-    return Contribution(
-        source=row["source"],
-        stated=row["stated"],
-        divisor=row["divisor"],
-        shape=Shape(row["distribution"]),
-        coefficient=row["coefficient"],
-        dof=math.inf if dof is None else dof,
-        value=row["value"],
-        unit=row["unit"],
-        top=row["top"],
-        common=row.get("common", "none"),  # budgets stored before there was such a key
-        keys=tuple(row.get("keys", ())),
-    )
 
 
 def cells(part: StoredPart) -> list[str]:

@@ -10,8 +10,10 @@ import csv
 import json
 import math
 from collections.abc import Callable, Iterable, Iterator
+from dataclasses import asdict
 from io import StringIO
 from itertools import chain, islice
+from operator import attrgetter
 from pathlib import Path
 from typing import Any
 
@@ -20,22 +22,38 @@ from sequencer.frozen import dataclass
 from sequencer.problems import FileProblems, about_file
 from sequencer.results.csv_table import spreadsheet_safe
 from sequencer.results.junit import write_junit
-from sequencer.results.stored import StoredResult, StoredRun, cells_as_plain, result_as_plain
+from sequencer.results.stored import StoredResult, StoredRun, points_as_plain
+from sequencer.results.stored_budget import budget_as_plain
 
 _BATCH = 10_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ExportColumn:
-    """One column: its name, its type ("text", "number", "whole number", "yes or no", "list", "record"), and what stands in it."""
+    """One column: its name, what stands in it, and how that is read from a result.
+
+    Its type is "text", "number", "whole number", "yes or no", "list" or "record".
+    """
 
     name: str
     kind: str
     meaning: str
+    read: Callable[[StoredResult], Any]
+
+
+_READ: dict[str, Callable[[StoredResult], Any]] = {
+    "time": lambda row: row.time.isoformat(timespec="milliseconds"),
+    "decision": lambda row: row.decision.value,
+    "points": lambda row: points_as_plain(row.points),
+    "budget": lambda row: None if row.budget is None else budget_as_plain(row.budget),
+    "fault": lambda row: None if row.fault is None else asdict(row.fault),
+    "confirmations": lambda row: [one.as_plain() for one in row.confirmations],
+}
+"""What is not the result's own field as it stands there."""
 
 
 def _column(name: str, kind: str, meaning: str) -> ExportColumn:
-    return ExportColumn(name=name, kind=kind, meaning=meaning)
+    return ExportColumn(name=name, kind=kind, meaning=meaning, read=_READ.get(name, attrgetter(name)))
 
 
 COLUMNS: tuple[ExportColumn, ...] = (
@@ -184,12 +202,11 @@ def needs_extra(path: Path, package: str, extra: str) -> FileProblems:
 
 def csv_lines(rows: Iterable[StoredResult]) -> Iterator[str]:
     """Yield the lines of a CSV file (RFC 4180), the names of the columns first."""
-    names = [column.name for column in COLUMNS if column.name not in NESTED]
+    columns = [column for column in COLUMNS if column.name not in NESTED]
     line = StringIO(newline="")
     writer = csv.writer(line)
-    plain_rows = map(cells_as_plain, rows)
-    cells_of_rows = ([spreadsheet_safe(plain[name]) for name in names] for plain in plain_rows)
-    table: Iterable[list[Any]] = chain([names], cells_of_rows)
+    cells_of_rows = ([spreadsheet_safe(column.read(row)) for column in columns] for row in rows)
+    table: Iterable[list[Any]] = chain([[column.name for column in columns]], cells_of_rows)
     for cells in table:
         writer.writerow(cells)
         yield line.getvalue()
@@ -210,7 +227,7 @@ def _write_json_lines(rows: Iterable[StoredResult], path: Path) -> int:
     count = 0
     with path.open("w", encoding="utf-8") as file:
         for row in rows:
-            record = {name: _json_number(cell) for name, cell in _record(row).items()}
+            record = {column.name: _json_cell(column, row) for column in COLUMNS}
             file.write(json.dumps(record, ensure_ascii=False, allow_nan=False) + "\n")
             count += 1
     return count
@@ -249,17 +266,17 @@ def _write_parquet(rows: Iterable[StoredResult], path: Path) -> int:
 
 
 def _parquet_row(row: StoredResult) -> dict[str, Any]:
-    record = _record(row)
-    for name in ("budget", "fault", "confirmations"):
-        record[name] = None if not record[name] else json.dumps(record[name], allow_nan=False)
-    return record
+    return {column.name: _parquet_cell(column, row) for column in COLUMNS}
 
 
-def _record(row: StoredResult) -> dict[str, Any]:
-    plain = result_as_plain(row)
-    return {column.name: plain[column.name] for column in COLUMNS}
+def _parquet_cell(column: ExportColumn, row: StoredResult) -> Any:
+    cell = column.read(row)
+    if column.kind != "record":
+        return cell
+    return json.dumps(cell, allow_nan=False) if cell else None
 
 
-def _json_number(found: Any) -> Any:
+def _json_cell(column: ExportColumn, row: StoredResult) -> Any:
     """Return None for an unbounded uncertainty: JSON has no infinity."""
-    return None if isinstance(found, float) and not math.isfinite(found) else found
+    cell = column.read(row)
+    return None if isinstance(cell, float) and not math.isfinite(cell) else cell

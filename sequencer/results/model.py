@@ -10,6 +10,8 @@ from typing import Any, Self
 
 from drivers.faults import InstrumentFault
 from sequencer.frozen import dataclass
+from sequencer.results.settings import Settings
+from sequencer.results.stored_budget import StoredBudget
 from sequencer.uncertainty.decision import Decision
 
 
@@ -80,6 +82,45 @@ class FaultFacts:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class RunRecord:
+    """A run as it is written and read: of which unit, by which sequence, on which bench, and how it ended.
+
+    ``outcome`` says how it ended; ``bench_safe`` and ``bench_s`` are None until it has. ``part`` names the checks chosen,
+    empty for the whole sequence. A repeat names in ``again`` the first run that holds its checks, and in ``reason`` why they were repeated.
+    """
+
+    run: str
+    time: datetime
+    serial: str
+    model: str
+    sequence: str
+    sequence_hash: str
+    bench: str
+    bench_hash: str
+    simulated: bool
+    outcome: str
+    bench_safe: bool | None = None
+    bench_s: float | None = None
+    part: str = ""
+    again: str = ""
+    reason: str = ""
+
+
+NOT_ENDED = "not ended"
+"""The outcome of a run that goes on."""
+RUN_COLUMNS = tuple(f.name for f in fields(RunRecord))
+"""The columns of a run, in order; the store and what is kept beside a table carry the same."""
+_run_cells = attrgetter(*RUN_COLUMNS)
+
+
+def run_cells(run: RunRecord) -> dict[str, str | float | bool | None]:
+    """Return a run as plain values under `RUN_COLUMNS`; its time is ISO 8601 with offset."""
+    row = dict(zip(RUN_COLUMNS, _run_cells(run), strict=True))
+    row["time"] = run.time.isoformat(timespec="milliseconds")
+    return row
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BenchInstrument:
     """An instrument as it stood on the bench of one run: its name there, who it said it is, and its calibration.
 
@@ -136,8 +177,8 @@ class Result:
     conditions: str = ""
     note: str = ""
     points: tuple[Point, ...] = ()
-    budget: Mapping[str, Any] | None = None
-    settings: Mapping[str, Any] | None = None
+    budget: StoredBudget | None = None
+    settings: Settings | None = None
     target: float | None = None
     target_unit: str = ""
     slope: float | None = None

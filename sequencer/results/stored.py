@@ -9,7 +9,6 @@ import json
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict, fields
-from datetime import datetime
 from operator import attrgetter
 from typing import Any
 
@@ -17,7 +16,16 @@ from typing_extensions import override
 
 from drivers.trace import Exchange
 from sequencer.frozen import dataclass
-from sequencer.results.model import BenchInstrument, Point, Result, nested_as_plain, row_of
+from sequencer.results.model import (
+    BenchInstrument,
+    Point,
+    Result,
+    RunRecord,
+    nested_as_plain,
+    row_of,
+    run_cells,
+)
+from sequencer.results.stored_budget import budget_as_plain
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,32 +46,13 @@ class StoredResult(Result):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class StoredRun:
-    """A run in the store.
-
-    ``outcome`` says how it ended; ``bench_safe`` and ``bench_s`` are None until it has. ``part`` names the checks chosen,
-    empty for the whole sequence. A repeat names in ``again`` the first run that holds its checks, and in ``reason`` why they were repeated.
-    ``instruments`` stood on its bench, in order.
+class StoredRun(RunRecord):
+    """A run in the store. ``instruments`` stood on its bench, in order.
 
     ``decisions`` counts by decision those of its results that count; ``replaced`` says how many a repeat has replaced.
     ``results`` and ``repeats`` are filled where they were asked for.
     """
 
-    run: str
-    time: datetime
-    serial: str
-    model: str
-    sequence: str
-    sequence_hash: str
-    bench: str
-    bench_hash: str
-    simulated: bool
-    outcome: str
-    bench_safe: bool | None = None
-    bench_s: float | None = None
-    part: str = ""
-    again: str = ""
-    reason: str = ""
     instruments: tuple[BenchInstrument, ...] = ()
     decisions: Mapping[str, int]
     replaced: int = 0
@@ -88,11 +77,6 @@ class StoredExchange(Exchange):
     check_index: int
 
 
-_RUN_CELLS = tuple(
-    one.name
-    for one in fields(StoredRun)
-    if one.name not in ("time", "instruments", "decisions", "replaced", "results", "repeats")
-)
 _POINT_NAMES = tuple(one.name for one in fields(Point))
 _point_cells = attrgetter(*_POINT_NAMES)
 
@@ -103,8 +87,8 @@ def result_as_plain(result: StoredResult) -> dict[str, Any]:
         **cells_as_plain(result),
         **nested_as_plain(result),
         "points": points_as_plain(result.points),
-        "budget": result.budget,
-        "settings": result.settings,
+        "budget": None if result.budget is None else budget_as_plain(result.budget),
+        "settings": None if result.settings is None else result.settings.as_plain(),
     }
 
 
@@ -130,8 +114,7 @@ def points_as_plain(points: Iterable[Point]) -> list[dict[str, Any]]:
 def run_as_plain(run: StoredRun, *, results: bool = False) -> dict[str, Any]:
     """Return a run for JSON; with its ``results`` where they were read."""
     return {
-        **{name: getattr(run, name) for name in _RUN_CELLS},
-        "time": run.time.isoformat(timespec="milliseconds"),
+        **run_cells(run),
         "instruments": instruments_as_plain(run.instruments),
         "decisions": dict(run.decisions),
         "replaced": run.replaced,

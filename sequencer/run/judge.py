@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
-from typing import Any
 
 from sequencer.checks.finding import Finding
 from sequencer.planning.step import Step
-from sequencer.results.budget_rows import as_plain
+from sequencer.results.budget_rows import stored
 from sequencer.results.model import Confirmation, Result
+from sequencer.results.settings import Settings
 from sequencer.run.record import RunFacts
 from sequencer.safety.supply import SupplyFacts
 from sequencer.uncertainty.decision import decide
@@ -64,8 +64,8 @@ def judged(
             part.rstrip(".") for part in (finding.note, *statement.notes, _repeated(step, facts)) if part
         ),
         points=finding.points,
-        budget=as_plain(finding.budget) if finding.budget is not None else None,
-        settings=_plain_settings(step),
+        budget=stored(finding.budget) if finding.budget is not None else None,
+        settings=_settings(step),
         target=finding.target,
         target_unit=finding.target_unit,
         slope=finding.slope,
@@ -86,10 +86,10 @@ def _repeated(step: Step, facts: RunFacts) -> str:
     return f"repeats run {facts.again.run}: {facts.again.reason}"
 
 
-def _plain_settings(step: Step) -> dict[str, Any] | None:
+def _settings(step: Step) -> Settings | None:
     """Return what the check was told to do; channel, mode and limits stand in the result itself."""
     left_out = {"check", "channel", "mode", "limit", "limits"}
     try:
-        return step.settings.model_dump(mode="json", exclude=left_out, warnings=False)
+        return Settings.of(step.settings.model_dump(mode="json", exclude=left_out, warnings=False))
     except ValueError:  # of a check from elsewhere, with values that have no plain form
         return None

@@ -21,7 +21,7 @@ from sequencer.inputs.instrument_roles import Instrument
 from sequencer.planning.plan import Plan
 from sequencer.problems import FileProblems, about_file
 from sequencer.results.csv_table import ResultsTable, table_path
-from sequencer.results.model import BenchInstrument, Result
+from sequencer.results.model import NOT_ENDED, BenchInstrument, Result, RunRecord
 from sequencer.results.store.place import STORE_NAME, find_place
 from sequencer.results.store.problems import StoreProblem
 from sequencer.results.store.spill import KeptBeside
@@ -90,7 +90,7 @@ class Record:
                     undo.callback(_remove_if_empty, place.path)
                 self.store = StoreWriter.open(place, power_safe=power_safe)
                 undo.callback(self.store.close)
-                run = _run_row(facts)
+                run = _run_record(facts)
                 self.store.write_run(run)
                 self._beside = KeptBeside(self.table.path.with_suffix(".json"), run)
             except OSError as error:
@@ -252,22 +252,22 @@ def _on_bench(name: str, identity: Identity, entry: Instrument | None) -> BenchI
     )
 
 
-def _run_row(facts: RunFacts) -> dict[str, object]:
-    return {
-        "run": facts.run,
-        "time": facts.time.isoformat(timespec="milliseconds"),
-        "serial": facts.serial,
-        "model": facts.model,
-        "sequence": facts.plan.sequence.sequence.sequence,
-        "sequence_hash": facts.plan.sequence.hash,
-        "bench": facts.bench_name,
-        "bench_hash": facts.plan.bench.hash,
-        "simulated": facts.simulated,
-        "outcome": "not ended",
-        "part": ", ".join(facts.plan.only),
-        "again": facts.again.run if facts.again is not None else "",
-        "reason": facts.again.reason if facts.again is not None else "",
-    }
+def _run_record(facts: RunFacts) -> RunRecord:
+    return RunRecord(
+        run=facts.run,
+        time=facts.time,
+        serial=facts.serial,
+        model=facts.model,
+        sequence=facts.plan.sequence.sequence.sequence,
+        sequence_hash=facts.plan.sequence.hash,
+        bench=facts.bench_name,
+        bench_hash=facts.plan.bench.hash,
+        simulated=facts.simulated,
+        outcome=NOT_ENDED,
+        part=", ".join(facts.plan.only),
+        again=facts.again.run if facts.again is not None else "",
+        reason=facts.again.reason if facts.again is not None else "",
+    )
 
 
 def _unwritable(folder: Path, error: OSError) -> FileProblems:

@@ -189,7 +189,7 @@ def test_a_generator_that_goes_in_steps_is_used_at_the_levels_it_makes(make_rig,
     assert len(at_unit) > 3
     offsets = [(level_db - at_unit[0]) / step_db for level_db in at_unit]
     assert offsets == pytest.approx([round(offset) for offset in offsets], abs=0.05)
-    assert "generator, step of its level" not in {row["source"] for row in now.budget["contributions"]}
+    assert "generator, step of its level" not in {part.source for part in now.budget.contributions}
 
 
 def test_a_generator_further_off_than_a_step_was_not_set(make_rig, monkeypatch):

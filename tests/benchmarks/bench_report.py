@@ -24,6 +24,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 from sequencer.analysis.compare import compare, group_runs
 from sequencer.analysis.history import histories
 from sequencer.results.stored import StoredRun, points_as_plain
+from sequencer.results.stored_budget import budget_as_plain
 from tests.support.stored_rows import level_row, power_budget, row, run_of, sinad_points
 
 
@@ -99,7 +100,7 @@ def looking_back(runs: list[StoredRun]) -> None:
     """Print comparison and history as ratios to parsing the rows."""
     fifty = runs[:50]
     stored = [
-        (json.dumps(points_as_plain(one.points)), json.dumps(one.budget))
+        (json.dumps(points_as_plain(one.points)), json.dumps(budget_as_plain(one.budget)))
         for run in fifty
         for one in run.results
     ]

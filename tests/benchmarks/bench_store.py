@@ -15,6 +15,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -24,9 +25,11 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 from sequencer.analysis.compare import compare, group_of
 from sequencer.analysis.history import histories
 from sequencer.results.model import Point
+from sequencer.results.settings import Settings
 from sequencer.results.store.store import Store, Wanted
 from sequencer.results.store.tables import metadata
 from sequencer.results.stored import StoredResult
+from sequencer.results.stored_budget import budget_as_plain
 from tests.support.stored_results import RUN, a_result, an_exchange
 from tests.support.stored_rows import level_row
 
@@ -41,7 +44,7 @@ CHECKS = [(f"check_{number // 4}", f"quantity {number}", number % 4 * 10 + 1) fo
 def fill(path: Path) -> None:
     """Put a million results into a store, indices last."""
     Store.open(path).close()
-    budget = json.dumps(level_row(-120.0).budget)
+    budget = json.dumps(budget_as_plain(level_row(-120.0).budget))
     connection = sqlite3.connect(path)
     indices = [index for table in metadata.tables.values() for index in table.indexes]
     for index in indices:
@@ -255,13 +258,15 @@ def writing(path: Path) -> None:
     budget = level_row(-120.0).budget
     said = [an_exchange(b":SOUR1:POW:LEV -120.5;:SYST:ERR?\n") for _ in range(40)]
     with Store.open(path) as store:
-        store.write_run({**RUN, "run": "written"})
+        store.write_run(replace(RUN, run="written"))
         names = [column.name for column in metadata.tables["result"].columns if column.name != "id"]
         statement = (
             f"INSERT INTO result ({', '.join(map(_quoted, names))}) VALUES ({', '.join('?' * len(names))})"
         )
-        whole = a_result(run="written", points=points, budget=budget, settings={"tone_hz": 1000.0})
-        plain = a_result(run="written", budget=budget, settings={"tone_hz": 1000.0})
+        whole = a_result(
+            run="written", points=points, budget=budget, settings=Settings.of({"tone_hz": 1000.0})
+        )
+        plain = a_result(run="written", budget=budget, settings=Settings.of({"tone_hz": 1000.0}))
         from sequencer.results.store import rows as store_rows
 
         row = store_rows.result_row(plain, 0)

@@ -7,6 +7,7 @@ prints a line for each check that has been written, and waits for a line on stan
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
@@ -24,7 +25,7 @@ def main(store_name: str, run: str, checks: int, results: int) -> None:
     print("ready", flush=True)
     sys.stdin.readline()
     with Store.open(find_place(Path(), store_name)) as store:
-        store.write_run({**RUN, "run": run, "serial": f"of {run}"})
+        store.write_run(replace(RUN, run=run, serial=f"of {run}"))
         for index in count() if checks == 0 else range(checks):
             found = [
                 a_result(

@@ -8,8 +8,9 @@ from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
-from sequencer.results.budget_rows import as_plain
+from sequencer.results.budget_rows import stored
 from sequencer.results.model import BenchInstrument, Confirmation, Point
+from sequencer.results.settings import Settings
 from sequencer.results.stored import StoredResult, StoredRun
 from sequencer.uncertainty.budget import Budget
 from sequencer.uncertainty.contributions import (
@@ -60,7 +61,8 @@ def confirmation(text: str, *, how: str = "confirmed at the terminal", yes: bool
 
 
 def row(value: float | None, **other: Any) -> StoredResult:
-    """Return one stored result; ``budget`` (a Budget), ``time`` (ISO 8601) and any field may be given."""
+    """Return one stored result; ``budget`` (a Budget), ``settings`` (by name), ``time`` (ISO 8601) and any field may be given."""
+    settings: dict[str, Any] | None = other.pop("settings", None)
     budget: Budget | None = other.pop("budget", None)
     uncertainty = other.pop("uncertainty", budget.expanded if budget is not None else None)
     rule: Rule = other.pop("rule", SIMPLE)
@@ -96,7 +98,8 @@ def row(value: float | None, **other: Any) -> StoredResult:
         upper_limit=upper,
         decision=decide(value, uncertainty, Limits(lower=lower, upper=upper), rule).decision,
         rule=str(rule),
-        budget=as_plain(budget) if budget is not None else None,
+        budget=stored(budget) if budget is not None else None,
+        settings=None if settings is None else Settings.of(settings),
     )
 
 

@@ -9,6 +9,7 @@ from sqlalchemy import Connection, insert, or_, select, update
 from sqlalchemy.sql.functions import count
 
 from sequencer.frozen import dataclass
+from sequencer.results.model import NOT_ENDED
 from sequencer.results.store import rows as store_rows
 from sequencer.results.store.insert import CheckRows
 from sequencer.results.store.spill import KeptCheck, KeptRun
@@ -16,7 +17,6 @@ from sequencer.results.store.tables import exchanges, instruments, results, runs
 from sequencer.results.store.transaction import Writing, count_alike
 
 _SAME = ("time", "serial", "sequence", "sequence_hash", "bench_hash", "simulated", "again")
-_NOT_ENDED = "not ended"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,7 +49,7 @@ def import_kept(kept: KeptRun, connection: Connection) -> Imported:
     name = kept.run
     # Another who imports the same file at the same moment waits here (SQLite: since the transaction began).
     row = connection.execute(select(runs).where(runs.c.run == name).with_for_update()).mappings().one()
-    said = store_rows.clean(kept.row())
+    said = store_rows.run_row(kept)
     # a bench may have said that it is simulated when the store could not be written any more
     late = bool(said["simulated"]) and not row["simulated"]
     wrong = [one for one in _SAME if row[one] != said[one] and not (late and one == "simulated")]
@@ -67,7 +67,7 @@ def import_kept(kept: KeptRun, connection: Connection) -> Imported:
     for check in missing:
         if check.results and check.results[0].check != "confirm":
             _settle(connection, kept.again or name, check.check_index, check.results[0].check)
-    ended = row["outcome"] == _NOT_ENDED != kept.outcome
+    ended = row["outcome"] == NOT_ENDED != kept.outcome
     if ended:
         how = {"outcome": kept.outcome, "bench_safe": kept.bench_safe, "bench_s": kept.bench_s}
         connection.execute(update(runs).where(runs.c.run == name).values(**store_rows.clean(how)))

@@ -1,16 +1,18 @@
-"""Runs that were kept beside their table before confirmations were records: what their texts hold becomes records, once.
+"""Runs that were kept beside their table by earlier sequencers: what they hold becomes records, once.
 
-Frozen: it reads what sequencers up to schema 3 wrote, and nothing else may be read so.
+Frozen: texts are read only of files from before confirmations were records, and nothing else may be read so. Settings were a
+mapping for longer.
 """
 
 from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import asdict, replace
 from typing import Any
 
 from sequencer.results.model import Confirmation, Result
+from sequencer.results.settings import Settings
 
 _NOT_CONFIRMED = "not confirmed ("
 _SHARED_WORDS = ("accuracy", "reference", "path", "loss", "calibration", "certificate", "cable", "pad,")
@@ -36,7 +38,6 @@ class KeptBefore:
             result,
             supply_v=supply_v,
             confirmations=(*self._confirmed, *asked),
-            budget=_with_common(result.budget),
         )
         self._confirmed += [one for one in asked if one.confirmed]
         return now
@@ -54,19 +55,55 @@ def _asked(result: Result) -> Confirmation:
     )
 
 
-def _with_common(budget: Mapping[str, Any] | None) -> Mapping[str, Any] | None:
+def plain_as_now(plain: Any) -> Any:
+    """Return what a file holds with each result's budget and settings in the form they have now; what is no kept run as it is."""
+    if not isinstance(plain, dict) or not isinstance(plain.get("checks"), list):
+        return plain
+    return {**plain, "checks": [_with_results(check) for check in plain["checks"]]}
+
+
+def _with_results(check: Any) -> Any:
+    if not isinstance(check, dict) or not isinstance(check.get("results"), list):
+        return check
+    return {**check, "results": [_as_now(one) if isinstance(one, dict) else one for one in check["results"]]}
+
+
+def _as_now(result: dict[str, Any]) -> dict[str, Any]:
+    now, settings, budget = dict(result), result.get("settings"), result.get("budget")
+    if isinstance(settings, dict) and not _is_of_now(settings):
+        now["settings"] = asdict(Settings.of(settings))
+    if "confirmations" not in result and isinstance(budget, dict):
+        now["budget"] = _with_common(budget)
+    return now
+
+
+def _is_of_now(settings: dict[str, Any]) -> bool:
+    entries = settings.get("entries")
+    return set(settings) == {"entries"} and isinstance(entries, list) and all(map(_is_setting, entries))
+
+
+def _is_setting(entry: Any) -> bool:
+    return isinstance(entry, dict) and set(entry) == {"name", "value"}
+
+
+def _with_common(budget: dict[str, Any]) -> dict[str, Any]:
     """Say of each contribution what results share of it, as sequencers of that time told it from its words."""
-    if not budget or "contributions" not in budget:
+    parts = budget.get("contributions")
+    if not isinstance(parts, list) or not all(isinstance(one, dict) for one in parts):
         return budget
-    return {**budget, "contributions": [{"common": _common(one), **one} for one in budget["contributions"]]}
+    kept = [{name: cell for name, cell in one.items() if name != "shared"} for one in parts]
+    return {
+        **budget,
+        "contributions": [{"common": _common(one), **now} for one, now in zip(parts, kept, strict=True)],
+    }
 
 
 def _common(part: Mapping[str, Any]) -> str:
-    source = str(part["source"]).lower()
+    source = str(part.get("source", "")).lower()
     mismatch = source.startswith(_MISMATCH)
     if "shared" in part:
         return ("unit" if mismatch else "bench") if part["shared"] else "none"
-    if part["degrees_of_freedom"] is not None or any(word in source for word in _OWN_WORDS):
+    if part.get("degrees_of_freedom") is not None or any(word in source for word in _OWN_WORDS):
         return "none"
     if mismatch:
         return "unit"

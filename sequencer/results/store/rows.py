@@ -5,35 +5,40 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict
-from datetime import UTC, datetime
+from datetime import datetime
 from functools import cache
 from typing import Any
 
 from drivers.trace import Direction, Exchange
-from sequencer.results.model import BenchInstrument, Confirmation, FaultFacts, Point, Result, row_of
+from sequencer.results.model import (
+    BenchInstrument,
+    Confirmation,
+    FaultFacts,
+    Point,
+    Result,
+    RunRecord,
+    row_of,
+    run_cells,
+)
+from sequencer.results.settings import Settings
 from sequencer.results.stored import StoredExchange, StoredResult, StoredRun
+from sequencer.results.stored_budget import budget_as_plain, stored_budget
 from sequencer.uncertainty.decision import Decision
 
 POINT_NAMES = ("level_db", "reading", "state", "reading_s", "at_s")
 
 
-def utc_s(time: str) -> float:
-    """Return an ISO 8601 moment as seconds since 1970; without an offset it counts as UTC."""
-    moment = datetime.fromisoformat(time)
-    return (moment if moment.tzinfo is not None else moment.replace(tzinfo=UTC)).timestamp()
-
-
-def run_row(run: Mapping[str, Any]) -> dict[str, Any]:
-    """Return the row of a run that begins."""
-    return clean({**run, "utc_s": utc_s(run["time"])})
+def run_row(run: RunRecord) -> dict[str, Any]:
+    """Return the row of a run."""
+    return clean({**run_cells(run), "utc_s": run.time.timestamp()})
 
 
 def result_row(result: Result, check_index: int) -> dict[str, Any]:
     """Return the row of a result, without what it rests on."""
     row = row_of(result)
     row["check_index"] = check_index
-    row["budget"] = "null" if result.budget is None else json.dumps(result.budget)
-    row["settings"] = "null" if result.settings is None else json.dumps(result.settings)
+    row["budget"] = "null" if result.budget is None else json.dumps(budget_as_plain(result.budget))
+    row["settings"] = "null" if result.settings is None else json.dumps(result.settings.as_plain())
     row["fault"] = "null" if result.fault is None else json.dumps(asdict(result.fault))
     row["confirmations"] = json.dumps([one.as_plain() for one in result.confirmations])
     row["replaced_by"] = ""
@@ -89,13 +94,14 @@ def results_read(
 
     ValueError for what no sequencer wrote.
     """
-    confirmed = cache(_confirmations)  # the results of one run were found under the same
+    # The results of one run were found under the same, and many were told the same.
+    confirmed, told = cache(_confirmations), cache(_settings)
     for row in rows:
         one = dict(zip(names, row, strict=True))
         one["time"] = datetime.fromisoformat(one["time"])
         one["decision"] = Decision(one["decision"])
-        one["budget"] = None if one["budget"] == "null" else json.loads(one["budget"])
-        one["settings"] = None if one["settings"] == "null" else json.loads(one["settings"])
+        one["budget"] = None if one["budget"] == "null" else stored_budget(json.loads(one["budget"]))
+        one["settings"] = None if one["settings"] == "null" else told(one["settings"])
         one["fault"] = None if one["fault"] == "null" else _fault(one["fault"])
         one["confirmations"] = confirmed(one["confirmations"])
         yield StoredResult(**one, points=points.get(one["id"], ()))
@@ -137,6 +143,13 @@ def _confirmations(text: str) -> tuple[Confirmation, ...]:
         return tuple(Confirmation.from_plain(one) for one in json.loads(text))
     except (KeyError, TypeError) as error:
         raise ValueError(f"not a list of confirmations: {error}") from error
+
+
+def _settings(text: str) -> Settings:
+    try:
+        return Settings.of(json.loads(text))
+    except AttributeError as error:
+        raise ValueError(f"not the settings of a check: {error}") from error
 
 
 def _fault(text: str) -> FaultFacts:

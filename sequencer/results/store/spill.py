@@ -9,7 +9,7 @@ import json
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import asdict, fields, replace
+from dataclasses import asdict, replace
 from datetime import datetime
 from enum import Enum
 from functools import cache
@@ -23,8 +23,9 @@ from sequencer.files.bounds import between
 from sequencer.files.write import FileMark, whole_file
 from sequencer.frozen import dataclass
 from sequencer.problems import Complaint, FieldProblem, InputError, about_file, printable
-from sequencer.results.model import BenchInstrument, Point, Result
-from sequencer.results.store.kept_before import KeptBefore
+from sequencer.results.model import RUN_COLUMNS, BenchInstrument, Point, Result, RunRecord
+from sequencer.results.store.kept_before import KeptBefore, plain_as_now
+from sequencer.results.stored_budget import budget_as_plain
 
 _ALLOWED = "the JSON file that a run leaves beside its results table when the store cannot be written"
 _MEND = "import the file as the run left it; the results table (CSV) of the same name holds the run's results"
@@ -35,8 +36,8 @@ FIGURE = between(-1e15, 1e15, "")
 """What a kept figure may be, in whatever unit: beyond the largest quantity that a file can state (3000 GHz is 3e12 Hz)."""
 
 
-def _with_offset(time: str) -> str:
-    if datetime.fromisoformat(time).tzinfo is None:
+def _with_offset(time: datetime) -> datetime:
+    if time.tzinfo is None:
         raise ValueError("a time without an offset")
     return time
 
@@ -48,15 +49,15 @@ def _bytes_only(text: str) -> str:
 
 
 def _storable(result: Result) -> Result:
-    _with_offset(result.time.isoformat())
+    _with_offset(result.time)
     if result.channel is not None and not -_CELLS <= result.channel < _CELLS:
         raise FieldProblem("the channel is beyond what the store takes", allowed=f"below {_CELLS}")
     _refuse_figures(result, _FIGURES)
     for point in result.points:
         no_level = math.isnan(point.level_db)  # NaN: a reading at no level
         _refuse_figures(point, _POINT_FIGURES[1:] if no_level else _POINT_FIGURES)
-    _refuse_not_finite("budget", result.budget)
-    _refuse_not_finite("settings", result.settings)
+    _refuse_not_finite("budget", None if result.budget is None else budget_as_plain(result.budget))
+    _refuse_not_finite("settings", None if result.settings is None else result.settings.as_plain())
     return result
 
 
@@ -91,7 +92,7 @@ def _refuse_not_finite(name: str, plain: Any) -> None:
             _refuse_not_finite(f"{name}.{at}", inner)
 
 
-_Time = Annotated[str, AfterValidator(_with_offset)]
+_Time = Annotated[datetime, AfterValidator(_with_offset)]
 _Figure = Annotated[float, AfterValidator(FIGURE)]
 _Name = Annotated[str, Field(min_length=1)]
 
@@ -138,7 +139,7 @@ class KeptCheck:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class KeptRun:
+class KeptRun(RunRecord):
     """A run with all that it left so far: the columns of its row, who stood on the bench, and its checks in order."""
 
     __pydantic_config__: ClassVar[ConfigDict] = ConfigDict(extra="forbid", strict=True)
@@ -146,31 +147,17 @@ class KeptRun:
     run: _Name
     time: _Time
     serial: _Name
-    model: str
-    sequence: str
-    sequence_hash: str
-    bench: str
-    bench_hash: str
-    simulated: bool
     outcome: _Name
-    bench_safe: bool | None = None
     bench_s: _Figure | None = None
-    part: str = ""
-    again: str = ""
-    reason: str = ""
     instruments: tuple[BenchInstrument, ...] = ()
     checks: tuple[KeptCheck, ...] = ()
-
-    def row(self) -> dict[str, Any]:
-        """Return the columns of the run's row."""
-        return {one.name: getattr(self, one.name) for one in fields(self)[:-2]}
 
 
 class KeptBeside:
     """All that a run has left so far; a file only while the store could not take it."""
 
-    def __init__(self, path: Path, run: Mapping[str, Any]) -> None:
-        self.kept = KeptRun(**run)
+    def __init__(self, path: Path, run: RunRecord) -> None:
+        self.kept = KeptRun(**{name: getattr(run, name) for name in RUN_COLUMNS})
         self._path = path
         self._checks: list[KeptCheck] = []
         self._written = ""
@@ -247,7 +234,7 @@ def read_kept(file: Path) -> KeptRun:
         ) from error
     try:
         # As JSON, which strictly read takes a text for a time and a list for a tuple; a Python value it would not.
-        kept = _model().validate_json(json.dumps(plain))
+        kept = _model().validate_json(json.dumps(plain_as_now(plain)))
     except ValidationError as error:
         raise InputError(_complaints(file, error)) from error
     if others := {one.run for check in kept.checks for one in check.results} - {kept.run}:

@@ -5,12 +5,13 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator, Sequence
 from contextlib import AbstractContextManager, ExitStack
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Self
 
 from sqlalchemy import ColumnElement, Connection, or_, select
 
-from sequencer.results.model import BenchInstrument, Confirmation
+from sequencer.results.model import NOT_ENDED, BenchInstrument, Confirmation
 from sequencer.results.store import rows as store_rows
 from sequencer.results.store.place import StorePlace
 from sequencer.results.store.problems import StoreProblem
@@ -78,8 +79,7 @@ class Store(StoreWriter):
         """Add what the store lacks of a run that was kept beside it, all or nothing; raises also `NotTheSame`."""
         from sequencer.results.store.import_kept import import_kept
 
-        begins = {**kept.row(), "outcome": "not ended", "bench_safe": None, "bench_s": None}
-        row = store_rows.run_row(begins)
+        row = store_rows.run_row(replace(kept, outcome=NOT_ENDED, bench_safe=None, bench_s=None))
         with self._doing("write to"), self._begin() as connection:
             transaction = Writing.within(connection)
             write_unit(transaction, row)

@@ -8,14 +8,14 @@ begins. Several processes may write at once. A run that writes to a file that is
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Self
+from typing import TYPE_CHECKING, Self
 
 from drivers.trace import Exchange
-from sequencer.results.model import BenchInstrument, Result
+from sequencer.results.model import BenchInstrument, Result, RunRecord
 from sequencer.results.store import rows as store_rows
 from sequencer.results.store.file import open_file
 from sequencer.results.store.insert import CheckRows
@@ -89,7 +89,7 @@ class StoreWriter:
     def __exit__(self, *_: object) -> None:
         self.close()
 
-    def write_run(self, run: Mapping[str, Any]) -> None:
+    def write_run(self, run: RunRecord) -> None:
         """Write the row of a run that begins, and its unit's if that is new."""
         row = store_rows.run_row(run)
         with self._writing() as transaction:

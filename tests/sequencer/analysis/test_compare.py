@@ -178,8 +178,7 @@ def test_a_connection_nobody_stated_is_not_nought(stored_before):
         )
         if stored_before:
             assert found.budget is not None
-            budget = {key: one for key, one in found.budget.items() if key != "unstated_connections"}
-            found = replace(found, budget=budget)
+            found = replace(found, budget=replace(found.budget, unstated_connections=None))
         return found
 
     near, far = (
@@ -202,8 +201,8 @@ def test_a_budget_from_before_is_not_taken_for_one_that_states_all(apart_db, sta
     def before(value, run):
         found = row(value, budget=level_budget(value), run=run)
         assert found.budget is not None
-        gone = ("unstated", "unstated_connections")
-        return replace(found, budget={key: one for key, one in found.budget.items() if key not in gone})
+        budget = replace(found.budget, unstated=None, unstated_connections=None)
+        return replace(found, budget=budget)
 
     old, new = before(-120.0, "1"), row(-120.0 + apart_db, budget=level_budget(-120.0 + apart_db), run="2")
     for pair in ((old, new), (new, old)):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -28,7 +29,7 @@ def store(tmp_path: Path) -> Iterator[tuple[Store, StorePlace]]:
     place = StorePlace(path=tmp_path / "results.sqlite")
     with Store.open(place) as opened:
         for name in NAMES:
-            opened.write_run(RUN | {"run": name})
+            opened.write_run(replace(RUN, run=name))
         yield opened, place
 
 

@@ -82,10 +82,10 @@ def test_what_results_share_is_said_of_every_contribution(tmp_path: Path) -> Non
     """Instruments and paths are the bench's own error, the mismatch the unit's, connections the run's, scatter and search nobody's."""
     ran = run_checks(tmp_path, "M40-0007", FOUND.strip() + ALONG)
     common = {
-        part["source"]: part["common"]
+        part.source: part.common
         for one in ran.outcome.results
         if one.budget is not None
-        for part in one.budget["contributions"]
+        for part in one.budget.contributions
     }
     assert common == {
         "search, 95 % interval": "none",

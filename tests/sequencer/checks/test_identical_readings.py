@@ -63,10 +63,10 @@ def test_no_scatter_of_any_check_is_nought(tmp_path: Path, case: str) -> None:
         if one.budget is None:
             continue
         assert one.uncertainty is None or one.uncertainty > 0.0, one.quantity
-        for part in one.budget["contributions"]:
-            if "repeatability" in part["source"]:
+        for part in one.budget.contributions:
+            if "repeatability" in part.source:
                 seen += 1
-                assert part["standard_uncertainty"] > 0.0, one.quantity
+                assert part.standard_uncertainty > 0.0, one.quantity
     assert seen or case == "squelch"
 
 
@@ -75,11 +75,11 @@ def test_like_results_of_a_run_are_as_sure_as_each_other(tmp_path: Path) -> None
     for checks, serial in ((LIKE, "M40-0007"), (MULTIMODE.strip().splitlines()[0], "MX40-0101")):
         found: dict[str, set[tuple[float, float]]] = {}
         for one in _results(tmp_path, checks, serial, still=False):
-            for part in one.budget["contributions"] if one.budget is not None else ():
-                if part["source"] in ("repeatability", "repeatability of the power reading"):
-                    key = f"{one.check} {part['source']} {part['unit']}"
+            for part in one.budget.contributions if one.budget is not None else ():
+                if part.source in ("repeatability", "repeatability of the power reading"):
+                    key = f"{one.check} {part.source} {part.unit}"
                     found.setdefault(key, set()).add(
-                        (round(part["standard_uncertainty"], 9), part["degrees_of_freedom"])
+                        (round(part.standard_uncertainty, 9), part.degrees_of_freedom)
                     )
         assert found
         assert all(len(each) == 1 for each in found.values()), found

@@ -78,7 +78,7 @@ def test_a_stated_linearity_narrows_the_uncertainty(make_rig: Callable[..., Rig]
         for changes in ({}, {"instruments": {"power_meter": {"accuracy": {"linearity": "0.02 dB"}}}})
     )
     assert plain.budget is not None
-    sources = [part["source"] for part in plain.budget["contributions"]]
+    sources = [part.source for part in plain.budget.contributions]
     assert "power meter, accuracy in place of a stated linearity" in sources
     assert stated.uncertainty is not None
     assert plain.uncertainty is not None

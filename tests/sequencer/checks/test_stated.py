@@ -157,7 +157,7 @@ def _steps(done: Done) -> Iterator[tuple[Any, list[str], list[Result]]]:
 def _rows(results: list[Result]) -> Iterator[tuple[Result, Mapping[str, Any]]]:
     for result in results:
         if result.budget is not None:
-            yield from ((result, row) for row in result.budget["contributions"])
+            yield from ((result, row) for row in result.budget.contributions)
 
 
 def test_every_shipped_check_is_among_the_cases() -> None:
@@ -173,7 +173,7 @@ def test_each_key_that_a_check_needs_stands_in_a_budget_of_it(run_on: Any, case:
         measured = [one for one in results if one.value is not None]
         assert len(measured) == len(results), [(one.quantity, one.note) for one in results]
         assert all(one.uncertainty is not None for one in measured), step.label
-        used = {key for _, row in _rows(results) if row["contribution"] > 0 for key in row["keys"]}
+        used = {key for _, row in _rows(results) if row.contribution > 0 for key in row.keys}
         assert used == set(keys), step.label
 
 
@@ -188,13 +188,13 @@ def test_a_key_ten_times_as_large_moves_the_uncertainty(run_on: Any, case: str) 
             twin = own[result.quantity, result.channel]
             if twin.budget is None:
                 continue
-            same = [one for one in twin.budget["contributions"] if one["source"] == row["source"]]
-            if same and same[0]["contribution"] > 1.5 * row["contribution"]:
-                grown |= set(row["keys"])
+            same = [one for one in twin.budget.contributions if one.source == row.source]
+            if same and same[0].contribution > 1.5 * row.contribution:
+                grown |= set(row.keys)
         assert grown >= set(keys), (step.label, set(keys) - grown)
         for result in results:
             twin = own[result.quantity, result.channel]
-            keyed = any(row["keys"] and row["contribution"] > 0 for _, row in _rows([result]))
+            keyed = any(row.keys and row.contribution > 0 for _, row in _rows([result]))
             if keyed and twin.uncertainty is not None:
                 assert twin.uncertainty > result.uncertainty, result.quantity
 
@@ -205,13 +205,13 @@ def test_what_is_not_stated_is_named_and_not_nought(run_on: Any, case: str) -> N
     for step, keys, results in _steps(run_on(case, None)):
         named: set[str] = set()
         for result in results:
-            if result.budget is None or not result.budget["unstated"]:
+            if result.budget is None or not result.budget.unstated:
                 continue
             assert result.uncertainty is None, result.quantity
-            assert result.budget["expanded"] is None
+            assert result.budget.expanded is None
             assert "The uncertainty is not stated (the bench file lacks " in result.note
-            assert all(key in result.note for key in result.budget["unstated"])
-            named |= set(result.budget["unstated"])
+            assert all(key in result.note for key in result.budget.unstated)
+            named |= set(result.budget.unstated)
         assert named == {key for key in keys if not key.endswith(CONNECTION)}, step.label
 
 
@@ -219,12 +219,10 @@ def test_what_is_not_stated_is_named_and_not_nought(run_on: Any, case: str) -> N
 def test_a_connection_that_is_not_stated_is_remembered(run_on: Any, case: str) -> None:
     """The budgets of a check name the connections that its results went over and nobody stated; none where the file states all."""
     for step, keys, results in _steps(run_on(case, None)):
-        named = {
-            key for one in results if one.budget is not None for key in one.budget["unstated_connections"]
-        }
+        named = {key for one in results if one.budget is not None for key in one.budget.unstated_connections}
         assert named == {key for key in keys if key.endswith(CONNECTION)}, step.label
     for _, _, results in _steps(run_on(case, 1.0)):
-        assert not [one for one in results if one.budget is not None and one.budget["unstated_connections"]]
+        assert not [one for one in results if one.budget is not None and one.budget.unstated_connections]
 
 
 def test_a_guarded_rule_passes_nothing_whose_uncertainty_is_not_stated(run_on: Any) -> None:

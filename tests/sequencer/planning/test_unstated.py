@@ -16,7 +16,8 @@ from sequencer.inputs.loss_table import load_table, table_text
 from sequencer.planning.load import load_sequence
 from sequencer.planning.plan import make_plan
 from sequencer.planning.unstated import unstated_keys
-from sequencer.results.budget_rows import as_plain, from_plain, table
+from sequencer.results.budget_rows import stored, table
+from sequencer.results.stored_budget import budget_as_plain, stored_budget
 from sequencer.uncertainty.budget import Budget, Contribution
 
 SEQUENCE = """\
@@ -140,9 +141,9 @@ def test_budgets_stored_before_there_were_keys_read_as_before() -> None:
             Contribution.normal("meter", 0.05, unit="W", keys=("instruments.power_meter.accuracy.power",)),
         ),
     )
-    plain = as_plain(budget)
-    assert from_plain(plain) == budget
+    plain = budget_as_plain(stored(budget))
+    assert stored_budget(plain) == stored(budget)
     del plain["unstated"], plain["contributions"][0]["keys"]
-    old = from_plain(plain)
+    old = stored_budget(plain)
     assert old.expanded == pytest.approx(0.1, rel=1e-4)
     assert "not stated" not in table(old)

@@ -160,8 +160,9 @@ def test_text_from_outside_is_text_wherever_it_appears(hostile):
             for at in (1, 2, 3)
         ),
     ]
-    budget = rows[0].budget
-    budget["contributions"][0]["source"] = hostile
+    first, *others = rows[0].budget.contributions
+    budget = replace(rows[0].budget, contributions=(replace(first, source=hostile), *others))
+    rows[0] = replace(rows[0], budget=budget)
     instruments = (instrument(hostile), instrument("other", maker=hostile, certificate=hostile, due=hostile))
     run = run_of(
         rows,
@@ -268,7 +269,7 @@ def test_an_old_run_says_what_its_results_do_not():
 def test_a_budget_from_before_says_that_what_it_does_not_state_is_not_known():
     """A budget that was stored before the unstated was kept is not printed as one that states all."""
     found = level_row(-120.06, id=1)
-    old = replace(found, budget={key: part for key, part in found.budget.items() if key != "unstated"})
+    old = replace(found, budget=replace(found.budget, unstated=None))
     said = "whether the bench file stated all that it needs was not kept"
     assert said in Reader(report_html([a_run(rows=[old])])).shown()
     assert said not in Reader(report_html([a_run(rows=[found])])).shown()

@@ -6,6 +6,7 @@ from datetime import UTC, datetime, timedelta, timezone
 
 from sequencer.results.model import COLUMNS, Point, Result, row_of
 from sequencer.uncertainty.decision import Decision
+from tests.support.stored_results import BUDGET
 
 
 def _result(**changes: object) -> Result:
@@ -49,4 +50,4 @@ def test_the_decision_is_its_word() -> None:
 def test_points_and_budget_are_kept_beside_the_row_not_in_it() -> None:
     """The readings behind a result are the store's affair; the row stays a line."""
     point = Point(level_db=-120.0, reading=11.9, state="ok", reading_s=0.2, at_s=3.0)
-    assert set(row_of(_result(points=(point,), budget={"a": 1}))) == set(COLUMNS)
+    assert set(row_of(_result(points=(point,), budget=BUDGET))) == set(COLUMNS)

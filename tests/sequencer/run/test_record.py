@@ -28,6 +28,7 @@ from sequencer.results.stored import instruments_as_plain
 from sequencer.run.record import Record, RunFacts
 from sequencer.uncertainty.decision import Decision
 from tests.support.postgres_server import PostgresServer
+from tests.support.stored_results import BUDGET
 
 
 @pytest.fixture(scope="module")
@@ -191,7 +192,7 @@ def test_what_the_store_cannot_take_stands_beside_it_as_csv_and_json(
     with Record(tmp_path, facts) as record:
         record.keep(0, [_result(1.0)], [])
         _break(record, how)
-        record.keep(1, [replace(_result(2.0), points=(point,), budget={"unit": "W"})], [said])
+        record.keep(1, [replace(_result(2.0), points=(point,), budget=BUDGET)], [said])
         beside = record.table.path.with_suffix(".json")
         assert beside.is_file()  # when the check ends, not only when the run does
         record.end(outcome="done", bench_safe=True, bench_s=61.0)
@@ -204,7 +205,7 @@ def test_what_the_store_cannot_take_stands_beside_it_as_csv_and_json(
     first, second = kept["checks"]
     assert [first["results"][0]["value"], second["results"][0]["value"]] == [1.0, 2.0]
     assert second["results"][0]["points"] == [asdict(point)]
-    assert second["results"][0]["budget"] == {"unit": "W"}
+    assert second["results"][0]["budget"]["unit"] == BUDGET.unit
     assert second["exchanges"][0]["content"].encode("latin-1") == said.content
 
 

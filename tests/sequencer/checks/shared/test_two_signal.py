@@ -147,7 +147,7 @@ def test_the_ratio_s_budget_is_both_generators_and_both_searches(tmp_path: Path)
     )
     budget = ran.found("selectivity, +10 kHz").budget
     assert budget is not None
-    found = {row["source"]: abs(row["contribution"]) for row in budget["contributions"]}
+    found = {part.source: abs(part.contribution) for part in budget.contributions}
     assert found["signal_generator, level accuracy"] == pytest.approx(0.5 / math.sqrt(3.0), rel=1e-3)
     assert found["interferer, level accuracy"] == pytest.approx(0.5 / math.sqrt(3.0), rel=1e-3)
     assert found.keys() == {

@@ -25,7 +25,7 @@ from sequencer.results.store.spill import KeptBeside, read_kept
 from sequencer.results.store.store import BenchInstrument, Store, Wanted
 from sequencer.results.stored import StoredUnit, result_as_plain
 from sequencer.uncertainty.decision import Decision
-from tests.support.stored_results import RUN, a_result, an_exchange
+from tests.support.stored_results import BUDGET, RUN, SETTINGS, a_result, an_exchange
 
 ENDED = {"outcome": "done", "bench_safe": True, "bench_s": 61.0}
 POINTS = (
@@ -50,7 +50,7 @@ CHECKS: list[tuple[int, list[Result], list[Exchange]]] = [
     (
         1,
         [
-            a_result(points=POINTS, budget={"unit": "dB", "dof": 1e300}, settings={"tone_hz": 1000.0}),
+            a_result(points=POINTS, budget=BUDGET, settings=SETTINGS),
             a_result(value=None, decision=Decision.NOT_MEASURED, note="µ \udc80"),
         ],
         [an_exchange(bytes(range(256))), an_exchange(b"", fault="no answer")],
@@ -73,7 +73,7 @@ METER = BenchInstrument(
 def _kept(folder: Path, *, checks: Sequence[Any] = CHECKS, name: str = "kept.json", **run: Any) -> Path:
     """Write a kept run as a run does, in the place of one that was kept before."""
     (folder / name).unlink(missing_ok=True)
-    beside = KeptBeside(folder / name, {**RUN, **ENDED, "part": "", "again": "", "reason": "", **run})
+    beside = KeptBeside(folder / name, replace(RUN, **{**ENDED, **run}))
     beside.change(instruments=(METER,))
     for index, results, said in checks:
         beside.add(index, results, said)
@@ -158,7 +158,7 @@ def test_another_run_of_that_name_is_left_alone(tmp_path: Path, place: StorePlac
     """The same name for another unit, or other results under the same name, is refused, and the store is as it was."""
     kept = read_kept(_kept(tmp_path))
     with Store.open(place) as store:
-        store.write_run({**RUN, "serial": "M40-0008"})
+        store.write_run(replace(RUN, serial="M40-0008"))
         with pytest.raises(NotTheSame, match="differs in serial"):
             store.import_kept(kept)
         assert store.read_results("r1") == []
@@ -174,7 +174,7 @@ def test_other_results_of_the_same_run_are_refused(tmp_path: Path, place: StoreP
         with pytest.raises(NotTheSame, match="are not those of the file"):
             store.import_kept(kept)
     with Store.open(place) as store:
-        store.write_run({**RUN, "run": "r2"})
+        store.write_run(replace(RUN, run="r2"))
         store.write_check("r2", 1, [a_result(run="r2")], [])
         half = _kept(tmp_path, run="r2", checks=[(1, [a_result(run="r2")] * 2, [])])
         with pytest.raises(NotTheSame, match="a part of check 1"):
@@ -306,7 +306,7 @@ def test_a_run_kept_by_an_older_sequencer_comes_in(tmp_path: Path) -> None:
     assert [[row[name] for name in names] for row in map(result_as_plain, rows)] == [
         [one[name] for name in names] for one in before
     ]
-    shares = {part["source"]: part["common"] for row in rows[2:] for part in row.budget["contributions"]}
+    shares = {part.source: part.common for row in rows[2:] for part in row.budget.contributions}
     assert shares["search, 95 % interval"] == "none"
     assert shares["generator, level accuracy"] == "bench"
     assert shares["mismatch, generator to unit"] == "unit"

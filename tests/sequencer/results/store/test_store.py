@@ -25,7 +25,7 @@ from sequencer.results.store.place import StorePlace, find_place
 from sequencer.results.store.store import SCHEMA_VERSION, BenchInstrument, Store, StoreProblem, Wanted
 from sequencer.results.stored import StoredUnit, run_as_plain
 from sequencer.uncertainty.decision import Decision
-from tests.support.stored_results import RUN, a_result, an_exchange
+from tests.support.stored_results import BUDGET, RUN, SETTINGS, a_result, an_exchange
 
 
 @pytest.fixture
@@ -64,13 +64,14 @@ def test_a_check_comes_back_whole(store: Store) -> None:
         Point(level_db=-120.0, reading=None, state="over range", reading_s=0.2, at_s=3.0),
         Point(level_db=-110.0, reading=12.5, state="in range", reading_s=0.1, at_s=3.5),
     )
-    result = a_result(points=points, budget={"unit": "dB", "dof": math.inf}, settings={"tone_hz": 1000.0})
+    unbounded = replace(BUDGET, expanded=math.inf)
+    result = a_result(points=points, budget=unbounded, settings=SETTINGS)
     store.write_check("r1", 3, [result, a_result(value=None)], [an_exchange(b"\xff\x00,\n")])
     row, other = store.read_results("r1")
     assert (row.value, row.channel, row.lower_limit, row.simulated) == (-120.0, 20, None, True)
     assert row.points == points
-    assert row.budget == {"unit": "dB", "dof": math.inf}
-    assert row.settings == {"tone_hz": 1000.0}
+    assert row.budget == unbounded
+    assert row.settings == SETTINGS
     assert (other.value, other.points, other.budget, other.settings) == (None, (), None, None)
     (said,) = store.read_exchanges("r1", 3)
     assert said.content == b"\xff\x00,\n"
@@ -89,7 +90,7 @@ def test_numbers_come_back_to_the_last_digit(store: Store, number: float) -> Non
 
 def test_runs_are_listed_newest_first_with_what_was_decided(store: Store) -> None:
     """A list of runs says how each ended, with which instruments, and how many results of each kind it has."""
-    store.write_run({**RUN, "run": "r2", "time": "2027-01-03T00:00:00.000+00:00"})
+    store.write_run(replace(RUN, run="r2", time=datetime.fromisoformat("2027-01-03T00:00:00.000+00:00")))
     store.write_check("r1", 0, [a_result(), a_result(decision=Decision.FAIL), a_result()], [])
     store.write_end("r1", outcome="done", bench_safe=True, bench_s=61.0)
     who = {"role": "radio", "maker": "Invented", "model": "RB-1", "serial": "8001", "firmware": "0.9"}
@@ -128,7 +129,7 @@ def test_instruments_keep_their_calibration_and_order(store: Store) -> None:
 def test_runs_are_in_order_across_time_zones(store: Store) -> None:
     """The night the clock is put back, 02:30+02:00 comes before 02:10+01:00, whatever the texts say."""
     for run, time in (("early", "2027-10-31T02:30:00.000+02:00"), ("late", "2027-10-31T02:10:00.000+01:00")):
-        store.write_run({**RUN, "run": run, "time": time})
+        store.write_run(replace(RUN, run=run, time=datetime.fromisoformat(time)))
     assert [run.run for run in store.read_runs()] == ["late", "early", "r1"]
     assert [run.run for run in store.iterate_runs(Wanted())] == ["r1", "early", "late"]
 
@@ -156,7 +157,7 @@ def _found(run: str, value: float, **changes: Any) -> Result:
 
 
 def _repeat(store: Store, run: str, value: float, *, index: int = 1, of: str = "r1") -> None:
-    store.write_run({**RUN, "run": run, "part": "sensitivity", "again": of, "reason": "loose plug"})
+    store.write_run(replace(RUN, run=run, part="sensitivity", again=of, reason="loose plug"))
     store.write_check(run, index, [_found(run, value)], [], repeats=of)
 
 
@@ -195,9 +196,9 @@ def test_a_confirmation_is_not_replaced(store: Store) -> None:
     """What was confirmed in the first run goes on counting for what was found under it; another run's checks are not touched."""
     asked = {"check": "confirm", "quantity": "confirmed: squelch open"}
     store.write_check("r1", 0, [_found("r1", 1.0, **asked)], [])
-    store.write_run({**RUN, "run": "other"})
+    store.write_run(replace(RUN, run="other"))
     store.write_check("other", 0, [_found("other", -110.0)], [])
-    store.write_run({**RUN, "run": "r2", "again": "r1", "reason": "loose plug"})
+    store.write_run(replace(RUN, run="r2", again="r1", reason="loose plug"))
     store.write_check("r2", 0, [_found("r2", 1.0, **asked)], [], repeats="r1")
     assert all(row.counts for run in ("r1", "r2", "other") for row in store.read_results(run))
 
@@ -205,7 +206,7 @@ def test_a_confirmation_is_not_replaced(store: Store) -> None:
 def test_a_repeat_that_is_written_twice_replaces_once(store: Store) -> None:
     """A write whose answer was lost on the way leaves one repeat, which counts, and the first result, which does not."""
     store.write_check("r1", 1, [_found("r1", -110.0)], [])
-    store.write_run({**RUN, "run": "r2", "again": "r1", "reason": "loose plug"})
+    store.write_run(replace(RUN, run="r2", again="r1", reason="loose plug"))
     for _ in range(2):
         store.write_check("r2", 1, [_found("r2", -119.0)], [], known=0, repeats="r1")
     assert [row.counts for row in store.read_results("r1")] == [False]
@@ -260,8 +261,8 @@ def test_a_run_s_name_is_taken_once(store: Store) -> None:
 def test_units_are_known_by_serial_with_their_model_as_last_named(store: Store) -> None:
     """A unit stands once however often it was tested; a run that does not name the model leaves it as it is."""
     for run, model in (("r2", "M40 B"), ("r3", "")):
-        store.write_run({**RUN, "run": run, "model": model})
-    store.write_run({**RUN, "run": "r4", "serial": "M40-0001"})
+        store.write_run(replace(RUN, run=run, model=model))
+    store.write_run(replace(RUN, run="r4", serial="M40-0001"))
     assert store.read_units() == [
         StoredUnit(serial="M40-0001", model="M40"),
         StoredUnit(serial="M40-0007", model="M40 B"),
@@ -358,7 +359,7 @@ def _filled(store: Store) -> list[Result]:
         time = datetime(2027, 3, 1, 12, tzinfo=UTC) + timedelta(days=number // 4, minutes=number)
         facts = {"run": run, "serial": serial, "sequence": ("A", "B")[number // 4 % 2]}
         if number % 4 == 0:
-            store.write_run({**RUN, **facts, "time": time.isoformat()})
+            store.write_run(replace(RUN, **facts, time=time))
         result = a_result(
             **facts,
             time=time,
@@ -414,7 +415,7 @@ def test_runs_are_gone_through_a_few_at_a_time(
     for module in (store_module, store_query):
         monkeypatch.setattr(module, "AT_ONCE", at_once)
     values = [one.value for one in _filled(store)]
-    store.write_run({**RUN, "run": "r0"})  # at the same moment as r1
+    store.write_run(replace(RUN, run="r0"))  # at the same moment as r1
     found = list(store.iterate_runs(Wanted()))
     assert [run.run for run in found] == ["r0", "r1", "f0", "f1", "f2", "f3", "f4", "f5"]
     rows = [row for run in found for row in run.results]

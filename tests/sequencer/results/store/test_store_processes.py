@@ -7,6 +7,7 @@ import sqlite3
 import subprocess
 import sys
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -77,7 +78,7 @@ def test_a_killed_writer_loses_nothing_that_was_committed(
         assert [line.content for line in lines] == [b"%d" % index for index in range(len(lines))]
         assert all(len(row.points) == 1 for row in rows)
     with Store.open(place) as store:  # and whoever comes next writes at once
-        store.write_run({**RUN, "run": "next"})
+        store.write_run(replace(RUN, run="next"))
         store.write_check("next", 0, [a_result(run="next")], [])
     if place.path is not None:
         with closing(sqlite3.connect(place.path)) as other:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import sqlite3
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -49,7 +50,7 @@ def test_a_file_that_is_no_database_is_called_that(path: Path) -> None:
 def test_a_damaged_store_is_told_of_without_a_traceback(store: Store, path: Path) -> None:
     """Bytes overwritten in the middle end in a `StoreProblem`, whichever reading method meets them."""
     for index in range(30):
-        store.write_check("r1", index, [_result(budget={"text": "x" * 3000})], [_exchange(b"y" * 3000)])
+        store.write_check("r1", index, [_result(note="x" * 3000)], [_exchange(b"y" * 3000)])
     store.close()
     content = bytearray(path.read_bytes())
     content[9000:-5000] = os.urandom(len(content) - 14000)
@@ -83,7 +84,7 @@ def test_a_store_is_read_where_nothing_can_be_written(
     with Store.open_to_read(path) as opened:
         assert len(opened.read_runs()) == 1
         with pytest.raises(StoreProblem, match="readonly"):
-            opened.write_run({**RUN, "run": "r2"})
+            opened.write_run(replace(RUN, run="r2"))
     assert sorted(one.name for one in path.parent.iterdir()) == before
 
 

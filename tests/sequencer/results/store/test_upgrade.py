@@ -13,6 +13,7 @@ import sqlite3
 import subprocess
 import sys
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -28,6 +29,7 @@ from sequencer.results.store.place import StorePlace
 from sequencer.results.store.store import SCHEMA_VERSION, Store, StoreProblem, Wanted
 from sequencer.results.store.tables import metadata
 from sequencer.results.stored import StoredUnit, exchange_as_plain, result_as_plain, run_as_plain
+from sequencer.results.stored_budget import StoredBudget, budget_as_plain
 from tests.support.stored_results import RUN, a_result
 
 TOP = Path(__file__).parents[4]
@@ -79,9 +81,7 @@ def test_an_upgraded_store_has_every_row_it_had(old: Path) -> None:
                 {name: row[name] for name in one if name != "budget"}
                 for row, one in zip(map(result_as_plain, rows), mine, strict=True)
             ] == [{**one, "points": json.loads(one["points"])} for one in map(_without_budget, mine)]
-            assert [_without_common(row.budget) for row in rows] == [
-                json.loads(one["budget"]) for one in mine
-            ]
+            assert [_as_of_then(row.budget) for row in rows] == [json.loads(one["budget"]) for one in mine]
             said = [one for one in exchanges if one["run"] == run["run"]]
             assert [
                 {**exchange_as_plain(one), "content": one.content} for one in store.read_exchanges(run["run"])
@@ -93,11 +93,18 @@ def _without_budget(row: dict[str, Any]) -> dict[str, Any]:
     return {name: cell for name, cell in row.items() if name != "budget"}
 
 
-def _without_common(budget: dict[str, Any] | None) -> dict[str, Any] | None:
+def _as_of_then(budget: StoredBudget | None) -> dict[str, Any] | None:
+    """Return a budget as it was stored, without what was not asked for then."""
     if budget is None:
         return None
-    parts = [{name: one[name] for name in one if name != "common"} for one in budget["contributions"]]
-    return {**budget, "contributions": parts}
+    assert budget.unstated is None
+    assert budget.unstated_connections is None
+    plain = budget_as_plain(budget)
+    del plain["unstated"], plain["unstated_connections"]
+    parts = [
+        {name: one[name] for name in one if name not in ("common", "keys")} for one in plain["contributions"]
+    ]
+    return {**plain, "contributions": parts}
 
 
 def test_a_store_of_schema_3_has_its_confirmations_as_records(tmp_path: Path) -> None:
@@ -123,11 +130,11 @@ def test_what_old_budgets_share_is_said_once_by_the_upgrade(tmp_path: Path) -> N
     path = Path(shutil.copy(SCHEMA_3, tmp_path / "results.sqlite"))
     with Store.open(path) as store:
         found = {
-            part["source"]: part["common"]
+            part.source: part.common
             for run in store.read_runs()
             for row in store.read_results(run.run)
             if row.budget is not None
-            for part in row.budget["contributions"]
+            for part in row.budget.contributions
         }
     assert found["search, 95 % interval"] == "none"
     assert found["generator, level accuracy"] == "bench"
@@ -174,7 +181,7 @@ def test_a_check_of_an_upgraded_store_is_repeated(tmp_path: Path, schema: Path) 
     with Store.open(path) as store:
         old = next(run for run in store.read_runs() if run.simulated)
         row = next(row for row in store.read_results(old.run) if row.check != "confirm")
-        store.write_run({**RUN, "run": "new", "again": old.run, "reason": "loose plug"})
+        store.write_run(replace(RUN, run="new", again=old.run, reason="loose plug"))
         repeat = a_result(run="new", check=row.check)
         store.write_check("new", row.check_index, [repeat], [], repeats=old.run)
         replaced = [one for one in store.read_results(old.run) if not one.counts]
