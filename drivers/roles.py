@@ -18,6 +18,7 @@ from typing_extensions import override
 from drivers.faults import Refused
 from drivers.values import (
     SIMULATED,
+    AudioFilters,
     Emission,
     Identity,
     Limits,
@@ -31,6 +32,7 @@ from drivers.values import (
 __all__ = [
     "SIMULATED",
     "AudioAnalyser",
+    "AudioFilters",
     "Emission",
     "Identity",
     "Instrument",
@@ -169,6 +171,11 @@ class PowerMeter(Instrument):
 
 class ModulationAnalyser(Instrument):
     """An AM/FM modulation analyser."""
+
+    filters_made: AudioFilters | None = None
+    """What it made of the audio filters set last, by its own word; None where it, or its driver, does not say."""
+    bandwidth_made_hz: float | None = None
+    """What it made of the bandwidth of the last selective reading, Hz, by its own word; None where nothing says."""
 
     @override
     def set_start_state(self, emission: Emission = "FM") -> None:

@@ -69,6 +69,15 @@ class Samples:
     rate_hz: float
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AudioFilters:
+    """The audio filters behind a demodulator: corners in Hz and the de-emphasis in s; None is off."""
+
+    high_pass_hz: float | None = None
+    low_pass_hz: float | None = None
+    deemphasis_s: float | None = None
+
+
 Emission = Literal["FM", "AM", "USB", "LSB", "CW"]
 PeakSide = Literal["positive", "negative"]
 Weighting = Literal["flat", "psophometric", "C-message"]

@@ -6,13 +6,21 @@ A driver might: override `prepare` (what is sent once after the reset) and `disa
 
 from __future__ import annotations
 
+import math
+
 from drivers.clock import Clock
-from drivers.faults import InstrumentError, LinkFault, Refused, UnexpectedReply
+from drivers.faults import InstrumentError, LinkFault, NotConfirmed, Refused, UnexpectedReply
 from drivers.link import scpi
 from drivers.link.link import Link
 from drivers.profiled.profile import Profile
-from drivers.profiled.timed_reading import TimedReading
+from drivers.profiled.timed_reading import TimedReading, is_out_of_range
 from drivers.roles import Identity, Limits
+
+MOST_SAMPLES = 1_000_000
+FINER = (1.0, 2.0, 4.0)  # where an interval is not offered, one so many times shorter may be
+LONGEST_INTERVAL = 1.5
+"""Times the one asked for: of 48 kHz at least 32 kHz are left, which reach beyond 15 kHz, the widest audio band that is worked out."""
+SAME_INTERVAL = 0.001  # of the interval: one that is off by less records as long
 
 
 class ProfiledInstrument(TimedReading):
@@ -95,16 +103,52 @@ class ProfiledInstrument(TimedReading):
 
     # -- recordings (see drivers.profiled.recording) -----------------------------------------------------------------------
 
-    def prepare_recording(self, count: int, interval_s: float) -> float:
-        """Set points and interval and record; returns the interval that the instrument made of it, s."""
+    def prepare_recording(self, seconds: float, rate_hz: float) -> tuple[int, float]:
+        """Set points and interval and record; returns how many points the instrument made of it, and the interval, s.
+
+        Where its intervals go in steps the nearest is taken as it reads back, with as many points as fill ``seconds``: a shorter one
+        loses nothing, a longer one up to half as long again. Where it is longer still, a shorter one is asked for.
+        """
         self._wait_settled()
         with self._changing_nothing():
-            self._set("recording_points", count, tolerance=0.0)
-            made_s = self._set("recording_interval", interval_s, tolerance=0.05 * interval_s)
+            count = self._take_points(round(seconds * rate_hz))
+            made_s = self._take_interval(1.0 / rate_hz)
+            if abs(made_s * rate_hz - 1.0) > SAME_INTERVAL:
+                count = self._take_points(round(seconds / made_s))
+                made_s = self._set("recording_interval", made_s, tolerance=SAME_INTERVAL * made_s)
             # Points times interval is the time of an acquisition, which many couple to the time of a reading.
             self.forget_setting("recording_points", "recording_interval", "reading_time")
             self._say("record", extra_s=count * made_s)
-        return made_s
+        return count, made_s
+
+    def _take_interval(self, asked_s: float) -> float:
+        """Set the interval, or one of the shorter ones, and return what it made of it, s: not longer than can be reckoned with."""
+        longest_s, made_s, refusal = LONGEST_INTERVAL * asked_s, math.nan, None
+        for finer in FINER:
+            try:
+                made_s = self._set("recording_interval", asked_s / finer, tolerance=(asked_s, math.inf))
+            except InstrumentError as error:
+                if not is_out_of_range(error):
+                    raise
+                refusal = error
+            else:
+                if 0.0 < made_s <= longest_s:
+                    return made_s
+        if refusal is not None:
+            raise refusal
+        raise NotConfirmed(
+            f"recording_interval was set to {asked_s:g} s, and to {asked_s / FINER[-1]:g} s, and reads back {made_s:g} s",
+            instrument=self.name,
+            address=self.address,
+            next_move=f"An interval up to {longest_s:.3g} s is used as it reads back. Check the profile's scale, or let the check read "
+            "by the analyser's own answer.",
+        )
+
+    def _take_points(self, count: int) -> int:
+        """Set how many points are recorded; returns what it made of that: as many as were asked for."""
+        if not 1 <= count <= MOST_SAMPLES:
+            raise self.cannot_record(count, MOST_SAMPLES)
+        return round(self._set("recording_points", count, tolerance=0.0))
 
     def read_block(self, name: str, *, extra_s: float = 0.0) -> bytes:
         """Ask for a definite-length block."""

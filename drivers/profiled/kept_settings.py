@@ -94,17 +94,19 @@ class KeptSettings(ProfileSpeaker):
                     next_move="It may have restarted: look at its supply, its cable and its front panel.",
                 )
 
-    def _set(self, name: str, number: float, *, tolerance: float) -> float:
+    def _set(self, name: str, number: float, *, tolerance: float | tuple[float, float]) -> float:
         """Set a number, read it back in the same message; returns what the instrument made of it.
 
-        NotConfirmed if the answer is further than ``tolerance`` (SI units) from what was asked.
+        NotConfirmed if the answer is further than ``tolerance`` (SI units) from what was asked: one for both ways, or below and above.
         """
         self.forget_setting(name)
         command = self._command(name)
         message = f"{self._set_message(name, number)};{at_root(command.query)}"
         reply = self._checked(message)
         reading = self._reading(name, reply, message)
-        if reading.number is None or abs(reading.number - number) > tolerance:
+        below, above = tolerance if isinstance(tolerance, tuple) else (tolerance, tolerance)
+        # put this way round because what is no number lies within nothing
+        if reading.number is None or not number - below <= reading.number <= number + above:
             raise self._not_confirmed(Setting(name=name, position=float(number)), reply, message)
         self._kept[name] = Setting(name=name, position=reading.number)
         return reading.number

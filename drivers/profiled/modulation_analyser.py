@@ -5,7 +5,11 @@ from __future__ import annotations
 from drivers.profiled.base import ProfiledInstrument
 from drivers.profiled.kept_settings import Setting
 from drivers.profiled.recording import record
-from drivers.roles import Emission, ModulationAnalyser, PeakSide, Reading, Samples
+from drivers.roles import AudioFilters, Emission, ModulationAnalyser, PeakSide, Reading, Samples
+
+CORNER_SHARE = 0.1  # what a stepped filter may be off and still be nearly the one asked for; checks reckon with what it made of it
+WIDEST = 3.0  # times the bandwidth asked for: lines are told apart by it, and their levels are the same in a wider one
+LEAST_SHARE = 0.95  # a narrower one may miss a line that lies a little off
 
 
 class ProfiledModulationAnalyser(ProfiledInstrument, ModulationAnalyser):
@@ -63,16 +67,26 @@ class ProfiledModulationAnalyser(ProfiledInstrument, ModulationAnalyser):
         low_pass_hz: float | None = None,
         deemphasis_s: float | None = None,
     ) -> None:
-        """Choose the audio filters behind the demodulator; None switches one off. Each is confirmed."""
+        """Choose the audio filters behind the demodulator; None switches one off. Each is confirmed.
+
+        An analyser whose filters go in steps takes its nearest: up to a tenth off, `filters_made` says which. NotConfirmed beyond that.
+        """
+        self.filters_made = None
+        made: list[float | None] = []
         for name, corner, figure in (
             ("high_pass", "high_pass_frequency", high_pass_hz),
             ("low_pass", "low_pass_frequency", low_pass_hz),
             ("deemphasis", "deemphasis_time", deemphasis_s),
         ):
-            if figure is not None:
-                self._set(corner, figure, tolerance=0.01 * figure)
+            made.append(
+                None if figure is None else self._set(corner, figure, tolerance=CORNER_SHARE * figure)
+            )
             if figure is not None or self._has(name):
                 self._set_switch(name, figure is not None)
+        high_pass, low_pass, deemphasis = made
+        self.filters_made = AudioFilters(
+            high_pass_hz=high_pass, low_pass_hz=low_pass, deemphasis_s=deemphasis
+        )
 
     def read_distortion_percent(self) -> Reading:
         """Return distortion and noise of the demodulated audio, percent of the whole."""
@@ -83,9 +97,17 @@ class ProfiledModulationAnalyser(ProfiledInstrument, ModulationAnalyser):
         return self._read("audio_frequency")
 
     def read_selective_dbm(self, frequency_hz: float, bandwidth_hz: float) -> Reading:
-        """Return the level of what lies at ``frequency_hz`` within ``bandwidth_hz``, dBm; leaves it tuned there."""
+        """Return the level of what lies at ``frequency_hz`` within ``bandwidth_hz``, dBm; leaves it tuned there.
+
+        An analyser whose bandwidths go in steps takes its nearest: up to three times as wide, `bandwidth_made_hz` says which.
+        """
         self.tune_hz(frequency_hz)
-        self._set("selective_bandwidth", bandwidth_hz, tolerance=0.05 * bandwidth_hz)
+        self.bandwidth_made_hz = None
+        self.bandwidth_made_hz = self._set(
+            "selective_bandwidth",
+            bandwidth_hz,
+            tolerance=((1.0 - LEAST_SHARE) * bandwidth_hz, (WIDEST - 1.0) * bandwidth_hz),
+        )
         return self._read("selective_level")
 
     def capture_baseband(self, seconds: float, rate_hz: float) -> Samples:

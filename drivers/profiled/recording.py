@@ -13,22 +13,17 @@ from drivers.roles import Samples
 if TYPE_CHECKING:
     from drivers.profiled.base import ProfiledInstrument
 
-MOST_SAMPLES = 1_000_000
-
 
 def record(
     instrument: ProfiledInstrument, name: str, seconds: float, rate_hz: float, *, is_complex: bool = False
 ) -> Samples:
     """Record ``seconds`` at about ``rate_hz`` and return the samples; the rate is the one the instrument made of it.
 
-    Raises Refused for a recording of no or more than `MOST_SAMPLES` samples, UnexpectedReply for a block of another size.
+    Raises Refused for a recording of no or too many samples, UnexpectedReply for a block of another size.
     """
     import numpy as np
 
-    count = round(seconds * rate_hz)
-    if not 1 <= count <= MOST_SAMPLES:
-        raise instrument.cannot_record(count, MOST_SAMPLES)
-    interval_s = instrument.prepare_recording(count, 1.0 / rate_hz)
+    count, interval_s = instrument.prepare_recording(seconds, rate_hz)
     content = instrument.read_block(name, extra_s=seconds)
     flat = np.frombuffer(content, dtype=">f4").astype(np.float64)
     if flat.size != (2 * count if is_complex else count):

@@ -10,10 +10,12 @@ from pydantic import AfterValidator
 from typing_extensions import override
 
 from drivers.profiled.commands import Need
+from drivers.roles import AudioFilters
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared import commands
+from sequencer.checks.shared.filters_made import filters_note, filters_part
 from sequencer.checks.shared.limits import RatioLimit
 from sequencer.checks.shared.parts import HalfWidth, Parts
 from sequencer.checks.shared.reading_steps import step_seen
@@ -74,9 +76,11 @@ class ResidualModulation(Check[ResidualModulationSettings]):
         """Measure: both residual and reference as rms; the reference's sine has 1/√2 of its peak."""
         is_fm = conditions.mode == "FM"
         mode: Literal["FM", "AM"] = "FM" if is_fm else "AM"
-        side.configure_analyser(
-            mode, high_pass_hz=300.0, low_pass_hz=3000.0, deemphasis_s=DEEMPHASIS_S if is_fm else None
+        asked = AudioFilters(
+            high_pass_hz=300.0, low_pass_hz=3000.0, deemphasis_s=DEEMPHASIS_S if is_fm else None
         )
+        side.configure_analyser(mode, asked)
+        made = side.filters_made
         side.remove_audio()
         read = side.read_rms_deviation_hz if is_fm else side.read_rms_depth_percent
         readings = read_settled(side, read, within=5.0 if is_fm else 0.2, share=NOISE_SHARE)
@@ -87,12 +91,14 @@ class ResidualModulation(Check[ResidualModulationSettings]):
             return [not_read(quantity, "dB", limits, "modulation analyser", readings)]
         peak = settings.deviation_hz if is_fm else settings.depth_percent
         # the de-emphasis has a gain of its own at the 1 kHz of normal test modulation, which the reference gets too
-        gain = 1.0 / math.hypot(1.0, 2.0 * math.pi * 1000.0 * DEEMPHASIS_S) if is_fm else 1.0
+        deemphasis_s = DEEMPHASIS_S if made is None or made.deemphasis_s is None else made.deemphasis_s
+        gain = 1.0 / math.hypot(1.0, 2.0 * math.pi * 1000.0 * deemphasis_s) if is_fm else 1.0
         mean = max(statistics.fmean(rms), 1e-6)
         below_db = 20.0 * math.log10(peak * gain / math.sqrt(2.0) / mean)
         parts = Parts(conditions.bench)
         accuracy = HalfWidth.of(conditions.bench, "modulation_analyser", "residual")
         parts.accuracy("analyser, rms accuracy", None if accuracy is None else accuracy.in_db(), unit="dB")
+        parts.add(*filters_part(asked, made))
         unit = "Hz" if is_fm else "%"
         step = step_seen(readings)
         parts.add(
@@ -100,6 +106,7 @@ class ResidualModulation(Check[ResidualModulationSettings]):
         )
         budget = parts.budget(quantity, "dB", below_db)
         note = f"{mean:.3g} {'Hz' if is_fm else '%'} rms against {peak:g} {'Hz' if is_fm else '%'} peak"
+        note = "; ".join(filter(None, (note, filters_note(asked, made))))
         return [
             Finding(quantity=quantity, value=below_db, unit="dB", limits=limits, budget=budget, note=note)
         ]

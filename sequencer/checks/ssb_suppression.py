@@ -25,6 +25,10 @@ from sequencer.uncertainty.contributions import DB_PER_RELATIVE_VOLTAGE, repeata
 from sequencer.uncertainty.decision import Limits
 
 BANDWIDTH_HZ = 100.0
+SAME_SHARE = 1.05  # of the bandwidth asked for: the same, by another rounding
+TOLD_APART = (
+    1.0 / 3.0
+)  # of the lines' distance: a filter no wider still holds the next line off; common practice, no source
 STEADY_DB = 0.5  # what a selective reading of a steady tone scatters by, at most: common practice, no source
 
 
@@ -89,6 +93,20 @@ class SsbSuppression(Check[SsbSuppressionSettings]):
         found = {name: _levels(side, offset_hz) for name, offset_hz in places.items()}
         wanted_dbm = numbers(found["wanted"])
         note = drive_text(settings.drive_v, settings.tone_hz)
+        made_hz = side.bandwidth_made_hz
+        if made_hz is not None and made_hz > SAME_SHARE * BANDWIDTH_HZ:
+            note += (
+                f"; within {made_hz:g} Hz in place of {BANDWIDTH_HZ:g} Hz, the nearest that the analyser has"
+            )
+        if made_hz is not None and made_hz > TOLD_APART * settings.tone_hz:
+            side.rest()
+            why = f"{note}: too wide to tell lines {settings.tone_hz:g} Hz apart; take a higher 'tone'"
+            return [
+                Finding(quantity=quantity, value=None, unit=unit, limits=one.limits, note=why)
+                for (quantity, unit), one in zip(
+                    self.quantities(settings), (settings.carrier, settings.sideband), strict=True
+                )
+            ]
         findings = [
             _finding(
                 "carrier suppression",

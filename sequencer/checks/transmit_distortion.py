@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import ClassVar, Literal
 
 from typing_extensions import override
 
 from drivers.profiled.commands import Need
+from drivers.roles import AudioFilters
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared import commands
 from sequencer.checks.shared.drive_response import RESPONSE_FORECAST_S, distortion_changes, hold_to_drive
+from sequencer.checks.shared.filters_made import filters_note, filters_part
 from sequencer.checks.shared.limits import PercentLimit
 from sequencer.checks.shared.transmit import Drive, Tone, analyser_finding, drive_text, read_settled
 from sequencer.inputs.stated import AUDIO_LEAD
 from sequencer.safety.transmit import TransmitSide
+from sequencer.uncertainty.contributions import DB_PER_RELATIVE_VOLTAGE
 
 SETTLED_PERCENT = 0.3
 DEEMPHASIS_S = (
@@ -71,12 +75,13 @@ class TransmitDistortion(Check[TransmitDistortionSettings]):
         self, side: TransmitSide, settings: TransmitDistortionSettings, conditions: Conditions
     ) -> list[Finding]:
         is_fm = conditions.mode == "FM"
-        side.configure_analyser(
-            "FM" if is_fm else "AM",
+        asked = AudioFilters(
             high_pass_hz=300.0,
             low_pass_hz=3000.0,
             deemphasis_s=DEEMPHASIS_S if is_fm and settings.deemphasis else None,
         )
+        side.configure_analyser("FM" if is_fm else "AM", asked)
+        made = side.filters_made
         side.apply_audio(tone_hz=settings.tone_hz, level_v=settings.drive_v)
         readings = read_settled(side, side.read_distortion_percent, within=SETTLED_PERCENT)
         finding = analyser_finding(
@@ -86,8 +91,14 @@ class TransmitDistortion(Check[TransmitDistortionSettings]):
             settings.limit.limits,
             conditions,
             accuracy="distortion",
-            note=drive_text(settings.drive_v, settings.tone_hz),
+            note="; ".join(
+                filter(None, (drive_text(settings.drive_v, settings.tone_hz), filters_note(asked, made)))
+            ),
         )
+        if finding.value is not None and finding.budget is not None:
+            further = filters_part(asked, made, coefficient=finding.value / DB_PER_RELATIVE_VOLTAGE)
+            budget = replace(finding.budget, contributions=(*finding.budget.contributions, *further))
+            finding = replace(finding, budget=budget)
         held = hold_to_drive(
             side,
             [finding],

@@ -9,12 +9,14 @@ from collections.abc import Callable, Mapping
 from weakref import WeakMethod
 
 from drivers.clock import Clock
-from drivers.roles import AudioAnalyser, Emission, ModulationAnalyser, PowerMeter, Supply
+from drivers.roles import AudioAnalyser, AudioFilters, Emission, ModulationAnalyser, PowerMeter, Supply
 from sequencer.safety.key import Key
 from sequencer.safety.plausible import Span
 from sequencer.safety.side import present
 from sequencer.safety.supply import SupplyFacts, SupplyLine
 from sequencer.safety.transmit_readings import TransmitReadings
+
+NO_FILTERS = AudioFilters()
 
 
 class TransmitSide(TransmitReadings):
@@ -54,21 +56,21 @@ class TransmitSide(TransmitReadings):
         # Weak, so that no path of attributes leads from a side to the bench and its generator.
         self._select = WeakMethod(select)
 
-    def configure_analyser(
-        self,
-        emission: Emission,
-        *,
-        high_pass_hz: float | None = None,
-        low_pass_hz: float | None = None,
-        deemphasis_s: float | None = None,
-    ) -> None:
+    def configure_analyser(self, emission: Emission, filters: AudioFilters = NO_FILTERS) -> None:
         """Choose demodulator and audio filters of the analyser; the key is released first: nothing is read here."""
         self.rest()
         analyser = self._analysing()
         analyser.configure_demodulator(emission)
         analyser.configure_filters(
-            high_pass_hz=high_pass_hz, low_pass_hz=low_pass_hz, deemphasis_s=deemphasis_s
+            high_pass_hz=filters.high_pass_hz,
+            low_pass_hz=filters.low_pass_hz,
+            deemphasis_s=filters.deemphasis_s,
         )
+
+    @property
+    def filters_made(self) -> AudioFilters | None:
+        """What the analyser made of the audio filters, by its own word; None where it does not say."""
+        return self._analysing().filters_made
 
     def set_supply(self, voltage_v: float) -> None:
         """Feed the unit with another voltage, unkeyed. Refused above the supply's `max_voltage`."""

@@ -97,6 +97,11 @@ class TransmitReadings(KeyedSide):
             answers=3.0,
         )
 
+    @property
+    def bandwidth_made_hz(self) -> float | None:
+        """The bandwidth of the last selective reading, Hz, by the analyser's own word; None where it does not say."""
+        return self._analysing().bandwidth_made_hz
+
     def capture_audio(self, seconds: float, rate_hz: float) -> Samples:
         """Record the demodulated audio, in Hz of deviation or percent of depth."""
         analyser = self._analysing()
