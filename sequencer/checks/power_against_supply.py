@@ -10,6 +10,7 @@ from typing import Annotated, ClassVar, Literal, NamedTuple
 from pydantic import AfterValidator
 from typing_extensions import override
 
+from drivers.faults import NotConfirmed, SettingLost
 from drivers.roles import Reading
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
@@ -27,6 +28,7 @@ from sequencer.checks.shared.transmit import (
 )
 from sequencer.files.fields import VoltageV, between
 from sequencer.inputs.instrument_roles import Supply
+from sequencer.results.model import FaultFacts
 from sequencer.safety.supply import SupplyFacts
 from sequencer.safety.transmit import TransmitSide
 
@@ -93,19 +95,52 @@ class PowerAgainstSupply(Check[PowerAgainstSupplySettings]):
         self, side: TransmitSide, settings: PowerAgainstSupplySettings, conditions: Conditions
     ) -> list[Finding]:
         """Measure; the side feeds the unit as the sequence says again when it is left."""
-        read: list[_AtSupply] = []
-        for supply_v in settings.supplies_v:
-            side.set_supply(supply_v)
-            side.pause_s(SETTLE_S)
-            readings = read_settled(side, side.read_power_dbm, within=SETTLED_DB)
-            read.append(_AtSupply(supply_v, tuple(readings), side.supply_facts()))
-        return pooled([_finding(one, read, settings, conditions) for one in read], POWER_SCATTER)
+        tried = [_at(supply_v, side, conditions) for supply_v in settings.supplies_v]
+        read = [one for one in tried if isinstance(one, _AtSupply)]
+        found = iter(pooled([_finding(one, read, settings, conditions) for one in read], POWER_SCATTER))
+        return [next(found) if isinstance(one, _AtSupply) else _lost(one, settings) for one in tried]
 
 
 class _AtSupply(NamedTuple):
     supply_v: float
     readings: tuple[Reading, ...]
     facts: SupplyFacts | None
+
+
+class _NotFed(NamedTuple):
+    supply_v: float
+    fault: NotConfirmed
+
+
+def _at(supply_v: float, side: TransmitSide, conditions: Conditions) -> _AtSupply | _NotFed:
+    """Return the power at ``supply_v``. A voltage that the supply does not give spoils no other."""
+    try:
+        side.set_supply(supply_v)
+        side.pause_s(SETTLE_S)
+        readings = read_settled(side, side.read_power_dbm, within=SETTLED_DB)
+    except NotConfirmed as fault:
+        supply = conditions.bench.with_role("supply")
+        if isinstance(fault, SettingLost) or supply is None or fault.instrument != supply[0]:
+            raise  # PTT, or an instrument that has restarted: the bench's own affair
+        side.rest()
+        if conditions.supply_v is not None:  # and does not leave the unit with it
+            side.set_supply(conditions.supply_v)
+        return _NotFed(supply_v, fault)
+    return _AtSupply(supply_v, tuple(readings), side.supply_facts())
+
+
+def _lost(one: _NotFed, settings: PowerAgainstSupplySettings) -> Finding:
+    return Finding(
+        quantity=_quantity(one.supply_v),
+        value=None,
+        unit="W",
+        limits=settings.limit.limits,
+        note=str(one.fault),
+        axis="supply",
+        axis_value=one.supply_v,
+        axis_unit="V",
+        fault=FaultFacts.of(one.fault),
+    )
 
 
 def _finding(

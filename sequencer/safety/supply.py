@@ -11,7 +11,7 @@ from contextlib import suppress
 
 from drivers.clock import Clock
 from drivers.faults import InstrumentFault, NotConfirmed, Refused, SettingLost
-from drivers.roles import Supply
+from drivers.roles import Reading, Supply
 from sequencer.frozen import dataclass
 from sequencer.safety.cables import Cables
 from sequencer.safety.key import Ratings
@@ -22,6 +22,9 @@ UNSTATED_PERCENT = 1.0  # of a supply whose accuracy nobody stated: common pract
 READ_WITHIN_V = (
     0.05  # what its display rounds away, and its terminals lose under load: common practice, no source
 )
+RISE_S = 5.0  # until a supply that rises slowly stands, or one is given up: common practice, no source
+LOOK_S = 0.1
+MOVES = 0.05  # of what is left: a voltage that comes nearer by less from look to look stands
 LIVE_V = 1.0  # a reading of nothing, and what capacitors hold a while: common practice, no source
 DISCHARGE_S = 3.0  # until they are empty through the unit: common practice, no source
 
@@ -109,7 +112,7 @@ class SupplyLine:
         if self.fed_v != self._stated_v:
             self.feed(self._stated_v)
         self._settle()
-        self.confirm_voltage()
+        self.confirm_voltage(patient=True)
 
     def give_back(self) -> None:
         """Feed the unit as the run states it after a check that did otherwise. A fault is left to the next `restore`."""
@@ -123,10 +126,11 @@ class SupplyLine:
             self._present().confirm_settings()
             self.confirm_voltage()
 
-    def confirm_voltage(self) -> None:
+    def confirm_voltage(self, *, patient: bool = False) -> None:
         """Read the terminals. Raises NotConfirmed where they are further from what was set than the supply may be wrong.
 
-        A supply that a person sets is not asked: what was set there is stated, not read.
+        ``patient`` waits for a voltage that comes nearer: not while the unit is keyed. A supply that a person sets is not asked: what
+        was set there is stated, not read.
         """
         supply, volts = self._present(), self.fed_v
         if volts is None or not supply.reads_voltage:
@@ -136,6 +140,8 @@ class SupplyLine:
         if reading.number is None:  # the first reading after a change of range may be none
             reading = supply.read_voltage_v()
         within_v = self.tolerance_v(volts)
+        if patient:
+            reading = self._stood(supply, reading, volts, within_v)
         if reading.number is None or abs(reading.number - volts) > within_v:
             found = reading.state.value if reading.number is None else f"{reading.number:.4g} V"
             raise NotConfirmed(
@@ -146,6 +152,18 @@ class SupplyLine:
                 next_move="Look at its display, its current limit and the leads to the unit.",
             )
         self._is_read = True
+
+    def _stood(self, supply: Supply, reading: Reading, volts: float, within_v: float) -> Reading:
+        """Return a reading within ``within_v`` of ``volts``, or the last one of a voltage that comes no nearer."""
+        until_s = self._clock.now_s() + RISE_S
+        while (was_v := reading.number) is not None and abs(was_v - volts) > within_v:
+            if self._clock.now_s() >= until_s:
+                break
+            self._clock.wait_s(LOOK_S)
+            reading = supply.read_voltage_v()
+            if reading.number is None or abs(reading.number - volts) > (1.0 - MOVES) * abs(was_v - volts):
+                break
+        return reading
 
     @staticmethod
     def _terminals_v(supply: Supply) -> float | None:

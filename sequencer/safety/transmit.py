@@ -73,11 +73,15 @@ class TransmitSide(TransmitReadings):
         return self._analysing().filters_made
 
     def set_supply(self, voltage_v: float) -> None:
-        """Feed the unit with another voltage, unkeyed. Refused above the supply's `max_voltage`."""
+        """Feed the unit with another voltage, unkeyed, and wait until it stands. Refused above the supply's `max_voltage`.
+
+        Raises NotConfirmed where the terminals do not come to it.
+        """
         self.rest()
         self._under_load = False
         if (line := self._supply_line()) is not None:
             line.feed(voltage_v)
+            line.confirm_voltage(patient=True)
 
     def supply_facts(self) -> SupplyFacts | None:
         """Return with what the unit is fed, and whether the terminals were read; None where nobody stated it."""

@@ -196,3 +196,26 @@ def test_a_slow_audio_analyser_is_not_told_as_an_open_squelch(make_rig: Any) -> 
     outcome = rig.run()
     assert [result.decision for result in outcome.results] == [Decision.NOT_MEASURED] * 3
     assert all("averages for longer" in result.note for result in outcome.results), outcome.results
+
+
+AGAINST_SUPPLY = "  - {check: power_against_supply, channel: 20, supplies: [10.8 V, 13.2 V, 15.6 V], limit: {min: 2 W, max: 8 W}}\n"
+
+
+@pytest.mark.parametrize("only_keyed", [False, True], ids=["at once", "under load"])
+def test_a_voltage_that_the_supply_does_not_give_spoils_no_other(make_rig: Any, only_keyed: bool) -> None:
+    """A supply that sags at 15.6 V, idle or as soon as the unit draws its current: the powers at the other voltages stand."""
+    rig = make_rig(serial="M40-0007", sequence=HEAD + AGAINST_SUPPLY)
+    supply, unit = rig.device("supply"), rig.simulation.wiring.unit
+    exact = supply._volts
+
+    def sagging() -> float:
+        sags = supply.voltage_v > 15.0 and (unit.keyed or not only_keyed)
+        return 12.0 if sags else float(exact())
+
+    supply._volts = sagging
+    outcome = rig.run()
+    low, nominal, high = outcome.results
+    assert low.decision is nominal.decision is Decision.PASS, outcome.results
+    assert high.decision is Decision.NOT_MEASURED
+    assert "its terminals read 12 V" in high.note
+    assert outcome.status is ExitStatus.BENCH_FAILED

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
 
 from drivers.faults import NotConfirmed
 from drivers.operator.sources import OperatorSupply
+from drivers.roles import Reading
 from sequencer.safety.cables import Cables
 from sequencer.safety.key import Ratings
 from sequencer.safety.supply import SupplyLine
@@ -47,3 +50,38 @@ def test_how_far_the_terminals_may_be_off_follows_from_the_accuracy_stated() -> 
             else:
                 with pytest.raises(NotConfirmed, match=r"13\.02 to 13\.38 V would be right"):
                     line.restore()
+
+
+@pytest.mark.parametrize(("slow_s", "is_waited_for"), [(0.1, True), (0.7, True), (60.0, False)])
+def test_a_supply_that_rises_slowly_is_waited_for(slow_s: float, is_waited_for: bool) -> None:
+    """Terminals that come nearer from look to look are waited for while nothing is keyed; those that stand elsewhere are not."""
+    with ProfiledBench() as bench:
+        supply, started_s = bench.driver("supply"), bench.clock.now_s()
+
+        def risen() -> Reading:
+            share = 1.0 - math.exp(-(bench.clock.now_s() - started_s) / slow_s)
+            return Reading(number=13.2 * share, raw="")
+
+        supply.read_voltage_v = risen
+        line = SupplyLine(lambda: supply, clock=bench.clock, ratings=Ratings(), cables=Cables())
+        line.state(13.2)
+        if is_waited_for:
+            line.restore()
+            assert str(line.facts) == "supply 13.2 V"
+        else:
+            with pytest.raises(NotConfirmed, match="its terminals read"):
+                line.restore()
+            assert bench.clock.now_s() - started_s < 7.0
+
+
+def test_a_supply_that_stands_elsewhere_is_told_at_once() -> None:
+    """A voltage that does not come nearer is not waited for: one look more, and the fault."""
+    with ProfiledBench() as bench:
+        supply = bench.driver("supply")
+        bench.spoil("supply", FaultKind.WRONG, "MEASure:VOLTage", "11.2", times=None)
+        line = SupplyLine(lambda: supply, clock=bench.clock, ratings=Ratings(), cables=Cables())
+        line.state(13.2)
+        started_s = bench.clock.now_s()
+        with pytest.raises(NotConfirmed, match=r"its terminals read 11\.2 V"):
+            line.restore()
+        assert bench.clock.now_s() - started_s < 1.0
