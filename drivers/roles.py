@@ -354,6 +354,9 @@ class Radio(Instrument):
         """Return the channel it stands on, by its own word; None where it cannot tell."""
         return None
 
+    def note_supply_was_off(self) -> None:  # nothing to do for a radio that is set anew for each check
+        """Take note that the unit was without supply: what was selected on it may be gone."""
+
     @abstractmethod
     def key(self) -> None:
         """Key the transmitter."""

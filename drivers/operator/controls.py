@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Any, Literal
 
+from typing_extensions import override
+
 from drivers.operator.hand_key import HandKey
 from drivers.operator.instruments import Operated
 from drivers.roles import Radio, Switch
@@ -69,6 +71,10 @@ class OperatorRadio(Operated[Radio], Radio):
             if self._twin is not None:
                 self._twin.set_mode(mode)
             self._mode = mode
+
+    @override
+    def note_supply_was_off(self) -> None:
+        self._channel, self._mode = None, ""
 
     def key(self) -> None:
         """Have the unit keyed: with the next reading where that is one prompt, else now."""

@@ -181,6 +181,7 @@ class SafeBench(GuardedBench):
         if fed_v is not None:
             self.remove_supply()
         ask_for_connection(text, cables=self.cables, confirm=confirm)
+        self._note_supply_was_off()  # also where a person switched the unit itself off
         made()
         if fed_v is not None:
             side.set_supply(fed_v)

@@ -7,13 +7,13 @@ from contextlib import contextmanager, suppress
 from typing import TypeVar
 
 from drivers.clock import Clock
-from drivers.roles import Instrument, ModulationAnalyser, PowerMeter, Supply
+from drivers.roles import Instrument, ModulationAnalyser, PowerMeter, Radio, Supply
 from sequencer.safety.cables import Cables
 from sequencer.safety.cut_off import CutOff
 from sequencer.safety.interlock import Interlock
 from sequencer.safety.key import Key, Ratings
 from sequencer.safety.key_memory import KeyMemory
-from sequencer.safety.make_safe import WayOut
+from sequencer.safety.make_safe import SWITCHED_BY, WayOut
 from sequencer.safety.plausible import MARGIN_DB
 from sequencer.safety.release import Release
 from sequencer.safety.start_state import StartState
@@ -99,6 +99,11 @@ class GuardedBench:
     def remove_supply(self) -> None:
         """Take the supply from the unit."""
         self._supply.remove()
+        self._note_supply_was_off()
+
+    def _note_supply_was_off(self) -> None:
+        if (radio := self._find(Radio)) is not None:
+            radio.note_supply_was_off()
 
     def cut_off(self) -> None:
         """Stop a unit whose key could not be released: say so once more unheard, and cut its supply.
@@ -106,6 +111,7 @@ class GuardedBench:
         ``supply_cut`` says whether the supply reads off. Nothing is raised.
         """
         self._cut_off.cut()
+        self._note_supply_was_off()
 
     def confirm_transmit(self) -> None:
         """Raise NotConfirmed unless every generator's output reads off and the switch reads `transmit`; moves nothing."""
@@ -123,7 +129,13 @@ class GuardedBench:
             self._interlock.audio_off()
         if self._cut_off.stays_on and not self.supply_cut:
             problems = (self._cut_off.stays_on, *problems)
-        return SafeState(off=off, problems=problems, cables_moved=self.cables.moved)
+        said = tuple(one for one in off if self._is_by_hand(SWITCHED_BY[one]))
+        read = tuple(one for one in off if one not in said)
+        return SafeState(off=read, said=said, problems=problems, cables_moved=self.cables.moved)
+
+    def _is_by_hand(self, role: type[Instrument]) -> bool:
+        """Say whether a person stands for an instrument of that role: nothing was read back of it."""
+        return any(one.manual for one in self._instruments.values() if isinstance(one, role))
 
     def _prove_release(self, side: TransmitSide) -> Release:
         """See that the carrier has gone before the switch moves. NotConfirmed where it stays: then the supply was cut."""

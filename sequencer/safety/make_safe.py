@@ -2,13 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 
 from drivers.clock import Clock
+from drivers.roles import Instrument, Radio, SignalGenerator, Supply
 from sequencer.safety.cut_off import CutOff
 from sequencer.safety.interlock import Interlock
 from sequencer.safety.supply import SupplyLine
 from sequencer.safety.way_out import SafeStep, take_steps
+
+PTT_RELEASED, GENERATOR_OFF, SUPPLY_OFF = "PTT released", "generator off", "supply off"
+SWITCHED_BY: Mapping[str, type[Instrument]] = {
+    PTT_RELEASED: Radio,
+    GENERATOR_OFF: SignalGenerator,
+    SUPPLY_OFF: Supply,
+}
+"""What is said of a safe bench, and the role that does it."""
 
 
 class WayOut:
@@ -41,21 +50,21 @@ class WayOut:
         if "radio" in self._roles:
             yield SafeStep(
                 act=self._with_opened("radio", self._interlock.unkey),
-                done="PTT released",
+                done=PTT_RELEASED,
                 failed="PTT could not be confirmed released",
                 otherwise=self._cut_off.cut_and_say,
             )
         if "signal_generator" in self._roles:
             yield SafeStep(
                 act=self._with_opened("signal_generator", self._interlock.generators_off),
-                done="generator off",
+                done=GENERATOR_OFF,
                 failed="the generator could not be confirmed off",
                 otherwise=lambda: self._send_off_unanswered("signal_generator") or "",
             )
         if last and "supply" in self._roles:
             yield SafeStep(
                 act=self._with_opened("supply", self._line.remove),
-                done="supply off",
+                done=SUPPLY_OFF,
                 failed="the unit's supply could not be confirmed off",
                 otherwise=lambda: self._send_off_unanswered("supply") or "",
             )

@@ -11,19 +11,20 @@ CABLES_MOVED = "CABLES WERE MOVED BY HAND and not confirmed back: put them back 
 class SafeState:
     """How making the bench safe went: ``problems`` names what could not be confirmed; empty when all was.
 
-    ``off`` names what was read back as released or off, for the last line. ``touched`` is False where nothing was sent, so that nothing
-    is known and nothing is ours to answer for. ``cables_moved``: a person was asked to move cables and has not confirmed that they are
-    back.
+    ``off`` names what was read back as released or off, for the last line, ``said`` what a person says is. ``touched`` is False where
+    nothing was sent, so that nothing is known and nothing is ours to answer for. ``cables_moved``: a person was asked to move cables and
+    has not confirmed that they are back.
     """
 
     problems: tuple[str, ...] = ()
     touched: bool = True
     cables_moved: bool = False
     off: tuple[str, ...] = ()
+    said: tuple[str, ...] = ()
 
     @property
     def confirmed(self) -> bool:
-        """Say whether all that could be on was read back as off: of a bench that was left, the supply too."""
+        """Say whether all that could be on was read back as off, or a person says so: of a bench that was left, the supply too."""
         return self.touched and not self.problems
 
     def last_line(self) -> str:
@@ -36,7 +37,7 @@ class SafeState:
             )
         if not self.touched:
             return "The bench was left as it stood: nothing was sent to it."
-        safe = f"The bench is safe: {', '.join(self.off)}, {'each ' * (len(self.off) > 1)}read back."
-        if not self.off:
-            safe = "The bench is safe: nothing on it can transmit or be switched off."
+        known = [f"{', '.join(self.off)}, {'each ' * (len(self.off) > 1)}read back"] if self.off else []
+        known += [f"{', '.join(self.said)}, by the word of the person at the bench"] if self.said else []
+        safe = f"The bench is safe: {'; '.join(known) or 'nothing on it can transmit or be switched off'}."
         return f"{safe} {CABLES_MOVED}" if self.cables_moved else safe
