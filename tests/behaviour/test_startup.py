@@ -91,3 +91,17 @@ def test_a_run_imports_only_what_it_needs(tmp_path: Path) -> None:
     others = {"matplotlib", "jinja2", "alembic", "scipy", "psycopg", "sqlalchemy.dialects.postgresql"}
     assert first & others == set()
     assert _imported(tmp_path, *words) & {*others, "sqlalchemy"} == set()
+
+
+def test_a_command_s_process_ends_without_looking_through_all_it_holds(tmp_path: Path) -> None:
+    """What stands in memory is given back as a whole: the interpreter's last search for circles finds nothing to look at."""
+    code = (
+        f"import atexit, gc, sys; sys.path.insert(0, {str(TOP)!r})\n"
+        "atexit.register(lambda: print(len(gc.get_objects()), file=sys.stderr))\n"
+        "from sequencer.cli.main import main\n"
+        "main()\n"
+    )
+    (tmp_path / "s.yaml").write_text(SEQUENCE, encoding="utf-8")
+    words = [sys.executable, "-c", code, "validate", "s.yaml", "--bench", "bench"]
+    done = subprocess.run(words, cwd=tmp_path, capture_output=True, text=True, timeout=60, check=True)
+    assert int(done.stderr.splitlines()[-1]) < 1000
