@@ -11,7 +11,7 @@ The file stands in `sequencer` and in `sim`, which may not import each other; a 
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from functools import cache
 from operator import attrgetter
 from reprlib import recursive_repr
@@ -104,17 +104,24 @@ _SHARED = {
 }
 
 
+def _is_of_standard_kind(own: Mapping[str, Any]) -> bool:
+    return "__dataclass_params__" in own and own.get("__setattr__") is not _refuse_set
+
+
 def _of_standard_kind(cls: Any, **options: bool) -> Any:
     """Return the class as the standard decorator makes it, if a base of it was; else None."""
-    bases = (vars(one).get("__dataclass_params__") for one in cls.__mro__)
-    if not any(base is not None and base.frozen for base in bases):
+    bases = (vars(one) for one in cls.__mro__)
+    if not any(base["__dataclass_params__"].frozen for base in bases if _is_of_standard_kind(base)):
         return None
     return dataclasses.dataclass(frozen=True, slots=True, **options)(cls)
 
 
 def _made(cls: Any, *, kw_only: bool = False, eq: bool = True, repr: bool = True) -> Any:  # noqa: A002 - the standard decorator's word
     own = dict(vars(cls))
-    cls = dataclasses.dataclass(init=False, repr=False, eq=False, slots=True, kw_only=kw_only)(cls)
+    upon = any("__dataclass_params__" in vars(one) for one in cls.__mro__)
+    cls = dataclasses.dataclass(init=False, repr=False, eq=False, slots=True, kw_only=kw_only, frozen=upon)(
+        cls
+    )
     shared: dict[str, Any] = dict(_SHARED)
     if repr and "__repr__" not in own:
         shared["__repr__"] = _repr
@@ -124,6 +131,9 @@ def _made(cls: Any, *, kw_only: bool = False, eq: bool = True, repr: bool = True
         shared["__hash__"] = _hash
     for name, function in shared.items():
         setattr(cls, name, function)
+    cls.__dataclass_params__.frozen = (
+        True  # the standard decorator looks there before it makes a class upon this one
+    )
     return cls
 
 

@@ -196,3 +196,17 @@ def test_engine_and_simulation_have_the_same_file() -> None:
     """They may not import each other, and the rules of one must not drift from the other's."""
     engine, simulation = (TOP / one / "frozen.py" for one in ("sequencer", "sim"))
     assert engine.read_bytes() == simulation.read_bytes()
+
+
+def test_the_standard_library_makes_a_frozen_value_upon_one_of_these() -> None:
+    """Whoever writes a check or a test of his own adds fields with the decorator that he knows."""
+
+    @dataclasses.dataclass(frozen=True, slots=True, kw_only=True)
+    class Named(Kept):
+        name: str = ""
+
+    value = Named(level_dbm=1.0, name="a")
+    assert replace(value, name="b") == Named(level_dbm=1.0, name="b")
+    assert asdict(value) == {**asdict(Kept(level_dbm=1.0)), "name": "a"}
+    with pytest.raises(FrozenInstanceError):
+        value.name = "c"  # type: ignore[misc]
