@@ -118,9 +118,7 @@ class Record:
             self.table.write(results)
         except OSError as error:
             self._table_failed = True
-            self._note_problem(
-                f"cannot write the results table {self.table.path}: {error.strerror or error}. Check the free space."
-            )
+            self._note_problem(f"cannot write the results table {self.table.path}: {_why(error)}")
         self._beside.add(index, results, said)
 
         def write(again: bool) -> None:
@@ -138,7 +136,7 @@ class Record:
         try:
             path = write_beside(wanted, content)
         except OSError as error:
-            self._note_problem(f"cannot keep {wanted}: {error.strerror or error}. Check the free space.")
+            self._note_problem(f"cannot keep {wanted}: {_why(error)}")
             raise
         return KeptFile(path=path, sha256=hashlib.sha256(content).hexdigest())
 
@@ -168,9 +166,7 @@ class Record:
             self.table.write(())
         except OSError as error:
             self._table_failed = True
-            self._note_problem(
-                f"cannot write the results table {self.table.path}: {error.strerror or error}. Check the free space."
-            )
+            self._note_problem(f"cannot write the results table {self.table.path}: {_why(error)}")
 
     def _read_back(self) -> Kept:
         found = self._beside.results
@@ -277,3 +273,13 @@ def _unwritable(folder: Path, error: OSError) -> FileProblems:
         allowed="a folder that can be written",
         hint="name another with --folder",
     )
+
+
+def _why(error: OSError) -> str:
+    """Return why something could not be written, and where to look."""
+    advice = {
+        errno.EACCES: "Look who may write to that folder.",
+        errno.EPERM: "Look who may write to that folder.",
+        errno.EROFS: "That disk can only be read: look how it is mounted, and whether it has failed.",
+    }
+    return f"{error.strerror or error}. {advice.get(error.errno or 0, 'Check the free space.')}"

@@ -17,12 +17,9 @@ from sequencer.inputs.bench import BenchFile
 from sequencer.inputs.load_bench import load_bench
 from sequencer.safety.mark import Mark
 from sequencer.safety.state_folder import StateFolder
+from tests.support.another_user import NOBODY, as_nobody, two_users
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "geteuid"), reason="POSIX users, links and modes")
-NOBODY = 65534
-two_users = pytest.mark.skipif(
-    not hasattr(os, "geteuid") or os.geteuid() != 0, reason="two users: only root can become another"
-)
 
 
 @pytest.fixture
@@ -39,28 +36,6 @@ def state(monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
 def real_bench(bench_file: Callable[..., Path]) -> BenchFile:
     """A bench of real instruments, which are never spoken to here."""
     return load_bench(str(bench_file())).bench.model_copy(update={"visa": "py", "unit": None})
-
-
-def as_nobody(act: Callable[[], object]) -> str:
-    """Do something as another user of the machine, in a process of its own; return "" or what was raised."""
-    reading, writing = os.pipe()
-    child = os.fork()
-    if child == 0:
-        said = ""
-        try:
-            os.setgroups([])
-            os.setgid(NOBODY)
-            os.setuid(NOBODY)
-            act()
-        except BaseException as error:
-            said = f"{type(error).__name__}: {error}"
-        os.write(writing, said.encode())
-        os._exit(0)
-    os.close(writing)
-    with os.fdopen(reading) as answer:
-        said = answer.read()
-    os.waitpid(child, 0)
-    return said
 
 
 def _mark() -> Mark:
