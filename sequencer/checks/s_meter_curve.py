@@ -19,14 +19,15 @@ from typing_extensions import override
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding, MeterMark
 from sequencer.checks.people import SEARCHED
-from sequencer.checks.s9_point import needle_finding, segment_finding
+from sequencer.checks.s9_point import IN_STEPS, needle_finding, segment_finding
 from sequencer.checks.shared.levels import HIGHEST_BY_DEFAULT_DBM
 from sequencer.checks.shared.limits import RatioLimit
+from sequencer.checks.shared.operator import is_read_by_hand
 from sequencer.checks.shared.parts import without_path
-from sequencer.checks.shared.s_meter import MeterLine, MeterSettings, meter_needs
+from sequencer.checks.shared.s_meter import MeterLine, MeterSettings, climbs_stairs, meter_needs
 from sequencer.files.fields import RatioDb, VoltageV, at_least, between
 from sequencer.problems import FieldProblem
-from sequencer.results.model import METER_MARK
+from sequencer.results.model import METER_MARK, Point
 from sequencer.safety.receive import ReceiveSide
 from sequencer.search.curve_prior import CurvePrior, needle_prior
 from sequencer.uncertainty.budget import Budget, Contribution
@@ -162,6 +163,9 @@ class SMeterCurve(Check[SMeterCurveSettings]):
     ) -> list[Finding]:
         """Measure, the lowest mark first: a meter rises sooner than it falls."""
         found = {mark: self._find(side, mark, settings, conditions) for mark in settings.marks}
+        by_hand = is_read_by_hand(conditions, "voltmeter")
+        if settings.meter == "needle" and not by_hand and climbs_stairs(_points_of(found)):
+            found = {mark: _in_steps(one) for mark, one in found.items()}
         units = [_unit_finding(low, high, found, settings.s_unit.limits) for low, high in _units(settings)]
         line = [_linearity(found, settings)] if len(settings.marks) > 2 else []
         return [*found.values(), *units, *line]
@@ -188,6 +192,17 @@ class SMeterCurve(Check[SMeterCurveSettings]):
             axis_unit="dB over S9",
             nominal=nominal_dbm,
         )
+
+
+def _points_of(found: Mapping[str, Finding]) -> list[Point]:
+    return [point for one in found.values() for point in one.points]
+
+
+def _in_steps(finding: Finding) -> Finding:
+    """Return a mark that is not stated: a line that moves in steps at one mark does so at all."""
+    if finding.value is None:
+        return finding
+    return replace(finding, value=None, budget=None, slope=None, note=f"no number is stated; {IN_STEPS}")
 
 
 def _highest_dbm(settings: SMeterCurveSettings, conditions: Conditions) -> float:

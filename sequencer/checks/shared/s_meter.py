@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+from collections.abc import Sequence
 from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field
@@ -35,6 +37,9 @@ DWELL_S = 0.25
 TONE_HZ = 1000.0
 STILL_DB = 2.0  # a needle moves by a tenth of a volt or more over this, and scatters by a hundredth
 OFTEN_STILL_DB = 1.0  # the same with three readings alike
+FLAT_SHARE = 0.25  # of the line's mean slope: a needle's scale is nowhere so much flatter beside a place where it is steep
+JUMP_DB, JUMP_WITHIN_DB = 2.0, 0.6  # as far as the line moves over the one on the average, within the other
+LEAST_SPAN_DB = 6.0  # of levels that a mean slope is taken over
 
 MeterTimeS = Annotated[TimeS, AfterValidator(between(0.0, 30.0, "s"))]
 
@@ -193,6 +198,29 @@ def moves_in_steps(points: tuple[Point, ...], target_v: float, conditions: Condi
     below = max((volts for volts, _ in found if volts <= target_v), default=None)
     above = min((volts for volts, _ in found if volts > target_v), default=None)
     return any(_stands_still(beside_v, found) for beside_v in (below, above) if beside_v is not None)
+
+
+def climbs_stairs(points: Sequence[Point]) -> bool:
+    """Say whether the line is flat over levels that would move a needle, and jumps right beside: the stairs of a bar, in noise too."""
+    found = sorted((point.level_db, point.reading) for point in points if point.reading is not None)
+    if len(found) < 5 or found[-1][0] - found[0][0] < LEAST_SPAN_DB:
+        return False
+    slope = abs(found[-1][1] - found[0][1]) / (found[-1][0] - found[0][0])
+    for at, (low, high) in enumerate(itertools.pairwise(found), start=1):
+        jumps = high[0] - low[0] <= JUMP_WITHIN_DB and abs(high[1] - low[1]) >= JUMP_DB * slope > 0.0
+        if jumps and (_flat(found[:at][::-1], slope) or _flat(found[at:], slope)):
+            return True
+    return False
+
+
+def _flat(outward: Sequence[tuple[float, float]], slope: float) -> bool:
+    """Say whether the first three readings or more of ``outward`` span `OFTEN_STILL_DB` and move by less than a needle would."""
+    for count in range(3, len(outward) + 1):
+        levels, volts = zip(*outward[:count], strict=True)
+        span_db = max(levels) - min(levels)
+        if span_db >= OFTEN_STILL_DB and max(volts) - min(volts) <= FLAT_SHARE * slope * span_db:
+            return True
+    return False
 
 
 def _stands_still(beside_v: float, found: list[tuple[float, float]]) -> bool:
