@@ -74,18 +74,17 @@ class Measurer:
             try:
                 return list(self._on_side(step)), ""
             except SettingLost as lost:
-                self._state.met(lost, step.index)
+                facts = self._state.met(lost, step.index)
                 if stop := self._made_safe():
                     self._state.bench_failed(str(lost))
-                    return not_measured(step, str(lost), FaultFacts.of(lost)), stop
+                    return not_measured(step, str(lost), facts), stop
                 return self._again(step, lost), ""
         except ChannelRefused as refused:  # a fact about the unit: the bench did what it should
-            self._state.met(refused, step.index)
-            return _refused(step, refused), self._made_safe()
+            return _refused(step, self._state.met(refused, step.index)), self._made_safe()
         except InstrumentFault as fault:
-            self._state.met(fault, step.index)
+            facts = self._state.met(fault, step.index)
             self._state.bench_failed(str(fault))
-            return not_measured(step, str(fault), FaultFacts.of(fault)), self._made_safe()
+            return not_measured(step, str(fault), facts), self._made_safe()
         except (Exception, SystemExit) as error:  # a defect in a check must not lose the results before it
             return self.defect(step, error), self._made_safe()
 
@@ -206,11 +205,11 @@ def not_measured(step: Step, why: str, fault: FaultFacts | None = None) -> list[
     ]
 
 
-def _refused(step: Step, refused: ChannelRefused) -> list[Finding]:
+def _refused(step: Step, refused: FaultFacts) -> list[Finding]:
     """Return the finding of a unit that refuses the channel it should be measured on, and what could not be measured for that."""
     quantity, limits = "channel accepted", Limits(lower=1.0)
     fact = Finding(quantity=quantity, value=0.0, unit="", exact=True, limits=limits, note=refused.what)
-    missing = not_measured(step, refused.what, FaultFacts.of(refused))
+    missing = not_measured(step, refused.what, refused)
     return [fact, *(replace(one, on_unit=True) for one in missing)]
 
 

@@ -57,11 +57,12 @@ class RunState:
         if why not in self.problems:
             self.problems.append(why)
 
-    def met(self, fault: InstrumentFault, index: int | None) -> None:
-        """Note a fault and tell it; ``index`` is the step's, None outside of all."""
+    def met(self, fault: InstrumentFault, index: int | None) -> FaultFacts:
+        """Note a fault and tell it; ``index`` is the step's, None outside of all. Returns its facts, which its results carry."""
         facts = FaultFacts.of(fault)
         self.faults.append(facts)
         self.tell(FaultMet(index=index, fault=facts))
+        return facts
 
     def tell(self, event: Event) -> None:
         """Tell every listener; one that fails is told no more, and never ends the run."""
