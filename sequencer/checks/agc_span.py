@@ -67,12 +67,12 @@ class AgcSpanSettings(WantedSignal):
     """Half-width of the 95 % interval at which the search may stop."""
     levels: LevelWindow = Field(default_factory=LevelWindow)
     """The levels the search may use, below the strong one."""
-    limit: RatioLimit = RatioLimit()
+    limit: RatioLimit = RatioLimit.unstated()
     """The span: usually a min."""
     distortion: PercentLimit = PercentLimit(max_percent=10.0)
     """Distortion and noise at the strong level; at most 10 % unless said otherwise (workshop's own): a loudspeaker that clips hides a
     gain that is not held."""
-    fallen: LevelLimit = LevelLimit()
+    fallen: LevelLimit = LevelLimit.unstated()
     """The level at which the audio has fallen: usually a max."""
 
 

@@ -47,7 +47,7 @@ class CarrierPowerSettings(CheckSettings):
 
     check: Literal["carrier_power"]
     """Which check this is."""
-    limit: PowerLimit = PowerLimit()
+    limit: PowerLimit = PowerLimit.unstated()
     """Lowest and highest power that is right; in SSB, of the peak envelope power."""
     keyed_for_s: Annotated[TimeS, AfterValidator(between(0.0, 600.0, "s"))] = 0.0
     """How long the unit transmits, in one go, before the readings: no longer than `max_key_time` leaves room for. 0 reads at once."""

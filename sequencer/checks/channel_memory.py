@@ -46,7 +46,7 @@ class ChannelMemorySettings(CheckSettings):
     """Which check this is."""
     file: str = Field(min_length=1, max_length=500)
     """The exported list (CSV), beside the sequence file or from the current folder; {serial} stands for the unit's serial."""
-    columns: MemoryColumns = MemoryColumns()
+    columns: MemoryColumns = MemoryColumns.unstated()
     """What the export calls its columns."""
     tolerance_hz: Annotated[FrequencyDifferenceHz, AfterValidator(between(0.0, 1e6, "Hz"))] = 10.0
     """How far an entry may be from the plan: what the export rounds to."""

@@ -49,7 +49,7 @@ class ChannelSweepSettings(CheckSettings):
     """Which channels of the plan are swept."""
     frequency: FrequencyErrorLimit | None = None
     """How far each carrier may be off."""
-    power: PowerLimit = PowerLimit()
+    power: PowerLimit = PowerLimit.unstated()
     """Lowest and highest power that is right on each."""
     outside: tuple[ChannelNumber, ...] = ()
     """Channel numbers outside the plan that the unit is asked to go to: it must refuse them, or radiate nothing there."""

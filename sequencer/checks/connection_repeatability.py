@@ -42,7 +42,7 @@ class ConnectionRepeatabilitySettings(CheckSettings):
     """How often the unit's connection is made, the one that is there at the start included."""
     readings: Annotated[int, AfterValidator(between(3, 20, ""))] = 4
     """How many readings of the power are averaged for each connection."""
-    limit: RatioLimit = RatioLimit()
+    limit: RatioLimit = RatioLimit.unstated()
     """Highest standard deviation that is right."""
 
 

@@ -54,9 +54,9 @@ class EnterReadingSettings(CheckSettings):
     """What kind of quantity it is; says which units may be typed."""
     unit: str | None = None
     """The unit taken where none is typed, such as mA; without it the quantity's own."""
-    dial_range: EnteredSpan = Field(default=EnteredSpan(), alias="range")
+    dial_range: EnteredSpan = Field(default=EnteredSpan.unstated(), alias="range")
     """What the dial can show; a number beyond it is asked for again. Without it what a workshop bench can have."""
-    limit: EnteredSpan = EnteredSpan()
+    limit: EnteredSpan = EnteredSpan.unstated()
     """Lowest and highest that is right."""
     accuracy: str | None = None
     """Half-width of what the reading may be wrong by, with its unit or in % of the reading; without it no uncertainty is stated."""

@@ -53,7 +53,7 @@ class MicrophoneSensitivitySettings(CheckSettings):
     """Lowest drive that is tried, V rms."""
     highest_v: Drive = 0.3
     """Highest drive that is tried, V rms."""
-    limit: VoltageLimit = VoltageLimit()
+    limit: VoltageLimit = VoltageLimit.unstated()
     """Lowest and highest drive that is right."""
 
     @model_validator(mode="after")

@@ -47,7 +47,7 @@ class ModulationDepthSettings(CheckSettings):
     """Tone at the microphone input."""
     read: Literal["analyser", "samples"] = "analyser"
     """Whether the analyser's own reading counts, or what is worked out from its baseband samples."""
-    limit: PercentLimit = PercentLimit()
+    limit: PercentLimit = PercentLimit.unstated()
     """Lowest and highest peak depth that is right, for either side."""
 
     @model_validator(mode="after")

@@ -65,7 +65,7 @@ class PathLossSettings(CheckSettings):
     """Half-width of what making a connector anew may change (0.03 dB: common practice, no source)."""
     file: str | None = Field(default=None, min_length=1, max_length=200, pattern=PRINTABLE)
     """The table to write, beside the bench file, such as losses/receive-{date}.yaml; never over another. Without it none is written."""
-    limit: RatioLimit = RatioLimit()
+    limit: RatioLimit = RatioLimit.unstated()
     """Lowest and highest loss that is right, at every frequency."""
 
     @field_validator("file")

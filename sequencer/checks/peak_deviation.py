@@ -47,7 +47,7 @@ class PeakDeviationSettings(CheckSettings):
     """Tone at the microphone input, or several: then the highest peak of each side is reported, with its tone."""
     read: Literal["analyser", "samples"] = "analyser"
     """Whether the analyser's own reading counts, or what is worked out from its baseband samples."""
-    limit: DeviationLimit = DeviationLimit()
+    limit: DeviationLimit = DeviationLimit.unstated()
     """Lowest and highest peak deviation that is right, for either side."""
 
     @model_validator(mode="after")

@@ -42,7 +42,7 @@ class PowerAgainstSupplySettings(CheckSettings):
     """Which check this is."""
     supplies_v: Annotated[tuple[Annotated[VoltageV, AfterValidator(between(0.5, 60.0, "V"))], ...], *SOME]
     """The voltages, in order; the sequence's own supply is set again afterwards."""
-    limit: PowerLimit = PowerLimit()
+    limit: PowerLimit = PowerLimit.unstated()
     """Lowest and highest power that is right at each of them."""
 
 

@@ -57,7 +57,7 @@ class ReceiveDistortionSettings(StandardSignal):
 
     check: Literal["receive_distortion"]
     """Which check this is."""
-    limit: PercentLimit = PercentLimit()
+    limit: PercentLimit = PercentLimit.unstated()
     """Highest distortion and noise that is right."""
 
 
@@ -68,9 +68,9 @@ class AudioOutputSettings(StandardSignal):
     """Which check this is."""
     load_ohm: Annotated[ResistanceOhm, AfterValidator(between(0.5, 10_000.0, "ohm"))] = 8.0
     """The load on the loudspeaker line."""
-    power: PowerLimit = PowerLimit()
+    power: PowerLimit = PowerLimit.unstated()
     """Lowest and highest power that is right, at the volume the knob stands at."""
-    distortion: PercentLimit = PercentLimit()
+    distortion: PercentLimit = PercentLimit.unstated()
     """Highest distortion and noise that is right at that power: rated distortion."""
 
 

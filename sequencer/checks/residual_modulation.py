@@ -38,7 +38,7 @@ class ResidualModulationSettings(CheckSettings):
     """FM: the peak deviation of normal test modulation, to which the residual is referred."""
     depth_percent: Annotated[Percent, AfterValidator(between(1.0, 100.0, "%"))] = 60.0
     """AM: the depth of normal test modulation, to which the residual is referred."""
-    limit: RatioLimit = RatioLimit()
+    limit: RatioLimit = RatioLimit.unstated()
     """How far below the reference it must lie: usually a min."""
 
 

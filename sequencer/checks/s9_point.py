@@ -71,7 +71,7 @@ class S9PointSettings(MeterSettings):
     """Which check this is."""
     target_v: Annotated[VoltageV, AfterValidator(between(-100.0, 100.0, "V"))]
     """Voltage on the meter line at which the meter stands at S9; for segments, above which the S9 segment is lit."""
-    limit: S9Limit = S9Limit()
+    limit: S9Limit = S9Limit.unstated()
     """Where S9 must lie: `within` of nominal, which the frequency gives unless it is stated."""
 
 

@@ -108,7 +108,7 @@ class SMeterCurveSettings(MeterSettings):
     """Voltage on the meter line at each mark, `S1` to `S9` and `S9+10 dB` to `S9+60 dB`; for segments, above which it is lit."""
     within_db: NotNegativeDb | None = None
     """How far each mark may lie from its nominal level."""
-    s_unit: RatioLimit = RatioLimit()
+    s_unit: RatioLimit = RatioLimit.unstated()
     """Smallest and largest right size of an S-unit between two neighbouring marks from S1 to S9."""
     linearity_db: NotNegativeDb | None = None
     """How far a mark may lie from the straight line through all marks (level against nominal level, least squares)."""

@@ -27,7 +27,7 @@ class SensitivitySettings(SensitivitySettingsBase):
     """Which check this is."""
     depth_percent: Annotated[Percent, AfterValidator(between(1.0, 100.0, "%"))] = 30.0
     """AM: depth of the generator; 30 % is customary for sensitivity."""
-    limit: LevelLimit = LevelLimit()
+    limit: LevelLimit = LevelLimit.unstated()
     """The level at which it must hear: usually a max."""
 
 

@@ -58,7 +58,7 @@ class SinadSettings(CheckSettings):
     """Peak deviation of the generator."""
     reading_s: Annotated[TimeS, AfterValidator(between(0.1, 10.0, "s"))] = 0.5
     """How long one reading, or one recording, takes."""
-    limit: RatioLimit = RatioLimit()
+    limit: RatioLimit = RatioLimit.unstated()
     """Lowest and highest SINAD that is right, by the analyser's own answer."""
     agree_within_db: Annotated[RatioDb, AfterValidator(at_least(0.0, "dB"))] | None = None
     """How far samples and analyser may differ; without it the difference is reported and not judged."""

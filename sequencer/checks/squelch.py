@@ -47,11 +47,11 @@ class SquelchSettings(WantedSignal):
     """Half-width of the 95 % interval at which the search may stop, for each of both levels."""
     levels: LevelWindow = Field(default_factory=LevelWindow)
     """The levels the search may use."""
-    opening: LevelLimit = LevelLimit()
+    opening: LevelLimit = LevelLimit.unstated()
     """Where it must open: usually a max."""
-    closing: LevelLimit = LevelLimit()
+    closing: LevelLimit = LevelLimit.unstated()
     """Where it must close."""
-    hysteresis: RatioLimit = RatioLimit()
+    hysteresis: RatioLimit = RatioLimit.unstated()
     """How far apart opening and closing may lie."""
 
 

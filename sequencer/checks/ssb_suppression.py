@@ -41,11 +41,11 @@ class SsbSuppressionSettings(CheckSettings):
     """Level at the microphone input, V rms: full drive, at which the peak envelope power is reached."""
     tone_hz: Tone = 1000.0
     """Tone at the microphone input; carrier and sidebands then lie this far apart."""
-    carrier: RatioLimit = RatioLimit()
+    carrier: RatioLimit = RatioLimit.unstated()
     """How far the carrier must lie below: usually a min."""
-    sideband: RatioLimit = RatioLimit()
+    sideband: RatioLimit = RatioLimit.unstated()
     """How far the unwanted sideband must lie below: usually a min."""
-    rated: PowerLimit = PowerLimit()
+    rated: PowerLimit = PowerLimit.unstated()
     """`max`: the most power the unit is expected to give, for the plan to hold against the path's rating."""
 
 

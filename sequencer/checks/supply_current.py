@@ -33,9 +33,9 @@ class SupplyCurrentSettings(CheckSettings):
 
     check: Literal["supply_current"]
     """Which check this is."""
-    receive: CurrentLimit = CurrentLimit()
+    receive: CurrentLimit = CurrentLimit.unstated()
     """Limits while it listens."""
-    transmit: CurrentLimit = CurrentLimit()
+    transmit: CurrentLimit = CurrentLimit.unstated()
     """Limits while it transmits, unmodulated."""
 
 

@@ -38,7 +38,7 @@ class TransmitDistortionSettings(CheckSettings):
     """Tone at the microphone input."""
     deemphasis: bool = True
     """FM: whether the demodulated audio is de-emphasised (750 µs) before distortion is read."""
-    limit: PercentLimit = PercentLimit()
+    limit: PercentLimit = PercentLimit.unstated()
     """Highest distortion that is right."""
 
 

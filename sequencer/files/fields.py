@@ -7,7 +7,7 @@ A field ``max_key_time_s: TimeS`` is read from the key ``max_key_time``, whose t
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Annotated, Any
+from typing import Annotated, Any, Self
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, PlainValidator, ValidationInfo, WithJsonSchema
 
@@ -129,6 +129,14 @@ class FileModel(BaseModel):
         str_max_length=LONGEST_TEXT,
         defer_build=True,  # most models are only bases or parts of others, and never read a file by themselves
     )
+
+    @classmethod
+    def unstated(cls) -> Self:
+        """Return the model where a file states nothing of it; every field must have a default.
+
+        As a field's default it costs nothing, where ``cls()`` would build a validator that the file's own model has once more.
+        """
+        return cls.model_construct()  # type: ignore[return-value]  # what pydantic's plugin makes of it forgets Self
 
     @classmethod
     def about_unknown(cls, key: str) -> str:

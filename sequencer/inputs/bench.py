@@ -189,13 +189,13 @@ class BenchFile(FileModel):
     instruments that say so themselves is marked as simulated without it."""
     instruments: Mapping[str, AnyInstrument]
     """The connected instruments, each under its role's name or a name of its own with `role`."""
-    paths: Paths = Paths()
+    paths: Paths = Paths.unstated()
     """The RF paths."""
-    leads: Leads = Leads()
+    leads: Leads = Leads.unstated()
     """The other leads to the unit."""
-    protection: Protection = Protection()
+    protection: Protection = Protection.unstated()
     """Limits that nothing the tool does may pass."""
-    s9: S9Levels = S9Levels()
+    s9: S9Levels = S9Levels.unstated()
     """The levels that stand for S9, where a check's own limits do not name one."""
 
     @classmethod

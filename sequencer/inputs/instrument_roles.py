@@ -129,7 +129,7 @@ class SignalGenerator(Matched):
     """What it does on this bench; need not be written where the entry is named after it."""
     level: LevelRange
     """What it can be set to, at its own connector."""
-    accuracy: GeneratorAccuracy = GeneratorAccuracy()
+    accuracy: GeneratorAccuracy = GeneratorAccuracy.unstated()
     """What it may be wrong by."""
 
 
@@ -140,7 +140,7 @@ class PowerMeter(Matched):
     """What it does on this bench; need not be written where the entry is named after it."""
     max_power_w: Annotated[PowerW, AfterValidator(between(1e-9, 1e5, "W"))] | None = None
     """The most its sensor may be given; 100 mW, what ordinary sensors take (common practice), where none is stated."""
-    accuracy: PowerMeterAccuracy = PowerMeterAccuracy()
+    accuracy: PowerMeterAccuracy = PowerMeterAccuracy.unstated()
     """What it may be wrong by."""
 
 
@@ -149,7 +149,7 @@ class ModulationAnalyser(Instrument):
 
     role: Literal["modulation_analyser"]
     """What it does on this bench; need not be written where the entry is named after it."""
-    accuracy: ModulationAnalyserAccuracy = ModulationAnalyserAccuracy()
+    accuracy: ModulationAnalyserAccuracy = ModulationAnalyserAccuracy.unstated()
     """What it may be wrong by."""
 
 
@@ -158,7 +158,7 @@ class AudioAnalyser(Instrument):
 
     role: Literal["audio_analyser"]
     """What it does on this bench; need not be written where the entry is named after it."""
-    accuracy: AudioAnalyserAccuracy = AudioAnalyserAccuracy()
+    accuracy: AudioAnalyserAccuracy = AudioAnalyserAccuracy.unstated()
     """What it may be wrong by."""
 
 
@@ -167,7 +167,7 @@ class Voltmeter(Instrument):
 
     role: Literal["voltmeter"]
     """What it does on this bench; need not be written where the entry is named after it."""
-    accuracy: VoltmeterAccuracy = VoltmeterAccuracy()
+    accuracy: VoltmeterAccuracy = VoltmeterAccuracy.unstated()
     """What it may be wrong by."""
 
 
@@ -178,7 +178,7 @@ class Supply(Instrument):
     """What it does on this bench; need not be written where the entry is named after it."""
     max_voltage_v: Annotated[VoltageV, AfterValidator(between(0.1, 1000.0, "V"))] = 16.0
     """The most it may be set to."""
-    accuracy: SupplyAccuracy = SupplyAccuracy()
+    accuracy: SupplyAccuracy = SupplyAccuracy.unstated()
     """What it may be wrong by."""
 
 

@@ -83,7 +83,7 @@ class TwoSignalSettings(SensitivitySettingsBase):
     """How far the interferer stands from the channel, one measurement each."""
     interferer_levels: LevelWindow = Field(default_factory=LevelWindow)
     """The levels the interferer may have; without a max up to 0 dBm or the receiver's rating."""
-    limit: RatioLimit = RatioLimit()
+    limit: RatioLimit = RatioLimit.unstated()
     """The ratio of interferer to wanted signal: usually a min."""
 
     def two_signal_demands(self, conditions: Conditions) -> list[Demand]:

@@ -1,11 +1,13 @@
 """Types of file models, checked with an independent reader of JSON Schema (jsonschema)."""
 
+from collections.abc import Iterator
 from typing import Annotated
 
 import jsonschema
 import pytest
 from pydantic import AfterValidator
 
+from sequencer.checks import all_checks
 from sequencer.files.fields import (
     TYPE_OF_SUFFIX,
     UNIT_SUFFIXES,
@@ -20,6 +22,8 @@ from sequencer.files.fields import (
 )
 from sequencer.files.read import read_text
 from sequencer.files.schema import schema_of
+from sequencer.inputs.bench import BenchFile
+from sequencer.inputs.instruments import ENTRIES
 from sequencer.problems import FileProblems
 
 
@@ -101,3 +105,43 @@ def test_models_are_frozen():
     part = Part(level_dbm=-113.0)
     with pytest.raises(ValueError, match="frozen"):
         part.level_dbm = 0.0
+
+
+def _defaults(model: type[FileModel], seen: set[type[FileModel]]) -> Iterator[FileModel]:
+    """Yield what stands for a part that the file leaves out, in this model and in those below."""
+    seen.add(model)
+    for field in model.model_fields.values():
+        if isinstance(field.default, FileModel):
+            yield field.default
+            if type(field.default) not in seen:
+                yield from _defaults(type(field.default), seen)
+
+
+def test_what_a_file_leaves_out_is_as_if_it_stated_nothing() -> None:
+    """A part that is left out equals the same part stated as empty, which passes every check of its model."""
+    models = [BenchFile, *(one for ways in ENTRIES.values() for one in ways)]
+    models += [check.settings for check in all_checks().values()]
+    seen: set[type[FileModel]] = set()
+    found = [one for model in models for one in _defaults(model, seen) if not one.model_fields_set]
+    assert len(found) > 40
+    for one in found:
+        assert one == type(one).model_validate_json("{}", strict=True), type(one).__name__
+        assert one.model_dump(mode="json") == type(one)().model_dump(mode="json")
+
+
+def test_a_part_left_out_costs_no_validator() -> None:
+    """The file's model has the part in its own; a file that leaves it out is read without building the part's."""
+
+    class Shelf(FileModel):
+        """A part."""
+
+        level_dbm: LevelDbm | None = None
+
+    class Rack(FileModel):
+        """A file."""
+
+        shelf: Shelf = Shelf.unstated()
+
+    assert read_text("{}", Rack, file="f").model.shelf.level_dbm is None
+    assert not Shelf.__pydantic_complete__
+    assert read_text("{shelf: {level: -7 dBm}}", Rack, file="f").model.shelf == Shelf(level_dbm=-7.0)
