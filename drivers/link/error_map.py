@@ -21,6 +21,7 @@ from drivers.faults import (
     TimedOut,
     UnexpectedReply,
 )
+from drivers.link.habits import habit_of
 
 CHECK_ADDRESS = "Check that it is on and allows remote control, and check its address in the bench file."
 CHECK_CABLE = "Check its power and network cable, then run again: its settings may be lost."
@@ -261,5 +262,6 @@ def fault_from(
         address=address,
         command=command,
         reply=reply,
-        next_move=meaning.next_move,
+        next_move=(habit_of(reply, command) if issubclass(meaning.fault, UnexpectedReply) else "")
+        or meaning.next_move,
     )

@@ -8,6 +8,7 @@ from drivers.changes import Changes
 from drivers.clock import Clock
 from drivers.faults import InstrumentError, InstrumentFault, NotSettled, Refused, UnexpectedReply
 from drivers.link import scpi
+from drivers.link.habits import habit_of
 from drivers.link.link import Link
 from drivers.link.number_form import NumberForm
 from drivers.profiled.answers import bit_of, picked, position_of, reading_of
@@ -216,7 +217,8 @@ class ProfileSpeaker:
             address=self.address,
             command=message,
             reply=reply,
-            next_move="Check that the address is this instrument's and that the profile fits it ('sequencer identify').",
+            next_move=habit_of(reply, message)
+            or "Check that the address is this instrument's and that the profile fits it ('sequencer identify').",
         )
 
 

@@ -10,7 +10,15 @@ from typing import Any
 
 import click
 
-from drivers.faults import InstrumentError, InstrumentFault, TimedOut, UnexpectedReply
+from drivers.faults import (
+    ConnectFailed,
+    InstrumentError,
+    InstrumentFault,
+    LinkFault,
+    TimedOut,
+    UnexpectedReply,
+)
+from drivers.link.habits import habit_of
 from drivers.profiled.answers import meaning_of
 from drivers.profiled.base import ProfiledInstrument
 from drivers.profiled.commands import CommandSpec, commands_of
@@ -26,6 +34,8 @@ from sequencer.problems import printable
 from sequencer.run.interrupt import stoppable
 from sequencer.run.status import ExitStatus
 from sequencer.safety.state_folder import StateFolder
+
+NOT_UNDERSTOOD = "answers, and not as its profile has it"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -133,7 +143,13 @@ def _identify(bench: OpenBench, name: str) -> Answer:
     try:
         bench.open_one(name)
     except (InstrumentFault, TypeError) as fault:  # the latter: an installed package's driver that is none
-        return Answer(name=name, role=entry.role, address=entry.address, identity="", problems=(str(fault),))
+        answered = isinstance(fault, InstrumentFault) and (
+            not isinstance(fault, LinkFault) or (isinstance(fault, ConnectFailed) and bool(fault.reply))
+        )
+        identity = NOT_UNDERSTOOD if answered else ""
+        return Answer(
+            name=name, role=entry.role, address=entry.address, identity=identity, problems=(str(fault),)
+        )
     one = bench.identities[name]
     answer = Answer(
         name=name,
@@ -175,7 +191,7 @@ def _with_all(answer: Answer, instrument: Any, profile: Profile) -> Answer:
             meanings.append((name, meaning_of(profile, name, reply)))
         except ValueError as error:
             problems.append(
-                f"{name}: the profile {profile.profile!r} cannot fit, for {reply!r} came: {error}"
+                f"{name}: the profile {profile.profile!r} cannot fit, for {reply!r} came: {error}. {habit_of(reply, '')}".rstrip()
             )
     try:
         problems += [f"error queue: {entry}" for entry in instrument.read_errors()]
