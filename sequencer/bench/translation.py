@@ -20,6 +20,7 @@ from sequencer.bench.pattern import answer_that_fits
 from sequencer.frozen import dataclass
 
 _AS_IT_IS = ("identity", "error", "recorded_audio", "recorded_baseband")
+SHOWN_DECIMALS = 11  # of 12 digits, as `Profile.theirs` keeps them
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -139,7 +140,8 @@ class Translation:
         reading = scpi.parse_reading(answer)
         if reading.number is None or not (command.unit or command.offset or command.scale != 1.0):
             return answer
-        return scpi.number(self._theirs.theirs(name, self._spoken.ours(name, reading.number)))
+        # in the form in which the instrument writes what is not reworded: one of another form would be an answer cut short
+        return f"{self._theirs.theirs(name, self._spoken.ours(name, reading.number)):.{SHOWN_DECIMALS}E}"
 
 
 def _template(message: str) -> re.Pattern[str]:

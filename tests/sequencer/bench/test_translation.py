@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -83,6 +84,33 @@ def test_a_dry_run_in_other_words_gives_the_same_results(tmp_path: Path) -> None
     for one, other in zip(reference, reworded, strict=True):
         assert other.value == pytest.approx(one.value, rel=2e-3, abs=0.5 if one.unit == "Hz" else 0.02), (
             one.quantity
+        )
+        assert other.decision == one.decision
+
+
+@pytest.mark.parametrize("unit", [{"unit": "uV emf"}, {"unit": "W", "scale": 1e6}], ids=["uV emf", "uW"])
+def test_a_dry_run_with_only_the_readings_in_other_units_gives_the_same_results(
+    tmp_path: Path, unit: dict[str, Any]
+) -> None:
+    """Settings answered in one form of number and readings worked out in another are no answers cut short."""
+    loaded = load_bench("bench")
+    profiles = {}
+    for name, profile in loaded.profiles.items():
+        specs = commands_of(profile.role)
+        readings = {
+            one: replace(
+                command, **(unit if specs[one].unit == "dBm" else {"unit": OTHER_UNIT[specs[one].unit]})
+            )
+            for one, command in profile.commands.items()
+            if specs[one].query and not specs[one].set and specs[one].unit in OTHER_UNIT
+        }
+        profiles[name] = replace(profile, commands={**profile.commands, **readings})
+    assert profiles["power_meter"].commands["power"].unit
+    reference = _results(tmp_path / "shipped", loaded, "quick-check", "M40-0007")
+    reworded = _results(tmp_path / "readings", replace(loaded, profiles=profiles), "quick-check", "M40-0007")
+    for one, other in zip(reference, reworded, strict=True):
+        assert other.value == pytest.approx(one.value, rel=2e-3, abs=0.5 if one.unit == "Hz" else 0.02), (
+            other.note
         )
         assert other.decision == one.decision
 
