@@ -7,6 +7,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from sequencer.checks import all_checks
@@ -110,3 +111,42 @@ def test_a_constant_error_of_level_is_believed(run: Run, name: str, which: str, 
     (sound,), (off,) = measured(run(name, which, "")[0]), measured(run(name, which, kind)[0])
     assert off.value - sound.value == pytest.approx(by_db, abs=2.0 * sound.uncertainty)
     assert off.value < sound.value
+
+
+def _counts_hiss(rig: Rig, about_hz: float) -> None:
+    """Let the audio analyser count the zero crossings of hiss, as a counter does, where the simulated one says that there is no tone."""
+    unit, rng = rig.simulation.wiring.unit, np.random.default_rng(1)
+    counted = unit.audio_tone_hz
+
+    def count() -> float:
+        tone_hz = counted()
+        return float(rng.normal(about_hz, 0.05 * about_hz)) if tone_hz is None else tone_hz
+
+    unit.audio_tone_hz = count  # type: ignore[method-assign]
+
+
+@pytest.mark.parametrize("about_hz", [1000.0, 1700.0])
+@pytest.mark.parametrize("name", [*RECEIVING])
+def test_a_counter_that_counts_hiss_is_no_false_alarm(run: Run, name: str, about_hz: float) -> None:
+    """Hiss that counts now and then like the tone, where it has the tone's own frequency too, leaves every sound check as it is."""
+    sound, rig = run(name, FIRST, "")
+    hissing = rig.again()
+    _counts_hiss(hissing, about_hz)
+    outcome = hissing.run()
+    assert [one.decision for one in outcome.results] == [one.decision for one in sound.results], (
+        outcome.results
+    )
+    assert outcome.status is sound.status
+    assert outcome.safe_state.confirmed
+
+
+@pytest.mark.parametrize("kind", [*STAYS_OFF, *DEAF_TO_LEVEL, *STAYS_ON])
+@pytest.mark.parametrize("name", ["sinad", "receive_distortion", "blocking"])
+def test_hiss_that_is_counted_is_no_signal(run: Run, name: str, kind: str) -> None:
+    """What is counted of hiss elsewhere than at the tone makes no silent generator heard, and hides none that stays on or stands still."""
+    _, rig = run(name, FIRST, "")
+    rig = rig.again()
+    _counts_hiss(rig, 1700.0)
+    disobey(rig.device(FIRST), kind)
+    outcome = rig.run()
+    assert [one.decision for one in measured(outcome)] == [Decision.NOT_MEASURED] * len(measured(outcome))

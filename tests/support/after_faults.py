@@ -41,6 +41,7 @@ CHECKS = {
     "record_audio of receive": "channel: 20, of: receive, level: -73 dBm, duration: 0.2 s",
     "sensitivity": "channel: 20, target: 12 dB SINAD, deviation: 1.2 kHz, accuracy: 2 dB",
     "sensitivity in AM": "channel: 20, mode: AM, target: 10 dB (S+N)/N, depth: 30 %, accuracy: 2 dB",
+    "sensitivity by quieting": "channel: 20, target: 20 dB quieting, accuracy: 2 dB",
     "sinad": "channel: 20, level: -113 dBm",
     "receive_distortion": "channel: 20, level: -47 dBm",
     "audio_output": "channel: 20, load: 8 ohm",
