@@ -1,8 +1,8 @@
 """Every shipped check after every other that failed at one of its messages: does the second state what it states undisturbed?
 
 Each message of each first check is failed, and the second checks take turns: with 28 checks a pair meets every 28th message of its
-first. ``--every 1`` fails every message in every pair, which takes hours; ``--shift N`` pairs them otherwise; ``--first NAME`` does one first check
-only.
+first. ``--every 1`` fails every message in every pair, which takes hours; ``--shift N`` pairs them otherwise; ``--first NAME`` does one
+first check only.
 Run: python tests/benchmarks/bench_start_state.py
 """
 
