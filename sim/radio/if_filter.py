@@ -56,7 +56,13 @@ class IfFilter:
 
     def selectivity(self, offset_hz: float) -> float:
         """Return the power response at ``offset_hz``, leak included (1 at the centre)."""
-        return float(np.abs(self.leaky_response(np.array([offset_hz]))[0]) ** 2)
+        x = 2j * (offset_hz - self.centre_hz) / self._bandwidth_hz
+        response = (
+            1.0 + 0j
+        )  # as `response` has it, for one offset without an array: each look of an instrument asks
+        for pole in self._poles:
+            response *= -pole / (x - pole)
+        return float(abs(response + self._leak) ** 2)
 
     def noise_power_w(self, noise_figure_db: float) -> float:
         """Return the receiver's own noise, referred to the antenna connector, in the noise bandwidth."""

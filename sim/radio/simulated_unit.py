@@ -120,7 +120,7 @@ class SimulatedUnit(UnitControls):
         )
 
     def _offset_hz(self, signal: RfSignal) -> float:
-        return float(np.clip(signal.frequency_hz - self.tuned_hz, -1e6, 1e6))
+        return min(1e6, max(-1e6, signal.frequency_hz - self.tuned_hz))
 
     def _content(self, at_s: float, notch_hz: float | None, weighting: str = "flat") -> AudioContent:
         """Return what the audio holds; ``notch_hz`` None is a notch that sits on the tone, wherever it is."""

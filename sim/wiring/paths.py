@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import field, replace
+from functools import lru_cache
 from math import cos, isfinite, log, pi
 
 import numpy as np
@@ -93,6 +94,9 @@ class Paths:
         if switching_s < 0:
             raise ValueError(f"switching_s: {switching_s} is not allowed; 0 or above")
         self.losses = losses
+        # asked at each look of an instrument, at few frequencies
+        self._receive_db = lru_cache(maxsize=64)(losses.receive_loss_db)
+        self._transmit_db = lru_cache(maxsize=64)(losses.transmit_loss_db)
         self._clock = clock
         self._switching_s = switching_s
         self._commanded = OPEN
@@ -169,11 +173,11 @@ class Paths:
 
     def _receive_loss_db(self, frequency_hz: float) -> float:
         isolation_db = 0.0 if self.position == RECEIVE else self.losses.isolation_db
-        return self.losses.receive_loss_db(frequency_hz) + isolation_db + self._at_unit_db
+        return self._receive_db(frequency_hz) + isolation_db + self._at_unit_db
 
     def _transmit_loss_db(self, frequency_hz: float) -> float:
         isolation_db = 0.0 if self.position == TRANSMIT else self.losses.isolation_db
-        return self.losses.transmit_loss_db(frequency_hz) + isolation_db + self._at_unit_db
+        return self._transmit_db(frequency_hz) + isolation_db + self._at_unit_db
 
     @property
     def _at_unit_db(self) -> float:

@@ -130,27 +130,27 @@ class Wiring:
         arrived_s = self.paths.arrives_s
         if arrived_s > self._seen_arrival_s and arrived_s <= self._clock.now_s():
             self._seen_arrival_s = arrived_s
-            self._apply_rf(arrived_s)
-            self.witness.observe(self._state(), arrived_s)
-        self._apply_rf()
-        self.witness.observe(self._state())
+            self._see(arrived_s)
+        self._see()
 
-    def _apply_rf(self, at_s: float | None = None) -> None:
+    def _see(self, at_s: float | None = None) -> None:
+        """Let unit and witness see what arrives at the antenna connector since ``at_s`` (default now)."""
         generator = self.paths.at_antenna(self._generator)
         interferer = self.paths.at_antenna(self._interferer)
         self.unit.apply_rf(generator, interferer, at_s)
+        levels_dbm = [signal.level_dbm for signal in (generator, interferer) if signal is not None]
+        self.witness.observe(self._state(max(levels_dbm, default=None)), at_s)
 
-    def _state(self) -> BenchState:
+    def _state(self, at_antenna_dbm: float | None) -> BenchState:
         emission, paths = self.unit.emission(), self.paths
         by_hand_dbm = paths.generator_at_meter_dbm(self._generator)
-        levels_dbm = [s.level_dbm for s in map(paths.at_antenna, (self._generator, self._interferer)) if s]
         return BenchState(
             keyed=self.unit.keyed,
             transmit_w=emission.power_w if emission else 0.0,
             position=paths.position if paths.by_hand == NORMAL else OPEN,
             moving=paths.moving,
             generator_on=self._generator is not None or self._interferer is not None,
-            at_antenna_dbm=max(levels_dbm, default=None),
+            at_antenna_dbm=at_antenna_dbm,
             into_generator_dbm=paths.at_generator_dbm(emission),
             at_meter_dbm=by_hand_dbm if by_hand_dbm is not None else paths.at_meter_dbm(emission),
             at_load_w=paths.at_load_w(emission),

@@ -10,6 +10,7 @@ import yaml
 from hypothesis import given
 from hypothesis import strategies as st
 
+from sequencer.files import yaml_tree
 from sequencer.files.yaml_tree import DEEPEST, FAST_LOADER, MOST_ALIASED, compose
 
 LOADERS = [pytest.param(FAST_LOADER, id="fast"), pytest.param(yaml.SafeLoader, id="pure")]
@@ -228,3 +229,11 @@ def test_any_text_ends_in_a_tree_or_a_complaint(text):
         assert complaint.line >= 1
         assert complaint.column >= 1
         assert str(complaint)
+
+
+def test_what_is_no_character_of_yaml_is_found_and_nothing_else() -> None:
+    """YAML 1.2.2, production 1 (c-printable), over all of Unicode."""
+    printable = {0x09, 0x0A, 0x0D, 0x85, *range(0x20, 0x7F), *range(0xA0, 0xD800), *range(0xE000, 0xFFFE)}
+    printable |= set(range(0x10000, 0x110000))
+    found = {ord(one) for one in map(chr, range(0x110000)) if yaml_tree._NOT_YAML.match(one)}
+    assert found == set(range(0x110000)) - printable

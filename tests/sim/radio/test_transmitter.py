@@ -8,8 +8,21 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from sim.radio import transmitter as fm_transmitter
+from sim.radio.speech_path import Tone, common_period
 from sim.radio.transmitter import carrier_power_w, microphone_gain, modulation, transmit_current_a
 from sim.radio.unit import Transmitter
+
+
+def test_the_stated_drive_gives_normal_modulation() -> None:
+    """Found anew by halving: the drive at 1 kHz that swings 60 % of the limit, behind limiter and filter."""
+    low, high = 0.0, 2.0
+    period = common_period((Tone(frequency_hz=1_000.0, level_v=1.0),))
+    for _ in range(50):
+        middle = 0.5 * (low + high)
+        too_small = float(fm_transmitter._swing(period, period.wave((middle,))).max()) < 0.60
+        low, high = (middle, high) if too_small else (low, middle)
+    assert pytest.approx(high, rel=1e-12) == fm_transmitter._NORMAL_DRIVE
 
 
 def test_power_follows_the_square_of_the_supply() -> None:
