@@ -31,6 +31,11 @@ OPEN_AT_DBM = -60.0  # opens any squelch that is not turned fully up; workshop's
 LEAST_JUMP = 2.0  # a squelch cuts the audio by far more; what changes by less from test to test is audio that rises with the signal
 LEAST_CONTRAST = 3.0
 STILL_FALLING = 0.8  # times: noise of an open receiver repeats better than that
+LOWER_DB = 0.5  # below what the search leaves open
+SLOW_S, SLOW_TIMES = (
+    1.5,
+    25.0,
+)  # and time constants: what a squelch that is slower than stated is given to open
 LATE = "the audio analyser answers late, with the reading before, or averages for longer (raise its 'settle')"
 
 
@@ -113,7 +118,7 @@ class Squelch(Check[SquelchSettings]):
             return self._nothing(settings, why_not, points)
         if found.found and (why_not := _why_unproved(side, settings, conditions, threshold_v)):
             return self._nothing(settings, why_not, points)
-        return [
+        findings = [
             _level(
                 "squelch opens", found.rising, found, settings.opening.limits, conditions, points, threshold_v
             ),
@@ -128,6 +133,10 @@ class Squelch(Check[SquelchSettings]):
             ),
             hysteresis_finding("squelch hysteresis", found, settings.hysteresis.limits),
         ]
+        fails = any(one.value is not None and one.counts_against_unit for one in findings)
+        if fails and (why_not := _why_slow(side, settings, conditions, found, threshold_v)):
+            return self._nothing(settings, why_not, points)
+        return findings
 
     def _nothing(self, settings: SquelchSettings, note: str, points: tuple[Point, ...] = ()) -> list[Finding]:
         limits = (settings.opening.limits, settings.closing.limits, settings.hysteresis.limits)
@@ -189,6 +198,37 @@ def _why_unproved(
     return (
         f"after the search it read {shown} at {strong_dbm:g} dBm and with the generator off, where {threshold_v:.2g} V tells open from "
         f"muted: {LATE}, or the generator's level no longer counts"
+    )
+
+
+def _why_slow(
+    side: ReceiveSide,
+    settings: SquelchSettings,
+    conditions: Conditions,
+    found: SwitchingCrossing,
+    threshold_v: float,
+) -> str:
+    """Return in words that the squelch is slower than 'settling' says, or nothing: it opens at a lower level when it is given time.
+
+    One that follows late opens too high and closes too low, and both count against the unit.
+    """
+    rising = found.rising
+    if rising is None or rising.level_db is None:
+        return ""
+    lower_dbm = rising.level_db - rising.half_width_db - LOWER_DB
+    if lower_dbm < settings.levels.bounds_dbm(conditions)[0]:
+        return ""
+    side.remove_signal()
+    side.wait_s(_pause_s(settings))
+    waits_s = max(SLOW_S, SLOW_TIMES * settings.settling_s)
+    apply_wanted(side, settings, conditions, lower_dbm)
+    side.wait_s(waits_s)
+    volts = side.read_audio_v(DWELL_S).number
+    if volts is None or volts <= threshold_v:
+        return ""
+    return (
+        f"it was found to open at {rising.level_db:.1f} dBm, and opens at {lower_dbm:.1f} dBm when it is given {waits_s:g} s: it follows "
+        f"slower than 'settling: {1e3 * settings.settling_s:g} ms' says. State a longer 'settling'"
     )
 
 

@@ -219,3 +219,24 @@ def test_a_voltage_that_the_supply_does_not_give_spoils_no_other(make_rig: Any, 
     assert high.decision is Decision.NOT_MEASURED
     assert "its terminals read 12 V" in high.note
     assert outcome.status is ExitStatus.BENCH_FAILED
+
+
+SLOW_SQUELCH = (
+    "  - {check: squelch, channel: 20, settling: 40 ms, opening: {max: -119 dBm}, hysteresis: {max: 6 dB}}\n"
+)
+
+
+@pytest.mark.parametrize(("slower", "is_measured"), [(1.0, True), (5.0, False)], ids=["as stated", "slower"])
+def test_a_squelch_slower_than_stated_does_not_fail_for_it(
+    make_rig: Any, slower: float, is_measured: bool
+) -> None:
+    """One that follows five times slower than 'settling' opens late and closes late: told as such, where that would fail the unit."""
+    rig = make_rig(serial="M40-0019", sequence=HEAD + SLOW_SQUELCH)
+    lag = rig.simulation.wiring.unit._squelch_level
+    lag._attack_s, lag._decay_s = slower * lag._attack_s, slower * lag._decay_s
+    results = rig.run().results
+    if is_measured:
+        assert [one.value is not None for one in results] == [True] * 3, results
+    else:
+        assert [one.decision for one in results] == [Decision.NOT_MEASURED] * 3, results
+        assert all("slower than 'settling: 40 ms' says" in one.note for one in results), results[0].note
