@@ -22,9 +22,11 @@ from sequencer.problems import Complaint, FileProblems, did_you_mean, listed, pr
 from sequencer.safety.supply import SUPPLY_SETTLE_S
 
 SIDE_CHANGE_S = 0.13
+"""About what it takes to reach a side: unkey, generator off, switch, select. Measured on the simulated bench."""
+LINK_S = 0.2
+"""About what the some hundred exchanges of a check take on real links, s. Measured over sockets of one machine, where each takes 1.5 ms."""
 PROOF_S = {"audio_analyser": 1.3, "voltmeter": 1.1}
 """How long an instrument's proof of response takes before the receive side is left, s; on the transmit side it counts once, at once."""
-"""About what it takes to reach a side: unkey, generator off, switch, select. Measured on the simulated bench."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -194,7 +196,8 @@ def _step(index: int, at: _At, settings: CheckSettings, conditions: Conditions, 
     if check.side_of(settings) not in UNIT_SIDES:
         forecast_s = check.forecast_s(settings, conditions)
     elif conditions.frequency_hz is not None:
-        check_s = SIDE_CHANGE_S + check.forecast_s(settings, conditions)
+        link_s = 0.0 if conditions.bench.visa == "sim" else LINK_S
+        check_s = SIDE_CHANGE_S + link_s + check.forecast_s(settings, conditions)
         if check.side_of(settings) == "receive":
             check_s += sum(
                 PROOF_S.get(role, 0.0)

@@ -155,6 +155,15 @@ def test_rests_are_forecast_where_the_duty_owes_them(tmp_path: Path) -> None:
     assert plan.steps[1].forecast_s > 3.0 * full.steps[1].forecast_s
 
 
+def test_the_exchanges_on_real_links_are_forecast(tmp_path: Path) -> None:
+    """A bench whose instruments are spoken to over links takes some tenths of a second more for each check; a person's steps do not."""
+    text = HEAD + POWER + "  - {check: confirm, text: lid closed}\n" + POWER.replace("20", "1")
+    real = {"visa: sim": "visa: py", "unit: /": "# unit: /", "clock: virtual": "", "seed: 1": ""}
+    linked = _plan(tmp_path, text, real)
+    each_s = linked.forecast_s - _plan(tmp_path, text).forecast_s
+    assert 2 * 0.1 <= each_s <= 2 * 0.5
+
+
 def test_a_unit_that_nobody_feeds_is_refused(tmp_path: Path) -> None:
     """Opening a bench switches its supply off: a sequence that does not say the voltage would measure a dead unit."""
     found = _complaints(tmp_path, HEAD.replace("supply: 13.2 V\n", "") + POWER)
