@@ -15,6 +15,7 @@ from sequencer.checks.shared.level_budget import how_found, why_not
 from sequencer.checks.shared.level_finding import SoughtLevel, how_switched, hysteresis_finding
 from sequencer.checks.shared.limits import LevelLimit
 from sequencer.checks.shared.s_meter import (
+    NOMINAL_SD_DB,
     MeterLine,
     MeterSettings,
     meter_needs,
@@ -25,9 +26,11 @@ from sequencer.files.fields import VoltageV, between
 from sequencer.problems import FieldProblem
 from sequencer.results.model import Point
 from sequencer.safety.receive import ReceiveSide
+from sequencer.search.curve_belief import Expected
 from sequencer.search.protocol import Crossing, Status, SwitchingCrossing
 from sequencer.uncertainty.decision import Limits
 
+S0_TO_S9_DB = 54.0  # nine S-units of 6 dB: IARU Region 1 recommendation R.1, from memory
 IN_STEPS = "the line moves in steps: if the meter is a bar, say 'meter: segments'"
 
 
@@ -104,7 +107,7 @@ class S9Point(Check[S9PointSettings]):
 
     def forecast_s(self, settings: S9PointSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: settling rules, not averaging."""
-        return 0.5 + (27.0 if settings.meter == "needle" else 45.0) * settings.slowest_s
+        return 0.5 + (18.0 if settings.meter == "needle" else 45.0) * settings.slowest_s
 
     def meter_marks(self, settings: S9PointSettings) -> tuple[MeterMark, ...]:
         """Return the voltage of S9."""
@@ -120,7 +123,10 @@ class S9Point(Check[S9PointSettings]):
         limits = settings.limit.at(conditions)
         nominal_dbm = settings.limit.nominal_at(conditions)
         if settings.meter == "needle":
-            crossing = line.find_needle(settings.target_v)
+            about = Expected(level_db=nominal_dbm, sd_db=NOMINAL_SD_DB)
+            crossing = line.find_needle(
+                settings.target_v, about=about, volts_per_db=abs(settings.target_v) / S0_TO_S9_DB
+            )
             found_at = needle_finding(
                 "S9 point", crossing, tuple(line.points), limits, settings.target_v, conditions
             )

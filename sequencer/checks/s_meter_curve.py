@@ -24,16 +24,23 @@ from sequencer.checks.shared.levels import HIGHEST_BY_DEFAULT_DBM
 from sequencer.checks.shared.limits import RatioLimit
 from sequencer.checks.shared.operator import is_read_by_hand
 from sequencer.checks.shared.parts import without_path
-from sequencer.checks.shared.s_meter import MeterLine, MeterSettings, climbs_stairs, meter_needs
+from sequencer.checks.shared.s_meter import (
+    NOMINAL_SD_DB,
+    MeterLine,
+    MeterSettings,
+    climbs_stairs,
+    meter_needs,
+)
 from sequencer.files.fields import RatioDb, VoltageV, at_least, between
 from sequencer.problems import FieldProblem
 from sequencer.results.model import METER_MARK, Point
 from sequencer.safety.receive import ReceiveSide
-from sequencer.search.curve_prior import CurvePrior, needle_prior
+from sequencer.search.curve_belief import Expected
 from sequencer.uncertainty.budget import Budget, Contribution
 from sequencer.uncertainty.decision import Limits
 
 S_UNIT_DB = 6.0
+NEXT_MARK_SD_DB = 3.0  # how far an S-unit strays from 6 dB: common practice, no source
 LINEARITY = "S-meter linearity"
 COMMON = ("mismatch", "receive path")  # what two levels on one path share
 _MARK = re.compile(r"S([1-9])|S9\s*\+\s*([1-6]0)(?:\s*dB)?", re.IGNORECASE)
@@ -162,7 +169,12 @@ class SMeterCurve(Check[SMeterCurveSettings]):
         self, side: ReceiveSide, settings: SMeterCurveSettings, conditions: Conditions
     ) -> list[Finding]:
         """Measure, the lowest mark first: a meter rises sooner than it falls."""
-        found = {mark: self._find(side, mark, settings, conditions) for mark in settings.marks}
+        found: dict[str, Finding] = {}
+        beside_db: float | None = None
+        for mark in settings.marks:
+            found[mark] = finding = self._find(side, mark, settings, conditions, beside_db)
+            if finding.value is not None and finding.nominal is not None:
+                beside_db = finding.value - finding.nominal
         by_hand = is_read_by_hand(conditions, "voltmeter")
         if settings.meter == "needle" and not by_hand and climbs_stairs(_points_of(found)):
             found = {mark: _in_steps(one) for mark, one in found.items()}
@@ -171,19 +183,32 @@ class SMeterCurve(Check[SMeterCurveSettings]):
         return [*found.values(), *units, *line]
 
     def _find(
-        self, side: ReceiveSide, mark: str, settings: SMeterCurveSettings, conditions: Conditions
+        self,
+        side: ReceiveSide,
+        mark: str,
+        settings: SMeterCurveSettings,
+        conditions: Conditions,
+        beside_db: float | None,
     ) -> Finding:
+        """Find a mark's level; ``beside_db`` is how far the last mark found lay from its nominal level: the next lies about as far."""
         nominal_dbm = conditions.bench.s9.at(conditions.carrier_hz) + above_s9_db(mark)
         limits = Limits() if settings.within_db is None else Limits.around(nominal_dbm, settings.within_db)
         quantity, target_v = f"S-meter, {mark}", settings.marks[mark]
+        about_dbm = nominal_dbm + (beside_db or 0.0)
         line = MeterLine(side, settings, conditions, highest_dbm=_highest_dbm(settings, conditions))
         if settings.meter == "segments":
-            found = line.find_segment(target_v, falling=False, start_dbm=nominal_dbm)
+            found = line.find_segment(target_v, falling=False, start_dbm=about_dbm)
             finding = segment_finding(
                 quantity, found.rising, found, tuple(line.points), limits, target_v, conditions
             )
         else:
-            crossing = line.find_needle(target_v, start_dbm=nominal_dbm, prior=_prior(mark, settings))
+            crossing = line.find_needle(
+                target_v,
+                about=Expected(
+                    level_db=about_dbm, sd_db=NOMINAL_SD_DB if beside_db is None else NEXT_MARK_SD_DB
+                ),
+                volts_per_db=_volts_per_db(mark, settings),
+            )
             finding = needle_finding(quantity, crossing, tuple(line.points), limits, target_v, conditions)
         return replace(
             finding,
@@ -211,13 +236,13 @@ def _highest_dbm(settings: SMeterCurveSettings, conditions: Conditions) -> float
     return max(HIGHEST_BY_DEFAULT_DBM, top_dbm + 10.0)
 
 
-def _prior(mark: str, settings: SMeterCurveSettings) -> CurvePrior:
+def _volts_per_db(mark: str, settings: SMeterCurveSettings) -> float:
     """Return what the marks beside this one say of the line's slope; how the meter really moves is what the check asks."""
     marks = list(settings.marks)
     at = marks.index(mark)
     low, high = marks[max(0, at - 1)], marks[min(len(marks) - 1, at + 1)]
     volts = abs(settings.marks[high] - settings.marks[low])
-    return needle_prior(unit_per_db=volts / (above_s9_db(high) - above_s9_db(low)), doubt=0.5)
+    return volts / (above_s9_db(high) - above_s9_db(low))
 
 
 def _units(settings: SMeterCurveSettings) -> list[tuple[str, str]]:

@@ -24,6 +24,7 @@ WRITTEN = (
     "repeat-compare-history",
     "readings-and-recordings",
     "export",
+    "search",
     "troubleshooting",
     "editor",
     "library",

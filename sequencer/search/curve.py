@@ -12,11 +12,15 @@ import math
 from collections.abc import Sequence
 
 from sequencer.search import curve_verdict as verdict
+from sequencer.search.curve_belief import Belief, Expected
 from sequencer.search.curve_bracket import arrived, next_coarse
+from sequencer.search.curve_family import Family
 from sequencer.search.curve_prior import CurvePrior
 from sequencer.search.curve_refine import next_near
 from sequencer.search.curve_state import State
+from sequencer.search.curve_weigh import next_weighed
 from sequencer.search.protocol import (
+    FOUND_AT_ALL,
     Ask,
     Crossing,
     NoReading,
@@ -31,6 +35,7 @@ from sequencer.search.protocol import (
 READING_S = (0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.5, 0.6, 0.8, 1.0)
 """Reading times to choose from unless told otherwise, s."""
 START_SHARE = 0.6
+START_ABOVE_DB = 8.0  # above where it is expected: a reading of noise alone says nothing but "further up"
 
 
 class CurveSearch:
@@ -56,7 +61,8 @@ class CurveSearch:
         window_db: tuple[float, float],
         rising: bool = True,
         accuracy_db: float = 0.5,
-        prior: CurvePrior | None = None,
+        prior: CurvePrior | Family | None = None,
+        expected: Expected | None = None,
         settling: Settling | None = None,
         reading_s: Sequence[float] | float = READING_S,
         step: float | None = None,
@@ -73,7 +79,9 @@ class CurveSearch:
             window_db=(low, high),
             rising=bool(rising),
             accuracy_db=require_finite("accuracy_db", accuracy_db, above=0.0),
-            given=prior,
+            given=prior.summary() if isinstance(prior, Family) else prior,
+            family=prior if isinstance(prior, Family) else None,
+            expected=expected,
             settling=settling or Settling(),
             reading_s=_reading_times(reading_s),
             known_step=None if step is None else require_finite("step", step, least=0.0),
@@ -82,7 +90,11 @@ class CurveSearch:
             level_unit=level_unit,
             reading_unit=reading_unit,
         )
-        start = low + START_SHARE * (high - low) if start_db is None else require_finite("start_db", start_db)
+        start = low + START_SHARE * (high - low)
+        if start_db is not None:
+            start = require_finite("start_db", start_db)
+        elif expected is not None:
+            start = expected.level_db + (START_ABOVE_DB if state.family and state.family.ratio else 0.0)
         self._end: tuple[Status, tuple[str, ...]] | None = None
         self._ask: Ask | None = state.ask_far(start)
 
@@ -119,10 +131,15 @@ class CurveSearch:
         state = self._state
         if (end := verdict.stuck(state)) is not None:
             return end
-        near = state.fit is not None or arrived(state)
-        following = next_near(state) if near else next_coarse(state)
-        if isinstance(following, Ask) and len(state.notes) >= state.budget:
-            return verdict.spent(state)
+        if state.family is not None:
+            following = next_weighed(state)
+        else:
+            near = state.fit is not None or arrived(state)
+            following = next_near(state) if near else next_coarse(state)
+        if isinstance(following, Ask):
+            return verdict.spent(state) if len(state.notes) >= state.budget else following
+        if following[0] in FOUND_AT_ALL:
+            return verdict.doubted(state) or following
         return following
 
     @property
@@ -136,6 +153,7 @@ class CurveSearch:
             half_width_db=fit.half_width_db if fit else math.inf,
             slope=(fit.slope if state.rising else -fit.slope) if fit else None,
             slope_sd=fit.slope_sd if fit else None,
+            slopes_beside=self._slopes_beside(),
             sd_db=fit.noise_db if fit else math.nan,
             settle_s=state.slowest_s,
             step=state.step(),
@@ -143,6 +161,14 @@ class CurveSearch:
             history=tuple(state.readings),
             warnings=warnings,
         )
+
+    def _slopes_beside(self) -> tuple[float, float] | None:
+        """Return the slopes below and above the crossing where a family was weighed, falling ones negative."""
+        state = self._state
+        if not isinstance(state.fit, Belief):
+            return None
+        below, above = state.fit.slopes_beside
+        return (below, above) if state.rising else (-below, -above)
 
 
 def _reading_times(reading_s: Sequence[float] | float) -> tuple[float, ...]:

@@ -35,10 +35,10 @@ def next_coarse(state: State) -> Ask | Verdict:
     if math.isnan(note.excess):
         return _after_no_measurement(state)
     if state.below_db is None and level_db <= low:
-        return _at_end(state, low)
+        return at_end(state, low)
     if state.above_db is None:
         if any(n.ask.level_db >= high for n in state.notes):
-            return _at_end(state, high)
+            return at_end(state, high)
         return state.ask_far(level_db + _jump_up(state))
     if state.below_db is None:
         return state.ask_far(level_db - _jump_down(state))
@@ -94,7 +94,7 @@ def _between(state: State, below_db: float, above_db: float) -> float:
     return below_db + (above_db - below_db) * min(max(share, 0.35), 0.75)
 
 
-def _at_end(state: State, end_db: float) -> Ask | Verdict:
+def at_end(state: State, end_db: float) -> Ask | Verdict:
     """At an end of the window on the wrong side: read again, look into the gaps, then say so."""
     if sum(n.ask.level_db == end_db for n in state.notes) < 2:
         return state.ask_far(end_db, "again")

@@ -8,10 +8,12 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from sequencer.search.curve_belief import Belief, Believer, Expected
+from sequencer.search.curve_family import Family
 from sequencer.search.curve_fit import Fit, Point
 from sequencer.search.curve_prior import CurvePrior, prior_from_slope
 from sequencer.search.protocol import Ask, NoReading, Reading, Settling, require_finite
-from sequencer.search.settling import Follower, Lag, RawReading, settle_readings
+from sequencer.search.settling import Follower, Lag, RawReading, SettledReading, settle_readings
 
 COARSE_DOUBT_DB = 0.62
 
@@ -42,6 +44,8 @@ class State:
     rising: bool
     accuracy_db: float
     given: CurvePrior | None
+    family: Family | None = None
+    expected: Expected | None = None
     settling: Settling
     reading_s: tuple[float, ...]
     known_step: float | None
@@ -51,7 +55,9 @@ class State:
     reading_unit: str = ""
     notes: list[Note] = field(default_factory=list)
     readings: list[Reading] = field(default_factory=list)
-    fit: Fit | None = None
+    fit: Fit | Belief | None = None
+    believer: Believer | None = None
+    gave_up_family: bool = False
     below_db: float | None = None
     above_db: float | None = None
     last_jump_db: float = 0.0
@@ -148,9 +154,13 @@ class State:
         """Return how long a reading counts as read; a person's look, of no known length, as 0.1 s."""
         return note.ask.reading_s if len(self.reading_s) > 1 else 0.1
 
+    def settled(self, rise: float = 1.0, fall: float = 1.0) -> list[SettledReading]:
+        """Return each reading as it would have come to rest, with time constants scaled by ``rise`` and ``fall``."""
+        taken = [RawReading(n.made_db, n.ask.wait_s, n.ask.reading_s, n.raw) for n in self.notes]
+        return settle_readings(taken, self.settling, rise, fall)
+
     def points(self, rise: float = 1.0, fall: float = 1.0) -> list[Point]:
         """Return the readings as the fit sees them, with time constants scaled by ``rise`` and ``fall``."""
-        taken = [RawReading(n.made_db, n.ask.wait_s, n.ask.reading_s, n.raw) for n in self.notes]
         return [
             Point(
                 level_db=at.level_db,
@@ -160,7 +170,7 @@ class State:
                 lag_sd_db=at.doubt_db,
                 gain=at.gain,
             )
-            for note, at in zip(self.notes, settle_readings(taken, self.settling, rise, fall), strict=True)
+            for note, at in zip(self.notes, self.settled(rise, fall), strict=True)
             if math.isfinite(at.excess)
         ]
 

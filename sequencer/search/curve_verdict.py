@@ -7,6 +7,7 @@ import statistics
 from collections import defaultdict
 
 from sequencer.quantiles import student_quantile
+from sequencer.search.curve_belief import Belief
 from sequencer.search.curve_fit import Fit
 from sequencer.search.curve_state import Note, State
 from sequencer.search.protocol import Status
@@ -40,7 +41,7 @@ def stuck(state: State) -> Verdict | None:
     return None
 
 
-def responds(state: State, fit: Fit) -> bool:
+def responds(state: State, fit: Fit | Belief) -> bool:
     """Whether far readings moved the right way, beyond what scatter and resolution explain.
 
     Together by five standard deviations, and either one of them by far or two of them by half of what is due: of a dead meter that
@@ -62,7 +63,7 @@ def responds(state: State, fit: Fit) -> bool:
     return _together(state, fit, away, slope) and _clear(state, away, slope) >= CLEAR
 
 
-def _together(state: State, fit: Fit, away: list[tuple[Note, float]], slope: float) -> bool:
+def _together(state: State, fit: Fit | Belief, away: list[tuple[Note, float]], slope: float) -> bool:
     """Whether the readings on the flanks, all in all, moved the right way beyond chance and by half of what is due."""
     weight = moved = due = 0.0
     for note, x in [(n, x) for n, x in away if abs(x) <= FLANK_DB] or away:
@@ -86,7 +87,7 @@ def _clear(state: State, away: list[tuple[Note, float]], slope: float) -> int:
     return clear
 
 
-def contradicting(state: State, fit: Fit) -> list[float]:
+def contradicting(state: State, fit: Fit | Belief) -> list[float]:
     """Return levels whose last reading lies clearly on the wrong side of the target."""
     last = {n.ask.level_db: n for n in state.notes if not math.isnan(n.excess)}
     limit = max(4 * fit.noise_db * fit.slope, state.step())
@@ -99,7 +100,7 @@ def contradicting(state: State, fit: Fit) -> list[float]:
     ]
 
 
-def hopeless(state: State, fit: Fit) -> Verdict | None:
+def hopeless(state: State, fit: Fit | Belief) -> Verdict | None:
     """Stop early when the crossing lies outside the window, moves, or jumps about."""
     low, high = state.window_db
     at_end = _by_level(state.notes)
@@ -119,7 +120,7 @@ def hopeless(state: State, fit: Fit) -> Verdict | None:
     return None
 
 
-def _crossings(state: State, fit: Fit) -> list[tuple[float, float]]:
+def _crossings(state: State, fit: Fit | Belief) -> list[tuple[float, float]]:
     """Return when each near reading was taken and where it puts the crossing, whatever the fit has made of it since."""
     slope = state.belief().slope if state.given else fit.slope
     return [
@@ -129,7 +130,7 @@ def _crossings(state: State, fit: Fit) -> list[tuple[float, float]]:
     ]
 
 
-def wild_near(state: State, fit: Fit) -> tuple[int, int]:
+def wild_near(state: State, fit: Fit | Belief) -> tuple[int, int]:
     """Return how many readings near the crossing do not agree with the others, and how many there are."""
     near = [
         trust
@@ -200,6 +201,16 @@ def _moved(state: State, numbers: list[Note]) -> bool:
         return False
     # Two or three repeats tell little of the scatter: ask that the readings follow the level throughout as well.
     return state.given is not None or abs(_rank_correlation(groups)) > CLOSELY
+
+
+def doubted(state: State) -> Verdict | None:
+    """Deny a crossing to readings that fitted no curve foretold, unless they follow the level throughout: one proof may be chance."""
+    follows = _follows(state.numbers())
+    if not state.gave_up_family or follows >= CLOSELY:
+        return None
+    if follows < LOOSELY:
+        return Status.NO_RESPONSE, "the reading changes, but not with the level"
+    return Status.UNSTABLE, "the reading changes, but does not follow the level throughout"
 
 
 def _by_level(notes: list[Note]) -> dict[float, list[float]]:

@@ -9,6 +9,7 @@ speech band). Parabolic noise and clicks after Rice 1963 (from memory).
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -43,43 +44,55 @@ class FmCurve:
 
         return freq_hz, response(freq_hz), float(response(np.array(self.tone_hz)))
 
-    def _powers(self, density_db: float) -> tuple[float, float, float, float, float, float]:
-        """Return tone power, parabolic noise, click noise, their effective bandwidths and the click rate."""
+    def _powers(self, density_db: Any) -> tuple[Any, Any, Any, float, float, Any]:
+        """Return tone power, parabolic noise, click noise, their effective bandwidths and the click rate, at each density (N)."""
         import numpy as np
 
-        density_hz = 10 ** (density_db / 10)
+        density_hz = 10 ** (np.atleast_1d(density_db) / 10)
         rho = density_hz / self.bandwidth_hz
         freq_hz, audio, audio_tone = self._audio()
         step_hz = freq_hz[1] - freq_hz[0]
-        kept = math.expm1(-rho) ** 2
+        kept = np.expm1(-rho) ** 2
         # The IF skirt also cuts the noise that the discriminator turns into audio: 1 dB at 6 kHz bandwidth.
-        skirt = 1 / (1 + (2 * freq_hz / self.bandwidth_hz) ** 16)
-        parabolic = kept / density_hz * freq_hz**2 * audio * skirt
-        radius_hz = self.bandwidth_hz / math.sqrt(12)
-        offset_hz = self.deviation_hz * np.cos(np.linspace(0, np.pi, 65)[1::2])
-        ratios = np.abs(offset_hz) / radius_hz
-        beyond = np.array([math.erfc(math.sqrt(rho * (1 + ratio**2))) for ratio in ratios])
-        within = np.array([math.erf(ratio * math.sqrt(rho)) for ratio in ratios])
-        rate = np.mean(np.hypot(radius_hz, offset_hz) * beyond + np.abs(offset_hz) * math.exp(-rho) * within)
+        parabolic = freq_hz**2 * audio / (1 + (2 * freq_hz / self.bandwidth_hz) ** 16)
+        rate = self._click_rate(rho)
         tone = self.deviation_hz**2 / 2 * audio_tone * kept
-        noise = float(parabolic.sum() * step_hz)
-        clicks = float(2 * rate * audio.sum() * step_hz)
-        width = noise**2 / float((parabolic**2).sum() * step_hz)
-        click_width = float(audio.sum()) ** 2 / float((audio**2).sum()) * step_hz
-        return tone, noise, clicks, width, click_width, float(rate)
+        noise = kept / density_hz * (parabolic.sum() * step_hz)
+        clicks = 2 * rate * (audio.sum() * step_hz)
+        width = parabolic.sum() ** 2 / (parabolic**2).sum() * step_hz
+        click_width = audio.sum() ** 2 / (audio**2).sum() * step_hz
+        return tone, noise, clicks, float(width), float(click_width), rate
+
+    def _click_rate(self, rho: Any) -> Any:
+        """Return clicks a second at each carrier-to-noise ratio in the IF, averaged over the tone's swing."""
+        import numpy as np
+
+        radius_hz = self.bandwidth_hz / math.sqrt(12)
+        offset_hz = np.abs(self.deviation_hz * np.cos(np.linspace(0, np.pi, 65)[1:32:2]))[:, None]
+        ratio = offset_hz / radius_hz
+        beyond = _each(math.erfc, np.sqrt(rho * (1 + ratio**2)))
+        within = _each(math.erf, ratio * np.sqrt(rho))
+        return np.mean(np.hypot(radius_hz, offset_hz) * beyond + offset_hz * np.exp(-rho) * within, axis=0)
+
+    def ratios(self, density_db: Any) -> tuple[Any, Any]:
+        """Return tone over noise power, and the relative standard deviation of the noise power of a 0.1 s reading, at each density."""
+        import numpy as np
+
+        tone, noise, clicks, width, click_width, rate = self._powers(density_db)
+        total = noise + clicks
+        clumped = 1 / click_width + 0.8 / np.maximum(rate, 1e-9)
+        variance = ((noise / total) ** 2 / width + (clicks / total) ** 2 * clumped) / 0.1
+        return tone / total, np.sqrt(variance)
 
     def sinad_db(self, density_db: float) -> float:
         """Return SINAD at a carrier-to-noise density of ``density_db`` dBHz."""
-        tone, noise, clicks, *_ = self._powers(density_db)
-        return 10 * math.log10(1 + tone / (noise + clicks))
+        ratio, _ = self.ratios(density_db)
+        return 10 * math.log10(1 + ratio[0])
 
     def sd_db(self, density_db: float, reading_s: float) -> float:
         """Return the standard deviation in dB of SINAD read for ``reading_s``."""
-        tone, noise, clicks, width, click_width, rate = self._powers(density_db)
-        total = noise + clicks
-        clumped = 1 / click_width + 0.8 / max(rate, 1e-9)
-        variance = ((noise / total) ** 2 / width + (clicks / total) ** 2 * clumped) / reading_s
-        return 10 / math.log(10) * tone / (tone + total) * math.sqrt(variance)
+        (ratio,), (relative,) = self.ratios(density_db)
+        return float(10 / math.log(10) * ratio / (1 + ratio) * relative * math.sqrt(0.1 / reading_s))
 
     def level_at(self, target_db: float) -> float:
         """Return the carrier-to-noise density in dBHz at which SINAD is ``target_db``.
@@ -91,3 +104,9 @@ class FmCurve:
             middle = (low + high) / 2
             low, high = (middle, high) if self.sinad_db(middle) < target_db else (low, middle)
         return high
+
+
+def _each(function: Callable[[float], float], values: Any) -> Any:
+    import numpy as np
+
+    return np.reshape([function(value) for value in np.ravel(values).tolist()], np.shape(values))

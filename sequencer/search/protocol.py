@@ -37,7 +37,7 @@ class NoReading(enum.Enum):
 class Status(enum.StrEnum):
     """How a search ended, in words.
 
-    Only ``FOUND`` and ``NOT_MONOTONIC`` carry a level that may be used as the answer.
+    Only ``FOUND``, ``NOT_MONOTONIC`` and ``INTERMITTENT`` carry a level that may be used as the answer.
     """
 
     FOUND = "found"
@@ -47,9 +47,13 @@ class Status(enum.StrEnum):
     NO_RESPONSE = "no response"
     NOT_MONOTONIC = "not monotonic"
     UNSTABLE = "unstable"
+    INTERMITTENT = "intermittent"
     DRIFTING = "drifting"
     SEGMENT_MISSING = "segment missing"
     BUDGET_SPENT = "budget spent"
+
+
+FOUND_AT_ALL = frozenset({Status.FOUND, Status.NOT_MONOTONIC, Status.INTERMITTENT})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,9 +88,9 @@ class Crossing:
     is the best guess so far. ``half_width_db`` is the half-width of the 95 % interval of the level:
     readings' scatter only, not the instruments' accuracy. ``slope`` is the reading's change per dB of level
     at the crossing, in the reading's unit (None for a switching reading); ``slope_sd`` its standard
-    uncertainty. ``sd_db`` is the believed scatter of one 0.1 s reading (curve) or of the switching level
-    (switching) in dB of level. ``settle_s`` is the time constant believed. ``step`` is the reading's
-    resolution believed, 0 for none.
+    uncertainty, ``slopes_beside`` the slopes over 1 dB below and above it where a curve that bends was weighed.
+    ``sd_db`` is the believed scatter of one 0.1 s reading (curve) or of the switching level (switching) in dB of
+    level. ``settle_s`` is the time constant believed. ``step`` is the reading's resolution believed, 0 for none.
     """
 
     status: Status
@@ -94,6 +98,7 @@ class Crossing:
     half_width_db: float
     slope: float | None = None
     slope_sd: float | None = None
+    slopes_beside: tuple[float, float] | None = None
     sd_db: float = math.nan
     settle_s: float = math.nan
     step: float = 0.0
@@ -104,7 +109,7 @@ class Crossing:
     @property
     def found(self) -> bool:
         """Whether ``level_db`` may be used as the answer."""
-        return self.status in {Status.FOUND, Status.NOT_MONOTONIC}
+        return self.status in FOUND_AT_ALL
 
     @property
     def interval_db(self) -> tuple[float, float]:
@@ -137,7 +142,7 @@ class SwitchingCrossing:
     @property
     def found(self) -> bool:
         """Whether the levels asked for may be used as the answer."""
-        return self.status in {Status.FOUND, Status.NOT_MONOTONIC}
+        return self.status in FOUND_AT_ALL
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

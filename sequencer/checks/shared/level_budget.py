@@ -36,10 +36,23 @@ def level_budget(
     parts.add(search_interval(SEARCH_INTERVAL, crossing.half_width_db, unit="dB"))
     for source, half_width, unit in read_errors:
         if crossing.slope:
-            parts.accuracy(source, half_width, unit=unit, coefficient=1.0 / abs(crossing.slope))
+            parts.accuracy(source, half_width, unit=unit, coefficient=level_per_reading(crossing))
     parts.add(*reading_step(crossing), *further)
     level_dbm = crossing.level_db if crossing.level_db is not None else math.nan
     return parts.budget(quantity, "dBm", level_dbm)
+
+
+def level_per_reading(crossing: Crossing) -> float:
+    """Return how many dB of level one unit of the reading stands for at a crossing found.
+
+    Where the curve bends there, an error moves the level further one way than the other: the mean of both half-widths is taken, as the
+    JCGM 100:2008 (GUM), 4.3.8 has it for bounds that are not symmetrical.
+    """
+    assert crossing.slope
+    beside = [abs(slope) for slope in crossing.slopes_beside or ()]
+    if not beside or min(beside) <= 0.0:
+        return 1.0 / abs(crossing.slope)
+    return sum(1.0 / slope for slope in beside) / len(beside)
 
 
 def reading_step(crossing: Crossing) -> tuple[Contribution, ...]:
@@ -50,7 +63,7 @@ def reading_step(crossing: Crossing) -> tuple[Contribution, ...]:
     """
     if not crossing.slope or crossing.step <= LOST_SHARE * crossing.half_width_db * abs(crossing.slope):
         return ()
-    return (resolution("reading, its steps", crossing.step, coefficient=1.0 / abs(crossing.slope)),)
+    return (resolution("reading, its steps", crossing.step, coefficient=level_per_reading(crossing)),)
 
 
 def level_parts(conditions: Conditions, *, coefficient: float = 1.0) -> Parts:

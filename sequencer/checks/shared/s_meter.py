@@ -28,7 +28,8 @@ from sequencer.files.fields import TimeS, between
 from sequencer.results.model import Point
 from sequencer.safety.receive import ReceiveSide
 from sequencer.search.curve import CurveSearch
-from sequencer.search.curve_prior import CurvePrior
+from sequencer.search.curve_belief import Expected
+from sequencer.search.curve_family import meter_family
 from sequencer.search.protocol import Ask, Crossing, Settling, SwitchingCrossing
 from sequencer.search.switching import SwitchingSearch
 from sequencer.search.switching_grid import BAR
@@ -36,10 +37,16 @@ from sequencer.search.switching_grid import BAR
 DWELL_S = 0.25
 TONE_HZ = 1000.0
 STILL_DB = 2.0  # a needle moves by a tenth of a volt or more over this, and scatters by a hundredth
-OFTEN_STILL_DB = 1.0  # the same with three readings alike
+OFTEN_STILL_DB = 0.8  # the same with three readings alike
+QUITE_STILL_DB = (
+    0.3  # the same with three readings alike to a fifth of a millivolt, a thirtieth of a needle's scatter
+)
 FLAT_SHARE = 0.25  # of the line's mean slope: a needle's scale is nowhere so much flatter beside a place where it is steep
 JUMP_DB, JUMP_WITHIN_DB = 2.0, 0.6  # as far as the line moves over the one on the average, within the other
 LEAST_SPAN_DB = 6.0  # of levels that a mean slope is taken over
+
+SLOPE_DOUBT = 0.25
+NOMINAL_SD_DB = 6.0  # how far real meters stray from their nominal levels: common practice, no source
 
 MeterTimeS = Annotated[TimeS, AfterValidator(between(0.0, 30.0, "s"))]
 
@@ -90,9 +97,13 @@ class MeterLine:
         self.points: list[Point] = []
 
     def find_needle(
-        self, target_v: float, *, start_dbm: float | None = None, prior: CurvePrior | None = None
+        self, target_v: float, *, about: Expected, volts_per_db: float, doubt: float = SLOPE_DOUBT
     ) -> Crossing:
-        """Find the level at which a smooth line crosses ``target_v``."""
+        """Find the level at which a smooth line crosses ``target_v``.
+
+        It is looked for where it is ``about``, on a line of about ``volts_per_db`` (0: nothing is known of it), which may be off
+        by ``doubt`` of that (a standard deviation) and bend.
+        """
         search = CurveSearch(
             target=target_v,
             window_db=self._window_dbm,
@@ -102,10 +113,13 @@ class MeterLine:
             reading_s=reading_times(self._conditions, "voltmeter"),
             budget=reading_budget(self._conditions, "voltmeter", 60),
             settling=self._settling,
-            start_db=None if start_dbm is None else self._within(start_dbm),
-            prior=prior,
+            start_db=self._within(about.level_db),
+            expected=about,
+            prior=meter_family(target=target_v, unit_per_db=volts_per_db, doubt=doubt)
+            if volts_per_db
+            else None,
         )
-        stepper = self._begin(search.ask)
+        stepper = self._begin(search.ask, rest_s=0.0)  # the search waits by itself
         crossing = find_with_person(search, stepper.measure, stepper.points, self._conditions, "voltmeter")
         self.points += stepper.points
         return crossing
@@ -125,7 +139,8 @@ class MeterLine:
             manner=BAR,
             start_db=None if start_dbm is None else self._within(start_dbm),
         )
-        stepper = self._begin(search.ask)
+        # from wherever the meter stands to the first level: the longest way
+        stepper = self._begin(search.ask, rest_s=5.0 * max(self._settings.attack_s, self._settings.decay_s))
 
         found = find_with_person(
             search,
@@ -154,7 +169,7 @@ class MeterLine:
         low_dbm, high_dbm = self._window_dbm
         return min(max(level_dbm, low_dbm), high_dbm)
 
-    def _begin(self, first: Ask | None) -> Stepper:
+    def _begin(self, first: Ask | None, *, rest_s: float) -> Stepper:
         level_dbm = first.level_db if first is not None else self._window_dbm[0]
         if self._is_on:
             self._side.set_level_dbm(level_dbm)
@@ -163,8 +178,7 @@ class MeterLine:
             beside_hz = TONE_HZ * BESIDE_THE_DIAL.get(self._conditions.mode, 0.0)
             self._side.apply_carrier(level_dbm, offset_hz=beside_hz)
             self._is_on = True
-        # from wherever the meter stands to the first level: the longest way
-        self._side.wait_s(5.0 * max(self._settings.attack_s, self._settings.decay_s))
+        self._side.wait_s(rest_s)
 
         def read(reading_s: float) -> Reading:
             return self._side.read_meter_v(reading_s)
@@ -224,6 +238,15 @@ def _flat(outward: Sequence[tuple[float, float]], slope: float) -> bool:
 
 
 def _stands_still(beside_v: float, found: list[tuple[float, float]]) -> bool:
-    width_v = max(0.001, 0.001 * abs(beside_v))
-    levels = [level_db for volts, level_db in found if abs(volts - beside_v) <= width_v]
-    return max(levels) - min(levels) >= (STILL_DB if len(levels) < 3 else OFTEN_STILL_DB)
+    """Whether the line stands at ``beside_v`` over more levels than a needle does; the closer the readings agree, the fewer suffice."""
+
+    def spread_db(share: float, at_least: int) -> float:
+        width_v = max(share, share * abs(beside_v))
+        levels = [level_db for volts, level_db in found if abs(volts - beside_v) <= width_v]
+        return max(levels) - min(levels) if len(levels) >= at_least else 0.0
+
+    return (
+        spread_db(0.001, 2) >= STILL_DB
+        or spread_db(0.001, 3) >= OFTEN_STILL_DB
+        or spread_db(0.0002, 3) >= QUITE_STILL_DB
+    )

@@ -38,7 +38,10 @@ from sequencer.frozen import dataclass
 from sequencer.results.model import Point
 from sequencer.safety.receive import ReceiveSide
 from sequencer.search.curve import CurveSearch
-from sequencer.search.curve_prior import CurvePrior, fm_sinad_prior
+from sequencer.search.curve_belief import Expected
+from sequencer.search.curve_family import DB_PER_NEPER, Family, fm_family, ratio_family
+from sequencer.search.curve_prior import CurvePrior
+from sequencer.search.fm_sinad import FmCurve
 from sequencer.search.protocol import Crossing, Settling
 from sequencer.uncertainty.budget import Contribution
 
@@ -47,6 +50,9 @@ AUDIO_SETTLING = Settling(rise_s=0.015, fall_s=0.015, least_s=0.03, doubt=0.5)
 SINAD_RANGE_DB = (0.0, 60.0)
 AGC_HINT = "where the AGC acts it raises the noise as soon as the signal is off; '12 dB SINAD' reads both at one gain"
 MOST_READINGS = 60
+THERMAL_DBM_PER_HZ = -174.0  # kT at 290 K: 1.38e-23 J/K times 290 K
+USUAL_NOISE_FIGURE_DB = 8.0  # of a two-way receiver, 4 to 12 dB: common practice, no source
+USUAL_BANDWIDTH_HZ = 9000.0
 BELOW_AGC_DBM = -118.0  # where no SSB receiver's AGC acts yet: common practice, no source
 
 
@@ -109,7 +115,8 @@ class SensitivitySettingsBase(WantedSignal):
             return tone + (5.0 + 1.5 * finer) * (DECAYS * self.agc_decay_s + 0.5)
         noise_s = 2.5 if self.target.kind == "quieting" else 0.0
         compared_s = 2.0 if self.read == "samples" else 0.0
-        return 0.57 + tone + noise_s + compared_s + 2.0 * finer
+        searched_s = 1.2 if self.target.kind == "SINAD" else 2.0
+        return 0.57 + tone + noise_s + compared_s + searched_s * finer
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -215,22 +222,44 @@ def sensitivity_search(
         settling=_settling(settings, conditions),
         reading_range=SINAD_RANGE_DB if settings.target.kind == "SINAD" else None,
         start_db=_start_dbm(settings, conditions, window_dbm),
+        expected=_expected(settings, conditions),
     )
 
 
-def _prior(settings: SensitivitySettingsBase, conditions: Conditions) -> CurvePrior:
+def _prior(settings: SensitivitySettingsBase, conditions: Conditions) -> CurvePrior | Family:
     if conditions.mode == "FM" and settings.target.kind == "SINAD":
-        return fm_sinad_prior(
+        return fm_family(
             deviation_hz=settings.deviation_hz,
             deemphasis=settings.deemphasis,
+            bandwidth_hz=None,
             tone_hz=settings.tone_hz,
             target_db=settings.target.ratio_db,
         )
     if conditions.mode == "FM":
         return CurvePrior(slope=1.5, slope_sd=0.6, bend=-0.1, bend_sd=0.2, sd_db=0.45, ratio_db=True)
     # Signal over noise rises dB for dB; a reading of 0.1 s holds some 250 samples of noise behind a filter of 2.5 kHz, 50 behind CW's.
-    sd_db = 0.6 if conditions.mode == "CW" else 0.3
-    return CurvePrior(slope=1.0, slope_sd=0.25, bend=-0.02, bend_sd=0.1, sd_db=sd_db, ratio_db=True)
+    relative = 0.14 if conditions.mode == "CW" else 0.07
+    if (
+        settings.target.kind == "(S+N)/N"
+    ):  # read at two gains, where the AGC acts: no family of curves holds that
+        sd_db = DB_PER_NEPER * relative
+        return CurvePrior(slope=1.0, slope_sd=0.25, bend=-0.02, bend_sd=0.1, sd_db=sd_db, ratio_db=True)
+    return ratio_family(target_db=settings.target.ratio_db, slope=1.0, slope_sd=0.25, relative=relative)
+
+
+def _expected(settings: SensitivitySettingsBase, conditions: Conditions) -> Expected | None:
+    """Return where an FM receiver of an ordinary noise figure would hear, dBm; None where nothing is said of it."""
+    if conditions.mode != "FM" or settings.target.kind != "SINAD":
+        return None
+    curve = FmCurve(
+        deviation_hz=settings.deviation_hz,
+        deemphasis=settings.deemphasis,
+        bandwidth_hz=USUAL_BANDWIDTH_HZ,
+        tone_hz=settings.tone_hz,
+        audio_band_hz=(300.0, 3000.0),
+    )
+    usual_dbm = THERMAL_DBM_PER_HZ + USUAL_NOISE_FIGURE_DB + curve.level_at(settings.target.ratio_db)
+    return Expected(level_db=usual_dbm, sd_db=5.0)
 
 
 def _start_dbm(

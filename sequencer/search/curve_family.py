@@ -1,0 +1,279 @@
+"""Hold the curves that a smooth reading may follow past its target, each with its scatter and its weight before the first reading.
+
+A family is tabulated over x, the level minus the crossing, dB: several receivers or meters between which the readings decide.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from sequencer.search.curve_prior import CurvePrior
+from sequencer.search.fm_sinad import FmCurve
+
+if TYPE_CHECKING:
+    from numpy import float64
+    from numpy.typing import NDArray
+
+    Array = NDArray[float64]
+
+DB_PER_NEPER = 4.342944819  # 10/ln 10
+STEP_DB = 0.1
+REACH_DB = 40.0
+STRAIGHT_DB = 2.0  # the bend is not trusted further out: a parabola would turn back and lose the crossing
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Family:
+    """Curves over ``x_db`` (X), K of them: each an array (K, X).
+
+    ``excess`` is the reading minus target where no noise is, in the reading's unit; ``slope`` its change per dB; ``scatter`` the standard
+    deviation of a 0.1 s reading, in its unit, or of the noise power as a share of it where ``ratio`` says that the reading is a
+    power ratio in dB; ``share`` is then how much of a relative change of the noise power such a reading shows (1 well above the noise).
+    ``doubt`` is how far a real curve may stray from the tabulated one, in the reading's unit. ``log_weight`` (K) is the natural logarithm
+    of each curve's weight before any reading. ``scale`` is a typical slope at the crossing, in the reading's unit per dB.
+    ``sure_odds`` is the natural logarithm of how much likelier than without one the readings must be with a response: one that follows
+    nothing is taken for a response at most once in so many times (Ville's inequality), whatever its scatter.
+    """
+
+    x_db: Array
+    excess: Array
+    slope: Array
+    scatter: Array
+    share: Array
+    doubt: Array
+    log_weight: Array
+    ratio: bool
+    scale: float
+    sure_odds: float = math.log(300.0)
+
+    def __len__(self) -> int:
+        return len(self.log_weight)
+
+    def summary(self) -> CurvePrior:
+        """Return slope and scatter at the crossing, averaged over the curves."""
+        middle, weight = self.excess.shape[1] // 2, np.exp(self.log_weight)
+        slopes = self.slope[:, middle]
+        slope = max(float(weight @ slopes), 1e-9)
+        sd = math.sqrt(float(weight @ (slopes - slope) ** 2))
+        scatter = float(weight @ self.scatter[:, middle])
+        return CurvePrior(
+            slope=slope,
+            slope_sd=max(sd, 0.05 * slope),
+            sd_db=max(scatter * (DB_PER_NEPER if self.ratio else 1.0) / slope, 1e-6),
+            ratio_db=self.ratio,
+        )
+
+
+def _axis() -> Array:
+    return np.arange(-REACH_DB, REACH_DB + STEP_DB / 2, STEP_DB)
+
+
+def _made(
+    excess: Array, scatter: Array, share: Array, doubt: Array, weights: list[float], *, ratio: bool
+) -> Family:
+    slope = np.gradient(excess, STEP_DB, axis=1)
+    middle = excess.shape[1] // 2
+    weight = np.array(weights) / sum(weights)
+    return Family(
+        x_db=_axis(),
+        excess=excess.astype(np.float32),
+        slope=slope.astype(np.float32),
+        scatter=scatter.astype(np.float32),
+        share=share.astype(np.float32),
+        doubt=doubt.astype(np.float32),
+        log_weight=np.log(weight),
+        ratio=ratio,
+        scale=float(weight @ np.abs(slope[:, middle])),
+    )
+
+
+# --- signal over noise --------------------------------------------------------------------------------------------------
+
+CEILINGS_DB = (
+    (45.0, 0.5),
+    (30.0, 0.2),
+    (24.0, 0.1),
+    (19.0, 0.08),
+    (16.5, 0.05),
+    (14.8, 0.04),
+    (13.6, 0.02),
+    (12.7, 0.01),
+)
+"""Where distortion or hum ends a receiver's SINAD, dB, each with its weight; those not above the target are left out."""
+BANDWIDTHS_HZ = (
+    (6000.0, 0.1),
+    (7500.0, 0.22),
+    (9000.0, 0.26),
+    (11000.0, 0.22),
+    (13500.0, 0.15),
+    (16000.0, 0.05),
+)
+"""IF bandwidths of two-way FM receivers for channels of 6.25 to 25 kHz, Hz, each with its weight."""
+OTHERWISE = 0.2
+"""The weight of a de-emphasis other than told."""
+STRAYS = 0.1  # of x: how far a real curve strays from the tabulated one
+STRAYS_MOST_DB = 1.0
+SURE_OF_RATIO = math.log(
+    2000.0
+)  # such gentle curves are imitated by a dead meter's scatter more easily [measured]
+PLATEAU_STRAYS, PLATEAU_DB = 0.15, 6.0
+"""Further above the target a reading tells little: AGC and distortion move it by several dB."""
+
+
+@lru_cache(maxsize=8)
+def fm_family(
+    *,
+    deviation_hz: float,
+    deemphasis: bool,
+    bandwidth_hz: float | None,
+    tone_hz: float,
+    target_db: float,
+    audio_band_hz: tuple[float, float] = (300.0, 3000.0),
+) -> Family:
+    """Return the SINAD curves of FM receivers: of several bandwidths where none is stated, with and without de-emphasis, with ceilings."""
+    bandwidths = (
+        BANDWIDTHS_HZ
+        if bandwidth_hz is None
+        else tuple((bandwidth_hz * share, weight) for share, weight in ((0.88, 0.2), (1.0, 0.6), (1.14, 0.2)))
+    )
+    rows: list[tuple[Array, Array, Array, float]] = []
+    for (width_hz, width_weight), emphasis in itertools.product(bandwidths, (True, False)):
+        curve = FmCurve(
+            deviation_hz=deviation_hz,
+            deemphasis=emphasis,
+            bandwidth_hz=width_hz,
+            tone_hz=tone_hz,
+            audio_band_hz=audio_band_hz,
+        )
+        weight = width_weight * (1 - OTHERWISE if emphasis == deemphasis else OTHERWISE)
+        density_db = np.arange(10.0, 100.0, 0.5)
+        ratio, relative = curve.ratios(density_db)
+        rows += _under_ceilings(density_db, ratio, relative, weight, target_db)
+    return _ratio_family(rows, target_db)
+
+
+@lru_cache(maxsize=8)
+def ratio_family(*, target_db: float, slope: float, slope_sd: float, relative: float) -> Family:
+    """Return the curves of a receiver whose signal-to-noise ratio rises by about ``slope`` dB per dB, with ceilings."""
+    rows: list[tuple[Array, Array, Array, float]] = []
+    level_db = np.arange(-60.0, 60.0, 0.25)
+    for deviate, weight in ((-1.4, 0.2), (-0.6, 0.2), (0.0, 0.25), (0.6, 0.2), (1.6, 0.15)):
+        ratio = 10 ** (np.maximum(0.3, slope + deviate * slope_sd) * level_db / 10 + target_db / 10)
+        rows += _under_ceilings(level_db, ratio, np.full_like(ratio, relative), weight, target_db)
+    return replace(_ratio_family(rows, target_db), sure_odds=SURE_OF_RATIO)
+
+
+def _under_ceilings(
+    level_db: Array, ratio: Array, relative: Array, weight: float, target_db: float
+) -> list[tuple[Array, Array, Array, float]]:
+    """Return reading, scatter and share over x for each ceiling above the target."""
+    axis, made = _axis(), []
+    for ceiling_db, ceiling_weight in CEILINGS_DB:
+        if ceiling_db < target_db + 0.5:
+            continue
+        noise = 1 / ratio + 10 ** (-ceiling_db / 10)
+        reading = 10 * np.log10(1 + 1 / noise)
+        crossing = float(np.interp(target_db, reading, level_db))
+        at = crossing + axis
+        kept = np.interp(at, level_db, np.log(1 / noise))
+        own = np.interp(at, level_db, np.log(ratio))
+        signal = np.exp(kept)
+        of_noise = np.exp(-own) / (np.exp(-own) + 10 ** (-ceiling_db / 10))
+        made.append(
+            (
+                10 * np.log10(1 + signal),
+                np.interp(at, level_db, relative) * of_noise,
+                signal / (1 + signal),
+                weight * ceiling_weight,
+            )
+        )
+    return made
+
+
+def _ratio_family(rows: list[tuple[Array, Array, Array, float]], target_db: float) -> Family:
+    excess = np.array([row[0] for row in rows]) - target_db
+    slope = np.abs(np.gradient(excess, STEP_DB, axis=1))
+    doubt = np.hypot(
+        np.minimum(STRAYS * np.abs(_axis()), STRAYS_MOST_DB) * np.maximum(slope, 0.2),
+        PLATEAU_STRAYS * np.maximum(excess - PLATEAU_DB, 0.0),
+    )
+    return _made(
+        excess,
+        np.array([row[1] for row in rows]),
+        np.maximum(np.array([row[2] for row in rows]), 0.05),
+        doubt,
+        [row[3] for row in rows],
+        ratio=True,
+    )
+
+
+# --- meters and what else is only known by its slope -----------------------------------------------------------------------
+
+
+def family_of(prior: CurvePrior, target: float) -> Family:
+    """Return gently bent lines of about the prior's slope and bend."""
+    axis = _axis()
+    size = np.abs(axis)
+    bow = np.where(size <= STRAIGHT_DB, axis**2 / 2, STRAIGHT_DB * size - STRAIGHT_DB**2 / 2)
+    deviates = ((-1.8, 0.08), (-0.9, 0.24), (0.0, 0.36), (0.9, 0.24), (1.8, 0.08))
+    excess, scatter, weights = [], [], []
+    relative_sd = min(prior.slope_sd / prior.slope, 0.8)
+    for (steep, steep_weight), (bent, bent_weight) in itertools.product(deviates, deviates):
+        slope = prior.slope * math.exp(steep * relative_sd - relative_sd**2 / 2)
+        line = slope * axis + (prior.bend + bent * prior.bend_sd) * bow
+        excess.append(np.maximum.accumulate(line) if prior.bend_sd else line)
+        scatter.append(np.full_like(axis, math.hypot(prior.sd_at(slope) * slope, 0.0)))
+        weights.append(steep_weight * bent_weight)
+    scatters, lines = np.array(scatter), np.array(excess)
+    if prior.ratio_db:
+        scatters = scatters / DB_PER_NEPER
+    doubt = prior.slope * np.minimum(0.015 * size**3, np.maximum(0.3 * size, 0.0))
+    return _made(
+        lines,
+        scatters,
+        np.ones_like(lines),
+        np.broadcast_to(doubt, lines.shape).copy(),
+        weights,
+        ratio=prior.ratio_db,
+    )
+
+
+BENDS: tuple[tuple[float | None, float, float], ...] = (
+    (None, 1.0, 0.2),
+    *(
+        (at_db, ratio, weight * share)
+        for at_db, weight in ((-3.0, 0.14), (-1.2, 0.18), (0.0, 0.18), (1.2, 0.18), (3.2, 0.12))
+        for ratio, share in ((0.65, 0.3), (0.42, 0.27), (0.27, 0.23), (0.18, 0.2))
+    ),
+)
+"""Where a meter's law bends, dB from the crossing, how many times its slope is above, and the weight; None for a straight law."""
+STEEPNESS = ((-4.0, 0.03), (-1.8, 0.1), (-0.9, 0.22), (0.0, 0.3), (0.9, 0.22), (1.8, 0.1), (3.6, 0.03))
+"""How many doubts the logarithm of a meter's slope may be off, with weights; the outermost for one that begins high or at an offset."""
+METER_SD_DB = 0.35  # a 0.1 s reading, in dB of level
+
+
+@lru_cache(maxsize=16)
+def meter_family(*, target: float, unit_per_db: float, doubt: float, sd_db: float = METER_SD_DB) -> Family:
+    """Return meters' laws: about ``unit_per_db`` below S9, straight or bent near the crossing, flat at nought."""
+    axis = _axis()
+    lines, scatters, weights = [], [], []
+    for deviate, steep_weight in STEEPNESS:
+        slope = unit_per_db * math.exp(deviate * doubt)
+        for at_db, ratio, weight in BENDS:
+            line = axis.copy()
+            if at_db is not None:
+                # rounded over about 1 dB, as meters bend
+                soft = np.logaddexp(0.0, (axis - at_db) / 0.3) * 0.3
+                line = axis - (1 - ratio) * (soft - np.logaddexp(0.0, -at_db / 0.3) * 0.3)
+            lines.append(np.maximum(slope * line, -abs(target)))
+            scatters.append(np.full_like(axis, sd_db * slope))
+            weights.append(steep_weight * weight)
+    excess = np.array(lines)
+    doubts = np.array(scatters) / sd_db * np.minimum(0.06 * np.abs(axis), 1.5)
+    return _made(excess, np.array(scatters), np.ones_like(excess), doubts, weights, ratio=False)

@@ -1,0 +1,214 @@
+"""Ask for the reading that narrows the belief most, prove a response and finish: a curve search that has a family to weigh."""
+
+from __future__ import annotations
+
+import math
+
+from sequencer.search import curve_verdict as verdict
+from sequencer.search.curve_belief import Belief, Believer
+from sequencer.search.curve_bracket import arrived, at_end, next_coarse
+from sequencer.search.curve_likelihood import Point
+from sequencer.search.curve_refine import next_near
+from sequencer.search.curve_state import Note, State
+from sequencer.search.curve_verdict import Verdict
+from sequencer.search.protocol import Ask, Status
+
+NO_ODDS = -2.0
+"""Below, a reading that follows nothing explains the readings better than any curve."""
+UNANSWERED = 4
+BROAD_DB = 2.5
+NORMAL_95 = 1.96
+FARTHEST_UP_DB = 20.0
+LEAST_OFF_DB = 6.0  # below what it should be at the least, in dB of level, a reading has fallen away
+NEAR_DOUBT = 0.2  # doubt about lag allowed in a near reading, as a share of the accuracy
+SLOW_S = 0.05
+LAGS = ((1.0, 1.0, 0.6), (0.75, 0.75, 0.12), (1.4, 1.4, 0.14), (1.0, 2.0, 0.06), (2.2, 2.2, 0.08))
+"""How many times the time constants told may be the true ones, rising and falling, with weights."""
+PROOFS_DB = (-5.0, 8.0, -8.0, 14.0)
+OVERLOAD_DB = 15.0
+
+
+def next_weighed(state: State) -> Ask | Verdict:
+    """Weigh; return the verdict when the interval is narrow and a response proved, else the reading wanted most."""
+    if not state.numbers() or math.isnan(state.notes[-1].excess):
+        return next_coarse(state)
+    belief = state.fit = _believed(state)
+    if (end := verdict.hopeless(state, belief)) is not None:
+        return end
+    if (ended := _beyond(state, belief)) is not None:
+        return ended
+    if len(state.numbers()) >= UNANSWERED and belief.log_odds < NO_ODDS:
+        return _look_at_ends(state)
+    near, wild = _near(state, belief), _wild(state, belief)
+    if wild >= 2 and 2 * wild > len(state.numbers()):
+        return _without_family(state)
+    enough = len(near) >= max(2, 3 * wild)
+    assert state.family is not None
+    narrow = belief.half_width_db <= state.accuracy_db and enough
+    if narrow and belief.log_odds < state.family.sure_odds:
+        return _prove(state, belief)
+    if narrow:
+        return _finish(state, belief)
+    here_db = state.notes[-1].ask.level_db
+    if belief.half_width_db > BROAD_DB:
+        level_db = _coarse_db(state, belief)
+        if abs(level_db - here_db) > 1.0 or state.notes[-1].ask.purpose != "coarse":
+            return state.ask_far(level_db)
+    return _near_ask(state, belief, len(near))
+
+
+def _believed(state: State) -> Belief:
+    if state.believer is None:
+        assert state.family is not None
+        state.believer = Believer(state.family, state.window_db, state.expected, 0.0)
+    state.believer.step = state.step()
+    lags = LAGS if state.slowest_s >= SLOW_S and state.settling.doubt > 0 else ((1.0, 1.0, 1.0),)
+    return state.believer.believe([(share, _points(state, rise, fall)) for rise, fall, share in lags])
+
+
+def _points(state: State, rise: float, fall: float) -> list[Point]:
+    """Return the readings as they would have come to rest; those of an overloaded receiver do not count."""
+    made = []
+    passed = sorted(n.level_db for n in state.numbers() if n.excess > 0)
+    overloaded = passed[1] + OVERLOAD_DB if len(passed) > 1 else math.inf
+    for note, point in zip(state.notes, state.settled(rise, fall), strict=True):
+        if math.isnan(note.excess):
+            continue
+        made.append(
+            Point(
+                level_db=point.level_db,
+                excess=point.excess,
+                reading_s=state.length_s(note),
+                lag_sd=point.doubt,
+                lag_sd_db=point.doubt_db,
+                gain=point.gain,
+                counts=not (note.excess < 0 and note.level_db > overloaded),
+            )
+        )
+    return made
+
+
+def _beyond(state: State, belief: Belief) -> Ask | Verdict | None:
+    """Return what to do where the crossing is most likely outside the window and its end has been read."""
+    (low, high), note = state.window_db, state.notes[-1]
+    if belief.beyond > 0.5 and note.ask.level_db >= high:
+        return at_end(state, high)
+    if belief.below > 0.5 and note.ask.level_db <= low:
+        return at_end(state, low)
+    return None
+
+
+def _near(state: State, belief: Belief) -> list[Note]:
+    """Return the readings near the crossing that agree."""
+    reach_db = max(0.8, state.accuracy_db)
+    return [
+        n
+        for n, trust in zip(state.numbers(), belief.trust, strict=True)
+        if abs(n.level_db - belief.level_db) <= reach_db and trust > 0.5
+    ]
+
+
+def _wild(state: State, belief: Belief) -> int:
+    return sum(trust < 0.2 for trust in belief.trust)
+
+
+def _coarse_db(state: State, belief: Belief) -> float:
+    """Return where to read while much is open: at the median, above it where noise alone would be read below."""
+    q = belief.quantiles_db
+    level_db = q[2] + (min(8.0, 0.8 * (q[3] - q[2])) if state.given and state.given.ratio_db else 0.0)
+    highest_db = max(n.ask.level_db for n in state.notes)
+    level_db = min(level_db, highest_db + FARTHEST_UP_DB)
+    low, high = state.window_db
+    if level_db > high - 1.0:
+        return high
+    return low if level_db < low + 1.0 else level_db
+
+
+def _near_ask(state: State, belief: Belief, near: int) -> Ask:
+    """Return a reading at the crossing, as long as is expected to suffice; where none was read there yet, half of that."""
+    wanted_db = state.accuracy_db / NORMAL_95
+    more = 1 / wanted_db**2 - 1 / min(belief.sd_db, 2.0) ** 2
+    needed_s = 0.1 * belief.noise_db**2 * max(more, 0.0) * 1.1
+    if near == 0:
+        needed_s *= 0.55
+    # A slow meter makes waiting dear; reading a little longer costs nothing beside it.
+    needed_s = max(needed_s, 0.4 * state.slowest_s)
+    reading_s = next((t for t in state.reading_s if t >= needed_s), state.reading_s[-1])
+    here_db, half_db = state.notes[-1].ask.level_db, state.accuracy_db / 2
+    stays = abs(here_db - belief.level_db) <= half_db and not state.step()
+    rested = state.lag.doubt_db(here_db, 0.0, reading_s) < NEAR_DOUBT * state.accuracy_db
+    level_db = here_db
+    if not (stays and rested):
+        spread_db = state.step() / max(belief.slope, 1e-9) / 2
+        side = 1.0 if len(state.notes) % 2 else -1.0
+        level_db = state.clip(belief.level_db + side * min(spread_db, 2 * state.accuracy_db))
+    wait_s = state.lag.wait_s(level_db, reading_s, NEAR_DOUBT * state.accuracy_db)
+    return Ask(level_db=level_db, wait_s=wait_s, reading_s=reading_s, purpose="near")
+
+
+def _prove(state: State, belief: Belief) -> Ask | Verdict:
+    """Read away from the crossing, on either side in turn; after that at the ends of the window; then say what it is."""
+    low, high = state.window_db
+    while state.proofs < len(PROOFS_DB):
+        off_db = PROOFS_DB[state.proofs]
+        state.proofs += 1
+        if low <= belief.level_db + off_db <= high:
+            return state.ask_far(belief.level_db + off_db, "proof")
+    return _look_at_ends(state)
+
+
+def _look_at_ends(state: State) -> Ask | Verdict:
+    """Read at each end of the window where that was not done; then say what it is."""
+    low, high = state.window_db
+    for end_db in (high, low):
+        if sum(n.ask.level_db == end_db for n in state.notes) < 1:
+            return state.ask_far(end_db, "proof")
+    if state.above_db is not None and state.below_db is not None:
+        return _without_family(state)
+    return verdict.classified(state)
+
+
+def _without_family(state: State) -> Ask | Verdict:
+    """Go on as if nothing were known of the curve: the readings are such as no curve of the family would give."""
+    if state.family is not None and not state.family.ratio:
+        state.given = None
+    state.family, state.fit, state.gave_up_family = None, None, True
+    return next_near(state) if arrived(state) else next_coarse(state)
+
+
+def _finish(state: State, belief: Belief) -> Ask | Verdict:
+    """Confirm what contradicts the crossing; then say that it is found, and how."""
+    doubtful = verdict.contradicting(state, belief)
+    for level_db in doubtful:
+        alike = [n for n in state.notes if n.ask.level_db == level_db]
+        if len(alike) < 2:
+            return state.ask_far(level_db, "again")
+    gone = _fallen_away(state, belief)
+    if gone:
+        count = len(state.numbers())
+        return (
+            Status.INTERMITTENT,
+            f"intermittent: {len(gone)} of {count} readings fell away where others did not",
+        )
+    if doubtful:
+        where = ", ".join(f"{level_db:.1f}" for level_db in doubtful)
+        return (
+            Status.NOT_MONOTONIC,
+            f"the reading is on the wrong side of the target at {where} {state.level_unit}",
+        )
+    return Status.FOUND, ""
+
+
+def _fallen_away(state: State, belief: Belief) -> list[Note]:
+    """Return the readings far below what others read at the same level or lower."""
+    sound = [n for n, trust in zip(state.numbers(), belief.trust, strict=True) if trust >= 0.5]
+    return [
+        n
+        for n, trust in zip(state.numbers(), belief.trust, strict=True)
+        if trust < 0.2
+        and n.excess < belief.slope * (n.level_db - belief.level_db - LEAST_OFF_DB)
+        and any(
+            other.level_db <= n.level_db + 0.5 and other.excess > n.excess + 3 * belief.slope
+            for other in sound
+        )
+    ]
