@@ -12,6 +12,8 @@ AVERAGED = 3
 """About how many readings an averaged figure takes."""
 SEARCHED = 6
 """About how many a search by hand takes: 6 or 7, counted on the simulated manual bench."""
+WEIGHED = 4
+"""The same of a curve that is foretold, SINAD or a needle: 3 to 5."""
 SIDE_ROLES = {"receive": ("switch", "radio", "signal_generator"), "transmit": ("switch", "radio"), "loss": ()}
 
 

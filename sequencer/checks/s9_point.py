@@ -10,7 +10,7 @@ from typing_extensions import override
 
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding, MeterMark
-from sequencer.checks.people import SEARCHED
+from sequencer.checks.people import SEARCHED, WEIGHED
 from sequencer.checks.shared.level_budget import how_found, why_not
 from sequencer.checks.shared.level_finding import SoughtLevel, how_switched, hysteresis_finding
 from sequencer.checks.shared.limits import LevelLimit
@@ -103,7 +103,7 @@ class S9Point(Check[S9PointSettings]):
 
     def readings(self, settings: S9PointSettings, conditions: Conditions) -> int:
         """Return about how many readings it takes by hand: one search."""
-        return SEARCHED
+        return WEIGHED if settings.meter == "needle" else SEARCHED
 
     def forecast_s(self, settings: S9PointSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: settling rules, not averaging."""

@@ -18,7 +18,7 @@ from typing_extensions import override
 
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding, MeterMark
-from sequencer.checks.people import SEARCHED
+from sequencer.checks.people import SEARCHED, WEIGHED
 from sequencer.checks.s9_point import IN_STEPS, needle_finding, segment_finding
 from sequencer.checks.shared.levels import HIGHEST_BY_DEFAULT_DBM
 from sequencer.checks.shared.limits import RatioLimit
@@ -159,7 +159,7 @@ class SMeterCurve(Check[SMeterCurveSettings]):
 
     def readings(self, settings: SMeterCurveSettings, conditions: Conditions) -> int:
         """Return about how many readings it takes by hand: a search for each mark."""
-        return SEARCHED * len(settings.marks)
+        return (WEIGHED if settings.meter == "needle" else SEARCHED) * len(settings.marks)
 
     def forecast_s(self, settings: SMeterCurveSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: each mark's search, started at its nominal level."""

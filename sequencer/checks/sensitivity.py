@@ -10,7 +10,7 @@ from typing_extensions import override
 from drivers.profiled.commands import Need
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
-from sequencer.checks.people import SEARCHED
+from sequencer.checks.people import SEARCHED, WEIGHED
 from sequencer.checks.shared import commands
 from sequencer.checks.shared.level_budget import how_found, level_budget, why_not
 from sequencer.checks.shared.limits import LevelLimit
@@ -58,7 +58,11 @@ class Sensitivity(Check[SensitivitySettings]):
 
     def readings(self, settings: SensitivitySettings, conditions: Conditions) -> int:
         """Return about how many readings it takes by hand: one search, of two readings each where noise is read apart."""
-        return SEARCHED * (2 if settings.target.kind == "(S+N)/N" else 1)
+        return (
+            WEIGHED
+            if settings.target.kind == "SINAD"
+            else SEARCHED * (2 if settings.target.kind == "(S+N)/N" else 1)
+        )
 
     def forecast_s(self, settings: SensitivitySettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: the search's own figures, which go with the square of the accuracy."""
