@@ -143,7 +143,8 @@ class ReceiveSide(ReceiveReadings):
                 f"{quantity} reads {half.number:.3g} with half the modulation and {whole:.3g} with all of it: it does not follow the "
                 "modulation, which reads back as it was set",
                 half,
-                "Measure the generator's deviation or depth with the modulation analyser.",
+                "Measure the generator's deviation or depth with the modulation analyser; a receiver whose own distortion or hum holds the "
+                "ratio down near its target does the same, and is then read better with 'sinad' at a stronger signal.",
             )
 
     def _does_not_count(self, what: str, reading: Reading, next_move: str) -> UnexpectedReply:
