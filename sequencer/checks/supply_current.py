@@ -8,6 +8,7 @@ from typing import ClassVar, Literal
 
 from typing_extensions import override
 
+from drivers.faults import NotSettled
 from drivers.profiled.commands import Need
 from drivers.roles import Reading
 from sequencer.checks.check import Check, Side
@@ -20,6 +21,7 @@ from sequencer.checks.shared.reading_steps import step_seen
 from sequencer.checks.shared.settle import agreeing, settle
 from sequencer.checks.shared.transmit import MORE_READINGS, not_read, numbers, read_settled
 from sequencer.inputs.stated import SUPPLY_LEAD
+from sequencer.results.model import FaultFacts
 from sequencer.safety.transmit import TransmitSide
 from sequencer.uncertainty.contributions import repeatability
 from sequencer.uncertainty.decision import Limits
@@ -75,10 +77,23 @@ class SupplyCurrent(Check[SupplyCurrentSettings]):
         idle = settle(side.read_idle_current_a, side.pause_s, within=SETTLED_A)
         idle += [side.read_idle_current_a() for _ in range(MORE_READINGS)]
         idle = agreeing(idle, side.read_idle_current_a, within=SETTLED_A)
-        keyed = read_settled(side, side.read_supply_current_a, within=SETTLED_A)
+        receive = _finding("supply current, receive", idle, settings.receive.limits, conditions)
+        try:
+            keyed = read_settled(side, side.read_supply_current_a, within=SETTLED_A)
+        except NotSettled as fault:
+            side.rest()
+            lost = Finding(
+                quantity="supply current, transmit",
+                value=None,
+                unit="A",
+                limits=settings.transmit.limits,
+                note=str(fault),
+                fault=FaultFacts.of(fault),
+            )
+            return [receive, lost]
         side.rest()
         return [
-            _finding("supply current, receive", idle, settings.receive.limits, conditions),
+            receive,
             _why_no_rise(idle, keyed, settings.transmit.limits)
             or _finding("supply current, transmit", keyed, settings.transmit.limits, conditions),
         ]

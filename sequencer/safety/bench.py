@@ -14,7 +14,10 @@ without supply. What is promised (design section 6):
 5. Once a person was asked to move cables, or to undo a connector, no side is entered and the unit is not fed until a person has
    confirmed that they are back.
 
-What reads back consistently wrong (a switch that moves nothing and says it did) cannot be found out by asking.
+What reads back consistently wrong (a switch that moves nothing and says it did) cannot be found out by asking. After each move of the
+switch the first key-down is short, and only long enough for the power meter to see the carrier; where it sees none PTT is released at
+once, and after a second time nothing is keyed any more. Not seen so: an emission without a carrier (SSB), a meter that a person reads, and
+a stuck contact that leaves the meter as much of the power as a transmitter gives it (1 mW at the antenna connector).
 """
 
 from __future__ import annotations
@@ -41,6 +44,9 @@ from sequencer.safety.receive import ReceiveSide
 from sequencer.safety.side import present
 from sequencer.safety.supply import SUPPLY_SETTLE_S
 from sequencer.safety.transmit import TransmitSide
+
+WITH_CARRIER = frozenset({"FM", "AM", "CW"})
+"""Modes in which pressing PTT alone gives a carrier."""
 
 
 class SafeBench(GuardedBench):
@@ -134,6 +140,7 @@ class SafeBench(GuardedBench):
                     select=self._interlock.select_channel,
                     bounds_s=self._bounds_s,
                     spans=_spans(facts, self._ratings, self._transmit_loss_db),
+                    has_carrier=mode in WITH_CARRIER,
                 )
                 try:
                     yield side

@@ -123,6 +123,8 @@ class Interlock:
     def route(self, path: Path) -> None:
         """Set the switch to ``path`` and read that it stands there."""
         switch = present(self.find(Switch), "switch")
+        if path != "transmit" and self.key is not None:
+            self.key.path_is_proved = False
         switch.set_start_state()
         switch.connect(path)
         self._confirm_path(path)

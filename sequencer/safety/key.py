@@ -12,7 +12,7 @@ from drivers.roles import Radio
 from sequencer.frozen import dataclass
 from sequencer.safety.key_memory import KeyMemory
 
-MOST_UNSEEN = 2  # sides in a row: one may be a unit that missed its key, the second keys blindly
+MOST_UNSEEN = 2  # times in a row: once may be a unit that missed its key, the second time keys blindly
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,6 +77,8 @@ class Key:
         self._unseen = 0
         self.presses = 0
         """How often the unit was keyed."""
+        self.path_is_proved = False
+        """Whether the power meter has seen the unit's carrier since the switch was last moved: nothing else tells where it goes."""
 
     def bar(self, why: str, next_move: str) -> None:
         """Key nothing any more in this run: ``why`` says what was seen."""
@@ -91,9 +93,10 @@ class Key:
         if seen is None:
             return
         self._unseen = 0 if seen else self._unseen + 1
+        self.path_is_proved = seen
         if self._unseen >= MOST_UNSEEN:
             self.bar(
-                f"the power meter saw nothing of the unit in {MOST_UNSEEN} checks in a row while PTT was pressed; its power may go into "
+                f"the power meter saw nothing of the unit {MOST_UNSEEN} times in a row while PTT was pressed; its power may go into "
                 "the generator or an open connector: PTT is not pressed any more",
                 "Switch the supply off, follow the cable from the unit through the path switch to the load and the meter, and see that the "
                 "switch moves; then look whether the unit transmits.",

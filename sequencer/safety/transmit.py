@@ -39,6 +39,7 @@ class TransmitSide(TransmitReadings):
         select: Callable[[int], None],
         bounds_s: dict[str, float],
         spans: Callable[[float], Mapping[str, Span]] = lambda frequency_hz: {},
+        has_carrier: bool = True,
     ) -> None:
         super().__init__(
             key=key,
@@ -51,6 +52,7 @@ class TransmitSide(TransmitReadings):
             supply_line=supply_line,
             bounds_s=bounds_s,
             spans=spans,
+            has_carrier=has_carrier,
         )
         self._audio = audio
         # Weak, so that no path of attributes leads from a side to the bench and its generator.

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from abc import ABC, abstractmethod
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 from weakref import ref
@@ -21,7 +22,7 @@ WAIT_PART_S = 1.0
 SUPPLY_READINGS = 2  # a second one where the first is none
 
 
-class KeyedSide(Side):
+class KeyedSide(Side, ABC):
     """A key that is down for as long as readings need it, and what was read meanwhile."""
 
     __slots__ = (
@@ -85,6 +86,8 @@ class KeyedSide(Side):
         if self._key.is_by_hand:  # the person is told how long; see `drivers.operator.hand_key`
             self.wait_s(seconds)
             return
+        self._prove_path(0.0)
+        self.rest()
         self._key.allow(seconds + self._bounds_s.get("power_meter", 2.0))
         self._see_supply(seconds + self._bounds_s.get("power_meter", 2.0))
         self._in_one_go = True
@@ -162,8 +165,17 @@ class KeyedSide(Side):
                 address="while PTT was pressed",
                 next_move="Lower 'keyed_for' or 'readings', or raise 'max_key_time' if the unit allows it.",
             )
+        if not self._in_one_go:
+            self._prove_path(step_max_s)
         self._key.allow(step_max_s)
         self._see_supply(step_max_s)
+
+    @abstractmethod
+    def _prove_path(self, step_max_s: float) -> None:
+        """Key the unit shortly and see that its carrier comes where it is read, once for each place that the switch moved to.
+
+        A step of ``step_max_s`` must still fit into the key-down.
+        """
 
     def _see_supply(self, step_max_s: float) -> None:
         """See once with each voltage that the terminals give it under load, where there is time for that before the step."""

@@ -7,7 +7,7 @@ from contextlib import suppress
 from dataclasses import replace
 
 from drivers.clock import Clock
-from drivers.faults import InstrumentFault
+from drivers.faults import InstrumentFault, NotConfirmed, NotSettled
 from drivers.roles import ModulationAnalyser, PeakSide, PowerMeter, RangeState, Reading, Samples, Supply
 from sequencer.safety.key import Key
 from sequencer.safety.plausible import Span
@@ -16,11 +16,14 @@ from sequencer.safety.side import present
 from sequencer.safety.supply import SupplyLine
 from sequencer.safety.transmit_key import KeyedSide
 
+LOOKS_S = (0.0, 0.05, 0.1, 0.2)
+"""Pauses before each look for the carrier: a transmitter comes up, and a meter averages. Common practice, no source."""
+
 
 class TransmitReadings(KeyedSide):
     """The keyed unit, and the instruments that read it. Powers are at the unit's antenna connector, dBm."""
 
-    __slots__ = ("_carrier_seen", "_loss_db", "_meter", "_supply")
+    __slots__ = ("_carrier_seen", "_has_carrier", "_looked", "_loss_db", "_meter", "_supply")
 
     def __init__(
         self,
@@ -35,6 +38,7 @@ class TransmitReadings(KeyedSide):
         supply_line: SupplyLine,
         bounds_s: dict[str, float],
         spans: Callable[[float], Mapping[str, Span]],
+        has_carrier: bool,
     ) -> None:
         super().__init__(
             key=key,
@@ -48,6 +52,8 @@ class TransmitReadings(KeyedSide):
         self._meter = meter
         self._supply = supply
         self._loss_db = loss_db
+        self._has_carrier = has_carrier
+        self._looked = False
         self._carrier_seen: bool | None = None
 
     def read_power_dbm(self) -> Reading:
@@ -157,10 +163,8 @@ class TransmitReadings(KeyedSide):
 
     def _noted(self, reading: Reading) -> Reading:
         """Note whether the power meter sees the unit's carrier."""
-        if reading.number is not None:
-            self._carrier_seen = bool(self._carrier_seen) or reading.number > SILENT_DBM
-        elif reading.state is not RangeState.NO_MEASUREMENT:
-            self._carrier_seen = bool(self._carrier_seen) or reading.state is RangeState.OVER_RANGE
+        if (shows := self._shows_carrier(reading)) is not None:
+            self._carrier_seen = bool(self._carrier_seen) or shows
         return reading
 
     def _analysed(self, name: str, read: Callable[[], Reading]) -> Reading:
@@ -176,6 +180,74 @@ class TransmitReadings(KeyedSide):
         with suppress(InstrumentFault):  # a meter that fails has seen nothing and missed nothing
             self._allow("power_meter", self._bounds_s.get("power_meter", 2.0))
             self._noted(self._at_connector(self._meter.read_power_dbm()))
+
+    def _prove_path(self, step_max_s: float) -> None:
+        """See that the power meter shows nothing before the run's first key-down, and the carrier as soon as PTT is pressed.
+
+        A contact that stuck reads back as it was set: then the unit is keyed for these few readings and not for the check's. What shows
+        nothing in SSB without a tone, to a person, or within a `max_key_time` without room, is left to the check's own readings.
+        """
+        meter, bound_s = self._meter, self._bounds_s.get("power_meter", 2.0)
+        if self._key.path_is_proved or self._looked or meter is None or meter.manual:
+            return
+        self._looked = True
+        if self._key.presses == 0:
+            self._confirm_silence(meter)
+        if not self._has_carrier or step_max_s + 2.0 * bound_s > self._key.longest_step_s:
+            return
+        self._key.allow(step_max_s + bound_s)
+        seen: bool | None = None
+        for pause_s in LOOKS_S:
+            if seen or not self._key.has_room(step_max_s + pause_s + bound_s):
+                break
+            self._clock.wait_s(pause_s)
+            try:
+                seen = self._shows_carrier(self._at_connector(meter.read_power_dbm()))
+            except InstrumentFault:  # a meter that fails has seen nothing and missed nothing
+                return
+        if seen is False:
+            self._looked = False
+            self._key.release()
+            self._key.note_carrier(seen=False)
+            raise NotSettled(
+                "PTT was pressed and it saw nothing of the unit, so that PTT was released at once; the switch's own word says nothing of a "
+                "contact that stuck",
+                instrument=meter.name,
+                address=meter.address,
+                next_move="Follow the cable from the unit through the path switch to the load and the meter, see that the switch moves and "
+                "that the meter responds; then look whether the unit transmits.",
+            )
+        if seen:
+            self._key.note_carrier(seen=True)
+            self._carrier_seen = True
+
+    def _confirm_silence(self, meter: PowerMeter) -> None:
+        """Raise NotConfirmed where the power meter shows a carrier before PTT was ever pressed: what it shows later is not the unit's."""
+        reading = Reading(number=None)
+        for pause_s in LOOKS_S:
+            self._clock.wait_s(pause_s)
+            try:
+                reading = self._at_connector(meter.read_power_dbm())
+            except InstrumentFault:
+                return
+            if not self._shows_carrier(reading):
+                return
+        shown = reading.state.value if reading.number is None else f"{reading.number:.1f} dBm"
+        raise NotConfirmed(
+            f"it shows {shown} at the antenna connector before PTT was pressed: it does not respond to the unit, or something "
+            "transmits already; PTT was not pressed",
+            instrument=meter.name,
+            address=meter.address,
+            reply=reading.raw,
+            next_move="Look whether its display moves, whether the unit transmits by itself, and what else is connected.",
+        )
+
+    @staticmethod
+    def _shows_carrier(reading: Reading) -> bool | None:
+        """Say whether a power, dBm at the antenna connector, is that of a transmitter; None for no measurement."""
+        if reading.number is not None:
+            return reading.number > SILENT_DBM
+        return None if reading.state is RangeState.NO_MEASUREMENT else reading.state is RangeState.OVER_RANGE
 
     @property
     def carrier_seen(self) -> bool | None:

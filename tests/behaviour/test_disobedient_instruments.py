@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 
 from sequencer.run.status import ExitStatus
+from sequencer.safety.transmit_readings import LOOKS_S
 from sequencer.uncertainty.decision import Decision
 from sim.scpi.faults import Fault, FaultKind
 from tests.support.rig import Rig
@@ -134,25 +135,77 @@ def test_a_squelch_read_late_by_one_decides_nothing(make_rig: Any, sound: int) -
     ]
 
 
+KEYED_ONE_EACH = {
+    "power": KEYED_THRICE,
+    "20 s": "  - {check: carrier_power, channel: 20, keyed_for: 10 s, limit: {min: 3 W}}\n" + KEYED_THRICE,
+    "current": "  - {check: supply_current, channel: [1, 20, 40], receive: {max: 0.5 A}, transmit: {max: 2 A}}\n",
+    "sweep": "  - {check: channel_sweep, sweep: [1, 20, 40], outside: [41], power: {min: 3 W}}\n",
+}
+
+UNKEYED = ("supply current, receive", "refused outside the plan")
+
+
+def _keyed_s(rig: Rig) -> float:
+    """Return for how long the key was down in all, s, by the messages to the radio."""
+    keyed_s, pressed_at_s = 0.0, None
+    for one in rig.record.said:
+        text = one.content.decode("latin-1")
+        if one.instrument != "radio" or "KEY:STATe " not in text:
+            continue
+        if "KEY:STATe 1" in text:
+            pressed_at_s = one.time_s
+        elif pressed_at_s is not None:
+            keyed_s, pressed_at_s = keyed_s + one.time_s - pressed_at_s, None
+    return keyed_s
+
+
 @pytest.mark.provokes_hazards
-def test_a_switch_that_stays_on_the_generator_is_keyed_into_twice_at_most(make_rig: Any) -> None:
-    """A switch that answers `transmit` and does not move: after two checks in which the meter saw nothing, nothing is keyed any more."""
-    rig = make_rig(serial="M40-0007", sequence=HEAD + KEYED_THRICE)
+@pytest.mark.parametrize("checks", KEYED_ONE_EACH.values(), ids=KEYED_ONE_EACH)
+def test_a_switch_that_stays_on_the_generator_is_keyed_into_twice_at_most(make_rig: Any, checks: str) -> None:
+    """A switch that answers `transmit` and does not move: PTT is pressed twice, for about half a second each, and not any more.
+
+    Before: 10 s in one key-down with `keyed_for`, and once for each row of a check that does not ask the power meter.
+    """
+    rig = make_rig(serial="M40-0007", sequence=HEAD + checks)
     rig.device("switch").wiring = _StuckSwitch(rig.simulation.wiring)
     outcome = rig.run()
     pressed = [one for one in rig.sent("radio") if "KEY:STATe 1" in one]
     assert len(pressed) == 2, pressed
+    assert _keyed_s(rig) < 1.2
+    of_transmitting = [one for one in outcome.results if one.quantity not in UNKEYED]
+    assert all(one.decision is Decision.NOT_MEASURED for one in of_transmitting)
+    notes = [one.note for one in of_transmitting]
+    assert any("saw nothing of the unit" in note for note in notes)
+    # a sweep gives up after two channels by itself
+    assert "channel_sweep" in checks or any(
+        "PTT is not pressed any more" in note and "path switch" in note for note in notes
+    ), notes
+
+
+def test_a_switch_that_has_moved_is_proved_once(make_rig: Any) -> None:
+    """While the switch stays where the carrier was seen, no check looks for it again: one reading of the meter before, one after PTT."""
+    rig = make_rig(serial="M40-0007", sequence=HEAD + KEYED_THRICE.partition("\n")[2])
+    rig.run()
+    read = [one for one in rig.sent("power_meter") if "READ" in one]
+    released = 3  # the proof that the carrier has gone, one for each key-down
+    assert len(read) == 2 + released, read
+
+
+def test_a_meter_that_shows_power_before_ptt_is_pressed_is_told(make_rig: Any) -> None:
+    """A needle that stands at 36 dBm proves nothing of the unit: PTT is not pressed at all, and the reading is told."""
+    rig = make_rig(serial="M40-0007", sequence=HEAD + KEYED_THRICE)
+    rig.inject("power_meter", Fault(kind=FaultKind.WRONG, match="READ", argument="+6.0", times=None))
+    outcome = rig.run()
+    assert not [one for one in rig.sent("radio") if "KEY:STATe 1" in one]
     assert all(one.decision is Decision.NOT_MEASURED for one in outcome.results)
-    assert "PTT is not pressed any more" in outcome.results[-1].note
-    assert "path switch" in outcome.results[-1].note
+    assert all("before PTT was pressed" in one.note for one in outcome.results), outcome.results
 
 
 def test_one_check_without_a_carrier_leaves_the_rest_keyed(make_rig: Any) -> None:
     """A unit that misses its key once is keyed again for the next check, and measured."""
     rig = make_rig(serial="M40-0007", sequence=HEAD + KEYED_THRICE)
-    rig.inject(
-        "power_meter", *[Fault(kind=FaultKind.WRONG, match="READ", argument="-69.0") for _ in range(2)]
-    )
+    nothing = Fault(kind=FaultKind.WRONG, match="READ", argument="-69.0", times=1 + len(LOOKS_S))
+    rig.inject("power_meter", nothing)
     outcome = rig.run()
     assert outcome.results[0].decision is Decision.NOT_MEASURED
     assert [one.decision for one in outcome.results[1:]] == [Decision.PASS] * (len(outcome.results) - 1)
