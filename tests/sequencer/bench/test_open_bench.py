@@ -98,6 +98,7 @@ def test_of_an_instrument_that_cannot_be_heard_the_key_is_released_unheard(make_
     rig = make_rig()
     bench = rig.open()
     bench.open()
+    bench.safe.set_supply(13.2)
 
     def transmit():
         with bench.safe.transmit_side(channel=20, mode="FM", frequency_hz=27.205e6) as side:
