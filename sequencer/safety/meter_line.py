@@ -23,7 +23,10 @@ LATE_SHARE = (
     0.2  # of the step, that the first reading after it has moved at most where it is of the state before
 )
 RISES, FALLS = 3.0, 2.0  # time constants waited for: 95 % and 86 % of the way
-PATIENCE_S, PATIENT_FALLS = 3.0, 8.0  # for a line that has not moved yet
+PATIENCE_S, PATIENT_FALLS = (
+    10.0,
+    8.0,
+)  # for a line that has not moved yet: some hold for seconds what they showed
 READING_S = 0.1
 
 
