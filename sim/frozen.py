@@ -71,21 +71,22 @@ def _first_init(self: Any, *given: Any, **named: Any) -> None:
 
 
 def _compiled_init(cls: Any) -> Any:
-    names: dict[str, Any] = {"_set": object.__setattr__, "_MADE": dataclasses.MISSING}
+    names: dict[str, Any] = {"_MADE": dataclasses.MISSING}
     positional, keywords = ["self"], list[str]()
     body: list[str] = []
     for one in dataclasses.fields(cls):
         name, made = one.name, one.default_factory is not dataclasses.MISSING
         stated = made or one.default is not dataclasses.MISSING
         names[f"_of_{name}"] = one.default_factory if made else one.default
+        names[f"_set_{name}"] = getattr(cls, name).__set__  # its slot's own: sooner than by the name
         if one.init:
             default = "=_MADE" if made else f"=_of_{name}" if stated else ""
             (keywords if one.kw_only else positional).append(name + default)
         if one.init and made:
-            body.append(f" _set(self, {name!r}, _of_{name}() if {name} is _MADE else {name})")
+            body.append(f" _set_{name}(self, _of_{name}() if {name} is _MADE else {name})")
         elif one.init or stated:
             value = name if one.init else f"_of_{name}()" if made else f"_of_{name}"
-            body.append(f" _set(self, {name!r}, {value})")
+            body.append(f" _set_{name}(self, {value})")
     if hasattr(cls, "__post_init__"):
         body.append(" self.__post_init__()")
     given = ", ".join([*positional, *(["*", *keywords] if keywords else [])])

@@ -235,7 +235,10 @@ def _expanded(variance: NDArray[np.float64], doubt: NDArray[np.float64]) -> NDAr
     factor = np.full(variance.shape, ndtri(upper))
     unsure = (doubt > 0) & (variance > 0)
     dof = np.floor(variance[unsure] ** 2 / doubt[unsure] * (1 + 1e-12))
-    factor[unsure] = stdtrit(np.clip(dof, 1, 1e9), upper)
+    few, each = np.unique(
+        np.clip(dof, 1, 1e9), return_inverse=True
+    )  # whole numbers, and each of them is dear to ask
+    factor[unsure] = stdtrit(few, upper)[each]
     return np.asarray(factor * np.sqrt(variance))
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import asdict, fields
+from dataclasses import fields
 from operator import attrgetter
 from typing import Any
 
@@ -77,6 +77,8 @@ class StoredExchange(Exchange):
     check_index: int
 
 
+_WHO_NAMES = tuple(one.name for one in fields(BenchInstrument) if one.name != "name")
+_who_cells = attrgetter(*_WHO_NAMES)
 _POINT_NAMES = tuple(one.name for one in fields(Point))
 _point_cells = attrgetter(*_POINT_NAMES)
 
@@ -126,9 +128,8 @@ def instruments_as_plain(instruments: Iterable[BenchInstrument]) -> dict[str, di
     """Return instruments for JSON by their names on the bench; calibration where there is one."""
     found = {}
     for one in instruments:
-        record = asdict(one)
-        name = record.pop("name")
-        found[name] = {key: text for key, text in record.items() if text or key not in ("certificate", "due")}
+        record = zip(_WHO_NAMES, _who_cells(one), strict=True)
+        found[one.name] = {key: text for key, text in record if text or key not in ("certificate", "due")}
     return found
 
 
