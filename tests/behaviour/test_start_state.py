@@ -186,7 +186,7 @@ def test_a_generator_that_goes_in_steps_is_used_at_the_levels_it_makes(make_rig,
     was, now = (results(one)["sensitivity, 12 dB SINAD"] for one in (fine, rig))
     assert now.value == pytest.approx(was.value, abs=now.uncertainty)
     at_unit = [point.level_db for point in now.points]
-    assert len(at_unit) > 3
+    assert len(at_unit) >= 3
     offsets = [(level_db - at_unit[0]) / step_db for level_db in at_unit]
     assert offsets == pytest.approx([round(offset) for offset in offsets], abs=0.05)
     assert "generator, step of its level" not in {part.source for part in now.budget.contributions}
