@@ -158,7 +158,7 @@ class Exchanger:
                 f"after a fault it no longer answers as before ({self._identity!r})",
                 command=question,
                 reply=identity,
-                next_move="A late answer, or another instrument at this address: check, then open it anew.",
+                next_move="A late answer, or another instrument at this address: check which, then open it again.",
             )
         self._state = _State.WHOLE
 

@@ -87,7 +87,7 @@ def command(header: str, *parameters: float | str) -> str:
     unit.
     """
     if not _HEADER.fullmatch(header):
-        raise ValueError(f"{header!r} is no SCPI header; write it like ':FREQ', ':SOUR:POW?' or '*RST'")
+        raise ValueError(f"{header!r} is not a SCPI header; write it like ':FREQ', ':SOUR:POW?' or '*RST'")
     if not parameters:
         return header
     return f"{header} {','.join(_parameter(item) for item in parameters)}"

@@ -265,7 +265,7 @@ class Prompter:
             instrument=self.name,
             address=self.address,
             command=what,
-            next_move="Take the check out of the sequence, or mend the bench.",
+            next_move="Take the check out of the sequence, or put the bench right.",
         )
 
     def _not_confirmed(self, what: str, why: str) -> NotConfirmed:

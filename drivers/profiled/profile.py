@@ -151,7 +151,7 @@ def _unit_faults(at: tuple[str, ...], command: Command, spec: CommandSpec) -> It
         yield (
             (*at, "unit"),
             f"unit {command.unit!r} does not fit: {spec.meaning}",
-            "one of " + ", ".join(fitting) if fitting else "no 'unit': this is no number with a unit",
+            "one of " + ", ".join(fitting) if fitting else "no 'unit': this is not a number with a unit",
         )
     if spec.unit == SWITCH:
         if bool(command.on) != bool(command.off) or (command.on and _same(command.on, command.off)):
@@ -165,7 +165,7 @@ def _unit_faults(at: tuple[str, ...], command: Command, spec: CommandSpec) -> It
     elif command.on or command.off:
         yield (
             (*at, "on" if command.on else "off"),
-            f"command {at[-1]!r} is no switch: {spec.meaning}",
+            f"command {at[-1]!r} is not a switch: {spec.meaning}",
             "'on' and 'off' with what is switched on or off",
         )
 

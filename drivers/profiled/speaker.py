@@ -160,7 +160,7 @@ class ProfileSpeaker:
                 address=self.address,
                 command=message,
                 reply=reply,
-                next_move="Compare the message with the instrument's manual and mend the profile, or the value asked for.",
+                next_move="Compare the message with the instrument's manual and correct the profile, or the value asked for.",
             )
         return answer
 

@@ -297,7 +297,7 @@ class TextRadio(Radio):
                 f"it refuses: {reason or said}",
                 command=text,
                 reply=said,
-                next_move="See whether the unit has what is asked of it.",
+                next_move="Check that the unit has what is asked of it.",
             )
         return said
 

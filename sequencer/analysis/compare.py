@@ -37,7 +37,7 @@ NO_VALUE = "not measured"
 NOT_THERE = "no such result"
 UNCERTAIN = "uncertainty not stated"
 NOT_KNOWN = "uncertainty not known"
-"""Of a result whose budget was stored before budgets kept what is not stated: what was not stated went for nought."""
+"""Of a result whose budget was stored before budgets kept what is not stated: what was not stated counted as zero."""
 CONNECTION_UNSTATED = "connection repeatability not stated"
 """Of a difference larger than what is stated: making the connections anew may account for it, and nobody said how far."""
 THE_FIRST = "compared with this"
@@ -358,7 +358,7 @@ def _notes(lines: Sequence[Line], allowed: frozenset[str]) -> Iterable[str]:
     if any(cell.statement == NOT_KNOWN for line in lines for cell in line.cells):
         yield (
             "Where the uncertainty is not known, the result was stored before budgets kept what the bench file does not state: what was "
-            "not stated went for nought. Measure again to compare."
+            "not stated counted as zero. Measure again to compare."
         )
     shared = dict.fromkeys(source for line in lines for source in line.shared)
     if shared:
@@ -366,7 +366,8 @@ def _notes(lines: Sequence[Line], allowed: frozenset[str]) -> Iterable[str]:
     if allowed:
         yield f"Taken as alike on request although written differently: {', '.join(sorted(allowed))}."
     if repeated := sum(cell.replaced for line in lines for cell in line.cells):
-        yield f"{repeated} earlier result(s) were repeated since and do not count; 'sequencer results' shows them with the reason."
+        did = "result was repeated since and does" if repeated == 1 else "results were repeated since and do"
+        yield f"{repeated} earlier {did} not count; 'sequencer results' shows them with the reason."
     count = sum(cell.statement in (DIFFERS, ALIKE) for line in lines for cell in line.cells)
     if count >= 20:
         yield (

@@ -232,9 +232,11 @@ def _fitted(times: Sequence[float], estimates: Sequence[Estimate]) -> tuple[Line
             return line, "the scatter about the line is what the stated uncertainties lead one to expect"
         return (
             line,
-            "they scatter more than their stated uncertainties explain, and the doubt was widened by it",
+            "they scatter more than their stated uncertainties explain, and the uncertainty was widened accordingly",
         )
-    return fit_line(times, values), "not all uncertainties are stated, and the scatter alone tells the doubt"
+    return fit_line(
+        times, values
+    ), "not all uncertainties are stated, so the uncertainty rests on the scatter alone"
 
 
 def _few(rows: Sequence[StoredResult], estimates: Sequence[Estimate], unit: str) -> str:

@@ -113,13 +113,13 @@ def _proved(name: str, check: Any, *, taken: Iterable[str]) -> Check[Any]:
     if name in taken:
         raise _taken(name)
     if not isinstance(check, Check):
-        raise TypeError(f"{type(check).__name__} is no subclass of sequencer.checks.base.Check")
+        raise TypeError(f"{type(check).__name__} is not a subclass of sequencer.checks.base.Check")
     if check.name != name:
         raise TypeError(f"its name is {check.name!r}, and it is installed as {name!r}")
     if check.side not in get_args(Side):
         raise TypeError(f"its side is {check.side!r}; allowed: {', '.join(get_args(Side))}")
     if not issubclass(check.settings, CheckSettings):
-        raise TypeError("its settings are no subclass of sequencer.checks.base.CheckSettings")
+        raise TypeError("its settings are not a subclass of sequencer.checks.base.CheckSettings")
     if get_args(check.settings.model_fields["check"].annotation) != (name,):
         raise TypeError(f"its settings must say: check: Literal[{name!r}]")
     return check
@@ -135,5 +135,5 @@ def _broken(point: EntryPoint, error: Exception) -> Complaint:
         file=f"{package} ({point.value})",
         message=f"its check {point.name!r} cannot be used: {type(error).__name__}: {error}",
         allowed=f"a subclass of sequencer.checks.base.Check under the entry-point group {GROUP}",
-        hint="mend the package or remove it",
+        hint="repair the package or remove it",
     )

@@ -65,7 +65,7 @@ class EnterReadingSettings(CheckSettings):
     def _units_fit(self) -> EnterReadingSettings:
         if self.unit is not None and self.unit not in self.dimension.units:
             raise FieldProblem(
-                f"'{self.unit}' is no unit of {self.dimension.name}",
+                f"'{self.unit}' is not a unit of {self.dimension.name}",
                 at=("unit",),
                 allowed=", ".join(self.dimension.units),
             )

@@ -252,7 +252,7 @@ def _only_if_heard(
     shown = "not read" if again is None else f"{again:.3g} %"
     note = (
         f"distortion and noise are {percent:.3g} % of the audio at {settings.level_dbm:g} dBm and {shown} at {louder_dbm:g} dBm: "
-        "nothing of the generator's signal is heard. Look whether the generator reaches the unit and stands on its channel, and whether "
+        "nothing of the generator's signal is heard. Check whether the generator reaches the unit and stands on its channel, and whether "
         "the unit is on this channel and mode"
     )
     return replace(found, value=None, budget=None, note=note)
@@ -262,7 +262,7 @@ def _noise_only(settings: AudioOutputSettings, percent: float) -> Finding:
     """Return the power that is not told: what a loudspeaker gives without the tone is the receiver's own noise."""
     note = (
         f"distortion and noise are {percent:.3g} % of the audio at {settings.level_dbm:g} dBm: the loudspeaker gives noise and no tone. "
-        "Look whether the generator reaches the unit, and whether the unit is on this channel and mode"
+        "Check whether the generator reaches the unit, and whether the unit is on this channel and mode"
     )
     return Finding(
         quantity="audio output power", value=None, unit="W", limits=settings.power.limits, note=note

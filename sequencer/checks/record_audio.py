@@ -181,7 +181,7 @@ def wav_bytes(samples: Samples) -> tuple[bytes, float]:
 
     content = np.asarray(samples.content, dtype=np.float64)
     if content.ndim != 1 or content.size == 0 or not np.isfinite(content).all():
-        raise ValueError("the recording holds what is no finite number, or nothing")
+        raise ValueError("the recording is empty, or holds values that are not finite numbers")
     full_scale = float(np.abs(content).max()) or 1.0
     written = np.round(content / full_scale * FULL_SCALE).astype("<i2")
     file = io.BytesIO()

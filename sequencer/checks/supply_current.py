@@ -107,7 +107,7 @@ def _why_no_rise(idle: Sequence[Reading], keyed: Sequence[Reading], limits: Limi
     rise_a = statistics.fmean(pressed) - statistics.fmean(released)
     if rise_a >= LEAST_RISE_A:
         return None
-    note = f"supply: {rise_a * 1e3:+.1f} mA with PTT pressed: look whether the unit transmits, and is fed by this supply"
+    note = f"supply: {rise_a * 1e3:+.1f} mA with PTT pressed: check whether the unit transmits, and is fed by this supply"
     return Finding(quantity="supply current, transmit", value=None, unit="A", limits=limits, note=note)
 
 

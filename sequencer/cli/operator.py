@@ -22,6 +22,7 @@ from sequencer.problems import Complaint, FileProblems, about_file, listed
 from sequencer.run.confirm import AskedAtTerminal, Confirmer, GivenBeforehand
 from sequencer.run.entered import EnteredAtTerminal, EnteredBeforehand, Enterer, given_beforehand, not_given
 from sequencer.run.interrupt import Stopper
+from sequencer.units.format import counted
 
 STOPPING_ANSWER_S = 60.0
 _LOOK_S = 0.2
@@ -252,7 +253,7 @@ def nobody_to_ask(plan: Plan) -> FileProblems:
         [
             plan.sequence.source.complain(
                 asked.at,
-                f"this sequence asks for {plan.confirmations} confirmation(s), and there is no terminal to ask at",
+                f"this sequence asks for {counted(plan.confirmations, 'confirmation')}, and there is no terminal to ask at",
                 allowed="a terminal, or --confirmed if everything it asks for has been set",
             )
         ]

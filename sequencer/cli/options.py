@@ -135,7 +135,7 @@ def refuse_texts(options: Mapping[str, Any]) -> None:
             if len(one) > LONGEST_TEXT:
                 wrong = f"a text of {len(one)} characters"
             elif "\0" in one or (name not in NAMES_OF_FILES and not one.isascii() and _is_no_text(one)):
-                wrong = "the text holds what is no character"
+                wrong = "the text contains an invalid character"
             else:
                 continue
             raise _text_problem(name, wrong, one)

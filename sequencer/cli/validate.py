@@ -12,7 +12,7 @@ from sequencer.planning.load import load_both
 from sequencer.planning.plan import Plan, make_plan
 from sequencer.planning.unstated import unstated_connections, unstated_keys
 from sequencer.problems import FileProblems, printable
-from sequencer.units.format import time_text
+from sequencer.units.format import counted, time_text
 
 
 def validate_command(
@@ -31,12 +31,12 @@ def validate_command(
         return
     for line in _plan_lines(plan):
         click.echo(line)
-    asks = {
-        "confirmation(s)": plan.confirmations,
-        "reading(s)": len(plan.to_enter),
-        "change(s) of cables": len(plan.by_hand),
-    }
-    named = " and ".join(f"{count} {what}" for what, count in asks.items() if count)
+    asks = [
+        (plan.confirmations, "confirmation", ""),
+        (len(plan.to_enter), "reading", ""),
+        (len(plan.by_hand), "change of cables", "changes of cables"),
+    ]
+    named = " and ".join(counted(*one) for one in asks if one[0])
     asked = f", and asks for {named}" if named else ""
     for line in (*loss_table_lines(plan.bench), *_unstated_lines(plan)):
         click.echo(line)

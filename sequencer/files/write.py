@@ -13,7 +13,7 @@ from sequencer.frozen import dataclass
 from sequencer.problems import Complaint, InputError, about_file
 
 _ANOTHER_CAME = (
-    "another file has come under this name meanwhile; it was left as it is, and nothing was written"
+    "another file has appeared under this name meanwhile; it was left as it is, and nothing was written"
 )
 
 
@@ -66,7 +66,7 @@ def write_new(path: Path, content: bytes) -> None:
         with suppress(OSError):
             beside.unlink()
     if path.read_bytes() != content:
-        raise OSError(errno.EIO, "it reads back otherwise than it was written")
+        raise OSError(errno.EIO, "it does not read back as it was written")
 
 
 def write_beside(path: Path, content: bytes) -> Path:

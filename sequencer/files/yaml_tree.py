@@ -365,7 +365,7 @@ class _Composer:
             self.complain(
                 line,
                 column,
-                f"the aliases up to '*{anchor}' stand for too much",
+                f"the aliases up to '*{anchor}' expand to too much",
                 allowed=f"{MOST_ALIASED} values and {DEEPEST} levels in all",
             )
             raise _GivenUp

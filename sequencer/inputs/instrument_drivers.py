@@ -209,7 +209,7 @@ class TextRadio(Linked, Radio):
             address = f"ASRL{port[1] if port else written.strip()}::INSTR"
         if not re.match(r"ASRL|TCPIP\d*::[^:]+::\d+::SOCKET$", address, re.IGNORECASE):
             raise FieldProblem(
-                f"'{address}' is no line of text",
+                f"'{address}' is not the address of a text line",
                 allowed="ASRL/dev/ttyUSB0::INSTR, a device such as /dev/ttyUSB0 or COM3, or TCPIP::host::port::SOCKET",
             )
         refuse_numbers_beyond(address)

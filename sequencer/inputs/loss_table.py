@@ -105,7 +105,7 @@ class LoadedTable:
     def described(self, today: date) -> str:
         """Return in words from when it is, and what to do about an old one."""
         days = self._days(today)
-        age = f"{days} days old" if days >= 0 else "dated in the future: look at the clock"
+        age = f"{days} days old" if days >= 0 else "dated in the future: check the clock"
         old = "; older than a year: measure it again" if self.is_old(today) else ""
         simulated = ", simulated" if self.table.simulated else ""
         return f"{self.path} of {self.table.day.isoformat()}{simulated} ({age}{old})"

@@ -186,7 +186,7 @@ def export_rows(rows: Iterable[StoredResult], path: Path, kind: str, *, over: Fi
         "parquet": _write_parquet,
     }
     if kind not in writers:
-        raise ValueError(f"{kind!r} is no export format; there are {', '.join(FORMATS)}")
+        raise ValueError(f"{kind!r} is not an export format; there are {', '.join(FORMATS)}")
     with whole_file(path, over=over) as beside:
         return writers[kind](rows, beside)
 

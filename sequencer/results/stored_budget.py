@@ -51,7 +51,7 @@ class StoredBudget:
     """A budget. ``effective_dof`` None: infinite; ``expanded`` None: a part is not stated, and ``unstated`` names its keys.
 
     ``unstated_connections`` names the connections of which nothing was stated. Either is None where the budget was stored before it was
-    asked for: then what was not stated went for nought, and nothing is known of it.
+    asked for: then what was not stated counted as zero, and nothing is known of it.
     """
 
     quantity: str = ""

@@ -93,7 +93,8 @@ def given_beforehand(words: Sequence[str], wanted: Iterable[ToEnter]) -> Entered
         name, equals, text = (part.strip() for part in word.partition("="))
         if not equals or not name or not text:
             complain(
-                f"{printable(word)[:60]!r} is no name and value", "NAME=VALUE, such as 'idle current=120 mA'"
+                f"{printable(word)[:60]!r} is not a name and a value",
+                "NAME=VALUE, such as 'idle current=120 mA'",
             )
         elif name not in dials:
             entries = listed(names) or "nothing: this sequence asks for no reading"

@@ -61,7 +61,7 @@ class Kept:
             )
         if self.nowhere:
             text += (
-                f" {len(self.nowhere)} stand nowhere: they are printed with this message, as CSV, and are lost if you do not copy "
+                f" {len(self.nowhere)} are stored nowhere: they are printed with this message, as CSV, and are lost if you do not copy "
                 "them from there. Their readings and exchanged bytes are lost."
             )
         return text

@@ -278,8 +278,8 @@ def _unwritable(folder: Path, error: OSError) -> FileProblems:
 def _why(error: OSError) -> str:
     """Return why something could not be written, and where to look."""
     advice = {
-        errno.EACCES: "Look who may write to that folder.",
-        errno.EPERM: "Look who may write to that folder.",
-        errno.EROFS: "That disk can only be read: look how it is mounted, and whether it has failed.",
+        errno.EACCES: "Check who may write to that folder.",
+        errno.EPERM: "Check who may write to that folder.",
+        errno.EROFS: "That disk can only be read: check how it is mounted, and whether it has failed.",
     }
     return f"{error.strerror or error}. {advice.get(error.errno or 0, 'Check the free space.')}"

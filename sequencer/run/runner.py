@@ -199,7 +199,7 @@ class Runner:
         try:
             self._bench.close(state)
         except Exception as error:
-            self._state.bench_failed(f"the bench was not let go of in good order: {error}")
+            self._state.bench_failed(f"the bench was not closed properly: {error}")
         return state
 
     def _finish(self, how: str, state: SafeState) -> RunOutcome:

@@ -71,7 +71,7 @@ class RunState:
                 listener(event)
             except Exception as error:  # a screen that is gone must not end a run
                 self._listeners.remove(listener)
-                self.problems.append(f"{type(listener).__name__} failed and is told no more: {error}")
+                self.problems.append(f"{type(listener).__name__} failed and is sent nothing more: {error}")
 
     def outcome(self, safe_state: SafeState, bench_s: float) -> RunOutcome:
         """Return how the run went, ``bench_s`` being what it took on the bench's clock."""

@@ -52,7 +52,7 @@ class Cables:
             self._remember(moved=connection != "normal")
         except OSError as error:
             raise Refused(
-                f"that cables are moved cannot be remembered: {error.strerror or error}; nobody was asked to move any",
+                f"cannot record that cables are moved: {error.strerror or error}; nobody was asked to move any",
                 instrument="bench",
                 address=str(self._mark.path) if self._mark is not None else "",
                 next_move="See who owns that file, and whether its disk has room.",

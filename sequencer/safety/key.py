@@ -99,7 +99,7 @@ class Key:
                 f"the power meter saw nothing of the unit {MOST_UNSEEN} times in a row while PTT was pressed; its power may go into "
                 "the generator or an open connector: PTT is not pressed any more",
                 "Switch the supply off, follow the cable from the unit through the path switch to the load and the meter, and see that the "
-                "switch moves; then look whether the unit transmits.",
+                "switch moves; then check whether the unit transmits.",
             )
 
     @property
@@ -160,7 +160,7 @@ class Key:
                     f"pressing PTT took so long that a step of {step_max_s:g} s does not fit max_key_time any more; released",
                     instrument=self._radio.name,
                     address=self._radio.address,
-                    next_move="Look why it answers so slowly.",
+                    next_move="Find out why it answers so slowly.",
                 )
 
     @property

@@ -90,7 +90,7 @@ class KeyMemory:
             self._mark.write(stands=True, serial=self._serial)
         except OSError as error:
             raise Refused(
-                f"that PTT is pressed cannot be remembered: {error.strerror or error}; it was not pressed",
+                f"cannot record that PTT is pressed: {error.strerror or error}; it was not pressed",
                 instrument=radio.name,
                 address=radio.address,
                 next_move=f"See who owns {self._mark.path}, and whether its disk has room.",

@@ -106,7 +106,7 @@ class LossSide(Side):
             instrument=self._meter.name,
             address=self._meter.address,
             reply=reading.raw,
-            next_move="Look whether its display moves with the level, at its range, and at its scale in the profile.",
+            next_move="Check whether its display moves with the level, then its range and its scale in the profile.",
         )
 
     def wait_s(self, seconds: float) -> None:

@@ -93,7 +93,7 @@ class LineProof:
             "more: it answers late, with the reading before",
             instrument=self.voltmeter.name,
             address=self.voltmeter.address,
-            next_move="Look whether it measures anew each time it is asked, at its integration time, and at 'settle' in the bench "
+            next_move="Check whether it measures anew each time it is asked, its integration time, and 'settle' in the bench "
             "file; or state a longer 'decay' of the meter if its needle is that slow.",
         )
 
@@ -128,7 +128,7 @@ class LineProof:
                 f"level is lowered to {lowest_dbm:g} dBm",
                 instrument=self.generator.name,
                 address=self.generator.address,
-                next_move="Take the cable off the generator; nothing is keyed before it is silent.",
+                next_move="Take the cable off the generator; PTT is not pressed before it is silent.",
             )
         lowered = "" if low is None else f", at {lowest_dbm:g} dBm"
         return UnexpectedReply(
@@ -136,6 +136,6 @@ class LineProof:
             "with the generator off",
             instrument=self.voltmeter.name,
             address=self.voltmeter.address,
-            next_move="Look whether the generator's output comes and goes with what it reads back, at the cables between it, the "
-            "switch and the unit, at the lead on the signal-meter line, and whether the voltmeter's display moves.",
+            next_move="Check whether the generator's output comes and goes with what it reads back, the cables between it, the "
+            "switch and the unit, the lead on the signal-meter line, and whether the voltmeter's display moves.",
         )

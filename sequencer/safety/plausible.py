@@ -210,7 +210,7 @@ def implausible(
         instrument=instrument.name,
         address=instrument.address,
         reply=said,
-        next_move="Look whether the unit does what it should, at the cable to the instrument, its range, its scale in the profile, "
+        next_move="Check whether the unit does what it should, the cable to the instrument, its range, its scale in the profile, "
         "and whether it answers late, with the reading before.",
     )
 

@@ -111,7 +111,7 @@ class ReceiveSide(ReceiveReadings):
                         f"{quantity} reads {there.number:.3g} at {at_dbm:.1f} dBm with the generator {by_hz / 1e3:+g} kHz from the channel "
                         f"and {here:.3g} on it: what was heard was not its signal on this channel",
                         there,
-                        "Count the generator's frequency; look whether the unit is on this channel and mode.",
+                        "Count the generator's frequency; check whether the unit is on this channel and mode.",
                     )
         finally:
             self.shift_carrier(at_dbm, by_hz=carrier_hz)
@@ -288,7 +288,7 @@ class ReceiveSide(ReceiveReadings):
             "its signal reaches the unit",
             instrument=generator.name,
             address=generator.address,
-            next_move="Look whether its output is on, at the cables from it to the switch and the unit, and whether the unit is on this "
+            next_move="Check whether its output is on, the cables from it to the switch and the unit, and whether the unit is on this "
             "channel and mode, its squelch open and its volume up.",
         )
 

@@ -156,5 +156,5 @@ def still(
         instrument=taken.instrument.name,
         address=taken.instrument.address,
         reply=seen,
-        next_move="Look whether the unit transmits at all, at the cable to it, and whether the instrument's display moves.",
+        next_move="Check whether the unit transmits at all, the cable to it, and whether the instrument's display moves.",
     )

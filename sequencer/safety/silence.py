@@ -53,7 +53,7 @@ class Heard:
             f"its output reads off, and the unit still hears its tone of {still_hz:.0f} Hz",
             instrument=self._generator.name,
             address=self._generator.address,
-            next_move="Take the cable off the generator; nothing is keyed before it is silent.",
+            next_move="Take the cable off the generator; PTT is not pressed before it is silent.",
         )
 
     def confirm_level(self) -> None:

@@ -97,7 +97,7 @@ class StateFolder:
                     made, 0o644
                 )  # ours, and just made: a strict umask must not keep other users from looking
             return self._checked(made, path)
-        raise UnusableState(f"{path} comes and goes; look who makes and removes it")
+        raise UnusableState(f"{path} comes and goes; find out who makes and removes it")
 
     def _checked(self, descriptor: int, path: Path) -> int:
         found = os.fstat(descriptor)

@@ -80,10 +80,10 @@ class Watch:
         found = samples.content.tobytes()
         if found == self._recorded.get(name) and any(found):
             raise UnexpectedReply(
-                f"{name}: two recordings are alike to the last sample, so that the second is none",
+                f"{name}: two recordings are the same to the last sample: the second is not a new one",
                 instrument=instrument.name,
                 address=instrument.address,
-                next_move="Look whether it records anew each time it is told to, and at the profile's 'record'.",
+                next_move="Check whether it records anew each time it is told to, and the profile's 'record'.",
             )
         self._recorded[name] = found
         self._read_by.add(instrument.name)

@@ -122,3 +122,8 @@ def _prefix(number: Decimal, unit: str) -> tuple[str, int]:
 
 def _joined(number: str, unit: str) -> str:
     return f"{number} {unit}" if unit else number
+
+
+def counted(number: int, one: str, several: str = "") -> str:
+    """Return how many of something: "1 reading", "2 readings"; ``several`` where the plural is not made with an s."""
+    return f"{number} {one if number == 1 else several or one + 's'}"

@@ -315,9 +315,9 @@ LINES: dict[str, tuple[list[str], str]] = {
     "a long run": (["results", HUGE], "at most 4096 characters"),
     "a long serial": (["results", "--serial", HUGE], "at most 4096 characters"),
     "a long name to compare": (["compare", HUGE, "M40-0007"], "at most 4096 characters"),
-    "a run that is no text": (["results", "\udcff"], "what is no character"),
-    "a serial that is no text": (["history", "--serial", "\udcff"], "what is no character"),
-    "a check with a NUL": (["results", "--check", "a\0"], "what is no character"),
+    "a run that is no text": (["results", "\udcff"], "an invalid character"),
+    "a serial that is no text": (["history", "--serial", "\udcff"], "an invalid character"),
+    "a check with a NUL": (["results", "--check", "a\0"], "an invalid character"),
 }
 
 

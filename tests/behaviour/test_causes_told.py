@@ -70,7 +70,7 @@ def test_a_small_transmitter_leaves_the_receive_current(make_rig: Callable[..., 
     assert receive.value == pytest.approx(0.1205, abs=0.001)
     assert (transmit.value is None) == (rise_a == 0.0)
     if transmit.value is None:
-        assert "look whether the unit transmits" in transmit.note
+        assert "check whether the unit transmits" in transmit.note
 
 
 def test_a_meter_that_stands_still_is_not_called_a_bar(make_rig: Callable[..., Any]) -> None:

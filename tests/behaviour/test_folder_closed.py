@@ -66,7 +66,7 @@ def _run_and_look(folder: Path, *, closes: bool) -> None:
     assert "not kept: Permission denied" in recorded.note
     assert ran.outcome.status is ExitStatus.BENCH_FAILED
     (problem,) = ran.outcome.problems
-    assert "Permission denied. Look who may write to that folder." in problem
+    assert "Permission denied. Check who may write to that folder." in problem
     (table,) = results.glob("*.csv")
     with table.open(encoding="utf-8", newline="") as rows:
         assert len(list(csv.DictReader(rows))) == len(ran.outcome.results)

@@ -309,7 +309,7 @@ def test_a_meter_that_a_person_reads_while_the_bench_keys(tmp_path):
         ("voltmeter: {address: 'TCPIP::a::1::SOCKET', dial: V}", "'dial' is for 'driver: operator' only"),
         ("voltmeter: {driver: operator, s9: 2 V}", "'s9' is for a dial in S units only"),
         ("voltmeter: {driver: operater, address: 'TCPIP::a::1::SOCKET'}", "there is no driver 'operater'"),
-        ("radio: {driver: text, address: 'GPIB0::7::INSTR', profile: hollinbrook-line}", "is no line of text"),
+        ("radio: {driver: text, address: 'GPIB0::7::INSTR', profile: hollinbrook-line}", "is not the address of a text line"),
         ("switch: {driver: text, address: /dev/ttyUSB0, profile: hollinbrook-line}", "'driver: text' drives a radio"),
         ("radio: {driver: text, address: 'TCPIP::a::7::SOCKET', ptt: rts, profile: hollinbrook-line}", "a socket has no control lines"),
         ("radio: {address: 'TCPIP::a::7::SOCKET', ptt: rts}", "'ptt' is for 'driver: text' only"),

@@ -199,7 +199,7 @@ def test_a_plain_socket_client_is_served_until_the_signal(number: int) -> None:
         ]
         status, errors = served.end(number)
     assert status == 0
-    assert re.fullmatch(r"witness: \S+ s: keyed with the antenna connector open: \S+ dBm\n", errors)
+    assert re.fullmatch(r"witness: \S+ s: PTT pressed with the antenna connector open: \S+ dBm\n", errors)
 
 
 def test_a_signal_ends_it_although_clients_hang_on() -> None:

@@ -108,7 +108,7 @@ def test_a_generator_that_is_not_heard_makes_no_receiver_distort(
     _delivers(rig, **instead)
     outcome = rig.run()
     assert [one.decision for one in outcome.results] == [Decision.NOT_MEASURED] * 3, outcome.results
-    assert "Look whether" in outcome.results[0].note, outcome.results[0].note
+    assert "Check whether" in outcome.results[0].note, outcome.results[0].note
 
 
 def test_a_receiver_that_hears_the_standard_signal_in_noise_still_fails(make_rig: Any) -> None:

@@ -244,7 +244,7 @@ def test_a_file_that_comes_while_one_is_written_stays(
 
     monkeypatch.setattr(os, "fsync", meanwhile)
     done = _call(folder, *words, *(["--force"] if forced else []))
-    assert (done.exit_code, "another file has come under this name" in done.stderr) == (2, True)
+    assert (done.exit_code, "another file has appeared under this name" in done.stderr) == (2, True)
     assert {one.name: one.read_bytes() for one in tmp_path.iterdir() if one.is_file()} == {name: b"theirs"}
 
 

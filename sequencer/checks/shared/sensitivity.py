@@ -93,7 +93,7 @@ class SensitivitySettingsBase(WantedSignal):
             demands.append(
                 Demand(
                     at=("target",),
-                    refused=f"{self.target} is no measure of a receiver in {conditions.mode}",
+                    refused=f"{self.target} does not measure a receiver in {conditions.mode}",
                     allowed=f"{usual} in {conditions.mode}; {self.target.kind} in {', '.join(sorted(self.target.modes))}",
                 )
             )

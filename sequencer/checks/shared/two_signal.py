@@ -104,7 +104,7 @@ class TwoSignalSettings(SensitivitySettingsBase):
             )
         for offset_hz in self.offsets_hz:
             if conditions.carrier_hz + offset_hz <= 0:
-                refused = f"{offset_hz:g} Hz from {conditions.carrier_hz:g} Hz is no frequency"
+                refused = f"{offset_hz:g} Hz from {conditions.carrier_hz:g} Hz is not a frequency"
                 demands.append(
                     Demand(
                         at=("offsets",),

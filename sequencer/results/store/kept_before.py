@@ -56,7 +56,7 @@ def _asked(result: Result) -> Confirmation:
 
 
 def plain_as_now(plain: Any) -> Any:
-    """Return what a file holds with each result's budget and settings in the form they have now; what is no kept run as it is."""
+    """Return what a file holds with each result's budget and settings in the form they have now; what is not a kept run as it is."""
     if not isinstance(plain, dict) or not isinstance(plain.get("checks"), list):
         return plain
     return {**plain, "checks": [_with_results(check) for check in plain["checks"]]}

@@ -9,7 +9,7 @@ from sequencer.problems import FileProblems, about_file, printable
 LOCKED_S = 5.0
 """How long a write waits for another program that holds the store."""
 
-_BEYOND = "The store is whole; no store holds what was asked for: ask with a smaller number, or a shorter name in UTF-8."
+_BEYOND = "The store is intact; no store holds what was asked for: ask with a smaller number, or a shorter name in UTF-8."
 _STATES = (  # SQLSTATE (ISO/IEC 9075 classes; PostgreSQL manual, appendix A), most specific first
     ("55P03", f"Another program has held it for {LOCKED_S:g} s: close that, or wait for it."),
     ("40P01", "Another program was writing the same rows: the write is tried again."),
@@ -21,7 +21,7 @@ _STATES = (  # SQLSTATE (ISO/IEC 9075 classes; PostgreSQL manual, appendix A), m
     ("22", _BEYOND),
     ("23505", "A run of that name is in the store already: start the run again, it gets a new name."),
     ("28", "Check the user and the password in the store's address."),
-    ("3D000", "Make that database first, or name another in the store's address."),
+    ("3D000", "Create that database first, or name another in the store's address."),
     ("42501", "The user in the store's address may not do that: ask whoever keeps the server."),
     ("53300", "The server has no connection free: close others, or try again."),
     ("57", "The server is stopping or starting: try again when it is up."),

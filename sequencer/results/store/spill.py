@@ -44,7 +44,7 @@ def _with_offset(time: datetime) -> datetime:
 
 def _bytes_only(text: str) -> str:
     if any(ord(one) > 255 for one in text):
-        raise ValueError("a character that is no byte")
+        raise ValueError("a character that is not a byte")
     return text
 
 
@@ -83,7 +83,7 @@ def _refuse_figure(name: str, figure: float) -> None:
 def _refuse_not_finite(name: str, plain: Any) -> None:
     """Raise FieldProblem for a number that no JSON has; a budget's degrees of freedom may be beyond any figure."""
     if isinstance(plain, float) and not math.isfinite(plain):
-        raise FieldProblem(f"{name}: {plain} is no number", allowed="a finite number")
+        raise FieldProblem(f"{name}: {plain} is not a number", allowed="a finite number")
     if isinstance(plain, Mapping):
         for key, inner in plain.items():
             _refuse_not_finite(f"{name}.{key}", inner)
@@ -229,7 +229,7 @@ def read_kept(file: Path) -> KeptRun:
     except (ValueError, RecursionError) as error:  # a file cut short, or no text at all
         raise unusable(
             file,
-            f"is no whole JSON file ({printable(str(error))[:80]})",
+            f"is not a complete JSON file ({printable(str(error))[:80]})",
             hint="the results table (CSV) of the same name holds the run's results",
         ) from error
     try:
@@ -239,7 +239,7 @@ def read_kept(file: Path) -> KeptRun:
         raise InputError(_complaints(file, error)) from error
     if others := {one.run for check in kept.checks for one in check.results} - {kept.run}:
         raise unusable(
-            file, f"is no kept run: there are results of another run: {', '.join(sorted(others))}"[:200]
+            file, f"is not a kept run: there are results of another run: {', '.join(sorted(others))}"[:200]
         )
     return _as_now(kept, plain)
 
@@ -302,9 +302,9 @@ def _complaint(file: Path, wrong: dict[str, Any]) -> Complaint:
     if isinstance(raised, FieldProblem):
         return Complaint(
             file=str(file),
-            message=f"is no kept run: {place}: {raised.message}",
+            message=f"is not a kept run: {place}: {raised.message}",
             allowed=raised.allowed,
             hint=_MEND,
         )
     text = wrong["msg"][:1].lower() + wrong["msg"][1:]
-    return Complaint(file=str(file), message=f"is no kept run: {place}: {text}", allowed=_ALLOWED)
+    return Complaint(file=str(file), message=f"is not a kept run: {place}: {text}", allowed=_ALLOWED)

@@ -228,7 +228,7 @@ def test_a_command_is_a_header_and_parameters() -> None:
 @pytest.mark.parametrize("header", ["", "FREQ 1", "*", "FREQ\n", ":", "FREQ;POW", "FR?Q", "µ"])
 def test_malformed_headers_are_refused(header: str) -> None:
     """A header with a space, a separator or a terminator in it could say something else."""
-    with pytest.raises(ValueError, match="no SCPI header"):
+    with pytest.raises(ValueError, match="not a SCPI header"):
         scpi.command(header)
 
 

@@ -212,7 +212,7 @@ def test_a_budget_from_before_is_not_taken_for_one_that_states_all(apart_db, sta
     assert two(old, new)[0].expanded == old.uncertainty
     groups = [Group(name="A", rows=(old,)), Group(name="B", rows=(new,))]
     notes = compare(groups).notes
-    assert any("what was not stated went for nought" in note for note in notes) == (statement == NOT_KNOWN)
+    assert any("what was not stated counted as zero" in note for note in notes) == (statement == NOT_KNOWN)
 
 
 @pytest.mark.parametrize(

@@ -183,7 +183,7 @@ def test_a_package_s_check_is_planned_run_recorded_and_in_the_schema(tmp_path: P
     [
         ({"source": "raise RuntimeError('broken on import')"}, "RuntimeError: broken on import"),
         ({"source": "import not_installed_anywhere"}, "ModuleNotFoundError"),
-        ({"source": "NoiseFloor = dict"}, "dict is no subclass of sequencer.checks.base.Check"),
+        ({"source": "NoiseFloor = dict"}, "dict is not a subclass of sequencer.checks.base.Check"),
         ({"entry": "carrier_power = own_check:NoiseFloor"}, "there is a check 'carrier_power' already"),
         (
             {"entry": "other = own_check:NoiseFloor"},
@@ -207,7 +207,7 @@ def test_a_package_s_broken_check_is_refused_by_name(
     sys.modules.pop("own_check", None)
     assert "own-check (own_check:" in str(caught.value)
     assert text in str(caught.value)
-    assert "mend the package or remove it" in str(caught.value)
+    assert "repair the package or remove it" in str(caught.value)
 
 
 def test_only_subclasses_with_a_procedure_measure() -> None:

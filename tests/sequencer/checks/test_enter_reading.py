@@ -114,7 +114,7 @@ def test_every_quantity_has_bounds_and_an_example_that_is_in_them() -> None:
 @pytest.mark.parametrize(
     ("changes", "text"),
     [
-        ({"unit": "V"}, "no unit of a current"),
+        ({"unit": "V"}, "not a unit of a current"),
         ({"limit": {"min": "2 A", "max": "1 A"}}, "contradictory limit"),
         ({"range": {"min": "2 A", "max": "1 A"}}, "contradictory range"),
         ({"limit": {"max": "400"}}, "400"),
@@ -187,9 +187,9 @@ def test_nobody_to_ask_is_a_fault_and_no_crash(make_rig: Callable[..., Rig]) -> 
 @pytest.mark.parametrize(
     ("words", "text"),
     [
-        (["idle current"], "no name and value"),
-        (["=5 mA"], "no name and value"),
-        (["idle current="], "no name and value"),
+        (["idle current"], "not a name and a value"),
+        (["=5 mA"], "not a name and a value"),
+        (["idle current="], "not a name and a value"),
         (["idle curent=5 mA"], "did you mean"),
         (["idle current=5 V"], "idle current"),
         (["idle current=nan"], "idle current"),

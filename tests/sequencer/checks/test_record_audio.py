@@ -115,7 +115,7 @@ def test_what_cannot_be_recorded_is_refused_before_anything_is_sent(
 def test_samples_that_are_no_numbers_are_not_written() -> None:
     """NaN, infinity and nothing at all make no file."""
     for content in ([1.0, float("nan")], [float("inf")], []):
-        with pytest.raises(ValueError, match="no finite number"):
+        with pytest.raises(ValueError, match="not finite numbers"):
             wav_bytes(Samples(content=np.array(content), rate_hz=8e3))
 
 

@@ -105,7 +105,7 @@ def test_the_witness_speaks_at_the_end(tmp_path: Path, capsys: pytest.CaptureFix
 
     status, _ = _serve(load_bench("sim/bench.yaml"), tmp_path, visit)
     assert status == 0
-    assert re.search(r"witness: .* keyed with the antenna connector open", capsys.readouterr().err)
+    assert re.search(r"witness: .* PTT pressed with the antenna connector open", capsys.readouterr().err)
 
 
 def test_the_written_bench_is_the_same_bench_over_sockets(tmp_path: Path) -> None:

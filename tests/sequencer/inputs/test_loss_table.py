@@ -84,7 +84,7 @@ def test_age_is_told(tmp_path: Path) -> None:
     loaded = load_table(_write(tmp_path, GOOD))
     assert "0 days old" in loaded.described(DAY)
     assert "measure it again" in loaded.described(date(2027, 12, 1))
-    assert "look at the clock" in loaded.described(date(2026, 1, 1))
+    assert "check the clock" in loaded.described(date(2026, 1, 1))
     assert isinstance(loaded, LoadedTable)
     assert (loaded.is_old(date(2027, 11, 25)), loaded.is_old(date(2027, 11, 26))) == (False, True)
 

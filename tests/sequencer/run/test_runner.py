@@ -256,7 +256,7 @@ def test_a_full_disk_ends_the_run_safely(make_rig):
 
 
 def test_a_screen_that_is_gone_does_not_end_a_run(make_rig):
-    """A listener that fails is told no more; the others are, to the end, and the run is not spoilt by it."""
+    """A listener that fails is sent nothing more; the others are, to the end, and the run is not spoilt by it."""
     told: list[object] = []
 
     def gone(event):
@@ -266,7 +266,7 @@ def test_a_screen_that_is_gone_does_not_end_a_run(make_rig):
     outcome = rig.run(listeners=[gone, told.append])
     assert outcome.status is ExitStatus.PASSED
     assert isinstance(told[-1], RunEnded)
-    assert len([text for text in outcome.problems if "is told no more" in text]) == 1
+    assert len([text for text in outcome.problems if "is sent nothing more" in text]) == 1
 
 
 def test_a_supply_that_stays_on_is_said(make_rig):

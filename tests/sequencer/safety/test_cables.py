@@ -55,7 +55,7 @@ def test_a_process_that_ends_in_between_leaves_it_to_the_next(tmp_path: Path) ->
 def test_what_cannot_be_remembered_is_not_begun(tmp_path: Path) -> None:
     """Where the file cannot be written nobody is asked to move anything, and the fault says where and why."""
     cables = Cables(_mark(tmp_path / "none"))
-    with pytest.raises(Refused, match="cannot be remembered") as caught:
+    with pytest.raises(Refused, match="cannot record that cables are moved") as caught:
         cables.note("unknown")
     assert str(tmp_path / "none") in str(caught.value)
     assert not cables.moved

@@ -64,7 +64,7 @@ def test_the_rest_is_bounded_whatever_the_clock_says(tmp_path: Path, since_s: fl
 def test_what_cannot_be_remembered_is_not_keyed(tmp_path: Path) -> None:
     """A key that would be pressed without anybody's knowing afterwards is refused, and the file named."""
     memory = KeyMemory(Mark(StateFolder(path=tmp_path / "none"), "radio.key"))
-    with pytest.raises(Refused, match="cannot be remembered") as caught:
+    with pytest.raises(Refused, match="cannot record that PTT is pressed") as caught:
         memory.note_pressed(RADIO)
     assert str(tmp_path / "none") in str(caught.value)
 

@@ -6,7 +6,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sequencer.units.format import format_quantity, format_with_uncertainty, time_text, unit_of_difference
+from sequencer.units.format import (
+    counted,
+    format_quantity,
+    format_with_uncertainty,
+    time_text,
+    unit_of_difference,
+)
 from sequencer.units.parse import DIMENSIONS, parse_quantity
 
 
@@ -101,3 +107,12 @@ def test_times_in_words(seconds: float, text: str) -> None:
 def test_two_levels_differ_by_decibels(unit: str, difference: str) -> None:
     """A difference of levels is in dB; of anything else in its own unit."""
     assert unit_of_difference(unit) == difference
+
+
+@pytest.mark.parametrize(
+    ("number", "text"), [(1, "1 confirmation"), (0, "0 confirmations"), (3, "3 confirmations")]
+)
+def test_one_and_several_are_told_apart(number, text):
+    """A count is written with its noun in the right number, and with a plural of its own where there is one."""
+    assert counted(number, "confirmation") == text
+    assert counted(2, "change of cables", "changes of cables") == "2 changes of cables"

@@ -103,7 +103,7 @@ def test_what_cannot_be_spoiled_or_heard_is_said(tmp_path: Path) -> None:
         ("blocking", "", "blocking needs a second signal generator"),
         ("selectivity, offsets: [0 Hz]", INTERFERER, "0 Hz is on the channel itself"),
         ("selectivity, offsets: []", INTERFERER, "the list is empty"),
-        ("selectivity, offsets: [-30 MHz]", INTERFERER, "is no frequency"),
+        ("selectivity, offsets: [-30 MHz]", INTERFERER, "is not a frequency"),
         ("selectivity, wanted: 3 dBm", INTERFERER, "above the receiver's rating"),
         ("blocking, interferer_levels: {max: 10 dBm}", INTERFERER, "above the receiver's rating"),
         ("selectivity, target: 20 dB quieting", INTERFERER, "cannot be read beside an interferer"),

@@ -206,11 +206,11 @@ def _changed(**changes: Any) -> Any:
 @pytest.mark.parametrize(
     ("change", "said"),
     [
-        (lambda plain: json.dumps(plain)[:-200], "no whole JSON file"),
-        (lambda plain: "", "no whole JSON file"),
-        (lambda plain: "[" * 100_000, "no whole JSON file"),
-        (lambda plain: "[]", "is no kept run"),
-        (lambda plain: '{"name": "a package", "version": 3}', "is no kept run: run: field required"),
+        (lambda plain: json.dumps(plain)[:-200], "not a complete JSON file"),
+        (lambda plain: "", "not a complete JSON file"),
+        (lambda plain: "[" * 100_000, "not a complete JSON file"),
+        (lambda plain: "[]", "is not a kept run"),
+        (lambda plain: '{"name": "a package", "version": 3}', "is not a kept run: run: field required"),
         (_changed(time="yesterday"), "time"),
         (_changed(time="2027-01-02T03:04:05"), "without an offset"),
         (_changed(serial=7), "serial"),
@@ -237,7 +237,7 @@ def test_bytes_that_are_no_text_and_files_that_are_not_there_are_refused(tmp_pat
     """A picture, a missing file and a folder end in plain words."""
     (tmp_path / "picture.json").write_bytes(b"\x89PNG\xff\xfe")
     for name, said in (
-        ("picture.json", "no whole JSON file"),
+        ("picture.json", "not a complete JSON file"),
         ("missing.json", "cannot be read"),
     ):
         with pytest.raises(FileProblems, match=said):
