@@ -82,7 +82,7 @@ def test_a_profile_like_a_profile_of_ones_own(tmp_path: Path) -> None:
         ("level: {unit: dBuV}", "modulation_off: {unit: V}", 6, "unit 'V' does not fit", "no 'unit'"),
         ('off: "OFF"', 'off: "ON"', 7, "on is 'ON' and off is 'ON'", "two different words"),
         (', off: "OFF"', "", 7, "off is ''", "neither for 1 and 0"),
-        ("level: {unit: dBuV}", "level: {on: A, off: B}", 6, "is no switch", "switched on or off"),
+        ("level: {unit: dBuV}", "level: {on: A, off: B}", 6, "is not a switch", "switched on or off"),
         ("unit: dBuV", "offset: .inf", 6, "inf", ""),
         ("am_depth,", "am_dept,", 8, "unknown command 'am_dept'", "am_depth"),
         ("am_depth,", "output,", 8, "output", ""),
