@@ -215,7 +215,7 @@ class TransmitReadings(KeyedSide):
                 instrument=meter.name,
                 address=meter.address,
                 next_move="Follow the cable from the unit through the path switch to the load and the meter, see that the switch moves and "
-                "that the meter responds; then look whether the unit transmits.",
+                "that the meter responds; then check whether the unit transmits.",
             )
         if seen:
             self._key.note_carrier(seen=True)
@@ -239,7 +239,7 @@ class TransmitReadings(KeyedSide):
             instrument=meter.name,
             address=meter.address,
             reply=reading.raw,
-            next_move="Look whether its display moves, whether the unit transmits by itself, and what else is connected.",
+            next_move="Check whether its display moves, whether the unit transmits by itself, and what else is connected.",
         )
 
     @staticmethod

@@ -97,7 +97,7 @@ def test_every_result_stands_where_it_is_said_to(
     header = printed.find("time,run,serial")
     shown = _values(printed[header:]) if header >= 0 else []
     most = max(len(in_table), len(in_store), beside)
-    assert ("stand nowhere" in done.stderr) == (most < 13)
+    assert ("are stored nowhere" in done.stderr) == (most < 13)
     assert len(shown) >= 13 - most
     if as_json:
         told = json.loads(done.stdout)["results"]
