@@ -10,6 +10,7 @@ import click
 from sequencer.cli.bench import bench_title, loss_table_lines
 from sequencer.planning.load import load_both
 from sequencer.planning.plan import Plan, make_plan
+from sequencer.planning.unproved import unproved_readings
 from sequencer.planning.unstated import unstated_connections, unstated_keys
 from sequencer.problems import FileProblems, printable
 from sequencer.units.format import counted, time_text
@@ -64,6 +65,9 @@ def _unstated_lines(plan: Plan) -> list[str]:
         "note: the bench file does not state how well these connections repeat, so that differences between runs cannot be judged:": (
             unstated_connections(plan)
         ),
+        "note: the profiles have no reading of these, which are known beforehand and prove that an instrument reads this unit:": (
+            unproved_readings(plan)
+        ),
     }
     lines = []
     for heading, found in said.items():
@@ -90,6 +94,7 @@ def _plan_as_json(plan: Plan) -> dict[str, Any]:
         },
         "unstated": {key: list(checks) for key, checks in unstated_keys(plan).items()},
         "unstated_connections": {key: list(checks) for key, checks in unstated_connections(plan).items()},
+        "unproved": {key: list(checks) for key, checks in unproved_readings(plan).items()},
         "forecast_s": round(plan.forecast_s, 3),
         "opening_s": round(plan.opening_s, 3),
         "steps": [

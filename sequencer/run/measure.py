@@ -18,6 +18,7 @@ from sequencer.checks.shared.level_budget import with_level_step
 from sequencer.frozen import dataclass
 from sequencer.planning.plan import Plan
 from sequencer.planning.step import Step
+from sequencer.planning.unproved import unproved_note
 from sequencer.results.model import FaultFacts
 from sequencer.run.confirm import Confirmer
 from sequencer.run.confirm_step import confirmed_by_person, squelch_after
@@ -72,7 +73,7 @@ class Measurer:
             if isinstance(step.check, Confirm):
                 return self._confirm(step)
             try:
-                return list(self._on_side(step)), ""
+                return self._with_proof(step, self._on_side(step)), ""
             except SettingLost as lost:
                 facts = self._state.met(lost, step.index)
                 if stop := self._made_safe():
@@ -106,7 +107,17 @@ class Measurer:
         self._say(step, note)
         return [
             replace(found, note="; ".join(part for part in (found.note, note) if part))
-            for found in self._on_side(step)
+            for found in self._with_proof(step, self._on_side(step))
+        ]
+
+    def _with_proof(self, step: Step, findings: list[Finding]) -> list[Finding]:
+        """Return the findings, with a note where no figure known beforehand proves what they were read by."""
+        note = unproved_note(self._plan, step)
+        return [
+            found
+            if not note or found.value is None
+            else replace(found, note="; ".join(filter(None, (found.note, note))))
+            for found in findings
         ]
 
     def _made_safe(self) -> str:
