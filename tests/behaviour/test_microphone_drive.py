@@ -38,10 +38,12 @@ CHECKS = {
     "envelope power": "carrier_power, mode: USB, channel: 20, drive: 5 mV, limit: {max: 12 W}",
 }
 
+COMPRESSED = "peak_deviation, channel: 20, drive: 100 mV, tone: [1 kHz], limit: {max: 2 kHz}"
+
 
 def _rig(folder: Path, check: str) -> Rig:
     file = folder / "one.yaml"
-    file.write_text(f"{HEAD}  - {{check: {CHECKS[check]}}}\n", encoding="utf-8")
+    file.write_text(f"{HEAD}  - {{check: {CHECKS.get(check, COMPRESSED)}}}\n", encoding="utf-8")
     bench = load_bench("sim/two-signal-bench.yaml")
     return Rig(make_plan(load_sequence(str(file)), bench, serial=SERIAL), SERIAL)
 
@@ -76,6 +78,45 @@ def test_a_source_that_does_not_give_its_level_decides_nothing(
     assert results
     assert [one.decision for one in results] == [Decision.NOT_MEASURED] * len(results), results
     assert all(one.note for one in results)
+
+
+@pytest.mark.parametrize("check", ["deviation", "depth", "suppression", "envelope power"])
+@pytest.mark.parametrize(
+    ("level_v", "told"),
+    [
+        (0.0, "nor the audio source being off. Look at the lead"),
+        (20e-3, "speech compressor in the unit holds it (switch it off)"),
+    ],
+    ids=["dead", "stuck"],
+)
+def test_what_stands_with_the_source_off_is_told_from_what_goes(
+    tmp_path: Path, check: str, level_v: float, told: str
+) -> None:
+    """A lead that is off, and a compressor or a source whose level stands, are two things to look at: the source off tells them apart."""
+    rig = _rig(tmp_path, check)
+    if level_v:
+        _gives(rig, level_v)
+    else:  # hum of the unit's own, whatever is connected to its microphone input
+        drive = rig.simulation.wiring.unit.set_microphone
+        rig.simulation.wiring.unit.set_microphone = lambda tone_hz, volts, **second: drive(
+            1000.0, 10e-3, second_hz=1600.0, second_v=10e-3 if check == "envelope power" else 0.0
+        )
+    results = _measured(rig)
+    assert [one.decision for one in results] == [Decision.NOT_MEASURED] * len(results), results
+    assert all(told in one.note for one in results), [one.note for one in results]
+
+
+def test_a_compressor_that_60_db_leave_is_measured(tmp_path: Path) -> None:
+    """A unit whose microphone amplifier holds its level over 50 dB: with the drive 60 dB lower the deviation falls, and it stands."""
+    rig = _rig(tmp_path, "compressed")
+    unit = rig.simulation.wiring.unit
+    drive = unit.set_microphone
+
+    def held(tone_hz: float, volts: float, *, second_hz: float, second_v: float) -> None:
+        drive(tone_hz, min(10e-3, 31.6 * volts), second_hz=second_hz, second_v=second_v)
+
+    unit.set_microphone = held
+    assert all(one.value is not None for one in _measured(rig))
 
 
 @pytest.mark.parametrize("check", CHECKS)

@@ -57,30 +57,27 @@ def hold_to_drive(
     """Return the findings, without their values where what ``read`` gives does not follow the drive.
 
     ``before`` is what it gave at ``level_v`` V rms and ``tone_hz``, None where it gave nothing; it is read once more with the drive 30 dB
-    lower, and where ``follows`` says no, with it 60 dB lower. ``apply`` sets a drive, V rms, where it
-    is not one tone. A person's readings are not held to it: they see the needle move. Common practice, no source.
+    lower, and where ``follows`` says no, with it 60 dB lower; a last time with the source off, which tells why. ``apply`` sets a drive,
+    V rms, where it is not one tone. A person's readings are not held to it: they see the needle move. Common practice, no source.
     """
     by_hand = is_read_by_hand(conditions, "audio_analyser") or is_read_by_hand(
         conditions, "modulation_analyser"
     )
     if by_hand or before is None:
         return list(findings)
+    drive = apply or (lambda volts: side.apply_audio(tone_hz=tone_hz, level_v=volts))
     lower, lower_v = Reading(number=before), level_v
     for lower_db in LOWER_DB:
         lower_v = max(level_v * 10.0 ** (-lower_db / 20.0), min(FLOOR_V, level_v / 10.0))
-        if apply is None:
-            side.apply_audio(tone_hz=tone_hz, level_v=lower_v)
-        else:
-            apply(lower_v)
+        drive(lower_v)
         lower = read()
         if follows(lower, before):
             return list(findings)
-    shown = lower.state.value if lower.number is None else f"{lower.number:.4g}"
-    note = (
-        f"it reads {shown} with {lower_v * 1e3:.3g} mV of drive and {before:.4g} with {level_v * 1e3:.3g} mV: it does not follow "
-        "the drive. Look at the lead to the microphone input and at the level of the audio source, then at the unit's microphone "
-        "amplifier"
-    )
+    side.remove_audio()
+    silent = read()
+    drive(level_v)
+    read()  # what is read last is held against the released unit: not the silence
+    note = _why_it_stands(lower, before, lower_v, level_v, reaches=follows(silent, before))
     return [
         finding
         if finding.value is None
@@ -92,3 +89,21 @@ def hold_to_drive(
         )
         for finding in findings
     ]
+
+
+def _why_it_stands(lower: Reading, before: float, lower_v: float, level_v: float, *, reaches: bool) -> str:
+    """Return in words that a reading does not follow the drive, and where to look; ``reaches``: it goes with the source off."""
+    shown = lower.state.value if lower.number is None else f"{lower.number:.4g}"
+    told = (
+        f"it reads {shown} with {lower_v * 1e3:.3g} mV of drive and {before:.4g} with {level_v * 1e3:.3g} mV: it does not follow "
+        "the drive"
+    )
+    if reaches:
+        return (
+            f"{told}, and goes with the audio source off. Either a speech compressor in the unit holds it (switch it off), or the "
+            "audio source gives another level than it says: measure that at the microphone input"
+        )
+    return (
+        f"{told}, nor the audio source being off. Look at the lead to the microphone input and at the audio source, then at the unit's "
+        "microphone amplifier"
+    )
