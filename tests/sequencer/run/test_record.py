@@ -5,7 +5,8 @@ from __future__ import annotations
 import csv
 import json
 import sqlite3
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager
 from dataclasses import asdict, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -60,6 +61,15 @@ def _result(value: float = 1.0) -> Result:
     return Result(**texts | {"lower_limit": None, "upper_limit": 4.0})
 
 
+@contextmanager
+def _held(folder: Path) -> Iterator[None]:
+    """Hold the store as another program does that is writing to it."""
+    with closing(sqlite3.connect(folder / "results.sqlite", isolation_level=None)) as holder:
+        holder.execute("BEGIN IMMEDIATE")
+        yield
+        holder.execute("ROLLBACK")
+
+
 def _cells(record: Record) -> list[str]:
     with record.table.path.open(newline="", encoding="utf-8") as file:
         return [row["value"] for row in csv.DictReader(file)]
@@ -100,13 +110,10 @@ def test_the_mark_is_kept_where_the_store_cannot_take_it(
 ) -> None:
     """What stands beside the table says simulated, and taking that in marks the run in the store too."""
     monkeypatch.setattr(store_problems, "LOCKED_S", 0.02)
-    with Record(tmp_path, replace(facts, simulated=False, bench_name="B")) as record:
-        holder = sqlite3.connect(tmp_path / "results.sqlite", isolation_level=None)
-        holder.execute("BEGIN IMMEDIATE")
+    with Record(tmp_path, replace(facts, simulated=False, bench_name="B")) as record, _held(tmp_path):
         record.mark_simulated()
         record.keep(0, [replace(_result(1.0), simulated=True)], [])
         record.end(outcome="done", bench_safe=True, bench_s=1.0)
-        holder.close()
     with Store.open(StorePlace(path=tmp_path / "results.sqlite")) as store:
         assert not store.read_runs()[0].simulated
         store.import_kept(read_kept(record.table.path.with_suffix(".json")))
@@ -120,12 +127,9 @@ def test_a_store_held_by_another_program_loses_nothing(
     """What cannot be written while the store is held waits, the table goes on, and the next check writes both."""
     monkeypatch.setattr(store_problems, "LOCKED_S", 0.02)
     with Record(tmp_path, facts) as record:
-        holder = sqlite3.connect(tmp_path / "results.sqlite", isolation_level=None)
-        holder.execute("BEGIN IMMEDIATE")
-        record.keep(0, [_result(1.0)], [])
-        assert _cells(record) == ["1.0"]
-        holder.execute("ROLLBACK")
-        holder.close()
+        with _held(tmp_path):
+            record.keep(0, [_result(1.0)], [])
+            assert _cells(record) == ["1.0"]
         record.keep(1, [_result(2.0)], [])
         assert _stored(tmp_path) == [1.0, 2.0]
         record.end(outcome="done", bench_safe=True, bench_s=1.0)
@@ -138,12 +142,10 @@ def test_a_store_that_stays_held_is_told_of_and_the_table_has_all(
     """If the store can never be written, the run says so once, and where the results are."""
     monkeypatch.setattr(store_problems, "LOCKED_S", 0.02)
     with Record(tmp_path, facts) as record:
-        holder = sqlite3.connect(tmp_path / "results.sqlite", isolation_level=None)
-        holder.execute("BEGIN IMMEDIATE")
-        for index in range(3):
-            record.keep(index, [_result(float(index))], [])
-        record.end(outcome="done", bench_safe=True, bench_s=1.0)
-        holder.close()
+        with _held(tmp_path):
+            for index in range(3):
+                record.keep(index, [_result(float(index))], [])
+            record.end(outcome="done", bench_safe=True, bench_s=1.0)
         assert _cells(record) == ["0.0", "1.0", "2.0"]
         (trouble,) = record.problems
         assert "locked" in trouble
@@ -215,12 +217,9 @@ def test_what_stood_beside_is_taken_away_when_the_store_has_it(
     """While the store is held the run stands beside it; once all is in the store, only there and in the table."""
     monkeypatch.setattr(store_problems, "LOCKED_S", 0.02)
     with Record(tmp_path, facts) as record:
-        holder = sqlite3.connect(tmp_path / "results.sqlite", isolation_level=None)
-        holder.execute("BEGIN IMMEDIATE")
-        record.keep(0, [_result(1.0)], [])
-        assert record.table.path.with_suffix(".json").is_file()
-        holder.execute("ROLLBACK")
-        holder.close()
+        with _held(tmp_path):
+            record.keep(0, [_result(1.0)], [])
+            assert record.table.path.with_suffix(".json").is_file()
         record.keep(1, [_result(2.0)], [])
         assert not record.table.path.with_suffix(".json").exists()
     assert _stored(tmp_path) == [1.0, 2.0]
