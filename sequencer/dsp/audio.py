@@ -9,11 +9,21 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from sequencer.dsp.samples import SamplesError, real_samples, whole_cycles
+from sequencer.dsp.tone import (
+    TONE_TOLERANCE,
+    Tone,
+    refuse_a_tone_elsewhere,
+    tone_between,
+    tone_near,
+    without_hum,
+    without_lines,
+)
 from sequencer.dsp.weighting import SPEECH_BAND, Weighting
 from sequencer.frozen import dataclass
 
@@ -21,18 +31,8 @@ if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
 MOST_HARMONICS = 10
-TONE_TOLERANCE = 0.02
-"""How far a tone may lie from its nominal frequency, as a share: sample clock and tone source together."""
+HUM_BELOW_HZ = 300.0
 _LEAST = 2.0**-104  # the power of rounding in the machine, so that a perfect tone has a finite SINAD
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Tone:
-    """A tone: frequency, rms level in the unit of the samples, and whether it stands out of the noise."""
-
-    frequency_hz: float
-    level: float
-    found: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,6 +50,25 @@ class AudioReading:
     dc: float
     seconds: float
     weighting: str
+    noise_relative_u: float = 0.0
+    """Relative standard uncertainty of ``noise_power``: by the spread of its lines, and of the blocks where there are several."""
+
+    @property
+    def sinad_u_db(self) -> float:
+        """Standard uncertainty of SINAD by the scatter of the noise, dB; no accuracy of whoever took the samples is in it."""
+        rest = self.harmonic_power + self.noise_power
+        if rest <= 0 or self._total <= 0:
+            return 0.0
+        # d(10 lg(total/rest))/d(noise): a tone that is left in the noise moves SINAD by its share only
+        return (
+            10
+            / math.log(10)
+            * self.tone_power
+            / self._total
+            * self.noise_power
+            / rest
+            * self.noise_relative_u
+        )
 
     @property
     def level(self) -> float:
@@ -107,15 +126,24 @@ def read_audio(
 
     Tone and residual both pass the weighting, as behind a filter ahead of the meter: psophometric lifts a
     1 kHz tone by 1 dB. ``block_s``: read in blocks of about this length and average their powers. A record without
-    the tone is read at the nominal frequency and comes to about 0 dB. SamplesError: see `sequencer.dsp.samples`.
+    the tone is read at the nominal frequency and comes to about 0 dB. Hum below 300 Hz is fitted, and counts as noise as
+    far as the weighting lets it pass: a record that holds no whole number of its cycles would spread it over the band.
+    SamplesError: a tone that stands out within a quarter of ``tone_hz`` but not within 5 %; further see
+    `sequencer.dsp.samples`.
     """
     audio = _checked(samples, sample_rate_hz, tone_hz, weighting, full_scale)
-    tone = _tone_near(audio, sample_rate_hz, tone_hz)
+    tone = tone_near(audio, sample_rate_hz, tone_hz)
+    if not tone.found:
+        refuse_a_tone_elsewhere(audio, sample_rate_hz, tone_hz)
     frequency_hz = tone.frequency_hz if tone.found else tone_hz
+    lines_hz = _lines_hz(frequency_hz, sample_rate_hz)
+    audio, hum = without_hum(audio, sample_rate_hz, lines_hz, below_hz=min(HUM_BELOW_HZ, 0.7 * tone_hz))
     blocks = _blocks(audio, sample_rate_hz, block_s)
     cut = [whole_cycles(block, sample_rate_hz, frequency_hz) for block in blocks]
     readings = [_read_block(block, sample_rate_hz, frequency_hz, tone.found, weighting) for block in cut]
-    return combine(readings)
+    reading = combine(readings)
+    heard = sum(one.level**2 * float(weighting.power_gain(np.array([one.frequency_hz]))[0]) for one in hum)
+    return replace(reading, noise_power=reading.noise_power + heard)
 
 
 def combine(readings: Sequence[AudioReading]) -> AudioReading:
@@ -133,16 +161,34 @@ def combine(readings: Sequence[AudioReading]) -> AudioReading:
         return sum(p * r.seconds for p, r in zip(powers, readings, strict=True)) / seconds
 
     longest = max(readings, key=lambda reading: reading.seconds)
+    noise_power = mean([r.noise_power for r in readings])
     level = math.sqrt(mean([r.tone.level**2 for r in readings]))
     return AudioReading(
         tone=Tone(frequency_hz=longest.tone.frequency_hz, level=level, found=longest.tone.found),
         tone_power=mean([r.tone_power for r in readings]),
         harmonic_power=mean([r.harmonic_power for r in readings]),
-        noise_power=mean([r.noise_power for r in readings]),
+        noise_power=noise_power,
         dc=mean([r.dc for r in readings]),
         seconds=seconds,
         weighting=longest.weighting,
+        noise_relative_u=_relative_u(readings, noise_power, seconds),
     )
+
+
+def _relative_u(readings: Sequence[AudioReading], noise_power: float, seconds: float) -> float:
+    """Return the relative standard uncertainty of the mean noise power: the larger of what each says and what their spread says.
+
+    Sparse clicks differ from record to record by more than noise of their bandwidth would.
+    """
+    if noise_power <= 0:
+        return 0.0
+    shares = [r.seconds / seconds for r in readings]
+    own = math.hypot(*(w * r.noise_relative_u * r.noise_power for w, r in zip(shares, readings, strict=True)))
+    if len(readings) < 2:
+        return own / noise_power
+    apart = [w * (r.noise_power - noise_power) for w, r in zip(shares, readings, strict=True)]
+    spread = math.sqrt(math.fsum(one**2 for one in apart) * len(readings) / (len(readings) - 1))
+    return max(own, spread) / noise_power
 
 
 def find_tone(
@@ -161,7 +207,7 @@ def find_tone(
     audio = real_samples(samples, sample_rate_hz, highest, full_scale=full_scale)
     if not 0 < lower_hz < highest:
         raise SamplesError(f"no band between {lower_hz:g} and {highest:g} Hz to look for a tone in")
-    tone = _tone_between(audio, sample_rate_hz, lower_hz, highest)
+    tone = tone_between(audio, sample_rate_hz, lower_hz, highest)
     if not tone.found:
         raise SamplesError(f"no tone stands out of the noise between {lower_hz:g} and {highest:g} Hz")
     whole_cycles(audio, sample_rate_hz, tone.frequency_hz)
@@ -227,9 +273,8 @@ def _read_block(
     found: bool,
     weighting: Weighting,
 ) -> AudioReading:
-    count = min(MOST_HARMONICS, math.ceil(sample_rate_hz / 2 / frequency_hz) - 1)
-    lines_hz = frequency_hz * np.arange(1, count + 1, dtype=np.float64)
-    powers, dc, rest = _without_lines(audio, sample_rate_hz, lines_hz)
+    lines_hz = _lines_hz(frequency_hz, sample_rate_hz)
+    powers, dc, rest = without_lines(audio, sample_rate_hz, lines_hz)
     weighted = powers * weighting.power_gain(lines_hz)
     noise = _weighted_powers(rest, sample_rate_hz, weighting)
     # The fit took the noise under the tone along: one line's worth, judged by the lines beside it.
@@ -244,19 +289,20 @@ def _read_block(
         dc=dc,
         seconds=len(audio) / sample_rate_hz,
         weighting=weighting.name,
+        noise_relative_u=_scatter(noise),
     )
 
 
-def _without_lines(
-    audio: NDArray[np.float64], sample_rate_hz: float, lines_hz: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], float, NDArray[np.float64]]:
-    """Return the power of each line, the DC, and what remains without them, by least squares."""
-    phase = 2 * np.pi * np.outer(np.arange(len(audio)) / sample_rate_hz, lines_hz)
-    columns = np.hstack([np.cos(phase), np.sin(phase), np.ones((len(audio), 1))])
-    # Nearly orthogonal on whole cycles, so the normal equations lose no digits and take less time.
-    weights = np.linalg.solve(columns.T @ columns, columns.T @ audio)
-    cosines, sines = weights[: len(lines_hz)], weights[len(lines_hz) : -1]
-    return (cosines**2 + sines**2) / 2, float(weights[-1]), audio - columns @ weights
+def _lines_hz(frequency_hz: float, sample_rate_hz: float) -> NDArray[np.float64]:
+    """Return the frequencies of a tone and its harmonics, as far as the samples reach."""
+    count = min(MOST_HARMONICS, math.ceil(sample_rate_hz / 2 / frequency_hz) - 1)
+    return frequency_hz * np.arange(1, count + 1, dtype=np.float64)
+
+
+def _scatter(lines: NDArray[np.float64]) -> float:
+    """Return the relative standard deviation of the sum of spectrum lines of noise, each of which scatters as much as it is large."""
+    total = float(lines.sum())
+    return math.sqrt(float((lines**2).sum()) / 2) / total if total > 0 else 0.0
 
 
 def _weighted_powers(
@@ -271,59 +317,3 @@ def _weighted_powers(
         powers[-1] /= 2
         gains[-1] = weighting.power_gain(np.array([sample_rate_hz / 2]))[0]
     return np.asarray(powers * gains)
-
-
-def _tone_near(audio: NDArray[np.float64], sample_rate_hz: float, tone_hz: float) -> Tone:
-    # Never narrower than three spectrum lines: a short record does not resolve 2 %.
-    reach = max(TONE_TOLERANCE * tone_hz, 3 * sample_rate_hz / len(audio))
-    return _tone_between(audio, sample_rate_hz, tone_hz - reach, tone_hz + reach)
-
-
-def _tone_between(
-    audio: NDArray[np.float64], sample_rate_hz: float, lower_hz: float, upper_hz: float
-) -> Tone:
-    count = len(audio)
-    spacing_hz = sample_rate_hz / count
-    window = np.hanning(count)
-    powers = np.abs(np.fft.rfft((audio - audio.mean()) * window)) ** 2
-    first = max(2, math.ceil(lower_hz / spacing_hz))
-    last = min(len(powers) - 2, math.floor(upper_hz / spacing_hz))
-    if last < first:
-        raise SamplesError(f"{count / sample_rate_hz:.3g} s of samples are too short for {lower_hz:.4g} Hz")
-    peak = first + int(np.argmax(powers[first : last + 1]))
-    nearby = np.r_[powers[max(1, peak - 34) : max(1, peak - 3)], powers[peak + 4 : peak + 35]]
-    # Among noise alone the largest of n lines exceeds the mean by about ln n; the median is ln 2 of the mean.
-    background = float(np.median(nearby)) / math.log(2)
-    found = bool(powers[peak] > max(15.0, 2.5 * math.log(last - first + 2)) * background)
-    frequency_hz = peak * spacing_hz
-    if found:
-        frequency_hz = _refined(audio, sample_rate_hz, _interpolated_peak(powers, peak) * spacing_hz)
-    level = math.sqrt(_without_lines(audio, sample_rate_hz, np.array([frequency_hz]))[0][0])
-    return Tone(frequency_hz=frequency_hz, level=level, found=found)
-
-
-def _interpolated_peak(powers: NDArray[np.float64], peak: int) -> float:
-    left, top, right = np.log(powers[peak - 1 : peak + 2] + powers[peak] * 1e-30)
-    curvature = left - 2 * top + right
-    return (
-        peak + float(np.clip(0.5 * (left - right) / curvature, -0.5, 0.5)) if curvature < 0 else float(peak)
-    )
-
-
-def _refined(audio: NDArray[np.float64], sample_rate_hz: float, frequency_hz: float) -> float:
-    """Return the frequency of least squares, from a start within half a spectrum line (IEEE Std 1057)."""
-    times = (np.arange(len(audio)) - (len(audio) - 1) / 2) / sample_rate_hz
-    farthest = 0.5 * sample_rate_hz / len(audio)
-    start = frequency_hz
-    for _ in range(20):
-        phase = 2 * np.pi * frequency_hz * times
-        cosine, sine = np.cos(phase), np.sin(phase)
-        columns = np.stack([cosine, sine, np.ones_like(times)], axis=1)
-        a, b, _ = np.linalg.solve(columns.T @ columns, columns.T @ audio)
-        slope = 2 * np.pi * times * (b * cosine - a * sine)
-        full = np.column_stack([columns, slope])
-        step = float(np.linalg.lstsq(full, audio, rcond=None)[0][3])
-        frequency_hz = min(start + farthest, max(start - farthest, frequency_hz + step))
-        if abs(step) < 1e-13 * frequency_hz:
-            break
-    return frequency_hz

@@ -346,3 +346,55 @@ def test_integer_samples_short_of_full_scale_are_read():
     reading = read_audio(samples, RATE, 1000)
     assert reading.tone.level == pytest.approx(20_000, rel=1e-5)
     assert reading.weighting == SPEECH_BAND.name
+
+
+@pytest.mark.parametrize("seconds", [0.1, 0.25, 1.0])
+@pytest.mark.parametrize("frequency_hz", [970.0, 1000.0, 1030.0])
+def test_a_tone_beside_its_nominal_frequency_is_found(frequency_hz, seconds):
+    """3 % off, at 12 dB SINAD, each of 20 records is read within five of its standard uncertainties."""
+    for seed in range(20):
+        record = tone(frequency_hz, seconds=seconds, phase=seed) + noise(
+            (10**1.2 - 1) ** -0.5, seconds=seconds, seed=seed
+        )
+        reading = read_audio(record, RATE, 1000)
+        assert reading.tone.found
+        assert abs(reading.sinad_db - 12.0) < 5 * reading.sinad_u_db
+
+
+def test_a_tone_far_from_its_nominal_frequency_is_refused_and_named():
+    """10 % off is another tone: an error that says where it is, not 0 dB of SINAD."""
+    with pytest.raises(SamplesError, match=r"a tone stands out at 1100\.0 Hz and none within 5 % of 1000 Hz"):
+        read_audio(tone(1100) + noise(0.2), RATE, 1000)
+
+
+@pytest.mark.parametrize("hum_hz", [50.0, 57.3, 116.7])
+@pytest.mark.parametrize("weighting", [SPEECH_BAND, PSOPHOMETRIC, WIDE])
+def test_hum_counts_as_what_the_weighting_lets_pass_of_it(hum_hz, weighting):
+    """Hum of twice the tone's level, no whole number of cycles in the record: what it adds is its power behind the weighting."""
+    seconds = 0.313
+    sound = tone(1000, seconds=seconds) + noise(0.1, seconds=seconds)
+    quiet = read_audio(sound, RATE, 1000, weighting=weighting)
+    humming = read_audio(sound + tone(hum_hz, 2.0, seconds=seconds), RATE, 1000, weighting=weighting)
+    passed = 4.0 * float(weighting.power_gain(np.array([hum_hz]))[0])
+    assert humming.noise_power == pytest.approx(quiet.noise_power + passed, rel=0.03)
+
+
+@pytest.mark.parametrize("seconds", [0.1, 0.5])
+def test_a_reading_states_the_scatter_that_readings_have(seconds):
+    """Of 200 records of one thing the spread is what each states as its standard uncertainty, within a fifth."""
+    readings = [
+        read_audio(tone(1000, seconds=seconds) + noise(0.26, seconds=seconds, seed=seed), RATE, 1000)
+        for seed in range(200)
+    ]
+    spread = float(np.std([one.sinad_db for one in readings]))
+    assert spread == pytest.approx(np.mean([one.sinad_u_db for one in readings]), rel=0.2)
+
+
+def test_sparse_clicks_widen_what_an_average_states():
+    """Ten records of which two hold a click: their spread counts, not the scatter that noise of their bandwidth would have."""
+    records = [tone(1000, seconds=0.1) + noise(0.1, seconds=0.1, seed=seed) for seed in range(10)]
+    steady = combine([read_audio(one, RATE, 1000) for one in records])
+    for one in records[3], records[7]:
+        one[2000:2016] += 8.0
+    clicking = combine([read_audio(one, RATE, 1000) for one in records])
+    assert clicking.sinad_u_db > 5 * steady.sinad_u_db
