@@ -103,6 +103,7 @@ def looking_back(runs: list[StoredRun]) -> None:
         (json.dumps(points_as_plain(one.points)), json.dumps(budget_as_plain(one.budget)))
         for run in fifty
         for one in run.results
+        if one.budget is not None
     ]
     compare(group_runs(runs[:2]))  # loads scipy
     parsing = min(seconds(lambda: [(json.loads(p), json.loads(b)) for p, b in stored]) for _ in range(5))
