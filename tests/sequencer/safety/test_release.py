@@ -6,7 +6,8 @@ from typing import Any
 
 import pytest
 
-from sequencer.safety.release import CURRENT, FREQUENCY, IDLE_CURRENT, POWER, Release
+from drivers.faults import UnexpectedReply
+from sequencer.safety.release import CURRENT, FREQUENCY, IDLE_CURRENT, POLLS_S, POWER, Release
 from sequencer.safety.watch import Taken
 from sim.scpi.faults import FaultKind
 from tests.support.profiled_bench import ProfiledBench
@@ -95,3 +96,40 @@ def test_a_meter_that_shows_more_than_can_be_is_no_witness() -> None:
             bench.spoil("power_meter", FaultKind.WRONG, "READ?", shown_dbm, times=None)
             release = _release(bench, meter=meter, taken=_taken(meter, **{POWER: 35.6}))
             assert release.is_silent() is silent, shown_dbm
+
+
+@pytest.mark.parametrize(("shown_dbm", "falling"), [("5.5", False), ("-40", True), ("9.91E37", False)])
+def test_a_meter_is_seen_falling_or_not(shown_dbm: str, falling: bool) -> None:
+    """After the supply was cut the meter's word counts where it shows less than while keyed; no measurement is no fall."""
+    with ProfiledBench() as bench:
+        meter = bench.driver("power_meter")
+        bench.spoil("power_meter", FaultKind.WRONG, "READ?", shown_dbm, times=None)
+        release = _release(bench, meter=meter, taken=_taken(meter, **{POWER: 35.6}))
+        assert release.is_seen_falling() is falling
+
+
+def test_a_meter_that_stays_gets_time_and_is_then_named() -> None:
+    """It is asked again for a few seconds of bench time; that it reads the same released as keyed is its own fault, with what it read."""
+    with ProfiledBench() as bench:
+        meter = bench.driver("power_meter")
+        bench.spoil("power_meter", FaultKind.WRONG, "READ?", "5.6", times=None)
+        release, began_s = (
+            _release(bench, meter=meter, taken=_taken(meter, **{POWER: 35.6})),
+            bench.clock.now_s(),
+        )
+        assert release.is_silent() is False
+        assert sum(POLLS_S) <= bench.clock.now_s() - began_s < 5.0
+        with pytest.raises(
+            UnexpectedReply, match="it shows the same with PTT released as with PTT pressed"
+        ) as caught:
+            release.confirm_response()
+        assert caught.value.reply == "the power meter reads 35.6 dBm at the antenna connector"
+
+
+def test_a_meter_that_was_not_read_keyed_tells_by_its_own_level() -> None:
+    """Without a reading taken under PTT a level that stays well above silence is a carrier, and a low one is none."""
+    for shown_dbm, silent in (("5.5", False), ("-60", True)):
+        with ProfiledBench() as bench:
+            meter = bench.driver("power_meter")
+            bench.spoil("power_meter", FaultKind.WRONG, "READ?", shown_dbm, times=None)
+            assert _release(bench, meter=meter).is_silent() is silent
