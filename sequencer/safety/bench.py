@@ -26,7 +26,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager, contextmanager, nullcontext, suppress
 from dataclasses import replace
 
-from drivers.faults import InstrumentFault
+from drivers.faults import InstrumentFault, SettingLost, UnexpectedReply
 from drivers.roles import (
     AudioAnalyser,
     ModulationAnalyser,
@@ -84,7 +84,8 @@ class SafeBench(GuardedBench):
                     supply_v=self._supply.fed_v,
                 )
                 try:
-                    yield side
+                    with self._explained_by_loss(roles):
+                        yield side
                     self._start.confirm_receive(roles)
                     side.confirm_response()
                     self._interlock.see_silent(side.confirm_silent)
@@ -92,6 +93,20 @@ class SafeBench(GuardedBench):
                     side.leave()
             finally:
                 self._interlock.generators_off()
+
+    @contextmanager
+    def _explained_by_loss(self, roles: frozenset[str] | None) -> Iterator[None]:
+        """Let a reading that proves nothing pass as SettingLost where an instrument has restarted: the check is then done anew."""
+        try:
+            yield
+        except UnexpectedReply:
+            try:
+                self._start.confirm_receive(roles)
+            except SettingLost:
+                raise
+            except InstrumentFault:
+                pass  # the fault that came first tells more
+            raise
 
     @contextmanager
     def transmit_side(

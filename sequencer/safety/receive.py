@@ -250,6 +250,7 @@ class ReceiveSide(ReceiveReadings):
             generator=generator,
             set_level_dbm=set_level_dbm,
             read_hz=audio.read_audio_frequency_hz,
+            read_sinad_db=audio.read_sinad_db,
             clock=self._clock,
         )
 

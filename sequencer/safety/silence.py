@@ -18,14 +18,19 @@ SAME_SHARE = 0.01
 """What is counted within this of the tone twice is the tone. Common practice, no source."""
 READINGS = 4  # an instrument may still answer for the moment before, and hiss may count alike once
 OFF_S, READING_S = 0.3, 0.1
+CLEARER_AT_DB, CLEARER_DB = (
+    15.0,
+    6.0,
+)  # by how much SINAD rises at the least over the one: what no scatter does
+SINAD_S = 0.25
 LOWEST_DBM = (-145.0, -142.0, -140.0, -138.0, -137.0, -136.0, -135.0)
-"""Levels at the antenna connector at which no receiver hears a tone; the first that the generator offers is used."""
+"""Levels at the antenna connector at which hardly a receiver hears a tone; the first that the generator offers is used."""
 
 
 class Heard:
     """The tone of ``heard_hz`` that the unit makes of one generator's signal, and ``read_hz``, which counts it.
 
-    ``set_level_dbm`` sets the generator's level at the antenna connector.
+    ``read_sinad_db`` tells how clear it is. ``set_level_dbm`` sets the generator's level at the antenna connector.
     """
 
     def __init__(
@@ -35,12 +40,14 @@ class Heard:
         generator: SignalGenerator,
         set_level_dbm: Callable[[float], object],
         read_hz: Callable[[float], Reading],
+        read_sinad_db: Callable[[float], Reading],
         clock: Clock,
     ) -> None:
         self.heard_hz = heard_hz
         self._generator = generator
         self._set_level_dbm = set_level_dbm
         self._read_hz = read_hz
+        self._read_sinad_db = read_sinad_db
         self._clock = clock
 
     def confirm_off(self) -> bool | None:
@@ -66,7 +73,7 @@ class Heard:
             return
         self._generator.configure_output_enabled(True)
         still_hz = self._still_hz()
-        if not still_hz:
+        if not still_hz or self._is_clearer_above(level_dbm):
             return
         raise UnexpectedReply(
             f"the unit hears its tone of {still_hz:.0f} Hz at {level_dbm:g} dBm, where none can be heard, so that it does not follow the "
@@ -75,6 +82,16 @@ class Heard:
             address=self._generator.address,
             next_move="Measure its level with a power meter; look at its attenuator, and at what else feeds the unit.",
         )
+
+    def _is_clearer_above(self, level_dbm: float) -> bool:
+        """Say whether the tone is clearer at a higher level: a very good receiver hears the lowest, and the level counts all the same."""
+        found: list[float] = []
+        with suppress(InstrumentFault):
+            for at_dbm in (level_dbm, level_dbm + CLEARER_AT_DB):
+                self._set_level_dbm(at_dbm)
+                self._clock.wait_s(OFF_S)
+                found.append(self._read_sinad_db(SINAD_S).number or 0.0)
+        return len(found) == 2 and found[1] - found[0] >= CLEARER_DB
 
     def _still_hz(self) -> float | None:
         """Return what is counted in place of the tone a moment later if that is the tone; 0 where it is not, None for no answer."""

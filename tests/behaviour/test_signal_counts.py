@@ -119,3 +119,30 @@ def test_a_receiver_that_hears_the_standard_signal_in_noise_still_fails(make_rig
     assert receive.value > 70.0
     assert receive.decision is output.decision is Decision.FAIL
     assert power.decision is Decision.NOT_MEASURED
+
+
+def test_a_unit_that_restarts_during_a_search_is_not_told_as_a_wrong_generator(make_rig: Any) -> None:
+    """A radio that goes to channel 21 by itself in mid-search hears its generator off the channel: the check is done anew, and passes."""
+    rig = make_rig(serial="M40-0007", sequence=FM)
+    unit = rig.simulation.wiring.unit
+    exact, asked = unit.sinad_db, [0]
+
+    def restarting(*how: Any) -> float:
+        asked[0] += 1
+        if asked[0] == 2:
+            unit.set_channel(21)
+        return float(exact(*how))
+
+    unit.sinad_db = restarting
+    (result,) = rig.run().results
+    assert result.decision is Decision.PASS, result.note
+
+
+def test_a_receiver_that_hears_the_generator_s_lowest_level_is_measured(make_rig: Any) -> None:
+    """A very good one hears a tone at -137 dBm: the tone is less clear there than above, so that the level counts."""
+    rig = make_rig(serial="M40-0007", sequence=FM)
+    rig.device("signal_generator")._level_error_db += 14.0  # as good as a receiver that much better
+    (result,) = rig.run().results
+    assert result.decision is Decision.PASS, result.note
+    assert result.value is not None
+    assert result.value < -130.0
