@@ -2,13 +2,17 @@
 
 The unit is never reset: a test that ends on leaves it on, so the next test is of the falling level, and the
 other way round. Coarse tests halve what is left of the window; fine tests go where they narrow the interval
-most. Stop rule: half the length of each wanted level's 95 % interval is at most accuracy_db.
+most. Stop rule: half the length of each wanted level's 95 % interval is at most accuracy_db, and every answer
+is possible with the levels found. An answer that is not is a lapse: it is set aside, and from then on "off" is
+looked at twice before it is believed. Two of them, or a level that runs out of the fine grid, and the search starts
+from the beginning, since a lapse among the coarse tests may have misled it.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 from sequencer.search.protocol import (
     Ask,
@@ -24,13 +28,31 @@ from sequencer.search.protocol import (
     require_window,
 )
 from sequencer.search.settling import Lag
-from sequencer.search.switching_grid import BAR, SQUELCH, Belief, CoarseGrid, FineGrid, Manner, Trial
+from sequencer.search.switching_grid import (
+    BAR,
+    DROPPED_WEIGHTS,
+    DROPPED_WEIGHTS_PATIENT,
+    IMPOSSIBLE,
+    SQUELCH,
+    Belief,
+    CoarseGrid,
+    FineGrid,
+    Manner,
+    Trial,
+    impossible,
+)
+from sequencer.search.switching_reading import Lit, is_on, lit_count
+
+__all__ = ["Lit", "SwitchingSearch"]
 
 DWELL_S = 0.25
 MOST_LEFT = 0.4  # share of a step that a lagging reading may still have to go when it is taken
 COARSE_DONE_DB = 2.4
-
-Lit = bool | int | Sequence[bool] | NoReading
+MOST_COARSE = 25  # tests; a search without lapses needs 5 to 12
+MOST_STARTS = 4
+DOUBT = (
+    0.12  # how likely dropped answers may be before the search begins anew; without any it stays below 0.06
+)
 
 
 class SwitchingSearch:
@@ -77,6 +99,12 @@ class SwitchingSearch:
         self._readings: list[Reading] = []
         self._counts: list[int] = []
         self._skipped = 0
+        self._patient = False
+        self._held: Trial | None = None
+        self._lapses = 0
+        self._contradicted: list[Trial] = []
+        self._starts = 1
+        self._set_aside: list[Trial] = []
         self._on: bool | None = None
         self._end: tuple[Status, tuple[str, ...]] | None = None
         start = sum(self.window_db) / 2 if start_db is None else require_finite("start_db", start_db)
@@ -98,15 +126,21 @@ class SwitchingSearch:
         ask = as_read(self._ask, reading_s)
         made_db = ask.level_db if level_db is None else require_finite("level_db", level_db)
         taken = Reading(ask=ask, value=reading)
-        on = None if isinstance(reading, NoReading) else self._is_on(reading)
+        on = None if isinstance(reading, NoReading) else is_on(reading, self.segment)
         self._readings.append(taken)
         stands_for_db = self._lag.take(made_db, ask.wait_s + ask.reading_s, 0.0)
         if on is None or isinstance(reading, NoReading):
             self._on = None
+            self._held = None
             self._ask = self._again()
             return
-        self._count(reading)
-        trial = Trial(self._on, stands_for_db, on)
+        if not isinstance(reading, bool):
+            self._counts.append(lit_count(reading))
+        if self._patient and not on and self._held is None:
+            self._held = Trial(self._on, stands_for_db, on, 2)
+            self._ask = self._within_budget(self._ask_at(stands_for_db, "again"))
+            return
+        trial = self._looked(Trial(self._on, stands_for_db, on, 2 if self._patient else 1))
         self._on = on
         self._trials.append(trial)
         if not self._segment_skipped():
@@ -154,34 +188,6 @@ class SwitchingSearch:
 
     # --- readings -------------------------------------------------------------------------------------------------
 
-    def _is_on(self, reading: bool | int | Sequence[bool]) -> bool:
-        """Return whether the wanted segment, squelch or answer is on; raise SearchInputError for what cannot say."""
-        if isinstance(reading, bool):
-            return reading
-        if self.segment is None:
-            raise SearchInputError(
-                f"reading is {reading!r}; it must be True or False. For a bar give 'segment'."
-            )
-        if isinstance(reading, int) and reading >= 0:
-            return reading >= self.segment
-        if isinstance(reading, str | float | int) or len(reading) < self.segment:
-            raise SearchInputError(
-                f"reading is {reading!r}; for segment {self.segment} it must be a pattern of {self.segment} bools or "
-                "more, a count of 0 or more, or True or False."
-            )
-        return bool(reading[self.segment - 1])
-
-    def _count(self, reading: bool | int | Sequence[bool]) -> None:
-        """Keep the highest lit segment of a bar."""
-        if isinstance(reading, bool):
-            return
-        lit = (
-            reading
-            if isinstance(reading, int)
-            else max((i + 1 for i, on in enumerate(reading) if on), default=0)
-        )
-        self._counts.append(lit)
-
     def _further(self, level_db: float, *, rising: bool) -> float:
         """Return the level, or one further on when three tests did not switch: in the tail of a belief its median creeps."""
         if len(self._trials) < 3 or any(t.on == rising for t in self._trials[-3:]):
@@ -203,6 +209,15 @@ class SwitchingSearch:
         if count == 0 or full or count in self._counts[:-1]:
             return
         self._grid.learn_count(level_db, count + 0.5 - self.segment)
+
+    def _looked(self, trial: Trial) -> Trial:
+        """Return the test as it counts: the second look at "off" decides, and "on" after all was a lapse where it had been on."""
+        if (held := self._held) is None:
+            return trial
+        self._held = None
+        if held.was_on and trial.on:
+            self._contradicted.append(replace(trial, was_on=False, looks=1))
+        return replace(held, on=trial.on)
 
     # --- the next test --------------------------------------------------------------------------------------------
 
@@ -232,16 +247,21 @@ class SwitchingSearch:
 
     def _next(self) -> Ask | None:
         if (end := self._dead_end()) is not None:
-            return self._finish(*end)
+            was_on_below = end[0] is Status.NEVER_REACHED and any(t.on for t in self._trials)
+            return self._start_again() if was_on_below else self._finish(*end)
         if self._fine is None and self._coarse_done():
             self._start_fine()
-        ask = self._fine_ask() if self._fine else self._coarse_ask()
+        if self._fine is None and len(self._trials) >= MOST_COARSE:
+            return self._start_again()
+        return self._within_budget(self._fine_ask() if self._fine else self._coarse_ask())
+
+    def _within_budget(self, ask: Ask | None) -> Ask | None:
         if ask is not None and len(self._readings) >= self.budget:
             return self._finish(Status.BUDGET_SPENT, f"{self.budget} tests did not suffice")
         return ask
 
     def _dead_end(self) -> tuple[Status, str] | None:
-        """Tell what never switches: at an end of the window twice, or a segment skipped by its neighbours."""
+        """Tell what never switches: off at the top of the window thrice, on at its bottom twice, or a segment skipped by its neighbours."""
         low, high = self.window_db
         last = [(t.level_db, t.on) for t in self._trials[-2:]]
         asked = [t.ask.level_db for t in self._readings[-2:]]
@@ -250,7 +270,8 @@ class SwitchingSearch:
         if len(last) < 2:
             return None
         same = len(self._counts) >= 3 and len(set(self._counts)) == 1
-        if all(a >= high for a in asked) and not any(on for _, on in last):
+        thrice = [t.on for t in self._trials[-3:]] == [False] * 3 and self._readings[-3].ask.level_db >= high
+        if all(a >= high for a in asked) and thrice:
             if same and self._counts[-1] > 0:
                 return Status.STUCK, f"{self._counts[-1]} segments stay lit up to {high:g} {self.level_unit}"
             return Status.NEVER_REACHED, f"it stayed off up to {high:g} {self.level_unit}"
@@ -294,19 +315,70 @@ class SwitchingSearch:
 
     def _start_fine(self) -> None:
         rising, falling = self._grid.belief(rising=True)[1], self._grid.belief(rising=False)[1]
-        self._fine = FineGrid(self._trials, (falling, rising), self.manner)
+        self._fine = self._fine_grid((falling, rising))
+
+    def _fine_grid(self, centres_db: tuple[float, float]) -> FineGrid:
+        return FineGrid(
+            self._trials,
+            centres_db,
+            self.manner,
+            dropped_weights=DROPPED_WEIGHTS_PATIENT if self._patient else DROPPED_WEIGHTS,
+        )
 
     def _fine_ask(self) -> Ask | None:
         assert self._fine is not None
         rising = not self._on
+        wanted = (True, False) if self.falling else (True,)
+        if any(self._fine.at_edge(rising=r) for r in wanted):
+            return self._start_again()
         beliefs: dict[bool, Belief] = {r: self._fine.belief(rising=r) for r in (True, False)}
-        open_ = [
-            r
-            for r in ((True, False) if self.falling else (True,))
-            if beliefs[r].half_width_db > self.accuracy_db
-        ]
+        open_ = [r for r in wanted if beliefs[r].half_width_db > self.accuracy_db]
         if not open_:
-            return self._finish(Status.FOUND)
+            return self._conclude(self._fine)
         if rising in open_:
             return self._ask_at(self._fine.best_level_db(rising=rising), "near")
         return self._ask_at(self._fine.sure_level_db(rising=rising), "turn")
+
+    # --- lapses ---------------------------------------------------------------------------------------------------
+
+    def _conclude(self, fine: FineGrid) -> Ask | None:
+        """End the search if every answer is possible with the levels found; otherwise set aside what is not, and go on."""
+        lied = impossible(fine, self._trials)
+        if not lied:
+            if not self._patient and fine.dropping() > DOUBT:
+                return self._start_again()
+            lapses = self._lapses + len(impossible(fine, self._set_aside))
+            lapses += sum(fine.likely(trial) < IMPOSSIBLE for trial in self._contradicted)
+            if not lapses:
+                return self._finish(Status.FOUND)
+            return self._finish(
+                Status.INTERMITTENT,
+                f"{lapses} of {len(self._readings)} answers had nothing to do with the level",
+            )
+        if len(lied) > 1 and not self._patient:
+            return self._start_again()
+        self._patient = True
+        self._lapses += len(lied)
+        after = {at + 1 for at in lied}  # the unit was not in the state that the lapse told of
+        self._trials = [
+            replace(trial, was_on=None) if at in after else trial
+            for at, trial in enumerate(self._trials)
+            if at not in lied
+        ]
+        self._fine = self._fine_grid((fine.belief(rising=False).level_db, fine.belief(rising=True).level_db))
+        return self._fine_ask()
+
+    def _start_again(self) -> Ask | None:
+        """Begin anew without what was answered so far: a lapse has misled the search, and which one is not known yet."""
+        if self._starts >= MOST_STARTS:
+            return self._finish(
+                Status.UNSTABLE,
+                f"the answers contradict each other: {self._starts} beginnings led to no level; "
+                "check the connections and the reading",
+            )
+        self._starts += 1
+        self._patient = True
+        self._set_aside += self._trials
+        self._trials, self._counts, self._fine = [], [], None
+        self._grid = CoarseGrid(self.window_db, self.manner)
+        return self._ask_at(sum(self.window_db) / 2, "coarse")

@@ -18,6 +18,17 @@ DB_PER_SEGMENT = 4.5
 COARSE_STEP_DB = 0.5
 HYSTERESIS_SPREAD = 0.9
 FINE_STEP_DB = 0.05
+DROPPED = (
+    0.0,
+    0.05,
+    0.12,
+    0.25,
+)  # share of "on" that is answered "off": a loose joint, a squelch that chatters
+DROPPED_WEIGHTS = (0.97, 0.01, 0.01, 0.01)  # before the first test; common practice, no source
+DROPPED_WEIGHTS_PATIENT = (0.25, 0.25, 0.25, 0.25)  # once the answers have contradicted themselves
+IMPOSSIBLE = (
+    0.004  # an answer less likely than this where the levels are known has nothing to do with the level
+)
 JITTER_DEVIATES = (-1.8, -1.2, -0.6, 0.0, 0.6, 1.2, 1.8)
 
 
@@ -48,12 +59,13 @@ SQUELCH = Manner(hysteresis_db=4.0, jitter_db=0.47, jitter_doubt=1.27)
 class Trial:
     """One test: from which state, at which effective level, and whether it ended on.
 
-    ``was_on`` None: not known.
+    ``was_on`` None: not known. ``looks`` 2: "off" was looked at twice before it was believed.
     """
 
     was_on: bool | None
     level_db: float
     on: bool
+    looks: int = 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,11 +83,14 @@ class Belief:
         return (self.high_db - self.low_db) / 2
 
 
-def chance_on(level_db: Any, threshold_db: Any, jitter_db: Any) -> Any:
-    """Return the probability of ending on: a normal ogive with lapses."""
+def chance_on(
+    level_db: Any, threshold_db: Any, jitter_db: Any, lapse: float = LAPSE, chances: int = 1
+) -> Any:
+    """Return the probability of ending on: a normal ogive with lapses, or of doing so in any of ``chances`` looks."""
     from scipy.special import ndtr
 
-    return LAPSE / 2 + (1 - LAPSE) * ndtr((level_db - threshold_db) / jitter_db)
+    on = ndtr((level_db - threshold_db) / jitter_db)
+    return lapse / 2 + (1 - lapse) * (on if chances == 1 else 1 - (1 - on) ** chances)
 
 
 def hysteresis_weight(hysteresis_db: Any, expected_db: float) -> Any:
@@ -148,17 +163,19 @@ class FineGrid:
         centres_db: tuple[float, float],
         manner: Manner,
         reach_db: float = 7.0,
+        dropped_weights: Sequence[float] = DROPPED_WEIGHTS,
     ) -> None:
         import numpy as np
 
-        self.jitter_db = (
-            manner.jitter_db * np.exp(np.log(manner.jitter_doubt) * np.array(JITTER_DEVIATES))[:, None]
-        )
-        self._log_jitter = -(np.array(JITTER_DEVIATES) ** 2) / 2
+        # Each row of the grids is one jitter with one share of dropped answers.
+        deviates = np.repeat(JITTER_DEVIATES, len(DROPPED))
+        self.jitter_db = manner.jitter_db * np.exp(np.log(manner.jitter_doubt) * deviates)[:, None]
+        self.dropped = np.tile(DROPPED, len(JITTER_DEVIATES))[:, None]
+        self._log_rows = np.log(np.tile(dropped_weights, len(JITTER_DEVIATES))) - deviates**2 / 2
         span = np.arange(-reach_db, reach_db + FINE_STEP_DB, FINE_STEP_DB)
         # index 0: falling level, tested while on; index 1: rising level, tested while off
         self.level_db = [centre + span[None, :] for centre in centres_db]
-        self._log = [np.zeros((len(JITTER_DEVIATES), span.size)) for _ in centres_db]
+        self._log = [np.zeros((deviates.size, span.size)) for _ in centres_db]
         # What a rising level (row) says of the falling one (column), and the other way round.
         link = hysteresis_weight(self.level_db[1].T - self.level_db[0], manner.hysteresis_db)
         self._link = [link, link.T]
@@ -172,8 +189,37 @@ class FineGrid:
         if trial.was_on is None:
             return
         rising = not trial.was_on
-        chance = chance_on(trial.level_db, self.level_db[rising], self.jitter_db)
+        chance = self._chance_on(trial.level_db, rising, trial.looks)
         self._log[rising] = self._log[rising] + np.log(chance if trial.on else 1 - chance)
+
+    def _chance_on(self, level_db: Any, rising: bool, looks: int = 1) -> Any:
+        """Return the probability of "on" for each row and level: "on" may be dropped, and what was told off may still be on."""
+        dropped = self.dropped**looks
+        on = chance_on(level_db, self.level_db[rising], self.jitter_db, LAPSE, looks if rising else 1)
+        return (1 - dropped) * (on + (1 - on) * dropped if rising else on)
+
+    def likely(self, trial: Trial) -> float:
+        """Return how likely the answer of a test was, by all that is known now and had it followed the level.
+
+        From an unknown state the likelier one counts.
+        """
+        rising = not (trial.on if trial.was_on is None else trial.was_on)
+        on = chance_on(
+            trial.level_db, self.level_db[rising], self.jitter_db, 0.0, trial.looks if rising else 1
+        )
+        chance = float((self._weights(rising) * on).sum())
+        return chance if trial.on else 1 - chance
+
+    def dropping(self) -> float:
+        """Return how likely it is that 5 % or more of the answers are dropped."""
+        weight = self._weights(rising=True).sum(axis=1)
+        return float(weight[self.dropped[:, 0] > 0].sum())
+
+    def at_edge(self, *, rising: bool, within_db: float = 1.0) -> bool:
+        """Whether one level is believed at an end of the grid: it lies beyond, and what led here was wrong."""
+        level = self.level_db[rising][0]
+        at = self.belief(rising=rising).level_db
+        return bool(at < level[0] + within_db or at > level[-1] - within_db)
 
     def _weights(self, rising: bool) -> Any:
         """Return the joint weight of (jitter, level); tests of the other direction speak on both, on the level through the hysteresis."""
@@ -181,7 +227,7 @@ class FineGrid:
 
         other = self._log[not rising]
         linked = np.exp(other - other.max()) @ self._link[rising]
-        log = self._log[rising] + np.log(np.maximum(linked, 1e-300)) + self._log_jitter[:, None]
+        log = self._log[rising] + np.log(np.maximum(linked, 1e-300)) + self._log_rows[:, None]
         weight = np.exp(log - log.max())
         return weight / weight.sum()
 
@@ -209,7 +255,7 @@ class FineGrid:
         level = self.level_db[rising]
         reach = max(self.jitter_mean_db(), belief.sd_db)
         candidates = belief.level_db + np.linspace(-1.2, 1.2, 13) * reach
-        chance = chance_on(candidates[:, None, None], level[None], self.jitter_db[None])
+        chance = self._chance_on(candidates[:, None, None], rising)
         left = 0.0
         for outcome in (chance, 1 - chance):
             joint = weight[None] * outcome
@@ -224,3 +270,12 @@ class FineGrid:
         belief = self.belief(rising=rising)
         away = 2.5 * math.hypot(self.jitter_mean_db(), belief.sd_db) + 0.1
         return belief.level_db + (away if rising else -away)
+
+
+def impossible(fine: FineGrid, trials: Sequence[Trial]) -> list[int]:
+    """Return which tests were answered as the levels believed do not allow; the test after one of them is not judged."""
+    found: list[int] = []
+    for at, trial in enumerate(trials):
+        if not (found and found[-1] == at - 1) and fine.likely(trial) < IMPOSSIBLE:
+            found.append(at)
+    return found

@@ -1,6 +1,6 @@
 """Print how the crossing searches fare on simulated receivers, meters, bars, squelches and faults, beside classical searches.
 
-    python tests/benchmarks/bench_search.py [--trials 100] [--only sinad|baseline|needle|switching|faults]
+    python tests/benchmarks/bench_search.py [--trials 100] [--only sinad|baseline|needle|switching|lapses|faults]
 
 Trials are per receiver type. Seconds are the virtual bench's: 35 ms for each change of level, the waits and the readings. Coverage is how
 often the search's own 95 % interval holds the truth; "worst" is the worst receiver type. "eff" is the Cramer-Rao integration time
@@ -74,6 +74,13 @@ class Tally:
             text += f"  eff {np.mean(self.near_eff):.2f} ({np.mean(self.whole_eff):.2f})"
         others = {k: v for k, v in self.statuses.items() if k != "found"}
         return text + (f"  {others}" if others else "")
+
+    def far_off(self) -> str:
+        """Return how many levels lie outside twice their interval."""
+        errors, widths = np.array(self.errors), np.array(self.widths)
+        good = np.isfinite(errors)
+        far = int((np.abs(errors[good]) > 2 * widths[good]).sum())
+        return f"  beyond twice: {far} of {int(good.sum())}"
 
 
 def sinad_row(
@@ -230,23 +237,30 @@ def needle_row(
     return tally
 
 
-def switching_row(name, trials, make, *, seed=4, settings=None):
-    """Run the switching search; errors of both levels are pooled."""
-    tally, both = Tally(name), []
+def switching_row(name, trials, make, *, seed=4, settings=None, lapses=0.0):
+    """Run the switching search; errors of both levels are pooled. ``lapses`` of the answers are off (a bar: dark) whatever the level."""
+    tally, both, lapsed = Tally(name), [], np.random.default_rng([seed, 1])
     rng = np.random.default_rng(seed)
     for _ in range(trials):
         unit, settling, segment, truth = make(rng)
         search = SwitchingSearch(
             window_db=(-110.0, -50.0), segment=segment, settling=settling, **(settings or {})
         )
-        got = find_crossing(search, unit.measure)
+
+        def measure(ask, unit=unit, search=search):
+            shown = unit.measure(ask)
+            if lapsed.random() >= lapses:
+                return shown
+            return [False] * len(shown) if search.segment else False
+
+        got = find_crossing(search, measure)
         for crossing, level, which in ((got.rising, truth[0], "on"), (got.falling, truth[1], "off")):
             if crossing is None:
                 continue
             error = crossing.level_db - level if got.found else math.nan
             tally.add(got.readings, unit.bench.seconds, got.status, error, crossing.half_width_db, which)
         both.append(got)
-    print(tally.line(), flush=True)
+    print(tally.line() + (tally.far_off() if lapses else ""), flush=True)
     return tally
 
 
@@ -393,6 +407,10 @@ def main() -> None:
         switching_row("segment +-0.5, jitter 0.6", 5 * trials, lambda g: bar(g, jitter_db=0.6))
         switching_row("squelch open and close +-0.5", 5 * trials, squelch)
         switching_row("squelch +-0.5, 2 % wrong answers", 5 * trials, lambda g: squelch(g, wrong=0.02))
+    if options.only in ("", "switching", "lapses"):
+        for lapses in (0.05, 0.2):
+            for kind, make in (("squelch", squelch), ("segment", bar)):
+                switching_row(f"{kind} +-0.5, {lapses:.0%} lapses", 5 * trials, make, lapses=lapses)
     if options.only in ("", "faults"):
         fault_rows(10 * trials)
 

@@ -168,6 +168,83 @@ def test_no_answer_is_asked_again_and_ends():
     assert find_crossing(search(), lambda _a: NoReading.NO_MEASUREMENT).status is Status.NO_RESPONSE
 
 
+# --- lapses: "off" though it should be on ----------------------------------------------------------------------------
+
+
+def lapsing(switch: Switch, share: float, seed: int) -> Callable[[Ask], bool]:
+    """Return what reads a switch that is told off in ``share`` of the answers, whatever it is."""
+    rng = np.random.default_rng([seed, 7])
+    return lambda ask: switch.measure(ask) and rng.random() >= share
+
+
+@pytest.mark.parametrize("at", [0, 1, 2])
+def test_one_lapse_far_above_the_level_is_named_and_moves_nothing(at: int):
+    """One "off" where the switch is on for certain is told as intermittent, with how many answers, and both levels stay right."""
+    for seed in range(4):
+        switch, far_on = Switch(-98.0, 2.5, seed), []
+
+        def measure(ask: Ask, switch=switch, far_on=far_on) -> bool:
+            on = switch.measure(ask)
+            if on and ask.level_db > switch.rising_db + 3.0:
+                far_on.append(ask)
+                return len(far_on) != at + 1
+            return on
+
+        found = find_crossing(search(), measure)
+        if len(far_on) <= at:
+            continue
+        assert found.status is Status.INTERMITTENT
+        assert found.found
+        assert found.warnings[0].startswith("1 of ")
+        assert found.rising.warnings == found.warnings
+        assert abs(found.rising.level_db + 98.0) < 1.0
+        assert abs(found.falling.level_db + 100.5) < 1.0
+
+
+@pytest.mark.parametrize(("share", "named", "held"), [(0.05, 1, 0.93), (0.2, 10, 0.86)])
+def test_lapses_of_a_share_of_the_answers_leave_the_intervals_true(share: float, named: int, held: float):
+    """Where 5 % of the answers are lapses the intervals hold the truth as they say; at 20 % most searches tell it, and none is far off."""
+    errors, statuses = [], []
+    for seed in range(30):
+        switch = Switch(-85.0 + seed / 3, 2.0 + seed / 10, seed, jitter_db=0.45)
+        found = find_crossing(search(), lapsing(switch, share, seed))
+        statuses.append(found.status)
+        if found.found:
+            truths = (switch.rising_db, switch.rising_db - switch.hysteresis_db)
+            levels = (found.rising, found.falling)
+            errors += [abs(c.level_db - t) / c.half_width_db for c, t in zip(levels, truths, strict=True)]
+    assert statuses.count(Status.INTERMITTENT) >= named
+    assert len(errors) >= 48
+    assert np.mean(np.array(errors) <= 1.0) >= held
+    assert max(errors) <= 3.0
+
+
+def test_off_at_the_top_after_on_below_is_not_never_reached():
+    """Two lapses at the top of the window do not make a switch deaf that was on further down."""
+    for seed in range(4):
+        switch, top = Switch(-60.0, 2.0, seed), []
+
+        def measure(ask: Ask, switch=switch, top=top) -> bool:
+            on = switch.measure(ask)
+            if ask.level_db >= WINDOW_DB[1]:
+                top.append(ask)
+                return len(top) > 2 and on
+            return on
+
+        found = find_crossing(search(start_db=-50.0), measure)
+        assert found.status is not Status.NEVER_REACHED
+        assert abs(found.rising.level_db + 60.0) < 1.0
+
+
+def test_answers_that_follow_nothing_are_mostly_not_told_as_a_level():
+    """A coin tossed at every level is told as found in less than half the searches; no search can tell every coin from a switch."""
+    told = []
+    for seed in range(20):
+        coin = np.random.default_rng(seed)
+        told.append(find_crossing(search(), lambda _a, coin=coin: bool(coin.random() < 0.5)).status)
+    assert told.count(Status.FOUND) < 10, told
+
+
 # --- laws ------------------------------------------------------------------------------------------------------------
 
 
