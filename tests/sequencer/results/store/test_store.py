@@ -534,6 +534,6 @@ def test_what_no_store_holds_is_no_fault_of_the_store(place: StorePlace, ask: Ca
     """A number beyond every column, or a name that is no text, is a `StoreProblem` that does not call the store damaged."""
     with Store.open(place) as store:
         store.write_run(RUN)
-        with pytest.raises(StoreProblem, match="The store is whole"):
+        with pytest.raises(StoreProblem, match="The store is intact"):
             ask(store)
         assert store.read_run("r1") is not None
