@@ -8,7 +8,8 @@ towards the unit are common to both generators and cancel in it; both generators
 from __future__ import annotations
 
 import statistics
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from dataclasses import replace
 from typing import Annotated
 
 from pydantic import AfterValidator, Field
@@ -57,6 +58,7 @@ LEAST_ROOM_DB = 1.0
 SECOND_PROOF_S = 1.25  # what the second generator's proof takes at the end
 FIRST_ABOVE_WANTED_DB = 50.0
 # SINAD against the interferer's level, where half of the noise is its own: about half the slope against the wanted signal's.
+SLOPE_APART = 0.3  # how far the falls at two offsets differ, as a share: common practice, no source
 PRIOR = CurvePrior(slope=0.8, slope_sd=0.35, bend=0.05, bend_sd=0.15, sd_db=0.8, ratio_db=True)
 
 
@@ -170,13 +172,14 @@ def find_ratios(
         shown = "no SINAD" if alone_db is None else f"{alone_db:.1f} dB SINAD"
         note = f"the wanted signal alone, {wanted.level_dbm:.1f} dBm, gives {shown}: no room for a fall to {target_db:.1f} dB"
         return _nothing(interference.quantity, settings, note)
-    found = []
+    found: list[Finding] = []
+    before: dict[float, Crossing] = {}
     for offset_hz in settings.offsets_hz:
-        found.append(
-            _ratio_finding(
-                side, settings, conditions, interference, _Question(wanted, alone, target_db, offset_hz)
-            )
-        )
+        question = _Question(wanted, alone, target_db, offset_hz, dict(before))
+        finding, crossing = _ratio_finding(side, settings, conditions, interference, question)
+        found.append(finding)
+        if crossing.found:
+            before[offset_hz] = crossing
         side.remove_interferer()
     return found
 
@@ -195,6 +198,25 @@ class _Question:
     alone: list[Reading]
     target_db: float
     offset_hz: float
+    before: Mapping[float, Crossing]
+    """What was found at other offsets of the same unit."""
+
+    @property
+    def start_dbm(self) -> float:
+        """Where to begin: where the same offset on the other side was found, else as much above the wanted signal as is usual."""
+        mirrored = self.before.get(-self.offset_hz)
+        if mirrored is None or mirrored.level_db is None:
+            return self.wanted.level_dbm + FIRST_ABOVE_WANTED_DB
+        return mirrored.level_db
+
+    @property
+    def prior(self) -> CurvePrior:
+        """What is believed of the fall of SINAD: as steep and as scattered as at the offset before, give or take a quarter."""
+        last = next(iter(reversed(list(self.before.values()))), None)
+        if last is None or not last.slope or not last.sd_db > 0:
+            return PRIOR
+        slope = min(max(abs(last.slope), 0.3), 5.0)
+        return replace(PRIOR, slope=slope, slope_sd=SLOPE_APART * slope, sd_db=last.sd_db)
 
 
 def _find_wanted(side: ReceiveSide, settings: TwoSignalSettings, conditions: Conditions) -> _Wanted | str:
@@ -235,7 +257,7 @@ def _ratio_finding(
     conditions: Conditions,
     interference: Interference,
     question: _Question,
-) -> Finding:
+) -> tuple[Finding, Crossing]:
     wanted_dbm = question.wanted.level_dbm
     low_dbm, high_dbm = settings.interferer_levels.bounds_dbm(
         conditions, interferer=True, highest_dbm=HIGHEST_DBM
@@ -247,10 +269,10 @@ def _ratio_finding(
         reading_unit="dB",
         rising=False,
         accuracy_db=settings.accuracy_db,
-        prior=PRIOR,
+        prior=question.prior,
         settling=AUDIO_SETTLING,
         reading_range=SINAD_RANGE_DB,
-        start_db=min(max(wanted_dbm + FIRST_ABOVE_WANTED_DB, low_dbm), high_dbm),
+        start_db=min(max(question.start_dbm, low_dbm), high_dbm),
     )
     first: Ask | None = search.ask
     interference.apply(first.level_db if first is not None else low_dbm, question.offset_hz)
@@ -264,7 +286,7 @@ def _ratio_finding(
             f"{why_not(crossing)}; the interferer may go from {low_dbm:g} to {high_dbm:g} dBm, {high_dbm - wanted_dbm:.0f} dB above the "
             "wanted signal"
         )
-        return Finding(
+        nothing = Finding(
             quantity=quantity,
             value=None,
             unit="dB",
@@ -277,13 +299,14 @@ def _ratio_finding(
             axis_value=question.offset_hz,
             axis_unit="Hz",
         )
+        return nothing, crossing
     ratio_db = crossing.level_db - wanted_dbm
     parts = _parts(crossing, settings, conditions, interference, question)
     note = (
         f"wanted {wanted_dbm:.1f} dBm ({question.wanted.note}), interferer {crossing.level_db:.1f} dBm at "
         f"{question.target_db:.1f} dB SINAD; {how_found(crossing)}"
     )
-    return Finding(
+    finding = Finding(
         quantity=quantity,
         value=ratio_db,
         unit="dB",
@@ -298,6 +321,7 @@ def _ratio_finding(
         axis_value=question.offset_hz,
         axis_unit="Hz",
     )
+    return finding, crossing
 
 
 def _parts(
