@@ -13,8 +13,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from sequencer.search.curve_family import DB_PER_NEPER, STEP_DB, Family
 from sequencer.search.curve_likelihood import Point, log_likelihood, log_sum, log_without
 
@@ -83,6 +81,8 @@ class Believer:
     def __init__(
         self, family: Family, window_db: tuple[float, float], expected: Expected | None, step: float
     ) -> None:
+        import numpy as np
+
         self.family, self.window_db, self.expected, self.step = family, window_db, expected, step
         self.span_db = (window_db[0] - 25.0, window_db[1] + 25.0)
         self._kept: Array = np.arange(len(family))
@@ -90,6 +90,9 @@ class Believer:
 
     def _log_prior(self, levels_db: Array) -> Array:
         """Return the logarithm of the prior's density per dB."""
+
+        import numpy as np
+
         even = 1.0 / (self.span_db[1] - self.span_db[0])
         if self.expected is None:
             return np.full_like(levels_db, math.log(even))
@@ -102,6 +105,9 @@ class Believer:
 
     def believe(self, sets: Sequence[tuple[float, Sequence[Point]]]) -> Belief:
         """Return what the readings say; each set is a weight (of its time constants) and the readings worked out under them."""
+
+        import numpy as np
+
         sets = _merged(sets, self.family.scale)
         if self._range_db is not None:
             belief = self._weighed(sets, self._range_db, self._kept)
@@ -115,6 +121,9 @@ class Believer:
         self, sets: Sequence[tuple[float, Sequence[Point]]], span_db: tuple[float, float], kept: Array
     ) -> Belief | None:
         """Weigh the curves ``kept`` at levels within ``span_db``, finer and finer; None where that leaves out what matters."""
+
+        import numpy as np
+
         whole = span_db == self.span_db
         low, high = span_db
         step = 0.25 if whole else max(FINEST_DB, (high - low) / CELLS)
@@ -150,6 +159,9 @@ class Believer:
         self, sets: Sequence[tuple[float, Sequence[Point]]], levels: Array, kept: Array, step: float
     ) -> tuple[Array, list[list[Array]]]:
         """Return the logarithm of weight times likelihood (sets, curves, gains, levels)."""
+
+        import numpy as np
+
         family = self.family
         gains = np.array([gain for gain, _ in GAINS], np.float32)
         gain_weight = np.log([weight for _, weight in GAINS])
@@ -198,6 +210,9 @@ class Believer:
 
     def _of_level(self, by_level: Array, levels: Array) -> dict[str, Any]:
         """Return what is believed of the crossing's level."""
+
+        import numpy as np
+
         tail = 0.025 if self.family.ratio else METER_TAIL
         sums, step = np.cumsum(by_level), levels[1] - levels[0]
         mean_db = float(by_level @ levels)
@@ -214,6 +229,9 @@ class Believer:
 
     def _of_curve(self, by_curve: Array, by_gain: Array, kept: Array) -> dict[str, Any]:
         """Return what is believed of the curve at the crossing."""
+
+        import numpy as np
+
         family, middle = self.family, self.family.excess.shape[1] // 2
         slopes = family.slope[kept, middle]
         slope = float(by_curve @ slopes)

@@ -11,8 +11,6 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from sequencer.search.curve_prior import CurvePrior
 from sequencer.search.fm_sinad import FmCurve
 
@@ -57,6 +55,9 @@ class Family:
 
     def summary(self) -> CurvePrior:
         """Return slope and scatter at the crossing, averaged over the curves."""
+
+        import numpy as np
+
         middle, weight = self.excess.shape[1] // 2, np.exp(self.log_weight)
         slopes = self.slope[:, middle]
         slope = max(float(weight @ slopes), 1e-9)
@@ -71,12 +72,16 @@ class Family:
 
 
 def _axis() -> Array:
+    import numpy as np
+
     return np.arange(-REACH_DB, REACH_DB + STEP_DB / 2, STEP_DB)
 
 
 def _made(
     excess: Array, scatter: Array, share: Array, doubt: Array, weights: list[float], *, ratio: bool
 ) -> Family:
+    import numpy as np
+
     slope = np.gradient(excess, STEP_DB, axis=1)
     middle = excess.shape[1] // 2
     weight = np.array(weights) / sum(weights)
@@ -137,6 +142,9 @@ def fm_family(
     audio_band_hz: tuple[float, float] = (300.0, 3000.0),
 ) -> Family:
     """Return the SINAD curves of FM receivers: of several bandwidths where none is stated, with and without de-emphasis, with ceilings."""
+
+    import numpy as np
+
     bandwidths = (
         BANDWIDTHS_HZ
         if bandwidth_hz is None
@@ -161,6 +169,9 @@ def fm_family(
 @lru_cache(maxsize=8)
 def ratio_family(*, target_db: float, slope: float, slope_sd: float, relative: float) -> Family:
     """Return the curves of a receiver whose signal-to-noise ratio rises by about ``slope`` dB per dB, with ceilings."""
+
+    import numpy as np
+
     rows: list[tuple[Array, Array, Array, float]] = []
     level_db = np.arange(-60.0, 60.0, 0.25)
     for deviate, weight in ((-1.4, 0.2), (-0.6, 0.2), (0.0, 0.25), (0.6, 0.2), (1.6, 0.15)):
@@ -173,6 +184,9 @@ def _under_ceilings(
     level_db: Array, ratio: Array, relative: Array, weight: float, target_db: float
 ) -> list[tuple[Array, Array, Array, float]]:
     """Return reading, scatter and share over x for each ceiling above the target."""
+
+    import numpy as np
+
     axis, made = _axis(), []
     for ceiling_db, ceiling_weight in CEILINGS_DB:
         if ceiling_db < target_db + 0.5:
@@ -197,6 +211,8 @@ def _under_ceilings(
 
 
 def _ratio_family(rows: list[tuple[Array, Array, Array, float]], target_db: float) -> Family:
+    import numpy as np
+
     excess = np.array([row[0] for row in rows]) - target_db
     slope = np.abs(np.gradient(excess, STEP_DB, axis=1))
     doubt = np.hypot(
@@ -218,6 +234,9 @@ def _ratio_family(rows: list[tuple[Array, Array, Array, float]], target_db: floa
 
 def family_of(prior: CurvePrior, target: float) -> Family:
     """Return gently bent lines of about the prior's slope and bend."""
+
+    import numpy as np
+
     axis = _axis()
     size = np.abs(axis)
     bow = np.where(size <= STRAIGHT_DB, axis**2 / 2, STRAIGHT_DB * size - STRAIGHT_DB**2 / 2)
@@ -261,6 +280,9 @@ METER_SD_DB = 0.35  # a 0.1 s reading, in dB of level
 @lru_cache(maxsize=16)
 def meter_family(*, target: float, unit_per_db: float, doubt: float, sd_db: float = METER_SD_DB) -> Family:
     """Return meters' laws: about ``unit_per_db`` below S9, straight or bent near the crossing, flat at nought."""
+
+    import numpy as np
+
     axis = _axis()
     lines, scatters, weights = [], [], []
     for deviate, steep_weight in STEEPNESS:

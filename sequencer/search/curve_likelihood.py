@@ -7,8 +7,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from sequencer.search.curve_family import DB_PER_NEPER, STEP_DB, Family
 
 if TYPE_CHECKING:
@@ -49,6 +47,9 @@ def log_likelihood(
     ``step`` is the reading's resolution in its unit, ``levels`` (dB) where the crossing may be, ``kept`` which curves count, ``gains`` how
     many times the family's the scatter may be.
     """
+
+    import numpy as np
+
     x = np.clip((point.level_db - levels - family.x_db[0]) / STEP_DB, 0.0, len(family.x_db) - 1.001)
     index = x.astype(int)
     part = (x - index).astype(np.float32)
@@ -81,6 +82,9 @@ def log_likelihood(
 
 def _of_noise_power(residual: Array, share: Array, scattered: Array, more: Array) -> Array:
     """Return the log likelihood of a power ratio's reading: what scatters is the noise power, so that low readings are the likelier."""
+
+    import numpy as np
+
     variance = scattered + ((more + LEAST_SD_DB**2) / share**2)[:, None, :]
     neper = np.clip(-residual / share, -30.0, 4.0)
     of_power: Array = (1 + neper - np.exp(neper))[:, None, :] / variance
@@ -93,6 +97,9 @@ def log_without(points: Sequence[Point], *, scale: float, step: float) -> float:
 
     ``scale`` is the reading's change per dB that a response would have, ``step`` its resolution.
     """
+
+    import numpy as np
+
     mean = np.arange(-20.0, 40.0, 0.25) * scale
     scatter = np.array([0.03, 0.1, 0.25, 0.5, 1.0, 1.5, 2.2, 3.2, 4.5]) * scale
     weight = np.exp(-0.5 * (mean / (8.0 * scale)) ** 2) + 0.1
@@ -113,5 +120,8 @@ def log_without(points: Sequence[Point], *, scale: float, step: float) -> float:
 
 def log_sum(log_values: Array) -> float:
     """Return the logarithm of the sum of what ``log_values`` are the logarithms of."""
+
+    import numpy as np
+
     top = float(log_values.max())
     return top + math.log(float(np.exp(log_values - top).sum()))
