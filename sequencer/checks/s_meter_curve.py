@@ -9,7 +9,7 @@ from __future__ import annotations
 import itertools
 import re
 import statistics
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Annotated, Any, ClassVar, Literal
 
@@ -35,11 +35,13 @@ from sequencer.files.fields import RatioDb, VoltageV, at_least, between
 from sequencer.problems import FieldProblem
 from sequencer.results.model import METER_MARK, Point
 from sequencer.safety.receive import ReceiveSide
-from sequencer.search.curve_belief import Expected
+from sequencer.search.curve_belief import Expected, Known
 from sequencer.uncertainty.budget import Budget, Contribution
 from sequencer.uncertainty.decision import Limits
 
 S_UNIT_DB = 6.0
+NEIGHBOURS = 2  # marks found that bear on the next: further off a scale bends
+NORMAL_95 = 1.96
 NEXT_MARK_SD_DB = 3.0  # how far an S-unit strays from 6 dB: common practice, no source
 LINEARITY = "S-meter linearity"
 COMMON = ("mismatch", "receive path")  # what two levels on one path share
@@ -170,11 +172,10 @@ class SMeterCurve(Check[SMeterCurveSettings]):
     ) -> list[Finding]:
         """Measure, the lowest mark first: a meter rises sooner than it falls."""
         found: dict[str, Finding] = {}
-        beside_db: float | None = None
+        beside: list[Known] = []
         for mark in settings.marks:
-            found[mark] = finding = self._find(side, mark, settings, conditions, beside_db)
-            if finding.value is not None and finding.nominal is not None:
-                beside_db = finding.value - finding.nominal
+            found[mark], known = self._find(side, mark, settings, conditions, beside)
+            beside += known
         by_hand = is_read_by_hand(conditions, "voltmeter")
         if settings.meter == "needle" and not by_hand and climbs_stairs(_points_of(found)):
             found = {mark: _in_steps(one) for mark, one in found.items()}
@@ -188,35 +189,51 @@ class SMeterCurve(Check[SMeterCurveSettings]):
         mark: str,
         settings: SMeterCurveSettings,
         conditions: Conditions,
-        beside_db: float | None,
-    ) -> Finding:
-        """Find a mark's level; ``beside_db`` is how far the last mark found lay from its nominal level: the next lies about as far."""
+        beside: Sequence[Known],
+    ) -> tuple[Finding, list[Known]]:
+        """Find a mark's level; ``beside`` are the marks found so far: the next lies about as far from its nominal level as the last.
+
+        Returns the mark with its voltage as well, where a needle stood at it.
+        """
         nominal_dbm = conditions.bench.s9.at(conditions.carrier_hz) + above_s9_db(mark)
         limits = Limits() if settings.within_db is None else Limits.around(nominal_dbm, settings.within_db)
         quantity, target_v = f"S-meter, {mark}", settings.marks[mark]
-        about_dbm = nominal_dbm + (beside_db or 0.0)
         line = MeterLine(side, settings, conditions, highest_dbm=_highest_dbm(settings, conditions))
+        about = _about(beside, nominal_dbm, settings, conditions)
+        known: list[Known] = []
         if settings.meter == "segments":
-            found = line.find_segment(target_v, falling=False, start_dbm=about_dbm)
+            found = line.find_segment(target_v, falling=False, start_dbm=about.level_db)
             finding = segment_finding(
                 quantity, found.rising, found, tuple(line.points), limits, target_v, conditions
             )
         else:
             crossing = line.find_needle(
-                target_v,
-                about=Expected(
-                    level_db=about_dbm, sd_db=NOMINAL_SD_DB if beside_db is None else NEXT_MARK_SD_DB
-                ),
-                volts_per_db=_volts_per_db(mark, settings),
+                target_v, about=about, volts_per_db=_volts_per_db(mark, settings), known=beside[-NEIGHBOURS:]
             )
             finding = needle_finding(quantity, crossing, tuple(line.points), limits, target_v, conditions)
-        return replace(
+            if finding.value is not None:
+                sd_db = crossing.half_width_db / NORMAL_95
+                known = [Known(level_db=finding.value, reading=target_v, sd_db=sd_db)]
+        finding = replace(
             finding,
             axis=METER_MARK,
             axis_value=above_s9_db(mark),
             axis_unit="dB over S9",
             nominal=nominal_dbm,
         )
+        return finding, known
+
+
+def _about(
+    beside: Sequence[Known], nominal_dbm: float, settings: SMeterCurveSettings, conditions: Conditions
+) -> Expected:
+    """Return where a mark should lie: at its nominal level, or as far from it as the last mark found from its own."""
+    if not beside:
+        return Expected(level_db=nominal_dbm, sd_db=NOMINAL_SD_DB)
+    last = beside[-1]
+    mark = next(name for name, volts in settings.marks.items() if volts == last.reading)
+    off_db = last.level_db - conditions.bench.s9.at(conditions.carrier_hz) - above_s9_db(mark)
+    return Expected(level_db=nominal_dbm + off_db, sd_db=NEXT_MARK_SD_DB)
 
 
 def _points_of(found: Mapping[str, Finding]) -> list[Point]:

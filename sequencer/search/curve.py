@@ -12,7 +12,7 @@ import math
 from collections.abc import Sequence
 
 from sequencer.search import curve_verdict as verdict
-from sequencer.search.curve_belief import Belief, Expected
+from sequencer.search.curve_belief import Belief, Expected, Known
 from sequencer.search.curve_bracket import arrived, next_coarse
 from sequencer.search.curve_family import Family
 from sequencer.search.curve_prior import CurvePrior
@@ -43,12 +43,14 @@ class CurveSearch:
 
     ``window_db`` (low, high) bounds every level asked. ``rising`` says whether the reading rises with level.
     ``accuracy_db`` (greater than 0) is the half-width of the 95 % interval at which it stops. ``prior`` is what is
-    believed of the curve; None learns its scale from the readings. ``settling`` is how the reading comes to rest.
+    believed of the curve: a family of curves that are weighed, or one slope; None learns its scale from the readings.
+    ``expected`` is where the crossing usually is, ``known`` what other searches found on the same curve; both count only
+    where a family is weighed. ``settling`` is how the reading comes to rest.
     ``reading_s`` lists the reading times to choose from; one number for a person. ``step`` is the reading's
     resolution in its unit: 0 for none, None to detect it. ``reading_range`` (low, high) is what the instrument can
-    read: a reading at an end counts as out of range. ``start_db`` is where to begin, by default 60 % up the window.
-    ``budget`` (3 or more) bounds the number of readings; 15 suits a person. ``level_unit`` and ``reading_unit`` stand in what it says
-    of its levels and readings: dBm and V, where it looks for a voltage.
+    read: a reading at an end counts as out of range. ``start_db`` is where to begin, by default where it is expected,
+    or 60 % up the window. ``budget`` (3 or more) bounds the number of readings; 15 suits a person. ``level_unit`` and
+    ``reading_unit`` stand in what it says of its levels and readings: dBm and V, where it looks for a voltage.
 
     Raises SearchInputError for a window of no width, an accuracy of 0 or less, a target outside ``reading_range``,
     a NaN or no reading time.
@@ -63,6 +65,7 @@ class CurveSearch:
         accuracy_db: float = 0.5,
         prior: CurvePrior | Family | None = None,
         expected: Expected | None = None,
+        known: Sequence[Known] = (),
         settling: Settling | None = None,
         reading_s: Sequence[float] | float = READING_S,
         step: float | None = None,
@@ -82,6 +85,7 @@ class CurveSearch:
             given=prior.summary() if isinstance(prior, Family) else prior,
             family=prior if isinstance(prior, Family) else None,
             expected=expected,
+            known=tuple(known),
             settling=settling or Settling(),
             reading_s=_reading_times(reading_s),
             known_step=None if step is None else require_finite("step", step, least=0.0),
@@ -139,7 +143,9 @@ class CurveSearch:
         if isinstance(following, Ask):
             return verdict.spent(state) if len(state.notes) >= state.budget else following
         if following[0] in FOUND_AT_ALL:
-            return verdict.doubted(state) or following
+            following = verdict.doubted(state) or following
+        if following[0] is Status.NO_RESPONSE and state.log_odds > 0:
+            return Status.UNSTABLE, "some readings follow the level, but too few agree to speak of a crossing"
         return following
 
     @property

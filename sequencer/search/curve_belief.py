@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 GAINS = ((0.75, 0.25), (1.1, 0.5), (1.7, 0.25))
 """How many times the scatter may be what the family says, with weights."""
-FORGOTTEN = -9.0  # natural logarithm below the best: such a curve is left out
+FORGOTTEN = -8.0  # natural logarithm below the best: such a curve is left out
 FINEST_DB = 0.02
 CELLS = 160
 SECANT_DB = 1.0
@@ -38,6 +38,15 @@ class Expected:
     level_db: float
     sd_db: float
     anywhere: float = 0.3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Known:
+    """What another search found on the same curve: ``reading`` at ``level_db``, which has a standard deviation of ``sd_db``."""
+
+    level_db: float
+    reading: float
+    sd_db: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -133,8 +142,8 @@ class Believer:
             used = kept
             log_post, parts = self._posterior(sets, levels, used, step)
             total = log_sum(log_post)
-            post = np.exp(log_post - total)
-            by_level = post.sum(axis=(0, 1, 2))
+            post = np.exp(log_post - np.float32(total))
+            by_level = post.sum(axis=(0, 1, 2), dtype=float)
             by_curve = post.sum(axis=(0, 2, 3))
             if not whole and (by_level[0] + by_level[-1] > 1e-5 or self._surprised(post, parts)):
                 return None
@@ -165,7 +174,7 @@ class Believer:
         family = self.family
         gains = np.array([gain for gain, _ in GAINS], np.float32)
         gain_weight = np.log([weight for _, weight in GAINS])
-        prior = self._log_prior(levels) + math.log(step)
+        prior = (self._log_prior(levels) + math.log(step)).astype(np.float32)
         made, parts = [], []
         for weight, points in sets:
             log_post = (
@@ -173,7 +182,7 @@ class Believer:
                 + family.log_weight[kept][:, None, None]
                 + gain_weight[None, :, None]
                 + prior[None, None, :]
-            )
+            ).astype(np.float32)
             strays = []
             for point in points:
                 if math.isnan(point.excess):
@@ -197,7 +206,8 @@ class Believer:
         kept: Array,
         parts: list[list[Array]],
     ) -> Belief:
-        by_level = post.sum(axis=(0, 1, 2))
+        by_level = post.sum(axis=(0, 1, 2), dtype=float)
+        by_level /= by_level.sum()
         return Belief(
             **self._of_level(by_level, levels),
             **self._of_curve(post.sum(axis=(0, 2, 3)), post.sum(axis=(0, 1, 3)), kept),

@@ -124,4 +124,4 @@ def log_sum(log_values: Array) -> float:
     import numpy as np
 
     top = float(log_values.max())
-    return top + math.log(float(np.exp(log_values - top).sum()))
+    return top + math.log(float(np.exp(log_values - top).sum(dtype=float)))

@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from sequencer.search.curve_belief import Belief, Believer, Expected
+from sequencer.search.curve_belief import Belief, Believer, Expected, Known
 from sequencer.search.curve_family import Family
 from sequencer.search.curve_fit import Fit, Point
 from sequencer.search.curve_prior import CurvePrior, prior_from_slope
@@ -46,6 +46,7 @@ class State:
     given: CurvePrior | None
     family: Family | None = None
     expected: Expected | None = None
+    known: tuple[Known, ...] = ()
     settling: Settling
     reading_s: tuple[float, ...]
     known_step: float | None
@@ -58,6 +59,7 @@ class State:
     fit: Fit | Belief | None = None
     believer: Believer | None = None
     gave_up_family: bool = False
+    log_odds: float = -math.inf
     below_db: float | None = None
     above_db: float | None = None
     last_jump_db: float = 0.0

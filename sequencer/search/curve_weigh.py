@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 from sequencer.search import curve_verdict as verdict
 from sequencer.search.curve_belief import Belief, Believer
@@ -13,6 +14,9 @@ from sequencer.search.curve_state import Note, State
 from sequencer.search.curve_verdict import Verdict
 from sequencer.search.protocol import Ask, Status
 
+MOST_WEIGHED = 40
+"""Readings after which no curve foretold is worth its arithmetic."""
+NO_SCATTER_S = 1e6
 NO_ODDS = -2.0
 """Below, a reading that follows nothing explains the readings better than any curve."""
 UNANSWERED = 4
@@ -33,6 +37,7 @@ def next_weighed(state: State) -> Ask | Verdict:
     if not state.numbers() or math.isnan(state.notes[-1].excess):
         return next_coarse(state)
     belief = state.fit = _believed(state)
+    state.log_odds = belief.log_odds
     if (end := verdict.hopeless(state, belief)) is not None:
         return end
     if (ended := _beyond(state, belief)) is not None:
@@ -40,7 +45,7 @@ def next_weighed(state: State) -> Ask | Verdict:
     if len(state.numbers()) >= UNANSWERED and belief.log_odds < NO_ODDS:
         return _look_at_ends(state)
     near, wild = _near(state, belief), _wild(state, belief)
-    if wild >= 2 and 2 * wild > len(state.numbers()):
+    if (wild >= 2 and 2 * wild > len(state.numbers())) or len(state.numbers()) >= MOST_WEIGHED:
         return _without_family(state)
     enough = len(near) >= max(2, 3 * wild)
     assert state.family is not None
@@ -63,7 +68,25 @@ def _believed(state: State) -> Belief:
         state.believer = Believer(state.family, state.window_db, state.expected, 0.0)
     state.believer.step = state.step()
     lags = LAGS if state.slowest_s >= SLOW_S and state.settling.doubt > 0 else ((1.0, 1.0, 1.0),)
-    return state.believer.believe([(share, _points(state, rise, fall)) for rise, fall, share in lags])
+    known = _known(state)
+    belief = state.believer.believe(
+        [(share, [*known, *_points(state, rise, fall)]) for rise, fall, share in lags]
+    )
+    return replace(belief, trust=belief.trust[len(known) :])
+
+
+def _known(state: State) -> list[Point]:
+    """Return what other searches found on this curve, as readings that do not scatter at levels that are in doubt."""
+    sign = 1.0 if state.rising else -1.0
+    return [
+        Point(
+            level_db=one.level_db,
+            excess=sign * (one.reading - state.target),
+            reading_s=NO_SCATTER_S,
+            lag_sd_db=one.sd_db,
+        )
+        for one in state.known
+    ]
 
 
 def _points(state: State, rise: float, fall: float) -> list[Point]:

@@ -28,7 +28,7 @@ from sequencer.files.fields import TimeS, between
 from sequencer.results.model import Point
 from sequencer.safety.receive import ReceiveSide
 from sequencer.search.curve import CurveSearch
-from sequencer.search.curve_belief import Expected
+from sequencer.search.curve_belief import Expected, Known
 from sequencer.search.curve_family import meter_family
 from sequencer.search.protocol import Ask, Crossing, Settling, SwitchingCrossing
 from sequencer.search.switching import SwitchingSearch
@@ -97,12 +97,18 @@ class MeterLine:
         self.points: list[Point] = []
 
     def find_needle(
-        self, target_v: float, *, about: Expected, volts_per_db: float, doubt: float = SLOPE_DOUBT
+        self,
+        target_v: float,
+        *,
+        about: Expected,
+        volts_per_db: float,
+        doubt: float = SLOPE_DOUBT,
+        known: Sequence[Known] = (),
     ) -> Crossing:
         """Find the level at which a smooth line crosses ``target_v``.
 
         It is looked for where it is ``about``, on a line of about ``volts_per_db`` (0: nothing is known of it), which may be off
-        by ``doubt`` of that (a standard deviation) and bend.
+        by ``doubt`` of that (a standard deviation) and bend; ``known`` are other marks that were found on it.
         """
         search = CurveSearch(
             target=target_v,
@@ -115,6 +121,7 @@ class MeterLine:
             settling=self._settling,
             start_db=self._within(about.level_db),
             expected=about,
+            known=known,
             prior=meter_family(target=target_v, unit_per_db=volts_per_db, doubt=doubt)
             if volts_per_db
             else None,
@@ -246,7 +253,7 @@ def _stands_still(beside_v: float, found: list[tuple[float, float]]) -> bool:
         return max(levels) - min(levels) if len(levels) >= at_least else 0.0
 
     return (
-        spread_db(0.001, 2) >= STILL_DB
+        spread_db(0.0005, 2) >= STILL_DB
         or spread_db(0.001, 3) >= OFTEN_STILL_DB
         or spread_db(0.0002, 3) >= QUITE_STILL_DB
     )

@@ -185,7 +185,7 @@ def test_the_slopes_beside_a_bend_are_told() -> None:
             NEEDLE,
             target=2.25,
             window_db=(-120.0, -20.0),
-            accuracy_db=0.1,
+            accuracy_db=0.2,
             expected=Expected(level_db=-73.0, sd_db=6.0),
         )
         assert found.slopes_beside is not None
