@@ -177,21 +177,27 @@ def test_a_law_that_bends_near_s9_is_found_within_its_interval(ratio: float, ben
 
 
 def test_the_slopes_beside_a_bend_are_told() -> None:
-    """Beside a bend to a third the slope above is told to be smaller than the one below; on a straight line they are alike."""
-    ratios = {}
+    """Beside a bend to a third the slope above is told to be smaller than the one below; on a straight line they are alike. (On average
+    over ten meters: readings near the crossing say little of either, so that the belief stays between the two.)
+    """
+    means = {}
     for ratio in (1.0, 0.3):
-        found = find(
-            Needle(-73.0, 3, ratio).measure,
-            NEEDLE,
-            target=2.25,
-            window_db=(-120.0, -20.0),
-            accuracy_db=0.2,
-            expected=Expected(level_db=-73.0, sd_db=6.0),
-        )
-        assert found.slopes_beside is not None
-        ratios[ratio] = found.slopes_beside[1] / found.slopes_beside[0]
-    assert ratios[1.0] == pytest.approx(1.0, abs=0.25)
-    assert ratios[0.3] < 0.65
+        told = []
+        for seed in range(10):
+            found = find(
+                Needle(-73.0, seed, ratio).measure,
+                NEEDLE,
+                target=2.25,
+                window_db=(-120.0, -20.0),
+                accuracy_db=0.25,
+                expected=Expected(level_db=-73.0, sd_db=6.0),
+            )
+            if found.slopes_beside is not None:  # None where the search went on without the family
+                told.append(found.slopes_beside[1] / found.slopes_beside[0])
+        assert len(told) >= 7
+        means[ratio] = float(np.mean(told))
+    assert 0.8 < means[1.0] <= 1.01
+    assert means[0.3] < means[1.0] - 0.2
 
 
 def test_a_falling_reading_is_weighed_as_a_rising_one() -> None:
