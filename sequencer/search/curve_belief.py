@@ -21,8 +21,11 @@ if TYPE_CHECKING:
 
     Array = NDArray[Any]
 
-GAINS = ((0.75, 0.25), (1.1, 0.5), (1.7, 0.25))
+GAINS: tuple[tuple[float, float], ...] = ((0.75, 0.25), (1.1, 0.5), (1.7, 0.25))
 """How many times the scatter may be what the family says, with weights."""
+WIDER_DB = 6.0
+SHRUNK = 0.6  # a grid this much smaller is worth working out anew
+ALONE_GAIN = ((1.1, 1.0),)
 FORGOTTEN = -8.0  # natural logarithm below the best: such a curve is left out
 FINEST_DB = 0.02
 CELLS = 160
@@ -96,6 +99,9 @@ class Believer:
         self.span_db = (window_db[0] - 25.0, window_db[1] + 25.0)
         self._kept: Array = np.arange(len(family))
         self._range_db: tuple[float, float] | None = None
+        self._gains = GAINS
+        self._grid: tuple[Any, ...] = ()
+        self._worked_out: dict[Point, tuple[Array, Array]] = {}
 
     def _log_prior(self, levels_db: Array) -> Array:
         """Return the logarithm of the prior's density per dB."""
@@ -118,11 +124,15 @@ class Believer:
         import numpy as np
 
         sets = _merged(sets, self.family.scale)
+        every = np.arange(len(self.family))
         if self._range_db is not None:
-            belief = self._weighed(sets, self._range_db, self._kept)
-            if belief is not None:
-                return belief
-        belief = self._weighed(sets, self.span_db, np.arange(len(self.family)))
+            low, high = self._range_db
+            wider = max(low - WIDER_DB, self.span_db[0]), min(high + WIDER_DB, self.span_db[1])
+            for span_db, kept in ((self._range_db, self._kept), (wider, every)):
+                belief = self._weighed(sets, span_db, kept)
+                if belief is not None:
+                    return belief
+        belief = self._weighed(sets, self.span_db, every)
         assert belief is not None
         return belief
 
@@ -135,7 +145,10 @@ class Believer:
 
         whole = span_db == self.span_db
         low, high = span_db
-        step = 0.25 if whole else max(FINEST_DB, (high - low) / CELLS)
+        # One reading says nothing of its own scatter, and places the crossing roughly.
+        alone = all(len(points) < 2 for _, points in sets)
+        self._gains = ALONE_GAIN if alone else GAINS
+        step = (0.5 if alone else 0.25) if whole else max(FINEST_DB, (high - low) / CELLS)
         used = kept
         for _ in range(4):
             levels = np.arange(low, high + step / 2, step)
@@ -154,7 +167,10 @@ class Believer:
             if finer > 0.6 * step:
                 break
             low, high, step = first, last, finer
-        self._kept, self._range_db = kept, (first - 1.0, last + 1.0)
+        if len(kept) < SHRUNK * len(used) or last - first + 2.0 < SHRUNK * (high - low):
+            self._kept, self._range_db = kept, (first - 1.0, last + 1.0)
+        else:  # the same grid again: what was worked out of the readings so far is kept
+            self._kept, self._range_db = used, (low, high)
         return self._summed(sets, post, total, levels, used, parts)
 
     @staticmethod
@@ -172,8 +188,9 @@ class Believer:
         import numpy as np
 
         family = self.family
-        gains = np.array([gain for gain, _ in GAINS], np.float32)
-        gain_weight = np.log([weight for _, weight in GAINS])
+        self._on_grid((levels[0], levels[-1], step, kept.tobytes(), len(self._gains), self.step))
+        gains = np.array([gain for gain, _ in self._gains], np.float32)
+        gain_weight = np.log([weight for _, weight in self._gains])
         prior = (self._log_prior(levels) + math.log(step)).astype(np.float32)
         made, parts = [], []
         for weight, points in sets:
@@ -187,15 +204,22 @@ class Believer:
             for point in points:
                 if math.isnan(point.excess):
                     continue
-                log_like, stray = log_likelihood(
-                    family, point, step=self.step, levels=levels, kept=kept, gains=gains
-                )
+                if point not in self._worked_out:
+                    self._worked_out[point] = log_likelihood(
+                        family, point, step=self.step, levels=levels, kept=kept, gains=gains
+                    )
+                log_like, stray = self._worked_out[point]
                 log_post = log_post + log_like
                 if math.isfinite(point.excess):
                     strays.append(stray)
             made.append(log_post)
             parts.append(strays)
         return np.stack(made), parts
+
+    def _on_grid(self, grid: tuple[Any, ...]) -> None:
+        """Forget what was worked out on another grid."""
+        if grid != self._grid:
+            self._grid, self._worked_out = grid, {}
 
     def _summed(
         self,
@@ -256,7 +280,8 @@ class Believer:
                 float(by_curve @ -family.excess[kept, middle - reach]) / SECANT_DB,
                 float(by_curve @ family.excess[kept, middle + reach]) / SECANT_DB,
             ),
-            "noise_db": float(by_curve @ scatter) * float(by_gain @ np.array([gain for gain, _ in GAINS])),
+            "noise_db": float(by_curve @ scatter)
+            * float(by_gain @ np.array([gain for gain, _ in self._gains])),
         }
 
 
