@@ -41,6 +41,7 @@ OFTEN_STILL_DB = 0.8  # the same with three readings alike
 QUITE_STILL_DB = (
     0.3  # the same with three readings alike to a fifth of a millivolt, a thirtieth of a needle's scatter
 )
+MOSTLY = 0.75
 FLAT_SHARE = 0.25  # of the line's mean slope: a needle's scale is nowhere so much flatter beside a place where it is steep
 JUMP_DB, JUMP_WITHIN_DB = 2.0, 0.6  # as far as the line moves over the one on the average, within the other
 LEAST_SPAN_DB = 6.0  # of levels that a mean slope is taken over
@@ -250,10 +251,15 @@ def _stands_still(beside_v: float, found: list[tuple[float, float]]) -> bool:
     def spread_db(share: float, at_least: int) -> float:
         width_v = max(share, share * abs(beside_v))
         levels = [level_db for volts, level_db in found if abs(volts - beside_v) <= width_v]
-        return max(levels) - min(levels) if len(levels) >= at_least else 0.0
+        if len(levels) < at_least:
+            return 0.0
+        low_db, high_db = min(levels), max(levels)
+        among = sum(low_db <= level_db <= high_db for _, level_db in found)
+        # On a step nearly every reading stands; a needle's readings agree by chance, with others among them.
+        return high_db - low_db if len(levels) >= MOSTLY * among else 0.0
 
     return (
-        spread_db(0.0005, 2) >= STILL_DB
+        spread_db(0.001, 2) >= STILL_DB
         or spread_db(0.001, 3) >= OFTEN_STILL_DB
         or spread_db(0.0002, 3) >= QUITE_STILL_DB
     )
