@@ -144,7 +144,7 @@ class CurveSearch:
             return verdict.spent(state) if len(state.notes) >= state.budget else following
         if following[0] in FOUND_AT_ALL:
             following = verdict.doubted(state) or following
-        if following[0] is Status.NO_RESPONSE and state.log_odds > 0:
+        if following[0] is Status.NO_RESPONSE and state.mostly_answers:
             return Status.UNSTABLE, "some readings follow the level, but too few agree to speak of a crossing"
         return following
 

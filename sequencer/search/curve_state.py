@@ -16,6 +16,7 @@ from sequencer.search.protocol import Ask, NoReading, Reading, Settling, require
 from sequencer.search.settling import Follower, Lag, RawReading, SettledReading, settle_readings
 
 COARSE_DOUBT_DB = 0.62
+ANSWERS_ODDS, ANSWERS_LEAST = 2.0, 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,6 +152,11 @@ class State:
         if self.learnt is None:
             self.learnt = prior_from_slope(self.slope() or 1.0)
         return self.learnt
+
+    @property
+    def mostly_answers(self) -> bool:
+        """Whether a response explains the readings clearly better than none does, though it is not proved."""
+        return self.log_odds > ANSWERS_ODDS and len(self.numbers()) >= ANSWERS_LEAST
 
     def length_s(self, note: Note) -> float:
         """Return how long a reading counts as read; a person's look, of no known length, as 0.1 s."""

@@ -31,7 +31,9 @@ def _presses(rig: Rig) -> int:
 
 
 def test_a_stage_that_sags_is_read_at_the_end_of_one_key_down(make_rig) -> None:
-    """The unit that sags below 3 W in 20 s keyed without a break fails, and was keyed once; with rests between it read 3.39 W."""
+    """The unit that sags below 3 W in 20 s keyed without a break fails; with rests between it read 3.39 W. (The first of the two
+    key-downs is the short one that shows where the power goes after the switch has moved.)
+    """
     rig = make_rig(serial="M40-0014", sequence=HOT)
     truth = make_rig(serial="M40-0014", sequence=HOT).simulation
     truth.unit.set_supply_v(13.2)
@@ -41,7 +43,7 @@ def test_a_stage_that_sags_is_read_at_the_end_of_one_key_down(make_rig) -> None:
     true_w = truth.unit.emission().power_w
     truth.unit.unkey()
     (result,) = rig.run().results
-    assert _presses(rig) == 1
+    assert _presses(rig) == 2
     assert result.value == pytest.approx(true_w, abs=result.uncertainty)
     assert true_w < 3.0
     assert result.decision is Decision.FAIL
@@ -78,7 +80,7 @@ def test_a_slow_meter_never_moves_the_readings_into_a_fresh_key_down(make_rig) -
     rig = make_rig(serial="M40-0014", sequence=HOT, protection={"max_key_time": "35 s"})
     rig.inject("power_meter", Fault(kind=FaultKind.DELAY, match="READ", times=None, argument=1.5))
     (result,) = rig.run().results
-    assert _presses(rig) == 1
+    assert _presses(rig) == 2  # the first is the short one after the switch has moved
     assert result.value is None
     assert "transmitted as long as 'max_key_time' allows" in result.note
 

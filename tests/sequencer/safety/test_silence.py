@@ -45,6 +45,7 @@ def heard_on(counts: Iterator[float | None], lowest_dbm: float = -137.0) -> tupl
         generator=cast("Any", generator),
         set_level_dbm=generator.set_level_dbm,
         read_hz=lambda reading_s: Reading(number=next(counts)),
+        read_sinad_db=lambda reading_s: Reading(number=30.0),
         clock=VirtualClock(),
     )
     return heard, generator
@@ -86,14 +87,21 @@ def test_a_counter_that_does_not_answer_shows_nothing() -> None:
 
 
 def test_a_tone_at_a_level_where_none_can_be_heard_is_a_level_that_does_not_count() -> None:
-    """The lowest level that it offers is set, then the output is on: what is heard there is of another level."""
+    """The lowest level that it offers is set, then the output is on: what is heard there, and no clearer 15 dB above, is of another level."""
     heard, generator = heard_on(repeat(1000.0))
     with pytest.raises(
         UnexpectedReply, match=r"at -137 dBm, where none can be heard(.|\n)*does not follow the level"
     ):
         heard.confirm_level()
-    assert (generator.levels_dbm, generator.output) == ([-137.0], [True])
+    assert (generator.levels_dbm, generator.output) == ([-137.0, -137.0, -122.0], [True])
     heard_on(repeat(None))[0].confirm_level()
+
+
+def test_a_receiver_that_hears_the_lowest_level_and_a_higher_one_clearer_is_a_very_good_one() -> None:
+    """10 dB at -137 dBm and 25 dB at -122 dBm: the tone follows the level, which counts."""
+    heard, generator = heard_on(repeat(1000.0))
+    heard._read_sinad_db = lambda reading_s: Reading(number=generator.levels_dbm[-1] + 147.0)
+    heard.confirm_level()
 
 
 @pytest.mark.parametrize(
