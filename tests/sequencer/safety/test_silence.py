@@ -87,7 +87,7 @@ def test_a_counter_that_does_not_answer_shows_nothing() -> None:
 
 
 def test_a_tone_at_a_level_where_none_can_be_heard_is_a_level_that_does_not_count() -> None:
-    """The lowest level that it offers is set, then the output is on: what is heard there, and no clearer 15 dB above, is of another level."""
+    """The lowest level that it offers is set, then the output is on: what is heard there, no clearer 15 dB above, is of another level."""
     heard, generator = heard_on(repeat(1000.0))
     with pytest.raises(
         UnexpectedReply, match=r"at -137 dBm, where none can be heard(.|\n)*does not follow the level"
