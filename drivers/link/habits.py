@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import re
 
+LONGEST_NUMBER = 200
+"""Characters of an answer that may be a number with something about it."""
 _NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[Ee][+-]?\d+)?"
 _COMMA = re.compile(r"\s*[+-]?\d+,\d+(?:[Ee][+-]?\d+)?\s*")
 _NAMED = re.compile(rf"\s*[:*]?[A-Za-z][A-Za-z0-9_:]*[ =]\s*{_NUMBER}\s*")
@@ -15,6 +17,10 @@ _WITH_UNIT = re.compile(rf"\s*{_NUMBER}\s*[A-Za-z%\u00b5][A-Za-z%/ \u00b5]*")
 
 def habit_of(reply: str, message: str) -> str:
     """Return the next move for an answer to ``message`` that is changed as instruments do; nothing where none is recognised."""
+    if (
+        len(reply) > LONGEST_NUMBER
+    ):  # no number: and the patterns below take time with the square of its length
+        return ""
     if _repeats(reply, message):
         return "It repeats what it is sent: switch its echo off, at the instrument or at the adapter between."
     if reply[:1] in ("\r", "\n") and reply.strip():

@@ -33,3 +33,9 @@ def test_a_known_habit_is_told_with_what_to_do(reply: str, message: str, told: s
 def test_an_answer_without_a_habit_is_left_alone(reply: str) -> None:
     """Numbers, words, error entries, identities, lists and nothing."""
     assert habit_of(reply, ":READ?") == ""
+
+
+def test_an_answer_without_end_is_no_number_and_takes_no_time() -> None:
+    """A million digits are looked at no further: the patterns would take hours (the suite's time limit would end this)."""
+    for flood in ("1" * 1_000_000, "1" * 500_000 + "x," * 250_000, "a" * 1_000_000):
+        assert habit_of(flood, "READ?") == ""
