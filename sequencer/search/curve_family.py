@@ -23,7 +23,6 @@ if TYPE_CHECKING:
 DB_PER_NEPER = 4.342944819  # 10/ln 10
 STEP_DB = 0.1
 REACH_DB = 40.0
-STRAIGHT_DB = 2.0  # the bend is not trusted further out: a parabola would turn back and lose the crossing
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -230,37 +229,6 @@ def _ratio_family(rows: list[tuple[Array, Array, Array, float]], target_db: floa
 
 
 # --- meters and what else is only known by its slope -----------------------------------------------------------------------
-
-
-def family_of(prior: CurvePrior, target: float) -> Family:
-    """Return gently bent lines of about the prior's slope and bend."""
-
-    import numpy as np
-
-    axis = _axis()
-    size = np.abs(axis)
-    bow = np.where(size <= STRAIGHT_DB, axis**2 / 2, STRAIGHT_DB * size - STRAIGHT_DB**2 / 2)
-    deviates = ((-1.8, 0.08), (-0.9, 0.24), (0.0, 0.36), (0.9, 0.24), (1.8, 0.08))
-    excess, scatter, weights = [], [], []
-    relative_sd = min(prior.slope_sd / prior.slope, 0.8)
-    for (steep, steep_weight), (bent, bent_weight) in itertools.product(deviates, deviates):
-        slope = prior.slope * math.exp(steep * relative_sd - relative_sd**2 / 2)
-        line = slope * axis + (prior.bend + bent * prior.bend_sd) * bow
-        excess.append(np.maximum.accumulate(line) if prior.bend_sd else line)
-        scatter.append(np.full_like(axis, math.hypot(prior.sd_at(slope) * slope, 0.0)))
-        weights.append(steep_weight * bent_weight)
-    scatters, lines = np.array(scatter), np.array(excess)
-    if prior.ratio_db:
-        scatters = scatters / DB_PER_NEPER
-    doubt = prior.slope * np.minimum(0.015 * size**3, np.maximum(0.3 * size, 0.0))
-    return _made(
-        lines,
-        scatters,
-        np.ones_like(lines),
-        np.broadcast_to(doubt, lines.shape).copy(),
-        weights,
-        ratio=prior.ratio_db,
-    )
 
 
 BENDS: tuple[tuple[float | None, float, float], ...] = (

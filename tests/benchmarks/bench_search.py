@@ -25,9 +25,9 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 from receivers import Bar, NeedleMeter, SinadReceiver, Squelch, tables
 
 from sequencer.search.curve import CurveSearch
-from sequencer.search.curve_prior import SINAD_PRIOR, fm_sinad_prior, needle_prior
 from sequencer.search.protocol import Ask, Settling, Status, find_crossing
 from sequencer.search.switching import SwitchingSearch
+from tests.support.curve_priors import SINAD_PRIOR, fm_sinad_prior, needle_prior
 
 WINDOW_DB = (-130.0, -90.0)
 

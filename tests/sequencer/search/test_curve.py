@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from sequencer.search.curve import CurveSearch
 from sequencer.search.curve_fit import Point, fit_crossing, student_95
-from sequencer.search.curve_prior import SINAD_PRIOR, CurvePrior, fm_sinad_prior, needle_prior
+from sequencer.search.curve_prior import CurvePrior
 from sequencer.search.curve_state import resolution
 from sequencer.search.fm_sinad import FmCurve
 from sequencer.search.protocol import (
@@ -24,6 +24,7 @@ from sequencer.search.protocol import (
     find_crossing,
 )
 from sequencer.search.settling import Lag, RawReading, settle_readings
+from tests.support.curve_priors import SINAD_PRIOR, fm_sinad_prior, needle_prior
 
 WINDOW_DB = (-130.0, -20.0)
 

@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 
 from sequencer.search.curve import CurveSearch
-from sequencer.search.curve_prior import SINAD_PRIOR, CurvePrior
+from sequencer.search.curve_prior import CurvePrior
 from sequencer.search.protocol import Ask, Crossing, Status, find_crossing
+from tests.support.curve_priors import SINAD_PRIOR
 
 
 def dead(mean: float, sd: float, seed: int, prior: CurvePrior | None) -> Crossing:

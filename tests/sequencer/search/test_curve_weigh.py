@@ -1,7 +1,6 @@
 """The search that weighs a family of curves: honest on laws that bend, low ceilings, lapses and meters that follow nothing."""
 
 import math
-from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -9,9 +8,8 @@ from scipy import stats
 
 from sequencer.search.curve import CurveSearch
 from sequencer.search.curve_belief import Believer, Expected
-from sequencer.search.curve_family import Family, family_of, fm_family, meter_family, ratio_family
+from sequencer.search.curve_family import Family, fm_family, meter_family, ratio_family
 from sequencer.search.curve_likelihood import Point, log_sum, log_without
-from sequencer.search.curve_prior import CurvePrior
 from sequencer.search.protocol import Ask, Crossing, Settling, Status, find_crossing
 
 WINDOW_DB = (-137.4, -20.0)
@@ -72,12 +70,18 @@ def test_a_straight_line_of_known_slope_is_weighed_as_the_textbook_has_it() -> N
     """One curve, one slope, equal scatter, a normal prior: the posterior is the normal conjugate one (Gelman et al., Bayesian Data
     Analysis, 2.5; from memory), but for the three possible scatters, which are made one here.
     """
-    line = family_of(CurvePrior(slope=2.0, slope_sd=1e-6, bend_sd=0.0, sd_db=0.4), target=0.0)
-    one = replace(
-        line,
-        **{name: getattr(line, name)[12:13] for name in ("excess", "slope", "scatter", "share")},
-        doubt=np.zeros_like(line.doubt[12:13]),
+    x_db = NEEDLE.x_db
+    flat = np.ones((1, len(x_db)), np.float32)
+    one = Family(
+        x_db=x_db,
+        excess=(2.0 * x_db * flat).astype(np.float32),
+        slope=2.0 * flat,
+        scatter=0.4 * 2.0 * flat,
+        share=flat,
+        doubt=0.0 * flat,
         log_weight=np.zeros(1),
+        ratio=False,
+        scale=2.0,
     )
     believer = Believer(one, (-10.0, 10.0), Expected(level_db=1.0, sd_db=2.0, anywhere=1e-9), 0.0)
     readings = [(-0.5, -0.7), (0.5, 1.9), (0.2, 0.1), (0.4, 0.4)]
