@@ -30,6 +30,7 @@ from sequencer.inputs.bench import BenchFile
 from sequencer.inputs.channel_plan import PlanFile
 from sequencer.inputs.instruments import ENTRIES
 from sequencer.inputs.loss_table import LossTable
+from sequencer.inputs.preset import Preset
 from sequencer.planning.sequence import sequence_model
 from sequencer.problems import FileProblems, InputError
 from sequencer.results.model import Point, Result
@@ -42,6 +43,7 @@ MODELS: tuple[type[BaseModel], ...] = (
     BenchFile,
     PlanFile,
     LossTable,
+    Preset,
     sequence_model(),
     *(one for models in ENTRIES.values() for one in models),
     *(check.settings for check in all_checks().values()),
