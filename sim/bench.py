@@ -134,6 +134,12 @@ class SimulatedBench:
         self.unit.confirm_knobs()
         self.unit.set_knobs(Knobs(squelch=SQUELCH_KNOB[squelch], volume=volume))
 
+    def turn_preset(self, name: str, turns: float) -> None:
+        """Do what a person with a screwdriver does: turn a trimmer by so many turns, clockwise above 0. KeyError where there is none."""
+        for device in self.devices.values():
+            device.look()
+        self.wiring.turn_preset(name, turns)
+
     def make_connection_anew(self) -> None:
         """Undo and make the unit's own connection, which serves both paths: what it loses this time is drawn anew.
 

@@ -6,7 +6,7 @@ Words, errors and accuracy: as in base.py. Not modelled: contact bounce, relays 
 from __future__ import annotations
 
 from sim.instruments.base import MAKER, BenchInstrument
-from sim.scpi.device import Boolean, Choice, Number, ScpiError, command
+from sim.scpi.device import Boolean, Choice, Number, ScpiError, Text, command
 
 
 class RelayBox(BenchInstrument):
@@ -55,6 +55,23 @@ class RelayBox(BenchInstrument):
     def read_mode(self) -> str:
         """Answer the emission the radio stands on."""
         return self.wiring.unit.mode
+
+    @command(":CONTrol:PRESet", Text(), Number(integer=True, minimum=-32768, maximum=65535, words=False))
+    def store_preset(self, name: str, value: int) -> None:
+        """Store a setting of the radio; -222 if it has none of that name or takes no such value."""
+        self.look()
+        try:
+            self.wiring.store_preset(name, value)
+        except ValueError as error:
+            raise ScpiError(-222, str(error)) from error
+
+    @command(":CONTrol:PRESet?", Text())
+    def read_preset(self, name: str) -> int:
+        """Answer a stored setting of the radio; -222 if it has none of that name."""
+        try:
+            return self.wiring.unit.stored_preset(name)
+        except ValueError as error:
+            raise ScpiError(-222, str(error)) from error
 
     @command(":CONTrol:KEY:STATe", Boolean())
     def set_key(self, closed: bool) -> None:

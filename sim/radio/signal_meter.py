@@ -55,6 +55,10 @@ class NeedleLine:
         self._meter = meter
         self._lag = Lag(start=0.0, attack_s=meter.attack_s, decay_s=meter.decay_s, now_s=now_s)
 
+    def fit(self, meter: SignalMeter) -> None:
+        """Go by other marks from now on: somebody has turned its preset."""
+        self._meter = meter
+
     def set_level(self, level_dbm: float | None, now_s: float) -> None:
         """Show ``level_dbm`` from ``now_s`` on; None is a meter without supply."""
         self._lag.set_target(0.0 if level_dbm is None else needle_v(self._meter, level_dbm), now_s)
@@ -87,6 +91,12 @@ class SegmentLine:
             LevelSwitch(on_dbm=meter.thresholds_dbm[number], hysteresis_db=meter.hysteresis_db)
             for number in sorted(meter.thresholds_dbm)
         ]
+
+    def fit(self, meter: SignalMeter) -> None:
+        """Go by other thresholds from now on: somebody has turned its preset."""
+        self._meter = meter
+        for number, switch in enumerate(self._switches, start=1):
+            switch.on_dbm = meter.thresholds_dbm[number]
 
     def set_level(self, level_dbm: float | None, now_s: float) -> None:
         """Show ``level_dbm`` from ``now_s`` on; None is a meter without supply."""

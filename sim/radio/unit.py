@@ -9,8 +9,8 @@ IARU Region 1 Technical Recommendation R.1; 2 kHz deviation and 0.6 kHz frequenc
 13.2 V supply from memory of EN 300 433. The other defaults are common practice for a mobile of this class,
 no source; make and model are invented.
 
-AM, SSB, CW and the tuning range are in unit_modes.py; a specimen that asks for a mode whose section it lacks is
-refused. Not modelled: selective calling, scanning, repeater shift.
+AM, SSB, CW and the tuning range are in unit_modes.py, what can be adjusted in presets.py; a specimen that asks for a mode
+whose section it lacks is refused. Not modelled: selective calling, scanning, repeater shift.
 """
 
 from __future__ import annotations
@@ -21,6 +21,7 @@ from math import isfinite
 from typing import Literal
 
 from sim.frozen import dataclass
+from sim.radio.presets import Preset
 from sim.radio.unit_modes import AmMode, SsbMode, Tuning
 from sim.requirements import require, require_finite, require_not_negative, require_positive
 
@@ -304,6 +305,7 @@ class Specimen:
     knobs: Knobs = field(default_factory=Knobs)
     dropouts: Dropouts = field(default_factory=Dropouts)
     ambient: Ambient = field(default_factory=Ambient)
+    presets: Mapping[str, Preset] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         require(bool(self.serial.strip()), "serial", repr(self.serial), "a serial number")

@@ -17,6 +17,8 @@ from sim.lag import Lag, SimClock
 from sim.radio.demodulators import Demodulator, Demodulators
 from sim.radio.dropouts import DropoutTimes
 from sim.radio.if_filter import NOTHING_DBM
+from sim.radio.preset_effects import as_adjusted
+from sim.radio.presets import Presets
 from sim.radio.signal_meter import LevelSwitch, NeedleLine, SegmentLine
 from sim.radio.speech_path import Tone, sounding
 from sim.radio.unit import Knobs, Specimen
@@ -27,7 +29,11 @@ class UnitControls(ABC):
     """A radio's controls and state. It starts without supply, unkeyed, knobs as its specimen file says."""
 
     def __init__(self, specimen: Specimen, clock: SimClock, rng: np.random.Generator) -> None:
+        self._as_built = specimen
+        self._presets = Presets(specimen.presets)
         self.specimen = specimen
+        if specimen.presets:
+            self.specimen = specimen = as_adjusted(specimen, self._presets.positions())
         self._clock = clock
         self._rng = rng
         now_s = clock.now_s()
@@ -165,6 +171,33 @@ class UnitControls(ABC):
         """Turn the knobs to other positions."""
         self._refresh()
         self._knobs = knobs
+        self._refresh()
+
+    def turn_preset(self, name: str, turns: float) -> None:
+        """Turn a trimmer by so many turns, clockwise above 0; KeyError for a name that is none."""
+        self._presets.turn(name, turns)
+        self._fit_presets()
+
+    def store_preset(self, name: str, value: int) -> None:
+        """Store a setting; ValueError names what it takes, or the settings there are."""
+        self._presets.store(name, value)
+        self._fit_presets()
+
+    def stored_preset(self, name: str) -> int:
+        """Return a stored setting; ValueError names the settings there are."""
+        return self._presets.stored(name)
+
+    def preset_positions(self) -> dict[str, float]:
+        """Return the truth: where each preset stands, 0 to 1 of its travel."""
+        return self._presets.positions()
+
+    def _fit_presets(self) -> None:
+        """Behave from now on as the presets stand; what lags has lagged up to now."""
+        self._refresh()
+        self.specimen = as_adjusted(self._as_built, self._presets.positions())
+        self._demodulators = Demodulators(self.specimen)
+        self._meter.fit(self.specimen.meter)
+        self._squelch.on_dbm = self.specimen.squelch.opens_dbm
         self._refresh()
 
     def draw_from(self, rng: np.random.Generator) -> None:

@@ -80,6 +80,18 @@ class Wiring:
         self.unit.set_supply_v(supply_v)
         self.update()
 
+    def turn_preset(self, name: str, turns: float) -> None:
+        """Let a person turn a trimmer of the unit by so many turns, clockwise above 0."""
+        self.update()
+        self.unit.turn_preset(name, turns)
+        self.update()
+
+    def store_preset(self, name: str, value: int) -> None:
+        """Store a setting in the unit; ValueError for one it does not take."""
+        self.update()
+        self.unit.store_preset(name, value)
+        self.update()
+
     # What instruments see
 
     def emission(self) -> Emission | None:
