@@ -177,6 +177,9 @@ def identify(bench_name: str, dry_run: bool, as_json: bool) -> None:
     type=click.IntRange(1, 1_000_000),
     help="Most to list, newest first.  [default: 50 runs, 1000 results]",
 )
+@click.option(
+    "--all", "every", is_flag=True, help="Show every channel of a channel sweep, not the worst only."
+)
 @click.option("--budget", is_flag=True, help="Show the uncertainty budget of each result.")
 @click.option(
     "--conditions",
@@ -356,6 +359,9 @@ def export(file: Path, folder: Path, store: str, **asked: Any) -> None:
 @click.option("--title", default="", help="The report's title.")
 @click.option("--comment", "comments", multiple=True, help="A comment; may be given more than once.")
 @click.option("--plots", type=click.Choice(["auto", "all", "none"]), default="auto", show_default=True)
+@click.option(
+    "--all", "every", is_flag=True, help="List every channel of a channel sweep, not the worst only."
+)
 @click.option("--force", is_flag=True, help="Write over a report.")
 @folder_option
 @store_option

@@ -22,6 +22,7 @@ def report_command(
     title: str,
     comments: tuple[str, ...],
     plots: Any,
+    every: bool = False,
     force: bool,
     folder: Path,
     store_name: str = "",
@@ -36,7 +37,7 @@ def report_command(
     with Store.open_to_read(place) as store:
         found = (as_one(read_whole(find_run(name, store, place, None), store)) for name in names)
         runs = list({run.run: run for run in found}.values())
-    write_report(runs, file, title=title, comments=comments, plots=plots, over=over)
+    write_report(runs, file, title=title, comments=comments, plots=plots, every_channel=every, over=over)
     click.echo(str(file))
     return 0
 

@@ -43,13 +43,14 @@ def results_command(
     limit: int | None = None,
     budget: bool = False,
     conditions: bool = False,
+    every: bool = False,
     as_csv: bool = False,
     as_json: bool = False,
     folder: Path,
     store_name: str = "",
 ) -> int:
     """List runs or results, newest first, or show one run with its repeats; returns the exit status."""
-    shown = _Shown(budget=budget, conditions=conditions, as_csv=as_csv, as_json=as_json)
+    shown = _Shown(budget=budget, conditions=conditions, every=every, as_csv=as_csv, as_json=as_json)
     wanted = Wanted(
         serials=serials,
         sequence=sequence,
@@ -129,6 +130,7 @@ class _Shown:
 
     budget: bool
     conditions: bool
+    every: bool
     as_csv: bool
     as_json: bool
 
@@ -148,7 +150,7 @@ def _show_one(members: list[StoredRun], shown: _Shown) -> None:
         first, *repeats = (run_as_plain(one, results=True) for one in members)
         click.echo(json.dumps({**first, "repeats": repeats}, ensure_ascii=False, indent=2))
     else:
-        _show_results(members, rows)
+        _show_results(members, rows, every=shown.every)
         shown.beside(rows)
 
 
@@ -208,7 +210,7 @@ def _show_runs(runs: list[StoredRun], *, as_json: bool) -> None:
             click.echo(printable(f"    repeats {repeats_text(one.again, one.reason)}"))
 
 
-def _show_results(members: list[StoredRun], rows: list[StoredResult]) -> None:
+def _show_results(members: list[StoredRun], rows: list[StoredResult], *, every: bool) -> None:
     from rich.console import Console
 
     from sequencer.cli.screen import results_table, run_lines
@@ -216,7 +218,7 @@ def _show_results(members: list[StoredRun], rows: list[StoredResult]) -> None:
     console, (run, *repeats) = Console(), members
     unit = f"{run.model} {run.serial}".strip()
     title = f"{run.sequence}: {unit} on {run.bench}, {run.time.isoformat(timespec='milliseconds')}"
-    console.print(results_table(rows, title, width=console.width))
+    console.print(results_table(rows, title, width=console.width, every=every))
     console.print(
         run_lines(run=run.run, rule=rows[0].rule if rows else "", bench_s=run.bench_s, part=run.part),
         soft_wrap=True,

@@ -25,6 +25,7 @@ from sequencer.cli.operator import (
 )
 from sequencer.cli.options import check_model, check_serial
 from sequencer.cli.outlet import reader_may_be_gone
+from sequencer.cli.summary import not_met_table, verdict_line
 from sequencer.planning.load import load_both
 from sequencer.planning.parts import bench_parts
 from sequencer.planning.plan import Plan, make_plan
@@ -35,7 +36,6 @@ from sequencer.run.interrupt import stoppable
 from sequencer.run.record import Again, Record, RunFacts
 from sequencer.run.runner import Runner, RunOutcome
 from sequencer.run.status import ExitStatus
-from sequencer.uncertainty.decision import Decision
 
 
 @stoppable()  # from the files to the last line, which says how the bench was left
@@ -202,31 +202,14 @@ def _show(facts: RunFacts, outcome: RunOutcome, table: str) -> None:
         ),
         soft_wrap=True,
     )
-    shown.print(_verdict(outcome), highlight=False, style="bold")
+    shown.print(verdict_line(outcome), highlight=False, style="bold")
+    if (not_met := not_met_table(outcome.results)) is not None:
+        shown.print(not_met)
 
 
 def _new_run(simulated: bool) -> str:
     stamp = datetime.now().astimezone().strftime("%Y%m%dT%H%M%S")
     return f"{stamp}-{uuid.uuid4().hex[:6]}{'-simulated' if simulated else ''}"
-
-
-def _verdict(outcome: RunOutcome) -> str:
-    words = {
-        ExitStatus.PASSED: "All limits met.",
-        ExitStatus.FAILED: "Not all limits met.",
-        ExitStatus.INTERRUPTED: "Interrupted; what was measured is kept."
-        if not outcome.problems
-        else "Interrupted; see below.",
-    }
-    decisions = [result.decision for result in outcome.results]
-    said = words.get(outcome.status, "")
-    if outcome.status is ExitStatus.BENCH_FAILED:
-        failed = any(one in (Decision.FAIL, Decision.CONDITIONAL_FAIL) for one in decisions)
-        said = words[ExitStatus.FAILED] if failed else ""
-        said += " The bench failed; see below." if outcome.problems else ""
-    if missing := decisions.count(Decision.NOT_MEASURED):
-        said += f" {missing} {'result' if missing == 1 else 'results'} not measured: the notes say why."
-    return said.strip()
 
 
 def _as_json(
@@ -248,7 +231,7 @@ def _as_json(
         "again": facts.again.run if facts.again is not None else "",
         "reason": facts.again.reason if facts.again is not None else "",
         "status": int(outcome.status),
-        "verdict": _verdict(outcome),
+        "verdict": verdict_line(outcome),
         "bench_safe": outcome.safe_state.confirmed,
         "last_line": outcome.safe_state.last_line(),
         "bench_s": round(outcome.bench_s, 3),

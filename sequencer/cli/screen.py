@@ -9,6 +9,7 @@ from typing import Any, Self
 
 from rich.box import SIMPLE_HEAD
 from rich.console import Console, Group, RenderableType
+from rich.padding import Padding
 from rich.progress import BarColumn, Progress, ProgressColumn, Task, TaskID, TextColumn
 from rich.table import Table
 from rich.text import Text
@@ -17,6 +18,7 @@ from sequencer.cli.long_names import LongNames
 from sequencer.problems import printable
 from sequencer.results.model import Result
 from sequencer.results.stored import StoredResult
+from sequencer.results.sweep import folded, is_folded
 from sequencer.results.text import limits_text, value_in_words, value_text, with_minus
 from sequencer.run.events import CheckEnded, CheckStarted, Event, RunEnded, RunStarted, StepTaken, Warned
 from sequencer.uncertainty.decision import Decision
@@ -29,9 +31,14 @@ _STYLES = {
     Decision.FAIL.value: "bold red",
     Decision.NOT_MEASURED.value: "bold red",
 }
-# Below the first, limits stand under the value they belong to; from the second, both voltages stand on one line.
+# Below the first, each result is a few lines; below the second, limits stand under the value they belong to; from the third, both
+# voltages stand on one line.
+_SLIM = 56
 _NARROW = 78
 _WIDE = 100
+
+
+FOLDED = "Of a channel sweep the worst channel is shown; 'sequencer results RUN --all' lists every one."
 
 
 class LeftColumn(ProgressColumn):
@@ -115,13 +122,16 @@ def _short(label: str, most: int = 32) -> str:
     return shown if len(shown) <= most else shown[: most - 1] + "…"
 
 
-def results_table(rows: Iterable[Result], title: str, *, width: int = 80) -> RenderableType:
-    """Return the results for a screen of ``width`` columns.
+def results_table(
+    rows: Iterable[Result], title: str, *, width: int = 80, every: bool = False
+) -> RenderableType:
+    """Return the results for a screen of ``width`` columns; a channel sweep by its worst channels, or with ``every`` one of them.
 
     Confirmations stand above the table and notes below it, so that figures keep the width: a number with its uncertainty and
     unit is never broken.
     """
-    rows = list(rows)
+    whole = list(rows)
+    rows = whole if every else folded(whole)
     notes: dict[str, int] = {}
     for row in rows:
         if row.note and not _is_answer(row):
@@ -130,11 +140,15 @@ def results_table(rows: Iterable[Result], title: str, *, width: int = 80) -> Ren
     shown: list[RenderableType] = [Text(printable(title), style="bold")]
     shown += [_answer(row) for row in rows if _is_answer(row)]
     if figures:
-        shown.append(_figures(figures, notes, width))
-    listed = Table.grid(padding=(0, 1))
-    for note, number in notes.items():
-        listed.add_row(Text(f"{number}", style="dim"), Text(printable(note), style="dim"))
-    return Group(*shown, listed) if notes else Group(*shown)
+        shown.append(_slim_figures(figures, notes) if width < _SLIM else _figures(figures, notes, width))
+    if notes:
+        listed = Table.grid(padding=(0, 1))
+        for note, number in notes.items():
+            listed.add_row(Text(f"{number}", style="dim"), Text(printable(note), style="dim"))
+        shown.append(listed)
+    if is_folded(whole, rows):
+        shown.append(Text(FOLDED, style="dim"))
+    return Group(*shown)
 
 
 def _figures(rows: list[Result], notes: Mapping[str, int], width: int) -> Table:
@@ -160,6 +174,21 @@ def _figures(rows: list[Result], notes: Mapping[str, int], width: int) -> Table:
             str(notes.get(row.note, "")),
         )
     return table
+
+
+def _slim_figures(rows: list[Result], notes: Mapping[str, int]) -> RenderableType:
+    """Return results where a table would break every word: what it is, and below it value, limits and decision."""
+    lines: list[RenderableType] = []
+    for row in rows:
+        where = "" if row.channel is None else f", ch {row.channel}"
+        decision = row.decision.value if row.counts else f"({row.decision.value})"
+        note = f"  note {notes[row.note]}" if row.note else ""
+        found = [value_text(row), f"[{limits}]" if (limits := limits_text(row)) else ""]
+        lines.append(Text(printable(f"{row.quantity}{where}"), style="bold"))
+        lines += [Padding(Text(one), (0, 0, 0, 2)) for one in found if one]
+        judged = Text(f"  {decision}", style=_STYLES.get(row.decision.value, "") if row.counts else "dim")
+        lines.append(judged.append(note, style="dim"))
+    return Padding(Group(*lines), (1, 0))
 
 
 def _is_answer(row: Result) -> bool:

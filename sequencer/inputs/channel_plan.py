@@ -17,7 +17,7 @@ from sequencer.files.fields import FileModel, FrequencyDifferenceHz, FrequencyHz
 from sequencer.files.read import Read, read_file
 from sequencer.frozen import dataclass
 from sequencer.problems import Complaint, FieldProblem, FieldProblems, FileProblems
-from sequencer.units.format import format_quantity
+from sequencer.units.format import format_quantity, ranges_text
 
 MOST_CHANNELS = 10_000
 """Channels a plan may have."""
@@ -211,7 +211,7 @@ class ChannelPlan:
         try:
             return self.frequencies_hz[channel]
         except KeyError:
-            raise KeyError(f"{self.name} has no channel {channel}; it has {_ranges(self.channels)}") from None
+            raise KeyError(f"{self.name} has no channel {channel}; it has {self.described}") from None
 
     def channel_at(self, frequency_hz: float, within_hz: float | None = None) -> int | None:
         """Return the channel whose carrier is nearest, or None when none is ``within_hz``.
@@ -232,17 +232,7 @@ class ChannelPlan:
     @property
     def described(self) -> str:
         """The channels as a complaint names them: ``channels 1 to 40``."""
-        return _ranges(self.channels)
-
-
-def _ranges(channels: tuple[int, ...]) -> str:
-    runs: list[list[int]] = []
-    for channel in channels:
-        if runs and channel == runs[-1][-1] + 1:
-            runs[-1].append(channel)
-        else:
-            runs.append([channel])
-    return "channels " + ", ".join(str(run[0]) if len(run) == 1 else f"{run[0]} to {run[-1]}" for run in runs)
+        return f"channels {ranges_text(self.channels)}"
 
 
 def plan_from(read: Read[PlanFile]) -> ChannelPlan:

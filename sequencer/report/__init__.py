@@ -30,6 +30,7 @@ def write_report(
     title: str = "",
     comments: Sequence[str] = (),
     plots: Plots = "auto",
+    every_channel: bool = False,
     written: datetime | None = None,
     over: FileMark | None = None,
 ) -> None:
@@ -37,11 +38,14 @@ def write_report(
 
     Any other ending than .html, .htm and .pdf is refused. ``plots``: "auto" draws all for up to `MOST_WITH_ALL_PLOTS` runs, and beyond
     that those of runs that did not pass. ``comments`` stand at the beginning. ``written`` is the time the report carries, else now.
+    ``every_channel`` of a channel sweep is listed, or the worst only.
     ``over`` is the one file that may be written over; any other that stands at ``path`` by then stays, and is a complaint.
     Raises FileProblems if the file cannot be written, or a PDF is asked for without the extra ``pdf``; ValueError for no runs.
     """
     check_ending(path)
-    text = report_html(runs, title=title, comments=comments, plots=plots, written=written)
+    text = report_html(
+        runs, title=title, comments=comments, plots=plots, every_channel=every_channel, written=written
+    )
     if path.suffix.lower() == ".pdf":
         from sequencer.report.pdf import write_pdf
 
@@ -83,6 +87,7 @@ def report_html(
     title: str = "",
     comments: Sequence[str] = (),
     plots: Plots = "auto",
+    every_channel: bool = False,
     written: datetime | None = None,
 ) -> str:
     """Return the report as one HTML page. ValueError for no runs."""
@@ -91,4 +96,4 @@ def report_html(
     if not runs:
         raise ValueError("a report needs one run or more")
     now = written if written is not None else datetime.now().astimezone()
-    return render(runs, title=title, comments=comments, plots=plots, written=now)
+    return render(runs, title=title, comments=comments, plots=plots, every_channel=every_channel, written=now)

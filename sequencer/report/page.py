@@ -20,6 +20,7 @@ from sequencer.results.budget_rows import cells, expanded_text
 from sequencer.results.model import BenchInstrument
 from sequencer.results.stored import StoredResult, StoredRun
 from sequencer.results.stored_budget import UNSTATED_NOT_KNOWN, StoredBudget
+from sequencer.results.sweep import folded, is_folded
 from sequencer.results.text import (
     channel_in_words,
     limits_in_words,
@@ -72,6 +73,7 @@ class RunView:
     facts: tuple[tuple[str, str], ...]
     confirmations: tuple[str, ...]
     results: tuple[StoredResult, ...]
+    is_folded: bool
     guarded: bool
     plots: tuple[Any, ...]
     plots_left_out: bool
@@ -81,11 +83,20 @@ class RunView:
 
 
 def render(
-    runs: Sequence[StoredRun], *, title: str, comments: Sequence[str], plots: str, written: datetime
+    runs: Sequence[StoredRun],
+    *,
+    title: str,
+    comments: Sequence[str],
+    plots: str,
+    written: datetime,
+    every_channel: bool = False,
 ) -> str:
-    """Return the page. ``plots``: "auto", "all" or "none"."""
+    """Return the page. ``plots``: "auto", "all" or "none"; ``every_channel`` of a channel sweep, or the worst only."""
     every = plots == "all" or (plots == "auto" and len(runs) <= MOST_WITH_ALL_PLOTS)
-    views = [_run_view(run, at, plots=plots, every=every) for at, run in enumerate(runs)]
+    views = [
+        _run_view(run, at, plots=plots, every=every, every_channel=every_channel)
+        for at, run in enumerate(runs)
+    ]
     tally = Counter(view.verdict.word for view in views)
     gentlest_first = dict.fromkeys(
         view.verdict.word for view in sorted(views, key=lambda view: -severity(view.verdict))
@@ -104,11 +115,12 @@ def render(
     )
 
 
-def _run_view(run: StoredRun, at: int, *, plots: str, every: bool) -> RunView:
+def _run_view(run: StoredRun, at: int, *, plots: str, every: bool, every_channel: bool) -> RunView:
     rows = run.results
     verdict = verdict_of(run)
     draw = every or (plots == "auto" and verdict.kind not in ("pass", "no limit"))
     shown = [row for row in rows if row.check != "confirm" or row.decision not in _NOTHING_WRONG]
+    listed = shown if every_channel else folded(shown)
     return RunView(
         anchor=f"run-{at + 1}",
         run=run.run,
@@ -121,13 +133,14 @@ def _run_view(run: StoredRun, at: int, *, plots: str, every: bool) -> RunView:
         problems=_problems(rows),
         facts=tuple(_facts(run, rows)),
         confirmations=_confirmations(rows),
-        results=tuple(shown),
+        results=tuple(listed),
+        is_folded=is_folded(shown, listed),
         guarded=any(_rule(row) not in ("", str(SIMPLE)) for row in shown),
         plots=tuple(_plots(shown, f"r{at + 1}")) if draw else (),
         plots_left_out=not draw and plots != "none",
         lacks_facts=any(row.points and row.target is None for row in shown),
         instruments=tuple(_instrument(one, run.time) for one in run.instruments),
-        budgets=tuple(_budget_view(row, row.budget) for row in shown if row.budget is not None),
+        budgets=tuple(_budget_view(row, row.budget) for row in listed if row.budget is not None),
     )
 
 

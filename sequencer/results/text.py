@@ -8,7 +8,7 @@ import re
 from sequencer.results.budget_rows import UNCERTAIN
 from sequencer.results.model import Result
 from sequencer.units.convert import uv_emf_from_dbm, uv_pd_from_dbm
-from sequencer.units.format import format_quantity, format_with_uncertainty
+from sequencer.units.format import format_quantity, format_with_uncertainty, unit_of_difference
 
 
 def value_text(row: Result, *, wide: bool = False) -> str:
@@ -40,6 +40,19 @@ def limits_text(row: Result) -> str:
     if upper is not None:
         return f"at most {format_quantity(upper, unit)}"
     return f"at least {format_quantity(lower, unit)}" if lower is not None else ""
+
+
+def shortfall_text(row: Result) -> str:
+    """Return by how much a value lies beyond its limit, to two figures, and which; nothing where it lies beyond none."""
+    if row.value is None:
+        return ""
+    for limit, word, beyond in ((row.upper_limit, "above", 1.0), (row.lower_limit, "below", -1.0)):
+        by = 0.0 if limit is None else (row.value - limit) * beyond
+        if limit is not None and by > 0.0:
+            rounded, unit = float(f"{by:.2g}"), unit_of_difference(row.unit)
+            amount = f"{rounded:g} dB" if unit == "dB" else format_quantity(rounded, unit)
+            return f"{amount} {word} the limit of {format_quantity(limit, row.unit)}"
+    return ""
 
 
 def value_in_words(row: Result) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from decimal import ROUND_HALF_EVEN, Context, Decimal
 
 _DECIMALS = {"dBm": 1, "dBuV pd": 1, "dBuV emf": 1, "dB": 2, "°C": 1, "ppm": 2, "%": 1}
@@ -127,3 +127,14 @@ def _joined(number: str, unit: str) -> str:
 def counted(number: int, one: str, several: str = "") -> str:
     """Return how many of something: "1 reading", "2 readings"; ``several`` where the plural is not made with an s."""
     return f"{number} {one if number == 1 else several or one + 's'}"
+
+
+def ranges_text(numbers: Iterable[int]) -> str:
+    """Return whole numbers, three or more that follow each other drawn together: `1 to 40, 42, 43`."""
+    runs: list[list[int]] = []
+    for number in numbers:
+        if runs and number == runs[-1][-1] + 1:
+            runs[-1].append(number)
+        else:
+            runs.append([number])
+    return ", ".join(f"{run[0]} to {run[-1]}" if len(run) > 2 else ", ".join(map(str, run)) for run in runs)

@@ -1,0 +1,78 @@
+"""The end of a run: whether every limit was met, and what was not, with value, limit and by how much."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING
+
+from sequencer.problems import printable
+from sequencer.results.model import Result
+from sequencer.results.sweep import folded
+from sequencer.results.text import limits_text, shortfall_text, value_in_words
+from sequencer.run.runner import RunOutcome
+from sequencer.run.status import ExitStatus
+from sequencer.uncertainty.decision import Decision
+from sequencer.units.format import counted
+
+if TYPE_CHECKING:
+    from rich.table import Table
+
+MOST_NAMED = 12
+"""Results that the end of a run names; the table above it has all."""
+_FAILED = (Decision.FAIL, Decision.CONDITIONAL_FAIL)
+
+
+def verdict_line(outcome: RunOutcome) -> str:
+    """Return in one or two sentences how a run went."""
+    decisions = [one.decision for one in outcome.results]
+    failed = sum(one in _FAILED for one in decisions)
+    limited = sum(one is not Decision.NO_LIMIT for one in decisions)
+    said = [f"{failed} of {counted(limited, 'limit')} not met."] if failed else []
+    if outcome.status is ExitStatus.PASSED:
+        said = ["All limits met."]
+    elif outcome.status is ExitStatus.INTERRUPTED:
+        why = "see below" if outcome.problems else "what was measured is kept"
+        said.insert(0, f"Interrupted; {why}.")
+    elif outcome.status is ExitStatus.BENCH_FAILED and outcome.problems:
+        said.append("The bench failed; see below.")
+    if missing := decisions.count(Decision.NOT_MEASURED):
+        said.append(f"{counted(missing, 'result')} not measured.")
+    return " ".join(said)
+
+
+def not_met_table(results: Sequence[Result]) -> Table | None:
+    """Return what did not meet its limits or was not measured, a line each; None where there is nothing of the kind."""
+    from rich.table import Table
+    from rich.text import Text
+
+    wrong = [one for one in folded(results) if one.decision in (*_FAILED, Decision.NOT_MEASURED)]
+    if not wrong:
+        return None
+    table = Table.grid(padding=(0, 2, 0, 0))
+    for row in wrong[:MOST_NAMED]:
+        table.add_row(Text(row.decision.value, style="bold red"), Text(printable(not_met_text(row))))
+    if len(wrong) > MOST_NAMED:
+        table.add_row("…", f"and {len(wrong) - MOST_NAMED} more, in the table above")
+    return table
+
+
+def not_met_text(row: Result) -> str:
+    """Return what did not meet its limit: where, its value, and by how much; why, where nothing was measured."""
+    where = "" if row.channel is None else f", channel {row.channel}"
+    return f"{row.quantity}{where}: {', '.join(_said_of(row))}"
+
+
+def _said_of(row: Result) -> Iterator[str]:
+    if row.value is None:
+        yield row.note or "no reading"
+        return
+    yield value_in_words(row)
+    if (
+        row.unit == "" or row.uncertainty == 0.0
+    ):  # an answer or a count: how it came about says more than a difference
+        if row.unit:
+            yield limits_text(row)
+        if row.note:
+            yield row.note
+        return
+    yield shortfall_text(row)
