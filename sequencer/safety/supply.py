@@ -63,9 +63,14 @@ class SupplyLine:
         return None if volts is None else SupplyFacts(voltage_v=volts, is_read=self._is_read)
 
     def state(self, voltage_v: float) -> None:
-        """Feed the unit with ``voltage_v``, now and at the start of each check."""
+        """Feed the unit with ``voltage_v``, now and at the start of each check.
+
+        Raises NotConfirmed where the terminals read a voltage before it: a reading that is there with the output off proves nothing.
+        """
         self._refuse_above_rating(voltage_v)
         self._stated_v = voltage_v
+        if self.fed_v is None and self._present().reads_voltage:
+            self.remove()
         self.feed(voltage_v)
 
     def feed(self, voltage_v: float) -> None:
@@ -91,7 +96,8 @@ class SupplyLine:
                     f"its output reads off and its terminals read {volts:.4g} V; below {LIVE_V:g} V would be right",
                     instrument=supply.name,
                     address=supply.address,
-                    next_move="Take the leads off the unit, then look at the supply, and at what else may feed the unit.",
+                    next_move="Take the leads off the unit, then look at the supply (some answer with what they were set to), and at what "
+                    "else may feed the unit.",
                 )
             self._clock.wait_s(DISCHARGE_S / 10.0)
 

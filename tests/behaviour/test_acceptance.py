@@ -22,6 +22,7 @@ from sequencer.uncertainty.decision import Decision
 from sim.bench import SimulatedBench
 
 SEQUENCE = load_sequence("fm-mobile-acceptance")
+INTERMITTENT = "M40-0017"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,10 +78,9 @@ def _accept(
     with Record(folder / f"{serial}-{seed}-{len(sequence)}", facts) as record:
         outcome = Runner(plan, parts, record, GivenBeforehand(), [events.append]).run()
     assert outcome.safe_state.confirmed
-    # of a unit with an intermittent joint readings may disagree, at times that the seed fixes
-    assert all("readings disagree" in one and serial == "M40-0017" for one in outcome.problems), (
-        outcome.problems
-    )
+    # Readings of an intermittent joint contradict one another, each time in another way: then they leave a result without a value.
+    undecided = [one.note for one in outcome.results if one.decision is Decision.NOT_MEASURED]
+    assert all(serial == INTERMITTENT and one.rstrip(".") in undecided for one in outcome.problems)
     assert parts.simulation.hazards == ()
     return Accepted(
         plan=plan,
@@ -189,16 +189,16 @@ def test_a_meter_one_s_unit_out_is_found_where_it_is(seed: int, tmp_path: Path) 
     assert _accept(tmp_path, "M40-0015", seed=seed, sequence=stricter).failed == [("S9 point", 20)]
 
 
-@pytest.mark.parametrize("seed", [1, 2, 3, 4])
+@pytest.mark.parametrize("seed", [1, 4, 12, 14])
 def test_an_intermittent_joint_never_ends_in_a_wrong_level(seed: int, tmp_path: Path) -> None:
     """What comes and goes may pass between its gaps; a level that is stated is the unit's own, or none is stated."""
-    accepted = _accept(tmp_path, "M40-0017", seed=seed)
+    accepted = _accept(tmp_path, INTERMITTENT, seed=seed)
     result = accepted.found("sensitivity, 12 dB SINAD")
     if result.value is None:
         assert result.note
         assert result.decision is Decision.NOT_MEASURED
     else:
-        assert abs(result.value - _true_sensitivity_dbm("M40-0017")) <= 1.5
+        assert abs(result.value - _true_sensitivity_dbm(INTERMITTENT)) <= 1.5
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])

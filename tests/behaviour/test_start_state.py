@@ -77,7 +77,9 @@ def test_a_supply_whose_terminals_tell_another_voltage_decides_nothing(make_rig,
     rig = make_rig(sequence=HEAD + POWER)
     rig.inject(
         "supply",
-        Fault(kind=FaultKind.WRONG, match="MEASure:VOLTage", argument="10.0", times=None, skip=from_reading),
+        Fault(
+            kind=FaultKind.WRONG, match="MEASure:VOLTage", argument="10.0", times=None, skip=1 + from_reading
+        ),
     )
     outcome = rig.run()
     assert outcome.status is ExitStatus.BENCH_FAILED
@@ -90,7 +92,9 @@ def test_a_supply_whose_terminals_tell_another_voltage_decides_nothing(make_rig,
 def test_power_at_a_voltage_that_the_unit_never_had_is_not_stated(make_rig):
     """A supply that stays at 13.2 V, by its own terminals, while 15.6 V is asked for gives no "carrier power at 15.6 V"."""
     rig = make_rig(sequence=HEAD + "  - {check: power_against_supply, channel: 20, supplies: [15.6 V]}\n")
-    rig.inject("supply", Fault(kind=FaultKind.WRONG, match="MEASure:VOLTage", argument="13.2", times=None))
+    rig.inject(
+        "supply", Fault(kind=FaultKind.WRONG, match="MEASure:VOLTage", argument="13.2", times=None, skip=1)
+    )
     assert rig.run().status is ExitStatus.BENCH_FAILED
     assert results(rig)["carrier power at 15.6 V"].value is None
 

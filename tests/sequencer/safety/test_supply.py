@@ -39,12 +39,12 @@ def test_how_far_the_terminals_may_be_off_follows_from_the_accuracy_stated() -> 
     for shown, is_right in (("13.38", True), ("13.39", False)):
         with ProfiledBench() as bench:
             supply = bench.driver("supply")
-            bench.spoil("supply", FaultKind.WRONG, "MEASure:VOLTage", shown, times=None)
             ratings = Ratings(supply_accuracy_percent=0.5)
             line = SupplyLine(
                 lambda supply=supply: supply, clock=bench.clock, ratings=ratings, cables=Cables()
             )
             line.state(13.2)
+            bench.spoil("supply", FaultKind.WRONG, "MEASure:VOLTage", shown, times=None)
             if is_right:
                 line.restore()
             else:
@@ -78,10 +78,33 @@ def test_a_supply_that_stands_elsewhere_is_told_at_once() -> None:
     """A voltage that does not come nearer is not waited for: one look more, and the fault."""
     with ProfiledBench() as bench:
         supply = bench.driver("supply")
-        bench.spoil("supply", FaultKind.WRONG, "MEASure:VOLTage", "11.2", times=None)
         line = SupplyLine(lambda: supply, clock=bench.clock, ratings=Ratings(), cables=Cables())
         line.state(13.2)
+        bench.spoil("supply", FaultKind.WRONG, "MEASure:VOLTage", "11.2", times=None)
         started_s = bench.clock.now_s()
         with pytest.raises(NotConfirmed, match=r"its terminals read 11\.2 V"):
             line.restore()
         assert bench.clock.now_s() - started_s < 1.0
+
+
+def test_a_supply_that_reads_what_it_is_set_to_is_found_out_before_it_feeds_anything() -> None:
+    """Terminals that read 13.2 V with the output off would read 13.2 V whatever the unit gets: nothing is fed or decided by them."""
+    with ProfiledBench() as bench:
+        supply = bench.driver("supply")
+        bench.spoil("supply", FaultKind.WRONG, "MEASure:VOLTage", "13.2", times=None)
+        line = SupplyLine(lambda: supply, clock=bench.clock, ratings=Ratings(), cables=Cables())
+        with pytest.raises(NotConfirmed, match=r"reads off and its terminals read 13\.2 V"):
+            line.state(13.2)
+        assert not any("OUTPut:STATe 1" in message for message in bench.sent("supply"))
+
+
+def test_a_supply_that_was_left_on_is_switched_off_before_its_terminals_are_read() -> None:
+    """What an earlier run left on reads its voltage rightly: it is switched off first, and then feeds the unit."""
+    with ProfiledBench() as bench:
+        supply = bench.driver("supply")
+        supply.configure_voltage(13.2, 6.0)
+        supply.configure_output_enabled(True)
+        line = SupplyLine(lambda: supply, clock=bench.clock, ratings=Ratings(), cables=Cables())
+        line.state(13.2)
+        line.confirm_voltage()
+        assert line.fed_v == 13.2
