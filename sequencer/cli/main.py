@@ -208,12 +208,22 @@ def results(run_name: str | None, folder: Path, store: str, **asked: Any) -> Non
     "--step", type=click.IntRange(0, 99_999), help="Only the check with this number, counted from 0."
 )
 @click.option("--check", default="", metavar="NAME", help="Only checks of this name.")
+@click.option(
+    "--instrument",
+    "instruments",
+    multiple=True,
+    metavar="NAME",
+    help="Only this instrument; may be given more than once.",
+)
+@click.option(
+    "--faults", is_flag=True, help="Only messages that ended in a fault, and the same messages sent again."
+)
 @folder_option
 @store_option
 @as_json_option
 @clear_errors
 def trace(run_name: str, folder: Path, store: str, **asked: Any) -> None:
-    """Show every byte that was exchanged in RUN ("last" for the newest)."""
+    """Show every byte that was exchanged in RUN ("last" for the newest); AGAIN marks what was sent again after a fault."""
     from sequencer.cli.trace import trace_command
 
     sys.exit(trace_command(run_name, folder=folder, store_name=store, **asked))

@@ -45,7 +45,9 @@ def not_met_table(results: Sequence[Result]) -> Table | None:
     from rich.table import Table
     from rich.text import Text
 
-    wrong = [one for one in folded(results) if one.decision in (*_FAILED, Decision.NOT_MEASURED)]
+    wrong = _without_counts(
+        [one for one in folded(results) if one.decision in (*_FAILED, Decision.NOT_MEASURED)]
+    )
     if not wrong:
         return None
     table = Table.grid(padding=(0, 2, 0, 0))
@@ -54,6 +56,16 @@ def not_met_table(results: Sequence[Result]) -> Table | None:
     if len(wrong) > MOST_NAMED:
         table.add_row("…", f"and {len(wrong) - MOST_NAMED} more, in the table above")
     return table
+
+
+def _without_counts(rows: list[Result]) -> list[Result]:
+    """Return the results without those that only count others of their check, which are named themselves."""
+    named = {row.check for row in rows if not _is_exact(row)}
+    return [row for row in rows if not _is_exact(row) or row.check not in named]
+
+
+def _is_exact(row: Result) -> bool:
+    return row.uncertainty == 0.0 and row.unit != ""
 
 
 def not_met_text(row: Result) -> str:
@@ -70,9 +82,6 @@ def _said_of(row: Result) -> Iterator[str]:
     if (
         row.unit == "" or row.uncertainty == 0.0
     ):  # an answer or a count: how it came about says more than a difference
-        if row.unit:
-            yield limits_text(row)
-        if row.note:
-            yield row.note
+        yield row.note or limits_text(row)
         return
     yield shortfall_text(row)

@@ -3,20 +3,33 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 
 import click
 
+from drivers.trace import Direction, Exchange
 from sequencer.analysis.runs import find_run
 from sequencer.problems import did_you_mean, listed, option_problem, printable
 from sequencer.results.store.place import find_place
 from sequencer.results.store.store import Store
 from sequencer.results.stored import StoredExchange, exchange_as_plain
 
+HEADS = ("step", "time", "instrument", "way", "message")
+AGAIN = "AGAIN "
+"""Stands before a message that was sent a second time because the first ended in a fault."""
+
 
 def trace_command(
-    run_name: str, *, step: int | None, check: str, folder: Path, store_name: str = "", as_json: bool
+    run_name: str,
+    *,
+    step: int | None,
+    check: str,
+    instruments: tuple[str, ...] = (),
+    faults: bool = False,
+    folder: Path,
+    store_name: str = "",
+    as_json: bool,
 ) -> int:
     """Show what was exchanged in a run, a line an exchange; returns the exit status."""
     place = find_place(folder, store_name)
@@ -25,11 +38,58 @@ def trace_command(
         exchanges = store.read_exchanges(run.run)
         results = store.read_results(run.run, points=False)
     checks = {one.check_index: "" for one in exchanges} | {one.check_index: one.check for one in results}
-    shown = _steps(run.run, dict(sorted(checks.items())), step, check)
-    for one in exchanges:
-        if one.check_index in shown:
-            click.echo(_line(one, as_json))
+    steps = _steps(run.run, dict(sorted(checks.items())), step, check)
+    asked = _instruments(run.run, dict.fromkeys(one.instrument for one in exchanges), instruments)
+    again, about_faults = sent_again(exchanges)
+    shown = [
+        (one, at in again)
+        for at, one in enumerate(exchanges)
+        if one.check_index in steps and one.instrument in asked and (at in about_faults or not faults)
+    ]
+    if not shown:
+        click.echo("no message ended in a fault" if faults else "no messages", err=True)
+    elif not as_json:
+        click.echo(_columns(*HEADS))
+    for one, is_again in shown:
+        click.echo(_as_json(one, is_again) if as_json else _line(one, is_again))
     return 0
+
+
+def sent_again(exchanges: Sequence[Exchange]) -> tuple[set[int], set[int]]:
+    """Return where messages stand that were sent again, and where all stands that is about faults.
+
+    A message is sent again if the same bytes went to the same instrument before, and that ended in a fault. About a fault are what
+    ended in it, the message before it, and that message sent again.
+    """
+    last_sent: dict[str, int] = {}
+    failed: set[tuple[str, bytes]] = set()
+    again, about = set[int](), set[int]()
+    for at, one in enumerate(exchanges):
+        if one.direction is Direction.SENT:
+            last_sent[one.instrument] = at
+            if (one.instrument, one.content) in failed:
+                failed.discard((one.instrument, one.content))
+                again.add(at)
+        if one.fault:
+            about.add(at)
+            if (sent := last_sent.get(one.instrument)) is not None:
+                about.add(sent)
+                failed.add((one.instrument, exchanges[sent].content))
+    return again, about | again
+
+
+def _instruments(run: str, there: Iterable[str], asked: tuple[str, ...]) -> set[str]:
+    """Return the instruments that are asked for, all where none is. Raises InputError for one that took no part."""
+    names = list(there)
+    for name in asked:
+        if name not in names:
+            raise option_problem(
+                "--instrument",
+                f"run {run} exchanged nothing with {name!r}",
+                allowed=listed(names) or "none: nothing was exchanged",
+                hint=did_you_mean(name, names),
+            )
+    return set(asked or names)
 
 
 def _steps(run: str, checks: Mapping[int, str], step: int | None, check: str) -> set[int]:
@@ -50,10 +110,16 @@ def _steps(run: str, checks: Mapping[int, str], step: int | None, check: str) ->
     return {at for at, name in checks.items() if step in (None, at) and check in ("", name)}
 
 
-def _line(one: StoredExchange, as_json: bool) -> str:
-    if as_json:
-        return json.dumps(exchange_as_plain(one))
+def _as_json(one: StoredExchange, is_again: bool) -> str:
+    return json.dumps({**exchange_as_plain(one), "again": is_again})
+
+
+def _line(one: StoredExchange, is_again: bool) -> str:
     content = one.content.decode("ascii", "backslashreplace")
     fault = f"  FAULT {one.fault}" if one.fault else ""
-    said = printable(f"{content}{fault}")
-    return f"{one.check_index:3} {one.time_s:10.4f} s  {one.instrument:20} {one.direction.value:8} {said}"
+    said = printable(f"{AGAIN if is_again else ''}{content}{fault}")
+    return _columns(str(one.check_index), f"{one.time_s:.4f} s", one.instrument, one.direction.value, said)
+
+
+def _columns(step: str, time: str, instrument: str, way: str, message: str) -> str:
+    return f"{step:>4} {time:>12}  {instrument:20} {way:8} {message}"
