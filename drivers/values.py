@@ -25,7 +25,8 @@ class Reading:
 
     ``number`` is a finite float in the unit the method names when ``state`` is IN_RANGE, otherwise None:
     a special value of the instrument never reaches arithmetic. ``reading_s`` is how long it measured, by its own word; None where it
-    has none. ``is_cut``: the answer lacks its end, as that instrument writes its numbers.
+    has none. ``is_cut``: the answer lacks its end, as that instrument writes its numbers. ``by_hand``: a person read it off a dial; then
+    ``step`` is what the last digit typed stands for, in the reading's unit, 0 where nothing tells.
     """
 
     number: float | None
@@ -33,6 +34,8 @@ class Reading:
     raw: str = ""
     reading_s: float | None = None
     is_cut: bool = False
+    by_hand: bool = False
+    step: float = 0.0
     by: str = field(default="", compare=False)
     """The instrument that was read, by the name of its role in the bench file; empty where nobody has said."""
     address: str = field(default="", compare=False)

@@ -10,12 +10,14 @@ import math
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from decimal import Decimal
 
 OHMS = 50.0
 DB_PER_S_UNIT = 6.0  # IARU Region 1 R.1
 _NUMBER = re.compile(
     r"(?P<number>[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d{1,3})?)\s*(?P<unit>.*)", re.ASCII
 )
+_DIGITS = re.compile(r"\d+(?:[.,]\d*)?(?!.*\d)", re.ASCII)
 _THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}", re.ASCII)
 _S_READING = re.compile(
     r"[sS]?\s*(?P<units>\d(?:[.,]\d+)?)\s*(?:\+\s*(?P<over>\d{1,2}(?:[.,]\d+)?)\s*(?:dB)?)?", re.I | re.ASCII
@@ -51,6 +53,20 @@ class Dial:
         if not self.low <= number <= self.high:
             raise NotOnDial(f"{typed!r} is outside {self.allowed_range}")
         return number
+
+    def step_of(self, typed: str) -> float:
+        """Return what one more in the last digit of ``typed`` would change, in the reading's own unit; 0 where nothing tells."""
+        found = _DIGITS.search(typed)
+        if found is None:
+            return 0.0
+        digits = found.group().replace(",", ".")
+        try:
+            more = Decimal(digits) + Decimal((0, (1,), Decimal(digits).as_tuple().exponent))  # type: ignore[arg-type]
+            read = self.parse or Dial._parse
+            shown = f"{typed[: found.start()]}{more}{typed[found.end() :]}"
+            return abs(read(self, shown) - read(self, typed))
+        except (NotOnDial, ArithmeticError):
+            return 0.0
 
     @property
     def allowed_range(self) -> str:

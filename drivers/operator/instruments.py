@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Generic, Literal, TypeVar
 
 from drivers.operator import dial as dials
@@ -133,8 +133,10 @@ class OperatorPowerMeter(Operated[PowerMeter], PowerMeter):
         if reading.number is None:
             return reading
         if reading.number <= 0.0:
-            return Reading(number=None, state=RangeState.UNDER_RANGE, raw=reading.raw)
-        return Reading(number=dials.dbm_from_w(reading.number), raw=reading.raw)
+            return replace(reading, number=None, state=RangeState.UNDER_RANGE)
+        level_dbm = dials.dbm_from_w(reading.number)
+        step_db = dials.dbm_from_w(reading.number + reading.step) - level_dbm
+        return replace(reading, number=level_dbm, step=step_db)
 
     def zero(self) -> None:
         """Zero the sensor; RF must be off."""

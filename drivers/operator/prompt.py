@@ -103,7 +103,7 @@ class Prompter:
             typed = self._ask(text, until_s)
             word = typed.casefold()
             if (state := state_of(typed)) is not None:
-                return Reading(number=None, state=state, raw=typed)
+                return Reading(number=None, state=state, raw=typed, by_hand=True)
             if (complaint := self._command(word)) is None:
                 try:
                     number = dial.read(typed)
@@ -111,7 +111,7 @@ class Prompter:
                     complaint = str(wrong)
                 else:
                     if doubted or last is None or not dial.leap(last, number):
-                        return Reading(number=number, raw=typed)
+                        return Reading(number=number, raw=typed, by_hand=True, step=dial.step_of(typed))
                     doubted = True
                     text = (
                         f"  {dial.show(number)} after {dial.show(last)} is a large step. "

@@ -26,7 +26,7 @@ from sequencer.checks.shared.limits import LevelLimit, PercentLimit, RatioLimit
 from sequencer.checks.shared.parts import HalfWidth, Parts, without_path
 from sequencer.checks.shared.reading_steps import step_seen
 from sequencer.checks.shared.sensitivity_reader import DECAYS, analyser_error
-from sequencer.checks.shared.settle import agreeing_share
+from sequencer.checks.shared.settle import agreeing_share, several
 from sequencer.checks.shared.stepper import Stepper
 from sequencer.checks.shared.wanted_signal import (
     WantedSignal,
@@ -41,7 +41,7 @@ from sequencer.safety.receive import ReceiveSide
 from sequencer.search.curve import CurveSearch
 from sequencer.search.protocol import Crossing, Settling, find_crossing
 from sequencer.uncertainty.budget import Budget, Contribution
-from sequencer.uncertainty.contributions import DB_PER_RELATIVE_VOLTAGE, repeatability
+from sequencer.uncertainty.contributions import DB_PER_RELATIVE_VOLTAGE, scatter
 
 READINGS = 4
 READING_S = 0.25
@@ -137,7 +137,7 @@ class AgcSpan(Check[AgcSpanSettings]):
         return [distortion, *self._span(side, settings, conditions)]
 
     def _span(self, side: ReceiveSide, settings: AgcSpanSettings, conditions: Conditions) -> list[Finding]:
-        readings = [side.read_audio_v(READING_S) for _ in range(READINGS)]
+        readings = several(lambda: side.read_audio_v(READING_S), READINGS)
         readings = agreeing_share(readings, lambda: side.read_audio_v(READING_S), share=STEADY)
         strong_v = [one.number for one in readings if one.number is not None and one.number > 0.0]
         if len(strong_v) < len(readings):
@@ -240,7 +240,7 @@ def _reference(strong_v: list[float], step_v: float, crossing: Crossing) -> tupl
         "strong level's audio, repeatability",
         DB_PER_RELATIVE_VOLTAGE * step_v / statistics.fmean(strong_v),
     )
-    return (repeatability(name, readings_db, step=step_db, unit="dB", coefficient=1.0 / abs(crossing.slope)),)
+    return (scatter(name, readings_db, step=step_db, unit="dB", coefficient=1.0 / abs(crossing.slope)),)
 
 
 def _span_budget(span_db: float, level: Budget, conditions: Conditions) -> Budget:

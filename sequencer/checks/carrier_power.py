@@ -52,7 +52,7 @@ class CarrierPowerSettings(CheckSettings):
     keyed_for_s: Annotated[TimeS, AfterValidator(between(0.0, 600.0, "s"))] = 0.0
     """How long the unit transmits, in one go, before the readings: no longer than `max_key_time` leaves room for. 0 reads at once."""
     readings: Annotated[int, AfterValidator(between(2, 50, ""))] = 4
-    """How many readings are averaged once the power stands."""
+    """How many readings are averaged once the power stands. A person reads a dial once, unless this is stated."""
     drive_v: Drive | None = None
     """SSB only: level of each of the two tones at the microphone input, V rms."""
     tones_hz: Annotated[tuple[Tone, ...], AfterValidator(_two)] = (700.0, 1900.0)
@@ -135,7 +135,9 @@ class CarrierPower(Check[CarrierPowerSettings]):
             side.hold_keyed_s(settings.keyed_for_s)
         readings = settle(read, side.wait_s, within=SETTLED_DB)
         if readings[-1].number is not None:
-            readings += [read() for _ in range(settings.readings - 2)]
+            readings += [
+                read() for _ in range(_count(settings, by_hand=readings[-1].by_hand) - len(readings))
+            ]
             readings = agreeing(readings, read, within=SETTLED_DB)
         side.rest()
         quantity = _quantity(settings, conditions.mode)
@@ -178,6 +180,11 @@ def _held(
         follows=falls_by_db,
         apply=lambda level_v: side.apply_two_tones(tones_hz=(low_hz, high_hz), level_v=level_v),
     )
+
+
+def _count(settings: CarrierPowerSettings, *, by_hand: bool) -> int:
+    """Return how many readings are averaged: of a person one, unless the sequence asks for more."""
+    return 1 if by_hand and "readings" not in settings.model_fields_set else settings.readings
 
 
 def _readings_s(settings: CarrierPowerSettings) -> float:

@@ -20,7 +20,7 @@ from sequencer.checks.shared.reading_steps import step_seen
 from sequencer.checks.shared.transmit import read_baseband, read_settled
 from sequencer.safety.transmit import TransmitSide
 from sequencer.uncertainty.budget import Budget
-from sequencer.uncertainty.contributions import repeatability
+from sequencer.uncertainty.contributions import scatter
 from sequencer.uncertainty.decision import Limits
 
 SETTLED_HZ = 3.0
@@ -113,9 +113,12 @@ FREQUENCY_NEEDS = ("modulation_analyser.frequency", "modulation_analyser.resolut
 
 
 def counted_step_hz(readings: Sequence[Reading]) -> float:
-    """Return the step that counts show by differing, Hz: of counts that are all the same the bench file's word is taken."""
+    """Return the step that counts show by differing, Hz: of counts that are all the same the bench file's word is taken.
+
+    A person's count shows it by its last digit.
+    """
     found = {reading.number for reading in readings if reading.number is not None}
-    return step_seen(readings) if len(found) > 1 else 0.0
+    return step_seen(readings) if len(found) > 1 or any(one.by_hand for one in readings) else 0.0
 
 
 def error_budget(
@@ -139,5 +142,5 @@ def error_budget(
     # half a step to either side; where in the step a carrier lies is another matter at each reading of another carrier
     half_step = None if step is None else step.times(0.5)
     parts.accuracy("counter's resolution", half_step, unit="Hz", common="none")
-    parts.add(repeatability("repeatability", errors_hz, step=step_hz, unit="Hz"))
+    parts.add(scatter("repeatability", errors_hz, step=step_hz, unit="Hz"))
     return parts.budget(quantity, "Hz", statistics.fmean(errors_hz))

@@ -20,7 +20,7 @@ from sequencer.checks.shared.operator import is_by_hand
 from sequencer.checks.shared.parts import HalfWidth, Parts
 from sequencer.checks.shared.reading_steps import step_seen
 from sequencer.checks.shared.sensitivity_reader import modulation_needs
-from sequencer.checks.shared.settle import agreeing_share
+from sequencer.checks.shared.settle import agreeing_share, several
 from sequencer.checks.shared.wanted_signal import (
     WantedSignal,
     apply_wanted,
@@ -31,7 +31,7 @@ from sequencer.checks.shared.wanted_signal import (
 from sequencer.files.fields import LevelDbm, ResistanceOhm, TimeS, between
 from sequencer.inputs.stated import AUDIO_LEAD
 from sequencer.safety.receive import ReceiveSide
-from sequencer.uncertainty.contributions import relative_half_width, repeatability
+from sequencer.uncertainty.contributions import relative_half_width, scatter
 from sequencer.uncertainty.decision import Limits
 
 READINGS = 4
@@ -165,7 +165,7 @@ class AudioOutput(Check[AudioOutputSettings]):
                 for (quantity, unit), one in zip(self.quantities(settings), limits, strict=True)
             ]
         readings = agreeing_share(
-            [side.read_audio_v(settings.reading_s) for _ in range(READINGS)],
+            several(lambda: side.read_audio_v(settings.reading_s), READINGS),
             lambda: side.read_audio_v(settings.reading_s),
             share=STEADY,
         )
@@ -207,7 +207,7 @@ def distortion_finding(
     for source, half_width in modulation_shares(conditions, with_tone=False):
         parts.accuracy(source, half_width.of_reading(percent), unit="%")
     step = step_seen(readings)
-    parts.add(repeatability("repeatability", found, step=step, unit="%"))
+    parts.add(scatter("repeatability", found, step=step, unit="%"))
     budget = parts.budget(quantity, "%", percent)
     note = f"at {level_dbm:g} dBm"
     return Finding(quantity=quantity, value=percent, unit="%", limits=limits, budget=budget, note=note)
@@ -314,7 +314,7 @@ def _power_finding(readings: list[Reading], settings: AudioOutputSettings, condi
         parts.accuracy(source, in_volts, unit="V", coefficient=per_volt)
     parts.connection(AUDIO_LEAD, coefficient=2.0 * power_w / 100.0)
     step = step_seen(readings)
-    parts.add(repeatability("repeatability of the voltage", found, step=step, unit="V", coefficient=per_volt))
+    parts.add(scatter("repeatability of the voltage", found, step=step, unit="V", coefficient=per_volt))
     budget = parts.budget(quantity, "W", power_w)
     note = f"{volts:.3g} V into {settings.load_ohm:g} ohm at {settings.level_dbm:g} dBm"
     return Finding(quantity=quantity, value=power_w, unit="W", limits=limits, budget=budget, note=note)

@@ -23,7 +23,7 @@ from sequencer.checks.shared.transmit import MORE_READINGS, not_read, numbers, r
 from sequencer.inputs.stated import SUPPLY_LEAD
 from sequencer.results.model import FaultFacts
 from sequencer.safety.transmit import TransmitSide
-from sequencer.uncertainty.contributions import repeatability
+from sequencer.uncertainty.contributions import scatter
 from sequencer.uncertainty.decision import Limits
 
 SETTLED_A = 0.02
@@ -75,7 +75,8 @@ class SupplyCurrent(Check[SupplyCurrentSettings]):
         self, side: TransmitSide, settings: SupplyCurrentSettings, conditions: Conditions
     ) -> list[Finding]:
         idle = settle(side.read_idle_current_a, side.pause_s, within=SETTLED_A)
-        idle += [side.read_idle_current_a() for _ in range(MORE_READINGS)]
+        if not idle[-1].by_hand:
+            idle += [side.read_idle_current_a() for _ in range(MORE_READINGS)]
         idle = agreeing(idle, side.read_idle_current_a, within=SETTLED_A)
         receive = _finding("supply current, receive", idle, settings.receive.limits, conditions)
         try:
@@ -127,6 +128,6 @@ def _finding(quantity: str, readings: Sequence[Reading], limits: Limits, conditi
     if conditions.supply_v is not None:
         parts.connection(SUPPLY_LEAD, coefficient=current_a / 100.0)
     step = step_seen(readings)
-    parts.add(repeatability("repeatability", found, step=step, unit="A"))
+    parts.add(scatter("repeatability", found, step=step, unit="A"))
     budget = parts.budget(quantity, "A", current_a)
     return Finding(quantity=quantity, value=current_a, unit="A", limits=limits, budget=budget)

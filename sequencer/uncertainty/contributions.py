@@ -17,6 +17,8 @@ from sequencer.uncertainty.distributions import Shape
 
 SEARCH_INTERVAL = "search, 95 % interval"
 """What the contribution of a search for the result itself is called, for whoever looks it up in a budget."""
+ONE_READING = "one reading of a dial, last digit"
+"""What the contribution of a single reading by a person is called."""
 FINEST, FINEST_DB = 1e-4, 0.001
 """The finest step that a reading is believed to have: four digits, or a thousandth of a decibel. Common practice, no source."""
 DB_PER_RELATIVE_VOLTAGE = 20 / math.log(10)
@@ -77,6 +79,17 @@ def repeatability(source: str, readings: Sequence[float], *, step: float = 0.0, 
     return Contribution.student(
         source, max(deviation, least), len(readings) - 1, value=statistics.mean(readings), **rest
     )
+
+
+def scatter(source: str, readings: Sequence[float], *, step: float = 0.0, **rest: Any) -> Contribution:
+    """Take readings of one thing as `repeatability` does; of one alone, read by a person off a dial, its last digit, ``step``.
+
+    Who reads a needle may be off by one of the digits typed: limits of plus and minus ``step``, rectangular. Common practice, no source.
+    """
+    if len(readings) != 1:
+        return repeatability(source, readings, step=step, **rest)
+    finest = FINEST_DB if rest.get("unit") == "dB" else FINEST * abs(readings[0])
+    return Contribution.bounded(ONE_READING, max(step, finest), value=readings[0], **rest)
 
 
 def search_interval(source: str, half_width: float, *, dof: float = math.inf, **rest: Any) -> Contribution:

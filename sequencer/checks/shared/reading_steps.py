@@ -18,11 +18,15 @@ LARGEST = 10**16  # digits of an answer: beyond that a number is none that an in
 
 
 def step_seen(readings: Sequence[Reading]) -> float:
-    """Return the step of ``readings`` in their unit, 0 where nothing tells: a person's, or worked out from samples.
+    """Return the step of ``readings`` in their unit, 0 where nothing tells: worked out from samples.
+
+    A person's: the last digit that was typed, the coarsest of several.
 
     Never finer than the last digit written. Different answers: what all are multiples of. The same answer each time: the place of its
     last digit that is no nought, five times that where it is a five: noughts may fill an answer, or be left out.
     """
+    if any(one.by_hand for one in readings):
+        return max(one.step for one in readings)
     shown = shown_step(one.raw for one in readings)
     answers = [_decimal(one.raw) for one in readings if one.number is not None]
     known = [answer for answer in answers if answer is not None]

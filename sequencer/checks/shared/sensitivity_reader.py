@@ -16,7 +16,7 @@ from sequencer.checks.finding import Conditions
 from sequencer.checks.shared.level_budget import LOST_SHARE, ReadError
 from sequencer.checks.shared.parts import HalfWidth, two_readings
 from sequencer.checks.shared.reading_steps import step_seen
-from sequencer.checks.shared.settle import agreeing_share
+from sequencer.checks.shared.settle import agreeing_share, several
 from sequencer.checks.shared.target import SensitivityTarget
 from sequencer.checks.shared.wanted_signal import WantedSignal, apply_wanted, carrier_offset_hz
 from sequencer.dsp.samples import SamplesError
@@ -24,7 +24,7 @@ from sequencer.inputs.bench import BenchFile
 from sequencer.safety.receive import ReceiveSide
 from sequencer.search.protocol import Crossing
 from sequencer.uncertainty.budget import Contribution
-from sequencer.uncertainty.contributions import DB_PER_RELATIVE_VOLTAGE, repeatability, resolution
+from sequencer.uncertainty.contributions import DB_PER_RELATIVE_VOLTAGE, resolution, scatter
 
 if TYPE_CHECKING:
     from sequencer.dsp.audio import AudioReading
@@ -70,6 +70,7 @@ class SensitivityReader:
         self._from_samples = read == "samples"
         self._agc_decay_s = agc_decay_s
         self._noise_v: list[float] = []
+        self._noise_step_v = 0.0
         self._volts: list[Reading] = []
         self.silent = ""
 
@@ -86,9 +87,10 @@ class SensitivityReader:
             side.apply_carrier(first_dbm)
             side.remove_signal()
             side.wait_s(3.0 * SWITCH_S)
-            found = [self._level_v(NOISE_READING_S) for _ in range(REPEATS)]
+            found = several(lambda: self._level_v(NOISE_READING_S), REPEATS)
             found = agreeing_share(found, lambda: self._level_v(NOISE_READING_S), share=NOISE_SHARE)
             self._noise_v = [one.number for one in found if one.number is not None]
+            self._noise_step_v = max(one.step for one in found)
             if len(self._noise_v) < len(found):
                 state = next(one.state.value for one in found if one.number is None)
                 return f"the noise without a signal could not be read: {state}"
@@ -119,7 +121,8 @@ class SensitivityReader:
             return steps
         readings_db = [20.0 * math.log10(volts) for volts in self._noise_v]
         name = "noise without a signal, repeatability"
-        noise = repeatability(name, readings_db, unit="dB", coefficient=1.0 / abs(crossing.slope))
+        step_db = DB_PER_RELATIVE_VOLTAGE * self._noise_step_v / min(self._noise_v)
+        noise = scatter(name, readings_db, step=step_db, unit="dB", coefficient=1.0 / abs(crossing.slope))
         return (*steps, noise)
 
     def _voltage_steps(self, crossing: Crossing) -> tuple[Contribution, ...]:

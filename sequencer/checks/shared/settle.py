@@ -22,11 +22,12 @@ def settle(
 ) -> list[Reading]:
     """Read until two readings in a row agree to ``within``, and return those two (or one that is no number).
 
-    For instruments that cannot say that they have settled. Raises NotSettled after ``most`` readings.
+    For instruments that cannot say that they have settled. A person reads once: who reads a dial waits until it stands.
+    Raises NotSettled after ``most`` readings.
     """
     last = read()
     for _ in range(most):
-        if last.number is None:
+        if last.number is None or last.by_hand:
             return [last]
         wait_s(pause_s)
         now = read()
@@ -40,6 +41,12 @@ def settle(
         next_move="Look for a unit that does not come to rest, an instrument that averages for longer (state its 'settle' in the bench "
         "file), or an intermittent connection.",
     )
+
+
+def several(read: Callable[[], Reading], count: int) -> list[Reading]:
+    """Return ``count`` readings; one where a person reads, who would read the same off the dial again."""
+    first = read()
+    return [first] if first.by_hand else [first, *(read() for _ in range(count - 1))]
 
 
 DISAGREE = (
@@ -69,6 +76,9 @@ def agreeing(readings: Sequence[Reading], read: Callable[[], Reading], *, within
     """
     if (missing := next((one for one in readings if one.number is None), None)) is not None:
         return [missing]
+    within = max(
+        within, *(2.0 * one.step for one in readings)
+    )  # a needle between two marks is read as either
     middle = statistics.median(one.number for one in readings if one.number is not None)
     good = [
         one for one in readings if one.number is not None and abs(one.number - middle) <= DISAGREE * within
@@ -130,6 +140,8 @@ def read_pair(read: Callable[[], Reading], *, within: float, limits: Limits = NO
     nobody knows which is right, and the wrong one would decide.
     """
     pair = [read()]
+    if pair[0].by_hand:
+        return pair
     while len(pair) < 3 and pair[-1].number is not None:
         pair.append(read())
         numbers = [one.number for one in pair if one.number is not None]

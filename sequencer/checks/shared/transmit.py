@@ -21,7 +21,7 @@ from sequencer.inputs.stated import AUDIO_LEAD, SUPPLY_LEAD, TRANSMIT_PATH, tran
 from sequencer.problems import FieldProblem
 from sequencer.safety.transmit import TransmitSide
 from sequencer.uncertainty.budget import Budget
-from sequencer.uncertainty.contributions import DB_PER_RELATIVE_POWER, repeatability, resolution
+from sequencer.uncertainty.contributions import DB_PER_RELATIVE_POWER, resolution, scatter
 from sequencer.uncertainty.decision import Limits
 from sequencer.units.convert import w_from_dbm
 
@@ -63,7 +63,7 @@ def read_settled(
     None of them may stand out by far, against ``within``, or against a ``share`` of the reading where that is the narrower.
     """
     readings = settle(read, side.wait_s, within=within)
-    if any(reading.number is None for reading in readings):
+    if any(reading.number is None or reading.by_hand for reading in readings):
         return readings
     readings += [read() for _ in range(MORE_READINGS)]
     if share is not None:
@@ -136,7 +136,7 @@ def power_finding(
         drive_exponent=drive_exponent,
         step_db=step_seen(readings),
     )
-    if (step_db := step_seen(readings)) >= COARSE_DB:
+    if (step_db := step_seen(readings)) >= COARSE_DB and len(readings) > 1:
         per_db = power_w / DB_PER_RELATIVE_POWER
         # twice the step: nobody knows whether it is rounded or cut
         shown = resolution("power meter, digits shown", 2.0 * step_db, unit="dB", coefficient=per_db)
@@ -168,7 +168,7 @@ def power_budget(
     """
     bench, parts = conditions.bench, Parts(conditions.bench)
     per_db = power_w / DB_PER_RELATIVE_POWER
-    parts.add(repeatability(POWER_SCATTER, levels_dbm, step=step_db, unit="dB", coefficient=per_db))
+    parts.add(scatter(POWER_SCATTER, levels_dbm, step=step_db, unit="dB", coefficient=per_db))
     accuracy = HalfWidth.of(bench, "power_meter", "power")
     parts.accuracy(
         "power meter, accuracy", None if accuracy is None else accuracy.of_reading(power_w), unit="W"
@@ -217,7 +217,7 @@ def analyser_finding(
     if driven:
         parts.connection(AUDIO_LEAD, coefficient=figure / 100.0)
     step = step_seen(readings)
-    parts.add(repeatability("repeatability", found, step=step, unit=unit))
+    parts.add(scatter("repeatability", found, step=step, unit=unit))
     budget = parts.budget(quantity, unit, figure)
     return Finding(quantity=quantity, value=figure, unit=unit, limits=limits, budget=budget, note=note)
 

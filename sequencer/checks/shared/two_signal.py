@@ -36,6 +36,7 @@ from sequencer.checks.shared.sensitivity_reader import (
     SensitivityReader,
     reading_needs,
 )
+from sequencer.checks.shared.settle import several
 from sequencer.checks.shared.stepper import Stepper
 from sequencer.checks.shared.wanted_signal import apply_wanted, find_tone_hz, tone_s, why_no_tone
 from sequencer.files.fields import FrequencyDifferenceHz, LevelDbm, RatioDb, between
@@ -48,7 +49,7 @@ from sequencer.search.curve import CurveSearch
 from sequencer.search.curve_prior import CurvePrior
 from sequencer.search.protocol import Ask, Crossing, find_crossing
 from sequencer.uncertainty.budget import Contribution
-from sequencer.uncertainty.contributions import repeatability, search_interval
+from sequencer.uncertainty.contributions import scatter, search_interval
 
 HIGHEST_DBM = (
     0.0  # for the interferer, unless the file says otherwise; the receiver's rating bounds it as ever
@@ -247,7 +248,7 @@ def _read_alone(
     """Return readings of the wanted signal alone, dB; none where one of them is no number."""
     apply_wanted(side, settings, conditions, wanted.level_dbm)
     side.wait_s(3.0 * SWITCH_S)
-    found = [wanted.reader.read(REPEAT_S) for _ in range(REPEATS)]
+    found = several(lambda: wanted.reader.read(REPEAT_S), REPEATS)
     return found if all(one.number is not None for one in found) else []
 
 
@@ -370,7 +371,7 @@ def _alone(readings: list[Reading], crossing: Crossing) -> tuple[Contribution, .
         return ()
     found = [one.number for one in readings if one.number is not None]
     name, by_slope = "wanted signal alone, repeatability", 1.0 / abs(crossing.slope)
-    return (repeatability(name, found, step=step_seen(readings), unit="dB", coefficient=by_slope),)
+    return (scatter(name, found, step=step_seen(readings), unit="dB", coefficient=by_slope),)
 
 
 def _nothing(quantity: str, settings: TwoSignalSettings, note: str) -> list[Finding]:

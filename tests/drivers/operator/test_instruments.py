@@ -598,3 +598,23 @@ def test_faults_name_the_instrument_and_what_to_do():
     refusing = Bench("cannot")
     with pytest.raises(InstrumentFault, match="says that it cannot be done"):
         refusing.prompter().tell("Set it.")
+
+
+@pytest.mark.parametrize(
+    ("dial", "typed", "step"),
+    [
+        (dials.power_dial("W", 100.0), "3.71", 0.01),
+        (dials.power_dial("W", 100.0), "3,70", 0.01),
+        (dials.power_dial("W", 100.0), "9.99 W", 0.01),
+        (dials.power_dial("W", 100.0), "4", 1.0),
+        (dials.power_dial("W", 100.0), "371.5 mW", 1e-4),
+        (dials.power_dial("dBm", 100.0), "30.0", 10**3.01 / 1e3 - 1.0),  # 30 dBm is 1 W
+        (dials.frequency_dial(27.205e6), "27.20500", 10.0),
+        (dials.deviation_dial(), "1.8 kHz", 100.0),
+        (dials.s_unit_dial(2.25, 0.25), "S9+20", 0.25 / 6.0),
+        (dials.sinad_dial(), "nonsense", 0.0),
+    ],
+)
+def test_the_last_digit_typed_is_the_step_of_a_reading(dial, typed, step):
+    """What one more in the last digit would change, in the reading's unit, whatever unit was typed."""
+    assert dial.step_of(typed) == pytest.approx(step, rel=1e-6)
