@@ -6,8 +6,6 @@ with several, the highest.
 
 from __future__ import annotations
 
-import atexit
-import gc
 import sys
 from copy import copy
 from pathlib import Path
@@ -21,39 +19,16 @@ from sequencer.cli.options import (
     as_json_option,
     bench_option,
     clear_errors,
-    end_cut_short,
     folder_option,
     only_option,
     store_option,
 )
-from sequencer.cli.outlet import is_full
+from sequencer.cli.program import Program
 
 _EPILOG = (
     "Exit status: 0 all passed, 1 a limit failed, 2 the input is wrong, 3 the bench failed or something was not measured, 4 interrupted; "
     "with several, the highest."
 )
-
-
-class Program(click.Group):
-    """The commands; called without arguments, as the installed script calls it, it is the process's own program."""
-
-    def __call__(self, *arguments: Any, **options: Any) -> Any:
-        """Run the command that the process was started with; it ends afterwards."""
-        from sequencer.run.interrupt import end_process_after
-
-        end_process_after()
-        # At its end the interpreter looks through all that it holds for circles: a sixth of a simulated run [measured].
-        atexit.register(gc.freeze)
-        return super().__call__(*arguments, **options)
-
-    def main(self, *arguments: Any, **options: Any) -> Any:
-        """Run it; help and complaints, which click writes by itself, end as any other output does where there is no room for it."""
-        try:
-            return super().main(*arguments, **options)
-        except OSError as error:
-            if not is_full(error):
-                raise
-            end_cut_short(error)
 
 
 @click.group(

@@ -73,6 +73,7 @@ def test_help_imports_nothing_of_the_engine(command: tuple[str, ...], tmp_path: 
         "sequencer.cli.main",
         "sequencer.cli.options",
         "sequencer.cli.outlet",  # of the standard library alone
+        "sequencer.cli.program",
         "sequencer.problems",
         "sequencer.run",
         "sequencer.run.interrupt",  # of the standard library alone
