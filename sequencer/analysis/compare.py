@@ -184,10 +184,10 @@ def key_of(row: StoredResult) -> Key:
 
 
 def _sorted(group: Group) -> dict[Key, list[StoredResult]]:
-    """Put a group's results under their keys; of one run's several, the last counts."""
+    """Put a group's results under their keys; of one run's several, the last counts, and nothing as found before it was adjusted."""
     found: dict[Key, dict[str, StoredResult]] = {}
     for row in group.rows:
-        if row.check != "confirm" and row.counts:
+        if row.check != "confirm" and row.counts and row.stage != "as found":
             found.setdefault(key_of(row), {})[row.run] = row
     return {key: list(by_run.values()) for key, by_run in found.items()}
 

@@ -148,21 +148,24 @@ def history(
 
 def _left_out(rows: Sequence[StoredResult], who: Mapping[str, str], allowed: frozenset[str]) -> list[str]:
     """Return for each row why it does not count: those that count are comparable with the newest value."""
-    measured = (row for row in reversed(rows) if row.value is not None and row.counts)
+    measured = (row for row in reversed(rows) if row.value is not None and not _superseded(row))
     if (newest := next(measured, None)) is None:
-        return [_repeated(row) or "not measured" for row in rows]
+        return [_superseded(row) or "not measured" for row in rows]
     base = conditions_of(newest, who.get(newest.run, ""))
     blocking = {"unit of measure", "frequency", *ALLOWABLE} - allowed
     reasons = []
     for row in rows:
         found = differing_conditions([base, conditions_of(row, who.get(row.run, ""))])
         why = "; ".join(text for name, text in found.items() if name in blocking)
-        reasons.append(_repeated(row) or ("not measured" if row.value is None else why))
+        reasons.append(_superseded(row) or ("not measured" if row.value is None else why))
     return reasons
 
 
-def _repeated(row: StoredResult) -> str:
-    return "" if row.counts else f"repeated in run {row.replaced_by}, which counts"
+def _superseded(row: StoredResult) -> str:
+    """Return which later result counts in its place, if one does."""
+    if not row.counts:
+        return f"repeated in run {row.replaced_by}, which counts"
+    return "as found; what was left counts" if row.stage == "as found" else ""
 
 
 def _point(row: StoredResult, why: str) -> HistoryPoint:

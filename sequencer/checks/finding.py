@@ -11,7 +11,7 @@ from drivers.roles import Identity, Reading
 from sequencer.frozen import dataclass
 from sequencer.inputs.bench import BenchFile
 from sequencer.inputs.channel_plan import ChannelPlan
-from sequencer.results.model import FaultFacts, Point
+from sequencer.results.model import FaultFacts, Point, Stage
 from sequencer.safety.supply import SupplyFacts
 from sequencer.uncertainty.budget import Budget
 from sequencer.uncertainty.decision import Limits
@@ -120,6 +120,8 @@ class Finding:
     """What an instrument did that left nothing to measure."""
     levels_as_made: bool = False
     """Whether the generator's levels entered as they read back, so that the steps they go in are in the value already."""
+    stage: Stage = ""
+    """Of what is adjusted: found before (as found) or after it (as left)."""
     on_unit: bool = False
     """Of what could not be measured: whether the unit itself is why, as other readings of the same check show."""
 

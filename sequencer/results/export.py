@@ -115,6 +115,7 @@ COLUMNS: tuple[ExportColumn, ...] = (
     _column("axis_unit", "text", "Unit of the axis"),
     _column("nominal", "number", "The value that should be, in `unit`; empty where none is stated"),
     _column("supply_v", "number", "Supply of the unit, V; empty where the sequence sets none"),
+    _column("stage", "text", "Of what was adjusted: as found or as left; empty where nothing was"),
     _column(
         "fault",
         "record",

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import asdict, fields
 from datetime import datetime
 from operator import attrgetter
-from typing import Any, Self
+from typing import Any, Literal, Self
 
 from drivers.faults import InstrumentFault
 from sequencer.frozen import dataclass
@@ -137,6 +137,10 @@ class BenchInstrument:
     due: str = ""
 
 
+Stage = Literal["", "as found", "as left"]
+"""When a result was found, of what is adjusted: before (as found), after (as left); empty where nothing was adjusted by it."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Result:
     """One row of the results table.
@@ -150,7 +154,8 @@ class Result:
     ``axis_value`` in ``axis_unit``. ``nominal``, in ``unit``, is the value that should be. None or empty where there is no such thing.
 
     It was found at ``supply_v`` and under ``confirmations``, every one of the run so far; of a `confirm` the last is its own.
-    ``conditions`` is the same in words. ``fault`` is what an instrument did that left nothing to measure.
+    ``conditions`` is the same in words. ``fault`` is what an instrument did that left nothing to measure. ``stage`` says of a unit that
+    was adjusted on which side of the adjusting it was found.
     """
 
     time: datetime
@@ -187,6 +192,7 @@ class Result:
     axis_unit: str = ""
     nominal: float | None = None
     supply_v: float | None = None
+    stage: Stage = ""
     fault: FaultFacts | None = None
     confirmations: tuple[Confirmation, ...] = ()
 

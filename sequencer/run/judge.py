@@ -74,6 +74,7 @@ def judged(
         axis_unit=finding.axis_unit,
         nominal=finding.nominal,
         supply_v=supply.voltage_v if supply is not None else None,
+        stage=finding.stage,
         fault=finding.fault,
         confirmations=tuple(confirmed),
     )

@@ -85,7 +85,7 @@ def _missing(kept: KeptRun, connection: Connection, stored_results: int) -> list
     """Return the checks that the store has not; all that it has must be the file's first, or `NotTheSame` is raised."""
     name = kept.run
     in_file = [
-        store_rows.same_result(check.check_index, one.quantity, one.channel, one.value)
+        store_rows.same_result(check.check_index, one.quantity, one.channel, one.value, one.stage)
         for check in kept.checks
         for one in check.results
     ]

@@ -46,9 +46,11 @@ def result_row(result: Result, check_index: int) -> dict[str, Any]:
     return clean(row)
 
 
-def same_result(check_index: int, quantity: str, channel: int | None, value: float | None) -> str:
+def same_result(
+    check_index: int, quantity: str, channel: int | None, value: float | None, stage: str = ""
+) -> str:
     """Return what a result of a run is known by, in the store as beside it; not a number is one, too."""
-    return repr((check_index, clean_text(quantity), channel, value))
+    return repr((check_index, clean_text(quantity), channel, value, stage))
 
 
 def reading_rows(result_id: int, result: Result) -> list[dict[str, Any]]:

@@ -79,13 +79,13 @@ _NUMBERS = (
     *("value", "uncertainty", "lower_limit", "upper_limit", "frequency_hz"),
     *("target", "slope", "axis_value", "nominal", "supply_v"),
 )
-_TEXTS_OF_4 = ("target_unit", "axis", "axis_unit")
+_ADDED_TEXTS = ("target_unit", "axis", "axis_unit", "stage")
 
 
 def _result_column(name: str) -> Column[object]:
     if name in _NUMBERS:
         return Column(name, _Number)
-    if name in _TEXTS_OF_4:
+    if name in _ADDED_TEXTS:
         return Column(name, String, nullable=False, server_default="")
     return Column(name, {"channel": Integer, "simulated": Boolean}.get(name, String))
 

@@ -208,7 +208,8 @@ def replace_results(transaction: Writing, repeated: str, check_index: int, *, ch
 def count_alike(transaction: Writing, run: str, wanted: Sequence[str]) -> int:
     """Return how many of the results ``wanted`` (`rows.same_result`) the store holds of a run, from the first on."""
     stored = transaction.run(
-        "SELECT check_index, quantity, channel, value FROM result WHERE run = :run ORDER BY id", run=run
+        "SELECT check_index, quantity, channel, value, stage FROM result WHERE run = :run ORDER BY id",
+        run=run,
     )
     alike = 0
     for row, one in zip(stored.fetchall(), wanted, strict=False):

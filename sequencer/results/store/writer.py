@@ -145,7 +145,10 @@ class StoreWriter:
 
     def count_kept(self, run: str, found: Iterable[tuple[int, Result]]) -> int:
         """Return how many of ``found`` (number of the check, result; in order) the store gives back, from the first on."""
-        wanted = [store_rows.same_result(index, one.quantity, one.channel, one.value) for index, one in found]
+        wanted = [
+            store_rows.same_result(index, one.quantity, one.channel, one.value, one.stage)
+            for index, one in found
+        ]
         self._look_whether_there()
         with self._doing("read"), self._writer.transaction(writes=False) as transaction:
             return count_alike(transaction, run, wanted)

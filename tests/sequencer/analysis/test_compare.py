@@ -525,3 +525,12 @@ def test_the_screen_shows_values_differences_and_words():
         assert words in shown
     assert "place" not in shown
     assert "\x1b" not in shown
+
+
+def test_what_was_left_is_compared_and_what_was_found_is_not():
+    """Of a unit that was adjusted the result as left counts, whichever row comes last."""
+    found, left = plain_row(3.0, 0.1, stage="as found"), plain_row(3.8, 0.1, stage="as left")
+    for pair in ((found, left), (left, found)):
+        other = Group(name="B", rows=(plain_row(3.8, 0.1),))
+        cells = compare([Group(name="A", rows=pair), other]).lines[0].cells
+        assert [cell.value for cell in cells] == [3.8, 3.8]

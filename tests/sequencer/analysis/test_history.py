@@ -226,3 +226,10 @@ def test_a_history_is_json_and_fits_a_screen():
     assert "(−120.00 ± 0.20) dBm" in shown
     assert "No significant drift" in shown
     assert "\x1b" not in shown
+
+
+def test_what_was_found_before_adjusting_stands_in_the_history_and_does_not_count():
+    """A pair of a day gives one point that counts, as left; the other says why it does not."""
+    found = history([on(0, -118.0, stage="as found"), on(0, -121.0, stage="as left"), on(90, -121.1)])
+    assert [point.left_out for point in found.points] == ["as found; what was left counts", "", ""]
+    assert found.drift.count == 2

@@ -3,6 +3,7 @@
 Schema 1: two simulated runs of a short sequence, and one of a real bench that was not ended, with a question answered by no, a result
 that could not be measured, and an answer of bytes that are no text. Schema 2: two simulated runs, with a confirmation each.
 Schema 3: the same and a repeat, with two confirmations each, one of which has a semicolon and brackets in its text.
+Schema 4: two simulated runs, with a confirmation each.
 """
 
 from __future__ import annotations
@@ -33,12 +34,13 @@ from sequencer.results.stored_budget import StoredBudget, budget_as_plain
 from tests.support.stored_results import RUN, a_result
 
 TOP = Path(__file__).parents[4]
-SCHEMA_1, SCHEMA_2, SCHEMA_3 = (
-    TOP / "tests" / "data" / f"store-schema-{number}.sqlite" for number in (1, 2, 3)
+SCHEMA_1, SCHEMA_2, SCHEMA_3, SCHEMA_4 = (
+    TOP / "tests" / "data" / f"store-schema-{number}.sqlite" for number in (1, 2, 3, 4)
 )
 NOT_REPEATED = {"part": "", "again": "", "reason": ""}
 NUMBERS_OF_4 = ("target", "slope", "axis_value", "nominal", "supply_v")
 NEW_IN_4 = {"target_unit": "", "axis": "", "axis_unit": "", "fault": "null", **dict.fromkeys(NUMBERS_OF_4)}
+NEW_IN_5 = {"stage": ""}
 FILLED_BY_4 = ("supply_v", "confirmations", "budget")
 REAL = "20261124T090000-abc123"
 
@@ -164,7 +166,13 @@ def test_a_store_of_schema_2_has_every_row_it_had(tmp_path: Path) -> None:
     for row in before:
         assert (row["asked"], bool(row["confirmed"]), row["how"]) in asked[row["run"]]
     for name in names:
-        new = NOT_REPEATED if name == "run" else {"replaced_by": "", **NEW_IN_4} if name == "result" else {}
+        new = (
+            NOT_REPEATED
+            if name == "run"
+            else {"replaced_by": "", **NEW_IN_4, **NEW_IN_5}
+            if name == "result"
+            else {}
+        )
         before = _rows(SCHEMA_2, name)
         assert before
         filled = FILLED_BY_4 if name == "result" else ()
@@ -174,7 +182,7 @@ def test_a_store_of_schema_2_has_every_row_it_had(tmp_path: Path) -> None:
         ], name
 
 
-@pytest.mark.parametrize("schema", [SCHEMA_1, SCHEMA_2, SCHEMA_3])
+@pytest.mark.parametrize("schema", [SCHEMA_1, SCHEMA_2, SCHEMA_3, SCHEMA_4])
 def test_a_check_of_an_upgraded_store_is_repeated(tmp_path: Path, schema: Path) -> None:
     """What an older sequencer found is replaced by a repeat as what this one found is."""
     path = Path(shutil.copy(schema, tmp_path / "results.sqlite"))
@@ -321,3 +329,20 @@ def test_an_ordinary_open_does_without_alembic(tmp_path: Path) -> None:
     )
     words = [sys.executable, "-c", script, str(TOP), str(tmp_path / "results.sqlite")]
     assert subprocess.run(words, check=False, timeout=60).returncode == 0
+
+
+def test_a_store_of_schema_4_was_not_adjusted(tmp_path: Path) -> None:
+    """Every result of an older store comes back with no stage, and one that is adjusted can be written beside them."""
+    path = Path(shutil.copy(SCHEMA_4, tmp_path / "results.sqlite"))
+    before = _rows(SCHEMA_4, "result")
+    assert before
+    with Store.open(path) as store:
+        rows = [row for run in store.read_runs() for row in store.read_results(run.run)]
+        assert len(rows) == len(before)
+        assert {row.stage for row in rows} == {""}
+        store.write_run(RUN)
+        pair = [a_result(stage="as found"), a_result(stage="as left")]
+        store.write_check(RUN.run, 0, pair, [])
+        assert [row.stage for row in store.read_results(RUN.run)] == ["as found", "as left"]
+        assert store.count_kept(RUN.run, [(0, one) for one in pair]) == 2
+        assert store.count_kept(RUN.run, [(0, one) for one in reversed(pair)]) == 0
