@@ -25,6 +25,7 @@ def compare_command(
     folder: Path,
     store_name: str = "",
     as_json: bool,
+    every: bool = False,
 ) -> int:
     """Lay units, runs or groups side by side; returns the exit status."""
     place = find_place(folder, store_name)
@@ -41,8 +42,12 @@ def compare_command(
     from rich.console import Console
 
     from sequencer.cli.comparison_screen import comparison_screen
+    from sequencer.cli.differences_screen import differences_screen
 
-    Console().print(comparison_screen(comparison))
+    console = Console()
+    console.print(
+        comparison_screen(comparison) if every else differences_screen(comparison, width=console.width)
+    )
     return 0
 
 

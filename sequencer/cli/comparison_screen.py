@@ -56,7 +56,7 @@ def _line_table(line: Line, names: LongNames) -> Table:
             names.shown(cell.group),
             value_cell(cell, line.unit),
             difference_cell(cell, line.unit),
-            "" if cell.e_n is None else with_minus(f"{cell.e_n:.2f}"),
+            e_n_cell(cell),
             Text(cell.statement, style={DIFFERS: "bold", ALIKE: ""}.get(cell.statement, "dim")),
             place_cell(cell),
         )
@@ -78,6 +78,11 @@ def difference_cell(cell: Cell, unit: str) -> str:
     if cell.difference is None:
         return ""
     return with_minus(_with_uncertainty(cell.difference, cell.difference_expanded, unit_of_difference(unit)))
+
+
+def e_n_cell(cell: Cell) -> str:
+    """Return a cell's E_n: its difference over the difference's expanded uncertainty."""
+    return "" if cell.e_n is None else with_minus(f"{cell.e_n:.2f}")
 
 
 def place_cell(cell: Cell) -> str:

@@ -287,17 +287,16 @@ def simulate(bench_name: str, serial: str, port: int, write_bench: Path | None) 
     type=click.Choice(["sequence", "conditions", "simulated"]),
     help="Compare although this differs; may be given more than once.",
 )
+@click.option("--all", "every", is_flag=True, help="Show every result, not only the differences that count.")
 @folder_option
 @store_option
 @as_json_option
 @clear_errors
-def compare(
-    names: tuple[str, ...], by: str, allow: tuple[str, ...], folder: Path, store: str, as_json: bool
-) -> None:
-    """Lay units, runs or groups side by side, check by check, and say what differs."""
+def compare(names: tuple[str, ...], folder: Path, store: str, **asked: Any) -> None:
+    """Lay units, runs or groups side by side, and show which differences count; with --all each result, check by check."""
     from sequencer.cli.compare import compare_command
 
-    sys.exit(compare_command(names, by=by, allow=allow, folder=folder, store_name=store, as_json=as_json))
+    sys.exit(compare_command(names, folder=folder, store_name=store, **asked))
 
 
 @main.command()

@@ -45,8 +45,12 @@ def _call(*words: str):
 def test_compare_says_which_units_differ(results: Path) -> None:
     """The unit that is off frequency differs in frequency and not in power; the JSON says the same."""
     shown = _call("compare", "--folder", str(results)).stdout
+    assert "frequency error" in shown
     assert "differs" in shown
-    assert "no significant" in shown  # a narrow terminal breaks the words
+    assert "carrier power" not in shown
+    every = _call("compare", "--all", "--folder", str(results)).stdout
+    assert "carrier power" in every
+    assert "no significant" in every  # a narrow terminal breaks the words
     plain = json.loads(_call("compare", "M40-0007", "M40-0012", "--folder", str(results), "--json").stdout)
     words = json.dumps(plain)
     assert "frequency error" in words
