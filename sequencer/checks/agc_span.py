@@ -42,6 +42,7 @@ from sequencer.search.curve import CurveSearch
 from sequencer.search.protocol import Crossing, Settling, find_crossing
 from sequencer.uncertainty.budget import Budget, Contribution
 from sequencer.uncertainty.contributions import DB_PER_RELATIVE_VOLTAGE, scatter
+from sequencer.uncertainty.decision import Limits
 
 READINGS = 4
 READING_S = 0.25
@@ -89,6 +90,10 @@ class AgcSpan(Check[AgcSpanSettings]):
     @override
     def quantities(self, settings: AgcSpanSettings) -> tuple[tuple[str, str], ...]:
         return ((DISTORTION, "%"), (SPAN, "dB"), (f"{FALLEN} by {settings.fall_db:g} dB", "dBm"))
+
+    @override
+    def limits_of(self, settings: AgcSpanSettings, conditions: Conditions) -> tuple[Limits, ...]:
+        return (settings.distortion.limits, settings.limit.limits, settings.fallen.limits)
 
     def needs(self, settings: AgcSpanSettings, conditions: Conditions) -> tuple[str, ...]:
         """Return what its budgets ask of the bench file."""

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 import statistics
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator
 from typing_extensions import override
 
 from drivers.profiled.commands import Need
+from drivers.roles import Reading
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import SOME, CheckSettings
@@ -65,6 +66,10 @@ class AudioResponse(Check[AudioResponseSettings]):
     def quantities(self, settings: AudioResponseSettings) -> tuple[tuple[str, str], ...]:
         return tuple((_quantity(tone_hz), "dB") for tone_hz in settings.tones_hz)
 
+    @override
+    def limits_of(self, settings: AudioResponseSettings, conditions: Conditions) -> tuple[Limits, ...]:
+        return tuple(_limits(tone_hz, settings, conditions) for tone_hz in settings.tones_hz)
+
     def needs(self, settings: AudioResponseSettings, conditions: Conditions) -> tuple[str, ...]:
         """Return what its budgets ask of the bench file."""
         return ("modulation_analyser.flatness", "audio_analyser.frequency")
@@ -90,7 +95,7 @@ class AudioResponse(Check[AudioResponseSettings]):
             readings = agreeing_share([read() for _ in range(3)], read, share=STEADY)
             found = numbers(readings)
             if found is None or min(found) <= 0:
-                findings.append(not_read(_quantity(tone_hz), "dB", Limits(), "modulation analyser", readings))
+                findings.append(_not_read(tone_hz, readings, settings, conditions))
             else:
                 modulation[tone_hz] = found
                 steps[tone_hz] = step_seen(readings)
@@ -113,6 +118,19 @@ class AudioResponse(Check[AudioResponseSettings]):
         )
         side.rest()
         return held
+
+
+def _limits(tone_hz: float, settings: AudioResponseSettings, conditions: Conditions) -> Limits:
+    if settings.within_db is None or tone_hz not in settings.tones_hz:
+        return Limits()
+    return Limits.around(settings.ideal(tone_hz, conditions.mode)[0], settings.within_db)
+
+
+def _not_read(
+    tone_hz: float, readings: Sequence[Reading], settings: AudioResponseSettings, conditions: Conditions
+) -> Finding:
+    limits = _limits(tone_hz, settings, conditions)
+    return not_read(_quantity(tone_hz), "dB", limits, "modulation analyser", readings)
 
 
 def _slope_at(tone_hz: float, modulation: Mapping[float, list[float]]) -> float:
@@ -138,7 +156,6 @@ def _finding(
     here, there = statistics.fmean(found), statistics.fmean(reference)
     response_db = 20.0 * math.log10(here / there)
     ideal_db, emphasis = settings.ideal(tone_hz, conditions.mode)
-    limits = Limits() if settings.within_db is None else Limits.around(ideal_db, settings.within_db)
     bench, parts = conditions.bench, Parts(conditions.bench)
     flatness = HalfWidth.of(bench, "modulation_analyser", "flatness")
     in_db = None if flatness is None else flatness.in_db()
@@ -155,7 +172,7 @@ def _finding(
         quantity=_quantity(tone_hz),
         value=response_db,
         unit="dB",
-        limits=limits,
+        limits=_limits(tone_hz, settings, conditions),
         budget=budget,
         note=f"ideal {ideal_db:+.1f} dB ({emphasis})",
         axis="audio frequency",

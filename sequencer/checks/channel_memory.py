@@ -24,6 +24,7 @@ from sequencer.uncertainty.decision import Limits
 _FACTORS = {"Hz": 0, "kHz": 3, "MHz": 6}
 _SEPARATORS = {",": ",", ";": ";", "tab": "\t"}
 MOST_ROWS = 10_000
+NONE_WRONG = Limits(upper=0.0)
 
 
 class MemoryColumns(FileModel):
@@ -76,6 +77,10 @@ class ChannelMemory(Check[ChannelMemorySettings]):
     def quantities(self, settings: ChannelMemorySettings) -> tuple[tuple[str, str], ...]:
         return (("channel memory, entries that are wrong", "entries"),)
 
+    @override
+    def limits_of(self, settings: ChannelMemorySettings, conditions: Conditions) -> tuple[Limits, ...]:
+        return (NONE_WRONG,)
+
     def complaints(self, settings: ChannelMemorySettings, conditions: Conditions) -> list[Complaint]:
         """Return what is wrong with the export, if its name is known already."""
         path = _export(settings, conditions)
@@ -105,7 +110,7 @@ class ChannelMemory(Check[ChannelMemorySettings]):
             value=float(len(wrong)),
             exact=True,
             unit="entries",
-            limits=Limits(upper=0.0),
+            limits=NONE_WRONG,
             note=f"{len(entries)} entries of {path.name} against {conditions.plan.name}",
         )
         return [summary, *wrong]

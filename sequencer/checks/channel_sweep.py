@@ -37,6 +37,7 @@ from sequencer.uncertainty.decision import Limits
 from sequencer.units.convert import dbm_from_w
 
 GIVE_UP_AFTER = 2  # channels in a row that a fault cost: each costs time-outs, and a dead instrument costs the rest as well
+NONE_WRONG = Limits(upper=0.0)
 ACCEPTED = Limits(lower=1.0)  # of a fact that is 1 where it is so
 
 
@@ -91,6 +92,10 @@ class ChannelSweep(Check[ChannelSweepSettings]):
     @override
     def quantities(self, settings: ChannelSweepSettings) -> tuple[tuple[str, str], ...]:
         return (("channel sweep, outside its limits", "findings"),)
+
+    @override
+    def limits_of(self, settings: ChannelSweepSettings, conditions: Conditions) -> tuple[Limits, ...]:
+        return (NONE_WRONG,)
 
     def start_channel(self, settings: ChannelSweepSettings, conditions: Conditions) -> int | None:
         """Return the channel on which the side is entered: the first of the sweep."""
@@ -219,7 +224,7 @@ def _summary(findings: list[Finding], settings: ChannelSweepSettings, conditions
         value=None if missing and not wrong else float(wrong),
         unit="findings",
         exact=True,
-        limits=Limits(upper=0.0),
+        limits=NONE_WRONG,
         note=note,
     )
 

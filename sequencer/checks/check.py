@@ -13,6 +13,7 @@ from sequencer.problems import Complaint
 from sequencer.safety.loss import HandPath, LossSide
 from sequencer.safety.receive import ReceiveSide
 from sequencer.safety.transmit import TransmitSide
+from sequencer.uncertainty.decision import Limits
 
 Side = Literal["receive", "transmit", "loss", "none"]
 SquelchPosition = Literal["open", "just closed"]
@@ -94,6 +95,14 @@ class Check(ABC, Generic[S]):
             self.side_of(settings),
             readings=self.readings(settings, conditions),
         )
+
+    def limits_of(self, settings: S, conditions: Conditions) -> tuple[Limits, ...]:
+        """Return the limits of its `quantities`, one each: a row keeps them also where nothing could be measured.
+
+        Those of the setting `limit` for each of them, unless a check knows better.
+        """
+        stated = getattr(getattr(settings, "limit", None), "limits", Limits())
+        return tuple(stated for _ in self.quantities(settings))
 
     def complaints(self, settings: S, conditions: Conditions) -> list[Complaint]:
         """Return what is wrong with files it will need, for the plan to say before anything is sent."""

@@ -151,6 +151,10 @@ class EnterReading(Check[EnterReadingSettings]):
     def quantities(self, settings: EnterReadingSettings) -> tuple[tuple[str, str], ...]:
         return ((settings.name, settings.dimension.unit),)
 
+    @override
+    def limits_of(self, settings: EnterReadingSettings, conditions: Conditions) -> tuple[Limits, ...]:
+        return (settings.limits,)
+
     def inspect(self, settings: EnterReadingSettings, conditions: Conditions) -> list[Finding]:
         """Ask."""
         where = f" (channel {conditions.channel})" if conditions.channel is not None else ""

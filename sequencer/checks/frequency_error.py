@@ -52,6 +52,11 @@ class FrequencyError(Check[FrequencyErrorSettings]):
     def quantities(self, settings: FrequencyErrorSettings) -> tuple[tuple[str, str], ...]:
         return (("frequency error", "Hz"),)
 
+    @override
+    def limits_of(self, settings: FrequencyErrorSettings, conditions: Conditions) -> tuple[Limits, ...]:
+        tolerance_hz = settings.limit.within.at(conditions.carrier_hz) if settings.limit is not None else None
+        return (Limits() if tolerance_hz is None else Limits.around(0.0, tolerance_hz),)
+
     def needs(self, settings: FrequencyErrorSettings, conditions: Conditions) -> tuple[str, ...]:
         """Return what its budget asks of the bench file."""
         return FREQUENCY_NEEDS if settings.read == "analyser" else FREQUENCY_NEEDS[:1]
@@ -73,8 +78,7 @@ class FrequencyError(Check[FrequencyErrorSettings]):
         self, side: TransmitSide, settings: FrequencyErrorSettings, conditions: Conditions
     ) -> list[Finding]:
         carrier_hz = conditions.carrier_hz
-        tolerance_hz = settings.limit.within.at(carrier_hz) if settings.limit is not None else None
-        limits = Limits() if tolerance_hz is None else Limits(lower=-tolerance_hz, upper=tolerance_hz)
+        (limits,) = self.limits_of(settings, conditions)
         if settings.read == "samples":
             from sequencer.dsp.baseband import read_carrier_error_hz
 

@@ -137,6 +137,10 @@ class AudioOutput(Check[AudioOutputSettings]):
     def quantities(self, settings: AudioOutputSettings) -> tuple[tuple[str, str], ...]:
         return (("audio output power", "W"), ("audio output distortion", "%"))
 
+    @override
+    def limits_of(self, settings: AudioOutputSettings, conditions: Conditions) -> tuple[Limits, ...]:
+        return (settings.power.limits, settings.distortion.limits)
+
     def demands(self, settings: AudioOutputSettings, conditions: Conditions) -> list[Demand]:
         """Return the level it uses."""
         return [Demand(at=("level",), level_dbm=settings.level_dbm)]
@@ -159,7 +163,7 @@ class AudioOutput(Check[AudioOutputSettings]):
         self, side: ReceiveSide, settings: AudioOutputSettings, conditions: Conditions
     ) -> list[Finding]:
         if why_not := apply_standard(side, settings, conditions):
-            limits = (settings.power.limits, settings.distortion.limits)
+            limits = self.limits_of(settings, conditions)
             return [
                 Finding(quantity=quantity, value=None, unit=unit, limits=one, note=why_not)
                 for (quantity, unit), one in zip(self.quantities(settings), limits, strict=True)

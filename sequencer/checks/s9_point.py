@@ -93,6 +93,11 @@ class S9Point(Check[S9PointSettings]):
             return (("S9 point", "dBm"),)
         return (("S9 point, rising", "dBm"), ("S9 point, falling", "dBm"), ("S9 hysteresis", "dB"))
 
+    @override
+    def limits_of(self, settings: S9PointSettings, conditions: Conditions) -> tuple[Limits, ...]:
+        one = settings.limit.at(conditions)
+        return (one,) if settings.meter == "needle" else (one, one, Limits())
+
     def needs(self, settings: S9PointSettings, conditions: Conditions) -> tuple[str, ...]:
         """Return what its budgets ask of the bench file."""
         return meter_needs(settings, conditions)

@@ -138,6 +138,12 @@ class SMeterCurve(Check[SMeterCurveSettings]):
         units = [(f"S-unit, {low} to {high}", "dB") for low, high in _units(settings)]
         return (*marks, *units, *(((LINEARITY, "dB"),) if len(settings.marks) > 2 else ()))
 
+    @override
+    def limits_of(self, settings: SMeterCurveSettings, conditions: Conditions) -> tuple[Limits, ...]:
+        marks = [_mark_limits(mark, settings, conditions) for mark in settings.marks]
+        units = [settings.s_unit.limits for _ in _units(settings)]
+        return (*marks, *units, *((Limits(upper=settings.linearity_db),) if len(settings.marks) > 2 else ()))
+
     def needs(self, settings: SMeterCurveSettings, conditions: Conditions) -> tuple[str, ...]:
         """Return what its budgets ask of the bench file."""
         return meter_needs(settings, conditions)
@@ -195,8 +201,8 @@ class SMeterCurve(Check[SMeterCurveSettings]):
 
         Returns the mark with its voltage as well, where a needle stood at it.
         """
-        nominal_dbm = conditions.bench.s9.at(conditions.carrier_hz) + above_s9_db(mark)
-        limits = Limits() if settings.within_db is None else Limits.around(nominal_dbm, settings.within_db)
+        nominal_dbm = _nominal_dbm(mark, conditions)
+        limits = _mark_limits(mark, settings, conditions)
         quantity, target_v = f"S-meter, {mark}", settings.marks[mark]
         line = MeterLine(side, settings, conditions, highest_dbm=_highest_dbm(settings, conditions))
         about = _about(beside, nominal_dbm, settings, conditions)
@@ -266,6 +272,16 @@ def _units(settings: SMeterCurveSettings) -> list[tuple[str, str]]:
     """Return the pairs of marks that are one S-unit apart."""
     pairs = itertools.pairwise(settings.marks)
     return [(low, high) for low, high in pairs if "+" not in high and int(high[1]) - int(low[1]) == 1]
+
+
+def _nominal_dbm(mark: str, conditions: Conditions) -> float:
+    return conditions.bench.s9.at(conditions.carrier_hz) + above_s9_db(mark)
+
+
+def _mark_limits(mark: str, settings: SMeterCurveSettings, conditions: Conditions) -> Limits:
+    if settings.within_db is None:
+        return Limits()
+    return Limits.around(_nominal_dbm(mark, conditions), settings.within_db)
 
 
 def _unit_finding(low: str, high: str, found: Mapping[str, Finding], limits: Limits) -> Finding:

@@ -78,6 +78,15 @@ class Sinad(Check[SinadSettings]):
     def quantities(self, settings: SinadSettings) -> tuple[tuple[str, str], ...]:
         return (("SINAD, analyser", "dB"), ("SINAD, samples", "dB"), ("SINAD, samples less analyser", "dB"))
 
+    @override
+    def limits_of(self, settings: SinadSettings, conditions: Conditions) -> tuple[Limits, ...]:
+        within_db = settings.agree_within_db
+        return (
+            settings.limit.limits,
+            Limits(),
+            Limits() if within_db is None else Limits.around(0.0, within_db),
+        )
+
     def demands(self, settings: SinadSettings, conditions: Conditions) -> list[Demand]:
         """Return the level it uses."""
         return [Demand(at=("level",), level_dbm=settings.level_dbm)]
@@ -110,28 +119,27 @@ class Sinad(Check[SinadSettings]):
             worked_out = [_sampled(side, settings) for _ in range(READINGS)]
             worked_out = agreeing(worked_out, lambda: _sampled(side, settings), within=STEADY_DB)
         except SamplesError as error:
-            return [
-                Finding(quantity=name, value=None, unit=unit, note=str(error))
-                for name, unit in self.quantities(settings)
-            ]
+            return self._nothing(settings, conditions, str(error))
         if len(own) < len(shown):
             state = next(reading.state.value for reading in shown if reading.number is None)
-            note = f"audio analyser: {state}"
-            return [
-                Finding(quantity=name, value=None, unit=unit, note=note)
-                for name, unit in self.quantities(settings)
-            ]
+            return self._nothing(settings, conditions, f"audio analyser: {state}")
         sampled = [one.number for one in worked_out if one.number is not None]
         slope = _slope_at(side, settings, statistics.fmean(own))
         if slope < FOLLOWS and statistics.fmean(own) > NO_TONE_DB:
             _confirm_falls(side, settings, conditions, statistics.fmean(own))
-        within, step_db = settings.agree_within_db, step_seen(shown)
+        of_own, of_sampled, of_difference = self.limits_of(settings, conditions)
+        step_db = step_seen(shown)
         return [
-            _finding("SINAD, analyser", own, slope, settings.limit.limits, conditions, step_db),
-            _finding("SINAD, samples", sampled, slope, Limits(), conditions),
-            _difference(
-                sampled, own, Limits() if within is None else Limits.around(0.0, within), conditions, step_db
-            ),
+            _finding("SINAD, analyser", own, slope, of_own, conditions, step_db),
+            _finding("SINAD, samples", sampled, slope, of_sampled, conditions),
+            _difference(sampled, own, of_difference, conditions, step_db),
+        ]
+
+    def _nothing(self, settings: SinadSettings, conditions: Conditions, note: str) -> list[Finding]:
+        limits = self.limits_of(settings, conditions)
+        return [
+            Finding(quantity=name, value=None, unit=unit, limits=one, note=note)
+            for (name, unit), one in zip(self.quantities(settings), limits, strict=True)
         ]
 
 

@@ -74,6 +74,10 @@ class Squelch(Check[SquelchSettings]):
     def quantities(self, settings: SquelchSettings) -> tuple[tuple[str, str], ...]:
         return (("squelch opens", "dBm"), ("squelch closes", "dBm"), ("squelch hysteresis", "dB"))
 
+    @override
+    def limits_of(self, settings: SquelchSettings, conditions: Conditions) -> tuple[Limits, ...]:
+        return (settings.opening.limits, settings.closing.limits, settings.hysteresis.limits)
+
     def needs(self, settings: SquelchSettings, conditions: Conditions) -> tuple[str, ...]:
         """Return what its budgets ask of the bench file."""
         return LEVEL_NEEDS
@@ -96,7 +100,7 @@ class Squelch(Check[SquelchSettings]):
         side.configure_audio(tone_hz=settings.nominal_tone_hz(conditions.mode))
         threshold_v = settings.open_above_v or _find_threshold(side, settings, conditions)
         if isinstance(threshold_v, str):
-            return self._nothing(settings, threshold_v)
+            return self._nothing(settings, conditions, threshold_v)
         search = SwitchingSearch(
             window_db=settings.levels.bounds_dbm(conditions),
             level_unit="dBm",
@@ -115,9 +119,9 @@ class Squelch(Check[SquelchSettings]):
         found = find_crossing(search, lambda ask: stepper.test(ask, threshold_v))
         points = tuple(stepper.points)
         if found.found and (why_not := _smooth(points, threshold_v)):
-            return self._nothing(settings, why_not, points)
+            return self._nothing(settings, conditions, why_not, points)
         if found.found and (why_not := _why_unproved(side, settings, conditions, threshold_v)):
-            return self._nothing(settings, why_not, points)
+            return self._nothing(settings, conditions, why_not, points)
         findings = [
             _level(
                 "squelch opens", found.rising, found, settings.opening.limits, conditions, points, threshold_v
@@ -135,11 +139,13 @@ class Squelch(Check[SquelchSettings]):
         ]
         fails = any(one.value is not None and one.counts_against_unit for one in findings)
         if fails and (why_not := _why_slow(side, settings, conditions, found, threshold_v)):
-            return self._nothing(settings, why_not, points)
+            return self._nothing(settings, conditions, why_not, points)
         return findings
 
-    def _nothing(self, settings: SquelchSettings, note: str, points: tuple[Point, ...] = ()) -> list[Finding]:
-        limits = (settings.opening.limits, settings.closing.limits, settings.hysteresis.limits)
+    def _nothing(
+        self, settings: SquelchSettings, conditions: Conditions, note: str, points: tuple[Point, ...] = ()
+    ) -> list[Finding]:
+        limits = self.limits_of(settings, conditions)
         return [
             Finding(quantity=quantity, value=None, unit=unit, limits=one, note=note, points=points)
             for (quantity, unit), one in zip(self.quantities(settings), limits, strict=True)

@@ -63,6 +63,10 @@ class SsbSuppression(Check[SsbSuppressionSettings]):
     def quantities(self, settings: SsbSuppressionSettings) -> tuple[tuple[str, str], ...]:
         return (("carrier suppression", "dB"), ("unwanted sideband suppression", "dB"))
 
+    @override
+    def limits_of(self, settings: SsbSuppressionSettings, conditions: Conditions) -> tuple[Limits, ...]:
+        return (settings.carrier.limits, settings.sideband.limits)
+
     def demands(self, settings: SsbSuppressionSettings, conditions: Conditions) -> list[Demand]:
         """Return the power it expects of the unit."""
         return (
@@ -102,9 +106,9 @@ class SsbSuppression(Check[SsbSuppressionSettings]):
             side.rest()
             why = f"{note}: too wide to tell lines {settings.tone_hz:g} Hz apart; take a higher 'tone'"
             return [
-                Finding(quantity=quantity, value=None, unit=unit, limits=one.limits, note=why)
+                Finding(quantity=quantity, value=None, unit=unit, limits=one, note=why)
                 for (quantity, unit), one in zip(
-                    self.quantities(settings), (settings.carrier, settings.sideband), strict=True
+                    self.quantities(settings), self.limits_of(settings, conditions), strict=True
                 )
             ]
         findings = [

@@ -54,6 +54,10 @@ class SupplyCurrent(Check[SupplyCurrentSettings]):
     def quantities(self, settings: SupplyCurrentSettings) -> tuple[tuple[str, str], ...]:
         return (("supply current, receive", "A"), ("supply current, transmit", "A"))
 
+    @override
+    def limits_of(self, settings: SupplyCurrentSettings, conditions: Conditions) -> tuple[Limits, ...]:
+        return (settings.receive.limits, settings.transmit.limits)
+
     def needs(self, settings: SupplyCurrentSettings, conditions: Conditions) -> tuple[str, ...]:
         """Return what its budgets ask of the bench file."""
         return (

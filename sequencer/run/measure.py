@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import itertools
 import traceback
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import suppress
 from dataclasses import replace
 from functools import partial
 from typing import Any
@@ -209,11 +211,20 @@ class Measurer:
 
 
 def not_measured(step: Step, why: str, fault: FaultFacts | None = None) -> list[Finding]:
-    """Return a finding without a value for each quantity of the step."""
+    """Return a finding without a value for each quantity of the step, with the limits that it would have been held against."""
     return [
-        Finding(quantity=quantity, value=None, unit=unit, note=why, fault=fault)
-        for quantity, unit in step.check.quantities(step.settings)
+        Finding(quantity=quantity, value=None, unit=unit, limits=limits, note=why, fault=fault)
+        for (quantity, unit), limits in zip(
+            step.check.quantities(step.settings), _limits_of(step), strict=False
+        )
     ]
+
+
+def _limits_of(step: Step) -> Iterator[Limits]:
+    """Yield the limits of each quantity; none where a check from elsewhere fails at that too: its rows count for more."""
+    with suppress(Exception):
+        yield from step.check.limits_of(step.settings, step.conditions)
+    yield from itertools.repeat(Limits())
 
 
 def _refused(step: Step, refused: FaultFacts) -> list[Finding]:

@@ -10,6 +10,7 @@ import pytest
 from drivers.faults import NotSettled
 from drivers.roles import Reading
 from sequencer.checks.shared.settle import agreeing, settle
+from sim.scpi.faults import Fault, FaultKind
 
 HEAD = "sequence: S\nchannels: plans/cept-40.yaml\nmode: FM\nsupply: 13.2 V\n"
 
@@ -80,3 +81,22 @@ def test_a_meter_that_stands_still_is_not_called_a_bar(make_rig: Callable[..., A
     row = _rows(rig)[0]
     assert row.value is None
     assert "moves in steps" not in row.note
+
+
+def test_what_a_fault_costs_keeps_its_limits(make_rig: Any) -> None:
+    """A row that could not be measured shows what it would have been held against: which limits are open is known from it alone."""
+    checks = (
+        "  - {check: carrier_power, channel: 20, limit: {min: 3 W, max: 4 W}}\n"
+        "  - {check: frequency_error, channel: 20, limit: {within: 600 Hz}}\n"
+        "  - {check: s9_point, channel: 20, target: 2.25 V, limit: {nominal: -73 dBm, within: 6 dB}}\n"
+    )
+    rig = make_rig(sequence=HEAD + "checks:\n" + checks)
+    for role in ("power_meter", "modulation_analyser", "voltmeter"):
+        rig.inject(role, Fault(kind=FaultKind.TIMEOUT, match="READ", times=None))
+    rows = rig.run().results
+    assert [one.value for one in rows] == [None] * 3
+    assert [(one.lower_limit, one.upper_limit) for one in rows] == [
+        (3.0, 4.0),
+        (-600.0, 600.0),
+        (-79.0, -67.0),
+    ]

@@ -276,6 +276,10 @@ CASES = dict(_cases())
 PAIRS = [(name, role) for name, case in CASES.items() for role in case.roles]
 
 
+def _limits(one: Result) -> tuple[float | None, float | None]:
+    return one.lower_limit, one.upper_limit
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stated:
     """What one run stated: its results and how it ended."""
@@ -346,6 +350,8 @@ class Broken:
             if one.value is None:
                 if not one.note:
                     yield f"{one.quantity}: not measured, and no reason"
+                if true is not None and _limits(one) != _limits(true):
+                    yield f"{one.quantity}: not measured, with limits {_limits(one)}; undisturbed {_limits(true)}"
                 continue
             if true is None or true.value is None:
                 yield f"{one.quantity}: {one.value:.5g} {one.unit} is stated where nothing is undisturbed"
