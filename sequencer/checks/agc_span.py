@@ -16,7 +16,7 @@ from typing_extensions import override
 
 from drivers.profiled.commands import Need
 from drivers.roles import RangeState, Reading
-from sequencer.checks.check import Check, Side
+from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.receive_distortion import distortion_finding, distortion_needs
 from sequencer.checks.shared import commands
@@ -85,6 +85,7 @@ class AgcSpan(Check[AgcSpanSettings]):
     side: ClassVar[Side] = "receive"
     roles: ClassVar[frozenset[str]] = frozenset({"signal_generator", "audio_analyser"})
     modes: ClassVar[frozenset[str]] = frozenset({"AM", "USB", "LSB", "CW"})
+    depends_on: ClassVar[DependsOn] = frozenset()
     settings = AgcSpanSettings
 
     @override

@@ -12,7 +12,7 @@ from typing_extensions import override
 
 from drivers.profiled.commands import Need
 from drivers.roles import Reading
-from sequencer.checks.check import Check, Side
+from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import SOME, CheckSettings
 from sequencer.checks.shared import commands
@@ -60,6 +60,7 @@ class AudioResponse(Check[AudioResponseSettings]):
     side: ClassVar[Side] = "transmit"
     roles: ClassVar[frozenset[str]] = frozenset({"modulation_analyser", "audio_analyser"})
     modes: ClassVar[frozenset[str]] = frozenset({"FM", "AM"})
+    depends_on: ClassVar[DependsOn] = frozenset({"stage"})
     settings = AudioResponseSettings
 
     @override

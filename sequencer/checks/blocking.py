@@ -8,7 +8,7 @@ from pydantic import AfterValidator
 from typing_extensions import override
 
 from drivers.profiled.commands import Need
-from sequencer.checks.check import Check, Side
+from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.people import SEARCHED
 from sequencer.checks.shared import commands
@@ -46,6 +46,7 @@ class Blocking(Check[BlockingSettings]):
     side: ClassVar[Side] = "receive"
     roles: ClassVar[frozenset[str]] = frozenset({"signal_generator", "audio_analyser"})
     generators: ClassVar[int] = 2
+    depends_on: ClassVar[DependsOn] = frozenset()
     settings = BlockingSettings
 
     @override

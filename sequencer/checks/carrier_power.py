@@ -10,7 +10,7 @@ from pydantic import AfterValidator
 from typing_extensions import override
 
 from drivers.profiled.commands import Need
-from sequencer.checks.check import Check, Side
+from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared import commands
@@ -66,6 +66,7 @@ class CarrierPower(Check[CarrierPowerSettings]):
     summary: ClassVar[str] = "carrier power into 50 ohm; SSB: peak envelope power with two tones"
     side: ClassVar[Side] = "transmit"
     roles: ClassVar[frozenset[str]] = frozenset({"power_meter"})
+    depends_on: ClassVar[DependsOn] = frozenset({"stage"})
     settings = CarrierPowerSettings
 
     @override

@@ -12,7 +12,7 @@ from typing_extensions import override
 from drivers.faults import InstrumentError, InstrumentFault, LinkFault, NotSettled, UnexpectedReply
 from drivers.profiled.commands import Need
 from drivers.roles import RangeState, Reading
-from sequencer.checks.check import Check, Side
+from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.frequency_error import FREQUENCY_NEEDS, SETTLED_HZ, counted_step_hz, error_budget
 from sequencer.checks.settings import SOME, ChannelNumber, CheckSettings
@@ -87,6 +87,7 @@ class ChannelSweep(Check[ChannelSweepSettings]):
     side: ClassVar[Side] = "transmit"
     roles: ClassVar[frozenset[str]] = frozenset({"power_meter", "modulation_analyser"})
     modes: ClassVar[frozenset[str]] = frozenset({"FM", "AM", "CW"})
+    depends_on: ClassVar[DependsOn] = frozenset({"stage", "reference"})
     settings = ChannelSweepSettings
 
     @override

@@ -18,6 +18,9 @@ from sequencer.uncertainty.decision import Limits
 Side = Literal["receive", "transmit", "loss", "none"]
 SquelchPosition = Literal["open", "just closed"]
 """Where the unit's squelch stands; just closed is where noise alone is muted."""
+UnitState = Literal["stage", "reference"]
+"""What of the unit comes and goes by itself: how warm its output stage is, and how far its reference has run in since it was fed."""
+DependsOn = frozenset[UnitState] | None
 
 S = TypeVar("S", bound=CheckSettings)
 
@@ -34,6 +37,11 @@ class Check(ABC, Generic[S]):
     modes: ClassVar[frozenset[str]] = frozenset({"FM", "AM", "USB", "LSB", "CW"})
     squelch: ClassVar[SquelchPosition] = "open"
     """Where the unit's squelch must stand, for a check that does not want it open."""
+    depends_on: ClassVar[DependsOn] = None
+    """What of the unit's state its results depend on, so that `--order quickest` moves it only where that stays the same.
+
+    Empty for none; None where nobody knows, or where a person acts on the unit: then it stays where it is, and nothing passes it.
+    """
     settings: type[S]
 
     def side_of(self, settings: S) -> Side:

@@ -10,7 +10,7 @@ from typing_extensions import override
 
 from drivers.profiled.commands import Need
 from drivers.roles import Reading
-from sequencer.checks.check import Check, Side
+from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared import commands
@@ -46,6 +46,7 @@ class FrequencyError(Check[FrequencyErrorSettings]):
     side: ClassVar[Side] = "transmit"
     roles: ClassVar[frozenset[str]] = frozenset({"modulation_analyser"})
     modes: ClassVar[frozenset[str]] = frozenset({"FM", "AM", "CW"})
+    depends_on: ClassVar[DependsOn] = frozenset({"reference"})
     settings = FrequencyErrorSettings
 
     @override

@@ -9,7 +9,7 @@ from typing_extensions import override
 
 from drivers.profiled.commands import Need
 from drivers.roles import PeakSide, Reading, Samples
-from sequencer.checks.check import Check, Side
+from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared import commands
@@ -64,6 +64,7 @@ class ModulationDepth(Check[ModulationDepthSettings]):
     side: ClassVar[Side] = "transmit"
     roles: ClassVar[frozenset[str]] = frozenset({"modulation_analyser", "audio_analyser"})
     modes: ClassVar[frozenset[str]] = frozenset({"AM"})
+    depends_on: ClassVar[DependsOn] = frozenset({"stage"})
     settings = ModulationDepthSettings
 
     @override

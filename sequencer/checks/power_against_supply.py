@@ -12,7 +12,7 @@ from typing_extensions import override
 
 from drivers.faults import NotConfirmed, SettingLost
 from drivers.roles import Reading
-from sequencer.checks.check import Check, Side
+from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.settings import SOME, CheckSettings
 from sequencer.checks.shared.limits import PowerLimit
@@ -54,6 +54,7 @@ class PowerAgainstSupply(Check[PowerAgainstSupplySettings]):
     side: ClassVar[Side] = "transmit"
     roles: ClassVar[frozenset[str]] = frozenset({"power_meter", "supply"})
     modes: ClassVar[frozenset[str]] = frozenset({"FM", "AM", "CW"})
+    depends_on: ClassVar[DependsOn] = frozenset({"stage"})
     settings = PowerAgainstSupplySettings
 
     @override

@@ -11,7 +11,7 @@ from typing_extensions import override
 
 from drivers.profiled.commands import Need
 from drivers.roles import Reading
-from sequencer.checks.check import Check, Side
+from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.shared import commands
 from sequencer.checks.shared.levels import LevelWindow
@@ -90,6 +90,7 @@ class ReceiveDistortion(Check[ReceiveDistortionSettings]):
     summary: ClassVar[str] = "distortion and noise of the audio at a standard signal"
     side: ClassVar[Side] = "receive"
     roles: ClassVar[frozenset[str]] = frozenset({"signal_generator", "audio_analyser"})
+    depends_on: ClassVar[DependsOn] = frozenset()
     settings = ReceiveDistortionSettings
 
     @override
@@ -131,6 +132,7 @@ class AudioOutput(Check[AudioOutputSettings]):
     summary: ClassVar[str] = "loudspeaker power and its distortion at a standard signal"
     side: ClassVar[Side] = "receive"
     roles: ClassVar[frozenset[str]] = frozenset({"signal_generator", "audio_analyser"})
+    depends_on: ClassVar[DependsOn] = frozenset()
     settings = AudioOutputSettings
 
     @override

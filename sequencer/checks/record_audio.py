@@ -14,7 +14,7 @@ from typing_extensions import override
 from drivers.faults import Refused
 from drivers.profiled.commands import Need
 from drivers.roles import Reading, Samples
-from sequencer.checks.check import Check, Side
+from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared import commands
@@ -83,6 +83,7 @@ class RecordAudio(Check[RecordAudioSettings]):
     summary: ClassVar[str] = "a recording of the audio, as a WAV file with its hash"
     side: ClassVar[Side] = "receive"
     roles: ClassVar[frozenset[str]] = frozenset({"audio_analyser"})
+    depends_on: ClassVar[DependsOn] = frozenset({"stage"})
     settings = RecordAudioSettings
 
     def side_of(self, settings: RecordAudioSettings) -> Side:

@@ -11,7 +11,7 @@ from typing_extensions import override
 
 from drivers.profiled.commands import Need
 from drivers.roles import AudioFilters
-from sequencer.checks.check import Check, Side
+from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared import commands
@@ -50,6 +50,7 @@ class ResidualModulation(Check[ResidualModulationSettings]):
     side: ClassVar[Side] = "transmit"
     roles: ClassVar[frozenset[str]] = frozenset({"modulation_analyser", "audio_analyser"})
     modes: ClassVar[frozenset[str]] = frozenset({"FM", "AM"})
+    depends_on: ClassVar[DependsOn] = frozenset({"stage"})
     settings = ResidualModulationSettings
 
     @override

@@ -8,7 +8,7 @@ from typing import Annotated, ClassVar, Literal
 from pydantic import AfterValidator, model_validator
 from typing_extensions import override
 
-from sequencer.checks.check import Check, Side
+from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Demand, Finding, MeterMark
 from sequencer.checks.people import SEARCHED, WEIGHED
 from sequencer.checks.shared.level_budget import how_found, why_not
@@ -85,6 +85,7 @@ class S9Point(Check[S9PointSettings]):
     summary: ClassVar[str] = "level at which the signal meter stands at S9"
     side: ClassVar[Side] = "receive"
     roles: ClassVar[frozenset[str]] = frozenset({"signal_generator", "voltmeter"})
+    depends_on: ClassVar[DependsOn] = frozenset()
     settings = S9PointSettings
 
     @override

@@ -16,7 +16,7 @@ from typing import Annotated, Any, ClassVar, Literal
 from pydantic import AfterValidator, BeforeValidator, PlainValidator, WithJsonSchema
 from typing_extensions import override
 
-from sequencer.checks.check import Check, Side
+from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Demand, Finding, MeterMark
 from sequencer.checks.people import SEARCHED, WEIGHED
 from sequencer.checks.s9_point import IN_STEPS, needle_finding, segment_finding
@@ -130,6 +130,7 @@ class SMeterCurve(Check[SMeterCurveSettings]):
     summary: ClassVar[str] = "level at each mark of the signal meter, size of its S-units, linearity"
     side: ClassVar[Side] = "receive"
     roles: ClassVar[frozenset[str]] = frozenset({"signal_generator", "voltmeter"})
+    depends_on: ClassVar[DependsOn] = frozenset()
     settings = SMeterCurveSettings
 
     @override

@@ -8,7 +8,7 @@ from pydantic import AfterValidator
 from typing_extensions import override
 
 from drivers.profiled.commands import Need
-from sequencer.checks.check import Check, Side
+from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.people import SEARCHED, WEIGHED
 from sequencer.checks.shared import commands
@@ -38,6 +38,7 @@ class Sensitivity(Check[SensitivitySettings]):
     summary: ClassVar[str] = "level at the antenna connector for 12 dB SINAD, 10 dB (S+N)/N or 20 dB quieting"
     side: ClassVar[Side] = "receive"
     roles: ClassVar[frozenset[str]] = frozenset({"signal_generator", "audio_analyser"})
+    depends_on: ClassVar[DependsOn] = frozenset()
     settings = SensitivitySettings
 
     @override

@@ -10,7 +10,7 @@ from typing_extensions import override
 
 from drivers.profiled.commands import Need
 from drivers.roles import Reading
-from sequencer.checks.check import Check, Side
+from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared import commands
@@ -72,6 +72,7 @@ class Sinad(Check[SinadSettings]):
     side: ClassVar[Side] = "receive"
     roles: ClassVar[frozenset[str]] = frozenset({"signal_generator", "audio_analyser"})
     modes: ClassVar[frozenset[str]] = frozenset({"FM"})
+    depends_on: ClassVar[DependsOn] = frozenset()
     settings = SinadSettings
 
     @override

@@ -9,7 +9,7 @@ from pydantic import AfterValidator, Field
 from typing_extensions import override
 
 from drivers.profiled.commands import Need
-from sequencer.checks.check import Check, Side, SquelchPosition
+from sequencer.checks.check import Check, DependsOn, Side, SquelchPosition
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.shared import commands
 from sequencer.checks.shared.level_budget import LEVEL_NEEDS
@@ -68,6 +68,7 @@ class Squelch(Check[SquelchSettings]):
     side: ClassVar[Side] = "receive"
     roles: ClassVar[frozenset[str]] = frozenset({"signal_generator", "audio_analyser"})
     squelch: ClassVar[SquelchPosition] = "just closed"
+    depends_on: ClassVar[DependsOn] = frozenset()
     settings = SquelchSettings
 
     @override

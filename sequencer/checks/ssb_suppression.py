@@ -9,7 +9,7 @@ from typing_extensions import override
 
 from drivers.profiled.commands import Need
 from drivers.roles import Reading
-from sequencer.checks.check import Check, Side
+from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared import commands
@@ -57,6 +57,7 @@ class SsbSuppression(Check[SsbSuppressionSettings]):
     side: ClassVar[Side] = "transmit"
     roles: ClassVar[frozenset[str]] = frozenset({"modulation_analyser", "audio_analyser"})
     modes: ClassVar[frozenset[str]] = frozenset({"USB", "LSB"})
+    depends_on: ClassVar[DependsOn] = frozenset({"stage"})
     settings = SsbSuppressionSettings
 
     @override

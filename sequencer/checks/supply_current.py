@@ -11,7 +11,7 @@ from typing_extensions import override
 from drivers.faults import NotSettled
 from drivers.profiled.commands import Need
 from drivers.roles import Reading
-from sequencer.checks.check import Check, Side
+from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared import commands
@@ -48,6 +48,7 @@ class SupplyCurrent(Check[SupplyCurrentSettings]):
     summary: ClassVar[str] = "current drawn, receiving and transmitting"
     side: ClassVar[Side] = "transmit"
     roles: ClassVar[frozenset[str]] = frozenset({"supply"})
+    depends_on: ClassVar[DependsOn] = frozenset({"stage"})
     settings = SupplyCurrentSettings
 
     @override

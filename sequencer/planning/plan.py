@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from pathlib import Path
+from typing import Any, Literal
 
 from sequencer.checks import find_check
 from sequencer.checks.confirm import Confirm, ConfirmSettings
@@ -14,13 +15,16 @@ from sequencer.checks.settings import CheckSettings
 from sequencer.files.shipped import is_shipped
 from sequencer.frozen import dataclass
 from sequencer.inputs.load_bench import LoadedBench
+from sequencer.planning.arranged import Arranged
 from sequencer.planning.facts import contradictions
 from sequencer.planning.load import LoadedSequence
-from sequencer.planning.proof import UNIT_SIDES, keyed_roles, longest_s, step_complaints, whole_complaints
-from sequencer.planning.step import Step
+from sequencer.planning.proof import UNIT_SIDES, keyed_roles, step_complaints, whole_complaints
+from sequencer.planning.rests import Duty, timed
+from sequencer.planning.step import Step, Timing
 from sequencer.problems import Complaint, FileProblems, did_you_mean, listed, printable
 from sequencer.safety.supply import SUPPLY_SETTLE_S
 
+OrderAsked = Literal["written", "quickest"]
 SIDE_CHANGE_S = 0.13
 """About what it takes to reach a side: unkey, generator off, switch, select. Measured on the simulated bench."""
 LINK_S = 0.2
@@ -31,12 +35,16 @@ PROOF_S = {"audio_analyser": 1.3, "voltmeter": 1.1}
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
-    """Every step of a run, in order. ``only``: the checks that were chosen from the sequence; empty for all."""
+    """Every step of a run, in the order in which they are made. ``only``: the checks that were chosen from the sequence; empty for all.
+
+    ``arranged`` says what was moved and what not, and why; None where the steps stand as in the file.
+    """
 
     sequence: LoadedSequence
     bench: LoadedBench
     steps: tuple[Step, ...]
     only: tuple[str, ...] = ()
+    arranged: Arranged | None = None
 
     @property
     def forecast_s(self) -> float:
@@ -69,21 +77,26 @@ class Plan:
 
 
 def make_plan(
-    sequence: LoadedSequence, bench: LoadedBench, *, serial: str = "", only: Iterable[str] = ()
+    sequence: LoadedSequence,
+    bench: LoadedBench,
+    *,
+    serial: str = "",
+    only: Iterable[str] = (),
+    order: OrderAsked = "written",
 ) -> Plan:
     """Return the plan, proved. Raises FileProblems with everything that cannot be done on this bench.
 
     ``only`` chooses checks by name; the preparation is asked for all the same, and so is every confirmation before the last check chosen.
-    Steps keep the numbers they have in the whole sequence.
+    Steps keep the numbers they have in the whole sequence. ``order``: "written" takes them as they stand in the file, "quickest" moves
+    those for which it is proved that the order does not matter (see `sequencer.planning.order`).
     """
     only = tuple(dict.fromkeys(only))
     chosen = _chosen(sequence, only)
     checks = sequence.sequence.checks
     settings = [checks[at[1]] for at in chosen if at[0] == "checks"]
-    rests = _Rests(bench, keyed_roles(settings))
     wanted = frozenset(chosen)
     steps = tuple(
-        _step(index, *each, rests)
+        _step(index, *each)
         for index, each in enumerate(_conditions(sequence, bench, serial))
         if each[0] in wanted
     )
@@ -93,7 +106,17 @@ def make_plan(
     complaints |= dict.fromkeys(contradictions(steps, sequence, bench))
     if complaints:
         raise FileProblems(complaints)
-    return Plan(sequence=sequence, bench=bench, steps=steps, only=only)
+    duty = Duty.of(bench, keyed_roles(settings))
+    plan = Plan(sequence=sequence, bench=bench, steps=timed(steps, duty), only=only)
+    return plan if order == "written" else replace(plan, **_reordered(plan, duty))
+
+
+def _reordered(plan: Plan, duty: Duty) -> dict[str, Any]:
+    """Return what of a plan is another, once its steps stand in the quickest order that is proved."""
+    from sequencer.planning.order import quickest
+
+    steps, arranged = quickest(plan.steps, plan.bench.bench, duty, began_s=plan.opening_s)
+    return {"steps": steps, "arranged": arranged}
 
 
 _At = tuple[str, int]
@@ -160,41 +183,20 @@ def _conditions(
             )
 
 
-class _Rests:
-    """Forecasts the rests that the duty owes, where the key takes them: before it is pressed again, and within a long wait."""
-
-    def __init__(self, bench: LoadedBench, roles: frozenset[str]) -> None:
-        self._rest_per_key_s = 100.0 / bench.bench.protection.key_duty_percent - 1.0
-        step_s, release_s = longest_s(bench, roles)
-        # the key is released in time for one more step and a release, however slow, to end inside the limit
-        self._unbroken_s = max(0.5, bench.bench.protection.max_key_time_s - step_s - release_s)
-        self._owed_s = 0.0
-
-    def step_s(self, check_s: float, keyed_s: float, last_keyed_s: float) -> float:
-        """Return how long a step takes, s, of which the check itself takes ``check_s`` and keys the unit for ``keyed_s``.
-
-        The last key-down lasts ``last_keyed_s``; the rests between several are the check's own.
-        """
-        if keyed_s <= 0.0:
-            self._owed_s = max(0.0, self._owed_s - check_s)
-            return check_s
-        last_s = min(last_keyed_s, self._unbroken_s)
-        broken_s = keyed_s - last_s if last_keyed_s >= keyed_s else 0.0
-        whole_s = self._owed_s + check_s + broken_s * self._rest_per_key_s
-        self._owed_s = last_s * self._rest_per_key_s
-        return whole_s
-
-
 def _is_by_hand(conditions: Conditions, role: str) -> bool:
     named = conditions.bench.with_role(role)
     return named is not None and named[1].manual
 
 
-def _step(index: int, at: _At, settings: CheckSettings, conditions: Conditions, rests: _Rests) -> Step:
+def _step(index: int, at: _At, settings: CheckSettings, conditions: Conditions) -> Step:
+    """Return the step without its forecast, which depends on what comes before it."""
     check = find_check(settings.check)
-    forecast_s = 0.0
-    if check.side_of(settings) not in UNIT_SIDES:
-        forecast_s = check.forecast_s(settings, conditions)
+    check_s, timing = 0.0, Timing()
+    if isinstance(settings, ConfirmSettings):
+        pass  # takes what it takes
+    elif check.side_of(settings) not in UNIT_SIDES:
+        check_s = check.forecast_s(settings, conditions)
+        timing = Timing(check_s=check_s)
     elif conditions.frequency_hz is not None:
         link_s = 0.0 if conditions.bench.visa == "sim" else LINK_S
         check_s = SIDE_CHANGE_S + link_s + check.forecast_s(settings, conditions)
@@ -204,13 +206,15 @@ def _step(index: int, at: _At, settings: CheckSettings, conditions: Conditions, 
                 for role in check.roles_of(settings)
                 if not _is_by_hand(conditions, role)
             )
-        forecast_s = rests.step_s(
-            check_s, check.keyed_s(settings, conditions), check.last_keyed_s(settings, conditions)
+        timing = Timing(
+            check_s=check_s,
+            keyed_s=check.keyed_s(settings, conditions),
+            last_keyed_s=check.last_keyed_s(settings, conditions),
         )
     person_s = check.person_s(settings, conditions)
     name = check.name.replace("_", " ")
     if isinstance(settings, ConfirmSettings):
-        name, forecast_s = "confirm: " + settings.text, 0.0
+        name = "confirm: " + settings.text
     if settings.mode is not None:
         name += f", {settings.mode}"
     label = name if conditions.channel is None else f"{name}, channel {conditions.channel}"
@@ -220,7 +224,8 @@ def _step(index: int, at: _At, settings: CheckSettings, conditions: Conditions, 
         check=check,
         settings=settings,
         conditions=conditions,
-        forecast_s=forecast_s + person_s,
+        forecast_s=check_s + person_s,
         person_s=person_s,
+        timing=timing,
         at=at,
     )

@@ -18,7 +18,7 @@ from sequencer.planning.step import Step
 from sequencer.problems import Complaint, listed
 from sequencer.units.convert import dbm_from_w, w_from_dbm
 
-_SIDE_ROLES = {
+SIDE_ROLES = {
     "receive": frozenset({"radio", "switch", "signal_generator"}),
     "transmit": frozenset({"radio", "switch"}),
     "loss": frozenset({"signal_generator", "power_meter"}),
@@ -112,7 +112,7 @@ def step_complaints(step: Step, sequence: LoadedSequence, bench: LoadedBench) ->
     if side == "none":
         return
     at_check = (*step.at, "check")
-    missing = sorted((_SIDE_ROLES[side] | check.roles_of(step.settings)) - bench.bench.roles)
+    missing = sorted((SIDE_ROLES[side] | check.roles_of(step.settings)) - bench.bench.roles)
     if missing:
         yield source.complain(
             at_check,

@@ -9,10 +9,21 @@ from sequencer.frozen import dataclass
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Step:
-    """One check on one channel. ``forecast_s`` is its bench time, of which people take ``person_s``.
+class Timing:
+    """About how long a step takes by itself, s, without the rests that the duty owes before it: ``check_s``, of which it keys the unit
+    for ``keyed_s``, the last time for ``last_keyed_s``.
+    """
 
-    ``index``: its number in the whole sequence, also where only a part of that is run.
+    check_s: float = 0.0
+    keyed_s: float = 0.0
+    last_keyed_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Step:
+    """One check on one channel. ``forecast_s`` is its bench time where it stands in the plan, of which people take ``person_s``.
+
+    ``index``: its number in the whole sequence, also where only a part of that is run, or in another order.
     """
 
     index: int
@@ -22,6 +33,7 @@ class Step:
     conditions: Conditions
     forecast_s: float
     person_s: float = 0.0
+    timing: Timing = Timing()
     at: tuple[str | int, ...]
 
     @property
