@@ -21,6 +21,7 @@ from sequencer.cli.options import (
     clear_errors,
     folder_option,
     only_option,
+    order_option,
     store_option,
 )
 from sequencer.cli.program import Program
@@ -53,6 +54,7 @@ def main() -> None:
     "--dry-run", is_flag=True, help="Put a simulated instrument behind every address, in virtual time."
 )
 @only_option
+@order_option
 @click.option("--again", is_flag=True, help="Repeat the checks chosen with --only; the last repeat counts.")
 @click.option(
     "--of",
@@ -111,13 +113,14 @@ def run(
 @click.argument("sequence_name", metavar="SEQUENCE", shell_complete=names_of("sequence"))
 @bench_option
 @only_option
+@order_option
 @as_json_option
 @clear_errors
-def validate(sequence_name: str, bench_name: str, only: tuple[str, ...], as_json: bool) -> None:
+def validate(sequence_name: str, bench_name: str, as_json: bool, **part: Any) -> None:
     """Prove that SEQUENCE can be run on the bench, and forecast the bench time. Sends nothing."""
     from sequencer.cli.validate import validate_command
 
-    validate_command(sequence_name, bench_name, as_json=as_json, only=only)
+    validate_command(sequence_name, bench_name, as_json=as_json, **part)
 
 
 @main.command()

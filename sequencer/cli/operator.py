@@ -17,7 +17,7 @@ from typing import Any, Protocol
 
 from drivers.operator.prompt import Person
 from sequencer.frozen import dataclass
-from sequencer.planning.plan import Plan
+from sequencer.planning.plan import OrderAsked, Plan
 from sequencer.problems import Complaint, FileProblems, about_file, listed
 from sequencer.run.confirm import AskedAtTerminal, Confirmer, GivenBeforehand
 from sequencer.run.entered import EnteredAtTerminal, EnteredBeforehand, Enterer, given_beforehand, not_given
@@ -124,9 +124,10 @@ def _requests() -> int:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Chosen:
-    """What the command line says of a part of a sequence, of a repeat, and of readings that a person enters."""
+    """What the command line says of a part of a sequence, of its order, of a repeat, and of readings that a person enters."""
 
     only: tuple[str, ...] = ()
+    order: OrderAsked = "written"
     again: bool = False
     of: str = ""
     reason: str | None = None

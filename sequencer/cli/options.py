@@ -77,6 +77,13 @@ only_option = click.option(
     metavar="CHECK",
     help="Only this check of the sequence, such as sensitivity, after its preparation; may be given more than once.",
 )
+order_option = click.option(
+    "--order",
+    type=click.Choice(["written", "quickest"]),
+    default="written",
+    show_default=True,
+    help="quickest: fill the rests that key_duty owes, where it is proved that the order does not matter.",
+)
 
 
 def clear_errors(command: F) -> F:

@@ -24,6 +24,7 @@ from sequencer.cli.operator import (
     refuse_odd_options,
 )
 from sequencer.cli.options import check_model, check_serial
+from sequencer.cli.order import order_as_json, order_lines
 from sequencer.cli.outlet import reader_may_be_gone
 from sequencer.cli.summary import not_met_table, verdict_line
 from sequencer.planning.load import load_both
@@ -56,7 +57,9 @@ def run_command(
     chosen = chosen or Chosen()
     serial, model = check_serial(serial), check_model(model)
     refuse_odd_options(chosen)
-    plan = make_plan(*load_both(sequence_name, bench_name), serial=serial, only=chosen.only)
+    plan = make_plan(
+        *load_both(sequence_name, bench_name), serial=serial, only=chosen.only, order=chosen.order
+    )
     simulated = dry_run or plan.bench.bench.simulated
     people = People(plan, confirmed=confirmed, simulated=simulated, terminal=is_terminal(sys.stdin))
     people.take_beforehand(chosen.entered)
@@ -64,7 +67,7 @@ def run_command(
     if by_hand and not people.terminal:
         raise nobody_to_operate(plan, by_hand)
     again = _asked_again(plan, chosen, serial=serial, simulated=simulated, place=find_place(folder, store))
-    for line in loss_table_lines(plan.bench, old_only=True):
+    for line in (*order_lines(plan), *loss_table_lines(plan.bench, old_only=True)):
         click.echo(line, err=True)
     parts = bench_parts(plan.bench, serial=serial, dry_run=dry_run, sequence=plan.sequence)
     if parts.simulation is not None:
@@ -236,6 +239,7 @@ def _as_json(
         "last_line": outcome.safe_state.last_line(),
         "bench_s": round(outcome.bench_s, 3),
         "forecast_s": round(facts.plan.forecast_s, 3),
+        "order": order_as_json(facts.plan),
         "table": str(record.table.path),
         "kept": None if record.kept is None else record.kept.as_plain(),
         "problems": list(outcome.problems),

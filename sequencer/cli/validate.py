@@ -8,8 +8,9 @@ from typing import Any
 import click
 
 from sequencer.cli.bench import bench_title, loss_table_lines
+from sequencer.cli.order import order_as_json, order_lines
 from sequencer.planning.load import load_both
-from sequencer.planning.plan import Plan, make_plan
+from sequencer.planning.plan import OrderAsked, Plan, make_plan
 from sequencer.planning.unproved import unproved_readings
 from sequencer.planning.unstated import unstated_connections, unstated_keys
 from sequencer.problems import FileProblems, printable
@@ -17,11 +18,16 @@ from sequencer.units.format import counted, time_text
 
 
 def validate_command(
-    sequence_name: str, bench_name: str, *, as_json: bool, only: tuple[str, ...] = ()
+    sequence_name: str,
+    bench_name: str,
+    *,
+    as_json: bool,
+    only: tuple[str, ...] = (),
+    order: OrderAsked = "written",
 ) -> None:
     """Prove a sequence on a bench and print the plan."""
     try:
-        plan = make_plan(*load_both(sequence_name, bench_name), only=only)
+        plan = make_plan(*load_both(sequence_name, bench_name), only=only, order=order)
     except FileProblems as problems:
         if as_json:
             complaints = [one.as_plain() for one in problems.complaints]
@@ -39,7 +45,7 @@ def validate_command(
     ]
     named = " and ".join(counted(*one) for one in asks if one[0])
     asked = f", and asks for {named}" if named else ""
-    for line in (*loss_table_lines(plan.bench), *_unstated_lines(plan)):
+    for line in (*order_lines(plan), *loss_table_lines(plan.bench), *_unstated_lines(plan)):
         click.echo(line)
     click.echo(
         f"{printable(plan.sequence.sequence.sequence)}: can be run on {printable(bench_title(plan.bench))}; "
@@ -97,6 +103,7 @@ def _plan_as_json(plan: Plan) -> dict[str, Any]:
         "unproved": {key: list(checks) for key, checks in unproved_readings(plan).items()},
         "forecast_s": round(plan.forecast_s, 3),
         "opening_s": round(plan.opening_s, 3),
+        "order": order_as_json(plan),
         "steps": [
             {
                 "index": step.index,

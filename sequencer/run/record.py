@@ -159,6 +159,7 @@ class Record:
             self._note_problem(f"{problem} {self.kept.said()}")
         elif self._table_failed or not self.kept.whole:
             self._note_problem(self.kept.said())
+        self._arrange_table()
 
     def _table_again(self) -> None:
         """Write to the table what did not fit there; there may be room now."""
@@ -167,6 +168,20 @@ class Record:
         except OSError as error:
             self._table_failed = True
             self._note_problem(f"cannot write the results table {self.table.path}: {_why(error)}")
+
+    def _arrange_table(self) -> None:
+        """Put the table into the order of the sequence file, where the checks were made in another and every row stands there."""
+        numbers = [index for index, _ in self._beside.results]
+        if self.kept is None or numbers == sorted(numbers) or self.kept.in_table < len(numbers):
+            return
+        try:
+            self.table.arrange(sorted(range(len(numbers)), key=numbers.__getitem__))
+        except OSError as error:
+            self._note_problem(
+                f"the results table {self.table.path} could not be put into the order of the sequence file and stands as it was "
+                f"measured: {_why(error)}"
+            )
+        self.kept = replace(self.kept, in_table=self.table.count_kept())
 
     def _read_back(self) -> Kept:
         found = self._beside.results

@@ -171,7 +171,7 @@ class Runner:
             results = tuple(self._judged(step, finding) for finding in findings)
         except Exception as error:  # what a check from elsewhere returned cannot be judged
             results = tuple(self._judged(step, finding) for finding in measurer.defect(step, error))
-        self._state.results += results
+        self._state.add(step.index, results)
         self._record.keep(step.index, results, self._bench.drain_exchanges())
         return results
 

@@ -33,7 +33,7 @@ class RunState:
 
     def __init__(self, listeners: Iterable[Listener] = ()) -> None:
         self._listeners = list(listeners)
-        self.results: list[Result] = []
+        self._results: list[tuple[int, Result]] = []
         self.confirmed: list[Confirmation] = []
         self.faults: list[FaultFacts] = []
         self.problems: list[str] = []
@@ -43,6 +43,15 @@ class RunState:
     def raise_status(self, status: ExitStatus) -> None:
         """Take over a status that is worse than the one so far."""
         self.status = max(self.status, status)
+
+    def add(self, index: int, results: Iterable[Result]) -> None:
+        """Take in what the step with the number ``index`` came to."""
+        self._results += [(index, result) for result in results]
+
+    @property
+    def results(self) -> tuple[Result, ...]:
+        """Every result so far, in the order of the sequence file, whatever order they were measured in."""
+        return tuple(result for _, result in sorted(self._results, key=lambda one: one[0]))
 
     def count(self, result: Result, *, on_unit: bool) -> None:
         """Take a result's decision into the status; ``on_unit`` where nothing measured is the unit's doing, not the bench's."""
@@ -77,7 +86,7 @@ class RunState:
         """Return how the run went, ``bench_s`` being what it took on the bench's clock."""
         return RunOutcome(
             status=self.status,
-            results=tuple(self.results),
+            results=self.results,
             safe_state=safe_state,
             bench_s=bench_s,
             problems=tuple(self.problems),

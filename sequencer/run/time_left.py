@@ -12,7 +12,7 @@ OVERDUE = 0.1
 
 
 class TimeLeft:
-    """Counts down a run of forecast steps (by index, in order, s). Times are the bench's clock, s.
+    """Counts down a run of forecast steps (by index, in the order in which they are made, s). Times are the bench's clock, s.
 
     The pace is the time that finished steps took over the time forecast for them: on a bench whose instruments answer slowly
     everything takes longer by about the same part.
@@ -28,7 +28,8 @@ class TimeLeft:
     def begin(self, index: int, now_s: float) -> None:
         """Say that the step ``index`` begins; those before it are over."""
         self._index, self._began_s = index, now_s
-        for passed in [one for one in self._forecasts_s if one < index]:
+        in_order = list(self._forecasts_s)
+        for passed in in_order[: in_order.index(index)] if index in self._forecasts_s else ():
             del self._forecasts_s[passed]
 
     def end(self, now_s: float) -> None:

@@ -23,6 +23,7 @@ AT_ONCE = 500
 RUN_COLUMNS = [column for column in runs.c if column.name != "utc_s"]
 _RESULT_COLUMNS = [column for column in results.c if column.name != "utc_s"]  # the first is its number
 _RESULT_NAMES = [column.name for column in _RESULT_COLUMNS]
+IN_FILE_ORDER = (results.c.check_index, results.c.id)
 RESULT_QUERY = select(*_RESULT_COLUMNS)  # composed once: a third of a short question's time
 _counts = case((results.c.replaced_by == "", 1), else_=0)
 
@@ -96,7 +97,7 @@ def whole_runs(
     who = instruments_of(names, connection)
     by_run: dict[str, list[StoredResult]] = defaultdict(list)
     for some in _portions(names):
-        query = RESULT_QUERY.where(results.c.run.in_(some)).order_by(results.c.id)
+        query = RESULT_QUERY.where(results.c.run.in_(some)).order_by(*IN_FILE_ORDER)
         for one in results_found(query, connection, points=points):
             by_run[one.run].append(one)
     for row in rows:

@@ -17,6 +17,7 @@ from sequencer.results.store.place import StorePlace
 from sequencer.results.store.problems import StoreProblem
 from sequencer.results.store.query import (
     AT_ONCE,
+    IN_FILE_ORDER,
     RESULT_QUERY,
     RUN_COLUMNS,
     Wanted,
@@ -126,8 +127,8 @@ class Store(StoreWriter):
             return [StoredUnit(**row) for row in connection.execute(query).mappings()]
 
     def read_results(self, run: str, *, points: bool = True) -> list[StoredResult]:
-        """Return the results of one run in the order they were measured; without ``points`` (quicker) those stay empty."""
-        query = RESULT_QUERY.where(results.c.run == run).order_by(results.c.id)
+        """Return the results of one run in the order of its sequence file; without ``points`` (quicker) those stay empty."""
+        query = RESULT_QUERY.where(results.c.run == run).order_by(*IN_FILE_ORDER)
         with self._doing("read"), self._engine.connect() as connection:
             return results_found(query, connection, points=points)
 

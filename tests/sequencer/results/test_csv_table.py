@@ -139,3 +139,17 @@ def test_the_header_is_one_line_of_plain_names(tmp_path: Path) -> None:
     _written(tmp_path)
     header = next(csv.reader(io.StringIO((tmp_path / "t.csv").read_text(encoding="utf-8"))))
     assert all(name.isidentifier() and name == name.lower() for name in header)
+
+
+def test_rows_can_be_put_into_another_order_and_written_on(tmp_path: Path) -> None:
+    """The file holds the same rows in the order asked for, whole at any moment, and takes further ones behind them."""
+    facts = {name: cell for name, cell in FACTS.items() if name != "quantity"}
+    rows = [Result(**facts, quantity=name) for name in ("first", "second", "third", "fourth")]
+    with ResultsTable(tmp_path / "t.csv") as table:
+        table.write(rows[:3])
+        table.arrange([2, 0, 1])
+        assert [row["quantity"] for row in _read(table.path)] == ["third", "first", "second"]
+        table.write(rows[3:])
+        assert [row["quantity"] for row in _read(table.path)] == ["third", "first", "second", "fourth"]
+        assert table.count_kept() == 4
+    assert [one.name for one in tmp_path.iterdir()] == ["t.csv"]

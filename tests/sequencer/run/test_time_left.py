@@ -68,3 +68,15 @@ def test_it_is_never_negative_and_ends_at_nothing(forecasts: list[float], taken:
         assert left.left_s(now_s) >= 0.0
         left.end(now_s)
     assert left.left_s(now_s) == 0.0
+
+
+def test_steps_in_another_order_than_their_numbers_are_counted_as_they_are_made() -> None:
+    """A step with a higher number that is made before others does not take theirs away."""
+    left = TimeLeft({0: 10.0, 3: 20.0, 1: 30.0})
+    left.begin(0, 0.0)
+    left.end(10.0)
+    left.begin(3, 10.0)
+    assert left.left_s(10.0) == 50.0
+    left.end(30.0)
+    left.begin(1, 30.0)
+    assert left.left_s(30.0) == 30.0

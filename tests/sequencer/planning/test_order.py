@@ -1,0 +1,154 @@
+"""The quickest order: what is moved, what stays, and that an order which finds something else is not taken."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from sequencer.checks import SHIPPED, find_check
+from sequencer.checks.peak_deviation import PeakDeviation
+from sequencer.inputs.load_bench import load_bench
+from sequencer.planning.load import load_sequence
+from sequencer.planning.order import quickest, unlike, why_fixed
+from sequencer.planning.plan import Plan, make_plan
+from sequencer.planning.proof import UNIT_SIDES, keyed_roles
+from sequencer.planning.rests import Duty, timeline
+from sequencer.planning.step import Step
+from tests.behaviour.test_shipped_sequences import BENCHES, RUNS
+
+HEAD = "sequence: Test\nchannels: plans/cept-40.yaml\nmode: FM\nsupply: 13.2 V\nchecks:\n"
+WARM = "  - {check: carrier_power, channel: 20, keyed_for: 20 s}\n"
+COLD = "  - {check: carrier_power, channel: 1}\n"
+COUNT = "  - {check: frequency_error, channel: 1}\n"
+HEARS = "  - {check: sensitivity, channel: 20}\n"
+METER = "  - {check: s9_point, channel: 20, target: 2.25 V, attack: 250 ms, decay: 500 ms}\n"
+ASKS = "  - {check: confirm, text: volume at half}\n"
+BY_HAND = {"connection_repeatability", "adjust"}
+"""Checks on the unit's sides in which a person acts: they say nothing of what they depend on, and nothing passes them."""
+
+
+def _plan(folder: Path, text: str) -> Plan:
+    (folder / "s.yaml").write_text(HEAD + text)
+    return make_plan(load_sequence(str(folder / "s.yaml")), load_bench("sim/bench.yaml"), order="quickest")
+
+
+def _duty(plan: Plan) -> Duty:
+    return Duty.of(plan.bench, keyed_roles([step.settings for step in plan.steps]))
+
+
+def _order(folder: Path, text: str) -> list[int]:
+    return [step.index for step in _plan(folder, text).steps]
+
+
+def test_a_long_rest_is_filled_from_the_receive_side(tmp_path: Path) -> None:
+    """What hears comes into the 20 s that 50 % duty owes after 20 s of transmitting; each step keeps the number of the file."""
+    plan = _plan(tmp_path, WARM + COUNT + HEARS + METER)
+    assert plan.arranged is not None
+    assert [step.index for step in plan.steps] == [0, 2, 3, 1]
+    assert [step.index for step in plan.arranged.moved] == [1]
+    assert plan.arranged.written_s - plan.forecast_s > 12.0
+    assert [step.label for step in plan.steps][1:3] == ["sensitivity, channel 20", "s9 point, channel 20"]
+
+
+def test_without_being_asked_nothing_is_moved() -> None:
+    """A plan stands as it is written, and says nothing of an order."""
+    plan = make_plan(load_sequence("fm-mobile-acceptance"), load_bench("sim/bench.yaml"))
+    assert [step.index for step in plan.steps] == list(range(12))
+    assert plan.arranged is None
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        WARM + COLD + HEARS + METER,  # a power after the warm one is to be read warm
+        COLD + WARM + HEARS + METER,  # and one before it cold
+        COUNT + WARM + COLD + METER,
+    ],
+)
+def test_what_depends_on_the_stage_does_not_pass_a_warm_up(tmp_path: Path, text: str) -> None:
+    """A reading after a minute of transmitting is another than one before it: their order is the file's."""
+    powers = [step.index for step in _plan(tmp_path, text).steps if step.check.name == "carrier_power"]
+    assert powers == sorted(powers)
+
+
+def test_nothing_passes_a_person(tmp_path: Path) -> None:
+    """After a confirmation the unit may be set otherwise: what comes after it is not moved before it, nor the other way round."""
+    assert _order(tmp_path, WARM + ASKS + COUNT + HEARS + METER)[:2] == [0, 1]
+    assert _order(tmp_path, HEARS + ASKS + WARM + COUNT) == [0, 1, 2, 3]
+
+
+def test_what_a_person_works_stays_and_says_so() -> None:
+    """On a bench that is set and read by hand nothing is moved, and each step says whom it waits for."""
+    plan = make_plan(load_sequence("manual-bench"), load_bench("manual-bench"), order="quickest")
+    assert plan.arranged is not None
+    assert (plan.arranged.moved, plan.forecast_s) == ((), plan.arranged.written_s)
+    assert any("signal_generator" in one.why for one in plan.arranged.stays)
+
+
+def test_a_check_that_does_not_say_what_it_depends_on_stays(tmp_path: Path) -> None:
+    """Of a check from elsewhere nobody knows what its order means: it is left where it is, and nothing passes it."""
+    plan = _plan(tmp_path, WARM + COUNT + HEARS + METER)
+
+    class Unsaid(type(find_check("frequency_error"))):  # type: ignore[misc]
+        depends_on = None
+
+    written = sorted(plan.steps, key=lambda step: step.index)
+    written[1] = replace(written[1], check=Unsaid())
+    order, arranged = quickest(written, plan.bench.bench, _duty(plan))
+    assert [step.index for step in order] == [0, 1, 2, 3]
+    assert "does not say" in arranged.stays[0].why
+
+
+def test_every_shipped_check_says_what_it_depends_on() -> None:
+    """So that `--order quickest` leaves none where it is for want of a word; checks with a person in them do stay."""
+    unsaid = {
+        name
+        for name in SHIPPED
+        if find_check(name).side in UNIT_SIDES and find_check(name).depends_on is None
+    }
+    assert unsaid <= BY_HAND
+
+
+def _swapped(plan: Plan, order: list[int]) -> list[Step]:
+    by_index = {step.index: step for step in plan.steps}
+    changed = [by_index[index] for index in order]
+    written = list(timeline(sorted(plan.steps, key=lambda step: step.index), _duty(plan)))
+    return unlike(written, list(timeline(changed, _duty(plan))))
+
+
+def test_a_frequency_before_the_warm_up_is_another(tmp_path: Path) -> None:
+    """A reference that was fed 20 s ago has run in less far than one fed 60 s ago: such an order is refused, and by that step."""
+    plan = _plan(tmp_path, WARM + COUNT + HEARS + METER)
+    assert [step.check.name for step in _swapped(plan, [1, 0, 2, 3])] == ["frequency_error"]
+    assert _swapped(plan, [0, 2, 3, 1]) == []
+
+
+def test_a_power_before_the_warm_up_is_another(tmp_path: Path) -> None:
+    """A cold stage, and one after 20 s of transmitting: the power that was to be read warm is what differs."""
+    plan = _plan(tmp_path, WARM + COLD + HEARS)
+    assert [step.index for step in _swapped(plan, [1, 0, 2])] == [1]
+
+
+def test_many_short_key_downs_warm_as_one_long_does(tmp_path: Path) -> None:
+    """Twenty deviations of a second each in front of a power warm the stage, though none of them does by itself."""
+    short = "  - {check: peak_deviation, channel: 20, drive: 10 mV, tone: 1 kHz}\n"
+    plan = _plan(tmp_path, COLD + 20 * short)
+    assert [step.index for step in _swapped(plan, [*range(1, 21), 0])] == [0]
+    assert _swapped(plan, [1, 0, *range(2, 21)]) == []
+    assert PeakDeviation.depends_on == frozenset()
+
+
+@pytest.mark.parametrize("sequence", sorted({name for name, _, _ in RUNS}))
+def test_no_shipped_sequence_takes_longer_or_loses_a_step(sequence: str) -> None:
+    """Each is made whole, never slower than as written, and what nothing may pass stands between the same steps as before."""
+    bench = load_bench(BENCHES.get(sequence, "sim/bench.yaml"))
+    plan = make_plan(load_sequence(sequence), bench, order="quickest")
+    assert plan.arranged is not None
+    assert plan.forecast_s <= plan.arranged.written_s + 1e-9
+    assert sorted(step.index for step in plan.steps) == list(range(len(plan.steps)))
+    for at, step in enumerate(plan.steps):
+        if why_fixed(step, bench.bench):
+            assert step.index == at
+            assert {one.index for one in plan.steps[:at]} == set(range(at))
