@@ -272,7 +272,7 @@ def test_a_screen_that_is_gone_does_not_end_a_run(make_rig):
 def test_a_supply_that_stays_on_is_said(make_rig):
     """If the supply that the run switched on cannot be confirmed off at the end, the status is 3 and the last line says so."""
     rig = make_rig().with_checks(Procedure("transmit", _read_power))
-    rig.inject("supply", Fault(kind=FaultKind.DISCONNECT, match="OUTPut:STATe 0", times=None))
+    rig.inject("supply", Fault(kind=FaultKind.DISCONNECT, match="OUTPut:STATe 0", skip=1, times=None))
     outcome = rig.run()
     assert outcome.status is ExitStatus.BENCH_FAILED
     assert not outcome.safe_state.confirmed
@@ -285,7 +285,7 @@ def test_a_supply_that_stays_on_is_said(make_rig):
 def test_a_supply_that_answers_again_after_seconds_is_switched_off(make_rig):
     """Making safe goes on for some seconds with pauses: what was busy for six tries is confirmed off at the seventh."""
     rig = make_rig().with_checks(Procedure("transmit", _read_power))
-    rig.inject("supply", Fault(kind=FaultKind.DISCONNECT, match="OUTPut:STATe 0", times=6))
+    rig.inject("supply", Fault(kind=FaultKind.DISCONNECT, match="OUTPut:STATe 0", skip=1, times=6))
     outcome = rig.run()
     assert outcome.status is ExitStatus.PASSED
     assert outcome.safe_state.last_line() == SAFE
