@@ -14,7 +14,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from sequencer.search.curve_family import DB_PER_NEPER, STEP_DB, Family
-from sequencer.search.curve_likelihood import Point, log_likelihood, log_sum, log_without
+from sequencer.search.curve_grid import Grid, Weights
+from sequencer.search.curve_likelihood import Point, log_without
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -28,7 +29,7 @@ SHRUNK = 0.6  # a grid this much smaller is worth working out anew
 ALONE_GAIN = ((1.1, 1.0),)
 FORGOTTEN = -8.0  # natural logarithm below the best: such a curve is left out
 FINEST_DB = 0.02
-CELLS = 160
+CELLS = 128
 SECANT_DB = 1.0
 ALIKE_DB = 0.02
 METER_TAIL = 0.015  # instead of 0.025: no table holds every law that a meter may follow [measured: 90 % held instead of 95]
@@ -100,8 +101,8 @@ class Believer:
         self._kept: Array = np.arange(len(family))
         self._range_db: tuple[float, float] | None = None
         self._gains = GAINS
-        self._grid: tuple[Any, ...] = ()
-        self._worked_out: dict[Point, tuple[Array, Array]] = {}
+        self._grid: Grid | None = None
+        self._grid_key: tuple[Any, ...] = ()
 
     def _log_prior(self, levels_db: Array) -> Array:
         """Return the logarithm of the prior's density per dB."""
@@ -148,17 +149,13 @@ class Believer:
         # One reading says nothing of its own scatter, and places the crossing roughly.
         alone = all(len(points) < 2 for _, points in sets)
         self._gains = ALONE_GAIN if alone else GAINS
-        step = (0.5 if alone else 0.25) if whole else max(FINEST_DB, (high - low) / CELLS)
+        step = 0.5 if whole else max(FINEST_DB, (high - low) / CELLS)
         used = kept
         for _ in range(4):
-            levels = np.arange(low, high + step / 2, step)
-            used = kept
-            log_post, parts = self._posterior(sets, levels, used, step)
-            total = log_sum(log_post)
-            post = np.exp(log_post - np.float32(total))
-            by_level = post.sum(axis=(0, 1, 2), dtype=float)
-            by_curve = post.sum(axis=(0, 2, 3))
-            if not whole and (by_level[0] + by_level[-1] > 1e-5 or self._surprised(post, parts)):
+            grid = self._on_grid(low, high, step, kept)
+            weights, used = grid.weigh(sets, self.step), kept
+            levels, by_level, by_curve = grid.levels, weights.by_level, weights.by_curve
+            if not whole and (by_level[0] + by_level[-1] > 1e-5 or _surprised(weights)):
                 return None
             kept = used[by_curve > math.exp(FORGOTTEN) * by_curve.max()]
             inside = np.flatnonzero(by_level > 1e-6 * by_level.max())
@@ -171,75 +168,28 @@ class Believer:
             self._kept, self._range_db = kept, (first - 1.0, last + 1.0)
         else:  # the same grid again: what was worked out of the readings so far is kept
             self._kept, self._range_db = used, (low, high)
-        return self._summed(sets, post, total, levels, used, parts)
+        return self._summed(sets[0][1], grid, weights)
 
-    @staticmethod
-    def _surprised(post: Array, parts: list[list[Array]]) -> bool:
-        """Whether the last reading fits nothing of what was kept."""
-        if not parts[0]:
-            return False
-        return sum(float((post[f] * parts[f][-1]).sum()) for f in range(len(parts))) < 0.5
-
-    def _posterior(
-        self, sets: Sequence[tuple[float, Sequence[Point]]], levels: Array, kept: Array, step: float
-    ) -> tuple[Array, list[list[Array]]]:
-        """Return the logarithm of weight times likelihood (sets, curves, gains, levels)."""
+    def _on_grid(self, low: float, high: float, step: float, kept: Array) -> Grid:
+        """Return a grid of levels and curves: the last one where nothing has changed, with what was worked out on it."""
 
         import numpy as np
 
-        family = self.family
-        self._on_grid((levels[0], levels[-1], step, kept.tobytes(), len(self._gains), self.step))
-        gains = np.array([gain for gain, _ in self._gains], np.float32)
-        gain_weight = np.log([weight for _, weight in self._gains])
-        prior = (self._log_prior(levels) + math.log(step)).astype(np.float32)
-        made, parts = [], []
-        for weight, points in sets:
-            log_post = (
-                math.log(weight)
-                + family.log_weight[kept][:, None, None]
-                + gain_weight[None, :, None]
-                + prior[None, None, :]
-            ).astype(np.float32)
-            strays = []
-            for point in points:
-                if math.isnan(point.excess):
-                    continue
-                if point not in self._worked_out:
-                    self._worked_out[point] = log_likelihood(
-                        family, point, step=self.step, levels=levels, kept=kept, gains=gains
-                    )
-                log_like, stray = self._worked_out[point]
-                log_post = log_post + log_like
-                if math.isfinite(point.excess):
-                    strays.append(stray)
-            made.append(log_post)
-            parts.append(strays)
-        return np.stack(made), parts
+        key = (low, high, step, kept.tobytes(), self._gains)
+        if self._grid is None or key != self._grid_key:
+            levels = np.arange(low, high + step / 2, step)
+            log_prior = self._log_prior(levels) + math.log(step)
+            self._grid = Grid(self.family, levels, kept, self._gains, log_prior)
+            self._grid_key = key
+        return self._grid
 
-    def _on_grid(self, grid: tuple[Any, ...]) -> None:
-        """Forget what was worked out on another grid."""
-        if grid != self._grid:
-            self._grid, self._worked_out = grid, {}
-
-    def _summed(
-        self,
-        sets: Sequence[tuple[float, Sequence[Point]]],
-        post: Array,
-        total: float,
-        levels: Array,
-        kept: Array,
-        parts: list[list[Array]],
-    ) -> Belief:
-        by_level = post.sum(axis=(0, 1, 2), dtype=float)
-        by_level /= by_level.sum()
+    def _summed(self, points: Sequence[Point], grid: Grid, weights: Weights) -> Belief:
+        without = log_without(points, scale=self.family.scale, step=self.step)
         return Belief(
-            **self._of_level(by_level, levels),
-            **self._of_curve(post.sum(axis=(0, 2, 3)), post.sum(axis=(0, 1, 3)), kept),
-            log_odds=float(total) - log_without(sets[0][1], scale=self.family.scale, step=self.step),
-            trust=tuple(
-                float(sum((post[f] * part[k]).sum() for f, part in enumerate(parts)))
-                for k in range(len(parts[0]))
-            ),
+            **self._of_level(weights.by_level, grid.levels),
+            **self._of_curve(weights.by_curve, weights.by_gain, grid.kept),
+            log_odds=weights.log_total - without,
+            trust=tuple(weights.trust(k) for k in range(len(weights.strays[0]))),
         )
 
     def _of_level(self, by_level: Array, levels: Array) -> dict[str, Any]:
@@ -283,6 +233,11 @@ class Believer:
             "noise_db": float(by_curve @ scatter)
             * float(by_gain @ np.array([gain for gain, _ in self._gains])),
         }
+
+
+def _surprised(weights: Weights) -> bool:
+    """Whether the last reading fits nothing of what was kept."""
+    return bool(weights.strays[0]) and weights.trust(-1) < 0.5
 
 
 def _merged(

@@ -39,57 +39,104 @@ class Point:
     """Whether it says something of the crossing: not where the receiver is overloaded."""
 
 
-def log_likelihood(
-    family: Family, point: Point, *, step: float, levels: Array, kept: Array, gains: Array
-) -> tuple[Array, Array]:
-    """Return a reading's log likelihood (curves, gains, levels) and the share of it that is no stray.
+class Tables:
+    """The curves of a family that count, turned so that all of them are taken at a level at once."""
 
-    ``step`` is the reading's resolution in its unit, ``levels`` (dB) where the crossing may be, ``kept`` which curves count, ``gains`` how
-    many times the family's the scatter may be.
+    def __init__(self, family: Family, kept: Array) -> None:
+        import numpy as np
+
+        shown = [family.excess, family.doubt, family.slope, family.scatter]
+        if family.ratio:
+            shown.append(family.share)
+        self._x_db = family.x_db
+        self._tables = [np.ascontiguousarray(table[kept].T) for table in shown]
+
+    def at(self, level_db: float, levels: Array) -> list[Array]:
+        """Return excess, doubt, slope, scatter and, of a power ratio, share (each levels, curves) of a reading at ``level_db``.
+
+        The crossing is taken to be at each of ``levels`` in turn, dB.
+        """
+
+        import numpy as np
+
+        x = np.clip((level_db - levels - self._x_db[0]) / STEP_DB, 0.0, len(self._x_db) - 1.001)
+        index = x.astype(int)
+        part = (x - index).astype(np.float32)[:, None]
+        before, beside = 1 - part, index + 1
+        made = []
+        for table in self._tables:
+            between: Array = table.take(index, axis=0)
+            between *= before
+            other = table.take(beside, axis=0)
+            other *= part
+            between += other
+            made.append(between)
+        return made
+
+
+def log_likelihood(
+    family: Family, point: Point, held: Sequence[Array], *, step: float, gains: Array
+) -> tuple[Array, Array | None]:
+    """Return a reading's log likelihood (gains, levels, curves) and the probability that it is a stray; None where it is no number.
+
+    ``held`` is what the tables hold of the reading's level, ``step`` the reading's resolution in its unit, ``gains`` how many times
+    the family's the scatter may be.
     """
 
     import numpy as np
 
-    x = np.clip((point.level_db - levels - family.x_db[0]) / STEP_DB, 0.0, len(family.x_db) - 1.001)
-    index = x.astype(int)
-    part = (x - index).astype(np.float32)
-
-    def at(table: Array) -> Array:
-        rows = table[kept]
-        made: Array = rows[:, index] * (1 - part) + rows[:, index + 1] * part
-        return made
-
-    shape = (len(kept), len(gains), len(levels))
+    expected = held[0]
     if not point.counts:
-        return np.full(shape, -math.log(STRAY_WIDTH_DB * family.scale)), np.ones(1)
-    expected = at(family.excess)
+        return np.full((1, *expected.shape), -math.log(STRAY_WIDTH_DB * family.scale), np.float32), None
     if math.isinf(point.excess):
-        side = np.log(0.02 + 0.96 / (1 + np.exp(-np.sign(point.excess) * expected / family.scale)))
-        return np.broadcast_to(side[:, None, :], shape), np.ones(1)
-    more = at(family.doubt) ** 2 + step**2 / 12 + (at(family.slope) * point.lag_sd_db) ** 2 + point.lag_sd**2
-    own = at(family.scatter) ** 2 * (point.gain**2 * 0.1 / point.reading_s)
-    scattered = own[:, None, :] * (gains**2)[None, :, None]
-    residual = point.excess - expected
+        beyond = np.clip(math.copysign(1 / family.scale, point.excess) * expected, -30.0, 30.0)
+        return np.log(0.02 + 0.96 / (1 + np.exp(-beyond)))[None], None
+    own = held[3] ** 2 * float(point.gain**2 * 0.1 / point.reading_s)
+    more = held[1] ** 2 + float(step**2 / 12 + point.lag_sd**2)
+    if point.lag_sd_db:
+        more += (held[2] * float(point.lag_sd_db)) ** 2
+    residual = float(point.excess) - expected
     if family.ratio:
-        log_like = _of_noise_power(residual, DB_PER_NEPER * at(family.share), scattered, more)
+        share = DB_PER_NEPER * held[4]
+        own *= share**2
+        more += LEAST_SD_DB**2
+        off = _off_noise_power(residual, share)
     else:
-        variance = scattered + more[:, None, :] + (1e-6 * family.scale) ** 2
-        log_like = -0.5 * residual[:, None, :] ** 2 / variance - 0.5 * np.log(variance)
-    sound = np.exp(log_like + math.log1p(-STRAY) - 0.5 * math.log(2 * math.pi))
-    either = sound + STRAY / (STRAY_WIDTH_DB * family.scale)
-    return np.log(either), sound / either
+        more += (1e-6 * family.scale) ** 2
+        off = -0.5 * residual**2
+    return _with_strays(off, own[None] * (gains**2)[:, None, None] + more, family.scale)
 
 
-def _of_noise_power(residual: Array, share: Array, scattered: Array, more: Array) -> Array:
-    """Return the log likelihood of a power ratio's reading: what scatters is the noise power, so that low readings are the likelier."""
+def _with_strays(off: Array, variance: Array, scale: float) -> tuple[Array, Array]:
+    """Return the logarithm of exp(off/variance)/sqrt(2 pi variance) with a share of strays, and the probability of a stray.
+
+    ``off`` is minus half the squared residual. ``variance`` is written over: most of a search's arithmetic is here.
+    """
 
     import numpy as np
 
-    variance = scattered + ((more + LEAST_SD_DB**2) / share**2)[:, None, :]
+    likely: Array = off / variance
+    np.exp(likely, out=likely)
+    np.sqrt(variance, out=variance)
+    likely /= variance
+    likely *= (1 - STRAY) / math.sqrt(2 * math.pi)
+    strays = STRAY / (STRAY_WIDTH_DB * scale)
+    likely += strays
+    np.divide(strays, likely, out=variance)
+    return np.log(likely, out=likely), variance
+
+
+def _off_noise_power(residual: Array, share: Array) -> Array:
+    """Return minus half the square of how far off a power ratio's reading is, for a small one.
+
+    What scatters is the noise power, so that of two readings equally far off the one too high is likelier.
+    """
+
+    import numpy as np
+
     neper = np.clip(-residual / share, -30.0, 4.0)
-    of_power: Array = (1 + neper - np.exp(neper))[:, None, :] / variance
-    of_power -= 0.5 * np.log(variance) + np.log(share)[:, None, :]
-    return of_power
+    off: Array = (1 + neper - np.exp(neper)) * share**2
+    return off
 
 
 def log_without(points: Sequence[Point], *, scale: float, step: float) -> float:
@@ -103,19 +150,12 @@ def log_without(points: Sequence[Point], *, scale: float, step: float) -> float:
     mean = np.arange(-20.0, 40.0, 0.25) * scale
     scatter = np.array([0.03, 0.1, 0.25, 0.5, 1.0, 1.5, 2.2, 3.2, 4.5]) * scale
     weight = np.exp(-0.5 * (mean / (8.0 * scale)) ** 2) + 0.1
-    log_post = np.log(weight / weight.sum())[:, None] - math.log(len(scatter)) + np.zeros((1, len(scatter)))
-    floor = math.log(STRAY / (STRAY_WIDTH_DB * scale))
-    for point in points:
-        if not math.isfinite(point.excess):
-            continue
-        spread = np.hypot(scatter, 0.07 * scale + step / 3.5)[None, :]
-        log_like = (
-            -0.5 * ((point.excess - mean[:, None]) / spread) ** 2
-            - np.log(spread)
-            - 0.5 * math.log(2 * math.pi)
-        )
-        log_post = log_post + np.logaddexp(log_like + math.log1p(-STRAY), floor)
-    return float(log_sum(log_post))
+    log_post = np.log(weight / weight.sum())[:, None] - math.log(len(scatter))
+    excess = np.array([point.excess for point in points if math.isfinite(point.excess)])
+    spread = np.hypot(scatter, 0.07 * scale + step / 3.5)
+    sound = np.exp(-0.5 * ((excess[:, None, None] - mean[:, None]) / spread) ** 2) / spread
+    either = sound * ((1 - STRAY) / math.sqrt(2 * math.pi)) + STRAY / (STRAY_WIDTH_DB * scale)
+    return float(log_sum(log_post + np.log(either).sum(axis=0)))
 
 
 def log_sum(log_values: Array) -> float:
