@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import statistics
 from dataclasses import replace
+from types import MappingProxyType
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator, Field
@@ -86,6 +87,7 @@ class AgcSpan(Check[AgcSpanSettings]):
     roles: ClassVar[frozenset[str]] = frozenset({"signal_generator", "audio_analyser"})
     modes: ClassVar[frozenset[str]] = frozenset({"AM", "USB", "LSB", "CW"})
     depends_on: ClassVar[DependsOn] = frozenset()
+    limit_keys = MappingProxyType({DISTORTION: "distortion", FALLEN: "fallen", SPAN: "limit"})
     settings = AgcSpanSettings
 
     @override

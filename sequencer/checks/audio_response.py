@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import statistics
 from collections.abc import Mapping, Sequence
+from types import MappingProxyType
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator
@@ -61,6 +62,7 @@ class AudioResponse(Check[AudioResponseSettings]):
     roles: ClassVar[frozenset[str]] = frozenset({"modulation_analyser", "audio_analyser"})
     modes: ClassVar[frozenset[str]] = frozenset({"FM", "AM"})
     depends_on: ClassVar[DependsOn] = frozenset({"stage"})
+    limit_keys = MappingProxyType({"": "within"})
     settings = AudioResponseSettings
 
     @override

@@ -6,6 +6,7 @@ import csv
 import io
 from collections.abc import Iterator
 from pathlib import Path
+from types import MappingProxyType
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator, Field
@@ -71,6 +72,7 @@ class ChannelMemory(Check[ChannelMemorySettings]):
     name: ClassVar[str] = "channel_memory"
     summary: ClassVar[str] = "exported channel list against the plan, no RF"
     side: ClassVar[Side] = "none"
+    limit_keys = MappingProxyType({})
     settings = ChannelMemorySettings
 
     @override

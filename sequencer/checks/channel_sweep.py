@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import replace
+from types import MappingProxyType
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator, model_validator
@@ -88,6 +89,7 @@ class ChannelSweep(Check[ChannelSweepSettings]):
     roles: ClassVar[frozenset[str]] = frozenset({"power_meter", "modulation_analyser"})
     modes: ClassVar[frozenset[str]] = frozenset({"FM", "AM", "CW"})
     depends_on: ClassVar[DependsOn] = frozenset({"stage", "reference"})
+    limit_keys = MappingProxyType({"carrier power": "power", "frequency error": "frequency"})
     settings = ChannelSweepSettings
 
     @override

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
+from collections.abc import Mapping
+from types import MappingProxyType
 from typing import Any, ClassVar, Generic, Literal, TypeVar
 
 from drivers.profiled.commands import Need
@@ -42,6 +44,9 @@ class Check(ABC, Generic[S]):
 
     Empty for none; None where nobody knows, or where a person acts on the unit: then it stays where it is, and nothing passes it.
     """
+    limit_keys: ClassVar[Mapping[str, str]] = MappingProxyType({"": "limit"})
+    """Under which key of the settings the limits of a quantity stand, by how the quantity's name begins; what begins otherwise has none
+    that a file could state."""
     settings: type[S]
 
     def side_of(self, settings: S) -> Side:
@@ -59,6 +64,10 @@ class Check(ABC, Generic[S]):
     def moves_cables(self, settings: S) -> bool:
         """Say whether a person moves cables, or undoes a connector, in the middle of it."""
         return self.side_of(settings) == "loss"
+
+    def limit_key(self, quantity: str) -> str:
+        """Return the key of the settings under which the limits of ``quantity`` stand; empty where it brings them itself."""
+        return next((key for begins, key in self.limit_keys.items() if quantity.startswith(begins)), "")
 
     def start_channel(self, settings: S, conditions: Conditions) -> int | None:
         """Return the channel on which the side is entered, for a check that goes to channels by itself."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from types import MappingProxyType
 from typing import ClassVar, Literal, Self
 
 from pydantic import Field, model_validator
@@ -43,6 +44,7 @@ class Confirm(Check[ConfirmSettings]):
     name: ClassVar[str] = "confirm"
     summary: ClassVar[str] = "a person sets something and confirms it"
     side: ClassVar[Side] = "none"
+    limit_keys = MappingProxyType({})
     settings = ConfirmSettings
 
     @override

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import statistics
 from dataclasses import replace
+from types import MappingProxyType
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator
@@ -133,6 +134,7 @@ class AudioOutput(Check[AudioOutputSettings]):
     side: ClassVar[Side] = "receive"
     roles: ClassVar[frozenset[str]] = frozenset({"signal_generator", "audio_analyser"})
     depends_on: ClassVar[DependsOn] = frozenset()
+    limit_keys = MappingProxyType({"audio output power": "power", "audio output distortion": "distortion"})
     settings = AudioOutputSettings
 
     @override

@@ -6,6 +6,7 @@ import io
 import math
 import wave
 from collections.abc import Callable
+from types import MappingProxyType
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator, Field, model_validator
@@ -84,6 +85,7 @@ class RecordAudio(Check[RecordAudioSettings]):
     side: ClassVar[Side] = "receive"
     roles: ClassVar[frozenset[str]] = frozenset({"audio_analyser"})
     depends_on: ClassVar[DependsOn] = frozenset({"stage"})
+    limit_keys = MappingProxyType({})
     settings = RecordAudioSettings
 
     def side_of(self, settings: RecordAudioSettings) -> Side:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import MappingProxyType
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator, model_validator
@@ -86,6 +87,7 @@ class S9Point(Check[S9PointSettings]):
     side: ClassVar[Side] = "receive"
     roles: ClassVar[frozenset[str]] = frozenset({"signal_generator", "voltmeter"})
     depends_on: ClassVar[DependsOn] = frozenset()
+    limit_keys = MappingProxyType({"S9 point": "limit"})
     settings = S9PointSettings
 
     @override

@@ -11,6 +11,7 @@ import re
 import statistics
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from types import MappingProxyType
 from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import AfterValidator, BeforeValidator, PlainValidator, WithJsonSchema
@@ -131,6 +132,7 @@ class SMeterCurve(Check[SMeterCurveSettings]):
     side: ClassVar[Side] = "receive"
     roles: ClassVar[frozenset[str]] = frozenset({"signal_generator", "voltmeter"})
     depends_on: ClassVar[DependsOn] = frozenset()
+    limit_keys = MappingProxyType({"S-meter,": "within", "S-unit": "s_unit", LINEARITY: "linearity"})
     settings = SMeterCurveSettings
 
     @override

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import statistics
+from types import MappingProxyType
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator
@@ -73,6 +74,9 @@ class Sinad(Check[SinadSettings]):
     roles: ClassVar[frozenset[str]] = frozenset({"signal_generator", "audio_analyser"})
     modes: ClassVar[frozenset[str]] = frozenset({"FM"})
     depends_on: ClassVar[DependsOn] = frozenset()
+    limit_keys = MappingProxyType(
+        {"SINAD, analyser": "limit", "SINAD, samples less analyser": "agree_within"}
+    )
     settings = SinadSettings
 
     @override

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from types import MappingProxyType
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator, Field
@@ -69,6 +70,9 @@ class Squelch(Check[SquelchSettings]):
     roles: ClassVar[frozenset[str]] = frozenset({"signal_generator", "audio_analyser"})
     squelch: ClassVar[SquelchPosition] = "just closed"
     depends_on: ClassVar[DependsOn] = frozenset()
+    limit_keys = MappingProxyType(
+        {"squelch opens": "opening", "squelch closes": "closing", "squelch hysteresis": "hysteresis"}
+    )
     settings = SquelchSettings
 
     @override

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import statistics
+from types import MappingProxyType
 from typing import ClassVar, Literal
 
 from typing_extensions import override
@@ -58,6 +59,7 @@ class SsbSuppression(Check[SsbSuppressionSettings]):
     roles: ClassVar[frozenset[str]] = frozenset({"modulation_analyser", "audio_analyser"})
     modes: ClassVar[frozenset[str]] = frozenset({"USB", "LSB"})
     depends_on: ClassVar[DependsOn] = frozenset({"stage"})
+    limit_keys = MappingProxyType({"carrier": "carrier", "unwanted sideband": "sideband"})
     settings = SsbSuppressionSettings
 
     @override

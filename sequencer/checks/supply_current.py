@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import statistics
 from collections.abc import Sequence
+from types import MappingProxyType
 from typing import ClassVar, Literal
 
 from typing_extensions import override
@@ -49,6 +50,9 @@ class SupplyCurrent(Check[SupplyCurrentSettings]):
     side: ClassVar[Side] = "transmit"
     roles: ClassVar[frozenset[str]] = frozenset({"supply"})
     depends_on: ClassVar[DependsOn] = frozenset({"stage"})
+    limit_keys = MappingProxyType(
+        {"supply current, receive": "receive", "supply current, transmit": "transmit"}
+    )
     settings = SupplyCurrentSettings
 
     @override

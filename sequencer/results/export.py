@@ -127,6 +127,12 @@ COLUMNS: tuple[ExportColumn, ...] = (
         "record",
         "What was confirmed before: text, confirmed, how, when, who, knob (not in CSV; JSON text in Parquet)",
     ),
+    _column("model_hash", "text", "Hash of the model file as it was used; empty where there was none"),
+    _column(
+        "limit_from",
+        "text",
+        "File and line of the limits, such as m40.yaml:18; the check's name where it brings them itself; empty without limits",
+    ),
 )
 """What is exported, in order. The one place where it is documented."""
 

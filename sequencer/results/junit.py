@@ -40,7 +40,16 @@ def _suite(root: Element, run: StoredRun) -> list[int]:
     suite.set("timestamp", _xml(run.time.isoformat(timespec="milliseconds")))
     suite.set("hostname", _xml(run.bench))
     properties = SubElement(suite, "properties")
-    for name in ("run", "serial", "model", "sequence_hash", "bench_hash", "simulated", "outcome"):
+    for name in (
+        "run",
+        "serial",
+        "model",
+        "sequence_hash",
+        "bench_hash",
+        "model_hash",
+        "simulated",
+        "outcome",
+    ):
         SubElement(properties, "property", name=name, value=_xml(getattr(run, name)))
     counts = [0, 0, 0, 0]  # cases, failures, errors, skipped
     for row in run.results:

@@ -87,6 +87,7 @@ class RunRecord:
 
     ``outcome`` says how it ended; ``bench_safe`` and ``bench_s`` are None until it has. ``part`` names the checks chosen,
     empty for the whole sequence. A repeat names in ``again`` the first run that holds its checks, and in ``reason`` why they were repeated.
+    ``model_hash`` is that of the model file it was planned with; empty where there was none.
     """
 
     run: str
@@ -104,6 +105,7 @@ class RunRecord:
     part: str = ""
     again: str = ""
     reason: str = ""
+    model_hash: str = ""
 
 
 NOT_ENDED = "not ended"
@@ -156,6 +158,9 @@ class Result:
     It was found at ``supply_v`` and under ``confirmations``, every one of the run so far; of a `confirm` the last is its own.
     ``conditions`` is the same in words. ``fault`` is what an instrument did that left nothing to measure. ``stage`` says of a unit that
     was adjusted on which side of the adjusting it was found.
+
+    ``model_hash`` is that of the model file the run was planned with. ``limit_from`` says where the limits stand: file and line
+    (`m40.yaml:18`), or the check's name where it brings them itself; both are empty where there is no such thing.
     """
 
     time: datetime
@@ -195,6 +200,8 @@ class Result:
     stage: Stage = ""
     fault: FaultFacts | None = None
     confirmations: tuple[Confirmation, ...] = ()
+    model_hash: str = ""
+    limit_from: str = ""
 
     @property
     def counts(self) -> bool:

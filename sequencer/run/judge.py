@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
+from pathlib import Path
 
 from sequencer.checks.finding import Finding
 from sequencer.planning.step import Step
@@ -77,7 +78,19 @@ def judged(
         stage=finding.stage,
         fault=finding.fault,
         confirmations=tuple(confirmed),
+        limit_from=_limit_from(finding, step, facts),
     )
+
+
+def _limit_from(finding: Finding, step: Step, facts: RunFacts) -> str:
+    """Return file and line where the limits of a finding stand; the check's name where no file states them, nothing without limits."""
+    if finding.limits.lower is None and finding.limits.upper is None:
+        return ""
+    source, key = facts.plan.sequence.source, step.check.limit_key(finding.quantity)
+    if not key or key not in source.find(step.at).entries:
+        return step.check.name
+    place = source.where(*step.at, key, key=True)
+    return f"{Path(place.file).name}:{place.line}"
 
 
 def _repeated(step: Step, facts: RunFacts) -> str:

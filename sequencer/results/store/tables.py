@@ -69,6 +69,7 @@ runs = Table(
         "again", String, nullable=False, server_default=""
     ),  # the first run, if this one repeats checks of it
     Column("reason", Text, nullable=False, server_default=""),  # why they are repeated
+    Column("model_hash", String, nullable=False, server_default=""),  # of the model file; empty without one
     Column("utc_s", _Number, nullable=False),  # the same moment as "time", in order also across time zones
     Index("run_by_unit", "serial", "utc_s"),
     Index("run_by_time", "utc_s"),
@@ -79,7 +80,7 @@ _NUMBERS = (
     *("value", "uncertainty", "lower_limit", "upper_limit", "frequency_hz"),
     *("target", "slope", "axis_value", "nominal", "supply_v"),
 )
-_ADDED_TEXTS = ("target_unit", "axis", "axis_unit", "stage")
+_ADDED_TEXTS = ("target_unit", "axis", "axis_unit", "stage", "model_hash", "limit_from")
 
 
 def _result_column(name: str) -> Column[object]:

@@ -4,6 +4,7 @@ Schema 1: two simulated runs of a short sequence, and one of a real bench that w
 that could not be measured, and an answer of bytes that are no text. Schema 2: two simulated runs, with a confirmation each.
 Schema 3: the same and a repeat, with two confirmations each, one of which has a semicolon and brackets in its text.
 Schema 4: two simulated runs, with a confirmation each.
+Schema 5: two simulated runs of power and frequency, one of which fails.
 """
 
 from __future__ import annotations
@@ -34,13 +35,14 @@ from sequencer.results.stored_budget import StoredBudget, budget_as_plain
 from tests.support.stored_results import RUN, a_result
 
 TOP = Path(__file__).parents[4]
-SCHEMA_1, SCHEMA_2, SCHEMA_3, SCHEMA_4 = (
-    TOP / "tests" / "data" / f"store-schema-{number}.sqlite" for number in (1, 2, 3, 4)
+SCHEMA_1, SCHEMA_2, SCHEMA_3, SCHEMA_4, SCHEMA_5 = (
+    TOP / "tests" / "data" / f"store-schema-{number}.sqlite" for number in (1, 2, 3, 4, 5)
 )
-NOT_REPEATED = {"part": "", "again": "", "reason": ""}
+NOT_REPEATED = {"part": "", "again": "", "reason": "", "model_hash": ""}
 NUMBERS_OF_4 = ("target", "slope", "axis_value", "nominal", "supply_v")
 NEW_IN_4 = {"target_unit": "", "axis": "", "axis_unit": "", "fault": "null", **dict.fromkeys(NUMBERS_OF_4)}
 NEW_IN_5 = {"stage": ""}
+NEW_IN_6 = {"model_hash": "", "limit_from": ""}
 FILLED_BY_4 = ("supply_v", "confirmations", "budget")
 REAL = "20261124T090000-abc123"
 
@@ -166,13 +168,8 @@ def test_a_store_of_schema_2_has_every_row_it_had(tmp_path: Path) -> None:
     for row in before:
         assert (row["asked"], bool(row["confirmed"]), row["how"]) in asked[row["run"]]
     for name in names:
-        new = (
-            NOT_REPEATED
-            if name == "run"
-            else {"replaced_by": "", **NEW_IN_4, **NEW_IN_5}
-            if name == "result"
-            else {}
-        )
+        new = NOT_REPEATED if name == "run" else {}
+        new = {"replaced_by": "", **NEW_IN_4, **NEW_IN_5, **NEW_IN_6} if name == "result" else new
         before = _rows(SCHEMA_2, name)
         assert before
         filled = FILLED_BY_4 if name == "result" else ()
@@ -182,7 +179,18 @@ def test_a_store_of_schema_2_has_every_row_it_had(tmp_path: Path) -> None:
         ], name
 
 
-@pytest.mark.parametrize("schema", [SCHEMA_1, SCHEMA_2, SCHEMA_3, SCHEMA_4])
+def test_a_store_of_schema_5_has_every_row_it_had(tmp_path: Path) -> None:
+    """Every cell of every table is the same afterwards; where a limit stood nobody noted, and there was no model file."""
+    path = Path(shutil.copy(SCHEMA_5, tmp_path / "results.sqlite"))
+    Store.open(path).close()
+    for name in ("unit", "run", "result", "instrument", "exchange"):
+        new = {"run": {"model_hash": ""}, "result": NEW_IN_6}.get(name, {})
+        before = _rows(SCHEMA_5, name)
+        assert before
+        assert _rows(path, name) == [{**row, **new} for row in before], name
+
+
+@pytest.mark.parametrize("schema", [SCHEMA_1, SCHEMA_2, SCHEMA_3, SCHEMA_4, SCHEMA_5])
 def test_a_check_of_an_upgraded_store_is_repeated(tmp_path: Path, schema: Path) -> None:
     """What an older sequencer found is replaced by a repeat as what this one found is."""
     path = Path(shutil.copy(schema, tmp_path / "results.sqlite"))
