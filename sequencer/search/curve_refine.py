@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from sequencer.search import curve_verdict as verdict
-from sequencer.search.curve_fit import Fit, fit_crossing, mixed, student_95
+from sequencer.search.curve_fit import NEAR_DB, Fit, fit_crossing, mixed, student_95
 from sequencer.search.curve_prior import CurvePrior
 from sequencer.search.curve_state import Note, State
 from sequencer.search.curve_verdict import Verdict
@@ -19,6 +19,7 @@ TAU_DEVIATES = ((-1.73, 1 / 6), (0.0, 2 / 3), (1.73, 1 / 6), (3.5, 0.01), (5.5, 
 PROOF_AFTER = 5  # readings without a proven response: prove it now
 MOST_PROOFS = 3
 UNKNOWN_S = 0.5  # a proof reading where the scatter was not known before
+MOST_CONFIRMING = 3
 
 
 def next_near(state: State) -> Ask | Verdict:
@@ -32,7 +33,7 @@ def next_near(state: State) -> Ask | Verdict:
     narrow = fit.half_width_db <= state.accuracy_db and enough
     if (narrow or len(state.notes) >= PROOF_AFTER) and not verdict.responds(state, fit):
         return _prove(state, fit)
-    if narrow:
+    if narrow and not _hangs_on_one(state, fit):
         return _finish(state, fit)
     reading_s = _reading_time(state, fit)
     return _near_ask(state, fit, _place(state, fit, reading_s), reading_s)
@@ -74,6 +75,24 @@ def _believed_near(state: State, fit: Fit) -> list[Note]:
         for n, trust in zip(state.numbers(), fit.trust, strict=True)
         if abs(n.level_db - fit.level_db) <= reach_db and trust > 0.5
     ]
+
+
+def _hangs_on_one(state: State, fit: Fit) -> bool:
+    """Whether the crossing would move by more than its interval without one of the readings near it: another is to confirm it.
+
+    Asked of few readings only: among more, one that is odd is outvoted.
+    """
+    if len(_believed_near(state, fit)) > 1 + MOST_CONFIRMING:
+        return False
+    prior, step, points = state.belief(), state.step(), state.points()
+    near = [at for at, one in enumerate(points) if abs(one.level_db - fit.level_db) < NEAR_DB]
+    whole = fit_crossing(points, prior, [fit.level_db], step)
+    for at in near if len(points) > 1 else ():
+        others = points[:at] + points[at + 1 :]
+        without = fit_crossing(others, prior, [fit.level_db], step)
+        if abs(without.level_db - whole.level_db) > fit.half_width_db:
+            return True
+    return False
 
 
 def _reading_time(state: State, fit: Fit) -> float:

@@ -2,6 +2,7 @@
 
 import copy
 import math
+from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
@@ -575,3 +576,36 @@ def test_rounded_ends_of_the_window_are_ends(crossing_db: float):
     found = find_crossing(search(window_db=(-130.4, -20.4)), measure)
     assert found.status is (Status.ALREADY_PAST if crossing_db < -130.0 else Status.NEVER_REACHED)
     assert found.readings <= 12
+
+
+@pytest.mark.parametrize("odd_at", [0, 1, 2])
+def test_no_single_reading_near_the_crossing_carries_the_answer(odd_at: int) -> None:
+    """A straight line read to 0.03 dB, one of the readings 0.6 dB off: the level moves by less than a third of that."""
+    straight = CurvePrior(slope=1.0, slope_sd=0.15, bend_sd=0.03, sd_db=0.05, sd_weight=4.0)
+    for seed in range(20):
+        rng, count = np.random.default_rng(seed), iter(range(100))
+
+        def measure(ask: Ask, rng: np.random.Generator = rng, count: Iterator[int] = count) -> float:
+            return (
+                ask.level_db
+                + 38.0
+                + 0.03 * float(rng.standard_normal())
+                + (0.6 if next(count) == odd_at else 0.0)
+            )
+
+        got = find_crossing(
+            CurveSearch(
+                target=0.0,
+                window_db=(-80.0, -10.0),
+                accuracy_db=0.3,
+                prior=straight,
+                settling=Settling(rise_s=0.0, fall_s=0.0, least_s=0.0),
+                reading_s=0.25,
+                budget=25,
+                start_db=-38.0 + 0.9 * float(rng.uniform(-1.0, 1.0)),
+            ),
+            measure,
+        )
+        assert got.found, got
+        assert got.level_db == pytest.approx(-38.0, abs=0.2), (seed, got)
+        assert got.readings <= 7
