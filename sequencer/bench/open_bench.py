@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from contextlib import ExitStack, suppress
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Literal, Self
@@ -162,6 +162,11 @@ class OpenBench:
         """Return every message and answer since the last call, and forget them."""
         said, self._said[:] = list(self._said), []
         return said
+
+    @property
+    def turn_by(self) -> Callable[[str, float], None] | None:
+        """What turns a simulated trimmer, by its name and a share of a turn; None on a real bench, where a person has a screwdriver."""
+        return None if self.parts.simulation is None else self.parts.simulation.turn_preset
 
     def confirm_knobs(self, *, squelch: Literal["open", "just closed"] = "open") -> None:
         """Do on a simulated bench what a person who confirms has done on a real one: set the squelch so, and all other knobs right."""

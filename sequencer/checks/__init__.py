@@ -20,6 +20,7 @@ GROUP = "sequencer.checks"
 
 SHIPPED = {
     "confirm": "sequencer.checks.confirm:Confirm",
+    "adjust": "sequencer.checks.adjust:Adjust",
     "enter_reading": "sequencer.checks.enter_reading:EnterReading",
     "record_audio": "sequencer.checks.record_audio:RecordAudio",
     "path_loss": "sequencer.checks.path_loss:PathLoss",

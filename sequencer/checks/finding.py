@@ -8,6 +8,7 @@ from pathlib import Path
 
 from drivers.operator.dial import Dial
 from drivers.roles import Identity, Reading
+from sequencer.checks.shared.live import LivePerson
 from sequencer.frozen import dataclass
 from sequencer.inputs.bench import BenchFile
 from sequencer.inputs.channel_plan import ChannelPlan
@@ -45,7 +46,8 @@ class Conditions:
     the bench file (of a shipped one: where the command was given). A run fills in the rest: ``keep_file`` writes a file beside the
     results table and overwrites none; ``enter`` asks a person for a reading (its name, what to read, on which dial) and returns it
     with how it was given; ``make_connection_anew`` has a person do what a text says to the unit's connection, with the unit neither keyed
-    nor fed (transmit side only; raises NotConfirmed); ``identities`` says who answered on the bench.
+    nor fed (transmit side only; raises NotConfirmed); ``identities`` says who answered on the bench. ``live`` is who turns presets, None
+    where nobody is there; ``turn_by``, on a simulated bench, turns the simulated trimmer of a name by a share of a turn.
     """
 
     bench: BenchFile
@@ -64,6 +66,8 @@ class Conditions:
     keep_file: Callable[[str, bytes], KeptFile] = _nowhere
     enter: Callable[[str, str, Dial], tuple[Reading, str]] = _nobody
     make_connection_anew: Callable[[str], None] = _no_hands
+    live: LivePerson | None = None
+    turn_by: Callable[[str, float], None] | None = None
 
     @property
     def carrier_hz(self) -> float:

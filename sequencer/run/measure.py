@@ -17,6 +17,7 @@ from sequencer.bench.open_bench import OpenBench
 from sequencer.checks.confirm import Confirm
 from sequencer.checks.finding import Finding
 from sequencer.checks.shared.level_budget import with_level_step
+from sequencer.checks.shared.live import CautiousOnce, LivePerson
 from sequencer.frozen import dataclass
 from sequencer.planning.plan import Plan
 from sequencer.planning.step import Step
@@ -36,11 +37,15 @@ from sequencer.uncertainty.decision import Limits
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class People:
-    """Who answers: ``steps`` a confirmation that is a step, ``cables`` what a person connects, ``enterer`` what a display shows."""
+    """Who answers: ``steps`` a confirmation that is a step, ``cables`` what a person connects, ``enterer`` what a display shows.
+
+    ``live`` is who turns presets; None where nobody can.
+    """
 
     steps: Confirmer
     cables: Confirmer
     enterer: Enterer
+    live: LivePerson | None = None
 
 
 class Measurer:
@@ -64,6 +69,7 @@ class Measurer:
         self._state = state
         self._stopper = stopper
         self._say = say
+        self._live = None if people.live is None else CautiousOnce(people.live)
 
     @property
     def _facts(self) -> RunFacts:
@@ -145,6 +151,8 @@ class Measurer:
             say=say,
             keep_file=lambda name, content: self._record.keep_file(step.index, name, content),
             enter=self._entered,
+            live=self._live,
+            turn_by=self._bench.turn_by,
         )
         safe, check = self._bench.safe, step.check
         if step.side == "none":

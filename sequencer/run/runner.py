@@ -9,6 +9,7 @@ from drivers.faults import InstrumentFault
 from sequencer.bench.locks import BenchBusy
 from sequencer.bench.open_bench import BenchParts, BenchUnsafe, OpenBench
 from sequencer.checks.finding import Finding
+from sequencer.checks.shared.live import LivePerson
 from sequencer.planning.plan import Plan
 from sequencer.planning.step import Step
 from sequencer.results.model import Result
@@ -48,14 +49,21 @@ class Runner:
         *,
         cables: Confirmer | None = None,
         enterer: Enterer | None = None,
+        live: LivePerson | None = None,
     ) -> None:
-        """Take the plan and the bench. ``cables`` confirms what a person connects in the middle of a check, if ``confirmer`` may not."""
+        """Take the plan and the bench. ``cables`` confirms what a person connects in the middle of a check, if ``confirmer`` may not.
+
+        ``live`` is who turns presets, None where nobody can.
+        """
         self._plan = plan
         self._bench = OpenBench(parts)
         self._record = record
         self._facts: RunFacts = record.facts
         self._people = People(
-            steps=confirmer, cables=cables or confirmer, enterer=enterer or EnteredBeforehand()
+            steps=confirmer,
+            cables=cables or confirmer,
+            enterer=enterer or EnteredBeforehand(),
+            live=live,
         )
         self._state = RunState(listeners)
         self._stopper = Stopper()

@@ -169,6 +169,20 @@ class Key:
         return self._ratings.max_key_time_s - self._release_max_s
 
     @property
+    def left_s(self) -> float | None:
+        """Return what is left of the key-down for readings, s, never below 0; None while it is not down."""
+        if self._pressed_at_s is None:
+            return None
+        return max(0.0, self.longest_step_s - (self._clock.now_s() - self._pressed_at_s))
+
+    @property
+    def rest_left_s(self) -> float:
+        """Return what is left of the rest that the duty owes before the next press, s; 0 while it is down."""
+        if self._pressed_at_s is not None:
+            return 0.0
+        return max(0.0, self._owed_rest_s - (self._clock.now_s() - self._rested_from_s))
+
+    @property
     def is_by_hand(self) -> bool:
         """Say whether a person holds the key, so that no program times it."""
         return self._radio.manual

@@ -110,6 +110,24 @@ class KeyedSide(Side, ABC):
             finally:
                 self._key.release()
 
+    @property
+    def key_left_s(self) -> float | None:
+        """What is left of the key-down for readings, s; None while PTT is released."""
+        return self._key.left_s
+
+    def rest_before_s(self, role: str, *, answers: float = 1.0) -> float:
+        """Return how long the unit still rests before it may be keyed for a reading of ``role``, s; 0 where that can be taken now.
+
+        PTT is released first where the key-down has no room for as many ``answers``, so that whoever watches sees the rest counted
+        down: the reading itself would wait through it without a word.
+        """
+        self._refuse_if_left()
+        if self._key.is_down and not self._key.has_room(
+            WAIT_PART_S + answers * self._bounds_s.get(role, 2.0)
+        ):
+            self.rest()
+        return self._key.rest_left_s
+
     def confirm_carrier(self) -> None:
         """Count the carrier once more where the analyser has read something else, while the unit is still keyed.
 

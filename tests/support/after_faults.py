@@ -25,6 +25,7 @@ SERIAL = "MX40-0101"
 CHECKS = {
     "carrier_power": "channel: 20",
     "carrier_power in SSB": "channel: 20, mode: USB, drive: 5 mV",
+    "adjust": "channel: 20, of: peak_deviation, drive: 10 mV, turn: RV7, to: 1.2 kHz, within: 900 Hz",
     "connection_repeatability": "channel: 20, connections: 3",
     "power_against_supply": "channel: 20, supplies: [13.2 V, 10.8 V]",
     "supply_current": "channel: 20",

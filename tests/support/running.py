@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from sequencer.bench.open_bench import BenchParts
+from sequencer.checks.shared.live import LivePerson
 from sequencer.inputs.load_bench import load_bench
 from sequencer.planning.load import load_sequence
 from sequencer.planning.parts import bench_parts
@@ -52,6 +53,7 @@ def run_checks(
     supply: str = "13.2 V",
     bench: str = "sim/bench.yaml",
     before: Callable[[SimulatedBench], Any] | None = None,
+    live: Callable[[SimulatedBench], LivePerson] | None = None,
 ) -> Ran:
     """Run ``checks`` (YAML list items, one a line) on the specimen ``serial``; ``before`` may look at or change the simulation."""
     items = "\n".join("  - " + line.strip() for line in checks.strip().splitlines())
@@ -67,11 +69,18 @@ def run_checks(
     assert parts.simulation is not None
     if before is not None:
         before(parts.simulation)
-    return run_plan(folder, serial, proved, parts)
+    person = None if live is None else live(parts.simulation)
+    return run_plan(folder, serial, proved, parts, live=person)
 
 
 def run_plan(
-    folder: Path, serial: str, proved: Plan, parts: BenchParts, listeners: Sequence[Listener] = ()
+    folder: Path,
+    serial: str,
+    proved: Plan,
+    parts: BenchParts,
+    listeners: Sequence[Listener] = (),
+    *,
+    live: LivePerson | None = None,
 ) -> Ran:
     """Run a plan on the simulated bench of ``parts``; it must end safe, and no hazard may have been seen."""
     assert parts.simulation is not None
@@ -85,7 +94,7 @@ def run_plan(
         plan=proved,
     )
     with Record(folder / "results", facts) as record:
-        outcome = Runner(proved, parts, record, GivenBeforehand(), listeners).run()
+        outcome = Runner(proved, parts, record, GivenBeforehand(), listeners, live=live).run()
     assert outcome.safe_state.confirmed
     assert parts.simulation.hazards == ()
     return Ran(outcome, parts.simulation)

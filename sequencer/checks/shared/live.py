@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from enum import Enum
 from typing import Literal, Protocol
 
@@ -98,3 +99,31 @@ class LivePerson(Protocol):
 
     def end(self, outcome: str) -> None:
         """Take down what was shown; ``outcome`` is one line that says how it ended. Called once for every `begin`."""
+
+
+CAUTION = (
+    "The covers are open: mains and hot parts may be within reach, and the output stage stays hot after PTT is released. "
+    "Turn with a non-metallic tool."
+)
+"""Common practice, no source. Shown before the first preset of a run is turned."""
+
+
+class CautiousOnce:
+    """A person who is shown the caution before the first preset and not again."""
+
+    def __init__(self, person: LivePerson) -> None:
+        self._person = person
+        self._caution = CAUTION
+
+    def begin(self, start: LiveStart) -> None:
+        """Begin a preset, with the caution where it has not been shown."""
+        self._person.begin(replace(start, caution=self._caution))
+        self._caution = ""
+
+    def show(self, view: LiveView) -> Press | None:
+        """Show a reading."""
+        return self._person.show(view)
+
+    def end(self, outcome: str) -> None:
+        """End a preset."""
+        self._person.end(outcome)

@@ -29,6 +29,7 @@ from tests.support.rig import Rig
 
 FM = """
 {check: carrier_power, channel: 20, limit: {max: 4 W}}
+{check: adjust, of: frequency_error, channel: 20, turn: C3, to: 0 Hz, within: 5 kHz}
 {check: frequency_error, channel: 20}
 {check: peak_deviation, channel: 20, drive: 10 mV}
 {check: microphone_sensitivity, channel: 20, maximum: 1.8 kHz}

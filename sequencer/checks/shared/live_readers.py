@@ -1,0 +1,218 @@
+"""What is read while a preset is turned: the figure of the ordinary check, once and at once, in the unit of its target.
+
+No budget, no average: the results as found and as left are the ordinary check's own. Where a person reads the instrument, that person
+watches it while turning, and the tool only holds the unit keyed or fed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+from drivers.roles import PeakSide, Reading
+from sequencer.checks.carrier_power import SIDEBANDS, CarrierPowerSettings
+from sequencer.checks.finding import Conditions, Finding
+from sequencer.checks.modulation_depth import ModulationDepthSettings
+from sequencer.checks.peak_deviation import PeakDeviationSettings
+from sequencer.checks.people import by_hand
+from sequencer.checks.receive_distortion import AudioOutputSettings, StandardSignal, apply_standard
+from sequencer.checks.s9_point import S9PointSettings
+from sequencer.checks.settings import CheckSettings
+from sequencer.checks.shared.s_meter import TONE_HZ
+from sequencer.checks.shared.transmit import raised_v
+from sequencer.checks.shared.turning import PERIOD_S
+from sequencer.checks.shared.wanted_signal import BESIDE_THE_DIAL
+from sequencer.checks.sinad import SinadSettings
+from sequencer.checks.ssb_suppression import BANDWIDTH_HZ, SsbSuppressionSettings
+from sequencer.frozen import dataclass
+from sequencer.inputs.preset import Preset
+from sequencer.safety.receive import ReceiveSide
+from sequencer.safety.transmit import TransmitSide
+from sequencer.units.convert import w_from_dbm
+
+READING_S = 0.15  # of an audio or meter reading, so that five go into a second
+PEAKS: tuple[PeakSide, PeakSide] = ("positive", "negative")
+QUIET = {"W": 0.002, "Hz": 2.0, "%": 0.2, "dB": 0.2, "A": 0.002, "dBm": 0.1, "V": 0.002}
+"""What a figure of each unit scatters by at least, so that it is not taken for a movement; workshop's own."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LiveReader:
+    """How a figure is read: ``prepare`` once, then ``read``; by ``role``, which is asked for so many ``answers`` each time."""
+
+    role: str
+    read: Callable[[], Reading]
+    prepare: Callable[[], object]
+    answers: float = 1.0
+    leave: Callable[[], object] = lambda: None
+
+
+def _nothing() -> None:
+    """Prepare nothing."""
+
+
+def transmit_reader(
+    side: TransmitSide, preset: Preset, settings: CheckSettings, conditions: Conditions
+) -> LiveReader:
+    """Return the reader of a preset on the transmit side."""
+    reader = _transmit_reader(side, preset, settings, conditions)
+    if not by_hand(conditions, reader.role):
+        return reader
+    # keyed, while the person looks at the instrument; nothing else keys the unit
+    return replace(reader, read=lambda: _watched(lambda: side.wait_s(PERIOD_S)))
+
+
+def _transmit_reader(
+    side: TransmitSide, preset: Preset, settings: CheckSettings, conditions: Conditions
+) -> LiveReader:
+    match settings:
+        case CarrierPowerSettings():
+            return _power(side, settings, conditions)
+        case PeakDeviationSettings():
+            return LiveReader(
+                role="modulation_analyser",
+                answers=2.0,
+                prepare=lambda: side.apply_audio(tone_hz=settings.tones_hz[0], level_v=settings.level_v),
+                read=lambda: _larger(side.read_deviation_hz),
+            )
+        case ModulationDepthSettings():
+            level_v = raised_v(settings.drive_v, settings.above_db)
+            return LiveReader(
+                role="modulation_analyser",
+                answers=2.0,
+                prepare=lambda: side.apply_audio(tone_hz=settings.tone_hz, level_v=level_v),
+                read=lambda: _larger(side.read_depth_percent),
+            )
+        case SsbSuppressionSettings():
+            return _suppression(side, preset, settings, conditions)
+    if preset.of == "supply_current":
+        read = side.read_idle_current_a if preset.figure == "receive" else side.read_supply_current_a
+        return LiveReader(role="supply", prepare=_nothing, read=read)
+    carrier_hz = conditions.carrier_hz
+    return LiveReader(
+        role="modulation_analyser",
+        prepare=_nothing,
+        read=lambda: _changed(side.read_frequency_hz(), lambda counted_hz: counted_hz - carrier_hz),
+    )
+
+
+def receive_reader(
+    side: ReceiveSide, preset: Preset, settings: CheckSettings, conditions: Conditions, found: Finding
+) -> LiveReader:
+    """Return the reader of a preset on the receive side; ``found`` is its figure as found, whose slope an S-meter is read by."""
+    reader = _receive_reader(side, preset, settings, conditions, found)
+    if not by_hand(conditions, reader.role):
+        return reader
+    return replace(reader, read=lambda: _watched(lambda: side.wait_s(PERIOD_S)))
+
+
+def _receive_reader(
+    side: ReceiveSide, preset: Preset, settings: CheckSettings, conditions: Conditions, found: Finding
+) -> LiveReader:
+    match settings:
+        case S9PointSettings():
+            return _s9(side, preset, settings, conditions, found)
+        case SinadSettings():
+            return LiveReader(
+                role="audio_analyser",
+                prepare=lambda: _apply_sinad(side, settings),
+                read=lambda: side.read_sinad_db(READING_S),
+            )
+        case AudioOutputSettings() if preset.figure == "power":
+            return LiveReader(
+                role="audio_analyser",
+                prepare=lambda: apply_standard(side, settings, conditions),
+                read=lambda: _changed(
+                    side.read_audio_v(READING_S), lambda volts: volts**2 / settings.load_ohm
+                ),
+            )
+        case StandardSignal():
+            return LiveReader(
+                role="audio_analyser",
+                prepare=lambda: apply_standard(side, settings, conditions),
+                read=lambda: side.read_distortion_percent(READING_S),
+            )
+    raise TypeError(f"nothing is read of {preset.of} while a preset is turned")
+
+
+def _power(side: TransmitSide, settings: CarrierPowerSettings, conditions: Conditions) -> LiveReader:
+    drive_v = settings.drive_v
+    if conditions.mode not in SIDEBANDS or drive_v is None:
+        return LiveReader(
+            role="power_meter",
+            prepare=_nothing,
+            read=lambda: _changed(side.read_power_dbm(), w_from_dbm),
+        )
+    low_hz, high_hz = settings.tones_hz
+    return LiveReader(
+        role="power_meter",
+        prepare=lambda: side.apply_two_tones(tones_hz=(low_hz, high_hz), level_v=drive_v),
+        read=lambda: _changed(side.read_peak_envelope_dbm(), w_from_dbm),
+        leave=side.remove_second_tone,
+    )
+
+
+def _suppression(
+    side: TransmitSide, preset: Preset, settings: SsbSuppressionSettings, conditions: Conditions
+) -> LiveReader:
+    wanted_hz = settings.tone_hz if conditions.mode == "USB" else -settings.tone_hz
+    line_hz = 0.0 if preset.figure == "carrier" else -wanted_hz
+
+    def read() -> Reading:
+        wanted = side.read_selective_dbm(wanted_hz, BANDWIDTH_HZ)
+        if (above_dbm := wanted.number) is None:
+            return wanted
+        return _changed(side.read_selective_dbm(line_hz, BANDWIDTH_HZ), lambda line_dbm: above_dbm - line_dbm)
+
+    return LiveReader(
+        role="modulation_analyser",
+        answers=6.0,
+        prepare=lambda: side.apply_audio(tone_hz=settings.tone_hz, level_v=settings.drive_v),
+        read=read,
+    )
+
+
+def _s9(
+    side: ReceiveSide, preset: Preset, settings: S9PointSettings, conditions: Conditions, found: Finding
+) -> LiveReader:
+    """Return the reader of a needle at the level where S9 belongs: its slope, as found, tells how far off S9 is there."""
+    level_dbm = preset.target if preset.target is not None else settings.limit.nominal_at(conditions)
+    slope_v = found.slope or 0.0
+
+    def prepare() -> None:
+        beside_hz = TONE_HZ * BESIDE_THE_DIAL.get(conditions.mode, 0.0)
+        side.configure_meter(attack_s=settings.attack_s, decay_s=settings.decay_s)
+        side.apply_carrier(level_dbm, offset_hz=beside_hz)
+        side.wait_s(5.0 * settings.slowest_s)
+
+    return LiveReader(
+        role="voltmeter",
+        prepare=prepare,
+        read=lambda: _changed(
+            side.read_meter_v(READING_S), lambda volts: level_dbm - (volts - settings.target_v) / slope_v
+        ),
+    )
+
+
+def _apply_sinad(side: ReceiveSide, settings: SinadSettings) -> None:
+    side.configure_audio(tone_hz=settings.tone_hz)
+    side.apply_fm(settings.level_dbm, deviation_hz=settings.deviation_hz, tone_hz=settings.tone_hz)
+    side.wait_s(PERIOD_S)
+
+
+def _larger(read: Callable[[PeakSide], Reading]) -> Reading:
+    """Return the larger of both peaks: that one decides."""
+    both = [read(side) for side in PEAKS]
+    lost = next((one for one in both if one.number is None), None)
+    return lost or max(both, key=lambda one: one.number or 0.0)
+
+
+def _changed(reading: Reading, change: Callable[[float], float]) -> Reading:
+    """Return a reading in the unit of the target."""
+    return reading if reading.number is None else replace(reading, number=change(reading.number))
+
+
+def _watched(hold: Callable[[], object]) -> Reading:
+    """Hold for a moment, and read nothing: a person does."""
+    hold()
+    return Reading(number=None)

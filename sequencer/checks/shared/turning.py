@@ -1,0 +1,259 @@
+"""A preset is turned by a person while its figure is read: what is shown of each reading, and when it ends.
+
+Nothing that is read here is a result. What the person needs is worked out of the readings alone: how far it still is, whether the last
+turning went the right way, how fast it moves, and, for a peak, how far behind the best the figure has fallen.
+"""
+
+from __future__ import annotations
+
+import itertools
+import statistics
+from collections.abc import Callable
+from typing import Protocol
+
+from drivers.roles import Reading
+from sequencer.checks.shared.live import Aim, LivePerson, LiveStart, LiveView, Press, Way
+from sequencer.frozen import dataclass
+
+PERIOD_S = 0.2
+"""From reading to reading: up to five a second, as fast as a hand can follow."""
+RECENT = 5  # readings, of one second: what a hand did lately
+QUIET_SHARE = 0.1  # of half the band: a figure that moves by less stands still
+TIMES_NOISE = 3.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Goal:
+    """Where a figure belongs: between ``low`` and ``high``, or at its ``aim``. ``quiet`` is what it scatters by at least, in ``unit``."""
+
+    preset: str
+    text: str
+    quantity: str
+    unit: str
+    aim: Aim
+    low: float | None = None
+    high: float | None = None
+    quiet: float = 0.0
+    advice: str = ""
+
+    @property
+    def explained(self) -> str:
+        """What is turned, and to where, in one line."""
+        return f"{self.text}; {self.advice}" if self.advice else self.text
+
+
+class Pace(Protocol):
+    """How a side lets time pass between the readings."""
+
+    def now_s(self) -> float:
+        """Return the bench's clock, s."""
+
+    def resting_s(self) -> float:
+        """Return how long the unit must rest before the next reading, s; 0 where it may be taken now."""
+
+    def key_left_s(self) -> float | None:
+        """Return what is left of the key-down, s; None where nothing is keyed."""
+
+    def pause_s(self, seconds: float) -> None:
+        """Let time pass at rest."""
+
+    def wait_s(self, seconds: float) -> None:
+        """Let time pass between two readings."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Turned:
+    """How turning ended: ``press`` None where the person walked away. ``best`` is the best figure that was seen, None for none."""
+
+    press: Press | None
+    seconds: float
+    best: float | None
+
+
+class Trend:
+    """What the last readings say: how the figure moves, and whether that is towards its goal."""
+
+    def __init__(self, goal: Goal) -> None:
+        self._goal = goal
+        self._seen: list[tuple[float, float]] = []
+        self._anchor: float | None = None
+        self._noise = 0.0
+        self.way: Way = ""
+        self.best: float | None = None
+
+    def add(self, at_s: float, figure: float) -> None:
+        """Take a reading."""
+        self._seen = [*self._seen[1 - RECENT :], (at_s, figure)]
+        middle = self._middle()
+        self._noise = max(self._noise * 0.9, self._scatter())
+        if self._anchor is None:
+            self._anchor = middle
+        step = max(self._least(), TIMES_NOISE * self._noise / len(self._seen) ** 0.5)
+        if abs(middle - self._anchor) > step:
+            nearer = self._distance(middle) < self._distance(self._anchor)
+            self.way = "on" if nearer else "back"
+            self._anchor = middle
+        if self.best is None or self._distance(middle) < self._distance(self.best):
+            self.best = middle
+
+    def past_best(self, figure: float) -> float:
+        """Return how far the figure lies behind the best, never below 0."""
+        if self.best is None:
+            return 0.0
+        behind = self._distance(figure) - self._distance(self.best)
+        return behind if behind > max(self._least(), self._noise) else 0.0
+
+    @property
+    def steady(self) -> bool:
+        """Say whether the figure stands still."""
+        figures = [figure for _, figure in self._seen]
+        return len(figures) >= 3 and max(figures[-3:]) - min(figures[-3:]) <= max(
+            self._least(), TIMES_NOISE * self._goal.quiet
+        )
+
+    @property
+    def rate_per_s(self) -> float | None:
+        """How fast it moves, in its unit per s; None for fewer than two readings."""
+        if len(self._seen) < 2:
+            return None
+        (first_s, first), (last_s, last) = self._seen[0], self._seen[-1]
+        return (last - first) / (last_s - first_s) if last_s > first_s else None
+
+    def forget(self) -> None:
+        """Begin anew: time has passed that was not watched."""
+        self._seen = []
+        self._anchor = None
+
+    def _middle(self) -> float:
+        return statistics.median(figure for _, figure in self._seen[-3:])
+
+    def _scatter(self) -> float:
+        """Return about the scatter of one reading: what lies between neighbours, where they go to and fro."""
+        figures = [figure for _, figure in self._seen]
+        steps = [after - before for before, after in itertools.pairwise(figures)]
+        if len(steps) < 3 or all(one >= 0.0 for one in steps) or all(one <= 0.0 for one in steps):
+            return 0.0
+        return statistics.pstdev(figures)
+
+    def _least(self) -> float:
+        goal = self._goal
+        if goal.low is None or goal.high is None:
+            return goal.quiet
+        return max(goal.quiet, QUIET_SHARE * (goal.high - goal.low) / 2.0)
+
+    def _distance(self, figure: float) -> float:
+        """Return how far a figure is from where it belongs; of an extreme, the nearer the more of it."""
+        goal = self._goal
+        if goal.low is not None and goal.high is not None:
+            return abs(figure - (goal.low + goal.high) / 2.0)
+        return figure if goal.aim == "minimum" else -figure
+
+
+class Turning:
+    """One preset under a person's hand."""
+
+    def __init__(
+        self,
+        goal: Goal,
+        person: LivePerson,
+        pace: Pace,
+        read: Callable[[], Reading],
+        *,
+        away_s: float,
+        place: str = "",
+        turn_by: Callable[[float], None] | None = None,
+        prepare: Callable[[], object] = lambda: None,
+    ) -> None:
+        self._prepare = prepare
+        self._goal = goal
+        self._person = person
+        self._pace = pace
+        self._read = read
+        self._away_s = away_s
+        self._trend = Trend(goal)
+        self._pressed_s = 0.0
+        self._note = ""
+        self._start = LiveStart(
+            preset=goal.preset,
+            text=goal.explained,
+            quantity=goal.quantity,
+            unit=goal.unit,
+            place=place,
+            turn_by=turn_by,
+        )
+
+    def run(self) -> Turned:
+        """Read and show until the person keeps, skips or goes back, or walks away. `end` is told in any case."""
+        self._person.begin(self._start)
+        outcome = "ended by a fault"
+        try:
+            turned = self._loop()
+            outcome = _outcome(turned, self._goal.preset, self._away_s)
+            return turned
+        finally:
+            self._person.end(outcome)
+
+    def _loop(self) -> Turned:
+        self._prepare()
+        start_s = self._pressed_s = self._pace.now_s()
+        while True:
+            press = self._one()
+            now_s = self._pace.now_s()
+            if press is not None:
+                self._pressed_s = now_s
+                self._note = self._goal.explained if press is Press.EXPLAIN else ""
+            if press in (Press.KEEP, Press.SKIP, Press.BACK):
+                return Turned(press=press, seconds=now_s - start_s, best=self._trend.best)
+            if now_s - self._pressed_s >= self._away_s:
+                return Turned(press=None, seconds=now_s - start_s, best=self._trend.best)
+
+    def _one(self) -> Press | None:
+        """Take one reading, or a part of the rest, and show it."""
+        began_s = self._pace.now_s()
+        if (resting_s := self._pace.resting_s()) > 0.0:
+            self._trend.forget()
+            press = self._person.show(self._view(None, resting_s=resting_s))
+            self._pace.pause_s(min(PERIOD_S, resting_s))
+            return press
+        reading = self._read()
+        if reading.number is not None:
+            self._trend.add(self._pace.now_s(), reading.number)
+        note = "" if reading.number is not None else reading.state.value
+        press = self._person.show(self._view(reading.number, note=note))
+        left_s = PERIOD_S - (self._pace.now_s() - began_s)
+        if left_s > 0.0 and press not in (Press.KEEP, Press.SKIP, Press.BACK):
+            self._pace.wait_s(left_s)
+        return press
+
+    def _view(self, figure: float | None, *, resting_s: float = 0.0, note: str = "") -> LiveView:
+        goal, trend = self._goal, self._trend
+        to_go = None
+        if figure is not None and goal.low is not None and goal.high is not None:
+            inside = goal.low <= figure <= goal.high
+            to_go = 0.0 if inside else (goal.low + goal.high) / 2.0 - figure
+        return LiveView(
+            preset=goal.preset,
+            quantity=goal.quantity,
+            unit=goal.unit,
+            value=figure,
+            aim=goal.aim,
+            low=goal.low,
+            high=goal.high,
+            to_go=to_go,
+            way=trend.way,
+            rate_per_s=trend.rate_per_s,
+            steady=figure is not None and trend.steady,
+            best=trend.best,
+            past_best=0.0 if figure is None else trend.past_best(figure),
+            key_left_s=self._pace.key_left_s(),
+            resting_s=resting_s,
+            away_in_s=max(0.0, self._away_s - (self._pace.now_s() - self._pressed_s)),
+            note="; ".join(part for part in (note, self._note) if part),
+        )
+
+
+def _outcome(turned: Turned, preset: str, away_s: float) -> str:
+    words = {Press.KEEP: "kept", Press.SKIP: "skipped", Press.BACK: "left for the preset before it"}
+    if turned.press is None:
+        return f"{preset}: skipped, because no key was pressed for {away_s:g} s; PTT is released"
+    return f"{preset}: {words[turned.press]} after {turned.seconds:.0f} s"

@@ -1,0 +1,94 @@
+"""A person with a screwdriver, simulated: looks at what is shown, turns a trimmer of the simulated unit, and says when it stands right."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from sequencer.checks.shared.live import LiveStart, LiveView, Press
+
+HARDEST_TURN = 0.1
+
+
+class Turner:
+    """Turns towards the target as the screen shows it: learns by a first nudge which way raises and how much, then goes on.
+
+    ``keeps`` False: it never presses a key. ``looks`` are all views, in order; ``starts`` and ``outcomes`` what was begun and ended.
+    """
+
+    def __init__(
+        self, turn: Callable[[str, float], None], *, keeps: bool = True, gives_up_after: int = 400
+    ) -> None:
+        self._turn = turn
+        self._keeps = keeps
+        self._most = gives_up_after
+        self.looks: list[LiveView] = []
+        self.starts: list[LiveStart] = []
+        self.outcomes: list[str] = []
+        self.turns = 0.0
+        self._begin_anew()
+
+    def _begin_anew(self) -> None:
+        self._before: float | None = None
+        self._nudge = 0.0
+        self._per_turn = 0.0
+        self._shown = 0
+        self._right = 0
+
+    def begin(self, start: LiveStart) -> None:
+        """Read what is to be turned."""
+        self.starts.append(start)
+        self._begin_anew()
+
+    def end(self, outcome: str) -> None:
+        """Take note of how it ended."""
+        self.outcomes.append(outcome)
+
+    def show(self, view: LiveView) -> Press | None:
+        """Look; turn while there is something to see; keep once it stood right three times, skip when there is no hope."""
+        self.looks.append(view)
+        self._shown += 1
+        if view.value is None or not self._keeps:
+            return None
+        if self._shown > self._most:
+            return Press.SKIP
+        return self._peak(view) if view.aim != "band" else self._to_band(view)
+
+    def _to_band(self, view: LiveView) -> Press | None:
+        assert view.value is not None
+        assert view.low is not None
+        assert view.high is not None
+        self._right = self._right + 1 if view.in_band else 0
+        if self._right >= 3:
+            return Press.KEEP
+        # every other look, so that what lags has followed
+        if view.in_band or self._shown % 3:
+            return None
+        self._learn(view.value)
+        missing = (view.low + view.high) / 2.0 - view.value
+        wanted = 0.02 if self._per_turn == 0.0 else 0.7 * missing / self._per_turn
+        self._by(view, max(-HARDEST_TURN, min(HARDEST_TURN, wanted)))
+        return None
+
+    def _learn(self, figure: float) -> None:
+        if self._before is not None and abs(self._nudge) > 1e-4 and figure != self._before:
+            slope = (figure - self._before) / self._nudge
+            if abs(self._nudge) >= 0.01 or self._per_turn == 0.0:
+                self._per_turn = slope
+        self._before = figure
+
+    def _peak(self, view: LiveView) -> Press | None:
+        """Turn on while it gets better, back once it is clearly past the best, and keep where it is at the best again."""
+        if self._shown % 4:
+            return None
+        if view.past_best > 0.5 and self._nudge:
+            self._right += 1
+            self._nudge = -self._nudge if self._right == 1 or view.way == "back" else self._nudge
+        if self._right > 0 and view.past_best <= 0.2 and self._shown > 12:
+            return Press.KEEP
+        self._by(view, self._nudge or 0.02)
+        return None
+
+    def _by(self, view: LiveView, turns: float) -> None:
+        self._nudge = turns
+        self.turns += abs(turns)
+        self._turn(view.preset, turns)
