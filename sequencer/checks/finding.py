@@ -8,7 +8,7 @@ from pathlib import Path
 
 from drivers.operator.dial import Dial
 from drivers.roles import Identity, Reading
-from sequencer.checks.shared.live import LivePerson
+from sequencer.checks.live import LivePerson
 from sequencer.frozen import dataclass
 from sequencer.inputs.bench import BenchFile
 from sequencer.inputs.channel_plan import ChannelPlan

@@ -16,8 +16,8 @@ from drivers.roles import Reading
 from sequencer.bench.open_bench import OpenBench
 from sequencer.checks.confirm import Confirm
 from sequencer.checks.finding import Finding
+from sequencer.checks.live import CautiousOnce, LivePerson
 from sequencer.checks.shared.level_budget import with_level_step
-from sequencer.checks.shared.live import CautiousOnce, LivePerson
 from sequencer.frozen import dataclass
 from sequencer.planning.plan import Plan
 from sequencer.planning.step import Step

@@ -9,7 +9,7 @@ from drivers.faults import InstrumentFault
 from sequencer.bench.locks import BenchBusy
 from sequencer.bench.open_bench import BenchParts, BenchUnsafe, OpenBench
 from sequencer.checks.finding import Finding
-from sequencer.checks.shared.live import LivePerson
+from sequencer.checks.live import LivePerson
 from sequencer.planning.plan import Plan
 from sequencer.planning.step import Step
 from sequencer.results.model import Result

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from sequencer.checks.shared.live import LiveView
+from sequencer.checks.live import LiveView
 from sequencer.uncertainty.decision import Decision
 from sim.bench import SimulatedBench
 from tests.support.running import Ran, run_checks

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from sequencer.bench.open_bench import BenchParts
-from sequencer.checks.shared.live import LivePerson
+from sequencer.checks.live import LivePerson
 from sequencer.inputs.load_bench import load_bench
 from sequencer.planning.load import load_sequence
 from sequencer.planning.parts import bench_parts

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from sequencer.checks.shared.live import LiveStart, LiveView, Press
+from sequencer.checks.live import LiveStart, LiveView, Press
 
 HARDEST_TURN = 0.1
 

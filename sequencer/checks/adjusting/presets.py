@@ -9,12 +9,12 @@ from typing import Any
 from pydantic import ValidationError
 
 from sequencer.checks import find_check
+from sequencer.checks.adjusting.readers import QUIET
+from sequencer.checks.adjusting.turning import Goal
 from sequencer.checks.check import AnyCheck
 from sequencer.checks.finding import Conditions, Finding
+from sequencer.checks.live import Aim
 from sequencer.checks.settings import CheckSettings
-from sequencer.checks.shared.live import Aim
-from sequencer.checks.shared.live_readers import QUIET
-from sequencer.checks.shared.turning import Goal
 from sequencer.files.fields import key_of
 from sequencer.frozen import dataclass
 from sequencer.inputs.preset import Preset

@@ -10,6 +10,7 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from drivers.roles import PeakSide, Reading
+from sequencer.checks.adjusting.turning import PERIOD_S
 from sequencer.checks.carrier_power import SIDEBANDS, CarrierPowerSettings
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.modulation_depth import ModulationDepthSettings
@@ -20,7 +21,6 @@ from sequencer.checks.s9_point import S9PointSettings
 from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared.s_meter import TONE_HZ
 from sequencer.checks.shared.transmit import raised_v
-from sequencer.checks.shared.turning import PERIOD_S
 from sequencer.checks.shared.wanted_signal import BESIDE_THE_DIAL
 from sequencer.checks.sinad import SinadSettings
 from sequencer.checks.ssb_suppression import BANDWIDTH_HZ, SsbSuppressionSettings

@@ -12,7 +12,7 @@ from collections.abc import Callable
 from typing import Protocol
 
 from drivers.roles import Reading
-from sequencer.checks.shared.live import Aim, LivePerson, LiveStart, LiveView, Press, Way
+from sequencer.checks.live import Aim, LivePerson, LiveStart, LiveView, Press, Way
 from sequencer.frozen import dataclass
 
 PERIOD_S = 0.2

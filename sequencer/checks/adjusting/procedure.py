@@ -1,0 +1,169 @@
+"""The presets of one check on one side: as found, turned, as left; round by round where there are several."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from functools import partial
+
+from sequencer.checks.adjusting.presets import LEFT_ALONE, Adjusted, as_left_unmeasured
+from sequencer.checks.adjusting.readers import LiveReader
+from sequencer.checks.adjusting.settings import AdjustSettings, adjusted
+from sequencer.checks.adjusting.turning import Pace, Turned, Turning
+from sequencer.checks.finding import Conditions, Finding
+from sequencer.checks.live import LivePerson, Press
+
+NOBODY = "nobody was there to turn it: run the sequence at a terminal"
+
+
+class Adjusting:
+    """The presets of one check on one side: as found, turned, as left; round by round where there are several."""
+
+    def __init__(
+        self,
+        settings: AdjustSettings,
+        conditions: Conditions,
+        measure: Callable[[Adjusted], list[Finding]],
+        reader: Callable[[Adjusted, Finding], tuple[LiveReader, Pace]],
+        rest: Callable[[], None],
+    ) -> None:
+        self._settings = settings
+        self._conditions = conditions
+        self._measure = measure
+        self._reader = reader
+        self._rest = rest
+        self._presets = adjusted(settings)
+        self._found: dict[str, list[Finding]] = {}
+        self._left: dict[str, list[Finding]] = {}
+        self._turned: dict[str, list[Turned]] = {}
+
+    def findings(self) -> list[Finding]:
+        """Return what was found and what was left, and how long it took."""
+        for one in self._presets:
+            self._conditions.say(f"{one.name}: as found")
+            self._found[one.name] = self._measure(one)
+        for number in range(1, self._rounds + 1):
+            open_ones = self._open(first=number == 1)
+            if not open_ones or not self._round(open_ones, number):
+                break
+        return [*self._as_found(), *self._as_left(), *self._times()]
+
+    @property
+    def _rounds(self) -> int:
+        return self._settings.rounds if len(self._presets) > 1 else 1
+
+    def _open(self, *, first: bool) -> list[Adjusted]:
+        """Return the presets that are to be turned now."""
+        if first and self._settings.always:
+            return list(self._presets)
+        now = {**self._found, **self._left}
+        return [
+            one
+            for one in self._presets
+            if not one.is_right(now[one.name]) and (first or one.preset.best is None)
+        ]
+
+    def _round(self, open_ones: Sequence[Adjusted], number: int) -> bool:
+        """Have each preset turned once, then measure all as left; return whether another round makes sense."""
+        person = self._conditions.live
+        if person is None:
+            return False
+        stopped, at = False, 0
+        while at < len(open_ones) and not stopped:
+            press = self._turn(open_ones[at], person, self._place(at, len(open_ones), number))
+            at = max(0, at - 1) if press is Press.BACK else at + 1
+            stopped = press is None
+        self._rest()
+        for one in self._presets:
+            if self._turned:
+                self._conditions.say(f"{one.name}: as left")
+                self._left[one.name] = self._measure(one)
+        return bool(self._turned) and not stopped
+
+    def _place(self, at: int, count: int, number: int) -> str:
+        if len(self._presets) == 1:
+            return ""
+        return f"{at + 1} of {count}, round {number}"
+
+    def _turn(self, one: Adjusted, person: LivePerson, place: str) -> Press | None:
+        """Let a preset be turned; return what the person said at the end, None for one who walked away."""
+        figure = one.figure(self._found[one.name])
+        if figure is None or figure.value is None:
+            return Press.SKIP
+        reader, pace = self._reader(one, figure)
+        turn_by = self._conditions.turn_by
+        turning = Turning(
+            one.goal(figure),
+            person,
+            pace,
+            reader.read,
+            away_s=self._settings.away_s,
+            place=place,
+            turn_by=None if turn_by is None else partial(turn_by, one.name),
+            prepare=reader.prepare,
+        )
+        try:
+            turned = turning.run()
+        finally:
+            self._rest()
+        reader.leave()
+        self._turned.setdefault(one.name, []).append(turned)
+        return turned.press
+
+    def _as_found(self) -> list[Finding]:
+        return [
+            found
+            for one in self._presets
+            for found in one.staged(self._found[one.name], "as found", note=self._said_of_found(one))
+        ]
+
+    def _said_of_found(self, one: Adjusted) -> str:
+        figure = one.figure(self._found[one.name])
+        return "" if figure is None else one.too_fine(figure)
+
+    def _as_left(self) -> list[Finding]:
+        return [found for one in self._presets for found in self._left_of(one)]
+
+    def _left_of(self, one: Adjusted) -> list[Finding]:
+        if one.name in self._left:
+            turned = self._turned.get(one.name, [])
+            bests = [each.best for each in turned if each.best is not None]
+            return one.staged(
+                self._left[one.name],
+                "as left",
+                note=_how(turned, self._settings.away_s),
+                best=bests[-1] if bests else None,
+            )
+        if one.is_right(self._found[one.name]):
+            return one.staged(self._found[one.name], "as left", note=LEFT_ALONE)
+        figure = one.figure(self._found[one.name])
+        why = NOBODY if self._conditions.live is None else "not adjusted"
+        if figure is None or figure.value is None:
+            why = "not adjusted: nothing could be read to adjust it by"
+        return as_left_unmeasured(one, self._conditions, why)
+
+    def _times(self) -> list[Finding]:
+        return [
+            Finding(
+                quantity=f"time to adjust {name}",
+                value=round(sum(one.seconds for one in turned), 1),
+                unit="s",
+                exact=True,
+            )
+            for name, turned in self._turned.items()
+        ]
+
+
+def _how(turned: Sequence[Turned], away_s: float) -> str:
+    """Say how turning ended, where that is more than kept."""
+    if not turned:
+        return "not turned itself"
+    words = {Press.SKIP: "skipped", Press.BACK: "left for the preset before it"}
+    if turned[-1].press is None:
+        return f"skipped, because no key was pressed for {away_s:g} s"
+    times = f"turned {len(turned)} times" if len(turned) > 1 else ""
+    return "; ".join(part for part in (words.get(turned[-1].press, ""), times) if part)
+
+
+def was_adjusted(findings: Iterable[Finding]) -> bool:
+    """Say whether anything was turned or written: what was measured before may be another unit's by now."""
+    return any(one.stage == "as left" and LEFT_ALONE not in one.note for one in findings)
