@@ -10,7 +10,7 @@ Every method may raise `drivers.faults.InstrumentFault`.
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from contextlib import suppress
+from contextlib import AbstractContextManager, nullcontext, suppress
 from typing import Literal
 
 from typing_extensions import override
@@ -92,6 +92,10 @@ class Instrument(ABC):
 
         Nothing to ask of an instrument that cannot tell, or that a person set.
         """
+
+    def unkeyed(self) -> AbstractContextManager[None]:
+        """Say that what is read until it ends is read with PTT released: a person at a prompt is told so."""
+        return nullcontext()
 
     @abstractmethod
     def read_errors(self) -> list[str]:

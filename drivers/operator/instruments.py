@@ -5,7 +5,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from typing import Any, Generic, Literal, TypeVar
 
@@ -68,6 +69,7 @@ class Operated(Generic[R]):
         self._hand = hand
         self._twin: Any = twin
         self._last: dict[str, float] = {}
+        self._is_unkeyed = False
 
     def open(self) -> Identity:
         """Nothing to open: the state is unknown until the person has said something."""
@@ -83,10 +85,25 @@ class Operated(Generic[R]):
         """A person has no error queue."""
         return []
 
+    @contextmanager
+    def unkeyed(self) -> Iterator[None]:
+        """Ask for readings until it ends with the word that the unit does not transmit."""
+        self._is_unkeyed = True
+        try:
+            yield
+        finally:
+            self._is_unkeyed = False
+
     def _read(self, what: str, dial: Dial, look: Callable[[Any], Reading] | None = None) -> Reading:
         """Ask for a reading; ``look`` reads the simulated twin for the prompt."""
         key = f"{what}, {dial.quantity}"
         seen = self._seen(dial, look)
+        if self._is_unkeyed:  # no leap beside a reading with PTT pressed is a slip
+            return self._prompter.read(
+                f"PTT stays RELEASED, the unit does not transmit. Read {what} once more (none: it shows nothing)",
+                dial,
+                beside=seen,
+            )
         if self._hand is not None and self._hand.is_armed:
             reading = self._hand.read(
                 self._prompter,

@@ -24,6 +24,7 @@ _STATES = {
     "under": RangeState.UNDER_RANGE,
     "under range": RangeState.UNDER_RANGE,
     "no reading": RangeState.NO_MEASUREMENT,
+    "no measurement": RangeState.NO_MEASUREMENT,
     "none": RangeState.NO_MEASUREMENT,
 }
 _DONE = ("done", "yes", "y", "ok")

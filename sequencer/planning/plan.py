@@ -19,6 +19,7 @@ from sequencer.planning.arranged import Arranged
 from sequencer.planning.facts import contradictions
 from sequencer.planning.load import LoadedSequence
 from sequencer.planning.proof import UNIT_SIDES, keyed_roles, step_complaints, whole_complaints
+from sequencer.planning.released import with_readings_released
 from sequencer.planning.rests import Duty, timed
 from sequencer.planning.step import Step, Timing
 from sequencer.problems import Complaint, FileProblems, did_you_mean, listed, printable
@@ -96,9 +97,11 @@ def make_plan(
     settings = [checks[at[1]] for at in chosen if at[0] == "checks"]
     wanted = frozenset(chosen)
     steps = tuple(
-        _step(index, *each)
-        for index, each in enumerate(_conditions(sequence, bench, serial))
-        if each[0] in wanted
+        with_readings_released(
+            _step(index, *each)
+            for index, each in enumerate(_conditions(sequence, bench, serial))
+            if each[0] in wanted
+        )
     )
     complaints = dict.fromkeys(whole_complaints(sequence, bench, settings))
     for step in steps:

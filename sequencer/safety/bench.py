@@ -163,7 +163,7 @@ class SafeBench(GuardedBench):
                     self._interlock.release_confirmed(key, radio_bound_s=self._bounds_s.get("radio", 2.0))
                     is_proved = True
                     if key.presses > presses:
-                        self._prove_release(side).confirm_response()
+                        self._confirm_response(side, key, frequency_hz)
                     self._start.confirm_transmit(roles)
                 finally:
                     side.leave()

@@ -137,7 +137,25 @@ class GuardedBench:
         """Say whether a person stands for an instrument of that role: nothing was read back of it."""
         return any(one.manual for one in self._instruments.values() if isinstance(one, role))
 
-    def _prove_release(self, side: TransmitSide) -> Release:
+    def _confirm_response(self, side: TransmitSide, key: Key, carrier_hz: float) -> None:
+        """See that the carrier has gone, and that what was read of it does not stand still: NotConfirmed, UnexpectedReply.
+
+        A person is asked for one reading at most, and for none that was given since the switch moved, on this channel.
+        """
+        read = [taken.instrument for taken in side.taken.values() if taken.instrument.manual]
+        asked = next(
+            (
+                one
+                for one in (self._find(PowerMeter), self._find(ModulationAnalyser))
+                if one in read and one is not None and (one.name, carrier_hz) not in key.shown_released
+            ),
+            None,
+        )
+        self._prove_release(side, asked).confirm_response()
+        if asked is not None:
+            key.shown_released.add((asked.name, carrier_hz))
+
+    def _prove_release(self, side: TransmitSide, asked: Instrument | None = None) -> Release:
         """See that the carrier has gone before the switch moves. NotConfirmed where it stays: then the supply was cut."""
         loss_db = self._transmit_loss_db(side.frequency_hz)
         release = Release(
@@ -150,6 +168,7 @@ class GuardedBench:
             taken=side.taken,
             top_dbm=min(self._ratings.path_rating_dbm, self._ratings.max_meter_dbm + loss_db) + MARGIN_DB,
             stands_still=side.stands_still,
+            asked=asked,
         )
         self._cut_off.unless_silent(release, self._interlock.radio())
         return release

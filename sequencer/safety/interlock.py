@@ -124,7 +124,7 @@ class Interlock:
         """Set the switch to ``path`` and read that it stands there."""
         switch = present(self.find(Switch), "switch")
         if path != "transmit" and self.key is not None:
-            self.key.path_is_proved = False
+            self.key.note_moved()
         switch.set_start_state()
         switch.connect(path)
         self._confirm_path(path)

@@ -79,6 +79,8 @@ class Key:
         """How often the unit was keyed."""
         self.path_is_proved = False
         """Whether the power meter has seen the unit's carrier since the switch was last moved: nothing else tells where it goes."""
+        self.shown_released: set[tuple[str, float]] = set()
+        """What a person has read with PTT released since then: instrument, and the carrier's frequency, Hz."""
 
     def bar(self, why: str, next_move: str) -> None:
         """Key nothing any more in this run: ``why`` says what was seen."""
@@ -101,6 +103,11 @@ class Key:
                 "Switch the supply off, follow the cable from the unit through the path switch to the load and the meter, and see that the "
                 "switch moves; then check whether the unit transmits.",
             )
+
+    def note_moved(self) -> None:
+        """Take note that the switch moves away: what was proved of the way to the meters is not proved any more."""
+        self.path_is_proved = False
+        self.shown_released.clear()
 
     @property
     def is_down(self) -> bool:

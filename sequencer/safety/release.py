@@ -11,7 +11,7 @@ from collections.abc import Mapping
 
 from drivers.clock import Clock
 from drivers.faults import InstrumentFault, UnexpectedReply
-from drivers.roles import ModulationAnalyser, PowerMeter, RangeState, Supply
+from drivers.roles import Instrument, ModulationAnalyser, PowerMeter, RangeState, Supply
 from sequencer.safety.watch import Taken
 
 SILENT_DBM = (
@@ -38,7 +38,10 @@ NOT_ASKED = (POWER, IDLE_CURRENT, "supply voltage")  # shown by the proof itself
 
 
 class Release:
-    """The instruments of a bench that can see the unit's carrier; what a person reads is left to the person."""
+    """The instruments of a bench that can see the unit's carrier.
+
+    Of those that a person reads, ``asked`` is asked for once more; the others are left to the person.
+    """
 
     def __init__(
         self,
@@ -52,8 +55,10 @@ class Release:
         taken: Mapping[str, Taken],
         top_dbm: float,
         stands_still: bool,
+        asked: Instrument | None = None,
     ) -> None:
-        self._meter = meter if meter is not None and not meter.manual else None
+        self._asked = asked
+        self._meter = meter if meter is not None and (not meter.manual or meter is asked) else None
         self._analyser = analyser if analyser is not None and not analyser.manual else None
         self._supply = supply if supply is not None and not supply.manual else None
         self._clock = clock
@@ -81,30 +86,39 @@ class Release:
         """Raise UnexpectedReply for an instrument that shows the same number released as it did keyed."""
         if self._has_fallen is False and (power := self._taken.get(POWER)) is not None:
             raise still(POWER, power, self.seen)
-        for name, taken in self._taken.items():
-            if taken.instrument.manual or name in NOT_ASKED:
-                continue
-            reading = taken.again()
+        for name, taken in self._to_read():
+            with taken.instrument.unkeyed():
+                reading = taken.again()
             absolute, share = CHANGE.get(name.split(" at ")[0], OTHER_CHANGE)
             if reading.number is None:
                 continue
             if abs(reading.number - taken.number) <= max(absolute, share * abs(taken.number)):
                 raise still(name, taken, reading.raw or f"{reading.number:g}")
 
+    def _to_read(self) -> list[tuple[str, Taken]]:
+        """Return what is read once more; of an instrument that a person reads the last figure alone."""
+        found = [one for one in self._taken.items() if one[0] not in NOT_ASKED]
+        by_hand = [one for one in found if one[1].instrument is self._asked]
+        return [one for one in found if not one[1].instrument.manual] + by_hand[-1:]
+
     def _by_meter(self) -> bool | None:
         if self._meter is None:
             return None
+        by_hand = self._meter.manual
         keyed = self._taken.get(POWER)
         highest_dbm = keyed.number if keyed is not None else -math.inf
         level_dbm = highest_dbm
-        for pause_s in POLLS_S:
+        for pause_s in POLLS_S[:1] if by_hand else POLLS_S:
             self._clock.wait_s(pause_s)
             try:
-                reading = self._meter.read_power_dbm()
+                with self._meter.unkeyed():
+                    reading = self._meter.read_power_dbm()
             except InstrumentFault:
                 return None
             if reading.state is RangeState.UNDER_RANGE:
                 return True
+            if by_hand and keyed is not None and reading.state is RangeState.NO_MEASUREMENT:
+                return True  # a person who read a power before says that there is none now
             if reading.number is None:
                 return None
             level_dbm = reading.number + self._loss_db
