@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Iterator
 from pathlib import Path
 from types import MappingProxyType
@@ -15,30 +13,14 @@ from typing_extensions import override
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import CheckSettings
-from sequencer.files.fields import FileModel, FrequencyDifferenceHz, between
-from sequencer.files.read import read_utf8
+from sequencer.files.fields import FrequencyDifferenceHz, between
 from sequencer.frozen import dataclass
+from sequencer.inputs.channel_list import MemoryColumns, read_channel_list
 from sequencer.inputs.channel_plan import ChannelPlan
-from sequencer.problems import Complaint, FileProblems, did_you_mean, listed
+from sequencer.problems import Complaint, FileProblems
 from sequencer.uncertainty.decision import Limits
 
-_FACTORS = {"Hz": 0, "kHz": 3, "MHz": 6}
-_SEPARATORS = {",": ",", ";": ";", "tab": "\t"}
-MOST_ROWS = 10_000
 NONE_WRONG = Limits(upper=0.0)
-
-
-class MemoryColumns(FileModel):
-    """What the export calls its columns."""
-
-    channel: str = "channel"
-    """Column with the channel's number."""
-    frequency: str = "frequency_mhz"
-    """Column with the frequency."""
-    unit: Literal["Hz", "kHz", "MHz"] = "MHz"
-    """What the numbers in the frequency column are in."""
-    separator: Literal[",", ";", "tab"] = ","
-    """What stands between the columns."""
 
 
 class ChannelMemorySettings(CheckSettings):
@@ -55,8 +37,8 @@ class ChannelMemorySettings(CheckSettings):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Entry:
-    """One entry of a radio's channel list, and the line of the export it stands on."""
+class Stored:
+    """What a radio has stored under a channel's number, and the line of the export it stands on."""
 
     channel: int
     frequency_hz: float
@@ -106,7 +88,7 @@ class ChannelMemory(Check[ChannelMemorySettings]):
         assert conditions.plan is not None  # the plan has proved it
         path = _export(settings, conditions)
         entries = read_memory(path, settings.columns)
-        wrong = list(_findings(entries, conditions.plan, settings.tolerance_hz))
+        wrong = list(entry_findings(entries, conditions.plan, settings.tolerance_hz))
         summary = Finding(
             quantity="channel memory, entries that are wrong",
             value=float(len(wrong)),
@@ -118,93 +100,18 @@ class ChannelMemory(Check[ChannelMemorySettings]):
         return [summary, *wrong]
 
 
-def read_memory(path: Path, columns: MemoryColumns) -> list[Entry]:
+def read_memory(path: Path, columns: MemoryColumns) -> list[Stored]:
     """Return the entries of an exported list. Raises FileProblems with every line that cannot be read."""
-    text = read_utf8(path)
-    reader = csv.reader(io.StringIO(text), delimiter=_SEPARATORS[columns.separator])
-    try:
-        rows = [(reader.line_num, row) for row in reader if any(cell.strip() for cell in row)]
-    except csv.Error as error:
-        raise FileProblems([_complaint(path, reader.line_num, f"not a CSV line: {error}")]) from error
-    if not rows:
-        raise FileProblems(
-            [_complaint(path, 1, "the file is empty", allowed="a line of column names, then entries")]
-        )
-    if len(rows) > MOST_ROWS:
-        raise FileProblems(
-            [_complaint(path, MOST_ROWS, f"{len(rows)} lines", allowed=f"at most {MOST_ROWS}")]
-        )
-    header = [cell.strip() for cell in rows[0][1]]
-    if complaints := list(_header_complaints(path, rows[0][0], header, columns)):
-        raise FileProblems(complaints)
-    return _entries(path, rows[1:], header, columns)
+    return [
+        Stored(channel=entry.channel, frequency_hz=entry.frequency_hz, line=entry.line)
+        for entry in read_channel_list(path, columns, empty_channels=False).entries
+        if entry.frequency_hz is not None
+    ]
 
 
-def _header_complaints(
-    path: Path, line: int, header: list[str], columns: MemoryColumns
-) -> Iterator[Complaint]:
-    other = next((name for name, sign in _SEPARATORS.items() if len(header) == 1 and sign in header[0]), None)
-    for name in dict.fromkeys((columns.channel, columns.frequency)):
-        hint = (
-            f"is the separator another? columns: {{separator: '{other}'}}"
-            if other
-            else did_you_mean(name, header)
-        )
-        if name not in header:
-            yield _complaint(
-                path, line, f"column '{name}' is missing", allowed=f"it has {listed(header)}", hint=hint
-            )
-        elif header.count(name) > 1:
-            yield _complaint(path, line, f"column '{name}' stands there twice", allowed="each name once")
-
-
-def _entries(
-    path: Path, rows: list[tuple[int, list[str]]], header: list[str], columns: MemoryColumns
-) -> list[Entry]:
-    at_channel, at_frequency = header.index(columns.channel), header.index(columns.frequency)
-    entries: list[Entry] = []
-    complaints: list[Complaint] = []
-    for line, row in rows:
-        beyond = any(cell.strip() for cell in row[len(header) :])
-        if beyond or len(row) <= max(at_channel, at_frequency):
-            # 27,205 between commas is two columns, and its first half a frequency that nobody wrote
-            hint = "the decimal sign is a point" if beyond and columns.separator == "," else ""
-            allowed = f"{len(header)} columns, as the first line has"
-            complaints.append(_complaint(path, line, f"{len(row)} columns", allowed=allowed, hint=hint))
-            continue
-        channel, frequency = row[at_channel].strip(), row[at_frequency].strip()
-        if not (channel.isascii() and channel.isdigit() and len(channel) <= 5):
-            complaints.append(
-                _complaint(path, line, f"'{channel}' is not a channel number", allowed="a whole number")
-            )
-        elif (frequency_hz := _frequency_hz(frequency, columns.unit)) is None:
-            hint = "the decimal sign is a point" if "," in frequency else ""
-            complaints.append(
-                _complaint(
-                    path,
-                    line,
-                    f"'{frequency}' is not a frequency",
-                    allowed=f"a number in {columns.unit}, such as 27.185",
-                    hint=hint,
-                )
-            )
-        else:
-            entries.append(Entry(channel=int(channel), frequency_hz=frequency_hz, line=line))
-    if complaints:
-        raise FileProblems(complaints)
-    return entries
-
-
-def _frequency_hz(text: str, unit: str) -> float | None:
-    digits = text.replace(".", "", 1)
-    if not (digits.isascii() and digits.isdigit() and len(text) <= 20):
-        return None
-    number = round(float(text) * 10.0 ** _FACTORS[unit], 3)
-    return number if number > 0 else None
-
-
-def _findings(entries: list[Entry], plan: ChannelPlan, tolerance_hz: float) -> Iterator[Finding]:
-    first: dict[int, Entry] = {}
+def entry_findings(entries: list[Stored], plan: ChannelPlan, tolerance_hz: float) -> Iterator[Finding]:
+    """Yield what is wrong with the entries, each with what it should be."""
+    first: dict[int, Stored] = {}
     for entry in entries:
         if entry.channel in first:
             above = first[entry.channel].line
@@ -234,7 +141,7 @@ def _findings(entries: list[Entry], plan: ChannelPlan, tolerance_hz: float) -> I
             )
 
 
-def _why_wrong(entry: Entry, should_hz: float, plan: ChannelPlan) -> str:
+def _why_wrong(entry: Stored, should_hz: float, plan: ChannelPlan) -> str:
     found = f"line {entry.line}: {entry.frequency_hz / 1e6:.5f} MHz should be {should_hz / 1e6:.5f} MHz"
     if beyond := _out_of_band(entry, plan):
         return found + beyond
@@ -247,13 +154,13 @@ def _should(channel: int, plan: ChannelPlan) -> str:
     return "should not be there" if should_hz is None else f"should be {should_hz / 1e6:.5f} MHz"
 
 
-def _out_of_band(entry: Entry, plan: ChannelPlan) -> str:
+def _out_of_band(entry: Stored, plan: ChannelPlan) -> str:
     if plan.min_hz <= entry.frequency_hz <= plan.max_hz:
         return ""
     return f"; out of the band {plan.min_hz / 1e6:.5f} to {plan.max_hz / 1e6:.5f} MHz"
 
 
-def _entry_finding(entry: Entry, right: tuple[float, float] | None, note: str) -> Finding:
+def _entry_finding(entry: Stored, right: tuple[float, float] | None, note: str) -> Finding:
     if right is None:
         # no value is right for an entry that should not be there: any frequency violates an upper limit of 0
         return Finding(

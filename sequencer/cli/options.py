@@ -22,7 +22,7 @@ SERIAL_MAX = 64
 MODEL_MAX = 64
 LONGEST_TEXT = 4096
 """Characters that an argument or option takes: as long as a path may be on Linux (PATH_MAX)."""
-NAMES_OF_FILES = ("sequence_name", "bench_name", "store")
+NAMES_OF_FILES = ("sequence_name", "bench_name", "plan_name", "store")
 """What names a file, which may hold bytes that are no text."""
 CHANNEL = click.IntRange(0, 99_999)
 """A channel's number, as plans and sequences have them."""

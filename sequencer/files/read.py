@@ -80,13 +80,18 @@ def _read_text(text: str, model: type[M] | Callable[[Node], type[M]], file: str)
 
 def read_utf8(path: Path | str) -> str:
     """Return the text of an ordinary file of at most `LARGEST_BYTES`. Raises FileProblems."""
+    return _decoded(read_bytes(path), Path(path))
+
+
+def read_bytes(path: Path | str, *, kind: str = "a YAML file") -> bytes:
+    """Return the content of an ordinary file of at most `LARGEST_BYTES`; complaints ask for ``kind``. Raises FileProblems."""
     path = Path(path)
     try:
         status = path.stat()
         if stat.S_ISDIR(status.st_mode):
-            raise about_file(path, "this is a directory, not a file", allowed="a YAML file")
+            raise about_file(path, "this is a directory, not a file", allowed=kind)
         if not stat.S_ISREG(status.st_mode):  # a pipe or device could hang, or never end
-            raise about_file(path, "this is not an ordinary file", allowed="a YAML file")
+            raise about_file(path, "this is not an ordinary file", allowed=kind)
         if status.st_size > LARGEST_BYTES:
             raise _too_large(path, status.st_size)
         with path.open("rb") as file:
@@ -95,7 +100,7 @@ def read_utf8(path: Path | str) -> str:
         raise about_file(path, _reason(error), hint=_neighbour(path)) from error
     if len(content) > LARGEST_BYTES:
         raise _too_large(path, len(content))
-    return _decoded(content, path)
+    return content
 
 
 def _decoded(content: bytes, path: Path) -> str:

@@ -6,10 +6,11 @@ A plan file names its published source, the edges of the band, and the channels:
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import field
 from itertools import pairwise
 from pathlib import Path
 from types import MappingProxyType
-from typing import Annotated, Self
+from typing import Annotated, Literal, Self
 
 from pydantic import AfterValidator, Field, model_validator
 
@@ -28,7 +29,20 @@ SAME_HZ = 0.5
 LEAST_STEP_HZ = 2 * SAME_HZ
 """The least distance of neighbours that are told apart with certainty."""
 
+Mode = Literal["FM", "AM", "USB", "LSB", "CW"]
+"""Modes of two-way radios that a sequence measures in."""
 ChannelNumber = Annotated[int, Field(ge=0, le=99_999)]
+
+
+def _one_line(name: str) -> str:
+    if not name.isprintable() or name != name.strip():
+        raise FieldProblem(
+            "this name cannot stand in a radio's list", allowed="printable characters, no blank at either end"
+        )
+    return name
+
+
+ChannelName = Annotated[str, Field(min_length=1, max_length=64), AfterValidator(_one_line)]
 
 
 def _apart(step_hz: float) -> float:
@@ -129,6 +143,10 @@ class PlanFile(FileModel):
     channels: dict[ChannelNumber, FrequencyHz] | None = Field(default=None, min_length=1)
     """Channel number to frequency."""
     rule: Rule | None = None
+    names: dict[ChannelNumber, ChannelName] = Field(default={}, max_length=MOST_CHANNELS)
+    """What channels are called, where they have names; `sequencer channels` writes them into a radio's list."""
+    modes: dict[ChannelNumber, Mode] = Field(default={}, max_length=MOST_CHANNELS)
+    """Modes of channels, where the plan lays them down; `sequencer channels` writes them into a radio's list."""
 
     @model_validator(mode="after")
     def _sound(self) -> Self:
@@ -137,7 +155,10 @@ class PlanFile(FileModel):
             raise FieldProblem(
                 "a plan has either 'channels' or 'rule'", found=found, allowed="one of the two"
             )
-        problems = list(_problems_of(self.frequencies_hz(), self.band, by_rule=self.channels is None))
+        frequencies_hz = self.frequencies_hz()
+        problems = list(_problems_of(frequencies_hz, self.band, by_rule=self.channels is None))
+        problems += _strangers("names", self.names, frequencies_hz)
+        problems += _strangers("modes", self.modes, frequencies_hz)
         if problems:
             raise FieldProblems(problems)
         return self
@@ -153,6 +174,19 @@ class PlanFile(FileModel):
             for problem in error.problems:
                 problem.at = ("rule", *problem.at)
             raise
+
+
+def _strangers(key: str, named: Mapping[int, str], frequencies_hz: Mapping[int, float]) -> list[FieldProblem]:
+    """Return the complaints of channels that have a name or a mode and no frequency."""
+    return [
+        FieldProblem(
+            f"no channel {channel} in this plan",
+            at=(key, str(channel)),
+            allowed=f"channels {ranges_text(sorted(frequencies_hz))}",
+        )
+        for channel in named
+        if channel not in frequencies_hz
+    ]
 
 
 def _cells_near(frequency_hz: float) -> tuple[int, int, int]:
@@ -193,13 +227,15 @@ def _problems_of(frequencies: Mapping[int, float], band: Band, *, by_rule: bool)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChannelPlan:
-    """The channels of a service. ``frequencies_hz`` maps channel numbers, ascending, to carriers."""
+    """The channels of a service. ``frequencies_hz`` maps channel numbers, ascending, to carriers; ``names`` and ``modes`` may lack some."""
 
     name: str
     source: str
     min_hz: float
     max_hz: float
     frequencies_hz: Mapping[int, float]
+    names: Mapping[int, str] = field(default_factory=dict)
+    modes: Mapping[int, str] = field(default_factory=dict)
 
     @property
     def channels(self) -> tuple[int, ...]:
@@ -244,6 +280,8 @@ def plan_from(read: Read[PlanFile]) -> ChannelPlan:
         min_hz=file.band.min_hz,
         max_hz=file.band.max_hz,
         frequencies_hz=MappingProxyType(dict(sorted(file.frequencies_hz().items()))),
+        names=MappingProxyType(file.names),
+        modes=MappingProxyType(file.modes),
     )
 
 

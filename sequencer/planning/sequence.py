@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from functools import cache
-from typing import Annotated, Any, Literal, Union
+from typing import Annotated, Any, Union
 
 from pydantic import AfterValidator, BeforeValidator, Field, create_model
 
@@ -11,10 +11,9 @@ from sequencer.checks import all_checks, check_names, find_check
 from sequencer.checks.settings import SOME, CheckSettings
 from sequencer.files.fields import FileModel, PowerW, VoltageV, between
 from sequencer.files.yaml_tree import Node
+from sequencer.inputs.channel_plan import Mode
 from sequencer.problems import FieldProblem
 from sequencer.uncertainty.decision import Rule
-
-Mode = Literal["FM", "AM", "USB", "LSB", "CW"]
 
 
 class Preparation(FileModel):

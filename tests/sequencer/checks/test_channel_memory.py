@@ -120,6 +120,9 @@ def test_rounding_of_the_export_is_allowed_for(tmp_path: Path) -> None:
             "{}",
         ),
         ("channel,frequency_mhz,\n01,27.005,\n02,27.015,,,\n3,27.0250000\n", "{}"),
+        ("Ch;Freq [kHz];Name\r\n1;27005;\r\n2;27.015,0;x\r\n3;27025;\r\n", "{}"),
+        ('channel,frequency_mhz\n1,"27,005"\n2,"27,015"\n3,"27,025"\n', "{}"),
+        ("Channel No.;Frequency\n1;27,005\n2;27,015\n3;27,025\n", "{separator: ';'}"),
     ],
 )
 def test_an_export_is_read_as_it_comes(tmp_path: Path, text: str, settings: str) -> None:
@@ -131,27 +134,34 @@ def test_an_export_is_read_as_it_comes(tmp_path: Path, text: str, settings: str)
     ("text", "settings", "words"),
     [
         (
-            "channel,freq\n1,27.005\n",
+            "channel,power\n1,27.005\n",
             "",
-            ("list.csv:1:1: column 'frequency_mhz' is missing", "it has channel, freq"),
+            ("list.csv:1:1: no column's name says that it holds the frequency", "it has channel, power"),
         ),
-        ("Channel,frequency_mhz\n1,27.005\n", "", ("column 'channel' is missing", "did you mean 'Channel'?")),
-        ("channel;frequency_mhz\n1;27.005\n", "", ("is the separator another?", "separator: ';'")),
-        ("channel\tfrequency_mhz\n", "", ("separator: 'tab'",)),
         (
-            'channel,frequency_mhz\n1,"27,005"\n',
-            "",
-            ("list.csv:2:1: '27,005' is not a frequency", "the decimal sign is a point"),
+            "Channel,frequency_mhz\n1,27.005\n",
+            ", columns: {channel: channel}",
+            ("column 'channel' is missing", "did you mean 'Channel'?"),
         ),
+        (
+            "channel;frequency_mhz\n1;27.005\n",
+            ", columns: {separator: ','}",
+            ("is the separator another?", "separator: ';'"),
+        ),
+        ("channel\tfrequency_mhz\n", ", columns: {separator: ','}", ("separator: 'tab'",)),
         (
             "channel,frequency_mhz\n1,27,005\n",
             "",
-            ("list.csv:2:1: 3 columns", "2 columns, as the first line has", "the decimal sign is a point"),
+            (
+                "list.csv:2:1: 3 columns",
+                "2 columns, as the first line has",
+                "a decimal comma between commas?",
+            ),
         ),
         (
-            "channel;frequency_mhz\n1;27,005\n",
-            ", columns: {separator: ';'}",
-            ("the decimal sign is a point",),
+            "channel;frequency_mhz\n1;27,005\n2;27.015\n3;27.025\n",
+            "",
+            ("list.csv:2:1: column 'frequency_mhz' has decimal points and decimal commas",),
         ),
         ("channel,frequency_mhz\n1\n", "", ("list.csv:2:1: 1 columns",)),
         ("channel,frequency_mhz\nA1,27.005\n", "", ("'A1' is not a channel number", "a whole number")),
