@@ -16,8 +16,9 @@ without supply. What is promised (design section 6):
 
 What reads back consistently wrong (a switch that moves nothing and says it did) cannot be found out by asking. After each move of the
 switch the first key-down is short, and only long enough for the power meter to see the carrier; where it sees none PTT is released at
-once, and after a second time nothing is keyed any more. Not seen so: an emission without a carrier (SSB), a meter that a person reads, and
-a stuck contact that leaves the meter as much of the power as a transmitter gives it (1 mW at the antenna connector).
+once. A unit that then still hears the generator is keyed no more (`switch_proof`); nor is any other after a second time. Not seen so:
+an emission without a carrier (SSB), a meter that a person reads, and a stuck contact that leaves the meter as much of the power as a
+transmitter gives it (1 mW at the antenna connector).
 """
 
 from __future__ import annotations
@@ -25,13 +26,16 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager, contextmanager, nullcontext, suppress
 from dataclasses import replace
+from weakref import ref
 
-from drivers.faults import InstrumentFault, SettingLost, UnexpectedReply
+from drivers.faults import InstrumentFault, NotConfirmed, SettingLost, UnexpectedReply
 from drivers.roles import (
     AudioAnalyser,
     ModulationAnalyser,
     PowerMeter,
+    SignalGenerator,
     Supply,
+    Switch,
     Voltmeter,
 )
 from sequencer.safety.cables import Connection, ask_for_connection
@@ -43,6 +47,7 @@ from sequencer.safety.plausible import Span, UnitFacts, transmit_spans
 from sequencer.safety.receive import ReceiveSide
 from sequencer.safety.side import present
 from sequencer.safety.supply import SUPPLY_SETTLE_S
+from sequencer.safety.switch_proof import hears_generator
 from sequencer.safety.transmit import TransmitSide
 
 WITH_CARRIER = frozenset({"FM", "AM", "CW"})
@@ -71,18 +76,7 @@ class SafeBench(GuardedBench):
                 self._interlock.route("receive")
                 self._interlock.select(channel, mode)
                 self._start.set_receive(roles)
-                side = ReceiveSide(
-                    generator=generator,
-                    interferer=self._interlock.second_generator(),
-                    audio=self._find(AudioAnalyser),
-                    voltmeter=self._find(Voltmeter),
-                    clock=self._clock,
-                    ratings=self._ratings,
-                    loss_db=self._receive_loss_db(frequency_hz),
-                    frequency_hz=frequency_hz,
-                    mode=mode,
-                    supply_v=self._supply.fed_v,
-                )
+                side = self._make_receive_side(generator, mode=mode, frequency_hz=frequency_hz)
                 try:
                     with self._explained_by_loss(roles):
                         yield side
@@ -156,6 +150,7 @@ class SafeBench(GuardedBench):
                     bounds_s=self._bounds_s,
                     spans=_spans(facts, self._ratings, self._transmit_loss_db),
                     has_carrier=mode in WITH_CARRIER,
+                    note_unseen=self._listening(mode, frequency_hz),
                 )
                 try:
                     yield side
@@ -176,6 +171,54 @@ class SafeBench(GuardedBench):
                 finally:
                     self._interlock.audio_off()
                 self._supply.give_back()
+
+    def _listening(self, mode: str, frequency_hz: float) -> Callable[[], None]:
+        """Return what listens for the generator where the power meter saw nothing; no path leads through it from a side to the bench."""
+        own = ref(self)
+
+        def listen() -> None:
+            if (bench := own()) is not None:
+                bench._confirm_switch_moved(mode, frequency_hz)
+
+        return listen
+
+    def _confirm_switch_moved(self, mode: str, frequency_hz: float) -> None:
+        """Raise NotConfirmed, and key nothing any more, where the released unit still hears the generator with the switch on `transmit`."""
+        generator, audio = self._find(SignalGenerator), self._find(AudioAnalyser)
+        if generator is None or generator.manual or audio is None or audio.manual:
+            return
+        self._interlock.unkey()
+        side = self._make_receive_side(generator, mode=mode, frequency_hz=frequency_hz)
+        try:
+            if not hears_generator(side, self._clock, mode):
+                return
+        finally:
+            side.leave()
+            self._interlock.generators_off()
+        what = (
+            "it reads transmit, and the unit still hears the generator: its contact stuck; PTT was pressed for a moment and is not "
+            "pressed any more"
+        )
+        next_move = "Switch the supply off, then see that the path switch moves; look at its own supply, and its profile."
+        self._key().bar(what, next_move)
+        switch = present(self._find(Switch), "switch")
+        raise NotConfirmed(what, instrument=switch.name, address=switch.address, next_move=next_move)
+
+    def _make_receive_side(
+        self, generator: SignalGenerator, *, mode: str, frequency_hz: float
+    ) -> ReceiveSide:
+        return ReceiveSide(
+            generator=generator,
+            interferer=self._interlock.second_generator(),
+            audio=self._find(AudioAnalyser),
+            voltmeter=self._find(Voltmeter),
+            clock=self._clock,
+            ratings=self._ratings,
+            loss_db=self._receive_loss_db(frequency_hz),
+            frequency_hz=frequency_hz,
+            mode=mode,
+            supply_v=self._supply.fed_v,
+        )
 
     def make_connection_anew(
         self,

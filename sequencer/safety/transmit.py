@@ -40,6 +40,7 @@ class TransmitSide(TransmitReadings):
         bounds_s: dict[str, float],
         spans: Callable[[float], Mapping[str, Span]] = lambda frequency_hz: {},
         has_carrier: bool = True,
+        note_unseen: Callable[[], None] | None = None,
     ) -> None:
         super().__init__(
             key=key,
@@ -53,6 +54,7 @@ class TransmitSide(TransmitReadings):
             bounds_s=bounds_s,
             spans=spans,
             has_carrier=has_carrier,
+            note_unseen=note_unseen,
         )
         self._audio = audio
         # Weak, so that no path of attributes leads from a side to the bench and its generator.

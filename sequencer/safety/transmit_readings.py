@@ -23,7 +23,7 @@ LOOKS_S = (0.0, 0.05, 0.1, 0.2)
 class TransmitReadings(KeyedSide):
     """The keyed unit, and the instruments that read it. Powers are at the unit's antenna connector, dBm."""
 
-    __slots__ = ("_carrier_seen", "_has_carrier", "_looked", "_loss_db", "_meter", "_supply")
+    __slots__ = ("_carrier_seen", "_has_carrier", "_looked", "_loss_db", "_meter", "_note_unseen", "_supply")
 
     def __init__(
         self,
@@ -39,6 +39,7 @@ class TransmitReadings(KeyedSide):
         bounds_s: dict[str, float],
         spans: Callable[[float], Mapping[str, Span]],
         has_carrier: bool,
+        note_unseen: Callable[[], None] | None = None,
     ) -> None:
         super().__init__(
             key=key,
@@ -53,6 +54,7 @@ class TransmitReadings(KeyedSide):
         self._supply = supply
         self._loss_db = loss_db
         self._has_carrier = has_carrier
+        self._note_unseen = note_unseen or (lambda: None)
         self._looked = False
         self._carrier_seen: bool | None = None
 
@@ -209,6 +211,7 @@ class TransmitReadings(KeyedSide):
             self._looked = False
             self._key.release()
             self._key.note_carrier(seen=False)
+            self._note_unseen()
             raise NotSettled(
                 "PTT was pressed and it saw nothing of the unit, so that PTT was released at once; the switch's own word says nothing of a "
                 "contact that stuck",
