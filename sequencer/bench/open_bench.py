@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from contextlib import ExitStack, suppress
+from functools import partial
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Literal, Self
 
@@ -163,10 +164,12 @@ class OpenBench:
         said, self._said[:] = list(self._said), []
         return said
 
-    @property
-    def turn_by(self) -> Callable[[str, float], None] | None:
-        """What turns a simulated trimmer, by its name and a share of a turn; None on a real bench, where a person has a screwdriver."""
-        return None if self.parts.simulation is None else self.parts.simulation.turn_preset
+    def find_turner(self, preset: str) -> Callable[[float], None] | None:
+        """Return what turns a simulated trimmer by a share of a turn; None on a real bench, where a person has a screwdriver."""
+        simulation = self.parts.simulation
+        if simulation is None or preset not in simulation.unit.specimen.presets:
+            return None
+        return partial(simulation.turn_preset, preset)
 
     def confirm_knobs(self, *, squelch: Literal["open", "just closed"] = "open") -> None:
         """Do on a simulated bench what a person who confirms has done on a real one: set the squelch so, and all other knobs right."""

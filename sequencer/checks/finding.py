@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import field
 from pathlib import Path
 
@@ -47,7 +47,8 @@ class Conditions:
     results table and overwrites none; ``enter`` asks a person for a reading (its name, what to read, on which dial) and returns it
     with how it was given; ``make_connection_anew`` has a person do what a text says to the unit's connection, with the unit neither keyed
     nor fed (transmit side only; raises NotConfirmed); ``identities`` says who answered on the bench. ``live`` is who turns presets, None
-    where nobody is there; ``turn_by``, on a simulated bench, turns the simulated trimmer of a name by a share of a turn.
+    where nobody is there; ``find_turner`` returns what turns the simulated trimmer of a name, on a simulated bench that has it.
+    ``keep_found`` keeps what a fault in the rest of the check must not take away.
     """
 
     bench: BenchFile
@@ -67,7 +68,8 @@ class Conditions:
     enter: Callable[[str, str, Dial], tuple[Reading, str]] = _nobody
     make_connection_anew: Callable[[str], None] = _no_hands
     live: LivePerson | None = None
-    turn_by: Callable[[str, float], None] | None = None
+    keep_found: Callable[[Iterable[Finding]], None] = field(default=lambda findings: None)
+    find_turner: Callable[[str], Callable[[float], None] | None] = field(default=lambda preset: None)
 
     @property
     def carrier_hz(self) -> float:

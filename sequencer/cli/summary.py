@@ -24,7 +24,7 @@ _FAILED = (Decision.FAIL, Decision.CONDITIONAL_FAIL)
 
 def verdict_line(outcome: RunOutcome) -> str:
     """Return in one or two sentences how a run went."""
-    decisions = [one.decision for one in outcome.results]
+    decisions = [one.decision for one in outcome.results if one.stage != "as found"]  # what was left decides
     failed = sum(one in _FAILED for one in decisions)
     limited = sum(one is not Decision.NO_LIMIT for one in decisions)
     said = [f"{failed} of {counted(limited, 'limit')} not met."] if failed else []
@@ -46,7 +46,11 @@ def not_met_table(results: Sequence[Result]) -> Table | None:
     from rich.text import Text
 
     wrong = _without_counts(
-        [one for one in folded(results) if one.decision in (*_FAILED, Decision.NOT_MEASURED)]
+        [
+            one
+            for one in folded(results)
+            if one.decision in (*_FAILED, Decision.NOT_MEASURED) and one.stage != "as found"
+        ]
     )
     if not wrong:
         return None

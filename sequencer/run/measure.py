@@ -23,9 +23,11 @@ from sequencer.planning.plan import Plan
 from sequencer.planning.step import Step
 from sequencer.planning.unproved import unproved_note
 from sequencer.results.model import FaultFacts
+from sequencer.run.adjusted import made_old, noted, with_found
 from sequencer.run.confirm import Confirmer
 from sequencer.run.confirm_step import confirmed_by_person, squelch_after
 from sequencer.run.entered import Enterer
+from sequencer.run.events import Warned
 from sequencer.run.interrupt import Stopper
 from sequencer.run.record import Record, RunFacts
 from sequencer.run.state import RunState
@@ -69,6 +71,7 @@ class Measurer:
         self._state = state
         self._stopper = stopper
         self._say = say
+        self._kept: list[Finding] = []
         self._live = None if people.live is None else CautiousOnce(people.live)
 
     @property
@@ -77,6 +80,14 @@ class Measurer:
 
     def measured(self, step: Step) -> tuple[list[Finding], str]:
         """Return what the check found, and why the run must stop, if it must."""
+        self._kept.clear()
+        findings, stop = self._measured(step)
+        findings = with_found(self._kept, findings)
+        if old := made_old(step, findings, self._plan.steps):
+            self._state.tell(Warned(text=old))
+        return noted(findings, old), stop
+
+    def _measured(self, step: Step) -> tuple[list[Finding], str]:
         try:
             if isinstance(step.check, Confirm):
                 return self._confirm(step)
@@ -84,6 +95,9 @@ class Measurer:
                 return self._with_proof(step, self._on_side(step)), ""
             except SettingLost as lost:
                 facts = self._state.met(lost, step.index)
+                if self._kept:  # what was adjusted since cannot be found again as it was
+                    self._state.bench_failed(str(lost))
+                    return not_measured(step, str(lost), facts), self._made_safe()
                 if stop := self._made_safe():
                     self._state.bench_failed(str(lost))
                     return not_measured(step, str(lost), facts), stop
@@ -152,7 +166,8 @@ class Measurer:
             keep_file=lambda name, content: self._record.keep_file(step.index, name, content),
             enter=self._entered,
             live=self._live,
-            turn_by=self._bench.turn_by,
+            keep_found=self._kept.extend,
+            find_turner=self._bench.find_turner,
         )
         safe, check = self._bench.safe, step.check
         if step.side == "none":

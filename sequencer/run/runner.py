@@ -197,7 +197,8 @@ class Runner:
 
     def _judged(self, step: Step, finding: Finding) -> Result:
         result = judged(finding, step, self._facts, self._state.confirmed, self._bench.safe.supply_facts)
-        self._state.count(result, on_unit=finding.on_unit)
+        if finding.stage != "as found":  # what was left decides
+            self._state.count(result, on_unit=finding.on_unit)
         return result
 
     def _close(self) -> SafeState:

@@ -6,9 +6,12 @@ from pathlib import Path
 
 import pytest
 
-from sequencer.checks.live import LiveView
+from sequencer.checks.live import LiveView, Press
+from sequencer.run.status import ExitStatus
 from sequencer.uncertainty.decision import Decision
 from sim.bench import SimulatedBench
+from sim.instruments.power_meter import PowerMeter
+from sim.scpi.faults import Fault, FaultKind
 from tests.support.running import Ran, run_checks
 from tests.support.turning import Turner
 
@@ -57,3 +60,164 @@ def test_power_is_brought_into_its_band(power: Rig) -> None:
         (one.stage, one.decision) for one in power.ran.outcome.results if one.quantity == "carrier power"
     ]
     assert stages == [("as found", Decision.FAIL), ("as left", Decision.PASS)]
+
+
+def test_what_is_shown_tells_how_far_and_which_way(power: Rig) -> None:
+    """The band, the distance with its sign, the way, and what is left of the key-down stand in what the person sees."""
+    seen = [one for one in power.looks if one.value is not None]
+    assert {one.unit for one in seen} == {"W"}
+    assert [(one.low, one.high) for one in seen] == [pytest.approx((3.7, 3.9))] * len(seen)
+    assert all((one.to_go == 0.0) == one.in_band for one in seen)
+    assert {"on"} <= {one.way for one in seen} <= {"", "on", "back"}
+    assert all(0.0 <= (one.key_left_s or 0.0) <= 40.0 for one in seen)
+    assert any(one.steady for one in seen)
+
+
+def test_the_caution_is_shown_once(tmp_path: Path) -> None:
+    """Of two presets the first is begun with the caution about open covers, the second without."""
+    checks = POWER + "\n" + DEVIATION
+    rig = Rig(tmp_path, "M40-0031", checks)
+    assert rig.person is not None
+    first, second = rig.person.starts
+    assert "mains" in first.caution
+    assert "hot" in first.caution
+    assert second.caution == ""
+
+
+DEVIATION = "{check: adjust, preset: deviation, of: peak_deviation, channel: 20, drive: 100 mV, turn: RV7, to: 1.9 kHz, within: 40 Hz}"
+FREQUENCY = (
+    "{check: adjust, preset: frequency, of: frequency_error, channel: 20, turn: C3, to: 0 Hz, within: 60 Hz}"
+)
+METER = "{check: adjust, preset: meter, of: s9_point, channel: 20, target: 2.25 V, turn: RV2, to: -73 dBm, within: 1.5 dB}"
+BALANCE = "{check: adjust, preset: balance, of: ssb_suppression, channel: 20, mode: USB, drive: 5 mV, turn: RV9, to: maximum}"
+FRONT_END = "{check: adjust, preset: front_end, of: sinad, channel: 20, level: -118 dBm, turn: L3 then L4, to: maximum}"
+
+
+def test_the_larger_peak_is_brought_to_the_limit(tmp_path: Path) -> None:
+    """The larger of both peaks ends within 40 Hz of 1.9 kHz; the smaller is held to the upper end only."""
+    rig = Rig(tmp_path, "M40-0031", DEVIATION)
+    left = [rig.value(f"peak deviation, {side}", "as left") for side in ("positive", "negative")]
+    assert max(left) == pytest.approx(1900.0, abs=40.0)
+    assert max(rig.value(f"peak deviation, {side}", "as found") for side in ("positive", "negative")) > 2000.0
+    smaller = min(
+        (
+            one
+            for one in rig.ran.outcome.results
+            if one.stage == "as left" and one.value is not None and one.unit == "Hz"
+        ),
+        key=lambda one: one.value or 0.0,
+    )
+    assert smaller.lower_limit is None
+
+
+def test_a_carrier_is_pulled_to_its_frequency(tmp_path: Path) -> None:
+    """Found more than 0.6 kHz off (MPT 1382), left within 60 Hz."""
+    rig = Rig(tmp_path, "M40-0031", FREQUENCY)
+    assert abs(rig.value("frequency error", "as found")) > 600.0
+    assert abs(rig.value("frequency error", "as left")) < 60.0
+
+
+def test_a_needle_is_set_at_the_level_of_s9(tmp_path: Path) -> None:
+    """The generator stands at -73 dBm (IARU R.1) while the meter preset is turned; S9 is found there afterwards."""
+    rig = Rig(tmp_path, "M40-0031", METER)
+    assert abs(rig.value("S9 point", "as found") + 73.0) > 6.0
+    assert rig.value("S9 point", "as left") == pytest.approx(-73.0, abs=1.5)
+    assert all(one.key_left_s is None for one in rig.looks)
+
+
+@pytest.mark.parametrize(
+    ("check", "quantity"), [(BALANCE, "carrier suppression"), (FRONT_END, "SINAD, analyser")]
+)
+def test_a_peak_is_found_and_come_back_to(tmp_path: Path, check: str, quantity: str) -> None:
+    """The figure as left is far better than as found, and near the best that was seen; going past it was shown."""
+    rig = Rig(tmp_path, "MX40-0131", check)
+    left = rig.value(quantity, "as left")
+    assert left > rig.value(quantity, "as found") + 3.0
+    best = rig.looks[-1].best
+    assert best is not None
+    assert left > best - 3.0
+    assert max(one.past_best for one in rig.looks) > 0.5
+
+
+def test_what_is_in_its_band_is_left_alone(tmp_path: Path) -> None:
+    """A sound unit's power is not turned; the result as left is that as found and says so. Asked for, it is turned."""
+    rig = Rig(tmp_path, "M40-0007", POWER.replace("within: 0.1 W", "within: 0.3 W"))
+    assert rig.looks == []
+    left = [one for one in rig.ran.outcome.results if one.stage == "as left"]
+    assert [one.note.partition(";")[0] for one in left] == ["not adjusted: in its band as found"]
+    again = tmp_path / "asked"
+    again.mkdir()
+    asked = Rig(again, "M40-0007", POWER.replace("within: 0.1 W", "within: 0.3 W, always: true"))
+    assert asked.looks
+    assert asked.person is not None
+    assert asked.person.outcomes[0].startswith("power: kept after")
+
+
+def test_who_walks_away_leaves_nothing_keyed(tmp_path: Path) -> None:
+    """After two minutes without a key PTT is released and the preset skipped; key time and duty held meanwhile (no hazard was seen)."""
+    rig = Rig(tmp_path, "M40-0031", POWER, keeps=False)
+    assert rig.person is not None
+    assert rig.person.outcomes == ["power: skipped, because no key was pressed for 120 s; PTT is released"]
+    assert any(one.resting_s > 0.0 and one.key_left_s is None for one in rig.looks)
+    assert not rig.ran.simulation.unit.keyed
+    (left,) = (one for one in rig.ran.outcome.results if one.stage == "as left")
+    assert "skipped, because no key was pressed for 120 s" in left.note
+
+
+def test_a_band_narrower_than_the_uncertainty_is_told(power: Rig) -> None:
+    """3 % of a power meter and a path of 0.15 dB do not tell 0.1 W: screen and result say that it cannot be set that well."""
+    assert power.person is not None
+    assert "it cannot be set that well" in power.person.starts[0].text
+    found = next(one for one in power.ran.outcome.results if one.stage == "as found")
+    assert found.uncertainty is not None
+    assert found.uncertainty > 0.1
+    assert "it cannot be set that well" in found.note
+
+
+def test_nobody_there_leaves_the_result_as_found(tmp_path: Path) -> None:
+    """Without a person the result as found stands, and what was not left says why."""
+    ran = run_checks(tmp_path, "M40-0031", POWER)
+    found, left = (one for one in ran.outcome.results if one.quantity == "carrier power")
+    assert (found.stage, found.decision) == ("as found", Decision.FAIL)
+    assert (left.stage, left.value) == ("as left", None)
+    assert "run the sequence at a terminal" in left.note
+
+
+def test_what_was_measured_before_is_named(tmp_path: Path) -> None:
+    """Carrier power of an earlier check is told to be old in the result as left; frequency error, which it does not show, is not."""
+    before = "{check: carrier_power, channel: 20}\n{check: frequency_error, channel: 20}\n"
+    rig = Rig(tmp_path, "M40-0031", before + POWER)
+    left = next(one for one in rig.ran.outcome.results if one.stage == "as left")
+    assert "carrier power, channel 20 (check 2) was measured before 'power' was adjusted" in left.note
+    assert "frequency" not in left.note
+
+
+def test_the_verdict_goes_by_what_was_left(tmp_path: Path) -> None:
+    """A unit that failed as found and passes as left passes."""
+    rig = Rig(tmp_path, "M40-0031", FREQUENCY)
+    assert rig.ran.outcome.status is ExitStatus.PASSED
+
+
+class Stumbling(Turner):
+    """A person under whose hand the power meter falls silent."""
+
+    def __init__(self, simulation: SimulatedBench) -> None:
+        super().__init__(simulation.turn_preset)
+        (self._meter,) = (one for one in simulation.devices.values() if isinstance(one, PowerMeter))
+
+    def show(self, view: LiveView) -> Press | None:
+        """Pull the plug at the tenth look."""
+        if len(self.looks) == 10:
+            self._meter.faults.add(Fault(kind=FaultKind.TIMEOUT, times=None))
+        return super().show(view)
+
+
+def test_a_fault_while_turning_keeps_what_was_found(tmp_path: Path) -> None:
+    """The power meter falls silent: PTT is released, and the result as found is kept and says that its proof is missing."""
+    ran = run_checks(tmp_path, "M40-0031", POWER, live=Stumbling)
+    found, left = (one for one in ran.outcome.results if one.quantity == "carrier power")
+    assert (found.stage, found.decision) == ("as found", Decision.FAIL)
+    assert "not proved" in found.note
+    assert (left.stage, left.value) == ("as left", None)
+    assert left.fault is not None
+    assert not ran.simulation.unit.keyed

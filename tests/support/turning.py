@@ -7,6 +7,7 @@ from collections.abc import Callable
 from sequencer.checks.live import LiveStart, LiveView, Press
 
 HARDEST_TURN = 0.1
+CLEARLY_PAST_DB, NEAR_BEST_DB = 1.5, 0.7
 
 
 class Turner:
@@ -33,6 +34,7 @@ class Turner:
         self._per_turn = 0.0
         self._shown = 0
         self._right = 0
+        self._coming_back = False
 
     def begin(self, start: LiveStart) -> None:
         """Read what is to be turned."""
@@ -77,13 +79,15 @@ class Turner:
         self._before = figure
 
     def _peak(self, view: LiveView) -> Press | None:
-        """Turn on while it gets better, back once it is clearly past the best, and keep where it is at the best again."""
+        """Turn on until it is clearly past the best, and back; the second time round it keeps at the best."""
         if self._shown % 4:
             return None
-        if view.past_best > 0.5 and self._nudge:
+        if self._coming_back:
+            self._coming_back = view.past_best > NEAR_BEST_DB
+        elif view.past_best > CLEARLY_PAST_DB:
+            self._nudge, self._coming_back = -self._nudge, True
             self._right += 1
-            self._nudge = -self._nudge if self._right == 1 or view.way == "back" else self._nudge
-        if self._right > 0 and view.past_best <= 0.2 and self._shown > 12:
+        if self._right >= 2 and not self._coming_back:
             return Press.KEEP
         self._by(view, self._nudge or 0.02)
         return None

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from functools import partial
 
 from sequencer.checks.adjusting.presets import LEFT_ALONE, Adjusted, as_left_unmeasured
 from sequencer.checks.adjusting.readers import LiveReader
@@ -41,6 +40,7 @@ class Adjusting:
         for one in self._presets:
             self._conditions.say(f"{one.name}: as found")
             self._found[one.name] = self._measure(one)
+            self._conditions.keep_found(self._as_found_of(one))
         for number in range(1, self._rounds + 1):
             open_ones = self._open(first=number == 1)
             if not open_ones or not self._round(open_ones, number):
@@ -90,7 +90,6 @@ class Adjusting:
         if figure is None or figure.value is None:
             return Press.SKIP
         reader, pace = self._reader(one, figure)
-        turn_by = self._conditions.turn_by
         turning = Turning(
             one.goal(figure),
             person,
@@ -98,7 +97,7 @@ class Adjusting:
             reader.read,
             away_s=self._settings.away_s,
             place=place,
-            turn_by=None if turn_by is None else partial(turn_by, one.name),
+            turn_by=self._conditions.find_turner(one.name),
             prepare=reader.prepare,
         )
         try:
@@ -110,11 +109,10 @@ class Adjusting:
         return turned.press
 
     def _as_found(self) -> list[Finding]:
-        return [
-            found
-            for one in self._presets
-            for found in one.staged(self._found[one.name], "as found", note=self._said_of_found(one))
-        ]
+        return [found for one in self._presets for found in self._as_found_of(one)]
+
+    def _as_found_of(self, one: Adjusted) -> list[Finding]:
+        return one.staged(self._found[one.name], "as found", note=self._said_of_found(one))
 
     def _said_of_found(self, one: Adjusted) -> str:
         figure = one.figure(self._found[one.name])

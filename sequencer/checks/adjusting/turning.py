@@ -18,6 +18,7 @@ from sequencer.frozen import dataclass
 PERIOD_S = 0.2
 """From reading to reading: up to five a second, as fast as a hand can follow."""
 RECENT = 5  # readings, of one second: what a hand did lately
+LEAST_REST_S = 1e-3  # less is dust of the arithmetic, which the next press waits for by itself
 QUIET_SHARE = 0.1  # of half the band: a figure that moves by less stands still
 TIMES_NOISE = 3.0
 
@@ -96,11 +97,12 @@ class Trend:
         if self.best is None or self._distance(middle) < self._distance(self.best):
             self.best = middle
 
-    def past_best(self, figure: float) -> float:
-        """Return how far the figure lies behind the best, never below 0."""
-        if self.best is None:
+    @property
+    def past_best(self) -> float:
+        """How far the figure, the middle one of the last three, lies behind the best, never below 0."""
+        if self.best is None or not self._seen:
             return 0.0
-        behind = self._distance(figure) - self._distance(self.best)
+        behind = self._distance(self._middle()) - self._distance(self.best)
         return behind if behind > max(self._least(), self._noise) else 0.0
 
     @property
@@ -210,7 +212,7 @@ class Turning:
     def _one(self) -> Press | None:
         """Take one reading, or a part of the rest, and show it."""
         began_s = self._pace.now_s()
-        if (resting_s := self._pace.resting_s()) > 0.0:
+        if (resting_s := self._pace.resting_s()) > LEAST_REST_S:
             self._trend.forget()
             press = self._person.show(self._view(None, resting_s=resting_s))
             self._pace.pause_s(min(PERIOD_S, resting_s))
@@ -244,7 +246,7 @@ class Turning:
             rate_per_s=trend.rate_per_s,
             steady=figure is not None and trend.steady,
             best=trend.best,
-            past_best=0.0 if figure is None else trend.past_best(figure),
+            past_best=0.0 if figure is None else trend.past_best,
             key_left_s=self._pace.key_left_s(),
             resting_s=resting_s,
             away_in_s=max(0.0, self._away_s - (self._pace.now_s() - self._pressed_s)),
