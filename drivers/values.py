@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from enum import Enum
 from typing import TYPE_CHECKING, Any, Literal
+
+from drivers.frozen import dataclass
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

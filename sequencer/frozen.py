@@ -5,7 +5,7 @@ functions for each class, half a millisecond [measured], though a command makes 
 a tenth of its time. Here what needs no names of its own is shared, and ``__init__`` is compiled when it is first called. `fields`,
 `replace`, `asdict` and `is_dataclass` of the standard library know these values. A class whose base is of the standard kind is so too.
 
-The file stands in `sequencer` and in `sim`, which may not import each other; a test holds the two alike.
+The file stands in `sequencer`, `drivers` and `sim`, which may not import each other; a test holds them alike.
 """
 
 from __future__ import annotations

@@ -10,7 +10,6 @@ pyvisa's exceptions and every VISA status code and fails on one without a row.
 from __future__ import annotations
 
 import errno
-from dataclasses import dataclass
 
 from drivers.faults import (
     ConnectFailed,
@@ -21,6 +20,7 @@ from drivers.faults import (
     TimedOut,
     UnexpectedReply,
 )
+from drivers.frozen import dataclass
 from drivers.link.habits import habit_of
 
 CHECK_ADDRESS = "Check that it is on and allows remote control, and check its address in the bench file."

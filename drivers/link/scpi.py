@@ -14,9 +14,9 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
 from decimal import Decimal
 
+from drivers.frozen import dataclass
 from drivers.roles import Identity, RangeState, Reading
 
 NOT_A_NUMBER = 9.91e37  # SCPI-1999 volume 1, 7.2.1.5: NAN, also "no measurement"

@@ -9,8 +9,9 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from decimal import Decimal
+
+from drivers.frozen import dataclass
 
 OHMS = 50.0
 DB_PER_S_UNIT = 6.0  # IARU Region 1 R.1

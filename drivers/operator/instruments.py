@@ -7,9 +7,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import Any, Generic, Literal, TypeVar
 
+from drivers.frozen import dataclass
 from drivers.operator import dial as dials
 from drivers.operator.dial import Dial
 from drivers.operator.hand_key import HandKey

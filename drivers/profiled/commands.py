@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+
+from drivers.frozen import dataclass
 
 Need = tuple[str, str]
 """A command of an instrument: its role (or `INTERFERER_ROLE`), and its name in a profile."""

@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+
+from drivers.frozen import dataclass
 
 _OHM = 50.0
 _DBUV_AT_0_DBM = 20.0 * math.log10(math.sqrt(1e-3 * _OHM) * 1e6)

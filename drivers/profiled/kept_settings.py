@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
 
 from drivers.clock import Clock
 from drivers.faults import (
@@ -18,6 +17,7 @@ from drivers.faults import (
     SettingLost,
     UnexpectedReply,
 )
+from drivers.frozen import dataclass
 from drivers.link import scpi
 from drivers.link.link import Link
 from drivers.profiled.answers import same_word

@@ -10,8 +10,9 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 
+from drivers.frozen import dataclass
 from drivers.link.scpi import asks
 from drivers.profiled.commands import ROLE_COMMANDS, CommandSpec, commands_of
 from drivers.profiled.conversion import SWITCH, conversion, units_for

@@ -20,8 +20,10 @@ from __future__ import annotations
 import re
 import string
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Literal
+
+from drivers.frozen import dataclass
 
 LineEnd = Literal["CR", "LF", "CR LF", "semicolon"]
 ENDS: Mapping[str, bytes] = {"CR": b"\r", "LF": b"\n", "CR LF": b"\r\n", "semicolon": b";"}

@@ -7,15 +7,17 @@ the last of two equal keys, builds recursive values, and reads YAML 1.1: ``010``
 
 from __future__ import annotations
 
+import dataclasses
 import math
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Any, Literal
 
 import yaml
 
 from sequencer.files.collector import collector_at_rest
+from sequencer.frozen import dataclass
 from sequencer.problems import Complaint
 
 DEEPEST = 40
@@ -45,7 +47,7 @@ _CORE_TAGS = {
 Path = Sequence[str | int]
 
 
-@dataclass(slots=True, kw_only=True)
+@dataclasses.dataclass(slots=True, kw_only=True)
 class Node:
     """One value of the file and where it begins (line and column from 1)."""
 

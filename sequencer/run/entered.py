@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections import deque
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Protocol
 
 from drivers.clock import Clock
@@ -14,6 +15,7 @@ from drivers.operator.prompt import Person, Prompter, state_of
 from drivers.roles import Reading
 from drivers.trace import Direction, Exchange, Trace
 from sequencer.checks.enter_reading import ToEnter
+from sequencer.frozen import dataclass
 from sequencer.problems import Complaint, FileProblems, did_you_mean, listed, printable
 
 CALLED = "person"
@@ -27,7 +29,7 @@ class Enterer(Protocol):
         """Return the reading called ``name`` and how it was given; ``what`` is to be read, on ``dial``."""
 
 
-@dataclass(slots=True)
+@dataclasses.dataclass(slots=True)
 class EnteredBeforehand:
     """Readings given with --entered NAME=VALUE; those of one name are taken in the order they were given."""
 

@@ -7,11 +7,11 @@ before first; a generator that reads off and stays on leaves the line where it w
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 
 from drivers.clock import Clock
 from drivers.faults import NotConfirmed, UnexpectedReply
 from drivers.roles import Instrument, Reading
+from sequencer.frozen import dataclass
 
 LEAST_V, LEAST_SHARE = (
     0.005,

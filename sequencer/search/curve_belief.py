@@ -10,9 +10,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from sequencer.frozen import dataclass
 from sequencer.search.curve_family import DB_PER_NEPER, STEP_DB, Family
 from sequencer.search.curve_grid import Grid, Weights
 from sequencer.search.curve_likelihood import Point, log_without

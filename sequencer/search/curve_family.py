@@ -7,10 +7,11 @@ from __future__ import annotations
 
 import itertools
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
+from sequencer.frozen import dataclass
 from sequencer.search.curve_prior import CurvePrior
 from sequencer.search.fm_sinad import FmCurve
 

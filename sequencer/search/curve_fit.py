@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
+from sequencer.frozen import dataclass
 from sequencer.quantiles import student_quantile
 from sequencer.search.curve_prior import CurvePrior
 

@@ -7,9 +7,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from sequencer.frozen import dataclass
 from sequencer.search.curve_family import Family
 from sequencer.search.curve_likelihood import Point, Tables, log_likelihood
 

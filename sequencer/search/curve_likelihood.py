@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from sequencer.frozen import dataclass
 from sequencer.search.curve_family import DB_PER_NEPER, STEP_DB, Family
 
 if TYPE_CHECKING:

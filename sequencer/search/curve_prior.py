@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass
 
+from sequencer.frozen import dataclass
 from sequencer.search.protocol import require_finite
 
 

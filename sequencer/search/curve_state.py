@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import dataclasses
 import itertools
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import Any
 
+from sequencer.frozen import dataclass
 from sequencer.search.curve_belief import Belief, Believer, Expected, Known
 from sequencer.search.curve_family import Family
 from sequencer.search.curve_fit import Fit, Point
@@ -36,7 +38,7 @@ class Note:
     made_db: float
 
 
-@dataclass(slots=True, kw_only=True)
+@dataclasses.dataclass(slots=True, kw_only=True)
 class State:
     """The question, the readings, the bracket and the last fit."""
 

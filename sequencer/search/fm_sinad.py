@@ -10,8 +10,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Any
+
+from sequencer.frozen import dataclass
 
 DEEMPHASIS_S = 750e-6
 """Time constant that falls 6 dB per octave over the whole speech band; TIA practice, from memory."""

@@ -18,8 +18,10 @@ from __future__ import annotations
 import enum
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Generic, Protocol, TypeVar
+
+from sequencer.frozen import dataclass
 
 
 class SearchInputError(ValueError):

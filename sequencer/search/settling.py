@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
 
+from sequencer.frozen import dataclass
 from sequencer.search.protocol import Settling
 
 SHAPE_DOUBT = 0.1

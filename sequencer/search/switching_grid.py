@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from sequencer.frozen import dataclass
 from sequencer.search.protocol import require_finite
 
 if TYPE_CHECKING:

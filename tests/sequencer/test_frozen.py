@@ -14,12 +14,18 @@ from typing import Any, ClassVar
 
 import pytest
 
+import drivers.frozen
 import sequencer.frozen
 import sim.frozen
 from drivers.trace import Exchange
 
 TOP = Path(__file__).parents[2]
-_KINDS: list[Any] = [dataclasses.dataclass, sequencer.frozen.dataclass, sim.frozen.dataclass]
+_KINDS: list[Any] = [
+    dataclasses.dataclass,
+    sequencer.frozen.dataclass,
+    sim.frozen.dataclass,
+    drivers.frozen.dataclass,
+]
 
 
 def _in_list() -> list[int]:
@@ -152,17 +158,26 @@ def test_a_value_goes_through_pickle() -> None:
     )
 
 
-def test_a_class_with_a_base_of_the_standard_kind_is_of_that_kind() -> None:
-    """The values of drivers are the standard library's: the engine adds fields to them."""
+@dataclasses.dataclass(frozen=True, slots=True, kw_only=True)
+class Standard:
+    """A value of the standard kind, as a package of somebody's own may define it."""
+
+    at_s: float
+    text: str
+
+
+@pytest.mark.parametrize("base", [Standard, Exchange])
+def test_a_class_adds_fields_to_a_base_from_elsewhere(base: Any) -> None:
+    """To one of the standard library's kind, and to one of `drivers`, which has the same decorator in a file of its own."""
 
     @sequencer.frozen.dataclass(frozen=True, slots=True, kw_only=True)
-    class Stored(Exchange):
+    class Stored(base):  # type: ignore[misc]
         """A message with its number."""
 
         id: int
 
-    given = {one.name: one.name for one in fields(Exchange)}
-    value = Stored(**given, id=1)  # type: ignore[arg-type]
+    given = {one.name: one.name for one in fields(base)}
+    value = Stored(**given, id=1)
     assert asdict(value) == {**given, "id": 1}
     with pytest.raises(FrozenInstanceError):
         value.id = 2  # type: ignore[misc]
@@ -192,10 +207,10 @@ def test_defining_a_class_compiles_nothing() -> None:
     subprocess.run([sys.executable, "-c", code, str(TOP)], check=True, timeout=60)
 
 
-def test_engine_and_simulation_have_the_same_file() -> None:
-    """They may not import each other, and the rules of one must not drift from the other's."""
-    engine, simulation = (TOP / one / "frozen.py" for one in ("sequencer", "sim"))
-    assert engine.read_bytes() == simulation.read_bytes()
+@pytest.mark.parametrize("other", ["sim", "drivers"])
+def test_the_three_packages_have_the_same_file(other: str) -> None:
+    """They may not import each other, and the rules of one must not drift from the others'."""
+    assert (TOP / other / "frozen.py").read_bytes() == (TOP / "sequencer" / "frozen.py").read_bytes()
 
 
 def test_the_standard_library_makes_a_frozen_value_upon_one_of_these() -> None:
