@@ -97,6 +97,15 @@ class Instrument(ABC):
         """Say that what is read until it ends is read with PTT released: a person at a prompt is told so."""
         return nullcontext()
 
+    def gather_steps(self, allowed: bool) -> None:  # noqa: B027  # only a person's steps can wait
+        """Let steps that hurry nobody wait for the next reading; all that a person works on one bench share this.
+
+        Not ``allowed``: those that wait are asked for now. Nothing to do for an instrument that no person works.
+        """
+
+    def forget_steps(self) -> None:  # noqa: B027  # only a person's steps can wait
+        """Let no step wait any more, and forget those that do."""
+
     @abstractmethod
     def read_errors(self) -> list[str]:
         """Drain the instrument's error queue, at most 32 entries."""
@@ -364,6 +373,12 @@ class Radio(Instrument):
     @abstractmethod
     def key(self) -> None:
         """Key the transmitter."""
+
+    def keep_keyed(self, seconds: float) -> None:  # the bench keeps time for a radio that it keys
+        """Have the person who keys keep PTT pressed for ``seconds`` before what is read next."""
+
+    def hold_key(self) -> None:  # a radio that a person does not key is keyed by then
+        """Have the key down by now, for instruments that read by themselves; nothing to do where `key` has pressed it."""
 
     @abstractmethod
     def unkey(self) -> None:

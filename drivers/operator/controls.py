@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from typing import Any, Literal
+from collections.abc import Callable
+from typing import Any, Literal, TypeVar
 
 from typing_extensions import override
 
+from drivers.operator.gathered import Step
 from drivers.operator.hand_key import HandKey
 from drivers.operator.instruments import Operated
 from drivers.roles import Radio, Switch
 
+T = TypeVar("T")
 _WHERE = {
     "receive": "to the signal generator (receive path), and NOT to load or meters",
     "transmit": "to the load and the power meter (transmit path), and NOT to the signal generator",
@@ -56,21 +59,33 @@ class OperatorRadio(Operated[Radio], Radio):
 
     def set_channel(self, channel: int) -> None:
         """Have a channel selected; not asked again for the one that stands."""
-        if channel != self._channel:
-            self._channel = None
-            self._prompter.tell(f"Select channel {channel} on the unit.")
-            if self._twin is not None:
-                self._twin.set_channel(channel)
-            self._channel = channel
+        if self._twin is not None and channel != self._channel:
+            self._twin.set_channel(channel)
+
+        def stands(on: int | None) -> None:
+            self._channel = on
+
+        self._select(
+            "channel", f"Select channel {channel} on the unit.", self._channel == channel, channel, stands
+        )
 
     def set_mode(self, mode: Literal["FM", "AM", "USB", "LSB", "CW"]) -> None:
         """Have a mode selected; not asked again for the one that stands."""
-        if mode != self._mode:
-            self._mode = ""
-            self._prompter.tell(f"Select {mode} on the unit.")
-            if self._twin is not None:
-                self._twin.set_mode(mode)
-            self._mode = mode
+        if self._twin is not None and mode != self._mode:
+            self._twin.set_mode(mode)
+
+        def stands(in_mode: str | None) -> None:
+            self._mode = in_mode or ""
+
+        self._select("mode", f"Select {mode} on the unit.", self._mode == mode, mode, stands)
+
+    def _select(
+        self, what: str, text: str, stands_already: bool, wanted: T, stands: Callable[[T | None], None]
+    ) -> None:
+        if stands_already:
+            self._prompter.drop(what)
+            return
+        self._prompter.later(what, Step(text=text, begun=lambda: stands(None), done=lambda: stands(wanted)))
 
     @override
     def note_supply_was_off(self) -> None:
@@ -78,9 +93,17 @@ class OperatorRadio(Operated[Radio], Radio):
 
     def key(self) -> None:
         """Have the unit keyed: with the next reading where that is one prompt, else now."""
-        if self._key.in_one_go:
-            self._key.arm(self._prompter.clock.now_s())
+        self._key.arm(self._prompter.clock.now_s())
+        if not self._key.in_one_go:
+            self.hold_key()
+
+    @override
+    def hold_key(self) -> None:
+        """Have PTT pressed and held from now on, for an instrument that reads by itself."""
+        if not self._key.is_armed:
             return
+        self._prompter.finish()
+        self._key.disarm()
         self._key.held = None
         self._pressed_at_s = self._prompter.clock.now_s()
         self._prompter.confirm(
@@ -89,6 +112,14 @@ class OperatorRadio(Operated[Radio], Radio):
         self._key.held = True
         if self._twin is not None:
             self._twin.key()
+
+    @override
+    def keep_keyed(self, seconds: float) -> None:
+        """Have the person keep PTT pressed for ``seconds`` before what is read next."""
+        if self._key.is_armed:
+            self._key.keep(seconds)
+        else:
+            self._prompter.clock.wait_s(seconds)
 
     def unkey(self) -> None:
         """Have the key released, confirmed; not asked where it was released with the reading."""

@@ -1,9 +1,9 @@
 """The key of a unit that a person presses: what is known of it, and reading a dial in the same breath.
 
 No program can release a key that a person holds. What it can do, and does: say in the prompt how long, count from the prompt to the
-answer, and ask where that took longer than the bench allows. Where everything that is read on the transmit side is read by a person
-too (``in_one_go``), key, look and release are one prompt, and nothing is ever keyed while a person reads a text. Elsewhere the key is asked
-for before the reading and its release after it.
+answer, and ask where that took longer than the bench allows. Where what is read next is read by a person too (``in_one_go``: somebody reads
+something on the transmit side), key, look and release are one prompt, and nothing is ever keyed while a person reads a text. For an
+instrument that reads by itself the key is asked for before the reading and its release after it.
 """
 
 from __future__ import annotations
@@ -27,6 +27,7 @@ class HandKey:
         self.held: bool | None = None
         self.twin: Radio | None = None
         self._idle_from_s: float | None = None
+        self._keep_s = 0.0
 
     @property
     def is_armed(self) -> bool:
@@ -35,7 +36,11 @@ class HandKey:
 
     def arm(self, now_s: float) -> None:
         """Have the unit keyed with the next reading."""
-        self._idle_from_s = now_s
+        self._idle_from_s, self._keep_s = now_s, 0.0
+
+    def keep(self, seconds: float) -> None:
+        """Have the unit kept keyed for so long before the next reading is taken: the person does the waiting."""
+        self._keep_s = seconds
 
     def disarm(self) -> None:
         """Have the next reading taken unkeyed."""
@@ -48,7 +53,8 @@ class HandKey:
         """
         began_s = prompter.clock.now_s()
         # A check that let time pass "keyed" before this reading means the unit to be warm: the person must do that.
-        keep_s = began_s - self._idle_from_s if self._idle_from_s is not None else 0.0
+        idle_s = began_s - self._idle_from_s if self._idle_from_s is not None else 0.0
+        keep_s, self._keep_s = max(idle_s, self._keep_s), 0.0
         keep = f"keep it held for {keep_s:.0f} s, " if keep_s >= 1.0 else ""
         self.held = None  # until it is answered
         reading = ask(
@@ -70,12 +76,13 @@ class HandKey:
                 )
         return reading
 
-    def while_keyed(self, look: Callable[[], T]) -> T:
-        """Look at a simulated dial as the person will see it: keyed, where the person will key."""
+    def while_keyed(self, look: Callable[[], T], wait_s: Callable[[float], None]) -> T:
+        """Look at a simulated dial as the person will see it: keyed, where the person will key, and for as long."""
         if not self.is_armed or self.twin is None:
             return look()
         self.twin.key()
         try:
+            wait_s(self._keep_s)
             return look()
         finally:
             self.twin.unkey()

@@ -13,6 +13,7 @@ from typing import Any, Generic, Literal, TypeVar
 from drivers.frozen import dataclass
 from drivers.operator import dial as dials
 from drivers.operator.dial import Dial
+from drivers.operator.gathered import Step
 from drivers.operator.hand_key import HandKey
 from drivers.operator.prompt import Prompter
 from drivers.roles import (
@@ -82,6 +83,17 @@ class Operated(Generic[R]):
     def disable(self) -> None:
         """Make safe: nothing to do for an instrument that drives nothing."""
 
+    def gather_steps(self, allowed: bool) -> None:
+        """Let steps wait for the next reading, or ask for those that wait."""
+        self._prompter.gathered.allowed = allowed
+        if not allowed:
+            self._prompter.finish()
+
+    def forget_steps(self) -> None:
+        """Forget the steps that wait."""
+        self._prompter.gathered.allowed = False
+        self._prompter.gathered.drop_all()
+
     def read_errors(self) -> list[str]:
         """A person has no error queue."""
         return []
@@ -121,7 +133,9 @@ class Operated(Generic[R]):
         if self._twin is None or look is None:
             return ""
         shown = (
-            self._hand.while_keyed(lambda: look(self._twin)) if self._hand is not None else look(self._twin)
+            self._hand.while_keyed(lambda: look(self._twin), self._prompter.clock.wait_s)
+            if self._hand is not None
+            else look(self._twin)
         )
         return (
             f" (simulated dial: {dial.show(shown.number) if shown.number is not None else shown.state.value})"
@@ -168,16 +182,26 @@ class OperatorModulationAnalyser(Operated[ModulationAnalyser], ModulationAnalyse
 
     def __init__(self, *arguments: Any, **options: Any) -> None:
         super().__init__(*arguments, **options)
-        self._tuned_hz: float | None = None
+        self._tuned_hz: float | None = None  # what it is read as
+        self._stands_hz: float | None = None  # where it was said to stand
 
     def tune_hz(self, frequency_hz: float) -> None:
         """Ask for it to be tuned, where it stands elsewhere."""
-        if frequency_hz != self._tuned_hz:
-            self._prompter.tell(f"Tune {self._prompter.called} to {mhz_text(frequency_hz)}.")
-            if self._twin is not None:
-                self._twin.tune_hz(frequency_hz)
-            self._tuned_hz = frequency_hz
-            self._last.clear()
+        if frequency_hz == self._stands_hz:
+            self._prompter.drop("tuning")
+            return
+        if self._twin is not None:
+            self._twin.tune_hz(frequency_hz)
+        self._tuned_hz = frequency_hz
+        self._last.clear()
+
+        def stands(on_hz: float | None) -> None:
+            self._stands_hz = on_hz
+
+        text = f"Tune {self._prompter.called} to {mhz_text(frequency_hz)}."
+        self._prompter.later(
+            "tuning", Step(text=text, begun=lambda: stands(None), done=lambda: stands(frequency_hz))
+        )
 
     def read_frequency_hz(self) -> Reading:
         """Return the carrier frequency, Hz."""
@@ -204,25 +228,26 @@ class OperatorAudioAnalyser(Operated[AudioAnalyser], AudioAnalyser):
     def __init__(self, *arguments: Any, **options: Any) -> None:
         super().__init__(*arguments, **options)
         self._tone_hz, self._level_v = 1000.0, 0.0
-        self._source_on = False  # a tone into the microphone of an unkeyed unit hurts nobody: not asked for
+        self._wanted_on = False
+        self._source: str | None = (
+            ""  # what it gives; a tone into the microphone of an unkeyed unit hurts nobody: not asked for
+        )
 
     def configure_source(self, tone_hz: float, level_v: float) -> None:
         """Set tone and level of the source; asked at once only while it is on."""
-        moved = (tone_hz, level_v) != (self._tone_hz, self._level_v)
         self._tone_hz, self._level_v = tone_hz, level_v
-        if self._source_on and moved:
+        if self._wanted_on:
             self._ask_source()
 
     def configure_source_enabled(self, enabled: bool) -> None:
         """Switch the source."""
-        if enabled and not self._source_on:
+        self._wanted_on = enabled
+        if enabled:
             self._ask_source()
-            self._source_on = True
-        elif not enabled and self._source_on:
-            self._prompter.tell(f"Switch the audio source of {self._prompter.called} off.")
-            if self._twin is not None:
-                self._twin.configure_source_enabled(False)
-            self._source_on = False
+            return
+        if self._twin is not None:
+            self._twin.configure_source_enabled(False)
+        self._set_source("", f"Switch the audio source of {self._prompter.called} off.")
 
     def read_sinad_db(self, reading_s: float) -> Reading:
         """Return SINAD, dB; the person averages by eye, whatever ``reading_s``."""
@@ -242,12 +267,21 @@ class OperatorAudioAnalyser(Operated[AudioAnalyser], AudioAnalyser):
 
     def _ask_source(self) -> None:
         level = f"{self._level_v * 1e3:.4g} mV" if self._level_v < 1.0 else f"{self._level_v:.4g} V"
-        self._prompter.tell(
-            f"Set the audio source of {self._prompter.called} to {tone_text(self._tone_hz)}, {level} rms, on."
-        )
         if self._twin is not None:
             self._twin.configure_source(self._tone_hz, self._level_v)
             self._twin.configure_source_enabled(True)
+        given = f"{tone_text(self._tone_hz)}, {level} rms"
+        self._set_source(given, f"Set the audio source of {self._prompter.called} to {given}, on.")
+
+    def _set_source(self, given: str, text: str) -> None:
+        if given == self._source:
+            self._prompter.drop("source")
+            return
+
+        def gives(what: str | None) -> None:
+            self._source = what
+
+        self._prompter.later("source", Step(text=text, begun=lambda: gives(None), done=lambda: gives(given)))
 
 
 class OperatorVoltmeter(Operated[Voltmeter], Voltmeter):

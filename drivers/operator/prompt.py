@@ -15,6 +15,7 @@ from typing import Protocol
 from drivers.clock import Clock
 from drivers.faults import ConnectionLost, NotConfirmed, Refused, TimedOut
 from drivers.operator.dial import Dial, NotOnDial, plain, shortened
+from drivers.operator.gathered import Gathered, Step
 from drivers.roles import RangeState, Reading
 from drivers.trace import Direction, Exchange, Trace
 
@@ -82,7 +83,9 @@ class Prompter:
         trace: Trace | None = None,
         keyed: Callable[[], bool] = lambda: False,
         keyed_s: float = 10.0,
+        gathered: Gathered | None = None,
     ) -> None:
+        self.gathered = gathered or Gathered()
         self.name = name
         self.address = address
         self.called = "the " + name.replace("_", " ")
@@ -95,9 +98,13 @@ class Prompter:
     def read(self, what: str, dial: Dial, last: float | None = None, *, beside: str = "") -> Reading:
         """Ask for a reading of ``dial``; ``last`` is the reading before, beside which a leap is asked again, once.
 
-        ``beside`` is shown behind the question.
+        ``beside`` is shown behind the question. Steps that were gathered are asked for in front of it.
         """
-        text = f"{what}, in {dial.unit}{beside}: "
+        with self.gathered.asked() as steps:
+            before = f"{steps} Then {what[:1].lower()}{what[1:]}" if steps else what
+            return self._read(f"{before}, in {dial.unit}{beside}: ", dial, last)
+
+    def _read(self, text: str, dial: Dial, last: float | None) -> Reading:
         doubted = False
         until_s = self._limit()
         while True:
@@ -120,6 +127,25 @@ class Prompter:
                     )
                     continue
             text = f"  {complaint}. Allowed: {dial.allowed}, from {dial.allowed_range}; over; no reading; {self._ways_out()}: "
+
+    def later(self, what: str, step: Step) -> None:
+        """Ask for a step on which no safety rests: with the next reading where steps are gathered, else now.
+
+        ``what`` says what is set by it; a step that waits for the same is forgotten.
+        """
+        self.gathered.keep(f"{self.name}, {what}", step)
+        if not self.gathered.allowed:
+            self.finish()
+
+    def drop(self, what: str) -> None:
+        """Forget a step that waits: what it would set stands already."""
+        self.gathered.drop(f"{self.name}, {what}")
+
+    def finish(self) -> None:
+        """Ask for every step that waits, now."""
+        with self.gathered.asked() as steps:
+            if steps:
+                self.tell(steps)
 
     def tell(self, what: str) -> None:
         """Ask for a step on which no safety rests; Enter or "done" says that it is done."""

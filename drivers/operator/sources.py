@@ -12,6 +12,7 @@ from typing import Any
 
 from drivers.faults import NotConfirmed, Refused
 from drivers.operator import dial as dials
+from drivers.operator.gathered import Step
 from drivers.operator.instruments import Operated, mhz_text, tone_text
 from drivers.roles import Reading, SignalGenerator, Supply
 
@@ -28,7 +29,8 @@ class OperatorSignalGenerator(Operated[SignalGenerator], SignalGenerator):
         self._level_dbm = -140.0
         self._modulation = "modulation OFF"
         self._modulate: Callable[[SignalGenerator], None] = lambda twin: twin.disable_all_modulation()
-        self._asked = ""
+        self._wanted_on = False
+        self._set: tuple[str, str] | None = None  # level, and all else, as the person has set it last
 
     def configure_rf(self, frequency_hz: float, level_dbm: float) -> None:
         """Set frequency and level; asked at once only while the output is on."""
@@ -49,18 +51,17 @@ class OperatorSignalGenerator(Operated[SignalGenerator], SignalGenerator):
 
     def configure_output_enabled(self, enabled: bool) -> None:
         """Switch the RF output: on with all that is set, off confirmed by the word "done"."""
+        self._wanted_on = enabled
         if enabled:
-            if not self._output:
-                self._output = None  # until it is answered it may be either
-                self._ask_settings()
-                self._output = True
-        elif self._output is not False:
+            self._ask_settings()
+            return
+        self._prompter.drop("settings")
+        if self._output is not False:
             self._output = None
             self._prompter.confirm(f"Switch the RF output of {self._prompter.called} OFF.")
-            if self._twin is not None:
-                self._twin.configure_output_enabled(False)
-            self._output = False
-            self._asked = ""
+        if self._twin is not None:
+            self._twin.configure_output_enabled(False)
+        self._output, self._set = False, None
 
     def read_output_enabled(self) -> bool:
         """Return what the person has said last. NotConfirmed where nobody has."""
@@ -103,21 +104,34 @@ class OperatorSignalGenerator(Operated[SignalGenerator], SignalGenerator):
             self._ask_if_on()
 
     def _ask_if_on(self) -> None:
-        if self._output is not False and self._output is not None:
+        if self._wanted_on:
             self._ask_settings()
 
     def _ask_settings(self) -> None:
-        text = f"{mhz_text(self._frequency_hz)}, {self._written(self._level_dbm)[0]}, {self._modulation}, RF output ON"
-        if text == self._asked:
-            return
-        changed = self._written(self._level_dbm)[0]
-        only_level = bool(self._asked) and _without(text, changed) == _without(self._asked, self._asked_level)
-        self._prompter.tell(f"Set {self._prompter.called} to {changed if only_level else text}.")
-        self._asked, self._asked_level = text, changed
+        """Have it set as wanted, and on: what differs from what stands there; nothing where nothing does."""
         if self._twin is not None:
             self._twin.configure_rf(self._frequency_hz, self._level_dbm)
             self._modulate(self._twin)
             self._twin.configure_output_enabled(True)
+        level = self._written(self._level_dbm)[0]
+        wanted = (level, f"{mhz_text(self._frequency_hz)}, {{level}}, {self._modulation}, RF output ON")
+        if self._output and wanted == self._set:
+            self._prompter.drop("settings")
+            return
+        only_level = bool(self._output) and self._set is not None and wanted[1] == self._set[1]
+        text = level if only_level else wanted[1].format(level=level)
+
+        def begun() -> None:
+            if not only_level:
+                self._output = None  # until it is answered it may be either
+            self._set = ("", wanted[1]) if only_level else None
+
+        def done() -> None:
+            self._output, self._set = True, wanted
+
+        self._prompter.later(
+            "settings", Step(text=f"Set {self._prompter.called} to {text}.", begun=begun, done=done)
+        )
 
     def _written(self, level_dbm: float) -> tuple[str, float]:
         return dials.written_level(level_dbm, self._settings.dial or "dBm")
@@ -131,8 +145,6 @@ class OperatorSignalGenerator(Operated[SignalGenerator], SignalGenerator):
                 address=self.address,
                 next_move="Change the level asked for, or 'level' in the bench file if it misstates the instrument.",
             )
-
-    _asked_level = ""
 
 
 class OperatorSupply(Operated[Supply], Supply):
@@ -190,7 +202,3 @@ class OperatorSupply(Operated[Supply], Supply):
         if self._twin is not None:
             self._twin.configure_voltage(voltage_v, current_a)
             self._twin.configure_output_enabled(True)
-
-
-def _without(text: str, part: str) -> str:
-    return text.replace(part, "", 1)

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from drivers.clock import Clock
 from drivers.faults import InstrumentFault
+from drivers.operator.gathered import Gathered
 from drivers.operator.hand_key import HandKey
 from drivers.operator.instruments import OperatorSettings
 from drivers.operator.prompt import Person, Prompter
@@ -60,6 +61,7 @@ class Operators:
         self._simulation = simulation
         self._make_linked = make_linked
         self._hand = self._hand_key()
+        self._gathered = Gathered()
 
     def make(self, name: str, entry: ByHand) -> Any:
         """Return the instrument ``name``, not yet open."""
@@ -73,6 +75,7 @@ class Operators:
             trace=self._trace,
             keyed=self._is_keyed,
             keyed_s=entry.timeout_s,
+            gathered=self._gathered,
         )
         driver: Any = find_driver("operator", entry.role)
         needs_hand = entry.role == "radio" or entry.role in ROLES_READ_KEYED
@@ -96,7 +99,7 @@ class Operators:
         read = [entry for entry in self._bench.instruments.values() if entry.role in ROLES_READ_KEYED]
         return HandKey(
             max_key_time_s=self._bench.protection.max_key_time_s,
-            in_one_go=all(entry.manual for entry in read),
+            in_one_go=any(entry.manual for entry in read),
         )
 
     def _is_keyed(self) -> bool:

@@ -31,6 +31,7 @@ from weakref import ref
 from drivers.faults import InstrumentFault, NotConfirmed, SettingLost, UnexpectedReply
 from drivers.roles import (
     AudioAnalyser,
+    Instrument,
     ModulationAnalyser,
     PowerMeter,
     SignalGenerator,
@@ -50,6 +51,13 @@ from sequencer.safety.supply import SUPPLY_SETTLE_S
 from sequencer.safety.switch_proof import hears_generator
 from sequencer.safety.transmit import TransmitSide
 
+READS_RECEIVE: Mapping[str, type[Instrument]] = {"audio_analyser": AudioAnalyser, "voltmeter": Voltmeter}
+READS_TRANSMIT: Mapping[str, type[Instrument]] = {
+    "power_meter": PowerMeter,
+    "modulation_analyser": ModulationAnalyser,
+    "supply": Supply,
+}
+"""What a check reads by on a side."""
 WITH_CARRIER = frozenset({"FM", "AM", "CW"})
 """Modes in which pressing PTT alone gives a carrier."""
 
@@ -74,6 +82,7 @@ class SafeBench(GuardedBench):
                 self.cables.refuse_if_moved(generator)
                 self._supply.restore()
                 self._interlock.route("receive")
+                self._gather_steps(roles, READS_RECEIVE)
                 self._interlock.select(channel, mode)
                 self._start.set_receive(roles)
                 side = self._make_receive_side(generator, mode=mode, frequency_hz=frequency_hz)
@@ -86,6 +95,7 @@ class SafeBench(GuardedBench):
                 finally:
                     side.leave()
             finally:
+                self._forget_steps()
                 self._interlock.generators_off()
 
     @contextmanager
@@ -127,13 +137,16 @@ class SafeBench(GuardedBench):
                 self.cables.refuse_if_moved(self._interlock.radio())
                 self._supply.restore()
                 self._interlock.route("transmit")
+                self._gather_steps(roles, READS_TRANSMIT)
                 self._interlock.select(channel, mode)
                 self._start.set_transmit(known_mode(mode), roles)
                 meter, analyser = self._find(PowerMeter), self._find(ModulationAnalyser)
                 if meter is not None:
                     with _unless_needed("power_meter", roles):
                         meter.set_correction_frequency_hz(frequency_hz)
-                if analyser is not None:
+                if analyser is not None and (
+                    not analyser.manual or roles is None or "modulation_analyser" in roles
+                ):
                     with _unless_needed("modulation_analyser", roles):
                         analyser.tune_hz(frequency_hz)
                 side = TransmitSide(
@@ -170,6 +183,7 @@ class SafeBench(GuardedBench):
                         self._prove_release(side)
                 finally:
                     self._interlock.audio_off()
+                    self._forget_steps()
                 self._supply.give_back()
 
     def _listening(self, mode: str, frequency_hz: float) -> Callable[[], None]:

@@ -173,6 +173,18 @@ class GuardedBench:
         self._cut_off.unless_silent(release, self._interlock.radio())
         return release
 
+    def _gather_steps(self, roles: frozenset[str] | None, readers: Mapping[str, type[Instrument]]) -> None:
+        """Let a person's steps wait for the next reading where every reader among ``roles`` is a person's too."""
+        found = [self._find(kind) for role, kind in readers.items() if roles is not None and role in roles]
+        allowed = bool(found) and all(one is not None and one.manual for one in found)
+        for instrument in self._instruments.values():
+            instrument.gather_steps(allowed)
+
+    def _forget_steps(self) -> None:
+        """Forget the steps that no reading has asked for: what they set is asked for anew where it is needed."""
+        for instrument in self._instruments.values():
+            instrument.forget_steps()
+
     @contextmanager
     def _one_side(self) -> Iterator[None]:
         if self._on_side:

@@ -141,14 +141,17 @@ class Key:
         if self._pressed_at_s is not None:
             now_s = self._clock.now_s()
             down_s = now_s - self._pressed_at_s
+            if self.is_by_hand:  # counted from the prompt on; who held it for longer is asked, and says so
+                down_s = min(down_s, self._ratings.max_key_time_s)
             self._owed_rest_s = down_s * (1.0 / self._ratings.key_duty - 1.0)
             self._rested_from_s = now_s
             self._pressed_at_s = None
             self._memory.note_released(self._owed_rest_s)
 
-    def allow(self, step_max_s: float) -> None:
+    def allow(self, step_max_s: float, *, by_person: bool = False) -> None:
         """Make sure that a step of at most ``step_max_s`` and a release after it end inside the key-down limit.
 
+        ``by_person``: a person makes the step, who presses and releases with it where PTT is theirs too.
         Refused if no key-down is long enough for that, NotSettled if keying alone took too long.
         """
         if not self._needed_s(step_max_s) <= self._ratings.max_key_time_s:
@@ -159,21 +162,28 @@ class Key:
             )
         if self.is_down and not self.has_room(step_max_s):
             self.release()
-        if not self.is_down:
+        pressed = not self.is_down
+        if pressed:
             self.press()
-            if not self.has_room(step_max_s):
-                self.release()
-                raise NotSettled(
-                    f"pressing PTT took so long that a step of {step_max_s:g} s does not fit max_key_time any more; released",
-                    instrument=self._radio.name,
-                    address=self._radio.address,
-                    next_move="Find out why it answers so slowly.",
-                )
+        if not by_person:
+            self._radio.hold_key()
+        if pressed and not self.has_room(step_max_s):
+            self.release()
+            raise NotSettled(
+                f"pressing PTT took so long that a step of {step_max_s:g} s does not fit max_key_time any more; released",
+                instrument=self._radio.name,
+                address=self._radio.address,
+                next_move="Find out why it answers so slowly.",
+            )
 
     @property
     def longest_step_s(self) -> float:
         """Return the longest step that fits into a key-down whose press takes no time; not above 0 where none does."""
         return self._ratings.max_key_time_s - self._release_max_s
+
+    def keep_by_person(self, seconds: float) -> None:
+        """Have the person who holds PTT keep it pressed for ``seconds`` before what is read next."""
+        self._radio.keep_keyed(seconds)
 
     @property
     def left_s(self) -> float | None:

@@ -53,6 +53,7 @@ class SupplyLine:
         self._stated_v: float | None = None
         self._fed_at_s = 0.0
         self._is_read = False
+        self._seen_under_load = False
         self.fed_v: float | None = None
         """With what the unit is fed, V; None where it is not, or nobody can say."""
 
@@ -100,6 +101,15 @@ class SupplyLine:
                     "else may feed the unit.",
                 )
             self._clock.wait_s(DISCHARGE_S / 10.0)
+
+    @property
+    def is_due_under_load(self) -> bool:
+        """Say whether its terminals answer by themselves and were not read yet with this voltage and the unit keyed."""
+        return self.fed_v is not None and self._present().reads_voltage and not self._seen_under_load
+
+    def note_under_load(self) -> None:
+        """Take note that the terminals were read with the unit keyed."""
+        self._seen_under_load = True
 
     def note_cut(self) -> None:
         """Take note that somebody else has cut it, or has tried to."""
@@ -190,7 +200,7 @@ class SupplyLine:
             self._clock.wait_s(remaining_s)
 
     def _forget(self) -> None:
-        self.fed_v, self._is_read = None, False
+        self.fed_v, self._is_read, self._seen_under_load = None, False, False
 
     def _present(self) -> Supply:
         return present(self._find(), "supply")

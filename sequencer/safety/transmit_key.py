@@ -72,7 +72,7 @@ class KeyedSide(Side, ABC):
         remaining_s = seconds
         while remaining_s > 0:
             part_s = min(remaining_s, longest_s)
-            self._allow("waiting", part_s)
+            self._allow("waiting", part_s, by_person=self._key.is_by_hand and self._reads_by_hand)
             self._clock.wait_s(part_s)
             remaining_s -= part_s
 
@@ -84,7 +84,12 @@ class KeyedSide(Side, ABC):
         """
         self.rest()
         if self._key.is_by_hand:  # the person is told how long; see `drivers.operator.hand_key`
-            self.wait_s(seconds)
+            by_person = self._reads_by_hand
+            self._allow("waiting", 0.0, by_person=by_person)
+            if by_person:
+                self._key.keep_by_person(seconds)
+            else:
+                self.wait_s(seconds)
             return
         self._prove_path(0.0)
         self.rest()
@@ -144,6 +149,11 @@ class KeyedSide(Side, ABC):
             self._watch.read(FREQUENCY, analyser, analyser.read_frequency_hz, span=span, proves=True)
 
     @property
+    @abstractmethod
+    def _reads_by_hand(self) -> bool:
+        """Say whether a person reads all that sees the carrier."""
+
+    @property
     def taken(self) -> Mapping[str, Taken]:
         """The last number of each kind that was read, for the proof that it came from the unit."""
         return self._watch.taken
@@ -168,13 +178,13 @@ class KeyedSide(Side, ABC):
             self._unseen = name != FREQUENCY
 
         def keyed() -> Reading:
-            self._allow(role, answers * self._bounds_s.get(role, 2.0))
+            self._allow(role, answers * self._bounds_s.get(role, 2.0), by_person=instrument.manual)
             return read()
 
         span = self._spans(self.frequency_hz).get(name.partition(" at ")[0])
         return self._watch.read(name, instrument, keyed, span=span, again=read)
 
-    def _allow(self, role: str, step_max_s: float) -> None:
+    def _allow(self, role: str, step_max_s: float, *, by_person: bool = False) -> None:
         if self._in_one_go and not self._key.has_room(step_max_s):
             self.rest()
             raise NotSettled(
@@ -185,8 +195,18 @@ class KeyedSide(Side, ABC):
             )
         if not self._in_one_go:
             self._prove_path(step_max_s)
-        self._key.allow(step_max_s)
-        self._see_supply(step_max_s)
+        line = self._supply_line()
+        if (
+            self._key.is_by_hand
+            and by_person
+            and not self._under_load
+            and line is not None
+            and line.is_due_under_load
+        ):
+            by_person = False  # once with each voltage PTT is held for the supply's own reading
+        self._key.allow(step_max_s, by_person=by_person)
+        if not by_person:
+            self._see_supply(step_max_s)
 
     @abstractmethod
     def _prove_path(self, step_max_s: float) -> None:
@@ -201,6 +221,7 @@ class KeyedSide(Side, ABC):
             return
         if self._key.has_room(step_max_s + SUPPLY_READINGS * self._bounds_s.get("supply", 2.0)):
             line.confirm_voltage()
+            line.note_under_load()
             self._under_load = True
 
     def _release_unless_room(self, step_max_s: float) -> None:

@@ -6,6 +6,8 @@ from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import replace
 
+from typing_extensions import override
+
 from drivers.clock import Clock
 from drivers.faults import InstrumentFault, NotConfirmed, NotSettled
 from drivers.roles import ModulationAnalyser, PeakSide, PowerMeter, RangeState, Reading, Samples, Supply
@@ -57,6 +59,11 @@ class TransmitReadings(KeyedSide):
         self._note_unseen = note_unseen or (lambda: None)
         self._looked = False
         self._carrier_seen: bool | None = None
+
+    @property
+    @override
+    def _reads_by_hand(self) -> bool:
+        return all(one is None or one.manual for one in (self._meter, self._analyser))
 
     def read_power_dbm(self) -> Reading:
         """Return the power at the unit's antenna connector, dBm: the meter's answer plus the transmit path's loss."""

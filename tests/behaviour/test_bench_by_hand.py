@@ -86,3 +86,60 @@ def test_a_coarse_answer_widens_the_result(tmp_path: Path) -> None:
     assert result.uncertainty is not None
     # 10 lg(5/4) = 0.97 dB either way, rectangular: 0.56 dB standard, 1.1 dB expanded, 25 % of 4.1 W
     assert 0.9 < result.uncertainty < 1.3
+
+
+ALL_BUT_SUPPLY_AND_VOLTMETER = (
+    "signal_generator",
+    "power_meter",
+    "modulation_analyser",
+    "audio_analyser",
+    "switch",
+    "radio",
+)
+
+
+@pytest.fixture(scope="module", params=[DIALS, ALL_BUT_SUPPLY_AND_VOLTMETER], ids=["dials", "generator-too"])
+def acceptance(
+    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
+) -> tuple[Ran, Attentive]:
+    """The acceptance sequence on a bench of which two instruments answer by themselves."""
+    bench = by_hand(NETWORKED_BENCH, request.param)
+    return run_by_hand(tmp_path_factory.mktemp("acceptance"), "fm-mobile-acceptance", bench)
+
+
+def test_an_acceptance_asks_at_most_thirty_times(acceptance: tuple[Ran, Attentive]) -> None:
+    """Twelve results of a bench of dials cost at most 30 prompts, and "done" is typed where cables, PTT and RF are concerned only."""
+    ran, person = acceptance
+    assert ran.outcome.status == 0
+    assert len([one for one in ran.outcome.results if one.unit]) == 12
+    assert person.counts["prompts"] <= 30
+    typed = [text for text, answer in zip(person.asked, person.typed, strict=True) if answer == "done"]
+    assert all(text.startswith("SAFETY: ") for text in typed)
+
+
+def test_steps_are_asked_with_the_reading_that_needs_them(acceptance: tuple[Ran, Attentive]) -> None:
+    """Channel and tuning stand in the prompt of the reading; a power reading asks for no tuning of the analyser."""
+    _ran, person = acceptance
+    powers = readings(person, "the power")
+    assert "Select channel 40 on the unit. Then hold push-to-talk (PTT), read the power" in " ".join(powers)
+    assert "Tune" not in " ".join(powers)
+    (counted,) = [text for text in readings(person, "the carrier frequency") if "27.235 MHz" in text]
+    assert counted.startswith(
+        "Select channel 24 on the unit. Tune the modulation analyser to 27.235 MHz. Then hold"
+    )
+
+
+def test_who_keys_keeps_the_unit_warm(acceptance: tuple[Ran, Attentive]) -> None:
+    """A power after 20 s is read after 20 s of the person's own holding, and this specimen gives less when it is warm."""
+    ran, person = acceptance
+    (warm,) = [text for text in person.asked if "keep it held for 20 s" in text]
+    assert "read the power" in warm
+    cold, hot = ran.number("carrier power", 20), ran.number("carrier power after 20 s")
+    assert 0.03 < cold - hot < 0.3
+
+
+def test_a_supply_that_answers_by_itself_is_read_under_load_once(acceptance: tuple[Ran, Attentive]) -> None:
+    """Once with each voltage PTT is held for the supply's own reading; where a person sets the supply there is nothing to read."""
+    _ran, person = acceptance
+    held = [text for text in person.asked if "Press and HOLD" in text]
+    assert len(held) == (0 if any("Set the supply" in text for text in person.asked) else 1)

@@ -89,8 +89,7 @@ def test_a_person_finds_what_the_instruments_find_in_at_most_15_readings(tmp_pat
     assert seen.status == 0, transcript(seen)
     assert SAFE in seen.text
     assert 1 <= len(seen.readings) <= 15
-    levels = [question for question in seen.questions if question.startswith("Set ")]
-    assert len(levels) <= 30
+    assert len(seen.questions) <= 30
     by_hand, by_itself = rows(tmp_path / "by-hand"), automatic(tmp_path)
     for quantity in ("sensitivity, 12 dB SINAD", "S9 point"):
         row = by_hand[quantity]
@@ -99,7 +98,7 @@ def test_a_person_finds_what_the_instruments_find_in_at_most_15_readings(tmp_pat
     assert "witness" not in seen.text
     kept = exchanges_of(tmp_path / "by-hand", "audio_analyser")
     assert kept[0][0] == "sent"
-    assert kept[0][1].startswith(b"Read SINAD on the audio analyser, in dB")
+    assert b"Then read SINAD on the audio analyser, in dB" in kept[0][1]
     assert kept[1][0] == "received"
     assert kept[1][1].endswith(b" dB")
 
@@ -109,7 +108,7 @@ def test_nonsense_fifty_times_loses_nothing(tmp_path):
     nonsense = [f"wibble {n}" for n in range(48)] + ["1,500", "\x1b[A"]
 
     def person(question: str) -> str:
-        if ("Read SINAD" in question or "Allowed" in question) and nonsense:
+        if ("ead SINAD" in question or "Allowed" in question) and nonsense:
             return nonsense.pop()
         return "33.8" if "Allowed" in question else attentive(question)
 
@@ -121,14 +120,14 @@ def test_nonsense_fifty_times_loses_nothing(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("typed", "at"), [(CTRL_C, "Read SINAD"), ("stop", "Set the signal generator to"), (CTRL_D, "Read SINAD")]
+    ("typed", "at"), [(CTRL_C, "ead SINAD"), ("stop", "Set the signal generator to"), (CTRL_D, "ead SINAD")]
 )
 def test_every_way_to_stop_leaves_the_generator_confirmed_off(tmp_path, typed, at):
     """Ctrl-C, "stop" and the end of input at a question: off is asked for and confirmed, status 4, and what was measured is kept."""
     left = [typed]
 
     def person(question: str) -> str:
-        if at in question and left and len(seen_so_far) > 3:
+        if at in question and left and len(seen_so_far) > 2:
             return left.pop()
         seen_so_far.append(question)
         return attentive(question)
@@ -181,25 +180,23 @@ def test_an_answer_is_taken_back(tmp_path):
 
     This terminal shows the progress bar: it is cleared away while a question stands, so that each begins its own line.
     """
-    state = {"readings": 0, "slipped": False, "back": False}
+    state = {"readings": 0}
 
     def person(question: str) -> str:
-        if "Read SINAD" in question:
+        if "ead SINAD" in question:
             state["readings"] += 1
-            if state["readings"] == 3 and not state["slipped"]:
-                state["slipped"] = True
-                return "3.1"  # the dial says about 20
-        elif "Set the signal generator" in question and state["slipped"] and not state["back"]:
-            state["back"] = True
-            return "back"
+            if state["readings"] == 2:
+                return "3.1"  # the dial says about 13
+            if state["readings"] == 3:
+                return "back"
         return attentive(question)
 
     seen = run(tmp_path, person, term="xterm-256color")
     assert seen.status == 0, transcript(seen)
     assert re.search(r"\x1b\[", seen.text)
     assert all(question.startswith(("Set ", "Read ", "SAFETY", "RF gain")) for question in seen.questions)
-    third = [question for question in seen.questions if "Read SINAD" in question][2:4]
-    assert third[0].partition("(")[0] == third[1].partition("(")[0]
+    second, _, again = [question for question in seen.questions if "ead SINAD" in question][1:4]
+    assert second.partition("(")[0] == again.partition("(")[0]
     row = rows(tmp_path)["sensitivity, 12 dB SINAD"]
     assert abs(float(row["value"]) + 119.9) < 2.0
     assert not re.search(r"not monotonic|unstable", row["note"])
@@ -261,7 +258,7 @@ def test_a_bench_with_every_instrument_in_a_persons_hands(tmp_path):
     assert seen.status == 0, transcript(seen)
     assert SAFE in seen.text
     assert "witness" not in seen.text
-    keyed = [question for question in seen.questions if "Hold push-to-talk" in question]
+    keyed = [question for question in seen.questions if "old push-to-talk" in question]
     assert keyed
     assert all("RELEASE it (20 s at most)" in question for question in keyed)
     assert not any("Press and HOLD" in question for question in seen.questions)
@@ -269,7 +266,7 @@ def test_a_bench_with_every_instrument_in_a_persons_hands(tmp_path):
     assert (
         asked.index("RELEASE push-to-talk (PTT)")
         < asked.index("(transmit path)")
-        < asked.index("Hold push-to-talk")
+        < asked.index("hold push-to-talk")
     )
     found = rows(tmp_path / "r")
     power = next(row for quantity, row in found.items() if quantity.startswith("carrier power"))

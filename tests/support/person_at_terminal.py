@@ -35,7 +35,7 @@ class Seen:
     @property
     def readings(self) -> list[str]:
         """The questions that ask for a reading, repetitions of a question not counted."""
-        return [question for question in self.questions if "Read " in question]
+        return [question for question in self.questions if "read " in question.lower()]
 
 
 def run_at_terminal(

@@ -16,7 +16,7 @@ from sim.wiring.witness import BenchState, Witness, WitnessLimits
 class Line:
     """A push-to-talk line that takes its time, in front of a witness."""
 
-    name, address = "radio", "here"
+    name, address, manual = "radio", "here", False
 
     def __init__(self, clock: VirtualClock, witness: Witness, answer_s: float) -> None:
         self._clock = clock
@@ -29,6 +29,9 @@ class Line:
         self._since_s = self._clock.now_s()
         self._witness.observe(BenchState(keyed=True, position="transmit"))
         self._clock.wait_s(self._answer_s)
+
+    def hold_key(self) -> None:
+        """It is down already."""
 
     def unkey(self) -> None:
         """Open it: late, just before the answer."""
