@@ -102,13 +102,13 @@ class OperatorRadio(Operated[Radio], Radio):
         """Have PTT pressed and held from now on, for an instrument that reads by itself."""
         if not self._key.is_armed:
             return
-        self._prompter.finish()
         self._key.disarm()
         self._key.held = None
         self._pressed_at_s = self._prompter.clock.now_s()
-        self._prompter.confirm(
-            f"Press and HOLD push-to-talk (PTT) now, {self._key.max_key_time_s:g} s at most, then release it whatever the screen says."
-        )
+        with self._prompter.gathered.asked() as steps:
+            press = f"{steps} Then press" if steps else "Press"
+            held = f"{press} and HOLD push-to-talk (PTT) now, {self._key.max_key_time_s:g} s at most"
+            self._prompter.confirm(f"{held}, then release it whatever the screen says.")
         self._key.held = True
         if self._twin is not None:
             self._twin.key()

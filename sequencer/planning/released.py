@@ -13,8 +13,8 @@ READ_RELEASED = ("power_meter", "modulation_analyser")
 
 
 def with_readings_released(steps: Iterable[Step]) -> Iterator[Step]:
-    """Yield the steps with those answers in their forecasts: one a transmit side, none for a dial shown on this channel since a move."""
-    shown: set[tuple[str, float | None]] = set()
+    """Yield the steps with those answers in their forecasts: one a transmit side, none for a dial shown since a move."""
+    shown: set[str] = set()
     for step in steps:
         if step.side in ("receive", "loss"):
             shown.clear()
@@ -26,8 +26,8 @@ def with_readings_released(steps: Iterable[Step]) -> Iterator[Step]:
             yield replace(step, forecast_s=step.forecast_s + ANSWER_S, person_s=step.person_s + ANSWER_S)
 
 
-def _read_by_hand(step: Step) -> Iterator[tuple[str, float | None]]:
+def _read_by_hand(step: Step) -> Iterator[str]:
     if step.side == "transmit":
         for role in READ_RELEASED:
             if role in step.check.roles_of(step.settings) and by_hand(step.conditions, role):
-                yield role, step.conditions.frequency_hz
+                yield role

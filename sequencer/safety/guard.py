@@ -140,20 +140,25 @@ class GuardedBench:
     def _confirm_response(self, side: TransmitSide, key: Key, carrier_hz: float) -> None:
         """See that the carrier has gone, and that what was read of it does not stand still: NotConfirmed, UnexpectedReply.
 
-        A person is asked for one reading at most, and for none that was given since the switch moved, on this channel.
+        A person is asked for one reading at most, and for none of a dial that was shown since the switch moved, on this channel or with
+        another figure than it has now: what has fallen and moved since does not stand still.
         """
-        read = [taken.instrument for taken in side.taken.values() if taken.instrument.manual]
+        shows = {
+            taken.instrument.name: taken.number for taken in side.taken.values() if taken.instrument.manual
+        }
+        read = (self._find(PowerMeter), self._find(ModulationAnalyser))
         asked = next(
             (
                 one
-                for one in (self._find(PowerMeter), self._find(ModulationAnalyser))
-                if one in read and one is not None and (one.name, carrier_hz) not in key.shown_released
+                for one in read
+                if one is not None
+                and one.name in shows
+                and not key.released.covers(one.name, shows[one.name], carrier_hz)
             ),
             None,
         )
         self._prove_release(side, asked).confirm_response()
-        if asked is not None:
-            key.shown_released.add((asked.name, carrier_hz))
+        key.released.note(shows, carrier_hz, asked=asked.name if asked is not None else "")
 
     def _prove_release(self, side: TransmitSide, asked: Instrument | None = None) -> Release:
         """See that the carrier has gone before the switch moves. NotConfirmed where it stays: then the supply was cut."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from typing import Protocol
 from weakref import ref
 
@@ -33,6 +34,26 @@ class Ratings:
     max_meter_dbm: float = 20.0
     supply_accuracy_percent: float | None = None
     path_rating_dbm: float = math.inf
+
+
+class ShownReleased:
+    """The dials that a person has read with PTT released since the switch moved, and what they showed last with it pressed."""
+
+    def __init__(self) -> None:
+        self._on: set[tuple[str, float]] = set()
+        self._last: dict[str, float] = {}
+
+    def covers(self, name: str, number: float, carrier_hz: float) -> bool:
+        """Say whether the dial ``name``, which shows ``number`` at ``carrier_hz``, need not be read released: it has fallen and moved."""
+        if (name, carrier_hz) in self._on:
+            return True
+        return any(one == name for one, _ in self._on) and self._last.get(name) != number
+
+    def note(self, shows: Mapping[str, float], carrier_hz: float, *, asked: str) -> None:
+        """Take note of what the dials showed last, and which of them was read with PTT released; empty for none."""
+        self._last.update(shows)
+        if asked:
+            self._on.add((asked, carrier_hz))
 
 
 class KeyKeeper(Protocol):
@@ -79,8 +100,8 @@ class Key:
         """How often the unit was keyed."""
         self.path_is_proved = False
         """Whether the power meter has seen the unit's carrier since the switch was last moved: nothing else tells where it goes."""
-        self.shown_released: set[tuple[str, float]] = set()
-        """What a person has read with PTT released since then: instrument, and the carrier's frequency, Hz."""
+        self.released = ShownReleased()
+        """What a person has read with PTT released since then."""
 
     def bar(self, why: str, next_move: str) -> None:
         """Key nothing any more in this run: ``why`` says what was seen."""
@@ -107,7 +128,7 @@ class Key:
     def note_moved(self) -> None:
         """Take note that the switch moves away: what was proved of the way to the meters is not proved any more."""
         self.path_is_proved = False
-        self.shown_released.clear()
+        self.released = ShownReleased()
 
     @property
     def is_down(self) -> bool:
