@@ -19,7 +19,7 @@ from sequencer.problems import printable
 from sequencer.results.model import Result
 from sequencer.results.stored import StoredResult
 from sequencer.results.sweep import folded, is_folded
-from sequencer.results.text import limits_text, value_in_words, value_text, with_minus
+from sequencer.results.text import limits_text, quantity_in_words, value_in_words, value_text, with_minus
 from sequencer.run.events import CheckEnded, CheckStarted, Event, RunEnded, RunStarted, StepTaken, Warned
 from sequencer.uncertainty.decision import Decision
 from sequencer.units.format import time_text
@@ -167,7 +167,7 @@ def _figures(rows: list[Result], notes: Mapping[str, int], width: int) -> Table:
         shown = value_text(row, wide=width >= _WIDE)
         table.add_row(
             "" if row.channel is None else str(row.channel),
-            Text(printable(row.quantity)),
+            Text(printable(quantity_in_words(row))),
             Text(f"{shown}\n[{limits}]" if narrow and limits else shown),
             *(() if narrow else (Text(limits),)),
             Text(decision, style=_STYLES.get(decision, "")) if counts else Text(f"({decision})", style="dim"),
@@ -184,7 +184,7 @@ def _slim_figures(rows: list[Result], notes: Mapping[str, int]) -> RenderableTyp
         decision = row.decision.value if row.counts else f"({row.decision.value})"
         note = f"  note {notes[row.note]}" if row.note else ""
         found = [value_text(row), f"[{limits}]" if (limits := limits_text(row)) else ""]
-        lines.append(Text(printable(f"{row.quantity}{where}"), style="bold"))
+        lines.append(Text(printable(f"{quantity_in_words(row)}{where}"), style="bold"))
         lines += [Padding(Text(one), (0, 0, 0, 2)) for one in found if one]
         judged = Text(f"  {decision}", style=_STYLES.get(row.decision.value, "") if row.counts else "dim")
         lines.append(judged.append(note, style="dim"))
@@ -215,7 +215,7 @@ def listing_table(rows: Iterable[StoredResult]) -> RenderableType:
             f"{row.time:%Y-%m-%d %H:%M}",
             Text(printable(row.serial)),
             "" if row.channel is None else str(row.channel),
-            Text(printable(row.quantity)),
+            Text(printable(quantity_in_words(row))),
             Text(printable(with_minus(value_in_words(row)))),
             row.decision.value if row.counts else f"({row.decision.value})",
             names.shown(row.run),

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 
 from sequencer.problems import printable
 from sequencer.results.model import Result
+from sequencer.results.stages import counting
 from sequencer.results.sweep import folded
-from sequencer.results.text import limits_text, shortfall_text, value_in_words
+from sequencer.results.text import limits_text, quantity_in_words, shortfall_text, value_in_words
 from sequencer.run.runner import RunOutcome
 from sequencer.run.status import ExitStatus
 from sequencer.uncertainty.decision import Decision
@@ -24,7 +25,7 @@ _FAILED = (Decision.FAIL, Decision.CONDITIONAL_FAIL)
 
 def verdict_line(outcome: RunOutcome) -> str:
     """Return in one or two sentences how a run went."""
-    decisions = [one.decision for one in outcome.results if one.stage != "as found"]  # what was left decides
+    decisions = [one.decision for one in counting(outcome.results)]
     failed = sum(one in _FAILED for one in decisions)
     limited = sum(one is not Decision.NO_LIMIT for one in decisions)
     said = [f"{failed} of {counted(limited, 'limit')} not met."] if failed else []
@@ -46,11 +47,7 @@ def not_met_table(results: Sequence[Result]) -> Table | None:
     from rich.text import Text
 
     wrong = _without_counts(
-        [
-            one
-            for one in folded(results)
-            if one.decision in (*_FAILED, Decision.NOT_MEASURED) and one.stage != "as found"
-        ]
+        [one for one in folded(counting(results)) if one.decision in (*_FAILED, Decision.NOT_MEASURED)]
     )
     if not wrong:
         return None
@@ -75,7 +72,7 @@ def _is_exact(row: Result) -> bool:
 def not_met_text(row: Result) -> str:
     """Return what did not meet its limit: where, its value, and by how much; why, where nothing was measured."""
     where = "" if row.channel is None else f", channel {row.channel}"
-    return f"{row.quantity}{where}: {', '.join(_said_of(row))}"
+    return f"{quantity_in_words(row)}{where}: {', '.join(_said_of(row))}"
 
 
 def _said_of(row: Result) -> Iterator[str]:

@@ -24,6 +24,7 @@ from sequencer.results.sweep import folded, is_folded
 from sequencer.results.text import (
     channel_in_words,
     limits_in_words,
+    quantity_in_words,
     value_in_words,
     voltages_in_words,
     with_minus,
@@ -231,7 +232,7 @@ def _is_before(due: str, when: datetime) -> bool:
 def _budget_view(row: StoredResult, budget: StoredBudget) -> BudgetView:
     dof, difference_unit = budget.effective_dof, unit_of_difference(budget.unit)
     return BudgetView(
-        heading=with_minus(f"{row.quantity}{channel_in_words(row)}, {value_in_words(row)}"),
+        heading=with_minus(f"{quantity_in_words(row)}{channel_in_words(row)}, {value_in_words(row)}"),
         columns=tuple(BUDGET_COLUMNS.values()),
         rows=tuple(tuple(cells(part)) for part in budget.contributions),
         outcome=(
@@ -313,6 +314,7 @@ def _template() -> Template:
     )
     environment.globals |= {
         "where": _where,
+        "quantity": quantity_in_words,
         "value": lambda row: with_minus(value_in_words(row)),
         "voltages": voltages_in_words,
         "limits": lambda row: with_minus(limits_in_words(row)),

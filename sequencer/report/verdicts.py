@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from sequencer.frozen import dataclass
+from sequencer.results.stages import counting
 from sequencer.results.stored import StoredResult, StoredRun
 from sequencer.uncertainty.decision import Decision
 
@@ -32,8 +33,8 @@ _NOT_PASSED = (Decision.FAIL, Decision.CONDITIONAL_FAIL, Decision.NOT_MEASURED)
 
 
 def verdict_of(run: StoredRun) -> Verdict:
-    """Return the verdict on a run with its ``results``: the worst of its decisions, and what did not go as planned."""
-    decisions = [row.decision.value for row in run.results]
+    """Return the verdict on a run with its ``results``: the worst of its decisions (as left, of what was adjusted), and what went wrong."""
+    decisions = [row.decision.value for row in counting(run.results)]
     ended = run.outcome == "done"
     kind, word = next(((kind, word) for kind, word in _IN_ORDER if kind in decisions), ("no limit", "Empty"))
     if not ended and kind not in ("fail", "conditional fail"):
@@ -52,8 +53,8 @@ def severity(verdict: Verdict) -> int:
 
 
 def trouble_of(rows: Sequence[StoredResult]) -> list[StoredResult]:
-    """Return the results that did not pass."""
-    return [row for row in rows if row.decision in _NOT_PASSED]
+    """Return the results that did not pass, of what was adjusted as left."""
+    return [row for row in counting(rows) if row.decision in _NOT_PASSED]
 
 
 def _counted(decisions: Sequence[str]) -> str:

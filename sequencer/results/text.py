@@ -72,6 +72,11 @@ def limits_in_words(row: Result) -> str:
     return "" if row.unit == "" else limits_text(row)
 
 
+def quantity_in_words(row: Result) -> str:
+    """Return the quantity; of what was adjusted with as found or as left behind it."""
+    return f"{row.quantity}, {row.stage}" if row.stage else row.quantity
+
+
 def channel_in_words(row: Result) -> str:
     """Return ", channel 20" to follow a quantity, or nothing where there is no channel."""
     return "" if row.channel is None else f", channel {row.channel}"
