@@ -6,6 +6,7 @@ while has walked away: PTT is released, and what was left is measured.
 
 from __future__ import annotations
 
+from types import MappingProxyType
 from typing import ClassVar
 
 from typing_extensions import override
@@ -34,6 +35,7 @@ class Adjust(Check[AdjustSettings]):
     side: ClassVar[Side] = "transmit"
     roles: ClassVar[frozenset[str]] = frozenset({"radio"})
     settings = AdjustSettings
+    limit_keys = MappingProxyType({"": "to"})
 
     @override
     def quantities(self, settings: AdjustSettings) -> tuple[tuple[str, str], ...]:
