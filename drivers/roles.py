@@ -370,6 +370,22 @@ class Radio(Instrument):
     def note_supply_was_off(self) -> None:  # nothing to do for a radio that is set anew for each check
         """Take note that the unit was without supply: what was selected on it may be gone."""
 
+    def set_preset(self, name: str, value: int) -> None:
+        """Store a setting of the unit, a whole number, under its own name for it; confirmed by read-back. Refused where it cannot."""
+        raise self._no_presets()
+
+    def read_preset(self, name: str) -> int:
+        """Return a setting of the unit, by its own word. Refused where it cannot be asked."""
+        raise self._no_presets()
+
+    def _no_presets(self) -> Refused:
+        return Refused(
+            "its settings cannot be written by the tool",
+            instrument=self.name,
+            address=self.address,
+            next_move="Let a person turn or set it ('turn' in place of 'write'), or add 'preset' to the radio's profile.",
+        )
+
     @abstractmethod
     def key(self) -> None:
         """Key the transmitter."""

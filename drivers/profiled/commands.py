@@ -164,6 +164,16 @@ ROLE_COMMANDS: Mapping[str, Mapping[str, CommandSpec]] = {
         "channel": _both("channel number", essential=True),
         "mode": _both("emission: FM, AM, USB, LSB, CW", place="text", essential=True),
         "key": _both("push-to-talk closed or open", unit="on or off", essential=True),
+        "preset_name": CommandSpec(
+            meaning="which of its own settings 'preset' is, by its name",
+            set=True,
+            query=True,
+            needed=False,
+            place="text",
+        ),
+        "preset": CommandSpec(
+            meaning="that setting, a whole number", set=True, query=True, needed=False, place="number"
+        ),
     },
 }
 

@@ -31,6 +31,22 @@ class ProfiledRadio(ProfiledInstrument, Radio):
         """Return the channel it stands on, by its own word."""
         return round(self._read_number("channel"))
 
+    def set_preset(self, name: str, value: int) -> None:
+        """Store a setting of the unit, confirmed by read-back."""
+        self._select_preset(name)
+        self._set("preset", value, tolerance=0.0)
+        # Not to be asked again, nor sent again after a restart: under another name it would be another setting's.
+        self.forget_setting("preset_name", "preset")
+
+    def read_preset(self, name: str) -> int:
+        """Return a setting of the unit."""
+        self._select_preset(name)
+        return round(self._read_number("preset"))
+
+    def _select_preset(self, name: str) -> None:
+        self._set_word("preset_name", name)
+        self.forget_setting("preset_name")
+
     def key(self) -> None:
         """Key the transmitter, confirmed by read-back."""
         self._set_switch("key", True)

@@ -10,6 +10,7 @@
     commands:
       channel: {set: "CH={number}", digits: 3, reply: "^OK$", query: "CH?", pattern: "^CH=(.*)$"}
       mode: {set: "MD={text}", words: {FM: F, AM: A}, reply: "^OK$", query: "MD?", pattern: "^MD=(.*)$"}
+      preset: {set: "PS {text}={number}", reply: "^OK$", query: "PS {text}?", pattern: "^PS .*=(-?\\d+)$"}
       key: {set: "TX={text}", words: {on: "1", off: "0"}, reply: "^OK$", query: "TX?", pattern: "^TX=(.*)$"}
 
 A command without ``reply`` is not answered when it sets; one without ``query`` cannot be read back.
@@ -77,6 +78,7 @@ MEANINGS: Mapping[str, str] = {
     "identity": "who it is",
     "channel": "channel number",
     "mode": "emission: FM, AM, USB, LSB, CW",
+    "preset": "a setting of the radio, by its name {text}; a whole number",
     "key": "push-to-talk, words on and off; not needed where the bench file says ptt: rts or dtr",
 }
 
@@ -101,7 +103,14 @@ def find_text_faults(profile: TextProfile) -> Iterator[tuple[tuple[str, ...], st
 
 def _command_faults(name: str, command: TextCommand) -> Iterator[tuple[tuple[str, ...], str, str]]:
     at = ("commands", name)
-    places = {"channel": {"number"}, "mode": {"text"}, "key": {"text"}, "identity": set[str]()}[name]
+    places = {
+        "channel": {"number"},
+        "mode": {"text"},
+        "key": {"text"},
+        "identity": set[str](),
+        "preset": {"text", "number"},
+    }[name]
+    asked = {"text"} if name == "preset" else set[str]()
     if name != "identity" and not command.set:
         yield at, f"command {name!r} has no 'set' line", "a line that sets: " + MEANINGS[name]
     if name != "identity" and not command.query and not command.reply:
@@ -116,7 +125,7 @@ def _command_faults(name: str, command: TextCommand) -> Iterator[tuple[tuple[str
             f"command {name!r} asks and has no 'pattern' for the answer",
             "a regular expression with one group",
         )
-    for key, template, expected in (("set", command.set, places), ("query", command.query, set[str]())):
+    for key, template, expected in (("set", command.set, places), ("query", command.query, asked)):
         yield from _template_faults((*at, key), template, expected)
     yield from _pattern_faults((*at, "pattern"), command.pattern, groups=(1, 1))
     yield from _pattern_faults((*at, "reply"), command.reply, groups=(0, 9))

@@ -182,6 +182,26 @@ class TextRadio(Radio):
         ):
             raise self._lost("mode", self._mode, said)
 
+    def set_preset(self, name: str, value: int) -> None:
+        """Store a setting of the unit, confirmed by its reply, and by reading back where the profile can ask."""
+        command = self._command("preset")
+        self._set(
+            "preset", command.set.replace("{text}", name).replace("{number}", f"{value:0{command.digits}d}")
+        )
+        if command.query and (found := self.read_preset(name)) != value:
+            raise self._not_confirmed(name, str(value), str(found))
+
+    def read_preset(self, name: str) -> int:
+        """Return a setting of the unit, by its own word."""
+        command = self._command("preset")
+        if not command.query:
+            raise self._no_presets()
+        said = self._ask("preset", command.query.replace("{text}", name)).strip()
+        try:
+            return int(said)
+        except ValueError:
+            raise self._unexpected(command.query, said) from None
+
     def key(self) -> None:
         """Key the transmitter, confirmed."""
         self._switch_key(True)
@@ -253,16 +273,17 @@ class TextRadio(Radio):
         else:
             self._clock.wait_s(self._profile.pause_s)
 
-    def _ask(self, name: str) -> str:
-        """Return the value in the answer to the query ``name``."""
+    def _ask(self, name: str, line: str = "") -> str:
+        """Return the value in the answer to the query ``name``, sent as ``line`` where that is more than the profile's own."""
         command = self._command(name)
+        query = line or command.query
         self._open_if_gone()
         self._drop_late(0.0 if self._in_step else min(self._timeout_s, LATE_MAX_S))
-        self._send(command.query)
-        said = self._answer(command.query)
+        self._send(query)
+        said = self._answer(query)
         match = re.search(command.pattern, said)
         if match is None:
-            raise self._unexpected(command.query, said)
+            raise self._unexpected(query, said)
         return match.group(1)
 
     def _send(self, text: str) -> None:

@@ -1,4 +1,4 @@
-"""Adjust: bring a preset to its target while a person turns it, as found and as left measured by the ordinary check.
+"""Adjust: bring a preset to its target, turned by a person or written, as found and as left measured by the ordinary check.
 
 Key time, duty and ratings hold as everywhere: PTT is released, the rest counted down and PTT pressed again. Who presses no key for a
 while has walked away: PTT is released, and what was left is measured.
@@ -20,6 +20,7 @@ from sequencer.checks.adjusting.settings import AdjustSettings, adjusted, misfit
 from sequencer.checks.adjusting.turning import Pace
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding, MeterMark
+from sequencer.checks.shared import commands
 from sequencer.problems import listed
 from sequencer.safety.receive import ReceiveSide
 from sequencer.safety.transmit import TransmitSide
@@ -28,10 +29,12 @@ TURNING_S = 20.0  # about how long a person turns one preset: common practice, n
 
 
 class Adjust(Check[AdjustSettings]):
-    """Measure as found by the ordinary check, let a person turn the preset live, and measure as left."""
+    """Measure as found by the ordinary check, have the preset turned or write it, and measure as left."""
 
     name: ClassVar[str] = "adjust"
-    summary: ClassVar[str] = "bring a preset to its target while a person turns it; as found and as left"
+    summary: ClassVar[str] = (
+        "bring a preset to its target, turned by a person or written; as found and as left"
+    )
     side: ClassVar[Side] = "transmit"
     roles: ClassVar[frozenset[str]] = frozenset({"radio"})
     settings = AdjustSettings
@@ -73,9 +76,10 @@ class Adjust(Check[AdjustSettings]):
 
     def commands(self, settings: AdjustSettings, conditions: Conditions) -> frozenset[Need]:
         """Return which commands the ordinary checks cannot do without."""
-        return frozenset().union(
-            *(one.check.commands(one.settings, conditions) for one in adjusted(settings))
-        )
+        found = [one.check.commands(one.settings, conditions) for one in adjusted(settings)]
+        if any(one.preset.write is not None for one in adjusted(settings)):
+            found.append(commands.of("radio", "preset_name", "preset"))
+        return frozenset().union(*found)
 
     def forecast_s(self, settings: AdjustSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: both measurements, and the turning, which is a guess."""

@@ -34,6 +34,14 @@ def _nobody(name: str, what: str, dial: Dial) -> tuple[Reading, str]:
     raise RuntimeError("nobody can be asked outside a run")
 
 
+def _no_radio(name: str) -> int:
+    raise RuntimeError("no setting can be read outside a run")
+
+
+def _no_writing(name: str, value: int) -> None:
+    raise RuntimeError("no setting can be written outside a run")
+
+
 def _no_hands(text: str) -> None:
     raise RuntimeError("nobody can make a connection outside a run on the transmit side")
 
@@ -48,7 +56,8 @@ class Conditions:
     with how it was given; ``make_connection_anew`` has a person do what a text says to the unit's connection, with the unit neither keyed
     nor fed (transmit side only; raises NotConfirmed); ``identities`` says who answered on the bench. ``live`` is who turns presets, None
     where nobody is there; ``find_turner`` returns what turns the simulated trimmer of a name, on a simulated bench that has it.
-    ``keep_found`` keeps what a fault in the rest of the check must not take away.
+    ``keep_found`` keeps what a fault in the rest of the check must not take away; ``warn`` tells what must be known now. ``read_preset``
+    and ``write_preset`` are of a setting that the unit stores, by its name; written with PTT released, and read back.
     """
 
     bench: BenchFile
@@ -68,6 +77,9 @@ class Conditions:
     enter: Callable[[str, str, Dial], tuple[Reading, str]] = _nobody
     make_connection_anew: Callable[[str], None] = _no_hands
     live: LivePerson | None = None
+    read_preset: Callable[[str], int] = _no_radio
+    write_preset: Callable[[str, int], None] = _no_writing
+    warn: Callable[[str], None] = field(default=lambda text: None)
     keep_found: Callable[[Iterable[Finding]], None] = field(default=lambda findings: None)
     find_turner: Callable[[str], Callable[[float], None] | None] = field(default=lambda preset: None)
 

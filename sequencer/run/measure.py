@@ -167,6 +167,9 @@ class Measurer:
             enter=self._entered,
             live=self._live,
             keep_found=self._kept.extend,
+            read_preset=self._bench.safe.read_preset,
+            write_preset=self._bench.safe.write_preset,
+            warn=lambda text: self._state.tell(Warned(text=text)),
             find_turner=self._bench.find_turner,
         )
         safe, check = self._bench.safe, step.check

@@ -7,6 +7,7 @@ from contextlib import contextmanager, suppress
 from typing import TypeVar
 
 from drivers.clock import Clock
+from drivers.faults import Refused
 from drivers.roles import Instrument, ModulationAnalyser, PowerMeter, Radio, Supply
 from sequencer.safety.cables import Cables
 from sequencer.safety.cut_off import CutOff
@@ -95,6 +96,21 @@ class GuardedBench:
         """Feed the unit with ``voltage_v`` now, and at the start of each check. Refused above the supply's `max_voltage`."""
         self._supply.state(voltage_v)
         self._cut_off.is_cut = False
+
+    def write_preset(self, name: str, value: int) -> None:
+        """Store a setting of the unit, PTT released, confirmed by read-back. Refused while PTT is pressed."""
+        if (key := self._interlock.key) is not None and key.is_down:
+            raise Refused(
+                f"{name} was not written, because PTT is pressed",
+                instrument="radio",
+                address="keyed",
+                next_move="Release PTT first: a check rests its side before it writes.",
+            )
+        self._interlock.radio().set_preset(name, value)
+
+    def read_preset(self, name: str) -> int:
+        """Return a setting that the unit stores."""
+        return self._interlock.radio().read_preset(name)
 
     def remove_supply(self) -> None:
         """Take the supply from the unit."""

@@ -13,6 +13,7 @@ class RelayBox(BenchInstrument):
     """A relay box on the radio's channel, mode and push-to-talk lines, below the standard's CONTrol subsystem."""
 
     identity = (MAKER, "RB-1", "8001", "0.9")
+    _preset = ""
 
     @command(":CONTrol:CHANnel", Number(integer=True, minimum=0, maximum=9999, words=False))
     def set_channel(self, channel: int) -> None:
@@ -56,22 +57,39 @@ class RelayBox(BenchInstrument):
         """Answer the emission the radio stands on."""
         return self.wiring.unit.mode
 
-    @command(":CONTrol:PRESet", Text(), Number(integer=True, minimum=-32768, maximum=65535, words=False))
-    def store_preset(self, name: str, value: int) -> None:
-        """Store a setting of the radio; -222 if it has none of that name or takes no such value."""
-        self.look()
+    @command(":CONTrol:PRESet:SELect", Text())
+    def select_preset(self, name: str) -> None:
+        """Choose a setting of the radio by its name; -222 if it has none of that name."""
         try:
-            self.wiring.store_preset(name, value)
+            self.wiring.unit.stored_preset(name)
+        except ValueError as error:
+            raise ScpiError(-222, str(error)) from error
+        self._preset = name
+
+    @command(":CONTrol:PRESet:SELect?")
+    def read_selected_preset(self) -> str:
+        """Answer which setting is chosen; empty at first."""
+        return self._preset
+
+    @command(":CONTrol:PRESet", Number(integer=True, minimum=-32768, maximum=65535, words=False))
+    def store_preset(self, value: int) -> None:
+        """Store the chosen setting; -221 if none is chosen, -222 if it takes no such value."""
+        self.look()
+        self._refuse_unchosen()
+        try:
+            self.wiring.store_preset(self._preset, value)
         except ValueError as error:
             raise ScpiError(-222, str(error)) from error
 
-    @command(":CONTrol:PRESet?", Text())
-    def read_preset(self, name: str) -> int:
-        """Answer a stored setting of the radio; -222 if it has none of that name."""
-        try:
-            return self.wiring.unit.stored_preset(name)
-        except ValueError as error:
-            raise ScpiError(-222, str(error)) from error
+    @command(":CONTrol:PRESet?")
+    def read_preset(self) -> int:
+        """Answer the chosen setting; -221 if none is chosen."""
+        self._refuse_unchosen()
+        return self.wiring.unit.stored_preset(self._preset)
+
+    def _refuse_unchosen(self) -> None:
+        if not self._preset:
+            raise ScpiError(-221, "no setting is chosen")
 
     @command(":CONTrol:KEY:STATe", Boolean())
     def set_key(self, closed: bool) -> None:
@@ -92,3 +110,4 @@ class RelayBox(BenchInstrument):
         """Open the push-to-talk line."""
         self.look()
         self.wiring.unkey()
+        self._preset = ""

@@ -64,6 +64,8 @@ class TextRadioLanguage:
     def _do(self, line: str) -> str:
         unit = self._wiring.unit
         name, equals, value = line.partition("=")
+        if line.startswith("PS "):
+            return self._preset(name[3:].rstrip("?"), value)
         if equals:
             return self._set(name, value)
         match line:
@@ -91,6 +93,16 @@ class TextRadioLanguage:
                     return "NO such line"
         except (ValueError, KeyError):
             return f"NO {name} {value[:20]}"
+        return "OK"
+
+    def _preset(self, name: str, value: str) -> str:
+        """Store a setting, or say it where no value is given."""
+        try:
+            if not value:
+                return f"PS {name}={self._wiring.unit.stored_preset(name)}"
+            self._wiring.store_preset(name, int(value))
+        except ValueError:
+            return f"NO PS {name[:20]} {value[:20]}"
         return "OK"
 
     def _switch_key(self, value: str) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 from pathlib import Path
 
 import pytest
@@ -11,6 +12,7 @@ from sequencer.run.status import ExitStatus
 from sequencer.uncertainty.decision import Decision
 from sim.bench import SimulatedBench
 from sim.instruments.power_meter import PowerMeter
+from sim.instruments.supply import DcSupply
 from sim.scpi.faults import Fault, FaultKind
 from tests.support.running import Ran, run_checks
 from tests.support.turning import Turner
@@ -221,3 +223,66 @@ def test_a_fault_while_turning_keeps_what_was_found(tmp_path: Path) -> None:
     assert (left.stage, left.value) == ("as left", None)
     assert left.fault is not None
     assert not ran.simulation.unit.keyed
+
+
+BIAS = "{check: adjust, preset: bias, of: supply_current, channel: 20, write: tx_bias, range: [0, 255], to: 1.6 A, within: 20 mA}"
+
+
+def test_a_stored_setting_is_found_by_the_tool(tmp_path: Path) -> None:
+    """The bias is searched with nobody there; the number is read back, kept beside the one before, and the unit itself holds it."""
+    ran = run_checks(tmp_path, "MX40-0131", BIAS)
+    of = {(one.quantity, one.stage): one for one in ran.outcome.results}
+    left = of["supply current, transmit", "as left"]
+    assert of["supply current, transmit", "as found"].decision is Decision.FAIL
+    assert left.decision is Decision.PASS
+    assert left.value == pytest.approx(1.6, abs=0.02)
+    number = of["setting tx_bias", "as left"].value
+    assert of["setting tx_bias", "as found"].value == 204.0
+    assert ran.simulation.unit.stored_preset("tx_bias") == number
+    assert f"tx_bias {number:.0f}, read back; 204 before" in left.note
+
+
+SATURATED = (
+    "{check: adjust, preset: meter, of: s9_point, channel: 20, target: 2.25 V, write: meter, range: [0, 255], to: -73 dBm,"
+    " within: 1 dB}"
+)
+
+
+def test_a_setting_that_saturates_is_named_and_put_back(tmp_path: Path) -> None:
+    """The meter's setting does nothing above its middle, short of the target: said so, and the value before stands again."""
+    ran = run_checks(tmp_path, "M40-0032", SATURATED)
+    before = next(
+        one.value for one in ran.outcome.results if (one.quantity, one.stage) == ("setting meter", "as found")
+    )
+    assert ran.simulation.unit.stored_preset("meter") == before
+    left = next(one for one in ran.outcome.results if (one.quantity, one.stage) == ("S9 point", "as left"))
+    assert "stops following the setting before its target" in left.note
+    assert "put back" in left.note
+
+
+@pytest.mark.parametrize("how", ["fault", "interruption"])
+def test_the_value_before_is_put_back_whatever_ends_the_search(tmp_path: Path, how: str) -> None:
+    """A supply that falls silent, or Ctrl-C, in the middle of the search: the unit stores again what it stored before."""
+    seen: list[int] = []
+
+    def before(simulation: SimulatedBench) -> None:
+        unit = simulation.unit
+        (supply,) = (one for one in simulation.devices.values() if isinstance(one, DcSupply))
+        store = unit.store_preset
+
+        def stored(name: str, value: int) -> None:
+            seen.append(value)
+            store(name, value)
+            if len(seen) == 3 and how == "fault":
+                supply.faults.add(Fault(kind=FaultKind.TIMEOUT, match="CURR", times=6))
+            if len(seen) == 3 and how == "interruption":
+                signal.raise_signal(signal.SIGINT)
+
+        unit.store_preset = stored  # type: ignore[method-assign]
+
+    ran = run_checks(tmp_path, "MX40-0131", BIAS, before=before)
+    assert len(seen) > 3
+    assert seen[-1] == 204
+    assert ran.simulation.unit.stored_preset("tx_bias") == 204
+    expected = ExitStatus.INTERRUPTED if how == "interruption" else ExitStatus.BENCH_FAILED
+    assert ran.outcome.status is expected

@@ -16,6 +16,7 @@ from drivers.trace import Direction, Exchange
 from sequencer.files.dataclass_model import read_dataclass
 from sequencer.files.shipped import find_file
 from sim.bench import Place, SimulatedBench, Truth
+from sim.radio.presets import Preset
 from sim.radio.unit import SignalMeter, Specimen
 from sim.scpi.faults import Fault, FaultKind
 from sim.wiring.witness import WitnessLimits
@@ -30,6 +31,13 @@ NO_ERRORS = Truth(
     deviation_percent=0,
     sinad_db=0,
     voltage_percent=0,
+)
+
+
+SOUND = Specimen(
+    serial="M40-0099",
+    meter=SignalMeter(attack_s=1e-3, decay_s=1e-3),
+    presets={"tx_bias": Preset(acts_on="bias", kind="stored", highest=254)},
 )
 
 
@@ -68,7 +76,7 @@ class ProfiledBench:
             role: f"TCPIP0::192.0.2.{number}::{ends.format(number)}" for number, role in enumerate(ROLES, 11)
         }
         self.simulation = SimulatedBench(
-            specimen or Specimen(serial="M40-0099", meter=SignalMeter(attack_s=1e-3, decay_s=1e-3)),
+            specimen or SOUND,
             {role: Place(role=role, address=address) for role, address in self.addresses.items()},
             receive_loss_db={27e6: 0.4},
             transmit_loss_db={27e6: 30.0},

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 
 from sequencer.checks.adjusting.presets import LEFT_ALONE, Adjusted, as_left_unmeasured
 from sequencer.checks.adjusting.readers import LiveReader
 from sequencer.checks.adjusting.settings import AdjustSettings, adjusted
 from sequencer.checks.adjusting.turning import Pace, Turned, Turning
+from sequencer.checks.adjusting.writing import Writing, Written, put_back
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.live import LivePerson, Press
+from sequencer.results.model import Stage
 
 NOBODY = "nobody was there to turn it: run the sequence at a terminal"
 
@@ -34,9 +36,18 @@ class Adjusting:
         self._found: dict[str, list[Finding]] = {}
         self._left: dict[str, list[Finding]] = {}
         self._turned: dict[str, list[Turned]] = {}
+        self._written: dict[str, list[Written]] = {}
 
     def findings(self) -> list[Finding]:
-        """Return what was found and what was left, and how long it took."""
+        """Return what was found and what was left, and how long it took. Any failure puts back what was written."""
+        try:
+            return self._findings()
+        except BaseException:
+            for each in self._written.values():
+                put_back(self._conditions, each[0].setting, each[0].before, self._rest)
+            raise
+
+    def _findings(self) -> list[Finding]:
         for one in self._presets:
             self._conditions.say(f"{one.name}: as found")
             self._found[one.name] = self._measure(one)
@@ -64,31 +75,37 @@ class Adjusting:
 
     def _round(self, open_ones: Sequence[Adjusted], number: int) -> bool:
         """Have each preset turned once, then measure all as left; return whether another round makes sense."""
-        person = self._conditions.live
-        if person is None:
-            return False
         stopped, at = False, 0
         while at < len(open_ones) and not stopped:
-            press = self._turn(open_ones[at], person, self._place(at, len(open_ones), number))
+            press = self._adjust(open_ones[at], self._place(at, len(open_ones), number))
             at = max(0, at - 1) if press is Press.BACK else at + 1
             stopped = press is None
         self._rest()
         for one in self._presets:
-            if self._turned:
+            if self._turned or self._written:
                 self._conditions.say(f"{one.name}: as left")
                 self._left[one.name] = self._measure(one)
-        return bool(self._turned) and not stopped
+        return bool(self._turned or self._written) and not stopped
+
+    def _adjust(self, one: Adjusted, place: str) -> Press | None:
+        """Have a preset turned or written; return what the person said at the end, None for one who walked away."""
+        figure = one.figure(self._found[one.name])
+        if figure is None or figure.value is None:
+            return Press.SKIP
+        if one.preset.write is not None:
+            writing = Writing(one, figure, self._conditions, *self._reader(one, figure), self._rest)
+            self._written.setdefault(one.name, []).append(writing.run())
+            return Press.KEEP
+        person = self._conditions.live
+        return Press.SKIP if person is None else self._turn(one, figure, person, place)
 
     def _place(self, at: int, count: int, number: int) -> str:
         if len(self._presets) == 1:
             return ""
         return f"{at + 1} of {count}, round {number}"
 
-    def _turn(self, one: Adjusted, person: LivePerson, place: str) -> Press | None:
+    def _turn(self, one: Adjusted, figure: Finding, person: LivePerson, place: str) -> Press | None:
         """Let a preset be turned; return what the person said at the end, None for one who walked away."""
-        figure = one.figure(self._found[one.name])
-        if figure is None or figure.value is None:
-            return Press.SKIP
         reader, pace = self._reader(one, figure)
         turning = Turning(
             one.goal(figure),
@@ -128,7 +145,9 @@ class Adjusting:
             return one.staged(
                 self._left[one.name],
                 "as left",
-                note=_how(turned, self._settings.away_s),
+                note=self._written[one.name][-1].note
+                if one.name in self._written
+                else _how(turned, self._settings.away_s),
                 best=bests[-1] if bests else None,
             )
         if one.is_right(self._found[one.name]):
@@ -140,15 +159,21 @@ class Adjusting:
         return as_left_unmeasured(one, self._conditions, why)
 
     def _times(self) -> list[Finding]:
-        return [
-            Finding(
-                quantity=f"time to adjust {name}",
-                value=round(sum(one.seconds for one in turned), 1),
-                unit="s",
-                exact=True,
-            )
-            for name, turned in self._turned.items()
+        spent = {name: sum(one.seconds for one in each) for name, each in self._turned.items()}
+        spent |= {name: sum(one.seconds for one in each) for name, each in self._written.items()}
+        times = [
+            Finding(quantity=f"time to adjust {name}", value=round(seconds, 1), unit="s", exact=True)
+            for name, seconds in spent.items()
         ]
+        return [*self._settings_written(), *times]
+
+    def _settings_written(self) -> Iterator[Finding]:
+        """Yield the numbers that stood before and that stand now."""
+        for each in self._written.values():
+            pairs: tuple[tuple[Stage, int], ...] = (("as found", each[0].before), ("as left", each[-1].now))
+            for stage, number in pairs:
+                quantity = f"setting {each[0].setting}"
+                yield Finding(quantity=quantity, value=float(number), unit="", exact=True, stage=stage)
 
 
 def _how(turned: Sequence[Turned], away_s: float) -> str:

@@ -38,13 +38,17 @@ QUIET = {"W": 0.002, "Hz": 2.0, "%": 0.2, "dB": 0.2, "A": 0.002, "dBm": 0.1, "V"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LiveReader:
-    """How a figure is read: ``prepare`` once, then ``read``; by ``role``, which is asked for so many ``answers`` each time."""
+    """How a figure is read: ``prepare`` once, then ``read``; by ``role``, which is asked for so many ``answers`` each time.
+
+    ``settle_s`` is what it takes to follow a setting that was written.
+    """
 
     role: str
     read: Callable[[], Reading]
     prepare: Callable[[], object]
     answers: float = 1.0
     leave: Callable[[], object] = lambda: None
+    settle_s: float = 0.2
 
 
 def _nothing() -> None:
@@ -187,6 +191,7 @@ def _s9(
 
     return LiveReader(
         role="voltmeter",
+        settle_s=5.0 * settings.slowest_s,
         prepare=prepare,
         read=lambda: _changed(
             side.read_meter_v(READING_S), lambda volts: level_dbm - (volts - settings.target_v) / slope_v

@@ -98,10 +98,18 @@ def _made_problems(presets: Mapping[str, Preset]) -> list[FieldProblem]:
     """Return what is wrong with presets that a file states: no live reading, or no ordinary check of their settings."""
     problems = []
     for name, preset in presets.items():
-        if preset.turn is not None and preset.of not in LIVE:
+        if preset.write is not None and preset.best is not None:
+            allowed = "a quantity, with 'within' beside it; a peak is looked for by a person who turns"
             problems.append(
                 FieldProblem(
-                    f"{preset.of} takes too long to be read while somebody turns",
+                    f"the tool writes to a target, not to a {preset.best}", at=("to",), allowed=allowed
+                )
+            )
+            continue
+        if preset.of not in LIVE:
+            problems.append(
+                FieldProblem(
+                    f"{preset.of} takes too long to be read while a preset is moved",
                     at=("of",),
                     allowed=listed(LIVE),
                 )

@@ -212,6 +212,8 @@ DRIVES: dict[str, dict[str, Drive]] = {
         "channel": Drive(_with("radio", lambda r: r.set_channel(40)), 40.0),
         "mode": Drive(_with("radio", lambda r: r.set_mode("FM")), "FM"),
         "key": Drive(_keyed("radio", lambda r: r.key()), 1.0),
+        "preset_name": Drive(_with("radio", lambda r: r.set_preset("tx_bias", 130)), "tx_bias"),
+        "preset": Drive(_with("radio", lambda r: r.set_preset("tx_bias", 130)), 130.0),
     },
 }
 

@@ -33,6 +33,7 @@ from drivers.trace import Direction, Exchange
 from sequencer.files.dataclass_model import read_dataclass
 from sequencer.files.shipped import find_file
 from sim.clock import WallClock
+from sim.radio.presets import Preset
 from sim.radio.simulated_unit import SimulatedUnit
 from sim.radio.unit import Specimen
 from sim.serve.text_radio import (
@@ -63,7 +64,8 @@ def make_wiring() -> Wiring:
     clock = WallClock()
     losses = PathLosses(receive_db={27e6: 0.4}, transmit_db={27e6: 30.0})
     limits = WitnessLimits(receiver_input_dbm=0.0, key_time_s=20.0, key_duty_percent=50.0, supply_a=6.0)
-    unit = SimulatedUnit(Specimen(serial="T-1"), clock, np.random.default_rng(1))
+    presets = {"tx_bias": Preset(acts_on="bias", kind="stored", highest=254)}
+    unit = SimulatedUnit(Specimen(serial="T-1", presets=presets), clock, np.random.default_rng(1))
     wiring = Wiring(unit, Paths(losses, clock), Witness(limits, clock), clock)
     wiring.set_supply_v(13.2)
     return wiring
@@ -125,6 +127,21 @@ def test_channel_mode_and_key_reach_the_unit(over):
         one.radio.unkey()
         assert not one.wiring.unit.keyed
         assert one.sent[-2:] == [b"TX=0\r", b"TX?\r"]
+
+
+def test_a_setting_is_stored_and_read_back():
+    """What is stored is what the unit itself then has; a name or value that it refuses is refused in its own words, and none without it."""
+    with rig() as one:
+        one.radio.open()
+        one.radio.set_preset("tx_bias", 200)
+        assert one.wiring.unit.stored_preset("tx_bias") == one.radio.read_preset("tx_bias") == 200
+        assert one.sent[-3:-1] == [b"PS tx_bias=200\r", b"PS tx_bias?\r"]
+        for name, value in (("tx_bias", 300), ("gain", 1)):
+            with pytest.raises(InstrumentError, match="NO PS"):
+                one.radio.set_preset(name, value)
+        assert one.wiring.unit.stored_preset("tx_bias") == 200
+    with rig(CHANNEL_LINE) as one, pytest.raises(Refused, match="no command 'preset'"):
+        one.radio.set_preset("tx_bias", 1)
 
 
 def test_an_asrl_resource_is_the_same_port():

@@ -1,0 +1,136 @@
+"""A preset that the tool writes by itself: the number is searched, read back and kept, or the one before is put back."""
+
+from __future__ import annotations
+
+import statistics
+from collections.abc import Callable
+from contextlib import suppress
+
+from drivers.faults import InstrumentFault
+from drivers.roles import Reading
+from sequencer.checks.adjusting.presets import Adjusted
+from sequencer.checks.adjusting.readers import QUIET, LiveReader
+from sequencer.checks.adjusting.turning import Pace
+from sequencer.checks.finding import Conditions, Finding
+from sequencer.frozen import dataclass
+from sequencer.search.whole import Outcome, WholeSearch
+from sequencer.units.format import format_quantity
+
+BETWEEN_S = 0.1
+MOST_LOOKS = 6  # at one number, until two agree
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Written:
+    """What came of a search: the number ``before`` and the one that stands ``now``, after so many ``readings`` and ``seconds``."""
+
+    setting: str
+    before: int
+    now: int
+    outcome: Outcome
+    readings: int
+    seconds: float
+
+    @property
+    def note(self) -> str:
+        """What a reader of the result must know."""
+        if self.now == self.before and self.outcome not in (Outcome.FOUND, Outcome.NEAREST):
+            return f"not adjusted: {self.outcome.value}; {self.setting} was put back to {self.before}"
+        how = "" if self.outcome is Outcome.FOUND else f"; {self.outcome.value}"
+        return f"{self.setting} {self.now}, read back; {self.before} before; {self.readings} readings{how}"
+
+
+class Writing:
+    """The search for one stored setting. `run` leaves the number that was found; whatever else happens, the one before is put back."""
+
+    def __init__(
+        self,
+        adjusted: Adjusted,
+        figure: Finding,
+        conditions: Conditions,
+        reader: LiveReader,
+        pace: Pace,
+        rest: Callable[[], None],
+    ) -> None:
+        preset = adjusted.preset
+        assert preset.write is not None
+        assert preset.range is not None
+        self._setting = preset.write
+        self._range = preset.range
+        self._target = preset.target or 0.0
+        self._tolerance = preset.tolerance or 0.0
+        self._unit = figure.unit
+        self._quiet = QUIET.get(figure.unit, 0.0)
+        self._conditions = conditions
+        self._reader = reader
+        self._pace = pace
+        self._rest = rest
+
+    def run(self) -> Written:
+        """Search, and leave the number found. Any failure puts back the one before, and is raised again."""
+        began_s = self._pace.now_s()
+        before = self._conditions.read_preset(self._setting)
+        search = WholeSearch(
+            target=self._target,
+            tolerance=self._tolerance,
+            lowest=self._range[0],
+            highest=self._range[1],
+            start=min(max(before, self._range[0]), self._range[1]),
+            quiet=min(self._quiet, self._tolerance / 2.0),
+        )
+        try:
+            self._reader.prepare()
+            while (number := search.ask) is not None:
+                self._store(number)
+                search.tell(*(read := self._read())[:1], scatter=read[1])
+                self._say(number, read[0])
+            self._rest()
+            self._reader.leave()
+            best = search.best
+            kept = search.outcome in (Outcome.FOUND, Outcome.NEAREST) and best is not None
+            now = best.number if kept and best is not None else before
+            self._store(now)
+        except BaseException:
+            put_back(self._conditions, self._setting, before, self._rest)
+            raise
+        return Written(
+            setting=self._setting,
+            before=before,
+            now=now,
+            outcome=search.outcome or Outcome.NO_READING,
+            readings=search.readings,
+            seconds=self._pace.now_s() - began_s,
+        )
+
+    def _store(self, number: int) -> None:
+        self._rest()
+        self._conditions.write_preset(self._setting, number)
+
+    def _read(self) -> tuple[float | None, float]:
+        """Read until two agree; return their mean and how far they are apart, or None and 0 for no reading."""
+        self._pace.wait_s(self._reader.settle_s)
+        seen: list[float] = []
+        for _ in range(MOST_LOOKS):
+            reading: Reading = self._reader.read()
+            if reading.number is None:
+                return None, 0.0
+            seen.append(reading.number)
+            if len(seen) > 1 and abs(seen[-1] - seen[-2]) <= max(self._quiet, 0.25 * self._tolerance):
+                break
+            self._pace.wait_s(BETWEEN_S)
+        last = seen[-2:]
+        return statistics.fmean(last), max(last) - min(last)
+
+    def _say(self, number: int, figure: float | None) -> None:
+        shown = "no reading" if figure is None else format_quantity(figure, self._unit)
+        self._conditions.say(f"{self._setting} {number}: {shown}")
+
+
+def put_back(conditions: Conditions, setting: str, before: int, rest: Callable[[], None]) -> None:
+    """Put back the number that stood before, while something else is being raised. What prevents that is told, and not raised."""
+    with suppress(InstrumentFault):
+        rest()
+    try:
+        conditions.write_preset(setting, before)
+    except InstrumentFault as fault:
+        conditions.warn(f"{setting} could not be put back to {before}, as it stood before: {fault}")
