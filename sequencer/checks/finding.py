@@ -12,6 +12,7 @@ from sequencer.checks.live import LivePerson
 from sequencer.frozen import dataclass
 from sequencer.inputs.bench import BenchFile
 from sequencer.inputs.channel_plan import ChannelPlan
+from sequencer.inputs.model import ModelFile
 from sequencer.results.model import FaultFacts, Point, Stage
 from sequencer.safety.supply import SupplyFacts
 from sequencer.uncertainty.budget import Budget
@@ -58,6 +59,7 @@ class Conditions:
     where nobody is there; ``find_turner`` returns what turns the simulated trimmer of a name, on a simulated bench that has it.
     ``keep_found`` keeps what a fault in the rest of the check must not take away; ``warn`` tells what must be known now. ``read_preset``
     and ``write_preset`` are of a setting that the unit stores, by its name; written with PTT released, and read back.
+    ``model`` is the unit's model file, where one was chosen.
     """
 
     bench: BenchFile
@@ -65,6 +67,7 @@ class Conditions:
     frequency_hz: float | None
     mode: str
     plan: ChannelPlan | None = None
+    model: ModelFile | None = None
     serial: str = ""
     supply_v: float | None = None
     folder: Path | None = None

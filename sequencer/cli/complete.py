@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 Completer = Callable[[click.Context, click.Parameter, str], list["CompletionItem"]]
 
 
-def names_of(kind: Literal["sequence", "bench", "plan"]) -> Completer:
+def names_of(kind: Literal["sequence", "bench", "plan", "model"]) -> Completer:
     """Return click's `shell_complete` for a file of that kind. Where nothing fits, the shell looks among its files and folders."""
 
     def complete(_context: click.Context, _parameter: click.Parameter, typed: str) -> list[CompletionItem]:

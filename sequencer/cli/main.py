@@ -20,6 +20,7 @@ from sequencer.cli.options import (
     bench_option,
     clear_errors,
     folder_option,
+    model_option,
     only_option,
     order_option,
     store_option,
@@ -46,7 +47,7 @@ def main() -> None:
 @click.argument("sequence_name", metavar="SEQUENCE", shell_complete=names_of("sequence"))
 @bench_option
 @click.option("--serial", required=True, help="Serial of the unit on the bench.")
-@click.option("--model", default="", help="Model of the unit, for the results.")
+@model_option
 @click.option(
     "--confirmed", is_flag=True, help="State that everything the sequence asks to confirm has been set."
 )
@@ -112,6 +113,8 @@ def run(
 @main.command()
 @click.argument("sequence_name", metavar="SEQUENCE", shell_complete=names_of("sequence"))
 @bench_option
+@click.option("--serial", default="", help="Serial of a unit, which chooses the model file.")
+@model_option
 @only_option
 @order_option
 @as_json_option
@@ -231,14 +234,14 @@ main.add_command(_take_in, "take-in")
 
 
 @main.command()
-@click.argument("kind", type=click.Choice(["sequence", "bench", "plan"]), required=False)
+@click.argument("kind", type=click.Choice(["sequence", "bench", "plan", "model"]), required=False)
 @click.option(
     "--into", type=click.Path(path_type=Path, file_okay=False), help="Write all schemas into this folder."
 )
 @click.option("--force", is_flag=True, help="With --into: write over a schema that this command wrote.")
 @clear_errors
 def schema(kind: str | None, into: Path | None, force: bool) -> None:
-    """Write the JSON Schema of sequence, bench or plan files, for an editor."""
+    """Write the JSON Schema of sequence, bench, plan or model files, for an editor."""
     from sequencer.cli.schema import schema_command
 
     schema_command(kind, into, force=force)

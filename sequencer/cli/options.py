@@ -71,6 +71,13 @@ bench_option = click.option(
     help="Bench file, or a shipped one's name.",
 )
 
+model_option = click.option(
+    "--model",
+    default="",
+    metavar="NAME",
+    shell_complete=names_of("model"),
+    help="Model of the unit: the name or path of a model file, or a text for the results; without it the serial chooses.",
+)
 only_option = click.option(
     "--only",
     multiple=True,
@@ -206,6 +213,8 @@ def check_model(model: str) -> str:
     from sequencer.problems import option_problem
 
     stripped = model.strip()
+    if stripped.endswith((".yaml", ".yml")):
+        return stripped  # a model file, which is looked for
     if len(stripped) <= MODEL_MAX and stripped.isprintable():
         return stripped
     wrong = f"has {len(stripped)} characters" if stripped.isprintable() else "holds a control character"

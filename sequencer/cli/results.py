@@ -237,6 +237,8 @@ def _show_conditions(rows: list[StoredResult]) -> None:
         click.echo(printable(f"{row.quantity}{where}, {row.mode} (run {row.run})"))
         if row.supply_v is not None:
             click.echo(f"    supply {row.supply_v:g} V")
+        if row.limit_from:
+            click.echo(printable(f"    limits: {row.limit_from}"))
         for one in row.confirmations:
             click.echo(printable(f"    {one}"))
         for setting in row.settings or ():

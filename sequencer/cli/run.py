@@ -58,7 +58,10 @@ def run_command(
     serial, model = check_serial(serial), check_model(model)
     refuse_odd_options(chosen)
     plan = make_plan(
-        *load_both(sequence_name, bench_name), serial=serial, only=chosen.only, order=chosen.order
+        *load_both(sequence_name, bench_name, serial=serial, model=model),
+        serial=serial,
+        only=chosen.only,
+        order=chosen.order,
     )
     simulated = dry_run or plan.bench.bench.simulated
     people = People(plan, confirmed=confirmed, simulated=simulated, terminal=is_terminal(sys.stdin))
@@ -70,7 +73,9 @@ def run_command(
     for line in (*order_lines(plan), *loss_table_lines(plan.bench, old_only=True)):
         click.echo(line, err=True)
     parts = bench_parts(plan.bench, serial=serial, dry_run=dry_run, sequence=plan.sequence)
-    if parts.simulation is not None:
+    if plan.sequence.model is not None and not plan.sequence.model.by_default:
+        model = plan.sequence.model.model.model
+    elif parts.simulation is not None:
         model = model or parts.simulation.unit.specimen.model
     facts = RunFacts(
         run=_new_run(simulated),
@@ -185,7 +190,7 @@ def _show(facts: RunFacts, outcome: RunOutcome, table: str) -> None:
     from rich.console import Console
 
     from sequencer.cli.screen import results_table, run_lines
-    from sequencer.results.text import repeats_text
+    from sequencer.results.text import limits_from_text, repeats_text
 
     plan = facts.plan
     title = (
@@ -199,6 +204,7 @@ def _show(facts: RunFacts, outcome: RunOutcome, table: str) -> None:
             part=", ".join(plan.only),
             repeats=repeats_text(facts.again.run, facts.again.reason) if facts.again is not None else "",
             rule=str(plan.sequence.sequence.rule),
+            limits=limits_from_text(outcome.results) if plan.sequence.model is not None else "",
             table=table,
             bench_s=outcome.bench_s,
             forecast_s=plan.forecast_s,
@@ -226,6 +232,7 @@ def _as_json(
         "model": facts.model,
         "sequence": sequence.sequence.sequence,
         "sequence_hash": sequence.hash,
+        "model_hash": sequence.model_hash,
         "simulated": facts.simulated,
         "bench": facts.bench_name,
         "bench_hash": bench.hash,

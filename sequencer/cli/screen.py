@@ -232,11 +232,13 @@ def run_lines(
     forecast_s: float | None = None,
     part: str = "",
     repeats: str = "",
+    limits: str = "",
 ) -> Text:
     """Return what else is said of a run, a line each; to be printed without wrapping, so that names can be copied."""
     forecast = f" (forecast {time_text(forecast_s)})" if forecast_s is not None else ""
     said = {
         "rule": rule,
+        "limits": limits,
         "bench time": time_text(bench_s) + forecast if bench_s is not None else "",
         "run": run,
         "part": part,

@@ -8,12 +8,13 @@ from typing import Any
 import click
 
 from sequencer.cli.bench import bench_title, loss_table_lines
+from sequencer.cli.options import check_model, check_serial
 from sequencer.cli.order import order_as_json, order_lines
 from sequencer.planning.load import load_both
 from sequencer.planning.plan import OrderAsked, Plan, make_plan
 from sequencer.planning.unproved import unproved_readings
 from sequencer.planning.unstated import unstated_connections, unstated_keys
-from sequencer.problems import FileProblems, printable
+from sequencer.problems import FileProblems, option_problem, printable
 from sequencer.units.format import counted, time_text
 
 
@@ -24,10 +25,21 @@ def validate_command(
     as_json: bool,
     only: tuple[str, ...] = (),
     order: OrderAsked = "written",
+    serial: str = "",
+    model: str = "",
 ) -> None:
     """Prove a sequence on a bench and print the plan."""
     try:
-        plan = make_plan(*load_both(sequence_name, bench_name), only=only, order=order)
+        serial, model = check_serial(serial) if serial else "", check_model(model)
+        both = load_both(sequence_name, bench_name, serial=serial, model=model)
+        if model and (both[0].model is None or both[0].model.by_default):
+            raise option_problem(
+                "--model",
+                f"no such model file: {printable(model)!r}",
+                found=model,
+                allowed="the name or the path of a model file",
+            )
+        plan = make_plan(*both, serial=serial, only=only, order=order)
     except FileProblems as problems:
         if as_json:
             complaints = [one.as_plain() for one in problems.complaints]
@@ -47,6 +59,8 @@ def validate_command(
     asked = f", and asks for {named}" if named else ""
     for line in (*order_lines(plan), *loss_table_lines(plan.bench), *_unstated_lines(plan)):
         click.echo(line)
+    if (of := plan.sequence.model) is not None:
+        click.echo(f"model: {printable(of.model.model)} ({printable(str(of.path))})")
     click.echo(
         f"{printable(plan.sequence.sequence.sequence)}: can be run on {printable(bench_title(plan.bench))}; "
         f"takes about {time_text(plan.forecast_s)} of bench time{asked}."
@@ -87,6 +101,8 @@ def _plan_as_json(plan: Plan) -> dict[str, Any]:
         "valid": True,
         "sequence": plan.sequence.sequence.sequence,
         "sequence_hash": plan.sequence.hash,
+        "model": "" if plan.sequence.model is None else plan.sequence.model.model.model,
+        "model_hash": plan.sequence.model_hash,
         "bench": bench_title(plan.bench),
         "bench_hash": plan.bench.hash,
         "simulated": plan.bench.bench.simulated,

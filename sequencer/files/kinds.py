@@ -12,13 +12,14 @@ _CALLED = {
     "sequence": "sequence",
     "bench": "bench file",
     "plan": "channel plan",
+    "serials": "model file",
     "profile": "profile",
     "loss_table": "loss table",
     "serial": "specimen of a simulated unit",
 }
 """What a file is called, by the key that only files of its kind have at the top."""
 
-_SHIPPED: dict[str, Kind] = {"sequence": "sequence", "bench": "bench", "plan": "plan"}
+_SHIPPED: dict[str, Kind] = {"sequence": "sequence", "bench": "bench", "plan": "plan", "serials": "model"}
 
 
 def other_kind(source: Source, wanted: Collection[str]) -> Complaint | None:

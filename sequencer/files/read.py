@@ -28,6 +28,7 @@ LARGEST_BYTES = 1024 * 1024
 
 M = TypeVar("M", bound=BaseModel)
 T = TypeVar("T")
+Fill = Callable[[Source], None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,18 +39,31 @@ class Read(Generic[T]):
     source: Source
 
 
-def read_file(path: Path | str, model: type[M] | Callable[[Node], type[M]]) -> Read[M]:
-    """Return the file at ``path`` as ``model``, or as the model that a function chooses by its tree. Raises FileProblems."""
-    return read_text(read_utf8(path), model, file=str(path))
+def read_file(
+    path: Path | str, model: type[M] | Callable[[Node], type[M]], *, fill: Fill | None = None
+) -> Read[M]:
+    """Return the file at ``path`` as ``model``, or as the model that a function chooses by its tree. Raises FileProblems.
+
+    ``fill`` may take over into the tree what the file leaves out, before it is held against the model.
+    """
+    return read_text(read_utf8(path), model, file=str(path), fill=fill)
 
 
-def read_text(text: str, model: type[M] | Callable[[Node], type[M]], *, file: str = "<text>") -> Read[M]:
+def read_text(
+    text: str,
+    model: type[M] | Callable[[Node], type[M]],
+    *,
+    file: str = "<text>",
+    fill: Fill | None = None,
+) -> Read[M]:
     """Return YAML ``text`` as ``model``; complaints, which all come at once, call it ``file``. Raises FileProblems."""
     with collector_at_rest():
-        return _read_text(text, model, file)
+        return _read_text(text, model, file, fill)
 
 
-def _read_text(text: str, model: type[M] | Callable[[Node], type[M]], file: str) -> Read[M]:
+def _read_text(
+    text: str, model: type[M] | Callable[[Node], type[M]], file: str, fill: Fill | None
+) -> Read[M]:
     source, complaints = compose(text, file)
     if source is None:
         raise FileProblems(complaints)
@@ -64,6 +78,8 @@ def _read_text(text: str, model: type[M] | Callable[[Node], type[M]], file: str)
         raise FileProblems(complaints)
     if (other := other_kind(source, keys_at(wanted, ()))) is not None:
         raise FileProblems([other])  # what else is wrong with it as the wrong kind helps nobody
+    if fill is not None:
+        fill(source)
     validated: M | None = None
     try:
         # Strict JSON is the mode that suits YAML: text becomes dates and enumerations, lists become tuples,

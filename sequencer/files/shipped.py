@@ -16,11 +16,12 @@ from typing import Literal
 
 from sequencer.problems import Complaint, FileProblems, listed, nearest
 
-Kind = Literal["sequence", "plan", "bench", "unit", "profile"]
+Kind = Literal["sequence", "plan", "bench", "unit", "profile", "model"]
 
 _PLACES: dict[Kind, tuple[tuple[str, str], ...]] = {
     "sequence": (("sequences", ""),),
     "plan": (("sequences", "plans"),),
+    "model": (("sequences", "models"),),
     "bench": (("sim", ""), ("sequences", "")),
     "unit": (("sim", "units"),),
     "profile": (("drivers", "profiles"),),
@@ -31,6 +32,7 @@ _CALLED: dict[Kind, str] = {
     "bench": "bench file",
     "unit": "unit file",
     "profile": "profile file",
+    "model": "model file",
 }
 _EXTRACTED = ExitStack()
 atexit.register(_EXTRACTED.close)
@@ -122,7 +124,7 @@ def _shipped(kind: Kind) -> dict[str, Traversable]:
     for package, folder in _PLACES[kind]:
         top = files(package)
         here = top.joinpath(folder) if folder else top
-        deep = kind in {"plan", "unit", "profile"}
+        deep = kind in {"plan", "unit", "profile", "model"}
         for name, entry in _yaml_below(here, deep=deep):
             if kind != "bench" or "bench" in PurePosixPath(name).stem:
                 found.setdefault(name, entry)

@@ -7,18 +7,18 @@ the last of two equal keys, builds recursive values, and reads YAML 1.1: ``010``
 
 from __future__ import annotations
 
-import dataclasses
 import math
 import re
-from collections.abc import Iterator, Sequence
-from dataclasses import field
-from typing import Any, Literal
+from collections.abc import Iterator
+from typing import Any
 
 import yaml
 
 from sequencer.files.collector import collector_at_rest
-from sequencer.frozen import dataclass
+from sequencer.files.tree import Node, Path, Position, Source, complaint_at
 from sequencer.problems import Complaint
+
+__all__ = ["Node", "Path", "Position", "Source", "complaint_at", "compose"]
 
 DEEPEST = 40
 """Levels of nesting a file may have."""
@@ -43,131 +43,6 @@ _CORE_TAGS = {
     "sequence": (None, "!", "tag:yaml.org,2002:seq"),
     "mapping": (None, "!", "tag:yaml.org,2002:map"),
 }
-
-Path = Sequence[str | int]
-
-
-@dataclasses.dataclass(slots=True, kw_only=True)
-class Node:
-    """One value of the file and where it begins (line and column from 1)."""
-
-    kind: Literal["scalar", "sequence", "mapping"]
-    line: int
-    column: int
-    text: str = ""
-    scalar: str | int | float | bool | None = None
-    items: list[Node] = field(default_factory=lambda: _NO_ITEMS)
-    entries: dict[str, tuple[Node, Node]] = field(default_factory=lambda: _NO_ENTRIES)
-    complete: bool = False
-    spoiled: bool = False  # already complained about: what it stands for is not known
-    size: int = 1
-    height: int = 1
-
-    def plain(self) -> Any:
-        """Return the value as dicts (of text keys), lists and scalars."""
-        if self.kind == "mapping":
-            return {key: entry.plain() for key, (_, entry) in self.entries.items()}
-        if self.kind == "sequence":
-            return [item.plain() for item in self.items]
-        return self.scalar
-
-    def described(self) -> str:
-        """Return what a complaint says was found here."""
-        if self.kind == "scalar":
-            shown = self.text if len(self.text) <= 60 else self.text[:60] + "…"
-            return f"'{shown}'" if self.scalar is not None else "nothing"
-        return "a list" if self.kind == "sequence" else "a mapping"
-
-
-# Shared by all scalars, to which nothing is added: two containers each made a large file a fifth slower.
-_NO_ITEMS: list[Node] = []
-_NO_ENTRIES: dict[str, tuple[Node, Node]] = {}
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Position:
-    """A place in a file; line and column count from 1."""
-
-    file: str
-    line: int
-    column: int
-
-    def __str__(self) -> str:
-        return f"{self.file}:{self.line}:{self.column}"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Source:
-    """A file's text and tree, kept so that later stages can point into it."""
-
-    file: str
-    lines: tuple[str, ...]
-    root: Node
-
-    def where(self, *path: str | int, key: bool = False) -> Position:
-        """Return where the value at ``path`` begins, or its key with ``key``.
-
-        Elements of the path that are not in the file are passed over: the place is the nearest that is.
-        """
-        node = self._found(path, key=key)
-        return Position(file=self.file, line=node.line, column=node.column)
-
-    def complain(
-        self,
-        path: Path,
-        message: str,
-        *,
-        found: str = "",
-        allowed: str = "",
-        hint: str = "",
-        key: bool = False,
-    ) -> Complaint:
-        """Return a complaint about the value (or, with ``key``, the key) at ``path``."""
-        place = self.where(*path, key=key)
-        return complaint_at(
-            self.file, self.lines, place.line, place.column, message, found=found, allowed=allowed, hint=hint
-        )
-
-    def find(self, path: Path) -> Node:
-        """Return the node at ``path``, passing over elements that are not in the file."""
-        return self._found(path, key=False)
-
-    def resolve(self, path: Path) -> tuple[list[str | int], list[int]]:
-        """Return the elements of ``path`` that lead to a node, and the indices of those that do not."""
-        node, taken, passed_over = self.root, list[str | int](), list[int]()
-        for index, element in enumerate(path):
-            below = _below(node, element)
-            if below is None:
-                passed_over.append(index)
-            else:
-                node = below
-                taken.append(element)
-        return taken, passed_over
-
-    def _found(self, path: Path, *, key: bool) -> Node:
-        node = place = self.root
-        for element in path:
-            below = _below(node, element)
-            if below is not None:
-                place = node.entries[str(element)][0] if node.kind == "mapping" else below
-                node = below
-        return place if key else node
-
-
-def _below(node: Node, element: str | int) -> Node | None:
-    if node.kind == "mapping" and str(element) in node.entries:
-        return node.entries[str(element)][1]
-    if node.kind == "sequence" and isinstance(element, int) and 0 <= element < len(node.items):
-        return node.items[element]
-    return None
-
-
-def complaint_at(
-    file: str, lines: Sequence[str], line: int, column: int, message: str, **facts: str
-) -> Complaint:
-    """Return a complaint with the line of the file it speaks of."""
-    shown = lines[line - 1] if 0 < line <= len(lines) else ""
-    return Complaint(file=file, line=line, column=column, message=message, source_line=shown, **facts)
 
 
 def compose(text: str, file: str, *, loader: Any = FAST_LOADER) -> tuple[Source | None, list[Complaint]]:

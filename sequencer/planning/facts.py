@@ -10,7 +10,8 @@ from sequencer.inputs.instrument_drivers import OperatorVoltmeter
 from sequencer.inputs.load_bench import LoadedBench
 from sequencer.planning.load import LoadedSequence
 from sequencer.planning.step import Step
-from sequencer.problems import Complaint
+from sequencer.problems import Complaint, listed
+from sequencer.units.format import format_quantity
 
 S_UNIT_DB = 6.0  # IARU Region 1 R.1
 
@@ -19,6 +20,8 @@ def contradictions(
     steps: Iterable[Step], sequence: LoadedSequence, bench: LoadedBench
 ) -> Iterator[Complaint]:
     """Return what the sequence says of the unit's signal meter against what the bench file, or another of its checks, says."""
+    steps = tuple(steps)
+    yield from _against_model(steps, sequence)
     source = sequence.source
     dial = bench.bench.with_role("voltmeter")
     first: dict[tuple[object, ...], tuple[float, str]] = {}
@@ -40,6 +43,58 @@ def contradictions(
                     at,
                     f"{one.mark} is {one.volts_v:g} V here and {known_v:g} V at {there}, on the same channel and in the same mode",
                     allowed="one voltage for it in all checks",
+                )
+
+
+def _against_model(steps: tuple[Step, ...], sequence: LoadedSequence) -> Iterator[Complaint]:
+    """Return what the sequence says itself of the model's units, and the model file says otherwise."""
+    if sequence.model is None:
+        return
+    source, said, there = sequence.source, sequence.model.model, sequence.model.source
+    top = sequence.sequence
+    for key, unit, own, of_model in (
+        ("supply", "V", top.supply_v, said.supply_v),
+        ("rated_power", "W", top.rated_power_w, said.rated_power_w),
+    ):
+        if source.is_own(key) and own is not None and of_model is not None and not _alike(own, of_model):
+            shown = format_quantity(of_model, unit)
+            yield source.complain(
+                (key,),
+                f"{format_quantity(own, unit)} here, and the model {said.model} says {shown} ({there.where(key)})",
+                allowed=f"{shown}, or no '{key}' here: the model's is taken then",
+            )
+    own_plan, plan = sequence.plan, sequence.model.plan
+    differs = own_plan is not None and plan is not None and own_plan.frequencies_hz != plan.frequencies_hz
+    if own_plan is not None and plan is not None and differs and source.is_own("channels"):
+        yield source.complain(
+            ("channels",),
+            f"the plan {own_plan.name!r} has other channels than {plan.name!r} of the model {said.model} ({there.where('channels')})",
+            allowed="the model's plan, or no 'channels' here: the model's are taken then",
+        )
+    yield from _modes_and_meter(steps, sequence)
+
+
+def _modes_and_meter(steps: tuple[Step, ...], sequence: LoadedSequence) -> Iterator[Complaint]:
+    assert sequence.model is not None
+    source, said, there = sequence.source, sequence.model.model, sequence.model.source
+    for step in steps:
+        mode = step.conditions.mode
+        if step.side in ("receive", "transmit") and mode not in said.modes:
+            own = (*step.at, "mode") if step.settings.mode is not None else ("mode",)
+            yield source.complain(
+                own,
+                f"{step.check.name} is to be made in {mode}, which the model {said.model} has not ({there.where('modes')})",
+                allowed=listed(said.modes),
+            )
+        if said.meter is None:
+            continue
+        for one in step.check.meter_marks(step.settings):
+            at = (*step.at, *one.at)
+            if one.mark == "S9" and source.is_own(*at) and not _alike(one.volts_v, said.meter.s9_v):
+                yield source.complain(
+                    at,
+                    f"S9 is {one.volts_v:g} V here, and {said.meter.s9_v:g} V on the model {said.model} ({there.where('meter', 's9')})",
+                    allowed=f"{said.meter.s9_v:g} V, or no voltage here: the model's is taken then",
                 )
 
 

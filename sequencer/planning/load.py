@@ -1,7 +1,9 @@
-"""Loads the sequence that a command names, with its channel plan."""
+"""Loads the sequence that a command names, with its channel plan and the model that fills in what it leaves out."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
 
 from sequencer.files.find import file_hash, file_named_in, named_file
@@ -10,19 +12,27 @@ from sequencer.files.yaml_tree import Source, compose
 from sequencer.frozen import dataclass
 from sequencer.inputs.channel_plan import ChannelPlan, read_plan
 from sequencer.inputs.load_bench import LoadedBench, load_bench
+from sequencer.planning.fill import fill, is_left_out, left_out
+from sequencer.planning.model_file import LoadedModel, Wanted, choose_model, described_models
 from sequencer.planning.sequence import Sequence, sequence_model_for
-from sequencer.problems import Complaint, FileProblems
+from sequencer.problems import Complaint, FileProblems, listed, printable
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LoadedSequence:
-    """A sequence file with its plan, where it stands, and a hash of its text."""
+    """A sequence file with its plan and model, where it stands, and a hash of its text."""
 
     sequence: Sequence
     source: Source
     path: Path
     plan: ChannelPlan | None
     hash: str
+    model: LoadedModel | None = None
+
+    @property
+    def model_hash(self) -> str:
+        """The hash of the model file; empty without one."""
+        return "" if self.model is None else self.model.hash
 
     @property
     def modes(self) -> frozenset[str]:
@@ -36,17 +46,80 @@ class LoadedSequence:
         return {} if self.plan is None else dict(self.plan.frequencies_hz)
 
 
-def load_sequence(text: str) -> LoadedSequence:
-    """Return the sequence that ``text`` names: a path, or a shipped one. Raises FileProblems with all complaints."""
+def load_sequence(text: str, wanted: Wanted | None = None) -> LoadedSequence:
+    """Return the sequence that ``text`` names: a path, or a shipped one. Raises FileProblems with all complaints.
+
+    ``wanted`` chooses the model that fills in what it leaves out, beside the sequence's own `model`; without it a serial chooses none.
+    """
     path = named_file(text, "sequence")
+    filled = _Filled(wanted or Wanted(), path)
     try:
-        read = read_file(path, sequence_model_for)
+        read = read_file(path, sequence_model_for, fill=filled.take)
     except FileProblems as problems:
-        raise FileProblems([*problems.complaints, *_plan_complaints(path)]) from problems
-    plan = None
+        if filled.refused:
+            raise
+        complaints = filled.without_what_is_left_out(problems.complaints)
+        raise FileProblems([*filled.complaints, *complaints, *_plan_complaints(path)]) from problems
+    if filled.complaints:
+        raise FileProblems(filled.complaints)
+    model = filled.model
+    plan = None if model is None else model.plan
     if read.model.channels is not None:
         plan = read_plan(file_named_in(read.model.channels, "plan", path, read.source, ("channels",)))
-    return LoadedSequence(sequence=read.model, source=read.source, path=path, plan=plan, hash=file_hash(path))
+    return LoadedSequence(
+        sequence=read.model, source=read.source, path=path, plan=plan, hash=file_hash(path), model=model
+    )
+
+
+class _Filled:
+    """Chooses the model while the sequence is read, and takes over what it has."""
+
+    def __init__(self, wanted: Wanted, path: Path) -> None:
+        self.model: LoadedModel | None = None
+        self.complaints: list[Complaint] = []
+        self.refused = False
+        self._wanted, self._path = wanted, path
+        self._source: Source | None = None
+
+    def take(self, source: Source) -> None:
+        """Fill in what ``source`` leaves out."""
+        named = {"model", "model_by_default"} & source.root.entries.keys()
+        if self._wanted.name or self._wanted.serial or named:
+            try:
+                self.model = choose_model(self._wanted, self._path, source)
+            except FileProblems:
+                self.refused = True
+                raise
+        self._source = source
+        if self.model is not None:
+            self.complaints += fill(source, self.model)
+        elif lacking := left_out(source):
+            self.complaints.append(self._no_model(source, lacking))
+
+    def without_what_is_left_out(self, complaints: Iterable[Complaint]) -> list[Complaint]:
+        """Return complaints without those that the one about the missing model says for all."""
+        if self._source is None:
+            return list(complaints)
+        left = {one: is_left_out(one, self._source) for one in complaints}
+        if self.model is not None:
+            nor = f"nor does the model {printable(self.model.model.model)} ({self.model.path.name}) say it"
+            return [replace(one, hint=nor) if left_out_too else one for one, left_out_too in left.items()]
+        return [one for one, left_out_too in left.items() if not (left_out_too and self.complaints)]
+
+    def _no_model(self, source: Source, lacking: list[str]) -> Complaint:
+        wanted, place = self._wanted, "sequence" if "sequence" in source.root.entries else "checks"
+        why = "and no model was chosen"
+        if wanted.name:
+            why = f"and {printable(wanted.name)!r} is no model file"
+        elif wanted.serial:
+            why = f"and the serial {printable(wanted.serial)!r} fits no model"
+        models = described_models(wanted, self._path)
+        return source.complain(
+            (place,),
+            f"the sequence leaves {listed(lacking)} to a model file, {why}",
+            allowed=f"--serial that fits a model, --model with its name, or 'model:' in the sequence; there are {models}",
+            hint="'sequencer new model' writes a model file; it belongs into a folder 'models' beside the sequence or the bench file",
+        )
 
 
 def _plan_complaints(path: Path) -> tuple[Complaint, ...]:
@@ -63,12 +136,18 @@ def _plan_complaints(path: Path) -> tuple[Complaint, ...]:
     return ()
 
 
-def load_both(sequence_name: str, bench_name: str) -> tuple[LoadedSequence, LoadedBench]:
-    """Return the sequence and the bench that a command names. Raises FileProblems with the complaints of both at once."""
+def load_both(
+    sequence_name: str, bench_name: str, *, serial: str = "", model: str = ""
+) -> tuple[LoadedSequence, LoadedBench]:
+    """Return the sequence and the bench that a command names. Raises FileProblems with the complaints of both at once.
+
+    ``model`` or ``serial`` chooses the model that fills in what the sequence leaves out.
+    """
     complaints: list[Complaint] = []
     sequence: LoadedSequence | None = None
+    folder = Path(bench_name).parent if bench_name.endswith((".yaml", ".yml")) else None
     try:
-        sequence = load_sequence(sequence_name)
+        sequence = load_sequence(sequence_name, Wanted(name=model, serial=serial, bench_folder=folder))
     except FileProblems as problems:
         complaints += problems.complaints
     try:

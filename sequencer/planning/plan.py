@@ -162,6 +162,7 @@ def _conditions(
         frequency_hz=None,
         mode=sequence.sequence.mode,
         plan=sequence.plan,
+        model=sequence.model.model if sequence.model is not None else None,
         serial=serial,
         supply_v=sequence.sequence.supply_v,
         folder=sequence.path.parent,

@@ -38,7 +38,7 @@ def whole_complaints(
         yield source.complain(
             ("sequence",),
             f"{entry[0]} is off when the bench opens, and the sequence does not say what the unit is fed with",
-            allowed="'supply: 13.2 V', or a bench file that leaves out a supply which is set by hand",
+            allowed="'supply: 13.2 V' here or in the unit's model file, or a bench file that leaves out a supply which is set by hand",
         )
     if supply_v is not None:
         if entry is None:
@@ -57,7 +57,8 @@ def whole_complaints(
         yield source.complain(
             ("sequence",),
             f"the sequence names no channel plan, so that {listed(dict.fromkeys(needing))} have no frequency",
-            allowed=f"'channels:' with a plan of your own or a shipped one: {listed(shipped_names('plan'))}",
+            allowed="'channels:', here or in the unit's model file, with a plan of your own or a shipped one: "
+            f"{listed(shipped_names('plan'))}",
         )
     transmits = any(find_check(one.check).side_of(one) == "transmit" for one in chosen)
     if transmits:

@@ -9,19 +9,39 @@ from sequencer.inputs.bench import BenchFile
 from sequencer.inputs.channel_plan import PlanFile
 from sequencer.inputs.instrument_roles import ENTRIES, INSTALLED, ROLES, role_of
 from sequencer.inputs.instruments import UnknownRole
+from sequencer.inputs.model import CHANNEL_WORDS
+from sequencer.planning.fill import FILLED
+from sequencer.planning.model_file import model_of_files
 from sequencer.planning.sequence import sequence_model
 
 _DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
 
 def schemas() -> dict[str, dict[str, Any]]:
-    """Return the schemas of sequence, bench and plan files (JSON Schema 2020-12)."""
+    """Return the schemas of sequence, bench, plan and model files (JSON Schema 2020-12)."""
     found = {
-        "sequence": schema_of(sequence_model()),
+        "sequence": _with_what_a_model_has(schema_of(sequence_model())),
         "bench": _chosen_by_role_and_driver(schema_of(BenchFile)),
         "plan": schema_of(PlanFile),
+        "model": schema_of(model_of_files()),
     }
     return {name: {"$schema": _DIALECT, **one} for name, one in found.items()}
+
+
+def _with_what_a_model_has(sequence: dict[str, Any]) -> dict[str, Any]:
+    """Let a check leave out what a model file fills in, and name its channels by the words that a model gives a meaning."""
+    words = {"enum": list(CHANNEL_WORDS)}
+    for definition in sequence["$defs"].values():
+        properties = definition.get("properties", {})
+        filled = FILLED.get(str(properties.get("check", {}).get("const")), {})
+        if "required" in definition:
+            definition["required"] = [key for key in definition["required"] if key not in filled]
+        if "check" in properties and "channel" in properties:
+            for one in (choices := properties["channel"]["anyOf"]):
+                if one.get("type") == "array":
+                    one["items"] = {"anyOf": [one["items"], words]}
+            choices.append(words)
+    return sequence
 
 
 def _chosen_by_role_and_driver(bench: dict[str, Any]) -> dict[str, Any]:

@@ -36,6 +36,10 @@ class SequenceBase(FileModel):
 
     sequence: str = Field(min_length=1, max_length=100)
     """The sequence's name, as it stands on the results."""
+    model: Annotated[str, Field(min_length=1, max_length=300)] | None = None
+    """The model of radio that it is for, by its name or the path of its file; without it --model or the unit's serial chooses."""
+    model_by_default: Annotated[str, Field(min_length=1, max_length=300)] | None = None
+    """The model that fills in what the sequence leaves out where nothing chooses one; the results do not say that the unit is of it."""
     channels: str | None = None
     """The channel plan: a shipped one (plans/cept-40.yaml) or a path of your own."""
     mode: Mode = "FM"

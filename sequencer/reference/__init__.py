@@ -21,6 +21,7 @@ MARK = "a page of the radio-bench-sequencer reference"
 WRITTEN = (
     "first-bench",
     "sequences",
+    "model-files",
     "repeat-compare-history",
     "readings-and-recordings",
     "export",

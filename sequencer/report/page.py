@@ -23,6 +23,7 @@ from sequencer.results.stored_budget import UNSTATED_NOT_KNOWN, StoredBudget
 from sequencer.results.sweep import folded, is_folded
 from sequencer.results.text import (
     channel_in_words,
+    limits_from_text,
     limits_in_words,
     quantity_in_words,
     value_in_words,
@@ -176,9 +177,11 @@ def _facts(run: StoredRun, rows: Sequence[StoredResult]) -> list[tuple[str, str]
         ("Unit", f"{run.model} {run.serial}".strip()),
         ("Tested", _time(run.time)),
         ("Sequence", f"{run.sequence} ({run.sequence_hash})"),
+        ("Model file", run.model_hash),
         ("Bench", f"{run.bench} ({run.bench_hash})"),
         ("Conditions", "; ".join(supplies)),
         ("Decision rule", "; ".join(rules)),
+        ("Limits from", limits_from_text(rows)),
         ("Outcome", run.outcome),
         ("Bench time", time_text(run.bench_s) if run.bench_s is not None else ""),
         ("Run", run.run),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Iterable
 
 from sequencer.results.budget_rows import UNCERTAIN
 from sequencer.results.model import Result
@@ -85,6 +86,20 @@ def channel_in_words(row: Result) -> str:
 def with_minus(text: str) -> str:
     """Return text in which numbers below zero carry a true minus sign, as wide as a figure."""
     return re.sub(r"(?<![\w.)-])-(?=\d)", "\N{MINUS SIGN}", text)
+
+
+def limits_from_text(rows: Iterable[Result]) -> str:
+    """Return in which files, and on which lines, the limits of results stand; nothing where no file states any."""
+    lines: dict[str, list[int]] = {}
+    for row in rows:
+        file, colon, line = row.limit_from.rpartition(":")
+        if colon and line.isdigit():
+            lines.setdefault(file, []).append(int(line))
+    return "; ".join(f"{file}, {_lines_text(min(at), max(at))}" for file, at in lines.items())
+
+
+def _lines_text(first: int, last: int) -> str:
+    return f"line {first}" if first == last else f"lines {first} to {last}"
 
 
 def repeats_text(run: str, reason: str) -> str:

@@ -78,6 +78,7 @@ def judged(
         stage=finding.stage,
         fault=finding.fault,
         confirmations=tuple(confirmed),
+        model_hash=plan.sequence.model_hash,
         limit_from=_limit_from(finding, step, facts),
     )
 

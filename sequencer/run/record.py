@@ -278,6 +278,7 @@ def _run_record(facts: RunFacts) -> RunRecord:
         part=", ".join(facts.plan.only),
         again=facts.again.run if facts.again is not None else "",
         reason=facts.again.reason if facts.again is not None else "",
+        model_hash=facts.plan.sequence.model_hash,
     )
 
 

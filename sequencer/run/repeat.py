@@ -128,6 +128,12 @@ def _refuse_other(first: StoredRun, plan: Plan, *, serial: str, simulated: bool)
             f"{plan.sequence.hash} now), so that its checks would be no repeat",
             "the sequence file as it was; or a new run of the whole sequence, without --only and --again",
         )
+    if first.model_hash != plan.sequence.model_hash:
+        raise _refused(
+            f"the model file is not the one of run {run} any more ({first.model_hash or 'none'} then, "
+            f"{plan.sequence.model_hash or 'none'} now), so that its checks would be no repeat",
+            "the model file as it was; or a new run of the whole sequence, without --only and --again",
+        )
 
 
 def _changed(first: StoredRun, plan: Plan) -> list[str]:

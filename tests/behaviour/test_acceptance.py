@@ -10,6 +10,7 @@ import pytest
 
 from sequencer.inputs.load_bench import LoadedBench, load_bench
 from sequencer.planning.load import load_sequence
+from sequencer.planning.model_file import Wanted
 from sequencer.planning.parts import bench_parts
 from sequencer.planning.plan import Plan, make_plan
 from sequencer.results.model import Result
@@ -55,10 +56,11 @@ def _bench(seed: int) -> LoadedBench:
 def _accept(
     folder: Path, serial: str, *, seed: int = 1, sequence: str = "", leave_knobs: bool = False
 ) -> Accepted:
-    loaded = SEQUENCE
+    file = SEQUENCE.path
     if sequence:
-        (folder / "s.yaml").write_text(sequence, encoding="utf-8")
-        loaded = load_sequence(str(folder / "s.yaml"))
+        file = folder / "s.yaml"
+        file.write_text(sequence, encoding="utf-8")
+    loaded = load_sequence(str(file), Wanted(serial=serial))
     bench = _bench(seed)
     plan = make_plan(loaded, bench, serial=serial)
     parts = bench_parts(bench, serial=serial, dry_run=False)
@@ -143,7 +145,10 @@ def _true_sensitivity_dbm(serial: str) -> float:
 FAULTS: dict[str, list[tuple[str, int | None]]] = {
     "M40-0011": [("sensitivity, 12 dB SINAD", 20)],
     "M40-0012": [("frequency error", channel) for channel in (1, 23, 24, 40)],
-    "M40-0013": [("peak deviation, positive", 20), ("peak deviation, negative", 20)],
+    "M40-0013": [
+        ("peak deviation, positive, 20 dB above", 20),
+        ("peak deviation, negative, 20 dB above", 20),
+    ],
     "M40-0014": [("carrier power after 20 s", 20)],
     "M40-0016": [("frequency error", 23), ("frequency error", 24)],
     "M40-0019": [],
@@ -185,7 +190,8 @@ def test_a_meter_one_s_unit_out_is_found_where_it_is(seed: int, tmp_path: Path) 
     assert s9.uncertainty is not None
     assert abs(s9.value - -67.0) <= s9.uncertainty
     assert set(accepted.failed) <= {("S9 point", 20)}
-    stricter = SEQUENCE.path.read_text(encoding="utf-8").replace("within: 6 dB", "within: 3 dB")
+    own = "check: s9_point\n    limit: {nominal: -73 dBm, within: 3 dB}"
+    stricter = SEQUENCE.path.read_text(encoding="utf-8").replace("check: s9_point", own)
     assert _accept(tmp_path, "M40-0015", seed=seed, sequence=stricter).failed == [("S9 point", 20)]
 
 
@@ -203,12 +209,8 @@ def test_an_intermittent_joint_never_ends_in_a_wrong_level(seed: int, tmp_path: 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_segments_have_two_s9_points(seed: int, tmp_path: Path) -> None:
-    """Segment 9 lights at -73.4 dBm and goes out 1.5 dB below; the sequence for this model asks for segments."""
-    text = SEQUENCE.path.read_text(encoding="utf-8")
-    text = text.replace(
-        "target: 2.25 V ", "meter: segments\n    target: 2.125 V "
-    )  # between eight and nine segments of 0.25 V
-    accepted = _accept(tmp_path, "M40-0018", seed=seed, sequence=text)
+    """Segment 9 lights at -73.4 dBm and goes out 1.5 dB below; the serial chooses the model file that says it has segments."""
+    accepted = _accept(tmp_path, "M40-0018", seed=seed)
     assert accepted.failed == []
     rising, falling = accepted.found("S9 point, rising"), accepted.found("S9 point, falling")
     hysteresis = accepted.found("S9 hysteresis")

@@ -25,6 +25,7 @@ from sequencer.checks import SHIPPED
 from sequencer.cli.main import main
 from sequencer.inputs.load_bench import load_bench
 from sequencer.planning.load import load_sequence
+from sequencer.planning.model_file import Wanted, load_model
 from sequencer.reference import WRITTEN
 from sequencer.reference.examples import HEAD
 from tests.support.page_blocks import (
@@ -161,9 +162,12 @@ def _read(content: Any, block: Block, file: Path) -> None:
                 HEAD + "".join(f"  {line}\n" for line in block.text.splitlines()), encoding="utf-8"
             )
             assert load_sequence(str(file)).sequence.checks
+    elif "serials" in content:
+        assert load_model(file).plan is not None
     elif "sequence" in content:
         if {item["check"] for item in content["checks"]} <= set(SHIPPED):  # else the page's package brings it
-            assert load_sequence(str(file)).sequence.checks
+            models = [one.stem for one in file.parent.glob("models/*.yaml")]
+            assert load_sequence(str(file), Wanted(name=models[0]) if models else None).sequence.checks
     elif "profile" in content:
         assert block.name, "a profile that no bench file can name"
     elif {entry.get("driver", "profile") for entry in content.get("instruments", {}).values()} <= DRIVERS:

@@ -15,9 +15,9 @@ from sequencer.checks import all_checks
 from sequencer.cli.main import main
 from sequencer.files.shipped import find_file, shipped_names
 from sequencer.inputs.load_bench import load_bench
-from sequencer.planning.load import load_sequence
 
-SEQUENCE = load_sequence("fm-mobile-acceptance").path
+SEQUENCE = Path(__file__).parents[2] / "data" / "whole-sequence.yaml"
+MODEL = find_file("m40", "model")
 BENCH = load_bench("bench").path
 
 
@@ -47,7 +47,7 @@ def _valid(kind: str, text: str) -> bool:
     return bool(validator.is_valid(_plain(text)))
 
 
-@pytest.mark.parametrize("kind", ["sequence", "bench", "plan"])
+@pytest.mark.parametrize("kind", ["sequence", "bench", "plan", "model"])
 def test_a_schema_is_itself_valid(kind: str) -> None:
     """Each is a schema of JSON Schema 2020-12, judged by its published meta-schema."""
     schema = _schema(kind)
@@ -57,7 +57,7 @@ def test_a_schema_is_itself_valid(kind: str) -> None:
 
 @pytest.mark.parametrize(
     ("kind", "name"),
-    [(kind, name) for kind in ("sequence", "bench", "plan") for name in shipped_names(kind)],  # type: ignore[arg-type]
+    [(kind, name) for kind in ("sequence", "bench", "plan", "model") for name in shipped_names(kind)],  # type: ignore[arg-type]
 )
 def test_every_shipped_file_is_valid(kind: Any, name: str) -> None:
     """What is shipped is taken by the schema that an editor would use."""
@@ -114,6 +114,25 @@ def test_typical_mistakes_in_a_bench_are_underlined(old: str, new: str) -> None:
 
 
 @pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ("supply: 13.2 V", "supply: 13.2"),
+        ("serials:", "serial:"),
+        ("max: 4 W}", "max: 4 V}"),
+        ("  sensitivity:", "  sensitivty:"),
+        ("kind: voltage", "kind: needle"),
+        ("of: carrier_power", "off: carrier_power"),
+        ("middle: 20", "midle: 20"),
+    ],
+)
+def test_typical_mistakes_in_a_model_are_underlined(old: str, new: str) -> None:
+    """The same for a model file, its limits and its presets."""
+    text = MODEL.read_text(encoding="utf-8")
+    assert old in text
+    assert not _valid("model", text.replace(old, new, 1))
+
+
+@pytest.mark.parametrize(
     ("old", "new", "about"),
     [
         ("target: 12 dB", "targets: 12 dB", ("'targets' was unexpected", "checks/4")),
@@ -149,9 +168,9 @@ def test_all_schemas_are_written_into_a_folder(tmp_path: Path) -> None:
     """`--into` writes one file for each kind, and says where."""
     result = CliRunner().invoke(main, ["schema", "--into", str(tmp_path / "schemas")])
     assert result.exit_code == 0
-    names = [f"{kind}.schema.json" for kind in ("bench", "plan", "sequence")]
+    names = [f"{kind}.schema.json" for kind in ("bench", "model", "plan", "sequence")]
     assert sorted(one.name for one in (tmp_path / "schemas").iterdir()) == names
-    assert len(result.stdout.splitlines()) == 3
+    assert len(result.stdout.splitlines()) == 4
     for one in (tmp_path / "schemas").iterdir():
         jsonschema.Draft202012Validator.check_schema(json.loads(one.read_text(encoding="utf-8")))
 

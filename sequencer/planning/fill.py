@@ -1,0 +1,233 @@
+"""Takes over into a sequence what it leaves out and its model has, before the sequence is read.
+
+What is taken over keeps its place in the model file: a complaint about it points there, and a result says that its limit came from there.
+What the sequence states itself holds.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+from sequencer.checks import check_names, find_check
+from sequencer.checks.check import AnyCheck, Check
+from sequencer.files.yaml_tree import Node, Source
+from sequencer.inputs.model import CHANNEL_WORDS
+from sequencer.planning.model_file import LoadedModel, limit_keys
+from sequencer.problems import Complaint, did_you_mean, listed
+
+SIDEBANDS = ("USB", "LSB")
+METER_KINDS = {"voltage": "needle", "bar": "segments", "dial": "needle"}
+"""What a check of the signal meter calls each kind of meter."""
+_NORMAL, _SSB = ("microphone", "normal"), ("microphone", "ssb")
+_METER = {"attack": ("meter", "attack"), "decay": ("meter", "decay")}
+FILLED: dict[str, dict[str, tuple[str, str]]] = {
+    "peak_deviation": {"drive": _NORMAL},
+    "modulation_depth": {"drive": _NORMAL},
+    "transmit_distortion": {"drive": _NORMAL},
+    "ssb_suppression": {"drive": _SSB},
+    "microphone_sensitivity": {"maximum": ("deviation", "maximum")},
+    "s9_point": {"target": ("meter", "s9"), **_METER},
+    "s_meter_curve": {"marks": ("meter", "marks"), **_METER},
+}
+"""Where in the model file a setting of a check stands; channels, limits, `deviation` and the kind of meter have rules of their own."""
+
+
+def fill(source: Source, model: LoadedModel) -> list[Complaint]:
+    """Put into the tree of a sequence what its model has and it leaves out; return what of it asks for something the model has not."""
+    root, filler = source.root, _Filler(source, model)
+    if root.kind != "mapping":
+        return []
+    filler.take_top(root)
+    for at, entry in _checks(root):
+        filler.take_check(root, at, entry)
+    return filler.complaints
+
+
+def left_out(source: Source) -> list[str]:
+    """Return in words what of a sequence only a model can fill in; none where it is whole by itself."""
+    found: dict[str, None] = {}
+    for _, entry in _checks(source.root):
+        name = _text(entry, "check")
+        if name == "adjust" and "preset" in entry.entries and "of" not in entry.entries:
+            found["the preset of adjust"] = None
+        if name not in check_names():
+            continue
+        for key in FILLED.get(name, {}):
+            if _is_required(find_check(name), key) and key not in entry.entries:
+                found[f"'{key}' of {name}"] = None
+        if any(node.scalar in CHANNEL_WORDS for node in _channels(entry)):
+            found["which channels are low, middle and high"] = None
+    return list(found)
+
+
+def is_left_out(complaint: Complaint, source: Source) -> bool:
+    """Say whether a complaint only says of a key, or of a word for a channel, that a model could have filled it in."""
+    keys = {key for _, entry in _checks(source.root) for key in FILLED.get(_text(entry, "check"), {})}
+    words = {f"'{word}' is not allowed here" for word in CHANNEL_WORDS}
+    return complaint.message in words | {f"key '{key}' is missing" for key in keys}
+
+
+class _Filler:
+    def __init__(self, source: Source, model: LoadedModel) -> None:
+        self.complaints: list[Complaint] = []
+        self._source = source
+        self._model = model
+        self._root = model.source.root
+
+    def take_top(self, root: Node) -> None:
+        """Take over what the whole sequence is made under."""
+        for key in ("supply", "rated_power"):
+            if (found := self._find(key)) is not None:
+                self._put(root, key, *found)
+        if (modes := self._find("modes")) is not None and modes[1].items:
+            self._put(root, "mode", modes[0], modes[1].items[0])
+        if (asked := self._find("settings")) is not None and self._model.model.settings:
+            text = ", ".join(self._model.model.settings)
+            confirm = _at(asked[1], kind="mapping", entries={"confirm": (asked[0], _scalar(asked[1], text))})
+            self._put(root, "prepare", asked[0], _at(asked[1], kind="sequence", items=[confirm]))
+
+    def take_check(self, root: Node, at: int, entry: Node) -> None:
+        """Take over what one check leaves out."""
+        name = _text(entry, "check")
+        if name == "adjust":
+            self._take_preset(at, entry)
+            return
+        if name not in check_names():
+            return
+        check, mode = find_check(name), _text(entry, "mode") or _text(root, "mode") or "FM"
+        self._take_channel(check, at, entry)
+        places = dict(FILLED.get(name, {}))
+        if name == "carrier_power" and mode in SIDEBANDS:
+            places["drive"] = _SSB
+        if "deviation_hz" in check.settings.model_fields:
+            places["deviation"] = ("deviation", "normal")
+        for key, path in places.items():
+            if (found := self._find(*path)) is not None:
+                self._put(entry, key, *found)
+        if name in ("s9_point", "s_meter_curve"):
+            self._take_meter(entry)
+        self._take_limits(check, mode, entry)
+
+    def _take_meter(self, entry: Node) -> None:
+        meter = self._model.model.meter
+        if meter is not None and (found := self._find("meter")) is not None:
+            kind = self._find("meter", "kind") or found
+            self._put(entry, "meter", kind[0], _scalar(kind[1], METER_KINDS[meter.kind]))
+
+    def _take_limits(self, check: AnyCheck, mode: str, entry: Node) -> None:
+        keys = limit_keys(check)
+        found = self._find("limits_in_mode", mode, check.name) or self._find("limits", check.name)
+        if found is None:
+            return
+        if keys == ("limit",):
+            self._put(entry, "limit", *found)
+            return
+        for key in keys:
+            if key in found[1].entries:
+                self._put(entry, key, *found[1].entries[key])
+
+    def _take_channel(self, check: AnyCheck, at: int, entry: Node) -> None:
+        goes_by_itself = type(check).start_channel is not Check.start_channel
+        if "channel" not in entry.entries:
+            middle = self._find("test_channels", "middle")
+            if check.side in ("receive", "transmit") and not goes_by_itself and middle is not None:
+                self._put(entry, "channel", *middle)
+            return
+        for node in _channels(entry):
+            if node.scalar not in CHANNEL_WORDS:
+                continue
+            found = self._find("test_channels", str(node.scalar))
+            if found is None:
+                node.spoiled = True
+                self.complaints.append(self._no_channel(at, str(node.scalar)))
+            else:
+                node.text, node.scalar = found[1].text, found[1].scalar
+
+    def _no_channel(self, at: int, word: str) -> Complaint:
+        there = self._find("test_channels")
+        known = [] if there is None else list(there[1].entries)
+        place = self._model.source.where("test_channels" if there is not None else "model")
+        return self._source.complain(
+            ("checks", at, "channel"),
+            f"the model {self._model.model.model} does not say which channel is {word!r} ({place})",
+            found=word,
+            allowed=f"{listed(known) or 'none'} of its 'test_channels', or a channel's number",
+        )
+
+    def _take_preset(self, at: int, entry: Node) -> None:
+        named = _text(entry, "preset")
+        if not named or "of" in entry.entries:
+            return
+        found = self._find("presets", named)
+        if found is not None:
+            for key, (key_node, node) in found[1].entries.items():
+                self._put(entry, key, key_node, node)
+            return
+        known = list(self._model.model.presets)
+        self.complaints.append(
+            self._source.complain(
+                ("checks", at, "preset"),
+                f"the model {self._model.model.model} has no preset {named!r} ({self._model.source.where('presets')})",
+                found=named,
+                allowed=listed(known) or "none: this model states no 'presets'",
+                hint=did_you_mean(named, known),
+            )
+        )
+        entry.spoiled = True
+
+    def _find(self, *path: str) -> tuple[Node, Node] | None:
+        """Return key and value at ``path`` of the model file; None where it does not state them."""
+        node, key = self._root, self._root
+        for element in path:
+            if element not in node.entries:
+                return None
+            key, node = node.entries[element]
+        return key, node
+
+    def _put(self, into: Node, key: str, key_node: Node, node: Node) -> None:
+        """Put what the model states under a key that the sequence leaves out."""
+        if key in into.entries or into.kind != "mapping":
+            return
+        origin = self._model.source
+        into.entries[key] = (
+            replace(key_node, text=key, scalar=key, origin=origin),
+            replace(node, origin=origin),
+        )
+
+
+def _checks(root: Node) -> Iterator[tuple[int, Node]]:
+    if root.kind != "mapping" or "checks" not in root.entries:
+        return
+    for at, entry in enumerate(root.entries["checks"][1].items):
+        if entry.kind == "mapping" and _text(entry, "check"):
+            yield at, entry
+
+
+def _channels(entry: Node) -> list[Node]:
+    """Return the values that stand for channels of a check, in order."""
+    if "channel" not in entry.entries:
+        return []
+    node = entry.entries["channel"][1]
+    return node.items if node.kind == "sequence" else [node]
+
+
+def _text(node: Node, key: str) -> str:
+    if key not in node.entries:
+        return ""
+    found = node.entries[key][1].scalar
+    return found if isinstance(found, str) else ""
+
+
+def _scalar(place: Node, text: str) -> Node:
+    return _at(place, kind="scalar", text=text, scalar=text)
+
+
+def _at(place: Node, **made: object) -> Node:
+    """Return a value that is made here of what stands at ``place``."""
+    return Node(line=place.line, column=place.column, complete=True, **made)  # type: ignore[arg-type]
+
+
+def _is_required(check: AnyCheck, key: str) -> bool:
+    fields = check.settings.model_fields.items()
+    return any(field.is_required() for name, field in fields if (field.alias or name) == key)

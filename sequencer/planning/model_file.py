@@ -1,0 +1,352 @@
+"""Loads model files, each with its channel plan, and chooses the one that is meant: by its name, or by the unit's serial.
+
+Looked for in the folder `models` beside the sequence, then beside the bench file, then among the shipped ones; a serial chooses a
+shipped model only where none of one's own fits it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from contextlib import suppress
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from pydantic import Field, create_model, model_validator
+
+from sequencer.checks import check_names, find_check
+from sequencer.checks.check import AnyCheck
+from sequencer.checks.settings import CheckSettings
+from sequencer.files.fields import FileModel
+from sequencer.files.find import file_hash, file_named_in
+from sequencer.files.read import read_file, read_utf8
+from sequencer.files.shipped import find_file, shipped_names
+from sequencer.files.yaml_tree import Node, Source, compose
+from sequencer.frozen import dataclass
+from sequencer.inputs.channel_plan import ChannelPlan, read_plan
+from sequencer.inputs.model import CHANNEL_WORDS, Mode, ModelFile
+from sequencer.inputs.serial_pattern import SerialPattern
+from sequencer.problems import (
+    Complaint,
+    FieldProblem,
+    FieldProblems,
+    FileProblems,
+    did_you_mean,
+    listed,
+    option_problem,
+    printable,
+)
+
+FOLDER = "models"
+"""The folder, beside a sequence or a bench file, in which models are looked for."""
+NOT_OF_A_MODEL = frozenset({"enter_reading", "path_loss", "connection_repeatability"})
+"""Checks whose limits are no model's: of a figure that the sequence names, or of the bench."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoadedModel:
+    """A model file with its channel plan, where it stands, and a hash of its text."""
+
+    model: ModelFile
+    source: Source
+    path: Path
+    plan: ChannelPlan | None
+    hash: str
+    by_default: bool = False
+    """Whether nothing but the sequence's `model_by_default` chose it: the unit need not be of it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wanted:
+    """By what a model is chosen: ``name`` as it was given with --model, the unit's ``serial``, and where own models may lie."""
+
+    name: str = ""
+    serial: str = ""
+    bench_folder: Path | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Known:
+    """What is known of a model file before it is held against the model: enough to choose it."""
+
+    path: Path
+    name: str
+    pattern: SerialPattern
+    source: Source
+    shipped: bool
+
+    @property
+    def where(self) -> str:
+        return f"{self.source.where('serials')} ({self.pattern})"
+
+
+# -- the model of the file -------------------------------------------------------------------------------------
+
+
+@cache
+def model_of_files(names: frozenset[str] | None = None) -> type[ModelFile]:
+    """Return the model of a model file, with the limits of its checks.
+
+    ``names`` are the checks whose limits the file states; without them every installed check's are known.
+    """
+    wanted = sorted(names) if names is not None else list(check_names())
+    fields: dict[str, Any] = {}
+    for name in wanted:
+        if (limits := _limits_of(find_check(name))) is not None:
+            fields[name] = limits
+    limits_model = create_model("Limits", __base__=FileModel, __doc__="Limits by check.", **fields)
+    by_check: Any = Field(default_factory=limits_model, description="Limits, by the check that they are of.")
+    by_mode: Any = Field(
+        default_factory=dict,
+        description="Limits in one emission, by check, where they are others than in `limits`: {USB: {carrier_power: {max: 12 W}}}.",
+    )
+    return create_model(
+        "ModelFileWithLimits",
+        __base__=_Whole,
+        __doc__="A model file: what is particular to a type of radio.",
+        limits=(limits_model, by_check),
+        limits_in_mode=(dict[Mode, limits_model], by_mode),
+    )
+
+
+def limit_keys(check: AnyCheck) -> tuple[str, ...]:
+    """Return the keys of a check's settings under which limits of a model may stand; none where its limits are no model's."""
+    return () if check.name in NOT_OF_A_MODEL else tuple(dict.fromkeys(check.limit_keys.values()))
+
+
+def _limits_of(check: AnyCheck) -> tuple[Any, Any] | None:
+    """Return the field of one check's limits: the limit itself, or a mapping of those that it has several of."""
+    found = {
+        name: (field.annotation, field)
+        for name, field in check.settings.model_fields.items()
+        if (field.alias or name) in limit_keys(check)
+    }
+    if not found:
+        return None
+    said = Field(default=None, description=f"Limits of `{check.name}`: {check.summary}.")
+    if list(found) == ["limit"]:
+        annotation = found["limit"][0]
+        return annotation | None, said
+    several = create_model(f"LimitsOf_{check.name}", __base__=FileModel, **found)  # type: ignore[call-overload]
+    return several | None, said
+
+
+class _Whole(ModelFile):
+    """What can be said of a model file only where the checks are known."""
+
+    @model_validator(mode="after")
+    def _fits_the_checks(self) -> _Whole:
+        if problems := list(_preset_problems(self)):
+            raise FieldProblems(problems)
+        return self
+
+
+def _preset_problems(model: ModelFile) -> Iterator[FieldProblem]:
+    for name, preset in model.presets.items():
+        settings: type[CheckSettings] = find_check(preset.of).settings
+        for setting in preset.settings:
+            if setting not in settings.model_fields:
+                key = setting.rpartition("_")[0] if setting not in ("channel", "mode") else setting
+                yield FieldProblem(
+                    f"{preset.of} has no setting '{key}'",
+                    at=("presets", name, key),
+                    allowed=listed(field.alias or one for one, field in settings.model_fields.items()),
+                )
+        if preset.mode is not None and preset.mode not in model.modes:
+            yield FieldProblem(
+                f"the model has no {preset.mode}", at=("presets", name, "mode"), allowed=listed(model.modes)
+            )
+
+
+def model_of_file(file: Node) -> type[ModelFile]:
+    """Return the model that reads a model file's tree: with the limits it states, or with all where it names an unknown check."""
+    named: set[str] = set()
+    for limits in _limit_nodes(file):
+        named |= set(limits.entries)
+    return model_of_files(frozenset(named) if named <= set(check_names()) else None)
+
+
+def _limit_nodes(file: Node) -> Iterator[Node]:
+    if "limits" in file.entries:
+        yield file.entries["limits"][1]
+    if "limits_in_mode" in file.entries:
+        for _, limits in file.entries["limits_in_mode"][1].entries.values():
+            yield limits
+
+
+def load_model(path: Path) -> LoadedModel:
+    """Return the model in the file at ``path``, with its plan. Raises FileProblems with all complaints."""
+    read = read_file(path, model_of_file)
+    model, source, plan = read.model, read.source, None
+    if model.channels is not None:
+        plan = read_plan(file_named_in(model.channels, "plan", path, source, ("channels",)))
+    if complaints := list(_channel_complaints(model, source, plan)):
+        raise FileProblems(complaints)
+    return LoadedModel(model=model, source=source, path=path, plan=plan, hash=file_hash(path))
+
+
+def _channel_complaints(model: ModelFile, source: Source, plan: ChannelPlan | None) -> Iterator[Complaint]:
+    """Yield what is said of channels that the model's plan has not."""
+    named: dict[tuple[str, ...], int | None] = {
+        ("presets", name, "channel"): one.channel for name, one in model.presets.items()
+    }
+    if model.test_channels is not None:
+        named |= {("test_channels", word): getattr(model.test_channels, word) for word in CHANNEL_WORDS}
+    for at, channel in named.items():
+        if channel is not None and plan is not None and channel not in plan.frequencies_hz:
+            yield source.complain(
+                at, f"channel {channel} is not in the plan {plan.name!r}", allowed=plan.described
+            )
+
+
+# -- which model is meant --------------------------------------------------------------------------------------
+
+
+def choose_model(wanted: Wanted, sequence: Path, source: Source) -> LoadedModel | None:
+    """Return the model that is meant; None where nothing names or fits one.
+
+    A name (--model, or the sequence's `model`) goes before the serial. One that is no model file's is none. Raises FileProblems where two
+    are meant, or a file that may be meant cannot be used.
+    """
+    in_file = _named_in(source, "model")
+    known, spoilt = _known_models(wanted, sequence)
+    by_name = _by_name(wanted.name, known) if wanted.name else None
+    by_file = _by_name(in_file, known) if in_file else None
+    if in_file and by_file is None:
+        raise FileProblems([_no_such_model(in_file, "model", source, known)])
+    if by_name is not None and by_file is not None and by_name.path != by_file.path:
+        place = source.where("model")
+        raise option_problem(
+            "--model",
+            f"{wanted.name!r} is the model in {by_name.path}, and the sequence is for {in_file!r} ({place})",
+            allowed="one of the two",
+        )
+    named = by_name or by_file
+    if wanted.name and named is None:
+        return _by_default(source, known)  # a text for the results, as ever
+    if named is not None and named.pattern.fits(wanted.serial):
+        return load_model(named.path)
+    by_serial = _by_serial(wanted.serial, known) if wanted.serial else None
+    if named is not None:
+        _refuse_another(named, by_serial, wanted)
+        return load_model(named.path)
+    if by_serial is not None:
+        return load_model(by_serial.path)
+    if spoilt and wanted.serial:  # what cannot be read may be the one that is meant
+        raise FileProblems(spoilt)
+    return _by_default(source, known)
+
+
+def _by_default(source: Source, known: Iterable[_Known]) -> LoadedModel | None:
+    """Return the model of `model_by_default`; None where the sequence names none."""
+    text = _named_in(source, "model_by_default")
+    if not text:
+        return None
+    found = _by_name(text, known)
+    if found is None:
+        raise FileProblems([_no_such_model(text, "model_by_default", source, known)])
+    return replace(load_model(found.path), by_default=True)
+
+
+def described_models(wanted: Wanted, sequence: Path) -> str:
+    """Return the models there are, as a complaint lists them: name and pattern."""
+    known, _ = _known_models(wanted, sequence)
+    return listed(f"{one.name} ({one.pattern})" for one in known)
+
+
+def _named_in(source: Source, key: str) -> str:
+    if key not in source.root.entries:
+        return ""
+    named = source.find((key,)).scalar
+    return named if isinstance(named, str) else ""
+
+
+def _known_models(wanted: Wanted, sequence: Path) -> tuple[list[_Known], list[Complaint]]:
+    """Return what can be chosen from, one's own first, and what is wrong with files of which not even that can be read."""
+    known: dict[Path, _Known] = {}
+    spoilt: list[Complaint] = []
+    shipped = {find_file(name, "model").resolve() for name in shipped_names("model")}
+    for path in (*_own(sequence.parent), *_own(wanted.bench_folder), *sorted(shipped)):
+        if path.resolve() in known:
+            continue
+        try:
+            known[path.resolve()] = _known(path, shipped=path.resolve() in shipped)
+        except FileProblems as problems:
+            spoilt += problems.complaints
+    return sorted(known.values(), key=lambda one: one.shipped), spoilt
+
+
+def _own(folder: Path | None) -> list[Path]:
+    if folder is None:
+        return []
+    with suppress(OSError):
+        return sorted((folder / FOLDER).glob("*.yaml"))[:1000]
+    return []
+
+
+def _known(path: Path, *, shipped: bool) -> _Known:
+    source, complaints = compose(read_utf8(path), str(path))
+    if source is None or source.root.kind != "mapping":
+        raise FileProblems(
+            complaints or [Complaint(file=str(path), message="this is no model file", allowed="a model file")]
+        )
+    texts = {key: source.find((key,)).scalar for key in ("model", "serials") if key in source.root.entries}
+    name, pattern = texts.get("model"), texts.get("serials")
+    if not isinstance(name, str) or not isinstance(pattern, str):
+        read_file(path, model_of_file)  # says what is wrong
+        raise FileProblems([source.complain((), "this is no model file", allowed="'model' and 'serials'")])
+    try:
+        held = SerialPattern(pattern)
+    except FieldProblem as problem:
+        raise FileProblems(
+            [source.complain(("serials",), problem.message, found=pattern, allowed=problem.allowed)]
+        ) from problem
+    return _Known(path=path, name=name, pattern=held, source=source, shipped=shipped)
+
+
+def _by_name(text: str, known: Iterable[_Known]) -> _Known | None:
+    """Return the model that ``text`` names: a path, a file's name, or the name that stands in one."""
+    with suppress(OSError, ValueError):
+        if text.endswith((".yaml", ".yml")) and Path(text).is_file():
+            return _known(Path(text), shipped=False)
+    stem = text.removesuffix(".yaml").removeprefix(f"{FOLDER}/")
+    return next((one for one in known if stem == one.path.stem or text == one.name), None)
+
+
+def _by_serial(serial: str, known: Iterable[_Known]) -> _Known | None:
+    fitting = [one for one in known if one.pattern.fits(serial)]
+    fitting = [one for one in fitting if not one.shipped] or fitting
+    if len(fitting) > 1:
+        places = " and ".join(one.where for one in fitting[:3])
+        raise option_problem(
+            "--serial",
+            f"the serial {serial!r} fits more than one model: {places}",
+            found=serial,
+            allowed="patterns of which one fits; or the model's name with --model",
+        )
+    return fitting[0] if fitting else None
+
+
+def _refuse_another(named: _Known, by_serial: _Known | None, wanted: Wanted) -> None:
+    """Refuse a serial that is another model's than the one that was named; one that is nobody's may have lost its plate."""
+    if by_serial is None:
+        return
+    raise option_problem(
+        "--serial",
+        f"the serial {wanted.serial!r} is that of model {by_serial.name} ({by_serial.where}), and {named.name} is named "
+        f"({named.where})",
+        found=wanted.serial,
+        allowed="the model of this serial, or a serial of the model that is named",
+    )
+
+
+def _no_such_model(text: str, key: str, source: Source, known: Iterable[_Known]) -> Complaint:
+    names = [one.path.stem for one in known]
+    return source.complain(
+        (key,),
+        f"no such model file: {printable(text)!r}",
+        found=text,
+        allowed=f"a path, or one of {listed(names)}",
+        hint=did_you_mean(text, [*names, *(one.name for one in known)]),
+    )

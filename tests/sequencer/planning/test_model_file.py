@@ -1,0 +1,315 @@
+"""Model files: read with their limits, chosen by name or serial, and what is wrong with them said with its place."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from sequencer.files.shipped import find_file, shipped_names
+from sequencer.inputs.load_bench import load_bench
+from sequencer.planning.load import LoadedSequence, load_both, load_sequence
+from sequencer.planning.model_file import Wanted, load_model
+from sequencer.planning.plan import make_plan
+from sequencer.problems import FileProblems
+
+MODEL = r"""model: T1
+serials: 'T1-\d{4}'
+channels: plans/cept-40.yaml
+test_channels: {low: 2, middle: 19, high: 39}
+supply: 12 V
+rated_power: 4.5 W
+microphone: {normal: 8 mV}
+deviation: {normal: 1.5 kHz, maximum: 2.5 kHz}
+meter: {s9: 1.5 V, attack: 100 ms}
+settings: [squelch open, volume at half]
+limits:
+  carrier_power: {max: 4 W}
+  supply_current: {transmit: {max: 2 A}}
+presets:
+  power: {of: carrier_power, channel: 20, turn: RV4, to: 3.8 W, within: 0.1 W}
+"""
+GENERAL = """sequence: General
+checks:
+  - {check: carrier_power, channel: [low, high]}
+  - {check: peak_deviation, above: 20 dB}
+  - {check: sensitivity}
+  - {check: s9_point, limit: {within: 6 dB}}
+  - {check: supply_current, receive: {max: 1 A}}
+"""
+Write = Callable[[str, str], Path]
+
+
+@pytest.fixture
+def write(tmp_path: Path) -> Write:
+    """Write a file below the test's folder, and return its path."""
+
+    def made(name: str, text: str) -> Path:
+        path = tmp_path / name
+        path.parent.mkdir(exist_ok=True)
+        path.write_text(text, encoding="utf-8")
+        return path
+
+    return made
+
+
+@pytest.fixture
+def general(write: Write) -> Path:
+    """A sequence that leaves out what a model has, with a model beside it."""
+    write("models/t1.yaml", MODEL)
+    return write("s.yaml", GENERAL)
+
+
+def loaded(path: Path, **wanted: str) -> LoadedSequence:
+    """Return the sequence with the model that is meant."""
+    return load_sequence(str(path), Wanted(**wanted))  # type: ignore[arg-type]
+
+
+def complaints(path: Path, **wanted: str) -> str:
+    """Return what is said of a sequence that is refused."""
+    with pytest.raises(FileProblems) as caught:
+        loaded(path, **wanted)
+    return str(caught.value)
+
+
+@pytest.mark.parametrize("name", shipped_names("model"))
+def test_every_shipped_model_is_read(name: str) -> None:
+    """Each has a plan whose channels its test channels and presets are on."""
+    found = load_model(find_file(name, "model"))
+    assert found.plan is not None
+    assert found.model.test_channels is not None
+
+
+def test_a_sequence_leaves_out_what_its_model_has(general: Path) -> None:
+    """Channels, mode, supply, rated power, drive, meter, settings to confirm and limits are the model's, and keep their place there."""
+    found = loaded(general, serial="T1-0001")
+    top, checks = found.sequence, {one.check: one for one in found.sequence.checks}
+    assert (top.mode, top.supply_v, top.rated_power_w) == ("FM", 12.0, 4.5)
+    assert [one.confirm for one in top.prepare] == ["squelch open, volume at half"]
+    assert found.plan is not None
+    assert checks["carrier_power"].channels == (2, 39)
+    assert checks["sensitivity"].channels == (19,)
+    assert checks["carrier_power"].limit.max_w == 4.0  # type: ignore[attr-defined]
+    assert checks["peak_deviation"].drive_v == 0.008  # type: ignore[attr-defined]
+    assert checks["sensitivity"].deviation_hz == 1500.0  # type: ignore[attr-defined]
+    s9 = checks["s9_point"]
+    assert (s9.target_v, s9.attack_s, s9.decay_s) == (1.5, 0.1, 0.6)  # type: ignore[attr-defined]
+    assert checks["supply_current"].transmit.max_a == 2.0  # type: ignore[attr-defined]
+    assert checks["supply_current"].receive.max_a == 1.0  # type: ignore[attr-defined]
+    place = found.source.where("checks", 0, "limit", key=True)
+    assert (Path(place.file).name, place.line) == ("t1.yaml", 12)
+    assert not found.source.is_own("supply")
+    assert found.source.is_own("checks", 3, "limit")
+
+
+def test_what_the_sequence_states_holds(write: Write) -> None:
+    """A limit, a drive, a channel and a preparation of the sequence's own are not written over."""
+    write("models/t1.yaml", MODEL)
+    own = write(
+        "s.yaml",
+        "sequence: X\nprepare: [{confirm: lid on}]\nchecks:\n"
+        "  - {check: carrier_power, channel: 7, limit: {}}\n  - {check: peak_deviation, drive: 20 mV}\n",
+    )
+    found = loaded(own, serial="T1-0001").sequence
+    power, deviation = found.checks
+    assert [one.confirm for one in found.prepare] == ["lid on"]
+    assert power.channels == (7,)
+    assert power.limit.max_w is None  # type: ignore[attr-defined]
+    assert deviation.drive_v == 0.02  # type: ignore[attr-defined]
+
+
+def test_limits_of_one_emission_go_before_those_of_all() -> None:
+    """The shipped multimode set gives 4 W of carrier in AM and 12 W of peak envelope power in USB, driven as its model says."""
+    found = load_sequence(str(find_file("fm-mobile-acceptance", "sequence")), Wanted(serial="MX40-0101"))
+    assert found.model is not None
+    limits = found.model.model.limits_in_mode  # type: ignore[attr-defined]
+    assert limits["USB"].carrier_power.max_w == 12.0
+    assert found.sequence.checks[0].limit.max_w == 4.0  # type: ignore[attr-defined]
+
+
+def test_limits_and_drive_of_a_sideband_check(tmp_path: Path) -> None:
+    """In USB the model's SSB drive and its limits for USB are taken over; in FM a carrier is not driven at all."""
+    path = tmp_path / "s.yaml"
+    path.write_text(
+        "sequence: X\nchecks:\n  - {check: carrier_power, mode: USB}\n  - {check: carrier_power}\n"
+    )
+    usb, fm = loaded(path, serial="MX40-0101").sequence.checks
+    assert (usb.drive_v, usb.limit.max_w) == (0.005, 12.0)  # type: ignore[attr-defined]
+    assert (fm.drive_v, fm.limit.max_w) == (None, 4.0)  # type: ignore[attr-defined]
+
+
+def test_a_model_is_named_in_many_ways(general: Path) -> None:
+    """By the name in it, by its file's name, by its path, by the sequence's own key."""
+    path = general.parent / "models" / "t1.yaml"
+    for name in ("T1", "t1", "t1.yaml", str(path)):
+        found = loaded(general, name=name).model
+        assert found is not None
+        assert found.path.name == "t1.yaml"
+    general.write_text("model: t1\n" + GENERAL, encoding="utf-8")
+    assert loaded(general).model is not None
+
+
+def test_a_bench_s_folder_has_models_too(write: Write, tmp_path: Path) -> None:
+    """A shipped sequence is run with a model of one's own that lies beside one's bench file."""
+    write("models/t1.yaml", MODEL)
+    sequence, _ = load_both("fm-mobile-acceptance", str(_bench(tmp_path)), serial="T1-0009")
+    assert sequence.model is not None
+    assert sequence.model.model.model == "T1"
+
+
+def _bench(folder: Path) -> Path:
+    shipped = load_bench("bench").path
+    path = folder / "b.yaml"
+    text = shipped.read_text(encoding="utf-8").replace("unit: units", f"unit: {shipped.parent}/units", 1)
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def test_one_s_own_model_goes_before_a_shipped_one(write: Write, general: Path) -> None:
+    """A serial that fits a demonstration model as well is one's own model's."""
+    write("models/t1.yaml", MODEL.replace(r"T1-\d{4}", r"M40-\d{4}"))
+    found = loaded(general, serial="M40-0007").model
+    assert found is not None
+    assert found.model.model == "T1"
+
+
+def test_a_serial_that_fits_two_models_is_refused_with_both_places(write: Write, general: Path) -> None:
+    """Nobody guesses which limits a unit is held to."""
+    write("models/t2.yaml", MODEL.replace("model: T1", "model: T2").replace(r"T1-\d{4}", r"T\d-.*"))
+    said = complaints(general, serial="T1-0001")
+    assert "fits more than one model" in said
+    assert "t1.yaml:2:" in said
+    assert "t2.yaml:2:" in said
+    assert loaded(general, serial="T1-0001", name="T2").model is not None  # it fits T2 as well
+
+
+def test_a_model_that_is_missing_is_said_once(general: Path) -> None:
+    """Everything that the sequence leaves out is named in one complaint, with the models there are."""
+    for wanted, said in (
+        ({}, "no model was chosen"),
+        ({"serial": "ZZ-1"}, "'ZZ-1' fits no model"),
+        ({"name": "T9"}, "'T9' is no model file"),
+    ):
+        text = complaints(general, **wanted)
+        assert said in text
+        assert "'drive' of peak_deviation" in text
+        assert "'target' of s9_point" in text
+        assert r"T1 (T1-\d{4})" in text
+        assert "is missing" not in text
+
+
+def test_the_serial_of_another_model_is_refused(general: Path) -> None:
+    """A unit whose plate says it is of another model than the one named is not measured; one that nobody knows may be."""
+    said = complaints(general, serial="V5-0301", name="T1")
+    assert "v5.yaml:" in said
+    assert "t1.yaml:2:" in said
+    assert loaded(general, serial="unreadable", name="T1").model is not None
+    general.write_text("model: m40\n" + GENERAL, encoding="utf-8")
+    assert "s.yaml:1:" in complaints(general, name="T1")
+
+
+def test_a_name_that_is_no_model_stays_a_text(write: Write) -> None:
+    """A sequence that is whole by itself is run as before, whatever its unit is called."""
+    whole = Path(__file__).parents[2] / "data" / "whole-sequence.yaml"
+    assert loaded(whole, name="FM mobile, blue", serial="M40-0007").model is None
+    assert loaded(whole, serial="nobody's").model is None
+    assert loaded(whole, serial="M40-0007").model is not None
+
+
+def test_a_default_fills_in_and_claims_nothing(write: Write, general: Path) -> None:
+    """`model_by_default` serves where nothing chooses; a serial that fits another model goes before it."""
+    general.write_text("model_by_default: t1\n" + GENERAL, encoding="utf-8")
+    found = loaded(general, serial="nobody's").model
+    assert found is not None
+    assert found.by_default
+    other = loaded(general, serial="V5-0301").model
+    assert other is not None
+    assert (other.model.model, other.by_default) == ("V5", False)
+    general.write_text("model_by_default: t7\n" + GENERAL, encoding="utf-8")
+    assert "no such model file: 't7'" in complaints(general)
+
+
+def test_a_spoilt_neighbour_stops_no_unit(write: Write, general: Path) -> None:
+    """A file that cannot be read stands in nobody's way but where it may be the one that is meant."""
+    write("models/bad.yaml", "model: X\nserials: '(('\n")
+    assert loaded(general, serial="T1-0001").model is not None
+    assert "bad.yaml:2:10" in complaints(general, serial="ZZ-1")
+
+
+BAD = {
+    "an unknown key": (("supply: 12 V", "suply: 12 V"), "m.yaml:5:1", "did you mean 'supply'?"),
+    "a limit of no check": (
+        ("  carrier_power:", "  carier_power:"),
+        "m.yaml:12:3",
+        "did you mean 'carrier_power'?",
+    ),
+    "a limit of another kind": (("max: 4 W", "max: 4 V"), "m.yaml:12:24", "a power in"),
+    "a limit the check has not": (("transmit: {max", "transmits: {max"), "m.yaml:13:20", "transmit"),
+    "a preset of no check": (("of: carrier_power", "of: carier"), "m.yaml:15:15", "carrier_power"),
+    "a setting the check has not": (
+        ("turn: RV4", "turn: RV4, level: -70 dBm"),
+        "m.yaml:15:",
+        "no setting 'level'",
+    ),
+    "a preset's name": (("  power:", "  Power!:"), "m.yaml:15:3", "small letters"),
+    "a pattern that fits all": (("'T1-\\d{4}'", "'.+'"), "m.yaml:2:10", "fits any serial"),
+    "no pattern": (("serials: 'T1-\\d{4}'\n", ""), "m.yaml:1:1", "'serials'"),
+    "a channel off the plan": (("middle: 19", "middle: 99"), "m.yaml:4:", "channels 1 to 40"),
+    "a plan that is not there": (("cept-40", "cept-41"), "m.yaml:3:11", "cept-40"),
+    "two modes alike": (("supply:", "modes: [FM, FM]\nsupply:"), "m.yaml:5:8", "each once"),
+    "no setting": (("[squelch open, volume at half]", "[]"), "m.yaml:10:11", "at least one"),
+}
+
+
+@pytest.mark.parametrize("case", BAD)
+def test_a_wrong_model_file_is_refused_with_its_place(write: Write, case: str) -> None:
+    """Place, what was found, what is allowed."""
+    (old, new), place, said = BAD[case]
+    assert old in MODEL
+    path = write("m.yaml", MODEL.replace(old, new, 1))
+    with pytest.raises(FileProblems) as caught:
+        load_model(path)
+    text = str(caught.value)
+    assert place in text
+    assert said in text
+    assert all(one.allowed for one in caught.value.complaints)
+
+
+def test_a_word_for_a_channel_that_the_model_does_not_say(write: Write, general: Path) -> None:
+    """The complaint names the sequence's place and the model's."""
+    write("models/t1.yaml", MODEL.replace("low: 2, ", ""))
+    said = complaints(general, serial="T1-0001")
+    assert "s.yaml:3:" in said
+    assert "t1.yaml:4:" in said
+
+
+CONTRADICTIONS = {
+    "supply": ("supply: 13 V\n", "", "t1.yaml:5:", "12 V"),
+    "rated power": ("rated_power: 9 W\n", "", "t1.yaml:6:", "4.5 W"),
+    "channels": ("channels: uk-27-81\n", "", "t1.yaml:3:", "other channels"),
+    "mode": ("mode: AM\n", "", "t1.yaml:", "FM"),
+    "S9": ("", "  - {check: s9_point, target: 2 V}\n", "t1.yaml:9:", "1.5 V"),
+}
+
+
+@pytest.mark.parametrize("case", CONTRADICTIONS)
+def test_what_sequence_and_model_say_differently_is_refused_with_both_places(write: Write, case: str) -> None:
+    """One fact stands in one place: the plan names both, and what would do."""
+    top, check, place, said = CONTRADICTIONS[case]
+    write("models/t1.yaml", MODEL)
+    path = write("s.yaml", f"sequence: X\n{top}checks:\n  - {{check: carrier_power}}\n{check}")
+    with pytest.raises(FileProblems) as caught:
+        make_plan(loaded(path, serial="T1-0001"), load_bench("bench"))
+    text = str(caught.value)
+    assert f"{path}:" in text
+    assert place in text
+    assert said in text
+
+
+def test_a_bench_that_cannot_feed_the_model_is_refused_at_the_model_s_line(write: Write) -> None:
+    """What was taken over is complained of where it stands."""
+    write("models/t1.yaml", MODEL.replace("supply: 12 V", "supply: 28 V"))
+    path = write("s.yaml", GENERAL)
+    with pytest.raises(FileProblems, match=r"t1\.yaml:5:9: 28 V is above max_voltage"):
+        make_plan(loaded(path, serial="T1-0001"), load_bench("bench"))
