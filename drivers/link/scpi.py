@@ -28,6 +28,7 @@ MAX_ERROR_READS = 32  # an error queue is finite; a broken instrument's is not
 
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?: ?[Ee] ?[+-]?\d+)?", re.ASCII)
 _HEADER = re.compile(r":?[A-Za-z][A-Za-z0-9_]*(?::[A-Za-z][A-Za-z0-9_]*)*\??|\*[A-Za-z]+\??", re.ASCII)
+_QUOTE = re.compile("[\"']")
 _MNEMONIC = re.compile(r"[A-Za-z][A-Za-z0-9_]*", re.ASCII)
 _PROMPTS = (
     ":",
@@ -211,15 +212,17 @@ def split_outside_quotes(text: str, separator: str) -> list[str]:
 
 def _quoting(text: str) -> Iterator[tuple[str, bool]]:
     # A doubled quote closes and reopens at once, which for splitting comes to the same.
-    start, quote = 0, ""
-    for position, letter in enumerate(text):
-        if quote and letter == quote:
-            yield text[start : position + 1], True
-            start, quote = position + 1, ""
-        elif not quote and letter in "\"'":
-            yield text[start:position], False
-            start, quote = position, letter
-    yield text[start:], bool(quote)
+    start = 0
+    while opening := _QUOTE.search(text, start):
+        yield text[start : opening.start()], False
+        start = opening.start()
+        end = text.find(opening.group(), start + 1)
+        if end < 0:
+            yield text[start:], True
+            return
+        yield text[start : end + 1], True
+        start = end + 1
+    yield text[start:], False
 
 
 def parse_identity(reply: str) -> Identity:

@@ -252,19 +252,17 @@ def meter_family(*, target: float, unit_per_db: float, doubt: float, sd_db: floa
 
     import numpy as np
 
-    axis = _axis()
-    lines, scatters, weights = [], [], []
-    for deviate, steep_weight in STEEPNESS:
-        slope = unit_per_db * math.exp(deviate * doubt)
-        for at_db, ratio, weight in BENDS:
-            line = axis.copy()
-            if at_db is not None:
-                # rounded over about 1 dB, as meters bend
-                soft = np.logaddexp(0.0, (axis - at_db) / 0.3) * 0.3
-                line = axis - (1 - ratio) * (soft - np.logaddexp(0.0, -at_db / 0.3) * 0.3)
-            lines.append(np.maximum(slope * line, -abs(target)))
-            scatters.append(np.full_like(axis, sd_db * slope))
-            weights.append(steep_weight * weight)
-    excess = np.array(lines)
-    doubts = np.array(scatters) / sd_db * np.minimum(0.06 * np.abs(axis), 1.5)
-    return _made(excess, np.array(scatters), np.ones_like(excess), doubts, weights, ratio=False)
+    axis, bent = _axis(), []
+    for at_db, ratio, _ in BENDS:
+        line = axis
+        if at_db is not None:
+            # rounded over about 1 dB, as meters bend
+            soft = np.logaddexp(0.0, (axis - at_db) / 0.3) * 0.3
+            line = axis - (1 - ratio) * (soft - np.logaddexp(0.0, -at_db / 0.3) * 0.3)
+        bent.append(line)
+    slopes = unit_per_db * np.repeat([math.exp(deviate * doubt) for deviate, _ in STEEPNESS], len(BENDS))
+    excess = np.maximum(slopes[:, None] * np.tile(bent, (len(STEEPNESS), 1)), -abs(target))
+    weights = [steep_weight * weight for _, steep_weight in STEEPNESS for _, _, weight in BENDS]
+    scatter = np.broadcast_to(sd_db * slopes[:, None], excess.shape)
+    doubts = slopes[:, None] * np.minimum(0.06 * np.abs(axis), 1.5)
+    return _made(excess, scatter, np.ones_like(excess), doubts, weights, ratio=False)

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from functools import lru_cache
 from typing import Any
 
 from sequencer.frozen import dataclass
@@ -33,17 +34,7 @@ class FmCurve:
 
     def _audio(self) -> tuple[Any, Any, float]:
         """Return frequencies, power response and the tone's power response of the audio path."""
-        import numpy as np
-
-        low_hz, high_hz = self.audio_band_hz
-        freq_hz = np.linspace(low_hz / 2, 1.6 * high_hz, 301)
-
-        def response(hz: Any) -> Any:
-            # A fourth-order band-pass: with a brick wall the scatter comes out a tenth too large.
-            band = 1.0 / (1.0 + ((hz**2 - low_hz * high_hz) / (hz * (high_hz - low_hz))) ** 8)
-            return band / (1.0 + (2 * np.pi * hz * DEEMPHASIS_S) ** 2) if self.deemphasis else band
-
-        return freq_hz, response(freq_hz), float(response(np.array(self.tone_hz)))
+        return _audio_path(self.audio_band_hz, self.tone_hz, self.deemphasis)
 
     def _powers(self, density_db: Any) -> tuple[Any, Any, Any, float, float, Any]:
         """Return tone power, parabolic noise, click noise, their effective bandwidths and the click rate, at each density (N)."""
@@ -56,24 +47,13 @@ class FmCurve:
         kept = np.expm1(-rho) ** 2
         # The IF skirt also cuts the noise that the discriminator turns into audio: 1 dB at 6 kHz bandwidth.
         parabolic = freq_hz**2 * audio / (1 + (2 * freq_hz / self.bandwidth_hz) ** 16)
-        rate = self._click_rate(rho)
+        rate = _click_rate(self.bandwidth_hz, self.deviation_hz, tuple(rho.tolist()))
         tone = self.deviation_hz**2 / 2 * audio_tone * kept
         noise = kept / density_hz * (parabolic.sum() * step_hz)
         clicks = 2 * rate * (audio.sum() * step_hz)
         width = parabolic.sum() ** 2 / (parabolic**2).sum() * step_hz
         click_width = audio.sum() ** 2 / (audio**2).sum() * step_hz
         return tone, noise, clicks, float(width), float(click_width), rate
-
-    def _click_rate(self, rho: Any) -> Any:
-        """Return clicks a second at each carrier-to-noise ratio in the IF, averaged over the tone's swing."""
-        import numpy as np
-
-        radius_hz = self.bandwidth_hz / math.sqrt(12)
-        offset_hz = np.abs(self.deviation_hz * np.cos(np.linspace(0, np.pi, 65)[1:32:2]))[:, None]
-        ratio = offset_hz / radius_hz
-        beyond = _each(math.erfc, np.sqrt(rho * (1 + ratio**2)))
-        within = _each(math.erf, ratio * np.sqrt(rho))
-        return np.mean(np.hypot(radius_hz, offset_hz) * beyond + offset_hz * np.exp(-rho) * within, axis=0)
 
     def ratios(self, density_db: Any) -> tuple[Any, Any]:
         """Return tone over noise power, and the relative standard deviation of the noise power of a 0.1 s reading, at each density."""
@@ -107,7 +87,38 @@ class FmCurve:
         return high
 
 
-def _each(function: Callable[[float], float], values: Any) -> Any:
+@lru_cache(maxsize=32)
+def _audio_path(band_hz: tuple[float, float], tone_hz: float, deemphasis: bool) -> tuple[Any, Any, float]:
     import numpy as np
 
-    return np.reshape([function(value) for value in np.ravel(values).tolist()], np.shape(values))
+    low_hz, high_hz = band_hz
+    freq_hz = np.linspace(low_hz / 2, 1.6 * high_hz, 301)
+
+    def response(hz: Any) -> Any:
+        # A fourth-order band-pass: with a brick wall the scatter comes out a tenth too large.
+        band = 1.0 / (1.0 + ((hz**2 - low_hz * high_hz) / (hz * (high_hz - low_hz))) ** 8)
+        return band / (1.0 + (2 * np.pi * hz * DEEMPHASIS_S) ** 2) if deemphasis else band
+
+    return freq_hz, response(freq_hz), float(response(np.array(tone_hz)))
+
+
+@lru_cache(maxsize=32)  # a receiver with and one without de-emphasis click alike
+def _click_rate(bandwidth_hz: float, deviation_hz: float, ratios: tuple[float, ...]) -> Any:
+    """Return clicks a second at each carrier-to-noise ratio in the IF, averaged over the tone's swing."""
+    import numpy as np
+
+    rho, radius_hz = np.array(ratios), bandwidth_hz / math.sqrt(12)
+    offset_hz = np.abs(deviation_hz * np.cos(np.linspace(0, np.pi, 65)[1:32:2]))[:, None]
+    ratio = offset_hz / radius_hz
+    beyond = _each(math.erfc, np.sqrt(rho * (1 + ratio**2)), far=0.0)
+    within = _each(math.erf, ratio * np.sqrt(rho), far=1.0)
+    return np.mean(np.hypot(radius_hz, offset_hz) * beyond + offset_hz * np.exp(-rho) * within, axis=0)
+
+
+def _each(function: Callable[[float], float], values: Any, *, far: float) -> Any:
+    """Return an error function of each value that is not negative; from 6 on it is ``far``, but for 2 parts in 10^17."""
+    import numpy as np
+
+    made, near = np.full(np.shape(values), far), values < 6.0
+    made[near] = [function(value) for value in values[near].tolist()]
+    return made

@@ -60,9 +60,10 @@ class ClickShare:
         heard_slope = -np.sin(np.outer(time_s, turning)) @ (turning * audio_gain)
         alone = 2.0 * if_filter.rms_width_hz * float(audio_gain.sum())
         scale = 4.0 * float(time_s[1] - time_s[0]) / (2.0 * pi) ** 2
+        turning_back = _TurningBack(g)
         powers = [
             scale
-            * float(heard @ _encounters(rho, g, slope) + 0.5 * heard_slope @ (slope * _turning_back(rho, g)))
+            * float(heard @ _encounters(rho, g, slope) + 0.5 * heard_slope @ (slope * turning_back.at(rho)))
             for rho in self._roots**2
         ]
         self._shares = np.array(
@@ -78,11 +79,16 @@ def _encounters(rho: float, g: Floats, slope: Floats) -> Floats:
     return np.asarray(slope**2 / (1.0 - g**2) * np.exp(-2.0 * rho / (1.0 + g)))
 
 
-def _turning_back(rho: float, g: Floats) -> Floats:
-    """Return J, with u = (1 - exp(-g·v))/g, which takes the pole out of the integrand."""
-    top = -np.log1p(-(g**2)) / g
-    v = np.outer(top, 0.5 * (_NODES + 1.0))
-    left = np.exp(-g[:, None] * v)  # 1 - g·u
-    u = (1.0 - left) / g[:, None]
-    inside = np.exp(-rho * (2.0 - g[:, None] - u) / left)
-    return np.asarray(0.5 * top * (inside @ _WEIGHTS))
+class _TurningBack:
+    """J for every ratio, with u = (1 - exp(-g·v))/g, which takes the pole out of the integrand."""
+
+    def __init__(self, g: Floats) -> None:
+        self._top = -np.log1p(-(g**2)) / g
+        v = np.outer(self._top, 0.5 * (_NODES + 1.0))
+        left = np.exp(-g[:, None] * v)  # 1 - g·u
+        u = (1.0 - left) / g[:, None]
+        self._falls = (2.0 - g[:, None] - u) / left
+
+    def at(self, rho: float) -> Floats:
+        """Return J at a carrier-to-noise ratio."""
+        return np.asarray(0.5 * self._top * (np.exp(-rho * self._falls) @ _WEIGHTS))

@@ -14,6 +14,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import KW_ONLY
+from functools import cache
 from typing import Any, Protocol
 
 from sim.frozen import dataclass
@@ -68,6 +69,7 @@ class Kind(Protocol):
         """Say the content as a query answers it."""
 
 
+@cache
 def short_form(mnemonic: str) -> str:
     """Return the short form of a mnemonic written like ``FREQuency``: its capitals (and digits)."""
     return "".join(char for char in mnemonic if not char.islower())
