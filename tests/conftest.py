@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import signal
+import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -24,6 +25,11 @@ from sequencer.planning.plan import make_plan
 from sim.bench import SimulatedBench
 from tests.support.postgres_server import NoServer, PostgresServer
 from tests.support.rig import Nodding, Rig
+
+# What is compiled is kept, whatever the shell says: half of the time in which tests are collected, and what each process that a test starts
+# would do anew.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
 
 # A test is deterministic or it is a bug: the same examples each time. SEQUENCER_TEST_RANDOM=1 tries others.
 settings.register_profile("same", derandomize=True, deadline=None)
