@@ -123,6 +123,14 @@ class CarrierPower(Check[CarrierPowerSettings]):
         return settings.keyed_for_s + _readings_s(settings) + lower_s
 
     @override
+    def may_join_key(self, settings: CarrierPowerSettings) -> bool:
+        return settings.drive_v is None
+
+    @override
+    def hold_s(self, settings: CarrierPowerSettings) -> float:
+        return settings.keyed_for_s
+
+    @override
     def transmit(
         self, side: TransmitSide, settings: CarrierPowerSettings, conditions: Conditions
     ) -> list[Finding]:

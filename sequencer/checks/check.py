@@ -100,6 +100,21 @@ class Check(ABC, Generic[S]):
         """Return how long its last key-down lasts, s, after which the duty owes a rest: all of `keyed_s`, unless it keys more than once."""
         return self.keyed_s(settings, conditions)
 
+    def may_join_key(self, settings: S) -> bool:
+        """Say whether it may be made in a key-down that another check began (`share_key`).
+
+        It then reads keyed alone, sets nothing but the audio source, and works out no more than means and budgets before it returns.
+        """
+        return False
+
+    def may_leave_key(self, settings: S) -> bool:
+        """Say whether the unit may stay keyed after it, for another check: as `may_join_key`, but that it may begin unkeyed."""
+        return self.may_join_key(settings)
+
+    def hold_s(self, settings: S) -> float:
+        """Return how long it waits keyed before it reads, counted from when the unit was keyed, s."""
+        return 0.0
+
     def readings(self, settings: S, conditions: Conditions) -> int:
         """Return about how many readings it takes where a person takes them, each after a level that a person may have to set."""
         return AVERAGED

@@ -75,6 +75,10 @@ class FrequencyError(Check[FrequencyErrorSettings]):
         return 0.53
 
     @override
+    def may_join_key(self, settings: FrequencyErrorSettings) -> bool:
+        return settings.read == "analyser"  # what is worked out from samples takes its time
+
+    @override
     def transmit(
         self, side: TransmitSide, settings: FrequencyErrorSettings, conditions: Conditions
     ) -> list[Finding]:

@@ -84,6 +84,10 @@ class ModulationDepth(Check[ModulationDepthSettings]):
         return 1.1 + RESPONSE_FORECAST_S
 
     @override
+    def may_join_key(self, settings: ModulationDepthSettings) -> bool:
+        return settings.read == "analyser"  # what is worked out from samples takes its time
+
+    @override
     def transmit(
         self, side: TransmitSide, settings: ModulationDepthSettings, conditions: Conditions
     ) -> list[Finding]:

@@ -98,6 +98,10 @@ class PeakDeviation(Check[PeakDeviationSettings]):
         return 1.13 * len(settings.tones_hz) + RESPONSE_FORECAST_S
 
     @override
+    def may_join_key(self, settings: PeakDeviationSettings) -> bool:
+        return settings.read == "analyser"  # what is worked out from samples takes its time
+
+    @override
     def transmit(
         self, side: TransmitSide, settings: PeakDeviationSettings, conditions: Conditions
     ) -> list[Finding]:

@@ -80,6 +80,10 @@ class SupplyCurrent(Check[SupplyCurrentSettings]):
         return 0.2
 
     @override
+    def may_leave_key(self, settings: SupplyCurrentSettings) -> bool:
+        return True  # it reads with PTT released first, and so begins a key-down
+
+    @override
     def transmit(
         self, side: TransmitSide, settings: SupplyCurrentSettings, conditions: Conditions
     ) -> list[Finding]:

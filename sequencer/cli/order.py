@@ -14,17 +14,19 @@ from sequencer.units.format import time_text
 
 
 def order_lines(plan: Plan) -> list[str]:
-    """Return the order in words, a line each: what was moved, and what stays and why; nothing for a plan as it is written."""
+    """Return in words, a line each, what was moved, what stays and why, and what shares a key-down; nothing for a plan as written."""
+    together = [f"one key-down: {_named(part)}" for part in plan.parts if len(part) > 1]
     if (arranged := plan.arranged) is None:
-        return []
-    lines = ["order: as written; no quicker one is proved to find the same"]
-    if arranged.moved:
+        return together
+    lines = ["order: as written; no other is proved quicker and to find the same"]
+    if arranged.moved or together:
         lines = [
             f"order: {_runs(arranged.order)}; about {time_text(plan.forecast_s)} in place of {time_text(arranged.written_s)} as written",
-            f"  moved: {_named(arranged.moved)}",
         ]
+    if arranged.moved:
+        lines.append(f"  moved: {_named(arranged.moved)}")
     lines += [_stays_line(why, stays) for why, stays in groupby(arranged.stays, key=lambda one: one.why)]
-    return lines
+    return [*lines, *(f"  {line}" for line in together)]
 
 
 def order_as_json(plan: Plan) -> dict[str, Any]:
@@ -35,6 +37,7 @@ def order_as_json(plan: Plan) -> dict[str, Any]:
         "steps": [step.index for step in plan.steps],
         "moved": [] if arranged is None else [step.index for step in arranged.moved],
         "written_s": round(plan.forecast_s if arranged is None else arranged.written_s, 3),
+        "shared": [[step.index for step in part] for part in plan.parts if len(part) > 1],
         "stays": {}
         if arranged is None
         else {str(one.step.index): {"why": one.why, "is_passed": one.is_passed} for one in arranged.stays},

@@ -27,6 +27,7 @@ from sequencer.inputs.bench import BenchFile
 from sequencer.planning.arranged import Arranged, Stays
 from sequencer.planning.proof import SIDE_ROLES, UNIT_SIDES
 from sequencer.planning.rests import Duty, Timed, timeline
+from sequencer.planning.sharing import shared
 from sequencer.planning.step import Step
 
 STAGE_CONSTANTS_S = (10.0, 30.0, 100.0)
@@ -48,20 +49,26 @@ _Ready = Callable[[Step, Sequence[Step]], bool]
 
 
 def quickest(
-    steps: Sequence[Step], bench: BenchFile, duty: Duty, *, began_s: float = 0.0
+    steps: Sequence[Step], bench: BenchFile, duty: Duty, *, began_s: float = 0.0, share_key: bool = True
 ) -> tuple[tuple[Step, ...], Arranged]:
     """Return ``steps`` in the quickest order that is proved, with their forecasts, and what is to be said of that.
 
-    ``began_s``: how long the unit has been fed when the first begins.
+    ``began_s``: how long the unit has been fed when the first begins. ``share_key``: steps may be made in one key-down.
     """
+
+    def joined(order: Sequence[Step]) -> Sequence[Step]:
+        return shared(order, bench, duty) if share_key else order
+
     fixed = {step.index: why for step in steps if (why := why_fixed(step, bench))}
     written = list(timeline(steps, duty, began_s=began_s))
-    best, best_s = written, _whole_s(written)
+    best = as_written = list(
+        timeline(joined_as_written(steps, bench, duty) if share_key else steps, duty, began_s=began_s)
+    )
     for order in _orders(steps, fixed, duty):
-        found = list(timeline(order, duty, began_s=began_s))
-        gain_s = GAIN_S if best is written else 0.0
-        if _whole_s(found) < best_s - gain_s and not unlike(written, found):
-            best, best_s = found, _whole_s(found)
+        found = list(timeline(joined(order), duty, began_s=began_s))
+        gain_s = GAIN_S if best is as_written else 0.0
+        if _whole_s(found) < _whole_s(best) - gain_s and not unlike(written, found):
+            best = found
     in_order = tuple(one.timed_step for one in best)
     return in_order, Arranged(
         order=tuple(step.index for step in in_order),
@@ -69,6 +76,12 @@ def quickest(
         stays=tuple(_stays(steps, fixed)),
         written_s=began_s + sum(one.forecast_s + one.step.person_s for one in written),
     )
+
+
+def joined_as_written(steps: Sequence[Step], bench: BenchFile, duty: Duty) -> Sequence[Step]:
+    """Return the steps with the key-downs that they share, in the order given; without any where one would meet another unit."""
+    found = shared(steps, bench, duty)
+    return steps if unlike(list(timeline(steps, duty)), list(timeline(found, duty))) else found
 
 
 def why_fixed(step: Step, bench: BenchFile) -> str:
@@ -142,11 +155,25 @@ def _filled(segment: Sequence[Step], ready: _Ready, worth_s: float, duty: Duty) 
             step = receive.pop(0)
         else:
             may = [one for at, one in enumerate(transmit) if ready(one, transmit[:at])]
-            step = min(may, key=_warms)  # the first of those that warm nothing, else the first of all
+            step = _next(may, transmit)
             transmit.remove(step)
         yield step
         (one,) = timeline([step], duty)
         owed_s = one.owed_s if step.timing.keyed_s > 0.0 else max(0.0, owed_s - step.timing.check_s)
+
+
+def _next(may: Sequence[Step], transmit: Sequence[Step]) -> Step:
+    """Return which of those that may transmit does: one that warms nothing, last of those what can share the next warm-up's key-down."""
+    warm_up = next((one.conditions for one in transmit if _warms(one)), None)
+
+    def rank(step: Step) -> tuple[bool, bool]:
+        here = step.conditions
+        return _warms(step), warm_up is not None and (here.channel, here.mode) == (
+            warm_up.channel,
+            warm_up.mode,
+        )
+
+    return min(may, key=rank)  # the first in the file of those that are alike
 
 
 def _in_turn(step: Step, before: Sequence[Step]) -> bool:

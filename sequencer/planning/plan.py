@@ -21,6 +21,7 @@ from sequencer.planning.load import LoadedSequence
 from sequencer.planning.proof import UNIT_SIDES, keyed_roles, step_complaints, whole_complaints
 from sequencer.planning.released import with_readings_released
 from sequencer.planning.rests import Duty, timed
+from sequencer.planning.sharing import parts
 from sequencer.planning.step import Step, Timing
 from sequencer.problems import Complaint, FileProblems, did_you_mean, listed, printable
 from sequencer.safety.supply import SUPPLY_SETTLE_S
@@ -46,6 +47,11 @@ class Plan:
     steps: tuple[Step, ...]
     only: tuple[str, ...] = ()
     arranged: Arranged | None = None
+
+    @property
+    def parts(self) -> tuple[tuple[Step, ...], ...]:
+        """The steps as they are made: those that share a key-down together, each of the others by itself."""
+        return tuple(parts(self.steps))
 
     @property
     def forecast_s(self) -> float:
@@ -111,14 +117,22 @@ def make_plan(
         raise FileProblems(complaints)
     duty = Duty.of(bench, keyed_roles(settings))
     plan = Plan(sequence=sequence, bench=bench, steps=timed(steps, duty), only=only)
-    return plan if order == "written" else replace(plan, **_reordered(plan, duty))
+    if order == "quickest":
+        return replace(plan, **_reordered(plan, duty))
+    if sequence.sequence.share_key == "yes":
+        from sequencer.planning.order import joined_as_written
+
+        return replace(plan, steps=timed(joined_as_written(steps, bench.bench, duty), duty))
+    return plan
 
 
 def _reordered(plan: Plan, duty: Duty) -> dict[str, Any]:
     """Return what of a plan is another, once its steps stand in the quickest order that is proved."""
     from sequencer.planning.order import quickest
 
-    steps, arranged = quickest(plan.steps, plan.bench.bench, duty, began_s=plan.opening_s)
+    share_key = plan.sequence.sequence.share_key != "no"
+    bench = plan.bench.bench
+    steps, arranged = quickest(plan.steps, bench, duty, began_s=plan.opening_s, share_key=share_key)
     return {"steps": steps, "arranged": arranged}
 
 

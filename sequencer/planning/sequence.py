@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from functools import cache
-from typing import Annotated, Any, Union
+from typing import Annotated, Any, Literal, Union
 
 from pydantic import AfterValidator, BeforeValidator, Field, create_model
 
@@ -52,6 +52,8 @@ class SequenceBase(FileModel):
     """What the unit is fed with; without it the supply is left alone."""
     rated_power_w: Annotated[PowerW, AfterValidator(between(1e-3, 1e5, "W"))] | None = None
     """The most carrier power the unit is expected to give; the plan holds it against the path's rating."""
+    share_key: Literal["yes", "no"] | None = None
+    """Whether transmit checks on one channel, one after the other, are made in one key-down; without it only with `--order quickest`."""
     prepare: tuple[Preparation, ...] = ()
     """What a person sets and confirms before the first check."""
 

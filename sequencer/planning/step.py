@@ -23,7 +23,8 @@ class Timing:
 class Step:
     """One check on one channel. ``forecast_s`` is its bench time where it stands in the plan, of which people take ``person_s``.
 
-    ``index``: its number in the whole sequence, also where only a part of that is run, or in another order.
+    ``index``: its number in the whole sequence, also where only a part of that is run, or in another order. ``shares``: the number of the
+    first of those that are made in one key-down with it; None where it is made by itself.
     """
 
     index: int
@@ -34,6 +35,7 @@ class Step:
     forecast_s: float
     person_s: float = 0.0
     timing: Timing = Timing()
+    shares: int | None = None
     at: tuple[str | int, ...]
 
     @property

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import itertools
 import traceback
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
-from dataclasses import replace
+from dataclasses import field, replace
 from functools import partial
 from typing import Any
 
@@ -15,7 +15,7 @@ from drivers.operator.dial import Dial
 from drivers.roles import Reading
 from sequencer.bench.open_bench import OpenBench
 from sequencer.checks.confirm import Confirm
-from sequencer.checks.finding import Finding
+from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.live import CautiousOnce, LivePerson
 from sequencer.checks.shared.level_budget import with_level_step
 from sequencer.frozen import dataclass
@@ -48,6 +48,18 @@ class People:
     cables: Confirmer
     enterer: Enterer
     live: LivePerson | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Together:
+    """What came of steps that shared a key-down: ``found`` by the number of the step; what is missing there is to be measured by itself.
+
+    ``why`` says what ended the key-down before its time, ``stop`` why the run must stop, if it must.
+    """
+
+    found: dict[int, list[Finding]] = field(default_factory=dict)
+    why: str = ""
+    stop: str = ""
 
 
 class Measurer:
@@ -111,6 +123,62 @@ class Measurer:
         except (Exception, SystemExit) as error:  # a defect in a check must not lose the results before it
             return self.defect(step, error), self._made_safe()
 
+    def together(self, steps: Sequence[Step], begin: Callable[[Step], None]) -> Together:
+        """Measure steps that share a key-down; ``begin`` is told of each before it is made.
+
+        What proves them (the carrier seen to come and to go, every instrument's other figure once released, every setting as it was made)
+        is done once, after the last: nothing is found before that. A fault in a check is that check's, which is not measured; the others,
+        and all of them after a fault of the proof or a setting that got lost, are to be measured by themselves. So are those that come
+        after one that could not measure something.
+        """
+        at: Step | None = steps[0]
+        found: dict[int, list[Finding]] = {}
+        why = ""
+        roles = frozenset[str]().union(*(step.check.roles_of(step.settings) for step in steps))
+        first = steps[0].conditions
+        try:
+            with self._bench.safe.transmit_side(
+                **_where(first), roles=roles, unit=self._unit_facts(first)
+            ) as side:
+                before: frozenset[str] | None = None
+                for at in steps:
+                    begin(at)
+                    after = at.check.roles_of(at.settings)
+                    if before is not None:
+                        self._bench.safe.begin_next(side, mode=first.mode, before=before, after=after)
+                    side.share_key(further=at is not steps[-1])
+                    findings = at.check.transmit(side, at.settings, self._conditions(at))
+                    found[at.index] = self._with_proof(at, findings)
+                    before = after
+                    if missing := next((one for one in findings if one.value is None), None):
+                        why = f"{at.label}: {missing.note}"
+                        break  # what it lacked the next might lack too, PTT for one
+                at = None
+            return Together(found=found, why=why)
+        except (SettingLost, ChannelRefused) as fault:  # both are told apart by the check that is made again
+            self._state.met(fault, None if at is None else at.index)
+            return Together(stop=self._made_safe(), why=str(fault))
+        except InstrumentFault as fault:
+            facts = self._state.met(fault, None if at is None else at.index)
+            if at is None:
+                return Together(stop=self._made_safe(), why=str(fault))
+            self._state.bench_failed(str(fault))
+            lost = {at.index: not_measured(at, str(fault), facts)}
+            return Together(found=lost, stop=self._made_safe(), why=str(fault))
+        except (Exception, SystemExit) as error:
+            of = at or steps[-1]
+            return Together(found={of.index: self.defect(of, error)}, stop=self._made_safe(), why=str(error))
+
+    def by_itself(self, step: Step, why: str) -> tuple[list[Finding], str]:
+        """Measure a step by itself whose shared key-down ended by a fault, as `measured` does; each result says so, and ``why``."""
+        self._say(step, f"measured by itself, because the key-down that it shared ended: {why}")
+        findings, stop = self.measured(step)
+        note = f"measured in a key-down of its own, because the one that it shared with others ended by a fault: {why}"
+        return [
+            one if one.value is None else replace(one, note="; ".join(filter(None, (one.note, note))))
+            for one in findings
+        ], stop
+
     def defect(self, step: Step, error: BaseException) -> list[Finding]:
         """Return the findings of a check that failed by itself, and note where it did."""
         why = f"the check itself failed: {type(error).__name__}: {error}"
@@ -153,11 +221,37 @@ class Measurer:
         return ""
 
     def _on_side(self, step: Step) -> list[Finding]:
+        conditions = self._conditions(step)
+        safe, check = self._bench.safe, step.check
+        if step.side == "none":
+            return check.inspect(step.settings, conditions)
+        if step.side == "loss":
+            path = check.hand_path(step.settings)
+            with safe.loss_side(
+                path,
+                confirm=self.cables_confirmed,
+                connected=lambda connection: self._bench.confirm_connection(path, connection),
+            ) as loss:
+                return check.measure_loss(loss, step.settings, conditions)
+        roles = check.roles_of(step.settings)
+        if step.side == "receive":
+            with safe.receive_side(**_where(conditions), roles=roles) as receive:
+                found = check.receive(receive, step.settings, conditions)
+                return [with_level_step(one, receive.level_off_db) for one in found]
+        with safe.transmit_side(
+            **_where(conditions), roles=roles, unit=self._unit_facts(conditions)
+        ) as transmit:
+            by_hand = replace(
+                conditions, make_connection_anew=partial(self._make_connection_anew, transmit, step)
+            )
+            return check.transmit(transmit, step.settings, by_hand)
+
+    def _conditions(self, step: Step) -> Conditions:
         def say(text: str) -> None:
             self._stopper.check()
             self._say(step, text)
 
-        conditions = replace(
+        return replace(
             step.conditions,
             run=self._facts.run,
             simulated=self._facts.simulated,
@@ -172,35 +266,11 @@ class Measurer:
             warn=lambda text: self._state.tell(Warned(text=text)),
             find_turner=self._bench.find_turner,
         )
-        safe, check = self._bench.safe, step.check
-        if step.side == "none":
-            return check.inspect(step.settings, conditions)
-        if step.side == "loss":
-            path = check.hand_path(step.settings)
-            with safe.loss_side(
-                path,
-                confirm=self.cables_confirmed,
-                connected=lambda connection: self._bench.confirm_connection(path, connection),
-            ) as loss:
-                return check.measure_loss(loss, step.settings, conditions)
-        where: dict[str, Any] = {
-            "channel": conditions.channel,
-            "mode": conditions.mode,
-            "frequency_hz": conditions.carrier_hz,
-            "roles": check.roles_of(step.settings),
-        }
-        if step.side == "receive":
-            with safe.receive_side(**where) as receive:
-                found = check.receive(receive, step.settings, conditions)
-                return [with_level_step(one, receive.level_off_db) for one in found]
+
+    def _unit_facts(self, conditions: Conditions) -> UnitFacts:
         channels_hz = conditions.plan.frequencies_hz.values() if conditions.plan is not None else ()
         rated_w = self._plan.sequence.sequence.rated_power_w
-        unit = UnitFacts.of(conditions.carrier_hz, rated_w, channels_hz)
-        with safe.transmit_side(**where, unit=unit) as transmit:
-            by_hand = replace(
-                conditions, make_connection_anew=partial(self._make_connection_anew, transmit, step)
-            )
-            return check.transmit(transmit, step.settings, by_hand)
+        return UnitFacts.of(conditions.carrier_hz, rated_w, channels_hz)
 
     def _make_connection_anew(self, side: TransmitSide, step: Step, text: str) -> None:
         self._bench.safe.make_connection_anew(
@@ -234,6 +304,15 @@ class Measurer:
             return [finding], f"stopped: not confirmed: {asked.text}"
         self._bench.confirm_knobs(squelch=squelch_after(step, self._plan.steps))
         return [finding], ""
+
+
+def _where(conditions: Conditions) -> dict[str, Any]:
+    """Return where a side is entered."""
+    return {
+        "channel": conditions.channel,
+        "mode": conditions.mode,
+        "frequency_hz": conditions.carrier_hz,
+    }
 
 
 def not_measured(step: Step, why: str, fault: FaultFacts | None = None) -> list[Finding]:

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import datetime
 
 from drivers.faults import InstrumentFault
+from drivers.trace import Exchange
 from sequencer.bench.locks import BenchBusy
 from sequencer.bench.open_bench import BenchParts, BenchUnsafe, OpenBench
 from sequencer.checks.finding import Finding
@@ -68,6 +69,9 @@ class Runner:
         self._state = RunState(listeners)
         self._stopper = Stopper()
         self._index = 0
+        self._began_s: dict[int, float] = {}
+        self._took_s: dict[int, float] = {}
+        self._said: dict[int, list[Exchange]] = {}
         self._start_s = self._bench.clock.now_s()
         self._left = TimeLeft({step.index: step.forecast_s for step in plan.steps})
 
@@ -131,8 +135,11 @@ class Runner:
         if (supply_v := self._plan.sequence.sequence.supply_v) is not None:
             self._bench.safe.set_supply(supply_v)
             self._bench.clock.wait_s(SUPPLY_SETTLE_S)
-        for step in self._plan.steps:
-            self._step(step, measurer)
+        for together in self._plan.parts:
+            if len(together) == 1:
+                self._step(together[0], measurer)
+            else:
+                self._together(together, measurer)
 
     def _look_whether_simulated(self) -> None:
         """See that a run on simulated instruments is marked so, also where the bench file does not say it. Raises _Stopped for a repeat."""
@@ -149,29 +156,60 @@ class Runner:
             )
             raise _Stopped("stopped: a simulated bench cannot repeat a run on a real one")
 
-    def _step(self, step: Step, measurer: Measurer) -> None:
-        self._stopper.check()
-        self._index = step.index
-        began_s = self._bench.clock.now_s()
-        self._left.begin(step.index, began_s)
-        self._state.tell(CheckStarted(index=step.index, label=step.label, remaining_s=self._remaining_s()))
-        findings, stop = measurer.measured(step)
+    def _step(self, step: Step, measurer: Measurer, *, after: str = "") -> None:
+        """Measure one step; ``after`` says what ended the key-down that it was to share, if it was."""
+        self._begin(step)
+        findings, stop = measurer.by_itself(step, after) if after else measurer.measured(step)
         # A check, or a release that failed on the way out, may have swallowed the interruption.
         self._stopper.check()
         with self._stopper.held():
-            results = self._kept(step, measurer, findings)
-        self._left.end(self._bench.clock.now_s())
+            self._end(step, measurer, findings)
+        if stop:
+            raise _Stopped(stop)
+
+    def _together(self, steps: Sequence[Step], measurer: Measurer) -> None:
+        """Measure steps in one key-down; their results are kept, and told, once what proves them all is there."""
+        took = measurer.together(steps, self._begin)
+        self._stopper.check()
+        with self._stopper.held():
+            for step in steps:
+                if (findings := took.found.get(step.index)) is not None:
+                    self._end(step, measurer, findings)
+        if took.stop:
+            raise _Stopped(took.stop)
+        for step in steps:
+            if step.index not in took.found:
+                self._step(step, measurer, after=took.why)
+
+    def _begin(self, step: Step) -> None:
+        self._stopper.check()
+        now_s = self._bench.clock.now_s()
+        self._set_aside(now_s)
+        self._index, self._began_s[step.index] = step.index, now_s
+        self._left.begin(step.index, now_s)
+        self._state.tell(CheckStarted(index=step.index, label=step.label, remaining_s=self._remaining_s()))
+
+    def _set_aside(self, now_s: float) -> None:
+        """Keep in memory what the step under way has said, until what it found may be kept too: see `_together`."""
+        if self._index in self._began_s:
+            self._said.setdefault(self._index, []).extend(self._bench.drain_exchanges())
+            self._took_s[self._index] = now_s - self._began_s.pop(self._index)
+
+    def _end(self, step: Step, measurer: Measurer, findings: list[Finding]) -> None:
+        """Judge what a step found, keep it, tell it. To be called with interruptions held."""
+        now_s = self._bench.clock.now_s()
+        self._set_aside(now_s)
+        results = self._kept(step, measurer, findings)
+        self._left.end(now_s)
         self._state.tell(
             CheckEnded(
                 index=step.index,
                 label=step.label,
                 results=results,
-                bench_s=self._bench.clock.now_s() - began_s,
+                bench_s=self._took_s.pop(step.index),
                 remaining_s=self._remaining_s(),
             )
         )
-        if stop:
-            raise _Stopped(stop)
 
     def _kept(self, step: Step, measurer: Measurer, findings: list[Finding]) -> tuple[Result, ...]:
         try:
@@ -180,7 +218,7 @@ class Runner:
         except Exception as error:  # what a check from elsewhere returned cannot be judged
             results = tuple(self._judged(step, finding) for finding in measurer.defect(step, error))
         self._state.add(step.index, results)
-        self._record.keep(step.index, results, self._bench.drain_exchanges())
+        self._record.keep(step.index, results, self._said.pop(step.index, []))
         return results
 
     def _cables_back(self, measurer: Measurer) -> None:
@@ -216,7 +254,9 @@ class Runner:
         if not state.confirmed:
             self._state.raise_status(ExitStatus.BENCH_FAILED)
         try:
-            # What was said since the last check that ended: of one that was cut short, and of the way out.
+            # What was said since the last check that ended: of those that were cut short, and of the way out.
+            for index, said in self._said.items():
+                self._record.keep(index, (), said)
             self._record.keep(self._index, (), self._bench.drain_exchanges())
             self._record.end(outcome=how, bench_safe=state.confirmed, bench_s=bench_s)
         except Exception as error:

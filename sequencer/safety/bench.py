@@ -62,6 +62,10 @@ WITH_CARRIER = frozenset({"FM", "AM", "CW"})
 """Modes in which pressing PTT alone gives a carrier."""
 
 
+SET_BACK_ANSWERS = 5.0
+"""How many answers setting an instrument back waits for, at most: one or two questions, the error queue, and as many settings."""
+
+
 class SafeBench(GuardedBench):
     """An open bench that hands its instruments to a check by sides; nothing else may switch RF on or key the unit."""
 
@@ -232,6 +236,26 @@ class SafeBench(GuardedBench):
             frequency_hz=frequency_hz,
             mode=mode,
             supply_v=self._supply.fed_v,
+        )
+
+    def begin_next(
+        self,
+        side: TransmitSide,
+        *,
+        mode: str,
+        before: frozenset[str] | None,
+        after: frozenset[str] | None,
+    ) -> None:
+        """Set a transmit side back to where every check starts, for the next of several that share a key-down; the key may stay down.
+
+        What the check ``before`` read by must stand as it was set, and is read back once it was set for that ``after``. Released first
+        where `max_key_time` has no room for it. What else proves a check is proved once for all of them when the side is left.
+        """
+        self._start.set_next(
+            known_mode(mode),
+            before=before,
+            after=after,
+            make_room=lambda role: side.make_room(SET_BACK_ANSWERS * self._bounds_s.get(role, 2.0)),
         )
 
     def make_connection_anew(

@@ -135,6 +135,11 @@ class Key:
         """Say whether we pressed it and have not released it."""
         return self._pressed_at_s is not None
 
+    @property
+    def down_s(self) -> float:
+        """How long it has been down, s; 0 where it is not."""
+        return 0.0 if self._pressed_at_s is None else self._clock.now_s() - self._pressed_at_s
+
     def press(self) -> None:
         """Key the unit, after the rest that the duty still owes; generator and switch are asked again just before."""
         if self._barred is not None:

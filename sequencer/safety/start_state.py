@@ -7,7 +7,7 @@ answers like a sound one; that its settings are gone is all that tells.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 from drivers.roles import (
     AudioAnalyser,
@@ -50,6 +50,30 @@ class StartState:
     def set_transmit(self, emission: Emission, roles: frozenset[str] | None) -> None:
         """Set back what works on the transmit side. Raises `InstrumentFault` where one does not read back."""
         for one in self._of((AudioAnalyser,), (PowerMeter, ModulationAnalyser), roles):
+            if isinstance(one, ModulationAnalyser):
+                one.set_start_state(emission)
+            else:
+                one.set_start_state()
+
+    def set_next(
+        self,
+        emission: Emission,
+        *,
+        before: frozenset[str] | None,
+        after: frozenset[str] | None,
+        make_room: Callable[[str], None],
+    ) -> None:
+        """Set back, between two checks of one key-down, what the next one reads by, once it was seen to stand as the one before set it.
+
+        ``before`` and ``after`` are the roles of both. What neither reads by is asked at the end of the side, where nothing has set it
+        back. ``make_room`` is told each role before it is spoken to. Raises `InstrumentFault` as `set_transmit` and `confirm_transmit` do.
+        """
+        kinds = ((AudioAnalyser,), (PowerMeter, ModulationAnalyser))
+        read_before = self._of(*kinds, before)
+        for one in self._of(*kinds, after):
+            make_room(next(role for kind, role in _ROLES.items() if isinstance(one, kind)))
+            if one in read_before:
+                one.confirm_settings()
             if isinstance(one, ModulationAnalyser):
                 one.set_start_state(emission)
             else:

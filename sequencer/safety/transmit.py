@@ -62,7 +62,7 @@ class TransmitSide(TransmitReadings):
 
     def configure_analyser(self, emission: Emission, filters: AudioFilters = NO_FILTERS) -> None:
         """Choose demodulator and audio filters of the analyser; the key is released first: nothing is read here."""
-        self.rest()
+        self._unkey()
         analyser = self._analysing()
         analyser.configure_demodulator(emission)
         analyser.configure_filters(
@@ -81,7 +81,7 @@ class TransmitSide(TransmitReadings):
 
         Raises NotConfirmed where the terminals do not come to it.
         """
-        self.rest()
+        self._unkey()
         self._under_load = False
         if (line := self._supply_line()) is not None:
             line.feed(voltage_v)
@@ -93,7 +93,7 @@ class TransmitSide(TransmitReadings):
 
     def select(self, channel: int, frequency_hz: float) -> None:
         """Go to another channel, unkeyed; meters and losses follow to ``frequency_hz``."""
-        self.rest()
+        self._unkey()
         if (choose := self._select()) is not None:
             choose(channel)
         self._frequency_hz = frequency_hz
@@ -112,7 +112,7 @@ class TransmitSide(TransmitReadings):
 
     def apply_two_tones(self, *, tones_hz: tuple[float, float], level_v: float) -> None:
         """Drive the microphone input with two equal tones, each ``level_v`` V rms; the key is released first."""
-        self.rest()
+        self._unkey()
         audio = present(self._audio, "audio_analyser")
         audio.configure_second_tone(tones_hz[1], level_v)
         audio.configure_source(tones_hz[0], level_v)
@@ -120,7 +120,7 @@ class TransmitSide(TransmitReadings):
 
     def remove_second_tone(self) -> None:
         """Take the second tone away; the key is released first."""
-        self.rest()
+        self._unkey()
         present(self._audio, "audio_analyser").configure_second_tone(1000.0, 0.0)
 
     def remove_audio(self) -> None:

@@ -29,7 +29,9 @@ class KeyedSide(Side, ABC):
         "_analyser",
         "_bounds_s",
         "_in_one_go",
+        "_joined",
         "_key",
+        "_shared",
         "_spans",
         "_supply_line",
         "_under_load",
@@ -58,6 +60,8 @@ class KeyedSide(Side, ABC):
         self._watch = Watch()
         self._in_one_go = False
         self._under_load = False  # whether the terminals were read with this voltage and the unit keyed
+        self._shared = False  # whether a further check is to be made in the same key-down
+        self._joined = False  # whether the key-down that lasts may have begun with another check
         self._unseen = False  # whether the analyser has read since it last counted the carrier
 
     def wait_s(self, seconds: float) -> None:
@@ -80,33 +84,50 @@ class KeyedSide(Side, ABC):
         """Key the unit and keep it keyed for ``seconds`` in one go; the readings until the next `rest` belong to the same key-down.
 
         Room is kept for a power reading and the release. Refused where no key-down may last so long. A reading for which the same
-        key-down has no room any more raises NotSettled: a fresh key-down would meet a unit that has cooled.
+        key-down has no room any more raises NotSettled: a fresh key-down would meet a unit that has cooled. Where checks share a key-down
+        (`share_key`) the time counts from its beginning.
         """
-        self.rest()
-        if self._key.is_by_hand:  # the person is told how long; see `drivers.operator.hand_key`
-            by_person = self._reads_by_hand
-            self._allow("waiting", 0.0, by_person=by_person)
-            if by_person:
-                self._key.keep_by_person(seconds)
-            else:
-                self.wait_s(seconds)
-            return
-        self._prove_path(0.0)
-        self.rest()
-        self._key.allow(seconds + self._bounds_s.get("power_meter", 2.0))
-        self._see_supply(seconds + self._bounds_s.get("power_meter", 2.0))
+        reading_s = self._bounds_s.get("power_meter", 2.0)
+        done_s = self._key.down_s if self._joined and not self._key.is_by_hand else 0.0
+        if not (done_s > 0.0 and self._key.has_room(max(0.0, seconds - done_s) + reading_s)):
+            done_s = 0.0
+            self._unkey()
+            if self._key.is_by_hand:  # the person is told how long; see `drivers.operator.hand_key`
+                by_person = self._reads_by_hand
+                self._allow("waiting", 0.0, by_person=by_person)
+                if by_person:
+                    self._key.keep_by_person(seconds)
+                else:
+                    self.wait_s(seconds)
+                return
+            self._prove_path(0.0)
+            self._unkey()
+            self._key.allow(seconds + reading_s)
+            self._see_supply(seconds + reading_s)
         self._in_one_go = True
-        until_s = self._clock.now_s() + seconds
+        until_s = self._clock.now_s() + seconds - done_s
         while (remaining_s := until_s - self._clock.now_s()) > 0.0:
             self._clock.wait_s(min(remaining_s, WAIT_PART_S))
 
     def pause_s(self, seconds: float) -> None:
         """Let time pass unkeyed, on the bench's clock."""
-        self.rest()
+        self._unkey()
         self._clock.wait_s(seconds)
 
     def rest(self) -> None:
-        """Release the key until the next reading; before that the analyser shows that it still sees the carrier it read by."""
+        """Release the key until the next reading; before that the analyser shows that it still sees the carrier it read by.
+
+        Where a further check is made in the same key-down (`share_key`) it stays down for that.
+        """
+        if self._shared:
+            self._refuse_if_left()
+            self._in_one_go = False
+            self.confirm_carrier()
+        else:
+            self._unkey()
+
+    def _unkey(self) -> None:
+        """Release the key, whoever shares it: what comes now is done unkeyed."""
         self._refuse_if_left()
         self._in_one_go = False
         if self._key.is_down:
@@ -130,8 +151,21 @@ class KeyedSide(Side, ABC):
         if self._key.is_down and not self._key.has_room(
             WAIT_PART_S + answers * self._bounds_s.get(role, 2.0)
         ):
-            self.rest()
+            self._unkey()
         return self._key.rest_left_s
+
+    def share_key(self, *, further: bool) -> None:
+        """Say before each check of several in one key-down whether a ``further`` one is made in it: then `rest` leaves the key down.
+
+        All that needs the unit unkeyed, or does not fit into `max_key_time` any more, releases it as ever; the next reading presses it.
+        """
+        self._joined = self._key.is_down
+        self._shared = further
+
+    def make_room(self, step_max_s: float) -> None:
+        """Release the key unless a step of at most ``step_max_s`` that sets something, and a release, fit into the key-down that lasts."""
+        self._refuse_if_left()
+        self._release_unless_room(step_max_s)
 
     def confirm_carrier(self) -> None:
         """Count the carrier once more where the analyser has read something else, while the unit is still keyed.
@@ -186,7 +220,7 @@ class KeyedSide(Side, ABC):
 
     def _allow(self, role: str, step_max_s: float, *, by_person: bool = False) -> None:
         if self._in_one_go and not self._key.has_room(step_max_s):
-            self.rest()
+            self._unkey()
             raise NotSettled(
                 "the unit has transmitted as long as 'max_key_time' allows, and the readings were not done; PTT was released",
                 instrument=role,

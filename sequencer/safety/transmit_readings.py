@@ -137,7 +137,7 @@ class TransmitReadings(KeyedSide):
 
     def read_idle_current_a(self) -> Reading:
         """Return the supply current while unkeyed, A."""
-        self.rest()
+        self._unkey()
         supply = present(self._supply, "supply")
         span = self._spans(self.frequency_hz).get(CURRENT)
         return self._watch.read(IDLE_CURRENT, supply, supply.read_current_a, span=span)
@@ -163,7 +163,7 @@ class TransmitReadings(KeyedSide):
     def _power(self, name: str, meter: PowerMeter, read: Callable[[], Reading]) -> Reading:
         reading = self._keyed("power_meter", name, meter, lambda: self._noted(self._at_connector(read())))
         if reading.state is RangeState.OVER_RANGE:
-            self.rest()
+            self._unkey()
             self._key.bar(
                 "the power meter read over range twice: PTT is not pressed for it any more",
                 "Put more attenuation before the power meter, or look at the unit.",

@@ -57,9 +57,12 @@ def test_the_sagging_unit_still_fails_warm_and_passes_cold(
     assert [one["decision"] for one in powers] == ["pass", "pass", "pass", "fail"]
 
 
-def test_the_quickest_order_is_a_fifth_quicker(runs: dict[str, dict[str, Any]]) -> None:
-    """63 s as written, of which 20 s are a rest in which nothing is done; the bench's own virtual clock says both."""
-    assert runs["quickest"]["bench_s"] < 0.81 * runs["written"]["bench_s"]
+def test_the_quickest_order_is_a_quarter_quicker(runs: dict[str, dict[str, Any]]) -> None:
+    """Of 63 s as written 20 s are a rest in which nothing is done, and 20 s a warm-up in which more than a warm reading can be made.
+
+    By the bench's own virtual clock.
+    """
+    assert runs["quickest"]["bench_s"] < 0.76 * runs["written"]["bench_s"]
     for order in ("written", "quickest"):
         one = runs[order]
         assert one["forecast_s"] == pytest.approx(one["bench_s"], rel=0.2)
@@ -85,7 +88,11 @@ def test_table_and_store_keep_the_order_of_the_file(runs: dict[str, dict[str, An
 def test_the_run_says_what_was_moved_and_what_not(runs: dict[str, dict[str, Any]]) -> None:
     """Before it begins, with the steps' numbers of the file and the reasons; as written it says nothing."""
     said = runs["quickest"]["said"]
-    assert "moved: sensitivity, channel 20 (10); s9 point, channel 20 (11)" in said
+    assert "sensitivity, channel 20 (10); s9 point, channel 20 (11)" in said
+    assert (
+        "one key-down: carrier power, channel 20 (2); peak deviation, channel 20 (9); carrier power, channel 20 (4)"
+        in said
+    )
     assert "a person sets something" in said
     assert "it keys the unit for 20 s" in said
     assert runs["quickest"]["order"]["steps"] != list(range(12))
