@@ -136,6 +136,7 @@ def _run_and_tell(
 ) -> int:
     from rich.console import Console
 
+    from sequencer.cli.live_screen import live_person
     from sequencer.cli.screen import ProgressScreen
 
     console = Console(stderr=True)
@@ -151,6 +152,7 @@ def _run_and_tell(
             [screen],
             cables=people.cables(screen),
             enterer=people.enterer(person),
+            live=live_person(screen) if people.terminal else None,
         )
         outcome = runner.run()
     facts = record.facts

@@ -187,7 +187,7 @@ class Turning:
     def run(self) -> Turned:
         """Read and show until the person keeps, skips or goes back, or walks away. `end` is told in any case."""
         self._person.begin(self._start)
-        outcome = "ended by a fault"
+        outcome = f"{self._goal.preset}: ended before it was kept"
         try:
             turned = self._loop()
             outcome = _outcome(turned, self._goal.preset, self._away_s)
