@@ -14,6 +14,7 @@ from typing import Any
 import click
 
 from sequencer.cli.complete import names_of
+from sequencer.cli.new_options import new
 from sequencer.cli.options import (
     CHANNEL,
     as_json_option,
@@ -245,6 +246,9 @@ def schema(kind: str | None, into: Path | None, force: bool) -> None:
     from sequencer.cli.schema import schema_command
 
     schema_command(kind, into, force=force)
+
+
+main.add_command(new)
 
 
 @main.command()
