@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import statistics
+from collections.abc import Mapping
 from dataclasses import replace
 from types import MappingProxyType
 from typing import Annotated, ClassVar, Literal
@@ -87,6 +88,7 @@ class AgcSpan(Check[AgcSpanSettings]):
     roles: ClassVar[frozenset[str]] = frozenset({"signal_generator", "audio_analyser"})
     modes: ClassVar[frozenset[str]] = frozenset({"AM", "USB", "LSB", "CW"})
     depends_on: ClassVar[DependsOn] = frozenset()
+    waits: ClassVar[Mapping[str, float]] = {"signal_generator": 11.0, "audio_analyser": 10.0}
     limit_keys = MappingProxyType({DISTORTION: "distortion", FALLEN: "fallen", SPAN: "limit"})
     settings = AgcSpanSettings
 

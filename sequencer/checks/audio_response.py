@@ -81,6 +81,10 @@ class AudioResponse(Check[AudioResponseSettings]):
         """Return which commands of its instruments it cannot do without."""
         return commands.rms_modulation(conditions.mode)
 
+    @override
+    def waits_of(self, settings: AudioResponseSettings, conditions: Conditions) -> Mapping[str, float]:
+        return {"modulation_analyser": 1.0 + 3.0 * (len(settings.tones_hz) + 1)}
+
     def forecast_s(self, settings: AudioResponseSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: three readings at each tone and at 1 kHz, and one at a lower drive."""
         return 0.4 * (len(settings.tones_hz) + 1) + RESPONSE_FORECAST_S

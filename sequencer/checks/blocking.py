@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator
@@ -68,6 +69,10 @@ class Blocking(Check[BlockingSettings]):
     def readings(self, settings: BlockingSettings, conditions: Conditions) -> int:
         """Return about how many readings it takes by hand: one search for the sensitivity, and one at each offset."""
         return SEARCHED * (1 + len(settings.offsets_hz))
+
+    @override
+    def waits_of(self, settings: BlockingSettings, conditions: Conditions) -> Mapping[str, float]:
+        return settings.two_signal_waits(8.0)
 
     @override
     def forecast_s(self, settings: BlockingSettings, conditions: Conditions) -> float:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import Annotated, ClassVar, Literal
 
@@ -116,6 +117,10 @@ class CarrierPower(Check[CarrierPowerSettings]):
             if conditions.mode in SIDEBANDS and settings.drive_v is not None
             else frozenset()
         )
+
+    @override
+    def waits_of(self, settings: CarrierPowerSettings, conditions: Conditions) -> Mapping[str, float]:
+        return {"power_meter": 2.0 if settings.drive_v is None else 4.0}
 
     def forecast_s(self, settings: CarrierPowerSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: two or three readings until it stands, those averaged, and in SSB one at a lower drive."""

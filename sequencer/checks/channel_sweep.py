@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 from types import MappingProxyType
 from typing import Annotated, ClassVar, Literal
@@ -147,6 +147,11 @@ class ChannelSweep(Check[ChannelSweepSettings]):
     def last_keyed_s(self, settings: ChannelSweepSettings, conditions: Conditions) -> float:
         """Return how long the last of its key-downs lasts, s: half of what a channel takes, the other half is its rest."""
         return 0.33
+
+    @override
+    def waits_of(self, settings: ChannelSweepSettings, conditions: Conditions) -> Mapping[str, float]:
+        count = len(_swept(settings, conditions))
+        return {"power_meter": 2.0 * (count + len(settings.outside)), "modulation_analyser": 1.5 * count}
 
     @override
     def forecast_s(self, settings: ChannelSweepSettings, conditions: Conditions) -> float:

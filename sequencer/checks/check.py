@@ -40,6 +40,8 @@ class Check(ABC, Generic[S]):
     squelch: ClassVar[SquelchPosition] = "open"
     """Where the unit's squelch must stand, for a check that does not want it open."""
     depends_on: ClassVar[DependsOn] = None
+    waits: ClassVar[Mapping[str, float]] = {}
+    """How often it waits until an instrument has settled, by role, where that is not twice; see `waits_of`."""
     """What of the unit's state its results depend on, so that `--order quickest` moves it only where that stays the same.
 
     Empty for none; None where nobody knows, or where a person acts on the unit: then it stays where it is, and nothing passes it.
@@ -91,6 +93,13 @@ class Check(ABC, Generic[S]):
     def forecast_s(self, settings: S, conditions: Conditions) -> float:
         """Return about how long it takes on one channel, bench time, s; the plan adds side changes and the rests that the duty owes."""
         return 0.0 if self.side_of(settings) == "none" else 1.0
+
+    def waits_of(self, settings: S, conditions: Conditions) -> Mapping[str, float]:
+        """Return how often it waits until an instrument has settled, by role: a generator was set, or another is read after a change.
+
+        The plan adds as many times the bench file's `settle`. Twice, unless `waits` says otherwise; counted on the simulated bench.
+        """
+        return {**dict.fromkeys(self.roles_of(settings), 2.0), **self.waits}
 
     def keyed_s(self, settings: S, conditions: Conditions) -> float:
         """Return for how much of `forecast_s` the unit is keyed, s: all of it, unless a check knows better."""

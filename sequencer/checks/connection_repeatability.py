@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import statistics
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator
@@ -69,6 +69,12 @@ class ConnectionRepeatability(Check[ConnectionRepeatabilitySettings]):
     @override
     def moves_cables(self, settings: ConnectionRepeatabilitySettings) -> bool:
         return True
+
+    @override
+    def waits_of(
+        self, settings: ConnectionRepeatabilitySettings, conditions: Conditions
+    ) -> Mapping[str, float]:
+        return {"power_meter": 2.6 * settings.connections}
 
     @override
     def forecast_s(self, settings: ConnectionRepeatabilitySettings, conditions: Conditions) -> float:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import statistics
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import Annotated, ClassVar, Literal
 
@@ -76,6 +77,7 @@ class MicrophoneSensitivity(Check[MicrophoneSensitivitySettings]):
     roles: ClassVar[frozenset[str]] = frozenset({"modulation_analyser", "audio_analyser"})
     modes: ClassVar[frozenset[str]] = frozenset({"FM", "AM"})
     depends_on: ClassVar[DependsOn] = frozenset({"stage"})
+    waits: ClassVar[Mapping[str, float]] = {"modulation_analyser": 5.0}
     settings = MicrophoneSensitivitySettings
 
     @override
@@ -92,7 +94,7 @@ class MicrophoneSensitivity(Check[MicrophoneSensitivitySettings]):
 
     def forecast_s(self, settings: MicrophoneSensitivitySettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: six drives, both sides of each."""
-        return 0.75
+        return 0.95
 
     def transmit(
         self, side: TransmitSide, settings: MicrophoneSensitivitySettings, conditions: Conditions

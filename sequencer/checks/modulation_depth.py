@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator, model_validator
@@ -65,6 +66,7 @@ class ModulationDepth(Check[ModulationDepthSettings]):
     roles: ClassVar[frozenset[str]] = frozenset({"modulation_analyser", "audio_analyser"})
     modes: ClassVar[frozenset[str]] = frozenset({"AM"})
     depends_on: ClassVar[DependsOn] = frozenset({"stage"})
+    waits: ClassVar[Mapping[str, float]] = {"modulation_analyser": 4.0}
     settings = ModulationDepthSettings
 
     @override
@@ -81,7 +83,7 @@ class ModulationDepth(Check[ModulationDepthSettings]):
 
     def forecast_s(self, settings: ModulationDepthSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: four or five readings of either side, and one at a lower drive."""
-        return 1.1 + RESPONSE_FORECAST_S
+        return 1.45 + RESPONSE_FORECAST_S
 
     @override
     def may_join_key(self, settings: ModulationDepthSettings) -> bool:

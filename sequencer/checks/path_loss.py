@@ -143,6 +143,11 @@ class PathLoss(Check[PathLossSettings]):
         """Return the level it uses, at the generator's connector."""
         return [Demand(at=("level",), level_dbm=settings.level_dbm)]
 
+    @override
+    def waits_of(self, settings: PathLossSettings, conditions: Conditions) -> Mapping[str, float]:
+        count = len(settings.frequencies_hz)
+        return {"signal_generator": 3.0 * count, "power_meter": 1.6 * count}
+
     def forecast_s(self, settings: PathLossSettings, conditions: Conditions) -> float:
         """Return about how long the readings take, s; moving cables takes what it takes."""
         each_s = SETTLE_S + READING_S * settings.readings

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator, model_validator
@@ -93,9 +94,14 @@ class PeakDeviation(Check[PeakDeviationSettings]):
             else commands.peak_modulation("FM")
         )
 
+    @override
+    def waits_of(self, settings: PeakDeviationSettings, conditions: Conditions) -> Mapping[str, float]:
+        by_tone = 1.5 if settings.read == "analyser" else 3.0
+        return {"modulation_analyser": 2.0 + by_tone * len(settings.tones_hz)}
+
     def forecast_s(self, settings: PeakDeviationSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: four or five readings of either side at each tone, and one at a lower drive."""
-        return 1.13 * len(settings.tones_hz) + RESPONSE_FORECAST_S
+        return 0.3 + 1.13 * len(settings.tones_hz) + RESPONSE_FORECAST_S
 
     @override
     def may_join_key(self, settings: PeakDeviationSettings) -> bool:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import statistics
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import Annotated, ClassVar, Literal, NamedTuple
 
@@ -87,6 +88,11 @@ class PowerAgainstSupply(Check[PowerAgainstSupplySettings]):
     def last_keyed_s(self, settings: PowerAgainstSupplySettings, conditions: Conditions) -> float:
         """Return how long the last of its key-downs lasts, s: the last voltage alone."""
         return 0.65
+
+    @override
+    def waits_of(self, settings: PowerAgainstSupplySettings, conditions: Conditions) -> Mapping[str, float]:
+        count = len(settings.supplies_v)
+        return {"power_meter": 2.0 * count, "supply": 4.0 * count}
 
     @override
     def forecast_s(self, settings: PowerAgainstSupplySettings, conditions: Conditions) -> float:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import statistics
+from collections.abc import Mapping
 from dataclasses import replace
 from types import MappingProxyType
 from typing import Annotated, ClassVar, Literal
@@ -92,6 +93,7 @@ class ReceiveDistortion(Check[ReceiveDistortionSettings]):
     side: ClassVar[Side] = "receive"
     roles: ClassVar[frozenset[str]] = frozenset({"signal_generator", "audio_analyser"})
     depends_on: ClassVar[DependsOn] = frozenset()
+    waits: ClassVar[Mapping[str, float]] = {"signal_generator": 4.0, "audio_analyser": 3.0}
     settings = ReceiveDistortionSettings
 
     @override
@@ -134,6 +136,7 @@ class AudioOutput(Check[AudioOutputSettings]):
     side: ClassVar[Side] = "receive"
     roles: ClassVar[frozenset[str]] = frozenset({"signal_generator", "audio_analyser"})
     depends_on: ClassVar[DependsOn] = frozenset()
+    waits: ClassVar[Mapping[str, float]] = {"signal_generator": 4.0, "audio_analyser": 3.0}
     limit_keys = MappingProxyType({"audio output power": "power", "audio output distortion": "distortion"})
     settings = AudioOutputSettings
 

@@ -69,7 +69,7 @@ class ResidualModulation(Check[ResidualModulationSettings]):
 
     def forecast_s(self, settings: ResidualModulationSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: four or five readings."""
-        return 0.55
+        return 0.8
 
     def transmit(
         self, side: TransmitSide, settings: ResidualModulationSettings, conditions: Conditions

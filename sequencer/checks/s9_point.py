@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from types import MappingProxyType
 from typing import Annotated, ClassVar, Literal
@@ -112,6 +113,14 @@ class S9Point(Check[S9PointSettings]):
     def readings(self, settings: S9PointSettings, conditions: Conditions) -> int:
         """Return about how many readings it takes by hand: one search."""
         return WEIGHED if settings.meter == "needle" else SEARCHED
+
+    @override
+    def waits_of(self, settings: S9PointSettings, conditions: Conditions) -> Mapping[str, float]:
+        return (
+            {"signal_generator": 8.0, "voltmeter": 5.5}
+            if settings.meter == "needle"
+            else {"signal_generator": 25.0, "voltmeter": 25.0}
+        )
 
     def forecast_s(self, settings: S9PointSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: settling rules, not averaging."""

@@ -172,6 +172,11 @@ class SMeterCurve(Check[SMeterCurveSettings]):
         """Return about how many readings it takes by hand: a search for each mark."""
         return (WEIGHED if settings.meter == "needle" else SEARCHED) * len(settings.marks)
 
+    @override
+    def waits_of(self, settings: SMeterCurveSettings, conditions: Conditions) -> Mapping[str, float]:
+        each = 5.0 if settings.meter == "needle" else 25.0
+        return dict.fromkeys(("signal_generator", "voltmeter"), each * len(settings.marks))
+
     def forecast_s(self, settings: SMeterCurveSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: each mark's search, started at its nominal level."""
         return 0.5 + len(settings.marks) * (13.0 if settings.meter == "needle" else 45.0) * settings.slowest_s

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator
@@ -76,6 +77,10 @@ class Selectivity(Check[SelectivitySettings]):
     def readings(self, settings: SelectivitySettings, conditions: Conditions) -> int:
         """Return about how many readings it takes by hand: one search for the sensitivity, and one at each offset."""
         return SEARCHED * (1 + len(settings.offsets_hz))
+
+    @override
+    def waits_of(self, settings: SelectivitySettings, conditions: Conditions) -> Mapping[str, float]:
+        return settings.two_signal_waits(10.0)
 
     @override
     def forecast_s(self, settings: SelectivitySettings, conditions: Conditions) -> float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator
@@ -39,6 +40,7 @@ class Sensitivity(Check[SensitivitySettings]):
     side: ClassVar[Side] = "receive"
     roles: ClassVar[frozenset[str]] = frozenset({"signal_generator", "audio_analyser"})
     depends_on: ClassVar[DependsOn] = frozenset()
+    waits: ClassVar[Mapping[str, float]] = {"signal_generator": 6.0, "audio_analyser": 5.5}
     settings = SensitivitySettings
 
     @override

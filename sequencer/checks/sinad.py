@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import statistics
+from collections.abc import Mapping
 from types import MappingProxyType
 from typing import Annotated, ClassVar, Literal
 
@@ -74,6 +75,7 @@ class Sinad(Check[SinadSettings]):
     roles: ClassVar[frozenset[str]] = frozenset({"signal_generator", "audio_analyser"})
     modes: ClassVar[frozenset[str]] = frozenset({"FM"})
     depends_on: ClassVar[DependsOn] = frozenset()
+    waits: ClassVar[Mapping[str, float]] = {"signal_generator": 4.0, "audio_analyser": 4.0}
     limit_keys = MappingProxyType(
         {"SINAD, analyser": "limit", "SINAD, samples less analyser": "agree_within"}
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from types import MappingProxyType
 from typing import Annotated, ClassVar, Literal
 
@@ -70,6 +71,7 @@ class Squelch(Check[SquelchSettings]):
     roles: ClassVar[frozenset[str]] = frozenset({"signal_generator", "audio_analyser"})
     squelch: ClassVar[SquelchPosition] = "just closed"
     depends_on: ClassVar[DependsOn] = frozenset()
+    waits: ClassVar[Mapping[str, float]] = {"signal_generator": 26.0, "audio_analyser": 26.0}
     limit_keys = MappingProxyType(
         {"squelch opens": "opening", "squelch closes": "closing", "squelch hysteresis": "hysteresis"}
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import statistics
+from collections.abc import Mapping
 from types import MappingProxyType
 from typing import ClassVar, Literal
 
@@ -59,6 +60,7 @@ class SsbSuppression(Check[SsbSuppressionSettings]):
     roles: ClassVar[frozenset[str]] = frozenset({"modulation_analyser", "audio_analyser"})
     modes: ClassVar[frozenset[str]] = frozenset({"USB", "LSB"})
     depends_on: ClassVar[DependsOn] = frozenset({"stage"})
+    waits: ClassVar[Mapping[str, float]] = {"modulation_analyser": 20.0}
     limit_keys = MappingProxyType({"carrier": "carrier", "unwanted sideband": "sideband"})
     settings = SsbSuppressionSettings
 
@@ -88,7 +90,7 @@ class SsbSuppression(Check[SsbSuppressionSettings]):
 
     def forecast_s(self, settings: SsbSuppressionSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: three readings at each of three places, and one at a lower drive."""
-        return 1.06 + RESPONSE_FORECAST_S
+        return 1.3 + RESPONSE_FORECAST_S
 
     @override
     def transmit(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import statistics
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from types import MappingProxyType
 from typing import ClassVar, Literal
 
@@ -50,6 +50,7 @@ class SupplyCurrent(Check[SupplyCurrentSettings]):
     side: ClassVar[Side] = "transmit"
     roles: ClassVar[frozenset[str]] = frozenset({"supply"})
     depends_on: ClassVar[DependsOn] = frozenset({"stage"})
+    waits: ClassVar[Mapping[str, float]] = {"supply": 6.0}
     limit_keys = MappingProxyType(
         {"supply current, receive": "receive", "supply current, transmit": "transmit"}
     )

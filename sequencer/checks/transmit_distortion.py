@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import ClassVar, Literal
 
@@ -51,6 +52,7 @@ class TransmitDistortion(Check[TransmitDistortionSettings]):
     roles: ClassVar[frozenset[str]] = frozenset({"modulation_analyser", "audio_analyser"})
     modes: ClassVar[frozenset[str]] = frozenset({"FM", "AM"})
     depends_on: ClassVar[DependsOn] = frozenset({"stage"})
+    waits: ClassVar[Mapping[str, float]] = {"modulation_analyser": 3.0}
     settings = TransmitDistortionSettings
 
     @override
@@ -69,7 +71,7 @@ class TransmitDistortion(Check[TransmitDistortionSettings]):
 
     def forecast_s(self, settings: TransmitDistortionSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: four or five readings, and one at a lower drive."""
-        return 0.55 + RESPONSE_FORECAST_S
+        return 0.75 + RESPONSE_FORECAST_S
 
     @override
     def transmit(

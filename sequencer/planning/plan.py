@@ -22,6 +22,7 @@ from sequencer.planning.proof import UNIT_SIDES, keyed_roles, step_complaints, w
 from sequencer.planning.released import with_readings_released
 from sequencer.planning.rests import Duty, timed
 from sequencer.planning.sharing import parts
+from sequencer.planning.settling import settling_s
 from sequencer.planning.step import Step, Timing
 from sequencer.problems import Complaint, FileProblems, did_you_mean, listed, printable
 from sequencer.safety.supply import SUPPLY_SETTLE_S
@@ -217,7 +218,8 @@ def _step(index: int, at: _At, settings: CheckSettings, conditions: Conditions) 
         timing = Timing(check_s=check_s)
     elif conditions.frequency_hz is not None:
         link_s = 0.0 if conditions.bench.visa == "sim" else LINK_S
-        check_s = SIDE_CHANGE_S + link_s + check.forecast_s(settings, conditions)
+        waits_s, keyed_waits_s = settling_s(check, settings, conditions)
+        check_s = SIDE_CHANGE_S + link_s + check.forecast_s(settings, conditions) + waits_s
         if check.side_of(settings) == "receive":
             check_s += sum(
                 PROOF_S.get(role, 0.0)
@@ -226,8 +228,8 @@ def _step(index: int, at: _At, settings: CheckSettings, conditions: Conditions) 
             )
         timing = Timing(
             check_s=check_s,
-            keyed_s=check.keyed_s(settings, conditions),
-            last_keyed_s=check.last_keyed_s(settings, conditions),
+            keyed_s=check.keyed_s(settings, conditions) + keyed_waits_s,
+            last_keyed_s=check.last_keyed_s(settings, conditions) + keyed_waits_s,
         )
     person_s = check.person_s(settings, conditions)
     name = check.name.replace("_", " ")

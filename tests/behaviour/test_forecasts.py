@@ -7,6 +7,7 @@ knows beforehand and the time left learns.
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -47,6 +48,32 @@ def test_the_forecast_of_a_shipped_sequence_holds(tmp_path: Path, sequence: str,
     """The bench time of a sound unit is within 20 % of what `validate` says, for every shipped sequence."""
     plan = _plan(sequence, serial)
     outcome, _ = _run(tmp_path, plan, serial)
+    assert outcome.bench_s == pytest.approx(plan.forecast_s, rel=WITHIN)
+
+
+SETTLES = {
+    "power_meter": 0.4,
+    "modulation_analyser": 0.3,
+    "audio_analyser": 0.5,
+    "signal_generator": 0.2,
+    "voltmeter": 0.5,
+    "switch": 0.5,
+}
+
+
+@pytest.mark.parametrize("role", [*SETTLES, "all of them"])
+def test_a_stated_settling_time_is_forecast(tmp_path: Path, role: str) -> None:
+    """An instrument that averages, or a slow relay, makes a run longer by what the forecast says: within 20 % as ever."""
+    loaded = load_bench("sim/bench.yaml")
+    instruments = {
+        name: entry.model_copy(update={"settle_s": SETTLES[entry.role]})
+        if entry.role in SETTLES and role in (entry.role, "all of them")
+        else entry
+        for name, entry in loaded.bench.instruments.items()
+    }
+    slow = replace(loaded, bench=loaded.bench.model_copy(update={"instruments": instruments}))
+    plan = make_plan(load_sequence("quick-check"), slow, serial="M40-0007")
+    outcome, _ = _run(tmp_path, plan, "M40-0007")
     assert outcome.bench_s == pytest.approx(plan.forecast_s, rel=WITHIN)
 
 

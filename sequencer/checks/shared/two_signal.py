@@ -123,6 +123,11 @@ class TwoSignalSettings(SensitivitySettingsBase):
         read = reading_needs(self.target.kind, conditions.mode) if stated_level else ()
         return ("signal_generator.level", "interferer.level", BOTH_GENERATORS, *read)
 
+    def two_signal_waits(self, each: float) -> dict[str, float]:
+        """Return how often it waits for generator and analyser to settle; ``each``: for the analyser, at one offset."""
+        own = 3.0 if self.wanted_dbm is None else 0.0
+        return {"signal_generator": 3.0 + own, "audio_analyser": each * len(self.offsets_hz) + own}
+
     def two_signal_forecast_s(self, conditions: Conditions) -> float:
         """Return about how long two levels take, each found with the other generator's signal, s."""
         first_s = (
