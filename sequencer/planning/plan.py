@@ -21,8 +21,8 @@ from sequencer.planning.load import LoadedSequence
 from sequencer.planning.proof import UNIT_SIDES, keyed_roles, step_complaints, whole_complaints
 from sequencer.planning.released import with_readings_released
 from sequencer.planning.rests import Duty, timed
-from sequencer.planning.sharing import parts
 from sequencer.planning.settling import settling_s
+from sequencer.planning.sharing import parts
 from sequencer.planning.step import Step, Timing
 from sequencer.problems import Complaint, FileProblems, did_you_mean, listed, printable
 from sequencer.safety.supply import SUPPLY_SETTLE_S
