@@ -27,6 +27,7 @@ from sequencer.cli.options import (
     store_option,
 )
 from sequencer.cli.program import Program
+from sequencer.cli.report_options import report
 
 _EPILOG = (
     "Exit status: 0 all passed, 1 a limit failed, 2 the input is wrong, 3 the bench failed or something was not measured, 4 interrupted; "
@@ -378,20 +379,4 @@ def export(file: Path, folder: Path, store: str, **asked: Any) -> None:
     sys.exit(export_command(file, folder=folder, store_name=store, **asked))
 
 
-@main.command()
-@click.argument("words", nargs=-1, required=True, metavar="RUN... FILE")
-@click.option("--title", default="", help="The report's title.")
-@click.option("--comment", "comments", multiple=True, help="A comment; may be given more than once.")
-@click.option("--plots", type=click.Choice(["auto", "all", "none"]), default="auto", show_default=True)
-@click.option(
-    "--all", "every", is_flag=True, help="List every channel of a channel sweep, not the worst only."
-)
-@click.option("--force", is_flag=True, help="Write over a report.")
-@folder_option
-@store_option
-@clear_errors
-def report(words: tuple[str, ...], folder: Path, store: str, **asked: Any) -> None:
-    """Write a report of RUN ("last" for the newest), or of several, into FILE (.html or .pdf)."""
-    from sequencer.cli.report import report_command
-
-    sys.exit(report_command(words, folder=folder, store_name=store, **asked))
+main.add_command(report)

@@ -10,8 +10,8 @@ import click
 from sequencer.analysis.repeats import as_one, read_whole
 from sequencer.analysis.runs import find_run
 from sequencer.files.write import refuse_over
-from sequencer.problems import about_file
-from sequencer.report import check_ending, has_ending, is_report, write_report
+from sequencer.problems import about_file, option_problem
+from sequencer.report import check_ending, has_ending, is_report, write_report, write_sheet
 from sequencer.results.store.place import find_place
 from sequencer.results.store.store import Store
 
@@ -26,8 +26,17 @@ def report_command(
     force: bool,
     folder: Path,
     store_name: str = "",
+    sheet: bool = False,
+    budgets: bool = False,
+    **job: str,
 ) -> int:
-    """Write a report of the runs that all ``words`` but the last name into the file that the last names; returns the exit status."""
+    """Write a report, or the customer's sheet, of runs into a file; returns the exit status.
+
+    All ``words`` but the last name runs, and the last the file.
+    """
+    _refuse_mixed(
+        sheet=sheet, budgets=budgets, job=job, others=bool(title or comments or every or plots != "auto")
+    )
     names, file = _told_apart(words)
     check_ending(file)
     place = find_place(folder, store_name)
@@ -37,9 +46,46 @@ def report_command(
     with Store.open_to_read(place) as store:
         found = (as_one(read_whole(find_run(name, store, place, None), store)) for name in names)
         runs = list({run.run: run for run in found}.values())
+    if sheet:
+        from sequencer.report.sheet import Job
+
+        told = {name: check_line(f"--{_OPTIONS[name]}", text) for name, text in job.items()}
+        write_sheet(runs, file, Job(**told), budgets=budgets, over=over)
+        click.echo(str(file))
+        return 0
     write_report(runs, file, title=title, comments=comments, plots=plots, every_channel=every, over=over)
     click.echo(str(file))
     return 0
+
+
+_OPTIONS = {"workshop": "workshop", "customer": "customer", "number": "job", "technician": "technician"}
+LONGEST_LINE = 120
+"""Characters that stand in one line of a sheet's head."""
+
+
+def check_line(option: str, text: str) -> str:
+    """Return a text for the head of a sheet. Raises InputError for one that does not fit there."""
+    stripped = text.strip()
+    if len(stripped) <= LONGEST_LINE and stripped.isprintable():
+        return stripped
+    wrong = f"{len(stripped)} characters" if stripped.isprintable() else "a control character"
+    raise option_problem(
+        option, f"{wrong} in it", found=stripped[:40], allowed=f"at most {LONGEST_LINE} printable characters"
+    )
+
+
+def _refuse_mixed(*, sheet: bool, budgets: bool, job: dict[str, str], others: bool) -> None:
+    """Raise InputError for options of the sheet without it, or of the full report with it; a workshop may be set once for all."""
+    told = [f"--{_OPTIONS[name]}" for name, text in job.items() if text and name != "workshop"]
+    if not sheet and (told or budgets):
+        name = told[0] if told else "--budgets"
+        raise option_problem(name, "it stands on the customer's sheet only", hint="add --sheet")
+    if sheet and others:
+        raise option_problem(
+            "--sheet",
+            "the sheet takes no title, comments, plots or --all",
+            hint="leave them out, or leave out --sheet",
+        )
 
 
 def _told_apart(words: tuple[str, ...]) -> tuple[tuple[str, ...], Path]:

@@ -11,11 +11,14 @@ from collections.abc import Sequence
 from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from sequencer.files.write import FileMark, whole_file
 from sequencer.problems import about_file
 from sequencer.results.stored import StoredRun
+
+if TYPE_CHECKING:
+    from sequencer.report.sheet import Job
 
 MARK = "radio-bench-sequencer report"
 """Stands in every page and PDF as what made it."""
@@ -46,6 +49,32 @@ def write_report(
     text = report_html(
         runs, title=title, comments=comments, plots=plots, every_channel=every_channel, written=written
     )
+    _write(text, path, over)
+
+
+def write_sheet(
+    runs: Sequence[StoredRun],
+    path: Path,
+    job: Job,
+    *,
+    budgets: bool = False,
+    written: datetime | None = None,
+    over: FileMark | None = None,
+) -> None:
+    """Write one page a run for the customer, with what the workshop says of the ``job``; ``budgets`` adds those behind it.
+
+    Names, ``over`` and what is raised are as in `write_report`.
+    """
+    from sequencer.report.sheet import render_sheets
+
+    check_ending(path)
+    if not runs:
+        raise ValueError("a sheet needs one run or more")
+    now = written if written is not None else datetime.now().astimezone()
+    _write(render_sheets(runs, job, budgets=budgets, written=now), path, over)
+
+
+def _write(text: str, path: Path, over: FileMark | None) -> None:
     if path.suffix.lower() == ".pdf":
         from sequencer.report.pdf import write_pdf
 

@@ -103,10 +103,10 @@ def render(
     gentlest_first = dict.fromkeys(
         view.verdict.word for view in sorted(views, key=lambda view: -severity(view.verdict))
     )
-    return _template().render(
+    return template("report.html").render(
         title=title or _title(views),
         own_title=title,
-        written=_time(written),
+        written=time_shown(written),
         comments=[comment for comment in comments if comment.strip()],
         runs=views,
         tally=[(word, tally[word]) for word in gentlest_first],
@@ -129,7 +129,7 @@ def _run_view(run: StoredRun, at: int, *, plots: str, every: bool, every_channel
         serial=run.serial,
         model=run.model,
         sequence=run.sequence,
-        when=_time(run.time),
+        when=time_shown(run.time),
         simulated=run.simulated,
         verdict=verdict,
         problems=_problems(rows),
@@ -141,8 +141,8 @@ def _run_view(run: StoredRun, at: int, *, plots: str, every: bool, every_channel
         plots=tuple(_plots(shown, f"r{at + 1}")) if draw else (),
         plots_left_out=not draw and plots != "none",
         lacks_facts=any(row.points and row.target is None for row in shown),
-        instruments=tuple(_instrument(one, run.time) for one in run.instruments),
-        budgets=tuple(_budget_view(row, row.budget) for row in listed if row.budget is not None),
+        instruments=tuple(instrument_view(one, run.time) for one in run.instruments),
+        budgets=tuple(budget_view(row, row.budget) for row in listed if row.budget is not None),
     )
 
 
@@ -175,7 +175,7 @@ def _facts(run: StoredRun, rows: Sequence[StoredResult]) -> list[tuple[str, str]
     supplies = dict.fromkeys(f"supply {row.supply_v:g} V" for row in rows if row.supply_v is not None)
     facts = [
         ("Unit", f"{run.model} {run.serial}".strip()),
-        ("Tested", _time(run.time)),
+        ("Tested", time_shown(run.time)),
         ("Sequence", f"{run.sequence} ({run.sequence_hash})"),
         ("Model file", run.model_hash),
         ("Bench", f"{run.bench} ({run.bench_hash})"),
@@ -193,7 +193,7 @@ def _facts(run: StoredRun, rows: Sequence[StoredResult]) -> list[tuple[str, str]
 def _repeat(one: StoredRun) -> str:
     ended = "" if one.outcome == "done" else f" (outcome: {one.outcome})"
     bench = f", bench {one.bench} ({one.bench_hash})"
-    return f"{one.part}, {_time(one.time)}{bench}, run {one.run}, because: {one.reason}{ended}"
+    return f"{one.part}, {time_shown(one.time)}{bench}, run {one.run}, because: {one.reason}{ended}"
 
 
 def _confirmations(rows: Sequence[StoredResult]) -> tuple[str, ...]:
@@ -210,7 +210,8 @@ def _rule(row: StoredResult) -> str:
     return row.rule if row.decision is not Decision.NO_LIMIT else ""
 
 
-def _instrument(one: BenchInstrument, when: datetime) -> Instrument:
+def instrument_view(one: BenchInstrument, when: datetime) -> Instrument:
+    """Return an instrument as it is printed; whether its calibration was overdue ``when`` the run began."""
     name = f"{one.maker} {one.model}".strip()
     numbers = [
         f"serial {one.serial}" if one.serial else "",
@@ -232,7 +233,8 @@ def _is_before(due: str, when: datetime) -> bool:
         return False
 
 
-def _budget_view(row: StoredResult, budget: StoredBudget) -> BudgetView:
+def budget_view(row: StoredResult, budget: StoredBudget) -> BudgetView:
+    """Return a result's budget as it is printed."""
     dof, difference_unit = budget.effective_dof, unit_of_difference(budget.unit)
     return BudgetView(
         heading=with_minus(f"{quantity_in_words(row)}{channel_in_words(row)}, {value_in_words(row)}"),
@@ -261,7 +263,8 @@ def _title(views: Sequence[RunView]) -> str:
     return f"{len(views)} runs of {units} unit{'s' if units != 1 else ''}"
 
 
-def _time(moment: datetime) -> str:
+def time_shown(moment: datetime) -> str:
+    """Return a moment in words, with its offset from UTC."""
     if moment.tzinfo is None:
         return f"{moment.day} {moment:%B %Y, %H:%M}"
     offset = "" if not moment.utcoffset() else f"{moment.isoformat()[-6:]}"
@@ -272,33 +275,33 @@ def _words(name: str) -> str:
     return name.replace("_", " ")
 
 
-_NO_MEASUREMENT = "SIMULATED \u2013 not a measurement of a real unit"
+NO_MEASUREMENT = "SIMULATED \u2013 not a measurement of a real unit"
 
 
 def _cover_rule(views: Sequence[RunView]) -> str:
     marked = sum(view.simulated for view in views)
-    mark = _NO_MEASUREMENT if marked == len(views) else f"SIMULATED in part: {marked} of {len(views)} runs"
-    return f"@page{{@top-center{{content:{_css_text(mark)}}}}}\n" if marked else ""
+    mark = NO_MEASUREMENT if marked == len(views) else f"SIMULATED in part: {marked} of {len(views)} runs"
+    return f"@page{{@top-center{{content:{css_text(mark)}}}}}\n" if marked else ""
 
 
 def _page_rule(view: RunView) -> str:
     """Return what the printed pages of one run carry at their edges."""
-    mark = _NO_MEASUREMENT if view.simulated else ""
+    mark = NO_MEASUREMENT if view.simulated else ""
     return (
-        f"@page {view.anchor}{{@top-center{{content:{_css_text(mark)}}}"
-        f"@bottom-left{{content:{_css_text(f'{view.serial}  ·  run {view.run}')}}}}}\n"
+        f"@page {view.anchor}{{@top-center{{content:{css_text(mark)}}}"
+        f"@bottom-left{{content:{css_text(f'{view.serial}  ·  run {view.run}')}}}}}\n"
         f"#{view.anchor}{{page:{view.anchor}}}\n"
     )
 
 
-def _css_text(text: str) -> str:
+def css_text(text: str) -> str:
     """Return a CSS string that holds ``text`` and can end neither itself nor the style element."""
     # The space after an escape belongs to it (CSS Syntax 3, 4.3.7).
     safe = "".join(c if c.isascii() and (c.isalnum() or c in " .-") else f"\\{ord(c):x} " for c in text)
     return f'"{safe}"'
 
 
-def _printed(found: Any) -> Any:
+def as_printed(found: Any) -> Any:
     """Spell out what a text holds that no page should act on: control characters and marks that turn its direction."""
     if isinstance(found, Markup) or not isinstance(found, str) or found.isprintable():
         return found
@@ -306,12 +309,13 @@ def _printed(found: Any) -> Any:
 
 
 @cache
-def _template() -> Template:
+def template(name: str) -> Template:
+    """Return a template in which everything that came from outside is escaped and spelt out."""
     environment = Environment(
         loader=PackageLoader("sequencer.report", "templates"),
         autoescape=True,
         undefined=StrictUndefined,
-        finalize=_printed,
+        finalize=as_printed,
         trim_blocks=True,
         lstrip_blocks=True,
     )
@@ -324,7 +328,7 @@ def _template() -> Template:
         "bar": limit_bar,
         "rule": _rule,
     }
-    return environment.get_template("report.html")
+    return environment.get_template(name)
 
 
 @cache

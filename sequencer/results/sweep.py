@@ -57,7 +57,7 @@ def _folded_sweep(rows: Sequence[R]) -> Iterator[R]:
 
 
 def _one_answer(rows: Sequence[R]) -> R:
-    return replace(rows[0], quantity=f"{rows[0].quantity}, {_channels(rows)}", note="")
+    return replace(rows[0], quantity=f"{rows[0].quantity}, {_channels(rows)}", channel=None, note="")
 
 
 def _worst(rows: Sequence[R]) -> Iterator[R]:
