@@ -41,8 +41,10 @@ def made_old(step: Step, findings: Sequence[Finding], steps: Iterable[Step]) -> 
 
 def noted(findings: list[Finding], note: str) -> list[Finding]:
     """Return the findings with a note on the first of what was left."""
+    if not note:  # of a check from elsewhere nobody knows what it returned, until it is judged
+        return findings
     at = next((at for at, one in enumerate(findings) if one.stage == "as left"), None)
-    if not note or at is None:
+    if at is None:
         return findings
     one = findings[at]
     return [*findings[:at], replace(one, note="; ".join(filter(None, (one.note, note)))), *findings[at + 1 :]]

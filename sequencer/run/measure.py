@@ -175,7 +175,9 @@ class Measurer:
         findings, stop = self.measured(step)
         note = f"measured in a key-down of its own, because the one that it shared with others ended by a fault: {why}"
         return [
-            one if one.value is None else replace(one, note="; ".join(filter(None, (one.note, note))))
+            replace(one, note="; ".join(filter(None, (one.note, note))))
+            if isinstance(one, Finding) and one.value is not None
+            else one  # what a check from elsewhere returned is found out when it is judged
             for one in findings
         ], stop
 

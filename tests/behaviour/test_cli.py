@@ -402,7 +402,7 @@ def test_results_survive_kill_9(tmp_path: Path) -> None:
     (tmp_path / "s.yaml").write_text(
         SHORT.replace("[1, 20, 40]", f"[{', '.join(map(str, range(1, 41)))}]"), encoding="utf-8"
     )
-    words = ("run", "s.yaml", "--bench", "b.yaml", "--serial", "M40-0007", "--folder", "r")
+    words = ("run", "s.yaml", "--bench", "b.yaml", "--serial", "M40-0007", "--confirmed", "--folder", "r")
     process = subprocess.Popen(
         [sys.executable, "-m", "sequencer", *words],
         cwd=tmp_path,
