@@ -12,7 +12,8 @@ from dataclasses import replace
 from sequencer.checks import check_names, find_check
 from sequencer.checks.check import AnyCheck, Check
 from sequencer.files.yaml_tree import Node, Source
-from sequencer.inputs.model import CHANNEL_WORDS
+from sequencer.inputs.model import CHANNEL_WORDS, ModelFile
+from sequencer.inputs.preset import Preset
 from sequencer.planning.model_file import LoadedModel, limit_keys
 from sequencer.problems import Complaint, did_you_mean, listed
 
@@ -33,6 +34,26 @@ FILLED: dict[str, dict[str, tuple[str, str]]] = {
 """Where in the model file a setting of a check stands; channels, limits, `deviation` and the kind of meter have rules of their own."""
 
 
+_OF_PRESETS = frozenset({"drive", "target"})
+"""Settings that a preset may leave to the model."""
+
+
+def whole_presets(model: ModelFile) -> dict[str, Preset]:
+    """Return the presets of a model by name, with the drive and the voltage at S9 that they leave to it."""
+    return {name: _whole(preset, model) for name, preset in model.presets.items()}
+
+
+def _whole(preset: Preset, model: ModelFile) -> Preset:
+    drive_v = model.microphone.ssb_v if preset.of == "ssb_suppression" else model.microphone.normal_v
+    s9_v = None if model.meter is None else model.meter.s9_v
+    keys = FILLED.get(preset.of, {})
+    left = {
+        "drive_v": drive_v if "drive" in keys and preset.drive_v is None else None,
+        "target_v": s9_v if "target" in keys and preset.target_v is None else None,
+    }
+    return preset.model_copy(update={name: one for name, one in left.items() if one is not None})
+
+
 def fill(source: Source, model: LoadedModel) -> list[Complaint]:
     """Put into the tree of a sequence what its model has and it leaves out; return what of it asks for something the model has not."""
     root, filler = source.root, _Filler(source, model)
@@ -49,8 +70,8 @@ def left_out(source: Source) -> list[str]:
     found: dict[str, None] = {}
     for _, entry in _checks(source.root):
         name = _text(entry, "check")
-        if name == "adjust" and "preset" in entry.entries and "of" not in entry.entries:
-            found["the preset of adjust"] = None
+        if name == "adjust" and _presets(entry):
+            found["the presets of adjust"] = None
         if name not in check_names():
             continue
         for key in FILLED.get(name, {}):
@@ -91,7 +112,7 @@ class _Filler:
         """Take over what one check leaves out."""
         name = _text(entry, "check")
         if name == "adjust":
-            self._take_preset(at, entry)
+            self._take_presets(at, entry)
             return
         if name not in check_names():
             return
@@ -155,26 +176,31 @@ class _Filler:
             allowed=f"{listed(known) or 'none'} of its 'test_channels', or a channel's number",
         )
 
-    def _take_preset(self, at: int, entry: Node) -> None:
-        named = _text(entry, "preset")
-        if not named or "of" in entry.entries:
-            return
-        found = self._find("presets", named)
-        if found is not None:
-            for key, (key_node, node) in found[1].entries.items():
-                self._put(entry, key, key_node, node)
-            return
+    def _take_presets(self, at: int, entry: Node) -> None:
+        """Take over on which channel the presets that an adjusting names are set; what one it states itself leaves out."""
+        middle = self._find("test_channels", "middle")
+        if of := _text(entry, "of"):
+            for key, path in FILLED.get(of, {}).items():
+                if key in _OF_PRESETS and (found := self._find(*path)) is not None:
+                    self._put(entry, key, *found)
+        for key, node in _presets(entry):
+            named = str(node.scalar)
+            if self._find("presets", named) is None:
+                self.complaints.append(self._no_preset(at, key, named))
+            elif (channel := self._find("presets", named, "channel")) is not None:
+                self._put(entry, "channel", *channel)
+        if middle is not None:
+            self._put(entry, "channel", *middle)
+
+    def _no_preset(self, at: int, key: str, named: str) -> Complaint:
         known = list(self._model.model.presets)
-        self.complaints.append(
-            self._source.complain(
-                ("checks", at, "preset"),
-                f"the model {self._model.model.model} has no preset {named!r} ({self._model.source.where('presets')})",
-                found=named,
-                allowed=listed(known) or "none: this model states no 'presets'",
-                hint=did_you_mean(named, known),
-            )
+        return self._source.complain(
+            ("checks", at, key),
+            f"the model {self._model.model.model} has no preset {named!r} ({self._model.source.where('presets')})",
+            found=named,
+            allowed=listed(known) or "none: this model states no 'presets'",
+            hint=did_you_mean(named, known),
         )
-        entry.spoiled = True
 
     def _find(self, *path: str) -> tuple[Node, Node] | None:
         """Return key and value at ``path`` of the model file; None where it does not state them."""
@@ -210,6 +236,15 @@ def _channels(entry: Node) -> list[Node]:
         return []
     node = entry.entries["channel"][1]
     return node.items if node.kind == "sequence" else [node]
+
+
+def _presets(entry: Node) -> list[tuple[str, Node]]:
+    """Return the names of a model's presets that an adjusting asks for, each with its key; none where it states its own."""
+    if "of" in entry.entries:
+        return []
+    found = [("preset", entry.entries["preset"][1])] if "preset" in entry.entries else []
+    listed_ones = entry.entries["presets"][1].items if "presets" in entry.entries else []
+    return [*found, *(("presets", node) for node in listed_ones)]
 
 
 def _text(node: Node, key: str) -> str:

@@ -12,7 +12,7 @@ from sequencer.files.yaml_tree import Source, compose
 from sequencer.frozen import dataclass
 from sequencer.inputs.channel_plan import ChannelPlan, read_plan
 from sequencer.inputs.load_bench import LoadedBench, load_bench
-from sequencer.planning.fill import fill, is_left_out, left_out
+from sequencer.planning.fill import fill, is_left_out, left_out, whole_presets
 from sequencer.planning.model_file import LoadedModel, Wanted, choose_model, described_models
 from sequencer.planning.sequence import Sequence, sequence_model_for
 from sequencer.problems import Complaint, FileProblems, listed, printable
@@ -67,8 +67,26 @@ def load_sequence(text: str, wanted: Wanted | None = None) -> LoadedSequence:
     if read.model.channels is not None:
         plan = read_plan(file_named_in(read.model.channels, "plan", path, read.source, ("channels",)))
     return LoadedSequence(
-        sequence=read.model, source=read.source, path=path, plan=plan, hash=file_hash(path), model=model
+        sequence=_with_presets(read.model, model),
+        source=read.source,
+        path=path,
+        plan=plan,
+        hash=file_hash(path),
+        model=model,
     )
+
+
+def _with_presets(sequence: Sequence, model: LoadedModel | None) -> Sequence:
+    """Return the sequence whose adjustings know the presets of the model."""
+    if model is None or all(one.check != "adjust" for one in sequence.checks):
+        return sequence
+    from sequencer.checks.adjusting.settings import AdjustSettings
+
+    presets = whole_presets(model.model)
+    checks = [
+        one.with_presets(presets) if isinstance(one, AdjustSettings) else one for one in sequence.checks
+    ]
+    return sequence.model_copy(update={"checks": tuple(checks)})
 
 
 class _Filled:

@@ -12,7 +12,6 @@ import os
 import re
 import subprocess
 import sys
-from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -137,8 +136,11 @@ def test_every_command_exists_with_its_options(page: str) -> None:
             for words, _ in commands_of(block):
                 parse_command(words)
     for words in inline_commands_of(PAGES[page]):
-        with suppress(click.MissingParameter):  # "sequencer validate" within a sentence needs no argument
+        try:
             parse_command([word for word in words if word != "…"])
+        except click.UsageError as error:  # "sequencer validate" within a sentence needs no argument
+            if not error.message.startswith("Missing "):
+                raise
 
 
 @pytest.mark.parametrize("page", TRIED)

@@ -73,6 +73,7 @@ def test_help_imports_nothing_of_the_engine(command: tuple[str, ...], tmp_path: 
         "sequencer.cli.main",
         "sequencer.cli.options",
         "sequencer.cli.outlet",  # of the standard library alone
+        "sequencer.cli.new_options",
         "sequencer.cli.program",
         "sequencer.problems",
         "sequencer.run",
@@ -86,7 +87,7 @@ def test_a_run_imports_only_what_it_needs(tmp_path: Path) -> None:
 
     Only the first run in a folder makes tables, for which SQLAlchemy is imported; the next writes to them without.
     """
-    words = ("run", "s.yaml", "--bench", "bench", "--serial", "M40-0007", "--folder", "r")
+    words = ("run", "s.yaml", "--bench", "bench", "--serial", "M40-0007", "--confirmed", "--folder", "r")
     first = _imported(tmp_path, *words)
     assert {"numpy", "sqlalchemy", "rich"} <= first
     others = {"matplotlib", "jinja2", "alembic", "scipy", "psycopg", "sqlalchemy.dialects.postgresql"}

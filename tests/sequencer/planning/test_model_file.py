@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from sequencer.checks.adjusting.settings import AdjustSettings
 from sequencer.files.shipped import find_file, shipped_names
 from sequencer.inputs.load_bench import load_bench
 from sequencer.planning.load import LoadedSequence, load_both, load_sequence
@@ -313,3 +314,28 @@ def test_a_bench_that_cannot_feed_the_model_is_refused_at_the_model_s_line(write
     path = write("s.yaml", GENERAL)
     with pytest.raises(FileProblems, match=r"t1\.yaml:5:9: 28 V is above max_voltage"):
         make_plan(loaded(path, serial="T1-0001"), load_bench("bench"))
+
+
+def test_an_adjusting_names_presets_of_the_model(write: Write) -> None:
+    """The preset brings its check, its channel, its aim and, from the model, the drive that it leaves out."""
+    presets = "  deviation: {of: peak_deviation, channel: 20, turn: RV7, to: 1.9 kHz, within: 50 Hz, above: 20 dB}\n"
+    write("models/t1.yaml", MODEL + presets)
+    path = write("s.yaml", "sequence: X\nchecks:\n  - {check: adjust, presets: [power, deviation]}\n")
+    (one,) = loaded(path, serial="T1-0001").sequence.checks
+    assert isinstance(one, AdjustSettings)
+    named = one.named()
+    assert one.channels == (20,)
+    assert {name: preset.target for name, preset in named.items()} == {"power": 3.8, "deviation": 1900.0}
+    assert named["deviation"].drive_v == 0.008
+    assert named["power"].drive_v is None
+    make_plan(loaded(path, serial="T1-0001"), load_bench("bench"))
+
+
+def test_a_preset_of_another_model_is_refused_with_those_there_are(write: Write, general: Path) -> None:
+    """The complaint stands at the name in the sequence, and says where the model lists its own."""
+    general.write_text("sequence: X\nchecks:\n  - {check: adjust, preset: pwer}\n", encoding="utf-8")
+    said = complaints(general, serial="T1-0001")
+    assert "s.yaml:3:" in said
+    assert "t1.yaml:1" in said
+    assert "did you mean 'power'?" in said
+    assert "the presets of adjust" in complaints(general)
