@@ -7,9 +7,10 @@ from pathlib import Path
 import click
 
 from sequencer.cli.options import clear_errors
+from sequencer.cli.program import Command
 
 
-@click.command()
+@click.command(cls=Command)
 @click.argument("kind", type=click.Choice(["model", "sequence", "bench", "check", "driver"]))
 @click.argument("name")
 @click.option(

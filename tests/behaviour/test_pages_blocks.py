@@ -139,7 +139,7 @@ def test_every_command_exists_with_its_options(page: str) -> None:
         try:
             parse_command([word for word in words if word != "…"])
         except click.UsageError as error:  # "sequencer validate" within a sentence needs no argument
-            if not error.message.startswith("Missing "):
+            if not (isinstance(error, click.MissingParameter) or error.message.startswith("Missing ")):
                 raise
 
 
