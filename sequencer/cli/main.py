@@ -113,6 +113,34 @@ def run(
 
 
 @main.command()
+@click.argument("presets", metavar="PRESET...", nargs=-1, required=True)
+@bench_option
+@click.option("--serial", required=True, help="Serial of the unit on the bench.")
+@click.option("--model", default="", help="Model of the unit; without it the serial chooses.")
+@click.option(
+    "--rounds",
+    type=click.IntRange(1, 10),
+    default=3,
+    show_default=True,
+    help="How often it comes round to several presets that work on each other, at most.",
+)
+@click.option("--always", is_flag=True, help="Turn a preset even where it is found in its band.")
+@click.option("--confirmed", is_flag=True, help="State that the unit's knobs stand as its model wants them.")
+@folder_option
+@store_option
+@as_json_option
+@clear_errors
+def adjust(presets: tuple[str, ...], bench_name: str, **options: Any) -> None:
+    """Bring each PRESET of the unit's model to its target: turned by you while its figure is shown, or written by the tool.
+
+    Measured as found and as left by the ordinary check. Key time and duty hold meanwhile; after two minutes without a key PTT is released.
+    """
+    from sequencer.cli.adjust import adjust_command
+
+    sys.exit(adjust_command(presets, bench_name, **options))
+
+
+@main.command()
 @click.argument("sequence_name", metavar="SEQUENCE", shell_complete=names_of("sequence"))
 @bench_option
 @click.option("--serial", default="", help="Serial of a unit, which chooses the model file.")

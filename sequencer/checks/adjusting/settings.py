@@ -127,6 +127,13 @@ def adjusted(settings: AdjustSettings) -> list[Adjusted]:
     return [Adjusted.of(name, preset) for name, preset in settings.named().items()]
 
 
+def needs_hands(settings: CheckSettings) -> bool:
+    """Say whether it is an adjusting in which a person turns something."""
+    return isinstance(settings, AdjustSettings) and any(
+        one.preset.turn is not None for one in adjusted(settings)
+    )
+
+
 def misfits(settings: AdjustSettings) -> Iterable[tuple[str, str]]:
     """Yield what cannot be done with the presets that were named: refusals, and what is allowed."""
     known = settings.named()

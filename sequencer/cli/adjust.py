@@ -1,0 +1,52 @@
+"""`adjust`: brings presets of the unit's model to their targets, by a sequence of one check that is made for the purpose."""
+
+from __future__ import annotations
+
+import json
+import tempfile
+from pathlib import Path
+
+from sequencer.cli.run import run_command
+from sequencer.problems import option_problem, printable
+
+
+def adjust_command(
+    presets: tuple[str, ...],
+    bench_name: str,
+    *,
+    serial: str,
+    model: str,
+    rounds: int,
+    always: bool,
+    confirmed: bool,
+    folder: Path,
+    store: str,
+    as_json: bool,
+) -> int:
+    """Adjust ``presets`` of the model; returns the exit status of the run."""
+    if twice := next((name for name in presets if presets.count(name) > 1), None):
+        raise option_problem("PRESET", f"{printable(twice)!r} is named twice", allowed="each preset once")
+    with tempfile.TemporaryDirectory(prefix="adjust-") as made:
+        file = Path(made) / f"adjust-{presets[0][:30]}.yaml".replace("/", "_")
+        file.write_text(_sequence(presets, rounds=rounds, always=always), encoding="utf-8")
+        return run_command(
+            str(file),
+            bench_name,
+            serial=serial,
+            model=model,
+            confirmed=confirmed,
+            dry_run=False,
+            folder=folder,
+            store=store,
+            as_json=as_json,
+        )
+
+
+def _sequence(presets: tuple[str, ...], *, rounds: int, always: bool) -> str:
+    """Return the text of a sequence that adjusts and nothing else; JSON is YAML."""
+    entry: dict[str, object] = {"check": "adjust", "always": always}
+    if len(presets) == 1:
+        entry["preset"] = presets[0]
+    else:
+        entry |= {"presets": list(presets), "rounds": rounds}
+    return json.dumps({"sequence": f"Adjust {', '.join(presets)}"[:100], "checks": [entry]}) + "\n"
