@@ -10,16 +10,14 @@ from sequencer.checks.adjusting.settings import AdjustSettings
 from sequencer.checks.finding import Finding
 from sequencer.planning.step import Step
 
-BEFORE_A_FAULT = (
-    "found before the fault that ended this check; that PTT was released afterwards was not proved by it"
-)
+BEFORE_THE_END = "found before this check was cut short; the proof that its readings follow PTT is missing"
 
 
 def with_found(kept: Sequence[Finding], findings: list[Finding]) -> list[Finding]:
     """Return the findings; where a fault left none as found, with those that were ``kept``, for nothing can find them again."""
     if not kept or any(one.stage == "as found" for one in findings):
         return findings
-    found = [replace(one, note="; ".join(filter(None, (one.note, BEFORE_A_FAULT)))) for one in kept]
+    found = [replace(one, note="; ".join(filter(None, (one.note, BEFORE_THE_END)))) for one in kept]
     return [*found, *(replace(one, stage="as left") for one in findings)]
 
 

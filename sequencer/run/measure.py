@@ -99,6 +99,11 @@ class Measurer:
             self._state.tell(Warned(text=old))
         return noted(findings, old), stop
 
+    @property
+    def found_before(self) -> list[Finding]:
+        """What the step that is under way, or ended last, found before anything was adjusted."""
+        return with_found(self._kept, [])
+
     def _measured(self, step: Step) -> tuple[list[Finding], str]:
         try:
             if isinstance(step.check, Confirm):

@@ -159,9 +159,15 @@ class Runner:
     def _step(self, step: Step, measurer: Measurer, *, after: str = "") -> None:
         """Measure one step; ``after`` says what ended the key-down that it was to share, if it was."""
         self._begin(step)
-        findings, stop = measurer.by_itself(step, after) if after else measurer.measured(step)
-        # A check, or a release that failed on the way out, may have swallowed the interruption.
-        self._stopper.check()
+        try:
+            findings, stop = measurer.by_itself(step, after) if after else measurer.measured(step)
+            # A check, or a release that failed on the way out, may have swallowed the interruption.
+            self._stopper.check()
+        except Interrupted:
+            if found := measurer.found_before:  # nothing can find it again
+                with self._stopper.held():
+                    self._end(step, measurer, found)
+            raise
         with self._stopper.held():
             self._end(step, measurer, findings)
         if stop:

@@ -219,7 +219,7 @@ def test_a_fault_while_turning_keeps_what_was_found(tmp_path: Path) -> None:
     ran = run_checks(tmp_path, "M40-0031", POWER, live=Stumbling)
     found, left = (one for one in ran.outcome.results if one.quantity == "carrier power")
     assert (found.stage, found.decision) == ("as found", Decision.FAIL)
-    assert "not proved" in found.note
+    assert "cut short" in found.note
     assert (left.stage, left.value) == ("as left", None)
     assert left.fault is not None
     assert not ran.simulation.unit.keyed
@@ -284,5 +284,8 @@ def test_the_value_before_is_put_back_whatever_ends_the_search(tmp_path: Path, h
     assert len(seen) > 3
     assert seen[-1] == 204
     assert ran.simulation.unit.stored_preset("tx_bias") == 204
+    found = [one for one in ran.outcome.results if (one.quantity, one.stage) == ("supply current, transmit", "as found")]
+    assert len(found) == 1
+    assert found[0].decision is Decision.FAIL
     expected = ExitStatus.INTERRUPTED if how == "interruption" else ExitStatus.BENCH_FAILED
     assert ran.outcome.status is expected
