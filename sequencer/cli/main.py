@@ -116,7 +116,7 @@ def run(
 @click.argument("presets", metavar="PRESET...", nargs=-1, required=True)
 @bench_option
 @click.option("--serial", required=True, help="Serial of the unit on the bench.")
-@click.option("--model", default="", help="Model of the unit; without it the serial chooses.")
+@model_option
 @click.option(
     "--rounds",
     type=click.IntRange(1, 10),

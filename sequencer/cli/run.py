@@ -13,7 +13,6 @@ from typing import Any
 import click
 
 from sequencer.bench.open_bench import BenchParts
-from sequencer.checks.adjusting.settings import needs_hands
 from sequencer.cli.bench import bench_title, is_terminal, loss_table_lines
 from sequencer.cli.operator import (
     Chosen,
@@ -73,8 +72,7 @@ def run_command(
     again = _asked_again(plan, chosen, serial=serial, simulated=simulated, place=find_place(folder, store))
     for line in (*order_lines(plan), *loss_table_lines(plan.bench, old_only=True)):
         click.echo(line, err=True)
-    live = people.terminal and not dry_run and any(needs_hands(step.settings) for step in plan.steps)
-    parts = bench_parts(plan.bench, serial=serial, dry_run=dry_run, sequence=plan.sequence, real_time=live)
+    parts = bench_parts(plan.bench, serial=serial, dry_run=dry_run, sequence=plan.sequence)
     if plan.sequence.model is not None and not plan.sequence.model.by_default:
         model = plan.sequence.model.model.model
     elif parts.simulation is not None:
@@ -97,7 +95,6 @@ def run_command(
         store=store,
         people=people,
         by_hand=bool(by_hand),
-        live=live,
         as_json=as_json,
     )
 
@@ -135,7 +132,6 @@ def _run_and_tell(
     store: str,
     people: People,
     by_hand: bool,
-    live: bool,
     as_json: bool,
 ) -> int:
     from rich.console import Console
@@ -156,7 +152,7 @@ def _run_and_tell(
             [screen],
             cables=people.cables(screen),
             enterer=people.enterer(person),
-            live=live_person(screen) if live else None,
+            live=live_person(screen) if people.terminal else None,
         )
         outcome = runner.run()
     facts = record.facts

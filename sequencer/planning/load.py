@@ -66,27 +66,25 @@ def load_sequence(text: str, wanted: Wanted | None = None) -> LoadedSequence:
     plan = None if model is None else model.plan
     if read.model.channels is not None:
         plan = read_plan(file_named_in(read.model.channels, "plan", path, read.source, ("channels",)))
+    sequence = read.model if model is None else _with_model(read.model, model)
     return LoadedSequence(
-        sequence=_with_presets(read.model, model),
-        source=read.source,
-        path=path,
-        plan=plan,
-        hash=file_hash(path),
-        model=model,
+        sequence=sequence, source=read.source, path=path, plan=plan, hash=file_hash(path), model=model
     )
 
 
-def _with_presets(sequence: Sequence, model: LoadedModel | None) -> Sequence:
-    """Return the sequence whose adjustings know the presets of the model."""
-    if model is None or all(one.check != "adjust" for one in sequence.checks):
+def _with_model(sequence: Sequence, model: LoadedModel) -> Sequence:
+    """Return the sequence with the model handed to what adjusts its presets."""
+    if not any(one.check == "adjust" for one in sequence.checks):
         return sequence
     from sequencer.checks.adjusting.settings import AdjustSettings
 
-    presets = whole_presets(model.model)
-    checks = [
-        one.with_presets(presets) if isinstance(one, AdjustSettings) else one for one in sequence.checks
-    ]
-    return sequence.model_copy(update={"checks": tuple(checks)})
+    checks = tuple(
+        one.with_model(model.model, whole_presets(model.model), sequence.mode)
+        if isinstance(one, AdjustSettings)
+        else one
+        for one in sequence.checks
+    )
+    return sequence.model_copy(update={"checks": checks})
 
 
 class _Filled:

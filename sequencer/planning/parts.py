@@ -9,17 +9,11 @@ from sequencer.planning.load import LoadedSequence
 
 
 def bench_parts(
-    loaded: LoadedBench,
-    *,
-    serial: str,
-    dry_run: bool,
-    sequence: LoadedSequence | None = None,
-    real_time: bool = False,
+    loaded: LoadedBench, *, serial: str, dry_run: bool, sequence: LoadedSequence | None = None
 ) -> BenchParts:
     """Return what an open bench is made from; a dry run puts a simulated instrument behind every address.
 
-    ``sequence`` is what a dry run is of: the unit that stands in has its modes and channels. ``real_time``: a simulated bench goes at the
-    pace of whoever turns something on it, whatever its file says of the clock.
+    ``sequence`` is what a dry run is of: the unit that stands in has its modes and channels.
     """
     simulation = None
     if dry_run or loaded.bench.visa == "sim":
@@ -30,6 +24,6 @@ def bench_parts(
             modes=sequence.modes if sequence is not None else frozenset(),
             frequencies_hz=sequence.frequencies_hz if sequence is not None else {},
         )
-        virtual = (dry_run or loaded.bench.clock == "virtual") and not real_time
+        virtual = dry_run or loaded.bench.clock == "virtual"
         simulation = simulate(loaded.bench, specimen, virtual=virtual, profiles=loaded.profiles)
     return BenchParts(bench=loaded.bench, profiles=loaded.profiles, simulation=simulation, serial=serial)

@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
-from sequencer.checks.adjusting.procedure import was_adjusted
-from sequencer.checks.adjusting.settings import AdjustSettings
 from sequencer.checks.finding import Finding
 from sequencer.planning.step import Step
 
@@ -23,6 +21,11 @@ def with_found(kept: Sequence[Finding], findings: list[Finding]) -> list[Finding
 
 def made_old(step: Step, findings: Sequence[Finding], steps: Iterable[Step]) -> str:
     """Return in words which earlier results of the run were measured before something was adjusted that they show; empty for none."""
+    if step.check.name != "adjust":  # what adjusting takes is imported only where something is adjusted
+        return ""
+    from sequencer.checks.adjusting.procedure import was_adjusted
+    from sequencer.checks.adjusting.settings import AdjustSettings
+
     if not isinstance(step.settings, AdjustSettings) or not was_adjusted(findings):
         return ""
     presets = step.settings.named()

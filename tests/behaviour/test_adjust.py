@@ -8,13 +8,19 @@ from pathlib import Path
 import pytest
 
 from sequencer.checks.live import LiveView, Press
+from sequencer.inputs.load_bench import load_bench
+from sequencer.planning.load import load_sequence
+from sequencer.planning.model_file import Wanted
+from sequencer.planning.parts import bench_parts
+from sequencer.planning.plan import make_plan
+from sequencer.problems import FileProblems
 from sequencer.run.status import ExitStatus
 from sequencer.uncertainty.decision import Decision
 from sim.bench import SimulatedBench
 from sim.instruments.power_meter import PowerMeter
 from sim.instruments.supply import DcSupply
 from sim.scpi.faults import Fault, FaultKind
-from tests.support.running import Ran, run_checks
+from tests.support.running import Ran, run_checks, run_plan
 from tests.support.turning import Turner
 
 POWER = "{check: adjust, preset: power, of: carrier_power, channel: 20, turn: RV4 beside the driver, to: 3.8 W, within: 0.1 W}"
@@ -284,8 +290,98 @@ def test_the_value_before_is_put_back_whatever_ends_the_search(tmp_path: Path, h
     assert len(seen) > 3
     assert seen[-1] == 204
     assert ran.simulation.unit.stored_preset("tx_bias") == 204
-    found = [one for one in ran.outcome.results if (one.quantity, one.stage) == ("supply current, transmit", "as found")]
+    found = [
+        one
+        for one in ran.outcome.results
+        if (one.quantity, one.stage) == ("supply current, transmit", "as found")
+    ]
     assert len(found) == 1
     assert found[0].decision is Decision.FAIL
     expected = ExitStatus.INTERRUPTED if how == "interruption" else ExitStatus.BENCH_FAILED
     assert ran.outcome.status is expected
+
+
+def run_named(folder: Path, serial: str, entry: str, live: bool = True) -> tuple[Ran, Turner]:
+    """Run one `adjust` that names presets of the unit's model, with everything else left to the model."""
+    file = folder / "sequence.yaml"
+    file.write_text(f"sequence: Presets\nchecks:\n  - {entry}\n", encoding="utf-8")
+    bench = load_bench("sim/bench.yaml")
+    plan = make_plan(load_sequence(str(file), Wanted(serial=serial)), bench, serial=serial)
+    parts = bench_parts(bench, serial=serial, dry_run=False)
+    assert parts.simulation is not None
+    person = Turner(parts.simulation.turn_preset)
+    return run_plan(folder, serial, plan, parts, live=person if live else None), person
+
+
+def test_two_presets_that_work_on_each_other_come_round(tmp_path: Path) -> None:
+    """Power takes the deviation with it; the model's presets are turned in rounds until both are in their bands."""
+    entry = "{check: adjust, presets: [deviation, power], rounds: 4}"
+    ran, person = run_named(tmp_path, "M40-0031", entry)
+    assert [one.place for one in person.starts[:2]] == ["1 of 2, round 1", "2 of 2, round 1"]
+    left = {one.quantity: one for one in ran.outcome.results if one.stage == "as left"}
+    assert left["carrier power"].value == pytest.approx(3.8, abs=0.15)
+    assert max(
+        left[f"peak deviation, {side}"].value or 0.0 for side in ("positive", "negative")
+    ) == pytest.approx(1900.0, abs=60.0)
+    assert ran.outcome.status is ExitStatus.PASSED
+
+
+def test_a_named_preset_takes_what_its_check_needs_from_the_model(tmp_path: Path) -> None:
+    """The model's meter gives `meter` the voltage of S9, which the preset does not state."""
+    ran, person = run_named(tmp_path, "M40-0031", "{check: adjust, preset: meter}")
+    assert person.outcomes[0].startswith("meter: kept")
+    left = next(one for one in ran.outcome.results if (one.quantity, one.stage) == ("S9 point", "as left"))
+    assert left.decision is Decision.PASS
+
+
+@pytest.mark.parametrize(
+    ("entry", "told"),
+    [
+        ("{check: adjust, presets: [power, tuning]}", "has no preset 'tuning'"),
+        (
+            "{check: adjust, presets: [power, meter]}",
+            "of the transmitter and of the receiver cannot be adjusted in turn",
+        ),
+        ("{check: adjust, of: carrier_power, channel: 20, turn: RV4}", "the preset has no target"),
+        ("{check: adjust, of: carrier_power, channel: 20, turn: RV4, to: 3.8 W}", "needs 'within' beside it"),
+        ("{check: adjust, of: carrier_power, channel: 20, turn: RV4, to: 80 W, within: 1 W}", "rating"),
+        ("{check: adjust, of: s9_point, channel: 20, turn: RV4, to: 10 dBm, within: 1 dB}", "10 dBm"),
+        (
+            "{check: adjust, of: carrier_power, channel: 20, turn: RV4, to: 3 W, within: 1 W, level: -47 dBm}",
+            "has no setting 'level'",
+        ),
+        (
+            "{check: adjust, of: sinad, channel: 20, level: -118 dBm, write: x, range: [0, 9], to: maximum}",
+            "not to a maximum",
+        ),
+        (
+            "{check: adjust, of: residual_modulation, channel: 20, turn: R1, to: 40 dB, within: 1 dB}",
+            "takes too long to be read",
+        ),
+        (
+            "{check: adjust, of: peak_deviation, mode: AM, channel: 20, drive: 1 mV, turn: R1, to: 1 kHz, within: 1 Hz}",
+            "not made in AM",
+        ),
+        ("{check: adjust}", "does not say what is adjusted"),
+    ],
+)
+def test_what_cannot_be_adjusted_is_refused_before_anything_is_sent(
+    tmp_path: Path, entry: str, told: str
+) -> None:
+    """Each is a complaint with its place in the sequence, and with what is allowed."""
+    with pytest.raises(FileProblems) as caught:
+        run_named(tmp_path, "M40-0031", entry)
+    matching = [one for one in caught.value.complaints if told in one.message]
+    assert matching, str(caught.value)
+    assert matching[0].file.endswith("sequence.yaml")
+    assert matching[0].allowed
+
+
+def test_a_dead_trimmer_is_left_as_it_was(tmp_path: Path) -> None:
+    """The person turns and gives up; the result as left fails and says that it was skipped."""
+    ran, person = run_named(tmp_path, "M40-0032", "{check: adjust, preset: deviation}")
+    assert all(one.way == "" for one in person.looks)
+    left = [one for one in ran.outcome.results if one.stage == "as left" and one.unit == "Hz"]
+    assert {one.decision for one in left} == {Decision.FAIL}
+    assert any("skipped" in one.note for one in left)
+    assert ran.outcome.status is ExitStatus.FAILED

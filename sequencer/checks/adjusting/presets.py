@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from types import MappingProxyType
 from typing import Any
 
 from pydantic import ValidationError
@@ -28,6 +29,7 @@ LIVE = (
     *("supply_current", "s9_point", "sinad", "receive_distortion", "audio_output"),
 )
 """The checks whose figure can be read while somebody turns."""
+NOTHING: Mapping[str, Any] = MappingProxyType({})
 LEFT_ALONE = "not adjusted: in its band as found"
 _FIGURES = {
     ("ssb_suppression", "carrier"): "carrier suppression",
@@ -40,6 +42,10 @@ _FIGURES = {
 """Which of a check's findings is meant, where it has several; else the largest of all, or the only one."""
 
 
+class NotStated(FieldProblem):
+    """What the ordinary check needs and nobody states: a model may still say it."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Adjusted:
     """One preset under its name, with the check that reads it and the settings that check is made with."""
@@ -50,10 +56,13 @@ class Adjusted:
     settings: CheckSettings
 
     @classmethod
-    def of(cls, name: str, preset: Preset) -> Adjusted:
-        """Return a preset with its check. Raises FieldProblem where the check cannot be made with what stands beside it."""
+    def of(cls, name: str, preset: Preset, of_model: Mapping[str, Any] = NOTHING) -> Adjusted:
+        """Return a preset with its check; ``of_model`` are settings that the model states for whoever leaves them out.
+
+        Raises FieldProblem where the check cannot be made with what stands beside it, NotStated where something is missing.
+        """
         check = find_check(preset.of)
-        return cls(name=name, preset=preset, check=check, settings=_settings(preset, check))
+        return cls(name=name, preset=preset, check=check, settings=_settings(preset, check, of_model))
 
     @property
     def band(self) -> Limits:
@@ -151,7 +160,7 @@ def _held_to(finding: Finding, figure: Finding | None, limits: Limits) -> Limits
     return finding.limits
 
 
-def _settings(preset: Preset, check: AnyCheck) -> CheckSettings:
+def _settings(preset: Preset, check: AnyCheck, of_model: Mapping[str, Any]) -> CheckSettings:
     """Return the settings of the ordinary check. Raises FieldProblem for one that it has not, or that it needs."""
     fields = check.settings.model_fields
     stated: dict[str, Any] = {"check": preset.of, **preset.settings}
@@ -163,6 +172,10 @@ def _settings(preset: Preset, check: AnyCheck) -> CheckSettings:
             allowed=listed(keys),
             hint=did_you_mean(key_of(unknown), keys),
         )
+    taken = {name: value for name, value in of_model.items() if name in fields}
+    if preset.of == "carrier_power" and not of_model.get("in_ssb"):
+        taken.pop("drive_v", None)  # a carrier is read without modulation
+    stated = taken | stated
     try:
         return check.settings.model_validate(stated, by_name=True, by_alias=False)  # type: ignore[no-any-return]
     except ValidationError as error:
@@ -173,7 +186,7 @@ def _not_made(preset: Preset, error: ValidationError) -> FieldProblem:
     first = error.errors()[0]
     key = key_of(str(first["loc"][0])) if first["loc"] else ""
     if first["type"] == "missing":
-        return FieldProblem(
+        return NotStated(
             f"{preset.of} needs '{key}', and neither the preset nor the model states it",
             at=(),
             allowed=f"'{key}:' beside 'of'",

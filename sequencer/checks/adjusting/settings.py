@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from contextlib import suppress
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import AfterValidator, Field, PrivateAttr, model_validator
 
-from sequencer.checks.adjusting.presets import LIVE, Adjusted
+from sequencer.checks.adjusting.presets import LIVE, Adjusted, NotStated
 from sequencer.checks.settings import SOME, CheckSettings
+from sequencer.checks.shared.s_meter import MeterSettings
 from sequencer.files.fields import TimeS, between
+from sequencer.inputs.model import ModelFile
 from sequencer.inputs.preset import Preset, PresetName, aim_problems, way_problems
 from sequencer.problems import FieldProblem, FieldProblems, listed
 
@@ -35,6 +38,7 @@ class AdjustSettings(CheckSettings, Preset):
     """Where it belongs: a quantity (`3.8 W`), or `maximum` or `minimum` where the best is looked for."""
 
     _presets: Mapping[str, Preset] = PrivateAttr(default_factory=dict)
+    _of_model: Mapping[str, Any] = PrivateAttr(default_factory=dict)
 
     @model_validator(mode="after")
     def _can_be_adjusted(self) -> Self:
@@ -69,11 +73,31 @@ class AdjustSettings(CheckSettings, Preset):
             return problems
         return _made_problems(self.named())
 
-    def with_presets(self, presets: Mapping[str, Preset]) -> Self:
-        """Return these settings with the model's presets, of which they name some."""
-        found = self.model_copy()
-        found._presets = dict(presets)
+    def with_model(self, model: ModelFile, presets: Mapping[str, Preset], mode: str) -> Self:
+        """Return these settings with a model's ``presets``, of which they may name some, and with what else it states in ``mode``.
+
+        Channel and mode are the presets' where none is stated.
+        """
+        named = [presets[name] for name in self.names if name in presets]
+        update: dict[str, Any] = {}
+        for key in ("channel", "mode"):
+            theirs = {value for one in named if (value := getattr(one, key)) is not None}
+            if getattr(self, key) is None and len(theirs) == 1:
+                update[key] = theirs.pop()
+        found = self.model_copy(update=update)
+        found._presets = presets
+        found._of_model = of_model(model, found.mode or mode)
         return found
+
+    @property
+    def of_model(self) -> Mapping[str, Any]:
+        """What the model states for settings of the ordinary check that are left out, by field name."""
+        return self._of_model
+
+    @property
+    def known_presets(self) -> Mapping[str, Preset]:
+        """The model's presets; none without a model."""
+        return self._presets
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -117,21 +141,32 @@ def _made_problems(presets: Mapping[str, Preset]) -> list[FieldProblem]:
             continue
         try:
             Adjusted.of(name, preset)
+        except NotStated:  # the model may state it; the plan asks again
+            continue
         except FieldProblem as problem:
             problems.append(problem)
     return problems
 
 
+def of_model(model: ModelFile, mode: str) -> dict[str, Any]:
+    """Return what a model states for settings of checks, by field name: the drive, and the signal meter's law."""
+    meter, drive_v = model.meter, model.microphone.normal_v
+    if mode in ("USB", "LSB"):
+        drive_v = model.microphone.ssb_v
+    stated: dict[str, Any] = {"drive_v": drive_v, "in_ssb": mode in ("USB", "LSB")}
+    if meter is not None:
+        stated |= {"target_v": meter.s9_v, "attack_s": meter.attack_s, "decay_s": meter.decay_s}
+        stated["meter"] = "segments" if meter.kind == "bar" else "needle"
+    return {name: value for name, value in stated.items() if value is not None}
+
+
 def adjusted(settings: AdjustSettings) -> list[Adjusted]:
-    """Return the presets that the settings adjust, with the checks that read them."""
-    return [Adjusted.of(name, preset) for name, preset in settings.named().items()]
-
-
-def needs_hands(settings: CheckSettings) -> bool:
-    """Say whether it is an adjusting in which a person turns something."""
-    return isinstance(settings, AdjustSettings) and any(
-        one.preset.turn is not None for one in adjusted(settings)
-    )
+    """Return the presets that the settings adjust, with the checks that read them; without those of which something is missing."""
+    found = []
+    for name, preset in settings.named().items():
+        with suppress(FieldProblem):  # told of by `misfits`
+            found.append(Adjusted.of(name, preset, settings.of_model))
+    return found
 
 
 def misfits(settings: AdjustSettings) -> Iterable[tuple[str, str]]:
@@ -139,8 +174,19 @@ def misfits(settings: AdjustSettings) -> Iterable[tuple[str, str]]:
     known = settings.named()
     for name in settings.names:
         if name not in known:
-            there = listed(settings._presets) or "none: no model was found that has presets"
+            there = listed(settings.known_presets) or "none: no model was found that has presets"
             yield f"the model has no preset {name!r}", f"a preset of the model: {there}"
+    for name, preset in known.items():
+        try:
+            Adjusted.of(name, preset, settings.of_model)
+        except FieldProblem as problem:
+            yield f"preset {name!r}: {problem.message}", problem.allowed
+    for one in adjusted(settings):
+        if isinstance(one.settings, MeterSettings) and one.settings.meter != "needle":
+            yield (
+                f"preset {one.name!r}: a bar of segments shows nothing between its steps to turn by",
+                "a meter whose line follows the level: meter: needle, or kind: voltage in the model",
+            )
     sides = {one.check.side_of(one.settings) for one in adjusted(settings)}
     if len(sides) > 1:
         yield (
