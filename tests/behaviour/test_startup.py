@@ -75,6 +75,7 @@ def test_help_imports_nothing_of_the_engine(command: tuple[str, ...], tmp_path: 
         "sequencer.cli.outlet",  # of the standard library alone
         "sequencer.cli.new_options",
         "sequencer.cli.program",
+        "sequencer.cli.report_options",
         "sequencer.problems",
         "sequencer.run",
         "sequencer.run.interrupt",  # of the standard library alone
