@@ -31,7 +31,7 @@ CAUTION = (
     "A radio transmits where its list tells it to: load the list, export it from the radio again, and run the check channel_memory on that "
     "export before the radio is used."
 )
-_SLIM = 60
+_WIDEST = 10_000
 
 
 def channels_command(
@@ -52,8 +52,7 @@ def channels_command(
     if as_json:
         click.echo(json.dumps(_as_json(filled, plan, into, wrong), ensure_ascii=False, indent=2))
         return 0
-    for line in _last_lines(into, wrong):
-        click.echo(printable(line))
+    _say(_last_lines(into, wrong))
     return 0
 
 
@@ -100,22 +99,29 @@ def _show(filled: Filled, plan: ChannelPlan, like: Path) -> None:
     from rich.console import Console
 
     console = Console()
-    click.echo(printable(f"{like.name} and {plan.name}"))
+    _say([f"{like.name} and {plan.name}"])
     if filled.changed:
         console.print(changes_table(filled.changed, width=console.width))
-    for line in _said_of(filled):
-        click.echo(printable(line))
+    _say(_said_of(filled))
+
+
+def _say(lines: list[str]) -> None:
+    """Show lines broken at words."""
+    from rich.console import Console
+    from rich.text import Text
+
+    console = Console()
+    for line in lines:
+        console.print(Text(printable(line)))
 
 
 def changes_table(changed: tuple[ChangedEntry, ...], *, width: int = 80) -> RenderableType:
-    """Return what changes, a row an entry, each changed column as it was and as it becomes; in lines on a narrow screen."""
+    """Return what changes, a row an entry, each changed column as it was and as it becomes; in lines where that does not fit."""
     from rich.box import SIMPLE_HEAD
-    from rich.console import Group
+    from rich.console import Console, Group
     from rich.table import Table
     from rich.text import Text
 
-    if width < _SLIM:
-        return Group(*(Text(printable(_in_words(one))) for one in changed))
     columns = list(dict.fromkeys(change.column for one in changed for change in one.changes))
     table = Table(header_style="bold", box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
     table.add_column("ch", justify="right")
@@ -132,6 +138,8 @@ def changes_table(changed: tuple[ChangedEntry, ...], *, width: int = 80) -> Rend
             cells += [Text(printable(was)), Text(printable(becomes), style="bold")]
         added = "" if one.like is None else f"added, otherwise as {one.like}"
         table.add_row(str(one.channel), *cells, added)
+    if Console(width=_WIDEST).measure(table).maximum > width:  # a table would cut words off
+        return Group(*(Text(printable(_in_words(one))) for one in changed))
     return table
 
 
@@ -155,7 +163,11 @@ def _said_of(filled: Filled) -> list[str]:
         )
     if filled.with_offset:
         numbers = ranges_text(filled.with_offset)
-        said.append(f"These keep their distance between receive and transmit: channels {numbers}.")
+        several = "channels" if len(filled.with_offset) > 1 else "channel"
+        said.append(
+            f"Transmits at the list's own distance from the plan's frequency: {several} {numbers}. "
+            "channel_memory compares what is received."
+        )
     return said
 
 

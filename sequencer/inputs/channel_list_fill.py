@@ -73,13 +73,17 @@ def fill(found: ChannelList, plan: ChannelPlan, *, drop_others: bool = False) ->
             del rows[entry.row]
     lines, added = _with_missing(found, plan, list(rows.values()))
     text = replace(found.text, rows=tuple(lines))
+    offset = {entry.channel for entry in found.entries if _has_offset(found, entry)}
     return Filled(
         content=_encoded(text),
         changed=(*changed, *added),
         unchanged=len(stored) - len(changed),
         others=tuple(entry.channel for entry in others),
         dropped=drop_others,
-        with_offset=tuple(entry.channel for entry in stored if _has_offset(found, entry)),
+        with_offset=(
+            *(entry.channel for entry in stored if entry.channel in offset),
+            *(one.channel for one in added if one.like in offset),
+        ),
     )
 
 
@@ -169,13 +173,19 @@ def _with_missing(
     for channel in plan.channels:
         if channel in there:
             continue
-        below = [entry for entry in found.entries if entry.channel < channel] or list(found.entries)
-        like = max(below, key=lambda entry: entry.channel)
+        like = _neighbour(found, channel)
         row, changes = _filled(found, like, plan, channel)
         row = row.with_value(found.columns["channel"], _number(found, like, channel), found.text.separator)
         rows = _appended(rows, row)
         added.append(ChangedEntry(channel=channel, changes=changes, like=like.channel))
     return rows, added
+
+
+def _neighbour(found: ChannelList, channel: int) -> Entry:
+    """Return the entry that a new one is made like: the next below it; one without a distance of receive and transmit, if there is any."""
+    plain = [entry for entry in found.entries if not _has_offset(found, entry)] or list(found.entries)
+    below = [entry for entry in plain if entry.channel < channel] or plain
+    return max(below, key=lambda entry: entry.channel)
 
 
 def _number(found: ChannelList, like: Entry, channel: int) -> str:

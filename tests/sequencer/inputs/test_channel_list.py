@@ -145,13 +145,15 @@ def test_what_changes_is_told_cell_by_cell(tmp_path: Path) -> None:
     path = tmp_path / "list.csv"
     path.write_text("ch,frequency,offset\n1,27.205,0.000\n2,27.000,-0.600\n", encoding="utf-8")
     found = fill(read_channel_list(path, NONE), THREE)
-    changed, added = found.changed
+    assert (found.changed[1].channel, found.changed[1].like) == (3, 1)  # not as 2, which transmits elsewhere
+    changed, _ = found.changed
     assert [(one.column, one.was, one.becomes) for one in changed.changes] == [
         ("frequency", "27.000", "27.215")
     ]
-    assert (added.channel, added.like) == (3, 2)
     assert found.unchanged == 1
     assert found.with_offset == (2,)
+    path.write_text("ch,frequency,offset\n2,27.215,-0.600\n", encoding="utf-8")
+    assert fill(read_channel_list(path, NONE), THREE).with_offset == (2, 1, 3)
 
 
 @pytest.mark.parametrize(
