@@ -385,3 +385,45 @@ def test_a_dead_trimmer_is_left_as_it_was(tmp_path: Path) -> None:
     assert {one.decision for one in left} == {Decision.FAIL}
     assert any("skipped" in one.note for one in left)
     assert ran.outcome.status is ExitStatus.FAILED
+
+
+class Looker(Turner):
+    """A person who turns nothing, looks five times at a figure, and keeps it."""
+
+    def show(self, view: LiveView) -> Press | None:
+        """Keep the fifth figure."""
+        self.looks.append(view)
+        return Press.KEEP if sum(one.value is not None for one in self.looks) >= 5 else None
+
+
+KINDS = {
+    "peak envelope power": "of: carrier_power, mode: USB, drive: 5 mV, to: 11 W, within: 3 W",
+    "modulation depth, positive": "of: modulation_depth, mode: AM, drive: 10 mV, to: 60 %, within: 20 %",
+    "unwanted sideband suppression": "of: ssb_suppression, quantity: sideband, mode: USB, drive: 5 mV, to: maximum",
+    "supply current, receive": "of: supply_current, quantity: receive, to: 0.35 A, within: 50 mA",
+    "supply current, transmit": "of: supply_current, to: 1.6 A, within: 0.5 A",
+    "audio output power": "of: audio_output, load: 8 ohm, to: 0.5 W, within: 0.4 W",
+    "receive distortion": "of: receive_distortion, level: -47 dBm, to: minimum",
+    "SINAD, analyser": "of: sinad, level: -116 dBm, to: maximum, within: 2 dB",
+}
+
+
+@pytest.mark.parametrize("quantity", KINDS)
+def test_each_kind_is_shown_as_the_ordinary_check_finds_it(tmp_path: Path, quantity: str) -> None:
+    """What is shown live is the figure that the ordinary check finds, within a few per cent or a decibel or two, in its unit."""
+    entry = f"{{check: adjust, channel: 20, always: true, turn: R1, {KINDS[quantity]}}}"
+    people: list[Looker] = []
+
+    def looker(simulation: SimulatedBench) -> Looker:
+        people.append(Looker(simulation.turn_preset))
+        return people[0]
+
+    ran = run_checks(tmp_path, "MX40-0101", entry, live=looker)
+    found = {one.stage: one for one in ran.outcome.results if one.quantity == quantity}
+    assert set(found) == {"as found", "as left"}
+    assert found["as found"].value is not None
+    shown = [one.value for one in people[0].looks if one.value is not None]
+    assert len(shown) == 5
+    assert {one.unit for one in people[0].looks} == {found["as found"].unit}
+    allowed = 2.0 if found["as found"].unit == "dB" else 0.15 * abs(found["as found"].value)
+    assert shown[-1] == pytest.approx(found["as found"].value, abs=allowed)

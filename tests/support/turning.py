@@ -89,7 +89,7 @@ class Turner:
             self._right += 1
         if self._right >= 2 and not self._coming_back:
             return Press.KEEP
-        self._by(view, self._nudge or 0.02)
+        self._by(view, self._nudge or 0.04)
         return None
 
     def _by(self, view: LiveView, turns: float) -> None:

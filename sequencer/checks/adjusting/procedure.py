@@ -117,6 +117,7 @@ class Adjusting:
             turn_by=self._conditions.find_turner(one.name),
             prepare=reader.prepare,
         )
+        self._rest()  # who reads what is to be turned takes their time
         try:
             turned = turning.run()
         finally:
