@@ -214,7 +214,7 @@ def _show(facts: RunFacts, outcome: RunOutcome, table: str) -> None:
         soft_wrap=True,
     )
     shown.print(verdict_line(outcome), highlight=False, style="bold")
-    if (not_met := not_met_table(outcome.results)) is not None:
+    if (not_met := not_met_table(outcome.results, width=shown.width)) is not None:
         shown.print(not_met)
 
 

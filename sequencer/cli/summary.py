@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+import textwrap
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
@@ -41,7 +43,7 @@ def verdict_line(outcome: RunOutcome) -> str:
     return " ".join(said)
 
 
-def not_met_table(results: Sequence[Result]) -> Table | None:
+def not_met_table(results: Sequence[Result], *, width: int = 80) -> Table | None:
     """Return what did not meet its limits or was not measured, a line each; None where there is nothing of the kind."""
     from rich.table import Table
     from rich.text import Text
@@ -52,11 +54,19 @@ def not_met_table(results: Sequence[Result]) -> Table | None:
     if not wrong:
         return None
     table = Table.grid(padding=(0, 2, 0, 0))
+    room = width - 2 - max(len(row.decision.value) for row in wrong[:MOST_NAMED])
     for row in wrong[:MOST_NAMED]:
-        table.add_row(Text(row.decision.value, style="bold red"), Text(printable(not_met_text(row))))
+        table.add_row(Text(row.decision.value, style="bold red"), Text(_wrapped(not_met_text(row), room)))
     if len(wrong) > MOST_NAMED:
         table.add_row("…", f"and {len(wrong) - MOST_NAMED} more, in the table above")
     return table
+
+
+def _wrapped(text: str, width: int) -> str:
+    """Return text in lines of ``width`` columns, in which a number stays beside its unit."""
+    # Rich breaks at a no-break space too; the standard library does not.
+    kept = re.sub(r"(?<=[0-9)]) (?=[^\W\d_]{1,3}\b|%|ohm\b)", "\N{NO-BREAK SPACE}", printable(text))
+    return textwrap.fill(kept, max(width, 12)).replace("\N{NO-BREAK SPACE}", " ")
 
 
 def _without_counts(rows: list[Result]) -> list[Result]:

@@ -75,13 +75,14 @@ def test_the_verdict_counts(found: RunOutcome, text: str) -> None:
 def test_the_list_fits_every_width(width: int) -> None:
     """Each line names decision and quantity, is broken at words only, and no line runs over."""
     file = io.StringIO()
-    Console(file=file, width=width).print(not_met_table([PASSED, FAILED, MISSING]))
+    Console(file=file, width=width).print(not_met_table([PASSED, FAILED, MISSING], width=width))
     shown = file.getvalue()
     assert all(len(line.rstrip()) <= width for line in shown.splitlines())
     words = " ".join(shown.split())
     assert "fail sensitivity," in words.replace("not measured", "")
     assert "never" in words
-    assert "-113.0" in words
+    assert "-113.0 dBm" in shown  # a number stays beside its unit
+    assert "7.4 dB" in shown
     assert "-120" not in words
 
 
