@@ -65,6 +65,18 @@ def fill(source: Source, model: LoadedModel) -> list[Complaint]:
     return filler.complaints
 
 
+def leaves_to_a_model(source: Source) -> bool:
+    """Say whether a sequence cannot be made without a model: it measures a unit and names no channels, or lacks what a check must have.
+
+    Sequences that are whole by themselves stay as they are, whichever model the serial is of.
+    """
+    names = [_text(entry, "check") for _, entry in _checks(source.root)]
+    on_a_unit = any(
+        name in check_names() and find_check(name).side in ("receive", "transmit") for name in names
+    )
+    return bool(left_out(source)) or (on_a_unit and "channels" not in source.root.entries)
+
+
 def left_out(source: Source) -> list[str]:
     """Return in words what of a sequence only a model can fill in; none where it is whole by itself."""
     found: dict[str, None] = {}

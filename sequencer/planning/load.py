@@ -12,7 +12,7 @@ from sequencer.files.yaml_tree import Source, compose
 from sequencer.frozen import dataclass
 from sequencer.inputs.channel_plan import ChannelPlan, read_plan
 from sequencer.inputs.load_bench import LoadedBench, load_bench
-from sequencer.planning.fill import fill, is_left_out, left_out, whole_presets
+from sequencer.planning.fill import fill, is_left_out, leaves_to_a_model, left_out, whole_presets
 from sequencer.planning.model_file import LoadedModel, Wanted, choose_model, described_models
 from sequencer.planning.sequence import Sequence, sequence_model_for
 from sequencer.problems import Complaint, FileProblems, listed, printable
@@ -108,7 +108,8 @@ class _Filled:
                 raise
         self._source = source
         if self.model is not None:
-            self.complaints += fill(source, self.model)
+            if self._wanted.name or named or leaves_to_a_model(source):
+                self.complaints += fill(source, self.model)
         elif lacking := left_out(source):
             self.complaints.append(self._no_model(source, lacking))
 

@@ -120,6 +120,19 @@ def test_what_the_sequence_states_holds(write: Write) -> None:
     assert deviation.drive_v == 0.02  # type: ignore[attr-defined]
 
 
+def test_a_sequence_that_is_whole_stays_as_it_is(write: Write) -> None:
+    """The serial alone adds neither a question nor a limit to a sequence from before there were models; naming the model does."""
+    write("models/t1.yaml", MODEL)
+    text = "sequence: X\nchannels: cept-40\nsupply: 12 V\nchecks:\n  - {check: carrier_power, channel: 7}\n"
+    path = write("s.yaml", text)
+    by_serial, by_name = (loaded(path, **one) for one in ({"serial": "T1-0001"}, {"name": "T1"}))
+    assert by_serial.model is not None
+    assert by_serial.sequence.prepare == ()
+    assert by_serial.sequence.checks[0].limit.max_w is None  # type: ignore[attr-defined]
+    assert len(by_name.sequence.prepare) == 1
+    assert by_name.sequence.checks[0].limit.max_w == 4.0  # type: ignore[attr-defined]
+
+
 def test_limits_of_one_emission_go_before_those_of_all() -> None:
     """The shipped multimode set gives 4 W of carrier in AM and 12 W of peak envelope power in USB, driven as its model says."""
     found = load_sequence(str(find_file("fm-mobile-acceptance", "sequence")), Wanted(serial="MX40-0101"))
