@@ -162,7 +162,8 @@ def load_both(
     """
     complaints: list[Complaint] = []
     sequence: LoadedSequence | None = None
-    folder = Path(bench_name).parent if bench_name.endswith((".yaml", ".yml")) else None
+    # of a shipped bench, whose name is no path, the current folder: nobody puts models beside what is shipped
+    folder = Path(bench_name).parent if Path(bench_name).is_file() else Path()
     try:
         sequence = load_sequence(sequence_name, Wanted(name=model, serial=serial, bench_folder=folder))
     except FileProblems as problems:

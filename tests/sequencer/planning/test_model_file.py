@@ -172,6 +172,17 @@ def test_a_bench_s_folder_has_models_too(write: Write, tmp_path: Path) -> None:
     assert sequence.model.model.model == "T1"
 
 
+def test_with_a_shipped_bench_the_current_folder_has_models(
+    write: Write, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Who tries a shipped sequence on the shipped bench puts a model of their own where they stand."""
+    write("models/t1.yaml", MODEL)
+    monkeypatch.chdir(tmp_path)
+    sequence, _ = load_both("fm-mobile-acceptance", "bench", serial="T1-0009")
+    assert sequence.model is not None
+    assert sequence.model.model.model == "T1"
+
+
 def _bench(folder: Path) -> Path:
     shipped = load_bench("bench").path
     path = folder / "b.yaml"
