@@ -20,6 +20,7 @@ from __future__ import annotations
 import math
 from bisect import bisect_left
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
 from itertools import pairwise, product
 
 from sequencer.checks.confirm import Confirm
@@ -79,9 +80,15 @@ def quickest(
 
 
 def joined_as_written(steps: Sequence[Step], bench: BenchFile, duty: Duty) -> Sequence[Step]:
-    """Return the steps with the key-downs that they share, in the order given; without any where one would meet another unit."""
+    """Return the steps with the key-downs that they share, in the order given; without those in which one would meet another unit."""
+    apart = list(timeline(steps, duty))
     found = shared(steps, bench, duty)
-    return steps if unlike(list(timeline(steps, duty)), list(timeline(found, duty))) else found
+    while unlike_ones := {step.index for step in unlike(apart, list(timeline(found, duty)))}:
+        groups = {step.shares for step in found if step.index in unlike_ones} - {None}
+        if not groups:
+            return steps
+        found = [replace(step, shares=None) if step.shares in groups else step for step in found]
+    return found
 
 
 def why_fixed(step: Step, bench: BenchFile) -> str:

@@ -22,6 +22,8 @@ from tests.support.key_log import KeyLog
 from tests.support.running import run_plan
 
 SEQUENCES = {"fm-mobile-acceptance": "m40", "multimode-27mhz": "mx40", "vhf-fm-handheld": "v5"}
+UNSTEADY = "m40-0017"
+"""Its antenna joint opens for half a second every three: what is found depends on when, in any order, so that it says nothing of one."""
 ORDERS: tuple[OrderAsked, ...] = ("written", "quickest")
 
 
@@ -33,7 +35,7 @@ def main() -> int:
     wrong = 0
     print(f"{'sequence':22} {'unit':10} {'order':9} {'bench s':>8} {'forecast':>8} {'keyed':>6} {'times':>6}")
     for sequence, model in SEQUENCES.items():
-        specimens = sorted(Path("sim/units").glob(f"{model}-*.yaml"))
+        specimens = [one for one in sorted(Path("sim/units").glob(f"{model}-*.yaml")) if one.stem != UNSTEADY]
         for specimen in specimens if chosen.all else specimens[:1]:
             serial = specimen.stem.upper()
             found = {order: _found(sequence, serial, order) for order in ORDERS}
