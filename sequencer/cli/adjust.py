@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import json
 import tempfile
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 from sequencer.cli.run import run_command
-from sequencer.problems import option_problem, printable
+from sequencer.problems import Complaint, FileProblems, option_problem, printable
 
 
 def adjust_command(
@@ -29,17 +31,27 @@ def adjust_command(
     with tempfile.TemporaryDirectory(prefix="adjust-") as made:
         file = Path(made) / f"adjust-{presets[0][:30]}.yaml".replace("/", "_")
         file.write_text(_sequence(presets, rounds=rounds, always=always), encoding="utf-8")
-        return run_command(
-            str(file),
-            bench_name,
-            serial=serial,
-            model=model,
-            confirmed=confirmed,
-            dry_run=False,
-            folder=folder,
-            store=store,
-            as_json=as_json,
-        )
+        try:
+            return run_command(
+                str(file),
+                bench_name,
+                serial=serial,
+                model=model,
+                confirmed=confirmed,
+                dry_run=False,
+                folder=folder,
+                store=store,
+                as_json=as_json,
+            )
+        except FileProblems as problems:
+            raise FileProblems(_of_the_command(problems.complaints, file)) from problems
+
+
+def _of_the_command(complaints: Iterable[Complaint], file: Path) -> Iterator[Complaint]:
+    """Yield complaints; those about the sequence that was made here are about what was typed, for the file is gone."""
+    for one in complaints:
+        is_ours = one.file == str(file)
+        yield replace(one, file="PRESET", line=0, column=0, source_line="") if is_ours else one
 
 
 def _sequence(presets: tuple[str, ...], *, rounds: int, always: bool) -> str:
