@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from functools import cache
 from typing import Any
 
 import jsonschema
@@ -105,9 +106,14 @@ def _complaints(text: str) -> list[Any]:
     return []
 
 
+@cache
+def _of_bench_files() -> jsonschema.Draft202012Validator:
+    return jsonschema.Draft202012Validator(schemas()["bench"])
+
+
 def _schema_takes(text: str) -> bool:
     plain = json.loads(json.dumps(yaml.load(text, Loader=yaml.BaseLoader)))
-    return bool(jsonschema.Draft202012Validator(schemas()["bench"]).is_valid(plain))
+    return bool(_of_bench_files().is_valid(plain))
 
 
 @pytest.mark.parametrize(("driver", "role"), WAYS)

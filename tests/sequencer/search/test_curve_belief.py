@@ -216,13 +216,17 @@ def test_the_interval_of_a_ratio_holds_95_per_cent() -> None:
 
 
 def test_a_ratios_scatter_is_told_in_decibels_of_level() -> None:
-    """Relative noise of 7 %, of which the reading shows a share, over the slope: about 0.3 dB where a dB makes a dB."""
-    told = Believer(RATIO, WINDOW_DB, None, 0.0).believe([(1.0, points((0.0, 0.0)))])
-    middle = RATIO.excess.shape[1] // 2
-    each = RATIO.scatter[:, middle] * RATIO.share[:, middle] / RATIO.slope[:, middle] * 10 / math.log(10)
-    lowest, highest = 1.1 * float(each.min()), 1.1 * float(each.max())
-    assert lowest < told.noise_db < highest
-    assert told.noise_db == pytest.approx(1.1 * float(np.exp(RATIO.log_weight) @ each), rel=0.25)
+    """Relative noise of 7 %, of which the reading shows a share, over the slope: of one curve, where a dB makes nearly a dB, 0.33 dB."""
+    k, middle = 2 * 8, RATIO.excess.shape[1] // 2
+    tables = {
+        name: getattr(RATIO, name)[k : k + 1] for name in ("excess", "slope", "scatter", "share", "doubt")
+    }
+    one = replace(RATIO, **tables, log_weight=np.zeros(1))
+    told = Believer(one, WINDOW_DB, None, 0.0).believe([(1.0, points((0.0, 0.0)))])
+    shown_db = float(one.scatter[0, middle] * one.share[0, middle]) * 10 / math.log(10)
+    assert told.noise_db == pytest.approx(1.1 * shown_db / float(one.slope[0, middle]), rel=1e-3)
+    assert told.noise_db == pytest.approx(0.33, abs=0.02)
+    assert told.slope_sd == 0.0
 
 
 def test_a_coarse_resolution_widens_what_is_believed() -> None:

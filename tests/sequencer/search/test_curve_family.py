@@ -80,6 +80,17 @@ def test_the_weight_of_a_meter_is_that_of_its_slope_times_that_of_its_bend() -> 
     assert not told.ratio_db
 
 
+def test_a_meters_laws_are_a_distribution() -> None:
+    """Weights make 1; a meter grows flatter above its bend, never steeper; as many are steeper than told as are less steep."""
+    assert sum(weight for _, weight in STEEPNESS) == pytest.approx(1.0)
+    assert sum(weight for _, _, weight in BENDS) == pytest.approx(1.0)
+    assert all(0.15 < ratio <= 1.0 for _, ratio, _ in BENDS)
+    deviates = [deviate for deviate, _ in STEEPNESS]
+    assert deviates == sorted(deviates)
+    assert sum(deviate * weight for deviate, weight in STEEPNESS) == pytest.approx(0.0, abs=0.02)
+    assert sum(deviate**2 * weight for deviate, weight in STEEPNESS) == pytest.approx(2.0, abs=0.5)
+
+
 def test_a_ratio_rises_a_decibel_a_decibel_under_its_ceiling() -> None:
     """(S+N)/N of signal over noise that rises by ``slope`` dB a dB, with distortion that ends it: 10 lg(1 + 1/(noise + ceiling))."""
     steep, ceiling = 2, 0  # the slope told, and the highest ceiling
