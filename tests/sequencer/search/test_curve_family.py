@@ -126,6 +126,16 @@ def test_every_ceiling_above_the_target_is_there_with_its_weight() -> None:
     assert fewer.sure_odds == RATIO.sure_odds == math.log(2000.0)
 
 
+def test_a_ratios_slope_is_doubtful_and_told_in_decibels() -> None:
+    """Five slopes from 0.65 to 1.4 times the one told; the scatter, 7 % of the noise's power, counts in dB of level."""
+    slopes = at(RATIO, RATIO.slope, 0.0).reshape(5, len(CEILINGS_DB))[:, 0]
+    assert slopes / slopes[2] == pytest.approx([0.65, 0.85, 1.0, 1.15, 1.4], rel=0.01)
+    told, weights = RATIO.summary(), np.exp(RATIO.log_weight)
+    scatter = float(weights @ at(RATIO, RATIO.scatter, 0.0)) * 10 / math.log(10)
+    assert told.sd_db == pytest.approx(scatter / told.slope, rel=1e-3)
+    assert told.ratio_db
+
+
 def test_receivers_of_each_bandwidth_with_and_without_deemphasis() -> None:
     """Four fifths of the weight have the de-emphasis told; bandwidths as listed. A stated one is doubtful by an eighth."""
     weights = np.exp(FM.log_weight).reshape(len(BANDWIDTHS_HZ), 2, len(CEILINGS_DB))
