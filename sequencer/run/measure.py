@@ -136,6 +136,12 @@ class Measurer:
         and all of them after a fault of the proof or a setting that got lost, are to be measured by themselves. So are those that come
         after one that could not measure something.
         """
+        began_s = self._bench.clock.now_s()
+
+        def ended(fault: object) -> str:
+            # its heat is the next one's: a reading meant cold is to say so
+            return f"after {self._bench.clock.now_s() - began_s:.0f} s: {fault}"
+
         at: Step | None = steps[0]
         found: dict[int, list[Finding]] = {}
         why = ""
@@ -156,29 +162,33 @@ class Measurer:
                     found[at.index] = self._with_proof(at, findings)
                     before = after
                     if missing := next((one for one in findings if one.value is None), None):
-                        why = f"{at.label}: {missing.note}"
+                        why = ended(f"{at.label}: {missing.note}")
                         break  # what it lacked the next might lack too, PTT for one
                 at = None
             return Together(found=found, why=why)
         except (SettingLost, ChannelRefused) as fault:  # both are told apart by the check that is made again
+            why = ended(fault)
             self._state.met(fault, None if at is None else at.index)
-            return Together(stop=self._made_safe(), why=str(fault))
+            return Together(stop=self._made_safe(), why=why)
         except InstrumentFault as fault:
+            why = ended(fault)
             facts = self._state.met(fault, None if at is None else at.index)
             if at is None:
-                return Together(stop=self._made_safe(), why=str(fault))
+                return Together(stop=self._made_safe(), why=why)
             self._state.bench_failed(str(fault))
             lost = {at.index: not_measured(at, str(fault), facts)}
-            return Together(found=lost, stop=self._made_safe(), why=str(fault))
+            return Together(found=lost, stop=self._made_safe(), why=why)
         except (Exception, SystemExit) as error:
             of = at or steps[-1]
-            return Together(found={of.index: self.defect(of, error)}, stop=self._made_safe(), why=str(error))
+            return Together(
+                found={of.index: self.defect(of, error)}, stop=self._made_safe(), why=ended(error)
+            )
 
     def by_itself(self, step: Step, why: str) -> tuple[list[Finding], str]:
         """Measure a step by itself whose shared key-down ended by a fault, as `measured` does; each result says so, and ``why``."""
-        self._say(step, f"measured by itself, because the key-down that it shared ended: {why}")
+        self._say(step, f"measured by itself, because the key-down that it shared ended {why}")
         findings, stop = self.measured(step)
-        note = f"measured in a key-down of its own, because the one that it shared with others ended by a fault: {why}"
+        note = f"measured in a key-down of its own, because the one that it shared with others ended {why}"
         return [
             replace(one, note="; ".join(filter(None, (one.note, note))))
             if isinstance(one, Finding) and one.value is not None

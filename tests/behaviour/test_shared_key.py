@@ -177,7 +177,7 @@ def test_a_fault_is_of_its_check_alone(make_rig: RigMaker, apart: Rig) -> None:
     others = [one for (index, _), one in found.items() if index != 2]
     assert len(others) == 6
     assert all(one.value is not None for one in others)
-    assert all("in a key-down of its own" in one.note for one in others)
+    assert all("in a key-down of its own" in one.note and "ended after 3 s" in one.note for one in others)
     assert differences(rig, apart) == []
 
 
