@@ -13,6 +13,7 @@ from typing import Any
 
 import click
 
+from sequencer.cli.channels_options import channels
 from sequencer.cli.complete import names_of
 from sequencer.cli.new_options import new
 from sequencer.cli.options import (
@@ -358,36 +359,6 @@ def history(serial: str, check: str, channel: int | None, folder: Path, store: s
 
 
 @main.command()
-@click.argument("plan_name", metavar="PLAN", shell_complete=names_of("plan"))
-@click.option(
-    "--like",
-    type=click.Path(path_type=Path, dir_okay=False),
-    required=True,
-    help="The list as the radio's software exported it (CSV).",
-)
-@click.option(
-    "--into",
-    type=click.Path(path_type=Path, dir_okay=False),
-    help="Write the list with the plan in it to this new file.",
-)
-@click.option(
-    "--column",
-    "columns",
-    multiple=True,
-    metavar="ROLE=NAME",
-    help="Which column is which, where its name does not tell: channel, frequency, transmit, name, mode; or unit=kHz, separator=tab.",
-)
-@click.option("--drop", is_flag=True, help="Leave out entries of channels that the plan does not have.")
-@as_json_option
-@clear_errors
-def channels(plan_name: str, **asked: Any) -> None:
-    """Put the channels of PLAN into a radio's own exported list; every other column and the way it is written stay as they are."""
-    from sequencer.cli.channels import channels_command
-
-    sys.exit(channels_command(plan_name, **asked))
-
-
-@main.command()
 @click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
 @click.option(
     "--format",
@@ -408,3 +379,4 @@ def export(file: Path, folder: Path, store: str, **asked: Any) -> None:
 
 
 main.add_command(report)
+main.add_command(channels)

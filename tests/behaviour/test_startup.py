@@ -69,6 +69,7 @@ def test_help_imports_nothing_of_the_engine(command: tuple[str, ...], tmp_path: 
     imported = _imported(tmp_path, *command)
     assert {name for name in imported if name.startswith("sequencer.")} <= {
         "sequencer.cli",
+        "sequencer.cli.channels_options",
         "sequencer.cli.complete",
         "sequencer.cli.main",
         "sequencer.cli.options",
