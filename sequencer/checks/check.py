@@ -94,6 +94,10 @@ class Check(ABC, Generic[S]):
         """Return about how long it takes on one channel, bench time, s; the plan adds side changes and the rests that the duty owes."""
         return 0.0 if self.side_of(settings) == "none" else 1.0
 
+    def failing_s(self, settings: S, conditions: Conditions) -> float:
+        """Return how much longer it takes on a unit that fails it, s: for what is proved before that is said."""
+        return 0.0
+
     def waits_of(self, settings: S, conditions: Conditions) -> Mapping[str, float]:
         """Return how often it waits until an instrument has settled, by role: a generator was set, or another is read after a change.
 

@@ -15,8 +15,9 @@ from sequencer.checks.people import SEARCHED, WEIGHED
 from sequencer.checks.shared import commands
 from sequencer.checks.shared.level_budget import how_found, level_budget, why_not
 from sequencer.checks.shared.limits import LevelLimit
+from sequencer.checks.shared.operator import is_by_hand
 from sequencer.checks.shared.sensitivity import SensitivityFound, SensitivitySettingsBase, find_sensitivity
-from sequencer.checks.shared.signal_proof import UNLIKELY_DBM
+from sequencer.checks.shared.signal_proof import PROOF_FORECAST_S, UNLIKELY_DBM
 from sequencer.files.fields import Percent, between
 from sequencer.safety.receive import ReceiveSide
 
@@ -70,6 +71,11 @@ class Sensitivity(Check[SensitivitySettings]):
     def forecast_s(self, settings: SensitivitySettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: the search's own figures, which go with the square of the accuracy."""
         return settings.sensitivity_forecast_s(conditions)
+
+    @override
+    def failing_s(self, settings: SensitivitySettings, conditions: Conditions) -> float:
+        by_hand = is_by_hand(conditions, "audio_analyser")
+        return 0.0 if settings.limit.limits.upper is None or by_hand else PROOF_FORECAST_S
 
     def receive(
         self, side: ReceiveSide, settings: SensitivitySettings, conditions: Conditions

@@ -63,8 +63,14 @@ def validate_command(
         click.echo(f"model: {printable(of.model.model)} ({printable(str(of.path))})")
     click.echo(
         f"{printable(plan.sequence.sequence.sequence)}: can be run on {printable(bench_title(plan.bench))}; "
-        f"takes about {time_text(plan.forecast_s)} of bench time{asked}."
+        f"takes about {time_text(plan.forecast_s)} of bench time{_failing(plan)}{asked}."
     )
+
+
+def _failing(plan: Plan) -> str:
+    """Return how long the run takes where the unit fails, if that is told apart from how long it takes otherwise."""
+    takes, failing = time_text(plan.forecast_s), time_text(plan.forecast_s + plan.failing_s)
+    return f" ({failing} on a unit that fails)" if failing != takes else ""
 
 
 def _plan_lines(plan: Plan) -> list[str]:
@@ -118,6 +124,7 @@ def _plan_as_json(plan: Plan) -> dict[str, Any]:
         "unstated_connections": {key: list(checks) for key, checks in unstated_connections(plan).items()},
         "unproved": {key: list(checks) for key, checks in unproved_readings(plan).items()},
         "forecast_s": round(plan.forecast_s, 3),
+        "forecast_failing_s": round(plan.forecast_s + plan.failing_s, 3),
         "opening_s": round(plan.opening_s, 3),
         "order": order_as_json(plan),
         "steps": [

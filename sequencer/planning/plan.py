@@ -60,6 +60,13 @@ class Plan:
         return self.opening_s + sum(step.forecast_s for step in self.steps)
 
     @property
+    def failing_s(self) -> float:
+        """How much longer it takes on a unit that fails each check that then proves more, s."""
+        return sum(
+            step.check.failing_s(step.settings, step.conditions) for step in self.steps if step.side != "none"
+        )
+
+    @property
     def opening_s(self) -> float:
         """How long the bench waits before the first check, s: for the unit to start."""
         return SUPPLY_SETTLE_S if self.sequence.sequence.supply_v is not None else 0.0

@@ -51,6 +51,15 @@ def test_the_forecast_of_a_shipped_sequence_holds(tmp_path: Path, sequence: str,
     assert outcome.bench_s == pytest.approx(plan.forecast_s, rel=WITHIN)
 
 
+@pytest.mark.parametrize("sequence", ["quick-check", "fm-mobile-acceptance"])
+def test_a_deaf_unit_takes_as_long_as_is_said_of_one_that_fails(tmp_path: Path, sequence: str) -> None:
+    """Before a receiver is called deaf it is shown that it heard the generator's signal: the plan says how long that takes."""
+    plan = _plan(sequence, "M40-0011")
+    outcome, _ = _run(tmp_path, plan, "M40-0011")
+    assert outcome.bench_s == pytest.approx(plan.forecast_s + plan.failing_s, rel=WITHIN)
+    assert plan.failing_s > 1.0
+
+
 SETTLES = {
     "power_meter": 0.4,
     "modulation_analyser": 0.3,
