@@ -46,7 +46,7 @@ class HandKey:
         """Have the next reading taken unkeyed."""
         self._idle_from_s = None
 
-    def read(self, prompter: Prompter, what: str, ask: Callable[[str], Reading]) -> Reading:
+    def read(self, prompter: Prompter, what: str, ask: Callable[[str, float], Reading]) -> Reading:
         """Have the unit keyed, a dial read, the key released, and the reading typed, in one prompt.
 
         NotConfirmed where the person says that the key was down for longer than the bench allows.
@@ -55,10 +55,11 @@ class HandKey:
         # A check that let time pass "keyed" before this reading means the unit to be warm: the person must do that.
         idle_s = began_s - self._idle_from_s if self._idle_from_s is not None else 0.0
         keep_s, self._keep_s = max(idle_s, self._keep_s), 0.0
-        keep = f"keep it held for {keep_s:.0f} s, " if keep_s >= 1.0 else ""
+        keep = f"keep it held for {keep_s:.0f} s (Enter counts them down), " if keep_s >= 1.0 else ""
         self.held = None  # until it is answered
         reading = ask(
-            f"Hold push-to-talk (PTT), {keep}read {what}, RELEASE it ({self.max_key_time_s:g} s at most), then type what you read"
+            f"Hold push-to-talk (PTT), {keep}read {what}, RELEASE it ({self.max_key_time_s:g} s at most), then type what you read",
+            keep_s,
         )
         self.held = False
         self._idle_from_s = prompter.clock.now_s()

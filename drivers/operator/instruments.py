@@ -30,6 +30,8 @@ from drivers.roles import (
 
 R = TypeVar("R", bound=Instrument)
 MAKER = "operator"
+BY_HAND = "by hand"
+"""What stands behind the model of an instrument that the bench file names: it was not asked who it is."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,7 +39,8 @@ class OperatorSettings:
     """What the bench file says of an instrument that a person sets or reads.
 
     ``dial`` is the unit on it, empty for its role's own. ``s9_v`` and ``s_unit_v`` belong to a signal meter read in S-units. ``most_w``,
-    ``most_v`` and ``most_a`` bound what a reading can be.
+    ``most_v`` and ``most_a`` bound what a reading can be. ``make``, ``model`` and ``serial`` are what stands on it, empty where
+    nobody said.
     """
 
     dial: str = ""
@@ -48,6 +51,9 @@ class OperatorSettings:
     most_w: float = 1e4
     most_v: float = 100.0
     most_a: float = 50.0
+    make: str = ""
+    model: str = ""
+    serial: str = ""
 
 
 class Operated(Generic[R]):
@@ -75,7 +81,11 @@ class Operated(Generic[R]):
 
     def open(self) -> Identity:
         """Nothing to open: the state is unknown until the person has said something."""
-        return Identity(maker=MAKER, model=self.noun, serial="", firmware="")
+        stated = self._settings
+        if not (stated.make or stated.model or stated.serial):
+            return Identity(maker=MAKER, model=self.noun, serial="", firmware="")
+        model = f"{stated.model or self.noun} ({BY_HAND})"
+        return Identity(maker=stated.make, model=model, serial=stated.serial, firmware="")
 
     def close(self) -> None:
         """Nothing to let go of."""
@@ -121,7 +131,9 @@ class Operated(Generic[R]):
             reading = self._hand.read(
                 self._prompter,
                 what,
-                lambda text: self._prompter.read(text, dial, self._last.get(key), beside=seen),
+                lambda text, keep_s: self._prompter.read(
+                    text, dial, self._last.get(key), beside=seen, keep_s=keep_s
+                ),
             )
         else:
             reading = self._prompter.read(f"Read {what}", dial, self._last.get(key), beside=seen)

@@ -95,38 +95,42 @@ class Prompter:
         self._keyed = keyed
         self._keyed_s = keyed_s
 
-    def read(self, what: str, dial: Dial, last: float | None = None, *, beside: str = "") -> Reading:
+    def read(
+        self, what: str, dial: Dial, last: float | None = None, *, beside: str = "", keep_s: float = 0.0
+    ) -> Reading:
         """Ask for a reading of ``dial``; ``last`` is the reading before, beside which a leap is asked again, once.
 
-        ``beside`` is shown behind the question. Steps that were gathered are asked for in front of it.
+        ``beside`` is shown behind the question. ``keep_s``: Enter alone counts so many seconds down, for a PTT that is kept pressed.
+        Steps that were gathered are asked for in front of it.
         """
         with self.gathered.asked() as steps:
             before = f"{steps} Then {what[:1].lower()}{what[1:]}" if steps else what
-            return self._read(f"{before}, in {dial.unit}{beside}: ", dial, last)
+            return self._read(f"{before}, in {dial.unit}{beside}: ", dial, last, keep_s)
 
-    def _read(self, text: str, dial: Dial, last: float | None) -> Reading:
-        doubted = False
+    def _read(self, text: str, dial: Dial, last: float | None, keep_s: float) -> Reading:
+        doubted, complaint, counted = False, "", ""
         until_s = self._limit()
         while True:
-            typed = self._ask(text, until_s)
-            word = typed.casefold()
+            typed = self._ask(f"{counted}{text}", until_s, complaint)
+            if typed == "" and keep_s >= 1.0:
+                complaint, counted = "", f"(PTT pressed: {keep_s:.0f} s to go) "
+                continue
+            counted = ""
             if (state := state_of(typed)) is not None:
                 return Reading(number=None, state=state, raw=typed, by_hand=True)
-            if (complaint := self._command(word)) is None:
+            wrong = self._command(typed.casefold())
+            if wrong is None:
                 try:
                     number = dial.read(typed)
-                except NotOnDial as wrong:
-                    complaint = str(wrong)
+                except NotOnDial as problem:
+                    wrong = str(problem)
                 else:
                     if doubted or last is None or not dial.leap(last, number):
                         return Reading(number=number, raw=typed, by_hand=True, step=dial.step_of(typed))
                     doubted = True
-                    text = (
-                        f"  {dial.show(number)} after {dial.show(last)} is a large step. "
-                        f"Look again and type the reading once more: "
-                    )
+                    complaint = f"{dial.show(number)} after {dial.show(last)} is a large step. Look again and type the reading once more."
                     continue
-            text = f"  {complaint}. Allowed: {dial.allowed}, from {dial.allowed_range}; over; no reading; {self._ways_out()}: "
+            complaint = f"{wrong}. Allowed: {dial.allowed}, from {dial.allowed_range}; over; no reading; {self._ways_out()}."
 
     def later(self, what: str, step: Step) -> None:
         """Ask for a step on which no safety rests: with the next reading where steps are gathered, else now.
@@ -150,25 +154,25 @@ class Prompter:
     def tell(self, what: str) -> None:
         """Ask for a step on which no safety rests; Enter or "done" says that it is done."""
         text = f"{what} Then press Enter: "
-        until_s = self._limit()
+        until_s, complaint = self._limit(), ""
         while True:
-            word = self._ask(text, until_s).casefold()
+            word = self._ask(text, until_s, complaint).casefold()
             if word in ("", *_DONE):
                 return
             if word == "cannot":
                 raise self._refused(what)
-            complaint = self._command(word) or f"{shortened(word)} is not an answer here"
-            text = f"  {complaint}. Allowed: Enter or done; cannot; {self._ways_out()}: "
+            wrong = self._command(word) or f"{shortened(word)} is not an answer here"
+            complaint = f"{wrong}. Allowed: Enter or done; cannot; {self._ways_out()}."
 
     def confirm(self, what: str) -> None:
         """Ask for a step on which safety rests: only the word "done" says that it is done.
 
         NotConfirmed for anything that ends it otherwise.
         """
-        text = f"SAFETY: {what} Type done when it is so: "
+        text, complaint = f"SAFETY: {what} Type done when it is so: ", ""
         while True:
             try:
-                word = self._ask(text, self._limit()).casefold()
+                word = self._ask(text, self._limit(), complaint).casefold()
             except (TimedOut, ConnectionLost) as silence:
                 raise self._not_confirmed(what, "nobody answered") from silence
             if word == "done":
@@ -177,20 +181,21 @@ class Prompter:
                 raise self._not_confirmed(what, f"the answer was {word!r}")
             if word in ("stop", "quit"):
                 self._person.stop("'stop' was typed")
-                complaint = "The run is being stopped; the bench must be left safe first"
+                complaint = (
+                    "The run is being stopped; the bench must be left safe first. Allowed: done, or cannot."
+                )
             else:
-                complaint = f"{shortened(word)} does not say that it is done"
-            text = f"  {complaint}. {what} Allowed: done, or cannot: "
+                complaint = f"{shortened(word)} does not say that it is done. Allowed: done, or cannot."
 
     def answered(self, question: str, *, yes: str = "yes", no: str = "no") -> bool:
         """Ask a question with two answers."""
-        text = f"{question} [{yes} or {no}]: "
+        text, complaint = f"{question} [{yes} or {no}]: ", ""
         while True:
-            word = self._ask(text, self._limit()).casefold()
+            word = self._ask(text, self._limit(), complaint).casefold()
             if word in (yes, no):
                 return word == yes
-            complaint = self._command(word) or f"{shortened(word)} is not an answer here"
-            text = f"  {complaint}. Allowed: {yes}, {no} or stop: "
+            wrong = self._command(word) or f"{shortened(word)} is not an answer here"
+            complaint = f"{wrong}. Allowed: {yes}, {no} or stop."
 
     # -- what all answers share ---------------------------------------------------------------------------------------
 
@@ -221,11 +226,14 @@ class Prompter:
         """Return until when (bench clock) the whole question must be answered; None for as long as it takes."""
         return self.clock.now_s() + self._keyed_s if self._keyed() else None
 
-    def _ask(self, text: str, until_s: float | None) -> str:
+    def _ask(self, text: str, until_s: float | None, complaint: str = "") -> str:
+        """Ask ``text``; a ``complaint`` of the answer before stands on a line of its own above it."""
         within_s = None
         if until_s is not None:
             within_s = max(0.0, until_s - self.clock.now_s())
             text = f"(THE UNIT IS TRANSMITTING: {within_s:.0f} s to answer) {text}"
+        if complaint:
+            text = f"  {complaint}\n{text}"
         self._keep(Direction.SENT, text)
         typed: str | None = None
         with self._time_passing():

@@ -127,7 +127,7 @@ class _NobodyThere:
 
 
 def _settings_of(entry: ByHand) -> OperatorSettings:
-    told: dict[str, Any] = {}
+    told: dict[str, Any] = {"make": entry.make, "model": entry.model, "serial": entry.serial}
     if isinstance(entry, OperatorSignalGenerator | OperatorPowerMeter | OperatorVoltmeter):
         told["dial"] = entry.dial
     if isinstance(entry, OperatorVoltmeter):

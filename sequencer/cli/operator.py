@@ -8,10 +8,14 @@ have sent SIGTERM to a terminal that nobody sits at.
 from __future__ import annotations
 
 import os
+import re
 import select
+import shutil
 import signal
 import sys
+import textwrap
 import time
+from contextlib import suppress
 from functools import partial
 from typing import Any, Protocol
 
@@ -27,6 +31,9 @@ from sequencer.units.format import counted
 STOPPING_ANSWER_S = 60.0
 _LOOK_S = 0.2
 _LONGEST_LINE = 4096
+INDENT = "    "
+_SECONDS = re.compile(r"(?m)^\([A-Z][A-Za-z ]*: (\d+) s to (?:answer|go)\)")
+"""What is counted down, at the beginning of a line."""
 
 
 class Screen(Protocol):
@@ -47,6 +54,54 @@ class _NothingShown:
         """Nothing to show again."""
 
 
+def columns() -> int:
+    """Return the width of the terminal that questions stand on."""
+    with suppress(OSError, ValueError):
+        if not os.environ.get("COLUMNS"):
+            return os.get_terminal_size(sys.stderr.fileno()).columns or 80
+    return shutil.get_terminal_size().columns
+
+
+def wrapped(text: str, width: int) -> str:
+    """Return a question wrapped at words, each line no longer than ``width`` less one; what follows a line's first is indented."""
+    end = text[len(text.rstrip(" ")) :]
+    lines = [
+        textwrap.fill(
+            line, max(20, width - 1), subsequent_indent=INDENT, break_long_words=False, break_on_hyphens=False
+        )
+        for line in text.rstrip(" ").split("\n")
+    ]
+    return "\n".join(lines) + end
+
+
+class Countdown:
+    """The seconds in a question that are counted down where it stands, on a terminal that can move its cursor."""
+
+    def __init__(self, shown: str) -> None:
+        able = (
+            os.environ.get("TERM", "dumb") not in ("", "dumb")
+            and sys.platform != "win32"
+            and sys.stderr.isatty()
+        )
+        found = _SECONDS.search(shown) if able else None
+        self._found = found
+        self._said = int(found[1]) if found is not None else 0
+        self._up = shown.count("\n", found.end()) if found is not None else 0
+
+    def show(self, passed_s: float) -> None:
+        """Write what is left after ``passed_s`` in place of what stood there; what is being typed stays."""
+        if self._found is None:
+            return
+        left = max(0, int(self._found[1]) - int(passed_s))
+        if left == self._said:
+            return
+        self._said = left
+        text = self._found.group().replace(self._found[1], str(left).rjust(len(self._found[1])), 1)
+        up = f"\x1b[{self._up}A" if self._up else ""
+        sys.stderr.write(f"\x1b7{up}\r{text}\x1b8")
+        sys.stderr.flush()
+
+
 class TerminalPerson:
     """A `drivers.operator.prompt.Person` at this process's terminal. ``screen`` is paused while a question stands."""
 
@@ -60,9 +115,10 @@ class TerminalPerson:
         self._screen.pause()
         try:
             self._drop_typed_ahead()
-            sys.stderr.write(text)
+            shown = wrapped(text, columns())
+            sys.stderr.write(shown)
             sys.stderr.flush()
-            return self._line(text, within_s)
+            return self._line(shown, within_s)
         finally:
             self._screen.resume()
 
@@ -73,8 +129,10 @@ class TerminalPerson:
 
     def _line(self, text: str, within_s: float | None) -> str | None:
         began_s, requests = time.monotonic(), _requests()
+        counting = Countdown(text)
         while b"\n" not in self._held and len(self._held) <= _LONGEST_LINE:
             waited_s = time.monotonic() - began_s
+            counting.show(waited_s)
             limit_s = within_s
             if _requests() > requests:  # Ctrl-C throws away what was typed, and is only counted now
                 requests = _requests()

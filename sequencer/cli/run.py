@@ -140,7 +140,7 @@ def _run_and_tell(
     from sequencer.cli.screen import ProgressScreen
 
     console = Console(stderr=True)
-    with Record(folder, facts, store=store) as record, ProgressScreen(console) as screen:
+    with Record(folder, facts, store=store) as record, ProgressScreen(console, by_hand=by_hand) as screen:
         person = TerminalPerson(screen) if people.terminal else None
         if by_hand:
             parts = replace(parts, person=person)

@@ -14,6 +14,7 @@ from rich.progress import BarColumn, Progress, ProgressColumn, Task, TaskID, Tex
 from rich.table import Table
 from rich.text import Text
 
+from sequencer.cli.check_lines import CheckLines
 from sequencer.cli.long_names import LongNames
 from sequencer.problems import printable
 from sequencer.results.model import Result
@@ -57,8 +58,10 @@ def _left(left_s: float) -> dict[str, float]:
 class ProgressScreen:
     """Listens to a run and shows where it is; silent where nobody watches (not a terminal)."""
 
-    def __init__(self, console: Console) -> None:
+    def __init__(self, console: Console, *, by_hand: bool = False) -> None:
+        """Show on ``console``; ``by_hand``: a person is asked meanwhile, and reads what each check is before and after it."""
         self._console = console
+        self._lines = CheckLines(headed=by_hand) if by_hand or console.is_terminal else None
         self._progress = Progress(
             TextColumn("{task.description}", markup=False),
             BarColumn(bar_width=16),
@@ -90,6 +93,8 @@ class ProgressScreen:
 
     def __call__(self, event: Event) -> None:
         """Take one event."""
+        for line in self._lines.of(event) if self._lines is not None else ():
+            self._console.print(line, markup=False, highlight=False, soft_wrap=True)
         match event:
             case RunStarted():
                 self._task = self._progress.add_task(

@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterator
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, field_validator, model_validator
+from pydantic import AfterValidator, Field, field_validator, model_validator
 from typing_extensions import override
 
 from drivers.registry import driver_names
@@ -26,6 +26,7 @@ OPERATOR_COUNTS_FOR_S = 0.1
 
 AnswerTimeS = Annotated[TimeS, AfterValidator(between(0.05, 60.0, "s"))]
 
+NameOnIt = Annotated[str, Field(max_length=60, pattern=r"^[^\x00-\x1f\x7f]*$")]
 DialV = Annotated[VoltageV, AfterValidator(between(-100.0, 100.0, "V"))]
 
 
@@ -108,6 +109,12 @@ class ByHand(Instrument):
 
     driver: Literal["operator"]
     """Set and read by a person at a prompt."""
+    make: NameOnIt = ""
+    """Who made it, as it stands on the instrument: a dial cannot be asked. Results and reports show it."""
+    model: NameOnIt = ""
+    """Its model."""
+    serial: NameOnIt = ""
+    """Its serial number."""
 
     @property
     @override

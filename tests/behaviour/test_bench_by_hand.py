@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
+from sequencer.cli.main import main
 from sequencer.results.model import Result
 from sequencer.uncertainty.contributions import ONE_READING
 from tests.support.desk import ROOT, Attentive, by_hand, run_by_hand
@@ -134,7 +137,7 @@ def test_steps_are_asked_with_the_reading_that_needs_them(acceptance: tuple[Ran,
 def test_who_keys_keeps_the_unit_warm(acceptance: tuple[Ran, Attentive]) -> None:
     """A power after 20 s is read after 20 s of the person's own holding, and this specimen gives less when it is warm."""
     ran, person = acceptance
-    (warm,) = [text for text in person.asked if "keep it held for 20 s" in text]
+    (warm,) = [text for text in person.asked if "keep it held for 20 s (Enter counts them down)" in text]
     assert "read the power" in warm
     cold, hot = ran.number("carrier power", 20), ran.number("carrier power after 20 s")
     assert 0.03 < cold - hot < 0.3
@@ -145,3 +148,16 @@ def test_a_supply_that_answers_by_itself_is_read_under_load_once(acceptance: tup
     _ran, person = acceptance
     held = [text for text in person.asked if "ress and HOLD" in text]
     assert len(held) == (0 if any("Set the supply" in text for text in person.asked) else 1)
+
+
+def test_what_stands_on_a_dial_is_in_the_report(tmp_path: Path) -> None:
+    """A dial cannot be asked who it is: the bench file says make, model and serial number, and the report shows them."""
+    named = {"power_meter": "    make: Ferncroft\n    model: PM 12\n    serial: '0815'\n"}
+    checks = sequence(tmp_path, "{check: carrier_power, channel: 20, limit: {min: 3 W, max: 4 W}}")
+    run_by_hand(tmp_path, checks, by_hand(NETWORKED_BENCH, DIALS, named))
+    page = tmp_path / "report.html"
+    words = ["report", "last", str(page), "--folder", str(tmp_path / "results")]
+    done = CliRunner().invoke(main, words)
+    assert done.exit_code == 0, done.output
+    text = " ".join(re.sub("<[^>]*>", " ", page.read_text(encoding="utf-8")).split())
+    assert "Ferncroft PM 12 (by hand), serial 0815" in text

@@ -66,7 +66,7 @@ def _converse(terminal: int, seen: Seen, answer: Callable[[str], str | None], un
     while time.monotonic() < until_s:
         if not select.select([terminal], [], [], 0.03)[0]:
             shown = _ESCAPES.sub("", seen.text)
-            question = shown[answered:].splitlines()[-1] if shown[answered:].strip() else ""
+            question = _question(shown[answered:])
             if question.endswith(": "):
                 seen.questions.append(question)
                 typed = answer(question)
@@ -82,6 +82,17 @@ def _converse(terminal: int, seen: Seen, answer: Callable[[str], str | None], un
         if not more:
             break
         seen.text += more.decode("utf-8", "replace")
+
+
+def _question(shown: str) -> str:
+    """Return the question that stands last, its wrapped lines as one, with the complaint above it if there is one."""
+    lines = shown.splitlines() if shown.strip() else [""]
+    first = len(lines) - 1
+    while first > 0 and lines[first].startswith("    "):
+        first -= 1
+    while first > 0 and lines[first - 1].startswith("  "):
+        first -= 1
+    return " ".join(line.strip() for line in lines[first:]) + shown[len(shown.rstrip(" ")) :]
 
 
 def _ended(child: int, *, within_s: float) -> int | None:

@@ -246,7 +246,9 @@ def test_only_done_says_that_a_safety_step_is_done(typed):
     bench = Bench(typed, "done")
     bench.prompter().confirm("Switch the RF output OFF.")
     assert len(bench.asked) == 2
-    assert "does not say that it is done. Switch the RF output OFF." in bench.asked[1]
+    complaint, question = bench.asked[1].split("\n")
+    assert "does not say that it is done" in complaint
+    assert question == "SAFETY: Switch the RF output OFF. Type done when it is so: "
 
 
 @pytest.mark.parametrize("typed", ["cannot", "no"])
@@ -566,7 +568,10 @@ def test_a_check_that_lets_time_pass_keyed_has_the_person_keep_it_keyed():
     radio.key()
     bench.clock.wait_s(10.0)
     meter.read_power_dbm()
-    assert "Hold push-to-talk (PTT), keep it held for 10 s, read the power" in bench.asked[1]
+    assert (
+        "Hold push-to-talk (PTT), keep it held for 10 s (Enter counts them down), read the power"
+        in bench.asked[1]
+    )
 
 
 def test_beside_instruments_that_read_themselves_key_and_release_are_prompts_of_their_own():
@@ -618,3 +623,23 @@ def test_faults_name_the_instrument_and_what_to_do():
 def test_the_last_digit_typed_is_the_step_of_a_reading(dial, typed, step):
     """What one more in the last digit would change, in the reading's unit, whatever unit was typed."""
     assert dial.step_of(typed) == pytest.approx(step, rel=1e-6)
+
+
+def test_enter_counts_down_while_ptt_is_kept_pressed():
+    """Who has to keep PTT pressed for a while is not asked to count; the same question stands beside the countdown."""
+    bench = Bench("done", "", "3.8")
+    radio, meter, _ = by_hand(bench, in_one_go=True)
+    radio.unkey()
+    radio.key()
+    radio.keep_keyed(20.0)
+    assert meter.read_power_dbm().number == pytest.approx(35.798, abs=0.001)
+    assert bench.asked[2] == f"(PTT pressed: 20 s to go) {bench.asked[1]}"
+
+
+def test_a_wrong_answer_stands_on_a_line_of_its_own():
+    """The complaint above, the whole question below it: nobody has to look up what was asked."""
+    bench = Bench("wibble", "3.7")
+    bench.prompter().read("Read the power", dials.power_dial("W", 10.0))
+    complaint, question = bench.asked[1].split("\n")
+    assert complaint.startswith("  'wibble' is not a number. Allowed: a number in W")
+    assert question == bench.asked[0] == "Read the power, in W: "

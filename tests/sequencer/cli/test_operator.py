@@ -12,7 +12,7 @@ from contextlib import contextmanager
 
 import pytest
 
-from sequencer.cli.operator import TerminalPerson
+from sequencer.cli.operator import Countdown, TerminalPerson, wrapped
 from sequencer.run.interrupt import Interrupted, stoppable
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are needed")
@@ -161,3 +161,37 @@ def test_a_run_that_is_stopped_does_not_wait_for_ever(terminal, monkeypatch):
     monkeypatch.setattr("sequencer.cli.operator.STOPPING_ANSWER_S", 0.3)
     with being_stopped(), pytest.raises(TimeoutError, match=r"0\.3 s"):
         terminal.person.ask("SAFETY: ")
+
+
+QUESTION = (
+    "(THE UNIT IS TRANSMITTING: 10 s to answer) Select channel 20 on the unit. Tune the modulation analyser to 27.205 MHz. "
+    "Then read the carrier frequency on the modulation analyser, in MHz: "
+)
+
+
+@pytest.mark.parametrize("width", [40, 60, 80, 132])
+def test_questions_are_wrapped_at_words(width: int) -> None:
+    """At any width: no line reaches the edge, no word is broken, and the place for the answer stays."""
+    shown = wrapped(f"  'x' is not a number. Allowed: a number in MHz.\n{QUESTION}", width)
+    assert max(map(len, shown.split("\n"))) <= width
+    assert shown.split() == f"'x' is not a number. Allowed: a number in MHz. {QUESTION}".split()
+    assert shown.endswith(": ")
+    assert "\n(THE UNIT" in shown  # the question has a line of its own
+
+
+def test_the_seconds_left_are_counted_down_in_place(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Each second the number where it stands, the cursor put back; nothing on a terminal that cannot move it."""
+    monkeypatch.setenv("TERM", "xterm")
+    monkeypatch.setattr("sys.stderr.isatty", lambda: True, raising=False)
+    shown = wrapped(QUESTION, 60)
+    counting = Countdown(shown)
+    for passed_s in (0.2, 0.9, 1.1, 1.9, 9.5):
+        counting.show(passed_s)
+    up = shown.count("\n")
+    said = "\x1b7\x1b[{}A\r(THE UNIT IS TRANSMITTING: {} s to answer)\x1b8"
+    assert capsys.readouterr().err == said.format(up, " 9") + said.format(up, " 1")
+    monkeypatch.setenv("TERM", "dumb")
+    Countdown(shown).show(5.0)
+    assert capsys.readouterr().err == ""
