@@ -94,7 +94,7 @@ class ProgressScreen:
     def __call__(self, event: Event) -> None:
         """Take one event."""
         for line in self._lines.of(event) if self._lines is not None else ():
-            self._console.print(line, markup=False, highlight=False, soft_wrap=True)
+            self._console.print(line, markup=False, highlight=False)
         match event:
             case RunStarted():
                 self._task = self._progress.add_task(
