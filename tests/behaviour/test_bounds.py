@@ -31,6 +31,7 @@ from sequencer.inputs.channel_plan import PlanFile
 from sequencer.inputs.instruments import ENTRIES
 from sequencer.inputs.loss_table import LossTable
 from sequencer.inputs.preset import Preset
+from sequencer.planning.model_file import model_of_files
 from sequencer.planning.sequence import sequence_model
 from sequencer.problems import FileProblems, InputError
 from sequencer.results.model import Point, Result
@@ -45,6 +46,7 @@ MODELS: tuple[type[BaseModel], ...] = (
     LossTable,
     Preset,
     sequence_model(),
+    model_of_files(),
     *(one for models in ENTRIES.values() for one in models),
     *(check.settings for check in all_checks().values()),
     *map(model_for, (Specimen, Profile, TextProfile)),
@@ -170,6 +172,7 @@ FILES: dict[str, tuple[str, Any]] = {
     "two generators": ("sim/two-signal-bench.yaml", BenchFile),
     "sequence": ("sequences/fm-mobile-acceptance.yaml", sequence_model()),
     "plan": ("sequences/plans/cept-40.yaml", PlanFile),
+    "model": ("sequences/models/m40.yaml", model_of_files()),
     "profile": ("drivers/profiles/signal_generator/scpi-1999.yaml", Profile),
     "specimen": ("sim/units/m40-0007.yaml", Specimen),
 }
