@@ -10,7 +10,7 @@ import itertools
 import re
 import statistics
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import Annotated, Any, ClassVar, Literal
 
@@ -29,6 +29,7 @@ from sequencer.checks.shared.s_meter import (
     NOMINAL_SD_DB,
     MeterLine,
     MeterSettings,
+    at_rest,
     climbs_stairs,
     meter_needs,
 )
@@ -37,6 +38,7 @@ from sequencer.problems import FieldProblem
 from sequencer.results.model import METER_MARK, Point
 from sequencer.safety.receive import ReceiveSide
 from sequencer.search.curve_belief import Expected, Known
+from sequencer.search.protocol import Crossing
 from sequencer.uncertainty.budget import Budget, Contribution
 from sequencer.uncertainty.decision import Limits
 
@@ -124,6 +126,15 @@ class SMeterCurveSettings(MeterSettings):
     """How far a mark may lie from the straight line through all marks (level against nominal level, least squares)."""
 
 
+@dataclass(slots=True)
+class _LineSoFar:
+    """What the marks found tell the search for the next: where they lie, where the needle stands now, and its play, dB."""
+
+    marks: list[Known] = field(default_factory=list)
+    stands: Known | None = None
+    play_db: float | None = None
+
+
 class SMeterCurve(Check[SMeterCurveSettings]):
     """Find the level at each mark; work out the size of each S-unit and how straight the scale is."""
 
@@ -186,16 +197,15 @@ class SMeterCurve(Check[SMeterCurveSettings]):
     ) -> list[Finding]:
         """Measure, the lowest mark first: a meter rises sooner than it falls."""
         found: dict[str, Finding] = {}
-        beside: list[Known] = []
+        line = _LineSoFar()
         for mark in settings.marks:
-            found[mark], known = self._find(side, mark, settings, conditions, beside)
-            beside += known
+            found[mark] = self._find(side, mark, settings, conditions, line)
         by_hand = is_read_by_hand(conditions, "voltmeter")
         if settings.meter == "needle" and not by_hand and climbs_stairs(_points_of(found)):
             found = {mark: _in_steps(one) for mark, one in found.items()}
         units = [_unit_finding(low, high, found, settings.s_unit.limits) for low, high in _units(settings)]
-        line = [_linearity(found, settings)] if len(settings.marks) > 2 else []
-        return [*found.values(), *units, *line]
+        straight = [_linearity(found, settings)] if len(settings.marks) > 2 else []
+        return [*found.values(), *units, *straight]
 
     def _find(
         self,
@@ -203,18 +213,15 @@ class SMeterCurve(Check[SMeterCurveSettings]):
         mark: str,
         settings: SMeterCurveSettings,
         conditions: Conditions,
-        beside: Sequence[Known],
-    ) -> tuple[Finding, list[Known]]:
-        """Find a mark's level; ``beside`` are the marks found so far: the next lies about as far from its nominal level as the last.
-
-        Returns the mark with its voltage as well, where a needle stood at it.
-        """
+        so_far: _LineSoFar,
+    ) -> Finding:
+        """Find a mark's level, and add it to what is known of the line: the next lies about as far from its nominal level as the last."""
         nominal_dbm = _nominal_dbm(mark, conditions)
         limits = _mark_limits(mark, settings, conditions)
         quantity, target_v = f"S-meter, {mark}", settings.marks[mark]
         line = MeterLine(side, settings, conditions, highest_dbm=_highest_dbm(settings, conditions))
+        beside = so_far.marks
         about = _about(beside, nominal_dbm, settings, conditions)
-        known: list[Known] = []
         if settings.meter == "segments":
             found = line.find_segment(target_v, falling=False, start_dbm=about.level_db)
             finding = segment_finding(
@@ -222,20 +229,35 @@ class SMeterCurve(Check[SMeterCurveSettings]):
             )
         else:
             crossing = line.find_needle(
-                target_v, about=about, volts_per_db=_volts_per_db(mark, settings), known=beside[-NEIGHBOURS:]
+                target_v,
+                about=about,
+                volts_per_db=_volts_per_db(mark, settings),
+                known=beside[-NEIGHBOURS:],
+                stands=so_far.stands,
+                play_db=so_far.play_db,
             )
+            so_far.stands = None
             finding = needle_finding(quantity, crossing, tuple(line.points), limits, target_v, conditions)
             if finding.value is not None:
                 sd_db = crossing.half_width_db / NORMAL_95
-                known = [Known(level_db=finding.value, reading=target_v, sd_db=sd_db)]
-        finding = replace(
+                so_far.marks.append(Known(level_db=finding.value, reading=target_v, sd_db=sd_db))
+                so_far.play_db = crossing.play_db if so_far.play_db is None else so_far.play_db
+                so_far.stands = _last_of(crossing, line.points, sd_db)
+        return replace(
             finding,
             axis=METER_MARK,
             axis_value=above_s9_db(mark),
             axis_unit="dB over S9",
             nominal=nominal_dbm,
         )
-        return finding, known
+
+
+def _last_of(crossing: Crossing, points: Sequence[Point], sd_db: float) -> Known | None:
+    """Return where the line stands after a search: at its last reading, near enough to rest where that was taken near the crossing."""
+    last = points[-1]
+    if crossing.history[-1].ask.purpose != "near" or last.reading is None:
+        return None
+    return Known(level_db=last.level_db, reading=last.reading, sd_db=sd_db)
 
 
 def _about(
@@ -251,7 +273,7 @@ def _about(
 
 
 def _points_of(found: Mapping[str, Finding]) -> list[Point]:
-    return [point for one in found.values() for point in one.points]
+    return [point for one in found.values() for point in at_rest(one.points)]
 
 
 def _in_steps(finding: Finding) -> Finding:

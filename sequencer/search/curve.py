@@ -18,7 +18,7 @@ from sequencer.search.curve_family import Family
 from sequencer.search.curve_prior import CurvePrior
 from sequencer.search.curve_refine import next_near
 from sequencer.search.curve_state import State
-from sequencer.search.curve_weigh import next_weighed
+from sequencer.search.curve_weigh import first_sample, next_weighed
 from sequencer.search.protocol import (
     FOUND_AT_ALL,
     Ask,
@@ -45,7 +45,8 @@ class CurveSearch:
     ``accuracy_db`` (greater than 0) is the half-width of the 95 % interval at which it stops. ``prior`` is what is
     believed of the curve: a family of curves that are weighed, or one slope; None learns its scale from the readings.
     ``expected`` is where the crossing usually is, ``known`` what other searches found on the same curve; both count only
-    where a family is weighed. ``settling`` is how the reading comes to rest.
+    where a family is weighed. ``stands`` is where the reading is at rest before the first ask, ``play_db`` how much play it is known to
+    have; None looks for it. ``settling`` is how the reading comes to rest.
     ``reading_s`` lists the reading times to choose from; one number for a person. ``step`` is the reading's
     resolution in its unit: 0 for none, None to detect it. ``reading_range`` (low, high) is what the instrument can
     read: a reading at an end counts as out of range. ``start_db`` is where to begin, by default where it is expected,
@@ -66,6 +67,8 @@ class CurveSearch:
         prior: CurvePrior | Family | None = None,
         expected: Expected | None = None,
         known: Sequence[Known] = (),
+        stands: Known | None = None,
+        play_db: float | None = None,
         settling: Settling | None = None,
         reading_s: Sequence[float] | float = READING_S,
         step: float | None = None,
@@ -86,6 +89,10 @@ class CurveSearch:
             family=prior if isinstance(prior, Family) else None,
             expected=expected,
             known=tuple(known),
+            stands=None
+            if stands is None
+            else (stands.level_db, (stands.reading - target) * (1.0 if rising else -1.0)),
+            known_play_db=None if play_db is None else require_finite("play_db", play_db, least=0.0),
             settling=settling or Settling(),
             reading_s=_reading_times(reading_s),
             known_step=None if step is None else require_finite("step", step, least=0.0),
@@ -100,7 +107,7 @@ class CurveSearch:
         elif expected is not None:
             start = expected.level_db + (START_ABOVE_DB if state.family and state.family.ratio else 0.0)
         self._end: tuple[Status, tuple[str, ...]] | None = None
-        self._ask: Ask | None = state.ask_far(start)
+        self._ask: Ask | None = first_sample(state, start) or state.ask_far(start)
 
     @property
     def ask(self) -> Ask | None:
@@ -162,6 +169,7 @@ class CurveSearch:
             slopes_beside=self._slopes_beside(),
             sd_db=fit.noise_db if fit else math.nan,
             settle_s=state.slowest_s,
+            play_db=state.play_db,
             step=state.step(),
             readings=len(state.readings),
             history=tuple(state.readings),

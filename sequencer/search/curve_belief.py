@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from sequencer.frozen import dataclass
@@ -62,7 +63,7 @@ class Belief:
     outside the window. ``slope``, ``slope_sd``, ``slopes_beside`` (over 1 dB below and above) and ``noise_db`` (a 0.1 s
     reading's scatter in dB of level, at the crossing) are means over the curves; ``log_odds`` the natural logarithm of
     how much likelier the readings are with a response than without. ``trust`` (one a point) is the probability that a
-    reading is no stray.
+    reading is no stray, ``of_sets`` that of each set of readings.
     """
 
     quantiles_db: tuple[float, float, float, float, float]
@@ -76,6 +77,7 @@ class Belief:
     noise_db: float
     log_odds: float
     trust: tuple[float, ...]
+    of_sets: tuple[float, ...] = ()
 
     @property
     def half_width_db(self) -> float:
@@ -121,10 +123,16 @@ class Believer:
 
     def believe(self, sets: Sequence[tuple[float, Sequence[Point]]]) -> Belief:
         """Return what the readings say; each set is a weight (of its time constants) and the readings worked out under them."""
+        given = [weight for weight, _ in sets]
+        sets, places = _merged(sets, self.family.scale)
+        belief = self._believed(sets)
+        shares = [weight * belief.of_sets[at] / sets[at][0] for weight, at in zip(given, places, strict=True)]
+        return replace(belief, of_sets=tuple(shares))
+
+    def _believed(self, sets: Sequence[tuple[float, Sequence[Point]]]) -> Belief:
 
         import numpy as np
 
-        sets = _merged(sets, self.family.scale)
         every = np.arange(len(self.family))
         if self._range_db is not None:
             low, high = self._range_db
@@ -190,6 +198,7 @@ class Believer:
             **self._of_curve(weights.by_curve, weights.by_gain, grid.kept),
             log_odds=weights.log_total - without,
             trust=tuple(weights.trust(k) for k in range(len(weights.strays[0]))),
+            of_sets=tuple(float(share) for share in weights.post.sum(axis=1, dtype=float)),
         )
 
     def _of_level(self, by_level: Array, levels: Array) -> dict[str, Any]:
@@ -242,9 +251,10 @@ def _surprised(weights: Weights) -> bool:
 
 def _merged(
     sets: Sequence[tuple[float, Sequence[Point]]], scale: float
-) -> list[tuple[float, Sequence[Point]]]:
-    """Take together sets under which no reading differs by more than a hundredth of a dB."""
+) -> tuple[list[tuple[float, Sequence[Point]]], list[int]]:
+    """Take together sets under which no reading differs by more than a hundredth of a dB; return them, and where each went."""
     made: list[tuple[float, Sequence[Point]]] = []
+    places: list[int] = []
     for weight, points in sets:
         for k, (more, others) in enumerate(made):
             if all(
@@ -252,7 +262,9 @@ def _merged(
                 for a, b in zip(points, others, strict=True)
             ):
                 made[k] = (more + weight, others)
+                places.append(k)
                 break
         else:
+            places.append(len(made))
             made.append((weight, points))
-    return made
+    return made, places

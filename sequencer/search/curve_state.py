@@ -15,7 +15,15 @@ from sequencer.search.curve_family import Family
 from sequencer.search.curve_fit import Fit, Point
 from sequencer.search.curve_prior import CurvePrior, prior_from_slope
 from sequencer.search.protocol import Ask, NoReading, Reading, Settling, require_finite
-from sequencer.search.settling import Follower, Lag, RawReading, SettledReading, settle_readings
+from sequencer.search.settling import (
+    STILL_MOVING,
+    Follower,
+    Lag,
+    RawReading,
+    SettledReading,
+    averaged_left,
+    settle_readings,
+)
 
 COARSE_DOUBT_DB = 0.62
 ANSWERS_ODDS, ANSWERS_LEAST = 2.0, 6
@@ -71,9 +79,15 @@ class State:
     follower: Follower = field(init=False)
     elapsed_s: float = 0.0
     learnt: CurvePrior | None = None
+    stands: tuple[float, float] | None = None
+    sample: RawReading | None = None
+    known_play_db: float | None = None
+    play_db: float | None = None
 
     def __post_init__(self) -> None:
-        self.lag, self.follower = Lag(self.settling), Follower(self.settling)
+        self.lag, self.follower = Lag(self.settling), Follower(self.settling, stands=self.stands)
+        if self.stands is not None:
+            self.lag.begin(self.stands[0], self.stands[0])
 
     def of_reading(self, reading: Any, digits: int = 6) -> str:
         """Return a reading, or a difference of two, as a person reads it."""
@@ -91,6 +105,10 @@ class State:
         self.lag.take(made_db, ask.wait_s, ask.reading_s)
         self.elapsed_s += ask.wait_s + ask.reading_s
         self.readings.append(Reading(ask=replace(ask, level_db=made_db), value=reading))
+        if self._is_first_sample(ask, raw):
+            self.sample = RawReading(made_db, ask.wait_s, ask.reading_s, raw)
+            self.follower.settle(self.sample)
+            return
         settled = self.follower.settle(RawReading(made_db, ask.wait_s, ask.reading_s, raw))
         self.notes.append(Note(ask, raw, settled.excess, settled.level_db, self.elapsed_s, made_db))
         level_db = settled.level_db
@@ -102,6 +120,13 @@ class State:
             if self.above_db is not None and level_db >= self.above_db:
                 self.above_db = None
             self.below_db = level_db if self.below_db is None else max(level_db, self.below_db)
+
+    def _is_first_sample(self, ask: Ask, raw: float) -> bool:
+        """Whether the first reading was taken before the meter came anywhere near rest: it only tells where that began."""
+        first = not self.notes and self.sample is None and self.stands is None
+        if not first or self.family is None or not math.isfinite(raw):
+            return False
+        return averaged_left(ask.wait_s, ask.reading_s, self.slowest_s) > STILL_MOVING
 
     def _turned(self, reading: float | NoReading) -> float:
         """Return the reading minus target, turned so that it rises with level."""
@@ -164,10 +189,20 @@ class State:
         """Return how long a reading counts as read; a person's look, of no known length, as 0.1 s."""
         return note.ask.reading_s if len(self.reading_s) > 1 else 0.1
 
-    def settled(self, rise: float = 1.0, fall: float = 1.0) -> list[SettledReading]:
-        """Return each reading as it would have come to rest, with time constants scaled by ``rise`` and ``fall``."""
-        taken = [RawReading(n.made_db, n.ask.wait_s, n.ask.reading_s, n.raw) for n in self.notes]
-        return settle_readings(taken, self.settling, rise, fall)
+    def settled(self, rise: float = 1.0, fall: float = 1.0, play_db: float = 0.0) -> list[SettledReading]:
+        """Return each reading as it would have come to rest, with time constants scaled by ``rise`` and ``fall``.
+
+        Of a meter with ``play_db`` a reading stands for the level that the meter follows.
+        """
+        levels = held_levels([n.made_db for n in self.notes], play_db)
+        taken = [
+            RawReading(level_db, n.ask.wait_s, n.ask.reading_s, n.raw)
+            for n, level_db in zip(self.notes, levels, strict=True)
+        ]
+        if self.sample is None:
+            return settle_readings(taken, self.settling, rise, fall, self.stands)
+        taken = [replace(self.sample, level_db=levels[0] if levels else self.sample.level_db), *taken]
+        return settle_readings(taken, self.settling, rise, fall)[1:]
 
     def points(self, rise: float = 1.0, fall: float = 1.0) -> list[Point]:
         """Return the readings as the fit sees them, with time constants scaled by ``rise`` and ``fall``."""
@@ -194,6 +229,15 @@ class State:
         reading_s = reading_s or self.reading_s[0]
         wait_s = self.lag.wait_s(level_db, reading_s, COARSE_DOUBT_DB)
         return Ask(level_db=level_db, wait_s=wait_s, reading_s=reading_s, purpose=purpose)
+
+
+def held_levels(levels_db: Iterable[float], play_db: float) -> list[float]:
+    """Return the levels that a meter with ``play_db`` of play follows: half of it behind, in either direction; it came from below."""
+    made: list[float] = []
+    for level_db in levels_db:
+        before = made[-1] if made else -math.inf
+        made.append(min(max(before, level_db - play_db / 2), level_db + play_db / 2))
+    return made
 
 
 def resolution(readings: Iterable[float]) -> float:

@@ -9,6 +9,15 @@ from sequencer.search import curve_verdict as verdict
 from sequencer.search.curve_belief import Belief, Believer
 from sequencer.search.curve_bracket import arrived, at_end, next_coarse
 from sequencer.search.curve_likelihood import Point
+from sequencer.search.curve_play import (
+    TAKEN_UP_DB,
+    matters,
+    measured_play_db,
+    one_sided,
+    plays,
+    travel,
+    worn_out,
+)
 from sequencer.search.curve_refine import next_near
 from sequencer.search.curve_state import Note, State
 from sequencer.search.curve_verdict import Verdict
@@ -25,15 +34,45 @@ NORMAL_95 = 1.96
 FARTHEST_UP_DB = 20.0
 LEAST_OFF_DB = 6.0  # below what it should be at the least, in dB of level, a reading has fallen away
 NEAR_DOUBT = 0.2  # doubt about lag allowed in a near reading, as a share of the accuracy
+METER_DOUBT = 0.5  # the same where several time constants are weighed
 SLOW_S = 0.05
+FIRST_WAIT = 2.3  # time constants between the first reading of a slow meter and the second
+LEFT_COMING_BACK = 0.2  # of the way: what is still to go looks like play
+TO_TRAVEL = (
+    2.0  # times the accuracy asked for: from a narrower interval on it is worth asking if the meter has play
+)
 LAGS = ((1.0, 1.0, 0.6), (0.75, 0.75, 0.12), (1.4, 1.4, 0.14), (1.0, 2.0, 0.06), (2.2, 2.2, 0.08))
 """How many times the time constants told may be the true ones, rising and falling, with weights."""
 PROOFS_DB = (-5.0, 8.0, -8.0, 14.0)
 OVERLOAD_DB = 15.0
 
 
+def first_sample(state: State, level_db: float) -> Ask | None:
+    """Return a reading taken at once: where a slow meter stands before it moves, so that its rest need not be waited for."""
+    assert state.notes == []
+    if state.family is None or state.family.ratio or state.stands is not None or len(state.reading_s) < 2:
+        return None
+    if state.slowest_s < state.reading_s[0]:
+        return None
+    level_db = state.clip(level_db)
+    return Ask(
+        level_db=level_db, wait_s=state.settling.least_s, reading_s=state.reading_s[0], purpose="coarse"
+    )
+
+
+def _after_first_sample(state: State) -> Ask | None:
+    """Return the reading that tells, with the first, where a meter comes to rest; None where the first one was waited for."""
+    sample = state.sample
+    if sample is None or state.notes:
+        return None
+    wait_s = FIRST_WAIT * state.slowest_s
+    return Ask(level_db=sample.level_db, wait_s=wait_s, reading_s=state.reading_s[0], purpose="coarse")
+
+
 def next_weighed(state: State) -> Ask | Verdict:
     """Weigh; return the verdict when the interval is narrow and a response proved, else the reading wanted most."""
+    if (ask := _after_first_sample(state)) is not None:
+        return ask
     if not state.numbers() or math.isnan(state.notes[-1].excess):
         return next_coarse(state)
     belief = state.fit = _believed(state)
@@ -42,9 +81,14 @@ def next_weighed(state: State) -> Ask | Verdict:
         return end
     if (ended := _beyond(state, belief)) is not None:
         return ended
-    if len(state.numbers()) >= UNANSWERED and belief.log_odds < NO_ODDS:
+    unanswered = UNANSWERED + (state.sample is not None)
+    if len(state.numbers()) >= unanswered and belief.log_odds < NO_ODDS:
         return _look_at_ends(state)
     near, wild = _near(state, belief), _wild(state, belief)
+    if belief.half_width_db <= TO_TRAVEL * state.accuracy_db and one_sided(state, belief, near):
+        return travel(state, belief, near) or _near_ask(state, belief, len(near))
+    if belief.half_width_db > state.accuracy_db and worn_out(state) and (ask := travel(state, belief, near)):
+        return ask
     if (wild >= 2 and 2 * wild > len(state.numbers())) or len(state.numbers()) >= MOST_WEIGHED:
         return _without_family(state)
     enough = len(near) >= max(2, 3 * wild)
@@ -68,10 +112,16 @@ def _believed(state: State) -> Belief:
         state.believer = Believer(state.family, state.window_db, state.expected, 0.0)
     state.believer.step = state.step()
     lags = LAGS if state.slowest_s >= SLOW_S and state.settling.doubt > 0 else ((1.0, 1.0, 1.0),)
-    known = _known(state)
-    belief = state.believer.believe(
-        [(share, [*known, *_points(state, rise, fall)]) for rise, fall, share in lags]
-    )
+    known, played = _known(state), plays(state)
+    (still_db, still_share), *others = played
+    sets = [
+        (share * still_share, still_db, [*known, *_points(state, rise, fall, still_db)])
+        for rise, fall, share in lags
+    ]
+    sets += [(share, play_db, [*known, *_points(state, 1.0, 1.0, play_db)]) for play_db, share in others]
+    belief = state.believer.believe([(share, points) for share, _, points in sets])
+    if others or state.known_play_db is not None:
+        state.play_db = measured_play_db(belief, [play_db for _, play_db, _ in sets])
     return replace(belief, trust=belief.trust[len(known) :])
 
 
@@ -89,12 +139,12 @@ def _known(state: State) -> list[Point]:
     ]
 
 
-def _points(state: State, rise: float, fall: float) -> list[Point]:
+def _points(state: State, rise: float, fall: float, play_db: float) -> list[Point]:
     """Return the readings as they would have come to rest; those of an overloaded receiver do not count."""
     made = []
     passed = sorted(n.level_db for n in state.numbers() if n.excess > 0)
     overloaded = passed[1] + OVERLOAD_DB if len(passed) > 1 else math.inf
-    for note, point in zip(state.notes, state.settled(rise, fall), strict=True):
+    for note, point in zip(state.notes, state.settled(rise, fall, play_db), strict=True):
         if math.isnan(note.excess):
             continue
         made.append(
@@ -159,13 +209,17 @@ def _near_ask(state: State, belief: Belief, near: int) -> Ask:
     reading_s = next((t for t in state.reading_s if t >= needed_s), state.reading_s[-1])
     here_db, half_db = state.notes[-1].ask.level_db, state.accuracy_db / 2
     stays = abs(here_db - belief.level_db) <= half_db and not state.step()
-    rested = state.lag.doubt_db(here_db, 0.0, reading_s) < NEAR_DOUBT * state.accuracy_db
+    assert state.family is not None
+    near_doubt = NEAR_DOUBT if state.family.ratio else METER_DOUBT
+    rested = state.lag.doubt_db(here_db, 0.0, reading_s) < near_doubt * state.accuracy_db
     level_db = here_db
     if not (stays and rested):
         spread_db = state.step() / max(belief.slope, 1e-9) / 2
         side = 1.0 if len(state.notes) % 2 else -1.0
         level_db = state.clip(belief.level_db + side * min(spread_db, 2 * state.accuracy_db))
-    wait_s = state.lag.wait_s(level_db, reading_s, NEAR_DOUBT * state.accuracy_db)
+    comes_back = matters(state) and abs(here_db - level_db) > TAKEN_UP_DB
+    most_left = LEFT_COMING_BACK if comes_back else None
+    wait_s = state.lag.wait_s(level_db, reading_s, near_doubt * state.accuracy_db, most_left)
     return Ask(level_db=level_db, wait_s=wait_s, reading_s=reading_s, purpose="near")
 
 

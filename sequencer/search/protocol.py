@@ -92,7 +92,9 @@ class Crossing:
     at the crossing, in the reading's unit (None for a switching reading); ``slope_sd`` its standard
     uncertainty, ``slopes_beside`` the slopes over 1 dB below and above it where a curve that bends was weighed.
     ``sd_db`` is the believed scatter of one 0.1 s reading (curve) or of the switching level (switching) in dB of
-    level. ``settle_s`` is the time constant believed. ``step`` is the reading's resolution believed, 0 for none.
+    level. ``settle_s`` is the time constant believed.
+    ``play_db`` is how much higher the level lies where it is approached from below than from above, dB, of a meter that was approached
+    from both: 0 for no play, None where it was not looked for or not told. ``step`` is the reading's resolution believed, 0 for none.
     """
 
     status: Status
@@ -103,6 +105,7 @@ class Crossing:
     slopes_beside: tuple[float, float] | None = None
     sd_db: float = math.nan
     settle_s: float = math.nan
+    play_db: float | None = None
     step: float = 0.0
     readings: int = 0
     history: tuple[Reading, ...] = ()

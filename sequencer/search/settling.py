@@ -11,6 +11,7 @@ from sequencer.search.protocol import Settling
 SHAPE_DOUBT = 0.1
 SMALL_STEP_DB = 3.0
 MOST_LEFT = 0.35  # of a large step when a reading is taken: working out the rest makes noise grow by half
+STILL_MOVING = 0.3  # of the way to go: a first reading then says where it came from
 FIRST_STEP_DB = 30.0  # what the reading may have to travel before the first one: nobody knows where it stood
 
 
@@ -90,6 +91,10 @@ class Lag:
         left = math.exp(-after_s / tau_s) if tau_s > 0 else 0.0
         return self._state_db - step_db / (1 - min(left, 0.8))
 
+    def begin(self, level_db: float, state_db: float) -> None:
+        """Note that the reading stands where it would rest at ``state_db`` while the level is ``level_db``."""
+        self.level_db, self._state_db = level_db, state_db
+
     def take(self, level_db: float, wait_s: float, reading_s: float) -> float:
         """Note that a reading was taken.
 
@@ -139,27 +144,38 @@ class RawReading:
 
 
 def settle_readings(
-    taken: Iterable[RawReading], settling: Settling, rise: float = 1.0, fall: float = 1.0
+    taken: Iterable[RawReading],
+    settling: Settling,
+    rise: float = 1.0,
+    fall: float = 1.0,
+    stands: tuple[float, float] | None = None,
 ) -> list[SettledReading]:
     """Work out where each reading, in the order taken, would have come to rest.
 
     A small step is taken in dB: the reading stands for a level between old and new. A large one is taken in
     the reading's own unit, from where it stood when the level was changed, so that nothing is assumed of
-    its law. ``rise`` and ``fall`` scale the time constants. Readings that are not finite are passed on.
+    its law. ``rise`` and ``fall`` scale the time constants; ``stands`` is level and reading (as ``excess``) at rest before the first.
+    Readings that are not finite are passed on.
     """
-    follower = Follower(settling, rise, fall)
+    follower = Follower(settling, rise, fall, stands)
     return [follower.settle(reading) for reading in taken]
 
 
 class Follower:
     """Keeps where the reading stood when the level was last changed, and how long ago that is."""
 
-    def __init__(self, settling: Settling, rise: float = 1.0, fall: float = 1.0) -> None:
+    def __init__(
+        self,
+        settling: Settling,
+        rise: float = 1.0,
+        fall: float = 1.0,
+        stands: tuple[float, float] | None = None,
+    ) -> None:
         self._doubt = settling.doubt
         self._rise_s, self._fall_s = rise * settling.rise_s, fall * settling.fall_s
         self._level_db = math.nan
         self._stood = self._stood_db = math.nan
-        self._stands = self._stands_db = math.nan
+        self._stands_db, self._stands = stands or (math.nan, math.nan)
         self._since_s = 0.0
 
     def settle(self, taken: RawReading) -> SettledReading:
@@ -175,6 +191,9 @@ class Follower:
         if math.isnan(self._stood):
             left = averaged_left(start_s, taken.reading_s, max(self._rise_s, self._fall_s))
             self._stands, self._stands_db = taken.excess, taken.level_db
+            if left > STILL_MOVING:  # it tells where the reading began, a large step away
+                self._stood, self._stood_db = taken.excess, taken.level_db - FIRST_STEP_DB
+                self._since_s = taken.reading_s / 2
             return SettledReading(taken.level_db, taken.excess, doubt_db=FIRST_STEP_DB * left)
         step_db = self._stood_db - taken.level_db
         small = abs(step_db) <= SMALL_STEP_DB

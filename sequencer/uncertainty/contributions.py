@@ -61,6 +61,11 @@ def resolution(source: str, step: float, **rest: Any) -> Contribution:
     return Contribution.bounded(source, step / 2, **rest)
 
 
+def play(source: str, width: float, **rest: Any) -> Contribution:
+    """Take what a meter with play may be off by: half of its ``width`` to either side of the middle, by whence it was approached."""
+    return Contribution.bounded(source, width / 2, **rest)
+
+
 def repeatability(source: str, readings: Sequence[float], *, step: float = 0.0, **rest: Any) -> Contribution:
     """Take two or more independent readings of one thing: their mean, and its standard deviation s / sqrt(n).
 

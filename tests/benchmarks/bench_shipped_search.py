@@ -52,6 +52,8 @@ class Row:
     held: dict[str, list[bool]] = field(default_factory=dict)
     errors: list[float] = field(default_factory=list)
     wrong: int = 0
+    named: int = 0
+    """Units whose play was told."""
     efficiency: list[tuple[float, float]] = field(default_factory=list)
     statuses: collections.Counter[str] = field(default_factory=collections.Counter)
 
@@ -64,6 +66,7 @@ class Row:
             error = got.level_db - truth_db
             self.errors.append(error)
             self.held.setdefault(group, []).append(abs(error) <= got.half_width_db)
+            self.named += (got.play_db or 0.0) > 0.0
             self.wrong += abs(error) > 2 * max(got.half_width_db, 0.25)
 
     def print(self) -> None:
@@ -80,7 +83,7 @@ class Row:
             near, whole = np.median(np.array(self.efficiency), axis=0)
             text += f"  eff {near:.2f} [{whole:.2f}]"
         others = {k: v for k, v in self.statuses.items() if k != "found"}
-        print(text, others or "", flush=True)
+        print(text, others or "", f"play told: {self.named}" if self.named else "", flush=True)
 
 
 def fm_search(

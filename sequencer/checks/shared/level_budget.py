@@ -11,9 +11,11 @@ from sequencer.checks.shared.parts import HalfWidth, Parts
 from sequencer.inputs.stated import RECEIVE_PATH, receive_pairs
 from sequencer.search.protocol import Crossing
 from sequencer.uncertainty.budget import Budget, Contribution
-from sequencer.uncertainty.contributions import SEARCH_INTERVAL, resolution, search_interval
+from sequencer.uncertainty.contributions import SEARCH_INTERVAL, play, resolution, search_interval
 
 LOST_SHARE = 0.1
+PLAY = "meter, its hysteresis"
+PLAY_TOLD = "approached from below the level lies that much higher than from above; the middle is stated"
 LEVEL_NEEDS = ("signal_generator.level", RECEIVE_PATH)
 """What the bench file must state for a level at the unit's antenna connector to have an uncertainty."""
 ReadError = tuple[str, HalfWidth | None, str]
@@ -37,6 +39,8 @@ def level_budget(
     for source, half_width, unit in read_errors:
         if crossing.slope:
             parts.accuracy(source, half_width, unit=unit, coefficient=level_per_reading(crossing))
+    if crossing.play_db:
+        parts.add(play(PLAY, crossing.play_db, unit="dB"))
     parts.add(*reading_step(crossing), *further)
     level_dbm = crossing.level_db if crossing.level_db is not None else math.nan
     return parts.budget(quantity, "dBm", level_dbm)
@@ -108,9 +112,11 @@ def why_not(crossing: Crossing) -> str:
 def how_found(crossing: Crossing) -> str:
     """Return in words how a level was found."""
     slope = f", slope {crossing.slope:.2g} per dB" if crossing.slope is not None else ""
+    told = (f"{crossing.play_db:.1f} dB of hysteresis: {PLAY_TOLD}",) if crossing.play_db else ()
     return "; ".join(
         (
             f"{crossing.readings} readings, ±{crossing.half_width_db:.2f} dB by the search{slope}",
+            *told,
             *crossing.warnings,
         )
     )

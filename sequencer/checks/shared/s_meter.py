@@ -41,6 +41,7 @@ OFTEN_STILL_DB = 0.8  # the same with three readings alike
 QUITE_STILL_DB = (
     0.3  # the same with three readings alike to a fifth of a millivolt, a thirtieth of a needle's scatter
 )
+RETURNS_DB = 1.5
 MOSTLY = 0.75
 FLAT_SHARE = 0.25  # of the line's mean slope: a needle's scale is nowhere so much flatter beside a place where it is steep
 JUMP_DB, JUMP_WITHIN_DB = 2.0, 0.6  # as far as the line moves over the one on the average, within the other
@@ -105,11 +106,14 @@ class MeterLine:
         volts_per_db: float,
         doubt: float = SLOPE_DOUBT,
         known: Sequence[Known] = (),
+        stands: Known | None = None,
+        play_db: float | None = None,
     ) -> Crossing:
         """Find the level at which a smooth line crosses ``target_v``.
 
         It is looked for where it is ``about``, on a line of about ``volts_per_db`` (0: nothing is known of it), which may be off
-        by ``doubt`` of that (a standard deviation) and bend; ``known`` are other marks that were found on it.
+        by ``doubt`` of that (a standard deviation) and bend; ``known`` are other marks that were found on it, ``stands`` is where it
+        stands now, at rest; ``play_db`` is what was found of its play.
         """
         search = CurveSearch(
             target=target_v,
@@ -123,6 +127,8 @@ class MeterLine:
             start_db=self._within(about.level_db),
             expected=about,
             known=known,
+            stands=stands,
+            play_db=play_db,
             prior=meter_family(target=target_v, unit_per_db=volts_per_db, doubt=doubt)
             if volts_per_db
             else None,
@@ -207,12 +213,18 @@ def voltage_error(target_v: float, conditions: Conditions) -> ReadError:
     return "meter voltage, accuracy", half_width, "V"
 
 
+def at_rest(points: Sequence[Point]) -> list[Point]:
+    """Return the readings of one search without the first where the second was taken at its level: that told where the line began."""
+    began = len(points) > 1 and points[0].level_db == points[1].level_db
+    return list(points[began:])
+
+
 def moves_in_steps(points: tuple[Point, ...], target_v: float, conditions: Conditions) -> bool:
     """Say whether the line stands still beside the target over levels that would move a needle: the line of a bar.
 
     A person's own rounding is not the line's: there only few voltages over many levels count.
     """
-    found = [(point.reading, point.level_db) for point in points if point.reading is not None]
+    found = [(point.reading, point.level_db) for point in at_rest(points) if point.reading is not None]
     if len({round(volts, 3) for volts, _ in found}) <= max(2, len({round(at, 1) for _, at in found}) // 3):
         return len(found) >= 5
     if is_read_by_hand(conditions, "voltmeter"):
@@ -262,4 +274,13 @@ def _stands_still(beside_v: float, found: list[tuple[float, float]]) -> bool:
         spread_db(0.001, 2) >= STILL_DB
         or spread_db(0.001, 3) >= OFTEN_STILL_DB
         or spread_db(0.0002, 3) >= QUITE_STILL_DB
+        or _returns_to(beside_v, found)
     )
+
+
+def _returns_to(beside_v: float, found: list[tuple[float, float]]) -> bool:
+    """Whether the line came back to one and the same voltage at four levels or more far apart, whatever lay between: a bar's hysteresis."""
+    levels = {
+        round(at, 1) for volts, at in found if abs(volts - beside_v) <= max(0.0002, 0.0002 * abs(beside_v))
+    }
+    return len(levels) >= 4 and max(levels) - min(levels) >= RETURNS_DB

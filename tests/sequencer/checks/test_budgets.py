@@ -92,6 +92,18 @@ def test_a_steeper_reading_carries_less_of_its_error_into_the_level(bench: Bench
     assert shares[2] is None
 
 
+def test_half_of_a_meter_s_play_is_in_the_budget_and_told(bench: BenchFile) -> None:
+    """1.2 dB between both directions: the middle is off by 0.6 dB at most, rectangular (JCGM 100:2008, 4.3.7); none is not told."""
+    budgets = [
+        _standard(level_budget("S9", _crossing(play_db=play), SINAD, _conditions(bench)))
+        for play in (1.2, 0.0, None)
+    ]
+    assert budgets[0]["meter, its hysteresis"] == pytest.approx(0.6 / math.sqrt(3))
+    assert all("meter, its hysteresis" not in one for one in budgets[1:])
+    assert "1.2 dB of hysteresis" in how_found(_crossing(play_db=1.2))
+    assert "hysteresis" not in how_found(_crossing(play_db=0.0))
+
+
 def test_the_power_s_budget_is_what_the_bench_file_says(bench: BenchFile) -> None:
     """4 W: meter 3 % is 0.12 W/√3 = 69 mW; path 0.15 dB (k = 2) is 4·0.075·ln(10)/10 = 69 mW; equal readings: the last digit.
 
