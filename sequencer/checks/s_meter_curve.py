@@ -277,9 +277,10 @@ def _points_of(found: Mapping[str, Finding]) -> list[Point]:
 
 
 def _in_steps(finding: Finding) -> Finding:
-    """Return a mark that is not stated: a line that moves in steps at one mark does so at all."""
+    """Return a mark that is not stated, with the reason: a line that moves in steps at one mark does so at all."""
     if finding.value is None:
-        return finding
+        note = finding.note if IN_STEPS in finding.note else f"{finding.note}; {IN_STEPS}"
+        return replace(finding, note=note)
     return replace(finding, value=None, budget=None, slope=None, note=f"no number is stated; {IN_STEPS}")
 
 
