@@ -34,7 +34,6 @@ from sequencer.units.parse import (
     PERCENT,
     POWER,
     RATIO,
-    VOLTAGE,
     Dimension,
     QuantityError,
     parse_quantity,
@@ -70,18 +69,26 @@ ADJUSTABLE: Mapping[str, Adjustable] = MappingProxyType(
             dimension=CURRENT, tolerance=CURRENT, best=("minimum",), quantities=("transmit", "receive")
         ),
         "s9_point": Adjustable(dimension=LEVEL, tolerance=RATIO),
-        "squelch": Adjustable(dimension=LEVEL, tolerance=RATIO, quantities=("opening", "closing")),
         "sinad": Adjustable(dimension=RATIO, tolerance=RATIO, best=("maximum",)),
-        "residual_modulation": Adjustable(dimension=RATIO, tolerance=RATIO, best=("maximum",)),
-        "transmit_distortion": Adjustable(dimension=PERCENT, tolerance=PERCENT, best=("minimum",)),
         "receive_distortion": Adjustable(dimension=PERCENT, tolerance=PERCENT, best=("minimum",)),
         "audio_output": Adjustable(
             dimension=POWER, tolerance=POWER, best=("maximum",), quantities=("power", "distortion")
         ),
-        "microphone_sensitivity": Adjustable(dimension=VOLTAGE, tolerance=VOLTAGE),
     }
 )
-"""What a preset may be of: checks whose figure a trimmer or a stored setting of the radio moves."""
+"""What a preset may be of: checks whose figure a trimmer or a stored setting of the radio moves, and that can be read while it moves."""
+UNREADABLE: Mapping[str, str] = MappingProxyType(
+    {
+        "squelch": "it is either open or closed at a level, which says neither how far nor which way to turn",
+        "sensitivity": "each figure is a search of many readings; peak 'sinad' at a fixed level in its place",
+        "selectivity": "each figure is a search of many readings",
+        "blocking": "each figure is a search of many readings",
+        "microphone_sensitivity": "each figure is a search of many readings; adjust 'peak_deviation' in its place",
+        "residual_modulation": "each figure is worked out from a recording",
+        "transmit_distortion": "each figure is worked out from a recording",
+    }
+)
+"""Checks that a set is adjusted by on a bench all the same, and why a preset cannot be of them."""
 _OF_DISTORTION = Adjustable(dimension=PERCENT, tolerance=PERCENT, best=("minimum",))
 
 
@@ -123,8 +130,7 @@ class PresetAim(FileModel):
     of: str = Field(min_length=1, max_length=60)
     """The check that reads it, as found, while it is adjusted and as left."""
     quantity: str | None = None
-    """Which figure of that check, where it has several: carrier or sideband, transmit or receive, opening or closing, power or
-    distortion."""
+    """Which figure of that check, where it has several: carrier or sideband, transmit or receive, power or distortion."""
     turn: _Text | None = None
     """What a person turns: where it sits and which way raises the figure, as the service notes say."""
     write: _SettingName | None = None
@@ -138,7 +144,7 @@ class PresetAim(FileModel):
 
     @model_validator(mode="after")
     def _can_be_adjusted(self) -> PresetAim:
-        if problems := [*aim_problems(self), *way_problems(self)]:
+        if problems := preset_problems(self):
             raise FieldProblems(problems)
         return self
 
@@ -219,12 +225,24 @@ class Preset(PresetAim):
 _SETTINGS = tuple(name for name in Preset.model_fields if name not in _AIM)
 
 
-def aim_problems(aim: PresetAim) -> list[FieldProblem]:
+def preset_problems(aim: PresetAim) -> list[FieldProblem]:
+    """Return what is wrong with a preset, as far as it can be told without its model and bench."""
+    if problems := _aim_problems(aim):
+        return [*problems, *_way_problems(aim)]
+    return [*_way_problems(aim), *_extreme_problems(aim)]
+
+
+def _aim_problems(aim: PresetAim) -> list[FieldProblem]:
     """Return what is wrong with the check that a preset is of, and with where it is to be brought."""
     if aim.of not in ADJUSTABLE:
+        why = (
+            f", for it cannot be read while a preset is moved: {UNREADABLE[aim.of]}"
+            if aim.of in UNREADABLE
+            else ""
+        )
         return [
             FieldProblem(
-                f"no preset can be of '{aim.of}'",
+                f"no preset can be of '{aim.of}'{why}",
                 at=("of",),
                 found=aim.of,
                 allowed=listed(ADJUSTABLE),
@@ -245,7 +263,7 @@ def aim_problems(aim: PresetAim) -> list[FieldProblem]:
     return [*_target_problems(aim), *_tolerance_problems(aim)]
 
 
-def way_problems(aim: PresetAim) -> list[FieldProblem]:
+def _way_problems(aim: PresetAim) -> list[FieldProblem]:
     """Return what is wrong with how a preset is moved: turned by a person or written by the tool, one of the two."""
     if (aim.turn is None) == (aim.write is None):
         found = "neither" if aim.turn is None else "both"
@@ -275,6 +293,20 @@ def way_problems(aim: PresetAim) -> list[FieldProblem]:
                 f"nothing lies between {aim.range[0]} and {aim.range[1]}",
                 at=("range",),
                 allowed="the lower number first, such as [0, 255]",
+            )
+        ]
+    return []
+
+
+def _extreme_problems(aim: PresetAim) -> list[FieldProblem]:
+    """Return that the tool cannot look for an extreme by writing."""
+    if aim.write is not None and aim.best is not None:
+        return [
+            FieldProblem(
+                f"the tool writes to a target, not to a {aim.best}",
+                at=("to",),
+                found=aim.best,
+                allowed=f"{aim.aims_at.dimension.allowed}, with 'within' beside it; a {aim.best} is looked for by a person, with 'turn'",
             )
         ]
     return []

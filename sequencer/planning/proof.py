@@ -11,7 +11,7 @@ from sequencer.checks.finding import Demand
 from sequencer.checks.settings import CheckSettings
 from sequencer.files.shipped import shipped_names
 from sequencer.inputs.bench import longest_release_s, max_meter_dbm
-from sequencer.inputs.instrument_roles import PowerMeter, SignalGenerator, Supply
+from sequencer.inputs.instrument_roles import Instrument, PowerMeter, SignalGenerator, Supply
 from sequencer.inputs.load_bench import LoadedBench
 from sequencer.planning.load import LoadedSequence
 from sequencer.planning.step import Step
@@ -163,8 +163,12 @@ def _lacking(step: Step, bench: LoadedBench) -> Iterator[tuple[str, str]]:
     for role, command in sorted(step.check.commands(step.settings, step.conditions)):
         found = generators[1:] if role == INTERFERER_ROLE else bench.bench.all_with_role(role)
         entry = found[0] if found else None
+        if entry is None:
+            continue
+        if (role, command) == ("radio", "preset") and entry[1].driver in ("text", "operator"):
+            yield from _no_presets(step, *entry, bench)
         # a person reads what is on the dial, and a driver in Python may have a way of its own
-        if entry is None or entry[1].driver != "profile":
+        if entry[1].driver != "profile":
             continue
         name, profile = entry[0], bench.profiles[entry[0]]
         if command in profile.commands:
@@ -175,6 +179,22 @@ def _lacking(step: Step, bench: LoadedBench) -> Iterator[tuple[str, str]]:
         yield (
             f"{step.check.name} needs {command!r} of {name} ({meaning}), and {says}",
             f"a bench whose {name} has it, or the command {command!r} in its profile",
+        )
+
+
+def _no_presets(step: Step, name: str, entry: Instrument, bench: LoadedBench) -> Iterator[tuple[str, str]]:
+    """Yield that the settings of a radio of text lines, or of one that a person sets, cannot be written and read back."""
+    turned = "'turn' in place of 'write', for a person who sets it"
+    if entry.driver == "operator":
+        yield f"{step.check.name} writes a setting of {name}, and a person sets {name} on this bench", turned
+        return
+    profile = bench.profiles[name]
+    known = profile.commands.get("preset")
+    if known is None or not known.query:
+        lacks = "has no command 'preset'" if known is None else "cannot ask for 'preset'"
+        yield (
+            f"{step.check.name} writes a setting of {name}, and its profile {profile.profile!r} {lacks}",
+            f"'preset' with 'set', 'query' and 'pattern' in the radio's profile; or {turned}",
         )
 
 

@@ -24,11 +24,6 @@ from sequencer.results.model import Stage
 from sequencer.uncertainty.decision import Limits
 from sequencer.units.format import format_quantity
 
-LIVE = (
-    *("carrier_power", "frequency_error", "peak_deviation", "modulation_depth", "ssb_suppression"),
-    *("supply_current", "s9_point", "sinad", "receive_distortion", "audio_output"),
-)
-"""The checks whose figure can be read while somebody turns."""
 NOTHING: Mapping[str, Any] = MappingProxyType({})
 LEFT_ALONE = "not adjusted: in its band as found"
 _FIGURES = {

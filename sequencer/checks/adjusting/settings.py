@@ -8,12 +8,12 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import AfterValidator, Field, PrivateAttr, model_validator
 
-from sequencer.checks.adjusting.presets import LIVE, Adjusted, NotStated
+from sequencer.checks.adjusting.presets import Adjusted, NotStated
 from sequencer.checks.settings import SOME, CheckSettings
 from sequencer.checks.shared.s_meter import MeterSettings
 from sequencer.files.fields import TimeS, between
 from sequencer.inputs.model import ModelFile
-from sequencer.inputs.preset import Preset, PresetName, aim_problems, way_problems
+from sequencer.inputs.preset import Preset, PresetName, preset_problems
 from sequencer.problems import FieldProblem, FieldProblems, listed
 
 
@@ -69,7 +69,7 @@ class AdjustSettings(CheckSettings, Preset):
                     "the preset has no target", at=("of",), allowed="'to: 3.8 W', with 'within: 0.1 W'"
                 )
             ]
-        if problems := [*aim_problems(self), *way_problems(self)]:
+        if problems := preset_problems(self):
             return problems
         return _made_problems(self.named())
 
@@ -119,26 +119,9 @@ class AdjustSettings(CheckSettings, Preset):
 
 
 def _made_problems(presets: Mapping[str, Preset]) -> list[FieldProblem]:
-    """Return what is wrong with presets that a file states: no live reading, or no ordinary check of their settings."""
+    """Return what is wrong with presets that a file states: no ordinary check can be made of their settings."""
     problems = []
     for name, preset in presets.items():
-        if preset.write is not None and preset.best is not None:
-            allowed = "a quantity, with 'within' beside it; a peak is looked for by a person who turns"
-            problems.append(
-                FieldProblem(
-                    f"the tool writes to a target, not to a {preset.best}", at=("to",), allowed=allowed
-                )
-            )
-            continue
-        if preset.of not in LIVE:
-            problems.append(
-                FieldProblem(
-                    f"{preset.of} takes too long to be read while a preset is moved",
-                    at=("of",),
-                    allowed=listed(LIVE),
-                )
-            )
-            continue
         try:
             Adjusted.of(name, preset)
         except NotStated:  # the model may state it; the plan asks again

@@ -91,6 +91,16 @@ BAD = {
     "a width in dBm": (POWER.replace("0.1 W", "20 dBm"), "5:9", "W or mW"),
     "a figure it has not": (POWER + "quantity: carrier\n", "6:11", "no 'quantity'"),
     "an unknown key": (POWER + "chanel: 3\n", "6:1", "the keys"),
+    "an extreme that the tool would write": (
+        "of: sinad\nwrite: front_end\nrange: [0, 255]\nto: maximum\n",
+        "4:5",
+        "looked for by a person",
+    ),
+    "an extreme of a figure that has none, written": (
+        "of: carrier_power\nwrite: pwr\nrange: [0, 255]\nto: minimum\n",
+        "4:5",
+        "'maximum'",
+    ),
     "a setting with a blank": (
         POWER.replace("turn: RV4 beside the driver", "write: a b") + "range: [0, 9]\n",
         "3:8",
@@ -109,3 +119,17 @@ def test_a_preset_that_cannot_be_is_refused_where_it_is_wrong(case: str) -> None
     assert complaint.place == f"preset.yaml:{place}"
     assert said in f"{complaint.allowed} {complaint.hint}"
     assert complaint.allowed
+
+
+@pytest.mark.parametrize(
+    "of", ["squelch", "residual_modulation", "transmit_distortion", "microphone_sensitivity", "sensitivity"]
+)
+def test_what_cannot_be_read_while_it_moves_is_refused_in_the_file(of: str) -> None:
+    """A model file is refused where it stands, with the reason and what a preset may be of, and not when somebody turns the preset."""
+    with pytest.raises(FileProblems) as caught:
+        preset_of(f"of: {of}\nturn: RV3\nto: 10 %\nwithin: 1 %\n")
+    (complaint,) = caught.value.complaints
+    assert complaint.place == "preset.yaml:1:5"
+    assert "cannot be read while a preset is moved: " in complaint.message
+    assert complaint.allowed.startswith("carrier_power, ")
+    assert of not in complaint.allowed.split(", ")
