@@ -12,7 +12,7 @@ from typing_extensions import override
 
 from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Demand, Finding, MeterMark
-from sequencer.checks.people import SEARCHED, WEIGHED
+from sequencer.checks.people import BOTH_WAYS, SEARCHED
 from sequencer.checks.shared.level_budget import how_found, why_not
 from sequencer.checks.shared.level_finding import SoughtLevel, how_switched, hysteresis_finding
 from sequencer.checks.shared.limits import LevelLimit
@@ -112,7 +112,7 @@ class S9Point(Check[S9PointSettings]):
 
     def readings(self, settings: S9PointSettings, conditions: Conditions) -> int:
         """Return about how many readings it takes by hand: one search."""
-        return WEIGHED if settings.meter == "needle" else SEARCHED
+        return BOTH_WAYS if settings.meter == "needle" else SEARCHED
 
     @override
     def waits_of(self, settings: S9PointSettings, conditions: Conditions) -> Mapping[str, float]:

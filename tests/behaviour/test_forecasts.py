@@ -138,7 +138,6 @@ def test_people_are_forecast_from_their_readings() -> None:
     assert by_itself.forecast_s < 30.0
     assert all(step.person_s == 0.0 for step in by_itself.steps)
     sensitivity, s9 = (step for step in by_hand.steps if step.side == "receive")
-    assert (
-        sensitivity.person_s > s9.person_s > 30.0
-    )  # one also reads the meter, the other only turns the generator
-    assert by_hand.forecast_s > 90.0
+    # a level and what it reads are one answer; a needle is approached from both sides
+    assert s9.person_s > sensitivity.person_s >= 30.0
+    assert by_hand.forecast_s > 75.0
