@@ -16,6 +16,8 @@ MOST_READINGS = 16
 FIRST_STEP = (
     0.25  # of the range: far enough for a slope, near enough to stay where it is straight; workshop's own
 )
+LAST_PART = 0.125  # of the range: what is looked at to tell saturated from out of reach; workshop's own
+FLAT = 0.25  # of the mean slope: a last part that moves less than this has stopped following; workshop's own
 FOLLOWS = 3.0  # times the scatter: what moves by less over a quarter of the range does not follow
 
 
@@ -150,8 +152,7 @@ class WholeSearch:
         end = self._highest if towards > 0 else self._lowest
         edge = max(self._told) if towards > 0 else min(self._told)
         if edge == end:
-            flat = abs(self._slope_at(end)) * (self._highest - self._lowest) <= FOLLOWS * self._noise() * 4.0
-            self._end(Outcome.SATURATED if flat else Outcome.OUT_OF_REACH)
+            self._end_at(end, towards)
             return
         slope = self._slope_at(edge)
         wanted = end if slope == 0.0 else edge + 1.1 * (self._target - self._told[edge].figure) / slope
@@ -160,6 +161,23 @@ class WholeSearch:
         self.ask = min(self._highest, max(self._lowest, round(wanted)))
         if self.ask in self._told:
             self.ask = end
+
+    def _end_at(self, end: int, towards: int) -> None:
+        """End at an end of the range: short of the target, or, where the last part moves nothing, saturated.
+
+        Two readings close together tell no slope beside their scatter, so that the last part is an eighth of the range at least.
+        """
+        part = max(1, round(LAST_PART * (self._highest - self._lowest)))
+        beside = [number for number in self._told if part <= abs(end - number) <= 2 * part]
+        if not beside:
+            self.ask = end - towards * part
+            return
+        number = min(beside, key=lambda one: abs(end - one))
+        moved = abs(self._told[end].figure - self._told[number].figure)
+        figures = [one.figure for one in self._told.values()]
+        mean = (max(figures) - min(figures)) / (max(self._told) - min(self._told))
+        flat = moved <= FOLLOWS / 2.0 * self._noise() + FLAT * mean * abs(end - number)
+        self._end(Outcome.SATURATED if flat else Outcome.OUT_OF_REACH)
 
     def _rising(self) -> bool:
         first, last = self._told[min(self._told)], self._told[max(self._told)]

@@ -103,3 +103,23 @@ def test_nonsense_is_refused() -> None:
             WholeSearch(
                 **{"target": 1.0, "tolerance": 0.1, "lowest": 0, "highest": 255, "start": 10, **wrong}
             )
+
+
+@pytest.mark.parametrize("seed", range(20))
+@pytest.mark.parametrize(
+    ("law", "outcome"),
+    [
+        (lambda number: 13.0 * (1.0 - math.exp(-number / 60.0)), Outcome.SATURATED),
+        (lambda number: 20.0 * number / 255.0, Outcome.OUT_OF_REACH),
+    ],
+)
+def test_saturated_is_told_from_out_of_reach_in_spite_of_scatter(
+    law: Callable[[int], float], outcome: Outcome, seed: int
+) -> None:
+    """The last two numbers may lie close together, and their readings scatter: what lies an eighth of the range back decides."""
+    lot = random.Random(seed)
+    search = WholeSearch(target=24.0, tolerance=1.0, lowest=0, highest=255, start=26, quiet=0.1)
+    while (number := search.ask) is not None:
+        both = [law(number) + lot.uniform(-0.15, 0.15) for _ in range(2)]
+        search.tell(statistics.fmean(both), scatter=max(both) - min(both))
+    assert search.outcome is outcome
