@@ -70,17 +70,23 @@ class SupplyLine:
         """
         self._refuse_above_rating(voltage_v)
         self._stated_v = voltage_v
-        if self.fed_v is None and self._present().reads_voltage:
-            self.remove()
-        self.feed(voltage_v)
+        is_first = self.fed_v is None and self._present().reads_voltage
+        if is_first:
+            self._present().configure_output_enabled(False)
+        self._feed(voltage_v, read_off=is_first)
 
     def feed(self, voltage_v: float) -> None:
         """Feed the unit with ``voltage_v`` under the bench's current limit. Refused above the supply's `max_voltage`."""
         self._refuse_above_rating(voltage_v)
+        self._feed(voltage_v)
+
+    def _feed(self, voltage_v: float, *, read_off: bool = False) -> None:
         supply = self._present()
         self._cables.refuse_if_moved(supply)
         self._forget()
         supply.configure_voltage(voltage_v, self._ratings.max_supply_current_a)
+        if read_off:  # with its voltage set: one that answers with its setting reads nothing before
+            self._confirm_dead(supply)
         supply.configure_output_enabled(True)
         self.fed_v = voltage_v
         self._fed_at_s = self._clock.now_s()
@@ -90,6 +96,10 @@ class SupplyLine:
         self._forget()
         supply = self._present()
         supply.configure_output_enabled(False)
+        self._confirm_dead(supply)
+
+    def _confirm_dead(self, supply: Supply) -> None:
+        """Read nothing at the terminals of a supply that is off, as soon as what is charged is empty. Raises NotConfirmed."""
         until_s = self._clock.now_s() + DISCHARGE_S
         while (volts := self._terminals_v(supply)) is not None and abs(volts) > LIVE_V:
             if self._clock.now_s() > until_s:

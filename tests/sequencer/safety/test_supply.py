@@ -108,3 +108,21 @@ def test_a_supply_that_was_left_on_is_switched_off_before_its_terminals_are_read
         line.state(13.2)
         line.confirm_voltage()
         assert line.fed_v == 13.2
+
+
+def test_a_supply_that_answers_with_its_setting_is_found_out_by_its_setting() -> None:
+    """Its terminals are read once its voltage is set: before that it would read nothing, as a voltmeter does."""
+    with ProfiledBench() as bench:
+        supply = bench.driver("supply")
+        line = SupplyLine(lambda: supply, clock=bench.clock, ratings=Ratings(), cables=Cables())
+        line.state(13.2)
+        told = [
+            one
+            for one in bench.sent("supply")
+            if "MEASure:VOLTage" in one or "SOURce:VOLTage" in one or "STATe 1" in one
+        ]
+        assert [("MEASure" in one, "STATe 1" in one) for one in told] == [
+            (False, False),
+            (True, False),
+            (False, True),
+        ], told
