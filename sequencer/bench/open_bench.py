@@ -165,10 +165,16 @@ class OpenBench:
         return said
 
     def find_turner(self, preset: str) -> Callable[[float], None] | None:
-        """Return what turns a simulated trimmer by a share of a turn; None on a real bench, where a person has a screwdriver."""
+        """Return what turns a simulated trimmer by a share of a turn; None on a real bench, where a person has a screwdriver.
+
+        A trimmer that the simulated unit has not turns nothing.
+        """
         simulation = self.parts.simulation
-        if simulation is None or preset not in simulation.unit.specimen.presets:
+        if simulation is None:
             return None
+        trimmer = simulation.unit.specimen.presets.get(preset)
+        if trimmer is None or trimmer.kind != "trimmer":
+            return lambda turns: None
         return partial(simulation.turn_preset, preset)
 
     def confirm_knobs(self, *, squelch: Literal["open", "just closed"] = "open") -> None:

@@ -22,6 +22,7 @@ WRITTEN = (
     "first-bench",
     "sequences",
     "model-files",
+    "setting-a-radio-up",
     "repeat-compare-history",
     "readings-and-recordings",
     "export",

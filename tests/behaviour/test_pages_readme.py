@@ -18,6 +18,8 @@ from sequencer.search.protocol import Status
 from tests.support.page_blocks import FOLDER, PAGES, TOP, anchors_of, blocks_of, commands_of, links_of
 
 README = TOP / "README.md"
+TURNED = {"set-up-fm-mobile"}
+"""Sequences in which a person turns presets: a simulated one does in test_set_up.py."""
 UNMEASURABLE = {
     "M40-0017": "its receiver drops out, now and then while something is searched",
     "V5-0303": "its loudspeaker distorts, and the search proves no crossing of 12 dB SINAD",
@@ -66,7 +68,7 @@ def _shelf() -> list[tuple[str, str, bool]]:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("sequence", "serial", "sound"), _shelf())
+@pytest.mark.parametrize(("sequence", "serial", "sound"), [one for one in _shelf() if one[0] not in TURNED])
 def test_a_specimen_does_what_the_table_says(
     sequence: str, serial: str, sound: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -70,8 +70,14 @@ class Adjusting:
         return [
             one
             for one in self._presets
-            if not one.is_right(now[one.name]) and (first or one.preset.best is None)
+            if not one.is_right(now[one.name])
+            and (first or one.preset.best is None)
+            and not self._was_skipped(one)
         ]
+
+    def _was_skipped(self, one: Adjusted) -> bool:
+        """Say whether the person gave this one up: whoever did is not asked for it again."""
+        return [each.press for each in self._turned.get(one.name, [])[-1:]] == [Press.SKIP]
 
     def _round(self, open_ones: Sequence[Adjusted], number: int) -> bool:
         """Have each preset turned once, then measure all as left; return whether another round makes sense."""
