@@ -12,6 +12,7 @@ from sequencer.cli.options import check_model, check_serial
 from sequencer.cli.order import order_as_json, order_lines
 from sequencer.planning.load import load_both
 from sequencer.planning.plan import OrderAsked, Plan, make_plan
+from sequencer.planning.too_fine import presets_too_fine
 from sequencer.planning.unproved import unproved_readings
 from sequencer.planning.unstated import unstated_connections, unstated_keys
 from sequencer.problems import FileProblems, option_problem, printable
@@ -88,6 +89,9 @@ def _unstated_lines(plan: Plan) -> list[str]:
         "warning: the bench file does not state these, and what is measured with them has no stated uncertainty:": unstated_keys(
             plan
         ),
+        "warning: these presets cannot be set that well on this bench; widen 'within', or use a better instrument:": (
+            presets_too_fine(plan)
+        ),
         "note: the bench file does not state how well these connections repeat, so that differences between runs cannot be judged:": (
             unstated_connections(plan)
         ),
@@ -121,6 +125,7 @@ def _plan_as_json(plan: Plan) -> dict[str, Any]:
             for name, one in plan.bench.tables.items()
         },
         "unstated": {key: list(checks) for key, checks in unstated_keys(plan).items()},
+        "presets_too_fine": {key: list(checks) for key, checks in presets_too_fine(plan).items()},
         "unstated_connections": {key: list(checks) for key, checks in unstated_connections(plan).items()},
         "unproved": {key: list(checks) for key, checks in unproved_readings(plan).items()},
         "forecast_s": round(plan.forecast_s, 3),

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
+from sequencer.cli.main import main
 from sequencer.inputs.load_bench import load_bench
 from sequencer.planning.load import load_sequence
 from sequencer.planning.model_file import Wanted
 from sequencer.planning.plan import Plan, make_plan
+from sequencer.planning.too_fine import presets_too_fine
 from sequencer.problems import Complaint, FileProblems
 
 ROOT = Path(__file__).parents[2]
@@ -70,3 +74,44 @@ def test_a_radio_that_a_person_sets_is_not_written(tmp_path: Path) -> None:
     complaint = refused(tmp_path, WRITTEN, radio="    driver: operator\n")
     assert "a person sets radio on this bench" in complaint.message
     assert "'turn' in place of 'write'" in complaint.allowed
+
+
+OWN = "{{check: adjust, preset: mine, of: {}, channel: 20, turn: RV4, to: {}, within: {}}}"
+
+
+@pytest.mark.parametrize(
+    ("of", "to", "narrow", "wide"),
+    [
+        ("carrier_power", "3.8 W", "0.1 W", "0.4 W"),
+        ("frequency_error", "0 Hz", "1 Hz", "150 Hz"),
+        ("peak_deviation, drive: 100 mV", "1.9 kHz", "5 Hz", "200 Hz"),
+        ("s9_point, target: 2.25 V", "-73 dBm", "0.2 dB", "4 dB"),
+    ],
+)
+def test_a_band_narrower_than_the_bench_can_tell_is_told_beforehand(
+    tmp_path: Path, of: str, to: str, narrow: str, wide: str
+) -> None:
+    """What the bench file states alone is wider than the band: said while nothing is turned; of a wide band nothing is said."""
+    (told,) = presets_too_fine(plan(tmp_path, OWN.format(of, to, narrow)))
+    assert told.startswith("preset mine, band of ±")
+    assert "is narrower than U = " in told
+    assert presets_too_fine(plan(tmp_path, OWN.format(of, to, wide))) == {}
+
+
+def test_what_is_told_beforehand_is_what_the_bench_file_states(tmp_path: Path) -> None:
+    """U of a power at its target is no less than the meter's own share: 3 % of 3.8 W, rectangular (JCGM 100:2008, 4.3.7), twice over."""
+    (told,) = presets_too_fine(plan(tmp_path, OWN.format("carrier_power", "3.8 W", "0.1 W")))
+    expanded_w = float(told.partition("U = ")[2].split()[0]) * (1e-3 if told.endswith("mW") else 1.0)
+    assert 2.0 * 0.03 * 3.8 / 3.0**0.5 < expanded_w < 0.3
+
+
+def test_validate_warns_of_it(tmp_path: Path) -> None:
+    """The warning names preset, band, uncertainty and what helps; the sequence stays valid, for the bench may be what there is."""
+    plan(tmp_path, OWN.format("carrier_power", "3.8 W", "0.1 W"))
+    files = [str(tmp_path / "sequence.yaml"), "--bench", str(tmp_path / "bench.yaml")]
+    done = CliRunner().invoke(main, ["validate", *files, "--serial", "M40-0031"])
+    assert done.exit_code == 0, done.output
+    assert "warning: these presets cannot be set that well on this bench" in done.output
+    assert "preset mine, band of ±" in done.output
+    told = json.loads(CliRunner().invoke(main, ["validate", *files, "--serial", "M40-0031", "--json"]).stdout)
+    assert len(told["presets_too_fine"]) == 1

@@ -21,6 +21,7 @@ from sequencer.frozen import dataclass
 from sequencer.inputs.preset import Preset
 from sequencer.problems import FieldProblem, did_you_mean, listed
 from sequencer.results.model import Stage
+from sequencer.uncertainty.budget import Budget
 from sequencer.uncertainty.decision import Limits
 from sequencer.units.format import format_quantity
 
@@ -134,16 +135,22 @@ class Adjusted:
 
     def too_fine(self, figure: Finding) -> str:
         """Return in words that the band is narrower than the uncertainty of the figure; nothing where it is not."""
-        tolerance, budget = self.preset.tolerance, figure.budget
-        if tolerance is None or self.preset.best is not None or budget is None or budget.unstated:
+        if figure.budget is None or not (narrower := self.narrower_than(figure.budget)):
+            return ""
+        return (
+            f"the {narrower}: it cannot be set that well; widen 'within', or state or use a better instrument"
+        )
+
+    def narrower_than(self, budget: Budget) -> str:
+        """Return in words that the band is narrower than the uncertainty of ``budget``; nothing where it is not, or where U is unknown."""
+        tolerance = self.preset.tolerance
+        if tolerance is None or self.preset.best is not None or budget.unstated:
             return ""
         if budget.expanded is None or budget.expanded <= tolerance:
             return ""
         unit = self.preset.tolerance_unit
-        return (
-            f"the band of ±{format_quantity(tolerance, unit)} is narrower than U = {format_quantity(budget.expanded, unit)}: it cannot "
-            "be set that well; widen 'within', or state or use a better instrument"
-        )
+        width, expanded = (format_quantity(one, unit) for one in (tolerance, budget.expanded))
+        return f"band of ±{width} is narrower than U = {expanded}"
 
 
 def _held_to(finding: Finding, figure: Finding | None, limits: Limits) -> Limits:
