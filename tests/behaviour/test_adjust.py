@@ -321,7 +321,7 @@ def test_two_presets_that_work_on_each_other_come_round(tmp_path: Path) -> None:
     ran, person = run_named(tmp_path, "M40-0031", entry)
     assert [one.place for one in person.starts[:2]] == ["1 of 2, round 1", "2 of 2, round 1"]
     left = {one.quantity: one for one in ran.outcome.results if one.stage == "as left"}
-    assert left["carrier power"].value == pytest.approx(3.8, abs=0.15)
+    assert left["carrier power"].value == pytest.approx(3.7, abs=0.25)
     assert max(
         left[f"peak deviation, {side}"].value or 0.0 for side in ("positive", "negative")
     ) == pytest.approx(1900.0, abs=60.0)

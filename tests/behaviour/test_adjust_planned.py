@@ -11,7 +11,7 @@ from click.testing import CliRunner
 from sequencer.cli.main import main
 from sequencer.inputs.load_bench import load_bench
 from sequencer.planning.load import load_sequence
-from sequencer.planning.model_file import Wanted
+from sequencer.planning.model_file import Wanted, load_model
 from sequencer.planning.plan import Plan, make_plan
 from sequencer.planning.too_fine import presets_too_fine
 from sequencer.problems import Complaint, FileProblems
@@ -115,3 +115,15 @@ def test_validate_warns_of_it(tmp_path: Path) -> None:
     assert "preset mine, band of ±" in done.output
     told = json.loads(CliRunner().invoke(main, ["validate", *files, "--serial", "M40-0031", "--json"]).stdout)
     assert len(told["presets_too_fine"]) == 1
+
+
+@pytest.mark.parametrize(("serial", "model"), [("M40-0031", "m40"), ("MX40-0131", "mx40")])
+def test_the_presets_of_the_demonstration_models_can_be_set_on_their_bench(
+    tmp_path: Path, serial: str, model: str
+) -> None:
+    """Nobody who tries the shipped models is told that their bench is too poor for them."""
+    bench = load_bench("bench")
+    for name in load_model(ROOT / "sequences" / "models" / f"{model}.yaml").model.presets:
+        file = tmp_path / f"{name}.yaml"
+        file.write_text(f"sequence: One\nchecks: [{{check: adjust, preset: {name}}}]\n", encoding="utf-8")
+        assert presets_too_fine(make_plan(load_sequence(str(file), Wanted(serial=serial)), bench)) == {}, name
