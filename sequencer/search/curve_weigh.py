@@ -210,7 +210,8 @@ def _near_ask(state: State, belief: Belief, near: int) -> Ask:
     here_db, half_db = state.notes[-1].ask.level_db, state.accuracy_db / 2
     stays = abs(here_db - belief.level_db) <= half_db and not state.step()
     assert state.family is not None
-    near_doubt = NEAR_DOUBT if state.family.ratio else METER_DOUBT
+    by_hand = len(state.reading_s) < 2  # beside a person's look waiting costs nothing
+    near_doubt = NEAR_DOUBT if state.family.ratio or by_hand else METER_DOUBT
     rested = state.lag.doubt_db(here_db, 0.0, reading_s) < near_doubt * state.accuracy_db
     level_db = here_db
     if not (stays and rested):

@@ -183,13 +183,13 @@ def test_sets_under_which_all_readings_are_alike_are_taken_together() -> None:
         return [*SOUND[:-1], replace(SOUND[-1], level_db=1.5 + level_db, excess=-0.9 + excess)]
 
     alike = [(0.5, SOUND), (0.2, moved(0.01, 0.0)), (0.3, moved(0.0, -0.01 * FAMILY.scale))]
-    assert _merged(alike, FAMILY.scale) == [(1.0, SOUND)]
+    assert _merged(alike, FAMILY.scale) == ([(1.0, SOUND)], [0, 0, 0])
     apart = [(0.5, SOUND), (0.2, moved(0.03, 0.0)), (0.3, moved(0.0, -0.03 * FAMILY.scale))]
-    assert _merged(apart, FAMILY.scale) == apart
+    assert _merged(apart, FAMILY.scale) == (apart, [0, 1, 2])
     both = [(0.5, SOUND), (0.2, moved(0.03, 0.0)), (0.3, moved(0.03, 0.0))]
-    assert _merged(both, FAMILY.scale) == [(0.5, SOUND), (0.5, both[1][1])]
+    assert _merged(both, FAMILY.scale) == ([(0.5, SOUND), (0.5, both[1][1])], [0, 1, 1])
     out = [(0.5, points((1.0, math.inf))), (0.5, points((1.0, math.inf)))]
-    assert _merged(out, FAMILY.scale) == [(1.0, points((1.0, math.inf)))]
+    assert _merged(out, FAMILY.scale) == ([(1.0, points((1.0, math.inf)))], [0, 0])
 
 
 def test_readings_that_are_no_numbers_count_for_their_side_and_not_as_strays() -> None:
