@@ -101,10 +101,10 @@ class ChannelMemory(Check[ChannelMemorySettings]):
 
 
 def read_memory(path: Path, columns: MemoryColumns) -> list[Stored]:
-    """Return the entries of an exported list. Raises FileProblems with every line that cannot be read."""
+    """Return the entries of an exported list, without empty memories. Raises FileProblems with every line that cannot be read."""
     return [
         Stored(channel=entry.channel, frequency_hz=entry.frequency_hz, line=entry.line)
-        for entry in read_channel_list(path, columns, empty_channels=False).entries
+        for entry in read_channel_list(path, columns).entries
         if entry.frequency_hz is not None
     ]
 

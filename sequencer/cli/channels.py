@@ -13,12 +13,12 @@ import click
 from sequencer.checks.channel_memory import entry_findings, read_memory
 from sequencer.files.shipped import find_file
 from sequencer.files.write import whole_file
-from sequencer.inputs.channel_list import ROLES, MemoryColumns, read_channel_list
+from sequencer.inputs.channel_list import ON_COMMAND_LINE, ROLES, MemoryColumns, read_channel_list
 from sequencer.inputs.channel_list_fill import ChangedEntry, Filled, fill
 from sequencer.inputs.channel_plan import ChannelPlan, read_plan
 from sequencer.inputs.list_numbers import FACTORS
 from sequencer.inputs.list_text import SEPARATORS
-from sequencer.problems import FileProblems, about_file, did_you_mean, listed, option_problem, printable
+from sequencer.problems import about_file, did_you_mean, listed, option_problem, printable
 from sequencer.units.format import counted, ranges_text
 
 if TYPE_CHECKING:
@@ -37,12 +37,16 @@ _WIDEST = 10_000
 def channels_command(
     plan_name: str, *, like: Path, into: Path | None, columns: tuple[str, ...], drop: bool, as_json: bool
 ) -> int:
-    """Show what a plan changes in a radio's exported list, and write the list that comes of it to a new file; returns the exit status."""
+    """Show what a plan changes in a radio's exported list, and write the list that comes of it to a new file.
+
+    Returns the exit status: 1 where `channel_memory` would find an entry wrong in what was written.
+    """
     plan = read_plan(find_file(plan_name, "plan"))
     asked = asked_columns(columns)
     if into is not None:
         _refuse_taken(into, like)
-    filled = fill(read_channel_list(like, asked), plan, drop_others=drop)
+    found = read_channel_list(like, asked, stated=ON_COMMAND_LINE)
+    filled = fill(found, plan, drop_others=drop)
     if not as_json:
         _show(filled, plan, like)
     if into is not None:
@@ -51,9 +55,9 @@ def channels_command(
     wrong = _wrong(into, asked, plan) if into is not None else None
     if as_json:
         click.echo(json.dumps(_as_json(filled, plan, into, wrong), ensure_ascii=False, indent=2))
-        return 0
-    _say(_last_lines(into, wrong))
-    return 0
+    else:
+        _say(_last_lines(into, wrong))
+    return 1 if wrong else 0
 
 
 def asked_columns(texts: tuple[str, ...]) -> MemoryColumns:
@@ -87,12 +91,9 @@ def _refuse_taken(into: Path, like: Path) -> None:
         raise about_file(into, f"{what}; nothing was written", allowed="the name of a new file")
 
 
-def _wrong(into: Path, columns: MemoryColumns, plan: ChannelPlan) -> int | None:
-    """Return how many entries of the written list `channel_memory` would name; None where an empty channel keeps it from reading it."""
-    try:
-        return sum(1 for _ in entry_findings(read_memory(into, columns), plan, _TOLERANCE_HZ))
-    except FileProblems:
-        return None
+def _wrong(into: Path, columns: MemoryColumns, plan: ChannelPlan) -> int:
+    """Return how many entries of the written list `channel_memory` would name. Raises FileProblems where it could not read it."""
+    return sum(1 for _ in entry_findings(read_memory(into, columns), plan, _TOLERANCE_HZ))
 
 
 def _show(filled: Filled, plan: ChannelPlan, like: Path) -> None:
@@ -174,10 +175,7 @@ def _said_of(filled: Filled) -> list[str]:
 def _last_lines(into: Path | None, wrong: int | None) -> list[str]:
     if into is None:
         return ["Nothing was written; --into NEW.csv writes the list."]
-    if wrong is None:
-        read = "channel_memory cannot read it: a channel holds no frequency"
-    else:
-        read = f"channel_memory finds {counted(wrong, 'entry', 'entries')} wrong in it"
+    read = f"channel_memory finds {counted(wrong or 0, 'entry', 'entries')} wrong in it"
     return [f"{into}: written and read back; {read}.", CAUTION]
 
 

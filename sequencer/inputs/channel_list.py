@@ -14,7 +14,7 @@ from typing import Literal
 
 from sequencer.files.fields import FileModel
 from sequencer.frozen import dataclass
-from sequencer.inputs.list_numbers import FACTORS, NumberStyle, style_of
+from sequencer.inputs.list_numbers import FACTORS, NumberStyle, is_plausible, style_of
 from sequencer.inputs.list_text import (
     SEPARATORS,
     ListText,
@@ -28,6 +28,11 @@ from sequencer.problems import Complaint, FileProblems, did_you_mean, listed
 Role = Literal["channel", "frequency", "transmit", "name", "mode"]
 ROLES: tuple[Role, ...] = ("channel", "frequency", "transmit", "name", "mode")
 NEEDED: tuple[Role, ...] = ("channel", "frequency")
+
+
+IN_SEQUENCE = "columns: {{{role}: {name}}}"
+ON_COMMAND_LINE = "--column {role}={name}"
+"""How a column is stated, with what it holds and what it is called."""
 
 
 class MemoryColumns(FileModel):
@@ -136,8 +141,8 @@ class ChannelList:
         return values[at] if at < len(values) else ""
 
 
-def read_channel_list(path: Path, columns: MemoryColumns, *, empty_channels: bool = True) -> ChannelList:
-    """Return the list in the file; ``empty_channels`` says whether a channel may hold no frequency.
+def read_channel_list(path: Path, columns: MemoryColumns, *, stated: str = IN_SEQUENCE) -> ChannelList:
+    """Return the list in the file; a channel may hold no frequency. ``stated`` is how a hint says what a column is.
 
     Raises FileProblems with every line that cannot be understood.
     """
@@ -152,7 +157,7 @@ def read_channel_list(path: Path, columns: MemoryColumns, *, empty_channels: boo
             [at_line(path, 1, "the file is empty", allowed="a line of column names, then entries")]
         )
     header = rows[0][1].values
-    found, complaints = _columns(path, rows[0][1].line, header, columns)
+    found, complaints = _columns(path, rows[0][1].line, header, columns, stated)
     if complaints:
         raise FileProblems(complaints)
     body = rows[1:]
@@ -160,7 +165,8 @@ def read_channel_list(path: Path, columns: MemoryColumns, *, empty_channels: boo
     if complaints:
         raise FileProblems(complaints)
     styles = _styles(path, header, found, body, columns.unit)
-    entries, complaints = _entries(path, body, found, styles["frequency"], empty_channels=empty_channels)
+    _refuse_mixed_units(path, header, found, body, styles, columns.unit, stated)
+    entries, complaints = _entries(path, body, found, styles["frequency"])
     complaints += _transmit_complaints(path, body, found, styles)
     if complaints:
         raise FileProblems(sorted(complaints, key=lambda one: one.line))
@@ -179,7 +185,7 @@ def _words(name: str) -> tuple[str, ...]:
 
 
 def _columns(
-    path: Path, line: int, header: Sequence[str], asked: MemoryColumns
+    path: Path, line: int, header: Sequence[str], asked: MemoryColumns, stated: str
 ) -> tuple[dict[Role, int], list[Complaint]]:
     found: dict[Role, int] = {}
     complaints: list[Complaint] = []
@@ -194,7 +200,7 @@ def _columns(
             twice = f"column '{header[named[0]]}' stands there twice"
             complaints.append(at_line(path, line, twice, allowed="each name once"))
         elif name is not None or role in NEEDED:
-            complaints.append(_missing(path, line, header, role, name))
+            complaints.append(_missing(path, line, header, role, name, stated))
     return found, complaints
 
 
@@ -207,14 +213,16 @@ def _known(header: Sequence[str], role: Role) -> list[int]:
     return []
 
 
-def _missing(path: Path, line: int, header: Sequence[str], role: Role, name: str | None) -> Complaint:
+def _missing(
+    path: Path, line: int, header: Sequence[str], role: Role, name: str | None, stated: str
+) -> Complaint:
     other = next((one for one, sign in SEPARATORS.items() if len(header) == 1 and sign in header[0]), None)
     if other is not None:
-        hint = f"is the separator another? columns: {{separator: '{other}'}}"
+        hint = "is the separator another? " + stated.format(role="separator", name=f"'{other}'")
     elif name is not None:
         hint = did_you_mean(name, header)
     else:
-        hint = f"name the column: columns: {{{role}: ...}}"
+        hint = "name the column: " + stated.format(role=role, name="..." if stated == IN_SEQUENCE else "NAME")
     message = (
         f"column '{name}' is missing"
         if name is not None
@@ -250,7 +258,7 @@ def _styles(
         if role not in columns:
             continue
         at = columns[role]
-        told = unit or _unit_in(header[at])
+        told = unit or unit_in(header[at])
         cells = [row.values[at] for _, row in body if at < len(row.values) and row.values[at]]
         style = style_of(cells, told)
         if style is None:
@@ -263,7 +271,37 @@ def _styles(
     return styles
 
 
-def _unit_in(name: str) -> str | None:
+def _refuse_mixed_units(
+    path: Path,
+    header: Sequence[str],
+    columns: Mapping[Role, int],
+    body: Sequence[tuple[int, Row]],
+    styles: Mapping[Role, NumberStyle],
+    unit: str | None,
+    stated: str,
+) -> None:
+    """Raise FileProblems with each number that cannot be in the unit which its column's other numbers tell."""
+    complaints: list[Complaint] = []
+    for role, style in styles.items():
+        at = columns[role]
+        if unit or unit_in(header[at]):
+            continue
+        for _, row in body:
+            text = row.values[at] if at < len(row.values) else ""
+            hz = style.read_hz(text) if text else None
+            if hz is not None and not is_plausible(text, hz):
+                message = f"'{text[:40]}' cannot be in {style.unit}, as the other numbers of column '{header[at]}' seem to be"
+                hint = (
+                    f"write it in the same unit, or state the unit: {stated.format(role='unit', name='kHz')}"
+                )
+                allowed = "100 kHz to 3 GHz in one unit"
+                complaints.append(at_line(path, row.line, message, allowed=allowed, hint=hint))
+    if complaints:
+        raise FileProblems(complaints)
+
+
+def unit_in(name: str) -> str | None:
+    """Return the unit that stands in a column's name, if there is one."""
     return next((_UNITS[word] for word in re.findall(r"[^\W_]+", name.casefold()) if word in _UNITS), None)
 
 
@@ -272,8 +310,6 @@ def _entries(
     body: Sequence[tuple[int, Row]],
     columns: Mapping[Role, int],
     style: NumberStyle,
-    *,
-    empty_channels: bool,
 ) -> tuple[tuple[Entry, ...], list[Complaint]]:
     entries: list[Entry] = []
     complaints: list[Complaint] = []
@@ -284,7 +320,7 @@ def _entries(
             complaints.append(
                 at_line(path, row.line, f"'{channel[:40]}' is not a channel number", allowed="a whole number")
             )
-        elif hz is None and (frequency or not empty_channels):
+        elif hz is None and frequency:
             complaints.append(_no_frequency(path, row.line, frequency, style))
         else:
             stored = None if hz is None else float(hz)

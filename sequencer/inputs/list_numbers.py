@@ -74,7 +74,7 @@ def style_of(texts: Sequence[str], unit: str | None) -> NumberStyle | None:
     if unit is None and stated:
         unit = next(one for one in FACTORS if one.lower() == stated.most_common(1)[0][0])
     digits = [found[1] for found in numbers]
-    signs = _signs(digits, unit)
+    signs = _signs(numbers, unit)
     if signs is None:
         return None
     decimal, thousands = signs
@@ -93,8 +93,9 @@ def style_of(texts: Sequence[str], unit: str | None) -> NumberStyle | None:
     )
 
 
-def _signs(digits: Sequence[str], unit: str | None) -> tuple[str, str] | None:
+def _signs(numbers: Sequence[re.Match[str]], unit: str | None) -> tuple[str, str] | None:
     """Return decimal sign and thousands sign ("" where none is used); None where cells contradict each other."""
+    digits = [found[1] for found in numbers]
     both = [one for one in digits if "." in one and "," in one]
     if both:
         decimals = {max(".,", key=one.rindex) for one in both}
@@ -105,19 +106,32 @@ def _signs(digits: Sequence[str], unit: str | None) -> tuple[str, str] | None:
     used = [sign for sign in ".," if any(sign in one for one in digits)]
     if len(used) > 1:
         return None
-    if used and _sets_off_thousands(digits, used[0], unit):
+    if used and _sets_off_thousands(numbers, used[0], unit):
         return ("," if used[0] == "." else "."), used[0]
     return (used[0] if used else "."), ""
 
 
-def _sets_off_thousands(digits: Iterable[str], sign: str, unit: str | None) -> bool:
-    marked = [one for one in digits if sign in one]
-    if not all(re.fullmatch(rf"[0-9]{{1,3}}({re.escape(sign)}[0-9]{{3}})+", one) for one in marked):
+def _sets_off_thousands(numbers: Iterable[re.Match[str]], sign: str, unit: str | None) -> bool:
+    marked = [one for one in numbers if sign in one[1]]
+    if not all(re.fullmatch(rf"[0-9]{{1,3}}({re.escape(sign)}[0-9]{{3}})+", one[1]) for one in marked):
         return False
-    if any(one.count(sign) > 1 for one in marked):
+    if any(one[1].count(sign) > 1 for one in marked):
         return True
-    factor = 10.0 ** FACTORS[unit] if unit is not None else 1e6
-    return all(float(one.replace(sign, ".")) * factor < _LEAST_HZ for one in marked)
+    # a cell's own unit counts before the column's: 26.965 MHz in a column of kHz has decimals
+    return all(
+        float(one[1].replace(sign, ".")) * 10.0 ** FACTORS[_unit_of(one[2]) or unit or "MHz"] < _LEAST_HZ
+        for one in marked
+    )
+
+
+def _unit_of(text: str | None) -> str | None:
+    return next((one for one in FACTORS if one.lower() == (text or "").lower()), None)
+
+
+def is_plausible(text: str, hz: Decimal) -> bool:
+    """Return whether a cell without a unit of its own holds what a two-way radio works on, once it is read with its column's unit."""
+    found = _NUMBER.fullmatch(text)
+    return (found is not None and found[2] is not None) or _LEAST_HZ <= hz <= _MHZ_BELOW.scaleb(6)
 
 
 def _plain(digits: str, decimal: str, thousands: str) -> tuple[str, str]:

@@ -122,6 +122,8 @@ def test_rounding_of_the_export_is_allowed_for(tmp_path: Path) -> None:
         ("channel,frequency_mhz,\n01,27.005,\n02,27.015,,,\n3,27.0250000\n", "{}"),
         ("Ch;Freq [kHz];Name\r\n1;27005;\r\n2;27.015,0;x\r\n3;27025;\r\n", "{}"),
         ('channel,frequency_mhz\n1,"27,005"\n2,"27,015"\n3,"27,025"\n', "{}"),
+        ("channel,frequency_mhz,name\n1,27.005,\n2,27.015,\n3,27.025,\n4,,\n", "{}"),
+        ("ch,freq_khz\n1,27.005 MHz\n2,27.015 MHz\n3,27.025 MHz\n", "{}"),
         ("Channel No.;Frequency\n1;27,005\n2;27,015\n3;27,025\n", "{separator: ';'}"),
     ],
 )
@@ -168,7 +170,7 @@ def test_an_export_is_read_as_it_comes(tmp_path: Path, text: str, settings: str)
         (
             "channel,frequency_mhz\n1,\n2,nan\n3,-27\n4,1e9\n5,0\n",
             "",
-            ("list.csv:2:1", "list.csv:3:1", "list.csv:4:1", "list.csv:5:1", "list.csv:6:1"),
+            ("list.csv:3:1", "list.csv:4:1", "list.csv:5:1", "list.csv:6:1"),
         ),
         ("channel,f,f\n1,27.005,27.005\n", ", columns: {frequency: f}", ("column 'f' stands there twice",)),
         ("", "", ("the file is empty",)),

@@ -98,7 +98,9 @@ def test_it_never_writes_over_a_file(export: Path, tmp_path: Path) -> None:
 def test_strangers_are_told_and_left_out_on_request(export: Path, tmp_path: Path) -> None:
     """Channel 41 is kept, and the check would name it; with --drop it is gone."""
     export.write_bytes(EXPORT.encode() + b'41;"27,4150";High;on\r\n')
-    kept = _call("cept-40", "--like", export, "--into", tmp_path / "kept.csv").stdout
+    done = _call("cept-40", "--like", export, "--into", tmp_path / "kept.csv")
+    assert done.exit_code == 1
+    kept = done.stdout
     assert "Not in the plan, kept (--drop leaves them out): channel 41." in kept
     assert "channel_memory finds 1 entry wrong in it" in kept
     dropped = _call("cept-40", "--like", export, "--into", tmp_path / "dropped.csv", "--drop").stdout
@@ -114,6 +116,7 @@ def test_columns_with_names_of_their_own_are_stated(tmp_path: Path) -> None:
     refused = _call("cept-40", "--like", path)
     assert refused.exit_code == 2
     assert "own.csv:1:1: no column's name says that it holds the channel's number" in refused.stderr
+    assert "--column channel=NAME" in refused.stderr
     taken = _call(
         "cept-40", "--like", path, "--column", "channel=X", "--column", "frequency=Y", "--column", "unit=kHz"
     )

@@ -167,6 +167,8 @@ def test_what_changes_is_told_cell_by_cell(tmp_path: Path) -> None:
         (b"a;b,c\n1;2,3\n", ("',' and ';' both stand between the column names",)),
         (b"ch,frequency,frequency\n1,27.205,1\n", ("column 'frequency' stands there twice",)),
         (b"ch,frequency\n1,27.205\n2,27.21x\n", ("list.csv:3:1: '27.21x' is not a frequency", "a number in MHz")),
+        (b"ch,frequency\n1,26.965\n2,26900\n3,26985000\n", ("list.csv:2:1: '26.965' cannot be in kHz", "list.csv:4:1")),
+        (b"ch,frequency\n1,26.9 MHz\n2,26.975 MHz\n3,26985\n", ("list.csv:4:1: '26985' cannot be in MHz",)),
         (b"ch,frequency,tx\n1,27.205,later\n", ("list.csv:2:1: 'later' is not a frequency",)),
         (b"ch,frequency\n1,27.205\n2,1.2.3\n", ("list.csv:3:1: '1.2.3' is not a frequency",)),
         (b"PK\x03\x04\x14\x00\x06\x00" * 9, ("list.csv:1:1",)),
