@@ -5,6 +5,7 @@
     pass, conditional pass      passed
     no limit                    skipped       there was nothing to judge
     repeated since              skipped       the run of the repeat, whose result counts
+    as found, measured as left  skipped       what was left counts
 
 A run that did not end, or whose bench could not be confirmed safe, carries one more case with an error.
 """
@@ -16,6 +17,7 @@ from pathlib import Path
 from xml.etree.ElementTree import Element, ElementTree, SubElement, indent
 
 from sequencer.files.write import FileMark, whole_file
+from sequencer.results.stages import counting
 from sequencer.results.stored import StoredResult, StoredRun
 from sequencer.results.text import channel_in_words, limits_in_words, value_in_words
 from sequencer.uncertainty.decision import Decision
@@ -52,8 +54,9 @@ def _suite(root: Element, run: StoredRun) -> list[int]:
     ):
         SubElement(properties, "property", name=name, value=_xml(getattr(run, name)))
     counts = [0, 0, 0, 0]  # cases, failures, errors, skipped
+    counted = {id(row) for row in counting(run.results)}
     for row in run.results:
-        _case(suite, row, counts)
+        _case(suite, row, counts, is_left=id(row) in counted)
     if problems := _problems(run):
         case = SubElement(suite, "testcase", name="the run itself", classname=_xml(f"{run.serial}.run"))
         SubElement(case, "error", message=_xml(problems), type="run")
@@ -63,7 +66,7 @@ def _suite(root: Element, run: StoredRun) -> list[int]:
     return [*counts]
 
 
-def _case(suite: Element, row: StoredResult, counts: list[int]) -> None:
+def _case(suite: Element, row: StoredResult, counts: list[int], *, is_left: bool) -> None:
     case = SubElement(suite, "testcase", name=_xml(f"{row.quantity}{channel_in_words(row)}, {row.mode}"))
     # A point in a serial would read as one more package to a build server.
     case.set("classname", _xml(f"{row.serial.replace('.', '_')}.{row.check}"))
@@ -78,6 +81,9 @@ def _case(suite: Element, row: StoredResult, counts: list[int]) -> None:
             "skipped",
             message=_xml(f"repeated in run {row.replaced_by}, which counts; found: {said}"),
         )
+        counts[3] += 1
+    elif not is_left:
+        SubElement(case, "skipped", message=_xml(f"as found; what was left counts; found: {said}"))
         counts[3] += 1
     elif decision in _FAILED:
         SubElement(case, "failure", message=_xml(said), type=_xml(decision.value)).text = _xml(note)

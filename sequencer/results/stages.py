@@ -31,8 +31,7 @@ def pairs(rows: Iterable[R]) -> list[Pair[R]]:
         if row.stage == "as found":
             waiting.setdefault(_key(row), []).append(at)
             found[at] = None
-        elif row.stage == "as left" and (before := waiting.get(_key(row))):
-            first = before.pop(0)
+        elif row.stage == "as left" and (first := _adjusted_from(row, waiting, listed)) is not None:
             del found[first]
             found[at] = listed[first]
         else:
@@ -41,8 +40,25 @@ def pairs(rows: Iterable[R]) -> list[Pair[R]]:
 
 
 def counting(rows: Iterable[R]) -> list[R]:
-    """Return the results that count: of what was adjusted those as left."""
-    return [pair.left for pair in pairs(rows)]
+    """Return the results that count in a verdict, in order.
+
+    What was found before adjusting never counts where it was measured as left; where it was not, it does, beside what is missing.
+    """
+    counted: list[R] = []
+    for pair in pairs(rows):
+        if pair.found is not None and pair.left.value is None:
+            counted.append(pair.found)
+        counted.append(pair.left)
+    return counted
+
+
+def _adjusted_from(row: R, waiting: dict[tuple[Any, ...], list[int]], listed: list[R]) -> int | None:
+    """Take the first as found that ``row`` as left belongs to out of ``waiting``; what was not measured has no place on an axis."""
+    wanted = _key(row)
+    for key, before in waiting.items():
+        if before and (key == wanted or (row.value is None and key[:-1] == wanted[:-1])):
+            return before.pop(0)
+    return None
 
 
 def _key(row: Result) -> tuple[Any, ...]:

@@ -14,6 +14,7 @@ from sequencer.checks.live import LivePerson
 from sequencer.planning.plan import Plan
 from sequencer.planning.step import Step
 from sequencer.results.model import Result
+from sequencer.results.stages import counting
 from sequencer.run.confirm import Confirmer
 from sequencer.run.entered import EnteredBeforehand, Enterer
 from sequencer.run.events import CheckEnded, CheckStarted, Listener, RunEnded, RunStarted, StepTaken, Warned
@@ -222,7 +223,12 @@ class Runner:
             findings = warned(findings, self._bench.instruments.values())
             results = tuple(self._judged(step, finding) for finding in findings)
         except Exception as error:  # what a check from elsewhere returned cannot be judged
-            results = tuple(self._judged(step, finding) for finding in measurer.defect(step, error))
+            findings = measurer.defect(step, error)
+            results = tuple(self._judged(step, finding) for finding in findings)
+        counted = {id(result) for result in counting(results)}
+        for finding, result in zip(findings, results, strict=True):
+            if id(result) in counted:
+                self._state.count(result, on_unit=finding.on_unit)
         self._state.add(step.index, results)
         self._record.keep(step.index, results, self._said.pop(step.index, []))
         return results
@@ -240,10 +246,7 @@ class Runner:
         cables.note("normal")
 
     def _judged(self, step: Step, finding: Finding) -> Result:
-        result = judged(finding, step, self._facts, self._state.confirmed, self._bench.safe.supply_facts)
-        if finding.stage != "as found":  # what was left decides
-            self._state.count(result, on_unit=finding.on_unit)
-        return result
+        return judged(finding, step, self._facts, self._state.confirmed, self._bench.safe.supply_facts)
 
     def _close(self) -> SafeState:
         """Make the bench safe, its supply off too, and let go."""

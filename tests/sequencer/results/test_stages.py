@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
+from xml.etree import ElementTree
+
+import pytest
 
 from sequencer.report.verdicts import trouble_of, verdict_of
+from sequencer.results.junit import write_junit
 from sequencer.results.stages import counting, pairs
 from sequencer.results.stored import StoredResult
 from tests.support.stored_rows import row, run_of
@@ -40,3 +45,24 @@ def test_a_unit_that_was_put_right_passes() -> None:
     assert verdict_of(run_of([FOUND, LEFT])).word == "Pass"
     assert trouble_of([FOUND, LEFT]) == []
     assert verdict_of(run_of([FOUND])).word == "Fail"
+
+
+@pytest.mark.parametrize("axis_value", [None, 0.0], ids=["by itself", "on an axis"])
+def test_what_was_not_measured_as_left_leaves_what_was_found_to_count(axis_value: float | None) -> None:
+    """The unit was seen outside its limits and nobody has put it right: both count, on the sheet they stand together."""
+    found = power(2.0, stage="as found", axis_value=axis_value)
+    missing = power(None, stage="as left", note="nobody was there to turn it")
+    assert [(one.left, one.found) for one in pairs([found, missing])] == [(missing, found)]
+    assert counting([found, missing]) == [found, missing]
+    assert verdict_of(run_of([found, missing])).word == "Fail"
+
+
+def test_a_build_server_is_told_no_failure_that_was_put_right(tmp_path: Path) -> None:
+    """As found is skipped where it was measured as left, and a failure where nobody has put it right."""
+    missing = power(None, stage="as left", note="nobody was there to turn it")
+    for at, (rows, counts) in enumerate(
+        [((FOUND, LEFT), ("0", "0", "1")), ((FOUND, missing), ("1", "1", "0"))]
+    ):
+        write_junit([run_of(rows)], tmp_path / f"{at}.xml")
+        (suite,) = ElementTree.parse(tmp_path / f"{at}.xml").getroot()
+        assert tuple(suite.get(name) for name in ("failures", "errors", "skipped")) == counts
