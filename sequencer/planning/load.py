@@ -107,6 +107,8 @@ class _Filled:
                 self.refused = True
                 raise
         self._source = source
+        if self.model is not None and self.model.by_chance and not (named or leaves_to_a_model(source)):
+            self.model = None  # whole by itself: the serial of somebody's own radio may look like a shipped model's
         if self.model is not None:
             if self._wanted.name or named or leaves_to_a_model(source):
                 self.complaints += fill(source, self.model)

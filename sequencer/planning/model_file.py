@@ -55,6 +55,8 @@ class LoadedModel:
     hash: str
     by_default: bool = False
     """Whether nothing but the sequence's `model_by_default` chose it: the unit need not be of it."""
+    by_chance: bool = False
+    """Whether it is a shipped one that nothing but the serial chose: a workshop's own radio may be numbered alike."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -232,7 +234,7 @@ def choose_model(wanted: Wanted, sequence: Path, source: Source) -> LoadedModel 
         _refuse_another(named, by_serial, wanted)
         return load_model(named.path)
     if by_serial is not None:
-        return load_model(by_serial.path)
+        return replace(load_model(by_serial.path), by_chance=by_serial.shipped)
     if spoilt and wanted.serial:  # what cannot be read may be the one that is meant
         raise FileProblems(spoilt)
     return _by_default(source, known)

@@ -239,7 +239,13 @@ def test_a_name_that_is_no_model_stays_a_text(write: Write) -> None:
     whole = Path(__file__).parents[2] / "data" / "whole-sequence.yaml"
     assert loaded(whole, name="FM mobile, blue", serial="M40-0007").model is None
     assert loaded(whole, serial="nobody's").model is None
-    assert loaded(whole, serial="M40-0007").model is not None
+    assert loaded(whole, serial="M40-0007").model is None  # a shipped model's, perhaps by chance
+    assert loaded(whole, name="m40", serial="M40-0007").model is not None
+    own = write("s.yaml", whole.read_text(encoding="utf-8"))
+    write("models/own.yaml", MODEL.replace("T1-", "M40-"))
+    chosen = loaded(own, serial="M40-0007").model
+    assert chosen is not None
+    assert chosen.model.model == "T1"
 
 
 def test_a_default_fills_in_and_claims_nothing(write: Write, general: Path) -> None:
