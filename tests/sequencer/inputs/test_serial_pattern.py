@@ -18,6 +18,8 @@ from sequencer.problems import FieldProblem
         (r"M40-\d{4}", ["M40-0007"], ["M40-007", "M40-00070", "XM40-0007", "M40-000A", ""]),
         (r"^H10-[0-9A-F]+$", ["H10-0F"], ["H10-", "h10-0F"]),
         (r"(V5|V6)-03\d\d?", ["V5-030", "V6-0301"], ["V7-0301"]),
+        (r"\d{8}", ["70318842"], ["7031884", "A0318842"]),
+        (r"[A-Z]{2}\d+", ["QX7"], ["Q7", "qx7"]),
         (r"A.{2,3}Z", ["A--Z", "A---Z"], ["A-Z", "A----Z"]),
     ],
 )
@@ -51,6 +53,12 @@ def test_a_pattern_on_which_backtracking_never_ends_is_matched() -> None:
 BAD = {
     ".*": "an empty serial",
     ".+": "any serial",
+    r"\w+": "any serial",
+    r"(\w|-)+": "any serial",
+    r"\w\w+": "any serial",
+    "[A-Za-z0-9-]+": "any serial",
+    r"[A-Za-z]+|\d+|[A-Z0-9]+": "any serial",
+    "...+": "any serial",
     "[A-Za-z0-9]*": "an empty serial",
     "(A": "leaves a bracket open",
     "A)": "not opened",
