@@ -61,7 +61,8 @@ def validate_command(
     for line in (*order_lines(plan), *loss_table_lines(plan.bench), *_unstated_lines(plan)):
         click.echo(line)
     if (of := plan.sequence.model) is not None:
-        click.echo(f"model: {printable(of.model.model)} ({printable(str(of.path))})")
+        place = f"shipped {of.path.name}" if of.shipped else str(of.path)
+        click.echo(f"model: {printable(of.model.model)} ({printable(place)})")
     click.echo(
         f"{printable(plan.sequence.sequence.sequence)}: can be run on {printable(bench_title(plan.bench))}; "
         f"takes about {time_text(plan.forecast_s)} of bench time{_failing(plan)}{asked}."

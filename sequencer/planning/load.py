@@ -108,7 +108,9 @@ class _Filled:
                 raise
         self._source = source
         if self.model is not None and self.model.by_chance and not (named or leaves_to_a_model(source)):
-            self.model = None  # whole by itself: the serial of somebody's own radio may look like a shipped model's
+            self.model = (
+                None  # whole by itself: the serial of somebody's own radio may look like a shipped model's
+            )
         if self.model is not None:
             if self._wanted.name or named or leaves_to_a_model(source):
                 self.complaints += fill(source, self.model)

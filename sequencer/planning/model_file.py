@@ -21,7 +21,7 @@ from sequencer.checks.settings import CheckSettings
 from sequencer.files.fields import FileModel
 from sequencer.files.find import file_hash, file_named_in
 from sequencer.files.read import read_file, read_utf8
-from sequencer.files.shipped import find_file, shipped_names
+from sequencer.files.shipped import find_file, is_shipped, shipped_names
 from sequencer.files.yaml_tree import Node, Source, compose
 from sequencer.frozen import dataclass
 from sequencer.inputs.channel_plan import ChannelPlan, read_plan
@@ -57,6 +57,11 @@ class LoadedModel:
     """Whether nothing but the sequence's `model_by_default` chose it: the unit need not be of it."""
     by_chance: bool = False
     """Whether it is a shipped one that nothing but the serial chose: a workshop's own radio may be numbered alike."""
+
+    @property
+    def shipped(self) -> bool:
+        """Whether it is one of those shipped, and none of one's own."""
+        return is_shipped(self.path, "model")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -209,10 +214,12 @@ def choose_model(wanted: Wanted, sequence: Path, source: Source) -> LoadedModel 
     """Return the model that is meant; None where nothing names or fits one.
 
     A name (--model, or the sequence's `model`) goes before the serial. One that is no model file's is none. Raises FileProblems where two
-    are meant, or a file that may be meant cannot be used.
+    are meant, or a file among one's own models cannot be read.
     """
     in_file = _named_in(source, "model")
     known, spoilt = _known_models(wanted, sequence)
+    if spoilt:  # what cannot be read may be the one that is meant, and another would decide in its place
+        raise FileProblems(spoilt)
     by_name = _by_name(wanted.name, known) if wanted.name else None
     by_file = _by_name(in_file, known) if in_file else None
     if in_file and by_file is None:
@@ -235,8 +242,6 @@ def choose_model(wanted: Wanted, sequence: Path, source: Source) -> LoadedModel 
         return load_model(named.path)
     if by_serial is not None:
         return replace(load_model(by_serial.path), by_chance=by_serial.shipped)
-    if spoilt and wanted.serial:  # what cannot be read may be the one that is meant
-        raise FileProblems(spoilt)
     return _by_default(source, known)
 
 
@@ -275,21 +280,27 @@ def _known_models(wanted: Wanted, sequence: Path) -> tuple[list[_Known], list[Co
         try:
             known[path.resolve()] = _known(path, shipped=path.resolve() in shipped)
         except FileProblems as problems:
-            spoilt += problems.complaints
+            allowed = f"a whole model file; what is none does not belong into '{FOLDER}'"
+            spoilt += [replace(one, allowed=one.allowed or allowed) for one in problems.complaints]
     return sorted(known.values(), key=lambda one: one.shipped), spoilt
 
 
 def _own(folder: Path | None) -> list[Path]:
-    if folder is None:
+    if folder is None or not (folder / FOLDER).is_dir():
         return []
-    with suppress(OSError):
-        return sorted((folder / FOLDER).glob("*.yaml"))[:1000]
-    return []
+    try:
+        found = [path for path in (folder / FOLDER).iterdir() if path.suffix.lower() in (".yaml", ".yml")]
+    except OSError as error:
+        why = f"the models in it cannot be listed: {error.strerror}"
+        raise FileProblems(
+            [Complaint(file=str(folder / FOLDER), message=why, allowed="a folder that may be read")]
+        ) from error
+    return sorted(path for path in found if not path.name.startswith("."))[:1000]
 
 
 def _known(path: Path, *, shipped: bool) -> _Known:
     source, complaints = compose(read_utf8(path), str(path))
-    if source is None or source.root.kind != "mapping":
+    if source is None or complaints or source.root.kind != "mapping":
         raise FileProblems(
             complaints or [Complaint(file=str(path), message="this is no model file", allowed="a model file")]
         )
@@ -312,7 +323,7 @@ def _by_name(text: str, known: Iterable[_Known]) -> _Known | None:
     with suppress(OSError, ValueError):
         if text.endswith((".yaml", ".yml")) and Path(text).is_file():
             return _known(Path(text), shipped=False)
-    stem = text.removesuffix(".yaml").removeprefix(f"{FOLDER}/")
+    stem = text.removesuffix(".yaml").removesuffix(".yml").removeprefix(f"{FOLDER}/")
     return next((one for one in known if stem == one.path.stem or text == one.name), None)
 
 

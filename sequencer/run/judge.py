@@ -91,7 +91,9 @@ def _limit_from(finding: Finding, step: Step, facts: RunFacts) -> str:
     if not key or key not in source.find(step.at).entries:
         return step.check.name
     place = source.where(*step.at, key, key=True)
-    return f"{Path(place.file).name}:{place.line}"
+    model = facts.plan.sequence.model
+    shipped = model is not None and model.shipped and place.file == model.source.file
+    return f"{'shipped ' if shipped else ''}{Path(place.file).name}:{place.line}"
 
 
 def _repeated(step: Step, facts: RunFacts) -> str:

@@ -44,6 +44,9 @@ def test_a_new_model_sequence_and_bench_run_dry_together(here: Path) -> None:
     done = sequencer(*words)
     assert done.exit_code == 0, done.output
     assert "t77.yaml, lines" in done.stdout
+    assert "shipped t77.yaml" not in done.stdout
+    shipped = sequencer("validate", "look.yaml", "--bench", "shop.yaml", "--serial", "M40-0007")
+    assert "model: M40 (shipped m40.yaml)" in shipped.stdout
     for name in ("models/t77.yaml", "look.yaml", "shop.yaml"):
         assert sum("#" in line for line in (here / name).read_text(encoding="utf-8").splitlines()) >= 5
 

@@ -261,11 +261,26 @@ def test_a_default_fills_in_and_claims_nothing(write: Write, general: Path) -> N
     assert "no such model file: 't7'" in complaints(general)
 
 
-def test_a_spoilt_neighbour_stops_no_unit(write: Write, general: Path) -> None:
-    """A file that cannot be read stands in nobody's way but where it may be the one that is meant."""
-    write("models/bad.yaml", "model: X\nserials: '(('\n")
-    assert loaded(general, serial="T1-0001").model is not None
-    assert "bad.yaml:2:10" in complaints(general, serial="ZZ-1")
+SPOILT = {
+    "a byte of Windows-1252": ("m40.yaml", b"model: M40\nserials: 'M40-\\d{4}'\n# 3 \xb5V\n", "m40.yaml:3"),
+    "a pattern that is refused": ("m40.yaml", b"model: X\nserials: '(('\n", "m40.yaml:2:10"),
+    "broken YAML": ("m40.yaml", b"model: X\nserials: [\n", "m40.yaml:"),
+    "a key that stands twice": ("m40.yaml", b"model: X\nserials: 'A\\d'\nserials: 'B\\d'\n", "m40.yaml:3:1"),
+    "the other ending": ("m40.yml", b"model: X\nserials: '(('\n", "m40.yml:2:10"),
+}
+
+
+@pytest.mark.parametrize("case", SPOILT)
+@pytest.mark.parametrize("wanted", [{"serial": "M40-0007"}, {"serial": "T1-0001"}, {"name": "m40"}])
+def test_a_spoilt_model_of_one_s_own_is_said_whatever_is_chosen(
+    general: Path, case: str, wanted: dict[str, str]
+) -> None:
+    """The shipped file of the same name, or a neighbour, must not decide in its place."""
+    name, text, place = SPOILT[case]
+    (general.parent / "models" / name).write_bytes(text)
+    said = complaints(general, **wanted)
+    assert place in said
+    assert "allowed:" in said
 
 
 BAD = {
