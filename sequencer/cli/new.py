@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import sys
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
 
 import click
@@ -66,16 +67,38 @@ def _plan(option: str, text: str) -> None:
     read_plan(find_file(text, "plan"))
 
 
-def _model(option: str, text: str) -> None:
-    _named(option, text)
-    find_file(f"models/{text}.yaml" if Path("models", f"{text}.yaml").is_file() else text, "model")
-
-
 def _named(option: str, text: str) -> None:
     if re.fullmatch(r"[\w./-]{1,200}", text) is None:
         raise option_problem(
             option, "this is no file's name", found=text, allowed="letters, digits and _ . / -"
         )
+
+
+def _model_in(folder: Path) -> Question:
+    """Return the question for a sequence's model, as it stands in ``folder``: one's own models beside it go before the shipped ones."""
+    from sequencer.planning.model_file import model_beside
+
+    def check(option: str, text: str) -> None:
+        _named(option, text)
+        if model_beside(folder, text) is None:
+            find_file(text, "model")  # says what there is
+
+    question = QUESTIONS["sequence"][0]
+    own = model_beside(folder)
+    return replace(question, default=own[0] if own else question.default, check=check)
+
+
+def _serial_of(folder: Path, model: str) -> str:
+    """Return a serial such as a model's units have, for an example; a word in capitals where its pattern is no simple one."""
+    from sequencer.planning.model_file import model_beside
+
+    found = model_beside(folder, model)
+    if found is None:
+        return "SERIAL"
+    pattern = found[1]
+    counted = re.sub(r"\\d\{(\d{1,2})\}", lambda held: "1".rjust(int(held[1]), "0"), str(pattern))
+    simple = counted.replace(r"\d", "1")
+    return next((one for one in ("M40-0007", simple) if pattern.fits(one)), "SERIAL")
 
 
 def _network(option: str, text: str) -> None:
@@ -132,7 +155,7 @@ QUESTIONS: Mapping[str, tuple[Question, ...]] = {
             option="--model",
             asks="For which model, where nothing chooses another?",
             default="m40",
-            check=_model,
+            check=_named,  # and more where its folder is known, see `_model_in`
         ),
     ),
     "bench": (
@@ -175,7 +198,8 @@ def new_command(kind: str, name: str, *, into: Path, given: Mapping[str, str | N
                 found=text,
                 allowed=listed(sorted(own)) or "no option",
             )
-    answers = {one.option: _answer(one, given.get(one.option), name) for one in QUESTIONS[kind]}
+    questions = (_model_in(into),) if kind == "sequence" else QUESTIONS[kind]
+    answers = {one.option: _answer(one, given.get(one.option), name) for one in questions}
     contents = _package(kind, name, answers) if kind in PACKAGES else _file(kind, name, answers)
     if there := [path for path in contents if is_there(into / path)]:
         raise FileProblems(
@@ -194,7 +218,7 @@ def new_command(kind: str, name: str, *, into: Path, given: Mapping[str, str | N
     )
     for path in written:
         click.echo(str(path))
-    click.echo(_next(kind, name, into), err=True)
+    click.echo(_next(kind, name, into, answers), err=True)
 
 
 def _check_name(kind: str, name: str) -> None:
@@ -281,12 +305,13 @@ def _package(kind: str, name: str, answers: Mapping[str, str]) -> dict[str, str]
     }
 
 
-def _next(kind: str, name: str, into: Path) -> str:
+def _next(kind: str, name: str, into: Path, answers: Mapping[str, str]) -> str:
     """Return what to do with what was written."""
     if kind in PACKAGES:
         return f"Next: pip install -e {into / name}, then python -m pytest {into / name}"
     if kind == "model":
         return f"Next: look through the limits; then a serial such as its units have chooses it for sequences and benches in {into}"
     if kind == "sequence":
-        return f"Next: sequencer run {into / f'{name}.yaml'} --bench bench --serial M40-0007 --dry-run --confirmed"
+        serial = _serial_of(into, answers["--model"])
+        return f"Next: sequencer run {into / f'{name}.yaml'} --bench bench --serial {serial} --dry-run --confirmed"
     return f"Next: fill in addresses, losses and accuracies; then sequencer identify --bench {into / f'{name}.yaml'}"

@@ -262,6 +262,18 @@ def described_models(wanted: Wanted, sequence: Path) -> str:
     return listed(f"{one.name} ({one.pattern})" for one in known)
 
 
+def model_beside(folder: Path, text: str = "") -> tuple[str, SerialPattern] | None:
+    """Return file name, without its ending, and pattern of the model that ``text`` names for a sequence in ``folder``.
+
+    Without ``text`` it is the first of one's own. None where there is none. Raises FileProblems where one's own cannot be read.
+    """
+    known, spoilt = _known_models(Wanted(), folder / "sequence.yaml")
+    if spoilt:
+        raise FileProblems(spoilt)
+    found = _by_name(text, known) if text else next((one for one in known if not one.shipped), None)
+    return None if found is None else (found.path.stem, found.pattern)
+
+
 def _named_in(source: Source, key: str) -> str:
     if key not in source.root.entries:
         return ""

@@ -131,7 +131,8 @@ COLUMNS: tuple[ExportColumn, ...] = (
     _column(
         "limit_from",
         "text",
-        "File and line of the limits, such as m40.yaml:18, or shipped m40.yaml:18 of a shipped model; the check's name where it brings them itself; empty without limits",
+        "File and line of the limits, such as m40.yaml:18, or shipped m40.yaml:18 of a shipped model; the check's name where it "
+        "brings them itself; empty without limits",
     ),
 )
 """What is exported, in order. The one place where it is documented."""

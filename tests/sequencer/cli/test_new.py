@@ -51,6 +51,21 @@ def test_a_new_model_sequence_and_bench_run_dry_together(here: Path) -> None:
         assert sum("#" in line for line in (here / name).read_text(encoding="utf-8").splitlines()) >= 5
 
 
+def test_a_new_sequence_finds_the_models_beside_it(here: Path) -> None:
+    """By the name in the file or the file's, in the folder it is written into; without a word one's own goes before a shipped one."""
+    written("model", "T26", "--into", "mine")
+    for name, words in (("a", ("--model", "T26")), ("b", ("--model", "t26")), ("c", ())):
+        done = sequencer("new", "sequence", name, "--into", "mine", *words)
+        assert done.exit_code == 0, done.output
+        assert "--serial T26-0001 " in done.stderr
+        assert "model_by_default: 't26'" in (here / "mine" / f"{name}.yaml").read_text("utf-8").lower()
+        line = next(one for one in done.stderr.splitlines() if one.startswith("Next: sequencer "))
+        ran = sequencer(*line.removeprefix("Next: sequencer ").split())
+        assert ran.exit_code == 0, ran.output
+        assert "t26.yaml, lines" in ran.stdout
+    assert "--serial M40-0007 " in sequencer("new", "sequence", "d").stderr
+
+
 @pytest.mark.parametrize("name", ["12", "true", "null", "0x10", "no"])
 def test_a_name_that_yaml_would_take_for_something_else_stays_a_name(name: str) -> None:
     """A model may be called by a number."""
