@@ -14,11 +14,12 @@ from sequencer.checks.channel_memory import entry_findings, read_memory
 from sequencer.files.shipped import find_file
 from sequencer.files.write import whole_file
 from sequencer.inputs.channel_list import ON_COMMAND_LINE, ROLES, MemoryColumns, read_channel_list
+from sequencer.inputs.channel_list_doubt import far_complaints, refuse_doubtful_columns
 from sequencer.inputs.channel_list_fill import ChangedEntry, Filled, fill
 from sequencer.inputs.channel_plan import ChannelPlan, read_plan
 from sequencer.inputs.list_numbers import FACTORS
 from sequencer.inputs.list_text import SEPARATORS
-from sequencer.problems import about_file, did_you_mean, listed, option_problem, printable
+from sequencer.problems import FileProblems, about_file, did_you_mean, listed, option_problem, printable
 from sequencer.units.format import counted, ranges_text
 
 if TYPE_CHECKING:
@@ -35,18 +36,28 @@ _WIDEST = 10_000
 
 
 def channels_command(
-    plan_name: str, *, like: Path, into: Path | None, columns: tuple[str, ...], drop: bool, as_json: bool
+    plan_name: str,
+    *,
+    like: Path,
+    into: Path | None,
+    columns: tuple[str, ...],
+    drop: bool,
+    far: bool,
+    as_json: bool,
 ) -> int:
     """Show what a plan changes in a radio's exported list, and write the list that comes of it to a new file.
 
     Returns the exit status: 1 where `channel_memory` would find an entry wrong in what was written.
     """
     plan = read_plan(find_file(plan_name, "plan"))
-    asked = asked_columns(columns)
+    asked, left = asked_columns(columns), left_columns(columns)
     if into is not None:
         _refuse_taken(into, like)
     found = read_channel_list(like, asked, stated=ON_COMMAND_LINE)
+    refuse_doubtful_columns(found, left)
     filled = fill(found, plan, drop_others=drop)
+    if into is not None and filled.far and not far:
+        raise FileProblems(list(far_complaints(found, filled.far)))
     if not as_json:
         _show(filled, plan, like)
     if into is not None:
@@ -62,7 +73,7 @@ def channels_command(
 
 def asked_columns(texts: tuple[str, ...]) -> MemoryColumns:
     """Return what `--column` states, each ROLE=NAME, unit=kHz, or separator=tab. Raises InputError."""
-    known = (*ROLES, *_CHOICES)
+    known = (*ROLES, *_CHOICES, "other")
     given: dict[str, Any] = {}
     for text in texts:
         role, sign, name = text.partition("=")
@@ -74,6 +85,8 @@ def asked_columns(texts: tuple[str, ...]) -> MemoryColumns:
                 allowed=f"ROLE=NAME, with {listed(known)}",
                 hint=did_you_mean(role, known),
             )
+        if role == "other":
+            continue
         if role in given:
             raise option_problem("--column", f"'{role}' is given twice", allowed="each once")
         if role in _CHOICES and name not in _CHOICES[role]:
@@ -82,6 +95,12 @@ def asked_columns(texts: tuple[str, ...]) -> MemoryColumns:
             )
         given[role] = name
     return MemoryColumns(**given)
+
+
+def left_columns(texts: tuple[str, ...]) -> tuple[str, ...]:
+    """Return the columns that `--column other=NAME` leaves as they are; as often as there are such columns."""
+    parts = [text.partition("=") for text in texts]
+    return tuple(name.strip() for role, _, name in parts if role.strip() == "other")
 
 
 def _refuse_taken(into: Path, like: Path) -> None:
@@ -145,7 +164,10 @@ def changes_table(changed: tuple[ChangedEntry, ...], *, width: int = 80) -> Rend
 
 
 def _in_words(one: ChangedEntry) -> str:
-    said = [f"{change.column} {change.was or '(empty)'} becomes {change.becomes}" for change in one.changes]
+    said = [
+        f"{change.column} {change.was or '(empty)'} becomes {change.becomes or '(empty)'}"
+        for change in one.changes
+    ]
     if one.like is not None:
         said.insert(0, f"added, otherwise as {one.like}")
     return f"ch {one.channel}: {'; '.join(said)}"
@@ -156,6 +178,19 @@ def _said_of(filled: Filled) -> list[str]:
     said = [
         f"{counted(len(filled.changed) - added, 'entry', 'entries')} changed, {added} added, {filled.unchanged} as they were."
     ]
+    if filled.furthest_hz:
+        said.append(f"The furthest entry moves by {filled.furthest_hz / 1e6:.5f} MHz.")
+    if filled.far:
+        numbers = ranges_text(sorted(entry.channel for entry, _ in filled.far))
+        several = "channels" if len(filled.far) > 1 else "channel"
+        said.append(
+            f"CAUTION: far from the plan, perhaps another radio's list: {several} {numbers} (--far writes it all the same)."
+        )
+    if added:
+        said.append(
+            "An added channel has every other column of its neighbour (power, tones, scan), and no name unless the plan has one: "
+            "look at them."
+        )
     if filled.others:
         numbers = ranges_text(filled.others)
         did = "left out" if filled.dropped else "kept (--drop leaves them out)"
@@ -188,5 +223,7 @@ def _as_json(filled: Filled, plan: ChannelPlan, into: Path | None, wrong: int | 
         "others": list(filled.others),
         "dropped": filled.dropped,
         "with_offset": list(filled.with_offset),
+        "far": [entry.channel for entry, _ in filled.far],
+        "furthest_hz": filled.furthest_hz,
         "wrong": wrong,
     }

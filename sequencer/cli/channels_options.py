@@ -30,9 +30,13 @@ from sequencer.cli.options import as_json_option, clear_errors
     "columns",
     multiple=True,
     metavar="ROLE=NAME",
-    help="Which column is which, where its name does not tell: channel, frequency, transmit, name, mode; or unit=kHz, separator=tab.",
+    help="Which column is which, where its name does not tell: channel, frequency, transmit, name, mode; other (stays as it is); "
+    "or unit=kHz, separator=tab.",
 )
 @click.option("--drop", is_flag=True, help="Leave out entries of channels that the plan does not have.")
+@click.option(
+    "--far", is_flag=True, help="Write also where entries move by more than a tenth of their frequency."
+)
 @as_json_option
 @clear_errors
 def channels(plan_name: str, **asked: Any) -> None:

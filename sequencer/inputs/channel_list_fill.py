@@ -8,6 +8,7 @@ from decimal import Decimal
 
 from sequencer.frozen import dataclass
 from sequencer.inputs.channel_list import ChannelList, Entry, Role
+from sequencer.inputs.channel_list_doubt import is_far
 from sequencer.inputs.channel_plan import SAME_HZ, ChannelPlan
 from sequencer.inputs.list_text import ListText, Row, at_line
 from sequencer.problems import FileProblems, about_file
@@ -36,7 +37,8 @@ class Filled:
     """A list with a plan in it: its bytes, what changed, and whom a person must look at.
 
     ``others`` are entries of channels that the plan does not have, with their frequency; ``dropped`` says that they were left out.
-    ``with_offset`` are channels of the plan that keep a distance between receive and transmit.
+    ``with_offset`` are channels of the plan that keep a distance between receive and transmit. ``far`` are entries that moved by more
+    than a tenth of their frequency, each with where it is now, Hz; ``furthest_hz`` is the longest way of all.
     """
 
     content: bytes
@@ -45,6 +47,8 @@ class Filled:
     others: tuple[int, ...]
     dropped: bool
     with_offset: tuple[int, ...]
+    far: tuple[tuple[Entry, float], ...]
+    furthest_hz: float
 
 
 def fill(found: ChannelList, plan: ChannelPlan, *, drop_others: bool = False) -> Filled:
@@ -74,6 +78,7 @@ def fill(found: ChannelList, plan: ChannelPlan, *, drop_others: bool = False) ->
     lines, added = _with_missing(found, plan, list(rows.values()))
     text = replace(found.text, rows=tuple(lines))
     offset = {entry.channel for entry in found.entries if _has_offset(found, entry)}
+    moves = [(entry, entry.frequency_hz, plan.frequencies_hz[entry.channel]) for entry in stored]
     return Filled(
         content=_encoded(text),
         changed=(*changed, *added),
@@ -84,6 +89,8 @@ def fill(found: ChannelList, plan: ChannelPlan, *, drop_others: bool = False) ->
             *(entry.channel for entry in stored if entry.channel in offset),
             *(one.channel for one in added if one.like in offset),
         ),
+        far=tuple((entry, due) for entry, was, due in moves if was is not None and is_far(was, due)),
+        furthest_hz=max((abs(was - due) for _, was, due in moves if was is not None), default=0.0),
     )
 
 
@@ -109,7 +116,10 @@ def _filled(
     """Return the row of ``entry`` as that of ``channel``, and what is another than before."""
     row = found.text.rows[entry.row]
     changes: list[Change] = []
-    for role, value in _due(found, entry, plan, channel):
+    due = dict(_due(found, entry, plan, channel))
+    if "name" in found.columns and channel != entry.channel:
+        due.setdefault("name", "")  # a neighbour's name is not that of an added channel
+    for role, value in due.items():
         at = found.columns[role]
         was = row.values[at] if at < len(row.values) else None
         if was is None or was == value:

@@ -123,6 +123,66 @@ def test_columns_with_names_of_their_own_are_stated(tmp_path: Path) -> None:
     assert "3 entries changed" in taken.stdout
 
 
+@pytest.mark.parametrize("name", ["Uplink", "Frequency 2", "RX Frequency", "Split"])
+@pytest.mark.parametrize("factor", [1e6, 1e3, 1.0])
+def test_a_second_column_of_frequencies_is_refused_until_it_is_stated(
+    tmp_path: Path, name: str, factor: float
+) -> None:
+    """Left as it was, it would let the radio transmit on the old frequency; stated, it moves along, or stays because a person said so."""
+    path = tmp_path / "two.csv"
+    rows = "".join(f"{n},{hz / factor:.10g},{hz / factor:.10g},25\n" for n, hz in enumerate(SORTED, start=1))
+    path.write_text(f"Ch,Frequency,{name},Power\n{rows}", encoding="utf-8")
+    refused = _call("cept-40", "--like", path, "--into", tmp_path / "new.csv")
+    assert refused.exit_code == 2
+    assert f"two.csv:1:1: column '{name}' holds frequencies near the channels' own" in refused.stderr
+    assert "Power" not in refused.stderr
+    assert not (tmp_path / "new.csv").exists()
+    moved = _call("cept-40", "--like", path, "--into", tmp_path / "a.csv", "--column", f"transmit={name}")
+    assert moved.exit_code == 0, moved.output
+    assert f"23,{27_255_000 / factor:.10g},{27_255_000 / factor:.10g},25" in (tmp_path / "a.csv").read_text()
+    left = _call("cept-40", "--like", path, "--into", tmp_path / "b.csv", "--column", f"other={name}")
+    assert left.exit_code == 0, left.output
+    assert f"23,{27_255_000 / factor:.10g},{27_235_000 / factor:.10g},25" in (tmp_path / "b.csv").read_text()
+
+
+def test_columns_that_hold_no_frequencies_ask_nothing(tmp_path: Path) -> None:
+    """Offsets, steps, tones and powers are no second frequency; a column to leave that is not there is refused with those there are."""
+    path = tmp_path / "list.csv"
+    rows = "".join(f"{n},{hz / 1e6},0.1,25.0,27.5,30\n" for n, hz in enumerate(SORTED, start=1))
+    path.write_text(f"Ch,Frequency,Offset,Step,CTCSS,Power\n{rows}", encoding="utf-8")
+    assert _call("cept-40", "--like", path).exit_code == 0
+    refused = _call("cept-40", "--like", path, "--column", "other=Stepp")
+    assert refused.exit_code == 2
+    assert "did you mean 'Step'?" in refused.stderr
+
+
+def test_a_list_of_another_radio_is_written_only_when_told(tmp_path: Path) -> None:
+    """157 MHz (a marine list) under a plan of 27 MHz: shown with how far it moves, refused with the line, written with --far."""
+    path, into = tmp_path / "marine.csv", tmp_path / "new.csv"
+    path.write_text("Ch,Frequency\n1,157.050\n2,157.100\n", encoding="utf-8")
+    shown = " ".join(_call("cept-40", "--like", path).stdout.split())
+    assert "The furthest entry moves by 130.12500 MHz." in shown
+    assert "CAUTION: far from the plan, perhaps another radio's list: channels 1, 2" in shown
+    refused = _call("cept-40", "--like", path, "--into", into)
+    assert refused.exit_code == 2
+    assert "marine.csv:2:1: channel 1 would move from 157.05000 MHz to 26.96500 MHz" in refused.stderr
+    assert not into.exists()
+    assert _call("cept-40", "--like", path, "--into", into, "--far").exit_code == 0
+    assert into.exists()
+
+
+def test_an_added_channel_does_not_take_its_neighbours_name(tmp_path: Path) -> None:
+    """Of a list with four channels, the 36 added have no name, and it is said that every other column is the neighbour's."""
+    path, into = tmp_path / "four.csv", tmp_path / "new.csv"
+    rows = "".join(f"{n},{CEPT_FREQUENCIES_HZ[n - 1] / 1e6:.3f},K{n},High\n" for n in range(1, 5))
+    path.write_text(f"Ch,Frequency,Name,Power\n{rows}", encoding="utf-8")
+    done = _call("cept-40", "--like", path, "--into", into)
+    assert done.exit_code == 0, done.output
+    assert into.read_text().count("K4") == 1
+    assert "40,27.405,,High" in into.read_text()
+    assert "every other column of its neighbour" in " ".join(done.stdout.split())
+
+
 @pytest.mark.parametrize(
     ("given", "words"),
     [
