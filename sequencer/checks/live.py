@@ -38,8 +38,8 @@ class LiveStart:
     """What a preset is, before its first reading.
 
     ``place`` counts it among several ("1 of 2, round 1"; empty for one alone). ``caution`` is to be shown before anything is turned;
-    empty where it was shown already. ``turn_by``, on a simulated bench only, turns the simulated trimmer by a share of a turn, clockwise
-    above nought: there nobody has a screwdriver.
+    empty where it was shown already. ``transmits``: the unit is keyed while it is turned. ``turn_by``, on a simulated bench only, turns
+    the simulated trimmer by a share of a turn, clockwise above nought: there nobody has a screwdriver.
     """
 
     preset: str
@@ -48,6 +48,7 @@ class LiveStart:
     unit: str
     caution: str = ""
     place: str = ""
+    transmits: bool = True
     turn_by: Callable[[float], None] | None = None
 
 
@@ -105,20 +106,26 @@ CAUTION = (
     "The covers are open: mains and hot parts may be within reach, and the output stage stays hot after PTT is released. "
     "Turn with a non-metallic tool."
 )
-"""Common practice, no source. Shown before the first preset of a run is turned."""
+"""Common practice, no source. Shown before the first preset of a run is turned while the unit transmits."""
+RECEIVE_CAUTION = (
+    "The covers are open: mains and hot parts may be within reach. Turn with a non-metallic tool."
+)
+"""Common practice, no source. Shown before the first preset of a run where the unit only receives."""
 
 
 class CautiousOnce:
-    """A person who is shown the caution before the first preset and not again."""
+    """A person who is shown the caution before the first preset and not again, but the one of a unit that transmits before it does."""
 
     def __init__(self, person: LivePerson) -> None:
         self._person = person
-        self._caution = CAUTION
+        self._shown: set[str] = set()
 
     def begin(self, start: LiveStart) -> None:
         """Begin a preset, with the caution where it has not been shown."""
-        self._person.begin(replace(start, caution=self._caution))
-        self._caution = ""
+        caution = CAUTION if start.transmits else RECEIVE_CAUTION
+        is_shown = bool(self._shown & {CAUTION, caution})
+        self._shown.add(caution)
+        self._person.begin(replace(start, caution="" if is_shown else caution))
 
     def show(self, view: LiveView) -> Press | None:
         """Show a reading."""

@@ -17,8 +17,8 @@ from dataclasses import fields
 from typing import Any
 
 from sequencer.checks.live import LivePerson, LiveStart, LiveView, Press
-from sequencer.cli.live_text import LEAST_WIDTH, plain_line, start_lines
-from sequencer.cli.operator import Screen
+from sequencer.cli.live_text import LEAST_HEIGHT, LEAST_WIDTH, plain_line, start_lines
+from sequencer.cli.operator import Screen, columns
 
 PERIOD_S = 0.2
 LINE_S = 1.0
@@ -30,12 +30,17 @@ _TURNS = {"left": -0.01, "right": 0.01, "down": -0.1, "up": 0.1}
 
 def live_person(screen: Screen) -> LivePerson:
     """Return who turns presets: with the live screen where standard input and error are a terminal that can show one."""
-    from shutil import get_terminal_size
-
     able = os.environ.get("TERM", "") not in ("", "dumb") and sys.platform != "win32"
     is_terminal = sys.stdin.isatty() and sys.stderr.isatty()
-    wide = get_terminal_size().columns >= LEAST_WIDTH
-    return WindowPerson(screen) if able and is_terminal and wide else LinePerson(screen)
+    return WindowPerson(screen) if able and is_terminal and _has_room() else LinePerson(screen)
+
+
+def _has_room() -> bool:
+    """Say whether the terminal, whatever COLUMNS says and wherever standard output goes, has room for the screen."""
+    with suppress(OSError, ValueError):
+        size = os.get_terminal_size(sys.stderr.fileno())
+        return (size.columns or 80) >= LEAST_WIDTH and (size.lines or 24) >= LEAST_HEIGHT
+    return False
 
 
 class _Paced:
@@ -127,7 +132,10 @@ class WindowPerson:
         # A window that hangs must not hold up a reading while the unit is keyed: what finds no room is not shown.
         os.set_blocking(self._views, False)
         words = [sys.executable, "-m", "sequencer.cli.live_window", str(views), str(keys)]
-        self._window = subprocess.Popen(words, pass_fds=(views, keys), stdout=subprocess.DEVNULL)
+        # Textual asks standard output for the terminal's size, unless COLUMNS and LINES say one: it is to be the terminal's own.
+        size = ("COLUMNS", "LINES")
+        environment = {name: value for name, value in os.environ.items() if name not in size}
+        self._window = subprocess.Popen(words, pass_fds=(views, keys), stdout=sys.stderr, env=environment)
         os.close(views)
         os.close(keys)
 
@@ -194,7 +202,7 @@ class LinePerson:
         """Say what is to be turned, and wait for Enter where somebody can type it."""
         self._screen.pause()
         self._paced.start = start
-        self._say("\n".join(start_lines(start, 100)))
+        self._say("\n".join(start_lines(start, max(20, min(100, columns() - 1)))))
         if start.turn_by is not None:
             self._say("Type + or - to turn the simulated trimmer, ++ or -- by more.")
         self._line(None)

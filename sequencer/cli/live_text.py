@@ -13,6 +13,7 @@ from sequencer.problems import printable
 from sequencer.units.format import time_text, unit_of_difference
 
 LEAST_WIDTH = 60
+LEAST_HEIGHT = 16
 TALL = 7
 KEYS = "Enter keeps   s skips   b goes back   ? explains   t tone"
 TURNS = "Left, Right turn the simulated trimmer, Up, Down by more."
@@ -154,11 +155,19 @@ def start_lines(start: LiveStart, width: int) -> list[str]:
     lines = [title, "", *textwrap.wrap(printable(start.text), width)]
     if start.caution:
         lines += ["", *textwrap.wrap(f"CAUTION: {start.caution}", width)]
-    return [
-        *lines,
-        "",
-        "Enter begins; the unit may transmit from then on. s skips it, Ctrl-C ends the run safely.",
-    ]
+    begins = "Enter begins; the unit may transmit from then on." if start.transmits else "Enter begins."
+    return [*lines, "", *textwrap.wrap(f"{begins} s skips it, Ctrl-C ends the run safely.", width)]
+
+
+def fitted(lines: list[str], height: int) -> list[str]:
+    """Return lines without as many of the empty ones, from the last on, as it takes to stand on ``height`` of them."""
+    kept = list(lines)
+    for at in range(len(lines) - 1, -1, -1):
+        if len(kept) <= height:
+            break
+        if not lines[at]:
+            del kept[at]
+    return kept
 
 
 def view_lines(

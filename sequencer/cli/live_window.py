@@ -27,7 +27,7 @@ from textual.widgets import Static
 from typing_extensions import override
 
 from sequencer.checks.live import LiveStart, LiveView
-from sequencer.cli.live_text import start_lines, view_lines
+from sequencer.cli.live_text import fitted, start_lines, view_lines
 
 _NEAR_BEEP_S, _FAR_BEEP_S = 0.2, 1.2
 _MARGIN = 2
@@ -38,7 +38,7 @@ class LiveWindow(App[None]):
 
     ENABLE_COMMAND_PALETTE = False
     BINDINGS: ClassVar[list[Any]] = []
-    CSS = "Screen { background: black; color: white; } Static { padding: 0 1; background: black; color: white; }"
+    CSS = "Screen { background: black; color: white; overflow: hidden; } Static { padding: 0 1; background: black; color: white; }"
 
     def __init__(
         self, *, views: int | None, send: Callable[[str], None], interrupt: Callable[[], None]
@@ -110,10 +110,9 @@ class LiveWindow(App[None]):
         if self._start is None:
             return
         width = max(1, self.size.width - _MARGIN)
-        if self._view is None:
-            self.shown = start_lines(self._start, width)
-        else:
-            self.shown = view_lines(self._start, self._view, width, seen=self._seen)
+        start, view = self._start, self._view
+        lines = start_lines(start, width) if view is None else view_lines(start, view, width, seen=self._seen)
+        self.shown = fitted(lines, self.size.height)
         in_band = self._view is not None and self._view.in_band
         style = "bold green" if in_band else ""
         self.query_one("#page", Static).update(

@@ -94,6 +94,16 @@ def test_the_caution_is_shown_once(tmp_path: Path) -> None:
     assert second.caution == ""
 
 
+def test_on_the_receive_side_nothing_is_said_of_transmitting(tmp_path: Path) -> None:
+    """Where nothing is keyed the caution does not speak of PTT; the first preset that transmits has its own all the same."""
+    rig = Rig(tmp_path, "M40-0031", METER + "\n" + POWER)
+    assert rig.person is not None
+    by_side = {one.transmits: one.caution for one in rig.person.starts}
+    assert "mains" in by_side[True]
+    assert "PTT" in by_side[True]
+    assert "PTT" not in by_side[False]
+
+
 DEVIATION = "{check: adjust, preset: deviation, of: peak_deviation, channel: 20, drive: 100 mV, turn: RV7, to: 1.9 kHz, within: 40 Hz}"
 FREQUENCY = (
     "{check: adjust, preset: frequency, of: frequency_error, channel: 20, turn: C3, to: 0 Hz, within: 60 Hz}"

@@ -31,10 +31,11 @@ checks:
 """
 UP, ENTER = b"\x1b[A", b"\r"
 MOST_S = 60.0
+LINES, COLUMNS = 20, 60
 
 
 class AtTerminal:
-    """A run at a pseudo-terminal of 62 columns; ``text`` is all that was written there."""
+    """A run at a pseudo-terminal of 60 columns, the least, whatever COLUMNS says; ``text`` is all that was written there."""
 
     def __init__(self, folder: Path, term: str) -> None:
         import fcntl
@@ -56,12 +57,12 @@ class AtTerminal:
         if self.child == 0:
             os.chdir(ROOT)
             signal.signal(signal.SIGINT, signal.SIG_DFL)
-            size = struct.pack("HHHH", 24, 62, 0, 0)
+            size = struct.pack("HHHH", LINES, COLUMNS, 0, 0)
             fcntl.ioctl(0, termios.TIOCSWINSZ, size)
             kept = {name: value for name, value in os.environ.items() if name not in ("COLUMNS", "LINES")}
-            environment = {**kept, "TERM": term, "NO_COLOR": "1"}
+            environment = {**kept, "TERM": term, "NO_COLOR": "1", "COLUMNS": "80", "LINES": "24"}
             os.execvpe(sys.executable, [sys.executable, "-m", "sequencer", *words], environment)
-        fcntl.ioctl(self.terminal, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 62, 0, 0))
+        fcntl.ioctl(self.terminal, termios.TIOCSWINSZ, struct.pack("HHHH", LINES, COLUMNS, 0, 0))
         self.modes = termios.tcgetattr(self.terminal)[3]
 
     def wait_for(self, pattern: str, *, then: bytes = b"") -> None:
@@ -102,6 +103,24 @@ def run(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[AtTerminal]:
             os.waitpid(one.child, 0)
     except ChildProcessError:
         pass
+
+
+def drawn(run: AtTerminal) -> list[str]:
+    """Return each piece that the live screen has written without moving the cursor, as far as it has come."""
+    screen = run.text.split("\x1b[?1049h", 1)[1].split("\x1b[?1049l", 1)[0]
+    pieces = re.split(r"\x1b\[\d*(?:;\d*)?H|\r?\n", screen)
+    return [re.sub(r"\x1b\[[0-9;?<>=$]*[A-Za-z]|\x1b[P\]_].*?(?:\x1b\\|\x07)", "", one) for one in pieces]
+
+
+def test_the_caution_and_the_bar_stand_whole_on_a_screen_of_60_columns(run: AtTerminal) -> None:
+    """Nothing is written beyond the terminal's own edge, where its end would be lost; nor are lines below the last."""
+    run.wait_for("CAUTION.*Ctrl-C ends", then=ENTER)
+    assert "non-metallic tool." in " ".join(drawn(run))
+    run.wait_for("Without a key", then=b"\x03")
+    run.end()
+    assert max(len(one.rstrip()) for one in drawn(run)) <= COLUMNS
+    rows = [int(one) for one in re.findall(r"\x1b\[(\d+);\d+H", run.text)]
+    assert max(rows) <= LINES
 
 
 def is_as_it_was(run: AtTerminal) -> bool:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 
+from sequencer.checks.adjusting.pace import TransmitPace
 from sequencer.checks.adjusting.presets import LEFT_ALONE, Adjusted, as_left_unmeasured
 from sequencer.checks.adjusting.readers import LiveReader
 from sequencer.checks.adjusting.settings import AdjustSettings, adjusted
@@ -120,6 +121,7 @@ class Adjusting:
             reader.read,
             away_s=self._settings.away_s,
             place=place,
+            transmits=isinstance(pace, TransmitPace),
             turn_by=self._conditions.find_turner(one.name),
             prepare=reader.prepare,
         )

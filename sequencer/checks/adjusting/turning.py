@@ -163,6 +163,7 @@ class Turning:
         *,
         away_s: float,
         place: str = "",
+        transmits: bool = True,
         turn_by: Callable[[float], None] | None = None,
         prepare: Callable[[], object] = lambda: None,
     ) -> None:
@@ -181,6 +182,7 @@ class Turning:
             quantity=goal.quantity,
             unit=goal.unit,
             place=place,
+            transmits=transmits,
             turn_by=turn_by,
         )
 
@@ -190,7 +192,7 @@ class Turning:
         outcome = f"{self._goal.preset}: ended before it was kept"
         try:
             turned = self._loop()
-            outcome = _outcome(turned, self._goal.preset, self._away_s)
+            outcome = _outcome(turned, self._start, self._away_s)
             return turned
         finally:
             self._person.end(outcome)
@@ -254,8 +256,10 @@ class Turning:
         )
 
 
-def _outcome(turned: Turned, preset: str, away_s: float) -> str:
+def _outcome(turned: Turned, start: LiveStart, away_s: float) -> str:
+    preset = start.preset
     words = {Press.KEEP: "kept", Press.SKIP: "skipped", Press.BACK: "left for the preset before it"}
     if turned.press is None:
-        return f"{preset}: skipped, because no key was pressed for {away_s:g} s; PTT is released"
+        released = "; PTT is released" if start.transmits else ""
+        return f"{preset}: skipped, because no key was pressed for {away_s:g} s{released}"
     return f"{preset}: {words[turned.press]} after {turned.seconds:.0f} s"

@@ -115,6 +115,20 @@ def test_the_caution_stands_before_anything_is_turned() -> None:
     assert "CAUTION" not in "".join(live_text.start_lines(START, 58))
 
 
+def test_a_unit_that_only_receives_is_not_said_to_transmit() -> None:
+    """The last lines of the start page, for either side."""
+    assert "may transmit" in " ".join(live_text.start_lines(START, 58))
+    shown = " ".join(live_text.start_lines(replace(START, transmits=False), 58))
+    assert "transmit" not in shown
+    assert "Enter begins. s skips it" in shown
+
+
+def test_a_low_screen_loses_empty_lines_only() -> None:
+    """The last empty lines go first, and no more of them than it takes."""
+    assert live_text.fitted(["a", "", "b", "", "c"], 4) == ["a", "", "b", "c"]
+    assert live_text.fitted(["a", "", "b", "", "c"], 2) == ["a", "b", "c"]
+
+
 def test_a_plain_line_says_the_same() -> None:
     """Where no screen can be drawn one line holds value, way, best and time."""
     said = live_text.plain_line(BAND)
