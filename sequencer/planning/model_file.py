@@ -27,6 +27,7 @@ from sequencer.frozen import dataclass
 from sequencer.inputs.channel_plan import ChannelPlan, read_plan
 from sequencer.inputs.model import CHANNEL_WORDS, Mode, ModelFile
 from sequencer.inputs.serial_pattern import SerialPattern
+from sequencer.planning.targets import target_complaints
 from sequencer.problems import (
     Complaint,
     FieldProblem,
@@ -188,7 +189,7 @@ def load_model(path: Path) -> LoadedModel:
     model, source, plan = read.model, read.source, None
     if model.channels is not None:
         plan = read_plan(file_named_in(model.channels, "plan", path, source, ("channels",)))
-    if complaints := list(_channel_complaints(model, source, plan)):
+    if complaints := [*_channel_complaints(model, source, plan), *target_complaints(model, source)]:
         raise FileProblems(complaints)
     return LoadedModel(model=model, source=source, path=path, plan=plan, hash=file_hash(path))
 

@@ -322,6 +322,32 @@ def test_a_wrong_model_file_is_refused_with_its_place(write: Write, case: str) -
     assert all(one.allowed for one in caught.value.complaints)
 
 
+@pytest.mark.parametrize(
+    ("change", "places"),
+    [
+        (("to: 3.8 W", "to: 9 W"), ["m.yaml:12:24", "m.yaml:6:14"]),
+        (("to: 3.8 W", "to: 4.2 W"), ["m.yaml:12:24"]),
+        (("  carrier_power: {max: 4 W}", "  carrier_power: {}"), []),
+        (("to: 3.8 W", "to: 1 W"), []),
+        (("to: 3.8 W", "to: 4 W"), []),
+    ],
+)
+def test_a_target_above_the_model_s_own_limit_is_refused(
+    write: Write, change: tuple[str, str], places: list[str]
+) -> None:
+    """Both places are named: one of the two is wrong, and a transmitter would be turned up beyond what it may give."""
+    path = write("m.yaml", MODEL.replace(*change))
+    if not places:
+        assert load_model(path).model.presets
+        return
+    with pytest.raises(FileProblems) as caught:
+        load_model(path)
+    assert len(caught.value.complaints) == len(places)
+    for one, place in zip(caught.value.complaints, places, strict=True):
+        assert "m.yaml:15" in str(one)
+        assert place in str(one)
+
+
 def test_a_word_for_a_channel_that_the_model_does_not_say(write: Write, general: Path) -> None:
     """The complaint names the sequence's place and the model's."""
     write("models/t1.yaml", MODEL.replace("low: 2, ", ""))
