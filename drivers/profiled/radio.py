@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Literal
 
+from drivers.faults import InstrumentError
 from drivers.profiled.base import ProfiledInstrument
 from drivers.roles import Radio
 
@@ -44,7 +45,15 @@ class ProfiledRadio(ProfiledInstrument, Radio):
         return round(self._read_number("preset"))
 
     def _select_preset(self, name: str) -> None:
-        self._set_word("preset_name", name)
+        try:
+            self._set_word("preset_name", name)
+        except InstrumentError as error:
+            raise InstrumentError(
+                f"this radio has no setting {name}: {error.what}",
+                instrument=self.name,
+                address=self.address,
+                next_move="Correct 'write' of the preset: the name that the radio knows the setting under.",
+            ) from error
         self.forget_setting("preset_name")
 
     def key(self) -> None:

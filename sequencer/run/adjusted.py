@@ -33,7 +33,7 @@ def made_old(step: Step, findings: Sequence[Finding], steps: Iterable[Step]) -> 
     old = [one for one in steps if one.index < step.index and one.check.name in of]
     if not old:
         return ""
-    named = " and ".join(f"{one.label} (check {one.index + 1})" for one in old)
+    named = " and ".join(f"{one.label} (check {one.index})" for one in old)
     adjusted = " and ".join(f"'{name}'" for name in presets)
     return (
         f"{named} {'was' if len(old) == 1 else 'were'} measured before {adjusted} was adjusted: measure again"

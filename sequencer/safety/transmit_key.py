@@ -126,6 +126,17 @@ class KeyedSide(Side, ABC):
         else:
             self._unkey()
 
+    def release_at_once(self, why: str = "") -> None:
+        """Release the key before anything is asked of an instrument; ``why``, where nothing is keyed any more in this run."""
+        self._refuse_if_left()
+        self._in_one_go = False
+        if self._key.is_down:
+            self._key.release()
+        if why:
+            self._key.bar(
+                why, "Turn the unit back with PTT released, or use a path and load of a higher rating."
+            )
+
     def _unkey(self) -> None:
         """Release the key, whoever shares it: what comes now is done unkeyed."""
         self._refuse_if_left()

@@ -208,7 +208,7 @@ def test_what_was_measured_before_is_named(tmp_path: Path) -> None:
     before = "{check: carrier_power, channel: 20}\n{check: frequency_error, channel: 20}\n"
     rig = Rig(tmp_path, "M40-0031", before + POWER)
     left = next(one for one in rig.ran.outcome.results if one.stage == "as left")
-    assert "carrier power, channel 20 (check 2) was measured before 'power' was adjusted" in left.note
+    assert "carrier power, channel 20 (check 1) was measured before 'power' was adjusted" in left.note
     assert "frequency" not in left.note
 
 
@@ -396,7 +396,8 @@ def test_a_dead_trimmer_is_left_as_it_was(tmp_path: Path) -> None:
     left = [one for one in ran.outcome.results if one.stage == "as left" and one.unit == "Hz"]
     assert {one.decision for one in left} == {Decision.FAIL}
     assert any("skipped" in one.note for one in left)
-    assert ran.outcome.status is ExitStatus.FAILED
+    assert "not adjusted: skipped" in ran.found("adjusted: deviation").note
+    assert ran.outcome.status is ExitStatus.BENCH_FAILED
 
 
 class Looker(Turner):

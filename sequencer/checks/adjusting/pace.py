@@ -31,6 +31,10 @@ class TransmitPace:
         """Let time pass with PTT released."""
         self.side.pause_s(seconds)
 
+    def release(self, why: str = "") -> None:
+        """Release PTT at once; ``why``, where it is not to be pressed any more in this run."""
+        self.side.release_at_once(why)
+
     def wait_s(self, seconds: float) -> None:
         """Let time pass as the unit stands: keyed where it is keyed."""
         if self.side.key_left_s is None:
@@ -56,6 +60,9 @@ class ReceivePace:
     def key_left_s(self) -> float | None:
         """Return None: nothing is keyed."""
         return None
+
+    def release(self, why: str = "") -> None:
+        """Do nothing: nothing is keyed."""
 
     def pause_s(self, seconds: float) -> None:
         """Let time pass."""

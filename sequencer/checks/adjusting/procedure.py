@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 
+from sequencer.checks.adjusting.ceiling import told_too_much
 from sequencer.checks.adjusting.pace import TransmitPace
 from sequencer.checks.adjusting.presets import LEFT_ALONE, Adjusted, as_left_unmeasured
 from sequencer.checks.adjusting.readers import LiveReader
@@ -15,6 +16,8 @@ from sequencer.checks.live import LivePerson, Press
 from sequencer.results.model import Stage
 
 NOBODY = "nobody was there to turn it: run the sequence at a terminal"
+ALONE = "not adjusted"
+TIME = "time to adjust "
 
 
 class Adjusting:
@@ -57,7 +60,18 @@ class Adjusting:
             open_ones = self._open(first=number == 1)
             if not open_ones or not self._round(open_ones, number):
                 break
-        return [*self._as_found(), *self._as_left(), *self._times()]
+        return [*self._as_found(), *self._as_left(), *self._given_up(), *self._times()]
+
+    def _given_up(self) -> Iterator[Finding]:
+        """Yield, as not measured, that a preset stands where it did not belong and was not kept: such a run has not passed."""
+        for one in self._presets:
+            turned = self._turned.get(one.name, [])
+            kept = bool(turned) and turned[-1].press is Press.KEEP
+            if one.name not in self._left or one.name in self._written or kept:
+                continue
+            if turned or not one.is_right(self._found[one.name]):
+                why = f"{ALONE}: {_how(turned, self._settings.away_s)}"
+                yield Finding(quantity=f"adjusted: {one.name}", value=None, unit="", note=why)
 
     @property
     def _rounds(self) -> int:
@@ -101,7 +115,8 @@ class Adjusting:
             return Press.SKIP
         if one.preset.write is not None:
             writing = Writing(one, figure, self._conditions, *self._reader(one, figure), self._rest)
-            self._written.setdefault(one.name, []).append(writing.run())
+            written = writing.run()  # first: a failure in it leaves nothing to put back
+            self._written.setdefault(one.name, []).append(written)
             return Press.KEEP
         person = self._conditions.live
         return Press.SKIP if person is None else self._turn(one, figure, person, place)
@@ -124,6 +139,7 @@ class Adjusting:
             transmits=isinstance(pace, TransmitPace),
             turn_by=self._conditions.find_turner(one.name),
             prepare=reader.prepare,
+            too_much=told_too_much(one, self._conditions),
         )
         self._rest()  # who reads what is to be turned takes their time
         try:
@@ -162,7 +178,7 @@ class Adjusting:
         if one.is_right(self._found[one.name]):
             return one.staged(self._found[one.name], "as left", note=LEFT_ALONE)
         figure = one.figure(self._found[one.name])
-        why = NOBODY if self._conditions.live is None else "not adjusted"
+        why = NOBODY if self._conditions.live is None else ALONE
         if figure is None or figure.value is None:
             why = "not adjusted: nothing could be read to adjust it by"
         return as_left_unmeasured(one, self._conditions, why)
@@ -171,7 +187,7 @@ class Adjusting:
         spent = {name: sum(one.seconds for one in each) for name, each in self._turned.items()}
         spent |= {name: sum(one.seconds for one in each) for name, each in self._written.items()}
         times = [
-            Finding(quantity=f"time to adjust {name}", value=round(seconds, 1), unit="s", exact=True)
+            Finding(quantity=f"{TIME}{name}", value=round(seconds, 1), unit="s", exact=True)
             for name, seconds in spent.items()
         ]
         return [*self._settings_written(), *times]
@@ -197,5 +213,9 @@ def _how(turned: Sequence[Turned], away_s: float) -> str:
 
 
 def was_adjusted(findings: Iterable[Finding]) -> bool:
-    """Say whether anything was turned or written: what was measured before may be another unit's by now."""
-    return any(one.stage == "as left" and LEFT_ALONE not in one.note for one in findings)
+    """Say whether anything was turned or written, or may have been before a fault: what was measured before may be old by now."""
+    listed = list(findings)
+    return any(one.quantity.startswith(TIME) for one in listed) or any(
+        one.stage == "as left" and one.value is None and NOBODY not in one.note and ALONE not in one.note
+        for one in listed
+    )

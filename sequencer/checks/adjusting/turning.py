@@ -9,12 +9,14 @@ from __future__ import annotations
 import itertools
 import statistics
 from collections.abc import Callable
-from typing import Protocol
+from typing import NoReturn, Protocol
 
+from drivers.faults import Refused
 from drivers.roles import Reading
 from sequencer.checks.live import Aim, LivePerson, LiveStart, LiveView, Press, Way
 from sequencer.frozen import dataclass
 
+TURN_BACK = "PTT is released: turn it back, then press the key that keeps it, and it is read once"
 PERIOD_S = 0.2
 """From reading to reading: up to five a second, as fast as a hand can follow."""
 RECENT = 5  # readings, of one second: what a hand did lately
@@ -54,6 +56,9 @@ class Pace(Protocol):
 
     def key_left_s(self) -> float | None:
         """Return what is left of the key-down, s; None where nothing is keyed."""
+
+    def release(self, why: str = "") -> None:
+        """Release PTT at once; ``why``, where it is not to be pressed any more in this run."""
 
     def pause_s(self, seconds: float) -> None:
         """Let time pass at rest."""
@@ -151,6 +156,16 @@ class Trend:
         return figure if goal.aim == "minimum" else -figure
 
 
+def above_rating(told: str) -> Refused:
+    """Return the fault of a unit that stands above a rating: it is not keyed into that."""
+    return Refused(
+        f"{told}: the unit is not keyed for it any more",
+        instrument="radio",
+        address="keyed",
+        next_move="Turn or set it back with PTT released, put a load and path of a higher rating on, or both; then adjust again.",
+    )
+
+
 class Turning:
     """One preset under a person's hand."""
 
@@ -166,7 +181,11 @@ class Turning:
         transmits: bool = True,
         turn_by: Callable[[float], None] | None = None,
         prepare: Callable[[], object] = lambda: None,
+        too_much: Callable[[float], str] = lambda figure: "",
     ) -> None:
+        self._too_much = too_much
+        self._above = ""
+        self._once_more = False
         self._prepare = prepare
         self._goal = goal
         self._person = person
@@ -203,6 +222,8 @@ class Turning:
         while True:
             press = self._one()
             now_s = self._pace.now_s()
+            if self._above and (press in (Press.SKIP, Press.BACK) or now_s - self._pressed_s >= self._away_s):
+                self._refuse(self._above)
             if press is not None:
                 self._pressed_s = now_s
                 self._note = self._goal.explained if press is Press.EXPLAIN else ""
@@ -214,12 +235,23 @@ class Turning:
     def _one(self) -> Press | None:
         """Take one reading, or a part of the rest, and show it."""
         began_s = self._pace.now_s()
-        if (resting_s := self._pace.resting_s()) > LEAST_REST_S:
+        resting_s = 0.0 if self._above else self._pace.resting_s()
+        if resting_s > LEAST_REST_S:
             self._trend.forget()
             press = self._person.show(self._view(None, resting_s=resting_s))
             self._pace.pause_s(min(PERIOD_S, resting_s))
             return press
+        if self._above:
+            return self._wait_for_hand()
         reading = self._read()
+        if reading.number is not None and (told := self._too_much(reading.number)):
+            self._pace.release()
+            if self._once_more:
+                self._refuse(told)
+            self._above, self._once_more = told, True
+            self._trend.forget()
+            return self._wait_for_hand()
+        self._once_more = False
         if reading.number is not None:
             self._trend.add(self._pace.now_s(), reading.number)
         note = "" if reading.number is not None else reading.state.value
@@ -228,6 +260,20 @@ class Turning:
         if left_s > 0.0 and press not in (Press.KEEP, Press.SKIP, Press.BACK):
             self._pace.wait_s(left_s)
         return press
+
+    def _wait_for_hand(self) -> Press | None:
+        """Show, with PTT released, that it is to be turned back; whoever keeps says that it was, and it is read once more."""
+        press = self._person.show(self._view(None, note=f"{self._above}; {TURN_BACK}"))
+        self._pace.pause_s(PERIOD_S)
+        if press is Press.KEEP:
+            self._above = ""
+            return Press.STILL_HERE
+        return press
+
+    def _refuse(self, told: str) -> NoReturn:
+        """End it, with nothing keyed any more: the unit stands above a rating."""
+        self._pace.release(told)
+        raise above_rating(told)
 
     def _view(self, figure: float | None, *, resting_s: float = 0.0, note: str = "") -> LiveView:
         goal, trend = self._goal, self._trend

@@ -8,9 +8,10 @@ from contextlib import suppress
 
 from drivers.faults import InstrumentFault
 from drivers.roles import Reading
+from sequencer.checks.adjusting.ceiling import told_too_much
 from sequencer.checks.adjusting.presets import Adjusted
 from sequencer.checks.adjusting.readers import QUIET, LiveReader
-from sequencer.checks.adjusting.turning import Pace
+from sequencer.checks.adjusting.turning import Pace, above_rating
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.frozen import dataclass
 from sequencer.search.whole import Outcome, WholeSearch
@@ -62,6 +63,7 @@ class Writing:
         self._unit = figure.unit
         self._quiet = QUIET.get(figure.unit, 0.0)
         self._conditions = conditions
+        self._too_much = told_too_much(adjusted, conditions)
         self._reader = reader
         self._pace = pace
         self._rest = rest
@@ -114,6 +116,9 @@ class Writing:
             reading: Reading = self._reader.read()
             if reading.number is None:
                 return None, 0.0
+            if told := self._too_much(reading.number):
+                self._pace.release()
+                raise above_rating(told)
             seen.append(reading.number)
             if len(seen) > 1 and abs(seen[-1] - seen[-2]) <= max(self._quiet, 0.25 * self._tolerance):
                 break
