@@ -65,7 +65,7 @@ def test_a_set_out_of_adjustment_is_set_up(tmp_path: Path) -> None:
 
 
 def test_what_cannot_be_set_fails_as_found_and_as_left(at_ends: tuple[Ran, Turner]) -> None:
-    """Power ends below 3 W and the deviation trimmer is dead, as the specimen's file says: both fail as left, and were given up: status 3."""
+    """Power ends below 3 W and the deviation trimmer is dead, as the specimen's file says: both fail and were given up: status 3."""
     ran, _ = at_ends
     assert left(ran, "carrier power").decision is Decision.FAIL
     assert (left(ran, "carrier power").value or 9.0) < 3.0
