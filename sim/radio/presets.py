@@ -10,12 +10,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import field
-from typing import Literal
+from typing import Literal, get_args
 
 from sim.frozen import dataclass
 from sim.requirements import require, require_finite, require_not_negative, require_positive
 
-ACTS_ON = (
+ActsOn = Literal[
     "power",
     "deviation",
     "frequency",
@@ -26,7 +26,8 @@ ACTS_ON = (
     "carrier_balance",
     "bias",
     "audio",
-)
+]
+ACTS_ON: tuple[ActsOn, ...] = get_args(ActsOn)
 CURVES = ("straight", "saturated", "hump", "dead")
 
 
@@ -41,18 +42,7 @@ class Preset:
     is a share, and has no screw; ``curve`` is how its effect follows: saturated above the middle, a hump with its top at 0.6, or dead.
     """
 
-    acts_on: Literal[
-        "power",
-        "deviation",
-        "frequency",
-        "depth",
-        "s_meter",
-        "squelch",
-        "front_end",
-        "carrier_balance",
-        "bias",
-        "audio",
-    ]
+    acts_on: ActsOn
     kind: Literal["trimmer", "stored"] = "trimmer"
     position: float = 0.5
     right: float = 0.5
