@@ -234,7 +234,10 @@ def choose_model(wanted: Wanted, sequence: Path, source: Source) -> LoadedModel 
         )
     named = by_name or by_file
     if wanted.name and named is None:
-        return _by_default(source, known)  # a text for the results, as ever
+        default = _by_default(source, known)  # a text for the results, as ever
+        if default is not None:
+            _refuse_mistyped(wanted.name, default, known)
+        return default
     if named is not None and named.pattern.fits(wanted.serial):
         return load_model(named.path)
     by_serial = _by_serial(wanted.serial, known) if wanted.serial else None
@@ -244,6 +247,18 @@ def choose_model(wanted: Wanted, sequence: Path, source: Source) -> LoadedModel 
     if by_serial is not None:
         return replace(load_model(by_serial.path), by_chance=by_serial.shipped)
     return _by_default(source, known)
+
+
+def _refuse_mistyped(name: str, default: LoadedModel, known: Iterable[_Known]) -> None:
+    """Refuse a text that is nearly a model's name where another model's limits would judge the unit. Raises FileProblems."""
+    if hint := did_you_mean(name.casefold(), (one.name.casefold() for one in known)):
+        raise option_problem(
+            "--model",
+            f"no model is called {printable(name)[:60]!r}, and the unit would be judged as a {default.model.model}, "
+            "the sequence's model_by_default",
+            allowed=listed(one.name for one in known) + ", or a text that is like none of them",
+            hint=hint,
+        )
 
 
 def _by_default(source: Source, known: Iterable[_Known]) -> LoadedModel | None:

@@ -261,6 +261,17 @@ def test_a_default_fills_in_and_claims_nothing(write: Write, general: Path) -> N
     assert "no such model file: 't7'" in complaints(general)
 
 
+def test_a_mistyped_model_is_not_judged_by_the_default(general: Path) -> None:
+    """A text that is nearly a model's name is refused where another model's limits would judge; one like none of them stays a text."""
+    general.write_text("model_by_default: t1\n" + GENERAL, encoding="utf-8")
+    said = complaints(general, name="M4O", serial="nobody's")
+    assert "no model is called 'M4O'" in said
+    assert "did you mean" in said
+    found = loaded(general, name="Fennmoor twelve", serial="nobody's").model
+    assert found is not None
+    assert found.by_default
+
+
 SPOILT = {
     "a byte of Windows-1252": ("m40.yaml", b"model: M40\nserials: 'M40-\\d{4}'\n# 3 \xb5V\n", "m40.yaml:3"),
     "a pattern that is refused": ("m40.yaml", b"model: X\nserials: '(('\n", "m40.yaml:2:10"),
