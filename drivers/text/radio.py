@@ -8,30 +8,22 @@ is what we drive.
 
 from __future__ import annotations
 
-import re
 from typing import Literal
 
-from drivers.clock import Clock
-from drivers.faults import (
-    ConnectFailed,
-    InstrumentError,
-    InstrumentFault,
-    NotConfirmed,
-    Refused,
-    SettingLost,
-    TimedOut,
-    UnexpectedReply,
-)
-from drivers.roles import Identity, Radio
-from drivers.text.line import Input, LineReader, Output, TextLine
-from drivers.text.profile import ENDS, TextCommand, TextProfile
-from drivers.trace import Direction, Exchange, Trace
+from typing_extensions import override
 
-LATE_MAX_S = 1.0
+from drivers.clock import Clock
+from drivers.faults import ConnectFailed, InstrumentFault, NotConfirmed, Refused, SettingLost
+from drivers.roles import Identity, Radio
+from drivers.text.conversation import Conversation
+from drivers.text.line import Input, Output, TextLine
+from drivers.text.profile import TextProfile
+from drivers.trace import Direction, Trace
+
 _PROVING = ("identity", "channel", "mode", "key")
 
 
-class TextRadio(Radio):
+class TextRadio(Conversation, Radio):
     """Channel, mode and push-to-talk of a unit that understands lines of text.
 
     ``ptt`` is ``"command"``, ``"rts"`` or ``"dtr"``; ``sense`` an input line that is wired to see the key.
@@ -50,17 +42,9 @@ class TextRadio(Radio):
         ptt: Literal["command", "rts", "dtr"] = "command",
         sense: Input | None = None,
     ) -> None:
-        self.name = name
-        self.address = address
-        self._line = line
-        self._profile = profile
-        self._clock = clock
-        self._timeout_s = timeout_s
-        self._trace = trace
+        super().__init__(line, profile, clock, name=name, address=address, timeout_s=timeout_s, trace=trace)
         self._ptt: Output | None = None if ptt == "command" else ptt
         self._sense = sense
-        self._reader = LineReader(line, ENDS[profile.answers])
-        self._in_step = True
         self._keyed: bool | None = None
         self._channel: int | None = None
         self._mode = ""
@@ -101,6 +85,7 @@ class TextRadio(Radio):
         """A radio like this has no error queue; what it refuses it says at once."""
         return []
 
+    @override
     def _open_if_gone(self) -> None:
         """Open a connection again that the other end has closed while nothing was under way, and prove it as before. ConnectFailed."""
         if self._identity is None or not self._line.is_gone():
@@ -241,128 +226,13 @@ class TextRadio(Radio):
         ) and self.read_keyed() is not on:
             raise self._not_confirmed("key", "on" if on else "off", "the other")
 
-    # -- lines ----------------------------------------------------------------------------------------------------
+    # -- words and faults -----------------------------------------------------------------------------------------
 
     def _set_word(self, name: str, word: str) -> None:
         command = self._command(name)
         self._set(name, command.set.replace("{text}", self._theirs(name, word)))
         if command.query and self._word(name, said := self._ask(name)) != word:
             raise self._not_confirmed(name, word, said)
-
-    def _set(self, name: str, text: str) -> None:
-        """Send a setting at once, and read its reply where the profile says that there is one."""
-        command = self._command(name)
-        self._open_if_gone()
-        was_in_step = self._in_step
-        if was_in_step:
-            self._drop_late(0.0)
-        self._send(text)
-        if not was_in_step:
-            # Sent first, since it may be a release; which of the lines that come now answers it cannot be told.
-            self._drop_late(min(self._timeout_s, LATE_MAX_S))
-            if not command.query:
-                raise self._fault(
-                    TimedOut, "out of step after a silence, and this setting cannot be read back", command=text,
-                    next_move="Try again.",
-                )  # fmt: skip
-            return
-        if command.reply:
-            said = self._answer(text)
-            if re.search(command.reply, said) is None:
-                raise self._unexpected(text, said)
-        else:
-            self._clock.wait_s(self._profile.pause_s)
-
-    def _ask(self, name: str, line: str = "") -> str:
-        """Return the value in the answer to the query ``name``, sent as ``line`` where that is more than the profile's own."""
-        command = self._command(name)
-        query = line or command.query
-        self._open_if_gone()
-        self._drop_late(0.0 if self._in_step else min(self._timeout_s, LATE_MAX_S))
-        self._send(query)
-        said = self._answer(query)
-        match = re.search(command.pattern, said)
-        if match is None:
-            raise self._unexpected(query, said)
-        return match.group(1)
-
-    def _send(self, text: str) -> None:
-        content = text.encode("ascii") + ENDS[self._profile.sends]
-        self._keep(Direction.SENT, content)
-        self._line.write(content)
-        if self._profile.echo and self._in_step:
-            echoed = self._answer(text, refusals=False)
-            if echoed.strip() != text.strip():
-                raise self._unexpected(text, echoed)
-
-    def _answer(self, text: str, *, refusals: bool = True) -> str:
-        answer = self._reader.read(self._timeout_s)
-        if answer is None:
-            held = self._reader.drop(0.0)
-            self._in_step = False
-            fault = self._fault(
-                TimedOut,
-                f"no whole answer within {self._timeout_s:g} s",
-                command=text,
-                reply=held.decode("ascii", "backslashreplace"),
-                next_move="Check that the unit is on, the cable, and baud and line ends in its profile.",
-            )
-            self._keep(Direction.RECEIVED, held, str(fault))
-            raise fault
-        self._keep(Direction.RECEIVED, answer + ENDS[self._profile.answers])
-        said = answer.decode("ascii", "backslashreplace").strip()
-        if refusals and self._profile.refusal and (match := re.search(self._profile.refusal, said)):
-            reason = match.group(1) if match.re.groups else said
-            raise self._fault(
-                InstrumentError,
-                f"it refuses: {reason or said}",
-                command=text,
-                reply=said,
-                next_move="Check that the unit has what is asked of it.",
-            )
-        return said
-
-    def _drop_late(self, quiet_s: float) -> None:
-        if late := self._reader.drop(quiet_s):
-            self._keep(Direction.RECEIVED, late, "came late or unasked; dropped")
-        self._in_step = True
-
-    # -- words and faults -----------------------------------------------------------------------------------------
-
-    def _command(self, name: str) -> TextCommand:
-        try:
-            return self._profile.commands[name]
-        except KeyError:
-            raise self._fault(
-                Refused,
-                f"its profile {self._profile.profile!r} has no command {name!r}",
-                next_move=f"Add {name!r} to the profile, or take the check that needs it out of the sequence.",
-            ) from None
-
-    def _can_ask(self, name: str) -> bool:
-        return name in self._profile.commands and bool(self._profile.commands[name].query)
-
-    def _theirs(self, name: str, word: str) -> str:
-        return self._command(name).words.get(word, word)
-
-    def _word(self, name: str, said: str) -> str:
-        words = self._command(name).words
-        for ours, theirs in words.items():
-            if theirs.upper() == said.strip().upper():
-                return ours
-        if words:
-            raise self._unexpected(self._command(name).query, said)
-        return said.strip().upper()
-
-    def _unexpected(self, text: str, said: str) -> InstrumentFault:
-        self._in_step = False  # it may have been the answer to something else
-        return self._fault(
-            UnexpectedReply,
-            "an answer that its profile does not expect",
-            command=text,
-            reply=said,
-            next_move="Check that the profile is this radio's, and baud, parity and line ends in it.",
-        )
 
     def _not_confirmed(self, name: str, wanted: str, said: str) -> InstrumentFault:
         next_move = "Check the unit itself, and the profile's lines for it."
@@ -378,27 +248,3 @@ class TextRadio(Radio):
             f"{name} was set to {wanted} and reads {said} now",
             next_move="The unit may have restarted: look at its supply and its control cable.",
         )
-
-    def _fault(
-        self, kind: type[InstrumentFault], what: str, *, command: str = "", reply: str = "", next_move: str
-    ) -> InstrumentFault:
-        return kind(
-            what,
-            instrument=self.name,
-            address=self.address,
-            command=command,
-            reply=reply,
-            next_move=next_move,
-        )
-
-    def _keep(self, direction: Direction, content: bytes = b"", fault: str = "") -> None:
-        if self._trace is not None:
-            self._trace(
-                Exchange(
-                    time_s=self._clock.now_s(),
-                    instrument=self.name,
-                    direction=direction,
-                    content=content,
-                    fault=fault,
-                )
-            )
