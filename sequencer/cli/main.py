@@ -13,10 +13,8 @@ from typing import Any
 
 import click
 
-from sequencer.cli.channels_options import channels
-from sequencer.cli.complete import names_of
-from sequencer.cli.new_options import new
-from sequencer.cli.options import (
+from sequencer.cli.common.complete import names_of
+from sequencer.cli.common.options import (
     CHANNEL,
     as_json_option,
     bench_option,
@@ -27,8 +25,10 @@ from sequencer.cli.options import (
     order_option,
     store_option,
 )
-from sequencer.cli.program import Program
-from sequencer.cli.report_options import report
+from sequencer.cli.common.program import Program
+from sequencer.cli.looking_back.report_options import report
+from sequencer.cli.setting_up.channels_options import channels
+from sequencer.cli.setting_up.new_options import new
 
 _EPILOG = (
     "Exit status: 0 all passed, 1 a limit failed, 2 the input is wrong, 3 the bench failed or something was not measured, 4 interrupted; "
@@ -94,8 +94,8 @@ def run(
     A check is repeated with --only CHECK --again: the run it belongs to is the last of this unit with this sequence (or the one named
     with --of), the last repeat counts, and what was found before stays in the store. The sequence file must be as it was then.
     """
-    from sequencer.cli.operator import Chosen
     from sequencer.cli.run import run_command
+    from sequencer.cli.screens.operator import Chosen
 
     sys.exit(
         run_command(
@@ -164,7 +164,7 @@ def validate(sequence_name: str, bench_name: str, as_json: bool, **part: Any) ->
 @clear_errors
 def identify(bench_name: str, dry_run: bool, as_json: bool) -> None:
     """Ask every instrument who it is, and try each harmless command of its profile."""
-    from sequencer.cli.identify import identify_command
+    from sequencer.cli.setting_up.identify import identify_command
 
     sys.exit(identify_command(bench_name, dry_run=dry_run, as_json=as_json))
 
@@ -209,7 +209,7 @@ def results(run_name: str | None, folder: Path, store: str, **asked: Any) -> Non
     Of a check that was repeated the last result counts; the others stand in brackets.
     With --check, --channel, --decision or --csv the results themselves are listed, over all runs, newest first.
     """
-    from sequencer.cli.results import results_command
+    from sequencer.cli.looking_back.results import results_command
 
     sys.exit(results_command(run_name, folder=folder, store_name=store, **asked))
 
@@ -236,7 +236,7 @@ def results(run_name: str | None, folder: Path, store: str, **asked: Any) -> Non
 @clear_errors
 def trace(run_name: str, folder: Path, store: str, **asked: Any) -> None:
     """Show every byte that was exchanged in RUN ("last" for the newest); AGAIN marks what was sent again after a fault."""
-    from sequencer.cli.trace import trace_command
+    from sequencer.cli.looking_back.trace import trace_command
 
     sys.exit(trace_command(run_name, folder=folder, store_name=store, **asked))
 
@@ -254,7 +254,7 @@ def import_kept(files: tuple[Path, ...], folder: Path, store: str, as_json: bool
 
     What the store has of them already stays as it is; a file put in twice adds nothing. The file is left where it is.
     """
-    from sequencer.cli.import_kept import import_kept_command
+    from sequencer.cli.looking_back.import_kept import import_kept_command
 
     sys.exit(import_kept_command(files, folder=folder, store_name=store, as_json=as_json))
 
@@ -273,7 +273,7 @@ main.add_command(_take_in, "take-in")
 @clear_errors
 def schema(kind: str | None, into: Path | None, force: bool) -> None:
     """Write the JSON Schema of sequence, bench, plan or model files, for an editor."""
-    from sequencer.cli.schema import schema_command
+    from sequencer.cli.setting_up.schema import schema_command
 
     schema_command(kind, into, force=force)
 
@@ -290,7 +290,7 @@ main.add_command(new)
 @clear_errors
 def reference(name: str | None, into: Path | None, force: bool) -> None:
     """List the reference pages, or print the page NAME as Markdown; checks of installed packages are in it."""
-    from sequencer.cli.reference import reference_command
+    from sequencer.cli.setting_up.reference import reference_command
 
     reference_command(name, into, force=force)
 
@@ -307,7 +307,7 @@ def reference(name: str | None, into: Path | None, force: bool) -> None:
 @clear_errors
 def simulate(bench_name: str, serial: str, port: int, write_bench: Path | None) -> None:
     """Serve the bench's simulated instruments over TCP on this machine until interrupted."""
-    from sequencer.cli.simulate import simulate_command
+    from sequencer.cli.setting_up.simulate import simulate_command
 
     sys.exit(simulate_command(bench_name, serial=serial, port=port, write_bench=write_bench))
 
@@ -334,7 +334,7 @@ def simulate(bench_name: str, serial: str, port: int, write_bench: Path | None) 
 @clear_errors
 def compare(names: tuple[str, ...], folder: Path, store: str, **asked: Any) -> None:
     """Lay units, runs or groups side by side, and show which differences count; with --all each result, check by check."""
-    from sequencer.cli.compare import compare_command
+    from sequencer.cli.looking_back.compare import compare_command
 
     sys.exit(compare_command(names, folder=folder, store_name=store, **asked))
 
@@ -349,7 +349,7 @@ def compare(names: tuple[str, ...], folder: Path, store: str, **asked: Any) -> N
 @clear_errors
 def history(serial: str, check: str, channel: int | None, folder: Path, store: str, as_json: bool) -> None:
     """Show one unit's results over time, with their uncertainty and drift."""
-    from sequencer.cli.history import history_command
+    from sequencer.cli.looking_back.history import history_command
 
     sys.exit(
         history_command(
@@ -373,7 +373,7 @@ def history(serial: str, check: str, channel: int | None, folder: Path, store: s
 @clear_errors
 def export(file: Path, folder: Path, store: str, **asked: Any) -> None:
     """Write stored results into FILE; `sequencer reference export` says what each column holds."""
-    from sequencer.cli.export import export_command
+    from sequencer.cli.looking_back.export import export_command
 
     sys.exit(export_command(file, folder=folder, store_name=store, **asked))
 

@@ -13,8 +13,11 @@ from typing import Any
 import click
 
 from sequencer.bench.open_bench import BenchParts
-from sequencer.cli.bench import bench_title, is_terminal, loss_table_lines
-from sequencer.cli.operator import (
+from sequencer.cli.common.bench import bench_title, is_terminal, loss_table_lines
+from sequencer.cli.common.options import check_model, check_serial
+from sequencer.cli.common.outlet import reader_may_be_gone
+from sequencer.cli.order import order_as_json, order_lines
+from sequencer.cli.screens.operator import (
     Chosen,
     People,
     TerminalPerson,
@@ -23,10 +26,7 @@ from sequencer.cli.operator import (
     nobody_to_operate,
     refuse_odd_options,
 )
-from sequencer.cli.options import check_model, check_serial
-from sequencer.cli.order import order_as_json, order_lines
-from sequencer.cli.outlet import reader_may_be_gone
-from sequencer.cli.summary import not_met_table, verdict_line
+from sequencer.cli.screens.summary import not_met_table, verdict_line
 from sequencer.planning.load import load_both
 from sequencer.planning.parts import bench_parts
 from sequencer.planning.plan import Plan, make_plan
@@ -136,8 +136,8 @@ def _run_and_tell(
 ) -> int:
     from rich.console import Console
 
-    from sequencer.cli.live_screen import live_person
-    from sequencer.cli.screen import ProgressScreen
+    from sequencer.cli.screens.live_screen import live_person
+    from sequencer.cli.screens.screen import ProgressScreen
 
     console = Console(stderr=True)
     with Record(folder, facts, store=store) as record, ProgressScreen(console, by_hand=by_hand) as screen:
@@ -191,7 +191,7 @@ def _cut_short(why: str, record: Record) -> str:
 def _show(facts: RunFacts, outcome: RunOutcome, table: str) -> None:
     from rich.console import Console
 
-    from sequencer.cli.screen import results_table, run_lines
+    from sequencer.cli.screens.screen import results_table, run_lines
     from sequencer.results.text import limits_from_text, repeats_text
 
     plan = facts.plan

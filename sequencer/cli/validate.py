@@ -7,8 +7,8 @@ from typing import Any
 
 import click
 
-from sequencer.cli.bench import bench_title, loss_table_lines
-from sequencer.cli.options import check_model, check_serial
+from sequencer.cli.common.bench import bench_title, loss_table_lines
+from sequencer.cli.common.options import check_model, check_serial
 from sequencer.cli.order import order_as_json, order_lines
 from sequencer.planning.load import load_both
 from sequencer.planning.plan import OrderAsked, Plan, make_plan

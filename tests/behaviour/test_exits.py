@@ -293,12 +293,12 @@ def test_a_reader_that_has_gone_costs_neither_the_status_nor_the_last_line(tmp_p
 
 LATE_SIGNAL = """
 import signal, sys
-import sequencer.cli.screen
-made = sequencer.cli.screen.results_table
+import sequencer.cli.screens.screen
+made = sequencer.cli.screens.screen.results_table
 def interrupted(*arguments, **options):
     signal.raise_signal(signal.SIGINT)
     return made(*arguments, **options)
-sequencer.cli.screen.results_table = interrupted
+sequencer.cli.screens.screen.results_table = interrupted
 from sequencer.cli.main import main
 main()
 """

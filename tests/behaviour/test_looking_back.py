@@ -12,8 +12,8 @@ import pytest
 from click.testing import CliRunner
 from junitparser import JUnitXml
 
+from sequencer.cli.looking_back.results import moment
 from sequencer.cli.main import main
-from sequencer.cli.results import moment
 from sequencer.results.store.store import Store
 from tests.support.postgres_server import PostgresServer
 

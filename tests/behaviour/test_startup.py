@@ -69,14 +69,17 @@ def test_help_imports_nothing_of_the_engine(command: tuple[str, ...], tmp_path: 
     imported = _imported(tmp_path, *command)
     assert {name for name in imported if name.startswith("sequencer.")} <= {
         "sequencer.cli",
-        "sequencer.cli.channels_options",
-        "sequencer.cli.complete",
+        "sequencer.cli.common",
+        "sequencer.cli.looking_back",
+        "sequencer.cli.setting_up",
+        "sequencer.cli.setting_up.channels_options",
+        "sequencer.cli.common.complete",
         "sequencer.cli.main",
-        "sequencer.cli.options",
-        "sequencer.cli.outlet",  # of the standard library alone
-        "sequencer.cli.new_options",
-        "sequencer.cli.program",
-        "sequencer.cli.report_options",
+        "sequencer.cli.common.options",
+        "sequencer.cli.common.outlet",  # of the standard library alone
+        "sequencer.cli.setting_up.new_options",
+        "sequencer.cli.common.program",
+        "sequencer.cli.looking_back.report_options",
         "sequencer.problems",
         "sequencer.run",
         "sequencer.run.interrupt",  # of the standard library alone

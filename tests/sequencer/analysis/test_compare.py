@@ -27,7 +27,7 @@ from sequencer.analysis.compare import (
     group_runs,
 )
 from sequencer.analysis.estimates import differences, estimate_of, mean_of
-from sequencer.cli.comparison_screen import comparison_screen
+from sequencer.cli.screens.comparison_screen import comparison_screen
 from sequencer.uncertainty.budget import Budget
 from sequencer.uncertainty.contributions import connection
 from sequencer.uncertainty.decision import GUARDED

@@ -21,7 +21,7 @@ from sequencer.analysis.history import (
     histories,
     history,
 )
-from sequencer.cli.comparison_screen import history_screen
+from sequencer.cli.screens.comparison_screen import history_screen
 from sequencer.uncertainty.contributions import connection
 from tests.support.stored_rows import level_budget, level_row, plain_row, row
 

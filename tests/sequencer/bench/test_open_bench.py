@@ -10,7 +10,7 @@ from drivers.faults import InstrumentFault, Refused
 from drivers.trace import Direction
 from sequencer.bench.locks import BenchBusy
 from sequencer.bench.open_bench import BenchParts, BenchUnsafe, OpenBench
-from sequencer.cli.identify import identify_bench
+from sequencer.cli.setting_up.identify import identify_bench
 from sequencer.inputs.bench import longest_release_s
 from sequencer.inputs.load_bench import load_bench
 from sequencer.run.status import ExitStatus

@@ -15,7 +15,7 @@ from drivers.profiled.profile import Command, Profile, find_faults
 from sequencer.bench.open_bench import BenchParts
 from sequencer.bench.pattern import answer_that_fits
 from sequencer.bench.simulation import simulate, specimen_for
-from sequencer.cli.identify import identify_bench
+from sequencer.cli.setting_up.identify import identify_bench
 from sequencer.inputs.load_bench import LoadedBench, load_bench
 from sequencer.planning.load import load_sequence
 from sequencer.planning.plan import make_plan

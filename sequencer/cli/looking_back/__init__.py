@@ -1,0 +1,1 @@
+"""Commands that look at stored runs; they open no bench."""
