@@ -1,4 +1,4 @@
-"""Faults at single operations of the VISA library in a run of the acceptance sequence: the short form of tests/benchmarks/fault_campaign.py.
+"""Faults at single operations of the VISA library in acceptance runs: the short form of tests/benchmarks/fault_campaign.py.
 
 Which operations and kinds it takes goes by the day, so that all of them come round; what it prints on a failure has the command that makes
 that run again. Every operation with every kind is the campaign itself, whose last figures stand in DEVELOPERS.md.

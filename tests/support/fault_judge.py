@@ -73,7 +73,7 @@ def _unsafe(run: Ran) -> Iterator[str]:
     unit, line = run.simulation.unit, run.outcome.safe_state.last_line()
     devices = run.simulation.devices.values()
     on = {
-        "PTT could not be confirmed released": unit.keyed,
+        "PTT could not be confirmed released": unit.keyed and unit.supply_v > 0.0,
         "the generator could not be confirmed off": any(
             isinstance(one, SignalGenerator) and one.delivered is not None for one in devices
         ),
