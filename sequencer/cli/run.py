@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sys
 import uuid
+from collections.abc import Sequence
 from dataclasses import asdict, replace
 from datetime import datetime
 from pathlib import Path
@@ -27,16 +28,61 @@ from sequencer.cli.screens.operator import (
     refuse_odd_options,
 )
 from sequencer.cli.screens.summary import not_met_table, verdict_line
+from sequencer.frozen import dataclass
 from sequencer.planning.load import load_both
 from sequencer.planning.parts import bench_parts
 from sequencer.planning.plan import Plan, make_plan
 from sequencer.problems import FileProblems
 from sequencer.results.model import facts_of
 from sequencer.results.store.place import StorePlace, find_place
+from sequencer.run.events import Listener
 from sequencer.run.interrupt import stoppable
 from sequencer.run.record import Again, Record, RunFacts
 from sequencer.run.runner import Runner, RunOutcome
 from sequencer.run.status import ExitStatus
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """What the command line asks of a run."""
+
+    sequence_name: str
+    bench_name: str
+    serial: str
+    model: str = ""
+    confirmed: bool = False
+    dry_run: bool = False
+    folder: Path
+    store: str = ""
+    chosen: Chosen = Chosen()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Prepared:
+    """A run that can begin: its plan, and who answers in it. ``by_hand``: a person works instruments."""
+
+    asked: Asked
+    plan: Plan
+    people: People
+    model: str
+    simulated: bool
+    by_hand: bool
+    again: Again | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ran:
+    """A run that is over. ``hazards`` is what the witness of a simulated bench saw."""
+
+    facts: RunFacts
+    outcome: RunOutcome
+    record: Record
+    hazards: tuple[Any, ...]
+
+    @property
+    def status(self) -> ExitStatus:
+        """How it ended; a hazard that was seen is a bench that failed."""
+        return max(self.outcome.status, ExitStatus.BENCH_FAILED) if self.hazards else self.outcome.status
 
 
 @stoppable()  # from the files to the last line, which says how the bench was left
@@ -54,48 +100,53 @@ def run_command(
     chosen: Chosen | None = None,
 ) -> int:
     """Run a sequence, or chosen checks of it; returns the exit status."""
-    chosen = chosen or Chosen()
-    serial, model = check_serial(serial), check_model(model)
+    asked = Asked(
+        sequence_name=sequence_name,
+        bench_name=bench_name,
+        serial=serial,
+        model=model,
+        confirmed=confirmed,
+        dry_run=dry_run,
+        folder=folder,
+        store=store,
+        chosen=chosen or Chosen(),
+    )
+    return tell(execute(prepare(asked)), as_json=as_json)
+
+
+def prepare(asked: Asked) -> Prepared:
+    """Load, plan, and see that whoever is needed is there; says what should be known beforehand. Raises FileProblems."""
+    chosen = asked.chosen
+    serial, model = check_serial(asked.serial), check_model(asked.model)
     refuse_odd_options(chosen)
     plan = make_plan(
-        *load_both(sequence_name, bench_name, serial=serial, model=model),
+        *load_both(asked.sequence_name, asked.bench_name, serial=serial, model=model),
         serial=serial,
         only=chosen.only,
         order=chosen.order,
     )
-    simulated = dry_run or plan.bench.bench.simulated
-    people = People(plan, confirmed=confirmed, simulated=simulated, terminal=is_terminal(sys.stdin))
+    simulated = asked.dry_run or plan.bench.bench.simulated
+    people = People(plan, confirmed=asked.confirmed, simulated=simulated, terminal=is_terminal(sys.stdin))
     people.take_beforehand(chosen.entered)
-    by_hand = [name for name, entry in plan.bench.bench.instruments.items() if entry.manual and not dry_run]
+    by_hand = [
+        name for name, entry in plan.bench.bench.instruments.items() if entry.manual and not asked.dry_run
+    ]
     if by_hand and not people.terminal:
         raise nobody_to_operate(plan, by_hand)
-    again = _asked_again(plan, chosen, serial=serial, simulated=simulated, place=find_place(folder, store))
+    place = find_place(asked.folder, asked.store)
+    again = _asked_again(plan, chosen, serial=serial, simulated=simulated, place=place)
     for line in (*order_lines(plan), *loss_table_lines(plan.bench, old_only=True)):
         click.echo(line, err=True)
-    parts = bench_parts(plan.bench, serial=serial, dry_run=dry_run, sequence=plan.sequence)
     if plan.sequence.model is not None and not plan.sequence.model.by_default:
         model = plan.sequence.model.model.model
-    elif parts.simulation is not None:
-        model = model or parts.simulation.unit.specimen.model
-    facts = RunFacts(
-        run=_new_run(simulated),
-        time=datetime.now().astimezone(),
-        serial=serial,
+    return Prepared(
+        asked=replace(asked, serial=serial),
+        plan=plan,
+        people=people,
         model=model,
         simulated=simulated,
-        bench_name=bench_title(plan.bench, dry_run=simulated),
-        plan=plan,
-        again=again,
-    )
-    return _run_and_tell(
-        plan,
-        parts,
-        facts,
-        folder,
-        store=store,
-        people=people,
         by_hand=bool(by_hand),
-        as_json=as_json,
+        again=again,
     )
 
 
@@ -123,45 +174,63 @@ def _asked_again(
             click.echo(str(problems), err=True)
 
 
-def _run_and_tell(
-    plan: Plan,
-    parts: BenchParts,
-    facts: RunFacts,
-    folder: Path,
-    *,
-    store: str,
-    people: People,
-    by_hand: bool,
-    as_json: bool,
-) -> int:
+def execute(prepared: Prepared, *, listeners: Sequence[Listener] = (), head: str = "") -> Ran:
+    """Make the run; ``listeners`` hear it too. ``head`` stands before its progress on the screen, in place of a line for each check."""
     from rich.console import Console
 
     from sequencer.cli.screens.live_screen import live_person
     from sequencer.cli.screens.screen import ProgressScreen
 
+    plan, people, asked = prepared.plan, prepared.people, prepared.asked
+    parts = bench_parts(plan.bench, serial=asked.serial, dry_run=asked.dry_run, sequence=plan.sequence)
+    facts = _facts(prepared, parts)
     console = Console(stderr=True)
-    with Record(folder, facts, store=store) as record, ProgressScreen(console, by_hand=by_hand) as screen:
+    with (
+        Record(asked.folder, facts, store=asked.store) as record,
+        ProgressScreen(console, by_hand=prepared.by_hand, head=head) as screen,
+    ):
         person = TerminalPerson(screen) if people.terminal else None
-        if by_hand:
+        if prepared.by_hand:
             parts = replace(parts, person=person)
         runner = Runner(
             plan,
             parts,
             record,
             people.confirmer(screen),
-            [screen],
+            [screen, *listeners],
             cables=people.cables(screen),
             enterer=people.enterer(person),
             live=live_person(screen) if people.terminal else None,
         )
         outcome = runner.run()
-    facts = record.facts
-    nowhere = record.kept.nowhere_as_csv() if record.kept is not None else ""
     hazards = parts.simulation.hazards if parts.simulation is not None else ()
-    status = max(outcome.status, ExitStatus.BENCH_FAILED) if hazards else outcome.status
+    return Ran(facts=record.facts, outcome=outcome, record=record, hazards=tuple(hazards))
+
+
+def _facts(prepared: Prepared, parts: BenchParts) -> RunFacts:
+    model = prepared.model
+    if not model and parts.simulation is not None:
+        model = parts.simulation.unit.specimen.model
+    return RunFacts(
+        run=_new_run(prepared.simulated),
+        time=datetime.now().astimezone(),
+        serial=prepared.asked.serial,
+        model=model,
+        simulated=prepared.simulated,
+        bench_name=bench_title(prepared.plan.bench, dry_run=prepared.simulated),
+        plan=prepared.plan,
+        again=prepared.again,
+    )
+
+
+def tell(ran: Ran, *, as_json: bool) -> int:
+    """Show what came of a run; returns the exit status."""
+    facts, outcome, record, hazards = ran.facts, ran.outcome, ran.record, ran.hazards
+    nowhere = record.kept.nowhere_as_csv() if record.kept is not None else ""
+    status = ran.status
     with reader_may_be_gone(sys.stdout) as shown:
         if as_json:
-            click.echo(json.dumps(_as_json(facts, outcome, record, hazards), ensure_ascii=False, indent=2))
+            click.echo(json.dumps(as_plain(ran), ensure_ascii=False, indent=2))
         else:
             _show(facts, outcome, str(record.table.path))
             click.echo(nowhere, nl=False)
@@ -223,9 +292,9 @@ def _new_run(simulated: bool) -> str:
     return f"{stamp}-{uuid.uuid4().hex[:6]}{'-simulated' if simulated else ''}"
 
 
-def _as_json(
-    facts: RunFacts, outcome: RunOutcome, record: Record, hazards: tuple[Any, ...]
-) -> dict[str, Any]:
+def as_plain(ran: Ran) -> dict[str, Any]:
+    """Return a run as plain values, for JSON."""
+    facts, outcome, record, hazards = ran.facts, ran.outcome, ran.record, ran.hazards
     sequence, bench = facts.plan.sequence, facts.plan.bench
     return {
         "run": facts.run,

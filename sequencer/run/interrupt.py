@@ -61,6 +61,20 @@ class Stopper:
             self._raised_at_s = time.monotonic()
             raise Interrupted(self.signal_name)
 
+    def ask(self, name: str) -> None:
+        """Ask to stop as a signal would, in the name of something else; raised by the next `check`, or when nothing is held any more."""
+        self.requests += 1
+        self.signal_name = self.signal_name or name
+
+    @contextmanager
+    def as_before(self) -> Iterator[None]:
+        """Hold signals afterwards as they were held before: a run holds them from its way out on, and another run may follow."""
+        held = self._held
+        try:
+            yield
+        finally:
+            self._held = held
+
     def hold(self) -> None:
         """Hold signals off from now on: they are only counted."""
         self._held += 1

@@ -58,10 +58,14 @@ def _left(left_s: float) -> dict[str, float]:
 class ProgressScreen:
     """Listens to a run and shows where it is; silent where nobody watches (not a terminal)."""
 
-    def __init__(self, console: Console, *, by_hand: bool = False) -> None:
-        """Show on ``console``; ``by_hand``: a person is asked meanwhile, and reads what each check is before and after it."""
+    def __init__(self, console: Console, *, by_hand: bool = False, head: str = "") -> None:
+        """Show on ``console``; ``by_hand``: a person is asked meanwhile, and reads what each check is before and after it.
+
+        ``head`` says which of several runs it is, and stands before the check under way; checks then have no lines of their own.
+        """
         self._console = console
-        self._lines = CheckLines(headed=by_hand) if by_hand or console.is_terminal else None
+        self._head = f"{head}  " if head else ""
+        self._lines = CheckLines(headed=by_hand) if by_hand or (console.is_terminal and not head) else None
         self._progress = Progress(
             TextColumn("{task.description}", markup=False),
             BarColumn(bar_width=16),
@@ -98,14 +102,16 @@ class ProgressScreen:
         match event:
             case RunStarted():
                 self._task = self._progress.add_task(
-                    "opening the bench",
+                    f"{self._head}opening the bench",
                     total=event.checks,
                     left_s=event.forecast_s,
                     told_at_s=time.monotonic(),
                     step="",
                 )
             case CheckStarted():
-                self._update(description=_short(event.label), step="", **_left(event.remaining_s))
+                self._update(
+                    description=self._head + _short(event.label), step="", **_left(event.remaining_s)
+                )
             case Warned():
                 self._console.print(
                     event.text, style="bold yellow", markup=False, highlight=False, soft_wrap=True

@@ -1,0 +1,228 @@
+"""A series of runs: begins each at its time, tries again what the bench spoilt, and stops when told to or in doubt.
+
+The bench is opened for each run anew. So between two runs the unit is unkeyed, generator and supply are off and were read back so, no
+address is locked, and an instrument that was lost is looked for again; and nothing that one run leaves behind reaches the next. A bench
+that could not be confirmed safe is tried again too: opening it makes it safe before anything else, which is what it needs most.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from datetime import datetime, timedelta
+from itertools import count
+from typing import Literal
+
+from sequencer.problems import InputError
+from sequencer.run.interrupt import Interrupted, Stopper
+from sequencer.run.series.clock import SeriesClock
+from sequencer.run.series.events import (
+    Ended,
+    RunBegins,
+    RunCame,
+    SeriesBegan,
+    SeriesEnded,
+    SeriesEvent,
+    SeriesListener,
+    StartsLeftOut,
+    Summary,
+    Trouble,
+    UnitSkipped,
+    Waits,
+)
+from sequencer.run.series.stop_file import SAID, StopFile
+from sequencer.run.series.tally import Tally
+from sequencer.run.series.timetable import Start, Timetable
+from sequencer.run.series.turn import RunReport, SeriesUnit, Turn
+from sequencer.run.status import ExitStatus
+
+PAUSES_S = (10.0, 60.0, 300.0, 900.0)
+"""What is waited before the 1st, 2nd, 3rd try that follows a bench that failed, and before each later one, s."""
+RETRIES = 3
+MOST_RETRIES = 1000
+
+Answer = Literal["ready", "skip", "stop"]
+
+
+class Series:
+    """One series: ``run`` makes a run and reports; ``connect`` asks a person for the next unit, None where nobody need be asked."""
+
+    def __init__(
+        self,
+        *,
+        units: tuple[SeriesUnit, ...],
+        timetable: Timetable,
+        clock: SeriesClock,
+        run: Callable[[Turn], RunReport],
+        stopper: Stopper,
+        stop_file: StopFile,
+        sequence: str,
+        bench: str,
+        retries: int = RETRIES,
+        connect: Callable[[Turn], Answer] | None = None,
+        listeners: Iterable[SeriesListener] = (),
+    ) -> None:
+        """Take what is to be run. Of several units each is run once, in turn; one is run as the timetable says."""
+        self._units = units
+        self._timetable = timetable
+        self._clock = clock
+        self._run = run
+        self._stopper = stopper
+        self._stop_file = stop_file
+        self._retries = retries
+        self._connect = connect
+        self._listeners = list(listeners)
+        self._tally = Tally()
+        self._last: RunReport | None = None
+        self._began = SeriesBegan(
+            time=clock.now(),
+            sequence=sequence,
+            bench=bench,
+            units=units,
+            timetable=timetable,
+            virtual=clock.virtual,
+        )
+
+    def go(self) -> Summary:
+        """Make the runs; returns what they came to. Raises InputError where the first could not even begin."""
+        self._tell(self._began)
+        try:  # held from its end on, as a run holds them: the last lines are still to be said
+            why = self._all()
+            self._stopper.hold()
+        except Interrupted:
+            self._stopper.hold()
+            why = Ended.SIGNAL
+        summary = self._tally.summary(interrupted=why is Ended.SIGNAL)
+        signal_name = self._stopper.signal_name if why is Ended.SIGNAL else ""
+        self._tell(
+            SeriesEnded(
+                time=self._clock.now(), why=why, summary=summary, report=self._last, signal=signal_name
+            )
+        )
+        return summary
+
+    def _all(self) -> Ended:
+        began_s, last = self._clock.elapsed_s(), -1
+        for number in count(1):
+            passed_s = self._clock.elapsed_s() - began_s
+            start = self._timetable.next_start(made=self._tally.made, last=last, passed_s=passed_s)
+            if start is None or number > len(self._units) > 1:
+                return Ended.DONE
+            turn = self._turn(number)
+            if (why := self._waited(start, turn)) is not None:
+                return why
+            last = start.number
+            answer = self._connect(turn) if self._connect is not None else "ready"
+            if answer == "stop":
+                return Ended.PERSON
+            if answer == "skip":
+                self._tally.skipped += 1
+                self._tell(UnitSkipped(time=self._clock.now(), turn=turn))
+            elif (why := self._tried(turn)) is not None:
+                return why
+        raise AssertionError("counting does not end")
+
+    def _turn(self, number: int, attempt: int = 1) -> Turn:
+        several = len(self._units) > 1
+        return Turn(
+            number=number,
+            of=len(self._units) if several else self._timetable.repeat,
+            attempt=attempt,
+            unit=self._units[number - 1 if several else 0],
+        )
+
+    def _waited(self, start: Start, turn: Turn) -> Ended | None:
+        """Wait for a start; return why there will be none."""
+        if start.left_out:
+            took_s = self._last.bench_s if self._last is not None else 0.0
+            self._tally.left_out += start.left_out
+            self._tell(StartsLeftOut(time=self._clock.now(), count=start.left_out, took_s=took_s))
+        begins = self._clock.now() + timedelta(seconds=start.wait_s)
+        if not self._has_room(begins, turn.unit):
+            return Ended.UNTIL
+        return self._wait(start.wait_s, turn, begins)
+
+    def _has_room(self, begins: datetime, unit: SeriesUnit) -> bool:
+        """Say whether a run ends by the end of the timetable: as long as forecast, or as runs of this unit took."""
+        needed_s = max(unit.forecast_s, self._tally.longest_s.get(unit.serial, 0.0))
+        return self._timetable.has_room(begins, needed_s)
+
+    def _wait(self, seconds: float, turn: Turn, begins: datetime) -> Ended | None:
+        self._stopper.check()
+        if seconds > 0.0:
+            self._tell(Waits(time=self._clock.now(), turn=turn, begins=begins))
+        ends_s = self._clock.elapsed_s() + seconds
+        while not self._stop_file.is_there():
+            left_s = ends_s - self._clock.elapsed_s()
+            if left_s <= 0.0:
+                return None
+            self._clock.wait_s(min(left_s, self._clock.longest_wait_s))
+            self._stopper.check()
+        return Ended.STOP_FILE
+
+    def _tried(self, turn: Turn) -> Ended | None:
+        """Make a run, and again where the bench spoilt it; return why the series ends with it."""
+        for attempt in count(1):
+            turn = self._turn(turn.number, attempt)
+            self._tell(RunBegins(time=self._clock.now(), turn=turn))
+            report = self._made(turn)
+            why = self._why_end(report)
+            again = why is None and report.try_again and attempt <= self._retries
+            pause_s = PAUSES_S[min(attempt, len(PAUSES_S)) - 1]
+            begins = self._clock.now() + timedelta(seconds=pause_s)
+            if again and not self._has_room(begins, turn.unit):
+                again, why = False, Ended.UNTIL
+            if again:
+                self._tally.tried_again += 1
+            else:
+                self._tally.count(report)
+            self._tell(RunCame(time=self._clock.now(), turn=turn, report=report, final=not again))
+            if not again:
+                return why or _given_up(report)
+            if (why := self._wait(pause_s, self._turn(turn.number, attempt + 1), begins)) is not None:
+                self._tally.count(report)
+                self._tally.tried_again -= 1
+                return why
+        raise AssertionError("counting does not end")
+
+    def _made(self, turn: Turn) -> RunReport:
+        try:
+            with self._stopper.as_before():
+                report = self._run(turn)
+        except InputError as problem:  # what has begun goes on: a folder or a store may come back
+            if self._last is None:
+                raise
+            report = RunReport(
+                status=ExitStatus.BENCH_FAILED,
+                verdict="The run could not begin.",
+                serial=turn.unit.serial,
+                model=turn.unit.model,
+                problems=(str(problem),),
+                try_again=True,
+                bench_failed=True,
+                alike=(str(problem),),
+            )
+        self._clock.run_over(report.bench_s)
+        self._last = report
+        return report
+
+    def _why_end(self, report: RunReport) -> Ended | None:
+        if self._stopper.requests:
+            return Ended.STOP_FILE if self._stopper.signal_name == SAID else Ended.SIGNAL
+        return Ended.LOST if report.lost else None
+
+    def _tell(self, event: SeriesEvent) -> None:
+        """Tell every listener; one that fails is told no more, and never ends the series."""
+        for listener in list(self._listeners):
+            try:
+                listener(event)
+            except Exception as error:
+                self._listeners.remove(listener)
+                text = f"{type(listener).__name__} failed and is told nothing more: {type(error).__name__}: {error}"
+                self._tell(Trouble(time=self._clock.now(), text=text))
+
+
+def _given_up(report: RunReport) -> Ended | None:
+    """Return why a series ends with a run that is not tried again; None where it goes on."""
+    if not report.safe:
+        return Ended.UNSAFE
+    return Ended.BENCH_FAILED if report.bench_failed else None
