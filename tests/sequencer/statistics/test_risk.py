@@ -7,8 +7,7 @@ import random
 
 import pytest
 
-from sequencer.uncertainty.decision import GUARDED, SIMPLE, Decision, Limits, Rule, decide
-from tests.support.global_risk import (
+from sequencer.statistics.risk import (
     guard_band_for,
     guard_factor_for,
     managed_guard_band_factor,
@@ -16,6 +15,7 @@ from tests.support.global_risk import (
     process_risk,
     symmetric_risk,
 )
+from sequencer.uncertainty.decision import GUARDED, SIMPLE, Decision, Limits, Rule, decide
 
 RESISTOR = Limits(lower=1499.8, upper=1500.2)
 

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
 from itertools import pairwise
 
+from sequencer.frozen import dataclass
 from sequencer.uncertainty.decision import Limits, normal_cdf
 
 
