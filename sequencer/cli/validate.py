@@ -15,7 +15,7 @@ from sequencer.planning.plan import OrderAsked, Plan, make_plan
 from sequencer.planning.too_fine import presets_too_fine
 from sequencer.planning.unproved import unproved_readings
 from sequencer.planning.unstated import unstated_connections, unstated_keys
-from sequencer.problems import FileProblems, option_problem, printable
+from sequencer.problems import FileProblems, printable
 from sequencer.units.format import counted, time_text
 
 
@@ -33,13 +33,6 @@ def validate_command(
     try:
         serial, model = check_serial(serial) if serial else "", check_model(model)
         both = load_both(sequence_name, bench_name, serial=serial, model=model)
-        if model and (both[0].model is None or both[0].model.by_default):
-            raise option_problem(
-                "--model",
-                f"no such model file: {printable(model)!r}",
-                found=model,
-                allowed="the name or the path of a model file",
-            )
         plan = make_plan(*both, serial=serial, only=only, order=order)
     except FileProblems as problems:
         if as_json:
@@ -63,6 +56,13 @@ def validate_command(
     if (of := plan.sequence.model) is not None:
         place = f"shipped {of.path.name}" if of.shipped else str(of.path)
         click.echo(f"model: {printable(of.model.model)} ({printable(place)})")
+    if model and (of is None or of.by_default):
+        judged = (
+            "no model file is used" if of is None else f"the unit is judged as {printable(of.model.model)}"
+        )
+        click.echo(
+            f"note: no model file is called {printable(model)!r}: it is a text for the results, and {judged}."
+        )
     click.echo(
         f"{printable(plan.sequence.sequence.sequence)}: can be run on {printable(bench_title(plan.bench))}; "
         f"takes about {time_text(plan.forecast_s)} of bench time{_failing(plan)}{asked}."

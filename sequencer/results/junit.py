@@ -19,7 +19,7 @@ from xml.etree.ElementTree import Element, ElementTree, SubElement, indent
 from sequencer.files.write import FileMark, whole_file
 from sequencer.results.stages import counting
 from sequencer.results.stored import StoredResult, StoredRun
-from sequencer.results.text import channel_in_words, limits_in_words, value_in_words
+from sequencer.results.text import channel_in_words, limits_in_words, quantity_in_words, value_in_words
 from sequencer.uncertainty.decision import Decision
 
 _FAILED = (Decision.FAIL, Decision.CONDITIONAL_FAIL)
@@ -67,7 +67,9 @@ def _suite(root: Element, run: StoredRun) -> list[int]:
 
 
 def _case(suite: Element, row: StoredResult, counts: list[int], *, is_left: bool) -> None:
-    case = SubElement(suite, "testcase", name=_xml(f"{row.quantity}{channel_in_words(row)}, {row.mode}"))
+    case = SubElement(
+        suite, "testcase", name=_xml(f"{quantity_in_words(row)}{channel_in_words(row)}, {row.mode}")
+    )
     # A point in a serial would read as one more package to a build server.
     case.set("classname", _xml(f"{row.serial.replace('.', '_')}.{row.check}"))
     counts[0] += 1

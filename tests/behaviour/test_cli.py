@@ -466,3 +466,13 @@ def test_the_shipped_sequence_has_as_many_steps_as_it_says() -> None:
     """One confirmation and eleven checks: what the tests above count on."""
     sequence = load_sequence("fm-mobile-acceptance").sequence
     assert len(sequence.prepare) + sum(len(check.channels) for check in sequence.checks) == 12
+
+
+def test_a_model_that_is_no_file_is_a_text_for_validate_as_for_run() -> None:
+    """`run` takes it for the results; so does `validate`, and says which model judges the unit."""
+    asked = ("quick-check", "--bench", "bench", "--model", "Blue prototype", "--serial", "P-1")
+    said = CliRunner().invoke(main, ["validate", *asked])
+    assert said.exit_code == 0, said.output
+    assert "note: no model file is called 'Blue prototype': it is a text for the results, and " in " ".join(
+        said.output.split()
+    )

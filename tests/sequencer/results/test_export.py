@@ -180,6 +180,15 @@ def test_a_build_server_sees_a_failed_unit_as_a_failed_test(tmp_path):
     assert (xml.tests, xml.failures, xml.errors) == (5, 1, 1)
 
 
+def test_as_found_and_as_left_are_two_tests_of_their_own(tmp_path):
+    """A build server keeps tests apart by their names: what was found does not stand for what was left."""
+    run = run_of([level_row(-110.0, stage="as found"), level_row(-120.0, stage="as left")])
+    export([run], tmp_path / "r.xml", "junit")
+    (suite,) = list(junitparser.JUnitXml.fromfile(str(tmp_path / "r.xml")))
+    found, left = (case.name for case in suite)
+    assert (found.count(", as found, channel 20"), left.count(", as left, channel 20")) == (1, 1)
+
+
 def test_a_run_that_did_not_end_is_an_error_of_its_own(tmp_path):
     """An interrupted run whose results so far passed is not green, and a bench that could not be confirmed safe is named."""
     run = run_of([level_row(-120.0, upper_limit=-113.0)], outcome="interrupted (SIGINT)", bench_safe=False)
