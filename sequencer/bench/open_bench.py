@@ -27,6 +27,7 @@ from sequencer.frozen import dataclass
 from sequencer.inputs.bench import INTERFERER, BenchFile, longest_release_s, max_meter_dbm, open_timeout_s
 from sequencer.inputs.instrument_drivers import ByHand, TextRadio
 from sequencer.inputs.instrument_roles import Instrument as Entry
+from sequencer.safety.announced import Announce, to_nobody
 from sequencer.safety.bench import SafeBench
 from sequencer.safety.cables import Cables, Connection
 from sequencer.safety.key import Ratings
@@ -52,13 +53,17 @@ class BenchUnsafe(Exception):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BenchParts:
-    """What an open bench is made from: its file, its profiles by instrument name, and the simulation if it is simulated."""
+    """What an open bench is made from: its file, its profiles by instrument name, and the simulation if it is simulated.
+
+    ``announce`` is told what is about to be done to the bench.
+    """
 
     bench: BenchFile
     profiles: Mapping[str, Any]
     simulation: SimulatedBench | None = None
     person: Person | None = None
     serial: str = ""
+    announce: Announce = to_nobody
 
 
 class OpenBench:
@@ -305,7 +310,8 @@ class OpenBench:
                 serial=self.parts.serial,
                 duty=protection.key_duty_percent / 100.0,
             ),
-            cables=Cables(None if self.simulated else cables_mark(self.bench)),
+            cables=Cables(None if self.simulated else cables_mark(self.bench), announce=self.parts.announce),
+            announce=self.parts.announce,
         )
 
     def _send_off_unanswered(self, role: str) -> None:

@@ -220,6 +220,8 @@ def _facts(prepared: Prepared, parts: BenchParts) -> RunFacts:
         bench_name=bench_title(prepared.plan.bench, dry_run=prepared.simulated),
         plan=prepared.plan,
         again=prepared.again,
+        dry_run=prepared.asked.dry_run,
+        model_named=prepared.asked.model,
     )
 
 

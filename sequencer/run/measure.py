@@ -206,6 +206,7 @@ class Measurer:
         """Ask the person who moves the cables; return whether they are as ``text`` says."""
         yes = self._people.cables.confirm(text)
         self._stopper.check()
+        self._record.note("cables confirmed", text=text, confirmed=yes, how=self._people.cables.how)
         return yes
 
     def _again(self, step: Step, lost: SettingLost) -> list[Finding]:
@@ -275,7 +276,7 @@ class Measurer:
             identities=self._bench.identities,
             say=say,
             keep_file=lambda name, content: self._record.keep_file(step.index, name, content),
-            enter=self._entered,
+            enter=partial(self._entered, step),
             live=self._live,
             keep_found=self._kept.extend,
             read_preset=self._bench.safe.read_preset,
@@ -299,15 +300,18 @@ class Measurer:
             made=self._bench.confirm_connection_made_anew,
         )
 
-    def _entered(self, name: str, what: str, dial: Dial) -> tuple[Reading, str]:
+    def _entered(self, step: Step, name: str, what: str, dial: Dial) -> tuple[Reading, str]:
         entered = self._people.enterer.enter(
             name, what, dial, clock=self._bench.clock, trace=self._bench.keep_exchange
         )
         self._stopper.check()
+        reading, how = entered
+        self._record.note("entered", check_index=step.index, name=name, text=reading.raw, how=how)
         return entered
 
     def _confirm(self, step: Step) -> tuple[list[Finding], str]:
         asked = confirmed_by_person(step, self._people.steps, self._stopper)
+        self._record.note("confirmed", check_index=step.index, confirmation=asked)
         self._state.confirmed.append(asked)
         finding = Finding(
             quantity=f"confirmed: {asked.text}",

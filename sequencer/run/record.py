@@ -7,50 +7,32 @@ import hashlib
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack, suppress
 from dataclasses import replace
-from datetime import datetime
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import Any, Self
 
 from drivers.roles import Identity
 from drivers.trace import Exchange
 from sequencer.checks.finding import KeptFile
 from sequencer.files.write import write_beside
-from sequencer.frozen import dataclass
 from sequencer.inputs.instrument_roles import Instrument
-from sequencer.planning.plan import Plan
 from sequencer.problems import FileProblems, about_file
 from sequencer.results.csv_table import ResultsTable, table_path
+from sequencer.results.journal import exchange_cells
+from sequencer.results.journal_lines import as_plain
 from sequencer.results.model import NOT_ENDED, BenchInstrument, Result, RunRecord
 from sequencer.results.store.place import STORE_NAME, find_place
 from sequencer.results.store.problems import StoreProblem
 from sequencer.results.store.spill import KeptBeside
 from sequencer.results.store.writer import StoreWriter
+from sequencer.run.events import Event
+from sequencer.run.facts import Again, RunFacts
+from sequencer.run.journal import ENDING, Journal
+from sequencer.run.journal_head import head_of
 from sequencer.run.kept import Kept
+from sequencer.safety.announced import Announced
 
-__all__ = ["STORE_NAME", "Record", "RunFacts"]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Again:
-    """Why checks of an earlier run are repeated: ``run`` is the first of those that repeat each other."""
-
-    run: str
-    reason: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RunFacts:
-    """What every row of a run says alike."""
-
-    run: str
-    time: datetime
-    serial: str
-    model: str
-    simulated: bool
-    bench_name: str
-    plan: Plan
-    again: Again | None = None
+__all__ = ["STORE_NAME", "Again", "Record", "RunFacts"]
 
 
 class Record:
@@ -85,12 +67,19 @@ class Record:
                 )
                 undo.callback(self.table.path.unlink)
                 undo.callback(self.table.close)
+                run = _run_record(facts)
+                self.journal = Journal.create(
+                    self.table.path.with_suffix(ENDING),
+                    power_safe=power_safe,
+                    begins=as_plain(head_of(facts, run, self.table.path, place)),
+                )
+                undo.callback(self.journal.path.unlink)
+                undo.callback(self.journal.close)
                 # The store last: another process may be writing to it by now, so that nobody may take it away again.
                 if place.path is not None and not place.path.exists():
                     undo.callback(_remove_if_empty, place.path)
                 self.store = StoreWriter.open(place, power_safe=power_safe)
                 undo.callback(self.store.close)
-                run = _run_record(facts)
                 self.store.write_run(run)
                 self._beside = KeptBeside(self.table.path.with_suffix(".json"), run)
             except OSError as error:
@@ -103,17 +92,48 @@ class Record:
         """Write who answered on the bench."""
         on_bench = self.facts.plan.bench.bench.instruments
         found = [_on_bench(name, one, on_bench.get(name)) for name, one in identities.items()]
+        self.note("instruments", instruments=found)
         self._beside.change(instruments=tuple(found))
         self._try(lambda again: self.store.write_instruments(self.facts.run, found))
 
     def mark_simulated(self) -> None:
         """Mark the run, and all that it will keep, as simulated: the instruments have said that they are."""
         self.facts = replace(self.facts, simulated=True, bench_name=f"{self.facts.bench_name} (simulated)")
+        self.note("simulated", bench=self.facts.bench_name)
         self._beside.change(simulated=True, bench=self.facts.bench_name)
         self._try(lambda again: self.store.write_simulated(self.facts.run, self.facts.bench_name))
 
-    def keep(self, index: int, results: Sequence[Result], said: Sequence[Exchange]) -> None:
-        """Write what a check left; on return it is durable, or ``problems`` says where it is not."""
+    def note(self, event: str, **facts: Any) -> None:
+        """Write into the journal what is about to happen, or has been answered."""
+        self.journal.write(event, **facts)
+
+    def listen(self, event: Event) -> None:
+        """Write into the journal what the run tells its listeners."""
+        self.journal.listen(event)
+
+    def announce(self, event: Announced) -> None:
+        """Write into the journal what is about to be done to the bench."""
+        self.journal.announce(event)
+
+    def keep(
+        self,
+        index: int,
+        results: Sequence[Result],
+        said: Sequence[Exchange],
+        *,
+        on_unit: Sequence[bool] = (),
+    ) -> None:
+        """Write what a check left; on return it is durable, or ``problems`` says where it is not.
+
+        ``on_unit`` says of each result whether what is missing is the unit's doing.
+        """
+        self.note(
+            "check ended",
+            check_index=index,
+            results=results,
+            on_unit=on_unit or (False,) * len(results),
+            exchanges=list(exchange_cells(said)),
+        )
         try:
             self.table.write(results)
         except OSError as error:
@@ -138,11 +158,13 @@ class Record:
         except OSError as error:
             self._note_problem(f"cannot keep {wanted}: {_why(error)}")
             raise
+        self.note("file kept", check_index=index, file=path.name)
         return KeptFile(path=path, sha256=hashlib.sha256(content).hexdigest())
 
-    def end(self, *, outcome: str, bench_safe: bool, bench_s: float) -> None:
+    def end(self, *, outcome: str, bench_safe: bool, bench_s: float, status: int = 0) -> None:
         """Write how the run ended."""
         how = {"outcome": outcome, "bench_safe": bench_safe, "bench_s": bench_s}
+        self.note("ended", **how, status=status)
         self._beside.change(**how)
         problem = self._try(
             lambda again: self.store.write_end(
@@ -207,6 +229,7 @@ class Record:
         with suppress(OSError):  # a full disk has been told of when it was written to
             self.table.close()
         self.store.close()
+        self.journal.close()
 
     def _try(self, write: Callable[[bool], None]) -> StoreProblem | None:
         """Write what waits and then this, in order; what cannot be written yet goes on waiting, and stands beside meanwhile."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from datetime import datetime
 
 from drivers.faults import InstrumentFault
@@ -58,7 +59,7 @@ class Runner:
         ``live`` is who turns presets, None where nobody can.
         """
         self._plan = plan
-        self._bench = OpenBench(parts)
+        self._bench = OpenBench(replace(parts, announce=record.announce))
         self._record = record
         self._facts: RunFacts = record.facts
         self._people = People(
@@ -67,7 +68,8 @@ class Runner:
             enterer=enterer or EnteredBeforehand(),
             live=live,
         )
-        self._state = RunState(listeners)
+        # the record first: what is told is written down before anybody acts on it
+        self._state = RunState([record.listen, *listeners])
         self._stopper = Stopper()
         self._index = 0
         self._began_s: dict[int, float] = {}
@@ -116,6 +118,7 @@ class Runner:
         return "done"
 
     def _execute(self) -> None:
+        self._record.note("bench to be opened")
         try:
             self._bench.open()
         finally:
@@ -230,7 +233,8 @@ class Runner:
             if id(result) in counted:
                 self._state.count(result, on_unit=finding.on_unit)
         self._state.add(step.index, results)
-        self._record.keep(step.index, results, self._said.pop(step.index, []))
+        on_unit = tuple(one.on_unit for one in findings)
+        self._record.keep(step.index, results, self._said.pop(step.index, []), on_unit=on_unit)
         return results
 
     def _cables_back(self, measurer: Measurer) -> None:
@@ -267,7 +271,9 @@ class Runner:
             for index, said in self._said.items():
                 self._record.keep(index, (), said)
             self._record.keep(self._index, (), self._bench.drain_exchanges())
-            self._record.end(outcome=how, bench_safe=state.confirmed, bench_s=bench_s)
+            self._record.end(
+                outcome=how, bench_safe=state.confirmed, bench_s=bench_s, status=int(self._state.status)
+            )
         except Exception as error:
             self._state.bench_failed(f"the end of the run could not be kept: {error}")
         if self._record.problems:

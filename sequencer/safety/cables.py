@@ -7,6 +7,7 @@ from typing import Literal
 
 from drivers.faults import NotConfirmed, Refused
 from drivers.roles import Instrument
+from sequencer.safety.announced import Announce, Announced, to_nobody
 from sequencer.safety.mark import Mark
 
 Connection = Literal["direct", "through", "normal", "unknown"]
@@ -21,8 +22,9 @@ class Cables:
     between the two, however it does, leaves it to the next. None (a simulated bench, which is new each time): nothing is remembered.
     """
 
-    def __init__(self, mark: Mark | None = None) -> None:
+    def __init__(self, mark: Mark | None = None, *, announce: Announce = to_nobody) -> None:
         self._mark = mark
+        self._announce = announce
         self._connection: Connection = "normal"
         self.left_by = ""
 
@@ -57,6 +59,10 @@ class Cables:
                 address=str(self._mark.path) if self._mark is not None else "",
                 next_move="See who owns that file, and whether its disk has room.",
             ) from error
+        if connection == "unknown":
+            self._announce(Announced(what="cables to be moved", begins=True))
+        else:
+            self._announce(Announced(what="cables connected", begins=True, facts={"connection": connection}))
         self._connection = connection
         if connection != "unknown":
             tell(connection)

@@ -9,6 +9,7 @@ from typing import TypeVar
 from drivers.clock import Clock
 from drivers.faults import Refused
 from drivers.roles import Instrument, ModulationAnalyser, PowerMeter, Radio, Supply
+from sequencer.safety.announced import Announce, to_nobody
 from sequencer.safety.cables import Cables
 from sequencer.safety.cut_off import CutOff
 from sequencer.safety.interlock import Interlock
@@ -32,7 +33,7 @@ class GuardedBench:
     ``roles`` are those the bench file fills: an instrument that it names and that is not among ``instruments`` could not
     be opened, so that its state is unknown. ``send_off_unanswered`` sends the "off" of a role without proof of the link and without an
     answer: of an instrument that cannot be heard any more it may still be obeyed. It raises nothing and confirms nothing.
-    ``open_missing`` tries to open what of a role is not open; it raises nothing.
+    ``open_missing`` tries to open what of a role is not open; it raises nothing. ``announce`` is told before PTT is pressed.
     """
 
     def __init__(
@@ -50,6 +51,7 @@ class GuardedBench:
         send_off_unanswered: Callable[[str], None] = lambda role: None,
         open_missing: Callable[[str], object] = lambda role: None,
         cables: Cables | None = None,
+        announce: Announce = to_nobody,
     ) -> None:
         self._instruments = instruments
         self._clock = clock
@@ -59,6 +61,7 @@ class GuardedBench:
         self._bounds_s = bounds_s
         self._release_max_s = release_max_s
         self._on_side = False
+        self._announce = announce
         self.key_memory = key_memory or KeyMemory()
         self.cables = cables or Cables()
         self._interlock = Interlock(instruments, roles=roles, cables=self.cables, key_memory=self.key_memory)
@@ -227,6 +230,7 @@ class GuardedBench:
                 keeper=self,
                 owed_rest_s=self.key_memory.rest_left_s,
                 memory=self.key_memory,
+                announce=self._announce,
             )
         return self._interlock.key
 

@@ -11,6 +11,7 @@ from drivers.clock import Clock
 from drivers.faults import NotSettled, Refused
 from drivers.roles import Radio
 from sequencer.frozen import dataclass
+from sequencer.safety.announced import Announce, Announced, to_nobody
 from sequencer.safety.key_memory import KeyMemory
 
 MOST_UNSEEN = 2  # times in a row: once may be a unit that missed its key, the second time keys blindly
@@ -83,6 +84,7 @@ class Key:
         keeper: KeyKeeper,
         owed_rest_s: float = 0.0,
         memory: KeyMemory | None = None,
+        announce: Announce = to_nobody,
     ) -> None:
         self._radio = radio
         self._clock = clock
@@ -94,6 +96,7 @@ class Key:
         self._rested_from_s = clock.now_s()
         self._owed_rest_s = owed_rest_s
         self._memory = memory or KeyMemory()
+        self._announce = announce
         self._barred: tuple[str, str] | None = None
         self._unseen = 0
         self.presses = 0
@@ -149,6 +152,7 @@ class Key:
             raise self._refused("the bench of this push-to-talk line is closed", "Open the bench again.")
         keeper.confirm_transmit()
         self._memory.note_pressed(self._radio)
+        self._announce(Announced(what="PTT to be pressed", begins=True))
         self._pressed_at_s = self._clock.now_s()
         self.presses += 1
         self._radio.key()
@@ -173,6 +177,7 @@ class Key:
             self._rested_from_s = now_s
             self._pressed_at_s = None
             self._memory.note_released(self._owed_rest_s)
+            self._announce(Announced(what="PTT released", begins=False, facts={"down_s": round(down_s, 6)}))
 
     def allow(self, step_max_s: float, *, by_person: bool = False) -> None:
         """Make sure that a step of at most ``step_max_s`` and a release after it end inside the key-down limit.

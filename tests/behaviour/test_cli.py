@@ -291,7 +291,7 @@ def test_a_shipped_sequence_is_found_from_any_folder_and_a_pipe_gets_no_escape_c
     assert "\r" not in done.stdout + done.stderr
     assert done.stderr == "The bench is safe: PTT released, generator off, supply off, each read back.\n"
     assert "µV emf" in done.stdout
-    assert sorted(one.suffix for one in (tmp_path / "results").iterdir()) == [".csv", ".sqlite"]
+    assert sorted(one.suffix for one in (tmp_path / "results").iterdir()) == [".csv", ".journal", ".sqlite"]
 
 
 @pytest.mark.slow

@@ -168,7 +168,7 @@ def test_every_command_takes_a_store_by_its_address(postgres: PostgresServer, tm
     for serial in ("M40-0007", "M40-0012"):
         words = ("run", str(sequence), "--bench", "sim/bench.yaml", "--serial", serial)
         assert _call(*words, *with_store).exit_code in (0, 1)
-    assert {one.suffix for one in folder.iterdir()} == {".csv"}
+    assert {one.suffix for one in folder.iterdir()} == {".csv", ".journal"}
     assert len(json.loads(_call("results", *with_store, "--json").stdout)) == 2
     assert len(_call("trace", "last", *with_store).stdout.splitlines()) > 50
     assert "differs" in _call("compare", *with_store).stdout

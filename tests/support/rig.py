@@ -19,6 +19,7 @@ from sequencer.results.model import Result
 from sequencer.run.events import Event
 from sequencer.run.record import RunFacts
 from sequencer.run.runner import Runner, RunOutcome
+from sequencer.safety.announced import Announced
 from sim.scpi.faults import Fault, FaultScript
 
 
@@ -32,6 +33,18 @@ class MemoryRecord:
         self.said: list[Exchange] = []
         self.files: dict[str, bytes] = {}
         self.ended: dict[str, Any] = {}
+        self.noted: list[tuple[str, dict[str, Any]]] = []
+
+    def note(self, event: str, **facts: Any) -> None:
+        """Take what happens."""
+        self.noted.append((event, facts))
+
+    def listen(self, event: Event) -> None:
+        """Take what the run tells."""
+
+    def announce(self, event: Announced) -> None:
+        """Take what is about to be done to the bench."""
+        self.noted.append((event.what, dict(event.facts)))
 
     def keep_instruments(self, identities: dict[str, Identity]) -> None:
         """Take who answered."""
@@ -41,7 +54,14 @@ class MemoryRecord:
         """Take that the instruments say that they are simulated."""
         self.facts = replace(self.facts, simulated=True)
 
-    def keep(self, index: int, results: Sequence[Result], said: Sequence[Exchange]) -> None:
+    def keep(
+        self,
+        index: int,
+        results: Sequence[Result],
+        said: Sequence[Exchange],
+        *,
+        on_unit: Sequence[bool] = (),
+    ) -> None:
         """Take what a check left."""
         self.kept.setdefault(index, []).extend(results)
         self.said += said

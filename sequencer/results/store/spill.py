@@ -232,6 +232,11 @@ def read_kept(file: Path) -> KeptRun:
             f"is not a complete JSON file ({printable(str(error))[:80]})",
             hint="the results table (CSV) of the same name holds the run's results",
         ) from error
+    return kept_of(file, plain)
+
+
+def kept_of(file: Path, plain: Any) -> KeptRun:
+    """Return the kept run that ``file`` holds as ``plain`` values. Raises InputError that says what is wrong with them."""
     try:
         # As JSON, which strictly read takes a text for a time and a list for a tuple; a Python value it would not.
         kept = _model().validate_json(json.dumps(plain_as_now(plain)))

@@ -243,7 +243,7 @@ def test_a_full_disk_ends_the_run_safely(make_rig):
     """When a result cannot be kept the run stops with status 3, in plain words, and the bench is safe."""
     rig = make_rig().with_checks(Procedure("transmit", _read_power), Procedure("receive", _listen))
 
-    def full(*_):
+    def full(*_, **__):
         raise OSError(28, "No space left on device")
 
     rig.record.keep = full

@@ -1,0 +1,239 @@
+"""What a journal says of its run: how it began, what it left, what was under way, and how it ended if it did.
+
+The journal is written by `sequencer.run.journal`, line by line, before each event has effect.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import field
+from datetime import datetime
+from functools import cache
+from pathlib import Path
+from typing import Any, ClassVar
+
+from pydantic import ConfigDict, TypeAdapter, ValidationError
+
+from sequencer.frozen import dataclass
+from sequencer.problems import InputError, about_file, printable
+from sequencer.results.journal_lines import FORMAT, Lines, read_lines
+from sequencer.results.model import RunRecord
+from sequencer.results.store.spill import KeptRun, kept_of
+
+__all__ = ["Entered", "Head", "JournalRead", "PlannedStep", "read_journal"]
+
+_ALLOWED = "the journal that a run writes beside its results table"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedStep:
+    """A step that the run was to make."""
+
+    index: int
+    label: str
+    check: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Head:
+    """How a run began: all that it takes to carry it on, but for a password in the store's address.
+
+    ``store_file`` is a path, ``store_address`` a server's address as it may be shown; one of them is empty. ``model_named`` is what was
+    given with --model.
+    """
+
+    __pydantic_config__: ClassVar[ConfigDict] = ConfigDict(extra="ignore", strict=True)
+
+    format: int
+    program: str
+    record: RunRecord
+    sequence_file: str
+    bench_file: str
+    model_file: str
+    folder: str
+    table: str
+    store_file: str
+    store_address: str
+    only: tuple[str, ...]
+    order: str
+    model_named: str
+    dry_run: bool
+    steps: tuple[PlannedStep, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entered:
+    """A reading that a person entered, as it was typed."""
+
+    check_index: int
+    name: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JournalRead:
+    """A journal as it was read. ``outcome`` is empty where the run has not ended.
+
+    ``under_way`` are the checks that had begun and not ended; ``is_pressed`` says that PTT was to be pressed and was not confirmed
+    released. ``on_unit`` says of each result, by the number of its check, whether what is missing is the unit's doing.
+    """
+
+    path: Path
+    head: Head
+    kept: KeptRun
+    lines: Lines
+    outcome: str = ""
+    under_way: tuple[int, ...] = ()
+    is_pressed: bool = False
+    entered: tuple[Entered, ...] = ()
+    on_unit: Mapping[int, tuple[bool, ...]] = field(default_factory=dict)
+    resumed: tuple[datetime, ...] = ()
+    last_time: datetime
+    lost: str = ""
+    """What of the file does not count, in words; empty where all of it does."""
+
+
+def read_journal(path: Path) -> JournalRead:
+    """Read a journal. Raises InputError that says what is wrong with the file; a tail that is cut short is told in ``lost``."""
+    try:
+        content = path.read_bytes()
+    except OSError as error:
+        raise about_file(path, f"cannot be read: {error.strerror or error}", allowed=_ALLOWED) from error
+    return journal_of(path, content)
+
+
+def journal_of(path: Path, content: bytes) -> JournalRead:
+    """Return what the ``content`` of a journal says. Raises InputError."""
+    lines = read_lines(content)
+    if not lines.lines:
+        raise _without_a_head(path, content)
+    head = _head(path, lines.lines[0])
+    found = _Gathered()
+    for line in lines.lines[1:]:
+        found.take(line)
+    kept = kept_of(path, found.as_kept(lines.lines[0]["record"]))
+    return JournalRead(
+        path=path,
+        head=head,
+        kept=kept,
+        lines=lines,
+        outcome=found.outcome,
+        under_way=tuple(found.under_way),
+        is_pressed=found.is_pressed,
+        entered=tuple(found.entered),
+        on_unit=found.on_unit,
+        resumed=tuple(found.resumed),
+        last_time=datetime.fromisoformat(str(lines.lines[-1]["time"])),
+        lost=_lost(lines),
+    )
+
+
+def _lost(lines: Lines) -> str:
+    if not lines.lost_bytes:
+        return ""
+    number = len(lines.lines)
+    if lines.altered:
+        return (
+            f"line {number + 1} of the journal was altered, or the one before it: it and all that follows, {lines.lost_bytes} bytes, "
+            "does not count"
+        )
+    return f"line {number + 1} of the journal was cut short: its {lines.lost_bytes} bytes do not count"
+
+
+def _without_a_head(path: Path, content: bytes) -> InputError:
+    begins = b'{"number":0,'
+    if begins.startswith(content[: len(begins)]):
+        return about_file(
+            path,
+            "the journal's first line is not whole, so that nothing was measured yet when the run was cut short",
+            hint="nothing is lost but the run's beginning: start the run anew, and remove this file",
+        )
+    return about_file(path, "is not a journal of a run", allowed=_ALLOWED)
+
+
+class _Gathered:
+    """Gathers what the lines say, in order."""
+
+    def __init__(self) -> None:
+        self.checks: list[dict[str, Any]] = []
+        self.facts: dict[str, Any] = {}
+        self.outcome = ""
+        self.under_way: list[int] = []
+        self.is_pressed = False
+        self.entered: list[Entered] = []
+        self.on_unit: dict[int, tuple[bool, ...]] = {}
+        self.resumed: list[datetime] = []
+
+    def take(self, line: Mapping[str, Any]) -> None:
+        """Take a line; an event that is not known says nothing here."""
+        match line.get("event"):
+            case "check begun":
+                self.under_way.append(line["check_index"])
+            case "check ended":
+                self._end_check(line)
+            case "PTT to be pressed" | "PTT released" as what:
+                self.is_pressed = what == "PTT to be pressed"
+            case "entered":
+                self.entered.append(
+                    Entered(check_index=line["check_index"], name=line["name"], text=line["text"])
+                )
+            case "instruments":
+                self.facts["instruments"] = line["instruments"]
+            case "simulated":
+                self.facts |= {"simulated": True, "bench": line["bench"]}
+            case "resumed":
+                self._resume(line)
+            case "ended":
+                self.outcome = line["outcome"]
+                self.facts |= {name: line[name] for name in ("outcome", "bench_safe", "bench_s")}
+
+    def _end_check(self, line: Mapping[str, Any]) -> None:
+        index = line["check_index"]
+        exchanges = [dict(zip(_EXCHANGE, one, strict=True)) for one in line["exchanges"]]
+        self.checks.append({"check_index": index, "results": line["results"], "exchanges": exchanges})
+        if line["results"]:
+            self.under_way = [one for one in self.under_way if one != index]
+            self.on_unit[index] = tuple(line["on_unit"])
+
+    def _resume(self, line: Mapping[str, Any]) -> None:
+        self.resumed.append(datetime.fromisoformat(line["time"]))
+        self.outcome, self.is_pressed, self.under_way = "", False, []
+        for name in ("outcome", "bench_safe", "bench_s"):
+            self.facts.pop(name, None)
+
+    def as_kept(self, record: Mapping[str, Any]) -> dict[str, Any]:
+        """Return the run so far in the form of a kept run."""
+        return {**record, **self.facts, "checks": self.checks}
+
+
+_EXCHANGE = ("time_s", "instrument", "direction", "content", "fault")
+
+
+def exchange_cells(exchanges: Iterable[Any]) -> Iterator[tuple[float, str, str, str, str]]:
+    """Yield messages as they stand in a journal; each byte is the character of its number (Latin-1)."""
+    for one in exchanges:
+        yield (one.time_s, one.instrument, one.direction.value, one.content.decode("latin-1"), one.fault)
+
+
+def _head(path: Path, line: Mapping[str, Any]) -> Head:
+    written = line.get("format")
+    if isinstance(written, int) and written > FORMAT:
+        raise about_file(
+            path,
+            f"the journal has format {written}, and this sequencer knows up to {FORMAT}",
+            hint="use the newer sequencer",
+        )
+    try:
+        return _model().validate_json(json.dumps(line))
+    except ValidationError as error:
+        first = error.errors(include_url=False, include_input=False)[0]
+        place = ".".join(map(str, first["loc"]))
+        raise about_file(
+            path, f"is not a journal of a run: {place}: {printable(first['msg'])}", allowed=_ALLOWED
+        ) from error
+
+
+@cache
+def _model() -> TypeAdapter[Head]:
+    return TypeAdapter(Head)

@@ -1,0 +1,28 @@
+"""What is said of a bench before it is done to it, so that whoever comes after a crash knows how it may have been left."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import field
+from typing import Literal
+
+from sequencer.frozen import dataclass
+
+What = Literal["PTT to be pressed", "PTT released", "cables to be moved", "cables connected"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Announced:
+    """Something that is about to be done, or (``begins`` false) that has been confirmed undone."""
+
+    what: What
+    begins: bool
+    facts: Mapping[str, str | float] = field(default_factory=dict)
+
+
+Announce = Callable[[Announced], None]
+"""Whoever is told; it raises nothing."""
+
+
+def to_nobody(_event: Announced) -> None:
+    """Tell nobody."""
