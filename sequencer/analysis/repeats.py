@@ -58,17 +58,27 @@ def as_one(members: Sequence[StoredRun]) -> StoredRun:
 
 
 def _marked(row: StoredResult, first: str) -> StoredResult:
-    told = "" if row.counts else f"does not count: repeated in run {row.replaced_by}"
+    told = "" if row.counts else f"does not count: {_replaced(row)}"
     if row.check == "confirm" and row.run != first:
         told = f"for run {row.run}"
     return replace(row, note=_joined(row.note, told)) if told else row
+
+
+def _replaced(row: StoredResult) -> str:
+    if row.replaced_by == row.run:
+        return "measured again when the run was resumed"
+    return f"repeated in run {row.replaced_by}"
 
 
 def _with_those_before(row: StoredResult, every: Sequence[StoredResult]) -> StoredResult:
     before = [one for one in every if one.replaced_by == row.run and _key(one) == _key(row)]
     if not before:
         return row
-    said = (f"{value_in_words(one) or 'no value'} ({one.decision.value}) in run {one.run}" for one in before)
+    said = (
+        f"{value_in_words(one) or 'no value'} ({one.decision.value}) "
+        + ("before the run was resumed" if one.run == row.run else f"in run {one.run}")
+        for one in before
+    )
     return replace(row, note=_joined(row.note, f"found before: {', '.join(said)}"))
 
 

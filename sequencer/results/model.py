@@ -87,7 +87,8 @@ class RunRecord:
 
     ``outcome`` says how it ended; ``bench_safe`` and ``bench_s`` are None until it has. ``part`` names the checks chosen,
     empty for the whole sequence. A repeat names in ``again`` the first run that holds its checks, and in ``reason`` why they were repeated.
-    ``model_hash`` is that of the model file it was planned with; empty where there was none.
+    ``model_hash`` is that of the model file it was planned with; empty where there was none. ``resumed`` says when it was carried on
+    after it had been cut short.
     """
 
     run: str
@@ -106,19 +107,21 @@ class RunRecord:
     again: str = ""
     reason: str = ""
     model_hash: str = ""
+    resumed: tuple[datetime, ...] = ()
 
 
 NOT_ENDED = "not ended"
-"""The outcome of a run that goes on."""
+"""The outcome of a run that goes on, or was cut short without a word."""
 RUN_COLUMNS = tuple(f.name for f in fields(RunRecord))
 """The columns of a run, in order; the store and what is kept beside a table carry the same."""
 _run_cells = attrgetter(*RUN_COLUMNS)
 
 
-def run_cells(run: RunRecord) -> dict[str, str | float | bool | None]:
-    """Return a run as plain values under `RUN_COLUMNS`; its time is ISO 8601 with offset."""
+def run_cells(run: RunRecord) -> dict[str, Any]:
+    """Return a run as plain values under `RUN_COLUMNS`; its times are ISO 8601 with offset."""
     row = dict(zip(RUN_COLUMNS, _run_cells(run), strict=True))
     row["time"] = run.time.isoformat(timespec="milliseconds")
+    row["resumed"] = [one.isoformat(timespec="milliseconds") for one in run.resumed]
     return row
 
 

@@ -14,7 +14,7 @@ from sequencer.results.store import rows as store_rows
 from sequencer.results.store.insert import CheckRows
 from sequencer.results.store.spill import KeptCheck, KeptRun
 from sequencer.results.store.tables import exchanges, instruments, results, runs
-from sequencer.results.store.transaction import Writing, count_alike
+from sequencer.results.store.transaction import Writing, count_alike, is_measured_anew, replace_own
 
 _SAME = ("time", "serial", "sequence", "sequence_hash", "bench_hash", "simulated", "again")
 
@@ -63,14 +63,15 @@ def import_kept(kept: KeptRun, connection: Connection) -> Imported:
     known = connection.execute(select(count()).where(instruments.c.run == name)).scalar_one()
     if kept.instruments and not known:
         connection.execute(insert(instruments), store_rows.instrument_rows(name, kept.instruments))
-    _write(connection, name, missing)
+    _write(connection, kept, missing)
     for check in missing:
         if check.results and check.results[0].check != "confirm":
             _settle(connection, kept.again or name, check.check_index, check.results[0].check)
-    ended = row["outcome"] == NOT_ENDED != kept.outcome
-    if ended:
-        how = {"outcome": kept.outcome, "bench_safe": kept.bench_safe, "bench_s": kept.bench_s}
-        connection.execute(update(runs).where(runs.c.run == name).values(**store_rows.clean(how)))
+    is_later = said["resumed"] > row["resumed"]  # a moment more: the texts begin alike
+    ended = kept.outcome != NOT_ENDED and (row["outcome"] == NOT_ENDED or is_later)
+    if ended or is_later:
+        how = {one: said[one] for one in ("outcome", "bench_safe", "bench_s", "resumed")}
+        connection.execute(update(runs).where(runs.c.run == name).values(**how))
     return Imported(
         run=name,
         checks=len(missing),
@@ -101,11 +102,13 @@ def _missing(kept: KeptRun, connection: Connection, stored_results: int) -> list
     return []
 
 
-def _write(connection: Connection, run: str, missing: Sequence[KeptCheck]) -> None:
+def _write(connection: Connection, kept: KeptRun, missing: Sequence[KeptCheck]) -> None:
     transaction = Writing.within(connection)
     for check in missing:
+        if is_measured_anew(check.results):
+            replace_own(transaction, kept.run, check.check_index)
         said = [one.as_exchange() for one in check.exchanges]
-        CheckRows(run, check.check_index, check.results, said).insert(transaction)
+        CheckRows(kept.run, check.check_index, check.results, said).insert(transaction)
 
 
 def _settle(connection: Connection, first: str, check_index: int, check: str) -> None:
@@ -120,7 +123,11 @@ def _settle(connection: Connection, first: str, check_index: int, check: str) ->
         .limit(1)
     ).scalar_one()
     connection.execute(update(results).where(here, results.c.run != newest).values(replaced_by=newest))
-    connection.execute(update(results).where(here, results.c.run == newest).values(replaced_by=""))
+    connection.execute(
+        update(results)
+        .where(here, results.c.run == newest, results.c.replaced_by != newest)
+        .values(replaced_by="")
+    )
 
 
 def _count(connection: Connection, table: Any, run: str) -> int:

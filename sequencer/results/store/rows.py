@@ -30,7 +30,8 @@ POINT_NAMES = ("level_db", "reading", "state", "reading_s", "at_s")
 
 def run_row(run: RunRecord) -> dict[str, Any]:
     """Return the row of a run."""
-    return clean({**run_cells(run), "utc_s": run.time.timestamp()})
+    cells = run_cells(run)
+    return clean({**cells, "resumed": json.dumps(cells["resumed"]), "utc_s": run.time.timestamp()})
 
 
 def result_row(result: Result, check_index: int) -> dict[str, Any]:
@@ -118,7 +119,7 @@ def run_read(
 ) -> StoredRun:
     """Return a run's row, without ``utc_s``, as a reader gets it."""
     return StoredRun(
-        **{**row, "time": datetime.fromisoformat(row["time"])},
+        **{**row, "time": datetime.fromisoformat(row["time"]), "resumed": _moments(row["resumed"])},
         instruments=tuple(instruments),
         decisions=decisions,
         replaced=replaced,
@@ -136,6 +137,13 @@ def exchange_read(row: Mapping[str, Any]) -> StoredExchange:
     return StoredExchange(
         **{**row, "direction": Direction(row["direction"]), "content": bytes(row["content"])}
     )
+
+
+def _moments(text: str) -> tuple[datetime, ...]:
+    try:
+        return tuple(map(datetime.fromisoformat, json.loads(text)))
+    except TypeError as error:
+        raise ValueError(f"not a list of moments: {error}") from error
 
 
 def _confirmations(text: str) -> tuple[Confirmation, ...]:

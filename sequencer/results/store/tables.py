@@ -70,6 +70,9 @@ runs = Table(
     ),  # the first run, if this one repeats checks of it
     Column("reason", Text, nullable=False, server_default=""),  # why they are repeated
     Column("model_hash", String, nullable=False, server_default=""),  # of the model file; empty without one
+    Column(
+        "resumed", Text, nullable=False, server_default="[]"
+    ),  # JSON as text: when it was carried on after it was cut short
     Column("utc_s", _Number, nullable=False),  # the same moment as "time", in order also across time zones
     Index("run_by_unit", "serial", "utc_s"),
     Index("run_by_time", "utc_s"),

@@ -12,6 +12,7 @@ from contextlib import contextmanager
 from functools import cache
 from typing import TYPE_CHECKING, Any, Protocol
 
+from sequencer.results.model import Result
 from sequencer.results.store import rows as store_rows
 
 if TYPE_CHECKING:
@@ -202,6 +203,23 @@ def replace_results(transaction: Writing, repeated: str, check_index: int, *, ch
         repeated=repeated,
         check_index=check_index,
         check=check,
+    )
+
+
+def is_measured_anew(found: Sequence[Result]) -> bool:
+    """Say whether results of a check take the place of what the same run found in it before it was resumed.
+
+    A confirmation goes on counting for what was found under it, and what was found before an adjusting cannot be found again.
+    """
+    return bool(found) and found[0].check not in ("confirm", "adjust")
+
+
+def replace_own(transaction: Writing, run: str, check_index: int) -> None:
+    """Mark what a run found in a check before it was resumed as replaced by what it is to find in it now."""
+    transaction.run(
+        "UPDATE result SET replaced_by = :run WHERE run = :run AND check_index = :check_index AND replaced_by = ''",
+        run=run,
+        check_index=check_index,
     )
 
 

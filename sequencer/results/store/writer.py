@@ -29,6 +29,7 @@ from sequencer.results.store.transaction import (
     Writer,
     Writing,
     count_alike,
+    replace_own,
     replace_results,
     write_unit,
 )
@@ -89,12 +90,15 @@ class StoreWriter:
     def __exit__(self, *_: object) -> None:
         self.close()
 
-    def write_run(self, run: RunRecord) -> None:
-        """Write the row of a run that begins, and its unit's if that is new."""
+    def write_run(self, run: RunRecord, *, again: bool = False) -> None:
+        """Write the row of a run that begins, and its unit's if that is new.
+
+        ``again``: a write is tried again whose first try may have succeeded.
+        """
         row = store_rows.run_row(run)
         with self._writing() as transaction:
             write_unit(transaction, row)
-            transaction.many("run", [row])
+            transaction.many("run", [row], unless_there=again)
 
     def write_instruments(self, run: str, found: Sequence[BenchInstrument]) -> None:
         """Write who answered on the bench of a run; a second time takes the place of the first."""
@@ -111,11 +115,13 @@ class StoreWriter:
         *,
         known: int | None = None,
         repeats: str = "",
+        anew: bool = False,
     ) -> None:
         """Write all that one check left, in one transaction; durable on return.
 
         ``repeats`` names the run that is repeated: what it and its earlier repeats found in the check of this number stays, and
-        counts no more. Confirmations go on counting for what was found under them.
+        counts no more. Confirmations go on counting for what was found under them. ``anew``: so does what the run itself found before in
+        this check, which a resumed run has measured again.
 
         ``known`` is given where a write is tried again: how many results and messages of the run are in, as far as the caller knows.
         If there are more, the first try had succeeded and only its answer was lost on the way; nothing is written then.
@@ -129,6 +135,8 @@ class StoreWriter:
                 return
             if repeats and found and found[0].check != "confirm":
                 replace_results(transaction, repeats, check_index, check=found[0].check, by=found[0].run)
+            if anew and found:
+                replace_own(transaction, run, check_index)
             rows.insert(transaction)
 
     def write_simulated(self, run: str, bench: str) -> None:

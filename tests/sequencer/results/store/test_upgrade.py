@@ -4,7 +4,7 @@ Schema 1: two simulated runs of a short sequence, and one of a real bench that w
 that could not be measured, and an answer of bytes that are no text. Schema 2: two simulated runs, with a confirmation each.
 Schema 3: the same and a repeat, with two confirmations each, one of which has a semicolon and brackets in its text.
 Schema 4: two simulated runs, with a confirmation each.
-Schema 5: two simulated runs of power and frequency, one of which fails.
+Schema 5 and 6: two simulated runs of power and frequency, one of which fails.
 """
 
 from __future__ import annotations
@@ -35,10 +35,11 @@ from sequencer.results.stored_budget import StoredBudget, budget_as_plain
 from tests.support.stored_results import RUN, a_result
 
 TOP = Path(__file__).parents[4]
-SCHEMA_1, SCHEMA_2, SCHEMA_3, SCHEMA_4, SCHEMA_5 = (
-    TOP / "tests" / "data" / f"store-schema-{number}.sqlite" for number in (1, 2, 3, 4, 5)
+SCHEMA_1, SCHEMA_2, SCHEMA_3, SCHEMA_4, SCHEMA_5, SCHEMA_6 = (
+    TOP / "tests" / "data" / f"store-schema-{number}.sqlite" for number in (1, 2, 3, 4, 5, 6)
 )
 NOT_REPEATED = {"part": "", "again": "", "reason": "", "model_hash": ""}
+NEW_IN_7 = {"resumed": "[]"}
 NUMBERS_OF_4 = ("target", "slope", "axis_value", "nominal", "supply_v")
 NEW_IN_4 = {"target_unit": "", "axis": "", "axis_unit": "", "fault": "null", **dict.fromkeys(NUMBERS_OF_4)}
 NEW_IN_5 = {"stage": ""}
@@ -78,7 +79,7 @@ def test_an_upgraded_store_has_every_row_it_had(old: Path) -> None:
             decisions = plain.pop("decisions")
             mine = [one for one in results if one["run"] == run["run"]]
             assert sum(decisions.values()) == len(mine)
-            assert plain == {**run, **NOT_REPEATED, "replaced": 0}
+            assert plain == {**run, **NOT_REPEATED, "resumed": [], "replaced": 0}
             rows = store.read_results(run["run"])
             assert all(row.counts for row in rows)
             assert [
@@ -168,7 +169,7 @@ def test_a_store_of_schema_2_has_every_row_it_had(tmp_path: Path) -> None:
     for row in before:
         assert (row["asked"], bool(row["confirmed"]), row["how"]) in asked[row["run"]]
     for name in names:
-        new = NOT_REPEATED if name == "run" else {}
+        new = {**NOT_REPEATED, **NEW_IN_7} if name == "run" else {}
         new = {"replaced_by": "", **NEW_IN_4, **NEW_IN_5, **NEW_IN_6} if name == "result" else new
         before = _rows(SCHEMA_2, name)
         assert before
@@ -184,13 +185,25 @@ def test_a_store_of_schema_5_has_every_row_it_had(tmp_path: Path) -> None:
     path = Path(shutil.copy(SCHEMA_5, tmp_path / "results.sqlite"))
     Store.open(path).close()
     for name in ("unit", "run", "result", "instrument", "exchange"):
-        new = {"run": {"model_hash": ""}, "result": NEW_IN_6}.get(name, {})
+        new = {"run": {"model_hash": "", **NEW_IN_7}, "result": NEW_IN_6}.get(name, {})
         before = _rows(SCHEMA_5, name)
         assert before
         assert _rows(path, name) == [{**row, **new} for row in before], name
 
 
-@pytest.mark.parametrize("schema", [SCHEMA_1, SCHEMA_2, SCHEMA_3, SCHEMA_4, SCHEMA_5])
+def test_a_store_of_schema_6_has_every_row_it_had(tmp_path: Path) -> None:
+    """Every cell of every table is the same afterwards; no run of then was resumed."""
+    path = Path(shutil.copy(SCHEMA_6, tmp_path / "results.sqlite"))
+    with Store.open(path) as store:
+        assert [one.resumed for one in store.read_runs()] == [(), ()]
+    for name in ("unit", "run", "result", "instrument", "exchange"):
+        new = NEW_IN_7 if name == "run" else {}
+        before = _rows(SCHEMA_6, name)
+        assert before
+        assert _rows(path, name) == [{**row, **new} for row in before], name
+
+
+@pytest.mark.parametrize("schema", [SCHEMA_1, SCHEMA_2, SCHEMA_3, SCHEMA_4, SCHEMA_5, SCHEMA_6])
 def test_a_check_of_an_upgraded_store_is_repeated(tmp_path: Path, schema: Path) -> None:
     """What an older sequencer found is replaced by a repeat as what this one found is."""
     path = Path(shutil.copy(schema, tmp_path / "results.sqlite"))
