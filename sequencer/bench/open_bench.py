@@ -23,6 +23,7 @@ from sequencer.bench.limits import bounds_s, limits_of, max_supply_v, supply_acc
 from sequencer.bench.locks import BenchBusy, cables_mark, key_mark, lock_addresses
 from sequencer.bench.operator import Operators
 from sequencer.bench.text_radio import make_text_radio
+from sequencer.bench.watchdog import make_watchdog
 from sequencer.frozen import dataclass
 from sequencer.inputs.bench import INTERFERER, BenchFile, longest_release_s, max_meter_dbm, open_timeout_s
 from sequencer.inputs.instrument_drivers import ByHand, TextRadio
@@ -34,6 +35,7 @@ from sequencer.safety.key import Ratings
 from sequencer.safety.key_memory import KeyMemory
 from sequencer.safety.loss import HandPath
 from sequencer.safety.state import SafeState
+from sequencer.safety.watchdog.ways import Tried
 from sequencer.safety.way_out import PATIENCE_S
 from sequencer.units.convert import dbm_from_w
 
@@ -86,6 +88,12 @@ class OpenBench:
         self._touched = False
         self._key_line_fault: InstrumentFault | None = None
         self._library: Any = None
+        # The instruments of a simulation in this process's memory end with it.
+        self._watchdog = (
+            None
+            if parts.simulation is not None
+            else make_watchdog(parts.bench, parts.profiles, serial=parts.serial)
+        )
         self.safe = self._make_safe_bench(self.instruments)
         self._operators = Operators(
             parts.bench,
@@ -103,6 +111,7 @@ class OpenBench:
         self.prepare()
         for name in sorted(self.bench.instruments, key=self._opening_rank):
             self.open_one(name)
+        self.prove_watchdog()
         if not (state := self.make_safe()).confirmed:
             raise BenchUnsafe(state.last_line())
 
@@ -122,9 +131,12 @@ class OpenBench:
                     self._open(name)
 
     def prepare(self) -> None:
-        """Lock the bench and open its VISA library; no instrument hears of it yet."""
+        """Lock the bench, start its watchdog and open its VISA library; no instrument hears of it yet."""
         if not self.simulated:
             lock_addresses(self.bench, self._stack)
+            if self._watchdog is not None:
+                self._watchdog.start()
+                self._stack.callback(self._watchdog.close)
             try:
                 self.safe.cables.recall()
                 self.safe.key_memory.recall()
@@ -132,6 +144,15 @@ class OpenBench:
                 raise BenchBusy(f"how the bench was left cannot be read: {error}") from error
         visa: Any = self.parts.simulation.library() if self.parts.simulation is not None else self.bench.visa
         self._library = self._stack.enter_context(open_library(visa))
+
+    def prove_watchdog(self) -> None:
+        """Have the watchdog try which instruments answer it beside this program; nothing waits for it."""
+        if self._watchdog is not None:
+            self._watchdog.prove()
+
+    def watchdog_proofs(self) -> tuple[Tried, ...]:
+        """Return what came of `prove_watchdog`, once it is there; empty without a watchdog."""
+        return self._watchdog.proofs() if self._watchdog is not None else ()
 
     def __enter__(self) -> Self:
         try:
@@ -312,6 +333,7 @@ class OpenBench:
             ),
             cables=Cables(None if self.simulated else cables_mark(self.bench), announce=self.parts.announce),
             announce=self.parts.announce,
+            watchdog=self._watchdog,
         )
 
     def _send_off_unanswered(self, role: str) -> None:

@@ -171,6 +171,7 @@ class SafeBench(GuardedBench):
                 )
                 try:
                     yield side
+                    key.confirm_watched()
                     side.confirm_carrier()
                     self._interlock.release_confirmed(key, radio_bound_s=self._bounds_s.get("radio", 2.0))
                     is_proved = True

@@ -83,6 +83,8 @@ class Interlock:
                 address=radio.address,
                 next_move="Remove the supply from the unit, then look for a stuck push-to-talk (PTT) line.",
             )
+        if self.key is not None:
+            self.key.note_reads_released()
         self._key_memory.note_open()
 
     def release_confirmed(self, key: Key, *, radio_bound_s: float) -> None:
