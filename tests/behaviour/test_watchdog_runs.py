@@ -60,7 +60,11 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
     yield bench
     said = [line for line in bench.end().splitlines() if "witness" in line]
     assert all("PTT pressed" in line for line in said), said
-    held_s = [float(one) for line in said for one in re.findall(r"longer than allowed at a stretch: ([\d.]+) s", line)]
+    held_s = [
+        float(one)
+        for line in said
+        for one in re.findall(r"longer than allowed at a stretch: ([\d.]+) s", line)
+    ]
     assert held_s, said
     assert max(held_s) < MAX_KEY_TIME_S + LATE_S, said
 
@@ -151,4 +155,7 @@ def test_a_driver_that_hangs_in_c_cannot_leave_the_unit_keyed(served, run, tmp_p
     done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
     assert "The key-down watchdog took PTT of unit" in done.stderr
-    assert "the program stood still: PTT released by radio, read back; supply off by supply, read back" in done.stderr
+    assert (
+        "the program stood still: PTT released by radio, read back; supply off by supply, read back"
+        in done.stderr
+    )
