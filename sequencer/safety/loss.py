@@ -20,6 +20,8 @@ from sequencer.safety.watch import Watch
 
 HandPath = Literal["receive", "transmit", "cable"]
 """What is measured: one of the bench's paths, through its switch, or a cable or pad by itself."""
+LossPath = HandPath | Literal["check"]
+"""What lies between generator and power meter: what a person connects, or on `check` what the switch does."""
 
 
 class LossSide(Side):

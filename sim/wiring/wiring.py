@@ -45,7 +45,7 @@ class Wiring:
         self.update()
 
     def connect(self, position: str) -> None:
-        """Send the switch to receive, transmit or open."""
+        """Send the switch to receive, transmit, check or open."""
         self.update()
         self.paths.connect(position)
         self.update()
