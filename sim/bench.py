@@ -84,6 +84,7 @@ class SimulatedBench:
         transmit_loss_db: Mapping[float, float],
         check_loss_db: Mapping[float, float] | None = None,
         wear: Wear | None = None,
+        audio_joined: bool = False,
         limits: WitnessLimits,
         truth: Truth | None = None,
         seed: int = 1,
@@ -110,6 +111,7 @@ class SimulatedBench:
         self.unit = SimulatedUnit(specimen, self.clock, self._rng.spawn(1)[0])
         self.witness = Witness(limits, self.clock)
         self.wiring = Wiring(self.unit, Paths(losses, self.clock), self.witness, self.clock)
+        self.wiring.audio_joined = audio_joined
         self.devices: dict[str, BenchInstrument] = {}
         generators: list[SignalGenerator] = []
         # a generator named interferer is the second one wherever its entry stands

@@ -29,6 +29,7 @@ from sequencer.cli.screens.operator import (
 )
 from sequencer.cli.screens.summary import not_met_table, verdict_line
 from sequencer.frozen import dataclass
+from sequencer.inputs.bench_health import bench_serial
 from sequencer.planning.load import load_both
 from sequencer.planning.parts import bench_parts
 from sequencer.planning.plan import Plan, make_plan
@@ -209,7 +210,8 @@ def execute(prepared: Prepared, *, listeners: Sequence[Listener] = (), head: str
 
 def _facts(prepared: Prepared, parts: BenchParts) -> RunFacts:
     model = prepared.model
-    if not model and parts.simulation is not None:
+    of_bench = prepared.asked.serial == bench_serial(prepared.plan.bench.bench)
+    if not model and parts.simulation is not None and not of_bench:
         model = parts.simulation.unit.specimen.model
     return RunFacts(
         run=_new_run(prepared.simulated),

@@ -20,6 +20,7 @@ MARK = "a page of the radio-bench-sequencer reference"
 
 WRITTEN = (
     "first-bench",
+    "bench-health",
     "sequences",
     "model-files",
     "setting-a-radio-up",

@@ -19,6 +19,7 @@ from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.live import CautiousOnce, LivePerson
 from sequencer.checks.shared.level_budget import with_level_step
 from sequencer.frozen import dataclass
+from sequencer.inputs.bench import check_rating_dbm
 from sequencer.planning.plan import Plan
 from sequencer.planning.step import Step
 from sequencer.planning.unproved import unproved_note
@@ -245,6 +246,9 @@ class Measurer:
             return check.inspect(step.settings, conditions)
         if step.side == "loss":
             path = check.hand_path(step.settings)
+            if path == "check":
+                with safe.check_side(rating_dbm=check_rating_dbm(self._bench.bench)) as joined:
+                    return check.measure_loss(joined, step.settings, conditions)
             with safe.loss_side(
                 path,
                 confirm=self.cables_confirmed,
@@ -279,6 +283,7 @@ class Measurer:
             enter=partial(self._entered, step),
             live=self._live,
             keep_found=self._kept.extend,
+            find_earlier=self._record.find_earlier,
             read_preset=self._bench.safe.read_preset,
             write_preset=self._bench.safe.write_preset,
             warn=lambda text: self._state.tell(Warned(text=text)),

@@ -13,6 +13,7 @@ from typing import Any, Self
 
 from drivers.roles import Identity
 from drivers.trace import Exchange
+from sequencer.analysis.own_history import OwnHistory
 from sequencer.checks.finding import KeptFile
 from sequencer.files.write import write_beside
 from sequencer.inputs.instrument_roles import Instrument
@@ -27,6 +28,7 @@ from sequencer.results.store.spill import KeptBeside
 from sequencer.results.store.writer import StoreWriter
 from sequencer.run.events import Event
 from sequencer.run.facts import Again, RunFacts
+from sequencer.run.history import find_history
 from sequencer.run.journal import ENDING, Journal
 from sequencer.run.journal_head import head_of
 from sequencer.run.kept import Kept
@@ -51,13 +53,14 @@ class Record:
         self._known = 0
         self.problems: list[str] = []
         self._table_failed = False
+        self._instruments: tuple[BenchInstrument, ...] = ()
         self.kept: Kept | None = None
         """What stands where, read back at the end."""
         self._waiting: list[Callable[[bool], None]] = []
         with ExitStack() as undo:
             try:
                 _make_folder(folder, undo)
-                place = find_place(folder, store)
+                place = self._place = find_place(folder, store)
                 stem = facts.plan.sequence.path.stem
                 # a simulated run can be had again: waiting for the disk was a fifth of a dry run's time
                 power_safe = not facts.simulated
@@ -93,8 +96,13 @@ class Record:
         on_bench = self.facts.plan.bench.bench.instruments
         found = [_on_bench(name, one, on_bench.get(name)) for name, one in identities.items()]
         self.note("instruments", instruments=found)
+        self._instruments = tuple(found)
         self._beside.change(instruments=tuple(found))
         self._try(lambda again: self.store.write_instruments(self.facts.run, found))
+
+    def find_earlier(self, serial: str, check: str) -> OwnHistory:
+        """Return what the store holds of ``serial`` on this bench, of one check or (empty) of all, without this run."""
+        return find_history(self._place, self.facts, self._instruments, serial=serial, check=check)
 
     def mark_simulated(self) -> None:
         """Mark the run, and all that it will keep, as simulated: the instruments have said that they are."""

@@ -31,12 +31,20 @@ from sequencer.safety.cables import BACK
 from sequencer.safety.state import SafeState
 from sequencer.safety.supply import SUPPLY_SETTLE_S
 from sequencer.safety.way_out import PATIENCE_S
+from sequencer.uncertainty.decision import Decision
 
 __all__ = ["RunOutcome", "Runner"]
 
 
 class _Stopped(Exception):
     """The run cannot go on; the text says why."""
+
+
+def _is_sound(results: Iterable[Result]) -> bool:
+    """Say whether every result of a check of the bench was found, and lies within its limits."""
+    return all(
+        one.decision in (Decision.PASS, Decision.CONDITIONAL_PASS, Decision.NO_LIMIT) for one in results
+    )
 
 
 class Runner:
@@ -173,9 +181,15 @@ class Runner:
                     self._end(step, measurer, found)
             raise
         with self._stopper.held():
-            self._end(step, measurer, findings)
+            results = self._end(step, measurer, findings)
         if stop:
             raise _Stopped(stop)
+        if (
+            step.check.stops_run(step.settings)
+            and step is not self._plan.steps[-1]
+            and not _is_sound(results)
+        ):
+            raise _Stopped("stopped: the bench is not as it was")
 
     def _together(self, steps: Sequence[Step], measurer: Measurer) -> None:
         """Measure steps in one key-down; their results are kept, and told, once what proves them all is there."""
@@ -205,8 +219,8 @@ class Runner:
             self._said.setdefault(self._index, []).extend(self._bench.drain_exchanges())
             self._took_s[self._index] = now_s - self._began_s.pop(self._index)
 
-    def _end(self, step: Step, measurer: Measurer, findings: list[Finding]) -> None:
-        """Judge what a step found, keep it, tell it. To be called with interruptions held."""
+    def _end(self, step: Step, measurer: Measurer, findings: list[Finding]) -> tuple[Result, ...]:
+        """Judge what a step found, keep it, tell it, return it. To be called with interruptions held."""
         now_s = self._bench.clock.now_s()
         self._set_aside(now_s)
         results = self._kept(step, measurer, findings)
@@ -220,6 +234,7 @@ class Runner:
                 remaining_s=self._remaining_s(),
             )
         )
+        return results
 
     def _kept(self, step: Step, measurer: Measurer, findings: list[Finding]) -> tuple[Result, ...]:
         try:
@@ -231,7 +246,7 @@ class Runner:
         counted = {id(result) for result in counting(results)}
         for finding, result in zip(findings, results, strict=True):
             if id(result) in counted:
-                self._state.count(result, on_unit=finding.on_unit)
+                self._state.count(result, on_unit=finding.on_unit, of_bench=step.check.of_bench)
         self._state.add(step.index, results)
         on_unit = tuple(one.on_unit for one in findings)
         self._record.keep(step.index, results, self._said.pop(step.index, []), on_unit=on_unit)

@@ -53,8 +53,14 @@ class RunState:
         """Every result so far, in the order of the sequence file, whatever order they were measured in."""
         return tuple(result for _, result in sorted(self._results, key=lambda one: one[0]))
 
-    def count(self, result: Result, *, on_unit: bool) -> None:
-        """Take a result's decision into the status; ``on_unit`` where nothing measured is the unit's doing, not the bench's."""
+    def count(self, result: Result, *, on_unit: bool, of_bench: bool = False) -> None:
+        """Take a result's decision into the status; ``on_unit`` where nothing measured is the unit's doing, not the bench's.
+
+        ``of_bench``: a result of the bench itself, which fails the bench.
+        """
+        if of_bench and result.decision in (Decision.FAIL, Decision.CONDITIONAL_FAIL):
+            self.bench_failed(f"{result.check.replace('_', ' ')}: {result.quantity}: {result.note}")
+            return
         if result.decision is Decision.NOT_MEASURED and not on_unit:
             self.raise_status(ExitStatus.BENCH_FAILED)
         elif result.decision in (Decision.FAIL, Decision.CONDITIONAL_FAIL, Decision.NOT_MEASURED):

@@ -1,8 +1,8 @@
 """The safe states of a bench, and the way out of each.
 
-A check is handed a `ReceiveSide`, a `TransmitSide`, a `LossSide` or a `CheckSide`. The receive side holds the generator and no way to key; the
-transmit side holds the key and no way to switch the generator on; the loss side holds the generator, while the unit is unkeyed and
-without supply; so does the check side, on which the unit is off the switch as well. What is promised (design section 6):
+A check is handed a `ReceiveSide`, a `TransmitSide`, a `LossSide` or a `CheckSide`. The receive side holds the generator and no way to
+key; the transmit side holds the key and no way to switch the generator on; the loss side holds the generator, while the unit is unkeyed
+and without supply; so does the check side, on which the unit is off the switch as well. What is promised (design section 6):
 
 1. No check can key into the generator: each time before the key is pressed the generator's output must read off and the switch
    must read `transmit`. A side that was left keys nothing any more.

@@ -74,7 +74,7 @@ class CheckSide(LossSide):
         return self._watch.read("voltage", voltmeter, lambda: voltmeter.read_voltage_v(reading_s), span=span)
 
     def read_audio_v(self, tone_hz: float, level_v: float, *, count: int, reading_s: float) -> list[Reading]:
-        """Return what the audio meter reads of the source at ``tone_hz`` and ``level_v``, V rms, ``count`` times; then the source is off."""
+        """Return what the audio meter reads of the source at ``tone_hz`` and ``level_v``, V rms, ``count`` times; then it is off."""
         self._refuse_if_left()
         audio = present(self._audio, "audio_analyser")
         span = Span(low=0.0, high=MOST_V, unit="V", why="what an audio meter can read")

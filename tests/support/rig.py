@@ -11,6 +11,7 @@ from typing import Any
 
 from drivers.roles import Identity
 from drivers.trace import Direction, Exchange
+from sequencer.analysis.own_history import OwnHistory
 from sequencer.bench.open_bench import OpenBench
 from sequencer.checks.base import Check, KeptFile
 from sequencer.planning.parts import bench_parts
@@ -34,6 +35,7 @@ class MemoryRecord:
         self.files: dict[str, bytes] = {}
         self.ended: dict[str, Any] = {}
         self.noted: list[tuple[str, dict[str, Any]]] = []
+        self.earlier = OwnHistory()
 
     def note(self, event: str, **facts: Any) -> None:
         """Take what happens."""
@@ -70,6 +72,10 @@ class MemoryRecord:
         """Take a file."""
         self.files[name] = content
         return KeptFile(path=Path(f"{index}-{name}"), sha256=hashlib.sha256(content).hexdigest())
+
+    def find_earlier(self, serial: str, check: str) -> OwnHistory:
+        """Return what a test says was found earlier; nothing unless it says so."""
+        return self.earlier
 
     def end(self, **how: Any) -> None:
         """Take how the run ended."""
