@@ -53,8 +53,9 @@ class BenchCheck(Check[BenchCheckSettings]):
     No unit is measured, and none is keyed: PTT is released and read open, the supply off and read, and the switch takes the unit's
     connector off. The results stand under the bench's own serial (`bench` and its name). From `fewest` earlier results on each is held
     against control limits of the first `baseline` of them (individuals and moving range), and always against what the bench file states.
-    With them: the supply's terminals against its setting, the voltmeter on a line without voltage, and the audio source into the audio
-    meter where the switch joins them. One path alone cannot tell which of its ends has changed.
+    With them, where the bench has them: the supply's terminals against its setting (such as "supply at 13.2 V"), the voltmeter on the line
+    of a unit without supply ("voltmeter zero"), and the audio source into the audio meter where the switch joins them ("audio source to
+    meter, 100 mV"). One path alone cannot tell which of its ends has changed.
     """
 
     name: ClassVar[str] = "bench_check"

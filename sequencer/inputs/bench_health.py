@@ -27,7 +27,7 @@ class OwnCheck(FileModel):
     """How old its last check may be when a unit is measured: 24 h, 30 min."""
     required: WarnOrRefuse = "warn"
     """What happens to a run of a unit where that check is overdue, failed, or was never made."""
-    sequence: NamedFile = "bench-check"
+    sequence: NamedFile = "own-check"
     """The sequence of `sequencer check-bench`: with the check `bench_check`, and none of a unit."""
     since: date | None = None
     """From which day on results belong to the bench as it is now: the day of a repair, of a new cable, of an adjustment."""

@@ -23,9 +23,7 @@ from sequencer.uncertainty.decision import Decision
 from tests.support.rig import Rig
 
 BENCH = Path("sim/self-checking-bench.yaml").resolve()
-TEXT = BENCH.read_text(encoding="utf-8").replace(
-    "audio: yes", "audio: 'yes'"
-)  # PyYAML takes the word for a boolean
+TEXT = BENCH.read_text(encoding="utf-8")
 SERIAL = "M40-0007"
 SHORT = "{check: bench_check, levels: [0 dBm], frequencies: [27 MHz], supply: 13.2 V, fewest: 3}"
 LEVEL = "generator to power meter, 0 dBm at 27 MHz"

@@ -81,7 +81,7 @@ def test_a_check_runs_on_instruments_that_have_only_what_it_needs(
     monkeypatch.chdir(
         tmp_path
     )  # a loss table is written beside the bench file, or here where that is a shipped one
-    bench = load_bench("self-checking-bench" if check == "bench_check" else "two-signal-bench")
+    bench = load_bench("two-signal-bench")
     plan = _plan(tmp_path, check, mode, bench)
     needed = _needs(plan)
     least = _reduced(bench, needed)
