@@ -125,7 +125,7 @@ class BenchCheck(Check[BenchCheckSettings]):
     def measure_loss(
         self, side: LossSide, settings: BenchCheckSettings, conditions: Conditions
     ) -> list[Finding]:
-        own = conditions.find_earlier(bench_serial(conditions.bench), self.name)
+        own = conditions.find_earlier(bench_serial(conditions.bench.bench), self.name)
         if settings.is_by_hand:
             side.connect(
                 "direct",

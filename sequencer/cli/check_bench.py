@@ -42,7 +42,7 @@ def _own(loaded: LoadedBench) -> tuple[str, str]:
     sequence = (stated or OwnCheck()).sequence
     if stated is not None and "sequence" in stated.model_fields_set:
         sequence = _beside(loaded, sequence, "bench_check")
-    return sequence, bench_serial(loaded.bench)
+    return sequence, bench_serial(loaded.bench.bench)
 
 
 def _golden(loaded: LoadedBench) -> tuple[str, str]:

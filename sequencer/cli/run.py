@@ -210,7 +210,7 @@ def execute(prepared: Prepared, *, listeners: Sequence[Listener] = (), head: str
 
 def _facts(prepared: Prepared, parts: BenchParts) -> RunFacts:
     model = prepared.model
-    of_bench = prepared.asked.serial == bench_serial(prepared.plan.bench.bench)
+    of_bench = prepared.asked.serial == bench_serial(prepared.plan.bench.bench.bench)
     if not model and parts.simulation is not None and not of_bench:
         model = parts.simulation.unit.specimen.model
     return RunFacts(

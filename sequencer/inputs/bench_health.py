@@ -4,15 +4,12 @@ from __future__ import annotations
 
 import re
 from datetime import date
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field
 
 from sequencer.files.fields import FileModel, RatioDb, TimeS, between
 from sequencer.inputs.loss_table import PRINTABLE
-
-if TYPE_CHECKING:
-    from sequencer.inputs.bench import BenchFile
 
 WarnOrRefuse = Literal["warn", "refuse"]
 NamedFile = Annotated[str, Field(min_length=1, max_length=300, pattern=PRINTABLE)]
@@ -68,6 +65,6 @@ class Worn(FileModel):
     """By how much the power meter reads high, below 0 low."""
 
 
-def bench_serial(bench: BenchFile) -> str:
-    """Return the serial under which the bench's own results stand in the store: no unit's, and fit for a file's name."""
-    return f"bench {_NO_NAME.sub('-', bench.bench)}".strip()
+def bench_serial(name: str) -> str:
+    """Return the serial under which the own results of the bench called ``name`` stand in the store: no unit's, and fit for a file's name."""
+    return f"bench {_NO_NAME.sub('-', name)}".strip()

@@ -32,6 +32,6 @@ def bench_parts(
 
 def _on_the_bench(loaded: LoadedBench, serial: str) -> str:
     """Return the specimen on a simulated bench: whatever lies there first, where the bench itself is measured."""
-    if serial != bench_serial(loaded.bench):
+    if serial != bench_serial(loaded.bench.bench):
         return serial
     return next(iter(shelf_serials(loaded)), serial)

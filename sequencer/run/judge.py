@@ -48,7 +48,7 @@ def judged(
     return Result(
         time=datetime.now().astimezone(),
         run=facts.run,
-        serial=bench_serial(plan.bench.bench) if of_bench else facts.serial,
+        serial=bench_serial(plan.bench.bench.bench) if of_bench else facts.serial,
         model="" if of_bench else facts.model,
         sequence=plan.sequence.sequence.sequence,
         sequence_hash=plan.sequence.hash,
