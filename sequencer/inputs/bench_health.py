@@ -66,5 +66,5 @@ class Worn(FileModel):
 
 
 def bench_serial(name: str) -> str:
-    """Return the serial under which the own results of the bench called ``name`` stand in the store: no unit's, and fit for a file's name."""
+    """Return the serial under which the own results of the bench called ``name`` stand: no unit's, and fit for a file's name."""
     return f"bench {_NO_NAME.sub('-', name)}".strip()
