@@ -87,36 +87,21 @@ class Ran:
 
 
 @stoppable()  # from the files to the last line, which says how the bench was left
-def run_command(
-    sequence_name: str,
-    bench_name: str,
-    *,
-    serial: str,
-    model: str,
-    confirmed: bool,
-    dry_run: bool,
-    folder: Path,
-    store: str = "",
-    as_json: bool,
-    chosen: Chosen | None = None,
-) -> int:
+def run_command(asked: Asked, *, as_json: bool) -> int:
     """Run a sequence, or chosen checks of it; returns the exit status."""
-    asked = Asked(
-        sequence_name=sequence_name,
-        bench_name=bench_name,
-        serial=serial,
-        model=model,
-        confirmed=confirmed,
-        dry_run=dry_run,
-        folder=folder,
-        store=store,
-        chosen=chosen or Chosen(),
-    )
-    return tell(execute(prepare(asked)), as_json=as_json)
+    prepared = prepare(asked)
+    tell_beforehand(prepared)
+    return tell(execute(prepared), as_json=as_json)
+
+
+def tell_beforehand(prepared: Prepared) -> None:
+    """Say what should be known before a run begins: its order, and loss tables that are old or overruled."""
+    for line in (*order_lines(prepared.plan), *loss_table_lines(prepared.plan.bench, old_only=True)):
+        click.echo(line, err=True)
 
 
 def prepare(asked: Asked) -> Prepared:
-    """Load, plan, and see that whoever is needed is there; says what should be known beforehand. Raises FileProblems."""
+    """Load, plan, and see that whoever is needed is there. Raises FileProblems."""
     chosen = asked.chosen
     serial, model = check_serial(asked.serial), check_model(asked.model)
     refuse_odd_options(chosen)
@@ -136,8 +121,6 @@ def prepare(asked: Asked) -> Prepared:
         raise nobody_to_operate(plan, by_hand)
     place = find_place(asked.folder, asked.store)
     again = _asked_again(plan, chosen, serial=serial, simulated=simulated, place=place)
-    for line in (*order_lines(plan), *loss_table_lines(plan.bench, old_only=True)):
-        click.echo(line, err=True)
     if plan.sequence.model is not None and not plan.sequence.model.by_default:
         model = plan.sequence.model.model.model
     return Prepared(
