@@ -26,7 +26,7 @@ checks:
   - {check: frequency_error, channel: 20, limit: {within: 600 Hz}}
   - {check: carrier_power, channel: 20, readings: 2, limit: {max: 4 W}}
 """
-STAMP = re.compile(r"\d{4}-\d\d-\d\d \d\d:\d\d:\d\d [+-]\d{4}  \S")
+STAMP = re.compile(r"\d{4}-\d\d-\d\d \d\d:\d\d:\d\d [+-]\d{4}  +\S")
 
 
 class Bench:
@@ -206,12 +206,12 @@ def test_units_of_a_list_are_measured_in_turn_on_a_simulated_bench(bench: Bench)
 
 
 def test_what_is_wrong_with_any_unit_is_told_before_the_first_is_measured(bench: Bench) -> None:
-    """A unit whose model there is not: its line, and nothing was run."""
+    """A specimen that there is not, on the second line: said before the first is measured."""
     units = bench.folder / "units.csv"
-    units.write_text("serial,model\nM40-0007,\nM40-0011,nomodel.yaml\n", encoding="utf-8")
+    units.write_text("serial,model\nM40-0007,\nM40-0001,\n", encoding="utf-8")
     result = bench.run("--units", str(units))
     assert result.exit_code == 2, result.output
-    assert "nomodel.yaml" in result.stderr
+    assert "no specimen with serial 'M40-0001'" in result.stderr
     assert not bench.results.exists()
 
 

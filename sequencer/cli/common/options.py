@@ -50,7 +50,8 @@ class UnlessOption(click.Option):
 
     def process_value(self, ctx: click.Context, value: Any) -> Any:
         """Take the value; none where the other option stands in its place."""
-        if self.value_is_missing(value) and ctx.params.get(self.unless) is not None:
+        other = ctx.params.get(self.unless)
+        if self.value_is_missing(value) and other is not None and not self.value_is_missing(other):
             return None
         return super().process_value(ctx, value)
 

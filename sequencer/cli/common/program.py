@@ -32,7 +32,7 @@ class Command(click.Command):
             for param in self.get_params(ctx)
             if param.required
             and not isinstance(said.get(param.name or ""), str | bool | tuple | list)
-            and said.get(getattr(param, "unless", "")) is None
+            and not isinstance(said.get(getattr(param, "unless", "")), str)
         ]
         if not missing:
             return first

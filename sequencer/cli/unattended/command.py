@@ -27,6 +27,7 @@ from sequencer.cli.unattended.together import (
 from sequencer.cli.unattended.words import unit_text
 from sequencer.frozen import dataclass
 from sequencer.inputs.unit_list import read_unit_list
+from sequencer.planning.parts import bench_parts
 from sequencer.problems import Complaint, FileProblems, printable
 from sequencer.run.events import CheckEnded, Event, Listener
 from sequencer.run.interrupt import Stopper, stoppable
@@ -87,6 +88,13 @@ def _prepared(asked: Asked, series: Unattended) -> list[_Listed]:
     for one, comment, line in listed_or_one(asked, listed):
         try:
             prepared = prepare(one)
+            if prepared.simulated:  # see that there is such a specimen before the first is measured
+                bench_parts(
+                    prepared.plan.bench,
+                    serial=one.serial,
+                    dry_run=one.dry_run,
+                    sequence=prepared.plan.sequence,
+                )
         except FileProblems as problems:
             complaints |= dict.fromkeys(_of_line(problems, series.units, one.serial, line))
             continue
@@ -224,6 +232,8 @@ class _SeriesOfCommand:
             self._screen.show_json(as_plain(ran), turn)
         elif self._single:
             tell(ran, as_json=False)
+        if not self._single and ran.record.kept is not None:
+            click.echo(ran.record.kept.nowhere_as_csv(), nl=False, err=self._as_json)
         return report_of(ran)
 
     def _pass_time(self, event: Event) -> None:
@@ -241,9 +251,7 @@ class _SeriesOfCommand:
         """Ask for the next unit. Whoever does not answer any more has gone: that stops it."""
         person = TerminalPerson()
         unit = unit_text(turn.unit)
-        question = (
-            f"Unit {turn.number} of {turn.of}: connect {unit}. Measure it? [y: yes, s: skip it, q: end here] "
-        )
+        question = f"Unit {turn.number} of {turn.of}: connect {unit}. Measure it? [y: yes, s: skip it, q: end here]: "
         while True:
             try:
                 said = person.ask(question)
