@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from sequencer.cli.run import run_command
+from sequencer.cli.run import Asked, run_command
 from sequencer.files.find import file_named_in
 from sequencer.inputs.bench_health import OwnCheck, bench_serial
 from sequencer.inputs.load_bench import LoadedBench, load_bench
@@ -24,17 +24,16 @@ def check_bench_command(
     """Run the bench's own sequence, or that of its golden unit; returns the exit status."""
     loaded = load_bench(bench_name)
     sequence, serial = _golden(loaded) if golden else _own(loaded)
-    return run_command(
-        sequence,
-        bench_name,
+    asked = Asked(
+        sequence_name=sequence,
+        bench_name=bench_name,
         serial=serial,
-        model="",
         confirmed=confirmed,
         dry_run=dry_run,
         folder=folder,
         store=store,
-        as_json=as_json,
     )
+    return run_command(asked, as_json=as_json)
 
 
 def _own(loaded: LoadedBench) -> tuple[str, str]:

@@ -97,7 +97,11 @@ def test_a_command_that_hangs_is_ended_with_all_that_it_started(tmp_path: Path) 
         f"open({str(pid_file)!r} + '.new', 'w').write(str(child.pid)); os.rename({str(pid_file)!r} + '.new', {str(pid_file)!r})\n"
         "time.sleep(600)",
     )
-    for timeout_s in (2.0, 8.0, 30.0):  # until it has come so far before it is ended, however busy the machine
+    for timeout_s in (
+        2.0,
+        8.0,
+        30.0,
+    ):  # until it has come so far before it is ended, however busy the machine
         assert channel.send(MESSAGE, timeout_s) == f"it took longer than {timeout_s:g} s and was ended"
         if pid_file.exists():
             break
