@@ -22,6 +22,8 @@ from drivers.trace import Direction, Exchange
 from sequencer.bench.limits import bounds_s, limits_of, max_supply_v, supply_accuracy_percent
 from sequencer.bench.locks import BenchBusy, cables_mark, key_mark, lock_addresses
 from sequencer.bench.operator import Operators
+from sequencer.bench.tape import Tape
+from sequencer.bench.tape_links import TapedLibrary, names_at
 from sequencer.bench.text_radio import make_text_radio
 from sequencer.bench.watchdog import make_watchdog
 from sequencer.frozen import dataclass
@@ -58,6 +60,7 @@ class BenchParts:
     """What an open bench is made from: its file, its profiles by instrument name, and the simulation if it is simulated.
 
     ``announce`` is told what is about to be done to the bench.
+    ``tape`` is a stored trace that answers in place of all that.
     """
 
     bench: BenchFile
@@ -66,6 +69,19 @@ class BenchParts:
     person: Person | None = None
     serial: str = ""
     announce: Announce = to_nobody
+    tape: Tape | None = None
+
+    @property
+    def is_real(self) -> bool:
+        """Whether there are instruments on it, which no other process may drive."""
+        return self.simulation is None and self.tape is None
+
+    @property
+    def clock(self) -> Clock:
+        """What the bench waits by."""
+        if self.tape is not None:
+            return self.tape
+        return self.simulation.clock if self.simulation is not None else RealClock()
 
 
 class OpenBench:
@@ -78,7 +94,7 @@ class OpenBench:
         self.parts = parts
         self.bench = parts.bench
         self.simulated = parts.simulation is not None
-        self.clock: Clock = parts.simulation.clock if parts.simulation is not None else RealClock()
+        self.clock = parts.clock
         self.identities: dict[str, Identity] = {}
         self.instruments: dict[str, Instrument] = {}
         self.safe_state: SafeState | None = None
@@ -103,6 +119,7 @@ class OpenBench:
             instruments=self.instruments,
             person=parts.person,
             simulation=parts.simulation,
+            tape=parts.tape,
             make_linked=self._make_linked,
         )
 
@@ -132,7 +149,7 @@ class OpenBench:
 
     def prepare(self) -> None:
         """Lock the bench, start its watchdog and open its VISA library; no instrument hears of it yet."""
-        if not self.simulated:
+        if self.parts.is_real:
             lock_addresses(self.bench, self._stack)
             if self._watchdog is not None:
                 self._watchdog.start()
@@ -142,6 +159,9 @@ class OpenBench:
                 self.safe.key_memory.recall()
             except OSError as error:
                 raise BenchBusy(f"how the bench was left cannot be read: {error}") from error
+        if self.parts.tape is not None:
+            self._library = TapedLibrary(self.parts.tape, names_at(self.bench))
+            return
         visa: Any = self.parts.simulation.library() if self.parts.simulation is not None else self.bench.visa
         self._library = self._stack.enter_context(open_library(visa))
 
@@ -279,6 +299,7 @@ class OpenBench:
                 trace=self._keep_change,
                 stack=self._stack,
                 simulation=self.parts.simulation,
+                tape=self.parts.tape,
             )
         return self._make_linked(name, name)
 
@@ -327,11 +348,13 @@ class OpenBench:
             send_off_unanswered=self._send_off_unanswered,
             open_missing=self._open_again,
             key_memory=KeyMemory(
-                None if self.simulated else key_mark(self.bench),
+                key_mark(self.bench) if self.parts.is_real else None,
                 serial=self.parts.serial,
                 duty=protection.key_duty_percent / 100.0,
             ),
-            cables=Cables(None if self.simulated else cables_mark(self.bench), announce=self.parts.announce),
+            cables=Cables(
+                cables_mark(self.bench) if self.parts.is_real else None, announce=self.parts.announce
+            ),
             announce=self.parts.announce,
             watchdog=self._watchdog,
         )

@@ -17,6 +17,16 @@ class Again:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Evaluated:
+    """The run whose readings a re-evaluation judges anew, when it was (ISO 8601), and the hashes of its files."""
+
+    run: str
+    time: str
+    sequence_hash: str
+    bench_hash: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RunFacts:
     """What every row of a run says alike; ``model_named`` is what was given with --model."""
 
@@ -30,3 +40,4 @@ class RunFacts:
     again: Again | None = None
     dry_run: bool = False
     model_named: str = ""
+    evaluated: Evaluated | None = None

@@ -29,6 +29,7 @@ from sequencer.results.store.writer import StoreWriter
 from sequencer.run.events import Event
 from sequencer.run.facts import Again, RunFacts
 from sequencer.run.history import find_history
+from sequencer.run.inputs import asked_of, inputs_of
 from sequencer.run.journal import ENDING, Journal
 from sequencer.run.journal_head import head_of
 from sequencer.run.kept import Kept
@@ -83,8 +84,9 @@ class Record:
                     undo.callback(_remove_if_empty, place.path)
                 self.store = StoreWriter.open(place, power_safe=power_safe)
                 undo.callback(self.store.close)
-                self.store.write_run(run)
-                self._beside = KeptBeside(self.table.path.with_suffix(".json"), run)
+                inputs = inputs_of(facts.plan)
+                self.store.write_run(run, inputs)
+                self._beside = KeptBeside(self.table.path.with_suffix(".json"), run, inputs)
             except OSError as error:
                 raise _unwritable(folder, error) from error
             except StoreProblem as problem:
@@ -295,6 +297,7 @@ def _on_bench(name: str, identity: Identity, entry: Instrument | None) -> BenchI
 
 
 def _run_record(facts: RunFacts) -> RunRecord:
+    of = facts.evaluated
     return RunRecord(
         run=facts.run,
         time=facts.time,
@@ -310,6 +313,11 @@ def _run_record(facts: RunFacts) -> RunRecord:
         again=facts.again.run if facts.again is not None else "",
         reason=facts.again.reason if facts.again is not None else "",
         model_hash=facts.plan.sequence.model_hash,
+        asked=asked_of(facts.plan, facts.model_named),
+        evaluated_from=of.run if of is not None else "",
+        from_time=of.time if of is not None else "",
+        from_sequence_hash=of.sequence_hash if of is not None else "",
+        from_bench_hash=of.bench_hash if of is not None else "",
     )
 
 

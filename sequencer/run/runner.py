@@ -19,10 +19,11 @@ from sequencer.results.stages import counting
 from sequencer.run.confirm import Confirmer
 from sequencer.run.entered import EnteredBeforehand, Enterer
 from sequencer.run.events import CheckEnded, CheckStarted, Listener, RunEnded, RunStarted, StepTaken, Warned
+from sequencer.run.facts import RunFacts
 from sequencer.run.interrupt import Interrupted, Stopper, stoppable
 from sequencer.run.judge import judged
+from sequencer.run.keeper import Keeper
 from sequencer.run.measure import Measurer, People, traceback_of
-from sequencer.run.record import Record, RunFacts
 from sequencer.run.state import RunOutcome, RunState
 from sequencer.run.status import ExitStatus
 from sequencer.run.time_left import TimeLeft
@@ -54,7 +55,7 @@ class Runner:
         self,
         plan: Plan,
         parts: BenchParts,
-        record: Record,
+        record: Keeper,
         confirmer: Confirmer,
         listeners: Iterable[Listener] = (),
         *,

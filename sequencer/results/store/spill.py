@@ -23,7 +23,7 @@ from sequencer.files.bounds import between
 from sequencer.files.write import FileMark, whole_file
 from sequencer.frozen import dataclass
 from sequencer.problems import Complaint, FieldProblem, InputError, about_file, printable
-from sequencer.results.model import RUN_COLUMNS, BenchInstrument, Point, Result, RunRecord
+from sequencer.results.model import RUN_COLUMNS, BenchInstrument, Point, Result, RunInput, RunRecord
 from sequencer.results.store.kept_before import KeptBefore, plain_as_now
 from sequencer.results.stored_budget import budget_as_plain
 
@@ -106,6 +106,7 @@ class KeptExchange:
     direction: Direction
     content: Annotated[str, AfterValidator(_bytes_only)]
     fault: str
+    facts: Mapping[str, str] | None = None
 
     @classmethod
     def of(cls, exchange: Exchange) -> Self:
@@ -116,6 +117,7 @@ class KeptExchange:
             direction=exchange.direction,
             content=exchange.content.decode("latin-1"),
             fault=exchange.fault,
+            facts=None if exchange.facts is None else dict(exchange.facts),
         )
 
     def as_exchange(self) -> Exchange:
@@ -126,7 +128,26 @@ class KeptExchange:
             direction=self.direction,
             content=self.content.encode("latin-1"),
             fault=self.fault,
+            facts=self.facts,
         )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeptInput:
+    """A file that the run was made from; each byte of ``content`` is the character of its number."""
+
+    place: Annotated[str, Field(min_length=1, max_length=400)]
+    kind: Annotated[str, Field(max_length=20)]
+    content: Annotated[str, AfterValidator(_bytes_only)]
+
+    @classmethod
+    def of(cls, one: RunInput) -> Self:
+        """Return the file as it is kept."""
+        return cls(place=one.place, kind=one.kind, content=one.content.decode("latin-1"))
+
+    def as_input(self) -> RunInput:
+        """Return what `of` was made of."""
+        return RunInput(place=self.place, kind=self.kind, content=self.content.encode("latin-1"))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -150,14 +171,17 @@ class KeptRun(RunRecord):
     outcome: _Name
     bench_s: _Figure | None = None
     instruments: tuple[BenchInstrument, ...] = ()
+    inputs: tuple[KeptInput, ...] = ()
     checks: tuple[KeptCheck, ...] = ()
 
 
 class KeptBeside:
     """All that a run has left so far; a file only while the store could not take it."""
 
-    def __init__(self, path: Path, run: RunRecord) -> None:
-        self.kept = KeptRun(**{name: getattr(run, name) for name in RUN_COLUMNS})
+    def __init__(self, path: Path, run: RunRecord, inputs: Sequence[RunInput] = ()) -> None:
+        self.kept = KeptRun(
+            **{name: getattr(run, name) for name in RUN_COLUMNS}, inputs=tuple(map(KeptInput.of, inputs))
+        )
         self._path = path
         self._checks: list[KeptCheck] = []
         self._written = ""
