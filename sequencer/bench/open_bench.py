@@ -106,9 +106,7 @@ class OpenBench:
         self._library: Any = None
         # The instruments of a simulation in this process's memory end with it.
         self._watchdog = (
-            None
-            if parts.simulation is not None
-            else make_watchdog(parts.bench, parts.profiles, serial=parts.serial)
+            make_watchdog(parts.bench, parts.profiles, serial=parts.serial) if parts.is_real else None
         )
         self.safe = self._make_safe_bench(self.instruments)
         self._operators = Operators(

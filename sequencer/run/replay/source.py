@@ -92,7 +92,9 @@ def _usable(source: Source) -> Source:
         )
     if run.resumed:
         raise _refused(
-            source, "it was cut short and resumed, and its trace is of several openings of the bench", "a run that was not resumed"
+            source,
+            "it was cut short and resumed, and its trace is of several openings of the bench",
+            "a run that was not resumed",
         )
     if not source.entries:
         raise _refused(
