@@ -24,6 +24,9 @@ _HARMLESS = re.compile(rb"\*IDN\?|\*CLS;\*IDN\?|\*OPC\?|:?SYST(em)?:ERR(or)?(:NE
 """Bare questions whose answer is no reading of the unit."""
 
 
+_PROOF = re.compile(rb"(\*CLS;)?\*IDN\?", re.I)
+
+
 class Way(Enum):
     """How the tape answers."""
 
@@ -281,6 +284,8 @@ class Tape:
         if self._way is Way.EXACT:
             self._way = Way.LOST
         places = [at for name in names for at in self._places().get((name, content), ())]
+        if not places and _PROOF.fullmatch(content.strip()):  # a link that is made whole is proved with this
+            places = [at for name in names for at in self._places().get((name, b"*IDN?\n"), ())]
         answers = {self._answer_at(at) for at in places}
         counts = self._way is Way.RESUMED
         if not places or (counts and (len(answers) > 1 or not _is_setting(content))):

@@ -10,11 +10,15 @@ from typing import Any, Protocol
 
 from drivers.roles import Identity
 from drivers.trace import Exchange
+from sequencer.analysis.own_history import OwnHistory
 from sequencer.checks.finding import KeptFile
 from sequencer.results.model import Result
 from sequencer.run.events import Event
 from sequencer.run.facts import RunFacts
 from sequencer.safety.announced import Announced
+
+
+NOT_LOOKED_AT = "a replay does not look at earlier runs"
 
 
 class Keeper(Protocol):
@@ -25,6 +29,9 @@ class Keeper(Protocol):
 
     def keep_instruments(self, identities: dict[str, Identity]) -> None:
         """Keep who answered on the bench."""
+
+    def find_earlier(self, serial: str, check: str) -> OwnHistory:
+        """Return what was found earlier of ``serial`` on this bench, of one check or (empty) of all."""
 
     def mark_simulated(self) -> None:
         """Mark all that is kept as simulated."""
@@ -66,6 +73,10 @@ class InMemory:
 
     def keep_instruments(self, identities: dict[str, Identity]) -> None:
         """Nothing: nobody asks for them."""
+
+    def find_earlier(self, serial: str, check: str) -> OwnHistory:
+        """Return that nothing is known of earlier runs."""
+        return OwnHistory(now=(), simulated=self.facts.simulated, unreadable=NOT_LOOKED_AT)
 
     def mark_simulated(self) -> None:
         """Mark what follows."""
