@@ -17,7 +17,6 @@ from sequencer.run.events import Event
 from sequencer.run.facts import RunFacts
 from sequencer.safety.announced import Announced
 
-
 NOT_LOOKED_AT = "a replay does not look at earlier runs"
 
 
