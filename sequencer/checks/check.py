@@ -57,6 +57,10 @@ class Check(ABC, Generic[S]):
         """Return the side it works on, for a check whose settings choose one."""
         return self.side
 
+    def squelch_of(self, settings: S) -> SquelchPosition:
+        """Return where the unit's squelch must stand, for a check whose settings choose."""
+        return self.squelch
+
     def roles_of(self, settings: S) -> frozenset[str]:
         """Return the roles it needs beside those of its side, for a check whose settings choose them."""
         return self.roles
