@@ -16,6 +16,7 @@ from click.testing import CliRunner, Result
 
 from sequencer.cli.main import main
 from sequencer.results.store.store import Store
+from tests.support.night import spend_night
 from tests.support.person_at_terminal import run_at_terminal
 
 SHORT = """\
@@ -323,3 +324,20 @@ def test_a_person_connects_each_unit_of_a_list(bench: Bench, bench_file: Callabl
         seen.text.split()
     )
     assert "Nothing was sent to the bench." in seen.text
+
+
+def test_nothing_grows_from_run_to_run_but_the_store(tmp_path: Path) -> None:
+    """Six runs with faults between them: files, threads, children and objects stay, no hazard is seen; a try adds its own to the store.
+
+    The same over a night of 144: `tests/benchmarks/bench_night.py`.
+    """
+    night = spend_night(tmp_path, str(Bench(tmp_path).sequence), runs=6, every="10 min", seed=3)
+    assert (night.status, night.hazards) == (0, [])
+    assert night.faults >= 2
+    early, last = night.held[3], night.held[-1]  # what is imported and made once is there by then
+    assert len(night.held) - 2 > 6, "no try was made again"
+    assert (last.threads, last.children) == (early.threads, early.children)
+    assert last.files <= early.files + 1
+    assert last.objects < 1.02 * early.objects
+    grown = [after.store_bytes - before.store_bytes for before, after in pairwise(night.held[2:])]
+    assert max(grown) < 400_000
