@@ -52,9 +52,7 @@ class Confirm(Check[ConfirmSettings]):
         return ((f"confirmed: {settings.text}", ""),)
 
 
-def squelch_wanted(
-    settings: ConfirmSettings, following: Iterable[tuple[AnyCheck, CheckSettings]]
-) -> SquelchPosition:
+def squelch_wanted(settings: ConfirmSettings, following: Iterable[AnyCheck]) -> SquelchPosition:
     """Return where the squelch stands once a person has confirmed.
 
     That is the setting's `position`. Where it names none it is what the checks need that follow, up to the next confirmation:
@@ -62,9 +60,9 @@ def squelch_wanted(
     """
     if settings.position is not None:
         return settings.position
-    for check, its_settings in following:
+    for check in following:
         if isinstance(check, Confirm):
             break
-        if (wanted := check.squelch_of(its_settings)) != "open":
-            return wanted
+        if check.squelch != "open":
+            return check.squelch
     return "open"

@@ -83,8 +83,7 @@ def _load_tables(
 ) -> dict[str, LoadedTable]:
     """Return the loss tables that a bench file names; ``complaints`` grows by what is wrong with them."""
     tables: dict[str, LoadedTable] = {}
-    paths = bench.paths
-    for name, one in (("receive", paths.receive), ("transmit", paths.transmit), ("check", paths.check)):
+    for name, one in (("receive", bench.paths.receive), ("transmit", bench.paths.transmit)):
         if one is None or one.table is None:
             continue
         at = ("paths", name, "loss")

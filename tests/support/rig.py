@@ -11,7 +11,6 @@ from typing import Any
 
 from drivers.roles import Identity
 from drivers.trace import Direction, Exchange
-from sequencer.analysis.own_history import OwnHistory
 from sequencer.bench.open_bench import OpenBench
 from sequencer.checks.base import Check, KeptFile
 from sequencer.planning.parts import bench_parts
@@ -29,13 +28,16 @@ class MemoryRecord:
 
     def __init__(self, facts: RunFacts) -> None:
         self.facts = facts
+        self.at_start = ""
         self.problems: list[str] = []
         self.kept: dict[int, list[Result]] = {}
         self.said: list[Exchange] = []
         self.files: dict[str, bytes] = {}
         self.ended: dict[str, Any] = {}
         self.noted: list[tuple[str, dict[str, Any]]] = []
-        self.earlier = OwnHistory()
+
+    def catch_up(self) -> None:
+        """There is nothing to catch up with."""
 
     def note(self, event: str, **facts: Any) -> None:
         """Take what happens."""
@@ -63,6 +65,7 @@ class MemoryRecord:
         said: Sequence[Exchange],
         *,
         on_unit: Sequence[bool] = (),
+        whole: bool = True,
     ) -> None:
         """Take what a check left."""
         self.kept.setdefault(index, []).extend(results)
@@ -72,10 +75,6 @@ class MemoryRecord:
         """Take a file."""
         self.files[name] = content
         return KeptFile(path=Path(f"{index}-{name}"), sha256=hashlib.sha256(content).hexdigest())
-
-    def find_earlier(self, serial: str, check: str) -> OwnHistory:
-        """Return what a test says was found earlier; nothing unless it says so."""
-        return self.earlier
 
     def end(self, **how: Any) -> None:
         """Take how the run ended."""

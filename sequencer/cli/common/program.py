@@ -30,9 +30,7 @@ class Command(click.Command):
         missing = [
             param
             for param in self.get_params(ctx)
-            if param.required
-            and not isinstance(said.get(param.name or ""), str | bool | tuple | list)
-            and not isinstance(said.get(getattr(param, "unless", "")), str)
+            if param.required and not isinstance(said.get(param.name or ""), str | bool | tuple | list)
         ]
         if not missing:
             return first
