@@ -16,12 +16,23 @@ class Clock(Protocol):
         """Let ``seconds`` (0 or more) pass on this clock."""
 
 
+def boot_s() -> float:
+    """Return the seconds since the machine started, those that it was suspended for included where the system tells (Linux).
+
+    It never goes back, whatever the time of day is set to; all processes of the machine read the same.
+    """
+    return time.clock_gettime(_BOOT) if _BOOT is not None else time.monotonic()
+
+
+_BOOT: int | None = getattr(time, "CLOCK_BOOTTIME", None)
+
+
 class RealClock:
-    """The computer's monotonic clock."""
+    """The computer's clock, which goes on while the machine is suspended: the unit's key may be down all the while."""
 
     def now_s(self) -> float:
         """Return the seconds since an arbitrary start; never goes back."""
-        return time.monotonic()
+        return boot_s()
 
     def wait_s(self, seconds: float) -> None:
         """Sleep for ``seconds``."""

@@ -70,6 +70,13 @@ class InstrumentFault(Exception):
         return (partial(type(self), **fields), (self.what,))
 
 
+def facts_from(fault: InstrumentFault, error: BaseException | None = None) -> dict[str, str]:
+    """Return a fault as data, with the ``cause``: the class of the exception it was made of, empty where it is itself the first."""
+    cause = error if error is not None else fault.__cause__
+    named = "" if cause is None or cause is fault else f"{type(cause).__module__}.{type(cause).__qualname__}"
+    return {**fault.facts(), "cause": named}
+
+
 def _shown(text: str) -> str:
     return (
         repr(text) if len(text) <= _SHOWN else f"{text[:_SHOWN]!r} and {len(text) - _SHOWN} more characters"

@@ -289,9 +289,16 @@ class Switch(Instrument):
     def connect(self, path: Literal["receive", "transmit"]) -> None:
         """Route the unit to ``"receive"`` or ``"transmit"``, confirmed by read-back and debounced."""
 
+    def connect_check(self) -> None:
+        """Join generator and power meter, the unit's connector open, confirmed by read-back and debounced. Refused by a switch without."""
+        raise self._cannot("join generator and power meter")
+
     @abstractmethod
-    def read_path(self) -> Literal["receive", "transmit", "open", "both"]:
-        """Return where the unit's connector goes; ``"both"`` is a fault of the switch that no one may key into."""
+    def read_path(self) -> Literal["receive", "transmit", "check", "open", "both"]:
+        """Return where the unit's connector goes; ``"check"``: nowhere, generator and power meter are joined.
+
+        ``"both"`` is a fault of the switch that no one may key into.
+        """
 
 
 class Radio(Instrument):

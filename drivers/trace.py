@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from enum import Enum
 from typing import Protocol
 
@@ -23,7 +24,8 @@ class Exchange:
 
     ``time_s`` is on the bench's clock. ``content`` is what was sent or what came back, terminators included,
     also where it is not a whole answer. ``fault`` is empty, or the text of the fault that this message ended
-    in.
+    in; ``facts`` is that fault as data (`drivers.faults.facts_from`), None where there was none. A link that could
+    not be opened is one that was ``OPENED`` with a fault.
     """
 
     time_s: float
@@ -31,6 +33,7 @@ class Exchange:
     direction: Direction
     content: bytes = b""
     fault: str = ""
+    facts: Mapping[str, str] | None = None
 
 
 class Trace(Protocol):

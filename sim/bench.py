@@ -62,6 +62,16 @@ class Truth:
     )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wear:
+    """What has changed since the bench was set up, dB: what cables lose more, by how much generator and power meter are high (above 0)."""
+
+    generator_cable_db: float = 0.0
+    meter_cable_db: float = 0.0
+    generator_db: float = 0.0
+    power_meter_db: float = 0.0
+
+
 class SimulatedBench:
     """One live simulated bench."""
 
@@ -72,6 +82,9 @@ class SimulatedBench:
         *,
         receive_loss_db: Mapping[float, float],
         transmit_loss_db: Mapping[float, float],
+        check_loss_db: Mapping[float, float] | None = None,
+        wear: Wear | None = None,
+        audio_joined: bool = False,
         limits: WitnessLimits,
         truth: Truth | None = None,
         seed: int = 1,
@@ -82,16 +95,23 @@ class SimulatedBench:
         self.clock = clock if clock is not None else VirtualClock()
         self._rng = np.random.default_rng(seed)
         self._truth = truth or Truth()
+        self._wear = wear or Wear()
         errors = self._rng.uniform(-1.0, 1.0, size=2) * self._truth.path_db
         losses = PathLosses(
             receive_db=receive_loss_db,
             transmit_db=transmit_loss_db,
             receive_error_db=float(errors[0]),
             transmit_error_db=float(errors[1]),
+            check_db=check_loss_db or {1e6: 0.0},
+            # drawn by itself, so that a bench without such a path has the same errors as ever
+            check_error_db=float(np.random.default_rng((seed, 0)).uniform(-1.0, 1.0)) * self._truth.path_db,
+            generator_cable_db=self._wear.generator_cable_db,
+            meter_cable_db=self._wear.meter_cable_db,
         )
         self.unit = SimulatedUnit(specimen, self.clock, self._rng.spawn(1)[0])
         self.witness = Witness(limits, self.clock)
         self.wiring = Wiring(self.unit, Paths(losses, self.clock), self.witness, self.clock)
+        self.wiring.audio_joined = audio_joined
         self.devices: dict[str, BenchInstrument] = {}
         generators: list[SignalGenerator] = []
         # a generator named interferer is the second one wherever its entry stands
@@ -174,15 +194,19 @@ class SimulatedBench:
         match role:
             case "signal_generator":
                 apply = self.wiring.set_interferer if second else self.wiring.set_generator
-                return SignalGenerator(
+                made = SignalGenerator(
                     *common,
                     apply,
                     serial="2202" if second else "2201",
                     level_error_db=truth.level_db,
                     frequency_error_ppm=truth.frequency_ppm,
                 )
+                made.worn_db = 0.0 if second else self._wear.generator_db
+                return made
             case "power_meter":
-                return PowerMeter(*common, power_error_percent=truth.power_percent)
+                meter = PowerMeter(*common, power_error_percent=truth.power_percent)
+                meter.worn_db = self._wear.power_meter_db
+                return meter
             case "modulation_analyser":
                 return ModulationAnalyser(
                     *common,

@@ -18,11 +18,19 @@ from __future__ import annotations
 
 import contextlib
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from enum import Enum
 from typing import TYPE_CHECKING, Self, TypeVar
 
-from drivers.faults import ConnectFailed, ConnectionLost, InstrumentFault, Refused, TimedOut, UnexpectedReply
+from drivers.faults import (
+    ConnectFailed,
+    ConnectionLost,
+    InstrumentFault,
+    Refused,
+    TimedOut,
+    UnexpectedReply,
+    facts_from,
+)
 from drivers.link import scpi
 from drivers.link.answers import read_any_text, read_complete, read_identity
 from drivers.link.bounds import MAX_TIMEOUT_S, MIN_TIMEOUT_S, wrong_message
@@ -207,7 +215,9 @@ class Exchanger:
                 self.address, open_timeout_s=open_timeout_s, timeout_s=self.timeout_s
             )
         except Exception as error:
-            raise fault_from(error, instrument=self.name, address=self.address) from error
+            fault = fault_from(error, instrument=self.name, address=self.address)
+            self._record(Direction.OPENED, fault=str(fault), facts=facts_from(fault, error))
+            raise fault from error
         self.generation += 1
         self._record(Direction.OPENED)
 
@@ -265,7 +275,7 @@ class Exchanger:
         reply = wire.received.decode("ascii", "backslashreplace")
         fault = fault_from(error, instrument=self.name, address=self.address, command=message, reply=reply)
         try:
-            self._record_exchange(program, sent_s, wire, fault=str(fault))
+            self._record_exchange(program, sent_s, wire, fault=str(fault), facts=facts_from(fault, error))
         finally:
             self._clear_first = self._can_clear and isinstance(fault, TimedOut | UnexpectedReply)
             if not self._clear_first:
@@ -294,21 +304,40 @@ class Exchanger:
     # --- the trace ---
 
     def _record(
-        self, direction: Direction, content: bytes = b"", *, at_s: float | None = None, fault: str = ""
+        self,
+        direction: Direction,
+        content: bytes = b"",
+        *,
+        at_s: float | None = None,
+        fault: str = "",
+        facts: Mapping[str, str] | None = None,
     ) -> None:
         if self._trace is not None:
             time_s = self._clock.now_s() if at_s is None else at_s
             self._trace(
                 Exchange(
-                    time_s=time_s, instrument=self.name, direction=direction, content=content, fault=fault
+                    time_s=time_s,
+                    instrument=self.name,
+                    direction=direction,
+                    content=content,
+                    fault=fault,
+                    facts=facts,
                 )
             )
 
-    def _record_exchange(self, program: bytes, sent_s: float, wire: Wire, *, fault: str = "") -> None:
+    def _record_exchange(
+        self,
+        program: bytes,
+        sent_s: float,
+        wire: Wire,
+        *,
+        fault: str = "",
+        facts: Mapping[str, str] | None = None,
+    ) -> None:
         if wire.sent:
             self._record(Direction.SENT, program, at_s=sent_s)
         if wire.received or fault:
-            self._record(Direction.RECEIVED, bytes(wire.received), fault=fault)
+            self._record(Direction.RECEIVED, bytes(wire.received), fault=fault, facts=facts)
 
     # --- faults ---
 

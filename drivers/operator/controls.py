@@ -17,6 +17,7 @@ _WHERE = {
     "receive": "to the signal generator (receive path), and NOT to load or meters",
     "transmit": "to the load and the power meter (transmit path), and NOT to the signal generator",
 }
+_CHECK = "Connect the signal generator straight to the power meter (check path), and leave the unit's antenna connector open."
 
 
 class OperatorSwitch(Operated[Switch], Switch):
@@ -26,7 +27,7 @@ class OperatorSwitch(Operated[Switch], Switch):
 
     def __init__(self, *arguments: Any, **options: Any) -> None:
         super().__init__(*arguments, **options)
-        self._path: Literal["receive", "transmit", "open"] = "open"
+        self._path: Literal["receive", "transmit", "check", "open"] = "open"
 
     def connect(self, path: Literal["receive", "transmit"]) -> None:
         """Have the unit connected, confirmed; not asked again for a path that was confirmed."""
@@ -37,7 +38,17 @@ class OperatorSwitch(Operated[Switch], Switch):
                 self._twin.connect(path)
             self._path = path
 
-    def read_path(self) -> Literal["receive", "transmit", "open", "both"]:
+    @override
+    def connect_check(self) -> None:
+        """Have generator and power meter joined, confirmed; not asked again where that was confirmed."""
+        if self._path != "check":
+            self._path = "open"
+            self._prompter.confirm(_CHECK)
+            if self._twin is not None:
+                self._twin.connect_check()
+            self._path = "check"
+
+    def read_path(self) -> Literal["receive", "transmit", "check", "open", "both"]:
         """Return what the person confirmed last; ``"open"`` where nobody has."""
         return self._path
 

@@ -13,7 +13,7 @@ from contextvars import ContextVar
 from typing import Protocol
 
 from drivers.clock import Clock
-from drivers.faults import ConnectionLost, NotConfirmed, Refused, TimedOut
+from drivers.faults import ConnectionLost, InstrumentFault, NotConfirmed, Refused, TimedOut, facts_from
 from drivers.operator.dial import Dial, NotOnDial, plain, shortened
 from drivers.operator.gathered import Gathered, Step
 from drivers.roles import RangeState, Reading
@@ -250,7 +250,7 @@ class Prompter:
                     command=text.strip(),
                     next_move="Run the check again, with somebody at the bench.",
                 )
-                self._keep(Direction.RECEIVED, "", str(fault))
+                self._keep(Direction.RECEIVED, "", fault)
                 raise fault from late
         if typed is None:
             lost = ConnectionLost(
@@ -260,7 +260,7 @@ class Prompter:
                 command=text.strip(),
                 next_move="Run it at a terminal, with somebody at the bench.",
             )
-            self._keep(Direction.RECEIVED, "", str(lost))
+            self._keep(Direction.RECEIVED, "", lost)
             self._person.stop("end of input")
             raise lost
         self._keep(Direction.RECEIVED, typed[:_LONGEST_ANSWER])
@@ -277,7 +277,7 @@ class Prompter:
             if missing_s > 0.01:
                 self.clock.wait_s(missing_s)
 
-    def _keep(self, direction: Direction, text: str, fault: str = "") -> None:
+    def _keep(self, direction: Direction, text: str, fault: InstrumentFault | str = "") -> None:
         if self._trace is not None:
             content = text.encode("utf-8", "replace")
             self._trace(
@@ -286,7 +286,8 @@ class Prompter:
                     instrument=self.name,
                     direction=direction,
                     content=content,
-                    fault=fault,
+                    fault=str(fault),
+                    facts=facts_from(fault) if isinstance(fault, InstrumentFault) else None,
                 )
             )
 

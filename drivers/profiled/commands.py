@@ -159,6 +159,8 @@ ROLE_COMMANDS: Mapping[str, Mapping[str, CommandSpec]] = {
         "connect_transmit": _set("unit's connector to load and meters", essential=True),
         "receive_closed": _ask("1 when the unit is on the generator", unit="on or off", essential=True),
         "transmit_closed": _ask("1 when the unit is on load and meters", unit="on or off", essential=True),
+        "connect_check": _set("generator to power meter, the unit's connector open", needed=False),
+        "check_closed": _ask("1 when generator and power meter are joined", needed=False, unit="on or off"),
     },
     "radio": {
         "channel": _both("channel number", essential=True),

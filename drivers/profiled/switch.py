@@ -11,18 +11,36 @@ from drivers.roles import Switch
 
 CONTACTS_MAX_S = 0.5  # no relay for RF takes longer; a coaxial one some 20 ms: common practice, no source
 POLL_S = 0.005
-_CONTACTS = ("receive_closed", "transmit_closed")
+Place = Literal["receive", "transmit", "check"]
+_CONTACTS: dict[str, Place] = {
+    "receive_closed": "receive",
+    "transmit_closed": "transmit",
+    "check_closed": "check",
+}
 
 
 class ProfiledSwitch(ProfiledInstrument, Switch):
-    """The RF path switch: the unit's connector goes to the generator or to the load and meters."""
+    """The RF path switch: the unit's connector goes to the generator or to the load and meters.
+
+    One that can also join generator and power meter says so in its profile: `connect_check` and `check_closed`.
+    """
 
     def connect(self, path: Literal["receive", "transmit"]) -> None:
         """Route the unit, wait until the contacts rest, and confirm by read-back.
 
         Debounced: after the settling time of the bench file the switch must read ``path`` twice in a row, within 0.5 s.
         """
-        self.forget_setting(*_CONTACTS)
+        self._move(path)
+
+    def connect_check(self) -> None:
+        """Join generator and power meter, debounced and confirmed as `connect` does."""
+        if not {"connect_check", "check_closed"} <= self._profile.commands.keys():
+            raise self._cannot("join generator and power meter")
+        self._move("check")
+
+    def _move(self, path: Place) -> None:
+        contacts = {name: place for name, place in _CONTACTS.items() if name in self._profile.commands}
+        self.forget_setting(*contacts)
         self._say(f"connect_{path}")
         self._clock.wait_s(self._settle_s)
         deadline_s = self._clock.now_s() + CONTACTS_MAX_S
@@ -35,7 +53,7 @@ class ProfiledSwitch(ProfiledInstrument, Switch):
             else:
                 raise self._elsewhere(path, found)
             self._clock.wait_s(POLL_S)
-        for name, place in zip(_CONTACTS, ("receive", "transmit"), strict=True):
+        for name, place in contacts.items():
             self._kept[name] = Setting(name=name, position=path == place)
 
     def _elsewhere(self, path: str, found: str) -> NotConfirmed:
@@ -47,11 +65,11 @@ class ProfiledSwitch(ProfiledInstrument, Switch):
             next_move="Check the relay numbers in the switch's profile and the switch's own supply.",
         )
 
-    def read_path(self) -> Literal["receive", "transmit", "open", "both"]:
+    def read_path(self) -> Literal["receive", "transmit", "check", "open", "both"]:
         """Return where the unit's connector goes; ``"both"`` is a fault of the switch that no one may key into."""
-        receive, transmit = self._read_switch("receive_closed"), self._read_switch("transmit_closed")
-        if receive and transmit:
-            return "both"
-        if receive:
-            return "receive"
-        return "transmit" if transmit else "open"
+        closed = [
+            place
+            for name, place in _CONTACTS.items()
+            if name in self._profile.commands and self._read_switch(name)
+        ]
+        return "both" if len(closed) > 1 else closed[0] if closed else "open"

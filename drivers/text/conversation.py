@@ -9,7 +9,7 @@ import re
 from abc import ABC, abstractmethod
 
 from drivers.clock import Clock
-from drivers.faults import InstrumentError, InstrumentFault, Refused, TimedOut, UnexpectedReply
+from drivers.faults import InstrumentError, InstrumentFault, Refused, TimedOut, UnexpectedReply, facts_from
 from drivers.text.line import LineReader, TextLine
 from drivers.text.profile import ENDS, TextCommand, TextProfile
 from drivers.trace import Direction, Exchange, Trace
@@ -85,14 +85,23 @@ class Conversation(ABC):
     def _send(self, text: str) -> None:
         content = text.encode("ascii") + ENDS[self._profile.sends]
         self._keep(Direction.SENT, content)
-        self._line.write(content)
+        try:
+            self._line.write(content)
+        except InstrumentFault as fault:
+            self._keep(Direction.RECEIVED, fault=fault)
+            raise
         if self._profile.echo and self._in_step:
             echoed = self._answer(text, refusals=False)
             if echoed.strip() != text.strip():
                 raise self._unexpected(text, echoed)
 
     def _answer(self, text: str, *, refusals: bool = True) -> str:
-        answer = self._reader.read(self._timeout_s)
+        try:
+            answer = self._reader.read(self._timeout_s)
+        except InstrumentFault as broken:
+            self._in_step = False
+            self._keep(Direction.RECEIVED, self._reader.held, broken)
+            raise
         if answer is None:
             held = self._reader.drop(0.0)
             self._in_step = False
@@ -103,7 +112,7 @@ class Conversation(ABC):
                 reply=held.decode("ascii", "backslashreplace"),
                 next_move="Check that the unit is on, the cable, and baud and line ends in its profile.",
             )
-            self._keep(Direction.RECEIVED, held, str(fault))
+            self._keep(Direction.RECEIVED, held, fault)
             raise fault
         self._keep(Direction.RECEIVED, answer + ENDS[self._profile.answers])
         said = answer.decode("ascii", "backslashreplace").strip()
@@ -172,7 +181,15 @@ class Conversation(ABC):
             next_move=next_move,
         )
 
-    def _keep(self, direction: Direction, content: bytes = b"", fault: str = "") -> None:
+    def _open_line(self) -> None:
+        try:
+            self._line.open()
+        except InstrumentFault as fault:
+            self._keep(Direction.OPENED, fault=fault)
+            raise
+        self._keep(Direction.OPENED)
+
+    def _keep(self, direction: Direction, content: bytes = b"", fault: InstrumentFault | str = "") -> None:
         if self._trace is not None:
             self._trace(
                 Exchange(
@@ -180,6 +197,7 @@ class Conversation(ABC):
                     instrument=self.name,
                     direction=direction,
                     content=content,
-                    fault=fault,
+                    fault=str(fault),
+                    facts=facts_from(fault) if isinstance(fault, InstrumentFault) else None,
                 )
             )

@@ -298,6 +298,11 @@ class LineReader:
         answer, _, self._held = self._held.partition(self._end)
         return answer
 
+    @property
+    def held(self) -> bytes:
+        """What came so far of an answer that is not whole."""
+        return self._held
+
     def drop(self, quiet_s: float) -> bytes:
         """Return and forget what came, until nothing has come for ``quiet_s`` (at most twice that)."""
         until_s = time.monotonic() + 2.0 * quiet_s

@@ -60,8 +60,7 @@ class TextRadio(Conversation, Radio):
                 f"its profile {self._profile.profile!r} has no key command",
                 next_move="Write 'ptt: rts' or 'ptt: dtr' in the bench file, or add the command.",
             )
-        self._line.open()
-        self._keep(Direction.OPENED)
+        self._open_line()
         try:
             self._reader.drop(0.0)
             self.unkey()
@@ -92,8 +91,7 @@ class TextRadio(Conversation, Radio):
             return
         expected, self._identity = self._identity, None  # proving it asks, and must not come here again
         try:
-            self._line.open()
-            self._keep(Direction.OPENED)
+            self._open_line()
             self._reader.drop(0.0)
             self._in_step = True
             if (found := self._prove()) != expected:
@@ -198,7 +196,11 @@ class TextRadio(Conversation, Radio):
     def read_keyed(self) -> bool:
         """Return whether the push-to-talk line is closed: sensed, or asked, or else as it is driven."""
         if self._sense is not None:
-            return self._line.read_input(self._sense)
+            sensed = self._line.read_input(self._sense)
+            self._keep(
+                Direction.RECEIVED, f"{self._sense.upper()} {'raised' if sensed else 'dropped'}".encode()
+            )
+            return sensed
         if self._can_ask("key"):
             return self._word("key", self._ask("key")) == "on"
         if self._ptt is not None:

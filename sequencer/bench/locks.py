@@ -7,18 +7,29 @@ from __future__ import annotations
 
 import errno
 import hashlib
+import json
 import os
+import platform
 import re
 import sys
+import time
 from contextlib import ExitStack, suppress
 from pathlib import Path
+from typing import Any
 
 from sequencer.inputs.bench import BenchFile
+from sequencer.problems import printable
 from sequencer.safety.mark import Mark
 from sequencer.safety.state_folder import PREFIX, StateFolder
+from sequencer.safety.watchdog import WATCHDOG
 
 # Whose address a fact about the cables goes by; a bench on which cables are moved has at least one of them.
 _CABLED = ("signal_generator", "power_meter", "switch", "radio")
+
+
+WATCHDOG_HOLDS_S = 20.0
+"""How long the watchdog of a program that ended is waited for: longer than it tries."""
+HOLDER_BYTES = 4096
 
 
 class BenchBusy(Exception):
@@ -37,7 +48,7 @@ def lock_addresses(bench: BenchFile, stack: ExitStack) -> None:
         path = lock_path(entry.address, folder)
         try:
             folder.check()
-            taken = _take(folder, path.name, stack)
+            taken = _take_after_watchdog(folder, path.name, stack)
         except (OSError, NotImplementedError) as error:
             raise BenchBusy(
                 f"the lock of {entry.address} on bench {bench.bench!r} cannot be taken ({_reason(error)}), so that another "
@@ -45,9 +56,55 @@ def lock_addresses(bench: BenchFile, stack: ExitStack) -> None:
             ) from error
         if not taken:
             raise BenchBusy(
-                f"another process drives {entry.address} on bench {bench.bench!r} (it holds {path}). "
+                f"another process drives {entry.address} on bench {bench.bench!r} ({_holder_of(path)} holds {path}). "
                 "Wait until it has ended, or end it; it leaves the bench safe."
             )
+
+
+def _take_after_watchdog(folder: StateFolder, name: str, stack: ExitStack) -> bool:
+    """Take a lock, after the key-down watchdog of a program that ended with PTT pressed, which has it for a moment."""
+    until_s = time.monotonic() + WATCHDOG_HOLDS_S
+    while not _take(folder, name, stack):
+        if _holder(folder.path / name).get("program") != WATCHDOG or time.monotonic() > until_s:
+            return False
+        time.sleep(0.05)
+    return True
+
+
+def _holder(path: Path) -> dict[str, Any]:
+    """Return what the lock file says of who holds it; nothing where it says nothing that can be read."""
+    with suppress(OSError, ValueError):
+        found = json.loads(path.read_bytes()[:HOLDER_BYTES])
+        if isinstance(found, dict):
+            return found
+    return {}
+
+
+def _holder_of(path: Path) -> str:
+    """Return in words who holds a lock: not all can be told, for a file of another user's cannot be written to."""
+    holder = _holder(path)
+    pid, program, since_s = holder.get("pid"), holder.get("program"), holder.get("since")
+    if not isinstance(pid, int) or not isinstance(program, str) or not isinstance(since_s, int | float):
+        return "it"
+    with suppress(OSError, ValueError, OverflowError):
+        began = time.strftime("%Y-%m-%d %H:%M:%S", time.localtime(since_s))
+        where = holder.get("machine")
+        elsewhere = "" if where == platform.node() else f" on {printable(str(where))}"
+        return f"process {pid}{elsewhere}, {printable(program)!r}, since {began},"
+    return "it"
+
+
+def _note_holder(descriptor: int) -> None:
+    """Write into a lock file of ours who holds it, for whoever is refused."""
+    said = {
+        "pid": os.getpid(),
+        "program": " ".join(["sequencer", *sys.argv[1:2]]),
+        "since": time.time(),
+        "machine": platform.node(),
+    }
+    with suppress(OSError):
+        os.ftruncate(descriptor, 0)
+        os.pwrite(descriptor, json.dumps(said).encode("ascii"), 0)
 
 
 def lock_path(address: str, folder: StateFolder | None = None) -> Path:
@@ -95,7 +152,10 @@ def _take(folder: StateFolder, name: str, stack: ExitStack) -> bool:
     import fcntl
 
     for _ in range(3):
-        descriptor = folder.open_file(name, create=True)
+        try:
+            descriptor = folder.open_file(name, write=True, create=True)
+        except PermissionError:  # another user's: a lock can be taken of what can be read
+            descriptor = folder.open_file(name)
         try:
             fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
@@ -110,6 +170,7 @@ def _take(folder: StateFolder, name: str, stack: ExitStack) -> bool:
             )  # in use: whoever clears old files away must see that; another user's we cannot touch
         if _is_still(descriptor, folder.path / name):
             stack.callback(os.close, descriptor)
+            _note_holder(descriptor)
             return True
         os.close(descriptor)  # removed since it was opened: a lock on it would keep nobody out
     return False

@@ -22,7 +22,10 @@ from drivers.trace import Direction, Exchange
 from sequencer.bench.limits import bounds_s, limits_of, max_supply_v, supply_accuracy_percent
 from sequencer.bench.locks import BenchBusy, cables_mark, key_mark, lock_addresses
 from sequencer.bench.operator import Operators
+from sequencer.bench.tape import Tape
+from sequencer.bench.tape_links import TapedLibrary, names_at
 from sequencer.bench.text_radio import make_text_radio
+from sequencer.bench.watchdog import make_watchdog
 from sequencer.frozen import dataclass
 from sequencer.inputs.bench import INTERFERER, BenchFile, longest_release_s, max_meter_dbm, open_timeout_s
 from sequencer.inputs.instrument_drivers import ByHand, TextRadio
@@ -34,6 +37,7 @@ from sequencer.safety.key import Ratings
 from sequencer.safety.key_memory import KeyMemory
 from sequencer.safety.loss import HandPath
 from sequencer.safety.state import SafeState
+from sequencer.safety.watchdog.ways import Tried
 from sequencer.safety.way_out import PATIENCE_S
 from sequencer.units.convert import dbm_from_w
 
@@ -56,6 +60,7 @@ class BenchParts:
     """What an open bench is made from: its file, its profiles by instrument name, and the simulation if it is simulated.
 
     ``announce`` is told what is about to be done to the bench.
+    ``tape`` is a stored trace that answers in place of all that.
     """
 
     bench: BenchFile
@@ -64,6 +69,19 @@ class BenchParts:
     person: Person | None = None
     serial: str = ""
     announce: Announce = to_nobody
+    tape: Tape | None = None
+
+    @property
+    def is_real(self) -> bool:
+        """Whether there are instruments on it, which no other process may drive."""
+        return self.simulation is None and self.tape is None
+
+    @property
+    def clock(self) -> Clock:
+        """What the bench waits by."""
+        if self.tape is not None:
+            return self.tape
+        return self.simulation.clock if self.simulation is not None else RealClock()
 
 
 class OpenBench:
@@ -76,7 +94,7 @@ class OpenBench:
         self.parts = parts
         self.bench = parts.bench
         self.simulated = parts.simulation is not None
-        self.clock: Clock = parts.simulation.clock if parts.simulation is not None else RealClock()
+        self.clock = parts.clock
         self.identities: dict[str, Identity] = {}
         self.instruments: dict[str, Instrument] = {}
         self.safe_state: SafeState | None = None
@@ -86,6 +104,10 @@ class OpenBench:
         self._touched = False
         self._key_line_fault: InstrumentFault | None = None
         self._library: Any = None
+        # The instruments of a simulation in this process's memory end with it.
+        self._watchdog = (
+            make_watchdog(parts.bench, parts.profiles, serial=parts.serial) if parts.is_real else None
+        )
         self.safe = self._make_safe_bench(self.instruments)
         self._operators = Operators(
             parts.bench,
@@ -95,6 +117,7 @@ class OpenBench:
             instruments=self.instruments,
             person=parts.person,
             simulation=parts.simulation,
+            tape=parts.tape,
             make_linked=self._make_linked,
         )
 
@@ -103,6 +126,7 @@ class OpenBench:
         self.prepare()
         for name in sorted(self.bench.instruments, key=self._opening_rank):
             self.open_one(name)
+        self.prove_watchdog()
         if not (state := self.make_safe()).confirmed:
             raise BenchUnsafe(state.last_line())
 
@@ -122,16 +146,31 @@ class OpenBench:
                     self._open(name)
 
     def prepare(self) -> None:
-        """Lock the bench and open its VISA library; no instrument hears of it yet."""
-        if not self.simulated:
+        """Lock the bench, start its watchdog and open its VISA library; no instrument hears of it yet."""
+        if self.parts.is_real:
             lock_addresses(self.bench, self._stack)
+            if self._watchdog is not None:
+                self._watchdog.start()
+                self._stack.callback(self._watchdog.close)
             try:
                 self.safe.cables.recall()
                 self.safe.key_memory.recall()
             except OSError as error:
                 raise BenchBusy(f"how the bench was left cannot be read: {error}") from error
+        if self.parts.tape is not None:
+            self._library = TapedLibrary(self.parts.tape, names_at(self.bench))
+            return
         visa: Any = self.parts.simulation.library() if self.parts.simulation is not None else self.bench.visa
         self._library = self._stack.enter_context(open_library(visa))
+
+    def prove_watchdog(self) -> None:
+        """Have the watchdog try which instruments answer it beside this program; nothing waits for it."""
+        if self._watchdog is not None:
+            self._watchdog.prove()
+
+    def watchdog_proofs(self) -> tuple[Tried, ...]:
+        """Return what came of `prove_watchdog`, once it is there; empty without a watchdog."""
+        return self._watchdog.proofs() if self._watchdog is not None else ()
 
     def __enter__(self) -> Self:
         try:
@@ -258,6 +297,7 @@ class OpenBench:
                 trace=self._keep_change,
                 stack=self._stack,
                 simulation=self.parts.simulation,
+                tape=self.parts.tape,
             )
         return self._make_linked(name, name)
 
@@ -306,12 +346,15 @@ class OpenBench:
             send_off_unanswered=self._send_off_unanswered,
             open_missing=self._open_again,
             key_memory=KeyMemory(
-                None if self.simulated else key_mark(self.bench),
+                key_mark(self.bench) if self.parts.is_real else None,
                 serial=self.parts.serial,
                 duty=protection.key_duty_percent / 100.0,
             ),
-            cables=Cables(None if self.simulated else cables_mark(self.bench), announce=self.parts.announce),
+            cables=Cables(
+                cables_mark(self.bench) if self.parts.is_real else None, announce=self.parts.announce
+            ),
             announce=self.parts.announce,
+            watchdog=self._watchdog,
         )
 
     def _send_off_unanswered(self, role: str) -> None:

@@ -20,6 +20,8 @@ from drivers.registry import find_driver
 from drivers.roles import Instrument, Radio
 from drivers.trace import Trace
 from sequencer.bench.limits import limits_of
+from sequencer.bench.tape import Tape
+from sequencer.bench.tape_links import twin_name
 from sequencer.inputs.bench import BenchFile
 from sequencer.inputs.instrument_drivers import (
     ByHand,
@@ -50,6 +52,7 @@ class Operators:
         instruments: Mapping[str, Instrument],
         person: Person | None,
         simulation: SimulatedBench | None,
+        tape: Tape | None = None,
         make_linked: Callable[[str, str], Any],
     ) -> None:
         self._bench = bench
@@ -59,13 +62,14 @@ class Operators:
         self._instruments = instruments
         self._person = person
         self._simulation = simulation
+        self._tape = tape
         self._make_linked = make_linked
         self._hand = self._hand_key()
         self._gathered = Gathered()
 
     def make(self, name: str, entry: ByHand) -> Any:
         """Return the instrument ``name``, not yet open."""
-        if self._person is None and self._simulation is not None:
+        if self._is_linked(name):
             return self._make_linked(name, name)
         prompter = Prompter(
             self._person or _NobodyThere(),
@@ -83,11 +87,22 @@ class Operators:
             prompter,
             _settings_of(entry),
             hand=self._hand if needs_hand else None,
-            twin=self._twin(name) if self._simulation is not None else None,
+            twin=self._twin(name) if self._has_twin(name) else None,
+        )
+
+    def _is_linked(self, name: str) -> bool:
+        """Say whether nobody is asked, and a simulated instrument answers by itself."""
+        if self._tape is not None:
+            return self._tape.is_known(name)
+        return self._person is None and self._simulation is not None
+
+    def _has_twin(self, name: str) -> bool:
+        return self._simulation is not None or (
+            self._tape is not None and self._tape.is_known(twin_name(name))
         )
 
     def _twin(self, name: str) -> Any:
-        twin = self._make_linked(name, f"{name} (simulated)")
+        twin = self._make_linked(name, twin_name(name))
         self._stack.callback(twin.close)
         twin.open()
         return twin

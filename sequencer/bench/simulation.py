@@ -46,7 +46,7 @@ def simulate(
 
     Each instrument answers in the words of its profile in ``profiles`` (by instrument), and in those of the shipped one otherwise.
     """
-    from sim.bench import Place, SimulatedBench
+    from sim.bench import Place, SimulatedBench, Wear
     from sim.clock import VirtualClock, WallClock
     from sim.wiring.witness import WitnessLimits
 
@@ -64,6 +64,9 @@ def simulate(
         {name: Place(role=entry.role, address=entry.address) for name, entry in bench.instruments.items()},
         receive_loss_db=dict(paths.receive.loss) if paths.receive is not None else {1e6: 0.0},
         transmit_loss_db=dict(paths.transmit.loss) if paths.transmit is not None else {1e6: 30.0},
+        check_loss_db=dict(paths.check.loss) if paths.check is not None else None,
+        audio_joined=paths.check is not None and paths.check.audio == "joined",
+        wear=Wear(**bench.worn.model_dump()),
         limits=WitnessLimits(
             receiver_input_dbm=protection.max_receiver_input_dbm,
             key_time_s=protection.max_key_time_s,

@@ -11,9 +11,11 @@ from typing import TYPE_CHECKING, Any
 from drivers.clock import Clock
 from drivers.faults import Refused
 from drivers.registry import find_driver
-from drivers.text.line import make_line
+from drivers.text.line import TextLine, make_line
 from drivers.text.profile import ENDS, TextProfile
 from drivers.trace import Trace
+from sequencer.bench.tape import Tape
+from sequencer.bench.tape_links import TapedLine
 from sequencer.inputs.bench import open_timeout_s
 from sequencer.inputs.instrument_drivers import TextRadio
 
@@ -30,12 +32,17 @@ def make_text_radio(
     trace: Trace,
     stack: ExitStack,
     simulation: SimulatedBench | None,
+    tape: Tape | None = None,
 ) -> Any:
     """Return the radio ``name``, not yet open; what a simulation starts for it ends with ``stack``."""
     address, port = entry.address, None
     if simulation is not None:
         address, port = _simulated_line(profile, name, entry, simulation, stack)
-    line = make_line(address, profile, name=name, open_timeout_s=open_timeout_s(entry), serial_class=port)
+    line: TextLine = (
+        make_line(address, profile, name=name, open_timeout_s=open_timeout_s(entry), serial_class=port)
+        if tape is None
+        else TapedLine(tape, name)
+    )
     driver: Any = find_driver("text", entry.role)
     return driver(
         line,

@@ -24,6 +24,7 @@ SHIPPED = {
     "enter_reading": "sequencer.checks.enter_reading:EnterReading",
     "record_audio": "sequencer.checks.record_audio:RecordAudio",
     "path_loss": "sequencer.checks.path_loss:PathLoss",
+    "bench_check": "sequencer.checks.bench_check:BenchCheck",
     "connection_repeatability": "sequencer.checks.connection_repeatability:ConnectionRepeatability",
     "channel_memory": "sequencer.checks.channel_memory:ChannelMemory",
     "carrier_power": "sequencer.checks.carrier_power:CarrierPower",

@@ -18,7 +18,7 @@ from sequencer.checks.adjusting.procedure import Adjusting
 from sequencer.checks.adjusting.readers import LiveReader, receive_reader, transmit_reader
 from sequencer.checks.adjusting.settings import AdjustSettings, adjusted, misfits
 from sequencer.checks.adjusting.turning import Pace
-from sequencer.checks.check import Check, Side
+from sequencer.checks.check import Check, Side, SquelchPosition
 from sequencer.checks.finding import Conditions, Demand, Finding, MeterMark
 from sequencer.checks.shared import commands
 from sequencer.problems import listed
@@ -48,6 +48,10 @@ class Adjust(Check[AdjustSettings]):
         """Return the side of the check that reads it."""
         return next((one.check.side_of(one.settings) for one in adjusted(settings)), self.side)
 
+    def squelch_of(self, settings: AdjustSettings) -> SquelchPosition:
+        """Return where the squelch must stand for the checks that read it."""
+        return next((one.check.squelch_of(one.settings) for one in adjusted(settings)), self.squelch)
+
     def roles_of(self, settings: AdjustSettings) -> frozenset[str]:
         """Return the roles of the checks that read it."""
         return frozenset().union(*(one.check.roles_of(one.settings) for one in adjusted(settings)))
@@ -62,7 +66,7 @@ class Adjust(Check[AdjustSettings]):
                 found.append(Demand(refused=refused, allowed=f"mode: {listed(sorted(one.check.modes))}"))
             if one.preset.of == "carrier_power" and one.band.upper is not None:
                 found.append(Demand(at=("to",) if settings.of else (), power_w=one.band.upper))
-            if one.preset.of == "s9_point" and one.preset.target is not None:
+            if one.preset.of in ("s9_point", "squelch") and one.preset.target is not None:
                 found.append(Demand(at=("to",) if settings.of else (), level_dbm=one.preset.target))
         return found
 

@@ -12,7 +12,7 @@ from sequencer.checks.finding import Conditions, Demand, Finding, MeterMark
 from sequencer.checks.people import AVERAGED, person_s
 from sequencer.checks.settings import CheckSettings
 from sequencer.problems import Complaint
-from sequencer.safety.loss import HandPath, LossSide
+from sequencer.safety.loss import LossPath, LossSide
 from sequencer.safety.receive import ReceiveSide
 from sequencer.safety.transmit import TransmitSide
 from sequencer.uncertainty.decision import Limits
@@ -39,6 +39,8 @@ class Check(ABC, Generic[S]):
     modes: ClassVar[frozenset[str]] = frozenset({"FM", "AM", "USB", "LSB", "CW"})
     squelch: ClassVar[SquelchPosition] = "open"
     """Where the unit's squelch must stand, for a check that does not want it open."""
+    of_bench: ClassVar[bool] = False
+    """Whether its results are of the bench itself: they stand under the bench's serial, and what fails is the bench, not the unit."""
     depends_on: ClassVar[DependsOn] = None
     waits: ClassVar[Mapping[str, float]] = {}
     """How often it waits until an instrument has settled, by role, where that is not twice; see `waits_of`."""
@@ -55,17 +57,25 @@ class Check(ABC, Generic[S]):
         """Return the side it works on, for a check whose settings choose one."""
         return self.side
 
+    def squelch_of(self, settings: S) -> SquelchPosition:
+        """Return where the unit's squelch must stand, for a check whose settings choose."""
+        return self.squelch
+
     def roles_of(self, settings: S) -> frozenset[str]:
         """Return the roles it needs beside those of its side, for a check whose settings choose them."""
         return self.roles
 
-    def hand_path(self, settings: S) -> HandPath:
+    def hand_path(self, settings: S) -> LossPath:
         """Return what is measured, for a check on the loss side."""
         return "cable"
 
     def moves_cables(self, settings: S) -> bool:
         """Say whether a person moves cables, or undoes a connector, in the middle of it."""
         return self.side_of(settings) == "loss"
+
+    def stops_run(self, settings: S) -> bool:
+        """Say whether a run stops where a check of the bench finds it wrong."""
+        return False
 
     def limit_key(self, quantity: str) -> str:
         """Return the key of the settings under which the limits of ``quantity`` stand; empty where it brings them itself."""

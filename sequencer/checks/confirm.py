@@ -52,7 +52,9 @@ class Confirm(Check[ConfirmSettings]):
         return ((f"confirmed: {settings.text}", ""),)
 
 
-def squelch_wanted(settings: ConfirmSettings, following: Iterable[AnyCheck]) -> SquelchPosition:
+def squelch_wanted(
+    settings: ConfirmSettings, following: Iterable[tuple[AnyCheck, CheckSettings]]
+) -> SquelchPosition:
     """Return where the squelch stands once a person has confirmed.
 
     That is the setting's `position`. Where it names none it is what the checks need that follow, up to the next confirmation:
@@ -60,9 +62,9 @@ def squelch_wanted(settings: ConfirmSettings, following: Iterable[AnyCheck]) -> 
     """
     if settings.position is not None:
         return settings.position
-    for check in following:
+    for check, its_settings in following:
         if isinstance(check, Confirm):
             break
-        if check.squelch != "open":
-            return check.squelch
+        if (wanted := check.squelch_of(its_settings)) != "open":
+            return wanted
     return "open"

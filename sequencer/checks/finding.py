@@ -8,6 +8,7 @@ from pathlib import Path
 
 from drivers.operator.dial import Dial
 from drivers.roles import Identity, Reading
+from sequencer.analysis.own_history import OwnHistory
 from sequencer.checks.live import LivePerson
 from sequencer.frozen import dataclass
 from sequencer.inputs.bench import BenchFile
@@ -43,6 +44,10 @@ def _no_writing(name: str, value: int) -> None:
     raise RuntimeError("no setting can be written outside a run")
 
 
+def _no_history(serial: str, check: str) -> OwnHistory:
+    return OwnHistory()
+
+
 def _no_hands(text: str) -> None:
     raise RuntimeError("nobody can make a connection outside a run on the transmit side")
 
@@ -59,7 +64,8 @@ class Conditions:
     where nobody is there; ``find_turner`` returns what turns the simulated trimmer of a name, on a simulated bench that has it.
     ``keep_found`` keeps what a fault in the rest of the check must not take away; ``warn`` tells what must be known now. ``read_preset``
     and ``write_preset`` are of a setting that the unit stores, by its name; written with PTT released, and read back.
-    ``model`` is the unit's model file, where one was chosen.
+    ``model`` is the unit's model file, where one was chosen. ``find_earlier`` returns what the store holds of a serial on this bench, of
+    one check or (empty) of all.
     """
 
     bench: BenchFile
@@ -84,6 +90,7 @@ class Conditions:
     write_preset: Callable[[str, int], None] = _no_writing
     warn: Callable[[str], None] = field(default=lambda text: None)
     keep_found: Callable[[Iterable[Finding]], None] = field(default=lambda findings: None)
+    find_earlier: Callable[[str, str], OwnHistory] = _no_history
     find_turner: Callable[[str], Callable[[float], None] | None] = field(default=lambda preset: None)
 
     @property

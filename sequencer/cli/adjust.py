@@ -8,7 +8,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from pathlib import Path
 
-from sequencer.cli.run import run_command
+from sequencer.cli.run import Asked, run_command
 from sequencer.problems import Complaint, FileProblems, option_problem, printable
 
 
@@ -32,17 +32,16 @@ def adjust_command(
         file = Path(made) / f"adjust-{presets[0][:30]}.yaml".replace("/", "_")
         file.write_text(_sequence(presets, rounds=rounds, always=always), encoding="utf-8")
         try:
-            return run_command(
-                str(file),
-                bench_name,
+            asked = Asked(
+                sequence_name=str(file),
+                bench_name=bench_name,
                 serial=serial,
                 model=model,
                 confirmed=confirmed,
-                dry_run=False,
                 folder=folder,
                 store=store,
-                as_json=as_json,
             )
+            return run_command(asked, as_json=as_json)
         except FileProblems as problems:
             raise FileProblems(_of_the_command(problems.complaints, file)) from problems
 

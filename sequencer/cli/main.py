@@ -16,6 +16,7 @@ import click
 from sequencer.cli.common.complete import names_of
 from sequencer.cli.common.options import (
     CHANNEL,
+    UnlessOption,
     as_json_option,
     bench_option,
     clear_errors,
@@ -29,6 +30,7 @@ from sequencer.cli.common.program import Program
 from sequencer.cli.looking_back.report_options import report
 from sequencer.cli.setting_up.channels_options import channels
 from sequencer.cli.setting_up.new_options import new
+from sequencer.cli.unattended.options import series_options, taken_from
 
 _EPILOG = (
     "Exit status: 0 all passed, 1 a limit failed, 2 the input is wrong, 3 the bench failed or something was not measured, 4 interrupted; "
@@ -49,7 +51,7 @@ def main() -> None:
 @main.command()
 @click.argument("sequence_name", metavar="SEQUENCE", shell_complete=names_of("sequence"))
 @bench_option
-@click.option("--serial", required=True, help="Serial of the unit on the bench.")
+@click.option("--serial", cls=UnlessOption, unless="units", help="Serial of the unit on the bench.")
 @model_option
 @click.option(
     "--confirmed", is_flag=True, help="State that everything the sequence asks to confirm has been set."
@@ -73,6 +75,7 @@ def main() -> None:
     multiple=True,
     help="A reading that the sequence asks a person for, given beforehand; may be given more than once.",
 )
+@series_options
 @folder_option
 @store_option
 @as_json_option
@@ -80,7 +83,7 @@ def main() -> None:
 def run(
     sequence_name: str,
     bench_name: str,
-    serial: str,
+    serial: str | None,
     model: str,
     confirmed: bool,
     dry_run: bool,
@@ -93,51 +96,29 @@ def run(
 
     A check is repeated with --only CHECK --again: the run it belongs to is the last of this unit with this sequence (or the one named
     with --of), the last repeat counts, and what was found before stays in the store. The sequence file must be as it was then.
+
+    Several runs one after another, with nobody there: `sequencer reference unattended`.
     """
-    from sequencer.cli.run import run_command
+    from sequencer.cli.run import Asked, run_command
     from sequencer.cli.screens.operator import Chosen
 
-    sys.exit(
-        run_command(
-            sequence_name,
-            bench_name,
-            serial=serial,
-            model=model,
-            confirmed=confirmed,
-            dry_run=dry_run,
-            folder=folder,
-            store=store,
-            as_json=as_json,
-            chosen=Chosen(**part),
-        )
+    series = taken_from(part)
+    asked = Asked(
+        sequence_name=sequence_name,
+        bench_name=bench_name,
+        serial=serial or "",
+        model=model,
+        confirmed=confirmed,
+        dry_run=dry_run,
+        folder=folder,
+        store=store,
+        chosen=Chosen(**part),
     )
+    if not series.asked:
+        sys.exit(run_command(asked, as_json=as_json))
+    from sequencer.cli.unattended.command import series_command
 
-
-@main.command()
-@click.argument("run_name", metavar="[RUN]", default="")
-@click.option("--serial", default="", help="Serial of the unit on the bench, to be held against the run's.")
-@click.option(
-    "--confirmed", is_flag=True, help="State that everything the sequence asks to confirm has been set again."
-)
-@click.option(
-    "--entered",
-    metavar="NAME=VALUE",
-    multiple=True,
-    help="A reading that is still to be entered, given beforehand; may be given more than once.",
-)
-@folder_option
-@store_option
-@as_json_option
-@clear_errors
-def resume(run_name: str, **options: Any) -> None:
-    """Carry on RUN that was cut short (without it the newest in the folder): the bench is made safe, what was finished stands.
-
-    Checks that were not finished are measured, and those an instrument's fault spoilt. Refused where unit, sequence, model or bench file
-    are not as they were. Confirmations are asked for again.
-    """
-    from sequencer.cli.resume import resume_command
-
-    sys.exit(resume_command(run_name, **options))
+    sys.exit(series_command(asked, series, as_json=as_json))
 
 
 @main.command()
@@ -182,6 +163,33 @@ def validate(sequence_name: str, bench_name: str, as_json: bool, **part: Any) ->
     from sequencer.cli.validate import validate_command
 
     validate_command(sequence_name, bench_name, as_json=as_json, **part)
+
+
+@main.command("check-bench")
+@bench_option
+@click.option(
+    "--golden",
+    is_flag=True,
+    help="Measure the bench's golden unit, which must be connected, and judge it by its own history.",
+)
+@click.option(
+    "--confirmed", is_flag=True, help="State that everything the sequence asks to confirm has been set."
+)
+@click.option(
+    "--dry-run", is_flag=True, help="Put a simulated instrument behind every address, in virtual time."
+)
+@folder_option
+@store_option
+@as_json_option
+@clear_errors
+def check_bench(bench_name: str, **options: Any) -> None:
+    """Let the bench check itself: generator into power meter, against its own history. No unit is needed and none is keyed.
+
+    With --golden the bench's golden unit is measured instead. Exit status 3 where the bench is not as it was.
+    """
+    from sequencer.cli.check_bench import check_bench_command
+
+    sys.exit(check_bench_command(bench_name, **options))
 
 
 @main.command()

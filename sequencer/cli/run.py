@@ -29,6 +29,7 @@ from sequencer.cli.screens.operator import (
 )
 from sequencer.cli.screens.summary import not_met_table, verdict_line
 from sequencer.frozen import dataclass
+from sequencer.inputs.bench_health import bench_serial
 from sequencer.planning.load import load_both
 from sequencer.planning.parts import bench_parts
 from sequencer.planning.plan import Plan, make_plan
@@ -36,9 +37,8 @@ from sequencer.problems import FileProblems
 from sequencer.results.model import facts_of
 from sequencer.results.store.place import StorePlace, find_place
 from sequencer.run.events import Listener
-from sequencer.run.facts import Again, Carried, RunFacts
 from sequencer.run.interrupt import stoppable
-from sequencer.run.record import Record
+from sequencer.run.record import Again, Record, RunFacts
 from sequencer.run.runner import Runner, RunOutcome
 from sequencer.run.status import ExitStatus
 
@@ -69,7 +69,6 @@ class Prepared:
     simulated: bool
     by_hand: bool
     again: Again | None
-    carried: Carried | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,36 +87,21 @@ class Ran:
 
 
 @stoppable()  # from the files to the last line, which says how the bench was left
-def run_command(
-    sequence_name: str,
-    bench_name: str,
-    *,
-    serial: str,
-    model: str,
-    confirmed: bool,
-    dry_run: bool,
-    folder: Path,
-    store: str = "",
-    as_json: bool,
-    chosen: Chosen | None = None,
-) -> int:
+def run_command(asked: Asked, *, as_json: bool) -> int:
     """Run a sequence, or chosen checks of it; returns the exit status."""
-    asked = Asked(
-        sequence_name=sequence_name,
-        bench_name=bench_name,
-        serial=serial,
-        model=model,
-        confirmed=confirmed,
-        dry_run=dry_run,
-        folder=folder,
-        store=store,
-        chosen=chosen or Chosen(),
-    )
-    return tell(execute(prepare(asked)), as_json=as_json)
+    prepared = prepare(asked)
+    tell_beforehand(prepared)
+    return tell(execute(prepared), as_json=as_json)
+
+
+def tell_beforehand(prepared: Prepared) -> None:
+    """Say what should be known before a run begins: its order, and loss tables that are old or overruled."""
+    for line in (*order_lines(prepared.plan), *loss_table_lines(prepared.plan.bench, old_only=True)):
+        click.echo(line, err=True)
 
 
 def prepare(asked: Asked) -> Prepared:
-    """Load, plan, and see that whoever is needed is there; says what should be known beforehand. Raises FileProblems."""
+    """Load, plan, and see that whoever is needed is there. Raises FileProblems."""
     chosen = asked.chosen
     serial, model = check_serial(asked.serial), check_model(asked.model)
     refuse_odd_options(chosen)
@@ -137,8 +121,6 @@ def prepare(asked: Asked) -> Prepared:
         raise nobody_to_operate(plan, by_hand)
     place = find_place(asked.folder, asked.store)
     again = _asked_again(plan, chosen, serial=serial, simulated=simulated, place=place)
-    for line in (*order_lines(plan), *loss_table_lines(plan.bench, old_only=True)):
-        click.echo(line, err=True)
     if plan.sequence.model is not None and not plan.sequence.model.by_default:
         model = plan.sequence.model.model.model
     return Prepared(
@@ -210,24 +192,21 @@ def execute(prepared: Prepared, *, listeners: Sequence[Listener] = (), head: str
 
 
 def _facts(prepared: Prepared, parts: BenchParts) -> RunFacts:
-    model, carried = prepared.model, prepared.carried
-    if not model and parts.simulation is not None:
+    model = prepared.model
+    of_bench = prepared.asked.serial == bench_serial(prepared.plan.bench.bench.bench)
+    if not model and parts.simulation is not None and not of_bench:
         model = parts.simulation.unit.specimen.model
-    begun = carried.read.kept if carried is not None else None
     return RunFacts(
-        run=_new_run(prepared.simulated) if begun is None else begun.run,
-        time=datetime.now().astimezone() if begun is None else begun.time,
+        run=_new_run(prepared.simulated),
+        time=datetime.now().astimezone(),
         serial=prepared.asked.serial,
         model=model,
-        simulated=prepared.simulated if begun is None else begun.simulated,
-        bench_name=bench_title(prepared.plan.bench, dry_run=prepared.simulated)
-        if begun is None
-        else begun.bench,
+        simulated=prepared.simulated,
+        bench_name=bench_title(prepared.plan.bench, dry_run=prepared.simulated),
         plan=prepared.plan,
         again=prepared.again,
         dry_run=prepared.asked.dry_run,
         model_named=prepared.asked.model,
-        carried=carried,
     )
 
 

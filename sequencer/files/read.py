@@ -10,7 +10,10 @@ import errno
 import json
 import os
 import stat
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
+from importlib.resources import files
 from pathlib import Path
 from typing import Generic, TypeVar
 
@@ -26,9 +29,39 @@ from sequencer.problems import Complaint, FileProblems, about_file, did_you_mean
 LARGEST_BYTES = 1024 * 1024
 """Files beyond this are refused before they are read."""
 
+_SHIPPED = ("sequences", "sim", "drivers")
+"""The packages with files of ours."""
+
 M = TypeVar("M", bound=BaseModel)
 T = TypeVar("T")
 Fill = Callable[[Source], None]
+
+
+_below: ContextVar[Path | None] = ContextVar("below", default=None)
+
+
+@contextmanager
+def reading_only_below(folder: Path) -> Iterator[None]:
+    """Refuse meanwhile every file that is neither below ``folder`` nor shipped: a file of somebody else's may name what it likes."""
+    token = _below.set(folder.resolve())
+    try:
+        yield
+    finally:
+        _below.reset(token)
+
+
+def _refuse_elsewhere(path: Path) -> None:
+    folder = _below.get()
+    if folder is None:
+        return
+    real = path.resolve()
+    shipped = [Path(str(files(package))).resolve() for package in _SHIPPED]
+    if not any(real.is_relative_to(one) for one in (folder, *shipped)):
+        raise about_file(
+            path.name,
+            "names a file that does not stand beside it",
+            allowed="a file of the run itself, or a shipped one",
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,6 +135,7 @@ def read_utf8(path: Path | str) -> str:
 def read_bytes(path: Path | str, *, kind: str = "a YAML file") -> bytes:
     """Return the content of an ordinary file of at most `LARGEST_BYTES`; complaints ask for ``kind``. Raises FileProblems."""
     path = Path(path)
+    _refuse_elsewhere(path)
     try:
         status = path.stat()
         if stat.S_ISDIR(status.st_mode):

@@ -27,6 +27,7 @@ from sequencer.files.fields import (
     between,
 )
 from sequencer.inputs.accuracy import HalfWidthDb
+from sequencer.inputs.bench_health import GoldenUnit, OwnCheck, WarnOrRefuse, Worn
 from sequencer.inputs.instrument_roles import (
     AudioAnalyser,
     Instrument,
@@ -51,8 +52,8 @@ INTERFERER = "interferer"
 """The name that makes an entry the second signal generator, wherever it stands; without it the second in the file is."""
 
 
-class RfPath(FileModel):
-    """A path between the unit's antenna connector and the instruments."""
+class LossyPath(FileModel):
+    """A path that loses some of what it is given."""
 
     loss_or_table: (
         Mapping[FrequencyHz, LossDb] | Annotated[str, Field(min_length=1, max_length=300, pattern=PRINTABLE)]
@@ -60,17 +61,10 @@ class RfPath(FileModel):
     """Loss at one or more frequencies (interpolated between, the nearest beyond them), or a table that `path_loss` wrote."""
     uncertainty_db: HalfWidthDb | None = None
     """Expanded uncertainty (k = 2) of the loss; without it that of the table, if there is one. Stated here it holds against the table's."""
-    unit_vswr: Vswr | None = None
-    """Match of the unit's antenna connector."""
     input_vswr: Vswr | None = None
-    """Match of the path's input: the unit's end of the transmit path, the generator's of the receive path."""
+    """Match of the path's input: the unit's end of the transmit path, the generator's of the others."""
     output_vswr: Vswr | None = None
-    """Match of the path's output: the power meter's end of the transmit path, the unit's of the receive path."""
-    connection_repeatability_db: ConnectionDb | None = None
-    """Standard deviation of what undoing and making the unit's connection anew changes. It is one
-    error within a run and another in the next: without it nothing is said of a difference between two runs."""
-    connections_made: Made | None = None
-    """How many times the connection was made when its repeatability was worked out; without it it is taken as well known."""
+    """Match of the path's output: the unit's end of the receive path, the power meter's of the others."""
 
     @field_validator("loss_or_table")
     @classmethod
@@ -104,6 +98,18 @@ class RfPath(FileModel):
         return points[-1][1]
 
 
+class RfPath(LossyPath):
+    """A path between the unit's antenna connector and the instruments."""
+
+    unit_vswr: Vswr | None = None
+    """Match of the unit's antenna connector."""
+    connection_repeatability_db: ConnectionDb | None = None
+    """Standard deviation of what undoing and making the unit's connection anew changes. It is one
+    error within a run and another in the next: without it nothing is said of a difference between two runs."""
+    connections_made: Made | None = None
+    """How many times the connection was made when its repeatability was worked out; without it it is taken as well known."""
+
+
 class TransmitPath(RfPath):
     """The path from the unit's antenna connector through load or pad to the meters."""
 
@@ -111,13 +117,24 @@ class TransmitPath(RfPath):
     """The most power the load or pad may be given."""
 
 
+class CheckPath(LossyPath):
+    """From generator to power meter through the switch, while the unit's connector is open: the way of the bench's check of itself."""
+
+    rating_w: Annotated[PowerW, AfterValidator(between(1e-9, 1e5, "W"))]
+    """The most it may be given."""
+    audio: Literal["joined", "apart"] = "apart"
+    """Whether the switch then joins the audio source to the audio meter as well."""
+
+
 class Paths(FileModel):
-    """Both RF paths."""
+    """The RF paths."""
 
     receive: RfPath | None = None
     """Generator to unit."""
     transmit: TransmitPath | None = None
     """Unit to load and meters."""
+    check: CheckPath | None = None
+    """Generator to power meter, where the switch can join them."""
 
 
 class Lead(FileModel):
@@ -197,6 +214,14 @@ class BenchFile(FileModel):
     """Limits that nothing the tool does may pass."""
     s9: S9Levels = S9Levels.unstated()
     """The levels that stand for S9, where a check's own limits do not name one."""
+    bench_check: OwnCheck | None = None
+    """The bench's check of itself: how often, and what happens to a run where it is overdue."""
+    golden_unit: GoldenUnit | None = None
+    """A unit that stays with the bench."""
+    calibration_overdue: WarnOrRefuse = "warn"
+    """What happens to a run on an instrument whose certificate has run out."""
+    worn: Worn = Worn.unstated()
+    """Simulated bench only: what has changed since the bench was set up."""
 
     @classmethod
     def model_validate_json(cls, json_data: str | bytes | bytearray, **how: Any) -> BenchFile:
@@ -229,6 +254,12 @@ class BenchFile(FileModel):
             problems.append(
                 FieldProblem(
                     "'unit' is for a simulated bench only", at=("unit",), allowed="visa: sim, or no 'unit'"
+                )
+            )
+        if self.visa != "sim" and self.worn.model_fields_set:
+            problems.append(
+                FieldProblem(
+                    "'worn' is for a simulated bench only", at=("worn",), allowed="visa: sim, or no 'worn'"
                 )
             )
         if problems:
@@ -313,6 +344,12 @@ def max_meter_dbm(bench: BenchFile) -> float:
     if meter is None or meter[1].max_power_w is None:
         return 20.0
     return dbm_from_w(meter[1].max_power_w)
+
+
+def check_rating_dbm(bench: BenchFile) -> float:
+    """Return the most the check path may be given, dBm; without such a path what the power meter may be given."""
+    path = bench.paths.check
+    return max_meter_dbm(bench) if path is None else dbm_from_w(path.rating_w)
 
 
 def relative_to(file: Path, other: str) -> Path:

@@ -79,6 +79,15 @@ class Settling(Instrument):
         return self.settle_s
 
 
+class Watched(Instrument):
+    """An instrument that can take the unit off the air: the unit's own controls, and its supply."""
+
+    second_connection: bool | None = None
+    """Whether it answers a second client while this program is connected: that is how the watchdog takes the unit off the air if this
+    program hangs. Without it this is tried when the bench opens, where the address is on the network or the radio on a line of text.
+    `false` for one that a second client disturbs."""
+
+
 class Profiled(Linked):
     """An instrument spoken to in the words of a command profile."""
 
@@ -194,7 +203,7 @@ class OperatorVoltmeter(AskedUnkeyed, Voltmeter):
                 yield FieldProblem(f"'{key}' is 0 V", at=(key,), allowed="a voltage other than 0")
 
 
-class TextRadio(Linked, Radio):
+class TextRadio(Linked, Watched, Radio):
     """A radio that is controlled by lines of text on a serial port or a socket."""
 
     driver: Literal["text"]

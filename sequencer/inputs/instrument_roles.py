@@ -19,6 +19,7 @@ from sequencer.inputs.accuracy import (
     VoltmeterAccuracy,
     keys_of,
 )
+from sequencer.inputs.bench_health import ExpectedIdentity
 from sequencer.problems import FieldProblem
 
 INSTALLED = "installed"
@@ -58,6 +59,8 @@ class Instrument(FileModel):
 
     calibration: Calibration | None = None
     """The certificate its accuracy rests on; kept with every run."""
+    identity: ExpectedIdentity | None = None
+    """Who must answer there, so that another instrument at its address is refused."""
 
     _name: str = PrivateAttr(default="")
 

@@ -21,6 +21,7 @@ from sequencer.inputs.instrument_drivers import (
     Profiled,
     Settling,
     TextRadio,
+    Watched,
 )
 from sequencer.inputs.instrument_roles import (
     ENTRIES,
@@ -42,11 +43,15 @@ def _entry(name: str, doc: str, *bases: type[Instrument]) -> type[Instrument]:
 
 def _profiled(role: str, model: type[Instrument]) -> type[Instrument]:
     waits = (Settling,) if role != "radio" else ()
-    return _entry(f"Profiled{model.__name__}", model.__doc__ or "", Profiled, *waits, model)
+    return _entry(f"Profiled{model.__name__}", model.__doc__ or "", Profiled, *waits, *_watched(model), model)
 
 
 def _installed(model: type[Instrument]) -> type[Instrument]:
-    return _entry(f"Installed{model.__name__}", model.__doc__ or "", Installed, model)
+    return _entry(f"Installed{model.__name__}", model.__doc__ or "", Installed, *_watched(model), model)
+
+
+def _watched(model: type[Instrument]) -> tuple[type[Instrument], ...]:
+    return (Watched,) if role_of(model) in ("radio", "supply") else ()
 
 
 def _operated(role: str, model: type[Instrument]) -> type[Instrument]:

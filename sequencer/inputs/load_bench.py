@@ -83,7 +83,8 @@ def _load_tables(
 ) -> dict[str, LoadedTable]:
     """Return the loss tables that a bench file names; ``complaints`` grows by what is wrong with them."""
     tables: dict[str, LoadedTable] = {}
-    for name, one in (("receive", bench.paths.receive), ("transmit", bench.paths.transmit)):
+    paths = bench.paths
+    for name, one in (("receive", paths.receive), ("transmit", paths.transmit), ("check", paths.check)):
         if one is None or one.table is None:
             continue
         at = ("paths", name, "loss")

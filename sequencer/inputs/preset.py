@@ -69,6 +69,7 @@ ADJUSTABLE: Mapping[str, Adjustable] = MappingProxyType(
             dimension=CURRENT, tolerance=CURRENT, best=("minimum",), quantities=("transmit", "receive")
         ),
         "s9_point": Adjustable(dimension=LEVEL, tolerance=RATIO),
+        "squelch": Adjustable(dimension=LEVEL, tolerance=RATIO),
         "sinad": Adjustable(dimension=RATIO, tolerance=RATIO, best=("maximum",)),
         "receive_distortion": Adjustable(dimension=PERCENT, tolerance=PERCENT, best=("minimum",)),
         "audio_output": Adjustable(
@@ -79,7 +80,6 @@ ADJUSTABLE: Mapping[str, Adjustable] = MappingProxyType(
 """What a preset may be of: checks whose figure a trimmer or a stored setting of the radio moves, and that can be read while it moves."""
 UNREADABLE: Mapping[str, str] = MappingProxyType(
     {
-        "squelch": "it is either open or closed at a level, which says neither how far nor which way to turn",
         "sensitivity": "each figure is a search of many readings; peak 'sinad' at a fixed level in its place",
         "selectivity": "each figure is a search of many readings",
         "blocking": "each figure is a search of many readings",
@@ -213,6 +213,8 @@ class Preset(PresetAim):
     """AM: depth of the generator, or that of normal test modulation."""
     target_v: Annotated[VoltageV, AfterValidator(between(-100.0, 100.0, "V"))] | None = None
     """Of `s9_point`: voltage on the meter line at S9; without it the model's."""
+    meter: Literal["needle", "segments"] | None = None
+    """Of `s9_point`: whether the meter is a bar of segments; without it as the model says."""
     load_ohm: Annotated[ResistanceOhm, AfterValidator(between(0.5, 10_000.0, "ohm"))] | None = None
     """Of `audio_output`: the load on the loudspeaker line."""
 

@@ -9,12 +9,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from typing import Final, Literal, get_args
 
 from sequencer.files.fields import key_of
 from sequencer.frozen import dataclass
 from sequencer.inputs.accuracy import Accuracy
-from sequencer.inputs.bench import INTERFERER, BenchFile, RfPath
+from sequencer.inputs.bench import INTERFERER, BenchFile, LossyPath
 from sequencer.inputs.instrument_roles import Instrument, Matched, SignalGenerator
 
 RECEIVE_PATH: Final = "receive path"
@@ -23,6 +24,8 @@ BOTH_GENERATORS = "both generators"
 """A need: the matches of both generators towards path and unit, which do not cancel in a ratio of theirs."""
 TRANSMIT_PATH: Final = "transmit path"
 """A need: the loss of the transmit path, and all matches between unit and power meter."""
+CHECK_PATH: Final = "check path"
+"""A need: the loss of the path from generator to power meter, and all matches along it."""
 AUDIO_LEAD: Final = "audio lead"
 SUPPLY_LEAD: Final = "supply lead"
 """Needs: how well the connections of a lead repeat."""
@@ -80,7 +83,7 @@ def vswr_of(named: tuple[str, Instrument]) -> Stated:
     return Stated(figure=entry.vswr if isinstance(entry, Matched) else None, key=f"instruments.{name}.vswr")
 
 
-def loss_uncertainty(path: RfPath, name: str) -> Stated:
+def loss_uncertainty(path: LossyPath, name: str) -> Stated:
     """Return the expanded uncertainty of the loss of the path called ``name``."""
     return Stated(figure=path.uncertainty_db, key=f"paths.{name}.uncertainty")
 
@@ -151,6 +154,25 @@ def transmit_pairs(bench: BenchFile, meter: tuple[str, Instrument], frequency_hz
     ]
 
 
+def check_pairs(bench: BenchFile, frequency_hz: float) -> list[Facing]:
+    """Return the matches that face each other between generator and power meter on the check path."""
+    path, generator, meter = (
+        bench.paths.check,
+        bench.with_role("signal_generator"),
+        bench.with_role("power_meter"),
+    )
+    if path is None or generator is None or meter is None:
+        return []
+    source, sink = vswr_of(generator), vswr_of(meter)
+    near, far = _ends(path, "check")
+    through = _through("mismatch, generator to power meter", source, sink, path.loss_db(frequency_hz))
+    return [
+        Facing(name="mismatch, generator to path", one=source, other=near, with_unit=False),
+        Facing(name="mismatch, path to power meter", one=far, other=sink, with_unit=False),
+        replace(through, with_unit=False),
+    ]
+
+
 def own_pairs(bench: BenchFile, generator: tuple[str, Instrument], frequency_hz: float) -> list[Facing]:
     """Return of `receive_pairs` those of the generator's own: in the ratio of two generators on one path the path's own cancels."""
     source = vswr_of(generator).key
@@ -175,6 +197,10 @@ def _needed(bench: BenchFile, need: str, frequency_hz: float) -> Iterator[Stated
             yield loss_uncertainty(bench.paths.transmit, "transmit")
         meter = bench.with_role("power_meter")
         yield from _matches([transmit_pairs(bench, meter, frequency_hz)] if meter is not None else [])
+    elif need == CHECK_PATH:
+        if bench.paths.check is not None:
+            yield loss_uncertainty(bench.paths.check, "check")
+        yield from _matches([check_pairs(bench, frequency_hz)])
     elif need not in (AUDIO_LEAD, SUPPLY_LEAD):  # of a lead nothing is needed but its connection
         role, _, keys = need.partition(".")
         second = role == INTERFERER
@@ -192,7 +218,7 @@ def _generators(bench: BenchFile) -> list[tuple[str, SignalGenerator]]:
     return bench.all_with_role("signal_generator")
 
 
-def _ends(path: RfPath, name: str) -> tuple[Stated, Stated]:
+def _ends(path: LossyPath, name: str) -> tuple[Stated, Stated]:
     return (
         Stated(figure=path.input_vswr, key=f"paths.{name}.input_vswr"),
         Stated(figure=path.output_vswr, key=f"paths.{name}.output_vswr"),

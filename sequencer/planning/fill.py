@@ -34,6 +34,7 @@ FILLED: dict[str, dict[str, tuple[str, str]]] = {
 """Where in the model file a setting of a check stands; channels, limits, `deviation` and the kind of meter have rules of their own."""
 
 
+SQUELCH_CLOSED = "squelch turned back until the noise just stops"
 _OF_PRESETS = frozenset({"drive", "target"})
 """Settings that a preset may leave to the model."""
 
@@ -62,6 +63,7 @@ def fill(source: Source, model: LoadedModel) -> list[Complaint]:
     filler.take_top(root)
     for at, entry in _checks(root):
         filler.take_check(root, at, entry)
+    filler.ask_for_squelch(root)
     return filler.complaints
 
 
@@ -203,6 +205,28 @@ class _Filler:
                 self._put(entry, "channel", *channel)
         if middle is not None:
             self._put(entry, "channel", *middle)
+
+    def ask_for_squelch(self, root: Node) -> None:
+        """Have the squelch set where it closes, in a sequence that adjusts squelches and does nothing else."""
+        entries = [entry for _, entry in _checks(root)]
+        if not entries or not all(self._adjusts_squelch(entry) for entry in entries):
+            return
+        asked = root.entries.get("prepare")
+        place = entries[0]
+        node = _at(place, kind="mapping", entries={"confirm": (place, _scalar(place, SQUELCH_CLOSED))})
+        items = [] if asked is None else asked[1].items
+        root.entries["prepare"] = (
+            _scalar(place, "prepare") if asked is None else asked[0],
+            _at(place, kind="sequence", items=[*items, node]),
+        )
+
+    def _adjusts_squelch(self, entry: Node) -> bool:
+        if _text(entry, "check") != "adjust":
+            return False
+        if of := _text(entry, "of"):
+            return of == "squelch"
+        named = [self._find("presets", str(node.scalar), "of") for _, node in _presets(entry)]
+        return bool(named) and all(found is not None and found[1].scalar == "squelch" for found in named)
 
     def _no_preset(self, at: int, key: str, named: str) -> Complaint:
         known = list(self._model.model.presets)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from sequencer.bench.open_bench import BenchParts
-from sequencer.bench.simulation import simulate, specimen_for
+from sequencer.bench.simulation import shelf_serials, simulate, specimen_for
+from sequencer.inputs.bench_health import bench_serial
 from sequencer.inputs.load_bench import LoadedBench
 from sequencer.planning.load import LoadedSequence
 
@@ -19,7 +20,7 @@ def bench_parts(
     if dry_run or loaded.bench.visa == "sim":
         specimen = specimen_for(
             loaded,
-            serial,
+            _on_the_bench(loaded, serial),
             dry_run=dry_run,
             modes=sequence.modes if sequence is not None else frozenset(),
             frequencies_hz=sequence.frequencies_hz if sequence is not None else {},
@@ -27,3 +28,10 @@ def bench_parts(
         virtual = dry_run or loaded.bench.clock == "virtual"
         simulation = simulate(loaded.bench, specimen, virtual=virtual, profiles=loaded.profiles)
     return BenchParts(bench=loaded.bench, profiles=loaded.profiles, simulation=simulation, serial=serial)
+
+
+def _on_the_bench(loaded: LoadedBench, serial: str) -> str:
+    """Return the specimen on a simulated bench: whatever lies there first, where the bench itself is measured."""
+    if serial != bench_serial(loaded.bench.bench):
+        return serial
+    return next(iter(shelf_serials(loaded)), serial)

@@ -10,7 +10,7 @@ from sequencer.checks import find_check
 from sequencer.checks.finding import Demand
 from sequencer.checks.settings import CheckSettings
 from sequencer.files.shipped import shipped_names
-from sequencer.inputs.bench import longest_release_s, max_meter_dbm
+from sequencer.inputs.bench import check_rating_dbm, longest_release_s, max_meter_dbm
 from sequencer.inputs.instrument_roles import Instrument, PowerMeter, SignalGenerator, Supply
 from sequencer.inputs.load_bench import LoadedBench
 from sequencer.planning.load import LoadedSequence
@@ -202,7 +202,12 @@ def _loss_complaints(step: Step, sequence: LoadedSequence, bench: LoadedBench) -
     """Prove what a person's cables will carry: no unit takes part, and nothing is lost before the power meter."""
     source = sequence.source
     entry = bench.bench.with_role("signal_generator")
-    most_dbm = max_meter_dbm(bench.bench)
+    most_dbm, bears = max_meter_dbm(bench.bench), "the power meter may be given"
+    if step.check.hand_path(step.settings) == "check":
+        most_dbm, bears = (
+            min(most_dbm, check_rating_dbm(bench.bench)),
+            "power meter and check path may be given",
+        )
     for demand in step.check.demands(step.settings, step.conditions):
         at = (*step.at, *_present(source, step.at, demand.at))
         if demand.refused:
@@ -214,7 +219,7 @@ def _loss_complaints(step: Step, sequence: LoadedSequence, bench: LoadedBench) -
         if not offered.min_dbm <= level_dbm <= min(offered.max_dbm, most_dbm):
             yield source.complain(
                 at,
-                f"{level_dbm:g} dBm is outside what {entry[0]} offers and the power meter may be given",
+                f"{level_dbm:g} dBm is outside what {entry[0]} offers and {bears}",
                 allowed=f"{offered.min_dbm:g} to {min(offered.max_dbm, most_dbm):.1f} dBm",
             )
 

@@ -20,10 +20,12 @@ MARK = "a page of the radio-bench-sequencer reference"
 
 WRITTEN = (
     "first-bench",
+    "bench-health",
     "sequences",
     "model-files",
     "setting-a-radio-up",
     "repeat-compare-history",
+    "unattended",
     "readings-and-recordings",
     "export",
     "search",

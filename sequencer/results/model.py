@@ -88,7 +88,11 @@ class RunRecord:
     ``outcome`` says how it ended; ``bench_safe`` and ``bench_s`` are None until it has. ``part`` names the checks chosen,
     empty for the whole sequence. A repeat names in ``again`` the first run that holds its checks, and in ``reason`` why they were repeated.
     ``model_hash`` is that of the model file it was planned with; empty where there was none. ``resumed`` says when it was carried on
-    after it had been cut short.
+    after it had been cut short. ``asked`` is what was asked for beside the files, as JSON (`order`, `model`); empty in runs of
+    before that was kept.
+
+    A re-evaluation, in which nothing was measured, names in ``evaluated_from`` the run whose readings it judges anew, and of that run
+    the time and the hashes of its files.
     """
 
     run: str
@@ -108,6 +112,11 @@ class RunRecord:
     reason: str = ""
     model_hash: str = ""
     resumed: tuple[datetime, ...] = ()
+    asked: str = ""
+    evaluated_from: str = ""
+    from_time: str = ""
+    from_sequence_hash: str = ""
+    from_bench_hash: str = ""
 
 
 NOT_ENDED = "not ended"
@@ -123,6 +132,18 @@ def run_cells(run: RunRecord) -> dict[str, Any]:
     row["time"] = run.time.isoformat(timespec="milliseconds")
     row["resumed"] = [one.isoformat(timespec="milliseconds") for one in run.resumed]
     return row
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunInput:
+    """A file that a run was made from, whole: ``place`` is where it stood beside the others, ``kind`` what it was to the run.
+
+    Kinds are "sequence", "bench", "plan", "model", "table", "profile" and "list".
+    """
+
+    place: str
+    kind: str
+    content: bytes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -36,4 +36,6 @@ def confirmed_by_person(step: Step, confirmer: Confirmer, stopper: Stopper) -> C
 def squelch_after(step: Step, steps: Sequence[Step]) -> SquelchPosition:
     """Return where the squelch stands once a person has confirmed the step; ``steps`` are those of the whole plan."""
     assert isinstance(step.settings, ConfirmSettings)
-    return squelch_wanted(step.settings, (later.check for later in steps if later.index > step.index))
+    return squelch_wanted(
+        step.settings, ((later.check, later.settings) for later in steps if later.index > step.index)
+    )

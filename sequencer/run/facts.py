@@ -1,15 +1,11 @@
-"""What every row of a run says alike, how the run was asked for, and what it brings along where it is carried on."""
+"""What every row of a run says alike, and how the run was asked for."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import field
 from datetime import datetime
 
 from sequencer.frozen import dataclass
 from sequencer.planning.plan import Plan
-from sequencer.results.journal import JournalRead
-from sequencer.results.model import Result
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -21,25 +17,13 @@ class Again:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Finished:
-    """A check that was finished before its run was cut short.
+class Evaluated:
+    """The run whose readings a re-evaluation judges anew, when it was (ISO 8601), and the hashes of its files."""
 
-    ``on_unit`` says of each result whether what is missing is the unit's doing.
-    """
-
-    index: int
-    results: tuple[Result, ...]
-    on_unit: tuple[bool, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Carried:
-    """What a run that is carried on brings along: its journal, what was finished, and what the results still to come say in their notes."""
-
-    read: JournalRead
-    finished: tuple[Finished, ...] = ()
-    notes: Mapping[int, str] = field(default_factory=dict)
-    """By the number of the check."""
+    run: str
+    time: str
+    sequence_hash: str
+    bench_hash: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,4 +40,4 @@ class RunFacts:
     again: Again | None = None
     dry_run: bool = False
     model_named: str = ""
-    carried: Carried | None = None
+    evaluated: Evaluated | None = None

@@ -7,7 +7,7 @@ from pathlib import Path
 from sequencer import __version__
 from sequencer.results.journal import Head, PlannedStep
 from sequencer.results.journal_lines import FORMAT
-from sequencer.results.model import NOT_ENDED, RunRecord
+from sequencer.results.model import RunRecord
 from sequencer.results.store.place import StorePlace
 from sequencer.run.facts import RunFacts
 
@@ -35,24 +35,4 @@ def head_of(facts: RunFacts, run: RunRecord, table: Path, place: StorePlace) -> 
         steps=tuple(
             PlannedStep(index=step.index, label=step.label, check=step.check.name) for step in plan.steps
         ),
-    )
-
-
-def run_record(facts: RunFacts) -> RunRecord:
-    """Return the record of a run that begins."""
-    return RunRecord(
-        run=facts.run,
-        time=facts.time,
-        serial=facts.serial,
-        model=facts.model,
-        sequence=facts.plan.sequence.sequence.sequence,
-        sequence_hash=facts.plan.sequence.hash,
-        bench=facts.bench_name,
-        bench_hash=facts.plan.bench.hash,
-        simulated=facts.simulated,
-        outcome=NOT_ENDED,
-        part=", ".join(facts.plan.only),
-        again=facts.again.run if facts.again is not None else "",
-        reason=facts.again.reason if facts.again is not None else "",
-        model_hash=facts.plan.sequence.model_hash,
     )

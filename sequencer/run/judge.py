@@ -7,13 +7,14 @@ from datetime import datetime
 from pathlib import Path
 
 from sequencer.checks.finding import Finding
+from sequencer.inputs.bench_health import bench_serial
 from sequencer.planning.step import Step
 from sequencer.results.budget_rows import stored
 from sequencer.results.model import Confirmation, Result
 from sequencer.results.settings import Settings
-from sequencer.run.facts import RunFacts
+from sequencer.run.record import RunFacts
 from sequencer.safety.supply import SupplyFacts
-from sequencer.uncertainty.decision import decide
+from sequencer.uncertainty.decision import SIMPLE, decide
 
 
 def judged(
@@ -30,10 +31,16 @@ def judged(
     uncertainty = 0.0 if finding.exact else None
     uncertainty = finding.budget.expanded if finding.budget is not None else uncertainty
     factor = finding.budget.coverage_factor if finding.budget is not None else 2.0
-    rule = plan.sequence.sequence.rule
+    of_bench = step.check.of_bench
+    rule = SIMPLE if of_bench else plan.sequence.sequence.rule  # its limits hold the uncertainty already
     unstated = finding.budget.unstated if finding.budget is not None else ()
     statement = decide(
-        finding.value, uncertainty, finding.limits, rule, coverage_factor=factor, unstated=unstated
+        finding.value,
+        0.0 if of_bench else uncertainty,
+        finding.limits,
+        rule,
+        coverage_factor=factor,
+        unstated=unstated,
     )
     supply = finding.supply or supply
     conditions = [str(supply)] if supply is not None else []
@@ -41,8 +48,8 @@ def judged(
     return Result(
         time=datetime.now().astimezone(),
         run=facts.run,
-        serial=facts.serial,
-        model=facts.model,
+        serial=bench_serial(plan.bench.bench.bench) if of_bench else facts.serial,
+        model="" if of_bench else facts.model,
         sequence=plan.sequence.sequence.sequence,
         sequence_hash=plan.sequence.hash,
         bench=facts.bench_name,
@@ -62,9 +69,7 @@ def judged(
         rule=str(rule),
         conditions="; ".join([*conditions, *(str(one) for one in confirmed if one.confirmed)]),
         note="; ".join(
-            part.rstrip(".")
-            for part in (finding.note, *statement.notes, _repeated(step, facts), _resumed(step, facts))
-            if part
+            part.rstrip(".") for part in (finding.note, *statement.notes, _repeated(step, facts)) if part
         ),
         points=finding.points,
         budget=stored(finding.budget) if finding.budget is not None else None,
@@ -103,11 +108,6 @@ def _repeated(step: Step, facts: RunFacts) -> str:
     if facts.again is None or step.check.name == "confirm":
         return ""
     return f"repeats run {facts.again.run}: {facts.again.reason}"
-
-
-def _resumed(step: Step, facts: RunFacts) -> str:
-    """Say in the result itself that it was found after its run was cut short, where that made a difference to it."""
-    return "" if facts.carried is None else facts.carried.notes.get(step.index, "")
 
 
 def _settings(step: Step) -> Settings | None:

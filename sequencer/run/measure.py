@@ -13,12 +13,14 @@ from typing import Any
 from drivers.faults import InstrumentFault, SettingLost
 from drivers.operator.dial import Dial
 from drivers.roles import Reading
+from drivers.trace import Direction, Exchange
 from sequencer.bench.open_bench import OpenBench
 from sequencer.checks.confirm import Confirm
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.live import CautiousOnce, LivePerson
 from sequencer.checks.shared.level_budget import with_level_step
 from sequencer.frozen import dataclass
+from sequencer.inputs.bench import check_rating_dbm
 from sequencer.planning.plan import Plan
 from sequencer.planning.step import Step
 from sequencer.planning.unproved import unproved_note
@@ -26,10 +28,11 @@ from sequencer.results.model import FaultFacts
 from sequencer.run.adjusted import made_old, noted, with_found
 from sequencer.run.confirm import Confirmer
 from sequencer.run.confirm_step import confirmed_by_person, squelch_after
-from sequencer.run.entered import Enterer
+from sequencer.run.entered import CALLED, Enterer
 from sequencer.run.events import Warned
+from sequencer.run.facts import RunFacts
 from sequencer.run.interrupt import Stopper
-from sequencer.run.record import Record, RunFacts
+from sequencer.run.keeper import Keeper
 from sequencer.run.state import RunState
 from sequencer.safety.channel import ChannelRefused
 from sequencer.safety.plausible import UnitFacts
@@ -70,7 +73,7 @@ class Measurer:
         *,
         plan: Plan,
         bench: OpenBench,
-        record: Record,
+        record: Keeper,
         people: People,
         state: RunState,
         stopper: Stopper,
@@ -204,10 +207,18 @@ class Measurer:
 
     def cables_confirmed(self, text: str) -> bool:
         """Ask the person who moves the cables; return whether they are as ``text`` says."""
+        self._said_by_person(Direction.SENT, text)
         yes = self._people.cables.confirm(text)
+        self._said_by_person(Direction.RECEIVED, "yes" if yes else "no")
         self._stopper.check()
         self._record.note("cables confirmed", text=text, confirmed=yes, how=self._people.cables.how)
         return yes
+
+    def _said_by_person(self, direction: Direction, text: str) -> None:
+        now_s, content = self._bench.clock.now_s(), text.encode("utf-8", "replace")
+        self._bench.keep_exchange(
+            Exchange(time_s=now_s, instrument=CALLED, direction=direction, content=content)
+        )
 
     def _again(self, step: Step, lost: SettingLost) -> list[Finding]:
         """Measure once more what was measured while a setting got lost: nothing of it can be used."""
@@ -245,6 +256,9 @@ class Measurer:
             return check.inspect(step.settings, conditions)
         if step.side == "loss":
             path = check.hand_path(step.settings)
+            if path == "check":
+                with safe.check_side(rating_dbm=check_rating_dbm(self._bench.bench)) as joined:
+                    return check.measure_loss(joined, step.settings, conditions)
             with safe.loss_side(
                 path,
                 confirm=self.cables_confirmed,
@@ -279,6 +293,7 @@ class Measurer:
             enter=partial(self._entered, step),
             live=self._live,
             keep_found=self._kept.extend,
+            find_earlier=self._record.find_earlier,
             read_preset=self._bench.safe.read_preset,
             write_preset=self._bench.safe.write_preset,
             warn=lambda text: self._state.tell(Warned(text=text)),

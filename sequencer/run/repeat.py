@@ -92,7 +92,7 @@ def check_reason(reason: str) -> str:
 
 
 def _last(store: Store, serial: str, sequence: str, simulated: bool) -> StoredRun | None:
-    runs = store.read_runs(Wanted(serials=(serial,), sequence=sequence), limit=_NEWEST)
+    runs = store.read_runs(Wanted(serials=(serial,), sequence=sequence, measured=True), limit=_NEWEST)
     return next((run for run in runs if not run.again and run.simulated == simulated), None)
 
 

@@ -15,15 +15,15 @@ from sequencer.checks.live import LivePerson
 from sequencer.planning.plan import Plan
 from sequencer.planning.step import Step
 from sequencer.results.model import Result
+from sequencer.results.stages import counting
 from sequencer.run.confirm import Confirmer
 from sequencer.run.entered import EnteredBeforehand, Enterer
 from sequencer.run.events import CheckEnded, CheckStarted, Listener, RunEnded, RunStarted, StepTaken, Warned
 from sequencer.run.facts import RunFacts
 from sequencer.run.interrupt import Interrupted, Stopper, stoppable
 from sequencer.run.judge import judged
+from sequencer.run.keeper import Keeper
 from sequencer.run.measure import Measurer, People, traceback_of
-from sequencer.run.record import Record
-from sequencer.run.resume import others_now
 from sequencer.run.state import RunOutcome, RunState
 from sequencer.run.status import ExitStatus
 from sequencer.run.time_left import TimeLeft
@@ -32,12 +32,20 @@ from sequencer.safety.cables import BACK
 from sequencer.safety.state import SafeState
 from sequencer.safety.supply import SUPPLY_SETTLE_S
 from sequencer.safety.way_out import PATIENCE_S
+from sequencer.uncertainty.decision import Decision
 
 __all__ = ["RunOutcome", "Runner"]
 
 
 class _Stopped(Exception):
     """The run cannot go on; the text says why."""
+
+
+def _is_sound(results: Iterable[Result]) -> bool:
+    """Say whether every result of a check of the bench was found, and lies within its limits."""
+    return all(
+        one.decision in (Decision.PASS, Decision.CONDITIONAL_PASS, Decision.NO_LIMIT) for one in results
+    )
 
 
 class Runner:
@@ -47,7 +55,7 @@ class Runner:
         self,
         plan: Plan,
         parts: BenchParts,
-        record: Record,
+        record: Keeper,
         confirmer: Confirmer,
         listeners: Iterable[Listener] = (),
         *,
@@ -71,8 +79,6 @@ class Runner:
         )
         # the record first: what is told is written down before anybody acts on it
         self._state = RunState([record.listen, *listeners])
-        for done in self._facts.carried.finished if self._facts.carried is not None else ():
-            self._state.add(done.index, done.results, on_unit=done.on_unit)
         self._stopper = Stopper()
         self._index = 0
         self._began_s: dict[int, float] = {}
@@ -125,11 +131,8 @@ class Runner:
         try:
             self._bench.open()
         finally:
-            for text in (self._bench.left_keyed, self._record.at_start):
-                if text:
-                    self._state.tell(Warned(text=text))
-            self._record.catch_up()
-        self._refuse_others()
+            if text := self._bench.left_keyed:
+                self._state.tell(Warned(text=text))
         self._record.keep_instruments(self._bench.identities)
         self._look_whether_simulated()
         measurer = Measurer(
@@ -150,17 +153,6 @@ class Runner:
                 self._step(together[0], measurer)
             else:
                 self._together(together, measurer)
-
-    def _refuse_others(self) -> None:
-        """See that a run is carried on with the instruments that it began with. Raises _Stopped."""
-        carried = self._facts.carried
-        if carried is not None and (
-            changed := others_now(carried.read.kept.instruments, self._bench.identities)
-        ):
-            self._state.bench_failed(
-                f"{changed}: a run is carried on with the instruments that it began with. Put them back, or begin a new run."
-            )
-            raise _Stopped("stopped: the instruments are not those that the run began with")
 
     def _look_whether_simulated(self) -> None:
         """See that a run on simulated instruments is marked so, also where the bench file does not say it. Raises _Stopped for a repeat."""
@@ -187,12 +179,18 @@ class Runner:
         except Interrupted:
             if found := measurer.found_before:  # nothing can find it again
                 with self._stopper.held():
-                    self._end(step, measurer, found, whole=False)
+                    self._end(step, measurer, found)
             raise
         with self._stopper.held():
-            self._end(step, measurer, findings)
+            results = self._end(step, measurer, findings)
         if stop:
             raise _Stopped(stop)
+        if (
+            step.check.stops_run(step.settings)
+            and step is not self._plan.steps[-1]
+            and not _is_sound(results)
+        ):
+            raise _Stopped("stopped: the bench is not as it was")
 
     def _together(self, steps: Sequence[Step], measurer: Measurer) -> None:
         """Measure steps in one key-down; their results are kept, and told, once what proves them all is there."""
@@ -222,11 +220,11 @@ class Runner:
             self._said.setdefault(self._index, []).extend(self._bench.drain_exchanges())
             self._took_s[self._index] = now_s - self._began_s.pop(self._index)
 
-    def _end(self, step: Step, measurer: Measurer, findings: list[Finding], *, whole: bool = True) -> None:
-        """Judge what a step found, keep it, tell it. To be called with interruptions held."""
+    def _end(self, step: Step, measurer: Measurer, findings: list[Finding]) -> tuple[Result, ...]:
+        """Judge what a step found, keep it, tell it, return it. To be called with interruptions held."""
         now_s = self._bench.clock.now_s()
         self._set_aside(now_s)
-        results = self._kept(step, measurer, findings, whole=whole)
+        results = self._kept(step, measurer, findings)
         self._left.end(now_s)
         self._state.tell(
             CheckEnded(
@@ -237,20 +235,22 @@ class Runner:
                 remaining_s=self._remaining_s(),
             )
         )
+        return results
 
-    def _kept(
-        self, step: Step, measurer: Measurer, findings: list[Finding], *, whole: bool
-    ) -> tuple[Result, ...]:
+    def _kept(self, step: Step, measurer: Measurer, findings: list[Finding]) -> tuple[Result, ...]:
         try:
             findings = warned(findings, self._bench.instruments.values())
             results = tuple(self._judged(step, finding) for finding in findings)
         except Exception as error:  # what a check from elsewhere returned cannot be judged
             findings = measurer.defect(step, error)
             results = tuple(self._judged(step, finding) for finding in findings)
+        counted = {id(result) for result in counting(results)}
+        for finding, result in zip(findings, results, strict=True):
+            if id(result) in counted:
+                self._state.count(result, on_unit=finding.on_unit, of_bench=step.check.of_bench)
+        self._state.add(step.index, results)
         on_unit = tuple(one.on_unit for one in findings)
-        self._state.add(step.index, results, on_unit=on_unit)
-        said = self._said.pop(step.index, [])
-        self._record.keep(step.index, results, said, on_unit=on_unit, whole=whole)
+        self._record.keep(step.index, results, self._said.pop(step.index, []), on_unit=on_unit)
         return results
 
     def _cables_back(self, measurer: Measurer) -> None:
@@ -279,10 +279,7 @@ class Runner:
         return state
 
     def _finish(self, how: str, state: SafeState) -> RunOutcome:
-        carried = self._facts.carried
-        bench_s = (
-            self._bench.clock.now_s() - self._start_s + (carried.read.bench_s if carried is not None else 0.0)
-        )
+        bench_s = self._bench.clock.now_s() - self._start_s
         if not state.confirmed:
             self._state.raise_status(ExitStatus.BENCH_FAILED)
         try:

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 
 from drivers.faults import InstrumentFault
 from sequencer.frozen import dataclass
 from sequencer.results.model import Confirmation, FaultFacts, Result
-from sequencer.results.stages import counting
 from sequencer.run.events import Event, FaultMet, Listener
 from sequencer.run.status import ExitStatus
 from sequencer.safety.state import SafeState
@@ -45,15 +44,8 @@ class RunState:
         """Take over a status that is worse than the one so far."""
         self.status = max(self.status, status)
 
-    def add(self, index: int, results: Sequence[Result], *, on_unit: Sequence[bool]) -> None:
-        """Take in what the step with the number ``index`` came to, into the status too.
-
-        ``on_unit`` says of each result whether what is missing is the unit's doing.
-        """
-        counted = {id(result) for result in counting(results)}
-        for result, of_unit in zip(results, on_unit, strict=True):
-            if id(result) in counted:
-                self.count(result, on_unit=of_unit)
+    def add(self, index: int, results: Iterable[Result]) -> None:
+        """Take in what the step with the number ``index`` came to."""
         self._results += [(index, result) for result in results]
 
     @property
@@ -61,8 +53,14 @@ class RunState:
         """Every result so far, in the order of the sequence file, whatever order they were measured in."""
         return tuple(result for _, result in sorted(self._results, key=lambda one: one[0]))
 
-    def count(self, result: Result, *, on_unit: bool) -> None:
-        """Take a result's decision into the status; ``on_unit`` where nothing measured is the unit's doing, not the bench's."""
+    def count(self, result: Result, *, on_unit: bool, of_bench: bool = False) -> None:
+        """Take a result's decision into the status; ``on_unit`` where nothing measured is the unit's doing, not the bench's.
+
+        ``of_bench``: a result of the bench itself, which fails the bench.
+        """
+        if of_bench and result.decision in (Decision.FAIL, Decision.CONDITIONAL_FAIL):
+            self.bench_failed(f"{result.check.replace('_', ' ')}: {result.quantity}: {result.note}")
+            return
         if result.decision is Decision.NOT_MEASURED and not on_unit:
             self.raise_status(ExitStatus.BENCH_FAILED)
         elif result.decision in (Decision.FAIL, Decision.CONDITIONAL_FAIL, Decision.NOT_MEASURED):

@@ -1,8 +1,8 @@
 """The safe states of a bench, and the way out of each.
 
-A check is handed a `ReceiveSide`, a `TransmitSide` or a `LossSide`. The receive side holds the generator and no way to key; the
-transmit side holds the key and no way to switch the generator on; the loss side holds the generator, while the unit is unkeyed and
-without supply. What is promised (design section 6):
+A check is handed a `ReceiveSide`, a `TransmitSide`, a `LossSide` or a `CheckSide`. The receive side holds the generator and no way to
+key; the transmit side holds the key and no way to switch the generator on; the loss side holds the generator, while the unit is unkeyed
+and without supply; so does the check side, on which the unit is off the switch as well. What is promised (design section 6):
 
 1. No check can key into the generator: each time before the key is pressed the generator's output must read off and the switch
    must read `transmit`. A side that was left keys nothing any more.
@@ -40,7 +40,7 @@ from drivers.roles import (
     Voltmeter,
 )
 from sequencer.safety.cables import Connection, ask_for_connection
-from sequencer.safety.guard import GuardedBench
+from sequencer.safety.check_side import SelfCheckingBench
 from sequencer.safety.interlock import known_mode
 from sequencer.safety.key import Ratings
 from sequencer.safety.loss import HandPath, LossSide
@@ -66,7 +66,7 @@ SET_BACK_ANSWERS = 5.0
 """How many answers setting an instrument back waits for, at most: one or two questions, the error queue, and as many settings."""
 
 
-class SafeBench(GuardedBench):
+class SafeBench(SelfCheckingBench):
     """An open bench that hands its instruments to a check by sides; nothing else may switch RF on or key the unit."""
 
     @contextmanager
@@ -171,6 +171,7 @@ class SafeBench(GuardedBench):
                 )
                 try:
                     yield side
+                    key.confirm_watched()
                     side.confirm_carrier()
                     self._interlock.release_confirmed(key, radio_bound_s=self._bounds_s.get("radio", 2.0))
                     is_proved = True

@@ -22,6 +22,7 @@ from sequencer.safety.start_state import StartState
 from sequencer.safety.state import SafeState
 from sequencer.safety.supply import SupplyFacts, SupplyLine
 from sequencer.safety.transmit import TransmitSide
+from sequencer.safety.watchdog import KeyWatch
 from sequencer.safety.way_out import PATIENCE_S
 
 _T = TypeVar("_T")
@@ -52,6 +53,7 @@ class GuardedBench:
         open_missing: Callable[[str], object] = lambda role: None,
         cables: Cables | None = None,
         announce: Announce = to_nobody,
+        watchdog: KeyWatch | None = None,
     ) -> None:
         self._instruments = instruments
         self._clock = clock
@@ -62,6 +64,7 @@ class GuardedBench:
         self._release_max_s = release_max_s
         self._on_side = False
         self._announce = announce
+        self._watchdog = watchdog
         self.key_memory = key_memory or KeyMemory()
         self.cables = cables or Cables()
         self._interlock = Interlock(instruments, roles=roles, cables=self.cables, key_memory=self.key_memory)
@@ -231,6 +234,7 @@ class GuardedBench:
                 owed_rest_s=self.key_memory.rest_left_s,
                 memory=self.key_memory,
                 announce=self._announce,
+                watch=self._watchdog,
             )
         return self._interlock.key
 

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from sequencer.safety.key_memory import KeyMemory
 
 _T = TypeVar("_T")
-Path = Literal["receive", "transmit"]
+Path = Literal["receive", "transmit", "check"]
 
 
 class Interlock:
@@ -83,6 +83,8 @@ class Interlock:
                 address=radio.address,
                 next_move="Remove the supply from the unit, then look for a stuck push-to-talk (PTT) line.",
             )
+        if self.key is not None:
+            self.key.note_reads_released()
         self._key_memory.note_open()
 
     def release_confirmed(self, key: Key, *, radio_bound_s: float) -> None:
@@ -126,8 +128,11 @@ class Interlock:
         if path != "transmit" and self.key is not None:
             self.key.note_moved()
         switch.set_start_state()
-        switch.connect(path)
-        self._confirm_path(path)
+        if path == "check":
+            switch.connect_check()
+        else:
+            switch.connect(path)
+        self.confirm_path(path)
 
     def select(self, channel: int | None, mode: str) -> None:
         """Set the unit's mode, and its channel where there is one."""
@@ -152,9 +157,10 @@ class Interlock:
                     address=generator.address,
                     next_move="Find out who switched it on; PTT is not pressed meanwhile.",
                 )
-        self._confirm_path("transmit")
+        self.confirm_path("transmit")
 
-    def _confirm_path(self, path: Path) -> None:
+    def confirm_path(self, path: Path) -> None:
+        """Raise NotConfirmed unless the switch reads ``path``; moves nothing."""
         switch = present(self.find(Switch), "switch")
         if (found := switch.read_path()) != path:
             raise NotConfirmed(

@@ -12,7 +12,8 @@ from drivers.faults import NotSettled, Refused
 from drivers.roles import Radio
 from sequencer.frozen import dataclass
 from sequencer.safety.announced import Announce, Announced, to_nobody
-from sequencer.safety.key_memory import KeyMemory
+from sequencer.safety.key_memory import LONGEST_COUNTED_S, KeyMemory
+from sequencer.safety.watchdog import KeyWatch, Unwatched
 
 MOST_UNSEEN = 2  # times in a row: once may be a unit that missed its key, the second time keys blindly
 
@@ -85,6 +86,7 @@ class Key:
         owed_rest_s: float = 0.0,
         memory: KeyMemory | None = None,
         announce: Announce = to_nobody,
+        watch: KeyWatch | None = None,
     ) -> None:
         self._radio = radio
         self._clock = clock
@@ -97,6 +99,7 @@ class Key:
         self._owed_rest_s = owed_rest_s
         self._memory = memory or KeyMemory()
         self._announce = announce
+        self._watchdog: KeyWatch = watch or Unwatched()
         self._barred: tuple[str, str] | None = None
         self._unseen = 0
         self.presses = 0
@@ -150,15 +153,45 @@ class Key:
         self._rest()
         if (keeper := self._keeper()) is None:
             raise self._refused("the bench of this push-to-talk line is closed", "Open the bench again.")
+        self._await_watchdog()
         keeper.confirm_transmit()
         self._memory.note_pressed(self._radio)
         self._announce(Announced(what="PTT to be pressed", begins=True))
+        try:
+            self._watchdog.arm(self._ratings.max_key_time_s)
+        except OSError as error:
+            raise self._unwatched(str(error)) from error
         self._pressed_at_s = self._clock.now_s()
         self.presses += 1
         self._radio.key()
 
+    def _await_watchdog(self) -> None:
+        try:
+            self._watchdog.await_ready()
+        except OSError as error:
+            raise self._unwatched(str(error)) from error
+
+    def _unwatched(self, why: str) -> Refused:
+        """Key nothing any more in this run, and return the refusal: nothing would release PTT if this program stood still."""
+        next_move = "Look at the unit and the bench, see why this program or its watchdog stood still, then run it again."
+        self.bar(f"{why}: PTT is not pressed any more in this run", next_move)
+        return self._refused(f"{why}: PTT is not pressed any more in this run", next_move)
+
+    def confirm_watched(self) -> None:
+        """Raise Refused where the watchdog has acted or is gone: PTT is released, what was read since counts for nothing."""
+        if why := self._watchdog.trouble():
+            refusal = self._unwatched(why)
+            if self.is_down:
+                self.release()
+            raise refusal
+
+    def note_reads_released(self) -> None:
+        """Take note that PTT reads released, whoever released it."""
+        self._watchdog.disarm()
+
     def release(self) -> None:
         """Release the key, confirmed by read-back; tried twice. If it stays down, the supply is cut before the fault is raised."""
+        self._watchdog.note_releasing()
         try:
             self._radio.unkey()
         except Exception:
@@ -168,11 +201,15 @@ class Key:
                 if (keeper := self._keeper()) is not None:
                     keeper.cut_off()
                 raise
+        self._watchdog.disarm()
         if self._pressed_at_s is not None:
             now_s = self._clock.now_s()
             down_s = now_s - self._pressed_at_s
             if self.is_by_hand:  # counted from the prompt on; who held it for longer is asked, and says so
                 down_s = min(down_s, self._ratings.max_key_time_s)
+            down_s = min(
+                down_s, LONGEST_COUNTED_S
+            )  # a machine that was suspended may have kept it down for a night
             self._owed_rest_s = down_s * (1.0 / self._ratings.key_duty - 1.0)
             self._rested_from_s = now_s
             self._pressed_at_s = None
@@ -191,6 +228,8 @@ class Key:
                 f"max_key_time {self._ratings.max_key_time_s:g} s; PTT was not pressed",
                 "Lower 'timeout' of the instruments in the bench file, or raise 'max_key_time' if the unit allows it.",
             )
+        if self.is_down:
+            self.confirm_watched()
         if self.is_down and not self.has_room(step_max_s):
             self.release()
         pressed = not self.is_down

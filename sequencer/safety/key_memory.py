@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import time
 from contextlib import suppress
+from dataclasses import replace
 
 from drivers.faults import Refused
 from drivers.roles import Radio
 from sequencer.frozen import dataclass
-from sequencer.safety.mark import Mark
+from sequencer.safety.mark import Mark, Standing
 
 LONGEST_COUNTED_S = 600.0
 """After ten minutes an output stage is as hot as it gets, so that a longer key-down earns no longer rest: common practice, no source."""
@@ -20,11 +21,16 @@ LONGEST_COUNTED_S = 600.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LeftKeyed:
-    """A unit that an earlier process keyed and did not release: since when (seconds since 1970), and which it was."""
+    """A unit that an earlier process keyed and did not release: since when (seconds since 1970), and which it was.
+
+    ``watchdog`` says what the watchdog did about it, and ``is_released`` whether that was read back, at ``until_s``.
+    """
 
     since_s: float
     until_s: float
     serial: str
+    watchdog: str = ""
+    is_released: bool = False
 
     @property
     def longest_s(self) -> float:
@@ -35,10 +41,18 @@ class LeftKeyed:
     def __str__(self) -> str:
         began = time.strftime("%Y-%m-%d %H:%M:%S", time.localtime(self.since_s))
         unit = f"unit {self.serial}" if self.serial else "the unit"
+        if self.is_released:
+            return (
+                f"The key-down watchdog took PTT of {unit} from an earlier run, {self.longest_s:.1f} s after it was pressed at {began}, "
+                f"because {self.watchdog}. See why before this bench is left alone again."
+            )
+        tried = (
+            f" The key-down watchdog tried to release it, because {self.watchdog}." if self.watchdog else ""
+        )
         return (
             f"An earlier run ended while PTT of {unit} was pressed: it may have been transmitting for {_for(self.longest_s)}, since "
             f"{began}, until this bench was opened just now. Its output stage, the pad and the load may be hot. It rests before it "
-            "transmits again; if its power falls off, let it cool and look at it."
+            f"transmits again; if its power falls off, let it cool and look at it.{tried}"
         )
 
 
@@ -63,9 +77,7 @@ class KeyMemory:
             if record.facts.get("serial") == self._serial:
                 self._owe_until(record.facts.get("rest_until", 0.0), now_s)
         if (found := self._mark.find()) is not None:
-            self.left = LeftKeyed(
-                since_s=found.since_s, until_s=now_s, serial=str(found.facts.get("serial", ""))
-            )
+            self.left = _left(found, now_s)
 
     def note_open(self) -> None:
         """Take it that the key was just confirmed open: what an earlier process left pressed ended now, at the latest."""
@@ -73,8 +85,8 @@ class KeyMemory:
             return
         self._is_noted = True
         now_s = time.time()
-        left = LeftKeyed(since_s=self.left.since_s, until_s=now_s, serial=self.left.serial)
-        self._owe_until(now_s + min(left.longest_s, LONGEST_COUNTED_S) * self._rest_share, now_s)
+        left = self.left if self.left.is_released else replace(self.left, until_s=now_s)
+        self._owe_until(left.until_s + min(left.longest_s, LONGEST_COUNTED_S) * self._rest_share, now_s)
         self._write_open(left.serial)
 
     @property
@@ -111,6 +123,20 @@ class KeyMemory:
         if isinstance(until_s, int | float) and until_s > now_s:
             most_s = now_s + LONGEST_COUNTED_S * self._rest_share  # whatever a file says
             self._rest_until_s = max(self._rest_until_s, min(until_s, most_s))
+
+
+def _left(found: Standing, now_s: float) -> LeftKeyed:
+    """Return what a mark says of a unit that was left keyed, and what its watchdog did about it."""
+    facts = found.facts
+    serial, said = str(facts.get("serial", "")), str(facts.get("watchdog", ""))
+    pressed_s, held_s = facts.get("pressed"), facts.get("held_s")
+    if not (said and isinstance(pressed_s, int | float) and isinstance(held_s, int | float)):
+        return LeftKeyed(since_s=found.since_s, until_s=now_s, serial=serial)
+    is_released = facts.get("confirmed") is True and held_s >= 0.0
+    until_s = min(pressed_s + held_s, now_s) if is_released else now_s
+    return LeftKeyed(
+        since_s=float(pressed_s), until_s=until_s, serial=serial, watchdog=said, is_released=is_released
+    )
 
 
 def _for(seconds: float) -> str:

@@ -20,6 +20,8 @@ from sequencer.safety.watch import Watch
 
 HandPath = Literal["receive", "transmit", "cable"]
 """What is measured: one of the bench's paths, through its switch, or a cable or pad by itself."""
+LossPath = HandPath | Literal["check"]
+"""What lies between generator and power meter: what a person connects, or on `check` what the switch does."""
 
 
 class LossSide(Side):
@@ -82,6 +84,11 @@ class LossSide(Side):
         self._generator.configure_rf(frequency_hz, level_dbm)
         self._generator.configure_output_enabled(True)
         self._generator.wait_until_settled(GENERATOR_SETTLE_MAX_S)
+
+    def level_made_dbm(self, asked_dbm: float) -> float:
+        """Return what the generator made of the level that was set last, dBm, by its own word; without that what was asked for."""
+        made_dbm = self._generator.level_made_dbm
+        return asked_dbm if made_dbm is None else made_dbm
 
     def remove_signal(self) -> None:
         """Switch the generator off, confirmed."""

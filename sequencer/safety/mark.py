@@ -41,6 +41,7 @@ class Mark:
 
     def __init__(self, folder: StateFolder, name: str) -> None:
         self.folder = folder
+        self.name = name
         self._stem = f"{PREFIX}{name}."
 
     @property

@@ -78,6 +78,7 @@ class KeyedSide(Side, ABC):
             part_s = min(remaining_s, longest_s)
             self._allow("waiting", part_s, by_person=self._key.is_by_hand and self._reads_by_hand)
             self._clock.wait_s(part_s)
+            self._key.confirm_watched()
             remaining_s -= part_s
 
     def hold_keyed_s(self, seconds: float) -> None:
@@ -108,6 +109,7 @@ class KeyedSide(Side, ABC):
         until_s = self._clock.now_s() + seconds - done_s
         while (remaining_s := until_s - self._clock.now_s()) > 0.0:
             self._clock.wait_s(min(remaining_s, WAIT_PART_S))
+            self._key.confirm_watched()
 
     def pause_s(self, seconds: float) -> None:
         """Let time pass unkeyed, on the bench's clock."""
@@ -224,7 +226,9 @@ class KeyedSide(Side, ABC):
 
         def keyed() -> Reading:
             self._allow(role, answers * self._bounds_s.get(role, 2.0), by_person=instrument.manual)
-            return read()
+            reading = read()
+            self._key.confirm_watched()
+            return reading
 
         span = self._spans(self.frequency_hz).get(name.partition(" at ")[0])
         return self._watch.read(name, instrument, keyed, span=span, again=read)

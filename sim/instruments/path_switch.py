@@ -1,4 +1,4 @@
-"""The simulated path switch: two RF relays that join the unit to the generator, or to load and meters.
+"""The simulated path switch: RF relays that join the unit to the generator or to load and meters, or generator and power meter.
 
 Command words: SCPI-1999 (from memory). Not modelled: insertion loss of its own (it belongs to the paths) and wear.
 """
@@ -12,18 +12,18 @@ from sim.scpi.device import Channels, ScpiError, command
 
 
 class PathSwitch(BenchInstrument):
-    """An RF switch: relay 1 joins the unit to the generator, relay 2 to load and meters; never both."""
+    """An RF switch: relay 1 joins the unit to the generator, relay 2 to load and meters, relay 3 generator and power meter; never two."""
 
     identity = (MAKER, "SW-2", "5002", "1.0")
-    PLACES: ClassVar[dict[int, str]] = {1: "receive", 2: "transmit"}
+    PLACES: ClassVar[dict[int, str]] = {1: "receive", 2: "transmit", 3: "check"}
 
     def on_reset(self) -> None:
-        """Open both relays."""
+        """Open all relays."""
         self.open_all()
 
-    @command(":ROUTe:CLOSe", Channels(minimum=1, maximum=2))
+    @command(":ROUTe:CLOSe", Channels(minimum=1, maximum=3))
     def close(self, channels: tuple[int, ...]) -> None:
-        """Close one relay; -221 if the other is closed."""
+        """Close one relay; -221 if another is closed."""
         self.look()
         wanted = {self.PLACES[channel] for channel in channels}
         # where it was sent, not where it stands: while a contact moves it stands nowhere
@@ -31,7 +31,7 @@ class PathSwitch(BenchInstrument):
             raise ScpiError(-221, "open the other relay first")
         self.wiring.connect(wanted.pop())
 
-    @command(":ROUTe:CLOSe?", Channels(minimum=1, maximum=2))
+    @command(":ROUTe:CLOSe?", Channels(minimum=1, maximum=3))
     def is_closed(self, channels: tuple[int, ...]) -> str:
         """Answer 1 or 0 for each relay asked about."""
         self.look()
@@ -39,7 +39,7 @@ class PathSwitch(BenchInstrument):
         at = "open" if paths.moving else paths.position
         return ",".join(str(int(self.PLACES[channel] == at)) for channel in channels)
 
-    @command(":ROUTe:OPEN", Channels(minimum=1, maximum=2))
+    @command(":ROUTe:OPEN", Channels(minimum=1, maximum=3))
     def open_some(self, channels: tuple[int, ...]) -> None:
         """Open the relays named."""
         self.look()
@@ -48,6 +48,6 @@ class PathSwitch(BenchInstrument):
 
     @command(":ROUTe:OPEN:ALL")
     def open_all(self) -> None:
-        """Open both relays."""
+        """Open all relays."""
         self.look()
         self.wiring.connect("open")

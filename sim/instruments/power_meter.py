@@ -20,6 +20,8 @@ class PowerMeter(BenchInstrument):
 
     identity = (MAKER, "PM-1", "3107", "2.0")
     READ_S = 0.060
+    worn_db: float = 0.0
+    """By how much it has got high since it was adjusted, dB."""
 
     unit_of_power = setting(":UNIT:POWer", Choice("DBM", "W", default="W"))
     corrected_hz = setting(
@@ -84,5 +86,7 @@ class PowerMeter(BenchInstrument):
             return UNDER_RANGE
         if level_dbm > (20.0 if self.auto_range else self.upper_dbm) + 1.0:
             return OVER_RANGE
-        shown_dbm = round(level_dbm + self._error_db + 0.004 * float(self.rng.standard_normal()), 3)
+        shown_dbm = round(
+            level_dbm + self._error_db + self.worn_db + 0.004 * float(self.rng.standard_normal()), 3
+        )
         return shown_dbm if self.unit_of_power == "DBM" else 10.0 ** (shown_dbm / 10.0) / 1000.0

@@ -27,6 +27,8 @@ class SignalGenerator(BenchInstrument):
     identity = (MAKER, "SG-2", "2201", "1.4")
     SETTLE_S = 0.030
     UNSETTLED_DB = -3.0
+    worn_db: float = 0.0
+    """By how much it has got high since it was adjusted, dB."""
     step_db: float | None = None
     """The steps of its level, where they are coarser than 0.01 dB: it takes the nearest, and reads it back."""
 
@@ -142,7 +144,7 @@ class SignalGenerator(BenchInstrument):
             return None
         unsettled_db = 0.0 if self._settled else self.UNSETTLED_DB
         return RfSignal(
-            level_dbm=self.level_dbm + self._level_error_db + unsettled_db,
+            level_dbm=self.level_dbm + self._level_error_db + self.worn_db + unsettled_db,
             frequency_hz=self.frequency_hz * (1.0 + 1e-6 * self._frequency_error_ppm),
             fm_deviation_hz=self.fm_hz if self.fm_on else 0.0,
             am_depth_percent=self.am_percent if self.am_on else 0.0,

@@ -24,8 +24,9 @@ from sim.radio.fm_receiver import level_dbm
 from sim.radio.transmitter import Emission
 from sim.rf_signal import RfSignal
 
-RECEIVE, TRANSMIT, OPEN = "receive", "transmit", "open"
-POSITIONS = (RECEIVE, TRANSMIT, OPEN)
+RECEIVE, TRANSMIT, CHECK, OPEN = "receive", "transmit", "check", "open"
+POSITIONS = (RECEIVE, TRANSMIT, CHECK, OPEN)
+"""Where the switch stands. On check it joins generator and power meter, and the unit's connector is open."""
 NORMAL, DIRECT, CABLE = "normal", "direct", "cable"
 BY_HAND = (NORMAL, DIRECT, RECEIVE, TRANSMIT, CABLE)
 """How a person has connected the bench: as it should be, or generator to power meter directly, through a path, through a cable or pad."""
@@ -36,12 +37,18 @@ class PathLosses:
     """Losses of both paths: frequency (Hz) to loss (dB, positive); isolation is past an open contact.
 
     ``cable_db`` is that of a loose cable or pad, which a person puts between generator and power meter: a 20 dB pad that is not quite one.
+    ``check_db`` is that of the path from generator to power meter through the switch. ``generator_cable_db`` is what the cable from
+    generator to switch has got worse by, in all paths that begin there; ``meter_cable_db`` that from switch to power meter.
     """
 
     receive_db: Mapping[float, float]
     transmit_db: Mapping[float, float]
     receive_error_db: float = 0.0
     transmit_error_db: float = 0.0
+    check_db: Mapping[float, float] = field(default_factory=lambda: {1e6: 0.0})
+    check_error_db: float = 0.0
+    generator_cable_db: float = 0.0
+    meter_cable_db: float = 0.0
     cable_db: Mapping[float, float] = field(default_factory=lambda: {1e6: 19.93, 1e9: 20.41})
     ripple_db: float = 0.0
     ripple_period_hz: float = 2e6
@@ -52,6 +59,7 @@ class PathLosses:
             ("receive_db", self.receive_db),
             ("transmit_db", self.transmit_db),
             ("cable_db", self.cable_db),
+            ("check_db", self.check_db),
         )
         for name, table in tables:
             good = bool(table) and all(isfinite(f) and f > 0 and isfinite(loss) for f, loss in table.items())
@@ -62,14 +70,18 @@ class PathLosses:
 
     def receive_loss_db(self, frequency_hz: float) -> float:
         """Return the true loss from the generator's connector to the unit, dB."""
-        return (
-            interpolate_db(self.receive_db, frequency_hz) + self.receive_error_db + self._ripple(frequency_hz)
-        )
+        nominal_db = interpolate_db(self.receive_db, frequency_hz)
+        return nominal_db + self.receive_error_db + self.generator_cable_db + self._ripple(frequency_hz)
 
     def transmit_loss_db(self, frequency_hz: float) -> float:
         """Return the true loss from the unit to the meter's connector, dB."""
         nominal_db = interpolate_db(self.transmit_db, frequency_hz)
-        return nominal_db + self.transmit_error_db + self._ripple(frequency_hz)
+        return nominal_db + self.transmit_error_db + self.meter_cable_db + self._ripple(frequency_hz)
+
+    def check_loss_db(self, frequency_hz: float) -> float:
+        """Return the true loss from the generator's connector to the meter's, through the switch, dB."""
+        nominal_db = interpolate_db(self.check_db, frequency_hz)
+        return nominal_db + self.check_error_db + self.generator_cable_db + self.meter_cable_db
 
     def cable_loss_db(self, frequency_hz: float) -> float:
         """Return the true loss of the loose cable or pad, dB."""
@@ -132,7 +144,7 @@ class Paths:
         return self._by_hand
 
     def connect(self, position: str) -> None:
-        """Send the switch to receive, transmit or open; nothing moves if it is there or on its way."""
+        """Send the switch to receive, transmit, check or open; nothing moves if it is there or on its way."""
         if position not in POSITIONS:
             raise ValueError(f"switch position {position!r} refused; it has {', '.join(POSITIONS)}")
         if position != self._commanded:
@@ -160,9 +172,11 @@ class Paths:
         return OPEN if self.moving else self._commanded
 
     def generator_at_meter_dbm(self, generator: RfSignal | None) -> float | None:
-        """Return what of the generator arrives at the power meter that a person has connected to it, dBm; None otherwise."""
-        if generator is None or self._by_hand == NORMAL:
+        """Return what of the generator arrives at the power meter that the switch, or a person, has connected to it, dBm; else None."""
+        if generator is None or (self._by_hand == NORMAL and self.position != CHECK):
             return None
+        if self._by_hand == NORMAL:
+            return generator.level_dbm - self.losses.check_loss_db(generator.frequency_hz)
         losses_db = {
             DIRECT: lambda frequency_hz: 0.0,
             RECEIVE: self._receive_loss_db,

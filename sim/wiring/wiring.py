@@ -13,7 +13,7 @@ from sim.radio.fm_receiver import level_dbm
 from sim.radio.simulated_unit import SimulatedUnit
 from sim.radio.transmitter import Emission
 from sim.rf_signal import RfSignal
-from sim.wiring.paths import NORMAL, OPEN, Paths
+from sim.wiring.paths import CHECK, NORMAL, OPEN, Paths
 from sim.wiring.witness import BenchState, Witness
 
 
@@ -25,6 +25,8 @@ class Wiring:
         self.paths = paths
         self.witness = witness
         self._clock = clock
+        self.audio_joined = False
+        """Whether the switch joins audio source and audio meter where it joins generator and power meter."""
         self._generator: RfSignal | None = None
         self._interferer: RfSignal | None = None
         self._seen_arrival_s = paths.arrives_s
@@ -45,7 +47,7 @@ class Wiring:
         self.update()
 
     def connect(self, position: str) -> None:
-        """Send the switch to receive, transmit or open."""
+        """Send the switch to receive, transmit, check or open."""
         self.update()
         self.paths.connect(position)
         self.update()
@@ -93,6 +95,11 @@ class Wiring:
         self.update()
 
     # What instruments see
+
+    @property
+    def joins_audio(self) -> bool:
+        """Whether audio source and audio meter are joined now."""
+        return self.audio_joined and self.paths.position == CHECK
 
     def emission(self) -> Emission | None:
         """Return what leaves the unit now; None unkeyed or without supply."""

@@ -23,7 +23,7 @@ from math import inf
 from sim.frozen import dataclass
 from sim.lag import SimClock
 from sim.radio.fm_receiver import level_dbm
-from sim.wiring.paths import NORMAL, OPEN, RECEIVE
+from sim.wiring.paths import CHECK, NORMAL, OPEN, RECEIVE
 
 
 class HazardKind(Enum):
@@ -201,7 +201,7 @@ def _key_hazards(state: BenchState) -> list[_Finding]:
     found: list[_Finding] = []
     if state.moving:
         found.append((HazardKind.HOT_SWITCHING, sent_dbm, None, "dBm"))
-    elif state.position == OPEN:
+    elif state.position in (OPEN, CHECK):
         found.append((HazardKind.KEYED_WITHOUT_LOAD, sent_dbm, None, "dBm"))
     elif state.position == RECEIVE:
         found.append((HazardKind.KEYED_INTO_GENERATOR, sent_dbm, None, "dBm"))

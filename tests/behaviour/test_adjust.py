@@ -159,6 +159,33 @@ def test_a_peak_is_found_and_come_back_to(tmp_path: Path, check: str, quantity: 
     assert max(one.past_best for one in rig.looks) > 0.5
 
 
+SQUELCH = (
+    "{check: adjust, preset: squelch, of: squelch, channel: 20, turn: RV3, to: -120 dBm, within: 1.5 dB}"
+)
+BAR = "{check: adjust, preset: meter, of: s9_point, channel: 20, target: 2.125 V, meter: segments, turn: RV2, to: -73 dBm, within: 1.5 dB}"
+
+
+def test_a_squelch_is_followed_to_where_it_opens(tmp_path: Path) -> None:
+    """What is open or closed shows no distance by itself: the generator follows it, and the figure is the level at which it opened last."""
+    rig = Rig(tmp_path, "M40-0033", SQUELCH)
+    assert rig.value("squelch opens", "as found") > -113.0
+    left = rig.value("squelch opens", "as left")
+    assert left == pytest.approx(-120.0, abs=1.5)
+    opens_dbm = rig.ran.simulation.unit.specimen.squelch.opens_dbm
+    assert left == pytest.approx(opens_dbm, abs=1.5)  # what the specimen itself states there
+    shown = [one.value for one in rig.looks if one.value is not None]
+    assert shown[-1] == pytest.approx(left, abs=1.0)
+    assert all(one.key_left_s is None for one in rig.looks)
+
+
+def test_a_bar_is_followed_to_where_its_segment_lights(tmp_path: Path) -> None:
+    """The segment of S9 lights 10 dB late as found, at -73 dBm within 1.5 dB as left."""
+    rig = Rig(tmp_path, "M40L-0034", BAR)
+    assert rig.value("S9 point, rising", "as found") > -67.0
+    assert rig.value("S9 point, rising", "as left") == pytest.approx(-73.0, abs=1.5)
+    assert rig.value("S9 point, falling", "as left") < rig.value("S9 point, rising", "as left")
+
+
 def test_what_is_in_its_band_is_left_alone(tmp_path: Path) -> None:
     """A sound unit's power is not turned; the result as left is that as found and says so. Asked for, it is turned."""
     rig = Rig(tmp_path, "M40-0007", POWER.replace("within: 0.1 W", "within: 0.3 W"))
@@ -444,5 +471,5 @@ def test_each_kind_is_shown_as_the_ordinary_check_finds_it(tmp_path: Path, quant
 
 def test_every_check_a_preset_may_be_of_is_adjusted_here() -> None:
     """No check stands in the table of what can be adjusted whose figure nobody has read live."""
-    tried = [POWER, DEVIATION, FREQUENCY, METER, BALANCE, FRONT_END, BIAS, *KINDS.values()]
+    tried = [POWER, DEVIATION, FREQUENCY, METER, BALANCE, FRONT_END, BIAS, SQUELCH, *KINDS.values()]
     assert {re.search(r"of: (\w+)", one)[1] for one in tried} == set(ADJUSTABLE)  # type: ignore[index]

@@ -41,7 +41,7 @@ from tests.support.page_blocks import (
 TRIED = ("README.md", *(f"{name}.md" for name in WRITTEN))
 OTHERS = ("python3", ".venv/bin/pip", ".venv/bin/python", "eval", "_SEQUENCER_COMPLETE=fish_source")
 """What a command line may begin with that is not ours: Python itself, and the shell's own words."""
-LANGUAGES = {"sh", "yaml", "python", "toml", "text"}
+LANGUAGES = {"sh", "yaml", "python", "toml", "text", "csv", "ini"}
 DRIVERS = {"profile", "operator", "text"}
 
 

@@ -80,6 +80,8 @@ def test_help_imports_nothing_of_the_engine(command: tuple[str, ...], tmp_path: 
         "sequencer.cli.setting_up.new_options",
         "sequencer.cli.common.program",
         "sequencer.cli.looking_back.report_options",
+        "sequencer.cli.unattended",
+        "sequencer.cli.unattended.options",
         "sequencer.problems",
         "sequencer.run",
         "sequencer.run.interrupt",  # of the standard library alone

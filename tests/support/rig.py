@@ -11,6 +11,7 @@ from typing import Any
 
 from drivers.roles import Identity
 from drivers.trace import Direction, Exchange
+from sequencer.analysis.own_history import OwnHistory
 from sequencer.bench.open_bench import OpenBench
 from sequencer.checks.base import Check, KeptFile
 from sequencer.planning.parts import bench_parts
@@ -28,16 +29,13 @@ class MemoryRecord:
 
     def __init__(self, facts: RunFacts) -> None:
         self.facts = facts
-        self.at_start = ""
         self.problems: list[str] = []
         self.kept: dict[int, list[Result]] = {}
         self.said: list[Exchange] = []
         self.files: dict[str, bytes] = {}
         self.ended: dict[str, Any] = {}
         self.noted: list[tuple[str, dict[str, Any]]] = []
-
-    def catch_up(self) -> None:
-        """There is nothing to catch up with."""
+        self.earlier = OwnHistory()
 
     def note(self, event: str, **facts: Any) -> None:
         """Take what happens."""
@@ -65,7 +63,6 @@ class MemoryRecord:
         said: Sequence[Exchange],
         *,
         on_unit: Sequence[bool] = (),
-        whole: bool = True,
     ) -> None:
         """Take what a check left."""
         self.kept.setdefault(index, []).extend(results)
@@ -75,6 +72,10 @@ class MemoryRecord:
         """Take a file."""
         self.files[name] = content
         return KeptFile(path=Path(f"{index}-{name}"), sha256=hashlib.sha256(content).hexdigest())
+
+    def find_earlier(self, serial: str, check: str) -> OwnHistory:
+        """Return what a test says was found earlier; nothing unless it says so."""
+        return self.earlier
 
     def end(self, **how: Any) -> None:
         """Take how the run ended."""

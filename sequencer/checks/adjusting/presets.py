@@ -34,6 +34,7 @@ _FIGURES = {
     ("supply_current", "receive"): "supply current, receive",
     ("audio_output", "power"): "audio output power",
     ("sinad", ""): "SINAD, analyser",
+    ("squelch", ""): "squelch opens",
 }
 """Which of a check's findings is meant, where it has several; else the largest of all, or the only one."""
 

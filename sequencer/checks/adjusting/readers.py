@@ -10,6 +10,7 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from drivers.roles import PeakSide, Reading
+from sequencer.checks.adjusting.following import SwitchFollower
 from sequencer.checks.adjusting.turning import PERIOD_S
 from sequencer.checks.carrier_power import SIDEBANDS, CarrierPowerSettings
 from sequencer.checks.finding import Conditions, Finding
@@ -21,8 +22,9 @@ from sequencer.checks.s9_point import S9PointSettings
 from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared.s_meter import TONE_HZ
 from sequencer.checks.shared.transmit import raised_v
-from sequencer.checks.shared.wanted_signal import BESIDE_THE_DIAL
+from sequencer.checks.shared.wanted_signal import BESIDE_THE_DIAL, apply_wanted
 from sequencer.checks.sinad import SinadSettings
+from sequencer.checks.squelch import SquelchSettings
 from sequencer.checks.ssb_suppression import BANDWIDTH_HZ, SsbSuppressionSettings
 from sequencer.frozen import dataclass
 from sequencer.inputs.preset import Preset
@@ -30,6 +32,7 @@ from sequencer.safety.receive import ReceiveSide
 from sequencer.safety.transmit import TransmitSide
 from sequencer.units.convert import w_from_dbm
 
+FOLLOWED = 2.5  # time constants that what switches is given to follow a step of the level: 92 % of it
 READING_S = 0.15  # of an audio or meter reading, so that five go into a second
 PEAKS: tuple[PeakSide, PeakSide] = ("positive", "negative")
 QUIET = {"W": 0.002, "Hz": 2.0, "%": 0.2, "dB": 0.2, "A": 0.002, "dBm": 0.1, "V": 0.002}
@@ -40,7 +43,7 @@ QUIET = {"W": 0.002, "Hz": 2.0, "%": 0.2, "dB": 0.2, "A": 0.002, "dBm": 0.1, "V"
 class LiveReader:
     """How a figure is read: ``prepare`` once, then ``read``; by ``role``, which is asked for so many ``answers`` each time.
 
-    ``settle_s`` is what it takes to follow a setting that was written.
+    ``settle_s`` is what it takes to follow a setting that was written; ``settled`` reads then, where ``read`` only follows.
     """
 
     role: str
@@ -48,6 +51,7 @@ class LiveReader:
     prepare: Callable[[], object]
     answers: float = 1.0
     leave: Callable[[], object] = lambda: None
+    settled: Callable[[], Reading] | None = None
     settle_s: float = 0.2
 
 
@@ -114,8 +118,12 @@ def _receive_reader(
     side: ReceiveSide, preset: Preset, settings: CheckSettings, conditions: Conditions, found: Finding
 ) -> LiveReader:
     match settings:
+        case S9PointSettings(meter="segments"):
+            return _segment(side, settings, conditions, found)
         case S9PointSettings():
             return _s9(side, preset, settings, conditions, found)
+        case SquelchSettings():
+            return _squelch(side, settings, conditions, found)
         case SinadSettings():
             return LiveReader(
                 role="audio_analyser",
@@ -197,6 +205,64 @@ def _s9(
             side.read_meter_v(READING_S), lambda volts: level_dbm - (volts - settings.target_v) / slope_v
         ),
     )
+
+
+def _squelch(
+    side: ReceiveSide, settings: SquelchSettings, conditions: Conditions, found: Finding
+) -> LiveReader:
+    """Return the reader of the level at which the squelch opens, followed in steps."""
+    open_above_v, start_dbm = found.target or 0.0, found.value or 0.0
+    waits_s = FOLLOWED * settings.settling_s
+    follower = SwitchFollower(
+        side,
+        lambda: _is_above(side.read_audio_v(READING_S), open_above_v),
+        start_dbm=start_dbm,
+        bounds_dbm=settings.levels.bounds_dbm(conditions),
+        rise_s=waits_s,
+        fall_s=waits_s,
+    )
+
+    def prepare() -> None:
+        side.configure_audio(tone_hz=settings.nominal_tone_hz(conditions.mode))
+        apply_wanted(side, settings, conditions, start_dbm)
+        side.wait_s(waits_s)
+
+    return LiveReader(
+        role="audio_analyser", prepare=prepare, read=follower.look, settled=follower.find, settle_s=waits_s
+    )
+
+
+def _segment(
+    side: ReceiveSide, settings: S9PointSettings, conditions: Conditions, found: Finding
+) -> LiveReader:
+    """Return the reader of the level at which the segment of S9 lights, followed in steps."""
+    start_dbm = found.value or 0.0
+    rise_s, fall_s = (FOLLOWED * one for one in (settings.attack_s, settings.decay_s))
+    follower = SwitchFollower(
+        side,
+        lambda: _is_above(side.read_meter_v(READING_S), settings.target_v),
+        start_dbm=start_dbm,
+        bounds_dbm=settings.levels.bounds_dbm(conditions),
+        rise_s=rise_s,
+        fall_s=fall_s,
+    )
+
+    def prepare() -> None:
+        side.configure_meter(attack_s=settings.attack_s, decay_s=settings.decay_s)
+        side.apply_carrier(start_dbm, offset_hz=TONE_HZ * BESIDE_THE_DIAL.get(conditions.mode, 0.0))
+        side.wait_s(max(rise_s, fall_s))
+
+    return LiveReader(
+        role="voltmeter",
+        prepare=prepare,
+        read=follower.look,
+        settled=follower.find,
+        settle_s=max(rise_s, fall_s),
+    )
+
+
+def _is_above(reading: Reading, volts: float) -> bool | None:
+    return None if reading.number is None else reading.number > volts
 
 
 def _apply_sinad(side: ReceiveSide, settings: SinadSettings) -> None:

@@ -10,7 +10,6 @@ from pydantic import AfterValidator, Field, PrivateAttr, model_validator
 
 from sequencer.checks.adjusting.presets import Adjusted, NotStated
 from sequencer.checks.settings import SOME, CheckSettings
-from sequencer.checks.shared.s_meter import MeterSettings
 from sequencer.files.fields import TimeS, between
 from sequencer.inputs.model import ModelFile
 from sequencer.inputs.preset import Preset, PresetName, preset_problems
@@ -164,12 +163,6 @@ def misfits(settings: AdjustSettings) -> Iterable[tuple[str, str]]:
             Adjusted.of(name, preset, settings.of_model)
         except FieldProblem as problem:
             yield f"preset {name!r}: {problem.message}", problem.allowed
-    for one in adjusted(settings):
-        if isinstance(one.settings, MeterSettings) and one.settings.meter != "needle":
-            yield (
-                f"preset {one.name!r}: a bar of segments shows nothing between its steps to turn by",
-                "a meter whose line follows the level: meter: needle, or kind: voltage in the model",
-            )
     sides = {one.check.side_of(one.settings) for one in adjusted(settings)}
     if len(sides) > 1:
         yield (

@@ -113,7 +113,7 @@ class Writing:
         self._pace.wait_s(self._reader.settle_s)
         seen: list[float] = []
         for _ in range(MOST_LOOKS):
-            reading: Reading = self._reader.read()
+            reading: Reading = (self._reader.settled or self._reader.read)()
             if reading.number is None:
                 return None, 0.0
             if told := self._too_much(reading.number):

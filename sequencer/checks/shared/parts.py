@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from typing import Any, Self
 
 from sequencer.frozen import dataclass
-from sequencer.inputs.bench import INTERFERER, BenchFile
+from sequencer.inputs.bench import INTERFERER, BenchFile, LossyPath
 from sequencer.inputs.instrument_roles import Instrument
 from sequencer.inputs.stated import Connector, Facing, Stated, connection_of, loss_uncertainty, stated_of
 from sequencer.uncertainty.budget import Budget, Contribution
@@ -83,7 +83,7 @@ class Parts:
 
     def loss(self, source: str, name: str, **rest: Any) -> None:
         """Take the loss of the path called ``name``."""
-        path = self.bench.paths.receive if name == "receive" else self.bench.paths.transmit
+        path: LossyPath | None = getattr(self.bench.paths, name)
         if path is None:
             return
         stated = loss_uncertainty(path, name)

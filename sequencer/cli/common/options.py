@@ -18,7 +18,6 @@ from sequencer.cli.common.outlet import into_nothing, is_full
 
 INPUT_WRONG = 2
 INTERRUPTED = 4
-SERIAL_MAX = 64
 MODEL_MAX = 64
 LONGEST_TEXT = 4096
 """Characters that an argument or option takes: as long as a path may be on Linux (PATH_MAX)."""
@@ -40,6 +39,21 @@ class RenamedOption(click.Option):
         """Let the parser know both names."""
         super().add_to_parser(parser, ctx)
         parser.add_option(obj=self, opts=[self._formerly], dest=self.name, action="store", nargs=1)
+
+
+class UnlessOption(click.Option):
+    """A required option that may be left out where another is given, which click must read first (`is_eager`)."""
+
+    def __init__(self, *names: Any, unless: str, **settings: Any) -> None:
+        super().__init__(*names, required=True, **settings)
+        self.unless = unless
+
+    def process_value(self, ctx: click.Context, value: Any) -> Any:
+        """Take the value; none where the other option stands in its place."""
+        other = ctx.params.get(self.unless)
+        if self.value_is_missing(value) and other is not None and not self.value_is_missing(other):
+            return None
+        return super().process_value(ctx, value)
 
 
 folder_option = click.option(
@@ -185,25 +199,17 @@ def _cut_short(error: OSError) -> str:
 
 def check_serial(serial: str) -> str:
     """Return the serial if it can name a file and a row. Raises InputError: where, what, what is allowed."""
+    from sequencer.inputs.serial import SERIAL_ALLOWED, wrong_with_serial
     from sequencer.problems import option_problem
 
     stripped = serial.strip()
-    wrong = ""
-    if not stripped:
-        wrong = "the serial is empty"
-    elif len(stripped) > SERIAL_MAX:
-        wrong = f"the serial has {len(stripped)} characters"
-    elif any(not character.isprintable() for character in stripped):
-        wrong = "the serial holds a control character"
-    elif any(character in '/\\:*?"<>|' for character in stripped) or stripped.startswith("."):
-        wrong = "the serial holds a character that cannot stand in a file's name"
-    if not wrong:
+    if not (wrong := wrong_with_serial(stripped)):
         return stripped
     raise option_problem(
         "--serial",
         wrong,
         found=stripped[:40],
-        allowed=f'1 to {SERIAL_MAX} printable characters without / \\ : * ? " < > |, not beginning with a point',
+        allowed=SERIAL_ALLOWED,
         hint="take it from the unit's type plate, such as M40-0007",
     )
 

@@ -30,7 +30,9 @@ class Command(click.Command):
         missing = [
             param
             for param in self.get_params(ctx)
-            if param.required and not isinstance(said.get(param.name or ""), str | bool | tuple | list)
+            if param.required
+            and not isinstance(said.get(param.name or ""), str | bool | tuple | list)
+            and not isinstance(said.get(getattr(param, "unless", "")), str)
         ]
         if not missing:
             return first

@@ -31,7 +31,7 @@ def compare_command(
     place = find_place(folder, store_name)
     with Store.open_to_read(place) as store:
         groups = [group_of(name, members) for name, members in _named(names, store, place)]
-        groups = groups or group_runs(store.iterate_runs(Wanted(), points=False), by)
+        groups = groups or group_runs(store.iterate_runs(Wanted(measured=True), points=False), by)
     try:
         comparison = compare(groups, allow=allow)
     except ValueError as error:
@@ -55,7 +55,7 @@ def _named(names: Sequence[str], store: Store, place: StorePlace) -> Iterator[tu
     """Yield each name with the runs of that unit, or else the run of that name and those that repeat its checks."""
     of_units: dict[str, list[StoredRun]] = {}
     if names:
-        for run in store.iterate_runs(Wanted(serials=names), points=False):
+        for run in store.iterate_runs(Wanted(serials=names, measured=True), points=False):
             of_units.setdefault(run.serial, []).append(run)
     seen: dict[str, str] = {}
     for name in names:

@@ -20,7 +20,7 @@ def history_command(
     """Show quantities of one unit over time, with their drift; returns the exit status."""
     place = find_place(folder, store_name)
     with Store.open_to_read(place) as store:
-        wanted = Wanted(serials=(serial,), check=check, channel=channel)
+        wanted = Wanted(serials=(serial,), check=check, channel=channel, measured=True)
         rows = store.find_results(wanted, points=False)[::-1]
         who = store.read_instruments(list(dict.fromkeys(row.run for row in rows)))
     if not rows:

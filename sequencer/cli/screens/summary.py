@@ -43,14 +43,18 @@ def verdict_line(outcome: RunOutcome) -> str:
     return " ".join(said)
 
 
+def not_met(results: Sequence[Result]) -> list[Result]:
+    """Return the results that did not meet their limits or were not measured."""
+    wrong = (*_FAILED, Decision.NOT_MEASURED)
+    return _without_counts([one for one in folded(counting(results)) if one.decision in wrong])
+
+
 def not_met_table(results: Sequence[Result], *, width: int = 80) -> Table | None:
     """Return what did not meet its limits or was not measured, a line each; None where there is nothing of the kind."""
     from rich.table import Table
     from rich.text import Text
 
-    wrong = _without_counts(
-        [one for one in folded(counting(results)) if one.decision in (*_FAILED, Decision.NOT_MEASURED)]
-    )
+    wrong = not_met(results)
     if not wrong:
         return None
     table = Table.grid(padding=(0, 2, 0, 0))

@@ -33,6 +33,7 @@ class Wanted:
     """Which results or runs are asked for; what is left empty does not choose.
 
     ``since`` and ``until`` (not included) carry an offset. ``check``, ``channel`` and ``decisions`` choose results only.
+    ``measured`` leaves out re-evaluations, in which nothing was.
     """
 
     serials: Sequence[str] = ()
@@ -42,6 +43,7 @@ class Wanted:
     check: str = ""
     channel: int | None = None
     decisions: Sequence[str] = ()
+    measured: bool = False
 
 
 def run_conditions(wanted: Wanted, table: Table = runs) -> Iterator[ColumnElement[bool]]:
@@ -54,6 +56,8 @@ def run_conditions(wanted: Wanted, table: Table = runs) -> Iterator[ColumnElemen
         yield table.c.utc_s >= wanted.since.timestamp()
     if wanted.until is not None:
         yield table.c.utc_s < wanted.until.timestamp()
+    if wanted.measured:
+        yield table.c.run.not_in(select(runs.c.run).where(runs.c.evaluated_from != ""))
 
 
 def result_conditions(wanted: Wanted) -> Iterator[ColumnElement[bool]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict
@@ -16,6 +17,7 @@ from sequencer.results.model import (
     FaultFacts,
     Point,
     Result,
+    RunInput,
     RunRecord,
     row_of,
     run_cells,
@@ -85,7 +87,19 @@ def exchange_row(run: str, check_index: int, exchange: Exchange) -> dict[str, An
         "direction": exchange.direction.value,
         "content": exchange.content,
         "fault": clean_text(exchange.fault),
+        "facts": "" if exchange.facts is None else clean_text(json.dumps(dict(exchange.facts))),
     }
+
+
+def file_rows(run: str, inputs: Iterable[RunInput]) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+    """Return the rows of files, by their content, and those that say which of them a run was made from."""
+    contents: dict[str, bytes] = {}
+    places = []
+    for one in inputs:
+        name = hashlib.sha256(one.content).hexdigest()
+        contents[name] = one.content
+        places.append(clean({"run": run, "place": one.place, "kind": one.kind, "sha256": name}))
+    return [{"sha256": name, "content": content} for name, content in contents.items()], places
 
 
 def results_read(
@@ -134,9 +148,19 @@ def instrument_read(row: Mapping[str, Any]) -> BenchInstrument:
 
 def exchange_read(row: Mapping[str, Any]) -> StoredExchange:
     """Return a message's row as a reader gets it."""
-    return StoredExchange(
-        **{**row, "direction": Direction(row["direction"]), "content": bytes(row["content"])}
-    )
+    facts = row["facts"]
+    read = {
+        "direction": Direction(row["direction"]),
+        "content": bytes(row["content"]),
+        "facts": None if not facts else _texts(json.loads(facts)),
+    }
+    return StoredExchange(**{**row, **read})
+
+
+def _texts(plain: Any) -> dict[str, str]:
+    if not isinstance(plain, dict) or not all(isinstance(one, str) for one in plain.values()):
+        raise ValueError("not the facts of a fault")
+    return plain
 
 
 def _moments(text: str) -> tuple[datetime, ...]:

@@ -1,16 +1,17 @@
-"""A run with all that it left, as it was kept beside its results table, so that what the store could not take is not lost.
+"""A run as one JSON file beside its results table: what the store could not take is not lost with the process.
 
-`KeptRun` is the one model that reads it: out of a run's journal (`sequencer.results.journal`), and out of the JSON file that earlier
-sequencers kept.
+`KeptRun` is what the file holds, and the one model that writes and reads it.
 """
 
 from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterable, Mapping
-from dataclasses import replace
+from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import asdict, replace
 from datetime import datetime
+from enum import Enum
 from functools import cache
 from pathlib import Path
 from typing import Annotated, Any, ClassVar, Self
@@ -19,13 +20,14 @@ from pydantic import AfterValidator, ConfigDict, Field, TypeAdapter, ValidationE
 
 from drivers.trace import Direction, Exchange
 from sequencer.files.bounds import between
+from sequencer.files.write import FileMark, whole_file
 from sequencer.frozen import dataclass
 from sequencer.problems import Complaint, FieldProblem, InputError, about_file, printable
-from sequencer.results.model import BenchInstrument, Point, Result, RunRecord
+from sequencer.results.model import RUN_COLUMNS, BenchInstrument, Point, Result, RunInput, RunRecord
 from sequencer.results.store.kept_before import KeptBefore, plain_as_now
 from sequencer.results.stored_budget import budget_as_plain
 
-_ALLOWED = "the journal that a run leaves beside its results table, or the JSON file that an earlier sequencer left there"
+_ALLOWED = "the JSON file that a run leaves beside its results table when the store cannot be written"
 _MEND = "import the file as the run left it; the results table (CSV) of the same name holds the run's results"
 _MOST_COMPLAINTS = 5
 _CELLS = 2**31
@@ -104,6 +106,7 @@ class KeptExchange:
     direction: Direction
     content: Annotated[str, AfterValidator(_bytes_only)]
     fault: str
+    facts: Mapping[str, str] | None = None
 
     @classmethod
     def of(cls, exchange: Exchange) -> Self:
@@ -114,6 +117,7 @@ class KeptExchange:
             direction=exchange.direction,
             content=exchange.content.decode("latin-1"),
             fault=exchange.fault,
+            facts=None if exchange.facts is None else dict(exchange.facts),
         )
 
     def as_exchange(self) -> Exchange:
@@ -124,7 +128,26 @@ class KeptExchange:
             direction=self.direction,
             content=self.content.encode("latin-1"),
             fault=self.fault,
+            facts=self.facts,
         )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeptInput:
+    """A file that the run was made from; each byte of ``content`` is the character of its number."""
+
+    place: Annotated[str, Field(min_length=1, max_length=400)]
+    kind: Annotated[str, Field(max_length=20)]
+    content: Annotated[str, AfterValidator(_bytes_only)]
+
+    @classmethod
+    def of(cls, one: RunInput) -> Self:
+        """Return the file as it is kept."""
+        return cls(place=one.place, kind=one.kind, content=one.content.decode("latin-1"))
+
+    def as_input(self) -> RunInput:
+        """Return what `of` was made of."""
+        return RunInput(place=self.place, kind=self.kind, content=self.content.encode("latin-1"))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -148,11 +171,79 @@ class KeptRun(RunRecord):
     outcome: _Name
     bench_s: _Figure | None = None
     instruments: tuple[BenchInstrument, ...] = ()
+    inputs: tuple[KeptInput, ...] = ()
     checks: tuple[KeptCheck, ...] = ()
 
 
+class KeptBeside:
+    """All that a run has left so far; a file only while the store could not take it."""
+
+    def __init__(self, path: Path, run: RunRecord, inputs: Sequence[RunInput] = ()) -> None:
+        self.kept = KeptRun(
+            **{name: getattr(run, name) for name in RUN_COLUMNS}, inputs=tuple(map(KeptInput.of, inputs))
+        )
+        self._path = path
+        self._checks: list[KeptCheck] = []
+        self._written = ""
+        self._mark: FileMark | None = None
+
+    def add(self, check_index: int, results: Sequence[Result], said: Sequence[Exchange]) -> None:
+        """Remember what a check left."""
+        exchanges = tuple(map(KeptExchange.of, said))
+        self._checks.append(KeptCheck(check_index=check_index, results=tuple(results), exchanges=exchanges))
+
+    def change(self, **facts: Any) -> None:
+        """Remember who is on the bench, or how the run ended."""
+        self.kept = replace(self.kept, **facts)
+
+    def write(self) -> str:
+        """Write the file anew, whole, onto the disk. Return what is wrong if it cannot be."""
+        text = self._text()
+        try:
+            with (
+                whole_file(self._path, over=self._mark) as beside,
+                beside.open("w", encoding="utf-8", errors="backslashreplace") as file,
+            ):
+                file.write(text)
+            self._mark = FileMark.of(self._path)
+        except InputError as problems:
+            return (
+                f"cannot keep the run beside its table either: {problems.complaints[0].message}: {self._path}"
+            )
+        self._written = text
+        return ""
+
+    def _text(self) -> str:
+        plain = asdict(replace(self.kept, checks=tuple(self._checks)))
+        return json.dumps(plain, ensure_ascii=False, indent=1, default=_in_json) + "\n"
+
+    def remove(self) -> None:
+        """Take the file away: the store has it all. Where that cannot be done it is tried again the next time."""
+        if not self._written:
+            return
+        with suppress(OSError):
+            if self._mark is not None and FileMark.of(self._path) == self._mark:
+                self._path.unlink()
+            self._written, self._mark = "", None
+
+    @property
+    def results(self) -> tuple[tuple[int, Result], ...]:
+        """Every result so far, in order, with the number of its check."""
+        return tuple((check.check_index, one) for check in self._checks for one in check.results)
+
+    def where(self) -> Path | None:
+        """Return the file if, read back, it holds all that the run has left so far."""
+        if not self._written or self._written != self._text():
+            return None
+        try:
+            content = self._path.read_bytes()
+        except OSError:
+            return None
+        return self._path if content == self._written.encode("utf-8", "backslashreplace") else None
+
+
 def read_kept(file: Path) -> KeptRun:
-    """Read the JSON file that an earlier sequencer kept. Raises InputError that says what is wrong with it."""
+    """Read a kept run, also one of an older sequencer. Raises InputError that says what is wrong with the file."""
     try:
         content = file.read_bytes()
     except OSError as error:
@@ -190,6 +281,13 @@ def unusable(file: Path, message: str, *, hint: str = "") -> InputError:
 @cache
 def _model() -> TypeAdapter[KeptRun]:
     return TypeAdapter(KeptRun)
+
+
+def _in_json(value: Any) -> str:
+    if isinstance(value, datetime):
+        return value.isoformat(timespec="milliseconds")
+    assert isinstance(value, Enum)
+    return str(value.value)
 
 
 def _as_now(kept: KeptRun, plain: Any) -> KeptRun:

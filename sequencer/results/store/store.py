@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Self
 
 from sqlalchemy import ColumnElement, Connection, or_, select
 
-from sequencer.results.model import NOT_ENDED, BenchInstrument, Confirmation
+from sequencer.results.model import NOT_ENDED, BenchInstrument, Confirmation, RunInput
 from sequencer.results.store import rows as store_rows
 from sequencer.results.store.place import StorePlace
 from sequencer.results.store.problems import StoreProblem
@@ -29,7 +29,7 @@ from sequencer.results.store.query import (
     whole_runs,
 )
 from sequencer.results.store.schema import SCHEMA_VERSION
-from sequencer.results.store.tables import exchanges, results, runs, units
+from sequencer.results.store.tables import exchanges, files, results, run_files, runs, units
 from sequencer.results.store.transaction import Writing, write_unit
 from sequencer.results.store.upgrade import prepare, schema_of
 from sequencer.results.store.writer import StoreWriter
@@ -83,8 +83,11 @@ class Store(StoreWriter):
         row = store_rows.run_row(replace(kept, outcome=NOT_ENDED, bench_safe=None, bench_s=None))
         with self._doing("write to"), self._begin() as connection:
             transaction = Writing.within(connection)
+            contents, places = store_rows.file_rows(kept.run, [one.as_input() for one in kept.inputs])
             write_unit(transaction, row)
             transaction.many("run", [row], unless_there=True)
+            transaction.many("input_file", contents, unless_there=True)
+            transaction.many("run_file", places, unless_there=True)
             return import_kept(kept, connection)
 
     def read_runs(
@@ -176,6 +179,20 @@ class Store(StoreWriter):
             query = query.where(exchanges.c.check_index == check_index)
         with self._doing("read"), self._engine.connect() as connection:
             return [store_rows.exchange_read(dict(row)) for row in connection.execute(query).mappings()]
+
+    def read_inputs(self, run: str) -> list[RunInput]:
+        """Return the files that a run was made from, by place; none of a run of before they were kept."""
+        query = (
+            select(run_files.c.place, run_files.c.kind, files.c.content)
+            .join(files, files.c.sha256 == run_files.c.sha256)
+            .where(run_files.c.run == run)
+            .order_by(run_files.c.place)
+        )
+        with self._doing("read"), self._engine.connect() as connection:
+            return [
+                RunInput(place=place, kind=kind, content=bytes(content))
+                for place, kind, content in connection.execute(query)
+            ]
 
     def _begin(self) -> AbstractContextManager[Connection]:
         self._look_whether_there()

@@ -73,6 +73,12 @@ runs = Table(
     Column(
         "resumed", Text, nullable=False, server_default="[]"
     ),  # JSON as text: when it was carried on after it was cut short
+    Column("asked", Text, nullable=False, server_default=""),  # JSON as text; empty where it was not kept
+    # the run whose readings were judged anew, and what it was made from; empty for what was measured
+    *(
+        Column(name, String, nullable=False, server_default="")
+        for name in ("evaluated_from", "from_time", "from_sequence_hash", "from_bench_hash")
+    ),
     Column("utc_s", _Number, nullable=False),  # the same moment as "time", in order also across time zones
     Index("run_by_unit", "serial", "utc_s"),
     Index("run_by_time", "utc_s"),
@@ -158,7 +164,24 @@ exchanges = Table(
     Column("direction", String, nullable=False),
     Column("content", LargeBinary, nullable=False),
     Column("fault", Text, nullable=False),
+    Column("facts", Text, nullable=False, server_default=""),  # JSON as text: the fault as data
     Index("exchange_by_check", "run", "check_index"),
+)
+
+files = Table(
+    "input_file",
+    metadata,
+    Column("sha256", String, primary_key=True),
+    Column("content", LargeBinary, nullable=False),
+)
+
+run_files = Table(
+    "run_file",
+    metadata,
+    Column("run", String, ForeignKey("run.run"), primary_key=True),
+    Column("place", String, primary_key=True),
+    Column("kind", String, nullable=False),
+    Column("sha256", String, ForeignKey("input_file.sha256"), nullable=False),
 )
 
 SCHEMA_1 = frozenset({"run", "result", "exchange"})

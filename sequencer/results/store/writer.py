@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Self
 
 from drivers.trace import Exchange
-from sequencer.results.model import BenchInstrument, Result, RunRecord
+from sequencer.results.model import BenchInstrument, Result, RunInput, RunRecord
 from sequencer.results.store import rows as store_rows
 from sequencer.results.store.file import open_file
 from sequencer.results.store.insert import CheckRows
@@ -67,11 +67,6 @@ class StoreWriter:
         return store
 
     @property
-    def place(self) -> StorePlace:
-        """The store's place."""
-        return self._place
-
-    @property
     def where(self) -> str:
         """The store's place as it may be shown."""
         return self._where
@@ -95,15 +90,18 @@ class StoreWriter:
     def __exit__(self, *_: object) -> None:
         self.close()
 
-    def write_run(self, run: RunRecord, *, again: bool = False) -> None:
-        """Write the row of a run that begins, and its unit's if that is new.
+    def write_run(self, run: RunRecord, inputs: Sequence[RunInput] = (), *, again: bool = False) -> None:
+        """Write the row of a run that begins, its unit's if that is new, and the files it is made from, each content once.
 
         ``again``: a write is tried again whose first try may have succeeded.
         """
         row = store_rows.run_row(run)
+        contents, places = store_rows.file_rows(run.run, inputs)
         with self._writing() as transaction:
             write_unit(transaction, row)
             transaction.many("run", [row], unless_there=again)
+            transaction.many("input_file", contents, unless_there=True)
+            transaction.many("run_file", places, unless_there=again)
 
     def write_instruments(self, run: str, found: Sequence[BenchInstrument]) -> None:
         """Write who answered on the bench of a run; a second time takes the place of the first."""

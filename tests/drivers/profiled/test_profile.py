@@ -207,6 +207,8 @@ DRIVES: dict[str, dict[str, Drive]] = {
         "connect_transmit": Drive(_with("switch", lambda s: s.connect("transmit"))),
         "receive_closed": Drive(_with("switch", lambda s: s.connect("receive")), 1.0),
         "transmit_closed": Drive(_with("switch", lambda s: s.connect("transmit")), 1.0),
+        "connect_check": Drive(_with("switch", lambda s: s.connect_check())),
+        "check_closed": Drive(_with("switch", lambda s: s.connect_check()), 1.0),
     },
     "radio": {
         "channel": Drive(_with("radio", lambda r: r.set_channel(40)), 40.0),

@@ -48,6 +48,7 @@ FM = """
 {check: selectivity, channel: 20, offsets: [10 kHz], wanted: -115 dBm}
 {check: blocking, channel: 20, offsets: [1 MHz]}
 {check: path_loss, frequencies: [27 MHz]}
+{check: bench_check, through: hand, frequencies: [27 MHz], levels: [0 dBm], then: go on}
 """
 MULTIMODE = """
 {check: modulation_depth, channel: 20, mode: AM, drive: 10 mV}

@@ -122,7 +122,8 @@ def test_a_preset_that_cannot_be_is_refused_where_it_is_wrong(case: str) -> None
 
 
 @pytest.mark.parametrize(
-    "of", ["squelch", "residual_modulation", "transmit_distortion", "microphone_sensitivity", "sensitivity"]
+    "of",
+    ["selectivity", "residual_modulation", "transmit_distortion", "microphone_sensitivity", "sensitivity"],
 )
 def test_what_cannot_be_read_while_it_moves_is_refused_in_the_file(of: str) -> None:
     """A model file is refused where it stands, with the reason and what a preset may be of, and not when somebody turns the preset."""

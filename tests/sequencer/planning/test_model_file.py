@@ -421,3 +421,23 @@ def test_a_preset_of_another_model_is_refused_with_those_there_are(write: Write,
     assert "t1.yaml:1" in said
     assert "did you mean 'power'?" in said
     assert "the presets of adjust" in complaints(general)
+
+
+@pytest.mark.parametrize(
+    ("checks", "asked"),
+    [
+        ("[{check: adjust, preset: squelch}]", True),
+        ("[{check: adjust, of: squelch, turn: RV3, to: -120 dBm, within: 1 dB}]", True),
+        ("[{check: adjust, preset: squelch}, {check: sensitivity}]", False),
+        ("[{check: adjust, preset: power}]", False),
+    ],
+)
+def test_a_sequence_that_adjusts_a_squelch_alone_asks_for_its_knob(
+    tmp_path: Path, checks: str, asked: bool
+) -> None:
+    """The model's own settings want it open; where something else is measured too the sequence says when it is closed."""
+    file = tmp_path / "s.yaml"
+    file.write_text(f"sequence: S\nmodel: m40\nchecks: {checks}\n", encoding="utf-8")
+    texts = [one.confirm for one in load_sequence(str(file)).sequence.prepare]
+    assert (texts[-1] == "squelch turned back until the noise just stops") is asked
+    assert "squelch open" in texts[0]

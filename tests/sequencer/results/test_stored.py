@@ -22,7 +22,8 @@ from tests.support.stored_rows import instrument, level_row, run_of, sinad_point
 BESIDE_THE_TABLE = ("id", "check_index", "points", "budget", "settings", "fault", "confirmations", "counts", "replaced_by")  # fmt: skip
 OF_A_RUN = (
     "run", "time", "serial", "model", "sequence", "sequence_hash", "bench", "bench_hash", "simulated", "outcome",
-    "bench_safe", "bench_s", "part", "again", "reason", "model_hash", "resumed", "instruments", "decisions", "replaced",
+    "bench_safe", "bench_s", "part", "again", "reason", "model_hash", "resumed",
+    "asked", "evaluated_from", "from_time", "from_sequence_hash", "from_bench_hash", "instruments", "decisions", "replaced",
 )  # fmt: skip
 
 

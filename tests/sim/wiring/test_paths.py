@@ -106,7 +106,32 @@ def test_truth_differs_from_the_bench_file_as_told() -> None:
 
 def test_bad_positions_and_tables_are_refused() -> None:
     """An unknown position and a table that says nothing are refused, with what is allowed."""
-    with pytest.raises(ValueError, match="receive, transmit, open"):
+    with pytest.raises(ValueError, match="receive, transmit, check, open"):
         moved("generator")
     with pytest.raises(ValueError, match="transmit_db"):
         PathLosses(receive_db={27e6: 0.4}, transmit_db={})
+
+
+def test_on_check_the_generator_reaches_the_meter_and_no_unit() -> None:
+    """What arrives at the meter is the generator's level less the check path's loss; at the unit's connector there is leakage only.
+
+    A worse cable of the generator counts on the receive path and on this one, one of the meter on the transmit path and on this.
+    """
+    clock = VirtualClock()
+    losses = PathLosses(
+        receive_db={27e6: 0.4},
+        transmit_db={27e6: 30.0},
+        check_db={27e6: 0.8},
+        generator_cable_db=1.0,
+        meter_cable_db=0.25,
+    )
+    paths = Paths(losses, clock)
+    signal = RfSignal(level_dbm=-10.0, frequency_hz=27e6)
+    paths.connect("check")
+    assert paths.generator_at_meter_dbm(signal) is None  # the contact moves
+    clock.wait_s(0.1)
+    assert paths.generator_at_meter_dbm(signal) == pytest.approx(-10.0 - 0.8 - 1.25)
+    leaked = paths.at_antenna(signal)
+    assert leaked is not None
+    assert leaked.level_dbm == pytest.approx(-10.0 - 1.4 - 80.0)
+    assert (losses.receive_loss_db(27e6), losses.transmit_loss_db(27e6)) == pytest.approx((1.4, 30.25))

@@ -99,6 +99,19 @@ def test_keyed_into_the_generator_in_any_order(provoke: Callable[[Bench], None])
     assert power.figure == pytest.approx(35.4, abs=0.1)  # 3.8 W is 35.8 dBm, less 0.4 dB
 
 
+def test_keyed_on_the_check_path_has_no_load_and_the_meter_s_rating_holds_there() -> None:
+    """On check the unit's connector is open: keyed there it has no load. The generator into the meter counts against the meter's rating."""
+    bench = Bench()
+    bench.go("check")
+    bench.wiring.key()
+    bench.wiring.update()
+    assert HazardKind.KEYED_WITHOUT_LOAD in bench.kinds
+    bench = Bench()
+    bench.go("check")
+    bench.wiring.set_generator(RfSignal(level_dbm=21.0, frequency_hz=27e6))
+    assert bench.kinds == {HazardKind.METER_OVERLOADED}
+
+
 def test_arrival_is_dated_when_the_contact_arrived() -> None:
     """Nobody looks for a second, yet the hazard begins when the switch arrived, 15 ms after the command."""
     bench = Bench()

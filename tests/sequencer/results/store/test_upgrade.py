@@ -4,7 +4,7 @@ Schema 1: two simulated runs of a short sequence, and one of a real bench that w
 that could not be measured, and an answer of bytes that are no text. Schema 2: two simulated runs, with a confirmation each.
 Schema 3: the same and a repeat, with two confirmations each, one of which has a semicolon and brackets in its text.
 Schema 4: two simulated runs, with a confirmation each.
-Schema 5 and 6: two simulated runs of power and frequency, one of which fails.
+Schema 5 and 6: two simulated runs of power and frequency, one of which fails. Schema 7: one of them.
 """
 
 from __future__ import annotations
@@ -35,15 +35,19 @@ from sequencer.results.stored_budget import StoredBudget, budget_as_plain
 from tests.support.stored_results import RUN, a_result
 
 TOP = Path(__file__).parents[4]
-SCHEMA_1, SCHEMA_2, SCHEMA_3, SCHEMA_4, SCHEMA_5, SCHEMA_6 = (
-    TOP / "tests" / "data" / f"store-schema-{number}.sqlite" for number in (1, 2, 3, 4, 5, 6)
+SCHEMA_1, SCHEMA_2, SCHEMA_3, SCHEMA_4, SCHEMA_5, SCHEMA_6, SCHEMA_7 = (
+    TOP / "tests" / "data" / f"store-schema-{number}.sqlite" for number in (1, 2, 3, 4, 5, 6, 7)
 )
-NOT_REPEATED = {"part": "", "again": "", "reason": "", "model_hash": ""}
+NOT_EVALUATED = dict.fromkeys(
+    ("asked", "evaluated_from", "from_time", "from_sequence_hash", "from_bench_hash"), ""
+)
+NOT_REPEATED = {"part": "", "again": "", "reason": "", "model_hash": "", **NOT_EVALUATED}
 NEW_IN_7 = {"resumed": "[]"}
 NUMBERS_OF_4 = ("target", "slope", "axis_value", "nominal", "supply_v")
 NEW_IN_4 = {"target_unit": "", "axis": "", "axis_unit": "", "fault": "null", **dict.fromkeys(NUMBERS_OF_4)}
 NEW_IN_5 = {"stage": ""}
 NEW_IN_6 = {"model_hash": "", "limit_from": ""}
+NEW_IN_8 = {"facts": ""}
 FILLED_BY_4 = ("supply_v", "confirmations", "budget")
 REAL = "20261124T090000-abc123"
 
@@ -169,7 +173,7 @@ def test_a_store_of_schema_2_has_every_row_it_had(tmp_path: Path) -> None:
     for row in before:
         assert (row["asked"], bool(row["confirmed"]), row["how"]) in asked[row["run"]]
     for name in names:
-        new = {**NOT_REPEATED, **NEW_IN_7} if name == "run" else {}
+        new = {"run": {**NOT_REPEATED, **NEW_IN_7}, "exchange": NEW_IN_8}.get(name, {})
         new = {"replaced_by": "", **NEW_IN_4, **NEW_IN_5, **NEW_IN_6} if name == "result" else new
         before = _rows(SCHEMA_2, name)
         assert before
@@ -185,7 +189,8 @@ def test_a_store_of_schema_5_has_every_row_it_had(tmp_path: Path) -> None:
     path = Path(shutil.copy(SCHEMA_5, tmp_path / "results.sqlite"))
     Store.open(path).close()
     for name in ("unit", "run", "result", "instrument", "exchange"):
-        new = {"run": {"model_hash": "", **NEW_IN_7}, "result": NEW_IN_6}.get(name, {})
+        of_a_run = {"model_hash": "", **NEW_IN_7, **NOT_EVALUATED}
+        new = {"run": of_a_run, "result": NEW_IN_6, "exchange": NEW_IN_8}.get(name, {})
         before = _rows(SCHEMA_5, name)
         assert before
         assert _rows(path, name) == [{**row, **new} for row in before], name
@@ -197,13 +202,25 @@ def test_a_store_of_schema_6_has_every_row_it_had(tmp_path: Path) -> None:
     with Store.open(path) as store:
         assert [one.resumed for one in store.read_runs()] == [(), ()]
     for name in ("unit", "run", "result", "instrument", "exchange"):
-        new = NEW_IN_7 if name == "run" else {}
+        new = {"run": {**NEW_IN_7, **NOT_EVALUATED}, "exchange": NEW_IN_8}.get(name, {})
         before = _rows(SCHEMA_6, name)
         assert before
         assert _rows(path, name) == [{**row, **new} for row in before], name
 
 
-@pytest.mark.parametrize("schema", [SCHEMA_1, SCHEMA_2, SCHEMA_3, SCHEMA_4, SCHEMA_5, SCHEMA_6])
+def test_a_store_of_schema_7_has_every_row_it_had(tmp_path: Path) -> None:
+    """Every cell of every table is the same afterwards; which files a run was made from nobody kept, and a fault was words."""
+    path = Path(shutil.copy(SCHEMA_7, tmp_path / "results.sqlite"))
+    with Store.open(path) as store:
+        assert [store.read_inputs(run.run) for run in store.read_runs()] == [[]]
+    for name in ("unit", "run", "result", "instrument", "exchange"):
+        new = {"run": NOT_EVALUATED, "exchange": NEW_IN_8}.get(name, {})
+        before = _rows(SCHEMA_7, name)
+        assert before
+        assert _rows(path, name) == [{**row, **new} for row in before], name
+
+
+@pytest.mark.parametrize("schema", [SCHEMA_1, SCHEMA_2, SCHEMA_3, SCHEMA_4, SCHEMA_5, SCHEMA_6, SCHEMA_7])
 def test_a_check_of_an_upgraded_store_is_repeated(tmp_path: Path, schema: Path) -> None:
     """What an older sequencer found is replaced by a repeat as what this one found is."""
     path = Path(shutil.copy(schema, tmp_path / "results.sqlite"))

@@ -1,0 +1,351 @@
+"""A stored trace that answers instead of a bench: what was sent is expected again, what came back comes back, at its time.
+
+While today's code asks what was asked then, each exchange is taken in turn, byte for byte (`Way.EXACT`). At the first that differs the tape
+says so (`Departure`), and the check under way is `LOST`: its questions are answered as far as is needed to bring it to its end, and what
+it finds counts for nothing. The checks after it are found again at their beginning. There the instruments may stand otherwise than then,
+so that settings may be made which were not made then, or left out which were (`RESUMED`); a reading is never taken from elsewhere.
+
+Time is the trace's: each exchange sets the clock to its own, a wait adds to it in between.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import defaultdict
+from collections.abc import Callable, Collection, Mapping, Sequence
+from enum import Enum
+
+from drivers import faults
+from drivers.faults import InstrumentFault
+from drivers.trace import Direction, Exchange
+from sequencer.frozen import dataclass
+
+_HARMLESS = re.compile(rb"\*IDN\?|\*CLS;\*IDN\?|\*OPC\?|:?SYST(em)?:ERR(or)?(:NEXT)?\?", re.I)
+"""Bare questions whose answer is no reading of the unit."""
+
+
+_PROOF = re.compile(rb"(\*CLS;)?\*IDN\?", re.I)
+
+
+class Way(Enum):
+    """How the tape answers."""
+
+    EXACT = "exact"
+    RESUMED = "resumed"
+    LOST = "lost"
+
+
+class NeverAsked(InstrumentFault):
+    """The trace has no answer: this was not asked then."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Taped:
+    """One exchange of a stored run, and the number of the check that it was part of."""
+
+    exchange: Exchange
+    check_index: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Departure:
+    """Where today's code first did something else: ``place`` in the trace, from 1, and the check, instrument and message on each side.
+
+    ``then`` is empty where the trace, or what it holds of the check, had ended; ``now`` is empty where today's code had.
+    """
+
+    place: int
+    check_index: int
+    instrument: str
+    then: str
+    now: str
+
+
+class Tape:
+    """The trace of one run. It is the bench's clock too.
+
+    ``interrupted`` says that the run was stopped by a person: where its trace then leaves a check that has no result, ``interrupt`` is
+    called in place of a departure, once. ``results_of`` are the checks that have results.
+    """
+
+    def __init__(
+        self,
+        entries: Sequence[Taped],
+        *,
+        interrupted: bool = False,
+        results_of: Collection[int] = (),
+        interrupt: Callable[[], None] | None = None,
+        steps: Mapping[int, int | None] | None = None,
+    ) -> None:
+        """``steps`` says of each check now which number it had then, None where it was not made; without it they are the same."""
+        # A check that was measured again after a fault has its messages stored together: in time they stand apart.
+        self._entries = sorted(entries, key=lambda one: one.exchange.time_s)
+        self._steps = steps
+        self._at = 0
+        self._now_s = self._entries[0].exchange.time_s if self._entries else 0.0
+        self._way = Way.EXACT
+        self._step = 0
+        self._began = self._is_over = False
+        self._known: dict[tuple[str, bytes], list[int]] | None = None
+        self._loose: dict[str, Exchange | None] = {}
+        self._interrupt = interrupt if interrupted else None
+        self._results_of = frozenset(results_of)
+        self.departures: list[Departure] = []
+        self.lost: set[int] = set()
+        """The numbers, as they are now, of checks that could not be gone through as they were."""
+
+    # -- the clock ------------------------------------------------------------------------------------------------
+
+    def now_s(self) -> float:
+        """Return the time of the last exchange, with what was waited since."""
+        return self._now_s
+
+    def wait_s(self, seconds: float) -> None:
+        """Let ``seconds`` pass at once."""
+        self._now_s += max(0.0, seconds)
+
+    # -- the checks -----------------------------------------------------------------------------------------------
+
+    def begin(self, index: int) -> None:
+        """Say that the check with the number ``index`` begins now."""
+        was_first, self._began, self._step = not self._began, True, index
+        was_over, self._is_over = self._is_over, False
+        then = index if self._steps is None else self._steps.get(index)
+        if then is None:
+            self._way = Way.LOST
+            self.lost.add(index)
+            return
+        here = self._entries[self._at].check_index if self._at < len(self._entries) else None
+        if self._way is Way.EXACT and (here == then or was_first):
+            return
+        start = next((at for at, one in enumerate(self._entries) if one.check_index == then), None)
+        if start is None:  # it exchanged nothing
+            return
+        if self._way is Way.EXACT:
+            if self._steps is None:
+                self._is_over = was_over
+                self._depart("", "")
+                self._is_over = False
+            self._way = Way.RESUMED
+        elif self._way is Way.LOST:
+            self._way = Way.RESUMED
+        self._move_to(start)
+
+    def over(self, index: int) -> None:
+        """Say that the check with the number ``index`` is over: what departs from the trace after it costs it nothing."""
+        if index == self._step:
+            self._is_over = True
+
+    def end(self) -> None:
+        """Say that the run is over: what of the trace was not asked for is a departure too."""
+        if self._way is Way.EXACT and self._at < len(self._entries) and not self.departures:
+            self._depart("", "")
+
+    def is_known(self, name: str) -> bool:
+        """Say whether an instrument of that name was linked."""
+        return any(
+            one.exchange.instrument == name and one.exchange.direction is Direction.OPENED
+            for one in self._entries
+        )
+
+    # -- the links ------------------------------------------------------------------------------------------------
+
+    def opened(self, names: Collection[str]) -> None:
+        """Open a link. Raises the fault that it ended in then."""
+        one = self._taken(names, Direction.OPENED)
+        if one is not None and one.fault:
+            raise fault_of(one)
+
+    def closed(self, names: Collection[str]) -> None:
+        """Close a link."""
+        self._taken(names, Direction.CLOSED)
+
+    def is_next(self, names: Collection[str], *directions: Direction) -> bool:
+        """Say whether the next exchange is one of these, on one of the links with these names."""
+        one = self._next()
+        return (
+            self._way is not Way.LOST
+            and one is not None
+            and one.instrument in names
+            and one.direction in directions
+        )
+
+    @property
+    def next_name(self) -> str:
+        """Whose the next exchange is; empty at the trace's end."""
+        one = self._next()
+        return "" if one is None else one.instrument
+
+    def send(self, names: Collection[str], content: bytes) -> Exchange | None:
+        """Send a message; return the fault in which sending it ended then, if it did. Raises `NeverAsked`."""
+        for name in names:
+            self._loose.pop(name, None)
+        one = self._next()
+        if self._way is not Way.LOST and one is not None and one.instrument in names:
+            if one.direction is Direction.SENT and one.content == content:
+                self._take()
+                return None
+            if one.direction is Direction.RECEIVED and one.fault:  # it never got so far
+                self._take()
+                return one
+        if self._way is Way.EXACT and self._interrupt is not None and self._may_be_interrupted():
+            interrupt, self._interrupt = self._interrupt, None
+            interrupt()
+        if self._way is Way.RESUMED and self._skipped_to(names, content):
+            return None
+        if self._way is Way.EXACT:
+            self._depart(_sorted_name(names), shown(content))
+        self._answer_loosely(names, content)
+        return None
+
+    def answer(self, names: Collection[str]) -> Exchange:
+        """Return what came back. Raises `NeverAsked` where nothing did then."""
+        for name in names:
+            if name in self._loose:
+                found = self._loose.pop(name)
+                if found is None:
+                    break
+                return found
+        if self._way is not Way.LOST and (one := self._taken(names, Direction.RECEIVED)) is not None:
+            return one
+        if self._way is Way.EXACT:
+            self._depart(_sorted_name(names), "(an answer)")
+        raise self.never_asked(names, b"")
+
+    def never_asked(self, names: Collection[str], content: bytes) -> NeverAsked:
+        """Return the fault of a message that the trace has no answer to; the check is lost with it."""
+        self._way = Way.LOST
+        if not self._is_over:
+            self.lost.add(self._step)
+        return NeverAsked(
+            "the stored run has no answer to this: it was never asked",
+            instrument=_sorted_name(names),
+            address="the stored trace",
+            command=shown(content),
+            next_move="Measure the check again on the bench.",
+        )
+
+    # -- within ---------------------------------------------------------------------------------------------------
+
+    def _next(self) -> Exchange | None:
+        return self._entries[self._at].exchange if self._at < len(self._entries) else None
+
+    def _take(self) -> Exchange:
+        one = self._entries[self._at].exchange
+        self._at += 1
+        self._now_s = max(self._now_s, one.time_s)
+        return one
+
+    def _taken(self, names: Collection[str], direction: Direction) -> Exchange | None:
+        """Take the next exchange if it is of that kind; None if it is not, which the next message then shows."""
+        return self._take() if self.is_next(names, direction) else None
+
+    def _move_to(self, place: int) -> None:
+        self._at = place
+        if place < len(self._entries):
+            self._now_s = max(self._now_s, self._entries[place].exchange.time_s)
+
+    def _depart(self, instrument: str, now: str) -> None:
+        one = self._next()
+        self.departures.append(
+            Departure(
+                place=self._at + 1,
+                check_index=self._step,
+                instrument=instrument or ("" if one is None else one.instrument),
+                then=""
+                if one is None
+                else f"{one.instrument}: {one.direction.value} {shown(one.content)}".rstrip(),
+                now=now,
+            )
+        )
+        if not self._is_over:
+            self.lost.add(self._step)
+
+    def _may_be_interrupted(self) -> bool:
+        return self._step not in self._results_of
+
+    def _skipped_to(self, names: Collection[str], content: bytes) -> bool:
+        """Take a message a little further on in the check, where nothing but settings stands between."""
+        for at in range(self._at, len(self._entries)):
+            one = self._entries[at].exchange
+            if one.direction is Direction.SENT:
+                if one.instrument in names and one.content == content:
+                    self._move_to(at)
+                    self._take()
+                    return True
+                if not _is_setting(one.content):
+                    return False
+            if self._entries[at].check_index != self._entries[self._at].check_index:
+                return False
+        return False
+
+    def _answer_loosely(self, names: Collection[str], content: bytes) -> None:
+        """Find an answer elsewhere in the trace, for a setting only while the check may still count. Raises `NeverAsked`."""
+        if self._way is Way.EXACT:
+            self._way = Way.LOST
+        places = [at for name in names for at in self._places().get((name, content), ())]
+        if not places and _PROOF.fullmatch(content.strip()):  # a link that is made whole is proved with this
+            places = [at for name in names for at in self._places().get((name, b"*IDN?\n"), ())]
+        answers = {self._answer_at(at) for at in places}
+        counts = self._way is Way.RESUMED
+        if not places or (counts and (len(answers) > 1 or not _is_setting(content))):
+            raise self.never_asked(names, content)
+        at = min(places, key=lambda one: (one < self._at, abs(one - self._at)))
+        found = self._answer_at(at)
+        name = self._entries[at].exchange.instrument
+        self._loose[name] = (
+            None
+            if found is None
+            else Exchange(
+                time_s=self._now_s, instrument=name, direction=Direction.RECEIVED, content=found, fault=""
+            )
+        )
+
+    def _places(self) -> dict[tuple[str, bytes], list[int]]:
+        """Return where each message was sent that did not end in a fault."""
+        if self._known is None:
+            self._known = defaultdict(list)
+            for at, entry in enumerate(self._entries):
+                one = entry.exchange
+                after = self._entries[at + 1].exchange if at + 1 < len(self._entries) else None
+                if one.direction is Direction.SENT and not (after is not None and after.fault):
+                    self._known[one.instrument, one.content].append(at)
+        return self._known
+
+    def _answer_at(self, at: int) -> bytes | None:
+        sent = self._entries[at].exchange
+        after = self._entries[at + 1].exchange if at + 1 < len(self._entries) else None
+        if after is None or after.instrument != sent.instrument or after.direction is not Direction.RECEIVED:
+            return None
+        return after.content
+
+
+def fault_of(exchange: Exchange) -> InstrumentFault:
+    """Return the fault that an exchange ended in, as it was raised then; a plain one where only its words were kept."""
+    facts = exchange.facts
+    if facts is None:
+        return InstrumentFault(
+            f"it ended in a fault then: {exchange.fault}",
+            instrument=exchange.instrument,
+            address="the stored trace",
+        )
+    kind = getattr(faults, facts.get("fault", ""), None)
+    if not (isinstance(kind, type) and issubclass(kind, InstrumentFault)):
+        kind = InstrumentFault
+    told = {name: facts.get(name, "") for name in ("instrument", "address", "command", "reply", "next_move")}
+    return kind(facts.get("what", ""), **told)
+
+
+def shown(content: bytes) -> str:
+    """Return a message as a person reads it."""
+    return content.decode("ascii", "backslashreplace").strip()
+
+
+def _is_setting(content: bytes) -> bool:
+    """Say whether a message sets something, or asks who is there: a bare question may be a reading."""
+    stripped = content.strip()
+    return not stripped.endswith(b"?") or b";" in stripped or bool(_HARMLESS.fullmatch(stripped))
+
+
+def _sorted_name(names: Collection[str]) -> str:
+    return min(names, key=len, default="")

@@ -1,0 +1,1 @@
+"""The parts of `bench_check`: its settings, its budgets, and what was found against its history."""

@@ -1,0 +1,65 @@
+"""`check-bench`: the bench measures itself, or its golden unit, and is held against its own history."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from sequencer.cli.run import Asked, run_command
+from sequencer.files.find import file_named_in
+from sequencer.inputs.bench_health import OwnCheck, bench_serial
+from sequencer.inputs.load_bench import LoadedBench, load_bench
+from sequencer.problems import FileProblems
+
+
+def check_bench_command(
+    bench_name: str,
+    *,
+    golden: bool,
+    confirmed: bool,
+    dry_run: bool,
+    folder: Path,
+    store: str = "",
+    as_json: bool,
+) -> int:
+    """Run the bench's own sequence, or that of its golden unit; returns the exit status."""
+    loaded = load_bench(bench_name)
+    sequence, serial = _golden(loaded) if golden else _own(loaded)
+    asked = Asked(
+        sequence_name=sequence,
+        bench_name=bench_name,
+        serial=serial,
+        confirmed=confirmed,
+        dry_run=dry_run,
+        folder=folder,
+        store=store,
+    )
+    return run_command(asked, as_json=as_json)
+
+
+def _own(loaded: LoadedBench) -> tuple[str, str]:
+    stated = loaded.bench.bench_check
+    sequence = (stated or OwnCheck()).sequence
+    if stated is not None and "sequence" in stated.model_fields_set:
+        sequence = _beside(loaded, sequence, "bench_check")
+    return sequence, bench_serial(loaded.bench.bench)
+
+
+def _golden(loaded: LoadedBench) -> tuple[str, str]:
+    unit = loaded.bench.golden_unit
+    if unit is None:
+        raise FileProblems(
+            [
+                loaded.source.complain(
+                    (),
+                    "the bench file names no golden unit",
+                    allowed="'golden_unit: {serial: …, sequence: …}': a unit that stays with the bench",
+                    hint="'sequencer reference bench-health' says how to choose one",
+                )
+            ]
+        )
+    return _beside(loaded, unit.sequence, "golden_unit"), unit.serial
+
+
+def _beside(loaded: LoadedBench, name: str, key: str) -> str:
+    """Return the path of a sequence that the bench file names: beside it, or a shipped one."""
+    return str(file_named_in(name, "sequence", loaded.path, loaded.source, (key, "sequence")))

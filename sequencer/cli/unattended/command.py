@@ -1,0 +1,275 @@
+"""`run` of several runs: prepares all of them before the first begins, and puts the series together."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import click
+
+from sequencer.cli.common.bench import bench_title
+from sequencer.cli.run import Asked, Prepared, as_plain, execute, prepare, tell, tell_beforehand
+from sequencer.cli.screens.operator import TerminalPerson
+from sequencer.cli.unattended.log import HumanLog
+from sequencer.cli.unattended.message import Notifications
+from sequencer.cli.unattended.options import Unattended
+from sequencer.cli.unattended.report import report_of
+from sequencer.cli.unattended.screen import SeriesScreen
+from sequencer.cli.unattended.together import (
+    channels_of,
+    listed_or_one,
+    nobody_to_connect,
+    refuse_no_room,
+    refuse_together,
+    timetable_of,
+)
+from sequencer.cli.unattended.words import unit_text
+from sequencer.frozen import dataclass
+from sequencer.inputs.unit_list import read_unit_list
+from sequencer.planning.parts import bench_parts
+from sequencer.problems import Complaint, FileProblems, printable
+from sequencer.run.events import CheckEnded, Event, Listener
+from sequencer.run.interrupt import Stopper, stoppable
+from sequencer.run.series.clock import JumpingClock, SeriesClock, WallClock
+from sequencer.run.series.events import Trouble
+from sequencer.run.series.notify import Channel
+from sequencer.run.series.series import RETRIES, Answer, Series
+from sequencer.run.series.stop_file import STOP_NAME, StopBetweenChecks, StopFile
+from sequencer.run.series.teller import Teller
+from sequencer.run.series.timetable import Timetable
+from sequencer.run.series.turn import RunReport, SeriesUnit, Turn
+from sequencer.run.status import ExitStatus
+from sequencer.units.format import counted
+
+
+def series_command(asked: Asked, series: Unattended, *, as_json: bool) -> int:
+    """Make the runs; returns the highest exit status of them."""
+    with stoppable() as stopper:  # from the files to the last line, as of a single run
+        refuse_together(asked, series)
+        stop_file = StopFile(series.stop_file or asked.folder / STOP_NAME)
+        stop_file.refuse_old()
+        clock: SeriesClock = WallClock()
+        timetable = timetable_of(series, clock.now())
+        runs = _prepared(asked, series)
+        first = runs[0].prepared
+        refuse_no_room(timetable, clock.now(), first.plan.forecast_s)
+        if series.units is not None and not first.simulated and not first.people.terminal:
+            raise nobody_to_connect(first.plan.bench.path, len(runs))
+        channels = channels_of(series)
+        if asked.dry_run or (first.plan.bench.bench.simulated and first.plan.bench.bench.clock == "virtual"):
+            clock = JumpingClock(clock.now())
+        tell_beforehand(first)
+        made = _SeriesOfCommand(
+            runs=runs,
+            series=series,
+            timetable=timetable,
+            clock=clock,
+            stopper=stopper,
+            stop_file=stop_file,
+            as_json=as_json,
+        )
+        return made.go(channels)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Listed:
+    """A unit with the run that is prepared for it."""
+
+    prepared: Prepared
+    unit: SeriesUnit
+
+
+def _prepared(asked: Asked, series: Unattended) -> list[_Listed]:
+    """Prepare a run of each unit. Raises FileProblems with what is wrong with any of them."""
+    listed = read_unit_list(series.units) if series.units is not None else ()
+    found: list[_Listed] = []
+    complaints: dict[Complaint, None] = {}
+    for one, comment, line in listed_or_one(asked, listed):
+        try:
+            prepared = prepare(one)
+            if prepared.simulated:  # see that there is such a specimen before the first is measured
+                bench_parts(
+                    prepared.plan.bench,
+                    serial=one.serial,
+                    dry_run=one.dry_run,
+                    sequence=prepared.plan.sequence,
+                )
+        except FileProblems as problems:
+            complaints |= dict.fromkeys(_of_line(problems, series.units, one.serial, line))
+            continue
+        unit = SeriesUnit(
+            serial=prepared.asked.serial,
+            model=prepared.model,
+            comment=comment,
+            forecast_s=prepared.plan.forecast_s,
+        )
+        found.append(_Listed(prepared=prepared, unit=unit))
+    if complaints:
+        raise FileProblems(complaints)
+    return found
+
+
+def _of_line(problems: FileProblems, path: Path | None, serial: str, line: int) -> list[Complaint]:
+    """Return complaints about a unit of the list; one that names no file is about the unit's line."""
+    if not line:
+        return list(problems.complaints)
+    return [
+        Complaint(
+            file=str(path),
+            line=line,
+            column=1,
+            message=f"{printable(serial)}: {one.message}",
+            allowed=one.allowed,
+            hint=one.hint,
+        )
+        if one.file.startswith("--")
+        else one
+        for one in problems.complaints
+    ]
+
+
+class _SeriesOfCommand:
+    """One series of the command line: makes its runs and has them shown, written down and told."""
+
+    def __init__(
+        self,
+        *,
+        runs: list[_Listed],
+        series: Unattended,
+        timetable: Timetable,
+        clock: SeriesClock,
+        stopper: Stopper,
+        stop_file: StopFile,
+        as_json: bool,
+    ) -> None:
+        from rich.console import Console
+
+        self._runs = {one.unit.serial: one.prepared for one in runs}
+        self._first = runs[0].prepared
+        self._units = tuple(one.unit for one in runs)
+        self._series = series
+        self._timetable = timetable
+        self._clock = clock
+        self._stopper = stopper
+        self._stop_file = stop_file
+        self._as_json = as_json
+        self._single = len(runs) == 1 and timetable.is_one_run
+        self._screen = SeriesScreen(Console(stderr=True), as_json=as_json, whole=self._single)
+        self._log = self._make_log()
+        self._bench_s = 0.0
+
+    def _make_log(self) -> HumanLog | None:
+        folder, bench = self._first.asked.folder, self._first.plan.bench.path.stem
+        path = self._series.log or (None if self._single else folder / f"{bench}.log")
+        return HumanLog(path, self._clock) if path is not None else None
+
+    def go(self, channels: list[Channel]) -> int:
+        """Make the runs, and say how it was left."""
+        self._say_beforehand()
+        listeners: list[Callable[[Any], None]] = [self._screen]
+        if self._log is not None:
+            listeners.insert(0, self._log.of_series)
+        if channels:
+            listeners.append(Notifications(Teller(channels, self._stopper, self._trouble)))
+        made = Series(
+            units=self._units,
+            timetable=self._timetable,
+            clock=self._clock,
+            run=self._run,
+            stopper=self._stopper,
+            stop_file=self._stop_file,
+            sequence=self._first.plan.sequence.sequence.sequence,
+            bench=bench_title(self._first.plan.bench, dry_run=self._first.simulated),
+            retries=self._retries(),
+            connect=self._connect if self._series.units is not None and not self._first.simulated else None,
+            listeners=listeners,
+        )
+        status = made.go().status
+        if self._log is not None:
+            self._log.close()
+            if self._log.failed:
+                click.echo(f"The log {self._log.path} is not whole: {self._log.failed}.", err=True)
+        if self._screen.failed:
+            click.echo(
+                f"Standard output could not be written to: {self._screen.failed}. What stands there is cut short.",
+                err=True,
+            )
+            status = max(status, ExitStatus.BENCH_FAILED)
+        return int(status)
+
+    def _retries(self) -> int:
+        if self._series.retries is not None:
+            return self._series.retries
+        return 0 if self._single else RETRIES
+
+    def _say_beforehand(self) -> None:
+        if (
+            (confirmations := self._first.plan.confirmations)
+            and not self._first.asked.confirmed
+            and not self._single
+        ):
+            click.echo(
+                f"Each run asks for {counted(confirmations, 'confirmation')}; --confirmed states them for all.",
+                err=True,
+            )
+        if not self._single:
+            said = f"To stop: {printable(str(self._stop_file.path))}, once it is there, stops it before the next check; Ctrl-C at once."
+            log = f" Log: {printable(str(self._log.path))}." if self._log is not None else ""
+            click.echo(said + log, err=True)
+
+    def _run(self, turn: Turn) -> RunReport:
+        self._bench_s = 0.0
+        listeners: list[Listener] = [StopBetweenChecks(self._stop_file, self._stopper), self._pass_time]
+        if self._log is not None:
+            listeners.append(self._log.of_run)
+        ran = execute(
+            self._runs[turn.unit.serial],
+            listeners=listeners,
+            head="" if self._single else self._screen.head(turn),
+        )
+        if self._as_json:
+            self._screen.show_json(as_plain(ran), turn)
+        elif self._single:
+            tell(ran, as_json=False)
+        if not self._single and ran.record.kept is not None:
+            click.echo(ran.record.kept.nowhere_as_csv(), nl=False, err=self._as_json)
+        return report_of(ran)
+
+    def _pass_time(self, event: Event) -> None:
+        if isinstance(event, CheckEnded):
+            self._bench_s += event.bench_s
+            self._clock.in_run(self._bench_s)
+
+    def _trouble(self, text: str) -> None:
+        event = Trouble(time=self._clock.now(), text=text)
+        self._screen(event)
+        if self._log is not None:
+            self._log.of_series(event)
+
+    def _connect(self, turn: Turn) -> Answer:
+        """Ask for the next unit. Whoever does not answer any more has gone: that stops it."""
+        person = TerminalPerson()
+        unit = unit_text(turn.unit)
+        question = f"Unit {turn.number} of {turn.of}: connect {unit}. Measure it? [y: yes, s: skip it, q: end here]: "
+        while True:
+            try:
+                said = person.ask(question)
+            except TimeoutError:
+                return "stop"
+            self._stopper.check()
+            if said is None:
+                return "stop"
+            if (answer := _ANSWERS.get(said.strip().lower())) is not None:
+                return answer
+            click.echo("  allowed: y, s or q", err=True)
+
+
+_ANSWERS: dict[str, Answer] = {
+    "y": "ready",
+    "yes": "ready",
+    "s": "skip",
+    "skip": "skip",
+    "q": "stop",
+    "quit": "stop",
+}

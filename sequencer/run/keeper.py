@@ -1,0 +1,110 @@
+"""Whoever keeps what a run leaves, as the run sees it; `Record` is the one that writes it down."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any, Protocol
+
+from drivers.roles import Identity
+from drivers.trace import Exchange
+from sequencer.analysis.own_history import OwnHistory
+from sequencer.checks.finding import KeptFile
+from sequencer.results.model import Result
+from sequencer.run.events import Event
+from sequencer.run.facts import RunFacts
+from sequencer.safety.announced import Announced
+
+NOT_LOOKED_AT = "a replay does not look at earlier runs"
+
+
+class Keeper(Protocol):
+    """Keeps what the checks of one run leave."""
+
+    facts: RunFacts
+    problems: list[str]
+
+    def keep_instruments(self, identities: dict[str, Identity]) -> None:
+        """Keep who answered on the bench."""
+
+    def find_earlier(self, serial: str, check: str) -> OwnHistory:
+        """Return what was found earlier of ``serial`` on this bench, of one check or (empty) of all."""
+
+    def mark_simulated(self) -> None:
+        """Mark all that is kept as simulated."""
+
+    def note(self, event: str, **facts: Any) -> None:
+        """Keep what is about to happen, or has been answered."""
+
+    def listen(self, event: Event) -> None:
+        """Keep what the run tells its listeners."""
+
+    def announce(self, event: Announced, /) -> None:
+        """Keep what is about to be done to the bench."""
+
+    def keep(
+        self,
+        index: int,
+        results: Sequence[Result],
+        said: Sequence[Exchange],
+        *,
+        on_unit: Sequence[bool] = (),
+    ) -> None:
+        """Keep what the check with the number ``index`` left; ``on_unit`` says of each result whether the unit is why it is missing."""
+
+    def keep_file(self, index: int, name: str, content: bytes) -> KeptFile:
+        """Keep a file. OSError."""
+
+    def end(self, *, outcome: str, bench_safe: bool, bench_s: float, status: int = 0) -> None:
+        """Keep how the run ended."""
+
+
+class InMemory:
+    """Keeps the results of a run that is not to be written down, by the number of their check."""
+
+    def __init__(self, facts: RunFacts) -> None:
+        self.facts = facts
+        self.problems: list[str] = []
+        self.results: dict[int, list[Result]] = {}
+        self.outcome = ""
+
+    def keep_instruments(self, identities: dict[str, Identity]) -> None:
+        """Nothing: nobody asks for them."""
+
+    def find_earlier(self, serial: str, check: str) -> OwnHistory:
+        """Return that nothing is known of earlier runs."""
+        return OwnHistory(now=(), simulated=self.facts.simulated, unreadable=NOT_LOOKED_AT)
+
+    def mark_simulated(self) -> None:
+        """Mark what follows."""
+        self.facts = replace(self.facts, simulated=True)
+
+    def note(self, event: str, **facts: Any) -> None:
+        """Nothing."""
+
+    def listen(self, event: Event) -> None:
+        """Nothing."""
+
+    def announce(self, event: Announced, /) -> None:
+        """Nothing."""
+
+    def keep(
+        self,
+        index: int,
+        results: Sequence[Result],
+        said: Sequence[Exchange],
+        *,
+        on_unit: Sequence[bool] = (),
+    ) -> None:
+        """Keep the results."""
+        self.results.setdefault(index, []).extend(results)
+
+    def keep_file(self, index: int, name: str, content: bytes) -> KeptFile:
+        """Keep nothing of it but its hash: the run that measured it has written it."""
+        return KeptFile(path=Path(Path(name).name), sha256=hashlib.sha256(content).hexdigest())
+
+    def end(self, *, outcome: str, bench_safe: bool, bench_s: float, status: int = 0) -> None:
+        """Keep how it ended."""
+        self.outcome = outcome

@@ -1,0 +1,78 @@
+"""Holds what a replay found against what was found then."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Collection, Iterable
+from enum import Enum
+
+from sequencer.frozen import dataclass
+from sequencer.results.model import Result
+
+
+class Fate(Enum):
+    """What became of a result."""
+
+    SAME = "the same"
+    DIFFERS = "differs"
+    LOST = "could not be worked out"
+    GONE = "not found any more"
+    NEW = "not found then"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Compared:
+    """A result then and now, and the number of its check as it is now."""
+
+    index: int
+    then: Result | None
+    now: Result | None
+    fate: Fate
+
+    @property
+    def result(self) -> Result:
+        """Either of the two."""
+        found = self.then or self.now
+        assert found is not None
+        return found
+
+
+_FIGURES = ("value", "unit", "uncertainty", "lower_limit", "upper_limit", "decision", "rule")
+
+
+def same_result(then: Result, now: Result) -> bool:
+    """Say whether value, uncertainty, limits and decision are the same."""
+    return all(getattr(then, name) == getattr(now, name) for name in _FIGURES)
+
+
+def compared(
+    then: Iterable[tuple[int, Result]], now: Iterable[tuple[int, Result]], lost: Collection[int]
+) -> list[Compared]:
+    """Return each result of then beside the one of now, by check; those of checks that are ``lost`` count for nothing now."""
+    left: dict[tuple[object, ...], list[tuple[int, Result]]] = defaultdict(list)
+    for index, one in now:
+        left[_key(index, one)].append((index, one))
+    found = []
+    for index, one in then:
+        mine = left[_key(index, one)]
+        other = mine.pop(0)[1] if mine else None
+        found.append(Compared(index=index, then=one, now=other, fate=_fate(one, other, index in lost)))
+    new = [
+        Compared(index=index, then=None, now=one, fate=Fate.NEW)
+        for rest in left.values()
+        for index, one in rest
+        if index not in lost
+    ]
+    return sorted([*found, *new], key=lambda one: one.index)
+
+
+def _fate(then: Result, now: Result | None, lost: bool) -> Fate:
+    if lost:
+        return Fate.LOST
+    if now is None:
+        return Fate.GONE
+    return Fate.SAME if same_result(then, now) else Fate.DIFFERS
+
+
+def _key(index: int, one: Result) -> tuple[object, ...]:
+    return index, one.check, one.quantity, one.channel, one.stage, one.axis_value

@@ -1,0 +1,70 @@
+"""The people of a stored run: what they confirmed, connected and entered then, never asked again."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Sequence
+
+from drivers.clock import Clock
+from drivers.operator.dial import Dial
+from drivers.roles import Reading
+from drivers.trace import Direction, Trace
+from sequencer.bench.tape import Tape
+from sequencer.bench.tape_links import TapedPerson
+from sequencer.results.model import Confirmation
+from sequencer.run.entered import CALLED, EnteredAtTerminal, EnteredBeforehand
+
+AGAIN = "Please set it now: "
+"""Stands before a question that is asked a second time; see `sequencer.run.confirm_step`."""
+
+
+class ConfirmedThen:
+    """Says of each question what was said to it then. Raises `NeverAsked` for one that was not asked."""
+
+    how = "confirmed in the stored run"
+    who = ""
+
+    def __init__(self, tape: Tape, confirmed: Sequence[Confirmation]) -> None:
+        self._tape = tape
+        self._left = list(confirmed)
+
+    def confirm(self, text: str) -> bool:
+        """Return what was answered then."""
+        asked = text.removeprefix(AGAIN)
+        found = next((one for one in self._left if one.text == asked), None)
+        if found is None:
+            raise self._tape.never_asked((CALLED,), asked.encode("utf-8", "replace"))
+        if found.confirmed or text != asked:  # asked once more after a no
+            self._left.remove(found)
+        self.how, self.who = found.how, found.who
+        return found.confirmed
+
+
+class ConnectedThen:
+    """Says how the cables were, as the trace has it."""
+
+    how = "confirmed in the stored run"
+
+    def __init__(self, tape: Tape) -> None:
+        self._tape = tape
+
+    def confirm(self, text: str) -> bool:
+        """Return what was answered then."""
+        failed = self._tape.send((CALLED,), text.encode("utf-8", "replace"))
+        return (failed or self._tape.answer((CALLED,))).content == b"yes"
+
+
+class EnteredThen:
+    """Enters the readings that were entered then."""
+
+    def __init__(self, tape: Tape) -> None:
+        self._tape = tape
+
+    def enter(self, name: str, what: str, dial: Dial, *, clock: Clock, trace: Trace) -> tuple[Reading, str]:
+        """Return the reading, given beforehand or typed, as the trace has it."""
+        if self._tape.is_next((CALLED,), Direction.RECEIVED):
+            text = self._tape.answer((CALLED,)).content.decode("utf-8", "replace")
+            given = EnteredBeforehand({name: deque([text])})
+            return given.enter(name, what, dial, clock=clock, trace=trace)
+        typed = EnteredAtTerminal(TapedPerson(self._tape))
+        return typed.enter(name, what, dial, clock=clock, trace=trace)

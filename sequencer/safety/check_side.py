@@ -1,0 +1,152 @@
+"""The check side: generator into power meter through the switch's own path, and no unit: its connector is open.
+
+It is a loss side on which nobody moves anything. While it is held the unit is unkeyed, its PTT read open, and without supply; no key is in
+anybody's reach here, and the generator is off before the switch moves and after.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import Any, NoReturn
+
+from typing_extensions import override
+
+from drivers.faults import Refused
+from drivers.roles import AudioAnalyser, PowerMeter, Reading, Supply, Voltmeter
+from sequencer.safety.guard import GuardedBench
+from sequencer.safety.loss import LossSide
+from sequencer.safety.plausible import Span
+from sequencer.safety.side import present
+from sequencer.safety.supply import SUPPLY_SETTLE_S
+
+AUDIO_SETTLE_S = 0.2
+MOST_V = 1000.0
+
+
+class CheckSide(LossSide):
+    """Unit unkeyed, unfed and off the switch; generator usable into the power meter, audio source into the audio meter.
+
+    Levels are at the generator's connector, dBm; audio voltages V rms.
+    """
+
+    __slots__ = ("_audio", "_feed_and_read", "_unfed", "_voltmeter")
+
+    def __init__(
+        self,
+        *,
+        audio: AudioAnalyser | None,
+        voltmeter: Voltmeter | None,
+        unfed: bool,
+        feed_and_read: Callable[[float, int], list[Reading]],
+        **loss: Any,
+    ) -> None:
+        super().__init__(confirm=lambda text: False, connected=lambda connection: None, **loss)
+        self._connection = "through"  # by the switch, which was read
+        self._audio = audio
+        self._voltmeter = voltmeter
+        self._unfed = unfed
+        self._feed_and_read = feed_and_read
+
+    @override
+    def connect(self, *_: Any) -> NoReturn:
+        raise self._refused(
+            "nobody moves cables on the check path", "Use the loss side for what a person connects."
+        )
+
+    @property
+    def unit_is_unfed(self) -> bool:
+        """Say whether the unit's supply reads off: not where somebody else feeds it."""
+        return self._unfed
+
+    def read_idle_voltage_v(self, reading_s: float) -> Reading:
+        """Return what the voltmeter reads on the line of a unit without supply, V. Refused where the unit may be fed."""
+        self._refuse_if_left()
+        voltmeter = present(self._voltmeter, "voltmeter")
+        if not self._unfed:
+            raise Refused(
+                "the unit may be fed, so that its line need not be at nought",
+                instrument=voltmeter.name,
+                address=voltmeter.address,
+                next_move="Let the bench have the unit's supply, or leave the voltmeter out.",
+            )
+        span = Span(low=-MOST_V, high=MOST_V, unit="V", why="what a voltmeter can read")
+        return self._watch.read("voltage", voltmeter, lambda: voltmeter.read_voltage_v(reading_s), span=span)
+
+    def read_audio_v(self, tone_hz: float, level_v: float, *, count: int, reading_s: float) -> list[Reading]:
+        """Return what the audio meter reads of the source at ``tone_hz`` and ``level_v``, V rms, ``count`` times; then it is off."""
+        self._refuse_if_left()
+        audio = present(self._audio, "audio_analyser")
+        span = Span(low=0.0, high=MOST_V, unit="V", why="what an audio meter can read")
+        audio.configure_source(tone_hz, level_v)
+        audio.configure_source_enabled(True)
+        try:
+            self.wait_s(AUDIO_SETTLE_S)
+            return [
+                self._watch.read("audio", audio, lambda: audio.read_level_v(reading_s), span=span)
+                for _ in range(count)
+            ]
+        finally:
+            audio.configure_source_enabled(False)
+
+    def read_supply_v(self, voltage_v: float, *, count: int) -> list[Reading]:
+        """Feed the unit with ``voltage_v``, PTT open and the generator off, read the terminals ``count`` times, and take it off again, V.
+
+        Refused above the supply's `max_voltage`. NotConfirmed where the terminals stay live.
+        """
+        self.remove_signal()
+        return self._feed_and_read(voltage_v, count)
+
+
+class SelfCheckingBench(GuardedBench):
+    """An open bench that can join its own generator and power meter."""
+
+    @contextmanager
+    def check_side(self, *, rating_dbm: float) -> Iterator[CheckSide]:
+        """Hand over the check side: unit unkeyed and confirmed, its supply off and confirmed, the switch on `check` and read.
+
+        ``rating_dbm`` is what the path bears. The switch is read once more at the end; the unit is fed again as it was.
+        """
+        generator = self._interlock.generator()
+        meter = present(self._find(PowerMeter), "power_meter")
+        with self._one_side():
+            fed_v = self._supply.fed_v
+            try:
+                self._interlock.unkey()
+                self._interlock.generators_off()
+                self._interlock.audio_off()
+                self.cables.refuse_if_moved(generator)
+                supply = self._find(Supply)
+                if supply is not None:
+                    self.remove_supply()
+                self._interlock.route("check")
+                side = CheckSide(
+                    generator=generator,
+                    meter=meter,
+                    clock=self._clock,
+                    max_dbm=min(self._ratings.max_meter_dbm, rating_dbm),
+                    audio=self._find(AudioAnalyser),
+                    voltmeter=self._find(Voltmeter),
+                    unfed=supply is not None,
+                    feed_and_read=self._feed_and_read,
+                )
+                try:
+                    yield side
+                    self._interlock.confirm_path("check")
+                finally:
+                    side.leave()
+            finally:
+                self._interlock.generators_off()
+                self._interlock.audio_off()
+                if fed_v is not None:
+                    self._supply.feed(fed_v)
+                    self._clock.wait_s(SUPPLY_SETTLE_S)
+
+    def _feed_and_read(self, voltage_v: float, count: int) -> list[Reading]:
+        supply = present(self._find(Supply), "supply")
+        try:
+            self._supply.feed(voltage_v)
+            self._clock.wait_s(SUPPLY_SETTLE_S)
+            return [supply.read_voltage_v() for _ in range(count)]
+        finally:
+            self.remove_supply()
