@@ -99,13 +99,31 @@ class Grid:
     def _of(self, point: Point, resolution: float) -> tuple[Array, Array | None]:
         key = point, resolution
         if key not in self._worked_out:
-            held = self._at.get(point.level_db)
-            if held is None:
-                held = self._at[point.level_db] = self._tables.at(point.level_db, self.levels)
             self._worked_out[key] = log_likelihood(
-                self.family, point, held, step=resolution, gains=self._gains
+                self.family, point, self._held(point), step=resolution, gains=self._gains
             )
         return self._worked_out[key]
+
+    def _held(self, point: Point) -> list[Array]:
+        """Return what the tables hold of a reading's level, or of the levels that it is made of."""
+        if not point.parts:
+            return self._at_level(point.level_db)
+        import numpy as np
+
+        (level_db, share), *others = point.parts
+        held: list[Array] = [np.float32(share) * table for table in self._at_level(level_db)]
+        for level_db, share in others:
+            held = [
+                table + np.float32(share) * other
+                for table, other in zip(held, self._at_level(level_db), strict=True)
+            ]
+        return held
+
+    def _at_level(self, level_db: float) -> list[Array]:
+        held = self._at.get(level_db)
+        if held is None:
+            held = self._at[level_db] = self._tables.at(level_db, self.levels)
+        return held
 
 
 def _weights(log_post: Array, strays: list[list[Array | None]]) -> Weights:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from sequencer.frozen import dataclass
 from sequencer.search.curve_family import DB_PER_NEPER, STEP_DB, Family
+from sequencer.search.settling import Parts
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -26,7 +27,8 @@ class Point:
 
     ``excess`` is the reading minus target, turned so that it rises with level; infinite when beyond the instrument's range. What it
     would have come to at rest is doubtful by ``lag_sd`` in its own unit and ``lag_sd_db`` in dB of level; ``gain`` is how much
-    noise grew by working that out.
+    noise grew by working that out. ``parts``, where there are any, are levels with shares that the reading is made of: it had not come to
+    rest, and stood for what the law gives at each of them.
     """
 
     level_db: float
@@ -35,6 +37,7 @@ class Point:
     lag_sd: float = 0.0
     lag_sd_db: float = 0.0
     gain: float = 1.0
+    parts: Parts = ()
     counts: bool = True
     """Whether it says something of the crossing: not where the receiver is overloaded."""
 

@@ -23,8 +23,8 @@ from sequencer.search.curve_state import Note, State
 from sequencer.search.curve_verdict import Verdict
 from sequencer.search.protocol import Ask, Status
 
-MOST_WEIGHED = 40
-"""Readings after which no curve foretold is worth its arithmetic."""
+MOST_WEIGHED, WILD_SHARE = 40, 0.125
+"""Readings after which a curve foretold must explain all but this share of them; that they only scatter is no reason to give it up."""
 NO_SCATTER_S = 1e6
 NO_ODDS = -2.0
 """Below, a reading that follows nothing explains the readings better than any curve."""
@@ -89,7 +89,7 @@ def next_weighed(state: State) -> Ask | Verdict:
         return travel(state, belief, near) or _near_ask(state, belief, len(near))
     if belief.half_width_db > state.accuracy_db and worn_out(state) and (ask := travel(state, belief, near)):
         return ask
-    if (wild >= 2 and 2 * wild > len(state.numbers())) or len(state.numbers()) >= MOST_WEIGHED:
+    if _explains_nothing(state, wild):
         return _without_family(state)
     enough = len(near) >= max(2, 3 * wild)
     assert state.family is not None
@@ -142,6 +142,8 @@ def _known(state: State) -> list[Point]:
 def _points(state: State, rise: float, fall: float, play_db: float) -> list[Point]:
     """Return the readings as they would have come to rest; those of an overloaded receiver do not count."""
     made = []
+    assert state.family is not None
+    in_parts = not state.family.ratio  # a power ratio comes to rest in tens of milliseconds
     passed = sorted(n.level_db for n in state.numbers() if n.excess > 0)
     overloaded = passed[1] + OVERLOAD_DB if len(passed) > 1 else math.inf
     for note, point in zip(state.notes, state.settled(rise, fall, play_db), strict=True):
@@ -150,7 +152,8 @@ def _points(state: State, rise: float, fall: float, play_db: float) -> list[Poin
         made.append(
             Point(
                 level_db=point.level_db,
-                excess=point.excess,
+                excess=point.excess - point.rest * in_parts,
+                parts=point.parts if in_parts else (),
                 reading_s=state.length_s(note),
                 lag_sd=point.doubt,
                 lag_sd_db=point.doubt_db,
@@ -183,6 +186,12 @@ def _near(state: State, belief: Belief) -> list[Note]:
 
 def _wild(state: State, belief: Belief) -> int:
     return sum(trust < 0.2 for trust in belief.trust)
+
+
+def _explains_nothing(state: State, wild: int) -> bool:
+    """Whether no curve of the family is worth holding on to: most readings are strays, or many of very many."""
+    count = len(state.numbers())
+    return (wild >= 2 and 2 * wild > count) or (count >= MOST_WEIGHED and wild > WILD_SHARE * count)
 
 
 def _coarse_db(state: State, belief: Belief) -> float:

@@ -9,6 +9,7 @@ from sequencer.frozen import dataclass
 from sequencer.search.protocol import Settling
 
 SHAPE_DOUBT = 0.1
+TRACE = 0.01  # of a step: less of it is not told apart
 SMALL_STEP_DB = 3.0
 MOST_LEFT = 0.35  # of a large step when a reading is taken: working out the rest makes noise grow by half
 STILL_MOVING = 0.3  # of the way to go: a first reading then says where it came from
@@ -107,12 +108,17 @@ class Lag:
         return self._state_db
 
 
+Parts = tuple[tuple[float, float], ...]
+"""Levels, dB, each with its share in where the reading stands."""
+
+
 @dataclass(frozen=True, slots=True)
 class SettledReading:
     """A reading as it would have come to rest.
 
     ``excess`` belongs to ``level_db``; its lag leaves a doubt in its own unit and in dB; noise grew by
-    ``gain``.
+    ``gain``. After a small step it is also what the law gives at each of ``parts`` (level in dB, share) together, and ``rest``
+    in its own unit: of a law that bends between the levels that is another reading than the one at ``level_db``.
     """
 
     level_db: float
@@ -120,6 +126,17 @@ class SettledReading:
     doubt: float = 0.0
     doubt_db: float = 0.0
     gain: float = 1.0
+    parts: Parts = ()
+    rest: float = 0.0
+
+
+def _moved(stood: Parts, level_db: float, left: float) -> Parts:
+    """Return where the reading stands once only ``left`` of the way from ``stood`` to ``level_db`` is left; traces are not kept."""
+    kept = [(at_db, share * left) for at_db, share in stood if at_db != level_db and share * left > TRACE]
+    return (
+        (level_db, 1 - left + sum(share * left for _, share in stood) - sum(share for _, share in kept)),
+        *kept,
+    )
 
 
 def averaged_left(wait_s: float, reading_s: float, tau_s: float) -> float:
@@ -176,12 +193,15 @@ class Follower:
         self._level_db = math.nan
         self._stood = self._stood_db = math.nan
         self._stands_db, self._stands = stands or (math.nan, math.nan)
+        self._stood_parts: tuple[Parts, float] = ((), math.nan)
+        self._stands_parts: tuple[Parts, float] = (((self._stands_db, 1.0),), 0.0)
         self._since_s = 0.0
 
     def settle(self, taken: RawReading) -> SettledReading:
         """Take the next reading and return it as it would have come to rest."""
         if taken.level_db != self._level_db:
             self._stood, self._stood_db, self._since_s = self._stands, self._stands_db, 0.0
+            self._stood_parts = self._stands_parts
             self._level_db = taken.level_db
         start_s = self._since_s + taken.wait_s
         self._since_s = start_s + taken.reading_s
@@ -191,6 +211,7 @@ class Follower:
         if math.isnan(self._stood):
             left = averaged_left(start_s, taken.reading_s, max(self._rise_s, self._fall_s))
             self._stands, self._stands_db = taken.excess, taken.level_db
+            self._stands_parts = ((taken.level_db, 1.0),), 0.0
             if left > STILL_MOVING:  # it tells where the reading began, a large step away
                 self._stood, self._stood_db = taken.excess, taken.level_db - FIRST_STEP_DB
                 self._since_s = taken.reading_s / 2
@@ -205,14 +226,21 @@ class Follower:
         # A tenth of what is left: a real meter is not exactly first-order, and not exactly straight in dB.
         share = math.hypot(0.3 * (slower - left), SHAPE_DOUBT * left)
         self._stands_db = taken.level_db + step_db * gone
+        stood, rest = self._stood_parts
         if small:
             self._stands = taken.excess
+            self._stands_parts = _moved(stood, taken.level_db, gone), rest * gone
             return SettledReading(
-                taken.level_db + step_db * left, taken.excess, doubt_db=abs(step_db) * share
+                taken.level_db + step_db * left,
+                taken.excess,
+                doubt_db=abs(step_db) * share,
+                parts=_moved(stood, taken.level_db, left),
+                rest=rest * left,
             )
         left = min(left, 0.9)
         final = (taken.excess - self._stood * left) / (1 - left)
         self._stands = final + (self._stood - final) * gone
+        self._stands_parts = ((taken.level_db, 1 - gone),), self._stood * gone
         return SettledReading(
             taken.level_db, final, doubt=abs(self._stood - final) * share / (1 - left), gain=1 / (1 - left)
         )
