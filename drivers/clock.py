@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import time
+from functools import cache
+from pathlib import Path
 from typing import Protocol
 
 
@@ -25,6 +27,15 @@ def boot_s() -> float:
 
 
 _BOOT: int | None = getattr(time, "CLOCK_BOOTTIME", None)
+
+
+@cache
+def boot_id() -> str:
+    """Return what tells one start of this machine from another (random(4) of Linux); empty where the system does not say."""
+    try:
+        return Path("/proc/sys/kernel/random/boot_id").read_text("ascii").strip()
+    except OSError:
+        return ""
 
 
 class RealClock:

@@ -36,6 +36,7 @@ from sequencer.safety.cables import Cables, Connection
 from sequencer.safety.key import Ratings
 from sequencer.safety.key_memory import KeyMemory
 from sequencer.safety.loss import HandPath
+from sequencer.safety.standstill import Standstill, WatchedClock
 from sequencer.safety.state import SafeState
 from sequencer.safety.watchdog.ways import Tried
 from sequencer.safety.way_out import PATIENCE_S
@@ -59,8 +60,9 @@ class BenchUnsafe(Exception):
 class BenchParts:
     """What an open bench is made from: its file, its profiles by instrument name, and the simulation if it is simulated.
 
-    ``announce`` is told what is about to be done to the bench.
     ``tape`` is a stored trace that answers in place of all that.
+    ``announce`` is told what is about to be done to the bench. ``standstill`` sees that the program stood still; a bench of real
+    instruments has one of its own.
     """
 
     bench: BenchFile
@@ -70,6 +72,7 @@ class BenchParts:
     serial: str = ""
     announce: Announce = to_nobody
     tape: Tape | None = None
+    standstill: Standstill | None = None
 
     @property
     def is_real(self) -> bool:
@@ -94,7 +97,10 @@ class OpenBench:
         self.parts = parts
         self.bench = parts.bench
         self.simulated = parts.simulation is not None
+        self.standstill = parts.standstill or (Standstill() if parts.is_real else None)
         self.clock = parts.clock
+        if self.standstill is not None:
+            self.clock = WatchedClock(self.clock, self.standstill)
         self.identities: dict[str, Identity] = {}
         self.instruments: dict[str, Instrument] = {}
         self.safe_state: SafeState | None = None
@@ -355,6 +361,7 @@ class OpenBench:
             ),
             announce=self.parts.announce,
             watchdog=self._watchdog,
+            standstill=self.standstill,
         )
 
     def _send_off_unanswered(self, role: str) -> None:

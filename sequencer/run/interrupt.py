@@ -9,7 +9,7 @@ from __future__ import annotations
 import signal
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from types import FrameType
 from typing import Any
@@ -21,6 +21,9 @@ _STOPPING = tuple(
 _OUTLIVED = tuple(getattr(signal, name) for name in ("SIGHUP",) if hasattr(signal, name))
 # Ctrl-Z would leave the unit keyed for as long as the process sleeps.
 _IGNORED = tuple(getattr(signal, name) for name in ("SIGTSTP",) if hasattr(signal, name))
+
+# Sent to a process that was stopped, when it goes on.
+_CONTINUED = tuple(getattr(signal, name) for name in ("SIGCONT",) if hasattr(signal, name))
 
 RAISED_AGAIN_S = 2.0  # by then a person has seen that the first Ctrl-C did nothing
 
@@ -42,6 +45,8 @@ class Stopper:
     def __init__(self) -> None:
         self.requests = 0
         self.signal_name = ""
+        self.on_continue: Callable[[], None] = lambda: None
+        """Told that this process was stopped and goes on."""
         self._held = 0
         self._raised_at_s: float | None = None
 
@@ -54,6 +59,10 @@ class Stopper:
         if self._raised_at_s is not None and time.monotonic() - self._raised_at_s > RAISED_AGAIN_S:
             self._raised_at_s = None
         self._raise_once()
+
+    def handle_continue(self, _number: int, _frame: FrameType | None) -> None:
+        """Tell that the process goes on; it raises nothing."""
+        self.on_continue()
 
     def check(self) -> None:
         """Raise `Interrupted` if anybody has asked to stop, even if it was raised before and got lost on its way."""
@@ -144,6 +153,7 @@ def stoppable() -> Iterator[Stopper]:
 def _take_over(stopper: Stopper) -> dict[int, Any]:
     before: dict[int, Any] = {}
     ours: dict[int, Any] = dict.fromkeys(_STOPPING, stopper.handle) | dict.fromkeys(_IGNORED, signal.SIG_IGN)
+    ours |= dict.fromkeys(_CONTINUED, stopper.handle_continue)
     for number, handler in ours.items():
         theirs = signal.getsignal(number)
         # None: not Python's to give back. nohup's SIGHUP stays ignored: the run was meant to outlive its terminal.

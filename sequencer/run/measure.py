@@ -36,6 +36,7 @@ from sequencer.run.keeper import Keeper
 from sequencer.run.state import RunState
 from sequencer.safety.channel import ChannelRefused
 from sequencer.safety.plausible import UnitFacts
+from sequencer.safety.standstill import StoodStill
 from sequencer.safety.transmit import TransmitSide
 from sequencer.uncertainty.decision import Limits
 
@@ -222,7 +223,8 @@ class Measurer:
 
     def _again(self, step: Step, lost: SettingLost) -> list[Finding]:
         """Measure once more what was measured while a setting got lost: nothing of it can be used."""
-        note = f"measured again, because {lost.instrument} lost a setting: {lost.what}"
+        why = lost.what if isinstance(lost, StoodStill) else f"{lost.instrument} lost a setting: {lost.what}"
+        note = f"measured again, because {why}"
         self._say(step, note)
         return [
             replace(found, note="; ".join(part for part in (found.note, note) if part))

@@ -91,6 +91,8 @@ class Runner:
         """Execute the plan; whatever happens, the bench is made safe and what was measured is kept."""
         with stoppable() as stopper:
             self._stopper = stopper
+            if self._bench.standstill is not None:
+                stopper.on_continue = self._bench.standstill.note_stopped
             return self._run(stopper)
 
     def _run(self, stopper: Stopper) -> RunOutcome:

@@ -8,7 +8,7 @@ from typing import Literal
 
 from sequencer.frozen import dataclass
 
-What = Literal["PTT to be pressed", "PTT released", "cables to be moved", "cables connected"]
+What = Literal["PTT to be pressed", "PTT released", "cables to be moved", "cables connected", "watchdog"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

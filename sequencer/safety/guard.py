@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager, nullcontext, suppress
 from typing import TypeVar
 
 from drivers.clock import Clock
@@ -18,6 +18,7 @@ from sequencer.safety.key_memory import KeyMemory
 from sequencer.safety.make_safe import SWITCHED_BY, WayOut
 from sequencer.safety.plausible import MARGIN_DB
 from sequencer.safety.release import Release
+from sequencer.safety.standstill import Standstill
 from sequencer.safety.start_state import StartState
 from sequencer.safety.state import SafeState
 from sequencer.safety.supply import SupplyFacts, SupplyLine
@@ -54,6 +55,7 @@ class GuardedBench:
         cables: Cables | None = None,
         announce: Announce = to_nobody,
         watchdog: KeyWatch | None = None,
+        standstill: Standstill | None = None,
     ) -> None:
         self._instruments = instruments
         self._clock = clock
@@ -65,6 +67,7 @@ class GuardedBench:
         self._on_side = False
         self._announce = announce
         self._watchdog = watchdog
+        self._standstill = standstill
         self.key_memory = key_memory or KeyMemory()
         self.cables = cables or Cables()
         self._interlock = Interlock(instruments, roles=roles, cables=self.cables, key_memory=self.key_memory)
@@ -218,7 +221,8 @@ class GuardedBench:
             raise RuntimeError("one side of the bench is in use; leave it before another is taken")
         self._on_side = True
         try:
-            yield
+            with self._standstill.discarding() if self._standstill is not None else nullcontext():
+                yield
         finally:
             self._on_side = False
 
@@ -235,6 +239,7 @@ class GuardedBench:
                 memory=self.key_memory,
                 announce=self._announce,
                 watch=self._watchdog,
+                standstill=self._standstill,
             )
         return self._interlock.key
 

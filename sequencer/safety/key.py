@@ -13,6 +13,7 @@ from drivers.roles import Radio
 from sequencer.frozen import dataclass
 from sequencer.safety.announced import Announce, Announced, to_nobody
 from sequencer.safety.key_memory import LONGEST_COUNTED_S, KeyMemory
+from sequencer.safety.standstill import Standstill, stood_still
 from sequencer.safety.watchdog import KeyWatch, Unwatched
 
 MOST_UNSEEN = 2  # times in a row: once may be a unit that missed its key, the second time keys blindly
@@ -87,6 +88,7 @@ class Key:
         memory: KeyMemory | None = None,
         announce: Announce = to_nobody,
         watch: KeyWatch | None = None,
+        standstill: Standstill | None = None,
     ) -> None:
         self._radio = radio
         self._clock = clock
@@ -100,6 +102,8 @@ class Key:
         self._memory = memory or KeyMemory()
         self._announce = announce
         self._watchdog: KeyWatch = watch or Unwatched()
+        self._standstill = standstill
+        self._stood = 0
         self._barred: tuple[str, str] | None = None
         self._unseen = 0
         self.presses = 0
@@ -161,6 +165,7 @@ class Key:
             self._watchdog.arm(self._ratings.max_key_time_s)
         except OSError as error:
             raise self._unwatched(str(error)) from error
+        self._stood = self._standstill.count() if self._standstill is not None else 0
         self._pressed_at_s = self._clock.now_s()
         self.presses += 1
         self._radio.key()
@@ -178,12 +183,19 @@ class Key:
         return self._refused(f"{why}: PTT is not pressed any more in this run", next_move)
 
     def confirm_watched(self) -> None:
-        """Raise Refused where the watchdog has acted or is gone: PTT is released, what was read since counts for nothing."""
+        """Release PTT and raise Refused where the watchdog has acted or is gone, StoodStill where this program stood still.
+
+        What was read since counts for nothing.
+        """
         if why := self._watchdog.trouble():
+            self._announce(Announced(what="watchdog", begins=False, facts={"said": why}))
             refusal = self._unwatched(why)
             if self.is_down:
                 self.release()
             raise refusal
+        if self.is_down and self._standstill is not None and (why := self._standstill.since(self._stood)):
+            self.release()
+            raise stood_still(why)
 
     def note_reads_released(self) -> None:
         """Take note that PTT reads released, whoever released it."""

@@ -10,6 +10,7 @@ import time
 from contextlib import suppress
 from dataclasses import replace
 
+from drivers.clock import boot_s
 from drivers.faults import Refused
 from drivers.roles import Radio
 from sequencer.frozen import dataclass
@@ -31,6 +32,7 @@ class LeftKeyed:
     serial: str
     watchdog: str = ""
     is_released: bool = False
+    released_ago_s: float = 0.0
 
     @property
     def longest_s(self) -> float:
@@ -63,7 +65,8 @@ class KeyMemory:
         self._mark = mark
         self._serial = serial
         self._rest_share = 1.0 / duty - 1.0
-        self._rest_until_s = 0.0
+        self._rest_until_s = 0.0  # on `boot_s`: whoever sets the time of day changes no rest
+        self._recalled_s = 0.0
         self._is_noted = False
         self.left: LeftKeyed | None = None
 
@@ -71,11 +74,11 @@ class KeyMemory:
         """Find out how an earlier process left the key; once nobody else drives the bench. Raises OSError."""
         if self._mark is None:
             return
-        now_s = time.time()
+        now_s, self._recalled_s = time.time(), boot_s()
         for _, record in self._mark.records():
             # The rest is the unit's: another one on the same bench is fresh.
             if record.facts.get("serial") == self._serial:
-                self._owe_until(record.facts.get("rest_until", 0.0), now_s)
+                self._owe(_rest_left_s(record, now_s))
         if (found := self._mark.find()) is not None:
             self.left = _left(found, now_s)
 
@@ -84,15 +87,19 @@ class KeyMemory:
         if self.left is None or self._mark is None or self._is_noted:
             return
         self._is_noted = True
-        now_s = time.time()
-        left = self.left if self.left.is_released else replace(self.left, until_s=now_s)
-        self._owe_until(left.until_s + min(left.longest_s, LONGEST_COUNTED_S) * self._rest_share, now_s)
+        since_s = boot_s() - self._recalled_s
+        left, rested_s = self.left, 0.0
+        if left.is_released:
+            rested_s = left.released_ago_s + since_s
+        else:
+            left = replace(left, until_s=left.until_s + since_s)
+        self._owe(min(left.longest_s, LONGEST_COUNTED_S) * self._rest_share - rested_s)
         self._write_open(left.serial)
 
     @property
     def rest_left_s(self) -> float:
         """Return the rest that is still owed from before this process, s."""
-        return max(0.0, self._rest_until_s - time.time())
+        return max(0.0, self._rest_until_s - boot_s())
 
     def note_pressed(self, radio: Radio) -> None:
         """Remember, before it is done, that the key is pressed. Raises Refused if that cannot be remembered."""
@@ -111,18 +118,26 @@ class KeyMemory:
     def note_released(self, rest_s: float) -> None:
         """Remember that the key was confirmed open, and the rest owed from now on. What cannot be written stays as it was: pressed."""
         if self._mark is not None:
-            self._rest_until_s = time.time() + rest_s
+            self._rest_until_s = boot_s() + rest_s
             self._write_open(self._serial)
 
     def _write_open(self, serial: str) -> None:
         if self._mark is not None:
             with suppress(OSError):
-                self._mark.write(stands=False, durable=False, serial=serial, rest_until=self._rest_until_s)
+                self._mark.write(stands=False, durable=False, serial=serial, rest=round(self.rest_left_s, 3))
 
-    def _owe_until(self, until_s: object, now_s: float) -> None:
-        if isinstance(until_s, int | float) and until_s > now_s:
-            most_s = now_s + LONGEST_COUNTED_S * self._rest_share  # whatever a file says
-            self._rest_until_s = max(self._rest_until_s, min(until_s, most_s))
+    def _owe(self, rest_s: float) -> None:
+        most_s = LONGEST_COUNTED_S * self._rest_share  # whatever a file says
+        if rest_s > 0.0:
+            self._rest_until_s = max(self._rest_until_s, boot_s() + min(rest_s, most_s))
+
+
+def _rest_left_s(record: Standing, now_s: float) -> float:
+    """Return what is left of the rest that a record speaks of, s; one of before stated until when, by the time of day."""
+    rest_s, until_s = record.facts.get("rest"), record.facts.get("rest_until")
+    if isinstance(rest_s, int | float):
+        return rest_s - record.age_s
+    return until_s - now_s if isinstance(until_s, int | float) else 0.0
 
 
 def _left(found: Standing, now_s: float) -> LeftKeyed:
@@ -131,11 +146,17 @@ def _left(found: Standing, now_s: float) -> LeftKeyed:
     serial, said = str(facts.get("serial", "")), str(facts.get("watchdog", ""))
     pressed_s, held_s = facts.get("pressed"), facts.get("held_s")
     if not (said and isinstance(pressed_s, int | float) and isinstance(held_s, int | float)):
-        return LeftKeyed(since_s=found.since_s, until_s=now_s, serial=serial)
+        # of a clock that was set back since, nothing is known but what it said
+        since_s = now_s - found.age_s if found.age_s >= 0.0 else found.since_s
+        return LeftKeyed(since_s=since_s, until_s=now_s, serial=serial)
     is_released = facts.get("confirmed") is True and held_s >= 0.0
-    until_s = min(pressed_s + held_s, now_s) if is_released else now_s
     return LeftKeyed(
-        since_s=float(pressed_s), until_s=until_s, serial=serial, watchdog=said, is_released=is_released
+        since_s=float(pressed_s),
+        until_s=pressed_s + held_s if is_released else now_s,
+        serial=serial,
+        watchdog=said,
+        is_released=is_released,
+        released_ago_s=max(0.0, found.age_s),
     )
 
 

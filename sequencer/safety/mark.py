@@ -15,19 +15,24 @@ from dataclasses import field
 from pathlib import Path
 from typing import Any
 
+from drivers.clock import boot_id, boot_s
 from sequencer.frozen import dataclass
 from sequencer.safety.state_folder import PREFIX, StateFolder, UnusableState, own_uid
 
-RECORD_BYTES = 512  # a record of fixed length is written in one go, over the one before
+RECORD_BYTES = 1024  # a record of fixed length is written in one go, over the one before
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Standing:
-    """A mark that stands: the file that says so, its owner, since when (seconds since 1970), and the facts it holds."""
+    """A mark that stands: the file that says so, its owner, since when (seconds since 1970), and the facts it holds.
+
+    ``age_s`` is how long ago that is: by the clock that nobody sets, if it was written since the machine was started.
+    """
 
     path: Path
     uid: int
     since_s: float
+    age_s: float = 0.0
     facts: dict[str, Any] = field(default_factory=dict)
 
     @property
@@ -52,18 +57,18 @@ class Mark:
     def find(self) -> Standing | None:
         """Return what stands: our own word, or another user's that is newer than our "no longer". Raises OSError."""
         ours: Standing | None = None
-        cleared_s = float("-inf")
+        cleared_ago_s = float("inf")
         others: list[Standing] = []
         for stands, found in self.records():
             if found.is_ours and found.path.name == self.path.name:
                 ours = found if stands else None
-                cleared_s = float("-inf") if stands else found.since_s
+                cleared_ago_s = float("inf") if stands else found.age_s
             elif stands:
                 others.append(found)
         if ours is not None:
             return ours
-        newer = [other for other in others if other.since_s > cleared_s]
-        return max(newer, key=lambda other: other.since_s, default=None)
+        newer = [other for other in others if other.age_s < cleared_ago_s]
+        return min(newer, key=lambda other: other.age_s, default=None)
 
     def records(self) -> list[tuple[bool, Standing]]:
         """Return what every user's file says, and whether it stands by that. Raises OSError."""
@@ -73,7 +78,7 @@ class Mark:
     def write(self, *, stands: bool, durable: bool = True, **facts: Any) -> None:
         """Say that it stands, or no longer; on the disk before this returns if ``durable``. Raises OSError."""
         self.folder.check()
-        record = {"stands": stands, "since": time.time(), **facts}
+        record = {"stands": stands, "since": time.time(), "boot": boot_id(), "since_boot": boot_s(), **facts}
         content = json.dumps(record).encode("ascii").ljust(RECORD_BYTES - 1) + b"\n"
         descriptor = self.folder.open_file(self.path.name, write=True, create=True)
         try:
@@ -114,4 +119,13 @@ class Mark:
             stands, since_s = facts.pop("stands") is not False, float(facts.pop("since"))
         except (ValueError, TypeError, KeyError, AttributeError):
             facts, stands = {}, True  # half written, or not ours: the safe side
-        return stands, Standing(path=path, uid=uid, since_s=since_s, facts=facts)
+        age_s = _age_s(facts, since_s)
+        return stands, Standing(path=path, uid=uid, since_s=since_s, age_s=age_s, facts=facts)
+
+
+def _age_s(facts: dict[str, Any], since_s: float) -> float:
+    """Return how long ago a record was written; nobody's setting of the time of day changes it within one start of the machine."""
+    boot, at_s = facts.pop("boot", ""), facts.pop("since_boot", None)
+    if boot and boot == boot_id() and isinstance(at_s, int | float) and at_s <= boot_s():
+        return boot_s() - at_s
+    return time.time() - since_s

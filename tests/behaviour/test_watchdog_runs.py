@@ -119,6 +119,22 @@ def test_a_run_that_was_stopped_while_keyed_goes_on_without_keying(served, run):
     assert "PTT is not pressed any more in this run" in powers[1]["note"]
 
 
+def test_a_run_that_was_stopped_for_a_moment_while_keyed_measures_again(served, run):
+    """SIGSTOP and SIGCONT within the time it may be keyed: what was read across counts for nothing, the check is made once more."""
+    client = run(served.bench)
+    _stop_keyed(client, served)
+    client.process.send_signal(signal.SIGCONT)
+    status, said, last_line = client.end(60.0)
+    assert (status, last_line) == (0, SAFE), said
+    first, second = client.rows()
+    assert first["value"]
+    assert second["value"]
+    assert (
+        "measured again, because this program was stopped, and went on, while this was measured"
+        in first["note"]
+    )
+
+
 def test_a_run_whose_watchdog_was_killed_releases_ptt_and_keys_no_more(served, run):
     """Nothing would release PTT if it hung now: it releases PTT itself and says why at the end."""
     client = run(served.bench)
@@ -156,6 +172,6 @@ def test_a_driver_that_hangs_in_c_cannot_leave_the_unit_keyed(served, run, tmp_p
     assert done.returncode == 0, done.stderr
     assert "The key-down watchdog took PTT of unit" in done.stderr
     assert (
-        "the program stood still: PTT released by radio, read back; supply off by supply, read back"
+        "because the program stood still; later the program ended with PTT pressed: PTT released by radio, read back"
         in done.stderr
     )

@@ -56,6 +56,7 @@ class Watching:
         self._pressed_boot_s = 0.0
         self._releasing_s: float | None = None
         self._again_s: float | None = None
+        self._first: tuple[str, float] | None = None
 
     def run(self) -> None:
         """Read the facts, then heed lines and the clock."""
@@ -134,7 +135,7 @@ class Watching:
             case ["down", number, within_s]:
                 self._pressed_at, self._pressed_boot_s = time.time(), boot_s()
                 self._until_s = self._pressed_boot_s + float(within_s)
-                self._releasing_s = self._again_s = None
+                self._releasing_s = self._again_s = self._first = None
                 self._say(f"armed {number}")
             case ["releasing"]:
                 self._releasing_s = boot_s()
@@ -204,8 +205,13 @@ class Watching:
                 os.kill(self._pid, signal.SIGKILL)
 
     def _note(self, tried: list[Tried], why: str) -> None:
-        """Tell the program, and leave word for the next one."""
+        """Tell the program, and leave word for the next one. Why it acted first stands, and how long PTT was pressed until then."""
         held_s = boot_s() - self._pressed_boot_s
+        if self._first is not None:
+            (why, held_s), ended = self._first, why
+            why += "" if ended == why else f"; later {ended}"
+        elif any(one.confirmed for one in tried):
+            self._first = (why, held_s)
         said = "; ".join(one.said for one in tried) or "no way was left"
         confirmed = any(one.confirmed for one in tried)
         facts = {"why": why, "said": said, "confirmed": confirmed, "held_s": held_s}
@@ -222,7 +228,7 @@ class Watching:
                     pressed=self._pressed_at,
                     held_s=held_s,
                     confirmed=confirmed,
-                    watchdog=f"{why}: {said}"[:250],
+                    watchdog=f"{why}: {said}".encode("ascii", "replace").decode()[:400],
                 )
 
     def _say(self, text: str) -> None:

@@ -6,6 +6,7 @@ import json
 import os
 import stat
 import tempfile
+import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from pathlib import Path
@@ -196,3 +197,29 @@ def test_moved_cables_go_by_the_generators_address_and_not_by_the_benchs_title(
     assert renamed is not None
     mark.write(stands=True)
     assert renamed.find() is not None
+
+
+@two_users
+def test_a_clock_that_was_set_back_does_not_hide_what_another_user_says(
+    state: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What is newer is told by the machine's own clock, which nobody sets: their "moved" after our "back" counts."""
+    mark = _mark()
+    mark.write(stands=False)
+    now = time.time
+    monkeypatch.setattr(time, "time", lambda: now() - 86400.0)
+    assert as_nobody(lambda: _mark().write(stands=True)) == ""
+    assert mark.find() is not None
+
+
+def test_who_is_refused_is_told_who_holds_the_bench(real_bench: BenchFile, state: Path) -> None:
+    """Process, command and since when; of a file that says nothing of the kind, the file."""
+    with _taken(real_bench):
+        with pytest.raises(
+            BenchBusy, match=rf"\(process {os.getpid()}, 'sequencer.*', since 20.*, holds {state}"
+        ):
+            _taken(real_bench)
+        for lock in state.iterdir():
+            lock.write_text("{")
+        with pytest.raises(BenchBusy, match=rf"\(it holds {state}"):
+            _taken(real_bench)

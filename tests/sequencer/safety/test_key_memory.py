@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import time
 from pathlib import Path
 from types import SimpleNamespace
@@ -77,3 +78,30 @@ def test_a_simulated_bench_remembers_nothing() -> None:
     memory.note_released(10.0)
     assert memory.left is None
     assert memory.rest_left_s == 0.0
+
+
+@pytest.mark.parametrize("stepped_s", [-86400.0, +86400.0])
+def test_setting_the_time_of_day_changes_no_rest_and_no_key_down(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, stepped_s: float
+) -> None:
+    """A clock set back or forward by a day, within one start of the machine: the rest is as long, a press is as old."""
+    memory = _opened(tmp_path)
+    memory.note_pressed(RADIO)
+    memory.note_released(30.0)
+    now = time.time
+    monkeypatch.setattr(time, "time", lambda: now() + stepped_s)
+    assert 25.0 < memory.rest_left_s <= 30.0
+    assert 25.0 < _opened(tmp_path).rest_left_s <= 30.0
+    memory.note_pressed(RADIO)
+    monkeypatch.setattr(time, "time", now)
+    left = _opened(tmp_path).left
+    assert left is not None
+    assert 0.0 <= left.longest_s < 5.0
+
+
+def test_a_rest_that_was_written_by_the_time_of_day_still_counts(tmp_path: Path) -> None:
+    """A record of an earlier version says until when, in seconds since 1970, and nothing of the machine's start."""
+    mark = Mark(StateFolder(path=tmp_path), "radio.key")
+    record = {"stands": False, "since": time.time(), "serial": "M40-0007", "rest_until": time.time() + 20.0}
+    mark.path.write_text(json.dumps(record), encoding="ascii")
+    assert 15.0 < _opened(tmp_path).rest_left_s <= 20.0
