@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import re
+import signal
 import stat
+import subprocess
 import sys
+import time
 from collections.abc import Callable
 from itertools import pairwise
 from pathlib import Path
@@ -16,6 +20,8 @@ from click.testing import CliRunner, Result
 
 from sequencer.cli.main import main
 from sequencer.results.store.store import Store
+from sim.bench import SimulatedBench
+from sim.scpi.faults import Fault, FaultKind
 from tests.support.night import spend_night
 from tests.support.person_at_terminal import run_at_terminal
 
@@ -27,6 +33,7 @@ checks:
   - {check: frequency_error, channel: 20, limit: {within: 600 Hz}}
   - {check: carrier_power, channel: 20, readings: 2, limit: {max: 4 W}}
 """
+BENCH_FILE = Path(__file__).parents[2] / "sim" / "bench.yaml"
 STAMP = re.compile(r"\d{4}-\d\d-\d\d \d\d:\d\d:\d\d [+-]\d{4}  +\S")
 
 
@@ -165,6 +172,84 @@ def test_a_notification_that_fails_costs_nothing(bench: Bench, monkeypatch: pyte
     assert bench.runs()[0].outcome == "done"
 
 
+def test_a_bench_that_dies_on_the_way_out_is_opened_again_and_somebody_is_told_at_once(
+    bench: Bench, witnessed: list[SimulatedBench], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """All was measured, and no instrument answers any more: not confirmed safe, told before the next try, which makes it safe."""
+    from sequencer.results.csv_table import ResultsTable
+
+    write = ResultsTable.write
+
+    def then_die(self: ResultsTable, results: Any) -> None:
+        write(self, results)
+        if len(witnessed) == 1 and any(one.check == "carrier_power" for one in results):
+            for device in witnessed[0].devices.values():
+                device.faults.add(Fault(kind=FaultKind.DISCONNECT, times=None))
+
+    monkeypatch.setattr(ResultsTable, "write", then_die)
+    told = bench.folder / "told.txt"
+    result = bench.run("--repeat", "2", "--retries", "1", "--notify", f"tee -a {told}")
+    assert result.exit_code == 0, result.output
+    assert [run.bench_safe for run in bench.runs()] == [False, True, True]
+    assert "2 runs: 2 passed; 1 try made again" in result.stderr
+    titles = [
+        line for line in told.read_text(encoding="utf-8").splitlines() if line.startswith("SIMULATED: ")
+    ]
+    assert titles[0] == "SIMULATED: M40-0007: THE BENCH COULD NOT BE CONFIRMED SAFE"
+    assert len(titles) == 2
+    assert "Remove the supply from the unit now" in told.read_text(encoding="utf-8")
+
+
+def test_results_that_cannot_be_begun_later_say_how_the_bench_was_left(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A disk that is full from the second run on: tried again, then ended with status 3; the last line is that of the run before."""
+    from sequencer.results.csv_table import ResultsTable
+
+    begun = list[Path]()
+    make = ResultsTable.__init__
+
+    def full(self: ResultsTable, path: Path, **options: Any) -> None:
+        begun.append(path)
+        if len(begun) > 1:
+            raise OSError(errno.ENOSPC, "No space left on device", str(path))
+        make(self, path, **options)
+
+    monkeypatch.setattr(ResultsTable, "__init__", full)
+    result = bench.run("--repeat", "3", "--retries", "2")
+    assert result.exit_code == 3, result.output
+    assert len(begun) == 1 + 3
+    assert "No space left on device" in result.stderr
+    assert result.stderr.splitlines()[-1].startswith("The bench is safe: PTT released")
+    assert [run.outcome for run in bench.runs()] == ["done"]
+
+
+def test_sigterm_while_it_waits_ends_it_at_once(bench: Bench) -> None:
+    """A service that is stopped between two runs, in real time: status 4, and the log says what ended it."""
+    text = BENCH_FILE.read_text(encoding="utf-8").replace("unit: units", f"unit: {BENCH_FILE.parent}/units")
+    real = bench.folder / "real-time.yaml"
+    real.write_text(re.sub(r"(?m)^clock: .*\n", "", text) + "\nclock: real\n", encoding="utf-8")
+    words = bench.words("--every", "1 h", "--only", "frequency_error", bench=str(real))
+    process = subprocess.Popen(
+        [sys.executable, "-m", "sequencer", *words], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    )
+    try:
+        log = bench.results / "real-time.log"
+        until_s = time.monotonic() + 100.0
+        while time.monotonic() < until_s and not (
+            log.exists() and "waiting; run 2 " in log.read_text("utf-8")
+        ):
+            time.sleep(0.05)
+        process.send_signal(signal.SIGTERM)
+        out, err = process.communicate(timeout=100.0)
+    finally:
+        process.kill()
+    assert process.returncode == 4, err
+    assert "run 1: M40-0007: All limits met." in out
+    assert "ended because it was interrupted (SIGTERM); 1 run: 1 passed." in log.read_text(encoding="utf-8")
+    assert err.splitlines()[-1].startswith("The bench is safe: PTT released")
+
+
 def test_a_stop_file_that_appears_stops_before_the_next_check(
     bench: Bench, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -273,13 +358,14 @@ def test_a_run_that_would_not_end_in_time_is_refused(bench: Bench) -> None:
     assert (result.exit_code, "a run takes about" in result.stderr) == (2, True), result.output
 
 
+@pytest.mark.parametrize("more", ["", "simulated: true\n"])
 def test_nobody_to_connect_units_on_a_real_bench_is_refused(
-    bench: Bench, bench_file: Callable[..., Path]
+    bench: Bench, bench_file: Callable[..., Path], more: str
 ) -> None:
-    """Without a terminal a list runs on a simulated bench only, and the reason is said."""
+    """Without a terminal a list runs only where this process simulates the bench; one that is served over sockets keeps its unit."""
     text = bench_file("real.yaml").read_text(encoding="utf-8")
     real = bench.folder / "real.yaml"
-    real.write_text(re.sub(r"(?m)^(visa|unit|clock|seed|simulated): .*\n", "", text), encoding="utf-8")
+    real.write_text(more + re.sub(r"(?m)^(visa|unit|clock|seed|simulated): .*\n", "", text), encoding="utf-8")
     units = bench.folder / "units.csv"
     units.write_text("serial\nM40-0007\nM40-0011\n", encoding="utf-8")
     result = bench.run("--units", str(units), bench=str(real))
@@ -318,6 +404,9 @@ def test_a_person_connects_each_unit_of_a_list(bench: Bench, bench_file: Callabl
         bench.words("--units", str(units), bench=str(real)), lambda question: next(answers), most_s=60.0
     )
     assert seen.status == 0, seen.text
+    assert "The supply is not known to be off: look before you touch a plug. Unit 1 of 3" in " ".join(
+        seen.text.split()
+    )
     assert "Unit 2 of 3: connect M40-0011 (back from repair)" in " ".join(seen.text.split())
     assert "allowed: y, s or q" in seen.text
     assert "the person at the bench ended it; no run; 1 unit left out by the person" in " ".join(
@@ -334,10 +423,10 @@ def test_nothing_grows_from_run_to_run_but_the_store(tmp_path: Path) -> None:
     night = spend_night(tmp_path, str(Bench(tmp_path).sequence), runs=6, every="10 min", seed=3)
     assert (night.status, night.hazards) == (0, [])
     assert night.faults >= 2
-    early, last = night.held[3], night.held[-1]  # what is imported and made once is there by then
-    assert len(night.held) - 2 > 6, "no try was made again"
+    early, last = night.held[2], night.held[-1]  # what is imported and made once is there by then
+    assert len(night.held) - 1 > 6, "no try was made again"
     assert (last.threads, last.children) == (early.threads, early.children)
     assert last.files <= early.files + 1
     assert last.objects < 1.02 * early.objects
-    grown = [after.store_bytes - before.store_bytes for before, after in pairwise(night.held[2:])]
+    grown = [after.store_bytes - before.store_bytes for before, after in pairwise(night.held[1:])]
     assert max(grown) < 400_000

@@ -42,10 +42,10 @@ def main() -> None:
         tables = len(list(Path(folder).glob("*.csv")))
     held = night.held
     print(
-        f"\n{RUNS} runs in {len(held) - 2} tries, {night.faults} faults of which {night.lasting} stayed; status {night.status}"
+        f"\n{RUNS} runs in {len(held) - 1} tries, {night.faults} faults of which {night.lasting} stayed; status {night.status}"
     )
     print(
-        f"{tables} tables, {len(night.hazards)} hazards seen by the witness; {took_s / (len(held) - 2):.2f} s of this machine a try"
+        f"{tables} tables, {len(night.hazards)} hazards seen by the witness; {took_s / (len(held) - 1):.2f} s of this machine a try"
     )
     print(f"{'':16}{'after 20':>14}{'half time':>14}{'at the end':>14}{'a try adds':>14}")
     for name in Held.__slots__:

@@ -94,7 +94,7 @@ def _sprinkled(night: Night, store: Path, seed: int) -> Iterator[None]:
 
 
 def spend_night(folder: Path, sequence: str, *, runs: int, every: str, seed: int = 1) -> Night:
-    """Make the runs, and return what was held before each try (the first is the look at the specimen, before all)."""
+    """Make the runs, and return what was held before each try and at the end."""
     night = Night()
     store = folder / "results.sqlite"
     asked = Asked(

@@ -8,6 +8,7 @@ from typing import Any
 
 import click
 
+from sequencer.bench.simulation import specimen_for
 from sequencer.cli.common.bench import bench_title
 from sequencer.cli.run import Asked, Prepared, as_plain, execute, prepare, tell, tell_beforehand
 from sequencer.cli.screens.operator import TerminalPerson
@@ -27,7 +28,6 @@ from sequencer.cli.unattended.together import (
 from sequencer.cli.unattended.words import unit_text
 from sequencer.frozen import dataclass
 from sequencer.inputs.unit_list import read_unit_list
-from sequencer.planning.parts import bench_parts
 from sequencer.problems import Complaint, FileProblems, printable
 from sequencer.run.events import CheckEnded, Event, Listener
 from sequencer.run.interrupt import Stopper, stoppable
@@ -54,10 +54,10 @@ def series_command(asked: Asked, series: Unattended, *, as_json: bool) -> int:
         runs = _prepared(asked, series)
         first = runs[0].prepared
         refuse_no_room(timetable, clock.now(), first.plan.forecast_s)
-        if series.units is not None and not first.simulated and not first.people.terminal:
+        if series.units is not None and not _lies_there_by_itself(first) and not first.people.terminal:
             raise nobody_to_connect(first.plan.bench.path, len(runs))
         channels = channels_of(series)
-        if asked.dry_run or (first.plan.bench.bench.simulated and first.plan.bench.bench.clock == "virtual"):
+        if asked.dry_run or (_lies_there_by_itself(first) and first.plan.bench.bench.clock == "virtual"):
             clock = JumpingClock(clock.now())
         tell_beforehand(first)
         made = _SeriesOfCommand(
@@ -70,6 +70,11 @@ def series_command(asked: Asked, series: Unattended, *, as_json: bool) -> int:
             as_json=as_json,
         )
         return made.go(channels)
+
+
+def _lies_there_by_itself(prepared: Prepared) -> bool:
+    """Say whether this process simulates the bench: its specimen is the unit asked for. One that is served elsewhere keeps its own."""
+    return prepared.asked.dry_run or prepared.plan.bench.bench.visa == "sim"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,13 +93,10 @@ def _prepared(asked: Asked, series: Unattended) -> list[_Listed]:
     for one, comment, line in listed_or_one(asked, listed):
         try:
             prepared = prepare(one)
-            if prepared.simulated:  # see that there is such a specimen before the first is measured
-                bench_parts(
-                    prepared.plan.bench,
-                    serial=one.serial,
-                    dry_run=one.dry_run,
-                    sequence=prepared.plan.sequence,
-                )
+            if _lies_there_by_itself(
+                prepared
+            ):  # see that there is such a specimen before the first is measured
+                specimen_for(prepared.plan.bench, prepared.asked.serial, dry_run=one.dry_run)
         except FileProblems as problems:
             complaints |= dict.fromkeys(_of_line(problems, series.units, one.serial, line))
             continue
@@ -158,6 +160,7 @@ class _SeriesOfCommand:
         self._screen = SeriesScreen(Console(stderr=True), as_json=as_json, whole=self._single)
         self._log = self._make_log()
         self._bench_s = 0.0
+        self._supply_off = False
 
     def _make_log(self) -> HumanLog | None:
         folder, bench = self._first.asked.folder, self._first.plan.bench.path.stem
@@ -182,7 +185,7 @@ class _SeriesOfCommand:
             sequence=self._first.plan.sequence.sequence.sequence,
             bench=bench_title(self._first.plan.bench, dry_run=self._first.simulated),
             retries=self._retries(),
-            connect=self._connect if self._series.units is not None and not self._first.simulated else None,
+            connect=self._connect if self._asks_for_units() else None,
             listeners=listeners,
         )
         status = made.go().status
@@ -197,6 +200,9 @@ class _SeriesOfCommand:
             )
             status = max(status, ExitStatus.BENCH_FAILED)
         return int(status)
+
+    def _asks_for_units(self) -> bool:
+        return self._series.units is not None and not _lies_there_by_itself(self._first)
 
     def _retries(self) -> int:
         if self._series.retries is not None:
@@ -228,6 +234,7 @@ class _SeriesOfCommand:
             listeners=listeners,
             head="" if self._single else self._screen.head(turn),
         )
+        self._supply_off = ran.outcome.safe_state.confirmed
         if self._as_json:
             self._screen.show_json(as_plain(ran), turn)
         elif self._single:
@@ -251,7 +258,10 @@ class _SeriesOfCommand:
         """Ask for the next unit. Whoever does not answer any more has gone: that stops it."""
         person = TerminalPerson()
         unit = unit_text(turn.unit)
-        question = f"Unit {turn.number} of {turn.of}: connect {unit}. Measure it? [y: yes, s: skip it, q: end here]: "
+        caution = (
+            "" if self._supply_off else "The supply is not known to be off: look before you touch a plug. "
+        )
+        question = f"{caution}Unit {turn.number} of {turn.of}: connect {unit}. Measure it? [y: yes, s: skip it, q: end here]: "
         while True:
             try:
                 said = person.ask(question)

@@ -42,14 +42,13 @@ class Notifications:
 
     def _came(self, event: RunCame) -> None:
         report = event.report
-        unsafe = not report.safe
-        if not event.final and not unsafe:
+        if not event.final and report.safe:
             return
         alike = self._before.get(report.serial, ())
         self._before[report.serial] = report.alike if report.status is not ExitStatus.PASSED else ()
-        if report.status in (ExitStatus.PASSED, ExitStatus.INTERRUPTED) and not unsafe:
+        if report.status in (ExitStatus.PASSED, ExitStatus.INTERRUPTED) and report.safe:
             return
-        if alike == report.alike and not unsafe:
+        if alike == report.alike:
             self._untold += 1
         else:
             self._teller.tell(self._failed(event))

@@ -20,10 +20,11 @@ def report_of(ran: Ran) -> RunReport:
     own = [*(text for text in outcome.problems if text not in ran.record.problems), *map(str, ran.hazards)]
     spoilt = ran.status is ExitStatus.BENCH_FAILED
     faults = tuple(dict.fromkeys(map(fault_line, outcome.faults))) if spoilt else ()
+    safe = outcome.safe_state.confirmed or not outcome.safe_state.problems
     missing = any(one.decision is Decision.NOT_MEASURED for one in wrong)
     return RunReport(
         status=ran.status,
-        verdict=verdict_line(outcome),
+        verdict=verdict_line(outcome) or "The bench could not be confirmed safe.",
         serial=facts.serial,
         run=facts.run,
         model=facts.model,
@@ -33,16 +34,17 @@ def report_of(ran: Ran) -> RunReport:
         wrong=tuple(_named([f"{one.decision.value}: {not_met_text(one)}" for one in wrong])),
         faults=faults,
         problems=tuple(dict.fromkeys([*outcome.problems, *map(str, ran.hazards)])),
-        safe=outcome.safe_state.confirmed or not outcome.safe_state.problems,
+        safe=safe,
         last_line=outcome.safe_state.last_line(),
         bench_s=outcome.bench_s,
         table=str(ran.record.table.path),
         store=ran.record.store.where,
-        try_again=spoilt and bool(own or faults or missing),
+        try_again=spoilt and bool(own or faults or missing or not safe),
         bench_failed=spoilt and bool(own or faults),
         lost=kept is not None and bool(kept.nowhere),
         alike=(
             str(int(ran.status)),
+            "" if safe else "not safe",
             *sorted({f"{one.check} {one.channel} {one.quantity} {one.decision.value}" for one in wrong}),
             *sorted({f"{one.kind} {one.instrument}" for one in outcome.faults if spoilt}),
         ),
@@ -57,11 +59,14 @@ def fault_line(fault: FaultFacts) -> str:
 
 
 def wrong_lines(report: RunReport) -> list[str]:
-    """Return what went wrong in a run, a line each: results, then instruments, then whatever else."""
-    said = [*report.wrong, *report.faults]
-    said += [
-        text for text in report.problems if not any(fault.split(":")[0] in text for fault in report.faults)
-    ]
+    """Return what went wrong in a run, a line each: results, then instruments, then whatever else; nothing twice."""
+    said = list(report.wrong)
+    for text in (*report.faults, *report.problems):
+        what = text.partition(". ")[0].rstrip(
+            "."
+        )  # a fault's next move stands with the result that it spoilt, too
+        if not any(what in earlier for earlier in said):
+            said.append(text)
     return [line for text in said for line in printable_lines(text)]
 
 

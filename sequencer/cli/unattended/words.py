@@ -31,8 +31,8 @@ STOPPED_BY = {
 
 
 def moment(time: datetime) -> str:
-    """Return a moment with its zone: 2026-11-27 22:30 +0100."""
-    return f"{time:%Y-%m-%d %H:%M %z}"
+    """Return a moment with its zone: 2026-11-27 22:30:00 +0100."""
+    return f"{time:%Y-%m-%d %H:%M:%S %z}"
 
 
 def timetable_text(table: Timetable) -> str:
@@ -96,7 +96,7 @@ def _came(event: RunCame) -> list[str]:
     report = event.report
     took = f", {time_text(report.bench_s)}" if report.bench_s else ""
     lines = [
-        f"{event.turn}: {printable(report.serial)}: {report.verdict or 'not measured.'} (status {int(report.status)}{took})"
+        f"{event.turn}: {printable(report.serial)}: {report.verdict} (status {int(report.status)}{took})"
     ]
     lines += [f"  {line}" for line in wrong_lines(report)]
     if not report.safe:

@@ -21,7 +21,7 @@ class Ended(Enum):
     STOP_FILE = "the stop file was found"
     PERSON = "the person at the bench ended it"
     SIGNAL = "it was interrupted"
-    BENCH_FAILED = "the bench failed, and trying again did not help"
+    BENCH_FAILED = "the bench failed or a run could not begin, and trying again did not help"
     UNSAFE = "the bench could not be confirmed safe"
     LOST = "results could not be kept anywhere"
 

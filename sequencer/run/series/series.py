@@ -197,6 +197,10 @@ class Series:
                 serial=turn.unit.serial,
                 model=turn.unit.model,
                 problems=(str(problem),),
+                safe=self._last.safe,  # as the run before left it: nothing was sent since
+                last_line=self._last.last_line,
+                table=self._last.table,
+                store=self._last.store,
                 try_again=True,
                 bench_failed=True,
                 alike=(str(problem),),
