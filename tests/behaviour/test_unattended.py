@@ -24,6 +24,7 @@ from sim.bench import SimulatedBench
 from sim.scpi.faults import Fault, FaultKind
 from tests.support.night import spend_night
 from tests.support.person_at_terminal import run_at_terminal
+from tests.support.postgres_server import PostgresServer
 
 SHORT = """\
 sequence: Short
@@ -153,6 +154,18 @@ def test_the_status_is_the_highest_and_the_message_names_what_failed(bench: Benc
         "3",
     )
     assert str(bench.results / "results.sqlite") in last
+
+
+def test_a_password_in_the_store_s_address_is_told_nobody(bench: Bench, postgres: PostgresServer) -> None:
+    """Runs go into PostgreSQL; screen, log and message name the store without its password."""
+    told = bench.folder / "told.txt"
+    address = postgres.address().replace("//bench@", "//bench:s3cret@")
+    assert "s3cret" in address
+    result = bench.run("--repeat", "2", "--store", address, "--notify", f"tee {told}", serial="M40-0012")
+    assert result.exit_code == 1, result.output
+    for text in (result.output, told.read_text(encoding="utf-8"), "\n".join(bench.log())):
+        assert "Results: store postgresql" in text
+        assert "s3cret" not in text
 
 
 def test_a_notification_that_fails_costs_nothing(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:

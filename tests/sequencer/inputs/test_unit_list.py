@@ -6,9 +6,12 @@ Outside the project: Python's csv module writes the lists (RFC 4180).
 from __future__ import annotations
 
 import csv
+import tempfile
 from pathlib import Path
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from sequencer.inputs.unit_list import MOST_UNITS, ListedUnit, read_unit_list
 from sequencer.problems import FileProblems
@@ -97,6 +100,28 @@ def test_what_is_wrong_is_told_with_its_line(tmp_path: Path, text: str | bytes, 
     assert (first.line, bool(first.allowed)) == (line, True)
     assert "\x1b" not in str(raised.value)
     assert "\u202e" not in str(raised.value)
+
+
+@settings(max_examples=60)
+@given(
+    st.one_of(
+        st.binary(max_size=80), st.text(max_size=80).map(lambda text: f"serial,comment\n{text}".encode())
+    )
+)
+def test_whatever_is_in_it_is_read_or_refused(content: bytes) -> None:
+    """No bytes make it raise anything else, and what is read can name a file and is no formula."""
+    units: tuple[ListedUnit, ...] = ()
+    said = ""
+    with tempfile.TemporaryDirectory() as folder:
+        try:
+            units = read_unit_list(_list(Path(folder), content))
+        except FileProblems as problems:
+            said = str(problems)
+    assert said.replace("\n", "").replace("\t", "").isprintable()
+    for unit in units:
+        assert unit.serial.isprintable()
+        assert not set(unit.serial) & set('/\\:*?"<>|')
+        assert unit.serial[0] not in "=+-@."
 
 
 def test_all_that_is_wrong_comes_at_once(tmp_path: Path) -> None:
