@@ -7,6 +7,7 @@ A driver might: override `prepare` (what is sent once after the reset) and `disa
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 from drivers.clock import Clock
 from drivers.faults import InstrumentError, LinkFault, NotConfirmed, Refused, UnexpectedReply
@@ -43,6 +44,8 @@ class ProfiledInstrument(TimedReading):
     ) -> None:
         super().__init__(link, profile, clock, settle_s=settle_s)
         self._limits = limits or Limits()
+        self.confirm_identity: Callable[[Identity], object] = lambda identity: None
+        """Raises where another instrument answers than the bench file names: before it is reset."""
 
     # -- life ---------------------------------------------------------------------------------------------------------
 
@@ -53,6 +56,7 @@ class ProfiledInstrument(TimedReading):
             identity = scpi.parse_identity(reply)
         except ValueError as error:
             raise self._unexpected(str(error), "*IDN?", reply) from error
+        self.confirm_identity(identity)
         try:
             self._link.write(self._profile.commands["clear"].set)
             self._say("reset")

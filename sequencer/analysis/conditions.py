@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from sequencer.frozen import dataclass
+from sequencer.results.model import Result
 from sequencer.results.settings import Settings, value_as_plain
-from sequencer.results.stored import StoredResult
 
 
-def conditions_of(row: StoredResult, instruments: str = "") -> dict[str, object]:
+def conditions_of(row: Result, instruments: str = "") -> dict[str, object]:
     """Return under which conditions a result was found, by name."""
     supply_v = row.supply_v
     supply = [] if supply_v is None else [f"supply {supply_v:g} V"]

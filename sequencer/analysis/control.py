@@ -1,27 +1,21 @@
-"""Control charts of single values: whether a process goes on as it did.
+"""Within what the next value of a process lies that goes on as it did, from its single values so far.
 
 Individuals and moving range: NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2. The process's own scatter is taken from the mean
-of the differences between neighbours, which a slow drift or a step does not widen as it would a standard deviation. Two uses:
-
-- `chart_of` gives the handbook's limits, mean ± 3 MR/d2, about values that are all there.
-- `limits_for_next` gives the limits for a value to come. Mean and scatter of few values are themselves uncertain, so that limits at three
-  sigma from eight values would be left by one undisturbed value in some 60; these are as much wider as it takes for one in 370.
+of the differences between neighbours, which a slow drift or a step does not widen as it would a standard deviation. Mean and scatter of few
+values are themselves uncertain: three sigma from eight values are left by one undisturbed value in some 60. These limits are as much
+wider as it takes for one in 370.
 """
 
 from __future__ import annotations
 
-import itertools
 import math
-import statistics
 from collections.abc import Sequence
 
 from sequencer.frozen import dataclass
 from sequencer.quantiles import student_quantile
+from sequencer.statistics.capability import moving_range_dof
+from sequencer.statistics.charts import individuals_and_moving_range
 
-D2 = 2.0 / math.sqrt(math.pi)
-"""Mean range of two normal values, in standard deviations: 1.128 (handbook, 6.3.2; Montgomery's table, from memory)."""
-D4 = 1.0 + 3.0 * math.sqrt(math.pi / 2.0 - 1.0)
-"""Upper control limit of the range of two, in mean ranges: 3.267."""
 BEYOND_3_SIGMA = 0.00135
 """How much of a normal distribution lies above three standard deviations."""
 FEWEST = 3
@@ -31,18 +25,14 @@ IN_A_ROW = 8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Chart:
-    """Limits about ``count`` values, in their unit: within ``lower`` and ``upper`` an undisturbed process stays.
-
-    ``sigma`` is its standard deviation by the moving range; ``range_upper`` what two neighbours may differ by.
-    """
+class NextLimits:
+    """Limits from ``count`` values, in their unit; ``sigma`` is the standard deviation by the moving range."""
 
     count: int
     centre: float
     sigma: float
     lower: float
     upper: float
-    range_upper: float
 
     @property
     def half_width(self) -> float:
@@ -54,39 +44,20 @@ class Chart:
         return self.lower <= value <= self.upper
 
 
-def chart_of(values: Sequence[float], *, least_sigma: float = 0.0) -> Chart:
-    """Return the handbook's chart about ``values``, in the order in which they were found; ValueError for fewer than `FEWEST`.
-
-    ``least_sigma``: what the scatter is not believed to be below, such as that of an instrument's last digit.
-    """
-    return _chart(values, least_sigma, factor=3.0)
-
-
-def limits_for_next(values: Sequence[float], *, least_sigma: float = 0.0) -> Chart:
+def limits_for_next(values: Sequence[float], *, least_sigma: float = 0.0) -> NextLimits:
     """Return within what the next value lies, once in 370 not, if nothing has changed; ValueError for fewer than `FEWEST` values.
 
     Student's t on the degrees of freedom of the mean moving range, and the mean's own scatter: for many values three sigma again.
+    ``least_sigma``: what the scatter is not believed to be below, such as that of an instrument's last digit.
     """
     count = len(values)
-    factor = 3.0
-    if count >= FEWEST:
-        quantile = student_quantile(moving_range_dof(count), 1.0 - BEYOND_3_SIGMA)
-        factor = quantile * math.sqrt(1.0 + 1.0 / count)
-    return _chart(values, least_sigma, factor=factor)
-
-
-def moving_range_dof(count: int) -> float:
-    """Return the degrees of freedom of a scatter taken from the mean moving range of ``count`` normal values.
-
-    By its variance, neighbouring ranges sharing a value: for many values 0.826 sigma²/n (Cryer and Ryan, Journal of Quality Technology 22,
-    1990, from memory), against 0.5 for the standard deviation. A relative variance v stands for 1/(2 v) degrees of freedom (GUM E.4.3).
-    """
-    variance = 2.0 - 4.0 / math.pi
-    # two standard normals with correlation -1/2: E|UV| = 2/pi (sqrt(1 - r²) + r asin r)
-    shared = 4.0 / math.pi * (math.sqrt(0.75) + 0.5 * math.asin(0.5) - 1.0)
-    ranges = count - 1
-    relative = (ranges * variance + 2.0 * (ranges - 1) * shared) / (ranges * D2) ** 2
-    return 1.0 / (2.0 * relative)
+    if count < FEWEST:
+        raise ValueError(f"{count} values; a scatter can be told of {FEWEST} or more")
+    pair = individuals_and_moving_range(values)
+    centre, sigma = pair.location.centre, max(pair.sigma, least_sigma)
+    quantile = student_quantile(moving_range_dof(count), 1.0 - BEYOND_3_SIGMA)
+    reach = quantile * math.sqrt(1.0 + 1.0 / count) * sigma
+    return NextLimits(count=count, centre=centre, sigma=sigma, lower=centre - reach, upper=centre + reach)
 
 
 def one_side(values: Sequence[float], centre: float) -> int:
@@ -98,19 +69,3 @@ def one_side(values: Sequence[float], centre: float) -> int:
             break
         row += side
     return row
-
-
-def _chart(values: Sequence[float], least_sigma: float, *, factor: float) -> Chart:
-    if len(values) < FEWEST:
-        raise ValueError(f"{len(values)} values; a scatter can be told of {FEWEST} or more")
-    centre = statistics.fmean(values)
-    moved = statistics.fmean(abs(after - before) for before, after in itertools.pairwise(values))
-    sigma = max(moved / D2, least_sigma)
-    return Chart(
-        count=len(values),
-        centre=centre,
-        sigma=sigma,
-        lower=centre - factor * sigma,
-        upper=centre + factor * sigma,
-        range_upper=D4 * D2 * sigma,
-    )

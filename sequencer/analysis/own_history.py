@@ -11,13 +11,15 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import field
 from datetime import date
 
-from sequencer.analysis.control import FEWEST, IN_A_ROW, Chart, limits_for_next, one_side
+from sequencer.analysis.conditions import conditions_of, differing_conditions
+from sequencer.analysis.control import FEWEST, IN_A_ROW, NextLimits, limits_for_next, one_side
 from sequencer.frozen import dataclass
-from sequencer.results.model import BenchInstrument
+from sequencer.results.model import BenchInstrument, Result
 from sequencer.results.stored import StoredResult
 from sequencer.uncertainty.decision import Decision, Limits
 from sequencer.units.format import unit_of_difference
 
+_BLOCKING = {"unit of measure", "frequency", "sequence", "conditions", "simulated"}
 FEWEST_CHECKS = 8
 """Results before control limits are said to exist, unless the sequence says otherwise: workshop's own."""
 BASELINE = 20
@@ -64,6 +66,17 @@ class OwnHistory:
                 values.append(row.value)
         return Past(values=tuple(values), left_out=dict(left_out))
 
+    def alike(self, result: Result) -> list[StoredResult]:
+        """Return the rows of what ``result`` is of, found under the same conditions, for `past_of`."""
+        here = conditions_of(result)
+        return [
+            row
+            for row in self.rows
+            if (row.check, row.quantity, row.channel, row.mode, row.stage)
+            == (result.check, result.quantity, result.channel, result.mode, result.stage)
+            and not _BLOCKING & differing_conditions([here, conditions_of(row)]).keys()
+        ]
+
     def of_quantity(self, quantity: str, unit: str) -> list[StoredResult]:
         """Return the rows of one quantity, for `past_of`."""
         return [row for row in self.rows if row.quantity == quantity and row.unit == unit]
@@ -75,7 +88,7 @@ class Expected:
 
     limits: Limits
     note: str
-    chart: Chart | None = None
+    chart: NextLimits | None = None
 
 
 def expected(
@@ -120,7 +133,7 @@ def expected(
     return Expected(limits=_within(chart, bounds), note=note, chart=chart)
 
 
-def _within(chart: Chart, stated: Limits) -> Limits:
+def _within(chart: NextLimits, stated: Limits) -> Limits:
     lower = chart.lower if stated.lower is None else max(chart.lower, stated.lower)
     upper = chart.upper if stated.upper is None else min(chart.upper, stated.upper)
     if lower > upper:  # its history itself lies outside what is stated

@@ -19,6 +19,7 @@ from drivers.profiled.base import ProfiledInstrument
 from drivers.registry import find_driver
 from drivers.roles import Identity, Instrument
 from drivers.trace import Direction, Exchange
+from sequencer.bench.identity import confirm_identity
 from sequencer.bench.limits import bounds_s, limits_of, max_supply_v, supply_accuracy_percent
 from sequencer.bench.locks import BenchBusy, cables_mark, key_mark, lock_addresses
 from sequencer.bench.operator import Operators
@@ -288,7 +289,12 @@ class OpenBench:
         entry = self.bench.instruments[name]
         instrument = self._make(name, entry)
         self._stack.callback(instrument.close)
-        self.identities[name] = instrument.open()
+        confirm = partial(confirm_identity, name, entry)
+        if isinstance(instrument, ProfiledInstrument):  # before another instrument is reset
+            instrument.confirm_identity = confirm
+        identity = instrument.open()
+        confirm(identity)
+        self.identities[name] = identity
         self.instruments[name] = instrument
 
     def _make(self, name: str, entry: Entry) -> Any:

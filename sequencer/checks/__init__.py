@@ -25,6 +25,7 @@ SHIPPED = {
     "record_audio": "sequencer.checks.record_audio:RecordAudio",
     "path_loss": "sequencer.checks.path_loss:PathLoss",
     "bench_check": "sequencer.checks.bench_check:BenchCheck",
+    "golden_unit": "sequencer.checks.golden_unit:GoldenUnit",
     "connection_repeatability": "sequencer.checks.connection_repeatability:ConnectionRepeatability",
     "channel_memory": "sequencer.checks.channel_memory:ChannelMemory",
     "carrier_power": "sequencer.checks.carrier_power:CarrierPower",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import field
 from pathlib import Path
 
@@ -14,7 +14,7 @@ from sequencer.frozen import dataclass
 from sequencer.inputs.bench import BenchFile
 from sequencer.inputs.channel_plan import ChannelPlan
 from sequencer.inputs.model import ModelFile
-from sequencer.results.model import FaultFacts, Point, Stage
+from sequencer.results.model import FaultFacts, Point, Result, Stage
 from sequencer.safety.supply import SupplyFacts
 from sequencer.uncertainty.budget import Budget
 from sequencer.uncertainty.decision import Limits
@@ -65,7 +65,7 @@ class Conditions:
     ``keep_found`` keeps what a fault in the rest of the check must not take away; ``warn`` tells what must be known now. ``read_preset``
     and ``write_preset`` are of a setting that the unit stores, by its name; written with PTT released, and read back.
     ``model`` is the unit's model file, where one was chosen. ``find_earlier`` returns what the store holds of a serial on this bench, of
-    one check or (empty) of all.
+    one check or (empty) of all; ``results_so_far`` what the run has found before this check.
     """
 
     bench: BenchFile
@@ -91,6 +91,7 @@ class Conditions:
     warn: Callable[[str], None] = field(default=lambda text: None)
     keep_found: Callable[[Iterable[Finding]], None] = field(default=lambda findings: None)
     find_earlier: Callable[[str, str], OwnHistory] = _no_history
+    results_so_far: Callable[[], Sequence[Result]] = tuple
     find_turner: Callable[[str], Callable[[float], None] | None] = field(default=lambda preset: None)
 
     @property

@@ -13,6 +13,7 @@ from typing import Any
 
 import click
 
+from sequencer.cli.check_bench_options import check_bench
 from sequencer.cli.common.complete import names_of
 from sequencer.cli.common.options import (
     CHANNEL,
@@ -163,33 +164,6 @@ def validate(sequence_name: str, bench_name: str, as_json: bool, **part: Any) ->
     from sequencer.cli.validate import validate_command
 
     validate_command(sequence_name, bench_name, as_json=as_json, **part)
-
-
-@main.command("check-bench")
-@bench_option
-@click.option(
-    "--golden",
-    is_flag=True,
-    help="Measure the bench's golden unit, which must be connected, and judge it by its own history.",
-)
-@click.option(
-    "--confirmed", is_flag=True, help="State that everything the sequence asks to confirm has been set."
-)
-@click.option(
-    "--dry-run", is_flag=True, help="Put a simulated instrument behind every address, in virtual time."
-)
-@folder_option
-@store_option
-@as_json_option
-@clear_errors
-def check_bench(bench_name: str, **options: Any) -> None:
-    """Let the bench check itself: generator into power meter, against its own history. No unit is needed and none is keyed.
-
-    With --golden the bench's golden unit is measured instead. Exit status 3 where the bench is not as it was.
-    """
-    from sequencer.cli.check_bench import check_bench_command
-
-    sys.exit(check_bench_command(bench_name, **options))
 
 
 @main.command()
@@ -414,4 +388,5 @@ def export(file: Path, folder: Path, store: str, **asked: Any) -> None:
 
 
 main.add_command(report)
+main.add_command(check_bench)
 main.add_command(channels)

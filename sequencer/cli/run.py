@@ -30,12 +30,14 @@ from sequencer.cli.screens.operator import (
 from sequencer.cli.screens.summary import not_met_table, verdict_line
 from sequencer.frozen import dataclass
 from sequencer.inputs.bench_health import bench_serial
+from sequencer.planning.bench_doubts import Doubt, calibration_doubts
 from sequencer.planning.load import load_both
 from sequencer.planning.parts import bench_parts
 from sequencer.planning.plan import Plan, make_plan
 from sequencer.problems import FileProblems
 from sequencer.results.model import facts_of
 from sequencer.results.store.place import StorePlace, find_place
+from sequencer.run.bench_state import own_check_doubts
 from sequencer.run.events import Listener
 from sequencer.run.interrupt import stoppable
 from sequencer.run.record import Again, Record, RunFacts
@@ -69,6 +71,7 @@ class Prepared:
     simulated: bool
     by_hand: bool
     again: Again | None
+    doubts: tuple[Doubt, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -121,6 +124,12 @@ def prepare(asked: Asked) -> Prepared:
         raise nobody_to_operate(plan, by_hand)
     place = find_place(asked.folder, asked.store)
     again = _asked_again(plan, chosen, serial=serial, simulated=simulated, place=place)
+    now = datetime.now().astimezone()
+    title = bench_title(plan.bench, dry_run=simulated)
+    doubts = [
+        *calibration_doubts(plan, now.date()),
+        *own_check_doubts(plan, place, bench_name=title, now=now),
+    ]
     if plan.sequence.model is not None and not plan.sequence.model.by_default:
         model = plan.sequence.model.model.model
     return Prepared(
@@ -131,6 +140,7 @@ def prepare(asked: Asked) -> Prepared:
         simulated=simulated,
         by_hand=bool(by_hand),
         again=again,
+        doubts=tuple(doubts),
     )
 
 
@@ -205,6 +215,7 @@ def _facts(prepared: Prepared, parts: BenchParts) -> RunFacts:
         bench_name=bench_title(prepared.plan.bench, dry_run=prepared.simulated),
         plan=prepared.plan,
         again=prepared.again,
+        doubts=prepared.doubts,
         dry_run=prepared.asked.dry_run,
         model_named=prepared.asked.model,
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from datetime import datetime
 from typing import Any
 
 import click
@@ -10,6 +11,7 @@ import click
 from sequencer.cli.common.bench import bench_title, loss_table_lines
 from sequencer.cli.common.options import check_model, check_serial
 from sequencer.cli.order import order_as_json, order_lines
+from sequencer.planning.bench_doubts import calibration_doubts, soon_due_lines
 from sequencer.planning.load import load_both
 from sequencer.planning.plan import OrderAsked, Plan, make_plan
 from sequencer.planning.too_fine import presets_too_fine
@@ -34,6 +36,8 @@ def validate_command(
         serial, model = check_serial(serial) if serial else "", check_model(model)
         both = load_both(sequence_name, bench_name, serial=serial, model=model)
         plan = make_plan(*both, serial=serial, only=only, order=order)
+        today = datetime.now().astimezone().date()
+        calibration_doubts(plan, today)  # refused where the bench file says so
     except FileProblems as problems:
         if as_json:
             complaints = [one.as_plain() for one in problems.complaints]
@@ -51,7 +55,8 @@ def validate_command(
     ]
     named = " and ".join(counted(*one) for one in asks if one[0])
     asked = f", and asks for {named}" if named else ""
-    for line in (*order_lines(plan), *loss_table_lines(plan.bench), *_unstated_lines(plan)):
+    soon = soon_due_lines(plan, today)
+    for line in (*order_lines(plan), *loss_table_lines(plan.bench), *soon, *_unstated_lines(plan)):
         click.echo(line)
     if (of := plan.sequence.model) is not None:
         place = f"shipped {of.path.name}" if of.shipped else str(of.path)
@@ -125,6 +130,7 @@ def _plan_as_json(plan: Plan) -> dict[str, Any]:
             name: {"file": str(one.path), "date": one.table.day.isoformat(), "simulated": one.table.simulated}
             for name, one in plan.bench.tables.items()
         },
+        "calibration": soon_due_lines(plan, datetime.now().astimezone().date()),
         "unstated": {key: list(checks) for key, checks in unstated_keys(plan).items()},
         "presets_too_fine": {key: list(checks) for key, checks in presets_too_fine(plan).items()},
         "unstated_connections": {key: list(checks) for key, checks in unstated_connections(plan).items()},

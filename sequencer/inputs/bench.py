@@ -241,7 +241,7 @@ class BenchFile(FileModel):
     def _makes_sense(self) -> BenchFile:
         for name, entry in self.instruments.items():
             entry.take_name(name)
-        problems = list(self._address_problems())
+        problems = [*self._address_problems(), *self._identity_problems()]
         if self.visa == "sim" and self.unit is None:
             problems.append(
                 FieldProblem(
@@ -265,6 +265,17 @@ class BenchFile(FileModel):
         if problems:
             raise FieldProblems(problems)
         return self
+
+    def _identity_problems(self) -> list[FieldProblem]:
+        return [
+            FieldProblem(
+                f"a person answers for {name}, who has no identity to be asked for",
+                at=("instruments", name, "identity"),
+                allowed="'identity' of an instrument that is reached, or none",
+            )
+            for name, entry in self.instruments.items()
+            if entry.manual and entry.identity is not None
+        ]
 
     def _address_problems(self) -> list[FieldProblem]:
         first: dict[str, str] = {}

@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 
 from sequencer.frozen import dataclass
+from sequencer.planning.bench_doubts import Doubt
 from sequencer.planning.plan import Plan
 
 
@@ -28,7 +29,7 @@ class Evaluated:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunFacts:
-    """What every row of a run says alike; ``model_named`` is what was given with --model."""
+    """What every row of a run says alike; ``model_named`` is what was given with --model, ``doubts`` speak against the bench."""
 
     run: str
     time: datetime
@@ -41,3 +42,4 @@ class RunFacts:
     dry_run: bool = False
     model_named: str = ""
     evaluated: Evaluated | None = None
+    doubts: tuple[Doubt, ...] = ()

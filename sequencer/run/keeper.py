@@ -12,6 +12,7 @@ from drivers.roles import Identity
 from drivers.trace import Exchange
 from sequencer.analysis.own_history import OwnHistory
 from sequencer.checks.finding import KeptFile
+from sequencer.planning.bench_doubts import Doubt
 from sequencer.results.model import Result
 from sequencer.run.events import Event
 from sequencer.run.facts import RunFacts
@@ -31,6 +32,9 @@ class Keeper(Protocol):
 
     def find_earlier(self, serial: str, check: str) -> OwnHistory:
         """Return what was found earlier of ``serial`` on this bench, of one check or (empty) of all."""
+
+    def find_changes(self) -> list[Doubt]:
+        """Return which instruments are others than in the run before on this bench."""
 
     def mark_simulated(self) -> None:
         """Mark all that is kept as simulated."""
@@ -76,6 +80,10 @@ class InMemory:
     def find_earlier(self, serial: str, check: str) -> OwnHistory:
         """Return that nothing is known of earlier runs."""
         return OwnHistory(now=(), simulated=self.facts.simulated, unreadable=NOT_LOOKED_AT)
+
+    def find_changes(self) -> list[Doubt]:
+        """Return nothing: nobody knows of a run before."""
+        return []
 
     def mark_simulated(self) -> None:
         """Mark what follows."""

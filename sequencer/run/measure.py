@@ -296,6 +296,7 @@ class Measurer:
             live=self._live,
             keep_found=self._kept.extend,
             find_earlier=self._record.find_earlier,
+            results_so_far=lambda: self._state.results,
             read_preset=self._bench.safe.read_preset,
             write_preset=self._bench.safe.write_preset,
             warn=lambda text: self._state.tell(Warned(text=text)),

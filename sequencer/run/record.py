@@ -17,6 +17,7 @@ from sequencer.analysis.own_history import OwnHistory
 from sequencer.checks.finding import KeptFile
 from sequencer.files.write import write_beside
 from sequencer.inputs.instrument_roles import Instrument
+from sequencer.planning.bench_doubts import Doubt
 from sequencer.problems import FileProblems, about_file
 from sequencer.results.csv_table import ResultsTable, table_path
 from sequencer.results.journal import exchange_cells
@@ -26,6 +27,7 @@ from sequencer.results.store.place import STORE_NAME, find_place
 from sequencer.results.store.problems import StoreProblem
 from sequencer.results.store.spill import KeptBeside
 from sequencer.results.store.writer import StoreWriter
+from sequencer.run.bench_state import changed_since
 from sequencer.run.events import Event
 from sequencer.run.facts import Again, RunFacts
 from sequencer.run.history import find_history
@@ -105,6 +107,14 @@ class Record:
     def find_earlier(self, serial: str, check: str) -> OwnHistory:
         """Return what the store holds of ``serial`` on this bench, of one check or (empty) of all, without this run."""
         return find_history(self._place, self.facts, self._instruments, serial=serial, check=check)
+
+    def find_changes(self) -> list[Doubt]:
+        """Return which instruments are others than in the run before on this bench, or have another firmware."""
+        try:
+            run, before = self.store.read_instruments_before(self.facts.run, self.facts.bench_name)
+        except StoreProblem:  # told of where it is written to
+            return []
+        return changed_since(run, before, self._instruments)
 
     def mark_simulated(self) -> None:
         """Mark the run, and all that it will keep, as simulated: the instruments have said that they are."""

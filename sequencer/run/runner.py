@@ -17,6 +17,7 @@ from sequencer.planning.step import Step
 from sequencer.results.model import Result
 from sequencer.results.stages import counting
 from sequencer.run.confirm import Confirmer
+from sequencer.run.doubted import BEFORE_ALL, doubt_results
 from sequencer.run.entered import EnteredBeforehand, Enterer
 from sequencer.run.events import CheckEnded, CheckStarted, Listener, RunEnded, RunStarted, StepTaken, Warned
 from sequencer.run.facts import RunFacts
@@ -137,6 +138,7 @@ class Runner:
                 self._state.tell(Warned(text=text))
         self._record.keep_instruments(self._bench.identities)
         self._look_whether_simulated()
+        self._doubt()
         measurer = Measurer(
             plan=self._plan,
             bench=self._bench,
@@ -170,6 +172,16 @@ class Runner:
                 "a simulated result cannot take its place. Write 'simulated: true' into the bench file to repeat simulated runs."
             )
             raise _Stopped("stopped: a simulated bench cannot repeat a run on a real one")
+
+    def _doubt(self) -> None:
+        """Tell and keep what speaks against the bench: known beforehand, or by who answered now and in the run before."""
+        doubts = (*self._facts.doubts, *self._record.find_changes())
+        for one in doubts:
+            self._state.tell(Warned(text=str(one)))
+        if doubts:
+            results = doubt_results(doubts, self._facts)
+            self._state.add(BEFORE_ALL, results)
+            self._record.keep(BEFORE_ALL, results, [])
 
     def _step(self, step: Step, measurer: Measurer, *, after: str = "") -> None:
         """Measure one step; ``after`` says what ended the key-down that it was to share, if it was."""

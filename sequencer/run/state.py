@@ -59,7 +59,10 @@ class RunState:
         ``of_bench``: a result of the bench itself, which fails the bench.
         """
         if of_bench and result.decision in (Decision.FAIL, Decision.CONDITIONAL_FAIL):
-            self.bench_failed(f"{result.check.replace('_', ' ')}: {result.quantity}: {result.note}")
+            check = result.check.replace("_", " ")
+            where = "" if result.channel is None else f", channel {result.channel}"
+            named = f"{check}: {result.quantity.removeprefix(f'{check}: ')}{where}"
+            self.bench_failed(f"{named}: {result.note}")
             return
         if result.decision is Decision.NOT_MEASURED and not on_unit:
             self.raise_status(ExitStatus.BENCH_FAILED)

@@ -67,7 +67,7 @@ def _shelf() -> list[tuple[str, str, bool]]:
     ]
 
 
-OF_THE_BENCH = {"own-check"}
+OF_THE_BENCH = {"own-check", "golden-unit"}
 """Sequences that measure no unit of the shelf, but the bench."""
 
 

@@ -56,7 +56,7 @@ def test_every_shipped_sequence_is_run_here_or_by_hand() -> None:
     """No sequence is shipped that no test runs: the manual one is run by a person at a pseudo-terminal in test_manual_bench.py, the one
     that adjusts by a simulated person in test_set_up.py, that of the bench itself in test_bench_check.py.
     """
-    by_hand = {"manual-bench", "set-up-fm-mobile", "own-check"}
+    by_hand = {"manual-bench", "set-up-fm-mobile", "own-check", "golden-unit"}
     assert {name.removesuffix(".yaml") for name in shipped_names("sequence")} == {
         one[0] for one in RUNS
     } | by_hand

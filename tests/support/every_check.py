@@ -15,6 +15,7 @@ EVERY_CHECK = {
     **CHECKS,
     "path_loss": "of: receive, frequencies: [27 MHz], file: receive-loss.yaml",
     "bench_check": "through: hand, frequencies: [27 MHz], levels: [0 dBm]",
+    "golden_unit": "fewest: 3",
     "enter_reading": "name: lamp, text: the lamp's current, quantity: current, unit: mA",
     "channel_memory": "file: memory.csv",
     "confirm": "text: squelch open",

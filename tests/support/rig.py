@@ -14,6 +14,7 @@ from drivers.trace import Direction, Exchange
 from sequencer.analysis.own_history import OwnHistory
 from sequencer.bench.open_bench import OpenBench
 from sequencer.checks.base import Check, KeptFile
+from sequencer.planning.bench_doubts import Doubt
 from sequencer.planning.parts import bench_parts
 from sequencer.planning.plan import Plan
 from sequencer.results.model import Result
@@ -36,6 +37,7 @@ class MemoryRecord:
         self.ended: dict[str, Any] = {}
         self.noted: list[tuple[str, dict[str, Any]]] = []
         self.earlier = OwnHistory()
+        self.changes: list[Doubt] = []
 
     def note(self, event: str, **facts: Any) -> None:
         """Take what happens."""
@@ -72,6 +74,10 @@ class MemoryRecord:
         """Take a file."""
         self.files[name] = content
         return KeptFile(path=Path(f"{index}-{name}"), sha256=hashlib.sha256(content).hexdigest())
+
+    def find_changes(self) -> list[Doubt]:
+        """Return what a test says has changed on the bench since the run before."""
+        return self.changes
 
     def find_earlier(self, serial: str, check: str) -> OwnHistory:
         """Return what a test says was found earlier; nothing unless it says so."""

@@ -10,6 +10,7 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
+from dataclasses import fields
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Self
@@ -36,6 +37,9 @@ from sequencer.results.store.transaction import (
 
 if TYPE_CHECKING:
     from sqlalchemy import Engine
+
+
+_WHO = tuple(one.name for one in fields(BenchInstrument))
 
 
 class StoreWriter:
@@ -108,6 +112,21 @@ class StoreWriter:
         with self._writing() as transaction:
             transaction.run("DELETE FROM instrument WHERE run = :run", run=run)
             transaction.many("instrument", store_rows.instrument_rows(run, found))
+
+    def read_instruments_before(self, run: str, bench: str) -> tuple[str, list[BenchInstrument]]:
+        """Return the newest other run on ``bench`` of which is known who stood there, and who; ("", []) where there is none."""
+        newest = (
+            "SELECT run.run FROM run WHERE run.bench = :bench AND run.run <> :run AND EXISTS "
+            "(SELECT 1 FROM instrument WHERE instrument.run = run.run) ORDER BY run.utc_s DESC LIMIT 1"
+        )
+        who = f"SELECT {', '.join(_WHO)} FROM instrument WHERE run = :run ORDER BY number"
+        self._look_whether_there()
+        with self._doing("read"), self._writer.transaction(writes=False) as transaction:
+            found = transaction.run(newest, bench=bench, run=run).fetchone()
+            if found is None:
+                return "", []
+            rows = transaction.run(who, run=found[0]).fetchall()
+        return found[0], [BenchInstrument(**dict(zip(_WHO, row, strict=True))) for row in rows]
 
     def write_check(
         self,

@@ -22,7 +22,7 @@ from tests.support.running import run_plan
 
 EXAMPLES = Path("sequencer/checks/examples").resolve()
 UNITS = {"FM": "M40-0007", "AM": "MX40-0101", "USB": "MX40-0101"}
-WITHOUT_INSTRUMENTS = {"confirm", "enter_reading", "channel_memory"}
+WITHOUT_INSTRUMENTS = {"confirm", "enter_reading", "channel_memory", "golden_unit"}
 
 
 def _plan(folder: Path, check: str, mode: str, bench: LoadedBench) -> Plan:

@@ -71,9 +71,18 @@ CASES = {
     "squelch": ("MX40-0101", SQUELCH),
 }
 CONNECTION = "connection_repeatability"
-NO_BENCH_FIGURE = {"channel_memory", "confirm", "connection_repeatability", "enter_reading", "record_audio"}
+NO_BENCH_FIGURE = {
+    *(
+        "channel_memory",
+        "confirm",
+        "connection_repeatability",
+        "enter_reading",
+        "record_audio",
+        "golden_unit",
+    ),
+}
 """Checks of which no result has a budget from the bench file: a person's reading has its own accuracy, a recording states none,
-and what each of several connections has alike is not in their scatter."""
+what each of several connections has alike is not in their scatter, and a golden unit is held against itself."""
 FIGURES = {"accuracy", "uncertainty", "connection_repeatability"}
 _FIGURE = re.compile(r"^([\d.]+)( .*)?$")
 

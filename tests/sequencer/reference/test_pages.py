@@ -125,7 +125,8 @@ def test_an_example_is_a_sequence_that_the_shipped_bench_can_do(
 ) -> None:
     """What is copied off the page is read and planned without a complaint, and is of the check it stands under."""
     plan = _plan(tmp_path, _example(checks[name]))
-    assert {name} <= {step.check.name for step in plan.steps} <= {name, "confirm"}
+    before = {"carrier_power"} if name == "golden_unit" else set()  # what it holds against its history
+    assert {name} <= {step.check.name for step in plan.steps} <= {name, "confirm", *before}
 
 
 @pytest.mark.parametrize("name", SHIPPED)
@@ -159,7 +160,9 @@ def test_what_an_example_reports_is_on_the_page(checks: dict[str, str], tmp_path
         assert re.sub(r" \d+$", "", one["quantity"]) in text
 
 
-@pytest.mark.parametrize("name", SHIPPED)
+@pytest.mark.parametrize(
+    "name", [one for one in SHIPPED if one != "golden_unit"]
+)  # its example's roles are another's
 def test_the_roles_named_are_those_the_plan_asks_for(
     checks: dict[str, str], tmp_path: Path, name: str
 ) -> None:

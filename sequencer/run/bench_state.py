@@ -1,0 +1,116 @@
+"""Whether a bench may be measured on: when it was checked last and what that found, and who stood on it in the run before."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from datetime import datetime
+
+from sequencer.inputs.bench_health import OwnCheck, bench_serial
+from sequencer.planning.bench_doubts import Doubt
+from sequencer.planning.plan import Plan
+from sequencer.problems import FileProblems
+from sequencer.results.model import BenchInstrument
+from sequencer.results.store.place import StorePlace
+from sequencer.results.store.problems import StoreProblem
+from sequencer.results.stored import StoredResult
+from sequencer.uncertainty.decision import Decision
+from sequencer.units.format import time_text
+
+SOUND = (Decision.PASS, Decision.CONDITIONAL_PASS, Decision.NO_LIMIT)
+CHECKED = "the bench's own check is in date, and found it as it was"
+_ROWS = 1000
+
+
+def own_check_doubts(plan: Plan, place: StorePlace, *, bench_name: str, now: datetime) -> list[Doubt]:
+    """Return what speaks against the bench by its own last check; nothing where its file asks for none, or the plan makes one.
+
+    Raises FileProblems where the bench file says `required: refuse`.
+    """
+    policy = plan.bench.bench.bench_check
+    golden = plan.bench.bench.golden_unit
+    of_bench = any(step.check.of_bench for step in plan.steps)
+    if (
+        policy is None
+        or of_bench
+        or (golden is not None and plan.steps[0].conditions.serial == golden.serial)
+    ):
+        return []
+    why_not = _why_not(policy, _last_check(plan, place, bench_name), now)
+    if not why_not:
+        return []
+    command = f"'sequencer check-bench --bench {plan.bench.path.name}' makes one"
+    if policy.required == "refuse":
+        raise FileProblems(
+            [
+                plan.bench.source.complain(
+                    ("bench_check",),
+                    f"no unit is measured on this bench: {why_not}",
+                    allowed=f"a check of the bench that passed, not older than {time_text(policy.every_s)}, or 'required: warn'",
+                    hint=command,
+                )
+            ]
+        )
+    return [Doubt(sentence=CHECKED, why_not=f"{why_not}; {command}")]
+
+
+def changed_since(run: str, before: Iterable[BenchInstrument], now: Iterable[BenchInstrument]) -> list[Doubt]:
+    """Return which instruments are others than in the earlier ``run``, or have another firmware."""
+    then = {one.name: one for one in before}
+    doubts = []
+    for one in now:
+        was = then.get(one.name)
+        if was is None or was.role != one.role:
+            continue
+        if (was.maker, was.model, was.serial) != (one.maker, one.model, one.serial):
+            told = f"{one.name}: {_who(was)} in run {run}, {_who(one)} now"
+            doubts.append(
+                Doubt(
+                    sentence=f"{one.name} is the instrument of the run before",
+                    why_not=f"{told}: if nobody exchanged it look at the addresses; if somebody did, see that the bench file states its "
+                    "accuracy and certificate, and check the bench",
+                )
+            )
+        elif was.firmware != one.firmware:
+            doubts.append(
+                Doubt(
+                    sentence=f"firmware of {one.name} is that of the run before",
+                    why_not=f"{one.name}: firmware {was.firmware or 'none'} in run {run}, {one.firmware or 'none'} now: its answers may "
+                    "mean something else; check the bench, and 'sequencer identify' what its profile asks",
+                )
+            )
+    return doubts
+
+
+def _why_not(policy: OwnCheck, last: Sequence[StoredResult], now: datetime) -> str:
+    """Return what is wrong with the last check of a bench; empty where nothing is."""
+    if not last:
+        return "this bench was never checked, as far as this store knows"
+    when = f"{last[0].time:%Y-%m-%d %H:%M}"
+    if wrong := next((one for one in last if one.decision not in SOUND), None):
+        return (
+            f"the bench's check of {when} (run {wrong.run}) found it changed: {wrong.quantity}: {wrong.note}"
+        )
+    age_s = now.timestamp() - last[0].time.timestamp()
+    if age_s < 0:
+        return f"the bench's last check is of {when}, which lies ahead: look at this computer's clock"
+    if age_s > policy.every_s:
+        return f"the bench's last check was {time_text(age_s)} ago ({when}), and its file asks for one every {time_text(policy.every_s)}"
+    return ""
+
+
+def _last_check(plan: Plan, place: StorePlace, bench_name: str) -> list[StoredResult]:
+    """Return the results of the newest check of the bench, those that count."""
+    from sequencer.results.store.store import Store, Wanted
+
+    wanted = Wanted(serials=(bench_serial(plan.bench.bench.bench),), check="bench_check")
+    try:
+        with Store.open_to_read(place) as store:
+            found = store.find_results(wanted, limit=_ROWS, points=False)
+    except StoreProblem:
+        return []
+    rows = [one for one in found if one.bench == bench_name and one.counts]
+    return [one for one in rows if one.run == rows[0].run]
+
+
+def _who(one: BenchInstrument) -> str:
+    return f"{one.maker} {one.model} serial {one.serial or 'not told'}".strip()

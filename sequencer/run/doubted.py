@@ -1,0 +1,48 @@
+"""What speaks against the bench, as results of the bench itself: it stands in table, store and report beside what was measured then."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import datetime
+
+from sequencer.inputs.bench_health import bench_serial
+from sequencer.planning.bench_doubts import Doubt
+from sequencer.results.model import Result
+from sequencer.run.facts import RunFacts
+from sequencer.uncertainty.decision import SIMPLE, Decision
+
+CHECK = "bench_health"
+BEFORE_ALL = -1
+"""The number under which they stand, before the first check of the sequence."""
+
+
+def doubt_results(doubts: Iterable[Doubt], facts: RunFacts) -> tuple[Result, ...]:
+    """Return a "no" for each sentence that is not true of the bench, with why; it has no limit and decides nothing."""
+    sequence = facts.plan.sequence
+    return tuple(
+        Result(
+            time=datetime.now().astimezone(),
+            run=facts.run,
+            serial=bench_serial(facts.plan.bench.bench.bench),
+            model="",
+            sequence=sequence.sequence.sequence,
+            sequence_hash=sequence.hash,
+            bench=facts.bench_name,
+            bench_hash=facts.plan.bench.hash,
+            simulated=facts.simulated,
+            check=CHECK,
+            channel=None,
+            frequency_hz=None,
+            mode="",
+            quantity=one.sentence,
+            value=0.0,
+            unit="",
+            uncertainty=0.0,
+            lower_limit=None,
+            upper_limit=None,
+            decision=Decision.NO_LIMIT,
+            rule=str(SIMPLE),
+            note=one.why_not,
+        )
+        for one in doubts
+    )
