@@ -106,6 +106,10 @@ class Record:
 
     def find_earlier(self, serial: str, check: str) -> OwnHistory:
         """Return what the store holds of ``serial`` on this bench, of one check or (empty) of all, without this run."""
+        try:
+            self.store.look_whether_there()  # a new file in its place would be made a store by reading it
+        except StoreProblem as problem:
+            return OwnHistory(now=self._instruments, simulated=self.facts.simulated, unreadable=str(problem))
         return find_history(self._place, self.facts, self._instruments, serial=serial, check=check)
 
     def find_changes(self) -> list[Doubt]:

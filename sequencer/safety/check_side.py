@@ -12,7 +12,7 @@ from typing import Any, NoReturn
 
 from typing_extensions import override
 
-from drivers.faults import Refused
+from drivers.faults import Refused, UnexpectedReply
 from drivers.roles import AudioAnalyser, PowerMeter, Reading, Supply, Voltmeter
 from sequencer.safety.guard import GuardedBench
 from sequencer.safety.loss import LossSide
@@ -22,6 +22,7 @@ from sequencer.safety.supply import SUPPLY_SETTLE_S
 
 AUDIO_SETTLE_S = 0.2
 MOST_V = 1000.0
+HALF_WITHIN = 0.05  # source's and meter's linearity together: common practice, no source
 
 
 class CheckSide(LossSide):
@@ -74,20 +75,42 @@ class CheckSide(LossSide):
         return self._watch.read("voltage", voltmeter, lambda: voltmeter.read_voltage_v(reading_s), span=span)
 
     def read_audio_v(self, tone_hz: float, level_v: float, *, count: int, reading_s: float) -> list[Reading]:
-        """Return what the audio meter reads of the source at ``tone_hz`` and ``level_v``, V rms, ``count`` times; then it is off."""
+        """Return what the audio meter reads of the source at ``tone_hz`` and ``level_v``, V rms, ``count`` times; then it is off.
+
+        Raises UnexpectedReply where the meter does not follow the source to half of that.
+        """
         self._refuse_if_left()
         audio = present(self._audio, "audio_analyser")
         span = Span(low=0.0, high=MOST_V, unit="V", why="what an audio meter can read")
         audio.configure_source(tone_hz, level_v)
         audio.configure_source_enabled(True)
+
+        def read() -> Reading:
+            return self._watch.read("audio", audio, lambda: audio.read_level_v(reading_s), span=span)
+
         try:
             self.wait_s(AUDIO_SETTLE_S)
-            return [
-                self._watch.read("audio", audio, lambda: audio.read_level_v(reading_s), span=span)
-                for _ in range(count)
-            ]
+            found = [read() for _ in range(count)]
+            audio.configure_source(tone_hz, level_v / 2.0)
+            self.wait_s(AUDIO_SETTLE_S)
+            self._confirm_halved(audio, found[-1], read())
+            return found
         finally:
             audio.configure_source_enabled(False)
+
+    @staticmethod
+    def _confirm_halved(audio: AudioAnalyser, whole: Reading, half: Reading) -> None:
+        """Raise UnexpectedReply where the meter does not follow its source; no number says nothing."""
+        if whole.number is None or half.number is None or whole.number <= 0.0:
+            return
+        if abs(half.number / whole.number - 0.5) > HALF_WITHIN:
+            raise UnexpectedReply(
+                f"the audio source was set to half, and the audio meter reads {half.number:.4g} V after {whole.number:.4g} V",
+                instrument=audio.name,
+                address=audio.address,
+                reply=half.raw,
+                next_move="Look whether its display follows the source, and whether the switch joins them ('audio: joined').",
+            )
 
     def read_supply_v(self, voltage_v: float, *, count: int) -> list[Reading]:
         """Feed the unit with ``voltage_v``, PTT open and the generator off, read the terminals ``count`` times, and take it off again, V.

@@ -217,6 +217,17 @@ def test_a_meter_that_stands_still_is_no_bench_that_is_as_it_was(plan_of: Callab
     assert "the level was lowered by 3 dB and the power meter's reading by 0 dB" in outcome.results[0].note
 
 
+def test_an_audio_meter_that_stands_still_is_told(plan_of: Callable[..., Plan]) -> None:
+    """Set to half, the source is not followed: the comparison of source and meter would have been a lucky figure."""
+    rig = Rig(plan_of(), SERIAL)
+    rig.device("audio_analyser")._of_own_source = lambda: 0.1
+    outcome = rig.run()
+    assert outcome.status is ExitStatus.BENCH_FAILED
+    assert (
+        "the audio source was set to half, and the audio meter reads 0.1 V after 0.1 V" in outcome.problems[0]
+    )
+
+
 REFUSED = {
     "{check: bench_check, levels: [14 dBm]}": ("14 dBm is outside", "-137 to 10.0 dBm"),
     "{check: bench_check, frequencies: [50 MHz]}": ("50 MHz is beyond where", "27 MHz to 28 MHz"),

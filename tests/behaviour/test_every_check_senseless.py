@@ -11,8 +11,8 @@ from tests.support.senseless import CASES, PAIRS, Broken, kinds_of
 
 READ_BY_PEOPLE_OR_NOT_AT_ALL = {"confirm", "enter_reading", "channel_memory"}
 """Checks that no instrument's reading enters."""
-MEASURED_BY_OTHERS = {"adjust"}
-"""Checks whose results are those of other checks, as found and as left."""
+MEASURED_BY_OTHERS = {"adjust", "golden_unit"}
+"""Checks whose results are those of other checks: as found and as left, or against what they were."""
 
 
 @pytest.mark.parametrize(("name", "role"), PAIRS, ids=lambda one: one.replace(" ", "_"))

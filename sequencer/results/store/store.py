@@ -195,6 +195,6 @@ class Store(StoreWriter):
             ]
 
     def _begin(self) -> AbstractContextManager[Connection]:
-        self._look_whether_there()
+        self.look_whether_there()
         self._writer.let_go()  # of a server's connections a run takes one
         return self._engine.execution_options(writes=True).begin()

@@ -120,7 +120,7 @@ class StoreWriter:
             "(SELECT 1 FROM instrument WHERE instrument.run = run.run) ORDER BY run.utc_s DESC LIMIT 1"
         )
         who = f"SELECT {', '.join(_WHO)} FROM instrument WHERE run = :run ORDER BY number"
-        self._look_whether_there()
+        self.look_whether_there()
         with self._doing("read"), self._writer.transaction(writes=False) as transaction:
             found = transaction.run(newest, bench=bench, run=run).fetchone()
             if found is None:
@@ -179,14 +179,14 @@ class StoreWriter:
             store_rows.same_result(index, one.quantity, one.channel, one.value, one.stage)
             for index, one in found
         ]
-        self._look_whether_there()
+        self.look_whether_there()
         with self._doing("read"), self._writer.transaction(writes=False) as transaction:
             return count_alike(transaction, run, wanted)
 
     @contextmanager
     def _writing(self) -> Iterator[Writing]:
         """Begin a transaction that writes."""
-        self._look_whether_there()
+        self.look_whether_there()
         with self._doing("write to"), self._writer.transaction() as transaction:
             yield transaction
 
@@ -214,7 +214,7 @@ class StoreWriter:
             return False
         return bool(versions == [(str(SCHEMA_VERSION),)])
 
-    def _look_whether_there(self) -> None:
+    def look_whether_there(self) -> None:
         """See that the file is still the one that was opened: SQLite goes on writing to one that was moved or removed."""
         if self._file is not None and not self._file.is_in_place():
             raise StoreProblem(
