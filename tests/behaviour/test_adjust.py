@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from sequencer.checks.live import LiveView, Press
+from sequencer.checks.live import LiveStart, LiveView, Press
 from sequencer.inputs.load_bench import load_bench
 from sequencer.inputs.preset import ADJUSTABLE
 from sequencer.planning.load import load_sequence
@@ -22,6 +22,7 @@ from sim.bench import SimulatedBench
 from sim.instruments.power_meter import PowerMeter
 from sim.instruments.supply import DcSupply
 from sim.scpi.faults import Fault, FaultKind
+from tests.support.desk import ROOT, by_hand, run_by_hand
 from tests.support.running import Ran, run_checks, run_plan
 from tests.support.turning import Turner
 
@@ -473,3 +474,53 @@ def test_every_check_a_preset_may_be_of_is_adjusted_here() -> None:
     """No check stands in the table of what can be adjusted whose figure nobody has read live."""
     tried = [POWER, DEVIATION, FREQUENCY, METER, BALANCE, FRONT_END, BIAS, SQUELCH, *KINDS.values()]
     assert {re.search(r"of: (\w+)", one)[1] for one in tried} == set(ADJUSTABLE)  # type: ignore[index]
+
+
+class Watcher:
+    """Turns the power trimmer by what the power meter itself shows, which stands in no view, and keeps when the dial stands right."""
+
+    def __init__(self, simulation: SimulatedBench) -> None:
+        self._simulation = simulation
+        self.notes: set[str] = set()
+        self.values: set[float | None] = set()
+        self._looks = 0
+
+    def begin(self, start: LiveStart) -> None:
+        """Read what is to be turned."""
+
+    def end(self, outcome: str) -> None:
+        """Nothing more to do."""
+
+    def show(self, view: LiveView) -> Press | None:
+        """Turn a little every other look, for as long as the unit gives less than it should."""
+        self.notes.add(view.note)
+        self.values.add(view.value)
+        self._looks += 1
+        if view.key_left_s is None or self._looks % 2:
+            return None
+        if self._simulation.unit.specimen.transmitter.power_w >= 3.85:
+            return Press.KEEP
+        self._simulation.turn_preset("power", 0.01)
+        return None
+
+
+def test_a_dial_that_a_person_reads_is_watched_by_that_person(tmp_path: Path) -> None:
+    """The tool keeps the unit keyed and shows that the figure is the person's to read; found and left are typed, by the ordinary check."""
+    sequence = tmp_path / "adjust.yaml"
+    sequence.write_text(
+        f"sequence: test\nchannels: cept-40\nsupply: 13.2 V\nchecks:\n  - {POWER}\n", encoding="utf-8"
+    )
+    watchers: list[Watcher] = []
+
+    def live(simulation: SimulatedBench) -> Watcher:
+        watchers.append(Watcher(simulation))
+        return watchers[0]
+
+    bench = by_hand((ROOT / "sim" / "bench.yaml").read_text(encoding="utf-8"), ["power_meter"])
+    ran, _ = run_by_hand(tmp_path, str(sequence), bench, serial="M40-0031", live=live)
+    assert watchers[0].values == {None}
+    assert watchers[0].notes >= {"read by you: watch the power meter while you turn"}
+    assert "in range" not in watchers[0].notes
+    found, left = (one for one in ran.outcome.results if one.quantity == "carrier power")
+    assert found.decision is Decision.FAIL
+    assert left.decision is Decision.PASS

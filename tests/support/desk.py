@@ -8,11 +8,13 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+from sequencer.checks.live import LivePerson
 from sequencer.inputs.load_bench import load_bench
 from sequencer.planning.load import load_sequence
 from sequencer.planning.parts import bench_parts
 from sequencer.planning.plan import make_plan
 from sequencer.run.events import Listener
+from sim.bench import SimulatedBench
 from tests.support.running import Ran, run_plan
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -78,6 +80,7 @@ def run_by_hand(
     serial: str = "M40-0007",
     person: Attentive | None = None,
     listeners: Sequence[Listener] = (),
+    live: Callable[[SimulatedBench], LivePerson] | None = None,
 ) -> tuple[Ran, Attentive]:
     """Run a sequence on the bench whose file has the text ``bench``."""
     file = folder / "bench-by-hand.yaml"
@@ -86,4 +89,5 @@ def run_by_hand(
     loaded = load_bench(str(file))
     plan = make_plan(load_sequence(sequence), loaded, serial=serial)
     parts = replace(bench_parts(loaded, serial=serial, dry_run=False), person=person)
-    return run_plan(folder, serial, plan, parts, listeners), person
+    turner = None if live is None or parts.simulation is None else live(parts.simulation)
+    return run_plan(folder, serial, plan, parts, listeners, live=turner), person

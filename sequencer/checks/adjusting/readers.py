@@ -44,6 +44,7 @@ class LiveReader:
     """How a figure is read: ``prepare`` once, then ``read``; by ``role``, which is asked for so many ``answers`` each time.
 
     ``settle_s`` is what it takes to follow a setting that was written; ``settled`` reads then, where ``read`` only follows.
+    ``watched`` is said in place of a figure where a person reads the instrument.
     """
 
     role: str
@@ -52,6 +53,7 @@ class LiveReader:
     answers: float = 1.0
     leave: Callable[[], object] = lambda: None
     settled: Callable[[], Reading] | None = None
+    watched: str = ""
     settle_s: float = 0.2
 
 
@@ -67,7 +69,7 @@ def transmit_reader(
     if not by_hand(conditions, reader.role):
         return reader
     # keyed, while the person looks at the instrument; nothing else keys the unit
-    return replace(reader, read=lambda: _watched(lambda: side.wait_s(PERIOD_S)))
+    return _watching(reader, side)
 
 
 def _transmit_reader(
@@ -111,7 +113,7 @@ def receive_reader(
     reader = _receive_reader(side, preset, settings, conditions, found)
     if not by_hand(conditions, reader.role):
         return reader
-    return replace(reader, read=lambda: _watched(lambda: side.wait_s(PERIOD_S)))
+    return _watching(reader, side)
 
 
 def _receive_reader(
@@ -283,7 +285,12 @@ def _changed(reading: Reading, change: Callable[[float], float]) -> Reading:
     return reading if reading.number is None else replace(reading, number=change(reading.number))
 
 
-def _watched(hold: Callable[[], object]) -> Reading:
-    """Hold for a moment, and read nothing: a person does."""
-    hold()
-    return Reading(number=None)
+def _watching(reader: LiveReader, side: TransmitSide | ReceiveSide) -> LiveReader:
+    """Return a reader that holds for a moment and reads nothing: a person watches the instrument while turning."""
+
+    def hold() -> Reading:
+        side.wait_s(PERIOD_S)
+        return Reading(number=None)
+
+    dial = reader.role.replace("_", " ")
+    return replace(reader, read=hold, watched=f"read by you: watch the {dial} while you turn")
