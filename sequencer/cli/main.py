@@ -123,6 +123,33 @@ def run(
 
 
 @main.command()
+@click.argument("run_name", metavar="[RUN]", default="")
+@click.option("--serial", default="", help="Serial of the unit on the bench, to be held against the run's.")
+@click.option(
+    "--confirmed", is_flag=True, help="State that everything the sequence asks to confirm has been set again."
+)
+@click.option(
+    "--entered",
+    metavar="NAME=VALUE",
+    multiple=True,
+    help="A reading that is still to be entered, given beforehand; may be given more than once.",
+)
+@folder_option
+@store_option
+@as_json_option
+@clear_errors
+def resume(run_name: str, **options: Any) -> None:
+    """Carry on RUN that was cut short (without it the newest in the folder): the bench is made safe, what was finished stands.
+
+    Checks that were not finished are measured, and those an instrument's fault spoilt. Refused where unit, sequence, model or bench file
+    are not as they were. Confirmations are asked for again.
+    """
+    from sequencer.cli.resume import resume_command
+
+    sys.exit(resume_command(run_name, **options))
+
+
+@main.command()
 @click.argument("presets", metavar="PRESET...", nargs=-1, required=True)
 @bench_option
 @click.option("--serial", required=True, help="Serial of the unit on the bench.")

@@ -39,8 +39,9 @@ from sequencer.results.model import facts_of
 from sequencer.results.store.place import StorePlace, find_place
 from sequencer.run.bench_state import own_check_doubts
 from sequencer.run.events import Listener
+from sequencer.run.facts import Again, Carried, RunFacts
 from sequencer.run.interrupt import stoppable
-from sequencer.run.record import Again, Record, RunFacts
+from sequencer.run.record import Record
 from sequencer.run.runner import Runner, RunOutcome
 from sequencer.run.status import ExitStatus
 
@@ -72,6 +73,7 @@ class Prepared:
     by_hand: bool
     again: Again | None
     doubts: tuple[Doubt, ...] = ()
+    carried: Carried | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -202,22 +204,26 @@ def execute(prepared: Prepared, *, listeners: Sequence[Listener] = (), head: str
 
 
 def _facts(prepared: Prepared, parts: BenchParts) -> RunFacts:
-    model = prepared.model
+    model, carried = prepared.model, prepared.carried
     of_bench = prepared.asked.serial == bench_serial(prepared.plan.bench.bench.bench)
     if not model and parts.simulation is not None and not of_bench:
         model = parts.simulation.unit.specimen.model
+    begun = carried.read.kept if carried is not None else None
     return RunFacts(
-        run=_new_run(prepared.simulated),
-        time=datetime.now().astimezone(),
+        run=_new_run(prepared.simulated) if begun is None else begun.run,
+        time=datetime.now().astimezone() if begun is None else begun.time,
         serial=prepared.asked.serial,
         model=model,
-        simulated=prepared.simulated,
-        bench_name=bench_title(prepared.plan.bench, dry_run=prepared.simulated),
+        simulated=prepared.simulated if begun is None else begun.simulated,
+        bench_name=bench_title(prepared.plan.bench, dry_run=prepared.simulated)
+        if begun is None
+        else begun.bench,
         plan=prepared.plan,
         again=prepared.again,
         doubts=prepared.doubts,
         dry_run=prepared.asked.dry_run,
         model_named=prepared.asked.model,
+        carried=carried,
     )
 
 

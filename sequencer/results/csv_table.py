@@ -18,8 +18,8 @@ from sequencer.results.model import COLUMNS, Result, row_of
 class ResultsTable:
     """A CSV file (RFC 4180, UTF-8) with one row a result, under the names of `sequencer.results.model.COLUMNS`."""
 
-    def __init__(self, path: Path, *, power_safe: bool = True) -> None:
-        """Create the file, which must not exist yet. OSError if it cannot be written.
+    def __init__(self, path: Path, *, power_safe: bool = True, stands: bool = False) -> None:
+        """Create the file, which must not exist yet unless it is said that it ``stands``: see `take_up`. OSError if it cannot be written.
 
         Rows survive the end of this process in any case; ``power_safe`` also waits for the disk.
         """
@@ -28,11 +28,36 @@ class ResultsTable:
         self._lines: list[bytes] = []  # all that is to stand there, the header first
         self._kept = 0  # how many lines do
         self._good = 0  # and how many bytes they are
-        self._file = path.open("xb", buffering=0)
         self._add(dict(zip(COLUMNS, COLUMNS, strict=True)))
+        self._file = path.open("r+b" if stands else "xb", buffering=0)
+        if stands:
+            return
         self._keep()
         if power_safe:
             _keep_name(path.parent)
+
+    @classmethod
+    def take_up(cls, path: Path, results: Iterable[Result], *, power_safe: bool = True) -> Self | None:
+        """Go on with the table of a run that was cut short; `write` then adds what it lacks of ``results``. OSError.
+
+        None where something else stands there than the first of them, whole, and half a line at most.
+        """
+        if not path.exists():
+            table = cls(path, power_safe=power_safe)
+            content = path.read_bytes()
+        else:
+            table, content = cls(path, power_safe=power_safe, stands=True), path.read_bytes()
+        for one in results:
+            table._add(row_of(one))
+        if not b"".join(table._lines).startswith(content):
+            table.close()
+            return None
+        table._kept = table._good = 0
+        for line in table._lines:
+            if table._good + len(line) > len(content):
+                break
+            table._kept, table._good = table._kept + 1, table._good + len(line)
+        return table
 
     def write(self, results: Iterable[Result]) -> None:
         """Append ``results`` and see them onto the disk. On OSError none of them stands there; the next write tries again."""

@@ -19,10 +19,11 @@ from sequencer.frozen import dataclass
 from sequencer.problems import InputError, about_file, printable
 from sequencer.results.journal_lines import FORMAT, Lines, read_lines
 from sequencer.results.model import RunRecord
-from sequencer.results.store.spill import KeptRun, kept_of
+from sequencer.results.store.spill import KeptRun, kept_of, read_kept
 
-__all__ = ["Entered", "Head", "JournalRead", "PlannedStep", "read_journal"]
+__all__ = ["Entered", "Head", "JournalRead", "PlannedStep", "read_journal", "read_left"]
 
+_BEGINS = b'{"number":0,'
 _ALLOWED = "the journal that a run writes beside its results table"
 
 
@@ -88,10 +89,23 @@ class JournalRead:
     is_pressed: bool = False
     entered: tuple[Entered, ...] = ()
     on_unit: Mapping[int, tuple[bool, ...]] = field(default_factory=dict)
+    cut: frozenset[int] = frozenset()
+    """The checks that were cut short and left what they had found by then."""
     resumed: tuple[datetime, ...] = ()
+    bench_s: float = 0.0
+    """What the run took so far, bench time."""
     last_time: datetime
     lost: str = ""
     """What of the file does not count, in words; empty where all of it does."""
+
+
+def read_left(file: Path) -> KeptRun:
+    """Return the run that a journal is of, or that an earlier sequencer kept as JSON. Raises InputError."""
+    try:
+        content = file.read_bytes()
+    except OSError:
+        return read_kept(file)
+    return journal_of(file, content).kept if content.startswith(_BEGINS) else read_kept(file)
 
 
 def read_journal(path: Path) -> JournalRead:
@@ -110,8 +124,13 @@ def journal_of(path: Path, content: bytes) -> JournalRead:
         raise _without_a_head(path, content)
     head = _head(path, lines.lines[0])
     found = _Gathered()
-    for line in lines.lines[1:]:
-        found.take(line)
+    for number, line in enumerate(lines.lines[1:], start=2):
+        try:
+            found.take(line)
+        except (KeyError, TypeError, ValueError, AttributeError) as error:
+            raise about_file(
+                path, f"is not a journal of a run: line {number} is none that a run writes", allowed=_ALLOWED
+            ) from error
     kept = kept_of(path, found.as_kept(lines.lines[0]["record"]))
     return JournalRead(
         path=path,
@@ -123,7 +142,9 @@ def journal_of(path: Path, content: bytes) -> JournalRead:
         is_pressed=found.is_pressed,
         entered=tuple(found.entered),
         on_unit=found.on_unit,
+        cut=frozenset(found.cut),
         resumed=tuple(found.resumed),
+        bench_s=found.so_far_s,
         last_time=datetime.fromisoformat(str(lines.lines[-1]["time"])),
         lost=_lost(lines),
     )
@@ -142,8 +163,7 @@ def _lost(lines: Lines) -> str:
 
 
 def _without_a_head(path: Path, content: bytes) -> InputError:
-    begins = b'{"number":0,'
-    if begins.startswith(content[: len(begins)]):
+    if _BEGINS.startswith(content[: len(_BEGINS)]):
         return about_file(
             path,
             "the journal's first line is not whole, so that nothing was measured yet when the run was cut short",
@@ -163,6 +183,10 @@ class _Gathered:
         self.is_pressed = False
         self.entered: list[Entered] = []
         self.on_unit: dict[int, tuple[bool, ...]] = {}
+        self.cut: set[int] = set()
+        self.bench_s = 0.0
+        self._part_s = 0.0
+        self._first_s: float | None = None
         self.resumed: list[datetime] = []
 
     def take(self, line: Mapping[str, Any]) -> None:
@@ -178,6 +202,8 @@ class _Gathered:
                 self.entered.append(
                     Entered(check_index=line["check_index"], name=line["name"], text=line["text"])
                 )
+            case "inputs":
+                self.facts["inputs"] = line["inputs"]
             case "instruments":
                 self.facts["instruments"] = line["instruments"]
             case "simulated":
@@ -188,23 +214,36 @@ class _Gathered:
                 self.outcome = line["outcome"]
                 self.facts |= {name: line[name] for name in ("outcome", "bench_safe", "bench_s")}
 
+    @property
+    def so_far_s(self) -> float:
+        """The bench time of all parts: as it was written down at an end, else from the first message of a part to its last."""
+        ended_s = self.facts.get("bench_s")
+        return float(ended_s) if ended_s is not None else self.bench_s + self._part_s
+
     def _end_check(self, line: Mapping[str, Any]) -> None:
         index = line["check_index"]
         exchanges = [dict(zip(_EXCHANGE, one, strict=True)) for one in line["exchanges"]]
+        if exchanges:
+            self._first_s = exchanges[0]["time_s"] if self._first_s is None else self._first_s
+            self._part_s = exchanges[-1]["time_s"] - self._first_s
         self.checks.append({"check_index": index, "results": line["results"], "exchanges": exchanges})
         if line["results"]:
             self.under_way = [one for one in self.under_way if one != index]
-            self.on_unit[index] = tuple(line["on_unit"])
+            self.on_unit[index] = tuple(map(bool, line["on_unit"]))
+            (self.cut.discard if line["whole"] else self.cut.add)(index)
 
     def _resume(self, line: Mapping[str, Any]) -> None:
-        self.resumed.append(datetime.fromisoformat(line["time"]))
+        self.resumed.append(datetime.fromisoformat(line["at"]))
+        self.bench_s = self.so_far_s
+        self._part_s, self._first_s = 0.0, None
         self.outcome, self.is_pressed, self.under_way = "", False, []
         for name in ("outcome", "bench_safe", "bench_s"):
             self.facts.pop(name, None)
 
     def as_kept(self, record: Mapping[str, Any]) -> dict[str, Any]:
         """Return the run so far in the form of a kept run."""
-        return {**record, **self.facts, "checks": self.checks}
+        resumed = [one.isoformat(timespec="milliseconds") for one in self.resumed]
+        return {**record, **self.facts, "resumed": resumed, "checks": self.checks}
 
 
 _EXCHANGE = ("time_s", "instrument", "direction", "content", "fault")

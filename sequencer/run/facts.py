@@ -1,12 +1,16 @@
-"""What every row of a run says alike, and how the run was asked for."""
+"""What every row of a run says alike, how the run was asked for, and what it brings along where it is carried on."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import field
 from datetime import datetime
 
 from sequencer.frozen import dataclass
 from sequencer.planning.bench_doubts import Doubt
 from sequencer.planning.plan import Plan
+from sequencer.results.journal import JournalRead
+from sequencer.results.model import Result
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,6 +32,28 @@ class Evaluated:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Finished:
+    """A check that was finished before its run was cut short.
+
+    ``on_unit`` says of each result whether what is missing is the unit's doing.
+    """
+
+    index: int
+    results: tuple[Result, ...]
+    on_unit: tuple[bool, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Carried:
+    """What a run that is carried on brings along: its journal, what was finished, and what the results still to come say in their notes."""
+
+    read: JournalRead
+    finished: tuple[Finished, ...] = ()
+    notes: Mapping[int, str] = field(default_factory=dict)
+    """By the number of the check."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RunFacts:
     """What every row of a run says alike; ``model_named`` is what was given with --model, ``doubts`` speak against the bench."""
 
@@ -43,3 +69,4 @@ class RunFacts:
     model_named: str = ""
     evaluated: Evaluated | None = None
     doubts: tuple[Doubt, ...] = ()
+    carried: Carried | None = None

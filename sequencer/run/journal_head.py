@@ -7,9 +7,10 @@ from pathlib import Path
 from sequencer import __version__
 from sequencer.results.journal import Head, PlannedStep
 from sequencer.results.journal_lines import FORMAT
-from sequencer.results.model import RunRecord
+from sequencer.results.model import NOT_ENDED, RunRecord
 from sequencer.results.store.place import StorePlace
 from sequencer.run.facts import RunFacts
+from sequencer.run.inputs import asked_of
 
 
 def head_of(facts: RunFacts, run: RunRecord, table: Path, place: StorePlace) -> Head:
@@ -35,4 +36,30 @@ def head_of(facts: RunFacts, run: RunRecord, table: Path, place: StorePlace) -> 
         steps=tuple(
             PlannedStep(index=step.index, label=step.label, check=step.check.name) for step in plan.steps
         ),
+    )
+
+
+def run_record(facts: RunFacts) -> RunRecord:
+    """Return the record of a run that begins."""
+    of = facts.evaluated
+    return RunRecord(
+        run=facts.run,
+        time=facts.time,
+        serial=facts.serial,
+        model=facts.model,
+        sequence=facts.plan.sequence.sequence.sequence,
+        sequence_hash=facts.plan.sequence.hash,
+        bench=facts.bench_name,
+        bench_hash=facts.plan.bench.hash,
+        simulated=facts.simulated,
+        outcome=NOT_ENDED,
+        part=", ".join(facts.plan.only),
+        again=facts.again.run if facts.again is not None else "",
+        reason=facts.again.reason if facts.again is not None else "",
+        model_hash=facts.plan.sequence.model_hash,
+        asked=asked_of(facts.plan, facts.model_named),
+        evaluated_from=of.run if of is not None else "",
+        from_time=of.time if of is not None else "",
+        from_sequence_hash=of.sequence_hash if of is not None else "",
+        from_bench_hash=of.bench_hash if of is not None else "",
     )

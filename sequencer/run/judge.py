@@ -12,7 +12,7 @@ from sequencer.planning.step import Step
 from sequencer.results.budget_rows import stored
 from sequencer.results.model import Confirmation, Result
 from sequencer.results.settings import Settings
-from sequencer.run.record import RunFacts
+from sequencer.run.facts import RunFacts
 from sequencer.safety.supply import SupplyFacts
 from sequencer.uncertainty.decision import SIMPLE, decide
 
@@ -69,7 +69,9 @@ def judged(
         rule=str(rule),
         conditions="; ".join([*conditions, *(str(one) for one in confirmed if one.confirmed)]),
         note="; ".join(
-            part.rstrip(".") for part in (finding.note, *statement.notes, _repeated(step, facts)) if part
+            part.rstrip(".")
+            for part in (finding.note, *statement.notes, _repeated(step, facts), _resumed(step, facts))
+            if part
         ),
         points=finding.points,
         budget=stored(finding.budget) if finding.budget is not None else None,
@@ -108,6 +110,11 @@ def _repeated(step: Step, facts: RunFacts) -> str:
     if facts.again is None or step.check.name == "confirm":
         return ""
     return f"repeats run {facts.again.run}: {facts.again.reason}"
+
+
+def _resumed(step: Step, facts: RunFacts) -> str:
+    """Say in the result itself that it was found after its run was cut short, where that made a difference to it."""
+    return "" if facts.carried is None else facts.carried.notes.get(step.index, "")
 
 
 def _settings(step: Step) -> Settings | None:

@@ -26,6 +26,11 @@ class Keeper(Protocol):
 
     facts: RunFacts
     problems: list[str]
+    at_start: str
+    """What a person must know of the keeping when the run begins; empty for nothing."""
+
+    def catch_up(self) -> None:
+        """Bring what is kept of a run that is carried on to what it had found."""
 
     def keep_instruments(self, identities: dict[str, Identity]) -> None:
         """Keep who answered on the bench."""
@@ -55,8 +60,12 @@ class Keeper(Protocol):
         said: Sequence[Exchange],
         *,
         on_unit: Sequence[bool] = (),
+        whole: bool = True,
     ) -> None:
-        """Keep what the check with the number ``index`` left; ``on_unit`` says of each result whether the unit is why it is missing."""
+        """Keep what the check with the number ``index`` left; ``on_unit`` says of each result whether the unit is why it is missing.
+
+        ``whole`` is false of a check that was cut short.
+        """
 
     def keep_file(self, index: int, name: str, content: bytes) -> KeptFile:
         """Keep a file. OSError."""
@@ -71,8 +80,12 @@ class InMemory:
     def __init__(self, facts: RunFacts) -> None:
         self.facts = facts
         self.problems: list[str] = []
+        self.at_start = ""
         self.results: dict[int, list[Result]] = {}
         self.outcome = ""
+
+    def catch_up(self) -> None:
+        """Nothing."""
 
     def keep_instruments(self, identities: dict[str, Identity]) -> None:
         """Nothing: nobody asks for them."""
@@ -105,6 +118,7 @@ class InMemory:
         said: Sequence[Exchange],
         *,
         on_unit: Sequence[bool] = (),
+        whole: bool = True,
     ) -> None:
         """Keep the results."""
         self.results.setdefault(index, []).extend(results)

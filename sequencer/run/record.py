@@ -1,18 +1,20 @@
-"""What a run leaves behind: its results table (CSV) and its rows in the store, a check at a time."""
+"""What a run leaves behind: its journal, its results table (CSV) and its rows in the store, a check at a time."""
 
 from __future__ import annotations
 
 import errno
 import hashlib
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from contextlib import ExitStack, suppress
 from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
 from drivers.roles import Identity
 from drivers.trace import Exchange
+from sequencer import __version__
 from sequencer.analysis.own_history import OwnHistory
 from sequencer.checks.finding import KeptFile
 from sequencer.files.write import write_beside
@@ -22,78 +24,122 @@ from sequencer.problems import FileProblems, about_file
 from sequencer.results.csv_table import ResultsTable, table_path
 from sequencer.results.journal import exchange_cells
 from sequencer.results.journal_lines import as_plain
-from sequencer.results.model import NOT_ENDED, BenchInstrument, Result, RunRecord
-from sequencer.results.store.place import STORE_NAME, find_place
+from sequencer.results.model import BenchInstrument, Result
+from sequencer.results.store.place import STORE_NAME, StorePlace, find_place
 from sequencer.results.store.problems import StoreProblem
-from sequencer.results.store.spill import KeptBeside
+from sequencer.results.store.spill import KeptInput
+from sequencer.results.store.transaction import is_measured_anew
 from sequencer.results.store.writer import StoreWriter
 from sequencer.run.bench_state import changed_since
 from sequencer.run.events import Event
 from sequencer.run.facts import Again, RunFacts
 from sequencer.run.history import find_history
-from sequencer.run.inputs import asked_of, inputs_of
+from sequencer.run.inputs import inputs_of
 from sequencer.run.journal import ENDING, Journal
-from sequencer.run.journal_head import head_of
+from sequencer.run.journal_head import head_of, run_record
 from sequencer.run.kept import Kept
+from sequencer.run.store_queue import StoreQueue
+from sequencer.run.taken_up import import_into, table_of, taken_up, unended
 from sequencer.safety.announced import Announced
 
 __all__ = ["STORE_NAME", "Again", "Record", "RunFacts"]
 
 
 class Record:
-    """Table and store of one run.
+    """Journal, table and store of one run.
 
-    What the store cannot take at once (another process holds it) is kept beside the table, as JSON, and written at the next
-    check. ``problems`` says what one of the two could not keep, and at the end what stands where, as it was read back from there.
+    What the store cannot take at once (another process holds it, it is away) stands in the journal, and is written at the next check.
+    ``problems`` says what one of the three could not keep, and at the end what stands where, as it was read back from there.
     """
 
     def __init__(self, folder: Path, facts: RunFacts, *, store: str = "") -> None:
-        """Create the folder, the table and the store's row. Raises FileProblems, and leaves nothing new behind, if one cannot be.
+        """Create the folder, the table, the journal and the store's row, or go on with those of a run that is carried on.
 
-        ``store`` names another store than the file in ``folder``: a path, or PostgreSQL by its address.
+        Raises FileProblems, and leaves nothing new behind, if one cannot be; a store that is only away, held, full or protected is waited
+        for, and ``at_start`` says so. ``store`` names another than the file in ``folder``: a path, or PostgreSQL by its address.
         """
         self.facts = facts
-        self._known = 0
+        self.at_start = ""
         self.problems: list[str] = []
-        self._table_failed = False
         self._instruments: tuple[BenchInstrument, ...] = ()
         self.kept: Kept | None = None
         """What stands where, read back at the end."""
-        self._waiting: list[Callable[[bool], None]] = []
+        self._known = 0
+        self._results: list[tuple[int, Result]] = []
+        self._in_table: list[int] = []
+        self._table_failed = False
+        self._catches_up = facts.carried is not None
+        self._began = datetime.now().astimezone()
+        # a simulated run can be had again: waiting for the disk was a fifth of a dry run's time
+        self._power_safe = not facts.simulated
         with ExitStack() as undo:
             try:
-                _make_folder(folder, undo)
                 place = self._place = find_place(folder, store)
-                stem = facts.plan.sequence.path.stem
-                # a simulated run can be had again: waiting for the disk was a fifth of a dry run's time
-                power_safe = not facts.simulated
-                self.table = ResultsTable(
-                    table_path(folder, time=facts.time, serial=facts.serial, sequence=stem),
-                    power_safe=power_safe,
-                )
-                undo.callback(self.table.path.unlink)
-                undo.callback(self.table.close)
-                run = _run_record(facts)
-                self.journal = Journal.create(
-                    self.table.path.with_suffix(ENDING),
-                    power_safe=power_safe,
-                    begins=as_plain(head_of(facts, run, self.table.path, place)),
-                )
-                undo.callback(self.journal.path.unlink)
-                undo.callback(self.journal.close)
-                # The store last: another process may be writing to it by now, so that nobody may take it away again.
-                if place.path is not None and not place.path.exists():
-                    undo.callback(_remove_if_empty, place.path)
-                self.store = StoreWriter.open(place, power_safe=power_safe)
-                undo.callback(self.store.close)
-                inputs = inputs_of(facts.plan)
-                self.store.write_run(run, inputs)
-                self._beside = KeptBeside(self.table.path.with_suffix(".json"), run, inputs)
+                self._store = StoreQueue(place, power_safe=self._power_safe)
+                undo.callback(self._store.close)
+                if facts.carried is None:
+                    self._begin(folder, place, undo)
+                else:
+                    self.journal = taken_up(facts.carried.read, power_safe=self._power_safe)
+                    self.note("resumed", program=__version__, at=self._began)
             except OSError as error:
                 raise _unwritable(folder, error) from error
             except StoreProblem as problem:
                 raise problem.as_file_problem() from problem
             undo.pop_all()
+
+    def _begin(self, folder: Path, place: StorePlace, undo: ExitStack) -> None:
+        facts, run, inputs = self.facts, run_record(self.facts), inputs_of(self.facts.plan)
+        _make_folder(folder, undo)
+        stem = facts.plan.sequence.path.stem
+        self.table = ResultsTable(
+            table_path(folder, time=facts.time, serial=facts.serial, sequence=stem),
+            power_safe=self._power_safe,
+        )
+        undo.callback(self.table.path.unlink)
+        undo.callback(self.table.close)
+        self.journal = Journal.create(
+            self.table.path.with_suffix(ENDING),
+            power_safe=self._power_safe,
+            begins=as_plain(head_of(facts, run, self.table.path, place)),
+        )
+        undo.callback(self.journal.path.unlink)
+        undo.callback(self.journal.close)
+        self.journal.write("inputs", durable=False, inputs=list(map(KeptInput.of, inputs)))
+        # The store last: another process may be writing to it by now, so that nobody may take it away again.
+        if place.path is not None and not place.path.exists():
+            undo.callback(_remove_if_empty, place.path)
+        problem = self._store.write(lambda writer, again: writer.write_run(run, inputs, again=again))
+        if problem is not None and not problem.may_pass:
+            raise problem
+        if problem is not None:
+            self.at_start = (
+                f"{problem} The run goes on; all that it leaves stands in {self.journal.path} meanwhile."
+            )
+
+    @property
+    def store(self) -> StoreWriter:
+        """The store. Raises StoreProblem as long as it could not be opened."""
+        return self._store.opened()
+
+    def catch_up(self) -> None:
+        """Bring table and store of a run that is carried on to what its journal has; what cannot be waits, and is told at the end."""
+        if not self._catches_up or (carried := self.facts.carried) is None:
+            return
+        self._catches_up = False
+        read = carried.read
+        self._results = [(check.check_index, one) for check in read.kept.checks for one in check.results]
+        self.table, self._in_table, changed = table_of(read, power_safe=self._power_safe)
+        if changed:
+            self._note_problem(changed)
+        self._write_table(())
+        kept = replace(read.kept, resumed=(*read.resumed, self._began))
+        self._known = sum(len(one.results) + len(one.exchanges) for one in kept.checks)
+
+        def bring_in(writer: StoreWriter, again: bool) -> None:
+            import_into(writer, unended(kept))
+
+        self._store.write(bring_in)
 
     def keep_instruments(self, identities: dict[str, Identity]) -> None:
         """Write who answered on the bench."""
@@ -101,8 +147,7 @@ class Record:
         found = [_on_bench(name, one, on_bench.get(name)) for name, one in identities.items()]
         self.note("instruments", instruments=found)
         self._instruments = tuple(found)
-        self._beside.change(instruments=tuple(found))
-        self._try(lambda again: self.store.write_instruments(self.facts.run, found))
+        self._store.write(lambda writer, again: writer.write_instruments(self.facts.run, found))
 
     def find_earlier(self, serial: str, check: str) -> OwnHistory:
         """Return what the store holds of ``serial`` on this bench, of one check or (empty) of all, without this run."""
@@ -123,9 +168,9 @@ class Record:
     def mark_simulated(self) -> None:
         """Mark the run, and all that it will keep, as simulated: the instruments have said that they are."""
         self.facts = replace(self.facts, simulated=True, bench_name=f"{self.facts.bench_name} (simulated)")
-        self.note("simulated", bench=self.facts.bench_name)
-        self._beside.change(simulated=True, bench=self.facts.bench_name)
-        self._try(lambda again: self.store.write_simulated(self.facts.run, self.facts.bench_name))
+        bench = self.facts.bench_name
+        self.note("simulated", bench=bench)
+        self._store.write(lambda writer, again: writer.write_simulated(self.facts.run, bench))
 
     def note(self, event: str, **facts: Any) -> None:
         """Write into the journal what is about to happen, or has been answered."""
@@ -146,32 +191,33 @@ class Record:
         said: Sequence[Exchange],
         *,
         on_unit: Sequence[bool] = (),
+        whole: bool = True,
     ) -> None:
         """Write what a check left; on return it is durable, or ``problems`` says where it is not.
 
-        ``on_unit`` says of each result whether what is missing is the unit's doing.
+        ``on_unit`` says of each result whether what is missing is the unit's doing; ``whole`` is false of a check that was cut short.
         """
+        self.catch_up()
         self.note(
             "check ended",
             check_index=index,
             results=results,
             on_unit=on_unit or (False,) * len(results),
+            whole=whole,
             exchanges=list(exchange_cells(said)),
         )
-        try:
-            self.table.write(results)
-        except OSError as error:
-            self._table_failed = True
-            self._note_problem(f"cannot write the results table {self.table.path}: {_why(error)}")
-        self._beside.add(index, results, said)
+        anew = is_measured_anew(results) and any(before == index for before, _ in self._results)
+        self._results += [(index, one) for one in results]
+        self._in_table += [index] * len(results)
+        self._write_table(results)
+        repeats = self.facts.again.run if self.facts.again is not None else ""
 
-        def write(again: bool) -> None:
+        def write(writer: StoreWriter, again: bool) -> None:
             known = self._known if again else None
-            repeats = self.facts.again.run if self.facts.again is not None else ""
-            self.store.write_check(self.facts.run, index, results, said, known=known, repeats=repeats)
+            writer.write_check(self.facts.run, index, results, said, known=known, repeats=repeats, anew=anew)
             self._known += len(results) + len(said)
 
-        self._try(write)
+        self._store.write(write)
 
     def keep_file(self, index: int, name: str, content: bytes) -> KeptFile:
         """Write a file beside the table, onto the disk: the table's name, the check's number, ``name``. Overwrites none. OSError."""
@@ -187,37 +233,37 @@ class Record:
 
     def end(self, *, outcome: str, bench_safe: bool, bench_s: float, status: int = 0) -> None:
         """Write how the run ended."""
-        how = {"outcome": outcome, "bench_safe": bench_safe, "bench_s": bench_s}
+        self.catch_up()
+        how: dict[str, Any] = {"outcome": outcome, "bench_safe": bench_safe, "bench_s": bench_s}
         self.note("ended", **how, status=status)
-        self._beside.change(**how)
-        problem = self._try(
-            lambda again: self.store.write_end(
-                self.facts.run, outcome=outcome, bench_safe=bench_safe, bench_s=bench_s
-            )
-        )
-        self._table_again()
+        problem = self._store.write(lambda writer, again: writer.write_end(self.facts.run, **how))
+        self._write_table(())
         self.kept = self._read_back()
         if self.kept.in_store < len(self.kept.results) and self.kept.beside is None:
-            if complaint := self._beside.write():
-                self._note_problem(complaint)
+            with suppress(OSError):
+                self.journal.write_anew()
             self.kept = self._read_back()
+        if (error := self.journal.problem) is not None:
+            self._note_problem(
+                f"cannot write the journal {self.journal.path}: {_why(error)} This run cannot be carried on from it."
+            )
         if problem is not None:
             self._note_problem(f"{problem} {self.kept.said()}")
         elif self._table_failed or not self.kept.whole:
             self._note_problem(self.kept.said())
         self._arrange_table()
 
-    def _table_again(self) -> None:
-        """Write to the table what did not fit there; there may be room now."""
+    def _write_table(self, results: Sequence[Result]) -> None:
+        """Write results to the table, after what did not fit there before; there may be room now."""
         try:
-            self.table.write(())
+            self.table.write(results)
         except OSError as error:
             self._table_failed = True
             self._note_problem(f"cannot write the results table {self.table.path}: {_why(error)}")
 
     def _arrange_table(self) -> None:
         """Put the table into the order of the sequence file, where the checks were made in another and every row stands there."""
-        numbers = [index for index, _ in self._beside.results]
+        numbers = self._in_table
         if self.kept is None or numbers == sorted(numbers) or self.kept.in_table < len(numbers):
             return
         try:
@@ -230,18 +276,15 @@ class Record:
         self.kept = replace(self.kept, in_table=self.table.count_kept())
 
     def _read_back(self) -> Kept:
-        found = self._beside.results
-        try:
-            in_store = self.store.count_kept(self.facts.run, found)
-        except StoreProblem:
-            in_store = 0
+        in_store = self._store.count_kept(self.facts.run, self._results)
+        lags = in_store < len(self._results) or self._store.waits
         return Kept(
-            results=tuple(one for _, one in found),
+            results=tuple(one for _, one in self._results),
             table=self.table.path,
             in_table=self.table.count_kept(),
-            store=self.store.where,
+            store=self._store.where,
             in_store=in_store,
-            beside=self._beside.where(),
+            beside=self.journal.path if lags and self.journal.holds_all() else None,
         )
 
     def __enter__(self) -> Self:
@@ -250,25 +293,11 @@ class Record:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
+        self.catch_up()
         with suppress(OSError):  # a full disk has been told of when it was written to
             self.table.close()
-        self.store.close()
+        self._store.close()
         self.journal.close()
-
-    def _try(self, write: Callable[[bool], None]) -> StoreProblem | None:
-        """Write what waits and then this, in order; what cannot be written yet goes on waiting, and stands beside meanwhile."""
-        again = bool(self._waiting)
-        self._waiting.append(write)
-        try:
-            while self._waiting:
-                self._waiting[0](again)
-                self._waiting.pop(0)
-        except StoreProblem as problem:
-            if complaint := self._beside.write():
-                self._note_problem(complaint)
-            return problem
-        self._beside.remove()
-        return None
 
     def _note_problem(self, text: str) -> None:
         if text not in self.problems:
@@ -307,31 +336,6 @@ def _on_bench(name: str, identity: Identity, entry: Instrument | None) -> BenchI
         firmware=identity.firmware,
         certificate=calibration.certificate if calibration is not None else "",
         due=calibration.due.isoformat() if calibration is not None and calibration.due is not None else "",
-    )
-
-
-def _run_record(facts: RunFacts) -> RunRecord:
-    of = facts.evaluated
-    return RunRecord(
-        run=facts.run,
-        time=facts.time,
-        serial=facts.serial,
-        model=facts.model,
-        sequence=facts.plan.sequence.sequence.sequence,
-        sequence_hash=facts.plan.sequence.hash,
-        bench=facts.bench_name,
-        bench_hash=facts.plan.bench.hash,
-        simulated=facts.simulated,
-        outcome=NOT_ENDED,
-        part=", ".join(facts.plan.only),
-        again=facts.again.run if facts.again is not None else "",
-        reason=facts.again.reason if facts.again is not None else "",
-        model_hash=facts.plan.sequence.model_hash,
-        asked=asked_of(facts.plan, facts.model_named),
-        evaluated_from=of.run if of is not None else "",
-        from_time=of.time if of is not None else "",
-        from_sequence_hash=of.sequence_hash if of is not None else "",
-        from_bench_hash=of.bench_hash if of is not None else "",
     )
 
 

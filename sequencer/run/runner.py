@@ -10,12 +10,12 @@ from drivers.faults import InstrumentFault
 from drivers.trace import Exchange
 from sequencer.bench.locks import BenchBusy
 from sequencer.bench.open_bench import BenchParts, BenchUnsafe, OpenBench
+from sequencer.checks import find_check
 from sequencer.checks.finding import Finding
 from sequencer.checks.live import LivePerson
 from sequencer.planning.plan import Plan
 from sequencer.planning.step import Step
 from sequencer.results.model import Result
-from sequencer.results.stages import counting
 from sequencer.run.confirm import Confirmer
 from sequencer.run.doubted import BEFORE_ALL, doubt_results
 from sequencer.run.entered import EnteredBeforehand, Enterer
@@ -25,6 +25,7 @@ from sequencer.run.interrupt import Interrupted, Stopper, stoppable
 from sequencer.run.judge import judged
 from sequencer.run.keeper import Keeper
 from sequencer.run.measure import Measurer, People, traceback_of
+from sequencer.run.resume import others_now
 from sequencer.run.state import RunOutcome, RunState
 from sequencer.run.status import ExitStatus
 from sequencer.run.time_left import TimeLeft
@@ -80,6 +81,9 @@ class Runner:
         )
         # the record first: what is told is written down before anybody acts on it
         self._state = RunState([record.listen, *listeners])
+        for done in self._facts.carried.finished if self._facts.carried is not None else ():
+            of_bench = find_check(done.results[0].check).of_bench
+            self._state.add(done.index, done.results, on_unit=done.on_unit, of_bench=of_bench)
         self._stopper = Stopper()
         self._index = 0
         self._began_s: dict[int, float] = {}
@@ -134,8 +138,11 @@ class Runner:
         try:
             self._bench.open()
         finally:
-            if text := self._bench.left_keyed:
-                self._state.tell(Warned(text=text))
+            for text in (self._bench.left_keyed, self._record.at_start):
+                if text:
+                    self._state.tell(Warned(text=text))
+            self._record.catch_up()
+        self._refuse_others()
         self._record.keep_instruments(self._bench.identities)
         self._look_whether_simulated()
         self._doubt()
@@ -157,6 +164,17 @@ class Runner:
                 self._step(together[0], measurer)
             else:
                 self._together(together, measurer)
+
+    def _refuse_others(self) -> None:
+        """See that a run is carried on with the instruments that it began with. Raises _Stopped."""
+        carried = self._facts.carried
+        if carried is not None and (
+            changed := others_now(carried.read.kept.instruments, self._bench.identities)
+        ):
+            self._state.bench_failed(
+                f"{changed}: a run is carried on with the instruments that it began with. Put them back, or begin a new run."
+            )
+            raise _Stopped("stopped: the instruments are not those that the run began with")
 
     def _look_whether_simulated(self) -> None:
         """See that a run on simulated instruments is marked so, also where the bench file does not say it. Raises _Stopped for a repeat."""
@@ -180,7 +198,7 @@ class Runner:
             self._state.tell(Warned(text=str(one)))
         if doubts:
             results = doubt_results(doubts, self._facts)
-            self._state.add(BEFORE_ALL, results)
+            self._state.add(BEFORE_ALL, results, on_unit=(False,) * len(results))
             self._record.keep(BEFORE_ALL, results, [])
 
     def _step(self, step: Step, measurer: Measurer, *, after: str = "") -> None:
@@ -193,7 +211,7 @@ class Runner:
         except Interrupted:
             if found := measurer.found_before:  # nothing can find it again
                 with self._stopper.held():
-                    self._end(step, measurer, found)
+                    self._end(step, measurer, found, whole=False)
             raise
         with self._stopper.held():
             results = self._end(step, measurer, findings)
@@ -234,11 +252,13 @@ class Runner:
             self._said.setdefault(self._index, []).extend(self._bench.drain_exchanges())
             self._took_s[self._index] = now_s - self._began_s.pop(self._index)
 
-    def _end(self, step: Step, measurer: Measurer, findings: list[Finding]) -> tuple[Result, ...]:
+    def _end(
+        self, step: Step, measurer: Measurer, findings: list[Finding], *, whole: bool = True
+    ) -> tuple[Result, ...]:
         """Judge what a step found, keep it, tell it, return it. To be called with interruptions held."""
         now_s = self._bench.clock.now_s()
         self._set_aside(now_s)
-        results = self._kept(step, measurer, findings)
+        results = self._kept(step, measurer, findings, whole=whole)
         self._left.end(now_s)
         self._state.tell(
             CheckEnded(
@@ -251,20 +271,19 @@ class Runner:
         )
         return results
 
-    def _kept(self, step: Step, measurer: Measurer, findings: list[Finding]) -> tuple[Result, ...]:
+    def _kept(
+        self, step: Step, measurer: Measurer, findings: list[Finding], *, whole: bool
+    ) -> tuple[Result, ...]:
         try:
             findings = warned(findings, self._bench.instruments.values())
             results = tuple(self._judged(step, finding) for finding in findings)
         except Exception as error:  # what a check from elsewhere returned cannot be judged
             findings = measurer.defect(step, error)
             results = tuple(self._judged(step, finding) for finding in findings)
-        counted = {id(result) for result in counting(results)}
-        for finding, result in zip(findings, results, strict=True):
-            if id(result) in counted:
-                self._state.count(result, on_unit=finding.on_unit, of_bench=step.check.of_bench)
-        self._state.add(step.index, results)
         on_unit = tuple(one.on_unit for one in findings)
-        self._record.keep(step.index, results, self._said.pop(step.index, []), on_unit=on_unit)
+        self._state.add(step.index, results, on_unit=on_unit, of_bench=step.check.of_bench)
+        said = self._said.pop(step.index, [])
+        self._record.keep(step.index, results, said, on_unit=on_unit, whole=whole)
         return results
 
     def _cables_back(self, measurer: Measurer) -> None:
@@ -293,7 +312,10 @@ class Runner:
         return state
 
     def _finish(self, how: str, state: SafeState) -> RunOutcome:
-        bench_s = self._bench.clock.now_s() - self._start_s
+        carried = self._facts.carried
+        bench_s = (
+            self._bench.clock.now_s() - self._start_s + (carried.read.bench_s if carried is not None else 0.0)
+        )
         if not state.confirmed:
             self._state.raise_status(ExitStatus.BENCH_FAILED)
         try:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from drivers.faults import InstrumentFault
 from sequencer.frozen import dataclass
 from sequencer.results.model import Confirmation, FaultFacts, Result
+from sequencer.results.stages import counting
 from sequencer.run.events import Event, FaultMet, Listener
 from sequencer.run.status import ExitStatus
 from sequencer.safety.state import SafeState
@@ -44,8 +45,17 @@ class RunState:
         """Take over a status that is worse than the one so far."""
         self.status = max(self.status, status)
 
-    def add(self, index: int, results: Iterable[Result]) -> None:
-        """Take in what the step with the number ``index`` came to."""
+    def add(
+        self, index: int, results: Sequence[Result], *, on_unit: Sequence[bool], of_bench: bool = False
+    ) -> None:
+        """Take in what the step with the number ``index`` came to, into the status too.
+
+        ``on_unit`` says of each result whether what is missing is the unit's doing; ``of_bench``: they are the bench's own.
+        """
+        counted = {id(result) for result in counting(results)}
+        for result, of_unit in zip(results, on_unit, strict=True):
+            if id(result) in counted:
+                self.count(result, on_unit=of_unit, of_bench=of_bench)
         self._results += [(index, result) for result in results]
 
     @property

@@ -35,9 +35,10 @@ from sequencer.planning.model_file import model_of_files
 from sequencer.planning.sequence import sequence_model
 from sequencer.problems import FileProblems, InputError
 from sequencer.results.model import Point, Result
-from sequencer.results.store.spill import KeptBeside, KeptExchange, KeptRun, read_kept
+from sequencer.results.store.spill import KeptExchange, KeptRun, read_kept
 from sequencer.results.store.store import Store
 from sim.radio.unit import Specimen
+from tests.support.kept_json import write_kept
 from tests.support.stored_results import BUDGET, RUN, SETTINGS, a_result, an_exchange
 
 MODELS: tuple[type[BaseModel], ...] = (
@@ -260,10 +261,7 @@ def _kept(folder: Path) -> Path:
         lower_limit=-120.0,
         **dict.fromkeys(("target", "slope", "axis_value", "nominal", "supply_v"), 1.0),
     )
-    beside = KeptBeside(folder / "kept.json", replace(RUN, bench_s=3.0))
-    beside.add(0, [whole], [an_exchange()])
-    assert beside.write() == ""
-    return folder / "kept.json"
+    return write_kept(folder / "kept.json", replace(RUN, bench_s=3.0), [(0, [whole], [an_exchange()])])
 
 
 def test_no_number_that_is_none_comes_in_with_a_kept_run(tmp_path: Path) -> None:

@@ -13,8 +13,9 @@ from click.testing import CliRunner
 from sequencer.cli.main import main
 from sequencer.reference import is_page
 from sequencer.results.csv_table import ResultsTable
-from sequencer.results.store.spill import KeptBeside
 from sequencer.results.store.store import Store
+from sequencer.run.journal import Journal
+from tests.support.kept_json import write_kept
 from tests.support.stored_results import RUN, a_result
 
 _PAGES = Path(__file__).parents[2] / "sequencer" / "reference" / "pages"
@@ -32,9 +33,8 @@ def folder(tmp_path: Path) -> Path:
         store.write_end("r1", outcome="done", bench_safe=True, bench_s=1.0)
     with ResultsTable(made / "run.csv") as table:
         table.write([a_result()])
-    beside = KeptBeside(made / "run.json", RUN)
-    beside.add(0, [a_result()], [])
-    assert beside.write() == ""
+    write_kept(made / "run.json", RUN, [(0, [a_result()], [])])
+    Journal.create(made / "run.journal", power_safe=False, begins={}).close()
     return made
 
 
@@ -105,7 +105,8 @@ def test_a_file_of_ones_own_is_written_over_only_when_told_to(
 
 @pytest.mark.parametrize("forced", [(), ("--force",)])
 @pytest.mark.parametrize(
-    "name", ["results.sqlite", "results.sqlite-wal", "link.csv", "hard.csv", "run.csv", "run.json"]
+    "name",
+    ["results.sqlite", "results.sqlite-wal", "link.csv", "hard.csv", "run.csv", "run.json", "run.journal"],
 )
 @pytest.mark.parametrize("command", [("export", "csv"), ("export", "jsonl"), ("report", "")])
 def test_what_a_run_left_is_never_written_over(

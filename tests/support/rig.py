@@ -30,6 +30,7 @@ class MemoryRecord:
 
     def __init__(self, facts: RunFacts) -> None:
         self.facts = facts
+        self.at_start = ""
         self.problems: list[str] = []
         self.kept: dict[int, list[Result]] = {}
         self.said: list[Exchange] = []
@@ -38,6 +39,9 @@ class MemoryRecord:
         self.noted: list[tuple[str, dict[str, Any]]] = []
         self.earlier = OwnHistory()
         self.changes: list[Doubt] = []
+
+    def catch_up(self) -> None:
+        """There is nothing to catch up with."""
 
     def note(self, event: str, **facts: Any) -> None:
         """Take what happens."""
@@ -65,6 +69,7 @@ class MemoryRecord:
         said: Sequence[Exchange],
         *,
         on_unit: Sequence[bool] = (),
+        whole: bool = True,
     ) -> None:
         """Take what a check left."""
         self.kept.setdefault(index, []).extend(results)

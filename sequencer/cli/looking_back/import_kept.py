@@ -1,4 +1,4 @@
-"""Puts runs into the store that were kept beside it (`sequencer.results.store.spill`)."""
+"""Puts runs into the store out of their journals, or out of what earlier sequencers kept beside it."""
 
 from __future__ import annotations
 
@@ -10,9 +10,10 @@ from pathlib import Path
 import click
 
 from sequencer.problems import printable
+from sequencer.results.journal import read_left
 from sequencer.results.store.import_kept import Imported, NotTheSame
 from sequencer.results.store.place import find_place
-from sequencer.results.store.spill import KeptRun, read_kept, unusable
+from sequencer.results.store.spill import KeptRun, unusable
 from sequencer.results.store.store import Store
 
 
@@ -21,7 +22,7 @@ def import_kept_command(
 ) -> int:
     """Put kept runs into the store; what it has of them stays as it is. Returns the exit status."""
     place = find_place(folder, store_name)
-    kept = [(file, read_kept(file)) for file in files]
+    kept = [(file, read_left(file)) for file in files]
     # Each file first, the store afterwards: what is wrong with one is said before anything is written.
     imported: list[Imported] = []
     with Store.open(place) as store:

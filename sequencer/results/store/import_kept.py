@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from typing import Any
 
@@ -67,9 +68,9 @@ def import_kept(kept: KeptRun, connection: Connection) -> Imported:
     for check in missing:
         if check.results and check.results[0].check != "confirm":
             _settle(connection, kept.again or name, check.check_index, check.results[0].check)
-    is_later = said["resumed"] > row["resumed"]  # a moment more: the texts begin alike
+    is_later = len(kept.resumed) > len(json.loads(row["resumed"]))
     ended = kept.outcome != NOT_ENDED and (row["outcome"] == NOT_ENDED or is_later)
-    if ended or is_later:
+    if ended or is_later:  # a run that was resumed since goes on, or ended otherwise
         how = {one: said[one] for one in ("outcome", "bench_safe", "bench_s", "resumed")}
         connection.execute(update(runs).where(runs.c.run == name).values(**how))
     return Imported(

@@ -29,11 +29,19 @@ _STATES = (  # SQLSTATE (ISO/IEC 9075 classes; PostgreSQL manual, appendix A), m
 )
 
 
-class StoreProblem(Exception):
-    """The store at ``where`` cannot be opened, read or written; the text says why and what to do."""
+_PASSING = ("08", "25006", "53", "55P03", "57", "58")
+"""SQLSTATE of what passes: no connection, read-only, no room, held, stopping, the system."""
 
-    def __init__(self, where: str, what: str, next_move: str) -> None:
+
+class StoreProblem(Exception):
+    """The store at ``where`` cannot be opened, read or written; the text says why and what to do.
+
+    ``may_pass``: nothing is wrong with the store itself, as far as can be told: it is held, full, protected or away.
+    """
+
+    def __init__(self, where: str, what: str, next_move: str, *, may_pass: bool = False) -> None:
         self.where = where
+        self.may_pass = may_pass
         self.what = what
         self.next_move = next_move
         super().__init__(f"{where}: {what}. {next_move}")
@@ -60,7 +68,10 @@ class Doing:
             assert error is not None
             reason = _reason(error)
             raise StoreProblem(
-                self._where, f"cannot {self._verb} the store: {reason}", _next_move(reason, error)
+                self._where,
+                f"cannot {self._verb} the store: {reason}",
+                _next_move(reason, error),
+                may_pass=_may_pass(reason, error),
             ) from error
 
 
@@ -104,6 +115,17 @@ def _next_move(reason: str, error: BaseException) -> str:
     ):
         return "Check the permissions of the file and its folder, or name another folder with --folder."
     return "It is damaged or not a store: move it away; look in the results tables (CSV) beside it for what was measured."
+
+
+def _may_pass(reason: str, error: BaseException) -> bool:
+    """Say whether the same may be done later without anything being changed in the store or in what was asked of it."""
+    original = _original(error)
+    if not _of_server(original):
+        return isinstance(original, sqlite3.OperationalError | OSError) and "no such" not in reason
+    state = getattr(original, "sqlstate", None)
+    if state is None:
+        return "password" not in reason and "does not exist" not in reason
+    return str(state).startswith(_PASSING)
 
 
 def _server_move(reason: str, state: str | None) -> str:

@@ -1,17 +1,16 @@
-"""A run as one JSON file beside its results table: what the store could not take is not lost with the process.
+"""A run with all that it left, as it was kept beside its results table, so that what the store could not take is not lost.
 
-`KeptRun` is what the file holds, and the one model that writes and reads it.
+`KeptRun` is the one model that reads it: out of a run's journal (`sequencer.results.journal`), and out of the JSON file that earlier
+sequencers kept.
 """
 
 from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterable, Mapping, Sequence
-from contextlib import suppress
-from dataclasses import asdict, replace
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from datetime import datetime
-from enum import Enum
 from functools import cache
 from pathlib import Path
 from typing import Annotated, Any, ClassVar, Self
@@ -20,14 +19,13 @@ from pydantic import AfterValidator, ConfigDict, Field, TypeAdapter, ValidationE
 
 from drivers.trace import Direction, Exchange
 from sequencer.files.bounds import between
-from sequencer.files.write import FileMark, whole_file
 from sequencer.frozen import dataclass
 from sequencer.problems import Complaint, FieldProblem, InputError, about_file, printable
-from sequencer.results.model import RUN_COLUMNS, BenchInstrument, Point, Result, RunInput, RunRecord
+from sequencer.results.model import BenchInstrument, Point, Result, RunInput, RunRecord
 from sequencer.results.store.kept_before import KeptBefore, plain_as_now
 from sequencer.results.stored_budget import budget_as_plain
 
-_ALLOWED = "the JSON file that a run leaves beside its results table when the store cannot be written"
+_ALLOWED = "the journal that a run leaves beside its results table, or the JSON file that an earlier sequencer left there"
 _MEND = "import the file as the run left it; the results table (CSV) of the same name holds the run's results"
 _MOST_COMPLAINTS = 5
 _CELLS = 2**31
@@ -154,7 +152,9 @@ class KeptInput:
 class KeptCheck:
     """What one check left."""
 
-    check_index: Annotated[int, Field(ge=0, lt=_CELLS)]
+    check_index: Annotated[
+        int, Field(ge=-1, lt=_CELLS)
+    ]  # -1: what was known of the bench before the first check
     results: tuple[Annotated[Result, AfterValidator(_storable)], ...]
     exchanges: tuple[KeptExchange, ...]
 
@@ -175,75 +175,8 @@ class KeptRun(RunRecord):
     checks: tuple[KeptCheck, ...] = ()
 
 
-class KeptBeside:
-    """All that a run has left so far; a file only while the store could not take it."""
-
-    def __init__(self, path: Path, run: RunRecord, inputs: Sequence[RunInput] = ()) -> None:
-        self.kept = KeptRun(
-            **{name: getattr(run, name) for name in RUN_COLUMNS}, inputs=tuple(map(KeptInput.of, inputs))
-        )
-        self._path = path
-        self._checks: list[KeptCheck] = []
-        self._written = ""
-        self._mark: FileMark | None = None
-
-    def add(self, check_index: int, results: Sequence[Result], said: Sequence[Exchange]) -> None:
-        """Remember what a check left."""
-        exchanges = tuple(map(KeptExchange.of, said))
-        self._checks.append(KeptCheck(check_index=check_index, results=tuple(results), exchanges=exchanges))
-
-    def change(self, **facts: Any) -> None:
-        """Remember who is on the bench, or how the run ended."""
-        self.kept = replace(self.kept, **facts)
-
-    def write(self) -> str:
-        """Write the file anew, whole, onto the disk. Return what is wrong if it cannot be."""
-        text = self._text()
-        try:
-            with (
-                whole_file(self._path, over=self._mark) as beside,
-                beside.open("w", encoding="utf-8", errors="backslashreplace") as file,
-            ):
-                file.write(text)
-            self._mark = FileMark.of(self._path)
-        except InputError as problems:
-            return (
-                f"cannot keep the run beside its table either: {problems.complaints[0].message}: {self._path}"
-            )
-        self._written = text
-        return ""
-
-    def _text(self) -> str:
-        plain = asdict(replace(self.kept, checks=tuple(self._checks)))
-        return json.dumps(plain, ensure_ascii=False, indent=1, default=_in_json) + "\n"
-
-    def remove(self) -> None:
-        """Take the file away: the store has it all. Where that cannot be done it is tried again the next time."""
-        if not self._written:
-            return
-        with suppress(OSError):
-            if self._mark is not None and FileMark.of(self._path) == self._mark:
-                self._path.unlink()
-            self._written, self._mark = "", None
-
-    @property
-    def results(self) -> tuple[tuple[int, Result], ...]:
-        """Every result so far, in order, with the number of its check."""
-        return tuple((check.check_index, one) for check in self._checks for one in check.results)
-
-    def where(self) -> Path | None:
-        """Return the file if, read back, it holds all that the run has left so far."""
-        if not self._written or self._written != self._text():
-            return None
-        try:
-            content = self._path.read_bytes()
-        except OSError:
-            return None
-        return self._path if content == self._written.encode("utf-8", "backslashreplace") else None
-
-
 def read_kept(file: Path) -> KeptRun:
-    """Read a kept run, also one of an older sequencer. Raises InputError that says what is wrong with the file."""
+    """Read the JSON file that an earlier sequencer kept. Raises InputError that says what is wrong with it."""
     try:
         content = file.read_bytes()
     except OSError as error:
@@ -281,13 +214,6 @@ def unusable(file: Path, message: str, *, hint: str = "") -> InputError:
 @cache
 def _model() -> TypeAdapter[KeptRun]:
     return TypeAdapter(KeptRun)
-
-
-def _in_json(value: Any) -> str:
-    if isinstance(value, datetime):
-        return value.isoformat(timespec="milliseconds")
-    assert isinstance(value, Enum)
-    return str(value.value)
 
 
 def _as_now(kept: KeptRun, plain: Any) -> KeptRun:

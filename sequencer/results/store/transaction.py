@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from functools import cache
 from typing import TYPE_CHECKING, Any, Protocol
 
@@ -150,6 +150,7 @@ class Writer:
             connection = self._kept.pop()
         except IndexError:
             connection = self._connections.take()
+        writing: Writing | None = None
         try:
             bare = self._connections.bare(connection)
             writing = Writing(bare.cursor(), server=self._connections.server)
@@ -160,6 +161,11 @@ class Writer:
             writing.close()
             bare.commit()
         except BaseException:
+            if (
+                writing is not None
+            ):  # an open cursor keeps SQLite from closing for as long as the exception is held
+                with suppress(Exception):
+                    writing.close()
             try:
                 connection.rollback()
             except Exception:  # the server is gone: the next write asks for a new connection

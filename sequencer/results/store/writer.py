@@ -71,6 +71,11 @@ class StoreWriter:
         return store
 
     @property
+    def place(self) -> StorePlace:
+        """The store's place."""
+        return self._place
+
+    @property
     def where(self) -> str:
         """The store's place as it may be shown."""
         return self._where

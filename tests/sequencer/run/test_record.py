@@ -20,10 +20,10 @@ from sequencer.inputs.load_bench import load_bench
 from sequencer.planning.load import load_sequence
 from sequencer.planning.plan import make_plan
 from sequencer.problems import FileProblems
+from sequencer.results.journal import read_journal
 from sequencer.results.model import COLUMNS, Point, Result
 from sequencer.results.store import problems as store_problems
 from sequencer.results.store.place import StorePlace, find_place
-from sequencer.results.store.spill import read_kept
 from sequencer.results.store.store import Store
 from sequencer.results.stored import instruments_as_plain
 from sequencer.run.record import Record, RunFacts
@@ -116,7 +116,7 @@ def test_the_mark_is_kept_where_the_store_cannot_take_it(
         record.end(outcome="done", bench_safe=True, bench_s=1.0)
     with Store.open(StorePlace(path=tmp_path / "results.sqlite")) as store:
         assert not store.read_runs()[0].simulated
-        store.import_kept(read_kept(record.table.path.with_suffix(".json")))
+        store.import_kept(read_journal(record.journal.path).kept)
         (run,) = store.read_runs()
     assert (bool(run.simulated), run.bench, run.outcome) == (True, "B (simulated)", "done")
 
@@ -183,10 +183,10 @@ def _break(record: Record, how: str) -> None:
 
 
 @pytest.mark.parametrize("how", ["full", "read-only", "corrupt"])
-def test_what_the_store_cannot_take_stands_beside_it_as_csv_and_json(
+def test_what_the_store_cannot_take_stands_in_table_and_journal(
     tmp_path: Path, facts: RunFacts, how: str
 ) -> None:
-    """A store that is full, read-only or corrupt costs nothing: the table has every result, and a JSON file the whole run."""
+    """A store that is full, read-only or corrupt costs nothing: the table has every result, and the journal the whole run."""
     point = Point(level_db=-120.0, reading=12.1, state="in range", reading_s=0.2, at_s=3.0)
     said = Exchange(
         time_s=1.0, instrument="radio", direction=Direction.SENT, content=b"\xff\x00READ?\n" * 9000, fault=""
@@ -195,33 +195,36 @@ def test_what_the_store_cannot_take_stands_beside_it_as_csv_and_json(
         record.keep(0, [_result(1.0)], [])
         _break(record, how)
         record.keep(1, [replace(_result(2.0), points=(point,), budget=BUDGET)], [said])
-        beside = record.table.path.with_suffix(".json")
-        assert beside.is_file()  # when the check ends, not only when the run does
+        beside = record.journal.path
+        assert record.journal.holds_all()  # when the check ends, not only when the run does
         record.end(outcome="done", bench_safe=True, bench_s=61.0)
         assert _cells(record) == ["1.0", "2.0"]
         (trouble,) = record.problems
         assert str(beside) in trouble
         assert str(record.table.path) in trouble
-    kept = json.loads(beside.read_text(encoding="utf-8"))
-    assert (kept["run"], kept["outcome"], kept["bench_safe"]) == ("r1", "done", True)
-    first, second = kept["checks"]
+    lines = [json.loads(line) for line in beside.read_text(encoding="utf-8").splitlines()]
+    assert lines[0]["record"]["run"] == "r1"
+    assert (lines[-1]["outcome"], lines[-1]["bench_safe"]) == ("done", True)
+    first, second = (line for line in lines if line["event"] == "check ended")
     assert [first["results"][0]["value"], second["results"][0]["value"]] == [1.0, 2.0]
     assert second["results"][0]["points"] == [asdict(point)]
     assert second["results"][0]["budget"]["unit"] == BUDGET.unit
-    assert second["exchanges"][0]["content"].encode("latin-1") == said.content
+    assert second["exchanges"][0][3].encode("latin-1") == said.content
 
 
-def test_what_stood_beside_is_taken_away_when_the_store_has_it(
+def test_the_journal_is_named_only_while_the_store_lags(
     tmp_path: Path, facts: RunFacts, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """While the store is held the run stands beside it; once all is in the store, only there and in the table."""
+    """Once all is in the store nobody is sent to the journal to import it."""
     monkeypatch.setattr(store_problems, "LOCKED_S", 0.02)
     with Record(tmp_path, facts) as record:
         with _held(tmp_path):
             record.keep(0, [_result(1.0)], [])
-            assert record.table.path.with_suffix(".json").is_file()
+            assert record._read_back().beside == record.journal.path
         record.keep(1, [_result(2.0)], [])
-        assert not record.table.path.with_suffix(".json").exists()
+        record.end(outcome="done", bench_safe=True, bench_s=1.0)
+        assert record.kept is not None
+        assert record.kept.beside is None
     assert _stored(tmp_path) == [1.0, 2.0]
 
 
@@ -259,7 +262,7 @@ def test_a_server_that_goes_away_while_running_loses_nothing(
         postgres.stop()
         try:
             record.keep(1, [_result(2.0)], [])
-            assert record.table.path.with_suffix(".json").is_file()
+            assert record._read_back().beside == record.journal.path
         finally:
             postgres.start()
         record.keep(2, [_result(3.0)], [])
@@ -275,16 +278,50 @@ def test_a_server_that_goes_away_while_running_loses_nothing(
     [
         (lambda address: address.replace("/postgres?", "/nowhere?"), "createdb"),
         (lambda address: address.replace("bench@", "stranger@"), "user"),
-        (lambda address: address.replace("host=/", "host=/no/"), "server runs"),
     ],
 )
-def test_a_server_that_cannot_be_used_stops_the_run_before_it_begins(
+def test_an_address_that_is_wrong_stops_the_run_before_it_begins(
     tmp_path: Path, facts: RunFacts, postgres: PostgresServer, change: Callable[[str], str], said: str
 ) -> None:
-    """A database, a user or a server that is not there is refused at the start, with what to do, and nothing is left."""
+    """A database or a user that is not there is refused at the start, with what to do, and nothing is left."""
     with pytest.raises(FileProblems, match=said):
         Record(tmp_path, facts, store=change(postgres.address()))
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_server_that_is_away_at_the_start_is_waited_for(
+    tmp_path: Path, facts: RunFacts, postgres: PostgresServer
+) -> None:
+    """The run goes on, says so at once, and all of it is in the store once the server is back."""
+    address = postgres.address()
+    postgres.stop()
+    try:
+        record = Record(tmp_path, replace(facts, run="r9"), store=address)
+        assert "server runs" in record.at_start
+        assert str(record.journal.path) in record.at_start
+        record.keep(0, [replace(_result(1.0), run="r9")], [])
+    finally:
+        postgres.start()
+    with record:
+        record.keep(1, [replace(_result(2.0), run="r9")], [])
+        record.end(outcome="done", bench_safe=True, bench_s=1.0)
+        assert record.problems == []
+    with Store.open_to_read(find_place(tmp_path, address)) as store:
+        assert [row.value for row in store.read_results("r9")] == [1.0, 2.0]
+
+
+def test_a_store_that_is_protected_at_the_start_loses_nothing(tmp_path: Path, facts: RunFacts) -> None:
+    """A folder of the store that is not there: table and journal have the run, the end says so, and `import-kept` takes it."""
+    away = tmp_path / "away" / "s.sqlite"
+    with Record(tmp_path / "r", facts, store=str(away)) as record:
+        assert "unable to open" in record.at_start
+        record.keep(0, [_result(1.0)], [])
+        record.end(outcome="done", bench_safe=True, bench_s=1.0)
+        assert record.kept is not None
+        assert (record.kept.in_table, record.kept.in_store, record.kept.beside) == (1, 0, record.journal.path)
+        assert "unable to open" in record.problems[0]
+    with Store.open(tmp_path / "s.sqlite") as store:
+        assert store.import_kept(read_journal(record.journal.path).kept).results == 1
 
 
 @pytest.mark.parametrize("content", [b"no database" * 500, b"SQLite format 3\0" + b"\xff" * 5000])

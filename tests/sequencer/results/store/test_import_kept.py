@@ -21,10 +21,11 @@ from sequencer.problems import FileProblems
 from sequencer.results.model import Confirmation, Point, Result
 from sequencer.results.store.import_kept import NotTheSame
 from sequencer.results.store.place import StorePlace
-from sequencer.results.store.spill import KeptBeside, read_kept
+from sequencer.results.store.spill import read_kept
 from sequencer.results.store.store import BenchInstrument, Store, Wanted
 from sequencer.results.stored import StoredUnit, result_as_plain
 from sequencer.uncertainty.decision import Decision
+from tests.support.kept_json import write_kept
 from tests.support.stored_results import BUDGET, RUN, SETTINGS, a_result, an_exchange
 
 ENDED = {"outcome": "done", "bench_safe": True, "bench_s": 61.0}
@@ -71,14 +72,9 @@ METER = BenchInstrument(
 
 
 def _kept(folder: Path, *, checks: Sequence[Any] = CHECKS, name: str = "kept.json", **run: Any) -> Path:
-    """Write a kept run as a run does, in the place of one that was kept before."""
+    """Write a kept run as earlier sequencers did, in the place of one that was kept before."""
     (folder / name).unlink(missing_ok=True)
-    beside = KeptBeside(folder / name, replace(RUN, **{**ENDED, **run}))
-    beside.change(instruments=(METER,))
-    for index, results, said in checks:
-        beside.add(index, results, said)
-    assert beside.write() == ""
-    return folder / name
+    return write_kept(folder / name, replace(RUN, **{**ENDED, **run}), checks, (METER,))
 
 
 def _all(store: Store, run: str = "r1") -> dict[str, Any]:
@@ -268,7 +264,7 @@ def test_a_store_that_was_read_only_during_a_run_gets_it_through_the_command_lin
             " BEGIN SELECT RAISE(ABORT, 'attempt to write a readonly database'); END"
         )
     done = call("run", str(quick), "--bench", "sim/bench.yaml", "--serial", "M40-0007")
-    (kept,) = folder.glob("*.json")
+    (kept,) = folder.glob("*.journal")
     assert done.exit_code == 3
     assert "readonly" in done.stderr
     assert f"{kept}, which 'sequencer import-kept' puts into the store" in done.stderr
@@ -283,8 +279,8 @@ def test_a_store_that_was_read_only_during_a_run_gets_it_through_the_command_lin
     assert "carrier power" in shown
     (run,) = json.loads(call("results", "--json").stdout)
     assert run["instruments"]
-    messages = json.loads(kept.read_text(encoding="utf-8"))["checks"]
-    wanted = sum(len(check["exchanges"]) for check in messages)
+    lines = map(json.loads, kept.read_text(encoding="utf-8").splitlines())
+    wanted = sum(len(line["exchanges"]) for line in lines if line["event"] == "check ended")
     head, *messages_shown = call("trace", "last").stdout.splitlines()
     assert "message" in head
     assert len(messages_shown) == wanted > 0

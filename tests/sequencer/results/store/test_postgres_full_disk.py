@@ -115,7 +115,7 @@ def test_a_run_on_a_full_disk_is_kept_and_taken_in_when_there_is_room(
     assert done.exit_code == 3
     assert "Make room on the server's disk" in done.stderr
     assert "sequencer import-kept" in done.stderr
-    (kept,) = (tmp_path / "results").glob("*.json")
+    (kept,) = (tmp_path / "results").glob("*.journal")
     assert str(kept) in done.stderr
     still = _call("import-kept", str(kept), *where)
     assert still.exit_code == 2

@@ -1,0 +1,253 @@
+"""`resume`: carries a run on that was cut short, from its journal, and says beforehand what is measured again and why."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from contextlib import suppress
+from pathlib import Path
+
+import click
+
+from sequencer.bench.open_bench import OpenBench
+from sequencer.cli.common.bench import is_terminal
+from sequencer.cli.common.options import check_serial
+from sequencer.cli.run import Asked, Prepared, execute, tell
+from sequencer.cli.screens.operator import Chosen, People, nobody_to_operate
+from sequencer.inputs.load_bench import LoadedBench, load_bench
+from sequencer.planning.load import load_both
+from sequencer.planning.parts import bench_parts
+from sequencer.planning.plan import OrderAsked, Plan, make_plan
+from sequencer.problems import FileProblems, about_file, nearest, printable
+from sequencer.results.journal import Head, JournalRead, read_journal
+from sequencer.results.store.place import StorePlace, find_place
+from sequencer.run.facts import Again
+from sequencer.run.interrupt import stoppable
+from sequencer.run.journals import Glance, glance, is_held, journals
+from sequencer.run.resume import Left, changes, what_is_left
+from sequencer.run.taken_up import bring_up_to_date
+
+
+@stoppable()
+def resume_command(
+    run_name: str,
+    *,
+    serial: str,
+    confirmed: bool,
+    entered: tuple[str, ...],
+    folder: Path,
+    store: str,
+    as_json: bool,
+) -> int:
+    """Carry a run on; returns its exit status."""
+    read = read_journal(_find(run_name, folder))
+    if is_held(read.path):
+        raise about_file(
+            read.path,
+            f"run {read.head.record.run} goes on: another process writes its journal",
+            allowed="a run that was cut short",
+            hint="wait until it has ended, or end it; it leaves the bench safe",
+        )
+    if read.lost:
+        click.echo(f"{read.path}: {read.lost}.", err=True)
+    place = _store_of(read.head, folder, store)
+    try:
+        left = _what_is_left(read, serial=check_serial(serial) if serial else "")
+        prepared = (
+            None if left.is_nothing else _prepared(read, left, place, confirmed, entered, folder, store)
+        )
+    except FileProblems as problems:
+        # Nothing more is measured; but the unit may be keyed, and nothing that was measured may be lost.
+        _make_safe(read)
+        _say_taken_in(read, place)
+        raise FileProblems(problems.complaints) from problems
+    if prepared is None:
+        click.echo(
+            f"Run {read.head.record.run} has ended ({read.outcome}): there is nothing left to measure.",
+            err=True,
+        )
+        _say_taken_in(read, place)
+        return 0
+    for line in (f"Run {read.head.record.run} is carried on.", *left.said):
+        click.echo(line, err=True)
+    return tell(execute(prepared), as_json=as_json)
+
+
+def _find(name: str, folder: Path) -> Path:
+    """Return the journal of the run that is named, or of the newest that has not ended. Raises InputError."""
+    looked = [found for path in journals(folder) if (found := glance(path)) is not None]
+    if name in ("", "last"):
+        if looked:  # one that was cut short just at its end has ended, and its store may not know it
+            return next((one for one in looked if one.outcome != "done"), looked[0]).path
+        raise about_file(
+            folder,
+            "there is no journal of a run here",
+            allowed="the folder of the run that was cut short, with --folder; or its name",
+            hint="'sequencer results' lists the runs",
+        )
+    alike = [one for one in looked if one.run.startswith(name)]
+    exact = [one for one in alike if one.run == name] or alike
+    if len(exact) == 1:
+        return exact[0].path
+    raise _not_found(name, folder, looked, alike)
+
+
+def _not_found(name: str, folder: Path, looked: Sequence[Glance], alike: Sequence[Glance]) -> FileProblems:
+    if alike:
+        return about_file(
+            folder,
+            f"several runs begin with {printable(name)!r}: {', '.join(one.run for one in alike[:4])}",
+            allowed="more of the name of one of them",
+        )
+    close = nearest(name, [one.run for one in looked])
+    return about_file(
+        folder,
+        f"no journal of a run {printable(name)[:60]!r} in this folder",
+        allowed="a run whose table and journal lie here; without a name the newest that was cut short",
+        hint=f"did you mean {close[0]}?" if close else "",
+    )
+
+
+def _store_of(head: Head, folder: Path, store: str) -> StorePlace:
+    """Return the run's own store. Raises InputError where another is named, or a server's address is to be given again."""
+    if not store and head.store_file:
+        return StorePlace(path=Path(head.store_file))
+    place = find_place(folder, store)
+    if not store:
+        raise about_file(
+            "--store",
+            f"run {head.record.run} writes to a server, whose address is not in its journal because of the password",
+            allowed=f"the address of {printable(head.store_address)}, with --store or SEQUENCER_STORE",
+        )
+    is_same = (
+        str(place) == head.store_address if place.path is None else _same_file(place.path, head.store_file)
+    )
+    if not is_same:
+        raise about_file(
+            "--store",
+            f"run {head.record.run} writes to another store",
+            found=str(place),
+            allowed=printable(head.store_address or head.store_file),
+        )
+    return place
+
+
+def _same_file(path: Path, other: str) -> bool:
+    return bool(other) and path.absolute() == Path(other)
+
+
+def _what_is_left(read: JournalRead, *, serial: str) -> Left:
+    """Load the files that the run began with, and return what is left of it. Raises FileProblems for what has changed since."""
+    head, run = read.head, read.head.record
+    if read.lines.altered:
+        raise about_file(
+            read.path,
+            f"the journal was altered, so that nobody can say what was finished: {read.lost}",
+            hint="what table and store hold stands there; begin a new run",
+        )
+    for file in (head.sequence_file, head.bench_file):
+        if not Path(file).is_file():
+            raise _gone(read, Path(file))
+    sequence, bench = load_both(
+        head.sequence_file, head.bench_file, serial=run.serial, model=head.model_named
+    )
+    if complaints := changes(read, sequence, bench, serial=serial):
+        raise FileProblems(complaints)
+    order: OrderAsked = "quickest" if head.order == "quickest" else "written"
+    return what_is_left(read, make_plan(sequence, bench, serial=run.serial, only=head.only, order=order))
+
+
+def _gone(read: JournalRead, file: Path) -> FileProblems:
+    if read.head.steps and all(step.check == "adjust" for step in read.head.steps):
+        return about_file(
+            file,
+            "this run adjusted presets, and an adjusting is not carried on: what it had turned is as it was left",
+            allowed="'sequencer adjust' anew",
+        )
+    return about_file(
+        file,
+        f"the file that run {read.head.record.run} began with is not there any more",
+        allowed="the file as it was",
+    )
+
+
+def _prepared(
+    read: JournalRead,
+    left: Left,
+    place: StorePlace,
+    confirmed: bool,
+    entered: tuple[str, ...],
+    folder: Path,
+    store: str,
+) -> Prepared:
+    head, run = read.head, read.kept
+    simulated = head.dry_run or left.plan.bench.bench.simulated
+    people = People(left.plan, confirmed=confirmed, simulated=simulated, terminal=is_terminal(sys.stdin))
+    people.take_beforehand((*_entered_before(read, left.plan), *entered))
+    by_hand = _by_hand(left.plan.bench) if not head.dry_run else []
+    if by_hand and not people.terminal:
+        raise nobody_to_operate(left.plan, by_hand)
+    return Prepared(
+        asked=Asked(
+            sequence_name=head.sequence_file,
+            bench_name=head.bench_file,
+            serial=run.serial,
+            model=head.model_named,
+            confirmed=confirmed,
+            dry_run=head.dry_run,
+            folder=folder,
+            store=store or head.store_file,
+            chosen=Chosen(only=head.only),
+        ),
+        plan=left.plan,
+        people=people,
+        model=run.model,
+        simulated=simulated,
+        by_hand=bool(by_hand),
+        again=Again(run=run.again, reason=run.reason) if run.again else None,
+        carried=left.carried,
+    )
+
+
+def _entered_before(read: JournalRead, plan: Plan) -> tuple[str, ...]:
+    """Return what a person had entered for checks that are still to end, as --entered has it."""
+    due = {step.index for step in plan.steps if step.check.name == "enter_reading"}
+    found = {one.check_index: f"{one.name}={one.text}" for one in read.entered if one.check_index in due}
+    return tuple(found[index] for index in sorted(found))
+
+
+def _by_hand(bench: LoadedBench) -> list[str]:
+    return [name for name, entry in bench.bench.instruments.items() if entry.manual]
+
+
+def _make_safe(read: JournalRead) -> None:
+    """Make the bench safe that the run may have left otherwise, by its file as it is now; say how that went."""
+    if read.kept.simulated and (read.head.dry_run or not read.head.bench_file):
+        return
+    try:
+        loaded = load_bench(read.head.bench_file)
+    except FileProblems:
+        click.echo(
+            "The bench was not made safe, because its file cannot be read: see that PTT is released and the generator off.",
+            err=True,
+        )
+        return
+    if loaded.bench.visa == "sim" or _by_hand(loaded):
+        return
+    bench = OpenBench(bench_parts(loaded, serial=read.kept.serial, dry_run=False))
+    problem: Exception | None = None
+    try:
+        bench.open()
+    except Exception as error:
+        problem = error
+    state = bench.close()
+    with suppress(OSError):
+        if problem is not None:
+            click.echo(str(problem), err=True)
+        click.echo(state.last_line(), err=True)
+
+
+def _say_taken_in(read: JournalRead, place: StorePlace) -> None:
+    """Bring table and store to what the journal has, and say what they lacked."""
+    for line in bring_up_to_date(read, place):
+        click.echo(line, err=True)
