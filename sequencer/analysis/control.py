@@ -2,8 +2,8 @@
 
 Individuals and moving range: NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2. The process's own scatter is taken from the mean
 of the differences between neighbours, which a slow drift or a step does not widen as it would a standard deviation. Mean and scatter of few
-values are themselves uncertain: three sigma from eight values are left by one undisturbed value in some 60. These limits are as much
-wider as it takes for one in 370.
+values are themselves uncertain: three sigma from eight values are left by one undisturbed value in 32. These limits are as much wider as
+it takes for one in 370 or fewer (`tests/benchmarks/bench_own_check.py`).
 """
 
 from __future__ import annotations
@@ -45,7 +45,7 @@ class NextLimits:
 
 
 def limits_for_next(values: Sequence[float], *, least_sigma: float = 0.0) -> NextLimits:
-    """Return within what the next value lies, once in 370 not, if nothing has changed; ValueError for fewer than `FEWEST` values.
+    """Return within what the next value lies, at most once in 370 not, if nothing has changed; ValueError for fewer than `FEWEST` values.
 
     Student's t on the degrees of freedom of the mean moving range, and the mean's own scatter: for many values three sigma again.
     ``least_sigma``: what the scatter is not believed to be below, such as that of an instrument's last digit.

@@ -20,6 +20,7 @@ from sequencer.results.stored import StoredResult
 from sequencer.run.runner import RunOutcome
 from sequencer.run.status import ExitStatus
 from sequencer.uncertainty.decision import Decision
+from sim.scpi.faults import Fault, FaultKind
 from tests.support.rig import Rig
 
 BENCH = Path("sim/self-checking-bench.yaml").resolve()
@@ -226,6 +227,33 @@ def test_an_audio_meter_that_stands_still_is_told(plan_of: Callable[..., Plan]) 
     assert (
         "the audio source was set to half, and the audio meter reads 0.1 V after 0.1 V" in outcome.problems[0]
     )
+
+
+@pytest.mark.parametrize("kind", [FaultKind.TIMEOUT, FaultKind.DISCONNECT, FaultKind.GARBAGE])
+def test_a_fault_at_any_message_leaves_all_off_and_passes_nothing(
+    plan_of: Callable[..., Plan], kind: FaultKind
+) -> None:
+    """From the opening to the way out, every ninth message: the generator and the supply are off, PTT is open, the witness saw nothing.
+
+    A check that was disturbed passes with the values of an undisturbed one, or says what was not measured.
+    """
+    plan = plan_of()
+    sound, rig = _ran(plan)
+    count = len(rig.sent())
+    wanted = {one.quantity: one.value for one in sound.results}
+    for number in range(3, count, 9):
+        rig = Rig(plan, SERIAL)
+        rig.inject_everywhere(Fault(kind=kind, skip=number))
+        outcome = rig.run()
+        told = f"message {number} of {count}, {kind.value}"
+        assert outcome.safe_state.confirmed, told
+        assert not rig.device("signal_generator").output_on, told
+        assert not rig.device("supply").output_on, told
+        assert not rig.simulation.unit.keyed, told
+        assert rig.simulation.hazards == (), told
+        for one in outcome.results:
+            assert one.value is None or one.value == pytest.approx(wanted[one.quantity], abs=0.05), told
+        assert outcome.problems or len(outcome.results) == len(wanted), told
 
 
 REFUSED = {

@@ -126,6 +126,20 @@ def test_instruments_keep_their_calibration_and_order(store: Store) -> None:
     assert "due" not in plain["voltmeter"]
 
 
+def test_who_stood_on_the_bench_in_the_run_before_is_found_by_the_bench_s_name(store: Store) -> None:
+    """The newest other run on that bench of which it is known; none on another bench, or where no run said who answered."""
+    run = store.read_run("r1")
+    assert run is not None
+    assert store.read_instruments_before("later", run.bench) == ("", [])
+    meter = BenchInstrument(
+        name="power_meter", role="power_meter", maker="H", model="P", serial="1", firmware="2"
+    )
+    store.write_instruments("r1", [meter])
+    assert store.read_instruments_before("later", run.bench) == ("r1", [meter])
+    assert store.read_instruments_before("r1", run.bench) == ("", [])
+    assert store.read_instruments_before("later", "another bench") == ("", [])
+
+
 def test_runs_are_in_order_across_time_zones(store: Store) -> None:
     """The night the clock is put back, 02:30+02:00 comes before 02:10+01:00, whatever the texts say."""
     for run, time in (("early", "2027-10-31T02:30:00.000+02:00"), ("late", "2027-10-31T02:10:00.000+01:00")):
