@@ -69,16 +69,16 @@ def _interpolated_peak(powers: NDArray[np.float64], peak: int) -> float:
 def _refined(audio: NDArray[np.float64], sample_rate_hz: float, frequency_hz: float) -> float:
     """Return the frequency of least squares, from a start within half a spectrum line (IEEE Std 1057)."""
     times = (np.arange(len(audio)) - (len(audio) - 1) / 2) / sample_rate_hz
-    farthest = 0.5 * sample_rate_hz / len(audio)
+    seconds = len(audio) / sample_rate_hz
+    farthest = 0.5 / seconds
     start = frequency_hz
     for _ in range(20):
         phase = 2 * np.pi * frequency_hz * times
-        cosine, sine = np.cos(phase), np.sin(phase)
-        columns = np.stack([cosine, sine, np.ones_like(times)], axis=1)
-        a, b, _ = np.linalg.solve(columns.T @ columns, columns.T @ audio)
-        slope = 2 * np.pi * times * (b * cosine - a * sine)
-        full = np.column_stack([columns, slope])
-        step = float(np.linalg.lstsq(full, audio, rcond=None)[0][3])
+        rows = np.stack([np.cos(phase), np.sin(phase), np.ones_like(times), times])
+        a, b, _ = np.linalg.solve(rows[:3] @ rows[:3].T, rows[:3] @ audio)
+        # Per radian over half the record, beside which the four rows are nearly orthogonal: the normal equations lose no digits.
+        rows[3] *= (b * rows[0] - a * rows[1]) * (2 / seconds)
+        step = float(np.linalg.solve(rows @ rows.T, rows @ audio)[3]) / (math.pi * seconds)
         frequency_hz = min(start + farthest, max(start - farthest, frequency_hz + step))
         if abs(step) < 1e-13 * frequency_hz:
             break
@@ -122,9 +122,27 @@ def without_lines(
     audio: NDArray[np.float64], sample_rate_hz: float, lines_hz: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], float, NDArray[np.float64]]:
     """Return the power of each line, the DC, and what remains without them, by least squares."""
-    phase = 2 * np.pi * np.outer(np.arange(len(audio)) / sample_rate_hz, lines_hz)
-    columns = np.hstack([np.cos(phase), np.sin(phase), np.ones((len(audio), 1))])
+    rows = _rows(2 * np.pi * np.arange(len(audio)) / sample_rate_hz, lines_hz)
     # Nearly orthogonal on whole cycles, so the normal equations lose no digits and take less time.
-    weights = np.linalg.solve(columns.T @ columns, columns.T @ audio)
+    weights = np.linalg.solve(rows @ rows.T, rows @ audio)
     cosines, sines = weights[: len(lines_hz)], weights[len(lines_hz) : -1]
-    return (cosines**2 + sines**2) / 2, float(weights[-1]), audio - columns @ weights
+    return (cosines**2 + sines**2) / 2, float(weights[-1]), audio - weights @ rows
+
+
+def _rows(times: NDArray[np.float64], lines_hz: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the cosine of each line, the sine of each, and ones; ``times`` in radians for each hertz.
+
+    Of harmonics only the first is worked out, the others are its powers: sines take most of the time of a reading [measured].
+    """
+    count = len(lines_hz)
+    turns = np.empty((count, len(times)), dtype=np.complex128)
+    turns[0] = np.exp(1j * (lines_hz[0] * times))
+    for at in range(1, count):
+        if lines_hz[at] == (at + 1) * lines_hz[0]:
+            half = (
+                at + 1
+            ) // 2  # the product of two powers that are made: rounding grows with the logarithm only
+            np.multiply(turns[half - 1], turns[at - half], out=turns[at])
+        else:
+            turns[at] = np.exp(1j * (lines_hz[at] * times))
+    return np.concatenate([turns.real, turns.imag, np.ones((1, len(times)))])

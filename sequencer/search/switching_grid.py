@@ -179,6 +179,7 @@ class FineGrid:
         # What a rising level (row) says of the falling one (column), and the other way round.
         link = hysteresis_weight(self.level_db[1].T - self.level_db[0], manner.hysteresis_db)
         self._link = [link, link.T]
+        self._weighed: dict[bool, Any] = {}  # until the next test is taken
         for trial in trials:
             self.learn(trial)
 
@@ -191,6 +192,7 @@ class FineGrid:
         rising = not trial.was_on
         chance = self._chance_on(trial.level_db, rising, trial.looks)
         self._log[rising] = self._log[rising] + np.log(chance if trial.on else 1 - chance)
+        self._weighed.clear()
 
     def _chance_on(self, level_db: Any, rising: bool, looks: int = 1) -> Any:
         """Return the probability of "on" for each row and level: "on" may be dropped, and what was told off may still be on."""
@@ -223,6 +225,11 @@ class FineGrid:
 
     def _weights(self, rising: bool) -> Any:
         """Return the joint weight of (jitter, level); tests of the other direction speak on both, on the level through the hysteresis."""
+        if rising not in self._weighed:
+            self._weighed[rising] = self._weigh(rising)
+        return self._weighed[rising]
+
+    def _weigh(self, rising: bool) -> Any:
         import numpy as np
 
         other = self._log[not rising]
@@ -258,10 +265,12 @@ class FineGrid:
         chance = self._chance_on(candidates[:, None, None], rising)
         left = 0.0
         for outcome in (chance, 1 - chance):
-            joint = weight[None] * outcome
-            total = joint.sum(axis=(1, 2))
-            mean = (joint * level).sum(axis=(1, 2)) / total
-            square = (joint * level**2).sum(axis=(1, 2)) / total
+            joint = (weight[None] * outcome).sum(
+                axis=1
+            )  # over the rows: of the level alone the variance is wanted
+            total = joint.sum(axis=1)
+            mean = joint @ level[0] / total
+            square = joint @ level[0] ** 2 / total
             left = left + total * (square - mean**2)
         return float(candidates[int(np.argmin(left))])
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import atexit
 import gc
+import os
 from typing import Any
 
 import click
@@ -66,6 +67,9 @@ class Program(click.Group):
         from sequencer.run.interrupt import end_process_after
 
         end_process_after()
+        # One thread for numpy's linear algebra, unless the shell says otherwise: its problems are small here, and more threads cost
+        # a sixth of numpy's import and, on a busy machine, most of the time of a reading from samples [measured].
+        os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
         # At its end the interpreter looks through all that it holds for circles: a sixth of a simulated run [measured].
         atexit.register(gc.freeze)
         return super().__call__(*arguments, **options)
