@@ -122,7 +122,8 @@ def without_lines(
     audio: NDArray[np.float64], sample_rate_hz: float, lines_hz: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], float, NDArray[np.float64]]:
     """Return the power of each line, the DC, and what remains without them, by least squares."""
-    rows = _rows(2 * np.pi * np.arange(len(audio)) / sample_rate_hz, lines_hz)
+    times = np.arange(len(audio), dtype=np.float64) * (2 * math.pi / sample_rate_hz)
+    rows = _rows(times, lines_hz)
     # Nearly orthogonal on whole cycles, so the normal equations lose no digits and take less time.
     weights = np.linalg.solve(rows @ rows.T, rows @ audio)
     cosines, sines = weights[: len(lines_hz)], weights[len(lines_hz) : -1]
@@ -139,9 +140,7 @@ def _rows(times: NDArray[np.float64], lines_hz: NDArray[np.float64]) -> NDArray[
     turns[0] = np.exp(1j * (lines_hz[0] * times))
     for at in range(1, count):
         if lines_hz[at] == (at + 1) * lines_hz[0]:
-            half = (
-                at + 1
-            ) // 2  # the product of two powers that are made: rounding grows with the logarithm only
+            half = (at + 1) // 2  # of two powers that are made: rounding grows with the logarithm only
             np.multiply(turns[half - 1], turns[at - half], out=turns[at])
         else:
             turns[at] = np.exp(1j * (lines_hz[at] * times))
