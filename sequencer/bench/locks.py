@@ -17,10 +17,11 @@ from contextlib import ExitStack, suppress
 from pathlib import Path
 from typing import Any
 
+from sequencer.bench.aliases import names_of
 from sequencer.inputs.bench import BenchFile
 from sequencer.problems import printable
 from sequencer.safety.mark import Mark
-from sequencer.safety.state_folder import PREFIX, StateFolder
+from sequencer.safety.state_folder import PREFIX, StateFolder, filesystem_of, is_remote
 from sequencer.safety.watchdog import WATCHDOG
 
 # Whose address a fact about the cables goes by; a bench on which cables are moved has at least one of them.
@@ -39,13 +40,16 @@ class BenchBusy(Exception):
 def lock_addresses(bench: BenchFile, stack: ExitStack) -> None:
     """Take every address for this process; the operating system drops the locks with the process, however it ends.
 
-    Raises BenchBusy. An instrument that a person works has no lock.
+    Raises BenchBusy. An instrument that a person works has no lock. One that is written or reached in several ways has several.
     """
     folder = StateFolder.find()
-    for entry in bench.instruments.values():
-        if entry.manual:
-            continue
-        path = lock_path(entry.address, folder)
+    wanted = {
+        path: entry
+        for entry in bench.instruments.values()
+        if not entry.manual
+        for path in lock_paths(entry.address, folder)
+    }
+    for path, entry in wanted.items():
         try:
             folder.check()
             taken = _take_after_watchdog(folder, path.name, stack)
@@ -90,8 +94,24 @@ def _holder_of(path: Path) -> str:
         began = time.strftime("%Y-%m-%d %H:%M:%S", time.localtime(since_s))
         where = holder.get("machine")
         elsewhere = "" if where == platform.node() else f" on {printable(str(where))}"
-        return f"process {pid}{elsewhere}, {printable(program)!r}, since {began},"
+        said = f"process {pid}{elsewhere}, {printable(program)!r}, since {began},"
+        if _is_over(holder):
+            said += " which has ended: a process that it started, or the server of a network share,"
+        return said
     return "it"
+
+
+def _is_over(holder: dict[str, Any]) -> bool:
+    """Say whether the process that holds a lock, by its file, was one of this machine and is no more."""
+    if holder.get("machine") != platform.node():
+        return False
+    try:
+        os.kill(int(holder["pid"]), 0)
+    except (ProcessLookupError, OverflowError):
+        return True
+    except OSError:
+        return False
+    return False
 
 
 def _note_holder(descriptor: int) -> None:
@@ -108,8 +128,29 @@ def _note_holder(descriptor: int) -> None:
 
 
 def lock_path(address: str, folder: StateFolder | None = None) -> Path:
-    """Return the lock file of an address; ways of writing the same VISA resource share it, a name and its IP address do not."""
+    """Return the lock file of an address as it is written."""
     return (folder or StateFolder.find()).path / f"{PREFIX}{address_key(address)}.lock"
+
+
+def lock_paths(address: str, folder: StateFolder | None = None) -> tuple[Path, ...]:
+    """Return all lock files of an address: as written, and as another bench file may write the same instrument's."""
+    folder = folder or StateFolder.find()
+    return tuple(
+        dict.fromkeys([lock_path(address, folder), *(lock_path(one, folder) for one in names_of(address))])
+    )
+
+
+def locks_note(folder: StateFolder | None = None) -> str:
+    """Return what a person must know of locks that stand on a network share; empty where they stand on this machine."""
+    folder = folder or StateFolder.find()
+    kind = filesystem_of(folder.path)
+    if not is_remote(kind):
+        return ""
+    return (
+        f"warning: the locks of this bench stand on a network share ({kind}: {printable(str(folder.path))}). They keep processes of this "
+        "machine apart; those of other machines only if the server keeps locks, and not once the connection to it was lost. Drive a bench "
+        "from one machine, or see to it yourself that only one does."
+    )
 
 
 def address_key(address: str) -> str:

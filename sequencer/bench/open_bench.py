@@ -26,12 +26,12 @@ from sequencer.bench.operator import Operators
 from sequencer.bench.tape import Tape
 from sequencer.bench.tape_links import TapedLibrary, names_at
 from sequencer.bench.text_radio import make_text_radio
-from sequencer.bench.watchdog import make_watchdog
+from sequencer.bench.watchdog import make_watchdog, unproved_line
 from sequencer.frozen import dataclass
 from sequencer.inputs.bench import INTERFERER, BenchFile, longest_release_s, max_meter_dbm, open_timeout_s
 from sequencer.inputs.instrument_drivers import ByHand, TextRadio
 from sequencer.inputs.instrument_roles import Instrument as Entry
-from sequencer.safety.announced import Announce, to_nobody
+from sequencer.safety.announced import Announce, Announced, to_nobody
 from sequencer.safety.bench import SafeBench
 from sequencer.safety.cables import Cables, Connection
 from sequencer.safety.key import Ratings
@@ -115,6 +115,7 @@ class OpenBench:
         self._watchdog = (
             make_watchdog(parts.bench, parts.profiles, serial=parts.serial) if parts.is_real else None
         )
+        self._proof_told = False
         self.safe = self._make_safe_bench(self.instruments)
         self._operators = Operators(
             parts.bench,
@@ -175,9 +176,18 @@ class OpenBench:
         if self._watchdog is not None:
             self._watchdog.prove()
 
+    def watchdog_news(self) -> str:
+        """Return once, when it is there, what a person must know of `prove_watchdog`: that nothing answered. It is put down in any case."""
+        if self._watchdog is None or self._proof_told or (proofs := self._watchdog.proofs(0.0)) is None:
+            return ""
+        self._proof_told = True
+        said = "; ".join(one.said for one in proofs)
+        self.parts.announce(Announced(what="watchdog", begins=False, facts={"said": said}))
+        return "" if any(one.confirmed for one in proofs) else unproved_line(self._watchdog.ways, said)
+
     def watchdog_proofs(self) -> tuple[Tried, ...]:
         """Return what came of `prove_watchdog`, once it is there; empty without a watchdog."""
-        return self._watchdog.proofs() if self._watchdog is not None else ()
+        return (self._watchdog.proofs() or ()) if self._watchdog is not None else ()
 
     def __enter__(self) -> Self:
         try:

@@ -5,11 +5,12 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from typing import Any, Literal
 
 from drivers.text.line import device_of
 from drivers.text.profile import ENDS
-from sequencer.bench.locks import key_mark, lock_path
+from sequencer.bench.locks import key_mark, lock_paths
 from sequencer.inputs.bench import BenchFile, open_timeout_s
 from sequencer.inputs.instrument_drivers import Installed, Linked, TextRadio, Watched
 from sequencer.safety.watchdog.client import Watchdog
@@ -25,7 +26,7 @@ def make_watchdog(bench: BenchFile, profiles: Mapping[str, Any], *, serial: str)
     ways = ways_of(bench, profiles)
     if not ways:
         return None
-    locks = [str(lock_path(way.address)) for way in ways]
+    locks = [str(path) for way in ways for path in lock_paths(way.address)]
     return Watchdog(ways, serial=serial, mark=key_mark(bench), locks=locks)
 
 
@@ -56,6 +57,16 @@ def watchdog_line(bench: BenchFile, profiles: Mapping[str, Any]) -> str:
     return (
         f"warning: if this program hangs with PTT pressed, the watchdog ends it after max_key_time, for no instrument takes a second "
         f"connection; then: {text}"
+    )
+
+
+def unproved_line(ways: tuple[Way, ...], said: str) -> str:
+    """Return what becomes of a pressed PTT if this program hangs, once it was seen that nothing answers a second connection."""
+    then = "; ".join(_said(replace(way, shared=False)) for way in ways)
+    tried = f" ({said})" if said else ""
+    return (
+        f"No instrument answers the watchdog beside this program{tried}. If it hangs with PTT pressed, it is ended after max_key_time; "
+        f"then: {then}."
     )
 
 

@@ -13,8 +13,9 @@ from typing import Any
 
 import click
 
+from sequencer.bench.locks import locks_note
 from sequencer.bench.open_bench import BenchParts
-from sequencer.cli.common.bench import bench_title, is_terminal, loss_table_lines
+from sequencer.cli.common.bench import bench_title, is_terminal, loss_table_lines, watchdog_lines
 from sequencer.cli.common.options import check_model, check_serial
 from sequencer.cli.common.outlet import reader_may_be_gone
 from sequencer.cli.order import order_as_json, order_lines
@@ -100,9 +101,12 @@ def run_command(asked: Asked, *, as_json: bool) -> int:
 
 
 def tell_beforehand(prepared: Prepared) -> None:
-    """Say what should be known before a run begins: its order, and loss tables that are old or overruled."""
+    """Say what should be known before a run begins: its order, old or overruled loss tables, what does not hold if it hangs."""
     for line in (*order_lines(prepared.plan), *loss_table_lines(prepared.plan.bench, old_only=True)):
         click.echo(line, err=True)
+    if not prepared.asked.dry_run and prepared.plan.bench.bench.visa != "sim":
+        for line in filter(None, (*watchdog_lines(prepared.plan, warnings_only=True), locks_note())):
+            click.echo(line, err=True)
 
 
 def prepare(asked: Asked) -> Prepared:

@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from sequencer.cli.common.bench import bench_title, loss_table_lines
+from sequencer.cli.common.bench import bench_title, loss_table_lines, watchdog_lines
 from sequencer.cli.common.options import check_model, check_serial
 from sequencer.cli.order import order_as_json, order_lines
 from sequencer.planning.bench_doubts import calibration_doubts, soon_due_lines
@@ -56,7 +56,8 @@ def validate_command(
     named = " and ".join(counted(*one) for one in asks if one[0])
     asked = f", and asks for {named}" if named else ""
     soon = soon_due_lines(plan, today)
-    for line in (*order_lines(plan), *loss_table_lines(plan.bench), *soon, *_unstated_lines(plan)):
+    told = (*order_lines(plan), *loss_table_lines(plan.bench), *soon, *watchdog_lines(plan))
+    for line in (*told, *_unstated_lines(plan)):
         click.echo(line)
     if (of := plan.sequence.model) is not None:
         place = f"shipped {of.path.name}" if of.shipped else str(of.path)
@@ -134,6 +135,7 @@ def _plan_as_json(plan: Plan) -> dict[str, Any]:
         "unstated": {key: list(checks) for key, checks in unstated_keys(plan).items()},
         "presets_too_fine": {key: list(checks) for key, checks in presets_too_fine(plan).items()},
         "unstated_connections": {key: list(checks) for key, checks in unstated_connections(plan).items()},
+        "watchdog": " ".join(watchdog_lines(plan)),
         "unproved": {key: list(checks) for key, checks in unproved_readings(plan).items()},
         "forecast_s": round(plan.forecast_s, 3),
         "forecast_failing_s": round(plan.forecast_s + plan.failing_s, 3),

@@ -240,6 +240,8 @@ class Runner:
 
     def _begin(self, step: Step) -> None:
         self._stopper.check()
+        if text := self._bench.watchdog_news():
+            self._state.tell(Warned(text=text))
         now_s = self._bench.clock.now_s()
         self._set_aside(now_s)
         self._index, self._began_s[step.index] = step.index, now_s

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import TextIO
+from typing import TYPE_CHECKING, TextIO
 
 from sequencer.inputs.load_bench import LoadedBench
 from sequencer.inputs.loss_table import LoadedTable
 from sequencer.problems import printable
+
+if TYPE_CHECKING:
+    from sequencer.planning.plan import Plan
 
 
 def bench_title(loaded: LoadedBench, *, dry_run: bool = False) -> str:
@@ -25,6 +28,16 @@ def any_serial(loaded: LoadedBench) -> str:
     from sequencer.bench.simulation import shelf_serials
 
     return next(iter(shelf_serials(loaded)), "none")
+
+
+def watchdog_lines(plan: Plan, *, warnings_only: bool = False) -> list[str]:
+    """Return what becomes of a pressed PTT if this program hangs; nothing for a simulated bench or a sequence that keys nothing."""
+    if not any(step.side == "transmit" for step in plan.steps):
+        return []
+    from sequencer.bench.watchdog import watchdog_line
+
+    line = watchdog_line(plan.bench.bench, plan.bench.profiles)
+    return [printable(line)] if line and (line.startswith("warning") or not warnings_only) else []
 
 
 def loss_table_lines(bench: LoadedBench, *, old_only: bool = False) -> list[str]:

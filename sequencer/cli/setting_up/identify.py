@@ -23,8 +23,9 @@ from drivers.profiled.answers import meaning_of
 from drivers.profiled.base import ProfiledInstrument
 from drivers.profiled.commands import CommandSpec, commands_of
 from drivers.profiled.profile import Profile
-from sequencer.bench.locks import BenchBusy
+from sequencer.bench.locks import BenchBusy, locks_note
 from sequencer.bench.open_bench import BenchParts, OpenBench
+from sequencer.bench.watchdog import watchdog_line
 from sequencer.cli.common.bench import any_serial, bench_title, is_terminal
 from sequencer.cli.screens.operator import TerminalPerson
 from sequencer.frozen import dataclass
@@ -103,6 +104,8 @@ def identify_command(bench_name: str, *, dry_run: bool, as_json: bool) -> int:
         click.echo(printable(bench_title(loaded, dry_run=dry_run)))
         if parts.simulation is None:
             click.echo(f"Locks, and what is remembered of this bench: {printable(str(StateFolder.find()))}")
+            if note := locks_note():
+                click.echo(note)
         for one in found:
             for line in str(one).splitlines():
                 click.echo(printable(line))
@@ -117,12 +120,15 @@ def identify_bench(parts: BenchParts) -> list[Answer]:
     """
     bench = OpenBench(parts)
     found: dict[str, Answer] = {}
+    watchdog: list[Answer] = []
     with stoppable() as stopper:
         try:
             bench.prepare()
             # `open_one` sees to it that the key line comes first: what a crashed run left keyed is released before the rest.
             for name in parts.bench.instruments:
                 found[name] = _identify(bench, name)
+            bench.prove_watchdog()
+            watchdog = _of_watchdog(bench)
         except (BenchBusy, InstrumentFault) as fault:
             return [_of_bench(str(fault))]
         finally:
@@ -130,8 +136,19 @@ def identify_bench(parts: BenchParts) -> list[Answer]:
                 state = bench.close()
             if bench.left_keyed:
                 click.echo(bench.left_keyed, err=True)
-    answers = list(found.values())
+    answers = [*found.values(), *watchdog]
     return answers if state.confirmed else [*answers, _of_bench(state.last_line())]
+
+
+def _of_watchdog(bench: OpenBench) -> list[Answer]:
+    """Return what answers the key-down watchdog beside this program; nothing where there is none."""
+    notes = [one.said for one in bench.watchdog_proofs()]
+    if not bench.parts.is_real:
+        return []
+    line = watchdog_line(bench.bench, bench.parts.profiles)
+    if not (notes := [*notes, *filter(None, [line])]):
+        return []
+    return [Answer(name="watchdog", role="", address="", identity="", notes=tuple(notes))]
 
 
 def _of_bench(problems: str) -> Answer:

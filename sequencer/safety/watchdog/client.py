@@ -85,10 +85,11 @@ class Watchdog:
         """Have it try which instruments answer a second connection; goes on at once."""
         self._send("prove")
 
-    def proofs(self) -> tuple[Tried, ...]:
-        """Return what came of `prove`, once it is there; empty where nothing came in time."""
-        self._hear_until(lambda: self._proofs is not None, PROOF_S)
-        return tuple(self._proofs or ())
+    def proofs(self, within_s: float = PROOF_S) -> tuple[Tried, ...] | None:
+        """Return what came of `prove`; None where nothing came in time."""
+        self._hear(0.0)
+        self._hear_until(lambda: self._proofs is not None, within_s)
+        return None if self._proofs is None else tuple(self._proofs)
 
     def await_ready(self) -> None:
         """Wait until its process is there. Raises OSError, in words, where it is not, or has acted."""

@@ -223,3 +223,21 @@ def test_who_is_refused_is_told_who_holds_the_bench(real_bench: BenchFile, state
             lock.write_text("{")
         with pytest.raises(BenchBusy, match=rf"\(it holds {state}"):
             _taken(real_bench)
+
+
+def test_a_lock_whose_process_has_ended_is_said_to_be_held_by_something_else(
+    real_bench: BenchFile, state: Path
+) -> None:
+    """A child that outlived it, or a share's server: the file names a process that is no more, and the words say so."""
+    child = os.fork()
+    if child == 0:
+        os._exit(0)
+    os.waitpid(child, 0)
+    with _taken(real_bench):
+        for lock in state.iterdir():
+            said = json.loads(lock.read_text())
+            lock.write_text(json.dumps(said | {"pid": child}))
+        with pytest.raises(
+            BenchBusy, match=rf"process {child}.*which has ended: a process that it started, or the server"
+        ):
+            _taken(real_bench)

@@ -7,6 +7,7 @@ Std 1003.1) and pidfd_open(2) of Linux.
 from __future__ import annotations
 
 import contextlib
+import gc
 import json
 import os
 import pty
@@ -22,12 +23,22 @@ from pathlib import Path
 
 import pytest
 
+from drivers.clock import RealClock
+from drivers.link.link import Link
+from drivers.link.visa import open_library
 from sequencer.safety.key_memory import KeyMemory
 from sequencer.safety.mark import Mark
 from sequencer.safety.state_folder import StateFolder
 from sequencer.safety.watchdog.client import Watchdog
 from sequencer.safety.watchdog.ways import NoWay, Way, is_off, prove, switch_off
+from sim.clock import WallClock
+from sim.scpi.declare import setting
+from sim.scpi.device import ScpiDevice
+from sim.scpi.parameters import Boolean
+from sim.serve.network import serve
+from tests.support.hislip import HislipConnection
 from tests.support.loopback import wait_until
+from tests.support.vxi11 import Vxi11Connection
 
 pytestmark = [
     pytest.mark.slow,
@@ -365,3 +376,28 @@ def test_a_radio_on_a_serial_line_is_told_beside_the_program_that_holds_the_port
     assert not switch_off(line_key).confirmed, "a pseudo-terminal has no control lines, and it says so"
     os.close(ours)
     os.close(theirs)
+
+
+class KeyBox(ScpiDevice):
+    """An invented instrument with one switch."""
+
+    identity = ("Invented", "Key box", "0004", "1.0")
+    key = setting(":KEY", Boolean(default=True))
+
+
+@pytest.mark.parametrize("connection", [HislipConnection, Vxi11Connection])
+def test_a_radio_behind_a_protocol_of_its_own_is_reached_by_the_visa_library(connection):
+    """HiSLIP and VXI-11 (IVI-6.1, VXI-11 1.0): asked beside the program, switched off and read back; its own connection goes on."""
+    box = KeyBox(WallClock())
+    with serve({"box": box}, connection=connection) as addresses, open_library("py") as library:
+        link = Link(library, name="box", address=addresses["box"], clock=RealClock())
+        link.open()
+        way = Way(
+            role="radio", name="radio", address=addresses["box"], line="visa", shared=True, wait_s=2.0, off=":KEY 0", ask=":KEY?"
+        )  # fmt: skip
+        assert prove(way).confirmed
+        assert link.query(":KEY?") == "1"
+        tried = switch_off(way)
+        assert tried.confirmed, tried.said
+        assert link.query(":KEY?") == "0"
+    gc.collect()
