@@ -277,6 +277,47 @@ def trace(run_name: str, folder: Path, store: str, **asked: Any) -> None:
     sys.exit(trace_command(run_name, folder=folder, store_name=store, **asked))
 
 
+@main.command()
+@click.argument("run_name", metavar="RUN|FILE")
+@click.option(
+    "--sequence",
+    "sequence_name",
+    metavar="FILE",
+    default="",
+    help="Sequence in place of the run's own: other limits or another rule judge the same readings, as a re-evaluation.",
+)
+@click.option(
+    "--bench",
+    "bench_name",
+    metavar="FILE",
+    default="",
+    help="Bench file in place of the run's own: a corrected accuracy or loss, as a re-evaluation.",
+)
+@click.option(
+    "--as-test",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE",
+    help="Write the run, whole, to FILE (.json or .json.gz), and beside it a pytest test that replays it.",
+)
+@click.option(
+    "--mask-serial",
+    is_flag=True,
+    help="With --as-test: take the serials and the names of those who confirmed out of FILE.",
+)
+@folder_option
+@store_option
+@as_json_option
+@clear_errors
+def replay(run_name: str, folder: Path, store: str, **asked: Any) -> None:
+    """Go through RUN ("last" for the newest, or FILE with one run) again without a bench: its stored trace answers.
+
+    Exit status: 0 the same results and decisions, 1 something differs or could not be worked out, 2 it cannot be replayed.
+    """
+    from sequencer.cli.looking_back.replay import replay_command
+
+    sys.exit(replay_command(run_name, folder=folder, store_name=store, **asked))
+
+
 @main.command("import-kept")
 @click.argument(
     "files", nargs=-1, required=True, metavar="FILE...", type=click.Path(path_type=Path, dir_okay=False)

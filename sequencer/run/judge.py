@@ -16,6 +16,9 @@ from sequencer.run.facts import RunFacts
 from sequencer.safety.supply import SupplyFacts
 from sequencer.uncertainty.decision import SIMPLE, decide
 
+EVALUATED = "re-evaluation"
+"""How the note of a result begins that was judged anew from stored readings."""
+
 
 def judged(
     finding: Finding,
@@ -70,7 +73,13 @@ def judged(
         conditions="; ".join([*conditions, *(str(one) for one in confirmed if one.confirmed)]),
         note="; ".join(
             part.rstrip(".")
-            for part in (finding.note, *statement.notes, _repeated(step, facts), _resumed(step, facts))
+            for part in (
+                finding.note,
+                *statement.notes,
+                _repeated(step, facts),
+                _resumed(step, facts),
+                _evaluated(facts),
+            )
             if part
         ),
         points=finding.points,
@@ -103,6 +112,12 @@ def _limit_from(finding: Finding, step: Step, facts: RunFacts) -> str:
     model = facts.plan.sequence.model
     shipped = model is not None and model.shipped and place.file == model.source.file
     return f"{'shipped ' if shipped else ''}{Path(place.file).name}:{place.line}"
+
+
+def _evaluated(facts: RunFacts) -> str:
+    """Say in the result itself that nothing was measured for it."""
+    of = facts.evaluated
+    return "" if of is None else f"{EVALUATED} of the readings of run {of.run} of {of.time}"
 
 
 def _repeated(step: Step, facts: RunFacts) -> str:

@@ -1,0 +1,178 @@
+"""`replay`: goes through a stored run again without a bench, or judges its readings anew."""
+
+from __future__ import annotations
+
+import json
+import uuid
+from collections.abc import Iterator
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import click
+
+from sequencer.analysis.runs import find_run
+from sequencer.files.write import refuse_over, write_new
+from sequencer.problems import option_problem, printable
+from sequencer.results.model import Result, facts_of
+from sequencer.results.store.place import find_place
+from sequencer.results.store.store import Store
+from sequencer.results.text import channel_in_words, limits_text, quantity_in_words, value_in_words
+from sequencer.run.interrupt import stoppable
+from sequencer.run.record import Record
+from sequencer.run.replay.compare import Compared, Fate
+from sequencer.run.replay.replay import Replayed, replay
+from sequencer.run.replay.source import Source, source_in_store
+from sequencer.run.replay.trace_file import TEST, TEST_NAME, read_trace, write_trace
+from sequencer.units.format import counted
+
+SAME, DIFFERS, INTERRUPTED = 0, 1, 4
+MOST_SHOWN = 40
+"""Results that are named; --json has all."""
+_MESSAGE_MAX = 200
+
+
+@stoppable()
+def replay_command(
+    run_name: str,
+    *,
+    sequence_name: str = "",
+    bench_name: str = "",
+    as_test: Path | None = None,
+    mask_serial: bool = False,
+    folder: Path,
+    store_name: str = "",
+    as_json: bool = False,
+) -> int:
+    """Replay a run; returns 0 where all is the same, 1 where it is not."""
+    if mask_serial and as_test is None:
+        raise option_problem("--mask-serial", "no file is written", allowed="--as-test FILE beside it")
+    if as_test is not None and (sequence_name or bench_name):
+        raise option_problem(
+            "--as-test", "a test holds the run against its own files", allowed="--as-test by itself"
+        )
+    source = _source(run_name, folder, store_name)
+    replayed = replay(
+        source,
+        sequence_name=sequence_name,
+        bench_name=bench_name,
+        make_record=lambda facts: Record(folder, facts, store=store_name),
+        new_run=_new_run(simulated=source.run.simulated),
+    )
+    if as_json:
+        click.echo(json.dumps(_as_json(replayed), ensure_ascii=False, indent=2))
+    else:
+        for line in _lines(replayed):
+            click.echo(printable(line))
+    for problem in (*replayed.problems, *_own_problems(replayed)):
+        click.echo(printable(problem), err=True)
+    if as_test is not None:
+        _write_test(source, as_test, mask_serial=mask_serial)
+    if replayed.record is not None and replayed.problems:
+        return 3
+    return SAME if replayed.is_same else DIFFERS
+
+
+def _source(name: str, folder: Path, store_name: str) -> Source:
+    """Return the run that is meant: in a file of its own, or in the store."""
+    if name.endswith((".json", ".json.gz")):
+        return read_trace(Path(name))
+    place = find_place(folder, store_name)
+    with Store.open_to_read(place) as store:
+        return source_in_store(find_run(name, store, place, None), store)
+
+
+def _new_run(*, simulated: bool) -> str:
+    stamp = datetime.now().astimezone().strftime("%Y%m%dT%H%M%S")
+    return f"{stamp}-{uuid.uuid4().hex[:6]}-evaluated{'-simulated' if simulated else ''}"
+
+
+def _write_test(source: Source, file: Path, *, mask_serial: bool) -> None:
+    if not file.name.endswith((".json", ".json.gz")):
+        raise option_problem(
+            "--as-test", f"{file.name!r} names no trace", allowed="a name that ends in .json or .json.gz"
+        )
+    refuse_over(file, kind="trace", force=False, is_own=lambda _: False)
+    write_trace(source, file, mask_serial=mask_serial)
+    test = file.with_name(TEST_NAME)
+    beside = ""
+    if not test.exists():
+        write_new(test, TEST.encode())
+        beside = f"; {TEST_NAME} beside it replays every trace in that folder"
+    click.echo(f"The run is kept in {printable(str(file))}{beside}.", err=True)
+
+
+def _own_problems(replayed: Replayed) -> Iterator[str]:
+    """Yield what today's code fell over: a defect of its own, which no bench can be blamed for."""
+    for problem in replayed.outcome.problems:
+        if "the check itself failed" in problem or "the run itself failed" in problem:
+            yield problem
+
+
+def _lines(replayed: Replayed) -> Iterator[str]:
+    run, source = replayed.source.run, replayed.source
+    kind = "Re-evaluation" if replayed.changed else "Replay"
+    yield f"{kind} of run {run.run}: {run.sequence}, {f'{run.model} {run.serial}'.strip()} on {run.bench}"
+    if replayed.changed:
+        yield f"    judged by another {' and another '.join(replayed.changed)} than it was measured with; nothing was measured"
+    if (at := replayed.departure) is not None:
+        where = f" in {replayed.departed_check}" if replayed.departed_check else ""
+        total = counted(len(source.entries), "message")
+        yield f"The first difference is message {at.place} of {total}{where}:"
+        yield f"    then  {at.then[:_MESSAGE_MAX] or 'nothing more'}"
+        yield f"    now   {f'{at.instrument}: sent {at.now}'[:_MESSAGE_MAX] if at.now else 'nothing more'}"
+    others = [one for one in replayed.results if one.fate is not Fate.SAME]
+    for one in others[:MOST_SHOWN]:
+        yield from _told(one)
+    if len(others) > MOST_SHOWN:
+        yield f"… and {len(others) - MOST_SHOWN} more; --json has all"
+    yield f"{replayed.counts()}{'' if replayed.departure else ', every message as it was'}."
+    if replayed.record is not None:
+        record = replayed.record
+        yield f"Stored as run {record.facts.run}; table {record.table.path}"
+
+
+def _told(one: Compared) -> Iterator[str]:
+    row = one.result
+    yield f"{one.fate.value}: {row.check.replace('_', ' ')}, {quantity_in_words(row)}{channel_in_words(row)}"
+    if one.then is not None:
+        yield f"    then  {_in_words(one.then)}"
+    if one.now is not None and one.fate is not Fate.LOST:
+        yield f"    now   {_in_words(one.now)}"
+
+
+def _in_words(row: Result) -> str:
+    limits = limits_text(row)
+    value = "not measured" if row.value is None else value_in_words(row)
+    return f"{value}{f' ({limits})' if limits else ''}  {row.decision.value}"
+
+
+def _as_json(replayed: Replayed) -> dict[str, Any]:
+    at, run = replayed.departure, replayed.source.run
+    return {
+        "run": run.run,
+        "simulated": run.simulated,
+        "same": replayed.is_same,
+        "changed": list(replayed.changed),
+        "messages": len(replayed.source.entries),
+        "first_difference": None
+        if at is None
+        else {
+            "place": at.place,
+            "check_index": at.check_index,
+            "check": replayed.departed_check,
+            "instrument": at.instrument,
+            "then": at.then,
+            "now": at.now,
+        },
+        "results": [
+            {
+                "check_index": one.index,
+                "fate": one.fate.value,
+                "then": None if one.then is None else facts_of(one.then),
+                "now": None if one.now is None or one.fate is Fate.LOST else facts_of(one.now),
+            }
+            for one in replayed.results
+        ],
+        "stored_as": None if replayed.record is None else replayed.record.facts.run,
+    }

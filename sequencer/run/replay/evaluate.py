@@ -1,0 +1,77 @@
+"""Keeps a re-evaluation as a run of its own: what was never asked is not measured, and no exchange is its own."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from typing_extensions import override
+
+from drivers.roles import Identity
+from drivers.trace import Exchange
+from sequencer.bench.tape import Tape
+from sequencer.results.model import Result
+from sequencer.run.judge import EVALUATED
+from sequencer.run.keeper import InMemory
+from sequencer.run.record import Record
+from sequencer.uncertainty.decision import Decision
+
+NEVER_ASKED = "was never asked: the readings of the stored run do not answer what this check asks"
+
+
+class Anew(InMemory):
+    """Keeps what a re-evaluation finds, in memory and in ``record``: the files that its checks would keep were kept by the run itself."""
+
+    def __init__(self, record: Record, tape: Tape) -> None:
+        super().__init__(record.facts)
+        self._record = record
+        self._tape = tape
+
+    @override
+    def keep_instruments(self, identities: dict[str, Identity]) -> None:
+        self._record.keep_instruments(identities)
+
+    @override
+    def mark_simulated(self) -> None:
+        self._record.mark_simulated()
+        self.facts = self._record.facts
+
+    @override
+    def keep(
+        self,
+        index: int,
+        results: Sequence[Result],
+        said: Sequence[Exchange],
+        *,
+        on_unit: Sequence[bool] = (),
+    ) -> None:
+        if not results:
+            return
+        if index in self._tape.lost:
+            results = [_not_measured(one) for one in results]
+        super().keep(index, results, ())
+        self._record.keep(index, results, (), on_unit=on_unit)
+
+    @override
+    def end(self, *, outcome: str, bench_safe: bool, bench_s: float, status: int = 0) -> None:
+        super().end(outcome=outcome, bench_safe=bench_safe, bench_s=bench_s)
+        self._record.end(outcome=f"re-evaluated: {outcome}", bench_safe=True, bench_s=0.0, status=status)
+        self.problems += self._record.problems
+
+
+def _mark(note: str) -> list[str]:
+    """Return what marks a result as a re-evaluation."""
+    return [part for part in note.split("; ") if part.startswith(EVALUATED)]
+
+
+def _not_measured(one: Result) -> Result:
+    return replace(
+        one,
+        value=None,
+        uncertainty=None,
+        decision=Decision.NOT_MEASURED,
+        note="; ".join([NEVER_ASKED, *_mark(one.note)]),
+        points=(),
+        budget=None,
+        fault=None,
+    )

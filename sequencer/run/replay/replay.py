@@ -1,0 +1,171 @@
+"""Replays a stored run: plans it again, goes through its trace, and holds what is found against what was found then.
+
+replayed = replay(read_trace(Path("m40.json.gz")))
+assert replayed.is_same, replayed.described()
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Mapping
+from datetime import datetime
+
+from sequencer.bench.tape import Departure, Tape
+from sequencer.frozen import dataclass
+from sequencer.planning.plan import Plan
+from sequencer.results.model import Result
+from sequencer.run.facts import Again, Evaluated, RunFacts
+from sequencer.run.keeper import InMemory
+from sequencer.run.record import Record
+from sequencer.run.replay.compare import Compared, Fate, compared
+from sequencer.run.replay.evaluate import Anew
+from sequencer.run.replay.files import planned
+from sequencer.run.replay.source import Source
+from sequencer.run.replay.through import go_through, matched_steps
+from sequencer.run.runner import RunOutcome
+from sequencer.units.format import counted
+
+MakeRecord = Callable[[RunFacts], Record]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Replayed:
+    """What came of a replay. ``changed`` names the files that are not those of the run; ``record`` is that of a re-evaluation.
+
+    ``departure`` is where today's code first did something else than then; None where it asked the same throughout.
+    """
+
+    source: Source
+    changed: tuple[str, ...]
+    results: tuple[Compared, ...]
+    departure: Departure | None
+    departed_check: str
+    outcome: RunOutcome
+    problems: tuple[str, ...] = ()
+    record: Record | None = None
+
+    @property
+    def is_same(self) -> bool:
+        """Whether every result and decision is the same, and nothing else was asked."""
+        return self.departure is None and all(one.fate is Fate.SAME for one in self.results)
+
+    def counts(self) -> str:
+        """Return in words how many results are the same, and what became of the others."""
+        fates = Counter(one.fate for one in self.results)
+        known = sum(one.then is not None for one in self.results)
+        said = [f"{fates[Fate.SAME]} of {counted(known, 'result')} the same"]
+        said += [f"{fates[fate]} {fate.value}" for fate in Fate if fate is not Fate.SAME and fates[fate]]
+        return ", ".join(said)
+
+    def described(self) -> str:
+        """Return in words what is not the same, for a test's message."""
+        said = [f"run {self.source.run.run}: {self.counts()}"]
+        if (at := self.departure) is not None:
+            said.append(
+                f"message {at.place} (check {at.check_index}): then {at.then or 'nothing more'}; now {at.now or 'nothing more'}"
+            )
+        said += [
+            f"{one.result.check} {one.result.quantity}: {one.fate.value}"
+            for one in self.results
+            if one.fate is not Fate.SAME
+        ]
+        return "\n".join(said)
+
+
+def replay(
+    source: Source,
+    *,
+    sequence_name: str = "",
+    bench_name: str = "",
+    make_record: MakeRecord | None = None,
+    new_run: str = "",
+) -> Replayed:
+    """Replay a run. Raises InputError where it cannot be planned, or what people did in it is missing.
+
+    ``sequence_name`` and ``bench_name`` name files in place of those that the run kept. Where they are others than those of the run, its
+    readings are judged anew by them: ``make_record`` then makes the record of a run ``new_run`` of its own.
+    """
+    with planned(source, sequence_name=sequence_name, bench_name=bench_name) as files:
+        plan = files.plan
+        steps = matched_steps(plan, files.then, source) if files.changed else None
+        keepers: list[InMemory] = []
+        record = None
+        if files.changed and make_record is not None:
+            record = make_record(_facts_anew(source, plan, new_run))
+
+        def keeper(tape: Tape) -> InMemory:
+            keepers.append(InMemory(_facts(source, plan)) if record is None else Anew(record, tape))
+            return keepers[0]
+
+        if record is None:
+            gone = go_through(source, plan, keeper, steps=steps)
+        else:
+            with record:
+                gone = go_through(source, plan, keeper, steps=steps)
+    tape = gone.tape
+    departure = tape.departures[0] if tape.departures else None
+    labels = {step.index: step.label for step in plan.steps}
+    return Replayed(
+        source=source,
+        changed=files.changed,
+        results=tuple(_held(source, keepers[0].results, tape, steps)),
+        departure=departure,
+        departed_check=labels.get(departure.check_index, "") if departure is not None else "",
+        outcome=gone.outcome,
+        problems=tuple(keepers[0].problems),
+        record=record,
+    )
+
+
+def _held(
+    source: Source,
+    now: Mapping[int, list[Result]],
+    tape: Tape,
+    steps: Mapping[int, int | None] | None,
+) -> list[Compared]:
+    """Return each result beside the one of then; where the checks are others, by the number that each had then."""
+    found = [(index, one) for index, results in now.items() for one in results]
+    if steps is None:
+        return compared(source.results, found, tape.lost)
+    to_then = {index: then if then is not None else -1 - index for index, then in steps.items()}
+    return compared(
+        source.results,
+        [(to_then.get(index, index), one) for index, one in found],
+        {to_then.get(index, index) for index in tape.lost if steps.get(index) is not None},
+    )
+
+
+def _facts(source: Source, plan: Plan) -> RunFacts:
+    run = source.run
+    return RunFacts(
+        run=run.run,
+        time=run.time,
+        serial=run.serial,
+        model=run.model,
+        simulated=run.simulated,
+        bench_name=run.bench,
+        plan=plan,
+        again=Again(run=run.again, reason=run.reason) if run.again else None,
+        model_named=source.asked("model"),
+    )
+
+
+def _facts_anew(source: Source, plan: Plan, name: str) -> RunFacts:
+    run = source.run
+    suffix = " (simulated)" if run.simulated else ""
+    return RunFacts(
+        run=name,
+        time=datetime.now().astimezone(),
+        serial=run.serial,
+        model=run.model,
+        simulated=run.simulated,
+        bench_name=f"{plan.bench.bench.bench}{suffix}",
+        plan=plan,
+        model_named=source.asked("model"),
+        evaluated=Evaluated(
+            run=run.run,
+            time=run.time.isoformat(timespec="milliseconds"),
+            sequence_hash=run.sequence_hash,
+            bench_hash=run.bench_hash,
+        ),
+    )

@@ -1,0 +1,158 @@
+"""One run in one file, whole, so that it can be replayed on another desk: what `replay --as-test` writes.
+
+It is a kept run as `sequencer.results.store.spill` writes it, with the files it was made from; packed (gzip) where its name
+ends in `.gz`.
+"""
+
+from __future__ import annotations
+
+import gzip
+import json
+import re
+import zlib
+from collections.abc import Iterable
+from dataclasses import asdict, fields
+from datetime import datetime
+from enum import Enum
+from itertools import groupby
+from pathlib import Path
+
+from sequencer.files.write import FileMark, whole_file
+from sequencer.problems import printable
+from sequencer.results.model import RUN_COLUMNS, Result
+from sequencer.results.store.spill import KeptCheck, KeptExchange, KeptInput, KeptRun, kept_of, unusable
+from sequencer.results.stored import StoredRun
+from sequencer.run.replay.source import Source, source_of_kept
+
+LARGEST_BYTES = 64 * 1024 * 1024
+"""What a trace may hold, unpacked."""
+MASK = "MASKED"
+TEST_NAME = "test_kept_traces.py"
+TEST = '''"""Every run kept beside this file is replayed: its results and decisions are the same, and nothing else is asked."""
+
+from pathlib import Path
+
+import pytest
+
+from sequencer.run.replay.replay import replay
+from sequencer.run.replay.trace_file import read_trace
+
+TRACES = sorted(one for one in Path(__file__).parent.glob("*.json*") if one.name.endswith((".json", ".json.gz")))
+
+
+@pytest.mark.parametrize("trace", TRACES, ids=lambda trace: trace.name)
+def test_a_kept_run_replays_the_same(trace: Path) -> None:
+    """Today's code asks what was asked then, and comes to the same results."""
+    replayed = replay(read_trace(trace))
+    assert replayed.is_same, replayed.described()
+'''
+"""The test that stands beside kept traces; it holds nothing of any run."""
+
+
+def read_trace(file: Path) -> Source:
+    """Read a run that stands in a file by itself. Raises InputError that says what is wrong with it."""
+    try:
+        with file.open("rb") as opened:
+            content = opened.read(LARGEST_BYTES + 1)
+    except (OSError, ValueError) as error:
+        raise unusable(file, f"cannot be read: {getattr(error, 'strerror', None) or error}") from error
+    content = _unpacked(file, content)
+    if len(content) > LARGEST_BYTES:
+        raise unusable(file, f"holds more than {LARGEST_BYTES} bytes")
+    try:
+        plain = json.loads(content.decode("utf-8"))
+        json.dumps(plain).encode("utf-8")
+    except (ValueError, RecursionError) as error:
+        raise unusable(file, f"is not a complete JSON file ({printable(str(error))[:80]})") from error
+    return source_of_kept(kept_of(file, plain), str(file))
+
+
+def _unpacked(file: Path, content: bytes) -> bytes:
+    if content[:2] != b"\x1f\x8b":
+        return content
+    unpacking = zlib.decompressobj(wbits=31)
+    try:
+        found = unpacking.decompress(content, LARGEST_BYTES + 1)
+    except zlib.error as error:
+        raise unusable(file, f"is not a whole gzip file ({error})") from error
+    if not unpacking.eof and len(found) <= LARGEST_BYTES:
+        raise unusable(file, "is not a whole gzip file: it is cut short")
+    return found
+
+
+def write_trace(
+    source: Source, file: Path, *, mask_serial: bool = False, over: FileMark | None = None
+) -> None:
+    """Write ``source`` to ``file``, whole. Raises InputError if it cannot be written.
+
+    ``mask_serial`` takes out the serials of unit and instruments, and the names of those who confirmed.
+    """
+    kept = _kept(source)
+    text = json.dumps(asdict(kept), ensure_ascii=False, default=_in_json, separators=(",", ":")) + "\n"
+    if mask_serial:
+        text = _masked(kept, text)
+    content = text.encode("utf-8", "backslashreplace")
+    if file.name.endswith(".gz"):
+        content = gzip.compress(content, 9, mtime=0)
+    with whole_file(file, over=over) as beside:
+        beside.write_bytes(content)
+
+
+def _kept(source: Source) -> KeptRun:
+    run = source.run
+    results: dict[int, list[Result]] = {}
+    for index, one in source.results:
+        results.setdefault(index, []).append(_plain_result(one))
+    checks = []
+    said = {
+        index: [KeptExchange.of(one.exchange) for one in some]
+        for index, some in groupby(
+            sorted(source.entries, key=lambda one: one.check_index), key=lambda one: one.check_index
+        )
+    }
+    for index in dict.fromkeys([*(one.check_index for one in source.entries), *sorted(results)]):
+        checks.append(
+            KeptCheck(
+                check_index=index,
+                results=tuple(results.get(index, ())),
+                exchanges=tuple(said.get(index, ())),
+            )
+        )
+    return KeptRun(
+        **{name: getattr(run, name) for name in RUN_COLUMNS},
+        instruments=run.instruments if isinstance(run, StoredRun | KeptRun) else (),
+        inputs=tuple(map(KeptInput.of, source.inputs)),
+        checks=tuple(checks),
+    )
+
+
+def _plain_result(one: Result) -> Result:
+    return Result(**{field.name: getattr(one, field.name) for field in fields(Result)})
+
+
+def _masked(kept: KeptRun, text: str) -> str:
+    """Return the text without serials: replaced everywhere, so that what belongs together still does."""
+    who = {one.who for check in kept.checks for result in check.results for one in result.confirmations}
+    serials = {kept.serial, *(one.serial for one in kept.instruments)}
+    for at, word in enumerate(sorted(_words(serials | who), key=len, reverse=True), start=1):
+        inner = re.escape(json.dumps(word, ensure_ascii=False)[1:-1])
+        text = re.sub(rf"(?<![\w-]){inner}(?![\w-])", f"{MASK}-{at}", text)
+    if kept.model_hash:  # the serial chose the model; now its name does
+        plain = json.loads(text)
+        model = next((one.place for one in kept.inputs if one.kind == "model"), "")
+        asked = json.loads(plain["asked"] or "{}")
+        plain["asked"] = json.dumps({**asked, "model": asked.get("model") or model})
+        text = json.dumps(plain, ensure_ascii=False, separators=(",", ":")) + "\n"
+    return text
+
+
+def _words(words: Iterable[str]) -> list[str]:
+    """Return what is worth masking: a serial of a digit or two is everywhere."""
+    return [one for one in words if len(one) >= 3]
+
+
+def _in_json(value: object) -> str:
+    if isinstance(value, datetime):
+        return value.isoformat(timespec="milliseconds")
+    assert isinstance(value, Enum)
+    return str(value.value)
