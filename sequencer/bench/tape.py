@@ -141,6 +141,11 @@ class Tape:
         if self._way is Way.EXACT and self._at < len(self._entries) and not self.departures:
             self._depart("", "")
 
+    @property
+    def is_exact(self) -> bool:
+        """Whether all that was asked so far was asked then, in that order, and nothing was left out."""
+        return self._way is Way.EXACT and not self.departures and not self.lost
+
     def is_known(self, name: str) -> bool:
         """Say whether an instrument of that name was linked."""
         return any(
@@ -274,10 +279,26 @@ class Tape:
                     self._take()
                     return True
                 if not _is_setting(one.content):
-                    return False
+                    return one.instrument in names and self._asked_in_part(at, content)
             if self._entries[at].check_index != self._entries[self._at].check_index:
                 return False
         return False
+
+    def _asked_in_part(self, at: int, content: bytes) -> bool:
+        """Take a question that is a part of the one at ``at``: what was set and stands is asked for together, and less may be set now."""
+        asked, wanted = self._entries[at].exchange, content.strip().split(b";")
+        there, found = asked.content.strip().split(b";"), (self._answer_at(at) or b"").strip().split(b";")
+        if len(there) != len(found) or len(there) < 2 or not set(wanted) <= set(there):
+            return False
+        told = dict(zip(there, found, strict=True))
+        self._move_to(at + 2)
+        self._loose[asked.instrument] = Exchange(
+            time_s=self._now_s,
+            instrument=asked.instrument,
+            direction=Direction.RECEIVED,
+            content=b";".join(told[part] for part in wanted) + b"\n",
+        )
+        return True
 
     def _answer_loosely(self, names: Collection[str], content: bytes) -> None:
         """Find an answer elsewhere in the trace, for a setting only while the check may still count. Raises `NeverAsked`."""
@@ -344,7 +365,7 @@ def shown(content: bytes) -> str:
 def _is_setting(content: bytes) -> bool:
     """Say whether a message sets something, or asks who is there: a bare question may be a reading."""
     stripped = content.strip()
-    return not stripped.endswith(b"?") or b";" in stripped or bool(_HARMLESS.fullmatch(stripped))
+    return not all(b"?" in part for part in stripped.split(b";")) or bool(_HARMLESS.fullmatch(stripped))
 
 
 def _sorted_name(names: Collection[str]) -> str:

@@ -185,6 +185,7 @@ def _facts(run: StoredRun, rows: Sequence[StoredResult]) -> list[tuple[str, str]
         ("Outcome", run.outcome),
         ("Bench time", time_text(run.bench_s) if run.bench_s is not None else ""),
         ("Run", run.run),
+        ("Nothing measured", evaluated_text(run)),
         *(("Repeated", _repeat(one)) for one in run.repeats),
     ]
     return [(name, fact) for name, fact in facts if fact]

@@ -7,7 +7,7 @@ import re
 from collections.abc import Iterable
 
 from sequencer.results.budget_rows import UNCERTAIN
-from sequencer.results.model import Result
+from sequencer.results.model import Result, RunRecord
 from sequencer.units.convert import uv_emf_from_dbm, uv_pd_from_dbm
 from sequencer.units.format import format_quantity, format_with_uncertainty, unit_of_difference
 
@@ -100,6 +100,16 @@ def limits_from_text(rows: Iterable[Result]) -> str:
 
 def _lines_text(first: int, last: int) -> str:
     return f"line {first}" if first == last else f"lines {first} to {last}"
+
+
+def evaluated_text(run: RunRecord) -> str:
+    """Return in words which run a re-evaluation judges anew; nothing for a run that was measured."""
+    if not run.evaluated_from:
+        return ""
+    return (
+        f"re-evaluation of run {run.evaluated_from} of {run.from_time} (sequence {run.from_sequence_hash}, bench {run.from_bench_hash} "
+        "then): nothing was measured"
+    )
 
 
 def repeats_text(run: str, reason: str) -> str:

@@ -16,7 +16,7 @@ from sequencer.files.write import refuse_over, write_new
 from sequencer.problems import option_problem, printable
 from sequencer.results.model import Result, facts_of
 from sequencer.results.store.place import find_place
-from sequencer.results.store.store import Store
+from sequencer.results.store.store import Store, Wanted
 from sequencer.results.text import channel_in_words, limits_text, quantity_in_words, value_in_words
 from sequencer.run.interrupt import stoppable
 from sequencer.run.record import Record
@@ -79,7 +79,8 @@ def _source(name: str, folder: Path, store_name: str) -> Source:
         return read_trace(Path(name))
     place = find_place(folder, store_name)
     with Store.open_to_read(place) as store:
-        return source_in_store(find_run(name, store, place, None), store)
+        measured = store.read_runs(Wanted(measured=True), limit=1) if name == "last" else []
+        return source_in_store(measured[0] if measured else find_run(name, store, place, None), store)
 
 
 def _new_run(*, simulated: bool) -> str:
@@ -126,7 +127,7 @@ def _lines(replayed: Replayed) -> Iterator[str]:
         yield from _told(one)
     if len(others) > MOST_SHOWN:
         yield f"… and {len(others) - MOST_SHOWN} more; --json has all"
-    yield f"{replayed.counts()}{'' if replayed.departure else ', every message as it was'}."
+    yield f"{replayed.counts()}{', every message as it was' if replayed.is_exact else ''}."
     if replayed.record is not None:
         record = replayed.record
         yield f"Stored as run {record.facts.run}; table {record.table.path}"
@@ -134,7 +135,7 @@ def _lines(replayed: Replayed) -> Iterator[str]:
 
 def _told(one: Compared) -> Iterator[str]:
     row = one.result
-    yield f"{one.fate.value}: {row.check.replace('_', ' ')}, {quantity_in_words(row)}{channel_in_words(row)}"
+    yield f"{one.fate.value}: {quantity_in_words(row)}{channel_in_words(row)}{f' {row.mode}' if row.mode else ''}"
     if one.then is not None:
         yield f"    then  {_in_words(one.then)}"
     if one.now is not None and one.fate is not Fate.LOST:

@@ -22,7 +22,7 @@ from sequencer.results.stored import (
     result_as_plain,
     run_as_plain,
 )
-from sequencer.results.text import repeats_text
+from sequencer.results.text import evaluated_text, repeats_text
 
 EARLIEST_YEAR, LATEST_YEAR = 1970, 2999
 """The years that a moment may be in: some machines reckon with none before, and calendars end at 9999."""
@@ -208,6 +208,8 @@ def _show_runs(runs: list[StoredRun], *, as_json: bool) -> None:
         )
         if one.again:
             click.echo(printable(f"    repeats {repeats_text(one.again, one.reason)}"))
+        if one.evaluated_from:
+            click.echo(printable(f"    {evaluated_text(one)}"))
 
 
 def _show_results(members: list[StoredRun], rows: list[StoredResult], *, every: bool) -> None:
@@ -223,6 +225,8 @@ def _show_results(members: list[StoredRun], rows: list[StoredResult], *, every: 
         run_lines(run=run.run, rule=rows[0].rule if rows else "", bench_s=run.bench_s, part=run.part),
         soft_wrap=True,
     )
+    if run.evaluated_from:
+        console.print(printable(evaluated_text(run)), markup=False, highlight=False, soft_wrap=True)
     console.print(f"outcome: {printable(run.outcome)}", markup=False, highlight=False)
     for one in repeats:
         said = f"repeated: {one.part} in run {one.run}, because: {one.reason} (outcome: {one.outcome})"

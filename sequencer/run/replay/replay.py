@@ -41,6 +41,7 @@ class Replayed:
     departure: Departure | None
     departed_check: str
     outcome: RunOutcome
+    is_exact: bool
     problems: tuple[str, ...] = ()
     record: Record | None = None
 
@@ -54,7 +55,11 @@ class Replayed:
         fates = Counter(one.fate for one in self.results)
         known = sum(one.then is not None for one in self.results)
         said = [f"{fates[Fate.SAME]} of {counted(known, 'result')} the same"]
-        said += [f"{fates[fate]} {fate.value}" for fate in Fate if fate is not Fate.SAME and fates[fate]]
+        said += [
+            f"{fates[fate]} {'differ' if fate is Fate.DIFFERS and fates[fate] > 1 else fate.value}"
+            for fate in Fate
+            if fate is not Fate.SAME and fates[fate]
+        ]
         return ", ".join(said)
 
     def described(self) -> str:
@@ -112,6 +117,7 @@ def replay(
         departure=departure,
         departed_check=labels.get(departure.check_index, "") if departure is not None else "",
         outcome=gone.outcome,
+        is_exact=tape.is_exact,
         problems=tuple(keepers[0].problems),
         record=record,
     )
