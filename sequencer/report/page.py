@@ -23,6 +23,7 @@ from sequencer.results.stored_budget import UNSTATED_NOT_KNOWN, StoredBudget
 from sequencer.results.sweep import folded, is_folded
 from sequencer.results.text import (
     channel_in_words,
+    evaluated_text,
     limits_from_text,
     limits_in_words,
     quantity_in_words,
