@@ -363,9 +363,17 @@ def shown(content: bytes) -> str:
 
 
 def _is_setting(content: bytes) -> bool:
-    """Say whether a message sets something, or asks who is there: a bare question may be a reading."""
-    stripped = content.strip()
-    return not all(b"?" in part for part in stripped.split(b";")) or bool(_HARMLESS.fullmatch(stripped))
+    """Say whether a message sets something and asks at most for that, or who is there: any other question may be a reading."""
+    if content.endswith(b": "):  # to a person
+        return False
+    parts = content.strip().split(b";")
+    set_here = [part for part in parts if b"?" not in part]
+    return all(
+        b"?" not in part
+        or _HARMLESS.fullmatch(part)
+        or any(one.startswith(part.partition(b"?")[0] + b" ") for one in set_here)
+        for part in parts
+    )
 
 
 def _sorted_name(names: Collection[str]) -> str:
