@@ -1,5 +1,5 @@
 # The daily tasks, with the tools in .venv (the README's test command makes it). `make` alone runs what must pass.
-.PHONY: all test lint types borders pages coverage benchmarks
+.PHONY: all test lint types borders pages traces coverage benchmarks
 BIN := .venv/bin
 
 all: lint types borders test
@@ -19,6 +19,9 @@ borders:     ## which room imports which
 
 pages:       ## the reference pages, written anew
 	$(BIN)/sequencer reference --into sequencer/reference/pages --force
+
+traces:      ## the kept traces, measured anew; only where other questions are meant
+	$(BIN)/python -m tests.support.keep_traces
 
 coverage:    ## branches that no test takes; the tests' own processes are counted too
 	$(BIN)/python -m coverage erase

@@ -37,7 +37,9 @@ import pytest
 from sequencer.run.replay.replay import replay
 from sequencer.run.replay.trace_file import read_trace
 
-TRACES = sorted(one for one in Path(__file__).parent.glob("*.json*") if one.name.endswith((".json", ".json.gz")))
+TRACES = sorted(
+    one for one in Path(__file__).parent.glob("*.json*") if one.name.endswith((".json", ".json.gz"))
+)
 
 
 @pytest.mark.parametrize("trace", TRACES, ids=lambda trace: trace.name)
