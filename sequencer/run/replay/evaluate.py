@@ -44,13 +44,14 @@ class Anew(InMemory):
         said: Sequence[Exchange],
         *,
         on_unit: Sequence[bool] = (),
+        whole: bool = True,
     ) -> None:
         if not results:
             return
         if index in self._tape.lost:
             results = [_not_measured(one) for one in results]
         super().keep(index, results, ())
-        self._record.keep(index, results, (), on_unit=on_unit)
+        self._record.keep(index, results, (), on_unit=on_unit, whole=whole)
 
     @override
     def end(self, *, outcome: str, bench_safe: bool, bench_s: float, status: int = 0) -> None:
