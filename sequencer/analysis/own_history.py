@@ -6,9 +6,10 @@ does not enter them. Where an instrument was exchanged that a result rests on, i
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import field
+from dataclasses import field, replace
 from datetime import date
 
 from sequencer.analysis.conditions import conditions_of, differing_conditions
@@ -99,12 +100,14 @@ def expected(
     fewest: int = FEWEST_CHECKS,
     baseline: int = BASELINE,
     least_sigma: float = 0.0,
+    ignore: float = 0.0,
     stated: Limits | None = None,
     called: str = "checks",
 ) -> Expected:
     """Return within what ``value`` should lie by its ``past``, and within ``stated`` at all events.
 
-    ``least_sigma``: what its scatter is not believed to be below. ``stated`` None: nobody stated how far it may be off.
+    ``least_sigma``: what its scatter is not believed to be below; ``ignore``: how far off does not matter. ``stated`` None: nobody stated
+    how far it may be off.
     """
     count = len(past.values)
     bounds = stated or Limits()
@@ -118,19 +121,24 @@ def expected(
         note = f"{count} earlier {called} of {max(fewest, FEWEST)} that control limits need, {held}{aside}"
         return Expected(limits=bounds, note=note)
     chart = limits_for_next(past.values[:baseline], least_sigma=least_sigma)
+    if chart.half_width < ignore:
+        chart = replace(chart, lower=chart.centre - ignore, upper=chart.centre + ignore)
     off = value - chart.centre
     side = "above" if off > 0 else "below"
-    per = unit_of_difference(unit)
-    note = (
-        f"{abs(off):.2g} {per} {side} its mean of {chart.count} {called}, control limits ± {chart.half_width:.2g} {per}".replace(
-            "  ", " "
-        )
-        + aside
-    )
+    note = f"{_off_in_words(off, chart, unit_of_difference(unit), called)}{aside}"
     row = one_side([*past.values[baseline:], value], chart.centre)
     if abs(row) >= IN_A_ROW:
         note = f"{note}; the last {abs(row)} all lie {side} that mean: it drifts, or something was changed"
     return Expected(limits=_within(chart, bounds), note=note, chart=chart)
+
+
+def _off_in_words(off: float, chart: NextLimits, unit: str, called: str) -> str:
+    """Return how far a value lies from the centre, to as many decimals as the limits are told with."""
+    decimals = max(0, 1 - math.floor(math.log10(chart.half_width))) if chart.half_width > 0 else 6
+    shown, limits = f"{abs(off):.{decimals}f}", f"{chart.half_width:.{decimals}f}"
+    side = "above" if off > 0 else "below"
+    where = f"{shown} {unit} {side}" if float(shown) else "at"
+    return f"{where} its mean of {chart.count} {called}, control limits ± {limits} {unit}".rstrip()
 
 
 def _within(chart: NextLimits, stated: Limits) -> Limits:

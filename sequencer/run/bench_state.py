@@ -86,7 +86,7 @@ def _why_not(policy: OwnCheck, last: Sequence[StoredResult], now: datetime) -> s
     if not last:
         return "this bench was never checked, as far as this store knows"
     when = f"{last[0].time:%Y-%m-%d %H:%M}"
-    if wrong := next((one for one in last if one.decision not in SOUND), None):
+    if wrong := next((one for one in reversed(last) if one.decision not in SOUND), None):
         return (
             f"the bench's check of {when} (run {wrong.run}) found it changed: {wrong.quantity}: {wrong.note}"
         )

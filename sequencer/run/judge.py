@@ -61,7 +61,7 @@ def judged(
         check=step.check.name,
         channel=step.conditions.channel if finding.channel is None else finding.channel,
         frequency_hz=finding.frequency_hz if elsewhere else step.conditions.frequency_hz,
-        mode=step.conditions.mode,
+        mode="" if of_bench else step.conditions.mode,
         quantity=finding.quantity,
         value=finding.value,
         unit=finding.unit,

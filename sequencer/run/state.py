@@ -56,6 +56,8 @@ class RunState:
         for result, of_unit in zip(results, on_unit, strict=True):
             if id(result) in counted:
                 self.count(result, on_unit=of_unit, of_bench=of_bench)
+        if of_bench:
+            self._bench_is_changed(results)
         self._results += [(index, result) for result in results]
 
     @property
@@ -69,15 +71,22 @@ class RunState:
         ``of_bench``: a result of the bench itself, which fails the bench.
         """
         if of_bench and result.decision in (Decision.FAIL, Decision.CONDITIONAL_FAIL):
-            check = result.check.replace("_", " ")
-            where = "" if result.channel is None else f", channel {result.channel}"
-            named = f"{check}: {result.quantity.removeprefix(f'{check}: ')}{where}"
-            self.bench_failed(f"{named}: {result.note}")
+            self.raise_status(ExitStatus.BENCH_FAILED)
             return
         if result.decision is Decision.NOT_MEASURED and not on_unit:
             self.raise_status(ExitStatus.BENCH_FAILED)
         elif result.decision in (Decision.FAIL, Decision.CONDITIONAL_FAIL, Decision.NOT_MEASURED):
             self.raise_status(ExitStatus.FAILED)
+
+    def _bench_is_changed(self, results: Sequence[Result]) -> None:
+        """Note what a check of the bench found wrong, in one sentence: the first in whole, and how many more."""
+        wrong = [one for one in results if one.decision in (Decision.FAIL, Decision.CONDITIONAL_FAIL)]
+        if not wrong:
+            return
+        first, check = wrong[0], wrong[0].check.replace("_", " ")
+        where = "" if first.channel is None else f", channel {first.channel}"
+        more = f" (and {len(wrong) - 1} more of {len(results)} results)" if len(wrong) > 1 else ""
+        self.bench_failed(f"{check}: {first.quantity.removeprefix(f'{check}: ')}{where}: {first.note}{more}")
 
     def bench_failed(self, why: str) -> None:
         """Note why the bench, or the run itself, has failed."""

@@ -21,8 +21,7 @@ _ROLES = {
     AUDIO: ("audio_analyser",),
 }
 LOOK_AT = {
-    LEVEL: "look at cables and contacts between generator and power meter, then at the generator's level, then at the power meter; which "
-    "of them it is this path alone cannot tell, the golden unit beside it can ('sequencer check-bench --golden')",
+    LEVEL: "look at cables and contacts, generator, power meter, in that order; 'sequencer check-bench --golden' tells which",
     SUPPLY: "look at the supply's setting, its current limit and its sense leads",
     ZERO: "look for a voltage on the signal meter's line, then at the voltmeter's zero",
     AUDIO: "look at the audio lead and its contacts, then at source and meter of the audio analyser",
@@ -59,6 +58,7 @@ def against_history(
         fewest=settings.fewest,
         baseline=settings.baseline,
         least_sigma=found.least_sigma,
+        ignore=_ignored(found, settings),
         stated=found.stated,
     )
     unread = f"its history cannot be read: {own.unreadable}" if own.unreadable else ""
@@ -73,6 +73,15 @@ def against_history(
         nominal=found.nominal,
         note="; ".join(filter(None, (should.note, unread, wrong))),
     )
+
+
+def _ignored(found: Found, settings: BenchCheckSettings) -> float:
+    """Return how far off does not matter, in the unit of what was found; of a voltage the same ratio."""
+    if found.unit == "dB":
+        return settings.ignore_db
+    if found.kind == ZERO:
+        return 0.1 * settings.zero_v
+    return abs(found.nominal or 0.0) * (math.pow(10.0, settings.ignore_db / 20.0) - 1.0)
 
 
 def stated_limits(nominal: float, budget: Budget) -> Limits | None:

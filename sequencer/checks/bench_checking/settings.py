@@ -40,6 +40,8 @@ class BenchCheckSettings(CheckSettings):
     """How many earlier results there must be before control limits are said to exist."""
     baseline: Annotated[int, AfterValidator(between(3, 1000, ""))] = BASELINE
     """Of how many results, the first ones, control limits are made at most."""
+    ignore_db: Annotated[RatioDb, AfterValidator(between(0.0, 3.0, "dB"))] = 0.05
+    """How far off its mean a result may be however little it scatters: a tenth of what a generator may be off (workshop's own)."""
     then: Literal["stop", "go on"] = "stop"
     """What happens to the rest of the sequence where the bench is not as it was."""
 
