@@ -1,6 +1,6 @@
 """A person at a real pseudo-terminal, for tests: sees what the command line shows, types what a script decides.
 
-``python tests/support/person_at_terminal.py`` prints the transcript of a manual sensitivity check and S9 point, for the README.
+``python -m tests.support.person_at_terminal`` prints the transcript of a manual sensitivity check and S9 point, for the README.
 """
 
 from __future__ import annotations
@@ -10,12 +10,13 @@ import pty
 import re
 import select
 import signal
-import sys
 import tempfile
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
+
+from tests.support.forked_commands import start
 
 ROOT = Path(__file__).resolve().parents[2]
 _ESCAPES = re.compile(r"\x1b\[[0-9;?]*[A-Za-z]|\x1b\][^\x07]*\x07|\r")
@@ -41,22 +42,22 @@ class Seen:
 def run_at_terminal(
     arguments: list[str], answer: Callable[[str], str | None], *, term: str = "dumb", most_s: float = 90.0
 ) -> Seen:
-    """Run ``python -m sequencer`` with ``arguments`` under a pseudo-terminal; ``answer`` is given each question, and types.
+    """Run a command with ``arguments`` under a pseudo-terminal, forked from a process that stands ready; ``answer`` is given each
+    question, and types.
 
     What it returns is typed with Enter, control characters as they are; None types nothing. Ends the process it started after ``most_s``.
     """
     seen = Seen()
-    child, terminal = pty.fork()
-    if child == 0:
-        environment = {**os.environ, "TERM": term, "NO_COLOR": "1", "COLUMNS": "100", "LINES": "40"}
-        os.chdir(ROOT)
-        # A test run started in a script's background ignores Ctrl-C, and so would all that it starts; a terminal's shell does not.
-        signal.signal(signal.SIGINT, signal.SIG_DFL)
-        os.execvpe(sys.executable, [sys.executable, "-m", "sequencer", *arguments], environment)
+    terminal, theirs = pty.openpty()
+    environment = {**os.environ, "TERM": term, "NO_COLOR": "1", "COLUMNS": "100", "LINES": "40"}
+    command = start(arguments, environment, theirs)
+    os.close(theirs)
     try:
         _converse(terminal, seen, answer, time.monotonic() + most_s)
     finally:
-        seen.status = _ended(child, within_s=10.0)
+        seen.status = command.status(within_s=10.0)
+        if seen.status is None:
+            os.kill(command.number, signal.SIGKILL)
         os.close(terminal)
     return seen
 
@@ -93,18 +94,6 @@ def _question(shown: str) -> str:
     while first > 0 and lines[first - 1].startswith("  "):
         first -= 1
     return " ".join(line.strip() for line in lines[first:]) + shown[len(shown.rstrip(" ")) :]
-
-
-def _ended(child: int, *, within_s: float) -> int | None:
-    until_s = time.monotonic() + within_s
-    while time.monotonic() < until_s:
-        done, status = os.waitpid(child, os.WNOHANG)
-        if done:
-            return os.waitstatus_to_exitcode(status)
-        time.sleep(0.02)
-    os.kill(child, signal.SIGKILL)
-    os.waitpid(child, 0)
-    return None
 
 
 def attentive(question: str) -> str:
