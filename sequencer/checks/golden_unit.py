@@ -19,7 +19,7 @@ from sequencer.checks.settings import CheckSettings
 from sequencer.files.fields import between
 from sequencer.inputs.bench_health import bench_serial
 from sequencer.problems import Complaint, FieldProblem
-from sequencer.results.model import Result
+from sequencer.results.model import BENCH_HEALTH, Result
 from sequencer.results.stages import counting
 from sequencer.uncertainty.decision import Decision
 
@@ -152,7 +152,7 @@ def _is_held(one: Result) -> bool:
 
 
 def _is_of_bench(one: Result) -> bool:
-    return one.check == "bench_health" or find_check(one.check).of_bench
+    return one.check == BENCH_HEALTH or find_check(one.check).of_bench
 
 
 def _roles(one: Result) -> frozenset[str]:

@@ -235,6 +235,8 @@ class Result:
 
 METER_MARK = "meter mark"
 """The axis of a signal meter's marks: how far each stands over S9 on the scale, dB."""
+BENCH_HEALTH = "bench_health"
+"""The check under which stands what speaks against a bench: facts of the day of a run, which no step of it measured."""
 NESTED = ("points", "budget", "settings", "fault", "confirmations")
 """What is no single cell of a table."""
 COLUMNS = tuple(f.name for f in fields(Result) if f.name not in NESTED)

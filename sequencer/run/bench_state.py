@@ -102,7 +102,7 @@ def _last_check(plan: Plan, place: StorePlace, bench_name: str) -> list[StoredRe
     """Return the results of the newest check of the bench, those that count."""
     from sequencer.results.store.store import Store, Wanted
 
-    wanted = Wanted(serials=(bench_serial(plan.bench.bench.bench),), check="bench_check")
+    wanted = Wanted(serials=(bench_serial(plan.bench.bench.bench),), check="bench_check", measured=True)
     try:
         with Store.open_to_read(place) as store:
             found = store.find_results(wanted, limit=_ROWS, points=False)

@@ -7,11 +7,10 @@ from datetime import datetime
 
 from sequencer.inputs.bench_health import bench_serial
 from sequencer.planning.bench_doubts import Doubt
-from sequencer.results.model import Result
+from sequencer.results.model import BENCH_HEALTH, Result
 from sequencer.run.facts import RunFacts
 from sequencer.uncertainty.decision import SIMPLE, Decision
 
-CHECK = "bench_health"
 BEFORE_ALL = -1
 """The number under which they stand, before the first check of the sequence."""
 
@@ -30,7 +29,7 @@ def doubt_results(doubts: Iterable[Doubt], facts: RunFacts) -> tuple[Result, ...
             bench=facts.bench_name,
             bench_hash=facts.plan.bench.hash,
             simulated=facts.simulated,
-            check=CHECK,
+            check=BENCH_HEALTH,
             channel=None,
             frequency_hz=None,
             mode="",

@@ -27,7 +27,9 @@ def find_history(
 
     try:
         with Store.open_to_read(place) as store:
-            found = store.find_results(Wanted(serials=(serial,), check=check), limit=MOST_ROWS, points=False)
+            found = store.find_results(
+                Wanted(serials=(serial,), check=check, measured=True), limit=MOST_ROWS, points=False
+            )
             rows = [row for row in reversed(found) if row.bench == facts.bench_name and row.run != facts.run]
             who = store.read_instruments(list(dict.fromkeys(row.run for row in rows)))
     except StoreProblem as problem:

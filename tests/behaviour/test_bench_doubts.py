@@ -74,6 +74,9 @@ def test_a_certificate_that_has_run_out_stands_in_the_results(files: Callable[..
     store = words[words.index("--folder") + 1]
     listed = _invoke(["results", "--check", "bench_health", "--json", "--folder", store])
     assert "SIM-0002 ran out" in listed.output
+    replayed = _invoke(["replay", "last", "--folder", store])
+    assert replayed.exit_code == 0, replayed.output
+    assert "1 of 1 result the same" in replayed.output
     report = Path(store) / "report.html"
     assert _invoke(["report", "last", str(report), "--plots", "none", "--folder", store]).exit_code == 0
     assert "SIM-0002 ran out on 2026-03-01" in report.read_text(encoding="utf-8")
@@ -133,6 +136,8 @@ def test_a_bench_must_have_been_checked(files: Callable[..., list[str]], tmp_pat
     worn = {**refusing, "worn": {"generator": "-0.9 dB"}}
     files(**worn)
     assert _invoke(["check-bench", *_where(tmp_path)]).exit_code == ExitStatus.BENCH_FAILED
+    replayed = _invoke(["replay", "last", "--folder", str(tmp_path / "results")])
+    assert replayed.exit_code == 0, replayed.output  # the values; its limits come of other runs
     changed = _invoke(files(**worn))
     assert changed.exit_code == 2
     assert "found it changed: generator to power meter, 0 dBm at 27 MHz" in changed.output
