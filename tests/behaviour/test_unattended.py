@@ -291,6 +291,30 @@ def test_a_stop_file_that_appears_stops_before_the_next_check(
     assert len(bench.runs()) == 1
 
 
+@pytest.mark.parametrize(
+    "more",
+    [
+        ["--retries", "1"],
+        ["--log", "one.log"],
+        ["--stop-file", "halt"],
+        ["--notify", "true"],
+        ["--units", "one.csv"],
+    ],
+)
+def test_what_asks_for_no_further_run_makes_one(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch, more: list[str]
+) -> None:
+    """An option of a series by itself repeats nothing: one run, shown in full as any single run, its JSON one line."""
+    monkeypatch.chdir(bench.folder)
+    (bench.folder / "one.csv").write_text("serial\nM40-0007\n", encoding="utf-8")
+    result = bench.run("--only", "frequency_error", *more)
+    assert result.exit_code == 0, result.output
+    assert len(bench.runs()) == 1
+    assert "value ± U (95 %)" in result.stdout
+    assert "series" not in result.stderr
+    assert result.stderr.splitlines()[-1].startswith("The bench is safe: PTT released")
+
+
 def test_units_of_a_list_are_measured_in_turn_on_a_simulated_bench(bench: Bench) -> None:
     """Each once, whatever the one before came to; its comment stands in the log; the highest status counts."""
     units = bench.folder / "units.csv"

@@ -27,7 +27,7 @@ from sequencer.cli.unattended.together import (
 )
 from sequencer.cli.unattended.words import unit_text
 from sequencer.frozen import dataclass
-from sequencer.inputs.unit_list import read_unit_list
+from sequencer.inputs.unit_list import ListedUnit, read_unit_list
 from sequencer.problems import Complaint, FileProblems, printable
 from sequencer.run.events import CheckEnded, Event, Listener
 from sequencer.run.interrupt import Stopper, stoppable
@@ -50,8 +50,9 @@ def series_command(asked: Asked, series: Unattended, *, as_json: bool) -> int:
         stop_file = StopFile(series.stop_file or asked.folder / STOP_NAME)
         stop_file.refuse_old()
         clock: SeriesClock = WallClock()
-        timetable = timetable_of(series, clock.now())
-        runs = _prepared(asked, series)
+        listed = read_unit_list(series.units) if series.units is not None else ()
+        timetable = timetable_of(series, clock.now(), len(listed))
+        runs = _prepared(asked, series, listed)
         first = runs[0].prepared
         refuse_no_room(timetable, clock.now(), first.plan.forecast_s)
         if series.units is not None and not _lies_there_by_itself(first) and not first.people.terminal:
@@ -85,9 +86,8 @@ class _Listed:
     unit: SeriesUnit
 
 
-def _prepared(asked: Asked, series: Unattended) -> list[_Listed]:
+def _prepared(asked: Asked, series: Unattended, listed: tuple[ListedUnit, ...]) -> list[_Listed]:
     """Prepare a run of each unit. Raises FileProblems with what is wrong with any of them."""
-    listed = read_unit_list(series.units) if series.units is not None else ()
     found: list[_Listed] = []
     complaints: dict[Complaint, None] = {}
     for one, comment, line in listed_or_one(asked, listed):
@@ -156,7 +156,7 @@ class _SeriesOfCommand:
         self._stopper = stopper
         self._stop_file = stop_file
         self._as_json = as_json
-        self._single = len(runs) == 1 and timetable.is_one_run
+        self._single = timetable.repeat == 1
         self._screen = SeriesScreen(Console(stderr=True), as_json=as_json, whole=self._single)
         self._log = self._make_log()
         self._bench_s = 0.0

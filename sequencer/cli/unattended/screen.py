@@ -11,6 +11,7 @@ import click
 from sequencer.cli.common.outlet import reader_may_be_gone
 from sequencer.cli.unattended.words import event_lines, moment
 from sequencer.run.series.events import (
+    Ended,
     RunCame,
     SeriesBegan,
     SeriesEnded,
@@ -28,7 +29,7 @@ if TYPE_CHECKING:
 
 
 class SeriesScreen:
-    """Listens to a series. ``whole``: each run is shown in full by whoever makes it, so that its line here says no more than which it was.
+    """Listens to a series. ``whole``: the one run is shown in full by whoever makes it, so that little is said here.
 
     ``failed`` says why standard output was cut short, where it was.
     """
@@ -49,7 +50,7 @@ class SeriesScreen:
         """Take one event."""
         self._wait_no_more()
         match event:
-            case SeriesBegan():
+            case SeriesBegan() if not self._whole:
                 first, *others = event_lines(event)
                 self._say([f"The series {first}", *others])
             case StartsLeftOut() | UnitSkipped() | Trouble():
@@ -79,11 +80,11 @@ class SeriesScreen:
             self._say(lines)
 
     def _ended(self, event: SeriesEnded) -> None:
+        if self._whole and event.why is Ended.DONE and not event.summary.tried_again:
+            return  # a single run has said it all
         first, *others = event_lines(event)
-        self._say([f"The series {first}", *others])
         last = event.report.last_line if event.report is not None else ""
-        if not self._whole:
-            self._say([last or "Nothing was sent to the bench."])
+        self._say([f"The series {first}", *others, last or "Nothing was sent to the bench."])
 
     def _wait(self, event: Waits) -> None:
         if not self._console.is_terminal:

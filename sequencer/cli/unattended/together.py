@@ -60,8 +60,8 @@ def nobody_to_connect(bench: Path | str, count: int) -> FileProblems:
     )
 
 
-def timetable_of(series: Unattended, now: datetime) -> Timetable:
-    """Return when runs are made. Raises InputError."""
+def timetable_of(series: Unattended, now: datetime, units: int) -> Timetable:
+    """Return when runs are made of so many units of a list (0: none is given). Raises InputError."""
     every_s = None
     if series.every:
         try:
@@ -75,8 +75,9 @@ def timetable_of(series: Unattended, now: datetime) -> Timetable:
                 found=series.every[:60],
                 allowed=_EVERY,
             )
+    endless = bool(series.every or series.until)
     return Timetable(
-        repeat=series.repeat,
+        repeat=units or series.repeat or (None if endless else 1),
         every_s=every_s,
         until=parse_until(series.until, now) if series.until else None,
     )

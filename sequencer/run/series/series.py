@@ -61,7 +61,7 @@ class Series:
         connect: Callable[[Turn], Answer] | None = None,
         listeners: Iterable[SeriesListener] = (),
     ) -> None:
-        """Take what is to be run. Of several units each is run once, in turn; one is run as the timetable says."""
+        """Take what is to be run, as the timetable says; of several units each once, in turn, as often as it repeats."""
         self._units = units
         self._timetable = timetable
         self._clock = clock
@@ -104,8 +104,8 @@ class Series:
         began_s, last = self._clock.elapsed_s(), -1
         for number in count(1):
             passed_s = self._clock.elapsed_s() - began_s
-            start = self._timetable.next_start(made=self._tally.made, last=last, passed_s=passed_s)
-            if start is None or number > len(self._units) > 1:
+            start = self._timetable.next_start(run=number, last=last, passed_s=passed_s)
+            if start is None:
                 return Ended.DONE
             turn = self._turn(number)
             if (why := self._waited(start, turn)) is not None:
@@ -125,7 +125,7 @@ class Series:
         several = len(self._units) > 1
         return Turn(
             number=number,
-            of=len(self._units) if several else self._timetable.repeat,
+            of=self._timetable.repeat,
             attempt=attempt,
             unit=self._units[number - 1 if several else 0],
         )

@@ -34,12 +34,12 @@ class Timetable:
     every_s: float | None = None
     until: datetime | None = None
 
-    def next_start(self, *, made: int, last: int, passed_s: float) -> Start | None:
+    def next_start(self, *, run: int, last: int, passed_s: float) -> Start | None:
         """Return the start after number ``last`` (-1 before the first), ``passed_s`` seconds after the first; None after the last run.
 
-        ``made`` is how many runs were made.
+        ``run`` is the number of the run that it is for, counted from 1.
         """
-        if self.repeat is not None and made >= self.repeat:
+        if self.repeat is not None and run > self.repeat:
             return None
         number = last + 1
         if self.every_s is None or last < 0:
@@ -52,8 +52,3 @@ class Timetable:
     def has_room(self, begins: datetime, needed_s: float) -> bool:
         """Say whether a run that begins then and takes ``needed_s`` seconds ends by ``until``."""
         return self.until is None or begins + timedelta(seconds=needed_s) <= self.until
-
-    @property
-    def is_one_run(self) -> bool:
-        """Whether it asks for one run at once and no more."""
-        return self.every_s is None and self.until is None and self.repeat in (None, 1)

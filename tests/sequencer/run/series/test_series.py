@@ -251,7 +251,7 @@ def test_units_are_measured_once_each_in_turn_and_may_be_skipped_or_ended(tmp_pa
     """The person at the bench connects each; a unit left out is counted, and the end asked for is kept to."""
     units = tuple(replace(UNIT, serial=f"M40-{number:04}") for number in range(1, 6))
     answers: list[Answer] = ["ready", "skip", "ready", "stop"]
-    made = Made(tmp_path, [GOOD], Timetable(), units=units, connect=lambda turn: answers.pop(0))
+    made = Made(tmp_path, [GOOD], Timetable(repeat=5), units=units, connect=lambda turn: answers.pop(0))
     summary = made.series.go()
     assert [one.turn.unit.serial for one in made.of(RunBegins)] == ["M40-0001", "M40-0003"]
     assert [str(one.turn) for one in made.of(RunBegins)] == ["run 1 of 5", "run 3 of 5"]

@@ -15,19 +15,19 @@ EVERY = Timetable(every_s=1800.0)
 def test_without_an_interval_the_next_begins_at_once() -> None:
     """`--repeat 3` alone: three runs, one after another."""
     table = Timetable(repeat=3)
-    assert table.next_start(made=2, last=1, passed_s=99.0) == Start(number=2, wait_s=0.0, left_out=0)
-    assert table.next_start(made=3, last=2, passed_s=99.0) is None
+    assert table.next_start(run=3, last=1, passed_s=99.0) == Start(number=2, wait_s=0.0, left_out=0)
+    assert table.next_start(run=4, last=2, passed_s=99.0) is None
 
 
 def test_a_start_that_falls_into_a_run_is_left_out() -> None:
     """A run of 65 minutes every 30: the starts at 30 and 60 are left out, the next is at 90, not at once."""
-    assert EVERY.next_start(made=1, last=0, passed_s=3900.0) == Start(number=3, wait_s=1500.0, left_out=2)
-    assert EVERY.next_start(made=2, last=3, passed_s=5500.0) == Start(number=4, wait_s=1700.0, left_out=0)
+    assert EVERY.next_start(run=2, last=0, passed_s=3900.0) == Start(number=3, wait_s=1500.0, left_out=2)
+    assert EVERY.next_start(run=3, last=3, passed_s=5500.0) == Start(number=4, wait_s=1700.0, left_out=0)
 
 
 def test_a_run_that_takes_just_the_interval_leaves_nothing_out() -> None:
     """What its closing takes beyond does not cost the next half hour."""
-    start = EVERY.next_start(made=1, last=0, passed_s=1800.0 + LATE_S / 2)
+    start = EVERY.next_start(run=2, last=0, passed_s=1800.0 + LATE_S / 2)
     assert start == Start(number=1, wait_s=0.0, left_out=0)
 
 
@@ -39,7 +39,7 @@ def test_a_run_that_takes_just_the_interval_leaves_nothing_out() -> None:
 def test_starts_stay_on_their_grid(every_s: float, last: int, took: float) -> None:
     """Whatever a run takes, the next begins a whole number of intervals after the first, the soonest that is not past."""
     passed_s = (last + took) * every_s
-    start = Timetable(every_s=every_s).next_start(made=1, last=last, passed_s=passed_s)
+    start = Timetable(every_s=every_s).next_start(run=2, last=last, passed_s=passed_s)
     assert start is not None
     assert start.number > last
     assert start.left_out == start.number - last - 1
