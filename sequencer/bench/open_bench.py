@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from contextlib import ExitStack, suppress
 from functools import partial
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Literal, Self
 
 from drivers.changes import Changes
-from drivers.clock import Clock, RealClock
 from drivers.faults import InstrumentFault, Refused
 from drivers.link.link import Link
 from drivers.link.visa import open_library
-from drivers.operator.prompt import Person
 from drivers.profiled.base import ProfiledInstrument
 from drivers.registry import find_driver
 from drivers.roles import Identity, Instrument
@@ -23,15 +21,14 @@ from sequencer.bench.identity import confirm_identity
 from sequencer.bench.limits import bounds_s, limits_of, max_supply_v, supply_accuracy_percent
 from sequencer.bench.locks import BenchBusy, cables_mark, key_mark, lock_addresses
 from sequencer.bench.operator import Operators
-from sequencer.bench.tape import Tape
+from sequencer.bench.parts import BenchParts
 from sequencer.bench.tape_links import TapedLibrary, names_at
 from sequencer.bench.text_radio import make_text_radio
 from sequencer.bench.watchdog import make_watchdog, unproved_line
-from sequencer.frozen import dataclass
-from sequencer.inputs.bench import INTERFERER, BenchFile, longest_release_s, max_meter_dbm, open_timeout_s
+from sequencer.inputs.bench import INTERFERER, longest_release_s, max_meter_dbm, open_timeout_s
 from sequencer.inputs.instrument_drivers import ByHand, TextRadio
 from sequencer.inputs.instrument_roles import Instrument as Entry
-from sequencer.safety.announced import Announce, Announced, to_nobody
+from sequencer.safety.announced import Announced
 from sequencer.safety.bench import SafeBench
 from sequencer.safety.cables import Cables, Connection
 from sequencer.safety.key import Ratings
@@ -44,7 +41,9 @@ from sequencer.safety.way_out import PATIENCE_S
 from sequencer.units.convert import dbm_from_w
 
 if TYPE_CHECKING:
-    from sim.bench import SimulatedBench
+    pass
+
+__all__ = ["BenchParts", "BenchUnsafe", "OpenBench"]
 
 # The key comes first: whatever a crashed run left keyed is released before anything else is touched. The supply comes third, to be
 # at hand if the key stays down.
@@ -55,37 +54,6 @@ _OFF = {"radio": "key", "signal_generator": "output", "supply": "output"}
 
 class BenchUnsafe(Exception):
     """The bench opened and could not be confirmed safe."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BenchParts:
-    """What an open bench is made from: its file, its profiles by instrument name, and the simulation if it is simulated.
-
-    ``tape`` is a stored trace that answers in place of all that.
-    ``announce`` is told what is about to be done to the bench. ``standstill`` sees that the program stood still; a bench of real
-    instruments has one of its own.
-    """
-
-    bench: BenchFile
-    profiles: Mapping[str, Any]
-    simulation: SimulatedBench | None = None
-    person: Person | None = None
-    serial: str = ""
-    announce: Announce = to_nobody
-    tape: Tape | None = None
-    standstill: Standstill | None = None
-
-    @property
-    def is_real(self) -> bool:
-        """Whether there are instruments on it, which no other process may drive."""
-        return self.simulation is None and self.tape is None
-
-    @property
-    def clock(self) -> Clock:
-        """What the bench waits by."""
-        if self.tape is not None:
-            return self.tape
-        return self.simulation.clock if self.simulation is not None else RealClock()
 
 
 class OpenBench:

@@ -318,8 +318,6 @@ class Runner:
         bench_s = (
             self._bench.clock.now_s() - self._start_s + (carried.read.bench_s if carried is not None else 0.0)
         )
-        if not state.confirmed:
-            self._state.raise_status(ExitStatus.BENCH_FAILED)
         try:
             # What was said since the last check that ended: of those that were cut short, and of the way out.
             for index, said in self._said.items():
@@ -333,6 +331,10 @@ class Runner:
         if self._record.problems:
             self._state.raise_status(ExitStatus.BENCH_FAILED)
             self._state.problems += dict.fromkeys(self._record.problems)
+        if not state.confirmed:
+            self._state.raise_status(ExitStatus.BENCH_FAILED)
+            if state.touched:
+                self._state.note_may_be_on()
         self._state.tell(
             RunEnded(
                 run=self._facts.run,

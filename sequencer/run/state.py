@@ -45,6 +45,10 @@ class RunState:
         """Take over a status that is worse than the one so far."""
         self.status = max(self.status, status)
 
+    def note_may_be_on(self) -> None:
+        """Note that something may still be on: whoever reads only the status must learn that, also of a run that was interrupted."""
+        self.status = ExitStatus.BENCH_FAILED
+
     def add(
         self, index: int, results: Sequence[Result], *, on_unit: Sequence[bool], of_bench: bool = False
     ) -> None:

@@ -6,7 +6,7 @@ from enum import IntEnum
 
 
 class ExitStatus(IntEnum):
-    """How a command ended; with several reasons, the highest."""
+    """How a command ended; with several reasons, the highest. Where something may still be on, BENCH_FAILED, whatever else there is."""
 
     PASSED = 0
     FAILED = 1

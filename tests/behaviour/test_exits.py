@@ -296,7 +296,7 @@ def test_a_second_process_is_refused_and_the_first_goes_on(served, run):
 # --- a person at the terminal ----------------------------------------------------------------------------------------
 
 
-def _at_terminal(tmp_path: Path, typed: bytes) -> tuple[int, str, list[dict[str, str]]]:
+def _at_terminal(tmp_path: Path, typed: bytes | signal.Signals) -> tuple[int, str, list[dict[str, str]]]:
     """Run the asking sequence at a pseudo-terminal and type when it asks; return status, screen and rows."""
     (tmp_path / "asking.yaml").write_text(ASKING, encoding="utf-8")
     folder = tmp_path / "results"
@@ -312,13 +312,20 @@ def _at_terminal(tmp_path: Path, typed: bytes) -> tuple[int, str, list[dict[str,
         env=environment,
     )
     os.close(slave)
+
+    def say() -> None:
+        if isinstance(typed, signal.Signals):
+            process.send_signal(typed)
+        else:
+            os.write(master, typed)
+
     screen, asked = b"", False
     with contextlib.suppress(OSError):  # the end of a pseudo-terminal is an error (EIO) on Linux
         while True:
             if not select.select([master], [], [], 3.0 if asked else 30.0)[0]:
                 assert asked, screen
                 # Python loses a Ctrl-C that comes between its last look and the read: a person types it once more.
-                os.write(master, typed)
+                say()
                 continue
             chunk = os.read(master, 4096)
             if not chunk:
@@ -327,7 +334,7 @@ def _at_terminal(tmp_path: Path, typed: bytes) -> tuple[int, str, list[dict[str,
             if b"is that so?" in screen and not asked:
                 asked = True
                 time.sleep(0.1)
-                os.write(master, typed)
+                say()
     os.close(master)
     return process.wait(20), screen.decode(), Client(process, folder).rows()  # type: ignore[arg-type]
 
@@ -337,11 +344,12 @@ def _at_terminal(tmp_path: Path, typed: bytes) -> tuple[int, str, list[dict[str,
     [
         (b"\x03", 4, []),
         (b"\x1c", 4, []),
+        (signal.SIGTERM, 4, []),
         (b"n\n", 3, ["confirmed: volume at half"]),
         (b"\x04", 3, ["confirmed: volume at half"]),
         (b"y\n", 0, ["confirmed: volume at half", "carrier power"]),
     ],
-    ids=["Ctrl-C", "Ctrl-backslash", "no", "end of input", "yes"],
+    ids=["Ctrl-C", "Ctrl-backslash", "SIGTERM", "no", "end of input", "yes"],
 )
 def test_a_person_answers_a_confirmation(tmp_path, typed, status, quantities):
     """At the prompt Ctrl-C and Ctrl-\\ are status 4, "n" and end of input are status 3 with no later check, "y" goes on; it ends safe."""
@@ -350,6 +358,30 @@ def test_a_person_answers_a_confirmation(tmp_path, typed, status, quantities):
     assert screen.strip().splitlines()[-1].strip() == SAFE
     assert [row["quantity"] for row in rows] == quantities
     assert "Traceback" not in screen
+
+
+def test_a_terminal_that_is_closed_at_a_prompt_ends_the_run_safe(tmp_path):
+    """The window is closed while a person is asked (SIGHUP, POSIX 11.1.10): nobody is there to be told, the store says how it was left."""
+    (tmp_path / "asking.yaml").write_text(ASKING, encoding="utf-8")
+    folder = tmp_path / "results"
+    command = [*SEQUENCER, "run", str(tmp_path / "asking.yaml"), "--bench", str(ROOT / "sim" / "bench.yaml")]
+    master, slave = os.openpty()
+    process = subprocess.Popen(
+        [*command, *SERIAL, "--folder", str(folder)],
+        cwd=ROOT,
+        preexec_fn=lambda: os.login_tty(slave),  # noqa: PLW1509 - as above
+        pass_fds=[slave],
+        env={**os.environ, "TERM": "dumb"},
+    )
+    os.close(slave)
+    screen = b""
+    while b"is that so?" not in screen:
+        assert select.select([master], [], [], 30.0)[0], screen
+        screen += os.read(master, 4096)
+    os.close(master)
+    assert process.wait(20) == 4
+    run, results = Client(process, folder).stored()  # type: ignore[arg-type]
+    assert (run.outcome, run.bench_safe, results) == ("interrupted (SIGHUP)", True, [])
 
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="a device that is always full is needed")

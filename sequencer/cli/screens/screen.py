@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 import time
 from collections.abc import Iterable, Mapping
 from types import TracebackType
@@ -15,6 +16,7 @@ from rich.table import Table
 from rich.text import Text
 
 from sequencer.cli.common.long_names import LongNames
+from sequencer.cli.common.outlet import reader_may_be_gone
 from sequencer.cli.screens.check_lines import CheckLines
 from sequencer.problems import printable
 from sequencer.results.model import Result
@@ -84,7 +86,8 @@ class ProgressScreen:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self._progress.stop()
+        with reader_may_be_gone(sys.stderr):
+            self._progress.stop()
 
     def pause(self) -> None:
         """Clear the bar away while a person is asked something."""
