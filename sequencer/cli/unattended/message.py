@@ -59,7 +59,7 @@ class Notifications:
         lines = [f"{event.turn}: {report.verdict}", *wrong_lines(report)]
         if event.turn.unit.comment:
             lines.append(f"of the unit: {printable(event.turn.unit.comment)}")
-        lines += [printable(report.last_line)] if report.last_line else []
+        lines += _last_line(report, lines)
         lines += [f"run {report.run}", *stands_lines(report)] if report.run else []
         if event.final:
             lines.append("Further runs of this unit that fail alike are counted and not told one by one.")
@@ -76,7 +76,7 @@ class Notifications:
         report = event.report
         if report is not None:
             lines += ["the last run:", f"{printable(report.serial)}: {report.verdict}", *wrong_lines(report)]
-            lines += [printable(report.last_line)] if report.last_line else []
+            lines += _last_line(report, lines)
         counts = event.summary
         facts = {
             **self._facts("end", report),
@@ -109,3 +109,9 @@ class Notifications:
             "table": report.table,
             "store": report.store,
         }
+
+
+def _last_line(report: RunReport, said: list[str]) -> list[str]:
+    """Return how the bench was left, unless it was said already."""
+    last = printable(report.last_line)
+    return [last] if last and last not in said else []

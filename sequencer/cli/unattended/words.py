@@ -99,8 +99,8 @@ def _came(event: RunCame) -> list[str]:
         f"{event.turn}: {printable(report.serial)}: {report.verdict} (status {int(report.status)}{took})"
     ]
     lines += [f"  {line}" for line in wrong_lines(report)]
-    if not report.safe:
-        lines.append(f"  {printable(report.last_line)}")
+    if not report.safe and (last := f"  {printable(report.last_line)}") not in lines:
+        lines.append(last)
     return lines
 
 
