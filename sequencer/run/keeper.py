@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, Protocol
@@ -18,7 +18,8 @@ from sequencer.run.events import Event
 from sequencer.run.facts import RunFacts
 from sequencer.safety.announced import Announced
 
-NOT_LOOKED_AT = "a replay does not look at earlier runs"
+NOT_LOOKED_AT = "a run that stands in a file by itself knows of no earlier ones"
+Earlier = Callable[[str, str], OwnHistory]
 
 
 class Keeper(Protocol):
@@ -77,8 +78,10 @@ class Keeper(Protocol):
 class InMemory:
     """Keeps the results of a run that is not to be written down, by the number of their check."""
 
-    def __init__(self, facts: RunFacts) -> None:
+    def __init__(self, facts: RunFacts, earlier: Earlier | None = None) -> None:
+        """``earlier`` returns what was known before of a serial, by check; without it nothing was."""
         self.facts = facts
+        self._earlier = earlier
         self.problems: list[str] = []
         self.at_start = ""
         self.results: dict[int, list[Result]] = {}
@@ -91,7 +94,9 @@ class InMemory:
         """Nothing: nobody asks for them."""
 
     def find_earlier(self, serial: str, check: str) -> OwnHistory:
-        """Return that nothing is known of earlier runs."""
+        """Return what was known before."""
+        if self._earlier is not None:
+            return self._earlier(serial, check)
         return OwnHistory(now=(), simulated=self.facts.simulated, unreadable=NOT_LOOKED_AT)
 
     def find_changes(self) -> list[Doubt]:

@@ -24,9 +24,10 @@ from sequencer.run.replay.compare import Compared, Fate
 from sequencer.run.replay.replay import Replayed, replay
 from sequencer.run.replay.source import Source, source_in_store
 from sequencer.run.replay.trace_file import TEST, TEST_NAME, read_trace, write_trace
+from sequencer.run.status import ExitStatus
 from sequencer.units.format import counted
 
-SAME, DIFFERS, INTERRUPTED = 0, 1, 4
+SAME, DIFFERS = 0, 1
 MOST_SHOWN = 40
 """Results that are named; --json has all."""
 _MESSAGE_MAX = 200
@@ -68,8 +69,10 @@ def replay_command(
         click.echo(printable(problem), err=True)
     if as_test is not None:
         _write_test(source, as_test, mask_serial=mask_serial)
+    if replayed.outcome.status is ExitStatus.INTERRUPTED and not source.run.outcome.startswith("interrupted"):
+        return int(ExitStatus.INTERRUPTED)
     if replayed.record is not None and replayed.problems:
-        return 3
+        return int(ExitStatus.BENCH_FAILED)
     return SAME if replayed.is_same else DIFFERS
 
 
@@ -80,7 +83,7 @@ def _source(name: str, folder: Path, store_name: str) -> Source:
     place = find_place(folder, store_name)
     with Store.open_to_read(place) as store:
         measured = store.read_runs(Wanted(measured=True), limit=1) if name == "last" else []
-        return source_in_store(measured[0] if measured else find_run(name, store, place, None), store)
+        return source_in_store(measured[0] if measured else find_run(name, store, place, None), store, place)
 
 
 def _new_run(*, simulated: bool) -> str:

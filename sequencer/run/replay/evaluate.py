@@ -12,7 +12,7 @@ from drivers.trace import Exchange
 from sequencer.bench.tape import Tape
 from sequencer.results.model import Result
 from sequencer.run.judge import EVALUATED
-from sequencer.run.keeper import InMemory
+from sequencer.run.keeper import Earlier, InMemory
 from sequencer.run.record import Record
 from sequencer.uncertainty.decision import Decision
 
@@ -22,8 +22,8 @@ NEVER_ASKED = "was never asked: the readings of the stored run do not answer wha
 class Anew(InMemory):
     """Keeps what a re-evaluation finds, in memory and in ``record``: the files that its checks would keep were kept by the run itself."""
 
-    def __init__(self, record: Record, tape: Tape) -> None:
-        super().__init__(record.facts)
+    def __init__(self, record: Record, tape: Tape, *, earlier: Earlier | None = None) -> None:
+        super().__init__(record.facts, earlier)
         self._record = record
         self._tape = tape
 

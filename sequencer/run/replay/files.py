@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext, suppress
+from dataclasses import replace
 from pathlib import Path
 from typing import Literal
 
@@ -48,15 +49,22 @@ def planned(source: Source, *, sequence_name: str = "", bench_name: str = "") ->
             raise _other(source, "sequence")
         if not bench_name and "bench" in changed:
             raise _other(source, "bench")
-        plan = _plan(source, sequence, bench)
-        then = plan
+        plan = _writing_only_below(_plan(source, sequence, bench), Path(made))
+        then: Plan | None = plan
         if changed:
-            try:
+            then = None
+            with suppress(FileProblems):
                 then = _plan(source, kept.sequence(), kept.bench())
-            except FileProblems:
-                yield Planned(plan=plan, then=None, changed=changed)
-                return
-        yield Planned(plan=plan, then=then, changed=changed)
+        with reading_only_below(Path(made)) if not (sequence_name or bench_name) else nullcontext():
+            yield Planned(plan=plan, then=then, changed=changed)
+
+
+def _writing_only_below(plan: Plan, folder: Path) -> Plan:
+    """Return the plan with what a check writes beside the bench file written below ``folder``: the run itself has written it."""
+    steps = tuple(
+        replace(step, conditions=replace(step.conditions, bench_folder=folder)) for step in plan.steps
+    )
+    return replace(plan, steps=steps)
 
 
 class _Kept:

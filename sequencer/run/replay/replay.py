@@ -6,16 +6,19 @@ assert replayed.is_same, replayed.described()
 
 from __future__ import annotations
 
+import dataclasses
 from collections import Counter
 from collections.abc import Callable, Mapping
 from datetime import datetime
 
+from sequencer.analysis.own_history import OwnHistory
 from sequencer.bench.tape import Departure, Tape
 from sequencer.frozen import dataclass
 from sequencer.planning.plan import Plan
 from sequencer.results.model import Result
 from sequencer.run.facts import Again, Evaluated, RunFacts
-from sequencer.run.keeper import InMemory
+from sequencer.run.history import find_history
+from sequencer.run.keeper import Earlier, InMemory
 from sequencer.run.record import Record
 from sequencer.run.replay.compare import Compared, Fate, compared
 from sequencer.run.replay.evaluate import Anew
@@ -99,7 +102,11 @@ def replay(
             record = make_record(_facts_anew(source, plan, new_run))
 
         def keeper(tape: Tape) -> InMemory:
-            keepers.append(InMemory(_facts(source, plan)) if record is None else Anew(record, tape))
+            facts = _facts(source, plan)
+            earlier = _earlier(source, facts)
+            keepers.append(
+                InMemory(facts, earlier) if record is None else Anew(record, tape, earlier=earlier)
+            )
             return keepers[0]
 
         if record is None:
@@ -139,6 +146,18 @@ def _held(
         [(to_then.get(index, index), one) for index, one in found],
         {to_then.get(index, index) for index in tape.lost if steps.get(index) is not None},
     )
+
+
+def _earlier(source: Source, facts: RunFacts) -> Earlier | None:
+    """Return what looks up what the store held before the run; None where it stands in a file by itself."""
+    if (place := source.place) is None:
+        return None
+
+    def find(serial: str, check: str) -> OwnHistory:
+        found = find_history(place, facts, source.instruments, serial=serial, check=check)
+        return dataclasses.replace(found, rows=tuple(row for row in found.rows if row.time < source.run.time))
+
+    return find
 
 
 def _facts(source: Source, plan: Plan) -> RunFacts:

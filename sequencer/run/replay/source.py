@@ -8,7 +8,15 @@ from collections.abc import Sequence
 from sequencer.bench.tape import Taped
 from sequencer.frozen import dataclass
 from sequencer.problems import InputError, about_file
-from sequencer.results.model import NOT_ENDED, Confirmation, Result, RunInput, RunRecord
+from sequencer.results.model import (
+    NOT_ENDED,
+    BenchInstrument,
+    Confirmation,
+    Result,
+    RunInput,
+    RunRecord,
+)
+from sequencer.results.store.place import StorePlace
 from sequencer.results.store.spill import KeptRun
 from sequencer.results.store.store import Store
 from sequencer.results.stored import StoredRun
@@ -23,6 +31,8 @@ class Source:
     results: tuple[tuple[int, Result], ...]
     entries: tuple[Taped, ...]
     inputs: tuple[RunInput, ...] = ()
+    place: StorePlace | None = None
+    instruments: tuple[BenchInstrument, ...] = ()
 
     @property
     def confirmations(self) -> tuple[Confirmation, ...]:
@@ -49,7 +59,7 @@ class Source:
         return text if isinstance(text, str) else ""
 
 
-def source_in_store(run: StoredRun, store: Store) -> Source:
+def source_in_store(run: StoredRun, store: Store, place: StorePlace | None = None) -> Source:
     """Return a run of the store. Raises InputError where nothing of it can be gone through."""
     results = store.read_results(run.run)
     return _usable(
@@ -61,6 +71,8 @@ def source_in_store(run: StoredRun, store: Store) -> Source:
                 Taped(exchange=one, check_index=one.check_index) for one in store.read_exchanges(run.run)
             ),
             inputs=tuple(store.read_inputs(run.run)),
+            place=place,
+            instruments=run.instruments,
         )
     )
 
@@ -78,6 +90,7 @@ def source_of_kept(kept: KeptRun, where: str) -> Source:
                 for one in check.exchanges
             ),
             inputs=tuple(one.as_input() for one in kept.inputs),
+            instruments=kept.instruments,
         )
     )
 

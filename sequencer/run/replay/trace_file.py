@@ -21,7 +21,6 @@ from sequencer.files.write import FileMark, whole_file
 from sequencer.problems import printable
 from sequencer.results.model import RUN_COLUMNS, Result
 from sequencer.results.store.spill import KeptCheck, KeptExchange, KeptInput, KeptRun, kept_of, unusable
-from sequencer.results.stored import StoredRun
 from sequencer.run.replay.source import Source, source_of_kept
 
 LARGEST_BYTES = 64 * 1024 * 1024
@@ -122,7 +121,7 @@ def _kept(source: Source) -> KeptRun:
         )
     return KeptRun(
         **{name: getattr(run, name) for name in RUN_COLUMNS},
-        instruments=run.instruments if isinstance(run, StoredRun | KeptRun) else (),
+        instruments=source.instruments,
         inputs=tuple(map(KeptInput.of, source.inputs)),
         checks=tuple(checks),
     )

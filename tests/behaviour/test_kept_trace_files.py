@@ -1,0 +1,219 @@
+"""A run in a file of its own becomes a test on another desk; nothing in such a file becomes a path, a command or a traceback."""
+
+from __future__ import annotations
+
+import gzip
+import json
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner, Result
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from sequencer.cli.main import main
+from sequencer.problems import InputError
+from sequencer.run.inputs import is_place
+from sequencer.run.replay.replay import replay
+from sequencer.run.replay.trace_file import TEST, TEST_NAME, read_trace
+from tests.support.running import run_checks
+
+TRACES = Path(__file__).parents[1] / "data" / "traces"
+
+
+def call(*words: str) -> Result:
+    """Call the command line; an exception of the program's own fails the test."""
+    return CliRunner().invoke(main, list(words), catch_exceptions=False)
+
+
+@pytest.fixture(scope="module")
+def kept(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A short run as `--as-test` writes it, not packed."""
+    folder = tmp_path_factory.mktemp("kept")
+    run_checks(folder, "M40-0007", "{check: frequency_error, channel: 20, limit: {within: 600 Hz}}")
+    done = call(
+        "replay",
+        "last",
+        "--folder",
+        str(folder / "results"),
+        "--as-test",
+        str(folder / "run.json"),
+        "--mask-serial",
+    )
+    assert done.exit_code == 0, done.output
+    return folder / "run.json"
+
+
+@pytest.fixture(scope="module")
+def plain(kept: Path) -> dict[str, Any]:
+    """What that file holds."""
+    return dict(json.loads(kept.read_text(encoding="utf-8")))
+
+
+def written(folder: Path, plain: Any) -> Path:
+    """Write a changed file."""
+    file = folder / "changed.json"
+    file.write_text(json.dumps(plain), encoding="utf-8")
+    return file
+
+
+def test_a_kept_run_is_a_test_of_its_own(kept: Path) -> None:
+    """pytest finds the file that was written beside it, and it passes; a result that was changed is named."""
+    folder = kept.parent
+    words = [
+        sys.executable,
+        "-m",
+        "pytest",
+        "-q",
+        "-n",
+        "0",
+        "-p",
+        "no:cacheprovider",
+        "--rootdir",
+        str(folder),
+        str(folder),
+    ]
+    done = subprocess.run(words, capture_output=True, text=True, check=False, timeout=60)
+    assert done.returncode == 0, done.stdout
+    assert "1 passed" in done.stdout
+    assert (folder / TEST_NAME).read_text() == TEST
+    changed = json.loads(kept.read_text())
+    changed["checks"][-1]["results"][0]["value"] += 1.0
+    replayed = replay(read_trace(written(folder / "..", changed)))
+    assert "frequency_error frequency error: differs" in replayed.described()
+
+
+def test_the_shipped_test_of_kept_traces_is_the_one_that_is_written() -> None:
+    """The releases' own traces are held by the same test that a customer's run gets."""
+    assert (TRACES / TEST_NAME).read_text() == TEST
+    assert sum(one.stat().st_size for one in TRACES.glob("*.json.gz")) < 300_000
+
+
+def test_serials_and_names_are_masked(kept: Path) -> None:
+    """Neither the unit's serial nor an instrument's, nor who confirmed, is in the file; it replays all the same."""
+    text = kept.read_text()
+    assert "M40-0007" not in text
+    for instrument in json.loads(text)["instruments"]:
+        assert instrument["serial"].startswith("MASKED-") or len(instrument["serial"]) < 3
+    done = call("replay", str(kept))
+    assert done.exit_code == 0, done.output
+    assert "MASKED-" in done.output
+
+
+def test_a_trace_is_written_over_nothing(kept: Path, tmp_path: Path) -> None:
+    """A file that is there, a folder that is not: said with status 2, and nothing is lost."""
+    before = kept.read_bytes()
+    for target in (kept, tmp_path / "missing" / "x.json"):
+        done = call("replay", str(kept), "--as-test", str(target))
+        assert done.exit_code == 2, done.output
+    assert kept.read_bytes() == before
+
+
+@pytest.mark.parametrize(
+    "place", ["/tmp/x.yaml", "../x.yaml", "a/../../x", "a//b", "", "a\\b", "c:/x", "a\nb", "x" * 301, "./a"]
+)
+def test_a_place_leads_nowhere_else(plain: dict[str, Any], tmp_path: Path, place: str) -> None:
+    """A file of the run that would stand anywhere but below its own folder is refused, and none is written."""
+    assert not is_place(place)
+    changed = {**plain, "inputs": [{**one, "place": place} for one in plain["inputs"]]}
+    done = call("replay", str(written(tmp_path, changed)))
+    assert done.exit_code == 2
+    assert list(tmp_path.iterdir()) == [tmp_path / "changed.json"]
+
+
+def test_a_kept_sequence_names_no_file_of_this_machine(plain: dict[str, Any], tmp_path: Path) -> None:
+    """A channel plan, a loss table or a channel list that stands elsewhere is not read: it may be anything."""
+    secret = tmp_path / "secret.yaml"
+    secret.write_text("plan: secret-of-the-house\n")
+    for kind, old, new in (
+        ("sequence", "channels: cept-40", f"channels: {secret}"),
+        ("bench", "profile: scpi-1999", f"profile: {secret}"),
+    ):
+        inputs = [
+            {**one, "content": one["content"].replace(old, new)} if one["kind"] == kind else one
+            for one in plain["inputs"]
+        ]
+        if inputs == plain["inputs"]:
+            inputs = [
+                {
+                    **one,
+                    "content": one["content"].replace(
+                        "  power_meter:\n", f"  power_meter:\n    profile: {secret}\n"
+                    ),
+                }
+                if one["kind"] == kind
+                else one
+                for one in plain["inputs"]
+            ]
+        assert inputs != plain["inputs"]
+        done = call("replay", str(written(tmp_path, {**plain, "inputs": inputs})))
+        assert done.exit_code == 2, done.output
+        assert "secret-of-the-house" not in done.output + done.stderr
+        assert "does not stand beside it" in done.stderr
+
+
+def test_words_in_a_kept_run_are_words(plain: dict[str, Any], tmp_path: Path) -> None:
+    """Markup and terminal escapes in a unit's, a bench's or a sequence's name are shown as text."""
+    changed = {**plain, "bench": "[red]x[/red]\x1b[2J", "model": "<b>\x07", "sequence": "=1+1\x1b]0;x\x07"}
+    for check in changed["checks"]:
+        for result in check["results"]:
+            result["note"] = "\x1b[31m[bold]"
+    done = call("replay", str(written(tmp_path, changed)))
+    assert "\x1b" not in done.output + done.stderr
+    assert "[red]x[/red]" in done.output
+
+
+def test_a_packed_file_is_bounded(tmp_path: Path) -> None:
+    """A gzip file of zeros that would unpack to a gigabyte, one that is cut short, one of garbage: each refused with status 2."""
+    bomb = gzip.compress(b"\0" * 1024)[:10] + gzip.compress(b"\0" * 80_000_000, 9)[10:]
+    whole = (TRACES / "fm-mobile-acceptance.json.gz").read_bytes()
+    for content in (bomb, whole[: len(whole) // 2], b"\x1f\x8bgarbage", b"", b"{", b"[" * 100_000):
+        file = tmp_path / "x.json.gz"
+        file.write_bytes(content)
+        done = call("replay", str(file))
+        assert done.exit_code == 2, content[:20]
+
+
+_VALUES = st.one_of(
+    st.none(),
+    st.booleans(),
+    st.integers(-(2**70), 2**70),
+    st.floats(allow_nan=False),
+    st.text(max_size=20),
+    st.just([]),
+    st.just({}),
+)
+
+
+def _paths(plain: Any, path: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
+    """Return where values stand in a file, the first few of each list."""
+    found = [path]
+    if isinstance(plain, dict):
+        for key, one in plain.items():
+            found += _paths(one, (*path, key))
+    elif isinstance(plain, list):
+        for at, one in enumerate(plain[:40]):
+            found += _paths(one, (*path, at))
+    return found
+
+
+@settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(data=st.data())
+def test_a_spoilt_file_is_refused_or_replayed_and_never_a_traceback(
+    plain: dict[str, Any], tmp_path: Path, data: st.DataObject
+) -> None:
+    """Any value of the file replaced by any other: what is wrong is said, or what differs is."""
+    copied = json.loads(json.dumps(plain))
+    path = data.draw(st.sampled_from(_paths(copied)[1:]))
+    inner = copied
+    for key in path[:-1]:
+        inner = inner[key]
+    inner[path[-1]] = data.draw(_VALUES)
+    try:
+        replayed = replay(read_trace(written(tmp_path, copied)))
+    except InputError:
+        return
+    assert replayed.counts()
