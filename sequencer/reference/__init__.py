@@ -25,6 +25,7 @@ WRITTEN = (
     "model-files",
     "setting-a-radio-up",
     "repeat-compare-history",
+    "replay",
     "unattended",
     "readings-and-recordings",
     "export",
