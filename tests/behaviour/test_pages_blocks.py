@@ -86,7 +86,7 @@ def _can_be_run(options: dict[str, Any], words: list[str]) -> bool:
     ):
         return False
     bench = options.get("bench_name")
-    if bench is None or words[0] == "validate" or options.get("dry_run"):
+    if bench is None or words[0] in ("validate", "replay") or options.get("dry_run"):
         return True
     text = Path(bench).read_text(encoding="utf-8") if Path(bench).is_file() else ""
     return "visa: sim" in text or (not text and load_bench(bench).bench.simulated and "manual" not in bench)
