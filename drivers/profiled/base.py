@@ -92,6 +92,7 @@ class ProfiledInstrument(TimedReading):
     def _prepare(self) -> None:
         for message in self._profile.prepare:
             self._checked(message)
+        self._stood = {question: self._link.query(question) for question in self._profile.prepared}
         self.prepare()
         self._prepared_at = self._link.generation
 

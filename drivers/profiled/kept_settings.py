@@ -54,45 +54,57 @@ class KeptSettings(ProfileSpeaker):
         self._kept: dict[str, Setting] = {}
         self._unknown: set[str] = set()
         self._prepared_at = 0
+        self._stood: dict[str, str] = {}
 
     def confirm_settings(self) -> None:
         """Ask again for every setting that was made. Raises SettingLost where one reads otherwise than it did.
 
         Asking changes nothing, so that it is done twice before a silence is a fault.
         """
-        for settings in self._in_messages(self._kept.values()):
+        prepared = self._profile.prepared
+        for settings in [*self._in_messages(self._kept.values())] or ([[]] if prepared else []):
             try:
-                self._ask_again(settings)
+                self._ask_again(settings, prepared)
             except (LinkFault, UnexpectedReply):
-                self._ask_again(settings)
+                self._ask_again(settings, prepared)
+            prepared = ()
+
+    def _lost(self, what: str, message: str, reply: str) -> SettingLost:
+        """Return the fault of an instrument that has lost a setting: nothing of it is known any more."""
+        self._kept.clear()
+        self._prepared_at = 0  # what is sent once after a reset may be gone too
+        return SettingLost(
+            what,
+            instrument=self.name,
+            address=self.address,
+            command=message,
+            reply=reply,
+            next_move="It may have restarted: look at its supply, its cable and its front panel.",
+        )
 
     def forget_setting(self, *names: str) -> None:
         """Forget what was kept: the instrument may have changed it by itself."""
         for name in names:
             self._kept.pop(name, None)
 
-    def _ask_again(self, settings: Sequence[Setting]) -> None:
-        questions = [at_root(self._command(one.name).query) for one in settings]
-        message = ";".join([*questions, at_root(self._profile.commands["error"].query)])
+    def _ask_again(self, settings: Sequence[Setting], prepared: Sequence[str]) -> None:
+        questions = [*(self._command(one.name).query for one in settings), *prepared]
+        message = ";".join([*map(at_root, questions), at_root(self._profile.commands["error"].query)])
         *answers, error = scpi.split_outside_quotes(self._link.query(message), ";")
         if not scpi.is_no_error(
             error
         ):  # what a reading left behind, on the record now, must not be blamed on the next setting
             self._link.distrust()
-        if len(answers) != len(settings):  # it does not take several questions at once
-            answers = [self._link.query(self._command(one.name).query) for one in settings]
-        for one, answer in zip(settings, answers, strict=True):
+        if len(answers) != len(questions):  # it does not take several questions at once
+            answers = [self._link.query(question) for question in questions]
+        for one, answer in zip(settings, answers, strict=False):
             if not self._reads_as(one, answer, message):
-                self._kept.clear()
-                self._prepared_at = 0  # what is sent once after a reset may be gone too
-                raise SettingLost(
-                    f"{one.name} was set to {_shown(one.position)} and reads {answer.strip()} now",
-                    instrument=self.name,
-                    address=self.address,
-                    command=message,
-                    reply=answer.strip(),
-                    next_move="It may have restarted: look at its supply, its cable and its front panel.",
-                )
+                what = f"{one.name} was set to {_shown(one.position)} and reads {answer.strip()} now"
+                raise self._lost(what, message, answer.strip())
+        for question, answer in zip(prepared, answers[len(settings) :], strict=True):
+            if (was := self._stood.get(question, answer)).strip() != answer.strip():
+                what = f"{question} was answered {was.strip()} when it was opened, and {answer.strip()} now"
+                raise self._lost(what, message, answer.strip())
 
     def _set(self, name: str, number: float, *, tolerance: float | tuple[float, float]) -> float:
         """Set a number, read it back in the same message; returns what the instrument made of it.

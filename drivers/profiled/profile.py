@@ -56,7 +56,8 @@ class Profile:
     """What one make of instrument calls the commands of one role.
 
     ``like`` names the profile whose lines hold where this one says nothing; ``lacks`` the commands that the instrument has not. Both are
-    dissolved when the file is read: ``commands`` is then complete, without those that are lacking.
+    dissolved when the file is read: ``commands`` is then complete, without those that are lacking. ``prepared`` asks for what ``prepare``
+    has set: an instrument that answers otherwise later has restarted.
     """
 
     profile: str
@@ -65,6 +66,7 @@ class Profile:
     like: str = ""
     commands: Mapping[str, Command] = field(default_factory=dict)
     prepare: tuple[str, ...] = ()
+    prepared: tuple[str, ...] = ()
     lacks: tuple[str, ...] = ()
 
     def theirs(self, name: str, number: float) -> float:
@@ -109,6 +111,11 @@ def find_faults(profile: Profile) -> Iterator[ProfileFault]:
     for index, message in enumerate(profile.prepare):
         for found, fit in _message_faults(message, place=""):
             yield ("prepare", index), found, fit
+    for index, message in enumerate(profile.prepared):
+        for found, fit in _message_faults(message, place=""):
+            yield ("prepared", index), found, fit
+        if not asks(message):
+            yield ("prepared", index), f"template {message!r} asks nothing", "a message with a '?'"
 
 
 def _lacking(profile: Profile, allowed: Mapping[str, CommandSpec]) -> Iterator[ProfileFault]:

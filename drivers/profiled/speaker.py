@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Sequence
 from dataclasses import replace
 
 from drivers.changes import Changes
@@ -155,7 +157,7 @@ class ProfileSpeaker:
             if not strict and all(one.is_warning for one in entries):
                 return answer
             raise InstrumentError(
-                f"it complains: {', then '.join(map(str, entries))}",
+                f"it complains: {', then '.join(_told(entries))}",
                 instrument=self.name,
                 address=self.address,
                 command=message,
@@ -220,6 +222,13 @@ class ProfileSpeaker:
             next_move=habit_of(reply, message)
             or "Check that the address is this instrument's and that the profile fits it ('sequencer identify').",
         )
+
+
+def _told(entries: Sequence[scpi.ErrorEntry]) -> list[str]:
+    """Return the entries in words, each once; how often one came that fills the queue."""
+    return [
+        f"{text} ({times} times)" if times > 1 else text for text, times in Counter(map(str, entries)).items()
+    ]
 
 
 def at_root(message: str) -> str:

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from contextlib import ExitStack, suppress
 from functools import partial
 from types import TracebackType
-from typing import TYPE_CHECKING, Any, Literal, Self
+from typing import Any, Literal, Self
 
 from drivers.changes import Changes
 from drivers.faults import InstrumentFault, Refused
@@ -39,9 +39,6 @@ from sequencer.safety.state import SafeState
 from sequencer.safety.watchdog.ways import Tried
 from sequencer.safety.way_out import PATIENCE_S
 from sequencer.units.convert import dbm_from_w
-
-if TYPE_CHECKING:
-    pass
 
 __all__ = ["BenchParts", "BenchUnsafe", "OpenBench"]
 
@@ -97,14 +94,26 @@ class OpenBench:
             make_linked=self._make_linked,
         )
 
-    def open(self) -> None:
-        """Lock the bench, open every instrument, the key line first, and make the bench safe."""
+    def open(self, again: Callable[[InstrumentFault], bool] = lambda fault: False) -> None:
+        """Lock the bench, open every instrument, the key line first, and make the bench safe.
+
+        ``again`` is told of an instrument that could not be opened, and says whether it is tried once more: each time leaves it reset.
+        """
         self.prepare()
         for name in sorted(self.bench.instruments, key=self._opening_rank):
-            self.open_one(name)
+            self._open_patiently(name, again)
         self.prove_watchdog()
         if not (state := self.make_safe()).confirmed:
             raise BenchUnsafe(state.last_line())
+
+    def _open_patiently(self, name: str, again: Callable[[InstrumentFault], bool]) -> None:
+        while name not in self.instruments:
+            try:
+                self.open_one(name)
+            except InstrumentFault as fault:
+                if not again(fault):
+                    raise
+                self._key_line_fault = None
 
     def make_safe(self, *, last: bool = False, patience_s: float = PATIENCE_S) -> SafeState:
         """Make the bench safe; what is needed for that and is not open, because opening failed or was cut short, is tried again.

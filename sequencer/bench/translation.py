@@ -20,6 +20,9 @@ from sequencer.bench.pattern import answer_that_fits
 from sequencer.frozen import dataclass
 
 _AS_IT_IS = ("identity", "error", "recorded_audio", "recorded_baseband")
+STANDS = (
+    "*OPC?"  # asked for where it has no word for what another make's profile asks: always the same answer
+)
 SHOWN_DECIMALS = 11  # of 12 digits, as `Profile.theirs` keeps them
 
 
@@ -73,12 +76,17 @@ class Translation:
         for message in self._theirs.prepare:
             known = message if message in self._spoken.prepare else ""
             yield _Line(name="", asks=False, fits=_template(message), prepared=known)
+        for message in self._theirs.prepared:
+            known = message if message in self._spoken.prepared else STANDS
+            yield _Line(name="", asks=True, fits=_template(message), prepared=known)
 
     def _next(self, text: str, place: int) -> tuple[str, str | None, int]:
         """Return the next unit of ``text`` in the instrument's words, which command it asks for, and where it ends."""
         found = [(match, line) for line in self._lines if (match := line.fits.match(text, place))]
         if found:
             match, line = max(found, key=lambda each: each[0].end() - len("".join(each[0].groups())))
+            if line.asks and not line.name:
+                return line.prepared, "", match.end() + 1
             if line.asks:
                 return self._spoken.commands[line.name].query, line.name, match.end() + 1
             unit = self._told(line.name, match) if line.name else line.prepared

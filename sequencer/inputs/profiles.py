@@ -85,12 +85,14 @@ def _joined(read: Read[Profile], base: LoadedProfile | None) -> LoadedProfile:
         if name not in own.commands
     } | {name: str(source.where("lacks", index)) for index, name in enumerate(own.lacks)}
     from_base = base is not None and "prepare" not in source.root.entries
+    asked = own.prepared or (base.profile.prepared if from_base and base is not None else ())
     return LoadedProfile(
         profile=replace(
             own,
             source=own.source or (base.profile.source if base is not None else ""),
             commands={name: command for name, command in commands.items() if name not in lacking},
             prepare=base.profile.prepare if from_base and base is not None else own.prepare,
+            prepared=asked,
             lacks=tuple(own.lacks) + tuple(name for name in lacking if name not in own.lacks),
         ),
         lacking=lacking,

@@ -70,6 +70,8 @@ def _section(heading: str, path: Path, profile: Profile | TextProfile) -> Iterat
     if isinstance(profile, Profile):
         if profile.prepare:
             yield "Sent when it is opened: " + ", ".join(map(code, profile.prepare)) + "."
+        if profile.prepared:
+            yield "Asked then, and again after each check: " + ", ".join(map(code, profile.prepared)) + "."
         yield table(("command", "", "what for", "sets", "asks", "answer", "standard"), _rows(profile))
     else:
         yield table(("of the line", ""), _line_rows(profile))

@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import itertools
-import traceback
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import suppress
+from collections.abc import Callable, Sequence
 from dataclasses import field, replace
 from functools import partial
 from typing import Any
@@ -24,7 +21,6 @@ from sequencer.inputs.bench import check_rating_dbm
 from sequencer.planning.plan import Plan
 from sequencer.planning.step import Step
 from sequencer.planning.unproved import unproved_note
-from sequencer.results.model import FaultFacts
 from sequencer.run.adjusted import made_old, noted, with_found
 from sequencer.run.confirm import Confirmer
 from sequencer.run.confirm_step import confirmed_by_person, squelch_after
@@ -33,12 +29,12 @@ from sequencer.run.events import Warned
 from sequencer.run.facts import RunFacts
 from sequencer.run.interrupt import Stopper
 from sequencer.run.keeper import Keeper
+from sequencer.run.missing import not_measured, refused_by_unit, traceback_of
+from sequencer.run.retries import Retries, again_after, noted_each, noted_first
 from sequencer.run.state import RunState
 from sequencer.safety.channel import ChannelRefused
 from sequencer.safety.plausible import UnitFacts
-from sequencer.safety.standstill import StoodStill
 from sequencer.safety.transmit import TransmitSide
-from sequencer.uncertainty.decision import Limits
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,7 +75,9 @@ class Measurer:
         state: RunState,
         stopper: Stopper,
         say: Callable[[Step, str], None],
+        retries: Retries | None = None,
     ) -> None:
+        self._retries = retries or Retries()
         self._plan = plan
         self._bench = bench
         self._record = record
@@ -112,19 +110,9 @@ class Measurer:
         try:
             if isinstance(step.check, Confirm):
                 return self._confirm(step)
-            try:
-                return self._with_proof(step, self._on_side(step)), ""
-            except SettingLost as lost:
-                facts = self._state.met(lost, step.index)
-                if self._kept:  # what was adjusted since cannot be found again as it was
-                    self._state.bench_failed(str(lost))
-                    return not_measured(step, str(lost), facts), self._made_safe()
-                if stop := self._made_safe():
-                    self._state.bench_failed(str(lost))
-                    return not_measured(step, str(lost), facts), stop
-                return self._again(step, lost), ""
+            return self._tried(step)
         except ChannelRefused as refused:  # a fact about the unit: the bench did what it should
-            return _refused(step, self._state.met(refused, step.index)), self._made_safe()
+            return refused_by_unit(step, self._state.met(refused, step.index)), self._made_safe()
         except InstrumentFault as fault:
             facts = self._state.met(fault, step.index)
             self._state.bench_failed(str(fault))
@@ -163,12 +151,14 @@ class Measurer:
                         self._bench.safe.begin_next(side, mode=first.mode, before=before, after=after)
                     side.share_key(further=at is not steps[-1])
                     findings = at.check.transmit(side, at.settings, self._conditions(at))
-                    found[at.index] = self._with_proof(at, findings)
+                    found[at.index] = noted_first(self._with_proof(at, findings), side.take_retaken())
                     before = after
                     if missing := next((one for one in findings if one.value is None), None):
                         why = ended(f"{at.label}: {missing.note}")
                         break  # what it lacked the next might lack too, PTT for one
                 at = None
+            last = max(found)
+            found[last] = noted_first(found[last], side.take_retaken())
             return Together(found=found, why=why)
         except (SettingLost, ChannelRefused) as fault:  # both are told apart by the check that is made again
             why = ended(fault)
@@ -177,7 +167,7 @@ class Measurer:
         except InstrumentFault as fault:
             why = ended(fault)
             facts = self._state.met(fault, None if at is None else at.index)
-            if at is None:
+            if at is None or self._may_repeat(at, fault):
                 return Together(stop=self._made_safe(), why=why)
             self._state.bench_failed(str(fault))
             lost = {at.index: not_measured(at, str(fault), facts)}
@@ -221,15 +211,30 @@ class Measurer:
             Exchange(time_s=now_s, instrument=CALLED, direction=direction, content=content)
         )
 
-    def _again(self, step: Step, lost: SettingLost) -> list[Finding]:
-        """Measure once more what was measured while a setting got lost: nothing of it can be used."""
-        why = lost.what if isinstance(lost, StoodStill) else f"{lost.instrument} lost a setting: {lost.what}"
-        note = f"measured again, because {why}"
-        self._say(step, note)
-        return [
-            replace(found, note="; ".join(part for part in (found.note, note) if part))
-            for found in self._with_proof(step, self._on_side(step))
-        ]
+    def _tried(self, step: Step) -> tuple[list[Finding], str]:
+        """Measure a step, and once more from its start after a fault that may pass. Raises the one that does not."""
+        notes: list[str] = []
+        while True:
+            try:
+                return noted_each(self._with_proof(step, self._on_side(step)), notes), ""
+            except InstrumentFault as fault:
+                if not self._may_repeat(step, fault):
+                    raise
+                facts = self._state.met(fault, step.index)
+                if stop := self._made_safe():
+                    self._state.bench_failed(str(fault))
+                    return not_measured(step, str(fault), facts), stop
+                notes.append(again_after(fault))
+                self._say(step, notes[-1])
+
+    def _may_repeat(self, step: Step, fault: InstrumentFault) -> bool:
+        """Say whether the check is measured again: nothing of what a person did, or what was adjusted, can be had a second time."""
+        if self._kept or isinstance(fault, ChannelRefused) or self._bench.safe.keys_no_more:
+            return False
+        by_hand = any(one.manual for one in self._bench.instruments.values())
+        if (by_hand or step.check.moves_cables(step.settings)) and not isinstance(fault, SettingLost):
+            return False
+        return self._retries.take(step.index, fault)
 
     def _with_proof(self, step: Step, findings: list[Finding]) -> list[Finding]:
         """Return the findings, with a note where no figure known beforehand proves what they were read by."""
@@ -266,19 +271,22 @@ class Measurer:
                 confirm=self.cables_confirmed,
                 connected=lambda connection: self._bench.confirm_connection(path, connection),
             ) as loss:
-                return check.measure_loss(loss, step.settings, conditions)
+                losses = check.measure_loss(loss, step.settings, conditions)
+            return noted_first(losses, loss.take_retaken())
         roles = check.roles_of(step.settings)
         if step.side == "receive":
             with safe.receive_side(**_where(conditions), roles=roles) as receive:
                 found = check.receive(receive, step.settings, conditions)
-                return [with_level_step(one, receive.level_off_db) for one in found]
+                found = [with_level_step(one, receive.level_off_db) for one in found]
+            return noted_first(found, receive.take_retaken())
         with safe.transmit_side(
             **_where(conditions), roles=roles, unit=self._unit_facts(conditions)
         ) as transmit:
             by_hand = replace(
                 conditions, make_connection_anew=partial(self._make_connection_anew, transmit, step)
             )
-            return check.transmit(transmit, step.settings, by_hand)
+            found = check.transmit(transmit, step.settings, by_hand)
+        return noted_first(found, transmit.take_retaken())
 
     def _conditions(self, step: Step) -> Conditions:
         def say(text: str) -> None:
@@ -352,33 +360,3 @@ def _where(conditions: Conditions) -> dict[str, Any]:
         "mode": conditions.mode,
         "frequency_hz": conditions.carrier_hz,
     }
-
-
-def not_measured(step: Step, why: str, fault: FaultFacts | None = None) -> list[Finding]:
-    """Return a finding without a value for each quantity of the step, with the limits that it would have been held against."""
-    return [
-        Finding(quantity=quantity, value=None, unit=unit, limits=limits, note=why, fault=fault)
-        for (quantity, unit), limits in zip(
-            step.check.quantities(step.settings), _limits_of(step), strict=False
-        )
-    ]
-
-
-def _limits_of(step: Step) -> Iterator[Limits]:
-    """Yield the limits of each quantity; none where a check from elsewhere fails at that too: its rows count for more."""
-    with suppress(Exception):
-        yield from step.check.limits_of(step.settings, step.conditions)
-    yield from itertools.repeat(Limits())
-
-
-def _refused(step: Step, refused: FaultFacts) -> list[Finding]:
-    """Return the finding of a unit that refuses the channel it should be measured on, and what could not be measured for that."""
-    quantity, limits = "channel accepted", Limits(lower=1.0)
-    fact = Finding(quantity=quantity, value=0.0, unit="", exact=True, limits=limits, note=refused.what)
-    missing = not_measured(step, refused.what, refused)
-    return [fact, *(replace(one, on_unit=True) for one in missing)]
-
-
-def traceback_of(error: BaseException) -> str:
-    """Return the error's traceback as text, for whoever mends it."""
-    return "".join(traceback.format_exception(error)).rstrip()

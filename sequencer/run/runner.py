@@ -24,8 +24,10 @@ from sequencer.run.facts import RunFacts
 from sequencer.run.interrupt import Interrupted, Stopper, stoppable
 from sequencer.run.judge import judged
 from sequencer.run.keeper import Keeper
-from sequencer.run.measure import Measurer, People, traceback_of
+from sequencer.run.measure import Measurer, People
+from sequencer.run.missing import traceback_of
 from sequencer.run.resume import others_now
+from sequencer.run.retries import Retries
 from sequencer.run.state import RunOutcome, RunState
 from sequencer.run.status import ExitStatus
 from sequencer.run.time_left import TimeLeft
@@ -64,11 +66,13 @@ class Runner:
         cables: Confirmer | None = None,
         enterer: Enterer | None = None,
         live: LivePerson | None = None,
+        retries: Retries | None = None,
     ) -> None:
         """Take the plan and the bench. ``cables`` confirms what a person connects in the middle of a check, if ``confirmer`` may not.
 
-        ``live`` is who turns presets, None where nobody can.
+        ``live`` is who turns presets, None where nobody can. ``retries`` is how often something is done again after a fault that may pass.
         """
+        self._retries = retries or Retries()
         self._plan = plan
         self._bench = OpenBench(replace(parts, announce=record.announce))
         self._record = record
@@ -136,7 +140,7 @@ class Runner:
     def _execute(self) -> None:
         self._record.note("bench to be opened")
         try:
-            self._bench.open()
+            self._bench.open(again=self._again)
         finally:
             for text in (self._bench.left_keyed, self._record.at_start):
                 if text:
@@ -154,11 +158,10 @@ class Runner:
             state=self._state,
             stopper=self._stopper,
             say=self._say,
+            retries=self._retries,
         )
         self._cables_back(measurer)
-        if (supply_v := self._plan.sequence.sequence.supply_v) is not None:
-            self._bench.safe.set_supply(supply_v)
-            self._bench.clock.wait_s(SUPPLY_SETTLE_S)
+        self._feed()
         for together in self._plan.parts:
             if len(together) == 1:
                 self._step(together[0], measurer)
@@ -175,6 +178,28 @@ class Runner:
                 f"{changed}: a run is carried on with the instruments that it began with. Put them back, or begin a new run."
             )
             raise _Stopped("stopped: the instruments are not those that the run began with")
+
+    def _feed(self) -> None:
+        """Feed the unit as the sequence states it; once more, after the bench was made safe, where a fault may have passed."""
+        if (supply_v := self._plan.sequence.sequence.supply_v) is None:
+            return
+        while True:
+            try:
+                self._bench.safe.set_supply(supply_v)
+                break
+            except InstrumentFault as fault:
+                if not (self._again(fault) and self._bench.make_safe(last=True).confirmed):
+                    raise
+        self._bench.clock.wait_s(SUPPLY_SETTLE_S)
+
+    def _again(self, fault: InstrumentFault) -> bool:
+        """Say whether what failed outside of all checks is done again, and tell it."""
+        self._stopper.check()
+        if not self._retries.take(None, fault):
+            return False
+        self._state.met(fault, None)
+        self._state.tell(Warned(text=f"Done again, because {fault.instrument} failed once: {fault.what}."))
+        return True
 
     def _look_whether_simulated(self) -> None:
         """See that a run on simulated instruments is marked so, also where the bench file does not say it. Raises _Stopped for a repeat."""

@@ -101,6 +101,12 @@ class GuardedBench:
         """Say whether the unit's supply was cut because its key could not be released, and reads off."""
         return self._cut_off.is_cut
 
+    @property
+    def keys_no_more(self) -> bool:
+        """Say whether something was seen for which PTT is not pressed any more in this run."""
+        key = self._interlock.key
+        return key is not None and key.is_barred
+
     def set_supply(self, voltage_v: float) -> None:
         """Feed the unit with ``voltage_v`` now, and at the start of each check. Refused above the supply's `max_voltage`."""
         self._supply.state(voltage_v)

@@ -117,6 +117,11 @@ class Key:
         """Key nothing any more in this run: ``why`` says what was seen."""
         self._barred = (why, next_move)
 
+    @property
+    def is_barred(self) -> bool:
+        """Say whether nothing is keyed any more."""
+        return self._barred is not None
+
     def note_carrier(self, *, seen: bool | None) -> None:
         """Note whether the power meter saw the unit while it was keyed; None where it was not asked.
 

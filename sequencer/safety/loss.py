@@ -16,7 +16,6 @@ from sequencer.safety.cables import Connection, not_confirmed
 from sequencer.safety.plausible import MARGIN_DB, SELECTIVE, Span
 from sequencer.safety.receive_signal import GENERATOR_SETTLE_MAX_S
 from sequencer.safety.side import Side
-from sequencer.safety.watch import Watch
 
 HandPath = Literal["receive", "transmit", "cable"]
 """What is measured: one of the bench's paths, through its switch, or a cable or pad by itself."""
@@ -27,7 +26,7 @@ LossPath = HandPath | Literal["check"]
 class LossSide(Side):
     """Unit unkeyed and unfed, generator usable into the power meter. Levels are at the generator's connector, dBm."""
 
-    __slots__ = ("_confirm", "_connected", "_connection", "_generator", "_max_dbm", "_meter", "_watch")
+    __slots__ = ("_confirm", "_connected", "_connection", "_generator", "_max_dbm", "_meter")
 
     def __init__(
         self,
@@ -46,7 +45,6 @@ class LossSide(Side):
         self._confirm = confirm
         self._connected = connected
         self._connection: Connection = "normal"
-        self._watch = Watch()
 
     def connect(self, connection: Connection, text: str) -> None:
         """Switch the generator off, confirmed, and have a person make ``connection``; ``text`` says how it is to be.

@@ -11,7 +11,6 @@ from sequencer.safety.meter_line import MeterTimes
 from sequencer.safety.plausible import AUDIO_FREQUENCY, AUDIO_LEVEL, DISTORTION, SINAD, Span, meter_span
 from sequencer.safety.receive_signal import SignalSide
 from sequencer.safety.side import present
-from sequencer.safety.watch import Watch
 
 METER = "meter voltage"
 
@@ -19,7 +18,7 @@ METER = "meter voltage"
 class ReceiveReadings(SignalSide):
     """The signal, and the instruments that read what the unit makes of it."""
 
-    __slots__ = ("_audio", "_line", "_line_seen_v", "_line_times", "_voltmeter", "_watch")
+    __slots__ = ("_audio", "_line", "_line_seen_v", "_line_times", "_voltmeter")
 
     def __init__(
         self,
@@ -46,7 +45,6 @@ class ReceiveReadings(SignalSide):
         )
         self._audio = audio
         self._voltmeter = voltmeter
-        self._watch = Watch()
         self._line = meter_span(supply_v)
         self._line_times = MeterTimes()
         self._line_seen_v: tuple[float, float] | None = None

@@ -9,6 +9,7 @@ from typing import TypeVar
 
 from drivers.clock import Clock
 from drivers.faults import Refused
+from sequencer.safety.watch import Watch
 
 _T = TypeVar("_T")
 
@@ -31,12 +32,13 @@ def present(instrument: _T | None, role: str) -> _T:
 class Side:
     """What both sides share: the clock, the channel's frequency, and an end."""
 
-    __slots__ = ("_clock", "_frequency_hz", "_left")
+    __slots__ = ("_clock", "_frequency_hz", "_left", "_watch")
 
     def __init__(self, clock: Clock, frequency_hz: float) -> None:
         self._clock = clock
         self._frequency_hz = frequency_hz
         self._left = False
+        self._watch = Watch()
 
     @property
     def frequency_hz(self) -> float:
@@ -46,6 +48,10 @@ class Side:
     def now_s(self) -> float:
         """Return the bench's clock, s."""
         return self._clock.now_s()
+
+    def take_retaken(self) -> str:
+        """Return in words how many readings were taken again after a fault since the last call; empty for none."""
+        return self._watch.take_retaken()
 
     def leave(self) -> None:
         """End it: everything that speaks to the bench is refused from now on."""

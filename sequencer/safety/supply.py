@@ -129,12 +129,12 @@ class SupplyLine:
         """Feed the unit as the run states it, and read that it is so; nothing to do where nobody stated anything."""
         if self._stated_v is None:
             return
-        self._present().set_start_state()
         if self.fed_v == self._stated_v:
-            try:
+            try:  # before it is set back, which forgets what it was set to where it may have restarted
                 self._present().confirm_settings()
             except SettingLost:
                 self._forget()
+        self._present().set_start_state()
         if self.fed_v != self._stated_v:
             self.feed(self._stated_v)
         self._settle()
@@ -149,7 +149,11 @@ class SupplyLine:
     def confirm(self) -> None:
         """Ask the supply again for what it was set to, and read its terminals. Raises SettingLost, or NotConfirmed."""
         if self.fed_v is not None:
-            self._present().confirm_settings()
+            try:
+                self._present().confirm_settings()
+            except SettingLost:
+                self._forget()
+                raise
             self.confirm_voltage()
 
     def confirm_voltage(self, *, patient: bool = False) -> None:
@@ -170,6 +174,7 @@ class SupplyLine:
             reading = self._stood(supply, reading, volts, within_v)
         if reading.number is None or abs(reading.number - volts) > within_v:
             found = reading.state.value if reading.number is None else f"{reading.number:.4g} V"
+            self._forget()  # so that the next check feeds it anew
             raise NotConfirmed(
                 f"set to {volts:g} V, its terminals read {found}; {volts - within_v:.4g} to {volts + within_v:.4g} V would be right",
                 instrument=supply.name,

@@ -16,7 +16,7 @@ from sequencer.safety.plausible import Span
 from sequencer.safety.release import FREQUENCY
 from sequencer.safety.side import Side
 from sequencer.safety.supply import SupplyLine
-from sequencer.safety.watch import Taken, Watch
+from sequencer.safety.watch import Taken
 
 WAIT_PART_S = 1.0
 SUPPLY_READINGS = 2  # a second one where the first is none
@@ -36,7 +36,6 @@ class KeyedSide(Side, ABC):
         "_supply_line",
         "_under_load",
         "_unseen",
-        "_watch",
     )
 
     def __init__(
@@ -57,7 +56,6 @@ class KeyedSide(Side, ABC):
         self._supply_line = ref(supply_line)
         self._bounds_s = bounds_s
         self._spans = spans
-        self._watch = Watch()
         self._in_one_go = False
         self._under_load = False  # whether the terminals were read with this voltage and the unit keyed
         self._shared = False  # whether a further check is to be made in the same key-down
@@ -224,14 +222,16 @@ class KeyedSide(Side, ABC):
         if instrument is self._analyser:
             self._unseen = name != FREQUENCY
 
-        def keyed() -> Reading:
+        def key() -> None:
             self._allow(role, answers * self._bounds_s.get(role, 2.0), by_person=instrument.manual)
+
+        def watched() -> Reading:
             reading = read()
             self._key.confirm_watched()
             return reading
 
         span = self._spans(self.frequency_hz).get(name.partition(" at ")[0])
-        return self._watch.read(name, instrument, keyed, span=span, again=read)
+        return self._watch.read(name, instrument, watched, span=span, again=read, before=key)
 
     def _allow(self, role: str, step_max_s: float, *, by_person: bool = False) -> None:
         if self._in_one_go and not self._key.has_room(step_max_s):
