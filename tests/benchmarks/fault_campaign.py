@@ -8,7 +8,7 @@ kind counts it, a line for each wrong one says how it is made again.
     python -m tests.benchmarks.fault_campaign --short                      what the tests do: some operations, one kind each
 
 ``--follow 1`` ends a run once the disturbed check and the next one were made, which is several times as quick, and misses what shows later.
-``--short`` takes every 31st operation, the kinds and first operation by the day; ``--turn N``, which it prints, takes those of another.
+``--short`` takes every 61st operation, the kinds and first operation by the day; ``--turn N``, which it prints, takes those of another.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from tests.support.fault_judge import Came
 from tests.support.fault_runs import SEQUENCES, Campaign, Verdict, state_folder
 from tests.support.wire_faults import KINDS, Fault
 
-SHORT_EVERY = 31  # odd: writing and reading take turns
+SHORT_EVERY = 61  # odd: writing and reading take turns
 NOT_WORTH_SHOWING = {Came.UNCHANGED.value, Came.RETRIED.value}
 
 

@@ -15,9 +15,15 @@ from sequencer.run.status import ExitStatus
 from sequencer.uncertainty.decision import Decision
 from sim.bench import SimulatedBench
 from sim.instruments.signal_generator import SignalGenerator
+from sim.wiring.witness import HazardKind
 
 LEAST_SHARE = 0.01  # of a figure that carries no uncertainty
 DRIFT = 0.02  # of the span between the limits, or of the figure: a unit that was keyed for longer, or rested, is another degree warm
+ON_THE_WRONG_PATH = {
+    HazardKind.KEYED_INTO_GENERATOR,
+    HazardKind.KEYED_WITHOUT_LOAD,
+    HazardKind.POWER_INTO_GENERATOR,
+}
 NAMES_COMMAND = {"TimedOut", "ConnectionLost", "InstrumentError"}
 """Faults of one message. Others may be of no one message: a connection that cannot be opened, two instruments that disagree."""
 
@@ -29,6 +35,8 @@ class Came(Enum):
     RETRIED = "the same, taken again and said so"
     NOT_MEASURED = "check not measured"
     ENDED = "run ended"
+    KEYED = "found by keying"
+    """A switch that says that it moved and did not is found out by pressing PTT for a moment, and by nothing before (`sequencer/safety/bench.py`)."""
     WRONG = "wrong"
 
 
@@ -56,9 +64,20 @@ def came_to(sound: Ran, run: Ran) -> Came:
     return Came.UNCHANGED if said == usual and not run.outcome.faults else Came.RETRIED
 
 
-def wrong(sound: Ran, run: Ran) -> list[str]:
-    """Return what is wrong with a run; nothing where it is safe and honest."""
+def was_keyed_to_find(run: Ran) -> bool:
+    """Say whether all that the witness saw is PTT pressed for a moment on a switch that was believed, and the run names the switch."""
+    hazards = run.simulation.hazards
+    named = any(
+        "saw nothing of the unit" in one.what or "contact stuck" in one.what for one in run.outcome.faults
+    )
+    return bool(hazards) and named and all(one.kind in ON_THE_WRONG_PATH for one in hazards)
+
+
+def wrong(sound: Ran, run: Ran, *, switch_lies: bool = False) -> list[str]:
+    """Return what is wrong with a run; nothing where it is safe and honest. ``switch_lies``: the fault is of a switch that did not move."""
+    unsafe = () if switch_lies and was_keyed_to_find(run) else _hazards(run)
     return [
+        *unsafe,
         *_unsafe(run),
         *_stated_otherwise(sound, run),
         *_status(sound, run),
@@ -67,9 +86,12 @@ def wrong(sound: Ran, run: Ran) -> list[str]:
     ]
 
 
-def _unsafe(run: Ran) -> Iterator[str]:
+def _hazards(run: Ran) -> Iterator[str]:
     for kind, count in Counter(hazard.kind.value for hazard in run.simulation.hazards).items():
         yield f"hazard: {kind} ({count})"
+
+
+def _unsafe(run: Ran) -> Iterator[str]:
     unit, line = run.simulation.unit, run.outcome.safe_state.last_line()
     devices = run.simulation.devices.values()
     on = {

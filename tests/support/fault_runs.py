@@ -24,7 +24,7 @@ from sequencer.results.store.place import STORE_NAME, find_place
 from sequencer.results.store.store import Store
 from sequencer.run.record import Record, RunFacts
 from sequencer.run.runner import Runner
-from tests.support.fault_judge import Came, Ran, came_to, wrong
+from tests.support.fault_judge import Came, Ran, came_to, was_keyed_to_find, wrong
 from tests.support.forked import Children
 from tests.support.rig import MemoryRecord, Nodding, Rig
 from tests.support.wire_faults import KINDS, Fault, FaultyLibrary, Operation, is_setting
@@ -171,8 +171,15 @@ class Campaign:
 
     def judged(self, run: _Run, made: Ran) -> Verdict:
         """Return the verdict of a disturbed run."""
-        complaints = [*wrong(self.sound, made), *run.kept_wrongly()]
+        assert run.fault is not None
+        lies = (
+            run.fault.kind == "disobeyed"
+            and self._named(self.operations[run.fault.number - 1].address) == "switch"
+        )
+        complaints = [*wrong(self.sound, made, switch_lies=lies), *run.kept_wrongly()]
         came = Came.WRONG if complaints else came_to(self.sound, made)
+        if lies and not complaints and was_keyed_to_find(made):
+            came = Came.KEYED
         why = (
             "; ".join(f"{one.kind}: {one.what}" for one in made.outcome.faults[:2])
             or " ".join(made.outcome.problems)[:300]
