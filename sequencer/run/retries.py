@@ -6,7 +6,8 @@ read, every setting made anew, so that nothing is taken for granted of what the 
 taken (`sequencer/safety/watch.py`).
 
 Not repeated: what we refused ourselves; what a person holds or reads, who would be asked again; what was adjusted since; a unit that stays
-on the air, or that the power meter does not see, for that is no fault that passes; and a fault that was met again when it was repeated.
+on the air, or that the power meter does not see, and readings that do not follow the unit, for these are no faults that pass; and a fault
+that was met again when it was repeated.
 """
 
 from __future__ import annotations
@@ -55,7 +56,7 @@ class Retries:
 
     def take(self, index: int | None, fault: InstrumentFault) -> bool:
         """Say whether what met ``fault`` is done again, and count it. ``index`` is the check's number, None for the opening."""
-        if not isinstance(fault, _MAY_PASS):
+        if not isinstance(fault, _MAY_PASS) or (isinstance(fault, UnexpectedReply) and not fault.command):
             return False
         seen = _Seen(kind=type(fault).__name__, instrument=fault.instrument, what=fault.what)
         if self._last.get(index) == seen:

@@ -36,7 +36,7 @@ class Came(Enum):
     NOT_MEASURED = "check not measured"
     ENDED = "run ended"
     KEYED = "found by keying"
-    """A switch that says that it moved and did not is found out by pressing PTT for a moment, and by nothing before (`sequencer/safety/bench.py`)."""
+    """A switch that says that it moved and did not: pressing PTT for a moment finds it out (`sequencer/safety/bench.py`)."""
     WRONG = "wrong"
 
 

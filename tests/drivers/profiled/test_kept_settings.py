@@ -43,6 +43,7 @@ def test_an_instrument_that_was_reset_behind_our_back_is_found_out(
             bench.simulation.unit.set_channel(1)
         with pytest.raises(SettingLost, match=r"was set to .* and reads .* now"):
             driver.confirm_settings()
+        driver.set_start_state()  # as every check begins
         make(driver)
         driver.confirm_settings()
 
@@ -126,3 +127,35 @@ def test_a_poor_identity_is_proved_by_a_second_answer(identity: str) -> None:
         bench.spoil("voltmeter", FaultKind.WRONG, "*OPC?", "welcome", times=None)
         with pytest.raises(ConnectFailed, match="could not be proved"):
             bench.driver("voltmeter")
+
+
+@pytest.mark.parametrize(
+    ("role", "order"),
+    [
+        ("power_meter", ":UNIT:POWer W"),
+        ("signal_generator", ":SOURce:AM:SOURce EXTernal"),
+        ("voltmeter", ":SENSe:VOLTage:DC:RANGe:AUTO 0"),
+        ("modulation_analyser", ":SENSe:FM:DEViation:RANGe:AUTO 0"),
+    ],
+)
+def test_what_a_profile_prepares_is_asked_for_again_too(role: str, order: str) -> None:
+    """One that stands otherwise than it was prepared is found out, whatever else was set since, and is prepared anew."""
+    with ProfiledBench() as bench:
+        driver = bench.driver(role)
+        driver.set_start_state()
+        driver.confirm_settings()
+        driver._link.write(order)
+        with pytest.raises(SettingLost, match="when it was opened, and"):
+            driver.confirm_settings()
+        driver.set_start_state()
+        driver.confirm_settings()
+
+
+def test_a_power_meter_that_restarted_does_not_give_watts_for_dbm() -> None:
+    """Its unit is one of the things that a reset changes, and nothing that is set later."""
+    with ProfiledBench() as bench:
+        meter = bench.driver("power_meter")
+        meter._link.write("*RST")
+        meter.set_correction_frequency_hz(CHANNEL_20_HZ)
+        with pytest.raises(SettingLost, match="UNIT:POWer"):
+            meter.confirm_settings()
