@@ -31,14 +31,14 @@ from sequencer.cli.screens.operator import (
 from sequencer.cli.screens.summary import not_met_table, verdict_line
 from sequencer.frozen import dataclass
 from sequencer.inputs.bench_health import bench_serial
-from sequencer.planning.bench_doubts import Doubt, calibration_doubts
+from sequencer.planning.bench_doubts import Doubt
 from sequencer.planning.load import load_both
 from sequencer.planning.parts import bench_parts
 from sequencer.planning.plan import Plan, make_plan
 from sequencer.problems import FileProblems
 from sequencer.results.model import facts_of
 from sequencer.results.store.place import StorePlace, find_place
-from sequencer.run.bench_state import own_check_doubts
+from sequencer.run.bench_state import doubts_now
 from sequencer.run.events import Listener
 from sequencer.run.facts import Again, Carried, RunFacts
 from sequencer.run.interrupt import stoppable
@@ -73,7 +73,6 @@ class Prepared:
     simulated: bool
     by_hand: bool
     again: Again | None
-    doubts: tuple[Doubt, ...] = ()
     carried: Carried | None = None
 
 
@@ -130,12 +129,9 @@ def prepare(asked: Asked) -> Prepared:
         raise nobody_to_operate(plan, by_hand)
     place = find_place(asked.folder, asked.store)
     again = _asked_again(plan, chosen, serial=serial, simulated=simulated, place=place)
-    now = datetime.now().astimezone()
-    title = bench_title(plan.bench, dry_run=simulated)
-    doubts = [
-        *calibration_doubts(plan, now.date()),
-        *own_check_doubts(plan, place, bench_name=title, now=now),
-    ]
+    doubts_now(
+        plan, place, bench_name=bench_title(plan.bench, dry_run=simulated)
+    )  # refused beforehand, if it is
     if plan.sequence.model is not None and not plan.sequence.model.by_default:
         model = plan.sequence.model.model.model
     return Prepared(
@@ -146,7 +142,6 @@ def prepare(asked: Asked) -> Prepared:
         simulated=simulated,
         by_hand=bool(by_hand),
         again=again,
-        doubts=tuple(doubts),
     )
 
 
@@ -213,22 +208,32 @@ def _facts(prepared: Prepared, parts: BenchParts) -> RunFacts:
     if not model and parts.simulation is not None and not of_bench:
         model = parts.simulation.unit.specimen.model
     begun = carried.read.kept if carried is not None else None
+    title = bench_title(prepared.plan.bench, dry_run=prepared.simulated) if begun is None else begun.bench
+    doubts, refused = _doubts(prepared, title)
     return RunFacts(
         run=_new_run(prepared.simulated) if begun is None else begun.run,
         time=datetime.now().astimezone() if begun is None else begun.time,
         serial=prepared.asked.serial,
         model=model,
         simulated=prepared.simulated if begun is None else begun.simulated,
-        bench_name=bench_title(prepared.plan.bench, dry_run=prepared.simulated)
-        if begun is None
-        else begun.bench,
+        bench_name=title,
         plan=prepared.plan,
         again=prepared.again,
-        doubts=prepared.doubts,
+        doubts=doubts,
+        refused=refused,
         dry_run=prepared.asked.dry_run,
         model_named=prepared.asked.model,
         carried=carried,
     )
+
+
+def _doubts(prepared: Prepared, bench_name: str) -> tuple[tuple[Doubt, ...], str]:
+    """Return what speaks against the bench as the run begins, and why nothing may be measured: of a series hours after it was asked."""
+    place = find_place(prepared.asked.folder, prepared.asked.store)
+    try:
+        return doubts_now(prepared.plan, place, bench_name=bench_name), ""
+    except FileProblems as problems:
+        return (), "; ".join(f"{one.message}; {one.hint}" for one in problems.complaints)
 
 
 def tell(ran: Ran, *, as_json: bool) -> int:

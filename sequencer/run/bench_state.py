@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime
 
 from sequencer.inputs.bench_health import OwnCheck, bench_serial
-from sequencer.planning.bench_doubts import Doubt
+from sequencer.planning.bench_doubts import Doubt, calibration_doubts
 from sequencer.planning.plan import Plan
 from sequencer.problems import FileProblems
 from sequencer.results.model import BenchInstrument
@@ -19,6 +19,15 @@ from sequencer.units.format import time_text
 SOUND = (Decision.PASS, Decision.CONDITIONAL_PASS, Decision.NO_LIMIT)
 CHECKED = "the bench's own check is in date, and found it as it was"
 _ROWS = 1000
+
+
+def doubts_now(plan: Plan, place: StorePlace, *, bench_name: str) -> tuple[Doubt, ...]:
+    """Return what speaks against the bench now. Raises FileProblems where its file says that nothing is measured then."""
+    now = datetime.now().astimezone()
+    return (
+        *calibration_doubts(plan, now.date()),
+        *own_check_doubts(plan, place, bench_name=bench_name, now=now),
+    )
 
 
 def own_check_doubts(plan: Plan, place: StorePlace, *, bench_name: str, now: datetime) -> list[Doubt]:

@@ -16,8 +16,13 @@ BEFORE_ALL = -1
 
 
 def doubt_results(doubts: Iterable[Doubt], facts: RunFacts) -> tuple[Result, ...]:
-    """Return a "no" for each sentence that is not true of the bench, with why; it has no limit and decides nothing."""
+    """Return a "no" for each sentence that is not true of the bench, with why; it has no limit and decides nothing.
+
+    What a run that is carried on has said before it was cut short it does not say again.
+    """
     sequence = facts.plan.sequence
+    checks = facts.carried.read.kept.checks if facts.carried is not None else ()
+    said = {one.quantity for check in checks if check.check_index == BEFORE_ALL for one in check.results}
     return tuple(
         Result(
             time=datetime.now().astimezone(),
@@ -44,4 +49,5 @@ def doubt_results(doubts: Iterable[Doubt], facts: RunFacts) -> tuple[Result, ...
             note=one.why_not,
         )
         for one in doubts
+        if one.sentence not in said
     )

@@ -55,7 +55,10 @@ class Carried:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunFacts:
-    """What every row of a run says alike; ``model_named`` is what was given with --model, ``doubts`` speak against the bench."""
+    """What every row of a run says alike; ``model_named`` is what was given with --model, ``doubts`` speak against the bench.
+
+    ``refused`` says why nothing may be measured on the bench, as its file asks; empty where it may.
+    """
 
     run: str
     time: datetime
@@ -69,4 +72,5 @@ class RunFacts:
     model_named: str = ""
     evaluated: Evaluated | None = None
     doubts: tuple[Doubt, ...] = ()
+    refused: str = ""
     carried: Carried | None = None

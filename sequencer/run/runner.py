@@ -138,6 +138,9 @@ class Runner:
         return "done"
 
     def _execute(self) -> None:
+        if self._facts.refused:
+            self._state.bench_failed(self._facts.refused)
+            raise _Stopped("stopped: nothing is measured on this bench as it is")
         self._record.note("bench to be opened")
         try:
             self._bench.open(again=self._again)
@@ -221,8 +224,7 @@ class Runner:
         doubts = (*self._facts.doubts, *self._record.find_changes())
         for one in doubts:
             self._state.tell(Warned(text=str(one)))
-        if doubts:
-            results = doubt_results(doubts, self._facts)
+        if results := doubt_results(doubts, self._facts):
             self._state.add(BEFORE_ALL, results, on_unit=(False,) * len(results))
             self._record.keep(BEFORE_ALL, results, [])
 

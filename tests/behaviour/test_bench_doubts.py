@@ -143,6 +143,35 @@ def test_a_bench_must_have_been_checked(files: Callable[..., list[str]], tmp_pat
     assert "found it changed: generator to power meter, 0 dBm at 27 MHz" in changed.output
 
 
+def test_a_run_of_a_series_looks_again_when_it_begins(
+    files: Callable[..., list[str]], tmp_path: Path
+) -> None:
+    """A bench that was sound when the series was asked for, and is found changed later, measures nothing: status 3, nothing sent."""
+    from sequencer.cli.run import Asked, execute, prepare
+
+    refusing = {
+        "bench_check": {"every": "24 h", "required": "refuse", "sequence": str(tmp_path / "own.yaml")}
+    }
+    files(**refusing)
+    assert _invoke(["check-bench", *_where(tmp_path)]).exit_code == 0
+    asked = Asked(
+        sequence_name=str(tmp_path / "one.yaml"),
+        bench_name=str(tmp_path / "bench.yaml"),
+        serial="M40-0019",
+        model="",
+        folder=tmp_path / "results",
+    )
+    prepared = prepare(asked)
+    assert execute(prepared).status is ExitStatus.PASSED
+    files(**refusing, worn={"generator": "-0.9 dB"})
+    assert _invoke(["check-bench", *_where(tmp_path)]).exit_code == ExitStatus.BENCH_FAILED
+    ran = execute(prepared)
+    assert ran.status is ExitStatus.BENCH_FAILED
+    assert ran.outcome.results == ()
+    assert not ran.outcome.safe_state.touched
+    assert "no unit is measured on this bench: the bench's check of" in ran.outcome.problems[0]
+
+
 def test_how_old_a_check_may_be() -> None:
     """Older than `every` is overdue, and one that lies ahead says that the clock is wrong."""
     from sequencer.inputs.bench_health import OwnCheck
