@@ -8,15 +8,14 @@ from datetime import datetime
 from sequencer.inputs.bench_health import OwnCheck, bench_serial
 from sequencer.planning.bench_doubts import Doubt, calibration_doubts
 from sequencer.planning.plan import Plan
-from sequencer.problems import FileProblems
+from sequencer.problems import FileProblems, listed
 from sequencer.results.model import BenchInstrument
 from sequencer.results.store.place import StorePlace
 from sequencer.results.store.problems import StoreProblem
 from sequencer.results.stored import StoredResult
-from sequencer.uncertainty.decision import Decision
+from sequencer.run.doubted import SOUND
 from sequencer.units.format import time_text
 
-SOUND = (Decision.PASS, Decision.CONDITIONAL_PASS, Decision.NO_LIMIT)
 CHECKED = "the bench's own check is in date, and found it as it was"
 _ROWS = 1000
 
@@ -60,6 +59,35 @@ def own_check_doubts(plan: Plan, place: StorePlace, *, bench_name: str, now: dat
             ]
         )
     return [Doubt(sentence=CHECKED, why_not=f"{why_not}; {command}")]
+
+
+def measured_since(plan: Plan, place: StorePlace, *, bench_name: str, run: str) -> str:
+    """Return which units were measured on the bench since its last check that passed, as a sentence; empty where none was.
+
+    For a bench that ``run`` has found changed: nobody knows when that happened.
+    """
+    from sequencer.results.store.store import Store, Wanted
+
+    own = bench_serial(plan.bench.bench.bench)
+    try:
+        with Store.open_to_read(place) as store:
+            wanted = Wanted(serials=(own,), check="bench_check", measured=True)
+            rows = [
+                one
+                for one in store.find_results(wanted, limit=_ROWS, points=False)
+                if one.bench == bench_name
+            ]
+            wrong = {one.run for one in rows if one.decision not in SOUND}
+            passed = max((one.time for one in rows if one.run not in wrong and one.run != run), default=None)
+            runs = store.read_runs(Wanted(since=passed, measured=True), limit=_ROWS)
+    except StoreProblem:
+        return ""
+    found = [one for one in runs if one.bench == bench_name and one.serial != own and one.run != run]
+    serials = list(dict.fromkeys(one.serial for one in reversed(found)))
+    if not serials:
+        return ""
+    since = "ever" if passed is None else f"since its last check that passed ({passed:%Y-%m-%d %H:%M})"
+    return f"Measured on this bench {since}: {listed(serials)}. Once it is right, measure again what its change may have decided."
 
 
 def changed_since(run: str, before: Iterable[BenchInstrument], now: Iterable[BenchInstrument]) -> list[Doubt]:

@@ -11,6 +11,7 @@ from sequencer.results.model import BENCH_HEALTH, Result
 from sequencer.run.facts import RunFacts
 from sequencer.uncertainty.decision import SIMPLE, Decision
 
+SOUND = (Decision.PASS, Decision.CONDITIONAL_PASS, Decision.NO_LIMIT)
 BEFORE_ALL = -1
 """The number under which they stand, before the first check of the sequence."""
 
@@ -51,3 +52,13 @@ def doubt_results(doubts: Iterable[Doubt], facts: RunFacts) -> tuple[Result, ...
         for one in doubts
         if one.sentence not in said
     )
+
+
+def is_sound(results: Iterable[Result]) -> bool:
+    """Say whether every result of a check of the bench was found, and lies within its limits."""
+    return all(one.decision in SOUND for one in results)
+
+
+def is_changed(results: Iterable[Result]) -> bool:
+    """Say whether one of them lies outside its limits."""
+    return any(one.decision is Decision.FAIL for one in results)

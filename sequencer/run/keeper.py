@@ -39,6 +39,9 @@ class Keeper(Protocol):
     def find_earlier(self, serial: str, check: str) -> OwnHistory:
         """Return what was found earlier of ``serial`` on this bench, of one check or (empty) of all."""
 
+    def find_measured_since(self) -> str:
+        """Return which units were measured on this bench since its last check that passed, as a sentence."""
+
     def find_changes(self) -> list[Doubt]:
         """Return which instruments are others than in the run before on this bench."""
 
@@ -98,6 +101,10 @@ class InMemory:
         if self._earlier is not None:
             return self._earlier(serial, check)
         return OwnHistory(now=(), simulated=self.facts.simulated, unreadable=NOT_LOOKED_AT)
+
+    def find_measured_since(self) -> str:
+        """Return nothing: nobody looks."""
+        return ""
 
     def find_changes(self) -> list[Doubt]:
         """Return nothing: nobody knows of a run before."""

@@ -30,7 +30,7 @@ from sequencer.results.store.problems import StoreProblem
 from sequencer.results.store.spill import KeptInput
 from sequencer.results.store.transaction import is_measured_anew
 from sequencer.results.store.writer import StoreWriter
-from sequencer.run.bench_state import changed_since
+from sequencer.run.bench_state import changed_since, measured_since
 from sequencer.run.events import Event
 from sequencer.run.facts import Again, RunFacts
 from sequencer.run.history import find_history
@@ -156,6 +156,12 @@ class Record:
         except StoreProblem as problem:
             return OwnHistory(now=self._instruments, simulated=self.facts.simulated, unreadable=str(problem))
         return find_history(self._place, self.facts, self._instruments, serial=serial, check=check)
+
+    def find_measured_since(self) -> str:
+        """Return which units were measured on this bench since its last check that passed, as a sentence; empty where none was."""
+        return measured_since(
+            self.facts.plan, self._place, bench_name=self.facts.bench_name, run=self.facts.run
+        )
 
     def find_changes(self) -> list[Doubt]:
         """Return which instruments are others than in the run before on this bench, or have another firmware."""

@@ -17,7 +17,7 @@ from sequencer.planning.plan import Plan
 from sequencer.planning.step import Step
 from sequencer.results.model import Result
 from sequencer.run.confirm import Confirmer
-from sequencer.run.doubted import BEFORE_ALL, doubt_results
+from sequencer.run.doubted import BEFORE_ALL, doubt_results, is_changed, is_sound
 from sequencer.run.entered import EnteredBeforehand, Enterer
 from sequencer.run.events import CheckEnded, CheckStarted, Listener, RunEnded, RunStarted, StepTaken, Warned
 from sequencer.run.facts import RunFacts
@@ -36,20 +36,12 @@ from sequencer.safety.cables import BACK
 from sequencer.safety.state import SafeState
 from sequencer.safety.supply import SUPPLY_SETTLE_S
 from sequencer.safety.way_out import PATIENCE_S
-from sequencer.uncertainty.decision import Decision
 
 __all__ = ["RunOutcome", "Runner"]
 
 
 class _Stopped(Exception):
     """The run cannot go on; the text says why."""
-
-
-def _is_sound(results: Iterable[Result]) -> bool:
-    """Say whether every result of a check of the bench was found, and lies within its limits."""
-    return all(
-        one.decision in (Decision.PASS, Decision.CONDITIONAL_PASS, Decision.NO_LIMIT) for one in results
-    )
 
 
 class Runner:
@@ -244,11 +236,9 @@ class Runner:
             results = self._end(step, measurer, findings)
         if stop:
             raise _Stopped(stop)
-        if (
-            step.check.stops_run(step.settings)
-            and step is not self._plan.steps[-1]
-            and not _is_sound(results)
-        ):
+        if step.check.of_bench and is_changed(results) and (told := self._record.find_measured_since()):
+            self._state.bench_failed(told)
+        if step.check.stops_run(step.settings) and step is not self._plan.steps[-1] and not is_sound(results):
             raise _Stopped("stopped: the bench is not as it was")
 
     def _together(self, steps: Sequence[Step], measurer: Measurer) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable
 from datetime import date, datetime, timedelta
 from pathlib import Path
@@ -164,7 +165,13 @@ def test_a_run_of_a_series_looks_again_when_it_begins(
     prepared = prepare(asked)
     assert execute(prepared).status is ExitStatus.PASSED
     files(**refusing, worn={"generator": "-0.9 dB"})
-    assert _invoke(["check-bench", *_where(tmp_path)]).exit_code == ExitStatus.BENCH_FAILED
+    found = _invoke(["check-bench", *_where(tmp_path)])
+    assert found.exit_code == ExitStatus.BENCH_FAILED
+    (since,) = (one for one in json.loads(found.stdout)["problems"] if "Measured on this bench" in one)
+    assert re.fullmatch(
+        r"Measured on this bench since its last check that passed \([-0-9]+ [0-9:]+\): M40-0019\. Once .*",
+        since,
+    )
     ran = execute(prepared)
     assert ran.status is ExitStatus.BENCH_FAILED
     assert ran.outcome.results == ()

@@ -80,6 +80,10 @@ class MemoryRecord:
         self.files[name] = content
         return KeptFile(path=Path(f"{index}-{name}"), sha256=hashlib.sha256(content).hexdigest())
 
+    def find_measured_since(self) -> str:
+        """Return nothing: there is no store."""
+        return ""
+
     def find_changes(self) -> list[Doubt]:
         """Return what a test says has changed on the bench since the run before."""
         return self.changes

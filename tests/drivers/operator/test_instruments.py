@@ -496,6 +496,19 @@ def test_a_path_is_what_was_confirmed():
     assert "NOT to the signal generator" in bench.asked[1]
 
 
+def test_generator_and_meter_are_joined_with_the_unit_s_connector_open():
+    """The check path is a place of its own, confirmed once; after it the unit is on no path until somebody says so."""
+    bench = Bench("done", "done")
+    switch = OperatorSwitch(bench.prompter("switch"), OperatorSettings())
+    switch.connect_check()
+    switch.connect_check()
+    assert switch.read_path() == "check"
+    assert "leave the unit's antenna connector open" in bench.asked[0]
+    switch.connect("receive")
+    assert switch.read_path() == "receive"
+    assert len(bench.asked) == 2
+
+
 # -- the key -------------------------------------------------------------------------------------------------------
 
 
