@@ -27,6 +27,7 @@ WRITTEN = (
     "repeat-compare-history",
     "replay",
     "unattended",
+    "stopping",
     "readings-and-recordings",
     "export",
     "search",
