@@ -29,6 +29,7 @@ from sequencer.run.events import Warned
 from sequencer.run.facts import RunFacts
 from sequencer.run.interrupt import Stopper
 from sequencer.run.keeper import Keeper
+from sequencer.run.live_record import RecordedLive
 from sequencer.run.missing import not_measured, refused_by_unit, traceback_of
 from sequencer.run.retries import Retries, again_after, noted_each, noted_first
 from sequencer.run.state import RunState
@@ -86,7 +87,9 @@ class Measurer:
         self._stopper = stopper
         self._say = say
         self._kept: list[Finding] = []
-        self._live = None if people.live is None else CautiousOnce(people.live)
+        self._live = None
+        if people.live is not None:
+            self._live = CautiousOnce(RecordedLive(people.live, self._keep_said))
 
     @property
     def _facts(self) -> RunFacts:
@@ -206,7 +209,10 @@ class Measurer:
         return yes
 
     def _said_by_person(self, direction: Direction, text: str) -> None:
-        now_s, content = self._bench.clock.now_s(), text.encode("utf-8", "replace")
+        self._keep_said(direction, text.encode("utf-8", "replace"))
+
+    def _keep_said(self, direction: Direction, content: bytes) -> None:
+        now_s = self._bench.clock.now_s()
         self._bench.keep_exchange(
             Exchange(time_s=now_s, instrument=CALLED, direction=direction, content=content)
         )

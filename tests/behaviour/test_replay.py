@@ -29,6 +29,7 @@ from tests.support.desk import ROOT, by_hand, run_by_hand
 from tests.support.recording_proxy import RecordingProxy
 from tests.support.running import run_checks, run_plan
 from tests.support.served_bench import serve
+from tests.support.turning import Turner
 
 NETWORKED_BENCH = (ROOT / "sim" / "bench.yaml").read_text(encoding="utf-8")
 CHECKS = """
@@ -359,6 +360,18 @@ def test_a_radio_on_a_line_of_text_replays_the_same(tmp_path: Path, ptt: str) ->
     )
     replayed = replayed_of(tmp_path / "results")
     assert replayed.is_same, replayed.described()
+
+
+def test_a_trimmer_that_was_turned_replays_with_the_keys_that_were_pressed(tmp_path: Path) -> None:
+    """As found and as left, and when the person said that it stands right; nobody turns anything again."""
+    preset = (
+        "{check: adjust, preset: power, of: carrier_power, channel: 20, turn: RV4, to: 3.8 W, within: 0.1 W}"
+    )
+    run_checks(tmp_path, "M40-0031", preset, live=lambda simulation: Turner(simulation.turn_preset))
+    source = stored_source(tmp_path / "results")
+    replayed = replay(source)
+    assert replayed.is_same, replayed.described()
+    assert {one.result.stage for one in replayed.results} >= {"as found", "as left"}
 
 
 class SignalOnce:

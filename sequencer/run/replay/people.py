@@ -11,8 +11,10 @@ from drivers.roles import Reading
 from drivers.trace import Direction, Trace
 from sequencer.bench.tape import Tape
 from sequencer.bench.tape_links import TapedPerson
+from sequencer.checks.live import LiveStart, LiveView, Press
 from sequencer.results.model import Confirmation
 from sequencer.run.entered import CALLED, EnteredAtTerminal, EnteredBeforehand
+from sequencer.run.live_record import BEGUN, PRESSED
 
 AGAIN = "Please set it now: "
 """Stands before a question that is asked a second time; see `sequencer.run.confirm_step`."""
@@ -68,3 +70,24 @@ class EnteredThen:
             return given.enter(name, what, dial, clock=clock, trace=trace)
         typed = EnteredAtTerminal(TapedPerson(self._tape))
         return typed.enter(name, what, dial, clock=clock, trace=trace)
+
+
+class LiveThen:
+    """Presses the keys that were pressed then, each at its reading."""
+
+    def __init__(self, tape: Tape) -> None:
+        self._tape = tape
+
+    def begin(self, start: LiveStart) -> None:
+        """Begin a preset, as then."""
+        self._tape.send((CALLED,), BEGUN)
+
+    def show(self, view: LiveView) -> Press | None:
+        """Return what was pressed at this reading."""
+        if not self._tape.is_next((CALLED,), Direction.RECEIVED):
+            return None
+        pressed = self._tape.answer((CALLED,)).content.decode("utf-8", "replace").removeprefix(PRESSED)
+        return next((one for one in Press if str(one.value) == pressed), None)
+
+    def end(self, outcome: str) -> None:
+        """Nothing is shown."""

@@ -16,7 +16,8 @@ from sequencer.problems import about_file
 from sequencer.run.entered import CALLED
 from sequencer.run.events import CheckEnded, CheckStarted, Event
 from sequencer.run.keeper import Keeper
-from sequencer.run.replay.people import ConfirmedThen, ConnectedThen, EnteredThen
+from sequencer.run.live_record import BEGUN
+from sequencer.run.replay.people import ConfirmedThen, ConnectedThen, EnteredThen, LiveThen
 from sequencer.run.replay.source import Source
 from sequencer.run.runner import Runner, RunOutcome
 
@@ -73,6 +74,7 @@ def go_through(
         [follow],
         cables=ConnectedThen(tape),
         enterer=EnteredThen(tape),
+        live=LiveThen(tape) if any(one.exchange.content == BEGUN for one in source.entries) else None,
     )
     outcome = runner.run()
     tape.end()
