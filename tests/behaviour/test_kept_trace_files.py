@@ -103,6 +103,14 @@ def test_serials_and_names_are_masked(kept: Path) -> None:
     assert "MASKED-" in done.output
 
 
+def test_a_kept_run_is_put_into_a_store_and_replayed_from_there(kept: Path, tmp_path: Path) -> None:
+    """The file is a kept run like any other: `import-kept` takes it, with its files."""
+    assert call("import-kept", str(kept), "--folder", str(tmp_path)).exit_code == 0
+    done = call("replay", "last", "--folder", str(tmp_path))
+    assert done.exit_code == 0, done.output
+    assert "every message as it was" in done.output
+
+
 def test_a_trace_is_written_over_nothing(kept: Path, tmp_path: Path) -> None:
     """A file that is there, a folder that is not: said with status 2, and nothing is lost."""
     before = kept.read_bytes()

@@ -16,7 +16,8 @@ import pytest
 from sqlalchemy import inspect, text
 
 from drivers.faults import TimedOut
-from sequencer.results.model import Confirmation, FaultFacts, Point, Result
+from drivers.trace import Direction, Exchange
+from sequencer.results.model import Confirmation, FaultFacts, Point, Result, RunInput
 from sequencer.results.store import problems as store_problems
 from sequencer.results.store import query as store_query
 from sequencer.results.store import store as store_module
@@ -138,6 +139,30 @@ def test_who_stood_on_the_bench_in_the_run_before_is_found_by_the_bench_s_name(s
     assert store.read_instruments_before("later", run.bench) == ("r1", [meter])
     assert store.read_instruments_before("r1", run.bench) == ("", [])
     assert store.read_instruments_before("later", "another bench") == ("", [])
+
+
+def test_a_run_keeps_its_files_and_its_faults_as_data(store: Store) -> None:
+    """Each content once, whatever bytes; a fault by its kind and words, NUL spelt out; a re-evaluation is no measurement."""
+    inputs = [
+        RunInput(place="sequence/a.yaml", kind="sequence", content=b"\x00\xff\n"),
+        RunInput(place="sequence/b.yaml", kind="plan", content=b"\x00\xff\n"),
+    ]
+    store.write_run(replace(RUN, run="r8", asked='{"order": "quickest"}'), inputs)
+    store.write_run(replace(RUN, run="r9", evaluated_from="r8", from_time="2027"), inputs)
+    facts = {"fault": "TimedOut", "what": "no answer", "reply": "\x00"}
+    silence = Exchange(
+        time_s=1.0, instrument="meter", direction=Direction.RECEIVED, fault="no answer", facts=facts
+    )
+    store.write_check("r8", 0, [], [silence])
+    assert store.read_inputs("r8") == store.read_inputs("r9") == inputs
+    (read,) = store.read_exchanges("r8")
+    assert read.facts is not None
+    assert (read.facts["fault"], read.facts["what"]) == ("TimedOut", "no answer")
+    assert "r9" in {run.run for run in store.read_runs()}
+    assert "r9" not in {run.run for run in store.read_runs(Wanted(measured=True))}
+    anew = store.read_run("r9")
+    assert anew is not None
+    assert (anew.evaluated_from, anew.from_time) == ("r8", "2027")
 
 
 def test_runs_are_in_order_across_time_zones(store: Store) -> None:
