@@ -463,3 +463,16 @@ def test_a_run_over_sockets_is_what_an_observer_of_the_wire_saw_and_replays_the_
     replayed = replay(source)
     assert replayed.is_same, replayed.described()
     assert replayed.is_exact
+
+
+def test_a_bench_that_opens_otherwise_leaves_nothing_to_work_out(stored: Path) -> None:
+    """Something else is asked before the first check: no result counts, and none is said to be gone."""
+    change(
+        stored / "results.sqlite",
+        "UPDATE exchange SET content = CAST('*XYZ?' || char(10) AS BLOB) WHERE id = (SELECT min(id) FROM exchange "
+        "WHERE direction = 'sent' AND CAST(content AS TEXT) NOT LIKE '*IDN%')",
+    )
+    replayed = replayed_of(stored)
+    assert replayed.departure is not None
+    assert "*XYZ?" in replayed.departure.then
+    assert {one.fate.value for one in replayed.results} == {"could not be worked out"}

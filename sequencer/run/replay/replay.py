@@ -139,7 +139,9 @@ def _held(
     """Return each result beside the one of then; where the checks are others, by the number that each had then."""
     found = [(index, one) for index, results in now.items() for one in results]
     if steps is None:
-        return compared(source.results, found, tape.lost)
+        there = {index for index, _ in found}
+        ended = {index for index, _ in source.results if index not in there} if tape.departures else set()
+        return compared(source.results, found, tape.lost | ended)
     to_then = {index: then if then is not None else -1 - index for index, then in steps.items()}
     return compared(
         source.results,
