@@ -16,7 +16,6 @@ import click
 from sequencer.cli.check_bench_options import check_bench
 from sequencer.cli.common.complete import names_of
 from sequencer.cli.common.options import (
-    CHANNEL,
     UnlessOption,
     as_json_option,
     bench_option,
@@ -28,9 +27,11 @@ from sequencer.cli.common.options import (
     store_option,
 )
 from sequencer.cli.common.program import Program
+from sequencer.cli.looking_back.commands import compare, export, history, results
 from sequencer.cli.looking_back.report_options import report
 from sequencer.cli.looking_back.trace_options import import_kept, replay, trace
 from sequencer.cli.setting_up.channels_options import channels
+from sequencer.cli.setting_up.commands import identify, reference, schema, simulate
 from sequencer.cli.setting_up.new_options import new
 from sequencer.cli.unattended.options import series_options, taken_from
 
@@ -194,185 +195,11 @@ def validate(sequence_name: str, bench_name: str, as_json: bool, **part: Any) ->
     validate_command(sequence_name, bench_name, as_json=as_json, **part)
 
 
-@main.command()
-@bench_option
-@click.option("--dry-run", is_flag=True, help="Put a simulated instrument behind every address.")
-@as_json_option
-@clear_errors
-def identify(bench_name: str, dry_run: bool, as_json: bool) -> None:
-    """Ask every instrument who it is, and try each harmless command of its profile."""
-    from sequencer.cli.setting_up.identify import identify_command
-
-    sys.exit(identify_command(bench_name, dry_run=dry_run, as_json=as_json))
-
-
-@main.command()
-@click.argument("run_name", metavar="[RUN]", required=False)
-@click.option("--serial", "serials", multiple=True, help="Only this unit; may be given more than once.")
-@click.option("--check", default="", help="Only results of this check.")
-@click.option("--channel", type=CHANNEL, help="Only results on this channel.")
-@click.option(
-    "--decision",
-    "decisions",
-    multiple=True,
-    type=click.Choice(["pass", "conditional pass", "conditional fail", "fail", "no limit", "not measured"]),
-    help="Only results so decided; may be given more than once.",
-)
-@click.option("--sequence", default="", help="Only of the sequence of this name.")
-@click.option("--since", metavar="DATE", help="Only from this date or time on (ISO 8601).")
-@click.option("--until", metavar="DATE", help="Only up to this date, its whole day, or up to this time.")
-@click.option(
-    "--limit",
-    type=click.IntRange(1, 1_000_000),
-    help="Most to list, newest first.  [default: 50 runs, 1000 results]",
-)
-@click.option(
-    "--all", "every", is_flag=True, help="Show every channel of a channel sweep, not the worst only."
-)
-@click.option("--budget", is_flag=True, help="Show the uncertainty budget of each result.")
-@click.option(
-    "--conditions",
-    is_flag=True,
-    help="Show the supply, confirmations and settings each result was taken under.",
-)
-@click.option("--csv", "as_csv", is_flag=True, help="Write results as CSV to standard output.")
-@folder_option
-@store_option
-@as_json_option
-@clear_errors
-def results(run_name: str | None, folder: Path, store: str, **asked: Any) -> None:
-    """List the runs in the store, or show the results of RUN ("last" for the newest) and of all that repeat its checks.
-
-    Of a check that was repeated the last result counts; the others stand in brackets.
-    With --check, --channel, --decision or --csv the results themselves are listed, over all runs, newest first.
-    """
-    from sequencer.cli.looking_back.results import results_command
-
-    sys.exit(results_command(run_name, folder=folder, store_name=store, **asked))
-
-
-main.add_command(trace)
-main.add_command(replay)
-main.add_command(import_kept)
 _take_in = copy(import_kept)  # as it was called before
 _take_in.hidden = True
 main.add_command(_take_in, "take-in")
-
-
-@main.command()
-@click.argument("kind", type=click.Choice(["sequence", "bench", "plan", "model"]), required=False)
-@click.option(
-    "--into", type=click.Path(path_type=Path, file_okay=False), help="Write all schemas into this folder."
-)
-@click.option("--force", is_flag=True, help="With --into: write over a schema that this command wrote.")
-@clear_errors
-def schema(kind: str | None, into: Path | None, force: bool) -> None:
-    """Write the JSON Schema of sequence, bench, plan or model files, for an editor."""
-    from sequencer.cli.setting_up.schema import schema_command
-
-    schema_command(kind, into, force=force)
-
-
-main.add_command(new)
-
-
-@main.command()
-@click.argument("name", metavar="[NAME]", required=False)
-@click.option(
-    "--into", type=click.Path(path_type=Path, file_okay=False), help="Write all pages into this folder."
-)
-@click.option("--force", is_flag=True, help="With --into: write over a page that this command wrote.")
-@clear_errors
-def reference(name: str | None, into: Path | None, force: bool) -> None:
-    """List the reference pages, or print the page NAME as Markdown; checks of installed packages are in it."""
-    from sequencer.cli.setting_up.reference import reference_command
-
-    reference_command(name, into, force=force)
-
-
-@main.command()
-@bench_option
-@click.option("--serial", default="", help="Specimen on the bench; without it the first of a shelf.")
-@click.option("--port", type=click.IntRange(0, 65535), default=0, help="First port; 0 takes free ones.")
-@click.option(
-    "--write-bench",
-    type=click.Path(path_type=Path, dir_okay=False),
-    help="Write a bench file that reaches it over sockets.",
-)
-@clear_errors
-def simulate(bench_name: str, serial: str, port: int, write_bench: Path | None) -> None:
-    """Serve the bench's simulated instruments over TCP on this machine until interrupted."""
-    from sequencer.cli.setting_up.simulate import simulate_command
-
-    sys.exit(simulate_command(bench_name, serial=serial, port=port, write_bench=write_bench))
-
-
-@main.command()
-@click.argument("names", nargs=-1, metavar="[UNIT|RUN]...")
-@click.option(
-    "--by",
-    type=click.Choice(["unit", "run", "date", "model", "bench", "sequence"]),
-    default="unit",
-    show_default=True,
-    help="What is laid side by side, where no names are given.",
-)
-@click.option(
-    "--allow",
-    multiple=True,
-    type=click.Choice(["sequence", "conditions", "simulated"]),
-    help="Compare although this differs; may be given more than once.",
-)
-@click.option("--all", "every", is_flag=True, help="Show every result, not only the differences that count.")
-@folder_option
-@store_option
-@as_json_option
-@clear_errors
-def compare(names: tuple[str, ...], folder: Path, store: str, **asked: Any) -> None:
-    """Lay units, runs or groups side by side, and show which differences count; with --all each result, check by check."""
-    from sequencer.cli.looking_back.compare import compare_command
-
-    sys.exit(compare_command(names, folder=folder, store_name=store, **asked))
-
-
-@main.command()
-@click.option("--serial", required=True, help="The unit.")
-@click.option("--check", default="", help="Only this check.")
-@click.option("--channel", type=CHANNEL, help="Only this channel.")
-@folder_option
-@store_option
-@as_json_option
-@clear_errors
-def history(serial: str, check: str, channel: int | None, folder: Path, store: str, as_json: bool) -> None:
-    """Show one unit's results over time, with their uncertainty and drift."""
-    from sequencer.cli.looking_back.history import history_command
-
-    sys.exit(
-        history_command(
-            serial, check=check, channel=channel, folder=folder, store_name=store, as_json=as_json
-        )
-    )
-
-
-@main.command()
-@click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
-@click.option(
-    "--format",
-    "kind",
-    type=click.Choice(["csv", "jsonl", "parquet", "junit"]),
-    help="Format, where FILE's name ends in none (.csv, .jsonl, .parquet, .xml for junit).",
-)
-@click.option("--force", is_flag=True, help="Write over an export of the same format.")
-@click.option("--serial", help="Only this unit.")
-@folder_option
-@store_option
-@clear_errors
-def export(file: Path, folder: Path, store: str, **asked: Any) -> None:
-    """Write stored results into FILE; `sequencer reference export` says what each column holds."""
-    from sequencer.cli.looking_back.export import export_command
-
-    sys.exit(export_command(file, folder=folder, store_name=store, **asked))
-
-
-main.add_command(report)
-main.add_command(check_bench)
-main.add_command(channels)
+for command in (
+    *(results, trace, replay, compare, history, export, report, import_kept),
+    *(new, channels, identify, check_bench, schema, reference, simulate),
+):
+    main.add_command(command)

@@ -69,17 +69,21 @@ def test_help_imports_nothing_of_the_engine(command: tuple[str, ...], tmp_path: 
     imported = _imported(tmp_path, *command)
     assert {name for name in imported if name.startswith("sequencer.")} <= {
         "sequencer.cli",
+        "sequencer.cli.check_bench_options",
         "sequencer.cli.common",
         "sequencer.cli.looking_back",
         "sequencer.cli.setting_up",
         "sequencer.cli.setting_up.channels_options",
+        "sequencer.cli.setting_up.commands",
         "sequencer.cli.common.complete",
         "sequencer.cli.main",
         "sequencer.cli.common.options",
         "sequencer.cli.common.outlet",  # of the standard library alone
         "sequencer.cli.setting_up.new_options",
         "sequencer.cli.common.program",
+        "sequencer.cli.looking_back.commands",
         "sequencer.cli.looking_back.report_options",
+        "sequencer.cli.looking_back.trace_options",
         "sequencer.cli.unattended",
         "sequencer.cli.unattended.options",
         "sequencer.problems",
