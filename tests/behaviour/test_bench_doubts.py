@@ -144,6 +144,23 @@ def test_a_bench_must_have_been_checked(files: Callable[..., list[str]], tmp_pat
     assert "found it changed: generator to power meter, 0 dBm at 27 MHz" in changed.output
 
 
+def test_a_history_is_what_the_store_holds_of_this_bench(
+    files: Callable[..., list[str]], tmp_path: Path
+) -> None:
+    """Three checks, and the fourth is held against control limits of them; on a bench of another name it would be the first."""
+    policy = {"bench_check": {"sequence": str(tmp_path / "own.yaml")}}
+    notes = []
+    for changes in (*({"connected": number} for number in range(2, 6)), {"bench": "Another bench"}):
+        files(**policy, **changes)
+        done = _invoke(["check-bench", *_where(tmp_path)])
+        assert done.exit_code == 0
+        notes.append(json.loads(done.stdout)["results"][0]["note"])
+    assert notes[0].startswith("0 earlier checks of 3 that control limits need")
+    assert notes[2].startswith("2 earlier checks of 3")
+    assert "its mean of 3 checks, control limits ± " in notes[3]
+    assert notes[4].startswith("0 earlier checks of 3")
+
+
 def test_a_run_of_a_series_looks_again_when_it_begins(
     files: Callable[..., list[str]], tmp_path: Path
 ) -> None:
