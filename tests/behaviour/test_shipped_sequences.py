@@ -32,9 +32,15 @@ RUNS = [
     ("two-signal-receiver", "M40-0011", {"sensitivity"}),
     ("two-signal-receiver", "M40-0020", {"selectivity"}),
     ("two-signal-receiver", "M40-0021", {"selectivity", "blocking"}),
+    ("own-check", "M40-0007", set()),
+    ("golden-unit", "M40-0007", set()),
 ]
-BENCHES = {"two-signal-receiver": "sim/two-signal-bench.yaml"}
-"""The bench of a sequence that one generator is not enough for."""
+BENCHES = {
+    "two-signal-receiver": "sim/two-signal-bench.yaml",
+    "own-check": "sim/self-checking-bench.yaml",
+    "golden-unit": "sim/self-checking-bench.yaml",
+}
+"""The bench of a sequence that one generator is not enough for, and of those of the bench itself."""
 
 
 @pytest.mark.parametrize(("sequence", "serial", "failing"), RUNS)
@@ -54,9 +60,9 @@ def test_a_shipped_sequence_finds_what_its_specimen_has(
 
 def test_every_shipped_sequence_is_run_here_or_by_hand() -> None:
     """No sequence is shipped that no test runs: the manual one is run by a person at a pseudo-terminal in test_manual_bench.py, the one
-    that adjusts by a simulated person in test_set_up.py, that of the bench itself in test_bench_check.py.
+    that adjusts by a simulated person in test_set_up.py.
     """
-    by_hand = {"manual-bench", "set-up-fm-mobile", "own-check", "golden-unit"}
+    by_hand = {"manual-bench", "set-up-fm-mobile"}
     assert {name.removesuffix(".yaml") for name in shipped_names("sequence")} == {
         one[0] for one in RUNS
     } | by_hand
