@@ -11,14 +11,17 @@ from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import field, replace
 from datetime import date
+from typing import TYPE_CHECKING
 
 from sequencer.analysis.conditions import conditions_of, differing_conditions
-from sequencer.analysis.control import FEWEST, IN_A_ROW, NextLimits, limits_for_next, one_side
 from sequencer.frozen import dataclass
 from sequencer.results.model import BenchInstrument, Result
 from sequencer.results.stored import StoredResult
 from sequencer.uncertainty.decision import Decision, Limits
 from sequencer.units.format import unit_of_difference
+
+if TYPE_CHECKING:
+    from sequencer.analysis.control import NextLimits
 
 _BLOCKING = {"unit of measure", "frequency", "sequence", "conditions", "simulated"}
 FEWEST_CHECKS = 8
@@ -109,6 +112,13 @@ def expected(
     ``least_sigma``: what its scatter is not believed to be below; ``ignore``: how far off does not matter. ``stated`` None: nobody stated
     how far it may be off.
     """
+    from sequencer.analysis.control import (  # numpy, which no plan needs
+        FEWEST,
+        IN_A_ROW,
+        limits_for_next,
+        one_side,
+    )
+
     count = len(past.values)
     bounds = stated or Limits()
     aside = "".join(f"; {number} left out, {why}" for why, number in past.left_out.items())
