@@ -30,19 +30,31 @@ Run = Callable[[str, str, str], tuple[RunOutcome, Rig]]
 
 
 @pytest.fixture(scope="module")
-def run(tmp_path_factory: pytest.TempPathFactory) -> Run:
-    """Run a check with one of the generators disobeying in some way."""
+def rig_of(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Rig]:
+    """Return a new rig of a check; its files are read once."""
     folder: Path = tmp_path_factory.mktemp("disobedient")
 
     @cache
-    def rig_of(name: str) -> Rig:
+    def first(name: str) -> Rig:
         return Rig(plan_of(folder, name), SERIAL)
 
+    return lambda name: first(name).again()
+
+
+@pytest.fixture(scope="module")
+def sound(rig_of: Callable[[str], Rig]) -> Callable[[str], RunOutcome]:
+    """Return how a check ends with generators that do what they say: run once, one seed gives the same each time."""
+    return cache(lambda name: rig_of(name).run())
+
+
+@pytest.fixture(scope="module")
+def run(rig_of: Callable[[str], Rig]) -> Run:
+    """Run a check with one of the generators disobeying in some way."""
+
     def run(name: str, which: str, kind: str) -> tuple[RunOutcome, Rig]:
-        rig = rig_of(name).again()
-        if kind:
-            address = rig.plan.bench.bench.instruments[which].address
-            disobey(rig.simulation.devices[address], kind)
+        rig = rig_of(name)
+        address = rig.plan.bench.bench.instruments[which].address
+        disobey(rig.simulation.devices[address], kind)
         return rig.run(), rig
 
     return run
@@ -106,12 +118,14 @@ def test_a_generator_that_does_not_follow_its_level_decides_nothing(
     ("name", "which", "by_db"),
     [("sensitivity", FIRST, -3.0), ("blocking", SECOND, -3.0)],
 )
-def test_a_constant_error_of_level_is_believed(run: Run, name: str, which: str, by_db: float) -> None:
+def test_a_constant_error_of_level_is_believed(
+    run: Run, sound: Callable[[str], RunOutcome], name: str, which: str, by_db: float
+) -> None:
     """What nothing on a receive bench can tell: a generator 3 dB high makes a unit 3 dB better. Its stated accuracy is all there is."""
     (kind,) = OFF_BY
-    (sound,), (off,) = measured(run(name, which, "")[0]), measured(run(name, which, kind)[0])
-    assert off.value - sound.value == pytest.approx(by_db, abs=2.0 * sound.uncertainty)
-    assert off.value < sound.value
+    (true,), (off,) = measured(sound(name)), measured(run(name, which, kind)[0])
+    assert off.value - true.value == pytest.approx(by_db, abs=2.0 * true.uncertainty)
+    assert off.value < true.value
 
 
 def _counts_hiss(rig: Rig, about_hz: float) -> None:
@@ -128,25 +142,25 @@ def _counts_hiss(rig: Rig, about_hz: float) -> None:
 
 @pytest.mark.parametrize("about_hz", [1000.0, 1700.0])
 @pytest.mark.parametrize("name", [*RECEIVING])
-def test_a_counter_that_counts_hiss_is_no_false_alarm(run: Run, name: str, about_hz: float) -> None:
+def test_a_counter_that_counts_hiss_is_no_false_alarm(
+    rig_of: Callable[[str], Rig], sound: Callable[[str], RunOutcome], name: str, about_hz: float
+) -> None:
     """Hiss that counts now and then like the tone, where it has the tone's own frequency too, leaves every sound check as it is."""
-    sound, rig = run(name, FIRST, "")
-    hissing = rig.again()
+    hissing, undisturbed = rig_of(name), sound(name)
     _counts_hiss(hissing, about_hz)
     outcome = hissing.run()
-    assert [one.decision for one in outcome.results] == [one.decision for one in sound.results], (
+    assert [one.decision for one in outcome.results] == [one.decision for one in undisturbed.results], (
         outcome.results
     )
-    assert outcome.status is sound.status
+    assert outcome.status is undisturbed.status
     assert outcome.safe_state.confirmed
 
 
 @pytest.mark.parametrize("kind", [*STAYS_OFF, *DEAF_TO_LEVEL, *STAYS_ON])
 @pytest.mark.parametrize("name", ["sinad", "receive_distortion", "blocking"])
-def test_hiss_that_is_counted_is_no_signal(run: Run, name: str, kind: str) -> None:
+def test_hiss_that_is_counted_is_no_signal(rig_of: Callable[[str], Rig], name: str, kind: str) -> None:
     """What is counted of hiss elsewhere than at the tone makes no silent generator heard, and hides none that stays on or stands still."""
-    _, rig = run(name, FIRST, "")
-    rig = rig.again()
+    rig = rig_of(name)
     _counts_hiss(rig, 1700.0)
     disobey(rig.device(FIRST), kind)
     outcome = rig.run()
