@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import field
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from drivers.operator.dial import Dial
 from drivers.roles import Identity, Reading
-from sequencer.analysis.own_history import OwnHistory
 from sequencer.checks.live import LivePerson
 from sequencer.frozen import dataclass
 from sequencer.inputs.bench import BenchFile
@@ -18,6 +18,9 @@ from sequencer.results.model import FaultFacts, Point, Result, Stage
 from sequencer.safety.supply import SupplyFacts
 from sequencer.uncertainty.budget import Budget
 from sequencer.uncertainty.decision import Limits
+
+if TYPE_CHECKING:
+    from sequencer.analysis.own_history import OwnHistory
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,6 +48,8 @@ def _no_writing(name: str, value: int) -> None:
 
 
 def _no_history(serial: str, check: str) -> OwnHistory:
+    from sequencer.analysis.own_history import OwnHistory
+
     return OwnHistory()
 
 

@@ -10,8 +10,6 @@ from __future__ import annotations
 import math
 from functools import cache
 
-import numpy as np
-
 from sequencer.frozen import dataclass
 
 LARGEST_SAMPLE = 100
@@ -77,6 +75,7 @@ def _range_moments(n: int) -> tuple[float, float]:
     P(R <= r) = n int phi(x) (Phi(x + r) - Phi(x))^(n-1) dx, E[R] = int 1 - P dr, E[R^2] = 2 int r (1 - P) dr. Over x, where everything
     vanishes smoothly at both ends, the trapezium rule is exact to the last digits; over r, which begins at 0, Gauss and Legendre's.
     """
+    import numpy as np
     from scipy.special import ndtr
 
     x, step = np.linspace(-_REACH, _REACH, _STEPS, retstep=True)

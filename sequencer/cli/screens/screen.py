@@ -6,12 +6,11 @@ import sys
 import time
 from collections.abc import Iterable, Mapping
 from types import TracebackType
-from typing import Any, Self
+from typing import TYPE_CHECKING, Any, Self
 
 from rich.box import SIMPLE_HEAD
 from rich.console import Console, Group, RenderableType
 from rich.padding import Padding
-from rich.progress import BarColumn, Progress, ProgressColumn, Task, TaskID, TextColumn
 from rich.table import Table
 from rich.text import Text
 
@@ -26,6 +25,9 @@ from sequencer.results.text import limits_text, quantity_in_words, value_in_word
 from sequencer.run.events import CheckEnded, CheckStarted, Event, RunEnded, RunStarted, StepTaken, Warned
 from sequencer.uncertainty.decision import Decision
 from sequencer.units.format import time_text
+
+if TYPE_CHECKING:
+    from rich.progress import Progress, TaskID
 
 _STYLES = {
     Decision.PASS.value: "green",
@@ -44,15 +46,6 @@ _WIDE = 100
 FOLDED = "Of a channel sweep the worst channel is shown; 'sequencer results RUN --all' lists every one."
 
 
-class LeftColumn(ProgressColumn):
-    """The time left, counted down between two events too: a warm-up of a minute says nothing for a minute."""
-
-    def render(self, task: Task) -> Text:
-        """Return what was said last, less what has passed since."""
-        passed_s = time.monotonic() - task.fields["told_at_s"]
-        return Text(f"{time_text(max(0.0, task.fields['left_s'] - passed_s))} left")
-
-
 def _left(left_s: float) -> dict[str, float]:
     return {"left_s": left_s, "told_at_s": time.monotonic()}
 
@@ -68,34 +61,31 @@ class ProgressScreen:
         self._console = console
         self._head = f"{head}  " if head else ""
         self._lines = CheckLines(headed=by_hand) if by_hand or (console.is_terminal and not head) else None
-        self._progress = Progress(
-            TextColumn("{task.description}", markup=False),
-            BarColumn(bar_width=16),
-            LeftColumn(),
-            TextColumn("{task.fields[step]}", style="dim", markup=False),
-            console=console,
-            transient=True,
-            disable=not console.is_terminal,
-        )
+        self._progress: Progress | None = None
+        if console.is_terminal:
+            from sequencer.cli.screens.progress_bar import progress_bar
+
+            self._progress = progress_bar(console)
         self._task: TaskID | None = None
 
     def __enter__(self) -> Self:
-        self._progress.start()
+        self.resume()
         return self
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         with reader_may_be_gone(sys.stderr):
-            self._progress.stop()
+            self.pause()
 
     def pause(self) -> None:
         """Clear the bar away while a person is asked something."""
-        self._progress.stop()
+        if self._progress is not None:
+            self._progress.stop()
 
     def resume(self) -> None:
         """Show the bar again."""
-        if self._console.is_terminal:
+        if self._progress is not None:
             self._progress.start()
 
     def __call__(self, event: Event) -> None:
@@ -103,7 +93,7 @@ class ProgressScreen:
         for line in self._lines.of(event) if self._lines is not None else ():
             self._console.print(line, markup=False, highlight=False)
         match event:
-            case RunStarted():
+            case RunStarted() if self._progress is not None:
                 self._task = self._progress.add_task(
                     f"{self._head}opening the bench",
                     total=event.checks,
@@ -127,7 +117,7 @@ class ProgressScreen:
                 self._update(step="")
 
     def _update(self, **changes: Any) -> None:
-        if self._task is not None:
+        if self._progress is not None and self._task is not None:
             self._progress.update(self._task, **changes)
 
 
