@@ -220,7 +220,8 @@ class _SeriesOfCommand:
                 err=True,
             )
         if not self._single:
-            said = f"To stop: {printable(str(self._stop_file.path))}, once it is there, stops it before the next check; Ctrl-C at once."
+            stop = printable(str(self._stop_file.path))
+            said = f"Create the file {stop} to stop it before the next check; Ctrl-C stops it at once."
             log = f" Log: {printable(str(self._log.path))}." if self._log is not None else ""
             click.echo(said + log, err=True)
 
@@ -232,7 +233,7 @@ class _SeriesOfCommand:
         ran = execute(
             self._runs[turn.unit.serial],
             listeners=listeners,
-            head="" if self._single else self._screen.head(turn),
+            head="" if self._single else str(turn),
         )
         self._supply_off = ran.outcome.safe_state.confirmed
         if self._as_json:

@@ -42,10 +42,6 @@ class SeriesScreen:
         self._last = ""
         self.failed = ""
 
-    def head(self, turn: Turn) -> str:
-        """Return what stands before the progress of a run."""
-        return f"{turn}{self._last}"
-
     def __call__(self, event: SeriesEvent) -> None:
         """Take one event."""
         self._wait_no_more()
