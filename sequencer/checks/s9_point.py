@@ -17,6 +17,7 @@ from sequencer.checks.shared.level_budget import how_found, why_not
 from sequencer.checks.shared.level_finding import SoughtLevel, how_switched, hysteresis_finding
 from sequencer.checks.shared.limits import LevelLimit
 from sequencer.checks.shared.s_meter import (
+    FALLS,
     NOMINAL_SD_DB,
     MeterLine,
     MeterSettings,
@@ -75,7 +76,10 @@ class S9PointSettings(MeterSettings):
     check: Literal["s9_point"]
     """Which check this is."""
     target_v: Annotated[VoltageV, AfterValidator(between(-100.0, 100.0, "V"))]
-    """Voltage on the meter line at which the meter stands at S9; for segments, above which the S9 segment is lit."""
+    """Voltage on the meter line at which the meter stands at S9; for segments, above which the S9 segment is lit.
+
+    A line that falls as the level rises is found to do so, and the result says it; a segment is then lit below that voltage.
+    """
     limit: S9Limit = S9Limit.unstated()
     """Where S9 must lie: `within` of nominal, which the frequency gives unless it is stated."""
 
@@ -141,27 +145,37 @@ class S9Point(Check[S9PointSettings]):
         nominal_dbm = settings.limit.nominal_at(conditions)
         if settings.meter == "needle":
             about = Expected(level_db=nominal_dbm, sd_db=NOMINAL_SD_DB)
-            crossing = line.find_needle(
-                settings.target_v, about=about, volts_per_db=abs(settings.target_v) / S0_TO_S9_DB
+            crossing, falls = line.find_either_way(
+                lambda falls: line.find_needle(
+                    settings.target_v,
+                    about=about,
+                    volts_per_db=abs(settings.target_v) / S0_TO_S9_DB,
+                    falls=falls,
+                )
             )
             found_at = needle_finding(
                 "S9 point", crossing, tuple(line.points), limits, settings.target_v, conditions
             )
-            return [replace(found_at, nominal=nominal_dbm)]
-        found = line.find_segment(settings.target_v)
+            return [_told(found_at, nominal_dbm, falls)]
+        found, falls = line.find_either_way(lambda falls: line.find_segment(settings.target_v, falls=falls))
         points = tuple(line.points)
 
         def finding(quantity: str, crossing: Crossing | None) -> Finding:
             found_at = segment_finding(
                 quantity, crossing, found, points, limits, settings.target_v, conditions
             )
-            return replace(found_at, nominal=nominal_dbm)
+            return _told(found_at, nominal_dbm, falls)
 
         return [
             finding("S9 point, rising", found.rising),
             finding("S9 point, falling", found.falling),
             hysteresis_finding("S9 hysteresis", found),
         ]
+
+
+def _told(finding: Finding, nominal_dbm: float, falls: bool) -> Finding:
+    """Return a finding with where S9 should lie, and with the line's direction where it is not the usual one."""
+    return replace(finding, nominal=nominal_dbm, note=f"{finding.note}; {FALLS}" if falls else finding.note)
 
 
 def needle_finding(

@@ -26,6 +26,7 @@ from sequencer.checks.shared.limits import RatioLimit
 from sequencer.checks.shared.operator import is_read_by_hand
 from sequencer.checks.shared.parts import without_path
 from sequencer.checks.shared.s_meter import (
+    FALLS,
     NOMINAL_SD_DB,
     MeterLine,
     MeterSettings,
@@ -125,6 +126,12 @@ class SMeterCurveSettings(MeterSettings):
     linearity_db: NotNegativeDb | None = None
     """How far a mark may lie from the straight line through all marks (level against nominal level, least squares)."""
 
+    @property
+    def line_falls(self) -> bool:
+        """Whether the line works the other way, as the marks have it: its voltage falls as the level rises."""
+        volts = list(self.marks.values())
+        return volts[-1] < volts[0]
+
 
 @dataclass(slots=True)
 class _LineSoFar:
@@ -223,7 +230,9 @@ class SMeterCurve(Check[SMeterCurveSettings]):
         beside = so_far.marks
         about = _about(beside, nominal_dbm, settings, conditions)
         if settings.meter == "segments":
-            found = line.find_segment(target_v, falling=False, start_dbm=about.level_db)
+            found = line.find_segment(
+                target_v, falling=False, start_dbm=about.level_db, falls=settings.line_falls
+            )
             finding = segment_finding(
                 quantity, found.rising, found, tuple(line.points), limits, target_v, conditions
             )
@@ -235,6 +244,7 @@ class SMeterCurve(Check[SMeterCurveSettings]):
                 known=beside[-NEIGHBOURS:],
                 stands=so_far.stands,
                 play_db=so_far.play_db,
+                falls=settings.line_falls,
             )
             so_far.stands = None
             finding = needle_finding(quantity, crossing, tuple(line.points), limits, target_v, conditions)
@@ -249,6 +259,7 @@ class SMeterCurve(Check[SMeterCurveSettings]):
             axis_value=above_s9_db(mark),
             axis_unit="dB over S9",
             nominal=nominal_dbm,
+            note=f"{finding.note}; {FALLS}" if settings.line_falls else finding.note,
         )
 
 

@@ -71,9 +71,8 @@ class NeedleLine:
         mean_v = self._lag.mean(now_s, reading_s)
         if self._lag.target == 0.0:
             return mean_v
-        slope_v_per_db = (
-            meter.s_unit_v / meter.s_unit_width_db if mean_v < meter.s9_line_v else meter.over_s9_v / 10.0
-        )
+        below_s9 = (mean_v < meter.s9_line_v) == (meter.s_unit_v > 0)
+        slope_v_per_db = meter.s_unit_v / meter.s_unit_width_db if below_s9 else meter.over_s9_v / 10.0
         clipped = self._lag.target in (meter.minimum_v, meter.maximum_v)
         ripple_v = 0.0 if clipped else fluctuation_db * slope_v_per_db
         scatter_v = sqrt(meter.noise_v**2 * _NOISE_SPAN_S / reading_s + ripple_v**2)

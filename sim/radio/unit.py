@@ -87,8 +87,9 @@ class SignalMeter:
     """The signal meter and its voltage line.
 
     ``needle``: ``s9_line_v`` at ``s9_dbm``, ``s_unit_v`` for every ``s_unit_width_db`` below, ``over_s9_v`` a
-    10 dB above, held between ``minimum_v`` and ``maximum_v``; ``noise_v`` is the rms scatter of a 0.1 s
-    reading. ``segments``: segment n lights at ``thresholds_dbm[n]`` and goes out ``hysteresis_db`` below;
+    10 dB above (both negative where the line falls as the level rises), held between ``minimum_v`` and ``maximum_v``;
+    ``noise_v`` is the rms scatter of a 0.1 s reading.
+    ``segments``: segment n lights at ``thresholds_dbm[n]`` and goes out ``hysteresis_db`` below;
     each adds ``segment_v``.
     """
 
@@ -110,7 +111,13 @@ class SignalMeter:
 
     def __post_init__(self) -> None:
         require(self.kind in METER_KINDS, "kind", repr(self.kind), " or ".join(METER_KINDS))
-        require_positive(self, "s_unit_width_db", "s_unit_v", "over_s9_v", "attack_s", "decay_s", "segment_v")
+        require_positive(self, "s_unit_width_db", "attack_s", "decay_s", "segment_v")
+        require(
+            self.s_unit_v * self.over_s9_v > 0,
+            "over_s9_v",
+            self.over_s9_v,
+            "of the sign of s_unit_v, and not 0",
+        )
         require_not_negative(self, "noise_v", "hysteresis_db", "jitter_db")
         require_finite(self, "s9_dbm", "s9_line_v", "minimum_v", "maximum_v")
         require(self.minimum_v < self.maximum_v, "minimum_v", self.minimum_v, "below maximum_v")

@@ -141,10 +141,10 @@ def proof_picture() -> Figure:
             if isinstance(search._state.fit, Belief):
                 odds.append(search._state.fit.log_odds)
         axes.plot(np.arange(1, len(odds) + 1), np.exp(odds), color=WARM, lw=1.2, marker="s", ms=3)
-    axes.axhline(300.0, color=INK, lw=0.8, ls=":")
+    axes.axhline(600.0, color=INK, lw=0.8, ls=":")
     axes.set(yscale="log", ylim=(1e-6, 1e8), xlabel="reading", ylabel="response : none")
     axes.set_title(
-        "blue: eight receivers; brown: eight dead meters at 12 ± 2 dB; dotted: 300, the proof asked for",
+        "blue: eight receivers; brown: eight dead meters at 12 ± 2 dB; dotted: 600, the proof asked for",
         fontsize=9,
         loc="left",
     )

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
-from typing import Annotated, Literal
+import statistics
+from collections.abc import Callable, Sequence
+from typing import Annotated, Literal, TypeVar
 
 from pydantic import AfterValidator, Field
 
@@ -46,9 +47,13 @@ MOSTLY = 0.75
 FLAT_SHARE = 0.25  # of the line's mean slope: a needle's scale is nowhere so much flatter beside a place where it is steep
 JUMP_DB, JUMP_WITHIN_DB = 2.0, 0.6  # as far as the line moves over the one on the average, within the other
 LEAST_SPAN_DB = 6.0  # of levels that a mean slope is taken over
+LEAST_LEVELS, CLEARLY = 6, 0.8
+FALLS = "the line works the other way: its voltage falls as the level rises"
 
 SLOPE_DOUBT = 0.25
 NOMINAL_SD_DB = 6.0  # how far real meters stray from their nominal levels: common practice, no source
+
+Found_ = TypeVar("Found_", Crossing, SwitchingCrossing)
 
 MeterTimeS = Annotated[TimeS, AfterValidator(between(0.0, 30.0, "s"))]
 
@@ -108,8 +113,9 @@ class MeterLine:
         known: Sequence[Known] = (),
         stands: Known | None = None,
         play_db: float | None = None,
+        falls: bool = False,
     ) -> Crossing:
-        """Find the level at which a smooth line crosses ``target_v``.
+        """Find the level at which a smooth line crosses ``target_v``; ``falls``: its voltage falls as the level rises.
 
         It is looked for where it is ``about``, on a line of about ``volts_per_db`` (0: nothing is known of it), which may be off
         by ``doubt`` of that (a standard deviation) and bend; ``known`` are other marks that were found on it, ``stands`` is where it
@@ -117,6 +123,7 @@ class MeterLine:
         """
         search = CurveSearch(
             target=target_v,
+            rising=not falls,
             window_db=self._window_dbm,
             level_unit="dBm",
             reading_unit="V",
@@ -139,9 +146,12 @@ class MeterLine:
         return crossing
 
     def find_segment(
-        self, above_v: float, *, falling: bool = True, start_dbm: float | None = None
+        self, above_v: float, *, falling: bool = True, start_dbm: float | None = None, falls: bool = False
     ) -> SwitchingCrossing:
-        """Find the levels at which the line steps above ``above_v`` while the level rises, and below while it falls."""
+        """Find the levels at which the line steps above ``above_v`` while the level rises, and below while it falls.
+
+        ``falls``: the line works the other way, and a segment is lit below that voltage.
+        """
         search = SwitchingSearch(
             window_db=self._window_dbm,
             level_unit="dBm",
@@ -158,13 +168,28 @@ class MeterLine:
 
         found = find_with_person(
             search,
-            lambda ask: stepper.test(ask, above_v),
+            lambda ask: stepper.test(ask, above_v, lit_above=not falls),
             stepper.points,
             self._conditions,
             "voltmeter",
         )
         self.points += stepper.points
         return found
+
+    def find_either_way(self, find: Callable[[bool], Found_]) -> tuple[Found_, bool]:
+        """Return what ``find`` finds of a line that rises with the level, or else of one that falls, and whether it falls.
+
+        A voltage alone does not say which way a line works; where its readings do, it is searched that way.
+        """
+        found = find(False)
+        if found.found or not falls_with_level(self.points):
+            return found, False
+        self._conditions.say(FALLS)
+        before = list(self.points)
+        self.points.clear()
+        other = find(True)
+        self.points[:0] = before
+        return other, True
 
     @property
     def _accuracy_db(self) -> float:
@@ -232,6 +257,19 @@ def moves_in_steps(points: tuple[Point, ...], target_v: float, conditions: Condi
     below = max((volts for volts, _ in found if volts <= target_v), default=None)
     above = min((volts for volts, _ in found if volts > target_v), default=None)
     return any(_stands_still(beside_v, found) for beside_v in (below, above) if beside_v is not None)
+
+
+def falls_with_level(points: Sequence[Point]) -> bool:
+    """Say whether the line clearly falls as the level rises: over six levels or more, and by Spearman's rank correlation."""
+    volts: dict[float, list[float]] = {}
+    for point in at_rest(points):
+        if point.reading is not None:
+            volts.setdefault(point.level_db, []).append(point.reading)
+    if len(volts) < LEAST_LEVELS or max(volts) - min(volts) < LEAST_SPAN_DB:
+        return False
+    means = [statistics.fmean(volts[level_db]) for level_db in sorted(volts)]
+    ranks = [sorted(means).index(one) for one in means]
+    return len(set(ranks)) > 1 and statistics.correlation(range(len(ranks)), ranks) < -CLEARLY
 
 
 def climbs_stairs(points: Sequence[Point]) -> bool:

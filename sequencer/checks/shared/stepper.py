@@ -64,14 +64,16 @@ class Stepper:
             return value
         return AsDone(value=value, reading_s=read_s, level_db=self._made_db)
 
-    def test(self, ask: Ask, above: float) -> Lit | AsDone[Lit]:
-        """Do what `measure` does, and tell whether the reading lies above ``above``: for what switches."""
+    def test(self, ask: Ask, edge: float, *, lit_above: bool = True) -> Lit | AsDone[Lit]:
+        """Do what `measure` does, and tell whether the reading lies above ``edge``, or below it: for what switches."""
         reading = self.measure(ask)
         if isinstance(reading, AsDone):
-            lit = _is_above(reading.value, above)
+            lit = _is_lit(reading.value, edge, lit_above)
             return AsDone(value=lit, reading_s=reading.reading_s, level_db=reading.level_db)
-        return _is_above(reading, above)
+        return _is_lit(reading, edge, lit_above)
 
 
-def _is_above(reading: float | NoReading, above: float) -> Lit:
-    return reading if isinstance(reading, NoReading) else reading > above
+def _is_lit(reading: float | NoReading, edge: float, lit_above: bool) -> Lit:
+    if isinstance(reading, NoReading):
+        return reading
+    return reading > edge if lit_above else reading < edge

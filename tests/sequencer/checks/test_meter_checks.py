@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from sequencer.checks.s_meter_curve import SMeterCurveSettings, above_s9_db
+from sequencer.checks.shared.s_meter import FALLS
 from sequencer.inputs.bench import S9Levels
 from sequencer.problems import FileProblems
 from sequencer.uncertainty.decision import Decision, Limits
+from sim.bench import SimulatedBench
 from tests.support.running import run_checks
 from tests.support.truth import write_bench
 
@@ -64,6 +67,46 @@ def test_half_a_limit_is_refused(tmp_path: Path, limit: str, message: str) -> No
         run_checks(
             tmp_path, "M40-0007", f"{{check: s9_point, channel: 20, target: 2.25 V, limit: {{{limit}}}}}"
         )
+
+
+def falling(simulation: SimulatedBench) -> None:
+    """Let the line work the other way, as where a detector pulls it down: 4.5 V without a signal, 2.25 V at S9, lower above."""
+    unit = simulation.unit
+    meter = replace(
+        unit.specimen.meter, s_unit_v=-0.25, over_s9_v=-0.15, maximum_v=4.6, s9_dbm=-72.0, minimum_v=0.2
+    )
+    unit._meter.fit(meter)
+
+
+def test_a_line_that_falls_is_searched_as_one_and_said_to_fall(tmp_path: Path) -> None:
+    """The voltage of S9 alone does not say which way the line works; its readings do, and marks do. Right level, direction named."""
+    checks = """
+    {check: s9_point, channel: 20, target: 2.25 V, limit: {within: 6 dB}}
+    {check: s_meter_curve, channel: 20, marks: {S7: 2.75 V, S8: 2.5 V, S9: 2.25 V}, within: 6 dB}
+    """
+    ran = run_checks(tmp_path, "M40-0007", checks, before=falling)
+    for quantity, level_dbm in (
+        ("S9 point", -72.0),
+        ("S-meter, S9", -72.0),
+        ("S-meter, S8", -78.0),
+        ("S-meter, S7", -84.0),
+    ):
+        found = ran.found(quantity)
+        assert found.value == pytest.approx(level_dbm, abs=1.2), found
+        assert found.slope is not None
+        assert found.slope < 0.0
+        assert FALLS in found.note
+        assert found.decision is Decision.PASS
+
+
+def test_a_line_that_rises_is_said_to_do_nothing_else(tmp_path: Path) -> None:
+    """The direction is named only where it is not the usual one, also where nothing is found."""
+    checks = """
+    {check: s9_point, channel: 20, target: 2.25 V}
+    {check: s9_point, channel: 21, target: 9 V}
+    """
+    ran = run_checks(tmp_path, "M40-0007", checks)
+    assert not any(FALLS in one.note for one in ran.outcome.results)
 
 
 def test_a_bar_searched_as_a_needle_states_no_number(tmp_path: Path) -> None:

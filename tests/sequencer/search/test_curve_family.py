@@ -147,7 +147,7 @@ def test_receivers_of_each_bandwidth_with_and_without_deemphasis() -> None:
     weights = np.exp(without.log_weight).reshape(3, 2, len(CEILINGS_DB))
     assert weights.sum(axis=(1, 2)) == pytest.approx([0.2, 0.6, 0.2])
     assert weights.sum(axis=(0, 2)) == pytest.approx([0.2, 0.8])
-    assert FM.sure_odds == pytest.approx(math.log(300.0))
+    assert FM.sure_odds == pytest.approx(math.log(600.0))
     assert FM.ratio
 
 
