@@ -41,6 +41,7 @@ def report_of(ran: Ran) -> RunReport:
         store=ran.record.store.where,
         try_again=spoilt and bool(own or faults or missing or not safe),
         bench_failed=spoilt and bool(own or faults),
+        limit_failed=any(one.decision in (Decision.FAIL, Decision.CONDITIONAL_FAIL) for one in wrong),
         lost=kept is not None and bool(kept.nowhere),
         alike=(
             str(int(ran.status)),

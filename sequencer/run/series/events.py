@@ -92,7 +92,10 @@ class Trouble:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Summary:
-    """What a series came to. Of a run that was tried again its last try counts; ``tried_again`` counts the tries before."""
+    """What a series came to. Of a run that was tried again its last try counts, but for a limit that an earlier one did not meet.
+
+    ``tried_again`` counts the tries before the last.
+    """
 
     status: ExitStatus = ExitStatus.PASSED
     made: int = 0

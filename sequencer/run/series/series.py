@@ -8,6 +8,7 @@ that could not be confirmed safe is tried again too: opening it makes it safe be
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from dataclasses import replace
 from datetime import datetime, timedelta
 from itertools import count
 from typing import Literal
@@ -161,10 +162,12 @@ class Series:
 
     def _tried(self, turn: Turn) -> Ended | None:
         """Make a run, and again where the bench spoilt it; return why the series ends with it."""
+        limit_failed = False
         for attempt in count(1):
             turn = self._turn(turn.number, attempt)
             self._tell(RunBegins(time=self._clock.now(), turn=turn))
-            report = self._made(turn)
+            report = _no_pass(self._made(turn)) if limit_failed else self._made(turn)
+            limit_failed = limit_failed or report.limit_failed
             why = self._why_end(report)
             again = why is None and report.try_again and attempt <= self._retries
             pause_s = PAUSES_S[min(attempt, len(PAUSES_S)) - 1]
@@ -223,6 +226,16 @@ class Series:
                 self._listeners.remove(listener)
                 text = f"{type(listener).__name__} failed and is told nothing more: {type(error).__name__}: {error}"
                 self._tell(Trouble(time=self._clock.now(), text=text))
+
+
+def _no_pass(report: RunReport) -> RunReport:
+    """Return the report of a try of which an earlier one did not meet a limit: nothing is measured again until it passes."""
+    return replace(
+        report,
+        status=max(report.status, ExitStatus.FAILED),
+        verdict=f"{report.verdict} An earlier try of this run did not meet a limit.",
+        limit_failed=True,
+    )
 
 
 def _given_up(report: RunReport) -> Ended | None:

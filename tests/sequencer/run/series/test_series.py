@@ -134,6 +134,18 @@ def test_what_the_bench_spoilt_is_tried_again_with_growing_pauses(tmp_path: Path
     assert [one.final for one in made.of(RunCame)] == [False, False, True]
 
 
+def test_a_limit_that_a_spoilt_try_did_not_meet_is_not_passed_by_the_next(tmp_path: Path) -> None:
+    """The first try found a limit not met before an instrument failed; the second meets all: the run is no pass, and says why."""
+    both = replace(SPOILT, limit_failed=True)
+    made = Made(tmp_path, [both, GOOD, GOOD], Timetable(repeat=2))
+    summary = made.series.go()
+    assert (summary.status, summary.passed, summary.failed) == (ExitStatus.FAILED, 1, 1)
+    _, second, third = made.of(RunCame)
+    assert (second.report.status, second.report.limit_failed) == (ExitStatus.FAILED, True)
+    assert "An earlier try of this run did not meet a limit" in second.report.verdict
+    assert third.report == GOOD
+
+
 def test_a_bench_that_stays_failed_ends_the_series_within_its_budget(tmp_path: Path) -> None:
     """Three new tries, then no further run: a bench in doubt measures no more units."""
     made = Made(tmp_path, [GOOD, SPOILT], Timetable(repeat=10))
