@@ -18,6 +18,7 @@ from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.frequency_error import FREQUENCY_NEEDS, SETTLED_HZ, counted_step_hz, error_budget
 from sequencer.checks.settings import SOME, ChannelNumber, CheckSettings
 from sequencer.checks.shared import commands
+from sequencer.checks.shared.again import again_after
 from sequencer.checks.shared.limits import FrequencyErrorLimit, PowerLimit
 from sequencer.checks.shared.pooled import pooled
 from sequencer.checks.shared.settle import read_pair
@@ -28,6 +29,7 @@ from sequencer.checks.shared.transmit import (
     numbers,
     power_finding,
     power_needs,
+    with_note,
 )
 from sequencer.files.fields import PowerW, between
 from sequencer.problems import FieldProblem
@@ -253,17 +255,20 @@ def _tried(
     """
     if is_given_up:
         return _lost(f"not tried: faults on {GIVE_UP_AFTER} channels in a row", settings, carrier_hz), True
-    try:
-        return list(_on_channel(side, channel, carrier_hz, settings, conditions, counts)), False
-    except ChannelRefused as refused:
-        side.rest()
-        quantity = "channel accepted"
-        return [
-            Finding(quantity=quantity, value=0.0, unit="", exact=True, limits=ACCEPTED, note=refused.what)
-        ], False
-    except (InstrumentError, LinkFault, NotSettled, UnexpectedReply) as fault:
-        side.rest()
-        return _lost(str(fault), settings, carrier_hz, FaultFacts.of(fault)), True
+    notes: list[str] = []
+    while True:
+        try:
+            found = list(_on_channel(side, channel, carrier_hz, settings, conditions, counts))
+            return [with_note(one, "; ".join(notes)) for one in found], False
+        except ChannelRefused as refused:
+            side.rest()
+            accepted = Finding(quantity="channel accepted", value=0.0, unit="", exact=True, limits=ACCEPTED)
+            return [replace(accepted, note=refused.what)], False
+        except (InstrumentError, LinkFault, NotSettled, UnexpectedReply) as fault:
+            side.rest()  # what is made again begins released, and everything is asked again before PTT is pressed
+            if not conditions.repeat(fault):
+                return _lost(str(fault), settings, carrier_hz, FaultFacts.of(fault)), True
+            notes.append(again_after(fault))
 
 
 def _lost(
@@ -360,6 +365,9 @@ def _outside(
         )
     except InstrumentFault as fault:
         side.rest()
+        if conditions.repeat(fault):
+            again = _outside(side, channel, settings, conditions, is_seen=is_seen)
+            return with_note(again, again_after(fault))
         if isinstance(fault, InstrumentError | LinkFault | NotSettled | UnexpectedReply):
             return replace(lost, note=str(fault), fault=FaultFacts.of(fault))
         raise

@@ -7,6 +7,7 @@ from dataclasses import field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from drivers.faults import InstrumentFault
 from drivers.operator.dial import Dial
 from drivers.roles import Identity, Reading
 from sequencer.checks.live import LivePerson
@@ -70,7 +71,8 @@ class Conditions:
     ``keep_found`` keeps what a fault in the rest of the check must not take away; ``warn`` tells what must be known now. ``read_preset``
     and ``write_preset`` are of a setting that the unit stores, by its name; written with PTT released, and read back.
     ``model`` is the unit's model file, where one was chosen. ``find_earlier`` returns what the store holds of a serial on this bench, of
-    one check or (empty) of all; ``results_so_far`` what the run has found before this check.
+    one check or (empty) of all; ``results_so_far`` what the run has found before this check. ``repeat`` says of a fault whether the part
+    of the check that met it is made again, which begins with PTT released: within the run's budget, and told.
     """
 
     bench: BenchFile
@@ -98,6 +100,7 @@ class Conditions:
     find_earlier: Callable[[str, str], OwnHistory] = _no_history
     results_so_far: Callable[[], Sequence[Result]] = tuple
     find_turner: Callable[[str], Callable[[float], None] | None] = field(default=lambda preset: None)
+    repeat: Callable[[InstrumentFault], bool] = field(default=lambda fault: False)
 
     @property
     def carrier_hz(self) -> float:

@@ -15,6 +15,7 @@ from sequencer.bench.open_bench import OpenBench
 from sequencer.checks.confirm import Confirm
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.live import CautiousOnce, LivePerson
+from sequencer.checks.shared.again import again_after
 from sequencer.checks.shared.level_budget import with_level_step
 from sequencer.frozen import dataclass
 from sequencer.inputs.bench import check_rating_dbm
@@ -31,7 +32,7 @@ from sequencer.run.interrupt import Stopper
 from sequencer.run.keeper import Keeper
 from sequencer.run.live_record import RecordedLive
 from sequencer.run.missing import not_measured, refused_by_unit, traceback_of
-from sequencer.run.retries import Retries, again_after, noted_each, noted_first
+from sequencer.run.retries import Retries, noted_each, noted_first
 from sequencer.run.state import RunState
 from sequencer.safety.channel import ChannelRefused
 from sequencer.safety.plausible import UnitFacts
@@ -233,6 +234,13 @@ class Measurer:
                 notes.append(again_after(fault))
                 self._say(step, notes[-1])
 
+    def _repeat_part(self, step: Step, fault: InstrumentFault) -> bool:
+        """Say whether a check does a part of its own again, with PTT released before it; the fault is told."""
+        if not self._may_repeat(step, fault):
+            return False
+        self._state.met(fault, step.index)
+        return True
+
     def _may_repeat(self, step: Step, fault: InstrumentFault) -> bool:
         """Say whether the check is measured again: nothing of what a person did, or what was adjusted, can be had a second time."""
         if self._kept or isinstance(fault, ChannelRefused) or self._bench.safe.keys_no_more:
@@ -315,6 +323,7 @@ class Measurer:
             write_preset=self._bench.safe.write_preset,
             warn=lambda text: self._state.tell(Warned(text=text)),
             find_turner=self._bench.find_turner,
+            repeat=partial(self._repeat_part, step),
         )
 
     def _unit_facts(self, conditions: Conditions) -> UnitFacts:

@@ -21,12 +21,10 @@ from drivers.faults import (
     InstrumentFault,
     LinkFault,
     NotConfirmed,
-    SettingLost,
     UnexpectedReply,
 )
 from sequencer.checks.finding import Finding
 from sequencer.frozen import dataclass
-from sequencer.safety.standstill import StoodStill
 
 PER_CHECK = 2
 """How often one check is measured again, at most."""
@@ -67,14 +65,6 @@ class Retries:
         self._left -= 1
         self._taken[index] = self._taken.get(index, 0) + 1
         return True
-
-
-def again_after(fault: InstrumentFault) -> str:
-    """Return what is noted with each result of a check that was measured again."""
-    if isinstance(fault, StoodStill):
-        return f"measured again, because {fault.what}"
-    failed = "lost a setting" if isinstance(fault, SettingLost) else "failed once"
-    return f"measured again, because {fault.instrument} {failed}: {fault.what}"
 
 
 def noted_each(findings: list[Finding], notes: Sequence[str]) -> list[Finding]:

@@ -156,3 +156,19 @@ def test_a_supply_that_restarts_is_fed_anew(make_rig: Any, match: str) -> None:
     assert len(heard) > 2
     assert outcome.status is ExitStatus.PASSED
     assert [one.instrument for one in outcome.faults] == ["supply"]
+
+
+def test_a_fault_on_one_channel_of_a_sweep_costs_no_channel(make_rig: Any) -> None:
+    """The channel is measured again from its choice on, each press after its own proof; its results say so, the others do not."""
+    checks = (
+        "{check: channel_sweep, sweep: [1, 20, 40], frequency: {within: 600 Hz}, power: {min: 3 W, max: 4 W}}"
+    )
+    rig = make_rig(sequence=TWO_CHECKS.split("checks:", maxsplit=1)[0] + f"checks:\n  - {checks}\n")
+    rig.inject("radio", Fault(kind=FaultKind.DISCONNECT, match="CHANnel 20"))
+    outcome = rig.run()
+    assert outcome.status is ExitStatus.PASSED
+    again = {
+        one.channel for one in outcome.results if "measured again, because radio failed once" in one.note
+    }
+    assert again == {20}
+    assert all(one.value is not None for one in outcome.results)
