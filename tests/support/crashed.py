@@ -90,7 +90,8 @@ def left_in(folder: Path) -> Left:
     (table,) = folder.glob("*.csv")
     with table.open(encoding="utf-8", newline="") as file:
         rows = [
-            (one["check"], one["channel"], one["quantity"], one["decision"]) for one in csv.DictReader(file)
+            (one["check"], int(one["channel"]) if one["channel"] else None, one["quantity"], one["decision"])
+            for one in csv.DictReader(file)
         ]
     whole = table.read_bytes().endswith(b"\r\n")
     store, outcome = [], ""
@@ -101,3 +102,17 @@ def left_in(folder: Path) -> Left:
             ).fetchall()
             (outcome,) = opened.execute("select outcome from run").fetchone() or ("",)
     return Left(table=rows, store=store, outcome=outcome, whole=whole)
+
+
+def finished_in(folder: Path) -> set[tuple[Any, ...]]:
+    """Return what a run had finished by its journal, as rows of the store; a last line that is cut short says nothing."""
+    found: set[tuple[Any, ...]] = set()
+    for journal in folder.glob("*.journal"):
+        for line in journal.read_bytes().split(b"\n")[:-1]:
+            plain = json.loads(line)
+            if plain["event"] == "check ended":
+                found |= {
+                    (plain["check_index"], one["check"], one["channel"], one["quantity"], one["decision"])
+                    for one in plain["results"]
+                }
+    return found
