@@ -19,8 +19,9 @@ from sequencer.planning.load import load_both
 from sequencer.planning.parts import bench_parts
 from sequencer.planning.plan import OrderAsked, Plan, make_plan
 from sequencer.problems import FileProblems, about_file, nearest, printable
-from sequencer.results.journal import Head, JournalRead, read_journal
+from sequencer.results.journal import JournalRead, read_journal
 from sequencer.results.store.place import StorePlace, find_place
+from sequencer.run.bench_state import doubts_now
 from sequencer.run.facts import Again
 from sequencer.run.interrupt import stoppable
 from sequencer.run.journals import Glance, glance, is_held, journals
@@ -50,7 +51,7 @@ def resume_command(
         )
     if read.lost:
         click.echo(f"{read.path}: {read.lost}.", err=True)
-    place = _store_of(read.head, folder, store)
+    place = _store_of(read, folder, store)
     try:
         left = _what_is_left(read, serial=check_serial(serial) if serial else "")
         prepared = (
@@ -59,7 +60,8 @@ def resume_command(
     except FileProblems as problems:
         # Nothing more is measured; but the unit may be keyed, and nothing that was measured may be lost.
         _make_safe(read)
-        _say_taken_in(read, place)
+        if not read.lines.altered:  # table and store hold more than what still counts of it
+            _say_taken_in(read, place)
         raise FileProblems(problems.complaints) from problems
     if prepared is None:
         click.echo(
@@ -108,10 +110,13 @@ def _not_found(name: str, folder: Path, looked: Sequence[Glance], alike: Sequenc
     )
 
 
-def _store_of(head: Head, folder: Path, store: str) -> StorePlace:
+def _store_of(read: JournalRead, folder: Path, store: str) -> StorePlace:
     """Return the run's own store. Raises InputError where another is named, or a server's address is to be given again."""
+    head, own = read.head, Path(read.head.store_file)
+    if head.store_file and own.parent == Path(head.folder):  # with its folder it may have been moved
+        own = read.path.parent / own.name
     if not store and head.store_file:
-        return StorePlace(path=Path(head.store_file))
+        return StorePlace(path=own)
     place = find_place(folder, store)
     if not store:
         raise about_file(
@@ -119,21 +124,15 @@ def _store_of(head: Head, folder: Path, store: str) -> StorePlace:
             f"run {head.record.run} writes to a server, whose address is not in its journal because of the password",
             allowed=f"the address of {printable(head.store_address)}, with --store or SEQUENCER_STORE",
         )
-    is_same = (
-        str(place) == head.store_address if place.path is None else _same_file(place.path, head.store_file)
-    )
-    if not is_same:
+    was = head.store_address or str(own.absolute())
+    if was != (str(place) if place.path is None else str(place.path.absolute())):
         raise about_file(
             "--store",
             f"run {head.record.run} writes to another store",
             found=str(place),
-            allowed=printable(head.store_address or head.store_file),
+            allowed=printable(was),
         )
     return place
-
-
-def _same_file(path: Path, other: str) -> bool:
-    return bool(other) and path.absolute() == Path(other)
 
 
 def _what_is_left(read: JournalRead, *, serial: str) -> Left:
@@ -187,6 +186,7 @@ def _prepared(
     by_hand = _by_hand(left.plan.bench) if not head.dry_run else []
     if by_hand and not people.terminal:
         raise nobody_to_operate(left.plan, by_hand)
+    doubts_now(left.plan, place, bench_name=run.bench)  # refused beforehand, if it is
     return Prepared(
         asked=Asked(
             sequence_name=head.sequence_file,
@@ -196,7 +196,7 @@ def _prepared(
             confirmed=confirmed,
             dry_run=head.dry_run,
             folder=folder,
-            store=store or head.store_file,
+            store=store if place.path is None else str(place.path),
             chosen=Chosen(only=head.only),
         ),
         plan=left.plan,

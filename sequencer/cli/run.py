@@ -35,13 +35,14 @@ from sequencer.planning.bench_doubts import Doubt
 from sequencer.planning.load import load_both
 from sequencer.planning.parts import bench_parts
 from sequencer.planning.plan import Plan, make_plan
-from sequencer.problems import FileProblems
+from sequencer.problems import FileProblems, printable
 from sequencer.results.model import facts_of
 from sequencer.results.store.place import StorePlace, find_place
 from sequencer.run.bench_state import doubts_now
 from sequencer.run.events import Listener
 from sequencer.run.facts import Again, Carried, RunFacts
 from sequencer.run.interrupt import stoppable
+from sequencer.run.journals import glance, journals
 from sequencer.run.record import Record
 from sequencer.run.runner import Runner, RunOutcome
 from sequencer.run.status import ExitStatus
@@ -106,6 +107,23 @@ def tell_beforehand(prepared: Prepared) -> None:
     if not prepared.asked.dry_run and prepared.plan.bench.bench.visa != "sim":
         for line in filter(None, (*watchdog_lines(prepared.plan, warnings_only=True), locks_note())):
             click.echo(line, err=True)
+    if line := _cut_short_line(prepared):
+        click.echo(line, err=True)
+
+
+def _cut_short_line(prepared: Prepared) -> str:
+    """Return that the run before this one was cut short on this bench, and what carries it on; empty where it was not."""
+    folder = prepared.asked.folder
+    newest = next(iter(journals(folder)), None)
+    before = None if newest is None else glance(newest)
+    is_here = before is not None and before.bench_hash == prepared.plan.bench.hash
+    if before is None or not is_here or before.simulated != prepared.simulated or not before.is_cut_short:
+        return ""
+    at = f" in {before.last}" if before.last else ""
+    where = "" if folder == Path("results") else f" --folder {folder}"
+    return printable(
+        f"The run before this one on this bench was cut short{at}: 'sequencer resume {before.run}{where}' carries it on afterwards."
+    )
 
 
 def prepare(asked: Asked) -> Prepared:

@@ -28,6 +28,7 @@ WRITTEN = (
     "replay",
     "unattended",
     "stopping",
+    "interrupted",
     "readings-and-recordings",
     "export",
     "search",

@@ -184,6 +184,7 @@ def _facts(run: StoredRun, rows: Sequence[StoredResult]) -> list[tuple[str, str]
         ("Decision rule", "; ".join(rules)),
         ("Limits from", limits_from_text(rows)),
         ("Outcome", run.outcome),
+        ("Resumed", "; ".join(time_shown(one) for one in run.resumed)),
         ("Bench time", time_text(run.bench_s) if run.bench_s is not None else ""),
         ("Run", run.run),
         ("Nothing measured", evaluated_text(run)),

@@ -7,7 +7,7 @@ import re
 from collections.abc import Iterable
 
 from sequencer.results.budget_rows import UNCERTAIN
-from sequencer.results.model import Result, RunRecord
+from sequencer.results.model import NOT_ENDED, Result, RunRecord
 from sequencer.units.convert import uv_emf_from_dbm, uv_pd_from_dbm
 from sequencer.units.format import format_quantity, format_with_uncertainty, unit_of_difference
 
@@ -110,6 +110,16 @@ def evaluated_text(run: RunRecord) -> str:
         f"re-evaluation of run {run.evaluated_from} of {run.from_time} (sequence {run.from_sequence_hash}, bench {run.from_bench_hash} "
         "then): nothing was measured"
     )
+
+
+def not_ended_line(run: RunRecord) -> str:
+    """Return what can be done about a run that did not end as planned; empty for one that did."""
+    if run.outcome == "done" or run.evaluated_from:
+        return ""
+    carries = f"'sequencer resume {run.run}' carries it on"
+    if run.outcome == NOT_ENDED:
+        return f"Run {run.run} has not ended. It goes on, or it was cut short: then {carries}."
+    return f"Run {run.run} did not measure all it was to: {carries}."
 
 
 def repeats_text(run: str, reason: str) -> str:

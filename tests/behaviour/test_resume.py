@@ -8,13 +8,25 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import signal
+import time
 from collections import Counter
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from sequencer.results.journal_lines import read_lines
+from sequencer.run.confirm import GivenBeforehand
+from sequencer.run.events import CheckStarted, Event
+from sequencer.run.journal import Journal
+from sequencer.run.record import Record
+from sequencer.run.runner import Runner
+from sim.scpi.faults import Fault, FaultKind
 from tests.support.crashed import RUN, SEQUENCE, Left, call, killed, left_in, lines_of
+from tests.support.every_check import rig_of
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="killed processes are forked")
 
@@ -77,3 +89,193 @@ def test_killed_anywhere_and_resumed_a_run_is_whole(
     assert set(cut.store) <= set(left.store)
     (run,) = json.loads(call("results", "--json", "--folder", str(folder)).stdout)
     assert len(run["resumed"]) == (0 if event == "ended" else 1)
+
+
+@pytest.fixture(scope="module")
+def cut_short(here: Path) -> Path:
+    """The folder of a run that was killed in its second check; not to be changed."""
+    return _killed_at(here, "cut", "PTT to be pressed", of=1)
+
+
+@pytest.fixture
+def cut(cut_short: Path, tmp_path: Path) -> Path:
+    """A copy of it."""
+    return Path(shutil.copytree(cut_short, tmp_path / "cut"))
+
+
+def _resume(folder: Path, *words: str) -> Any:
+    return call("resume", "--confirmed", "--entered", "idle current=120 mA", "--folder", str(folder), *words)
+
+
+def test_it_says_what_is_measured_again_and_why(cut: Path) -> None:
+    """The check that was cut short, the confirmation, the unit that starts cold: on the screen, and in the result's note."""
+    done = _resume(cut)
+    assert "1 of 4 checks were finished and stand; 3 are measured now" in done.stderr
+    assert (
+        "frequency error, channel 20 is measured again from its beginning: the run was cut short in it"
+        in done.stderr
+    )
+    assert "1 confirmation is asked for again" in done.stderr
+    assert "starts cold: frequency error, channel 20" in done.stderr
+    rows = json.loads(call("results", "last", "--json", "--folder", str(cut)).stdout)["results"]
+    notes = {row["check"]: row["note"] for row in rows}
+    assert (
+        "measured anew: the run was cut short in this check; the unit started cold"
+        in notes["frequency_error"]
+    )
+    assert "cut short" not in notes["carrier_power"] + notes["sinad"]
+    assert "resumed: " in call("results", "last", "--folder", str(cut)).stdout
+
+
+def test_other_commands_name_resume(here: Path, cut: Path) -> None:
+    """`results`, `report` and the next `run` on the bench say that the run was cut short, and what carries it on."""
+    assert "has not ended" in call("results", "last", "--folder", str(cut)).stdout
+    report = call("report", "last", str(cut / "r.html"), "--folder", str(cut))
+    assert "'sequencer resume" in report.stderr
+    ran = call("run", str(here / "short.yaml"), *RUN, "--folder", str(cut))
+    assert "was cut short in frequency error, channel 20: 'sequencer resume" in ran.stderr
+    assert "cut short" not in call("run", str(here / "short.yaml"), *RUN, "--folder", str(cut)).stderr
+
+
+def _other_limit(here: Path, _cut: Path) -> tuple[str, ...]:
+    (here / "short.yaml").write_text(SEQUENCE.replace("4 W", "3 W"), encoding="utf-8")
+    return ()
+
+
+def _sequence_gone(here: Path, _cut: Path) -> tuple[str, ...]:
+    (here / "short.yaml").unlink()
+    return ()
+
+
+def _altered(_here: Path, cut: Path) -> tuple[str, ...]:
+    (journal,) = cut.glob("*.journal")
+    journal.write_bytes(journal.read_bytes().replace(b'"value":3.', b'"value":2.'))
+    return ()
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        (_other_limit, "short.yaml: the sequence file is not as it was when run"),
+        (_sequence_gone, "is not there any more"),
+        (_altered, "the journal was altered"),
+        (lambda here, cut: ("--serial", "M40-0012"), "is of unit 'M40-0007', not of 'M40-0012'"),
+        (lambda here, cut: ("--store", str(cut / "other.sqlite")), "writes to another store"),
+    ],
+)
+def test_what_has_changed_is_refused_and_nothing_is_lost(
+    here: Path, cut: Path, change: Callable[[Path, Path], tuple[str, ...]], said: str
+) -> None:
+    """Status 2, with what it was and what it is; what was finished stands as it did, and the run is carried on once all is as it was."""
+    before = left_in(cut)
+    whole = {one: one.read_bytes() for one in (here / "short.yaml", *cut.glob("*.journal"))}
+    words = change(here, cut)
+    try:
+        done = _resume(cut, *words)
+    finally:
+        for one, content in whole.items():
+            one.write_bytes(content)
+    assert (done.exit_code, done.exception.__class__) == (2, SystemExit)
+    assert said in done.stderr
+    assert left_in(cut) == before
+    assert _resume(cut).exit_code == 0
+
+
+def test_a_line_cut_short_is_said_to_be_lost(cut: Path, whole: Left) -> None:
+    """As after a power cut: the half line does not count, is said, and is no part of the journal afterwards."""
+    (journal,) = cut.glob("*.journal")
+    journal.write_bytes(journal.read_bytes() + b'{"number":9,"time"')
+    done = _resume(cut)
+    assert "was cut short: its 18 bytes do not count" in done.stderr
+    assert left_in(cut).measured == whole.measured
+    assert read_lines(journal.read_bytes()).lost_bytes == 0
+
+
+def test_half_a_row_and_a_missing_store_are_made_good(cut: Path, whole: Left) -> None:
+    """The table ends in half a row, the store is gone: both come out of the journal."""
+    (table,) = cut.glob("*.csv")
+    table.write_bytes(table.read_bytes()[:-20])
+    for one in cut.glob("results.sqlite*"):
+        one.unlink()
+    assert _resume(cut).exit_code == 0
+    left = left_in(cut)
+    assert (left.measured, left.whole) == (whole.measured, True)
+    assert Counter(row for row in left.table if row[0] != "confirm") == Counter(
+        row[1:] for row in whole.measured
+    )
+
+
+def test_a_table_that_somebody_changed_is_left_alone(cut: Path) -> None:
+    """A spreadsheet has saved it otherwise: a new one beside it holds all rows, and it is said."""
+    (table,) = cut.glob("*.csv")
+    theirs = table.read_bytes().replace(b"\r\n", b"\n")
+    table.write_bytes(theirs)
+    done = _resume(cut)
+    assert "was changed since the run wrote it" in done.stderr
+    assert table.read_bytes() == theirs
+    assert len(list(cut.glob("*.csv"))) == 2
+
+
+def test_a_run_that_goes_on_is_not_carried_on(cut: Path) -> None:
+    """Whoever writes the journal still has it; status 2 says so."""
+    (path,) = cut.glob("*.journal")
+    lines = read_lines(path.read_bytes())
+    journal = Journal.take_up(
+        path, power_safe=False, number=len(lines.lines), good_bytes=lines.good_bytes, last_sum=lines.last_sum
+    )
+    done = _resume(cut)
+    assert (done.exit_code, "goes on: another process writes its journal" in done.stderr) == (2, True)
+    journal.close()
+
+
+def test_another_time_zone_keeps_every_rows_own_time(
+    cut: Path, whole: Left, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The machine's zone changes in between: rows keep the offset they were found under, and the table is gone on with."""
+    monkeypatch.setenv("TZ", "Asia/Tokyo")
+    time.tzset()
+    try:
+        assert _resume(cut).exit_code == 0
+    finally:
+        monkeypatch.undo()
+        time.tzset()
+    (table,) = cut.glob("*.csv")
+    offsets = {line.split(",")[0][-6:] for line in table.read_text(encoding="utf-8").splitlines()[1:]}
+    assert "+09:00" in offsets
+    assert len(offsets) == 2
+    assert left_in(cut).measured == whole.measured
+
+
+def test_ctrl_c_and_then_resume(tmp_path: Path) -> None:
+    """A run that somebody stopped has ended; it is carried on all the same, under its own name."""
+    rig = rig_of(tmp_path, "carrier_power")
+    last = rig.plan.steps[-1].index
+
+    def stop(event: Event) -> None:
+        if isinstance(event, CheckStarted) and event.index == last:
+            signal.raise_signal(signal.SIGINT)
+
+    with Record(tmp_path / "r", rig.record.facts) as record:
+        Runner(rig.plan, rig.parts, record, GivenBeforehand(), [stop]).run()
+    assert left_in(tmp_path / "r").outcome == "interrupted (SIGINT)"
+    assert "did not measure all it was to" in call("results", "last", "--folder", str(tmp_path / "r")).stdout
+    done = call("resume", "--confirmed", "--folder", str(tmp_path / "r"))
+    assert done.exit_code in (0, 1), done.output
+    assert [row[1] for row in left_in(tmp_path / "r").measured] == ["carrier_power"]
+
+
+def test_what_a_lost_instrument_spoilt_is_measured_again(tmp_path: Path) -> None:
+    """The row that says so stays and does not count; the run's verdict is that of what was measured when the instrument was back."""
+    rig = rig_of(tmp_path, "carrier_power")
+    rig.inject("power_meter", Fault(kind=FaultKind.TIMEOUT, match="READ", times=None))
+    with Record(tmp_path / "r", rig.record.facts) as record:
+        Runner(rig.plan, rig.parts, record, GivenBeforehand()).run()
+    assert {row[4] for row in left_in(tmp_path / "r").store} >= {"not measured"}
+    done = call("resume", "--confirmed", "--folder", str(tmp_path / "r"))
+    assert "is measured again: power_meter had failed" in done.stderr
+    assert done.exit_code in (0, 1), done.output
+    left = left_in(tmp_path / "r")
+    assert "not measured" not in {row[4] for row in left.store}
+    assert "not measured" in {row[3] for row in left.table}
+    shown = call("results", "last", "--folder", str(tmp_path / "r")).stdout
+    assert "measured again when the run was" in " ".join(shown.split())

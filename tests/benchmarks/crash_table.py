@@ -78,7 +78,8 @@ class Count:
             self.said.append(f"{folder.name}: other decisions {set(left.measured) ^ set(whole.measured)}")
         if status or left.outcome != "done":
             self.not_carried_on += 1
-            self.said.append(f"{folder.name}: status {status}, outcome {left.outcome!r}")
+            said = (folder / "said").read_text(encoding="utf-8") if (folder / "said").exists() else ""
+            self.said.append(f"{folder.name}: status {status}, outcome {left.outcome!r}: {said[:300]}")
 
     def __str__(self) -> str:
         return (

@@ -97,10 +97,11 @@ def left_in(folder: Path) -> Left:
     store, outcome = [], ""
     if (path := folder / "results.sqlite").exists():
         with closing(sqlite3.connect(path)) as opened:
-            store = opened.execute(
-                "select check_index, \"check\", channel, quantity, decision from result where replaced_by = '' order by id"
-            ).fetchall()
-            (outcome,) = opened.execute("select outcome from run").fetchone() or ("",)
+            if opened.execute("select count(*) from sqlite_master where name = 'result'").fetchone() == (1,):
+                store = opened.execute(
+                    "select check_index, \"check\", channel, quantity, decision from result where replaced_by = '' order by id"
+                ).fetchall()
+                (outcome,) = opened.execute("select outcome from run").fetchone() or ("",)
     return Left(table=rows, store=store, outcome=outcome, whole=whole)
 
 

@@ -10,10 +10,11 @@ import click
 from sequencer.analysis.repeats import as_one, read_whole
 from sequencer.analysis.runs import find_run
 from sequencer.files.write import refuse_over
-from sequencer.problems import about_file, option_problem
+from sequencer.problems import about_file, option_problem, printable
 from sequencer.report import check_ending, has_ending, is_report, write_report, write_sheet
 from sequencer.results.store.place import find_place
 from sequencer.results.store.store import Store
+from sequencer.results.text import not_ended_line
 
 
 def report_command(
@@ -46,6 +47,9 @@ def report_command(
     with Store.open_to_read(place) as store:
         found = (as_one(read_whole(find_run(name, store, place, None), store)) for name in names)
         runs = list({run.run: run for run in found}.values())
+    for run in runs:
+        if not_ended := not_ended_line(run):
+            click.echo(printable(not_ended), err=True)
     if sheet:
         from sequencer.report.sheet import Job
 

@@ -22,7 +22,7 @@ from sequencer.results.stored import (
     result_as_plain,
     run_as_plain,
 )
-from sequencer.results.text import evaluated_text, repeats_text
+from sequencer.results.text import evaluated_text, not_ended_line, repeats_text
 
 EARLIEST_YEAR, LATEST_YEAR = 1970, 2999
 """The years that a moment may be in: some machines reckon with none before, and calendars end at 9999."""
@@ -206,6 +206,8 @@ def _show_runs(runs: list[StoredRun], *, as_json: bool) -> None:
         click.echo(
             printable(f"    {one.sequence}{part}; {one.bench}; {one.time.isoformat(timespec='milliseconds')}")
         )
+        if one.resumed:
+            click.echo(f"    resumed {one.resumed[-1].isoformat(timespec='milliseconds')}")
         if one.again:
             click.echo(printable(f"    repeats {repeats_text(one.again, one.reason)}"))
         if one.evaluated_from:
@@ -228,6 +230,10 @@ def _show_results(members: list[StoredRun], rows: list[StoredResult], *, every: 
     if run.evaluated_from:
         console.print(printable(evaluated_text(run)), markup=False, highlight=False, soft_wrap=True)
     console.print(f"outcome: {printable(run.outcome)}", markup=False, highlight=False)
+    for when in run.resumed:
+        console.print(f"resumed: {when.isoformat(timespec='seconds')}", markup=False, highlight=False)
+    if not_ended := not_ended_line(run):
+        console.print(printable(not_ended), markup=False, highlight=False, soft_wrap=True)
     for one in repeats:
         said = f"repeated: {one.part} in run {one.run}, because: {one.reason} (outcome: {one.outcome})"
         console.print(printable(said), markup=False, highlight=False, soft_wrap=True)
