@@ -164,12 +164,16 @@ class Key:
             raise self._refused("the bench of this push-to-talk line is closed", "Open the bench again.")
         self._await_watchdog()
         keeper.confirm_transmit()
-        self._memory.note_pressed(self._radio)
-        self._announce(Announced(what="PTT to be pressed", begins=True))
         try:
             self._watchdog.arm(self._ratings.max_key_time_s)
         except OSError as error:
             raise self._unwatched(str(error)) from error
+        try:
+            self._memory.note_pressed(self._radio)
+        except Refused:
+            self._watchdog.disarm()
+            raise
+        self._announce(Announced(what="PTT to be pressed", begins=True))
         self._stood = self._standstill.count() if self._standstill is not None else 0
         self._pressed_at_s = self._clock.now_s()
         self.presses += 1
@@ -193,7 +197,8 @@ class Key:
         What was read since counts for nothing.
         """
         if why := self._watchdog.trouble():
-            self._announce(Announced(what="watchdog", begins=False, facts={"said": why}))
+            if self._barred is None:
+                self._announce(Announced(what="watchdog", begins=False, facts={"said": why}))
             refusal = self._unwatched(why)
             if self.is_down:
                 self.release()

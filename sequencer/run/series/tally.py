@@ -19,6 +19,7 @@ class Tally:
     tried_again: int = 0
     skipped: int = 0
     left_out: int = 0
+    left_safe: bool = True
 
     @property
     def made(self) -> int:
@@ -28,13 +29,18 @@ class Tally:
     def count(self, report: RunReport) -> None:
         """Take in a run, by its last try."""
         self.statuses[report.status] += 1
+        self.left_safe = report.safe
         self.longest_s[report.serial] = max(report.bench_s, self.longest_s.get(report.serial, 0.0))
 
     def summary(self, *, interrupted: bool) -> Summary:
-        """Return it all; ``interrupted`` where a signal ended the series, between two runs too."""
+        """Return it all; ``interrupted`` where a signal ended the series, between two runs too.
+
+        Where the last run left something that may still be on, the status says that, as of a single run.
+        """
         worst = max(self.statuses, default=ExitStatus.PASSED)
+        worst = max(worst, ExitStatus.INTERRUPTED) if interrupted else worst
         return Summary(
-            status=max(worst, ExitStatus.INTERRUPTED) if interrupted else worst,
+            status=worst if self.left_safe else ExitStatus.BENCH_FAILED,
             made=self.made,
             passed=self.statuses[ExitStatus.PASSED],
             failed=self.statuses[ExitStatus.FAILED],

@@ -23,6 +23,10 @@ START_S = 10.0
 """How long its process may take to come up, on a machine that is busy with other things [measured: 0.02 s]."""
 ANSWER_S = 5.0
 PROOF_S = 15.0
+END_S = 0.2
+"""How long its end is waited for; it may be at trying an instrument, and ends by itself after that."""
+_ending: list[subprocess.Popen[bytes]] = []
+"""Those that have not ended yet: a program that runs all night collects them with the next."""
 _START = "import sys; sys.path[:] = sys.argv[2:]; from sequencer.safety.watchdog.process import main; main()"
 
 
@@ -55,6 +59,7 @@ class Watchdog:
         """Start its process and go on at once. What goes wrong is told by `await_ready`."""
         if self._process is not None:
             return
+        _ending[:] = [one for one in _ending if one.poll() is None]
         ours, theirs = socket.socketpair()
         facts: dict[str, Any] = {
             "pid": os.getpid(),
@@ -132,10 +137,8 @@ class Watchdog:
         self._link = None
         if self._process is not None:
             with suppress(subprocess.TimeoutExpired):
-                self._process.wait(0.0 if self._armed else 2.0)
-            self._process.returncode = (
-                self._process.returncode or 0
-            )  # what still runs is nobody's to wait for
+                self._process.wait(0.0 if self._armed else END_S)
+            _ending.append(self._process)
 
     def _refuse_if_in_trouble(self) -> None:
         if self._trouble:

@@ -13,6 +13,7 @@ import os
 import pty
 import select
 import signal
+import socket
 import socketserver
 import subprocess
 import sys
@@ -401,3 +402,18 @@ def test_a_radio_behind_a_protocol_of_its_own_is_reached_by_the_visa_library(con
         assert tried.confirmed, tried.said
         assert link.query(":KEY?") == "0"
     gc.collect()
+
+
+def test_a_night_of_benches_leaves_no_process_behind(switches):
+    """One that is at trying a silent instrument when the bench closes ends by itself, and is collected with the next."""
+    silent = switches(one_client=True)
+    with socket.create_connection(("127.0.0.1", silent.port)):  # who comes second is not answered
+        processes = []
+        for _ in range(3):
+            watchdog = Watchdog([silent.way("radio")])
+            watchdog.start()
+            watchdog.await_ready()
+            watchdog.prove()
+            processes.append(watchdog._process)
+            watchdog.close()
+        wait_until(lambda: all(one is not None and one.poll() is not None for one in processes))

@@ -282,3 +282,23 @@ def test_a_listener_that_fails_is_told_no_more_and_costs_nothing(tmp_path: Path)
     assert [one.text for one in made.of(Trouble)] == [
         "function failed and is told nothing more: RuntimeError: no"
     ]
+
+
+def test_a_series_that_leaves_something_on_says_so_in_its_status_also_when_it_was_interrupted(
+    tmp_path: Path,
+) -> None:
+    """Ctrl-C in a run, and the bench not confirmed safe afterwards: 3, as of a single run; a bench that is safe again later is not."""
+    unsafe = replace(SPOILT, safe=False)
+    made = Made(
+        tmp_path,
+        [GOOD, unsafe],
+        Timetable(repeat=5),
+        retries=0,
+        before=lambda turn: made.stopper.handle(2, None) if turn.number == 2 else None,
+    )
+    made.stopper.hold()
+    summary = made.series.go()
+    assert made.why is Ended.SIGNAL
+    assert summary.status is ExitStatus.BENCH_FAILED
+    again = Made(tmp_path, [unsafe, GOOD], Timetable(repeat=1), retries=1)
+    assert again.series.go().status is ExitStatus.PASSED
