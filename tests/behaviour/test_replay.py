@@ -476,3 +476,27 @@ def test_a_bench_that_opens_otherwise_leaves_nothing_to_work_out(stored: Path) -
     assert replayed.departure is not None
     assert "*XYZ?" in replayed.departure.then
     assert {one.fate.value for one in replayed.results} == {"could not be worked out"}
+
+
+def test_what_people_entered_and_connected_is_never_asked_again(tmp_path: Path) -> None:
+    """A reading given with --entered, cables moved for a loss, and the table that was written: the same, and nothing is written again."""
+    sequence = tmp_path / "people.yaml"
+    sequence.write_text(
+        "sequence: people\nchannels: plans/cept-40.yaml\nmode: FM\nsupply: 13.2 V\n"
+        "prepare: [{confirm: the lid is closed}]\nchecks:\n"
+        "  - {check: enter_reading, name: lamp, text: the lamp's current, quantity: current, unit: mA, accuracy: 2 %}\n"
+        "  - {check: path_loss, name: pad A, frequencies: [27.205 MHz], file: losses/pad.yaml}\n"
+    )
+    bench = tmp_path / "bench.yaml"
+    bench.write_text(NETWORKED_BENCH.replace("unit: units ", f"unit: {ROOT}/sim/units "))
+    words = ("--bench", str(bench), "--serial", "M40-0007", "--confirmed", "--folder", str(tmp_path / "r"))
+    done = call("run", str(sequence), *words, "--entered", "lamp=104.5")
+    assert done.exit_code == 0, done.output
+    there = sorted(tmp_path.rglob("*"))
+    assert any(one.parent.name == "losses" for one in there)
+    for one in (sequence, bench):
+        one.unlink()
+    replayed = replayed_of(tmp_path / "r")
+    assert replayed.is_same, replayed.described()
+    assert [one.then.value for one in replayed.results if one.then is not None][1] == pytest.approx(0.1045)
+    assert sorted(tmp_path.rglob("*")) == [one for one in there if one not in (sequence, bench)]

@@ -18,9 +18,9 @@ from itertools import groupby
 from pathlib import Path
 
 from sequencer.files.write import FileMark, whole_file
-from sequencer.problems import printable
+from sequencer.problems import InputError, about_file, printable
 from sequencer.results.model import RUN_COLUMNS, Result
-from sequencer.results.store.spill import KeptCheck, KeptExchange, KeptInput, KeptRun, kept_of, unusable
+from sequencer.results.store.spill import KeptCheck, KeptExchange, KeptInput, KeptRun, kept_of
 from sequencer.run.replay.source import Source, source_of_kept
 
 LARGEST_BYTES = 64 * 1024 * 1024
@@ -56,16 +56,22 @@ def read_trace(file: Path) -> Source:
         with file.open("rb") as opened:
             content = opened.read(LARGEST_BYTES + 1)
     except (OSError, ValueError) as error:
-        raise unusable(file, f"cannot be read: {getattr(error, 'strerror', None) or error}") from error
+        raise _unusable(file, f"cannot be read: {getattr(error, 'strerror', None) or error}") from error
     content = _unpacked(file, content)
     if len(content) > LARGEST_BYTES:
-        raise unusable(file, f"holds more than {LARGEST_BYTES} bytes")
+        raise _unusable(file, f"holds more than {LARGEST_BYTES} bytes")
     try:
         plain = json.loads(content.decode("utf-8"))
         json.dumps(plain).encode("utf-8")
     except (ValueError, RecursionError) as error:
-        raise unusable(file, f"is not a complete JSON file ({printable(str(error))[:80]})") from error
+        raise _unusable(file, f"is not a complete JSON file ({printable(str(error))[:80]})") from error
     return source_of_kept(kept_of(file, plain), str(file))
+
+
+def _unusable(file: Path, message: str) -> InputError:
+    return about_file(
+        file, message, allowed="a run as 'sequencer replay --as-test FILE' writes it (.json, .json.gz)"
+    )
 
 
 def _unpacked(file: Path, content: bytes) -> bytes:
@@ -75,9 +81,9 @@ def _unpacked(file: Path, content: bytes) -> bytes:
     try:
         found = unpacking.decompress(content, LARGEST_BYTES + 1)
     except zlib.error as error:
-        raise unusable(file, f"is not a whole gzip file ({error})") from error
+        raise _unusable(file, f"is not a whole gzip file ({error})") from error
     if not unpacking.eof and len(found) <= LARGEST_BYTES:
-        raise unusable(file, "is not a whole gzip file: it is cut short")
+        raise _unusable(file, "is not a whole gzip file: it is cut short")
     return found
 
 
