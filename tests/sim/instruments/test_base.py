@@ -290,7 +290,7 @@ def test_an_answer_takes_its_time_on_the_virtual_clock(role: str, message: str, 
     ("role", "message", "number"),
     [
         ("switch", ":ROUT:CLOS (@1,2)", -221),
-        ("switch", ":ROUT:CLOS (@3)", -222),
+        ("switch", ":ROUT:CLOS (@4)", -222),
         ("radio", ":CONT:CHAN 41", -222),
         ("radio", ":CONT:CHAN 0", -222),
         ("radio", ":CONT:MODE CW", -224),
