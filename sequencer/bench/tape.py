@@ -65,7 +65,8 @@ class Tape:
     """The trace of one run. It is the bench's clock too.
 
     ``interrupted`` says that the run was stopped by a person: where its trace then leaves a check that has no result, ``interrupt`` is
-    called in place of a departure, once. ``results_of`` are the checks that have results.
+    called in place of a departure, once. ``cut_short`` says the same of one that ended without a word: its trace holds no way out.
+    ``results_of`` are the checks that have results.
     """
 
     def __init__(
@@ -73,6 +74,7 @@ class Tape:
         entries: Sequence[Taped],
         *,
         interrupted: bool = False,
+        cut_short: bool = False,
         results_of: Collection[int] = (),
         interrupt: Callable[[], None] | None = None,
         steps: Mapping[int, int | None] | None = None,
@@ -88,7 +90,8 @@ class Tape:
         self._began = self._is_over = False
         self._known: dict[tuple[str, bytes], list[int]] | None = None
         self._loose: dict[str, Exchange | None] = {}
-        self._interrupt = interrupt if interrupted else None
+        self._interrupt = interrupt if interrupted or cut_short else None
+        self._cut_short = cut_short
         self._results_of = frozenset(results_of)
         self.departures: list[Departure] = []
         self.lost: set[int] = set()
@@ -193,9 +196,7 @@ class Tape:
             if one.direction is Direction.RECEIVED and one.fault:  # it never got so far
                 self._take()
                 return one
-        if self._way is Way.EXACT and self._interrupt is not None and self._may_be_interrupted():
-            interrupt, self._interrupt = self._interrupt, None
-            interrupt()
+        self._stop_where_it_stopped()
         if self._way is Way.RESUMED and self._skipped_to(names, content):
             return None
         if self._way is Way.EXACT:
@@ -266,8 +267,15 @@ class Tape:
         if not self._is_over:
             self.lost.add(self._step)
 
-    def _may_be_interrupted(self) -> bool:
-        return self._step not in self._results_of
+    def _stop_where_it_stopped(self) -> None:
+        """Stop the run where it was stopped: in a check that has no result, whose messages end here."""
+        if self._way is not Way.EXACT or self._step in self._results_of:
+            return
+        if self._cut_short and self._next() is None:  # what follows nobody knows
+            self._way = Way.LOST
+        if self._interrupt is not None:
+            interrupt, self._interrupt = self._interrupt, None
+            interrupt()
 
     def _skipped_to(self, names: Collection[str], content: bytes) -> bool:
         """Take a message a little further on in the check, where nothing but settings stands between."""

@@ -417,6 +417,21 @@ def test_a_run_that_was_stopped_replays_as_far_as_it_went(tmp_path: Path) -> Non
     assert replayed.is_same, replayed.described()
 
 
+def test_a_run_that_ended_without_a_word_replays_as_far_as_its_checks_ended(stored: Path) -> None:
+    """The program died in the last check, of which nothing was kept: what was found before is the same."""
+    for statement in (
+        "DELETE FROM exchange WHERE check_index = 3",
+        "DELETE FROM reading WHERE result IN (SELECT id FROM result WHERE check_index = 3)",
+        "DELETE FROM result WHERE check_index = 3",
+        "UPDATE run SET outcome = 'not ended', bench_safe = NULL, bench_s = NULL",
+    ):
+        assert change(stored / "results.sqlite", statement) > 0
+    done = call("replay", "last", "--folder", str(stored))
+    assert done.exit_code == 0, done.output
+    assert "3 of 3 results the same" in done.output
+    assert "did not come to its end (not ended)" in done.output
+
+
 def test_a_run_over_sockets_is_what_an_observer_of_the_wire_saw_and_replays_the_same(tmp_path: Path) -> None:
     """A plain proxy before each instrument writes down what passes; the stored trace is that, byte for byte; in real time it replays.
 

@@ -69,7 +69,7 @@ def replay_command(
         click.echo(printable(problem), err=True)
     if as_test is not None:
         _write_test(source, as_test, mask_serial=mask_serial)
-    if replayed.outcome.status is ExitStatus.INTERRUPTED and not source.run.outcome.startswith("interrupted"):
+    if replayed.outcome.status is ExitStatus.INTERRUPTED and not source.was_stopped:
         return int(ExitStatus.INTERRUPTED)
     if replayed.record is not None and replayed.problems:
         return int(ExitStatus.BENCH_FAILED)
@@ -125,6 +125,8 @@ def _lines(replayed: Replayed) -> Iterator[str]:
         yield f"The first difference is message {at.place} of {total}{where}:"
         yield f"    then  {at.then[:_MESSAGE_MAX] or 'nothing more'}"
         yield f"    now   {f'{at.instrument}: sent {at.now}'[:_MESSAGE_MAX] if at.now else 'nothing more'}"
+    if source.was_stopped:
+        yield f"The run did not come to its end ({run.outcome}); it is gone through as far as its checks ended."
     others = [one for one in replayed.results if one.fate is not Fate.SAME]
     for one in others[:MOST_SHOWN]:
         yield from _told(one)

@@ -45,6 +45,11 @@ class Source:
         )
 
     @property
+    def was_stopped(self) -> bool:
+        """Whether the run was interrupted, or ended without a word."""
+        return self.run.outcome.startswith("interrupted") or self.run.outcome == NOT_ENDED
+
+    @property
     def only(self) -> tuple[str, ...]:
         """The checks that were chosen; none for the whole sequence."""
         return tuple(one for one in self.run.part.split(", ") if one)

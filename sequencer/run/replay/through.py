@@ -13,6 +13,7 @@ from sequencer.frozen import dataclass
 from sequencer.planning.plan import Plan
 from sequencer.planning.step import Step
 from sequencer.problems import about_file
+from sequencer.results.model import NOT_ENDED
 from sequencer.run.entered import CALLED
 from sequencer.run.events import CheckEnded, CheckStarted, Event
 from sequencer.run.keeper import Keeper
@@ -48,6 +49,7 @@ def go_through(
     tape = Tape(
         source.entries,
         interrupted=source.run.outcome.startswith(INTERRUPTED),
+        cut_short=source.run.outcome == NOT_ENDED,
         results_of={index for index, _ in source.results},
         interrupt=lambda: signal.raise_signal(signal.SIGINT),
         steps=steps,
