@@ -62,7 +62,7 @@ class KeptSettings(ProfileSpeaker):
         Asking changes nothing, so that it is done twice before a silence is a fault.
         """
         prepared = self._profile.prepared
-        for settings in [*self._in_messages(self._kept.values())] or ([[]] if prepared else []):
+        for settings in self._in_messages(self._kept.values()):
             try:
                 self._ask_again(settings, prepared)
             except (LinkFault, UnexpectedReply):

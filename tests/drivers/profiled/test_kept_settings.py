@@ -143,11 +143,13 @@ def test_what_a_profile_prepares_is_asked_for_again_too(role: str, order: str) -
     with ProfiledBench() as bench:
         driver = bench.driver(role)
         driver.set_start_state()
+        dict(SETTINGS)[role](driver)
         driver.confirm_settings()
         driver._link.write(order)
         with pytest.raises(SettingLost, match="when it was opened, and"):
             driver.confirm_settings()
         driver.set_start_state()
+        dict(SETTINGS)[role](driver)
         driver.confirm_settings()
 
 
