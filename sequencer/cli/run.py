@@ -309,7 +309,7 @@ def _show(facts: RunFacts, outcome: RunOutcome, table: str) -> None:
             limits=limits_from_text(outcome.results) if plan.sequence.model is not None else "",
             table=table,
             bench_s=outcome.bench_s,
-            forecast_s=plan.forecast_s,
+            forecast_s=plan.forecast_s if facts.carried is None else None,  # that of the rest alone
         ),
         soft_wrap=True,
     )

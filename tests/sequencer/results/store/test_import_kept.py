@@ -210,7 +210,7 @@ def _changed(**changes: Any) -> Any:
         (_changed(time="yesterday"), "time"),
         (_changed(time="2027-01-02T03:04:05"), "without an offset"),
         (_changed(serial=7), "serial"),
-        (_changed(checks=[{"check_index": -1, "results": [], "exchanges": []}]), "check_index"),
+        (_changed(checks=[{"check_index": -2, "results": [], "exchanges": []}]), "check_index"),
         (_changed(checks=[{"check_index": 10**40, "results": [], "exchanges": []}]), "check_index"),
         (_changed(added_later=1), "added_later"),
         (_changed(run="r9"), "results of another run"),
@@ -288,6 +288,31 @@ def test_a_store_that_was_read_only_during_a_run_gets_it_through_the_command_lin
     assert (again.exit_code, "nothing added" in again.stdout) == (0, True)
     assert json.loads(call("import-kept", str(kept), "--json").stdout)[0]["results"] == 0
     assert call("trace", "last").stdout.splitlines() == [head, *messages_shown]
+
+
+def test_a_resumed_run_comes_in_with_what_it_measured_again(tmp_path: Path, place: StorePlace) -> None:
+    """Of a check that was measured again the last counts; the run says when it was resumed, and ends as its last part did."""
+    when = datetime(2027, 1, 2, 3, tzinfo=UTC)
+    first, again = a_result(value=1.0), a_result(value=2.0)
+    ended = replace(RUN, outcome="interrupted (SIGINT)", bench_safe=True, bench_s=1.0)
+    with Store.open(place) as store:
+        store.import_kept(read_kept(write_kept(tmp_path / "cut.json", ended, [(0, [first], [])])))
+        resumed = replace(RUN, outcome="done", bench_safe=True, bench_s=3.0, resumed=(when,))
+        file = write_kept(tmp_path / "whole.json", resumed, [(0, [first], []), (0, [again], [])])
+        taken = store.import_kept(read_kept(file))
+        assert (taken.results, taken.before, taken.ended) == (1, 1, True)
+        run = store.read_run("r1")
+        assert run is not None
+        assert (run.outcome, run.bench_s, run.resumed) == ("done", 3.0, (when,))
+        assert [(row.value, row.counts, row.replaced_by) for row in store.read_results("r1")] == [
+            (1.0, False, "r1"),
+            (2.0, True, ""),
+        ]
+        assert store.import_kept(read_kept(file)).nothing
+        late = replace(RUN, outcome="interrupted (SIGINT)", bench_safe=True, bench_s=1.0)
+        assert store.import_kept(
+            read_kept(write_kept(tmp_path / "late.json", late, [(0, [first], [])]))
+        ).nothing
 
 
 def test_a_run_kept_by_an_older_sequencer_comes_in(tmp_path: Path) -> None:
