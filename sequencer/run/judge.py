@@ -39,7 +39,7 @@ def judged(
     unstated = finding.budget.unstated if finding.budget is not None else ()
     statement = decide(
         finding.value,
-        0.0 if of_bench else uncertainty,
+        0.0 if of_bench and uncertainty is not None else uncertainty,
         finding.limits,
         rule,
         coverage_factor=factor,
