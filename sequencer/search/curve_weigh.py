@@ -287,12 +287,18 @@ def _finish(state: State, belief: Belief) -> Ask | Verdict:
 
 
 def _fallen_away(state: State, belief: Belief) -> list[Note]:
-    """Return the readings far below what others read at the same level or lower."""
+    """Return the readings far below what others read at the same level or lower.
+
+    Not a meter's first: it had a long way to go, and one that is slower than told was still on it.
+    """
+    assert state.family is not None
+    still_going = None if state.family.ratio else state.notes[0]
     sound = [n for n, trust in zip(state.numbers(), belief.trust, strict=True) if trust >= 0.5]
     return [
         n
         for n, trust in zip(state.numbers(), belief.trust, strict=True)
         if trust < 0.2
+        and n is not still_going
         and n.excess < belief.slope * (n.level_db - belief.level_db - LEAST_OFF_DB)
         and any(
             other.level_db <= n.level_db + 0.5 and other.excess > n.excess + 3 * belief.slope

@@ -389,6 +389,22 @@ def test_a_slow_meter_that_bends_at_s9_is_held_by_its_interval() -> None:
     assert max(off_db) < 0.5
 
 
+def test_a_meter_slower_than_told_is_not_called_intermittent_for_its_first_reading() -> None:
+    """Its first reading is taken on a way of tens of dB: that it lies far below the others is no lapse."""
+    needle = NeedleWithPlay(-81.0, 3, 0.36)
+    needle.play_db, needle.tau_s = 0.0, 0.25
+    told = Settling(rise_s=0.09, fall_s=0.09, least_s=0.03, doubt=0.5)  # below 0.1 s no first sample is taken
+    found = find(
+        needle.measure,
+        NEEDLE,
+        target=2.25,
+        window_db=(-120.0, -20.0),
+        expected=Expected(level_db=-73.0, sd_db=6.0),
+        settling=told,
+    )
+    assert found.status is Status.FOUND, found.warnings
+
+
 def test_a_quiet_meter_on_a_gentle_slope_is_not_called_unstable() -> None:
     """A fifth of the slope makes five times the scatter in dB: that the readings do not suffice is all that is said."""
     truth_db, got = find_slow_and_bent(4, 0.05, bend_db=-3.0, budget=25)
