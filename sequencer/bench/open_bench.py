@@ -160,7 +160,11 @@ class OpenBench:
         self._proof_told = True
         said = "; ".join(one.said for one in proofs)
         self.parts.announce(Announced(what="watchdog", begins=False, facts={"said": said}))
-        return "" if any(one.confirmed for one in proofs) else unproved_line(self._watchdog.ways, said)
+        if not proofs or any(
+            one.confirmed for one in proofs
+        ):  # of none that is tried it is said before the run
+            return ""
+        return unproved_line(self._watchdog.ways, said)
 
     def watchdog_proofs(self) -> tuple[Tried, ...]:
         """Return what came of `prove_watchdog`, once it is there; empty without a watchdog."""

@@ -187,6 +187,8 @@ class Key:
 
     def _unwatched(self, why: str) -> Refused:
         """Key nothing any more in this run, and return the refusal: nothing would release PTT if this program stood still."""
+        if self._barred is None:
+            self._announce(Announced(what="watchdog", begins=False, facts={"said": why}))
         next_move = "Look at the unit and the bench, see why this program or its watchdog stood still, then run it again."
         self.bar(f"{why}: PTT is not pressed any more in this run", next_move)
         return self._refused(f"{why}: PTT is not pressed any more in this run", next_move)
@@ -197,8 +199,6 @@ class Key:
         What was read since counts for nothing.
         """
         if why := self._watchdog.trouble():
-            if self._barred is None:
-                self._announce(Announced(what="watchdog", begins=False, facts={"said": why}))
             refusal = self._unwatched(why)
             if self.is_down:
                 self.release()

@@ -56,7 +56,12 @@ class HangingPowerMeter(ProfiledPowerMeter):
 @pytest.fixture(scope="module")
 def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
     """A served bench for the whole module: its unit was keyed a little longer than it may be, and nothing else was wrong."""
-    bench = serve(tmp_path_factory.mktemp("served"), timeout="0.3 s", max_key_time=f"{MAX_KEY_TIME_S} s")
+    bench = serve(
+        tmp_path_factory.mktemp("served"),
+        timeout="0.3 s",
+        max_key_time=f"{MAX_KEY_TIME_S} s",
+        key_duty="90 %",  # short rests
+    )
     yield bench
     said = [line for line in bench.end().splitlines() if "witness" in line]
     assert all("PTT pressed" in line for line in said), said
@@ -117,6 +122,10 @@ def test_a_run_that_was_stopped_while_keyed_goes_on_without_keying(served, run):
         "because the program stood still; PTT was taken from it: PTT released by radio" in powers[0]["note"]
     )
     assert "PTT is not pressed any more in this run" in powers[1]["note"]
+    (journal,) = client.folder.glob("*.journal")
+    told = [line for line in journal.read_text(encoding="utf-8").splitlines() if '"watchdog"' in line]
+    assert "answers a second connection" in told[0]
+    assert "the key-down watchdog acted" in told[1]
 
 
 def test_a_run_that_was_stopped_for_a_moment_while_keyed_measures_again(served, run):

@@ -69,13 +69,13 @@ class Served:
         return errors
 
 
-def serve(folder: Path, timeout: str = "2 s", max_key_time: str = "90 s") -> Served:
+def serve(folder: Path, timeout: str = "2 s", max_key_time: str = "90 s", key_duty: str = "50 %") -> Served:
     """Serve the shipped bench from ``folder``, with other times."""
     content = yaml.safe_load((ROOT / "sim" / "bench.yaml").read_text(encoding="utf-8"))
     content["unit"] = str(ROOT / "sim" / "units")
     for entry in content["instruments"].values():
         entry["timeout"] = timeout
-    content["protection"]["max_key_time"] = max_key_time
+    content["protection"] |= {"max_key_time": max_key_time, "key_duty": key_duty}
     source, written = folder / "served.yaml", folder / "reached.yaml"
     source.write_text(yaml.safe_dump(content, sort_keys=False), encoding="utf-8")
     process = subprocess.Popen(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -10,10 +11,12 @@ import pytest
 import yaml
 from click.testing import CliRunner
 
+from sequencer.bench.open_bench import OpenBench
 from sequencer.bench.watchdog import make_watchdog, unproved_line, watchdog_line, ways_of
 from sequencer.cli.main import main
 from sequencer.inputs.load_bench import LoadedBench, load_bench
 from sequencer.problems import FileProblems
+from sequencer.safety.watchdog.ways import Tried
 
 KEYING = """
 sequence: Keying
@@ -134,3 +137,37 @@ def test_only_what_can_take_the_unit_off_the_air_says_whether_it_takes_a_second_
         real(power_meter={"second_connection": False})
     with pytest.raises(FileProblems, match="second_connection"):
         real(radio={"second_connection": "perhaps"})
+
+
+class LateWatchdog:
+    """A watchdog whose answer comes late."""
+
+    def __init__(self, ways: Any, *answers: tuple[Tried, ...] | None) -> None:
+        self.ways = ways
+        self._answers = list(answers)
+
+    def proofs(self, within_s: float) -> tuple[Tried, ...] | None:
+        """Return the next answer, at once."""
+        assert within_s == 0.0, "a run does not wait for it"
+        return self._answers.pop(0)
+
+
+@pytest.mark.parametrize("confirmed", [True, False])
+def test_what_answered_the_watchdog_is_put_down_once_and_told_if_nothing_did(
+    real, make_rig, confirmed
+) -> None:
+    """The run goes on meanwhile; where nothing answered whoever watches is told what becomes of a pressed PTT."""
+    loaded, noted = real(), []
+    tried = Tried(role="radio", confirmed=confirmed, said="radio (here): as found")
+    bench = OpenBench(replace(make_rig().parts, announce=noted.append))
+    bench._watchdog = LateWatchdog(ways_of(loaded.bench, loaded.profiles), None, (tried,))
+    assert bench.watchdog_news() == ""
+    assert noted == []
+    news = bench.watchdog_news()
+    assert (news == "") is confirmed
+    if not confirmed:
+        assert news.startswith(
+            "No instrument answers the watchdog beside this program (radio (here): as found)."
+        )
+    assert [event.facts["said"] for event in noted] == ["radio (here): as found"]
+    assert bench.watchdog_news() == "", "once"
