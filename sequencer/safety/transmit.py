@@ -92,8 +92,16 @@ class TransmitSide(TransmitReadings):
         return line.facts if (line := self._supply_line()) is not None else None
 
     def select(self, channel: int, frequency_hz: float) -> None:
-        """Go to another channel, unkeyed; meters and losses follow to ``frequency_hz``."""
+        """Go to another channel, unkeyed; meters and losses follow to ``frequency_hz``.
+
+        Where a reading was no number, what gave it is first asked for what it was set to: set anew, one that has restarted would
+        leave no trace, and the unit would be blamed. Raises SettingLost.
+        """
         self._unkey()
+        for one in (self._meter, self._analyser):
+            if one is not None and not one.manual and one.name in self._without_number:
+                one.confirm_settings()
+        self._without_number.clear()
         if (choose := self._select()) is not None:
             choose(channel)
         self._frequency_hz = frequency_hz

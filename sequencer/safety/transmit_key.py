@@ -36,6 +36,7 @@ class KeyedSide(Side, ABC):
         "_supply_line",
         "_under_load",
         "_unseen",
+        "_without_number",
     )
 
     def __init__(
@@ -56,6 +57,7 @@ class KeyedSide(Side, ABC):
         self._supply_line = ref(supply_line)
         self._bounds_s = bounds_s
         self._spans = spans
+        self._without_number = set[str]()  # who gave no number on this channel
         self._in_one_go = False
         self._under_load = False  # whether the terminals were read with this voltage and the unit keyed
         self._shared = False  # whether a further check is to be made in the same key-down
@@ -231,7 +233,10 @@ class KeyedSide(Side, ABC):
             return reading
 
         span = self._spans(self.frequency_hz).get(name.partition(" at ")[0])
-        return self._watch.read(name, instrument, watched, span=span, again=read, before=key)
+        reading = self._watch.read(name, instrument, watched, span=span, again=read, before=key)
+        if reading.number is None:
+            self._without_number.add(instrument.name)
+        return reading
 
     def _allow(self, role: str, step_max_s: float, *, by_person: bool = False) -> None:
         if self._in_one_go and not self._key.has_room(step_max_s):

@@ -124,3 +124,24 @@ def test_a_check_on_a_refused_channel_is_a_finding(make_rig) -> None:
     assert second.decision is Decision.NOT_MEASURED
     assert third.value is not None
     assert outcome.status is ExitStatus.FAILED
+
+
+@pytest.mark.parametrize("role", ["modulation_analyser", "power_meter"])
+def test_an_instrument_that_restarts_in_a_sweep_is_not_the_units_fault(make_rig, role) -> None:
+    """It finds no carrier where its reset left it; the next channel would set it anew: the sweep is measured again, and says so."""
+    rig = make_rig(serial="MX40-0101", sequence=SWEEP.format())
+    device = rig.device(role)
+    hear, readings = device.submit, []
+
+    def submit(message: bytes) -> Any:
+        if b"READ" in message:
+            readings.append(message)
+            if len(readings) == 8:
+                device._reset()
+        return hear(message)
+
+    device.submit = submit
+    outcome = rig.run()
+    assert len(readings) > 8
+    assert outcome.status is ExitStatus.PASSED
+    assert all("lost a setting" in one.note for one in outcome.results if one.check == "channel_sweep")
