@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from typing import Any
+
 import pytest
 
-from sequencer.checks.adjusting.turning import Goal, Trend
+from drivers.faults import Refused
+from drivers.roles import RangeState, Reading
+from sequencer.checks.adjusting.turning import TURN_BACK, Goal, Trend, Turned, Turning
+from sequencer.checks.live import LiveStart, LiveView, Press
 
 BAND = Goal(
     preset="power", text="RV4", quantity="power", unit="W", aim="band", low=3.7, high=3.9, quiet=0.002
@@ -68,3 +74,222 @@ def test_a_rest_is_no_movement() -> None:
     trend.add(20.0, 3.3)
     assert trend.way == ""
     assert trend.rate_per_s is None
+
+
+# --- one preset under a hand: what is read, waited, shown and released --------------------------------------------------
+
+
+class Bench:
+    """A side's pace and its figure, by a clock of its own; a reading takes ``reading_s``."""
+
+    def __init__(self, figures: list[Reading], *, resting_s: float = 0.0, reading_s: float = 0.05) -> None:
+        self.figures, self.left_s, self.reading_s = figures, resting_s, reading_s
+        self.clock_s = 100.0
+        self.reads = 0
+        self.waits: list[float] = []
+        self.released: list[str] = []
+        self.keyed = True
+
+    def now_s(self) -> float:
+        """Return the clock, s."""
+        return self.clock_s
+
+    def resting_s(self) -> float:
+        """Return what is left of the rest, s."""
+        return self.left_s
+
+    def key_left_s(self) -> float | None:
+        """Return what is left of the key-down, s."""
+        return 30.0 if self.keyed else None
+
+    def release(self, why: str = "") -> None:
+        """Release."""
+        self.released.append(why)
+        self.keyed = False
+
+    def pause_s(self, seconds: float) -> None:
+        """Rest."""
+        self.left_s = max(0.0, self.left_s - seconds)
+        self.clock_s += seconds
+
+    def wait_s(self, seconds: float) -> None:
+        """Wait."""
+        self.waits.append(seconds)
+        self.clock_s += seconds
+
+    def read(self) -> Reading:
+        """Return the next figure; the last one for ever."""
+        self.reads += 1
+        self.clock_s += self.reading_s
+        return self.figures.pop(0) if len(self.figures) > 1 else self.figures[0]
+
+
+class Hand:
+    """A person who presses what is written down, a press a look, and then nothing."""
+
+    def __init__(self, *presses: Press | None) -> None:
+        self.presses = list(presses)
+        self.begun: list[LiveStart] = []
+        self.looks: list[LiveView] = []
+        self.ended: list[str] = []
+
+    def begin(self, start: LiveStart) -> None:
+        """Begin."""
+        self.begun.append(start)
+
+    def show(self, view: LiveView) -> Press | None:
+        """Look."""
+        self.looks.append(view)
+        return self.presses.pop(0) if self.presses else None
+
+    def end(self, outcome: str) -> None:
+        """End."""
+        self.ended.append(outcome)
+
+
+def read(number: float) -> Reading:
+    """Return a reading."""
+    return Reading(number=number, state=RangeState.IN_RANGE)
+
+
+def turn(hand: Hand, bench: Bench, *, goal: Goal = BAND, **more: Any) -> Turned:
+    """Turn a preset; who presses nothing for a minute has gone."""
+    return Turning(goal, hand, bench, bench.read, **{"away_s": 60.0, **more}).run()
+
+
+@pytest.mark.parametrize(
+    ("press", "said"),
+    [
+        (Press.KEEP, "power: kept after 1 s"),
+        (Press.SKIP, "power: skipped after 1 s"),
+        (Press.BACK, "power: left for the preset before it after 1 s"),
+    ],
+)
+def test_a_press_ends_it_and_is_told(press: Press, said: str) -> None:
+    """Kept, skipped or left: which, after how long, and the best figure seen; told once."""
+    hand, bench = Hand(None, None, None, None, press), Bench([read(3.0), read(3.1), read(3.75)])
+    turned = turn(hand, bench)
+    assert (turned.press, hand.ended) == (press, [said])
+    assert turned.best == pytest.approx(3.75)
+    assert turned.seconds == pytest.approx(0.85)  # four periods of 0.2 s, and the reading that was kept
+    (start,) = hand.begun
+    assert (start.preset, start.text, start.unit, start.transmits) == ("power", "RV4", "W", True)
+
+
+def test_speed_and_rest_are_told_with_the_figure_and_not_without() -> None:
+    """0.1 W more at each reading of a fifth of a second is half a watt a second, from the second on; what stands is steady from the third."""
+    hand = Hand(*[None] * 3, Press.KEEP)
+    turn(hand, Bench([read(3.0), read(3.1), read(3.2), read(3.3)]))
+    assert [view.rate_per_s for view in hand.looks] == [None, *[pytest.approx(0.5)] * 3]
+    assert not any(view.steady for view in hand.looks)
+    still = Hand(*[None] * 4, Press.KEEP)
+    turn(
+        still, Bench([read(3.0), read(3.0), read(3.0), Reading(number=None, state=RangeState.NO_MEASUREMENT)])
+    )
+    assert [view.steady for view in still.looks] == [False, False, True, False, False]
+    fallen = Hand(*[None] * 6, Press.KEEP)
+    nothing = Reading(number=None, state=RangeState.NO_MEASUREMENT)
+    turn(fallen, Bench([*[read(14.0)] * 3, *[read(12.0)] * 3, nothing]), goal=PEAK)
+    assert [view.past_best for view in fallen.looks] == pytest.approx([0.0, 0.0, 0.0, 0.0, 2.0, 2.0, 0.0])
+
+
+def test_readings_come_five_a_second() -> None:
+    """A period of 0.2 s less what the reading took, and nothing where it took longer; after the last press nobody waits."""
+    hand, bench = Hand(None, None, Press.KEEP), Bench([read(3.0)])
+    turn(hand, bench)
+    assert bench.waits == pytest.approx([0.15, 0.15])
+    slow = Bench([read(3.0)], reading_s=0.5)
+    turn(Hand(None, None, Press.KEEP), slow)
+    assert slow.waits == []
+
+
+@pytest.mark.parametrize(("transmits", "released"), [(True, "; PTT is released"), (False, "")])
+def test_who_presses_nothing_has_gone(transmits: bool, released: str) -> None:
+    """After a minute without a key it ends by itself; a key starts the minute anew. Of PTT it speaks where there is any."""
+    hand, bench = Hand(*[None] * 100, Press.STILL_HERE), Bench([read(3.0)])
+    turned = turn(hand, bench, transmits=transmits)
+    assert turned.press is None
+    assert turned.seconds == pytest.approx(
+        20.0 + 60.0, abs=0.5
+    )  # the key came with the 101st look, 0.2 s each
+    assert hand.ended == [f"power: skipped, because no key was pressed for 60 s{released}"]
+    left = [view.away_in_s for view in hand.looks]
+    assert left[0] == pytest.approx(60.0, abs=0.1)
+    assert left[100] == pytest.approx(40.0, abs=0.1)
+    assert left[102] == pytest.approx(60.0, abs=0.3)
+    assert min(left) >= 0.0
+
+
+def test_how_far_it_is_from_the_middle_and_nothing_inside() -> None:
+    """3.6 W are 0.2 W below 3.8 W, 4.1 W 0.3 W above; both ends of 3.7 to 3.9 W are inside. An extreme has no way to go in figures."""
+    hand = Hand(*[None] * 4, Press.KEEP)
+    turn(hand, Bench([read(3.6), read(4.1), read(3.7), read(3.9), read(3.8)]))
+    assert [view.to_go for view in hand.looks] == pytest.approx([0.2, -0.3, 0.0, 0.0, 0.0])
+    assert {view.key_left_s for view in hand.looks} == {30.0}
+    peak = Hand(Press.KEEP)
+    turn(peak, Bench([read(3.6)]), goal=PEAK)
+    assert peak.looks[0].to_go is None
+
+
+def test_nothing_is_read_while_the_unit_rests() -> None:
+    """A rest is shown as it runs out, in parts of a fifth of a second at most, and what was seen before it is no movement."""
+    hand, bench = Hand(*[None] * 4, Press.KEEP), Bench([read(3.8)], resting_s=0.5)
+    turn(hand, bench)
+    resting = [view.resting_s for view in hand.looks]
+    assert resting == pytest.approx([0.5, 0.3, 0.1, 0.0, 0.0])
+    assert [view.value for view in hand.looks] == [None, None, None, 3.8, 3.8]
+    assert bench.reads == 2
+
+
+def test_what_is_no_number_is_said_in_words_and_no_best() -> None:
+    """Over-range is shown as such, and so is what else keeps a figure from being read where the caller says it."""
+    over = Reading(number=None, state=RangeState.OVER_RANGE)
+    hand = Hand(None, Press.KEEP)
+    assert turn(hand, Bench([over])).best is None
+    assert {view.note for view in hand.looks} == {RangeState.OVER_RANGE.value}
+    watched = Hand(Press.KEEP)
+    turn(watched, Bench([over]), watched="by eye")
+    assert watched.looks[0].note == "by eye"
+
+
+def test_what_to_turn_is_explained_until_another_key_is_pressed() -> None:
+    """The text and the advice beside it, from the look after the key on."""
+    hand = Hand(Press.EXPLAIN, None, Press.STILL_HERE, Press.KEEP)
+    turn(hand, Bench([read(3.8)]), goal=replace(BAND, advice="slowly"))
+    assert [view.note for view in hand.looks] == ["", "RV4; slowly", "RV4; slowly", ""]
+
+
+def too_much(figure: float) -> str:
+    """Say of more than 5 W that it is too much."""
+    return "above 5 W" if figure > 5.0 else ""
+
+
+def test_above_a_rating_it_is_released_and_read_once_more_when_said_to_be_turned_back() -> None:
+    """PTT is released before anything is shown and nothing is read meanwhile; whoever says it was turned back goes on from there."""
+    hand, bench = Hand(None, None, Press.KEEP, None, Press.KEEP), Bench([read(5.5), read(3.8)])
+    turned = turn(hand, bench, too_much=too_much)
+    assert bench.released == [""]
+    assert [view.value for view in hand.looks] == [None, None, None, 3.8, 3.8]
+    assert all(TURN_BACK in view.note for view in hand.looks[:3])
+    assert (turned.press, turned.best) == (Press.KEEP, 3.8)  # the key that said so kept nothing
+
+
+@pytest.mark.parametrize("presses", [[Press.KEEP], [Press.SKIP], [Press.BACK], []])
+def test_who_does_not_turn_back_is_keyed_no_more(presses: list[Press]) -> None:
+    """Above it once more, skipped, left or gone: it is released for good, with the reason, and ends as a refusal."""
+    hand, bench = Hand(None, *presses), Bench([read(5.5)])
+    with pytest.raises(Refused, match="above 5 W: the unit is not keyed for it any more"):
+        turn(hand, bench, too_much=too_much)
+    assert bench.released[0] == ""
+    assert bench.released[-1] == "above 5 W"
+    assert bench.reads == (2 if presses == [Press.KEEP] else 1)
+    assert hand.ended == ["power: ended before it was kept"]
+
+
+def test_a_second_time_above_after_it_was_below_is_asked_again() -> None:
+    """Only above it twice running is a refusal; who was below in between is asked to turn back again."""
+    figures = [read(5.5), read(3.8), read(5.6), read(3.8)]
+    hand = Hand(None, Press.KEEP, None, None, Press.KEEP, Press.KEEP)
+    bench = Bench(figures)
+    assert turn(hand, bench, too_much=too_much).press is Press.KEEP
+    assert bench.released == ["", ""]
