@@ -85,7 +85,7 @@ class Bench:
     def __init__(self, figures: list[Reading], *, resting_s: float = 0.0, reading_s: float = 0.05) -> None:
         self.figures, self.left_s, self.reading_s = figures, resting_s, reading_s
         self.clock_s = 100.0
-        self.reads = 0
+        self.reads, self.rests_after = 0, 0
         self.waits: list[float] = []
         self.released: list[str] = []
         self.keyed = True
@@ -121,6 +121,8 @@ class Bench:
         """Return the next figure; the last one for ever."""
         self.reads += 1
         self.clock_s += self.reading_s
+        if self.reads == self.rests_after:
+            self.left_s = 0.3
         return self.figures.pop(0) if len(self.figures) > 1 else self.figures[0]
 
 
@@ -177,7 +179,7 @@ def test_a_press_ends_it_and_is_told(press: Press, said: str) -> None:
 
 
 def test_speed_and_rest_are_told_with_the_figure_and_not_without() -> None:
-    """0.1 W more at each reading of a fifth of a second is half a watt a second, from the second on; what stands is steady from the third."""
+    """0.1 W more every fifth of a second is half a watt a second, from the second reading on; what stands is steady from the third."""
     hand = Hand(*[None] * 3, Press.KEEP)
     turn(hand, Bench([read(3.0), read(3.1), read(3.2), read(3.3)]))
     assert [view.rate_per_s for view in hand.looks] == [None, *[pytest.approx(0.5)] * 3]
@@ -239,6 +241,16 @@ def test_nothing_is_read_while_the_unit_rests() -> None:
     assert resting == pytest.approx([0.5, 0.3, 0.1, 0.0, 0.0])
     assert [view.value for view in hand.looks] == [None, None, None, 3.8, 3.8]
     assert bench.reads == 2
+
+
+def test_a_rest_between_readings_is_no_movement() -> None:
+    """What moved while the unit rested has no speed: it is watched anew."""
+    hand, bench = Hand(*[None] * 5, Press.KEEP), Bench([read(3.0), read(3.1), read(3.6), read(3.7)])
+    bench.rests_after = 2
+    turn(hand, bench)
+    rates = [view.rate_per_s for view in hand.looks]
+    assert rates == [None, pytest.approx(0.5), None, None, None, pytest.approx(0.5)]
+    assert [view.value for view in hand.looks] == [3.0, 3.1, None, None, 3.6, 3.7]
 
 
 def test_what_is_no_number_is_said_in_words_and_no_best() -> None:
