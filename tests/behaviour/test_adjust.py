@@ -32,11 +32,13 @@ POWER = "{check: adjust, preset: power, of: carrier_power, channel: 20, turn: RV
 class Rig:
     """A run with a person at it."""
 
-    def __init__(self, folder: Path, serial: str, checks: str, *, keeps: bool = True, **other: str) -> None:
+    def __init__(
+        self, folder: Path, serial: str, checks: str, *, keeps: bool = True, patience: int = 3, **other: str
+    ) -> None:
         self.person: Turner | None = None
 
         def person(simulation: SimulatedBench) -> Turner:
-            self.person = Turner(simulation.turn_preset, keeps=keeps)
+            self.person = Turner(simulation.turn_preset, keeps=keeps, patience=patience)
             return self.person
 
         self.ran: Ran = run_checks(folder, serial, checks, live=person, **other)
@@ -140,7 +142,7 @@ def test_a_carrier_is_pulled_to_its_frequency(tmp_path: Path) -> None:
 
 def test_a_needle_is_set_at_the_level_of_s9(tmp_path: Path) -> None:
     """The generator stands at -73 dBm (IARU R.1) while the meter preset is turned; S9 is found there afterwards."""
-    rig = Rig(tmp_path, "M40-0031", METER)
+    rig = Rig(tmp_path, "M40-0031", METER, patience=8)
     assert abs(rig.value("S9 point", "as found") + 73.0) > 6.0
     assert rig.value("S9 point", "as left") == pytest.approx(-73.0, abs=1.5)
     assert all(one.key_left_s is None for one in rig.looks)
@@ -168,7 +170,7 @@ BAR = "{check: adjust, preset: meter, of: s9_point, channel: 20, target: 2.125 V
 
 def test_a_squelch_is_followed_to_where_it_opens(tmp_path: Path) -> None:
     """What is open or closed shows no distance by itself: the generator follows it, and the figure is the level at which it opened last."""
-    rig = Rig(tmp_path, "M40-0033", SQUELCH)
+    rig = Rig(tmp_path, "M40-0033", SQUELCH, patience=14)
     assert rig.value("squelch opens", "as found") > -113.0
     left = rig.value("squelch opens", "as left")
     assert left == pytest.approx(-120.0, abs=1.5)
@@ -181,7 +183,7 @@ def test_a_squelch_is_followed_to_where_it_opens(tmp_path: Path) -> None:
 
 def test_a_bar_is_followed_to_where_its_segment_lights(tmp_path: Path) -> None:
     """The segment of S9 lights 10 dB late as found, at -73 dBm within 1.5 dB as left."""
-    rig = Rig(tmp_path, "M40L-0034", BAR)
+    rig = Rig(tmp_path, "M40L-0034", BAR, patience=14)
     assert rig.value("S9 point, rising", "as found") > -67.0
     assert rig.value("S9 point, rising", "as left") == pytest.approx(-73.0, abs=1.5)
     assert rig.value("S9 point, falling", "as left") < rig.value("S9 point, rising", "as left")

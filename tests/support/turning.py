@@ -7,20 +7,29 @@ from collections.abc import Callable
 from sequencer.checks.live import LiveStart, LiveView, Press
 
 HARDEST_TURN = 0.1
+CENTRED = 0.6  # of half the band: nobody leaves a preset at its edge
 CLEARLY_PAST_DB, NEAR_BEST_DB = 1.5, 0.7
 
 
 class Turner:
     """Turns towards the target as the screen shows it: learns by a first nudge which way raises and how much, then goes on.
 
-    ``keeps`` False: it never presses a key. ``looks`` are all views, in order; ``starts`` and ``outcomes`` what was begun and ended.
+    ``keeps`` False: it never presses a key.
+    ``patience``: looks that it waits for what a turn did. ``looks`` are all views, in order; ``starts`` and ``outcomes`` what
+    was begun and ended.
     """
 
     def __init__(
-        self, turn: Callable[[str, float], None], *, keeps: bool = True, gives_up_after: int = 400
+        self,
+        turn: Callable[[str, float], None],
+        *,
+        keeps: bool = True,
+        gives_up_after: int = 400,
+        patience: int = 3,
     ) -> None:
         self._turn = turn
         self._keeps = keeps
+        self._patience = patience
         self._most = gives_up_after
         self.looks: list[LiveView] = []
         self.starts: list[LiveStart] = []
@@ -59,14 +68,16 @@ class Turner:
         assert view.value is not None
         assert view.low is not None
         assert view.high is not None
-        self._right = self._right + 1 if view.in_band else 0
-        if self._right >= 3:
+        middle, half = (view.low + view.high) / 2.0, (view.high - view.low) / 2.0
+        well_inside = abs(view.value - middle) <= CENTRED * half
+        self._right = self._right + 1 if well_inside else 0
+        if self._right >= self._patience:
             return Press.KEEP
-        # every other look, so that what lags has followed
-        if view.in_band or self._shown % 3:
+        # not at every look, so that what lags has followed
+        if well_inside or self._shown % self._patience:
             return None
         self._learn(view.value)
-        missing = (view.low + view.high) / 2.0 - view.value
+        missing = middle - view.value
         wanted = 0.02 if self._per_turn == 0.0 else 0.7 * missing / self._per_turn
         self._by(view, max(-HARDEST_TURN, min(HARDEST_TURN, wanted)))
         return None
