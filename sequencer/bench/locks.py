@@ -170,7 +170,7 @@ def cables_mark(bench: BenchFile) -> Mark | None:
         return None
     linked = [entry.address for _, entry in found if not entry.manual]
     key = linked[0] if linked else f"{found[0][1].address} of {bench.bench}"
-    return Mark(StateFolder.find(), f"{address_key(key)}.cables")
+    return Mark(StateFolder.find(), f"{address_key(key)}.cables", own=StateFolder.of_user())
 
 
 def key_mark(bench: BenchFile) -> Mark | None:
@@ -178,7 +178,7 @@ def key_mark(bench: BenchFile) -> Mark | None:
     radio = bench.with_role("radio")
     if radio is None or radio[1].manual:
         return None
-    return Mark(StateFolder.find(), f"{address_key(radio[1].address)}.key")
+    return Mark(StateFolder.find(), f"{address_key(radio[1].address)}.key", own=StateFolder.of_user())
 
 
 def _take(folder: StateFolder, name: str, stack: ExitStack) -> bool:

@@ -3,6 +3,9 @@
 Each user writes a file of their own, so that nobody can take back what another has said: in a sticky folder only its owner (and root)
 may change or remove it. What another user's file says counts as long as ours says nothing newer; a file that cannot be read, or that
 is not what its name says, counts too. So a forged mark costs a question or a rest, and never takes a real one away.
+
+What this user says stands twice: in the machine's folder, where every user looks, and in the user's own, where nobody else may write and
+which no clean-up of old files empties (the machine's may be emptied of files a month old: tmpfiles.d(5), from memory). The newer counts.
 """
 
 from __future__ import annotations
@@ -42,10 +45,11 @@ class Standing:
 
 
 class Mark:
-    """One mark: ``name`` is the hash of an instrument's address, and of what it is a mark."""
+    """One mark: ``name`` is the hash of an instrument's address, and of what it is a mark. ``own`` is the user's own folder, if any."""
 
-    def __init__(self, folder: StateFolder, name: str) -> None:
+    def __init__(self, folder: StateFolder, name: str, *, own: StateFolder | None = None) -> None:
         self.folder = folder
+        self._own = own
         self.name = name
         self._stem = f"{PREFIX}{name}."
 
@@ -57,14 +61,18 @@ class Mark:
     def find(self) -> Standing | None:
         """Return what stands: our own word, or another user's that is newer than our "no longer". Raises OSError."""
         ours: Standing | None = None
+        said: tuple[bool, Standing] | None = None
         cleared_ago_s = float("inf")
         others: list[Standing] = []
         for stands, found in self.records():
             if found.is_ours and found.path.name == self.path.name:
-                ours = found if stands else None
-                cleared_ago_s = float("inf") if stands else found.age_s
+                if said is None or found.age_s < said[1].age_s:
+                    said = (stands, found)
             elif stands:
                 others.append(found)
+        if said is not None:
+            ours = said[1] if said[0] else None
+            cleared_ago_s = float("inf") if said[0] else said[1].age_s
         if ours is not None:
             return ours
         newer = [other for other in others if other.age_s < cleared_ago_s]
@@ -73,54 +81,65 @@ class Mark:
     def records(self) -> list[tuple[bool, Standing]]:
         """Return what every user's file says, and whether it stands by that. Raises OSError."""
         names = [path.name for path in self.folder.path.iterdir() if path.name.startswith(self._stem)]
-        return [self._look(name) for name in names]
+        found = [_look(self.folder, name) for name in names]
+        if self._own is not None and (self._own.path / self.path.name).exists():
+            found.append(_look(self._own, self.path.name))
+        return found
 
     def write(self, *, stands: bool, durable: bool = True, **facts: Any) -> None:
         """Say that it stands, or no longer; on the disk before this returns if ``durable``. Raises OSError."""
-        self.folder.check()
         record = {"stands": stands, "since": time.time(), "boot": boot_id(), "since_boot": boot_s(), **facts}
         content = json.dumps(record).encode("ascii").ljust(RECORD_BYTES - 1) + b"\n"
-        descriptor = self.folder.open_file(self.path.name, write=True, create=True)
+        if self._own is not None:
+            _put(self._own, self.path.name, content, durable=durable)
+        _put(self.folder, self.path.name, content, durable=durable)
+
+
+def _put(folder: StateFolder, name: str, content: bytes, *, durable: bool) -> None:
+    folder.check()
+    descriptor = folder.open_file(name, write=True, create=True)
+    try:
+        found = os.fstat(descriptor)
+        if os.name != "nt" and found.st_uid != own_uid():
+            raise UnusableState(f"{folder.path / name} belongs to user {found.st_uid}; remove it")
+        os.lseek(descriptor, 0, os.SEEK_SET)
+        os.write(descriptor, content)
+        if durable:
+            os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+    if durable and found.st_size == 0:
+        _keep_names(folder)
+
+
+def _keep_names(folder: StateFolder) -> None:
+    if os.name == "nt":
+        return
+    descriptor = os.open(folder.path, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+
+
+def _look(folder: StateFolder, name: str) -> tuple[bool, Standing]:
+    path = folder.path / name
+    uid, since_s, record = -1, time.time(), b""
+    with contextlib.suppress(OSError):
+        found = path.lstat()
+        uid, since_s = found.st_uid if os.name != "nt" else 0, found.st_mtime
+        descriptor = folder.open_file(name)
         try:
-            found = os.fstat(descriptor)
-            if os.name != "nt" and found.st_uid != own_uid():
-                raise UnusableState(f"{self.path} belongs to user {found.st_uid}; remove it")
-            os.lseek(descriptor, 0, os.SEEK_SET)
-            os.write(descriptor, content)
-            if durable:
-                os.fsync(descriptor)
+            record = os.read(descriptor, 2 * RECORD_BYTES)
         finally:
             os.close(descriptor)
-        if durable and found.st_size == 0:
-            self._keep_name()
-
-    def _keep_name(self) -> None:
-        if os.name == "nt":
-            return
-        folder = os.open(self.folder.path, os.O_RDONLY)
-        try:
-            os.fsync(folder)
-        finally:
-            os.close(folder)
-
-    def _look(self, name: str) -> tuple[bool, Standing]:
-        path = self.folder.path / name
-        uid, since_s, record = -1, time.time(), b""
-        with contextlib.suppress(OSError):
-            found = path.lstat()
-            uid, since_s = found.st_uid if os.name != "nt" else 0, found.st_mtime
-            descriptor = self.folder.open_file(name)
-            try:
-                record = os.read(descriptor, 2 * RECORD_BYTES)
-            finally:
-                os.close(descriptor)
-        try:
-            facts = json.loads(record)
-            stands, since_s = facts.pop("stands") is not False, float(facts.pop("since"))
-        except (ValueError, TypeError, KeyError, AttributeError):
-            facts, stands = {}, True  # half written, or not ours: the safe side
-        age_s = _age_s(facts, since_s)
-        return stands, Standing(path=path, uid=uid, since_s=since_s, age_s=age_s, facts=facts)
+    try:
+        facts = json.loads(record)
+        stands, since_s = facts.pop("stands") is not False, float(facts.pop("since"))
+    except (ValueError, TypeError, KeyError, AttributeError):
+        facts, stands = {}, True  # half written, or not ours: the safe side
+    age_s = _age_s(facts, since_s)
+    return stands, Standing(path=path, uid=uid, since_s=since_s, age_s=age_s, facts=facts)
 
 
 def _age_s(facts: dict[str, Any], since_s: float) -> float:

@@ -18,6 +18,7 @@ from pathlib import Path
 from sequencer.frozen import dataclass
 
 STATE_VARIABLE = "SEQUENCER_STATE"
+OWN_NAME = "radio-bench-sequencer"
 PREFIX = "radio-bench-sequencer-"
 _ANYBODY = stat.S_IWOTH | stat.S_IWGRP
 _TRIES = 5  # a file may vanish or appear between two looks; not for ever
@@ -69,6 +70,27 @@ class StateFolder:
         if os.name == "nt":
             return cls(path=Path(os.environ.get("PROGRAMDATA", r"C:\ProgramData")))
         return cls(path=Path("/var/tmp"))
+
+    @classmethod
+    def of_user(cls) -> StateFolder | None:
+        """Return this user's own folder, in which nobody else may write and nothing is cleared away; None where there is none.
+
+        That is ``STATE_DIRECTORY`` (systemd.exec(5)), else ``XDG_STATE_HOME`` or ``~/.local/state`` (XDG Base Directory Specification 0.8).
+        Where ``SEQUENCER_STATE`` names a folder, that is the only one.
+        """
+        if os.environ.get(STATE_VARIABLE, "") or os.name == "nt":
+            return None
+        given = os.environ.get("STATE_DIRECTORY", "").partition(":")[0]
+        home = os.environ.get("XDG_STATE_HOME", "") or "~/.local/state"
+        path = Path(given) if given else Path(home).expanduser() / OWN_NAME
+        folder = cls(path=path, chosen=True)
+        try:
+            path.mkdir(mode=0o700, parents=True, exist_ok=True)
+            folder.check()
+            owned = path.stat().st_uid == own_uid() and not path.stat().st_mode & _ANYBODY
+        except OSError:
+            return None
+        return folder if path.is_absolute() and owned else None
 
     def __str__(self) -> str:
         how = f"as {STATE_VARIABLE} says" if self.chosen else f"{STATE_VARIABLE} names another"

@@ -241,3 +241,53 @@ def test_a_lock_whose_process_has_ended_is_said_to_be_held_by_something_else(
             BenchBusy, match=rf"process {child}.*which has ended: a process that it started, or the server"
         ):
             _taken(real_bench)
+
+
+@pytest.fixture
+def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A user's own state folder, and no folder that the user has chosen for all."""
+    monkeypatch.delenv("SEQUENCER_STATE", raising=False)
+    monkeypatch.delenv("STATE_DIRECTORY", raising=False)
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+    return tmp_path / "state" / "radio-bench-sequencer"
+
+
+def test_a_mark_outlives_a_clean_up_of_the_machine_s_folder(home: Path, tmp_path: Path) -> None:
+    """What this user has said stands in the user's own folder too, which nobody else may write to; the newer of both counts."""
+    machine = tmp_path / "machine"
+    machine.mkdir(mode=0o700)
+    mark = Mark(StateFolder(path=machine, chosen=True), "some.key", own=StateFolder.of_user())
+    mark.write(stands=True, serial="M40-0007")
+    assert stat.S_IMODE(home.stat().st_mode) == 0o700
+    mark.path.unlink()
+    found = mark.find()
+    assert found is not None
+    assert found.path.parent == home
+    assert found.facts["serial"] == "M40-0007"
+    mark.write(stands=False)
+    assert mark.find() is None
+    alone = Mark(mark.folder, "some.key")  # as the watchdog writes it, which knows the machine's folder alone
+    alone.write(stands=True)
+    assert mark.find() is not None
+
+
+@pytest.mark.parametrize("mode", [0o777, 0o770])
+def test_a_folder_that_others_may_write_to_is_nobody_s_own(home: Path, mode: int) -> None:
+    """Whoever may write there could forge what this user has said."""
+    home.mkdir(parents=True)
+    home.chmod(mode)
+    assert StateFolder.of_user() is None
+
+
+def test_systemd_s_state_folder_comes_first(
+    home: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A unit with StateDirectory= has its own (systemd.exec(5)); a folder chosen for all users is the only one."""
+    given = tmp_path / "given"
+    given.mkdir(mode=0o700)
+    monkeypatch.setenv("STATE_DIRECTORY", f"{given}:{tmp_path / 'second'}")
+    found = StateFolder.of_user()
+    assert found is not None
+    assert found.path == given
+    monkeypatch.setenv("SEQUENCER_STATE", str(given))
+    assert StateFolder.of_user() is None
