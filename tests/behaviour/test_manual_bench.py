@@ -150,7 +150,7 @@ def test_a_person_who_has_gone_leaves_a_bench_that_is_not_called_safe(tmp_path):
         return attentive(question) if len(answered) < 5 else CTRL_D
 
     seen = run(tmp_path, person)
-    assert seen.status == 4, transcript(seen)
+    assert seen.status == 3, transcript(seen)  # not 4: that the unit may still be on is the graver thing
     assert "THE BENCH COULD NOT BE CONFIRMED SAFE" in seen.text
     assert "Remove the supply from the unit now" in " ".join(transcript(seen).split())
     assert "Traceback" not in seen.text

@@ -411,5 +411,5 @@ def test_a_fault_keeps_its_attributes_in_results_and_outcome(make_rig):
     )
     assert [result.fault for result in outcome.results] == [facts, None]
     assert outcome.faults == (facts, facts), "it was measured again, once"
-    assert [event for event in told if isinstance(event, FaultMet)] == [FaultMet(index=0, fault=facts)]
-    assert outcome.results[0].fault is outcome.faults[0]  # made of the fault once, and handed on
+    assert [event for event in told if isinstance(event, FaultMet)] == [FaultMet(index=0, fault=facts)] * 2
+    assert outcome.results[0].fault is outcome.faults[1]  # made of the fault once, and handed on
