@@ -7,14 +7,13 @@ bench file says.
 from __future__ import annotations
 
 import itertools
-import re
 import statistics
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
-from typing import Annotated, Any, ClassVar, Literal
+from typing import Annotated, ClassVar, Literal
 
-from pydantic import AfterValidator, BeforeValidator, PlainValidator, WithJsonSchema
+from pydantic import AfterValidator, BeforeValidator
 from typing_extensions import override
 
 from sequencer.checks.check import Check, DependsOn, Side
@@ -23,6 +22,7 @@ from sequencer.checks.people import SEARCHED, WEIGHED
 from sequencer.checks.s9_point import IN_STEPS, needle_finding, segment_finding
 from sequencer.checks.shared.levels import HIGHEST_BY_DEFAULT_DBM
 from sequencer.checks.shared.limits import RatioLimit
+from sequencer.checks.shared.meter_marks import MarkName, above_s9_db, once_each, rising
 from sequencer.checks.shared.operator import is_read_by_hand
 from sequencer.checks.shared.parts import without_path
 from sequencer.checks.shared.s_meter import (
@@ -35,7 +35,6 @@ from sequencer.checks.shared.s_meter import (
     meter_needs,
 )
 from sequencer.files.fields import RatioDb, VoltageV, at_least, between
-from sequencer.problems import FieldProblem
 from sequencer.results.model import METER_MARK, Point
 from sequencer.safety.receive import ReceiveSide
 from sequencer.search.curve_belief import Expected, Known
@@ -43,69 +42,11 @@ from sequencer.search.protocol import Crossing
 from sequencer.uncertainty.budget import Budget, Contribution
 from sequencer.uncertainty.decision import Limits
 
-S_UNIT_DB = 6.0
 NEIGHBOURS = 2  # marks found that bear on the next: further off a scale bends
 NORMAL_95 = 1.96
 NEXT_MARK_SD_DB = 3.0  # how far an S-unit strays from 6 dB: common practice, no source
 LINEARITY = "S-meter linearity"
 COMMON = ("mismatch", "receive path")  # what two levels on one path share
-_MARK = re.compile(r"S([1-9])|S9\s*\+\s*([1-6]0)(?:\s*dB)?", re.IGNORECASE)
-
-
-def _read_mark(found: Any) -> str:
-    match = _MARK.fullmatch(found.strip()) if isinstance(found, str) else None
-    if match is None:
-        raise FieldProblem(f"'{found}' is not a mark of an S-meter", allowed="S1 to S9, S9+10 dB to S9+60 dB")
-    return f"S{match[1]}" if match[1] else f"S9+{match[2]} dB"
-
-
-MarkName = Annotated[
-    str,
-    PlainValidator(_read_mark),
-    WithJsonSchema(
-        {"type": "string", "pattern": r"^S[1-9]$|^S9\+[1-6]0( dB)?$", "examples": ["S9", "S9+20 dB"]}
-    ),
-]
-
-
-def above_s9_db(mark: str) -> float:
-    """Return how far a mark lies above S9, dB: -48 for S1, 60 for S9+60 dB."""
-    if "+" in mark:
-        return float(mark[3:5])
-    return S_UNIT_DB * (int(mark[1]) - 9)
-
-
-def _once_each(marks: Any) -> Any:
-    """Refuse two spellings of one mark: one of the voltages would be lost without a word."""
-    spelt: dict[str, str] = {}
-    for name in marks if isinstance(marks, Mapping) else ():
-        if not isinstance(name, str) or not _MARK.fullmatch(name.strip()):
-            continue  # told of with the name's own place
-        mark = _read_mark(name)
-        if mark in spelt:
-            raise FieldProblem(
-                f"'{spelt[mark]}' and '{name}' are one mark",
-                at=(name,),
-                allowed="each mark once",
-                at_key=True,
-            )
-        spelt[mark] = name
-    return marks
-
-
-def _rising(marks: Mapping[str, float]) -> Mapping[str, float]:
-    if len(marks) < 2:
-        raise FieldProblem(
-            f"{len(marks)} mark makes no curve", allowed="two or more, such as {S3: 0.75 V, S9: 2.25 V}"
-        )
-    ordered = dict(sorted(marks.items(), key=lambda mark: above_s9_db(mark[0])))
-    steps = [high - low for low, high in itertools.pairwise(ordered.values())]
-    if not (all(step > 0 for step in steps) or all(step < 0 for step in steps)):
-        raise FieldProblem(
-            "the voltages of the marks neither rise nor fall throughout",
-            allowed="a voltage for each mark that rises with it (or falls with it on a line that works the other way)",
-        )
-    return ordered
 
 
 Volts = Annotated[VoltageV, AfterValidator(between(-100.0, 100.0, "V"))]
@@ -117,7 +58,7 @@ class SMeterCurveSettings(MeterSettings):
 
     check: Literal["s_meter_curve"]
     """Which check this is."""
-    marks: Annotated[Mapping[MarkName, Volts], BeforeValidator(_once_each), AfterValidator(_rising)]
+    marks: Annotated[Mapping[MarkName, Volts], BeforeValidator(once_each), AfterValidator(rising)]
     """Voltage on the meter line at each mark, `S1` to `S9` and `S9+10 dB` to `S9+60 dB`; for segments, above which it is lit."""
     within_db: NotNegativeDb | None = None
     """How far each mark may lie from its nominal level."""
