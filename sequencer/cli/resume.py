@@ -25,7 +25,7 @@ from sequencer.run.bench_state import doubts_now
 from sequencer.run.facts import Again
 from sequencer.run.interrupt import stoppable
 from sequencer.run.journals import Glance, glance, is_held, journals
-from sequencer.run.resume import Left, changes, what_is_left
+from sequencer.run.resume import Left, changed_inputs, changes, what_is_left
 from sequencer.run.taken_up import bring_up_to_date
 
 
@@ -153,7 +153,10 @@ def _what_is_left(read: JournalRead, *, serial: str) -> Left:
     if complaints := changes(read, sequence, bench, serial=serial):
         raise FileProblems(complaints)
     order: OrderAsked = "quickest" if head.order == "quickest" else "written"
-    return what_is_left(read, make_plan(sequence, bench, serial=run.serial, only=head.only, order=order))
+    plan = make_plan(sequence, bench, serial=run.serial, only=head.only, order=order)
+    if complaints := changed_inputs(read, plan):
+        raise FileProblems(complaints)
+    return what_is_left(read, plan)
 
 
 def _gone(read: JournalRead, file: Path) -> FileProblems:

@@ -61,6 +61,8 @@ class Head:
     model_named: str
     dry_run: bool
     steps: tuple[PlannedStep, ...]
+    inputs: Mapping[str, str] = field(default_factory=dict)
+    """The files that the run was made from, each with a hash of its text; a journal from before has none."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

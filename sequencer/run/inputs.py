@@ -6,6 +6,7 @@ has no place and is not kept. Profiles that are shipped are not kept either: the
 
 from __future__ import annotations
 
+import hashlib
 import json
 import posixpath
 from collections.abc import Iterator, Sequence
@@ -37,6 +38,11 @@ def inputs_of(plan: Plan) -> tuple[RunInput, ...]:
             if path.stat().st_size <= LARGEST_BYTES:
                 found[place] = RunInput(place=place, kind=kind, content=path.read_bytes())
     return tuple(found.values())
+
+
+def input_hashes(plan: Plan) -> dict[str, str]:
+    """Return the places of the files that ``plan`` was made from, each with a hash of what stands there now."""
+    return {one.place: hashlib.sha256(one.content).hexdigest()[:16] for one in inputs_of(plan)}
 
 
 def asked_of(plan: Plan, model: str) -> str:

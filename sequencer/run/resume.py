@@ -25,6 +25,7 @@ from sequencer.problems import Complaint, printable
 from sequencer.results.journal import JournalRead
 from sequencer.results.model import BenchInstrument, Result
 from sequencer.run.facts import Carried, Finished
+from sequencer.run.inputs import DEEP, input_hashes
 from sequencer.uncertainty.decision import Decision
 
 _COLD = "the unit started cold: it had been without supply while the run was cut short"
@@ -155,6 +156,21 @@ def others_now(before: Iterable[BenchInstrument], now: Mapping[str, Identity]) -
         and (one.maker, one.model, one.serial) != (who.maker, who.model, who.serial)
     ]
     return printable("; ".join(changed))
+
+
+def changed_inputs(read: JournalRead, plan: Plan) -> list[Complaint]:
+    """Return what else than sequence, bench and model is another than at the beginning: a channel plan, a profile, a loss table."""
+    then, now = read.head.inputs, input_hashes(plan)
+    return [
+        Complaint(
+            file=place.removeprefix(f"{DEEP}/"),
+            message=f"this file is not as it was when run {read.head.record.run} began ({then[place]} then, "
+            f"{now.get(place, 'none')} now), so that what is left would not belong to what was found",
+            allowed="the file as it was; or a new run of the whole sequence",
+        )
+        for place in then
+        if then[place] != now.get(place)
+    ]
 
 
 def changes(

@@ -17,12 +17,18 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from click.testing import CliRunner
 
+from sequencer.cli.main import main
+from sequencer.planning.load import load_both
+from sequencer.planning.plan import make_plan
+from sequencer.results.journal import read_journal
 from sequencer.results.journal_lines import read_lines
 from sequencer.run.confirm import GivenBeforehand
 from sequencer.run.events import CheckStarted, Event
 from sequencer.run.journal import Journal
 from sequencer.run.record import Record
+from sequencer.run.resume import changed_inputs
 from sequencer.run.runner import Runner
 from sim.scpi.faults import Fault, FaultKind
 from tests.support.crashed import RUN, SEQUENCE, Left, call, killed, left_in, lines_of
@@ -279,3 +285,31 @@ def test_what_a_lost_instrument_spoilt_is_measured_again(tmp_path: Path) -> None
     assert "not measured" in {row[3] for row in left.table}
     shown = call("results", "last", "--folder", str(tmp_path / "r")).stdout
     assert "measured again when the run was" in " ".join(shown.split())
+
+
+def test_a_changed_channel_plan_is_refused_as_a_changed_sequence_is(tmp_path: Path) -> None:
+    """What sequence and bench name beside them is of the run too: another frequency for a channel is another run."""
+    shipped = (Path(__file__).parents[2] / "sequences" / "plans" / "cept-40.yaml").read_text(encoding="utf-8")
+    plan, sequence = tmp_path / "plan.yaml", tmp_path / "own.yaml"
+    plan.write_text(shipped, encoding="utf-8")
+    sequence.write_text(
+        "sequence: Own\nchannels: plan.yaml\nsupply: 13.2 V\nchecks:\n  - {check: frequency_error, channel: 20}\n",
+        encoding="utf-8",
+    )
+    words = [
+        "run",
+        str(sequence),
+        *("--bench", "bench", "--serial", "M40-0007"),
+        "--folder",
+        str(tmp_path / "results"),
+    ]
+    assert CliRunner().invoke(main, words).exit_code == 0
+    read = read_journal(next((tmp_path / "results").glob("*.journal")))
+
+    def now() -> list[str]:
+        planned = make_plan(*load_both(str(sequence), "bench", serial="M40-0007"), serial="M40-0007")
+        return [one.file for one in changed_inputs(read, planned)]
+
+    assert now() == []
+    plan.write_text(shipped + "\n# looked at again\n", encoding="utf-8")
+    assert now() == ["sequence/plan.yaml"]
