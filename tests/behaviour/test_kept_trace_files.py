@@ -120,6 +120,25 @@ def test_a_trace_is_written_over_nothing(kept: Path, tmp_path: Path) -> None:
     assert kept.read_bytes() == before
 
 
+def test_a_kept_run_is_written_over_by_force_and_nothing_else_is(kept: Path, tmp_path: Path) -> None:
+    """What stands there is said to be what it is before anything is replayed; --force takes a kept run alone."""
+    file = tmp_path / "run.json.gz"
+    assert call("replay", str(kept), "--as-test", str(file)).exit_code == 0
+    again = call("replay", str(kept), "--as-test", str(file))
+    assert (again.exit_code, again.stdout) == (2, "")
+    assert "there is a kept run of this name already" in again.stderr
+    assert "--force writes over it" in again.stderr
+    file.write_bytes(kept.read_bytes())
+    assert call("replay", str(kept), "--as-test", str(file), "--force").exit_code == 0
+    assert file.read_bytes().startswith(b"\x1f\x8b")
+    file.write_text("notes\n")
+    other = call("replay", str(kept), "--as-test", str(file), "--force")
+    assert (other.exit_code, file.read_text()) == (2, "notes\n")
+    assert "what stands here is not a kept run" in other.stderr
+    alone = call("replay", str(kept), "--force")
+    assert (alone.exit_code, "--force: no file is written" in alone.stderr) == (2, True)
+
+
 @pytest.mark.parametrize(
     "place", ["/tmp/x.yaml", "../x.yaml", "a/../../x", "a//b", "", "a\\b", "c:/x", "a\nb", "x" * 301, "./a"]
 )

@@ -215,6 +215,24 @@ def test_other_limits_judge_the_same_readings_as_a_run_of_its_own(stored: Path, 
     assert "re-evaluation of the readings" in table
 
 
+def test_what_differs_is_shown_where_the_words_are_alike(stored: Path, measured: Path) -> None:
+    """Another decision rule, and a value that was altered in its seventh figure: neither then nor now reads like the other."""
+    new = stored / "new.yaml"
+    text = (measured / "sequence.yaml").read_text()
+    new.write_text(text.replace("\nchecks:", "\ndecision_rule: guarded\nchecks:"))
+    assert new.read_text() != text
+    done = call("replay", "last", "--folder", str(stored), "--sequence", str(new))
+    assert done.exit_code == 1, done.output
+    power = done.stdout.partition("differs: carrier power")[2].splitlines()[1:3]
+    assert [line.rpartition("rule ")[2] for line in power] == ["simple (w = 0)", "guarded (w = U)"]
+    assert change(stored / "results.sqlite", "UPDATE result SET value = value * 1.0000001 WHERE unit = 'W'")
+    altered = call("replay", "last", "--folder", str(stored))
+    assert altered.exit_code == 1, altered.output
+    then, now = altered.stdout.partition("differs: carrier power")[2].splitlines()[1:3]
+    assert then.replace("then", "now ") != now
+    assert ", value 3." in then
+
+
 def test_a_reevaluation_is_marked_and_counts_for_no_history(stored: Path, measured: Path) -> None:
     """Listed and shown as what it is; a history has one point; `last` is the run that was measured; it cannot be replayed itself."""
     new = stored / "new.yaml"

@@ -169,20 +169,56 @@ def test_a_password_in_the_store_s_address_is_told_nobody(bench: Bench, postgres
 
 
 def test_a_notification_that_fails_costs_nothing(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A command that ends with an error: said on the screen and in the log, status and results as without it."""
+    """A command that ends with an error: said on the screen and in the log without a word of its own, which may be a token."""
     monkeypatch.setattr("sequencer.run.series.teller.PAUSES_S", (0.0,))
     script = bench.folder / "broken.py"
     script.write_text(
-        "import sys\nprint('no \\x1b[31mroute', file=sys.stderr)\nsys.exit(7)\n", encoding="utf-8"
+        "import sys\nprint('token t0ken')\nprint('refused: t0ken', file=sys.stderr)\nsys.exit(7)\n",
+        encoding="utf-8",
     )
     made = bench.run(
         "--repeat", "1", "--log", str(bench.folder / "l.txt"), "--notify", f"{sys.executable} {script}"
     )
     assert made.exit_code == 0
-    assert "it ended with status 7: no \\x1b[31mroute" in made.stderr
-    assert "it ended with status 7" in (bench.folder / "l.txt").read_text(encoding="utf-8")
+    log = (bench.folder / "l.txt").read_text(encoding="utf-8")
+    for text in (made.output, log):
+        assert "it ended with status 7. The message was" in text
+        assert "t0ken" not in text
     assert "All limits met." in made.stdout
     assert bench.runs()[0].outcome == "done"
+
+
+def test_a_log_on_a_full_disk_costs_nothing(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The status is the run's, the summary is shown, and the last line names the log. /dev/full: full(4) of the Linux manual pages."""
+    from sequencer.cli.unattended import log
+
+    def full(self: log._Handler) -> Any:
+        return Path("/dev/full").open("a", encoding="utf-8")
+
+    monkeypatch.setattr(log._Handler, "_open", full)
+    made = bench.run("--repeat", "1", "--log", "night.log", "--retries", "1")
+    assert made.exit_code == 0, made.output
+    assert "All limits met." in made.stdout
+    assert made.stderr.splitlines()[-1] == "The log night.log is not whole: No space left on device."
+
+
+def test_a_log_is_written_into_no_results(bench: Bench) -> None:
+    """The store before it is there, then store, table, journal and sequence: refused before anything is measured, and as they were."""
+    store = bench.results / "results.sqlite"
+    for beside in (store, bench.results / "results.sqlite-wal", bench.results / "stop"):
+        early = bench.run("--repeat", "1", "--log", str(beside))
+        assert (early.exit_code, "no log is written into it" in early.stderr) == (2, True), early.output
+    assert not bench.results.exists()
+    assert bench.run().exit_code == 0
+    files = [*bench.results.iterdir(), bench.sequence]
+    assert {one.suffix for one in files} >= {".sqlite", ".csv", ".journal", ".yaml"}
+    before = {one: one.read_bytes() for one in files}
+    for one in files:
+        late = bench.run("--repeat", "1", "--log", str(one))
+        assert late.exit_code == 2, one
+        assert one.name in late.stderr
+        assert "All limits met" not in late.output
+    assert {one: one.read_bytes() for one in files} == before
 
 
 def test_a_bench_that_dies_on_the_way_out_is_opened_again_and_somebody_is_told_at_once(

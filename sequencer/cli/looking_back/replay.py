@@ -12,7 +12,7 @@ from typing import Any
 import click
 
 from sequencer.analysis.runs import find_run
-from sequencer.files.write import refuse_over, write_new
+from sequencer.files.write import FileMark, refuse_over, write_new
 from sequencer.problems import option_problem, printable
 from sequencer.results.model import Result, facts_of
 from sequencer.results.store.place import find_place
@@ -20,10 +20,10 @@ from sequencer.results.store.store import Store, Wanted
 from sequencer.results.text import channel_in_words, limits_text, quantity_in_words, value_in_words
 from sequencer.run.interrupt import stoppable
 from sequencer.run.record import Record
-from sequencer.run.replay.compare import Compared, Fate
+from sequencer.run.replay.compare import Compared, Fate, differing
 from sequencer.run.replay.replay import Replayed, replay
 from sequencer.run.replay.source import Source, source_in_store
-from sequencer.run.replay.trace_file import TEST, TEST_NAME, read_trace, write_trace
+from sequencer.run.replay.trace_file import TEST, TEST_NAME, is_trace, read_trace, write_trace
 from sequencer.run.status import ExitStatus
 from sequencer.units.format import counted
 
@@ -41,18 +41,21 @@ def replay_command(
     bench_name: str = "",
     as_test: Path | None = None,
     mask_serial: bool = False,
+    force: bool = False,
     folder: Path,
     store_name: str = "",
     as_json: bool = False,
 ) -> int:
     """Replay a run; returns 0 where all is the same, 1 where it is not."""
-    if mask_serial and as_test is None:
-        raise option_problem("--mask-serial", "no file is written", allowed="--as-test FILE beside it")
+    for option, given in (("--mask-serial", mask_serial), ("--force", force)):
+        if given and as_test is None:
+            raise option_problem(option, "no file is written", allowed="--as-test FILE beside it")
     if as_test is not None and (sequence_name or bench_name):
         raise option_problem(
             "--as-test", "a test holds the run against its own files", allowed="--as-test by itself"
         )
     source = _source(run_name, folder, store_name)
+    over = None if as_test is None else _may_write_over(as_test, force=force)
     replayed = replay(
         source,
         sequence_name=sequence_name,
@@ -68,7 +71,7 @@ def replay_command(
     for problem in (*replayed.problems, *_own_problems(replayed)):
         click.echo(printable(problem), err=True)
     if as_test is not None:
-        _write_test(source, as_test, mask_serial=mask_serial)
+        _write_test(source, as_test, mask_serial=mask_serial, over=over)
     if replayed.outcome.status is ExitStatus.INTERRUPTED and not source.was_stopped:
         return int(ExitStatus.INTERRUPTED)
     if replayed.record is not None and replayed.problems:
@@ -91,13 +94,17 @@ def _new_run(*, simulated: bool) -> str:
     return f"{stamp}-{uuid.uuid4().hex[:6]}-evaluated{'-simulated' if simulated else ''}"
 
 
-def _write_test(source: Source, file: Path, *, mask_serial: bool) -> None:
+def _may_write_over(file: Path, *, force: bool) -> FileMark | None:
+    """Return which kept trace is written over; None where nothing stands there. Raises InputError for any other file."""
     if not file.name.endswith((".json", ".json.gz")):
         raise option_problem(
             "--as-test", f"{file.name!r} names no trace", allowed="a name that ends in .json or .json.gz"
         )
-    refuse_over(file, kind="trace", force=False, is_own=lambda _: False)
-    write_trace(source, file, mask_serial=mask_serial)
+    return refuse_over(file, kind="a kept run", force=force, is_own=is_trace)
+
+
+def _write_test(source: Source, file: Path, *, mask_serial: bool, over: FileMark | None) -> None:
+    write_trace(source, file, mask_serial=mask_serial, over=over)
     test = file.with_name(TEST_NAME)
     beside = ""
     if not test.exists():
@@ -141,13 +148,29 @@ def _lines(replayed: Replayed) -> Iterator[str]:
 def _told(one: Compared) -> Iterator[str]:
     row = one.result
     yield f"{one.fate.value}: {quantity_in_words(row)}{channel_in_words(row)}{f' {row.mode}' if row.mode else ''}"
-    if one.then is not None:
-        yield f"    then  {_in_words(one.then)}"
-    if one.now is not None and one.fate is not Fate.LOST:
-        yield f"    now   {_in_words(one.now)}"
+    rows = {"then": one.then, "now ": one.now if one.fate is not Fate.LOST else None}
+    there = {when: row for when, row in rows.items() if row is not None}
+    for when, text in zip(there, _in_words(*there.values()), strict=True):
+        yield f"    {when}  {text}"
 
 
-def _in_words(row: Result) -> str:
+def _in_words(*rows: Result) -> list[str]:
+    """Return a result's value, limits and decision; of two what tells them apart, too: the rule, or figures that rounding hides."""
+    words = [_row_in_words(row) for row in rows]
+    unlike = differing(rows[0], rows[-1])
+    if "rule" in unlike:
+        words = [f"{text}, rule {row.rule}" for text, row in zip(words, rows, strict=True)]
+    if unlike and len(set(words)) == 1:
+        figures = (", ".join(f"{_worded(name)} {getattr(row, name)}" for name in unlike) for row in rows)
+        words = [f"{text}, {exact}" for text, exact in zip(words, figures, strict=True)]
+    return words
+
+
+def _worded(name: str) -> str:
+    return name.replace("_", " ")
+
+
+def _row_in_words(row: Result) -> str:
     limits = limits_text(row)
     value = "not measured" if row.value is None else value_in_words(row)
     return f"{value}{f' ({limits})' if limits else ''}  {row.decision.value}"

@@ -66,6 +66,7 @@ def trace(run_name: str, folder: Path, store: str, **asked: Any) -> None:
     is_flag=True,
     help="With --as-test: take the serials and the names of those who confirmed out of FILE.",
 )
+@click.option("--force", is_flag=True, help="With --as-test: write over a run that was written so.")
 @folder_option
 @store_option
 @as_json_option

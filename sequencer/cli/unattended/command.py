@@ -29,6 +29,7 @@ from sequencer.cli.unattended.words import unit_text
 from sequencer.frozen import dataclass
 from sequencer.inputs.unit_list import ListedUnit, read_unit_list
 from sequencer.problems import Complaint, FileProblems, printable
+from sequencer.results.store.place import find_place
 from sequencer.run.events import CheckEnded, Event, Listener
 from sequencer.run.interrupt import Stopper, stoppable
 from sequencer.run.series.clock import JumpingClock, SeriesClock, WallClock
@@ -165,7 +166,14 @@ class _SeriesOfCommand:
     def _make_log(self) -> HumanLog | None:
         folder, bench = self._first.asked.folder, self._first.plan.bench.path.stem
         path = self._series.log or (None if self._single else folder / f"{bench}.log")
-        return HumanLog(path, self._clock) if path is not None else None
+        return HumanLog(path, self._clock, other_use=self._other_use) if path is not None else None
+
+    def _other_use(self, path: Path) -> str:
+        """Return what a path is to the series beside its log; empty where it is nothing."""
+        asked = self._first.asked
+        if find_place(asked.folder, asked.store).is_at(path):
+            return "the store"
+        return "the file that stops the series" if path.resolve() == self._stop_file.path.resolve() else ""
 
     def go(self, channels: list[Channel]) -> int:
         """Make the runs, and say how it was left."""
@@ -192,7 +200,8 @@ class _SeriesOfCommand:
         if self._log is not None:
             self._log.close()
             if self._log.failed:
-                click.echo(f"The log {self._log.path} is not whole: {self._log.failed}.", err=True)
+                where = printable(str(self._log.path))
+                click.echo(f"The log {where} is not whole: {self._log.failed}.", err=True)
         if self._screen.failed:
             click.echo(
                 f"Standard output could not be written to: {self._screen.failed}. What stands there is cut short.",

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import logging
+import os
 import re
+import stat
 import sys
+from collections.abc import Callable
 from datetime import datetime
 from logging.handlers import RotatingFileHandler
 from pathlib import Path
@@ -21,6 +24,10 @@ LARGEST_BYTES = 1024 * 1024
 """A file beyond this is put aside and a new one begun."""
 KEPT = 9
 """How many that were put aside are kept: NAME.1 is the newest of them."""
+_BEGINS = re.compile(rb"\d{4}-\d\d-\d\d \d\d:\d\d:\d\d [+-]\d{4,6}  ")
+"""How every line of a log begins: see `_stamp`."""
+_ALLOWED = "a name that is free, or a log that earlier runs wrote"
+_HINT = "name another with --log"
 
 
 class _Handler(RotatingFileHandler):
@@ -29,25 +36,35 @@ class _Handler(RotatingFileHandler):
     failed = ""
 
     def handleError(self, record: logging.LogRecord) -> None:  # noqa: N802 - the library's name
-        """Keep what went wrong."""
-        error = sys.exc_info()[1]
-        self.failed = getattr(error, "strerror", None) or str(error)
+        """Keep what went wrong first."""
+        self.note(sys.exc_info()[1])
+
+    def note(self, error: BaseException | None) -> None:
+        """Keep why a line is lost; what comes of it later says less."""
+        self.failed = self.failed or _why(error)
 
 
 class HumanLog:
     """Writes what a series and its runs tell into the log at ``path``. A log that cannot be written costs no run: see `failed`."""
 
-    def __init__(self, path: Path, clock: SeriesClock) -> None:
-        """Open it; what stands there stays. Raises InputError where it cannot be written."""
+    def __init__(
+        self, path: Path, clock: SeriesClock, *, other_use: Callable[[Path], str] = lambda _: ""
+    ) -> None:
+        """Open it; an earlier log that stands there stays, and is written on.
+
+        ``other_use`` says what else a path is to the series ("the store"); empty for nothing. Raises InputError where the log cannot be
+        written, and where something stands that is not a log: nothing is added to it.
+        """
         self.path = path
         self._clock = clock
         self._checks = CheckLines(headed=False)
         try:
+            _refuse_foreign(path, other_use)
             path.parent.mkdir(parents=True, exist_ok=True)
             self._handler = _Handler(
                 path, maxBytes=LARGEST_BYTES, backupCount=KEPT, encoding="utf-8", errors="backslashreplace"
             )
-        except (OSError, ValueError) as error:
+        except (OSError, ValueError, RuntimeError) as error:  # RuntimeError: a link that leads to itself
             raise _unwritable(path, error) from error
 
     @property
@@ -74,8 +91,11 @@ class HumanLog:
                 self._checks.of(event)
 
     def close(self) -> None:
-        """Close the file."""
-        self._handler.close()
+        """Close the file; what could not be written until now is tried once more."""
+        try:
+            self._handler.close()
+        except OSError as error:
+            self._handler.note(error)
 
     def _write(self, line: str) -> None:
         self._handler.handle(logging.makeLogRecord({"msg": f"{_stamp(self._clock.now())}  {line}"}))
@@ -85,11 +105,49 @@ def _stamp(time: datetime) -> str:
     return f"{time:%Y-%m-%d %H:%M:%S %z}"
 
 
+def _refuse_foreign(path: Path, other_use: Callable[[Path], str]) -> None:
+    """Raise InputError where the log, or one put aside, would be written into something else. OSError and ValueError as of any path."""
+    if use := other_use(path):
+        raise about_file(path, f"this is {use}, and no log is written into it", allowed=_ALLOWED, hint=_HINT)
+    if not _is_free_or_log(path):
+        raise about_file(
+            path,
+            "what stands here is not a log of this program; nothing was added to it",
+            allowed=_ALLOWED,
+            hint=_HINT,
+        )
+    for number in range(1, KEPT + 1):
+        aside = path.with_name(f"{path.name}.{number}")
+        if not _is_free_or_log(aside):
+            raise about_file(
+                aside,
+                f"the log {printable(path.name)} is put aside under this name, and what stands here is not a log of this program",
+                allowed=_ALLOWED,
+                hint=_HINT,
+            )
+
+
+def _is_free_or_log(path: Path) -> bool:
+    """Say whether nothing stands there, or a log as its first line tells. A device is neither: what is behind it may be an instrument."""
+    try:
+        found = path.stat()
+    except (FileNotFoundError, NotADirectoryError):
+        return True
+    if not stat.S_ISREG(found.st_mode):
+        return path.samefile(os.devnull)
+    with path.open("rb") as file:
+        head = file.read(64)
+    return not head or _BEGINS.match(head) is not None
+
+
+def _why(error: BaseException | None) -> str:
+    return getattr(error, "strerror", None) or str(error)
+
+
 def _unwritable(path: Path, error: Exception) -> InputError:
-    why = getattr(error, "strerror", None) or str(error)
     return about_file(
         path,
-        f"the log cannot be written here: {why}",
+        f"the log cannot be written here: {_why(error)}",
         allowed="a file that can be written",
-        hint="name another with --log",
+        hint=_HINT,
     )

@@ -45,13 +45,26 @@ _FIGURES = ("value", "unit", "uncertainty", "lower_limit", "upper_limit", "decis
 _MEASURED = ("value", "unit", "uncertainty")
 
 
-def same_result(then: Result, now: Result) -> bool:
-    """Say whether value, uncertainty, limits and decision are the same.
+def differing(then: Result, now: Result) -> tuple[str, ...]:
+    """Return which of value, unit, uncertainty, limits, decision and rule differ; the note does not count.
 
-    Of a bench's own results the limits come of earlier runs, which a replay does not look at: there what was measured alone.
+    The rule counts where there is an uncertainty to apply it to: no person's answer is decided by it. Of a bench's own results the limits
+    come of earlier runs, which a replay does not look at: there what was measured alone.
     """
     names = _MEASURED if _is_of_bench(then.check) else _FIGURES
-    return all(getattr(then, name) == getattr(now, name) for name in names)
+    is_by_rule = any(one.uncertainty is not None and _has_limit(one) for one in (then, now))
+    return tuple(
+        name for name in names if getattr(then, name) != getattr(now, name) and (name != "rule" or is_by_rule)
+    )
+
+
+def same_result(then: Result, now: Result) -> bool:
+    """Say whether all that counts of a result is the same: see `differing`."""
+    return not differing(then, now)
+
+
+def _has_limit(row: Result) -> bool:
+    return row.lower_limit is not None or row.upper_limit is not None
 
 
 def _is_of_bench(check: str) -> bool:

@@ -68,6 +68,19 @@ def read_trace(file: Path) -> Source:
     return source_of_kept(kept_of(file, plain), str(file))
 
 
+def is_trace(file: Path) -> bool:
+    """Say whether ``file`` holds a run by itself, or nothing at all: only such a file may be written over."""
+    try:
+        if not file.is_file():
+            return False
+        if not file.stat().st_size:
+            return True
+        read_trace(file)
+    except (OSError, InputError):
+        return False
+    return True
+
+
 def _unusable(file: Path, message: str) -> InputError:
     return about_file(
         file, message, allowed="a run as 'sequencer replay --as-test FILE' writes it (.json, .json.gz)"

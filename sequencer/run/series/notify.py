@@ -18,7 +18,7 @@ from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import field
 from pathlib import Path
-from typing import IO, Protocol
+from typing import Protocol
 
 from sequencer.frozen import dataclass
 from sequencer.problems import InputError, option_problem, printable
@@ -27,7 +27,6 @@ from sequencer.run.series.addresses import Address
 TIMEOUT_S = 30.0
 """How long one attempt to send a message may take."""
 _SENDER = Path(__file__).with_name("send_notice.py")
-_LAST_BYTES = 400
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,11 +61,11 @@ class CommandChannel:
         return f"the command {printable(self.words[0])}"
 
     def send(self, message: Message, timeout_s: float) -> str:
-        """Call it and wait for its end; a status other than 0 is a failure."""
+        """Call it and wait for its end; a status other than 0 is a failure. What it writes is not repeated: it may hold a token."""
         facts = {f"RADIO_BENCH_{name.upper()}": printable(text) for name, text in message.facts.items()}
         content = f"{message.title}\n\n{message.text}\n".encode("utf-8", "backslashreplace")
-        status, _, said = _called(self.words, content, {**os.environ, **facts}, timeout_s)
-        return "" if status == "0" else f"{status}{f': {said}' if said else ''}"
+        status, _ = _called(self.words, content, {**os.environ, **facts}, timeout_s)
+        return "" if status == "0" else status
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +86,7 @@ class ServiceChannel:
             "title": message.title,
             "text": message.text,
         }
-        status, answer, _ = _called(_sender(), json.dumps(asked).encode(), dict(os.environ), timeout_s)
+        status, answer = _called(_sender(), json.dumps(asked).encode(), dict(os.environ), timeout_s)
         if status != "0":
             return f"the process that sends it: {status}"
         failed = [
@@ -125,7 +124,7 @@ _COMMAND = "a program with its arguments, such as 'mail -s bench workshop@ferrow
 def find_unusable(addresses: Sequence[Address], timeout_s: float = TIMEOUT_S) -> list[Address]:
     """Return the addresses that no notification service is known for, or that are not whole. Sends nothing."""
     asked = {"addresses": [one.text for one in addresses], "check": True}
-    status, answer, _ = _called(_sender(), json.dumps(asked).encode(), dict(os.environ), timeout_s)
+    status, answer = _called(_sender(), json.dumps(asked).encode(), dict(os.environ), timeout_s)
     if status != "0":
         raise option_problem(
             "--notify-file",
@@ -148,20 +147,20 @@ def _answered(answer: bytes) -> list[tuple[str, bool]]:
 
 def _called(
     words: Sequence[str], content: bytes, environment: dict[str, str], timeout_s: float
-) -> tuple[str, bytes, str]:
-    """Call a program; return "0" or in words how it ended, its output (the first 64 KiB), and the end of what it complained of."""
-    with tempfile.TemporaryFile() as output, tempfile.TemporaryFile() as errors:
+) -> tuple[str, bytes]:
+    """Call a program; return "0" or in words how it ended, and its output (the first 64 KiB)."""
+    with tempfile.TemporaryFile() as output:
         try:
             process = subprocess.Popen(
                 words,
                 stdin=subprocess.PIPE,
                 stdout=output,
-                stderr=errors,
+                stderr=subprocess.DEVNULL,
                 env=environment,
                 start_new_session=os.name != "nt",
             )
         except OSError as error:
-            return f"it could not be called: {error.strerror or error}", b"", ""
+            return f"it could not be called: {error.strerror or error}", b""
         try:
             with suppress(BrokenPipeError):  # who does not read the message need not
                 process.communicate(content, timeout=timeout_s)
@@ -171,7 +170,7 @@ def _called(
         finally:
             _end(process)
         output.seek(0)
-        return status, output.read(65536), _last(errors)
+        return status, output.read(65536)
 
 
 def _end(process: subprocess.Popen[bytes]) -> None:
@@ -185,13 +184,6 @@ def _end(process: subprocess.Popen[bytes]) -> None:
     if process.stdin is not None:
         with suppress(OSError):
             process.stdin.close()
-
-
-def _last(errors: IO[bytes]) -> str:
-    size = errors.seek(0, os.SEEK_END)
-    errors.seek(max(0, size - _LAST_BYTES))
-    text = errors.read(_LAST_BYTES).decode("utf-8", "replace").strip()
-    return printable(text.splitlines()[-1]) if text else ""
 
 
 def missing_extra() -> InputError:

@@ -88,3 +88,31 @@ def test_a_log_that_cannot_be_written_is_refused_at_the_start_and_noted_later(
     monkeypatch.undo()
     log.close()
     assert log.failed == "No space left on device"
+
+
+def test_a_log_is_written_below_a_log_only(tmp_path: Path) -> None:
+    """An empty file is taken; notes, another program's log and a device are not, nor is a log put aside over somebody's file."""
+    path = tmp_path / "bench.log"
+    path.touch()
+    HumanLog(path, CLOCK).close()
+    for content in (b"serial,model\n", b"\x00\xff", b"2026-11-27 22:30:00,123 INFO began\n", b"\n"):
+        path.write_bytes(content)
+        with pytest.raises(InputError, match="not a log of this program") as raised:
+            HumanLog(path, CLOCK)
+        assert "--log" in str(raised.value)
+        assert path.read_bytes() == content
+    path.unlink()
+    (tmp_path / "bench.log.9").write_text("mine\n")
+    with pytest.raises(InputError, match=r"bench\.log\.9: the log bench\.log is put aside under this name"):
+        HumanLog(path, CLOCK)
+    with pytest.raises(InputError, match="not a log of this program"):
+        HumanLog(Path("/dev/full"), CLOCK)
+    HumanLog(Path("/dev/null"), CLOCK).close()
+
+
+def test_a_link_to_itself_is_refused(tmp_path: Path) -> None:
+    """Said, as any name that cannot be written."""
+    path = tmp_path / "bench.log"
+    path.symlink_to(path)
+    with pytest.raises(InputError, match="the log cannot be written here"):
+        HumanLog(path, CLOCK, other_use=lambda one: str(one.resolve()) and "")
