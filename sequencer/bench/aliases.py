@@ -45,7 +45,10 @@ def plain(address: str) -> str:
 def _hosts(host: str) -> list[str]:
     """Return the addresses of a host, as text of one form each; none where it is unknown: then it cannot be opened either."""
     with suppress(ValueError):
-        return [ipaddress.ip_address(host.lower()).compressed.upper()]
+        number = ipaddress.ip_address(host.lower())
+        # "any address of this machine" (RFC 1122, 3.2.1.3) reaches this machine
+        own = {"127.0.0.1", "::1"} if number.is_unspecified or number.is_loopback else set()
+        return sorted({number.compressed.upper(), *own})
     try:
         found = socket.getaddrinfo(host.lower(), None, type=socket.SOCK_STREAM)
     except (OSError, UnicodeError):

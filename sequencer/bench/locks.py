@@ -13,11 +13,15 @@ import platform
 import re
 import sys
 import time
+from collections.abc import Iterable
 from contextlib import ExitStack, suppress
 from pathlib import Path
 from typing import Any
 
+from drivers.faults import Refused
+from drivers.roles import Instrument
 from sequencer.bench.aliases import names_of
+from sequencer.frozen import dataclass
 from sequencer.inputs.bench import BenchFile
 from sequencer.problems import printable
 from sequencer.safety.mark import Mark
@@ -37,8 +41,31 @@ class BenchBusy(Exception):
     """Another process drives this bench, or one of its instruments."""
 
 
-def lock_addresses(bench: BenchFile, stack: ExitStack) -> None:
-    """Take every address for this process; the operating system drops the locks with the process, however it ends.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeldLock:
+    """A lock of this process: the open file, and the name that other processes look for it under."""
+
+    path: Path
+    descriptor: int
+
+
+def confirm_held(locks: Iterable[HeldLock], asking: Instrument) -> None:
+    """Raise Refused, in the name of the instrument ``asking``, unless every lock still stands under its name.
+
+    Whoever removes a lock file lets another process in, which nothing else would tell.
+    """
+    for one in locks:
+        if not _is_still(one.descriptor, one.path):
+            raise Refused(
+                f"the lock {one.path} was removed while this run goes on: another process may drive this bench by now",
+                instrument=asking.name,
+                address=asking.address,
+                next_move="End every other run on these instruments, and never remove a lock: one that is left over locks nothing.",
+            )
+
+
+def lock_addresses(bench: BenchFile, stack: ExitStack) -> tuple[HeldLock, ...]:
+    """Take every address for this process and return the locks; the operating system drops them with the process, however it ends.
 
     Raises BenchBusy. An instrument that a person works has no lock. One that is written or reached in several ways has several.
     """
@@ -49,6 +76,7 @@ def lock_addresses(bench: BenchFile, stack: ExitStack) -> None:
         if not entry.manual
         for path in lock_paths(entry.address, folder)
     }
+    held: list[HeldLock] = []
     for path, entry in wanted.items():
         try:
             folder.check()
@@ -58,21 +86,24 @@ def lock_addresses(bench: BenchFile, stack: ExitStack) -> None:
                 f"the lock of {entry.address} on bench {bench.bench!r} cannot be taken ({_reason(error)}), so that another "
                 f"process might drive it. See who owns {path}."
             ) from error
-        if not taken:
+        if taken is None:
             raise BenchBusy(
                 f"another process drives {entry.address} on bench {bench.bench!r} ({_holder_of(path)} holds {path}). "
                 "Wait until it has ended, or end it; it leaves the bench safe."
             )
+        if taken >= 0:
+            held.append(HeldLock(path=path, descriptor=taken))
+    return tuple(held)
 
 
-def _take_after_watchdog(folder: StateFolder, name: str, stack: ExitStack) -> bool:
+def _take_after_watchdog(folder: StateFolder, name: str, stack: ExitStack) -> int | None:
     """Take a lock, after the key-down watchdog of a program that ended with PTT pressed, which has it for a moment."""
     until_s = time.monotonic() + WATCHDOG_HOLDS_S
-    while not _take(folder, name, stack):
+    while (taken := _take(folder, name, stack)) is None:
         if _holder(folder.path / name).get("program") != WATCHDOG or time.monotonic() > until_s:
-            return False
+            return None
         time.sleep(0.05)
-    return True
+    return taken
 
 
 def _holder(path: Path) -> dict[str, Any]:
@@ -181,15 +212,16 @@ def key_mark(bench: BenchFile) -> Mark | None:
     return Mark(StateFolder.find(), f"{address_key(radio[1].address)}.key", own=StateFolder.of_user())
 
 
-def _take(folder: StateFolder, name: str, stack: ExitStack) -> bool:
+def _take(folder: StateFolder, name: str, stack: ExitStack) -> int | None:
+    """Take a lock; return its descriptor (-1 where the system has none that tells), None where another process has it."""
     if sys.platform == "win32":
         from filelock import FileLock, Timeout
 
         try:
             stack.enter_context(FileLock(folder.path / name, timeout=0))
         except Timeout:
-            return False
-        return True
+            return None
+        return -1  # a file that is open cannot be removed there
     import fcntl
 
     for _ in range(3):
@@ -201,7 +233,7 @@ def _take(folder: StateFolder, name: str, stack: ExitStack) -> bool:
             fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
             os.close(descriptor)
-            return False
+            return None
         except BaseException:
             os.close(descriptor)
             raise
@@ -212,9 +244,9 @@ def _take(folder: StateFolder, name: str, stack: ExitStack) -> bool:
         if _is_still(descriptor, folder.path / name):
             stack.callback(os.close, descriptor)
             _note_holder(descriptor)
-            return True
+            return descriptor
         os.close(descriptor)  # removed since it was opened: a lock on it would keep nobody out
-    return False
+    return None
 
 
 def _is_still(descriptor: int, path: Path) -> bool:

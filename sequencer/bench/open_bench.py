@@ -19,7 +19,14 @@ from drivers.roles import Identity, Instrument
 from drivers.trace import Direction, Exchange
 from sequencer.bench.identity import confirm_identity
 from sequencer.bench.limits import bounds_s, limits_of, max_supply_v, supply_accuracy_percent
-from sequencer.bench.locks import BenchBusy, cables_mark, key_mark, lock_addresses
+from sequencer.bench.locks import (
+    BenchBusy,
+    HeldLock,
+    cables_mark,
+    confirm_held,
+    key_mark,
+    lock_addresses,
+)
 from sequencer.bench.operator import Operators
 from sequencer.bench.parts import BenchParts
 from sequencer.bench.tape_links import TapedLibrary, names_at
@@ -81,6 +88,7 @@ class OpenBench:
             make_watchdog(parts.bench, parts.profiles, serial=parts.serial) if parts.is_real else None
         )
         self._proof_told = False
+        self._locks: tuple[HeldLock, ...] = ()
         self.safe = self._make_safe_bench(self.instruments)
         self._operators = Operators(
             parts.bench,
@@ -133,7 +141,7 @@ class OpenBench:
     def prepare(self) -> None:
         """Lock the bench, start its watchdog and open its VISA library; no instrument hears of it yet."""
         if self.parts.is_real:
-            lock_addresses(self.bench, self._stack)
+            self._locks = lock_addresses(self.bench, self._stack)
             if self._watchdog is not None:
                 self._watchdog.start()
                 self._stack.callback(self._watchdog.close)
@@ -348,6 +356,7 @@ class OpenBench:
             release_max_s=longest_release_s(radio[1]) if radio is not None else 0.0,
             send_off_unanswered=self._send_off_unanswered,
             open_missing=self._open_again,
+            confirm_alone=lambda asking: confirm_held(self._locks, asking),
             key_memory=KeyMemory(
                 key_mark(self.bench) if self.parts.is_real else None,
                 serial=self.parts.serial,

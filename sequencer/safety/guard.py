@@ -56,6 +56,7 @@ class GuardedBench:
         announce: Announce = to_nobody,
         watchdog: KeyWatch | None = None,
         standstill: Standstill | None = None,
+        confirm_alone: Callable[[Instrument], object] = lambda asking: None,
     ) -> None:
         self._instruments = instruments
         self._clock = clock
@@ -70,7 +71,13 @@ class GuardedBench:
         self._standstill = standstill
         self.key_memory = key_memory or KeyMemory()
         self.cables = cables or Cables()
-        self._interlock = Interlock(instruments, roles=roles, cables=self.cables, key_memory=self.key_memory)
+        self._interlock = Interlock(
+            instruments,
+            roles=roles,
+            cables=self.cables,
+            key_memory=self.key_memory,
+            confirm_alone=confirm_alone,
+        )
         self._supply = SupplyLine(
             lambda: self._find(Supply), clock=clock, ratings=ratings, cables=self.cables
         )

@@ -27,6 +27,7 @@ class Interlock:
     """The open instruments of a bench, and what must read back before RF or the key may come on.
 
     ``roles`` are those the bench file fills; ``key`` is the push-to-talk line, once something has asked for it.
+    ``confirm_alone`` raises Refused where another process may drive the bench by now.
     """
 
     def __init__(
@@ -36,8 +37,10 @@ class Interlock:
         roles: frozenset[str],
         cables: Cables,
         key_memory: KeyMemory,
+        confirm_alone: Callable[[Instrument], object] = lambda asking: None,
     ) -> None:
         self._instruments = instruments
+        self._confirm_alone = confirm_alone
         self._roles = roles
         self._cables = cables
         self._key_memory = key_memory
@@ -125,6 +128,7 @@ class Interlock:
     def route(self, path: Path) -> None:
         """Set the switch to ``path`` and read that it stands there."""
         switch = present(self.find(Switch), "switch")
+        self._confirm_alone(switch)
         if path != "transmit" and self.key is not None:
             self.key.note_moved()
         switch.set_start_state()
@@ -149,6 +153,7 @@ class Interlock:
     def confirm_transmit(self) -> None:
         """Raise NotConfirmed unless every generator's output reads off and the switch reads `transmit`; moves nothing."""
         self._cables.refuse_if_moved(self.radio())
+        self._confirm_alone(self.radio())
         for generator in self._generators():
             if generator.read_output_enabled():
                 raise NotConfirmed(

@@ -7,13 +7,16 @@ import os
 import stat
 import tempfile
 import time
+from argparse import Namespace
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
 
-from sequencer.bench.locks import BenchBusy, cables_mark, lock_addresses, lock_path
+from drivers.faults import Refused
+from sequencer.bench.aliases import names_of
+from sequencer.bench.locks import BenchBusy, cables_mark, confirm_held, lock_addresses, lock_path
 from sequencer.inputs.bench import BenchFile
 from sequencer.inputs.load_bench import load_bench
 from sequencer.safety.mark import Mark
@@ -291,3 +294,28 @@ def test_systemd_s_state_folder_comes_first(
     assert found.path == given
     monkeypatch.setenv("SEQUENCER_STATE", str(given))
     assert StateFolder.of_user() is None
+
+
+def test_a_lock_that_was_removed_under_a_run_is_seen_before_ptt_is_pressed(
+    real_bench: BenchFile, state: Path
+) -> None:
+    """Another process may be let in by then: before each press and each move of the switch the open file must be the one of that name."""
+    with ExitStack() as stack:
+        locks = lock_addresses(real_bench, stack)
+        assert locks
+        asking = Namespace(name="radio", address="A::1")
+        confirm_held(locks, asking)  # type: ignore[arg-type]
+        for one in locks:
+            one.path.unlink()
+        with pytest.raises(
+            Refused, match="was removed while this run goes on: another process may drive this bench"
+        ):
+            confirm_held(locks, asking)  # type: ignore[arg-type]
+        with _taken(real_bench), pytest.raises(Refused):  # and it stays seen once another process has come in
+            confirm_held(locks, asking)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("host", ["0.0.0.0", "127.0.0.1", "[::1]", "[::]"])
+def test_this_machine_has_one_lock_under_all_its_own_addresses(host: str) -> None:
+    """0.0.0.0 reaches this machine (RFC 1122, 3.2.1.3), as 127.0.0.1 does."""
+    assert "TCPIP0::127.0.0.1::5025::SOCKET" in names_of(f"TCPIP0::{host}::5025::SOCKET")
