@@ -1,18 +1,19 @@
 """The check side: generator into power meter through the switch's own path, and no unit: its connector is open.
 
 It is a loss side on which nobody moves anything. While it is held the unit is unkeyed, its PTT read open, and without supply; no key is in
-anybody's reach here, and the generator is off before the switch moves and after.
+anybody's reach here, and the generator is off before the switch moves and after. That it is off is not taken from its own word alone: the
+power meter that is joined to it is read.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from typing import Any, NoReturn
 
 from typing_extensions import override
 
-from drivers.faults import Refused, UnexpectedReply
+from drivers.faults import InstrumentFault, NotConfirmed, Refused, UnexpectedReply
 from drivers.roles import AudioAnalyser, PowerMeter, Reading, Supply, Voltmeter
 from sequencer.safety.guard import GuardedBench
 from sequencer.safety.loss import LossSide
@@ -22,6 +23,10 @@ from sequencer.safety.supply import SUPPLY_SETTLE_S
 
 AUDIO_SETTLE_S = 0.2
 MOST_V = 1000.0
+OFF_SETTLE_S = 0.2
+OFF_FALL_DB = (
+    6.0  # less of a fall is a generator still on, or a level in the meter's noise: common practice, no source
+)
 HALF_WITHIN = 0.05  # source's and meter's linearity together: common practice, no source
 
 
@@ -31,7 +36,7 @@ class CheckSide(LossSide):
     Levels are at the generator's connector, dBm; audio voltages V rms.
     """
 
-    __slots__ = ("_audio", "_feed_and_read", "_unfed", "_voltmeter")
+    __slots__ = ("_audio", "_before", "_feed_and_read", "_on_dbm", "_see_silent", "_unfed", "_voltmeter")
 
     def __init__(
         self,
@@ -40,6 +45,7 @@ class CheckSide(LossSide):
         voltmeter: Voltmeter | None,
         unfed: bool,
         feed_and_read: Callable[[float, int], list[Reading]],
+        see_silent: Callable[[Callable[[], object]], None],
         **loss: Any,
     ) -> None:
         super().__init__(confirm=lambda text: False, connected=lambda connection: None, **loss)
@@ -48,11 +54,55 @@ class CheckSide(LossSide):
         self._voltmeter = voltmeter
         self._unfed = unfed
         self._feed_and_read = feed_and_read
+        self._see_silent = see_silent
+        self._before = ""
+        self._on_dbm: float | None = (
+            None  # what the meter showed of the generator last, until it was seen to be gone
+        )
 
     @override
     def connect(self, *_: Any) -> NoReturn:
         raise self._refused(
             "nobody moves cables on the check path", "Use the loss side for what a person connects."
+        )
+
+    @override
+    def apply(self, frequency_hz: float, level_dbm: float) -> None:
+        super().apply(frequency_hz, level_dbm)
+        self._on_dbm = level_dbm
+
+    @override
+    def read_power_dbm(self) -> Reading:
+        reading = super().read_power_dbm()
+        if self._on_dbm is not None and reading.number is not None:
+            self._on_dbm = reading.number
+        return reading
+
+    @override
+    def remove_signal(self) -> None:
+        """Switch the generator off, confirmed, and see on the power meter that it is. NotConfirmed where its level is still there."""
+        super().remove_signal()
+        if self._on_dbm is not None:
+            self._see_silent(self._confirm_silent)
+
+    def remove_signal_after(self, fault: InstrumentFault) -> None:
+        """Do the same after ``fault``, which is told with what the meter still sees; another fault on the way is not told."""
+        self._before = f"{fault.what}; then "
+        with suppress(InstrumentFault):
+            self.remove_signal()
+
+    def _confirm_silent(self) -> None:
+        self.wait_s(OFF_SETTLE_S)
+        reading = super().read_power_dbm()
+        on_dbm, self._on_dbm = self._on_dbm, None
+        if on_dbm is None or reading.number is None or on_dbm - reading.number >= OFF_FALL_DB:
+            return
+        raise NotConfirmed(
+            f"{self._before}its output reads off, and the power meter joined to it reads {reading.number:.4g} dBm, after {on_dbm:.4g} dBm "
+            "while it was on",
+            instrument=self._generator.name,
+            address=self._generator.address,
+            next_move="See at its own panel that it is off, or take the cable off it; if it is, check whether the power meter stands still.",
         )
 
     @property
@@ -152,10 +202,18 @@ class SelfCheckingBench(GuardedBench):
                     voltmeter=self._find(Voltmeter),
                     unfed=supply is not None,
                     feed_and_read=self._feed_and_read,
+                    see_silent=self._interlock.see_silent,
                 )
                 try:
                     yield side
+                    side.remove_signal()
                     self._interlock.confirm_path("check")
+                except InstrumentFault:
+                    with suppress(
+                        InstrumentFault
+                    ):  # what was wrong before is told, and what the meter still sees is kept
+                        side.remove_signal()
+                    raise
                 finally:
                     side.leave()
             finally:

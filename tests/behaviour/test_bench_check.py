@@ -242,6 +242,40 @@ def test_an_audio_meter_that_stands_still_is_told(plan_of: Callable[..., Plan]) 
     )
 
 
+@pytest.mark.parametrize("stands_still", [False, True])
+def test_a_generator_that_reads_off_and_is_on_is_seen_by_the_joined_meter(
+    plan_of: Callable[..., Plan], stands_still: bool
+) -> None:
+    """Nothing was measured, the unit is neither fed nor keyed afterwards, and the last line does not say that the generator is off.
+
+    Also where something else had ended the check before: a level that does not fall as it was set.
+    """
+    rig = Rig(plan_of(SHORT, UNIT), SERIAL)
+    generator = rig.device("signal_generator")
+    deliver = generator._apply
+    seen: list[Any] = []
+
+    def stays_on(signal: Any) -> None:
+        if signal is not None and not (stands_still and seen):
+            seen.append(signal)
+            deliver(signal)
+
+    generator._apply = stays_on
+    outcome = rig.run()
+    assert not generator.output_on  # that is its answer
+    assert outcome.status is ExitStatus.BENCH_FAILED
+    assert {(one.check, one.value, one.decision) for one in outcome.results} == {
+        ("bench_check", None, Decision.NOT_MEASURED)
+    }
+    assert not outcome.safe_state.confirmed
+    assert "generator off" not in outcome.safe_state.off
+    (problem,) = outcome.safe_state.problems
+    assert problem.startswith("the generator could not be confirmed off")
+    assert "its output reads off, and the power meter joined to it reads" in problem
+    assert not rig.device("supply").output_on
+    assert rig.simulation.hazards == ()
+
+
 @pytest.mark.parametrize("kind", [FaultKind.TIMEOUT, FaultKind.DISCONNECT, FaultKind.GARBAGE])
 def test_a_fault_at_any_message_leaves_all_off_and_passes_nothing(
     plan_of: Callable[..., Plan], kind: FaultKind
