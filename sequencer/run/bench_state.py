@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from datetime import datetime
 
+from sequencer.files.find import find_file
 from sequencer.inputs.bench_health import OwnCheck, bench_serial
 from sequencer.planning.bench_doubts import Doubt, calibration_doubts
 from sequencer.planning.plan import Plan
@@ -35,13 +36,8 @@ def own_check_doubts(plan: Plan, place: StorePlace, *, bench_name: str, now: dat
     Raises FileProblems where the bench file says `required: refuse`.
     """
     policy = plan.bench.bench.bench_check
-    golden = plan.bench.bench.golden_unit
     of_bench = any(step.check.of_bench for step in plan.steps)
-    if (
-        policy is None
-        or of_bench
-        or (golden is not None and plan.steps[0].conditions.serial == golden.serial)
-    ):
+    if policy is None or of_bench or _is_of_golden_unit(plan):
         return []
     why_not = _why_not(policy, _last_check(plan, place, bench_name), now)
     if not why_not:
@@ -116,6 +112,18 @@ def changed_since(run: str, before: Iterable[BenchInstrument], now: Iterable[Ben
                 )
             )
     return doubts
+
+
+def _is_of_golden_unit(plan: Plan) -> bool:
+    """Say whether the plan is that of `check-bench --golden`: the golden unit, by the sequence that the bench file names for it."""
+    golden = plan.bench.bench.golden_unit
+    if golden is None or plan.steps[0].conditions.serial != golden.serial:
+        return False
+    try:
+        named = find_file(golden.sequence, "sequence", beside=plan.bench.path)
+    except FileProblems:
+        return False
+    return named.resolve() == plan.sequence.path.resolve()
 
 
 def _why_not(policy: OwnCheck, last: Sequence[StoredResult], now: datetime) -> str:

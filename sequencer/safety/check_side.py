@@ -102,7 +102,7 @@ class CheckSide(LossSide):
             "while it was on",
             instrument=self._generator.name,
             address=self._generator.address,
-            next_move="See at its own panel that it is off, or take the cable off it; if it is, check whether the power meter stands still.",
+            next_move="See at its own panel that it is off, or take its cable off; if it is, see whether the power meter stands still.",
         )
 
     @property
@@ -208,11 +208,8 @@ class SelfCheckingBench(GuardedBench):
                     yield side
                     side.remove_signal()
                     self._interlock.confirm_path("check")
-                except InstrumentFault:
-                    with suppress(
-                        InstrumentFault
-                    ):  # what was wrong before is told, and what the meter still sees is kept
-                        side.remove_signal()
+                except InstrumentFault as fault:
+                    side.remove_signal_after(fault)  # where it is still on, leaving says so with it
                     raise
                 finally:
                     side.leave()

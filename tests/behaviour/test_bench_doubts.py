@@ -118,10 +118,7 @@ def test_what_runs_out_soon_is_told_by_validate(
 
 
 def test_a_bench_must_have_been_checked(files: Callable[..., list[str]], tmp_path: Path) -> None:
-    """Never, too long ago, or found changed: warned in the results, or refused; a check that passed lets the unit through.
-
-    The golden unit is measured all the same: it is how one finds out.
-    """
+    """Never, too long ago, or found changed: warned in the results, or refused; a check that passed lets the unit through."""
     refusing = {
         "bench_check": {"every": "24 h", "required": "refuse", "sequence": str(tmp_path / "own.yaml")}
     }
@@ -131,7 +128,6 @@ def test_a_bench_must_have_been_checked(files: Callable[..., list[str]], tmp_pat
     assert refused.exit_code == 2
     assert "no unit is measured on this bench: this bench was never checked" in refused.output
     assert "'sequencer check-bench --bench bench.yaml' makes one" in refused.output
-    assert _invoke(files(**refusing, serial="M40-0007")).exit_code == 0
     assert _invoke(["check-bench", *_where(tmp_path)]).exit_code == 0
     assert _invoke(files(**refusing)).exit_code == 0
     worn = {**refusing, "worn": {"generator": "-0.9 dB"}}
@@ -142,6 +138,43 @@ def test_a_bench_must_have_been_checked(files: Callable[..., list[str]], tmp_pat
     changed = _invoke(files(**worn))
     assert changed.exit_code == 2
     assert "found it changed: generator to power meter, 0 dBm at 27 MHz" in changed.output
+
+
+def test_the_golden_unit_is_measured_all_the_same_by_its_own_sequence(
+    files: Callable[..., list[str]], tmp_path: Path
+) -> None:
+    """It is how one finds out. By any other sequence it is a unit like others: refused, or warned in the results."""
+    golden = {"serial": "M40-0007", "sequence": "golden.yaml"}
+    refusing = {"bench_check": {"every": "24 h", "required": "refuse"}, "golden_unit": golden}
+    words = files(**refusing, serial="M40-0007")
+    (tmp_path / "golden.yaml").write_text(SEQUENCE.replace("One", "Golden"), encoding="utf-8")
+    refused = _invoke(words)
+    assert refused.exit_code == 2
+    assert "no unit is measured on this bench: this bench was never checked" in refused.output
+    done = _invoke(["check-bench", "--golden", "--confirmed", *_where(tmp_path)])
+    assert done.exit_code == 0, done.output
+    assert _doubts(done) == {}
+    warned = _invoke(files(golden_unit=golden, serial="M40-0007"))
+    assert warned.exit_code == 0
+    assert "the bench's own check is in date, and found it as it was" in _doubts(warned)
+
+
+def test_a_dry_check_of_a_real_bench_counts_for_dry_runs_only(
+    files: Callable[..., list[str]], tmp_path: Path
+) -> None:
+    """The store has a dry run under another name of the bench; nothing is opened for the run that is refused."""
+    refusing = {
+        "bench_check": {"every": "24 h", "required": "refuse", "sequence": str(tmp_path / "own.yaml")}
+    }
+    words = files(**refusing)
+    real = yaml.safe_load((tmp_path / "bench.yaml").read_text(encoding="utf-8"))
+    real = {key: one for key, one in real.items() if key not in ("visa", "unit", "clock", "seed", "worn")}
+    (tmp_path / "bench.yaml").write_text(yaml.safe_dump(real), encoding="utf-8")
+    assert _invoke(["check-bench", "--dry-run", *_where(tmp_path)]).exit_code == 0
+    assert _invoke([*words, "--dry-run"]).exit_code == 0
+    refused = _invoke(words)
+    assert refused.exit_code == 2
+    assert "no unit is measured on this bench: this bench was never checked" in refused.output
 
 
 def test_a_history_is_what_the_store_holds_of_this_bench(
