@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from datetime import datetime
 
-from sequencer.files.find import find_file
+from sequencer.files.shipped import find_file
 from sequencer.inputs.bench_health import OwnCheck, bench_serial
 from sequencer.planning.bench_doubts import Doubt, calibration_doubts
 from sequencer.planning.plan import Plan
