@@ -2,30 +2,30 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Sequence
-from contextlib import suppress
 from pathlib import Path
 
 import click
 
-from sequencer.bench.open_bench import OpenBench
 from sequencer.cli.common.bench import is_terminal
 from sequencer.cli.common.options import check_serial
 from sequencer.cli.run import Asked, Prepared, execute, tell
 from sequencer.cli.screens.operator import Chosen, People, nobody_to_operate
-from sequencer.inputs.load_bench import LoadedBench, load_bench
+from sequencer.inputs.load_bench import LoadedBench
 from sequencer.planning.load import load_both
-from sequencer.planning.parts import bench_parts
 from sequencer.planning.plan import OrderAsked, Plan, make_plan
 from sequencer.problems import FileProblems, about_file, nearest, printable
-from sequencer.results.journal import JournalRead, read_journal
+from sequencer.results.journal import Head, JournalRead, read_head, read_journal, refuse_names
 from sequencer.results.store.place import StorePlace, find_place
 from sequencer.run.bench_state import doubts_now
 from sequencer.run.facts import Again
 from sequencer.run.interrupt import stoppable
 from sequencer.run.journals import Glance, glance, is_held, journals
+from sequencer.run.left_bench import LeftBench, make_safe
 from sequencer.run.resume import Left, changed_inputs, changes, what_is_left
+from sequencer.run.status import ExitStatus
 from sequencer.run.taken_up import bring_up_to_date
 
 
@@ -41,14 +41,59 @@ def resume_command(
     as_json: bool,
 ) -> int:
     """Carry a run on; returns its exit status."""
-    read = read_journal(_find(run_name, folder))
-    if is_held(read.path):
+    path = _find(run_name, folder)
+    head = read_head(path)
+    if head.record.evaluated_from:
+        raise _re_evaluation(path, head)
+    if is_held(path):
         raise about_file(
-            read.path,
-            f"run {read.head.record.run} goes on: another process writes its journal",
+            path,
+            f"run {head.record.run} goes on: another process writes its journal",
             allowed="a run that was cut short",
             hint="wait until it has ended, or end it; it leaves the bench safe",
         )
+    read = _read(path)
+    bench = LeftBench() if _left_it_safe(read) else make_safe(head)
+    for line in bench.said:
+        click.echo(line, err=True)
+    if bench.is_interrupted or not bench.is_safe:
+        click.echo(f"Nothing of run {printable(head.record.run)} is carried on.", err=True)
+        status = ExitStatus.INTERRUPTED
+        if not bench.is_safe:
+            status = ExitStatus.BENCH_FAILED
+            _say_why_else(read, serial, folder, store)
+        click.echo(bench.last_line, err=True)
+        return int(status)
+    try:
+        if isinstance(read, FileProblems):
+            raise read
+        return _carried_on(
+            read,
+            serial=serial,
+            confirmed=confirmed,
+            entered=entered,
+            folder=folder,
+            store=store,
+            as_json=as_json,
+        )
+    except FileProblems as problems:
+        click.echo(str(problems), err=True)
+        if bench.last_line:
+            click.echo(bench.last_line, err=True)
+        return int(ExitStatus.INPUT_WRONG)
+
+
+def _carried_on(
+    read: JournalRead,
+    *,
+    serial: str,
+    confirmed: bool,
+    entered: tuple[str, ...],
+    folder: Path,
+    store: str,
+    as_json: bool,
+) -> int:
+    """Carry a run on whose bench is safe. Raises FileProblems where that cannot be."""
     if read.lost:
         click.echo(f"{read.path}: {read.lost}.", err=True)
     place = _store_of(read, folder, store)
@@ -57,41 +102,99 @@ def resume_command(
         prepared = (
             None if left.is_nothing else _prepared(read, left, place, confirmed, entered, folder, store)
         )
-    except FileProblems as problems:
-        # Nothing more is measured; but the unit may be keyed, and nothing that was measured may be lost.
-        _make_safe(read)
+    except FileProblems:
+        # Nothing more is measured, but nothing that was measured may be lost.
         if not read.lines.altered:  # table and store hold more than what still counts of it
             _say_taken_in(read, place)
-        raise FileProblems(problems.complaints) from problems
+        raise
+    name = printable(read.head.record.run)
     if prepared is None:
-        click.echo(
-            f"Run {read.head.record.run} has ended ({read.outcome}): there is nothing left to measure.",
-            err=True,
-        )
+        click.echo(f"Run {name} has ended ({read.outcome}): there is nothing left to measure.", err=True)
         _say_taken_in(read, place)
         return 0
-    for line in (f"Run {read.head.record.run} is carried on.", *left.said):
-        click.echo(line, err=True)
-    return tell(execute(prepared), as_json=as_json)
+    ran = execute(prepared, said=(f"Run {name} is carried on.", *left.said))
+    return tell(ran, as_json=as_json)
+
+
+def _read(path: Path) -> JournalRead | FileProblems:
+    """Return the journal, or what is wrong with it: the bench is made safe in any case."""
+    try:
+        read = read_journal(path)
+        refuse_names(path, read.head)
+    except FileProblems as problems:
+        return problems
+    return read
+
+
+def _left_it_safe(read: JournalRead | FileProblems) -> bool:
+    """Say whether the journal's last word is that the run is done and its bench was left safe."""
+    return (
+        isinstance(read, JournalRead)
+        and read.outcome == "done"
+        and read.kept.bench_safe is True
+        and not read.lost
+    )
+
+
+def _say_why_else(read: JournalRead | FileProblems, serial: str, folder: Path, store: str) -> None:
+    """Say what else keeps the run from being carried on, beside its bench; what it measured is kept all the same."""
+    try:
+        if isinstance(read, FileProblems):
+            raise read
+        if not read.lines.altered:
+            _say_taken_in(read, _store_of(read, folder, store))
+        _what_is_left(read, serial=serial)
+    except FileProblems as problems:
+        click.echo(str(problems), err=True)
+
+
+def _re_evaluation(path: Path, head: Head) -> FileProblems:
+    return about_file(
+        path,
+        f"run {head.record.run} is a re-evaluation of run {head.record.evaluated_from}: it had no bench, and there is nothing to carry on",
+        allowed="a run that was measured",
+        hint="'sequencer replay' with --sequence makes the re-evaluation anew",
+    )
 
 
 def _find(name: str, folder: Path) -> Path:
     """Return the journal of the run that is named, or of the newest that has not ended. Raises InputError."""
-    looked = [found for path in journals(folder) if (found := glance(path)) is not None]
     if name in ("", "last"):
-        if looked:  # one that was cut short just at its end has ended, and its store may not know it
-            return next((one for one in looked if one.outcome != "done"), looked[0]).path
-        raise about_file(
-            folder,
-            "there is no journal of a run here",
-            allowed="the folder of the run that was cut short, with --folder; or its name",
-            hint="'sequencer results' lists the runs",
-        )
+        return _newest(folder)
+    looked = [found for path in journals(folder) if (found := glance(path)) is not None]
     alike = [one for one in looked if one.run.startswith(name)]
     exact = [one for one in alike if one.run == name] or alike
     if len(exact) == 1:
         return exact[0].path
     raise _not_found(name, folder, looked, alike)
+
+
+def _newest(folder: Path) -> Path:
+    """Return the journal of the newest run that is not done, else of the newest; what is no journal is passed by, and said to be."""
+    done: Path | None = None
+    for path in journals(folder):
+        try:
+            head = read_head(path)
+        except FileProblems as problems:
+            if done is None:
+                click.echo(
+                    f"{printable(path.name)} is passed by: {problems.complaints[0].message}.", err=True
+                )
+            continue
+        found = glance(path)
+        if found is None or head.record.evaluated_from:
+            continue
+        if found.outcome != "done":
+            return path
+        done = done or path  # cut short just at its end it has ended, and its store may not know it
+    if done is not None:
+        return done
+    raise about_file(
+        folder,
+        "there is no journal of a run here that could be carried on",
+        allowed="the folder of the run that was cut short, with --folder; or its name",
+        hint="'sequencer results' lists the runs",
+    )
 
 
 def _not_found(name: str, folder: Path, looked: Sequence[Glance], alike: Sequence[Glance]) -> FileProblems:
@@ -116,6 +219,13 @@ def _store_of(read: JournalRead, folder: Path, store: str) -> StorePlace:
     if head.store_file and own.parent == Path(head.folder):  # with its folder it may have been moved
         own = read.path.parent / own.name
     if not store and head.store_file:
+        if own.parent != read.path.parent and not os.path.isfile(own):  # noqa: PTH113 - raises nothing
+            raise about_file(
+                "--store",
+                f"the store of run {head.record.run} is not there any more",
+                found=printable(str(own)),
+                allowed="its path once more, with --store: it is made anew there",
+            )
         return StorePlace(path=own)
     place = find_place(folder, store)
     if not store:
@@ -145,7 +255,7 @@ def _what_is_left(read: JournalRead, *, serial: str) -> Left:
             hint="what table and store hold stands there; begin a new run",
         )
     for file in (head.sequence_file, head.bench_file):
-        if not Path(file).is_file():
+        if not os.path.isfile(file):  # noqa: PTH113 - of a name that no file can have it says False
             raise _gone(read, Path(file))
     sequence, bench = load_both(
         head.sequence_file, head.bench_file, serial=run.serial, model=head.model_named
@@ -221,33 +331,6 @@ def _entered_before(read: JournalRead, plan: Plan) -> tuple[str, ...]:
 
 def _by_hand(bench: LoadedBench) -> list[str]:
     return [name for name, entry in bench.bench.instruments.items() if entry.manual]
-
-
-def _make_safe(read: JournalRead) -> None:
-    """Make the bench safe that the run may have left otherwise, by its file as it is now; say how that went."""
-    if read.kept.simulated and (read.head.dry_run or not read.head.bench_file):
-        return
-    try:
-        loaded = load_bench(read.head.bench_file)
-    except FileProblems:
-        click.echo(
-            "The bench was not made safe, because its file cannot be read: see that PTT is released and the generator off.",
-            err=True,
-        )
-        return
-    if loaded.bench.visa == "sim" or _by_hand(loaded):
-        return
-    bench = OpenBench(bench_parts(loaded, serial=read.kept.serial, dry_run=False))
-    problem: Exception | None = None
-    try:
-        bench.open()
-    except Exception as error:
-        problem = error
-    state = bench.close()
-    with suppress(OSError):
-        if problem is not None:
-            click.echo(str(problem), err=True)
-        click.echo(state.last_line(), err=True)
 
 
 def _say_taken_in(read: JournalRead, place: StorePlace) -> None:

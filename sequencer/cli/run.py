@@ -114,8 +114,8 @@ def tell_beforehand(prepared: Prepared) -> None:
 def _cut_short_line(prepared: Prepared) -> str:
     """Return that the run before this one was cut short on this bench, and what carries it on; empty where it was not."""
     folder = prepared.asked.folder
-    newest = next(iter(journals(folder)), None)
-    before = None if newest is None else glance(newest)
+    looked = (found for path in journals(folder) if (found := glance(path)) is not None)
+    before = next((one for one in looked if not one.evaluated_from), None)
     is_here = before is not None and before.bench_hash == prepared.plan.bench.hash
     if before is None or not is_here or before.simulated != prepared.simulated or not before.is_cut_short:
         return ""
@@ -187,8 +187,13 @@ def _asked_again(
             click.echo(str(problems), err=True)
 
 
-def execute(prepared: Prepared, *, listeners: Sequence[Listener] = (), head: str = "") -> Ran:
-    """Make the run; ``listeners`` hear it too. ``head`` stands before its progress on the screen, in place of a line for each check."""
+def execute(
+    prepared: Prepared, *, listeners: Sequence[Listener] = (), head: str = "", said: Sequence[str] = ()
+) -> Ran:
+    """Make the run; ``listeners`` hear it too. ``head`` stands before its progress on the screen, in place of a line for each check.
+
+    ``said`` is told once journal, table and store are there to be written to.
+    """
     from rich.console import Console
 
     from sequencer.cli.screens.live_screen import live_person
@@ -198,24 +203,24 @@ def execute(prepared: Prepared, *, listeners: Sequence[Listener] = (), head: str
     parts = bench_parts(plan.bench, serial=asked.serial, dry_run=asked.dry_run, sequence=plan.sequence)
     facts = _facts(prepared, parts)
     console = Console(stderr=True)
-    with (
-        Record(asked.folder, facts, store=asked.store) as record,
-        ProgressScreen(console, by_hand=prepared.by_hand, head=head) as screen,
-    ):
-        person = TerminalPerson(screen) if people.terminal else None
-        if prepared.by_hand:
-            parts = replace(parts, person=person)
-        runner = Runner(
-            plan,
-            parts,
-            record,
-            people.confirmer(screen),
-            [screen, *listeners],
-            cables=people.cables(screen),
-            enterer=people.enterer(person),
-            live=live_person(screen) if people.terminal else None,
-        )
-        outcome = runner.run()
+    with Record(asked.folder, facts, store=asked.store) as record:
+        for line in said:
+            click.echo(line, err=True)
+        with ProgressScreen(console, by_hand=prepared.by_hand, head=head) as screen:
+            person = TerminalPerson(screen) if people.terminal else None
+            if prepared.by_hand:
+                parts = replace(parts, person=person)
+            runner = Runner(
+                plan,
+                parts,
+                record,
+                people.confirmer(screen),
+                [screen, *listeners],
+                cables=people.cables(screen),
+                enterer=people.enterer(person),
+                live=live_person(screen) if people.terminal else None,
+            )
+            outcome = runner.run()
     hazards = parts.simulation.hazards if parts.simulation is not None else ()
     return Ran(facts=record.facts, outcome=outcome, record=record, hazards=tuple(hazards))
 

@@ -10,21 +10,33 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import field
 from datetime import datetime
 from functools import cache
-from pathlib import Path
+from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import Any, ClassVar
 
 from pydantic import ConfigDict, TypeAdapter, ValidationError
 
 from sequencer.frozen import dataclass
 from sequencer.problems import InputError, about_file, printable
-from sequencer.results.journal_lines import FORMAT, Lines, read_lines
+from sequencer.results.journal_lines import FORMAT, LONGEST_HEAD, Lines, read_lines
 from sequencer.results.model import RunRecord
 from sequencer.results.store.spill import KeptRun, kept_of, read_kept
 
-__all__ = ["Entered", "Head", "JournalRead", "PlannedStep", "read_journal", "read_left"]
+__all__ = [
+    "Entered",
+    "Head",
+    "JournalRead",
+    "PlannedStep",
+    "read_head",
+    "read_journal",
+    "read_left",
+    "refuse_names",
+]
 
 _BEGINS = b'{"number":0,'
 _ALLOWED = "the journal that a run writes beside its results table"
+_LONGEST_NAME = 255
+_LONGEST_PATH = 4096
+_NO_LINE = (KeyError, TypeError, ValueError, AttributeError, RecursionError)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,6 +122,39 @@ def read_left(file: Path) -> KeptRun:
     return journal_of(file, content).kept if content.startswith(_BEGINS) else read_kept(file)
 
 
+def read_head(path: Path) -> Head:
+    """Read how a run began, and no more of its journal. Raises InputError that says what is wrong with the file."""
+    try:
+        with path.open("rb") as file:
+            first = file.readline(LONGEST_HEAD)
+    except OSError as error:
+        raise about_file(path, f"cannot be read: {error.strerror or error}", allowed=_ALLOWED) from error
+    lines = read_lines(first)
+    if not lines.lines:
+        raise _without_a_head(path, first)
+    return _head(path, lines.lines[0])
+
+
+def refuse_names(path: Path, head: Head) -> None:
+    """Raise InputError where a head names a table outside of the journal's folder, or a store by a path that no run writes down."""
+    table, store = head.table, head.store_file
+    is_plain = PurePosixPath(table).name == table == PureWindowsPath(table).name
+    if not is_plain or not table.endswith(".csv") or "\0" in table or len(table) > _LONGEST_NAME:
+        raise about_file(
+            path,
+            f"the journal names a table {printable(table)[:_LONGEST_NAME]!r}, which no run writes",
+            allowed="the plain name of a .csv file beside the journal",
+            hint="the journal is forged or of another program: nothing of it is carried on",
+        )
+    if store and not (Path(store).is_absolute() and "\0" not in store and len(store) < _LONGEST_PATH):
+        raise about_file(
+            path,
+            f"the journal names a store {printable(store)[:_LONGEST_NAME]!r}, which no run writes",
+            allowed="the whole path of the store's file",
+            hint="the journal is forged or of another program: nothing of it is carried on",
+        )
+
+
 def read_journal(path: Path) -> JournalRead:
     """Read a journal. Raises InputError that says what is wrong with the file; a tail that is cut short is told in ``lost``."""
     try:
@@ -129,11 +174,16 @@ def journal_of(path: Path, content: bytes) -> JournalRead:
     for number, line in enumerate(lines.lines[1:], start=2):
         try:
             found.take(line)
-        except (KeyError, TypeError, ValueError, AttributeError) as error:
-            raise about_file(
-                path, f"is not a journal of a run: line {number} is none that a run writes", allowed=_ALLOWED
-            ) from error
-    kept = kept_of(path, found.as_kept(lines.lines[0]["record"]))
+        except _NO_LINE as error:
+            raise _no_line(path, number) from error
+    try:
+        kept = kept_of(path, found.as_kept(lines.lines[0]["record"]))
+    except RecursionError as error:
+        raise about_file(path, "is not a journal of a run: too deep", allowed=_ALLOWED) from error
+    try:
+        last_time = datetime.fromisoformat(lines.lines[-1]["time"])
+    except _NO_LINE as error:
+        raise _no_line(path, len(lines.lines)) from error
     return JournalRead(
         path=path,
         head=head,
@@ -147,8 +197,14 @@ def journal_of(path: Path, content: bytes) -> JournalRead:
         cut=frozenset(found.cut),
         resumed=tuple(found.resumed),
         bench_s=found.so_far_s,
-        last_time=datetime.fromisoformat(str(lines.lines[-1]["time"])),
+        last_time=last_time,
         lost=_lost(lines),
+    )
+
+
+def _no_line(path: Path, number: int) -> InputError:
+    return about_file(
+        path, f"is not a journal of a run: line {number} is none that a run writes", allowed=_ALLOWED
     )
 
 
@@ -195,14 +251,14 @@ class _Gathered:
         """Take a line; an event that is not known says nothing here."""
         match line.get("event"):
             case "check begun":
-                self.under_way.append(line["check_index"])
+                self.under_way.append(_number(line["check_index"]))
             case "check ended":
                 self._end_check(line)
             case "PTT to be pressed" | "PTT released" as what:
                 self.is_pressed = what == "PTT to be pressed"
             case "entered":
                 self.entered.append(
-                    Entered(check_index=line["check_index"], name=line["name"], text=line["text"])
+                    Entered(check_index=_number(line["check_index"]), name=line["name"], text=line["text"])
                 )
             case "inputs":
                 self.facts["inputs"] = line["inputs"]
@@ -223,7 +279,7 @@ class _Gathered:
         return float(ended_s) if ended_s is not None else self.bench_s + self._part_s
 
     def _end_check(self, line: Mapping[str, Any]) -> None:
-        index = line["check_index"]
+        index = _number(line["check_index"])
         exchanges = [dict(zip(_EXCHANGE, one, strict=True)) for one in line["exchanges"]]
         if exchanges:
             self._first_s = exchanges[0]["time_s"] if self._first_s is None else self._first_s
@@ -246,6 +302,12 @@ class _Gathered:
         """Return the run so far in the form of a kept run."""
         resumed = [one.isoformat(timespec="milliseconds") for one in self.resumed]
         return {**record, **self.facts, "resumed": resumed, "checks": self.checks}
+
+
+def _number(value: Any) -> int:
+    if type(value) is not int:
+        raise TypeError("the number of a check")
+    return value
 
 
 _EXCHANGE = ("time_s", "instrument", "direction", "content", "fault")
@@ -273,6 +335,8 @@ def _head(path: Path, line: Mapping[str, Any]) -> Head:
         raise about_file(
             path, f"is not a journal of a run: {place}: {printable(first['msg'])}", allowed=_ALLOWED
         ) from error
+    except RecursionError as error:
+        raise about_file(path, "is not a journal of a run: too deep", allowed=_ALLOWED) from error
 
 
 @cache

@@ -21,6 +21,8 @@ from sequencer.frozen import dataclass
 FORMAT = 1
 """The number of the journal's format; a reader refuses a higher one."""
 ENDING = ".journal"
+LONGEST_HEAD = 2**22
+"""A first line is no longer than that, bytes; that of a sequence of 12 steps has 2 kB [measured]."""
 _SUM = re.compile(rb',"sum":"([0-9a-f]{8})"\}\n\Z')
 _SUM_BYTES = len(b',"sum":"01234567"}\n')
 

@@ -10,7 +10,9 @@ from contextlib import suppress
 from pathlib import Path
 
 from sequencer.frozen import dataclass
-from sequencer.results.journal_lines import ENDING
+from sequencer.results.journal_lines import ENDING, LONGEST_HEAD
+
+_NONE_OF_OURS = (ValueError, KeyError, TypeError, AttributeError, RecursionError, MemoryError)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -24,11 +26,13 @@ class Glance:
     simulated: bool
     outcome: str
     last: str
+    evaluated_from: str = ""
+    """Of a re-evaluation the run that it judges anew: it had no bench, and there is nothing to carry on."""
 
     @property
     def is_cut_short(self) -> bool:
         """Whether the run has not ended and nobody goes on with it."""
-        return not self.outcome and not is_held(self.path)
+        return not self.outcome and not self.evaluated_from and not is_held(self.path)
 
 
 def journals(folder: Path) -> Iterator[Path]:
@@ -38,6 +42,8 @@ def journals(folder: Path) -> Iterator[Path]:
         for entry in entries:
             if entry.name.endswith(ENDING):
                 with suppress(OSError):
+                    if not entry.is_file():  # opening a pipe would wait for whoever writes to it
+                        continue
                     found.append((entry.stat().st_mtime, entry.name))
     return (folder / name for _, name in sorted(found, reverse=True))
 
@@ -45,9 +51,10 @@ def journals(folder: Path) -> Iterator[Path]:
 def glance(path: Path) -> Glance | None:
     """Look at a journal; None for what is none."""
     try:
-        content = path.read_bytes()
-        first = json.loads(content[: content.index(b"\n")])
-        run = first["record"]
+        with path.open("rb") as file:
+            head = file.readline(LONGEST_HEAD)
+            run = json.loads(head)["record"]
+            content = head + file.read()
         return Glance(
             path=path,
             run=str(run["run"]),
@@ -56,8 +63,9 @@ def glance(path: Path) -> Glance | None:
             simulated=bool(run["simulated"]),
             outcome=_said(content, b'"event":"ended"', "outcome", since=b'"event":"resumed"'),
             last=_said(content, b'"event":"check begun"', "label"),
+            evaluated_from=str(run.get("evaluated_from", "")),
         )
-    except (OSError, ValueError, KeyError, TypeError):
+    except (OSError, *_NONE_OF_OURS):
         return None
 
 
@@ -88,4 +96,7 @@ def _said(content: bytes, event: bytes, name: str, *, since: bytes = b"") -> str
     if at < 0 or (since and content.rfind(since) > at):
         return ""
     begin, end = content.rfind(b"\n", 0, at) + 1, content.find(b"\n", at)
-    return "" if end < 0 else str(json.loads(content[begin:end])[name])
+    try:
+        return "" if end < 0 else str(json.loads(content[begin:end])[name])
+    except _NONE_OF_OURS:  # the line was altered: reading the whole journal says so
+        return ""

@@ -22,7 +22,7 @@ from sequencer.inputs.instrument_roles import Instrument
 from sequencer.planning.bench_doubts import Doubt
 from sequencer.problems import FileProblems, about_file
 from sequencer.results.csv_table import ResultsTable, table_path
-from sequencer.results.journal import exchange_cells
+from sequencer.results.journal import JournalRead, exchange_cells
 from sequencer.results.journal_lines import as_plain
 from sequencer.results.model import BenchInstrument, Result
 from sequencer.results.store.place import STORE_NAME, StorePlace, find_place
@@ -67,6 +67,7 @@ class Record:
         self._known = 0
         self._results: list[tuple[int, Result]] = []
         self._in_table: list[int] = []
+        self._table_changed = ""
         self._table_failed = False
         self._catches_up = facts.carried is not None
         self._began = datetime.now().astimezone()
@@ -80,13 +81,19 @@ class Record:
                 if facts.carried is None:
                     self._begin(folder, place, undo)
                 else:
-                    self.journal = taken_up(facts.carried.read, power_safe=self._power_safe)
+                    self._take_up(facts.carried.read, undo)
                     self.note("resumed", program=__version__, at=self._began)
             except OSError as error:
                 raise _unwritable(folder, error) from error
             except StoreProblem as problem:
                 raise problem.as_file_problem() from problem
             undo.pop_all()
+
+    def _take_up(self, read: JournalRead, undo: ExitStack) -> None:
+        self.journal = taken_up(read, power_safe=self._power_safe)
+        undo.callback(self.journal.close)
+        self.table, self._in_table, self._table_changed = table_of(read, power_safe=self._power_safe)
+        undo.callback(self.table.close)
 
     def _begin(self, folder: Path, place: StorePlace, undo: ExitStack) -> None:
         facts, run, inputs = self.facts, run_record(self.facts), inputs_of(self.facts.plan)
@@ -129,9 +136,8 @@ class Record:
         self._catches_up = False
         read = carried.read
         self._results = [(check.check_index, one) for check in read.kept.checks for one in check.results]
-        self.table, self._in_table, changed = table_of(read, power_safe=self._power_safe)
-        if changed:
-            self._note_problem(changed)
+        if self._table_changed:
+            self._note_problem(self._table_changed)
         self._write_table(())
         kept = replace(read.kept, resumed=(*read.resumed, self._began))
         self._known = sum(len(one.results) + len(one.exchanges) for one in kept.checks)

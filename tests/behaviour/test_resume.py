@@ -6,27 +6,36 @@ acceptance run and random times: tests/benchmarks/crash_table.py.
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import shutil
 import signal
 import time
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
+import yaml
 from click.testing import CliRunner
 
+from drivers.link.visa import open_library
+from sequencer.cli import resume
 from sequencer.cli.main import main
+from sequencer.inputs.load_bench import load_bench
 from sequencer.planning.load import load_both
+from sequencer.planning.parts import bench_parts
 from sequencer.planning.plan import make_plan
-from sequencer.results.journal import read_journal
-from sequencer.results.journal_lines import read_lines
+from sequencer.results.journal import Head, read_journal
+from sequencer.results.journal_lines import make_line, read_lines
+from sequencer.run import left_bench, record
 from sequencer.run.confirm import GivenBeforehand
 from sequencer.run.events import CheckStarted, Event
 from sequencer.run.journal import Journal
+from sequencer.run.left_bench import LeftBench
 from sequencer.run.record import Record
 from sequencer.run.resume import changed_inputs
 from sequencer.run.runner import Runner
@@ -313,3 +322,153 @@ def test_a_changed_channel_plan_is_refused_as_a_changed_sequence_is(tmp_path: Pa
     assert now() == []
     plan.write_text(shipped + "\n# looked at again\n", encoding="utf-8")
     assert now() == ["sequence/plan.yaml"]
+
+
+def _forged(journal: Path, *, record: Mapping[str, Any] | None = None, **head: Any) -> None:
+    """Write a journal anew with another first line, whose checksums are right (zlib's CRC-32, by the product's own writer)."""
+    lines = [json.loads(line) for line in journal.read_bytes().splitlines()]
+    lines[0] |= head
+    lines[0]["record"] |= record or {}
+    content, before = b"", 0
+    for number, line in enumerate(lines):
+        facts = {name: value for name, value in line.items() if name not in ("number", "sum")}
+        made, before = make_line(number, before, facts)
+        content += made
+    journal.write_bytes(content)
+
+
+@pytest.fixture
+def made_safe(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """Hear when a bench is made safe, and how its journal is taken up afterwards: the disk can only be read."""
+    happened: list[str] = []
+
+    def safe(head: Head) -> LeftBench:
+        happened.append(f"safe: {Path(head.bench_file).name}")
+        return LeftBench(last_line="The bench is safe: PTT released.")
+
+    def read_only(*_: Any, **__: Any) -> Any:
+        happened.append("journal")
+        raise OSError(errno.EROFS, "Read-only file system")
+
+    monkeypatch.setattr(resume, "make_safe", safe)
+    monkeypatch.setattr(record, "taken_up", read_only)
+    return happened
+
+
+def test_a_reevaluation_is_passed_by_and_named_it_says_what_it_is(
+    here: Path, cut: Path, made_safe: list[str]
+) -> None:
+    """One that has not ended is the newest in the folder: the run before it is carried on, and the next run names that one."""
+    (journal,) = cut.glob("*.journal")
+    run = read_journal(journal).head.record.run
+    anew = cut / "anew.journal"
+    anew.write_bytes(journal.read_bytes())
+    _forged(anew, record={"run": "r-evaluated", "evaluated_from": run}, bench_file="/gone/gone.yaml")
+    os.utime(anew, (2e9, 2e9))
+    named = _resume(cut, "r-evaluated")
+    assert (named.exit_code, f"is a re-evaluation of run {run}" in named.stderr) == (2, True)
+    assert made_safe == []
+    _resume(cut)
+    assert made_safe == ["safe: bench.yaml", "journal"]
+    ran = call("run", str(here / "short.yaml"), *RUN, "--folder", str(cut))
+    assert f"'sequencer resume {run}" in ran.stderr
+
+
+def test_the_bench_is_safe_before_anything_is_written(cut: Path, made_safe: list[str]) -> None:
+    """The folder can only be read: nothing is said to be carried on, and the last line says how the bench was left."""
+    done = _resume(cut)
+    assert made_safe == ["safe: bench.yaml", "journal"]
+    assert (done.exit_code, "results cannot be written here" in done.stderr) == (2, True)
+    assert "carried on" not in done.stderr
+    assert done.stderr.splitlines()[-1] == "The bench is safe: PTT released."
+
+
+def test_a_bench_whose_file_is_gone_is_said_to_be_unsafe_last(cut: Path) -> None:
+    """Of a real bench: status 3, because something may still be on; what was measured stays."""
+    (journal,) = cut.glob("*.journal")
+    _forged(journal, record={"simulated": False}, bench_file=str(cut / "gone.yaml"), dry_run=False)
+    done = _resume(cut)
+    last = done.stderr.splitlines()[-1]
+    assert done.exit_code == 3
+    assert last.startswith("THE BENCH WAS NOT MADE SAFE: its file")
+    assert "Remove the supply from the unit now" in last
+    assert "measured now" not in done.stderr
+
+
+@pytest.mark.parametrize(
+    "content",
+    [b"[" * 200_000, b"[" * 200_000 + b"\n", b"\x89PNG\n\xff", b"{" * 9_000_000, b'{"record":[]}\n'],
+)
+def test_a_neighbour_that_is_no_journal_is_passed_by(cut: Path, made_safe: list[str], content: bytes) -> None:
+    """Newer than the run that was cut short, it is named and left; the run is found beside it, also by name."""
+    other = cut / "other.journal"
+    other.write_bytes(content)
+    os.utime(other, (2e9, 2e9))
+    done = _resume(cut)
+    assert "other.journal is passed by: " in done.stderr
+    assert made_safe == ["safe: bench.yaml", "journal"]
+    assert "no journal of a run 'nobody'" in _resume(cut, "nobody").stderr
+    assert other.read_bytes() == content
+
+
+@pytest.mark.parametrize(
+    "head",
+    [
+        {"table": "../../evil/table.csv"},
+        {"table": "[bold]../../x"},
+        {"table": ".."},
+        {"table": "C:x.csv"},
+        {"table": "x\0.csv"},
+        {"store_file": "../evil.sqlite"},
+    ],
+    ids=lambda head: repr(next(iter(head.values()))),
+)
+def test_names_that_lead_out_of_the_folder_are_refused(
+    cut: Path, made_safe: list[str], head: dict[str, str]
+) -> None:
+    """A first line with right checksums is believed in no name of a file; the bench is made safe all the same."""
+    (journal,) = cut.glob("*.journal")
+    _forged(journal, **head)
+    before = sorted(cut.rglob("*"))
+    done = _resume(cut)
+    assert (done.exit_code, done.exception.__class__) == (2, SystemExit)
+    assert "which no run writes" in done.stderr
+    assert made_safe == ["safe: bench.yaml"]
+    assert sorted(cut.rglob("*")) == before
+
+
+@pytest.mark.provokes_hazards
+def test_what_a_run_left_on_is_off_afterwards(
+    cut: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """PTT pressed and the generator on, as a killed run leaves them: each is off, asked over a link of its own."""
+    shipped = yaml.safe_load((Path(__file__).parents[2] / "sim" / "bench.yaml").read_text(encoding="utf-8"))
+    file = tmp_path / "real.yaml"
+    file.write_text(yaml.safe_dump({k: v for k, v in shipped.items() if k not in ("unit", "worn", "visa")}))
+    parts = bench_parts(load_bench("bench"), serial="M40-0007", dry_run=False)
+    monkeypatch.setattr(left_bench, "bench_parts", lambda *_, **__: parts)
+    assert parts.simulation is not None
+    simulated = parts.simulation.library()
+
+    def ask(address: str, text: bytes) -> bytes:
+        with open_library(simulated) as library:
+            session = library.open_session(address, open_timeout_s=1.0, timeout_s=1.0)
+            session.wire.send(text + b"\n", 1.0)
+            return session.wire.read_line(80, 1.0) if text.endswith(b"?") else b""
+
+    radio, generator = (
+        parts.bench.instruments["radio"].address,
+        parts.bench.instruments["signal_generator"].address,
+    )
+    ask(generator, b":OUTPut:STATe 1")
+    ask(radio, b":CONTrol:KEY:STATe 1")
+    assert ask(generator, b":OUTPut:STATe?").strip() == b"1"
+    assert ask(radio, b":CONTrol:KEY:STATe?").strip() == b"1"
+    (journal,) = cut.glob("*.journal")
+    head = replace(read_journal(journal).head, bench_file=str(file))
+    made = left_bench.make_safe(head)
+    assert (made.is_safe, made.said) == (True, ())
+    assert made.last_line.startswith("The bench is safe: PTT released")
+    assert "was changed since the run began" in made.last_line
+    assert ask(radio, b":CONTrol:KEY:STATe?").strip() == b"0"
+    assert ask(generator, b":OUTPut:STATe?").strip() == b"0"

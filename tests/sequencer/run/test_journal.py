@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+import zlib
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -16,7 +17,8 @@ from sequencer.inputs.load_bench import load_bench
 from sequencer.planning.load import load_sequence
 from sequencer.planning.plan import make_plan
 from sequencer.problems import InputError
-from sequencer.results.journal import journal_of, read_journal
+from sequencer.results.journal import JournalRead, journal_of, read_head, read_journal
+from sequencer.results.journal_lines import FORMAT, make_line
 from sequencer.run import journal as run_journal
 from sequencer.run.journal import Journal, JournalBusy
 from sequencer.run.record import Record, RunFacts
@@ -174,3 +176,37 @@ def test_every_press_of_a_run_is_announced_before_the_radio_hears_of_it(tmp_path
     keyed = [text for text in rig.sent("radio") if "KEY:STAT" in text.upper() and " 1" in text]
     assert told == ["PTT to be pressed", "PTT released"] * len(keyed)
     assert keyed
+
+
+def test_what_is_nested_beyond_all_measure_is_no_journal(tmp_path: Path, facts: RunFacts) -> None:
+    """With right checksums too, in the first line and in one behind it; and a line whose check has no number is none that a run writes."""
+    path = _record_a_run(tmp_path, facts)
+    head, *_ = path.read_bytes().splitlines(keepends=True)
+    sum_before = int(head[-11:-3], 16)
+    for depth in (100, 900, 5_000, 100_000):
+        deep = b"[" * depth + b"]" * depth
+        for number, before, text in (
+            (0, 0, b'"format":%d,"record":%s' % (FORMAT, deep)),
+            (
+                1,
+                sum_before,
+                b'"time":"2027-01-02T03:04:05+00:00","event":"instruments","instruments":%s' % deep,
+            ),
+        ):
+            body = b'{"number":%d,%s' % (number, text)
+            line = b'%s,"sum":"%08x"}\n' % (body, zlib.crc32(body, before))
+            path.write_bytes(line if number == 0 else head + line)
+            try:
+                found = read_journal(path) if number else read_head(path)
+            except InputError:
+                continue
+            assert isinstance(found, JournalRead)
+            assert "was altered" in found.lost
+    for event in (
+        {"event": "check begun", "check_index": [1]},
+        {"event": "check begun", "time": 7, "check_index": 1},
+    ):
+        line, _ = make_line(1, sum_before, event)
+        path.write_bytes(head + line)
+        with pytest.raises(InputError, match="line 2 is none that a run writes"):
+            read_journal(path)
