@@ -66,11 +66,15 @@ def _marked(row: StoredResult, first: str) -> StoredResult:
 
 def _replaced(row: StoredResult) -> str:
     if row.replaced_by == row.run:
+        if row.check == "confirm":
+            return "asked for again when the run was resumed"
         return "measured again when the run was resumed"
     return f"repeated in run {row.replaced_by}"
 
 
 def _with_those_before(row: StoredResult, every: Sequence[StoredResult]) -> StoredResult:
+    if row.check == "confirm":  # nothing was found
+        return row
     before = [one for one in every if one.replaced_by == row.run and _key(one) == _key(row)]
     if not before:
         return row

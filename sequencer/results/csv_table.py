@@ -12,6 +12,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
+from sequencer.frozen import dataclass
 from sequencer.results.model import COLUMNS, Result, row_of
 
 
@@ -28,6 +29,7 @@ class ResultsTable:
         self._lines: list[bytes] = []  # all that is to stand there, the header first
         self._kept = 0  # how many lines do
         self._good = 0  # and how many bytes they are
+        self._others: set[int] = set()  # the places of lines that stand there and are nobody's to count
         self._add(dict(zip(COLUMNS, COLUMNS, strict=True)))
         self._file = path.open("r+b" if stands else "xb", buffering=0)
         if stands:
@@ -59,6 +61,16 @@ class ResultsTable:
             table._kept, table._good = table._kept + 1, table._good + len(line)
         return table
 
+    @classmethod
+    def take_up_longer(cls, longer: LongerTable, *, power_safe: bool = True) -> Self:
+        """Go on with a table that holds more rows of its run than are known: they stay, and are not counted. OSError."""
+        table = cls(longer.path, power_safe=power_safe, stands=True)
+        table._lines += longer.lines
+        table._kept, table._good = len(table._lines), sum(map(len, table._lines))
+        table._others = {at for at, known in enumerate(longer.known, start=1) if known is None}
+        table._file.truncate(table._good)
+        return table
+
     def write(self, results: Iterable[Result]) -> None:
         """Append ``results`` and see them onto the disk. On OSError none of them stands there; the next write tries again."""
         for result in results:
@@ -74,9 +86,9 @@ class ResultsTable:
         end = 0
         for at, line in enumerate(self._lines):
             if content[end : end + len(line)] != line:
-                return max(at - 1, 0)
+                return max(at - 1 - sum(other < at for other in self._others), 0)
             end += len(line)
-        return len(self._lines) - 1
+        return len(self._lines) - 1 - len(self._others)
 
     def arrange(self, order: Sequence[int]) -> None:
         """Put the results that stand there into another order, given by their places from 0; a reader never meets half of it.
@@ -95,6 +107,7 @@ class ResultsTable:
             try:
                 beside.replace(self.path)
                 self._lines = lines
+                self._others = {at for at, place in enumerate(order, start=1) if 1 + place in self._others}
             finally:
                 self._file = self.path.open("r+b", buffering=0)
         finally:
@@ -135,6 +148,57 @@ class ResultsTable:
         self.close()
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LongerTable:
+    """A table that holds all results that are known of a run, and more rows of the same run.
+
+    ``known`` has the place of each row among the known ones; None for one more.
+    """
+
+    path: Path
+    lines: tuple[bytes, ...]
+    known: tuple[int | None, ...]
+
+    @property
+    def more(self) -> list[dict[str, str]]:
+        """The rows that are not known, by the names of their columns."""
+        text = b"".join(line for line, at in zip(self.lines, self.known, strict=True) if at is None).decode(
+            "utf-8"
+        )
+        return [dict(zip(COLUMNS, row, strict=True)) for row in csv.reader(StringIO(text, newline=""))]
+
+
+def read_longer(path: Path, results: Iterable[Result], *, run: str) -> LongerTable | None:
+    """Return the table of ``run`` if it holds all ``results`` and more; None where it does not, or something else stands there too."""
+    header = _line(dict(zip(COLUMNS, COLUMNS, strict=True)))
+    try:
+        content = path.read_bytes()
+        text = content.decode("utf-8")
+        rows = list(csv.reader(StringIO(text, newline="")))[1:]
+    except (OSError, UnicodeDecodeError, csv.Error):
+        return None
+    if not content.startswith(header):
+        return None
+    at, lines, own = len(header), [], spreadsheet_safe(run)
+    for row in rows:
+        if len(row) != len(COLUMNS) or row[COLUMNS.index("run")] != own:
+            break
+        line = _as_line(row)
+        if not content.startswith(line, at):
+            break
+        lines.append(line)
+        at += len(line)
+    if b"\r\n" in content[at:]:  # half a row at most may follow
+        return None
+    waiting: dict[bytes, list[int]] = {}
+    for number, one in enumerate(results):
+        waiting.setdefault(_line(row_of(one)), []).append(number)
+    known = tuple(waiting[line].pop(0) if waiting.get(line) else None for line in lines)
+    if any(waiting.values()) or None not in known:
+        return None
+    return LongerTable(path=path, lines=tuple(lines), known=known)
+
+
 def lines_of(results: Iterable[Result]) -> str:
     """Return results as a table holds them, under its header."""
     header = _line(dict(zip(COLUMNS, COLUMNS, strict=True)))
@@ -142,8 +206,12 @@ def lines_of(results: Iterable[Result]) -> str:
 
 
 def _line(row: Mapping[str, Any]) -> bytes:
+    return _as_line([spreadsheet_safe(row[name]) for name in COLUMNS])
+
+
+def _as_line(cells: Sequence[Any]) -> bytes:
     line = StringIO(newline="")
-    csv.writer(line).writerow([spreadsheet_safe(row[name]) for name in COLUMNS])
+    csv.writer(line).writerow(cells)
     return line.getvalue().encode("utf-8", "backslashreplace")
 
 

@@ -113,13 +113,19 @@ class JournalRead:
     """What of the file does not count, in words; empty where all of it does."""
 
 
-def read_left(file: Path) -> KeptRun:
-    """Return the run that a journal is of, or that an earlier sequencer kept as JSON. Raises InputError."""
+def read_left(file: Path) -> tuple[KeptRun, str, bool]:
+    """Return the run that a journal is of, or that an earlier sequencer kept as JSON. Raises InputError.
+
+    With it comes what of the file does not count, in words, and whether that is more than a last line that was not finished.
+    """
     try:
         content = file.read_bytes()
     except OSError:
-        return read_kept(file)
-    return journal_of(file, content).kept if content.startswith(_BEGINS) else read_kept(file)
+        return read_kept(file), "", False
+    if not content.startswith(_BEGINS):
+        return read_kept(file), "", False
+    read = journal_of(file, content)
+    return read.kept, read.lost, bool(read.lost) and not read.lines.unfinished
 
 
 def read_head(path: Path) -> Head:
@@ -215,6 +221,11 @@ def _lost(lines: Lines) -> str:
     if lines.altered:
         return (
             f"line {number + 1} of the journal was altered, or the one before it: it and all that follows, {lines.lost_bytes} bytes, "
+            "does not count"
+        )
+    if not lines.unfinished:
+        return (
+            f"line {number + 1} of the journal is none that a run writes: it and all that follows, {lines.lost_bytes} bytes, "
             "does not count"
         )
     return f"line {number + 1} of the journal was cut short: its {lines.lost_bytes} bytes do not count"

@@ -24,6 +24,7 @@ ENDING = ".journal"
 LONGEST_HEAD = 2**22
 """A first line is no longer than that, bytes; that of a sequence of 12 steps has 2 kB [measured]."""
 _SUM = re.compile(rb',"sum":"([0-9a-f]{8})"\}\n\Z')
+_BEGINNING = re.compile(rb"\{[ -~]*")  # lines are ASCII without control characters
 _SUM_BYTES = len(b',"sum":"01234567"}\n')
 
 
@@ -32,7 +33,7 @@ class Lines:
     """What a journal holds: its whole lines in order, and how many bytes they are.
 
     ``lost_bytes`` is what follows them and does not count. ``altered`` says that a whole line stands among that, so that it was not cut
-    short but changed.
+    short but changed; ``unfinished`` that it is no more than the beginning of one line.
     """
 
     lines: tuple[Mapping[str, Any], ...]
@@ -40,6 +41,7 @@ class Lines:
     last_sum: int
     lost_bytes: int = 0
     altered: bool = False
+    unfinished: bool = False
 
 
 def make_line(number: int, before: int, facts: Mapping[str, Any]) -> tuple[bytes, int]:
@@ -71,6 +73,7 @@ def read_lines(content: bytes) -> Lines:
         last_sum=before,
         lost_bytes=len(lost),
         altered=any(_SUM.search(line) for line in lost.splitlines(keepends=True)),
+        unfinished=_BEGINNING.fullmatch(lost) is not None,
     )
 
 

@@ -106,6 +106,51 @@ class Journal:
         except OSError:
             return False
 
+    @property
+    def lacks(self) -> int:
+        """How many lines could not be written."""
+        return self._content.count(b"\n", self._kept)
+
+    def try_again(self) -> None:
+        """Write what could not be written, if there is room now."""
+        if self.problem is not None:
+            try:
+                self._write_waiting()
+                if self._power_safe:
+                    os.fsync(self._handle)
+            except OSError as error:
+                self.problem = error
+            else:
+                self.problem = None
+
+    def mend(self) -> str:
+        """Look whether somebody has taken away, replaced or changed the file, and write the whole of it again where nothing is overwritten.
+
+        Returns what was found and what stands there now, in words; empty where all is as it was written.
+        """
+        if self.problem is not None or self.holds_all():
+            return ""
+        found = "was changed or emptied"
+        with suppress(OSError):
+            try:
+                now, own = self.path.stat(), os.fstat(self._handle)
+            except FileNotFoundError:
+                found = "was taken away"
+                self.write_anew()
+            else:
+                if (now.st_ino, now.st_dev) != (own.st_ino, own.st_dev):
+                    found = "was replaced by another file"
+                else:
+                    self._kept = 0
+                    os.ftruncate(self._handle, 0)
+                    self._write_waiting()
+        after = (
+            "It was written again, and holds the whole run."
+            if self.holds_all()
+            else "The run cannot be carried on from it, nor imported."
+        )
+        return f"somebody else did something to the journal {self.path} while the run went on: it {found}. {after}"
+
     def write_anew(self) -> None:
         """Write the whole file where nothing stands under its name any more. OSError, also if something does."""
         handle = os.open(self.path, _FLAGS | os.O_CREAT | os.O_EXCL, 0o644)

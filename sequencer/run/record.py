@@ -136,14 +136,15 @@ class Record:
         self._catches_up = False
         read = carried.read
         self._results = [(check.check_index, one) for check in read.kept.checks for one in check.results]
-        if self._table_changed:
-            self._note_problem(self._table_changed)
+        self.at_start = self._table_changed
         self._write_table(())
         kept = replace(read.kept, resumed=(*read.resumed, self._began))
-        self._known = sum(len(one.results) + len(one.exchanges) for one in kept.checks)
 
         def bring_in(writer: StoreWriter, again: bool) -> None:
             import_into(writer, unended(kept))
+            self._known = writer.count_rows(
+                self.facts.run
+            )  # it may hold more than a journal that could not be written
 
         self._store.write(bring_in)
 
@@ -218,7 +219,9 @@ class Record:
             whole=whole,
             exchanges=list(exchange_cells(said)),
         )
-        anew = is_measured_anew(results) and any(before == index for before, _ in self._results)
+        # of a run that is carried on the store may hold what the journal has not
+        before = self.facts.carried is not None or any(before == index for before, _ in self._results)
+        anew = is_measured_anew(results) and before
         self._results += [(index, one) for one in results]
         self._in_table += [index] * len(results)
         self._write_table(results)
@@ -250,14 +253,14 @@ class Record:
         self.note("ended", **how, status=status)
         problem = self._store.write(lambda writer, again: writer.write_end(self.facts.run, **how))
         self._write_table(())
+        self.journal.try_again()
+        if changed := self.journal.mend():
+            self._note_problem(changed)
         self.kept = self._read_back()
-        if self.kept.in_store < len(self.kept.results) and self.kept.beside is None:
-            with suppress(OSError):
-                self.journal.write_anew()
-            self.kept = self._read_back()
         if (error := self.journal.problem) is not None:
             self._note_problem(
-                f"cannot write the journal {self.journal.path}: {_why(error)} This run cannot be carried on from it."
+                f"cannot write the journal {self.journal.path}: {_why(error)} {self.journal.lacks} of its lines are missing: if the run is "
+                f"carried on ('sequencer resume {self.facts.run}'), what they tell of is measured again."
             )
         if problem is not None:
             self._note_problem(f"{problem} {self.kept.said()}")
@@ -276,7 +279,7 @@ class Record:
     def _arrange_table(self) -> None:
         """Put the table into the order of the sequence file, where the checks were made in another and every row stands there."""
         numbers = self._in_table
-        if self.kept is None or numbers == sorted(numbers) or self.kept.in_table < len(numbers):
+        if self.kept is None or numbers == sorted(numbers) or self.kept.in_table < len(self._results):
             return
         try:
             self.table.arrange(sorted(range(len(numbers)), key=numbers.__getitem__))

@@ -12,7 +12,7 @@ Readings that a person entered are kept.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from drivers.roles import Identity
@@ -26,10 +26,14 @@ from sequencer.results.journal import JournalRead
 from sequencer.results.model import BenchInstrument, Result
 from sequencer.run.facts import Carried, Finished
 from sequencer.run.inputs import DEEP, input_hashes
+from sequencer.run.taken_up import more_in_table
 from sequencer.uncertainty.decision import Decision
 
 _COLD = "the unit started cold: it had been without supply while the run was cut short"
 _CUT = "measured anew: the run was cut short in this check"
+_NOT_IN_JOURNAL = (
+    "measured anew: what was found before stands in the table, but the journal could not be written"
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,10 +62,12 @@ def what_is_left(read: JournalRead, plan: Plan) -> Left:
         if step.index not in finished or (step.check.name == "confirm" and at < last)
     )
     began = {*read.cut, *read.under_way}
+    more = more_in_table(read)
+    in_table = {step.index for step in due if any(_is_of(step, row) for row in more)}
     planned = {
         step.index for step in plan.steps
     }  # what is known of the bench before all of them is looked at anew
-    notes = {step.index: _note(step, plan, finished, began, faulted) for step in due}
+    notes = {step.index: _note(step, plan, finished, began, faulted, in_table) for step in due}
     carried = Carried(
         read=read,
         finished=tuple(one for one in finished.values() if one.index in planned),
@@ -70,8 +76,14 @@ def what_is_left(read: JournalRead, plan: Plan) -> Left:
     return Left(
         plan=replace(plan, steps=steps),
         carried=carried,
-        said=tuple(_said(steps, plan, finished, began, faulted)),
+        said=tuple(_said(steps, plan, finished, began, faulted, in_table)),
     )
+
+
+def _is_of(step: Step, row: Mapping[str, str]) -> bool:
+    """Say whether a row of the table is of a step."""
+    channel = "" if step.conditions.channel is None else str(step.conditions.channel)
+    return (row["check"], row["channel"]) == (step.check.name, channel)
 
 
 def _told_apart(read: JournalRead) -> tuple[dict[int, Finished], dict[int, Result]]:
@@ -98,7 +110,12 @@ def _told_apart(read: JournalRead) -> tuple[dict[int, Finished], dict[int, Resul
 
 
 def _note(
-    step: Step, plan: Plan, finished: Mapping[int, object], began: set[int], faulted: Mapping[int, Result]
+    step: Step,
+    plan: Plan,
+    finished: Mapping[int, object],
+    began: set[int],
+    faulted: Mapping[int, Result],
+    in_table: set[int],
 ) -> str:
     """Return what the results of a step say of its run having been cut short."""
     found = []
@@ -106,6 +123,8 @@ def _note(
         found.append(
             f"measured again when the run was resumed: before, {fault.instrument} failed ({fault.kind})"
         )
+    elif step.index in in_table:
+        found.append(_NOT_IN_JOURNAL)
     elif step.index in began:
         found.append(_CUT)
     if _is_colder(step, plan, finished):
@@ -129,6 +148,7 @@ def _said(
     finished: Mapping[int, Finished],
     began: set[int],
     faulted: Mapping[int, Result],
+    in_table: set[int],
 ) -> Iterable[str]:
     measured = [step for step in steps if step.check.name != "confirm"]
     of_run = [step for step in plan.steps if step.check.name != "confirm"]
@@ -137,14 +157,22 @@ def _said(
     for step in measured:
         if step.index in faulted and (fault := faulted[step.index].fault) is not None:
             yield f"{step.label} is measured again: {printable(fault.instrument)} had failed ({printable(fault.what)})."
-        elif step.index in began:
+        elif step.index in began - in_table:
             yield f"{step.label} is measured again from its beginning: the run was cut short in it."
+    if only_there := [step.label for step in measured if step.index in in_table - set(faulted)]:
+        yield (
+            f"{_some(only_there)}: results stand in the table and not in the journal, which could not be written, so that nobody can say "
+            "whether they are all; they are measured again."
+        )
     if again := [step for step in steps if step.check.name == "confirm" and step.index in finished]:
         given = "1 confirmation is" if len(again) == 1 else f"{len(again)} confirmations are"
         yield f"{given} asked for again: nobody knows what was turned meanwhile."
     if cold := [step.label for step in measured if _is_colder(step, plan, finished)]:
-        more = f" and {len(cold) - 3} more" if len(cold) > 3 else ""
-        yield f"The unit starts cold: {', '.join(cold[:3])}{more} may depend on that, and the results say so."
+        yield f"The unit starts cold: {_some(cold)} may depend on that, and the results say so."
+
+
+def _some(labels: Sequence[str]) -> str:
+    return ", ".join(labels[:3]) + (f" and {len(labels) - 3} more" if len(labels) > 3 else "")
 
 
 def others_now(before: Iterable[BenchInstrument], now: Mapping[str, Identity]) -> str:

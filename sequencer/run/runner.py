@@ -137,10 +137,11 @@ class Runner:
         try:
             self._bench.open(again=self._again)
         finally:
-            for text in (self._bench.left_keyed, self._record.at_start):
-                if text:
-                    self._state.tell(Warned(text=text))
+            if self._bench.left_keyed:
+                self._state.tell(Warned(text=self._bench.left_keyed))
             self._record.catch_up()
+            if self._record.at_start:
+                self._state.tell(Warned(text=self._record.at_start))
         self._refuse_others()
         self._record.keep_instruments(self._bench.identities)
         self._look_whether_simulated()

@@ -62,6 +62,8 @@ class RunState:
                 self.count(result, on_unit=of_unit, of_bench=of_bench)
         if of_bench:
             self._bench_is_changed(results)
+        if results and results[0].check == "confirm":  # asked for again when the run was resumed
+            self._results = [one for one in self._results if one[0] != index]
         self._results += [(index, result) for result in results]
 
     @property

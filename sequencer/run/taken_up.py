@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import glob
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from sequencer.results.csv_table import ResultsTable, table_path
+from sequencer.results.csv_table import LongerTable, ResultsTable, read_longer, table_path
 from sequencer.results.journal import JournalRead
-from sequencer.results.model import NOT_ENDED
+from sequencer.results.model import NOT_ENDED, Result
 from sequencer.results.store.place import StorePlace
 from sequencer.results.store.problems import StoreProblem
 from sequencer.results.store.spill import KeptRun
@@ -37,18 +39,56 @@ def table_of(read: JournalRead, *, power_safe: bool) -> tuple[ResultsTable, list
 
     Where somebody has changed the table meanwhile it is left alone, and a new one beside it holds all rows.
     """
-    rows = [(check.check_index, one) for check in read.kept.checks for one in check.results]
-    path = read.path.with_name(read.head.table)
-    for order in (rows, sorted(rows, key=lambda row: row[0])):  # at its end a run puts its table in order
-        table = ResultsTable.take_up(path, (one for _, one in order), power_safe=power_safe)
-        if table is not None:
-            return table, [index for index, _ in order], ""
+    if (found := _found_table(read, power_safe=power_safe)) is not None:
+        return *found, ""
+    rows, path = _rows(read), read.path.with_name(read.head.table)
     stem = Path(read.head.sequence_file).stem
     new = table_path(path.parent, time=read.head.record.time, serial=read.head.record.serial, sequence=stem)
     table = ResultsTable.take_up(new, (one for _, one in rows), power_safe=power_safe)
     assert table is not None
     said = f"the results table {path} was changed since the run wrote it, and was left as it is: all rows stand in {new}"
     return table, [index for index, _ in rows], said
+
+
+def more_in_table(read: JournalRead) -> list[dict[str, str]]:
+    """Return the rows of the run that its table holds and its journal, which could not be written, has not."""
+    results = [one for _, one in _rows(read)]
+    longer = read_longer(read.path.with_name(read.head.table), results, run=read.head.record.run)
+    return [] if longer is None else longer.more
+
+
+def _rows(read: JournalRead) -> list[tuple[int, Result]]:
+    return [(check.check_index, one) for check in read.kept.checks for one in check.results]
+
+
+def _found_table(read: JournalRead, *, power_safe: bool) -> tuple[ResultsTable, list[int]] | None:
+    """Return the run's table as it stands, to be gone on with, and the number of the check of each row; None where it was changed."""
+    rows, path = _rows(read), read.path.with_name(read.head.table)
+    orders = (rows, sorted(rows, key=lambda row: row[0]))  # at its end a run puts its table in order
+    for one in (path, *_made_beside(path, read.head.record.run)):
+        for order in orders:
+            table = ResultsTable.take_up(one, (row for _, row in order), power_safe=power_safe)
+            if table is not None:
+                return table, [index for index, _ in order]
+        longer = read_longer(one, (row for _, row in rows), run=read.head.record.run)
+        if longer is not None:
+            return ResultsTable.take_up_longer(longer, power_safe=power_safe), _numbers(longer, rows)
+    return None
+
+
+def _made_beside(path: Path, run: str) -> list[Path]:
+    """Return the tables that were made beside a changed one when the run was carried on before."""
+    beside = sorted(path.parent.glob(f"{glob.escape(path.stem)}_[0-9]*.csv"))
+    mark = f",{run},".encode()
+    return [one for one in beside if mark in one.read_bytes()]
+
+
+def _numbers(longer: LongerTable, rows: Sequence[tuple[int, Result]]) -> list[int]:
+    """Return the number of the check of each row; one that is not known stays behind the row above it."""
+    found: list[int] = []
+    for known in longer.known:
+        found.append(rows[known][0] if known is not None else (found[-1] if found else 0))
+    return found
 
 
 def unended(kept: KeptRun) -> KeptRun:
@@ -74,13 +114,18 @@ def bring_up_to_date(read: JournalRead, place: StorePlace) -> list[str]:
     """Bring table and store of a run to what its journal has, without going on with it; return what is to be said of it, a line each."""
     said: list[str] = []
     try:
-        table, _, changed = table_of(read, power_safe=not read.kept.simulated)
-        said += [changed] if changed else []
-        before = table.count_kept()
-        with table:
-            table.write(())
-            if added := table.count_kept() - before:
-                said.append(f"{counted(added, 'result')} added to the table {table.path}.")
+        found = _found_table(read, power_safe=not read.kept.simulated)
+        if found is None:
+            path = read.path.with_name(read.head.table)
+            said.append(
+                f"the results table {path} was changed since the run wrote it, and was left as it is."
+            )
+        else:
+            with found[0] as table:
+                before = table.count_kept()
+                table.write(())
+                if added := table.count_kept() - before:
+                    said.append(f"{counted(added, 'result')} added to the table {table.path}.")
     except OSError as error:
         said.append(f"the results table could not be written: {error.strerror or error}.")
     try:

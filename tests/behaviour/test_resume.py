@@ -139,6 +139,11 @@ def test_it_says_what_is_measured_again_and_why(cut: Path) -> None:
         in notes["frequency_error"]
     )
     assert "cut short" not in notes["carrier_power"] + notes["sinad"]
+    assert (
+        sum(row["check"] == "confirm" for row in rows) == 2
+    )  # both are kept, and the one that was given anew counts
+    assert [row[1] for row in left_in(cut).store].count("confirm") == 1
+    assert done.stdout.count("confirmed: knobs right") == 1
     assert "resumed: " in call("results", "last", "--folder", str(cut)).stdout
 
 
@@ -227,8 +232,46 @@ def test_a_table_that_somebody_changed_is_left_alone(cut: Path) -> None:
     table.write_bytes(theirs)
     done = _resume(cut)
     assert "was changed since the run wrote it" in done.stderr
+    assert done.exit_code == 0, done.output  # nothing of the bench has failed
     assert table.read_bytes() == theirs
     assert len(list(cut.glob("*.csv"))) == 2
+    _leaves_all_as_it_is(cut)
+
+
+def _leaves_all_as_it_is(folder: Path) -> None:
+    """See that a resume with nothing left to do writes no table."""
+    before = {one.name: one.read_bytes() for one in folder.glob("*.csv")}
+    done = _resume(folder)
+    assert (done.exit_code, "nothing left to measure" in done.stderr) == (0, True), done.output
+    assert {one.name: one.read_bytes() for one in folder.glob("*.csv")} == before
+
+
+@pytest.mark.parametrize("store_too", [True, False])
+def test_what_only_the_table_has_is_measured_again_and_said(
+    here: Path, whole: Left, tmp_path: Path, store_too: bool
+) -> None:
+    """The journal's disk was full from the second check on: the table is gone on with, and nothing counts twice."""
+    folder = Path(shutil.copytree(here / "whole", tmp_path / "full"))
+    (journal,) = folder.glob("*.journal")
+    lines = journal.read_bytes().splitlines(keepends=True)
+    (first, *_) = (
+        at for at, line in enumerate(lines) if b'"event":"check ended"' in line and b"carrier" in line
+    )
+    journal.write_bytes(b"".join(lines[: first + 1]))
+    if not store_too:
+        for one in folder.glob("results.sqlite*"):
+            one.unlink()
+    (table,) = folder.glob("*.csv")
+    theirs = table.read_bytes()
+    done = _resume(folder)
+    assert done.exit_code == 0, done.output
+    assert "frequency error, channel 20, enter reading" in done.stderr, done.stderr
+    assert "results stand in the table and not in the journal" in done.stderr
+    assert "cut short in" not in done.stderr
+    assert "was changed since" not in done.stderr
+    assert set(theirs.splitlines()) <= set(table.read_bytes().splitlines())
+    assert left_in(folder).measured == whole.measured
+    _leaves_all_as_it_is(folder)
 
 
 def test_a_run_that_goes_on_is_not_carried_on(cut: Path) -> None:

@@ -15,28 +15,41 @@ from sequencer.results.store.import_kept import Imported, NotTheSame
 from sequencer.results.store.place import find_place
 from sequencer.results.store.spill import KeptRun, unusable
 from sequencer.results.store.store import Store
+from sequencer.run.status import ExitStatus
 
 
 def import_kept_command(
     files: Sequence[Path], *, folder: Path, store_name: str = "", as_json: bool = False
 ) -> int:
-    """Put kept runs into the store; what it has of them stays as it is. Returns the exit status."""
+    """Put kept runs into the store; what it has of them stays as it is. Returns the exit status: 3 where a journal is damaged."""
     place = find_place(folder, store_name)
     kept = [(file, read_left(file)) for file in files]
     # Each file first, the store afterwards: what is wrong with one is said before anything is written.
     imported: list[Imported] = []
+    losses: list[str] = []
     with Store.open(place) as store:
         # A repeat comes after what it repeats, so that the order on the command line does not matter.
-        for file, run in sorted(kept, key=lambda one: one[1].time):
+        for file, (run, lost, damaged) in sorted(kept, key=lambda one: one[1][0].time):
             try:
                 imported.append(store.import_kept(run))
             except NotTheSame as wrong:
                 raise unusable(file, str(wrong), hint="nothing of it was put into the store") from wrong
             if not as_json:
                 click.echo(f"{printable(str(file))}: {printable(_told(imported[-1], run, str(place)))}")
+            losses.append(lost)
+            if lost:
+                advice = (
+                    " Bring it from a copy, if there is one; the results table may hold more."
+                    if damaged
+                    else ""
+                )
+                click.echo(
+                    f"{printable(str(file))}: {printable(lost)}, and is not taken in.{advice}", err=True
+                )
     if as_json:
-        click.echo(json.dumps([asdict(one) for one in imported], ensure_ascii=False, indent=2))
-    return 0
+        told = [{**asdict(one), "lost": lost} for one, lost in zip(imported, losses, strict=True)]
+        click.echo(json.dumps(told, ensure_ascii=False, indent=2))
+    return int(ExitStatus.BENCH_FAILED if any(damaged for _, (_, _, damaged) in kept) else ExitStatus.PASSED)
 
 
 def _told(imported: Imported, kept: KeptRun, place: str) -> str:

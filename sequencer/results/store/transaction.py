@@ -215,9 +215,9 @@ def replace_results(transaction: Writing, repeated: str, check_index: int, *, ch
 def is_measured_anew(found: Sequence[Result]) -> bool:
     """Say whether results of a check take the place of what the same run found in it before it was resumed.
 
-    A confirmation goes on counting for what was found under it, and what was found before an adjusting cannot be found again.
+    What was found before an adjusting cannot be found again. A confirmation is given anew; each result carries its own besides.
     """
-    return bool(found) and found[0].check not in ("confirm", "adjust")
+    return bool(found) and found[0].check != "adjust"
 
 
 def replace_own(transaction: Writing, run: str, check_index: int) -> None:
@@ -229,15 +229,19 @@ def replace_own(transaction: Writing, run: str, check_index: int) -> None:
     )
 
 
-def count_alike(transaction: Writing, run: str, wanted: Sequence[str]) -> int:
-    """Return how many of the results ``wanted`` (`rows.same_result`) the store holds of a run, from the first on."""
+def count_alike(transaction: Writing, run: str, wanted: Sequence[str], *, others: bool = False) -> int:
+    """Return how many of the results ``wanted`` (`rows.same_result`) the store holds of a run, from the first on.
+
+    ``others`` may stand between them: what a journal that could not be written has not, and a resumed run has measured again.
+    """
     stored = transaction.run(
         "SELECT check_index, quantity, channel, value, stage FROM result WHERE run = :run ORDER BY id",
         run=run,
     )
     alike = 0
-    for row, one in zip(stored.fetchall(), wanted, strict=False):
-        if store_rows.same_result(*row) != one:
+    for row in stored.fetchall():
+        if alike < len(wanted) and store_rows.same_result(*row) == wanted[alike]:
+            alike += 1
+        elif not others:
             break
-        alike += 1
     return alike

@@ -186,7 +186,12 @@ class StoreWriter:
         ]
         self.look_whether_there()
         with self._doing("read"), self._writer.transaction(writes=False) as transaction:
-            return count_alike(transaction, run, wanted)
+            return count_alike(transaction, run, wanted, others=True)
+
+    def count_rows(self, run: str) -> int:
+        """Return how many results and messages of a run the store holds."""
+        with self._doing("read"), self._writer.transaction(writes=False) as transaction:
+            return sum(transaction.count(one, run) for one in ("result", "exchange"))
 
     @contextmanager
     def _writing(self) -> Iterator[Writing]:

@@ -210,3 +210,55 @@ def test_what_is_nested_beyond_all_measure_is_no_journal(tmp_path: Path, facts: 
         path.write_bytes(head + line)
         with pytest.raises(InputError, match="line 2 is none that a run writes"):
             read_journal(path)
+
+
+def test_a_run_whose_journal_found_no_room_says_what_resume_does(
+    tmp_path: Path, facts: RunFacts, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It says how many lines are missing and what becomes of them; room just before the end is enough for all of them."""
+
+    def full(handle: int, content: bytes, at: int) -> int:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    with Record(tmp_path, facts) as record:
+        with monkeypatch.context() as patched:
+            patched.setattr(run_journal, "_write_at", full)
+            record.keep(0, [a_result()], [])
+            record.end(outcome="done", bench_safe=True, bench_s=1.0)
+        (said,) = record.problems
+        assert "2 of its lines are missing" in said
+        assert "'sequencer resume r1'" in said
+        record.journal.try_again()
+        assert record.journal.holds_all()
+
+
+@pytest.mark.parametrize(
+    ("what", "said", "whole"),
+    [
+        ("emptied", "changed or emptied", True),
+        ("taken", "taken away", True),
+        ("replaced", "another file", False),
+    ],
+)
+def test_a_journal_that_somebody_touched_is_noticed_at_the_end(
+    tmp_path: Path, facts: RunFacts, what: str, said: str, whole: bool
+) -> None:
+    """It is read back; what can be written again without overwriting another's file is."""
+    with Record(tmp_path, facts) as record:
+        record.keep(0, [a_result()], [])
+        path = record.journal.path
+        if what == "emptied":
+            os.truncate(path, 0)
+        else:
+            path.rename(path.with_suffix(".old"))
+        if what == "replaced":
+            path.write_bytes(b"theirs")
+        record.keep(1, [a_result(value=2.0)], [])
+        record.end(outcome="done", bench_safe=True, bench_s=1.0)
+        (problem,) = record.problems
+    assert said in problem
+    assert ("holds the whole run" in problem) == whole
+    if whole:
+        assert (read_journal(path).outcome, read_journal(path).lost) == ("done", "")
+    else:
+        assert path.read_bytes() == b"theirs"

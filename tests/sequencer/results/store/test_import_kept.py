@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from dataclasses import replace
@@ -17,6 +17,9 @@ from click.testing import CliRunner
 
 from drivers.trace import Exchange
 from sequencer.cli.main import main
+from sequencer.inputs.load_bench import load_bench
+from sequencer.planning.load import load_sequence
+from sequencer.planning.plan import make_plan
 from sequencer.problems import FileProblems
 from sequencer.results.model import Confirmation, Point, Result
 from sequencer.results.store.import_kept import NotTheSame
@@ -24,6 +27,7 @@ from sequencer.results.store.place import StorePlace
 from sequencer.results.store.spill import read_kept
 from sequencer.results.store.store import BenchInstrument, Store, Wanted
 from sequencer.results.stored import StoredUnit, result_as_plain
+from sequencer.run.record import Record, RunFacts
 from sequencer.uncertainty.decision import Decision
 from tests.support.kept_json import write_kept
 from tests.support.stored_results import BUDGET, RUN, SETTINGS, a_result, an_exchange
@@ -336,3 +340,50 @@ def test_a_run_kept_by_an_older_sequencer_comes_in(tmp_path: Path) -> None:
     assert asked == ["supply leads checked (by eye); RF gain up", "squelch open"]
     assert [one.text for one in rows[-1].confirmations] == asked
     assert {row.supply_v for row in rows} == {13.2}
+
+
+DAMAGES: dict[str, tuple[Callable[[bytes], bytes], str, int]] = {
+    "a byte": (
+        lambda text: text.replace(b'"value":2.0', b'"value":3.0'),
+        "line 4 of the journal was altered",
+        3,
+    ),
+    "a line": (
+        lambda text: b"".join(text.splitlines(keepends=True)[:3] + text.splitlines(keepends=True)[4:]),
+        "was altered",
+        3,
+    ),
+    "a cut in the middle": (lambda text: text[:-600] + text[-580:], "was altered", 3),
+    "zeros": (lambda text: text + bytes(512), "it and all that follows, 512 bytes", 3),
+    "an unfinished line": (lambda text: text + b'{"number":9,"ti', "cut short: its 15 bytes", 0),
+    "nothing": (lambda text: text, "", 0),
+}
+
+
+@pytest.mark.parametrize("damage", DAMAGES)
+def test_what_of_a_damaged_journal_is_not_taken_in_is_said(tmp_path: Path, damage: str) -> None:
+    """Which line, how many bytes, and a status that a script sees; a last line that was not finished is told and costs nothing."""
+    change, said, status = DAMAGES[damage]
+    path = tmp_path / "r.journal"
+    plan = make_plan(load_sequence("fm-mobile-acceptance"), load_bench("bench"))
+    facts = RunFacts(
+        run="r1",
+        time=datetime(2027, 1, 2, tzinfo=UTC),
+        serial="7",
+        model="",
+        simulated=True,
+        bench_name="B",
+        plan=plan,
+    )
+    with Record(tmp_path / "from", facts) as record:
+        record.keep(0, [a_result()], [])
+        record.keep(1, [a_result(value=2.0)], [])
+        record.end(outcome="done", bench_safe=True, bench_s=1.0)
+    path.write_bytes(change(record.journal.path.read_bytes()))
+    done = CliRunner().invoke(main, ["import-kept", str(path), "--folder", str(tmp_path)])
+    assert done.exit_code == status, done.output
+    assert said in done.stderr
+    assert bool(done.stderr) == bool(said)
+    told = CliRunner().invoke(main, ["import-kept", str(path), "--folder", str(tmp_path), "--json"])
+    (plain,) = json.loads(told.stdout)
+    assert said in plain["lost"]
