@@ -55,11 +55,6 @@ checks:
 """
 
 
-def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
-    """Take one worker more than there are cores: a third of the tests' time is waiting for processes and sockets [measured]."""
-    return (os.cpu_count() or 1) + 1
-
-
 def pytest_configure(config: pytest.Config) -> None:
     """Register the mark that the witness asks for, and let what the tests start be told that its terminal has gone."""
     if hasattr(signal, "SIGHUP"):  # ignored in a suite that `nohup` started, and then by all that it starts

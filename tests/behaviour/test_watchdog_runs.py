@@ -70,8 +70,15 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
         for line in said
         for one in re.findall(r"longer than allowed at a stretch: ([\d.]+) s", line)
     ]
-    assert held_s, said
-    assert max(held_s) < MAX_KEY_TIME_S + LATE_S, said
+    assert max(held_s, default=0.0) < MAX_KEY_TIME_S + LATE_S, (
+        said
+    )  # none, where other workers have the tests that hang
+
+
+def _has_left_word() -> bool:
+    """Say whether a watchdog has written into a mark what it did."""
+    marks = Path(os.environ["SEQUENCER_STATE"]).glob("*.key.*")
+    return any(b'"watchdog"' in mark.read_bytes() for mark in marks)
 
 
 @pytest.fixture
@@ -172,6 +179,7 @@ def test_a_driver_that_hangs_in_c_cannot_leave_the_unit_keyed(served, run, tmp_p
     client = run(bench, PYTHONPATH=str(package))
     wait_until(lambda: served.keyed, "it is keyed")
     wait_until(served.is_safe, "the watchdog has released PTT and switched the supply off", 30.0)
+    wait_until(_has_left_word, "the watchdog has left word for the next command")
     client.process.send_signal(signal.SIGINT)  # it cannot hear it
     assert client.process.poll() is None
     client.process.kill()
