@@ -15,6 +15,7 @@ from drivers.faults import Refused
 from drivers.roles import Radio
 from sequencer.frozen import dataclass
 from sequencer.safety.mark import Mark, Standing
+from sequencer.safety.watchdog import LATE
 
 LONGEST_COUNTED_S = 600.0
 """After ten minutes an output stage is as hot as it gets, so that a longer key-down earns no longer rest: common practice, no source."""
@@ -24,7 +25,8 @@ LONGEST_COUNTED_S = 600.0
 class LeftKeyed:
     """A unit that an earlier process keyed and did not release: since when (seconds since 1970), and which it was.
 
-    ``watchdog`` says what the watchdog did about it, and ``is_released`` whether that was read back, at ``until_s``.
+    ``watchdog`` says what the watchdog did about it, and ``is_released`` whether that was read back, at ``until_s``; ``by_supply`` if
+    only by the supply, so that PTT itself was never read released. ``is_legible`` False: what was remembered cannot be read.
     """
 
     since_s: float
@@ -33,24 +35,38 @@ class LeftKeyed:
     watchdog: str = ""
     is_released: bool = False
     released_ago_s: float = 0.0
+    by_supply: bool = False
+    is_legible: bool = True
 
     @property
     def longest_s(self) -> float:
-        """The longest that it may have been keyed, s; a clock that was set back in between counts as the longest."""
+        """The longest that it may have been keyed, s; what is not known, or a clock that was set back, counts as the longest."""
+        if not self.is_legible:
+            return LONGEST_COUNTED_S
         down_s = self.until_s - self.since_s
         return down_s if down_s >= 0.0 else LONGEST_COUNTED_S
 
     def __str__(self) -> str:
         began = time.strftime("%Y-%m-%d %H:%M:%S", time.localtime(self.since_s))
         unit = f"unit {self.serial}" if self.serial else "the unit"
+        if not self.is_legible:
+            return (
+                f"What was remembered of PTT of {unit} cannot be read, so that it is taken as pressed by an earlier run, nobody knows for "
+                "how long, until this bench was opened just now. Its output stage, the pad and the load may be hot. It rests before it "
+                "transmits again; if its power falls off, let it cool and look at it. See what happened to the disk."
+            )
+        watchdog = self.watchdog.removeprefix(f"{LATE}: ")
+        if self.is_released and self.by_supply:
+            return (
+                f"PTT of {unit}, pressed by an earlier run at {began}, could not be read released within {self.longest_s:.1f} s; "
+                f"the key-down watchdog tried as well: {watchdog}. See why before this bench is left alone again."
+            )
         if self.is_released:
             return (
                 f"The key-down watchdog took PTT of {unit} from an earlier run, {self.longest_s:.1f} s after it was pressed at {began}, "
                 f"because {self.watchdog}. See why before this bench is left alone again."
             )
-        tried = (
-            f" The key-down watchdog tried to release it, because {self.watchdog}." if self.watchdog else ""
-        )
+        tried = f" The key-down watchdog tried to release it: {watchdog}." if watchdog else ""
         return (
             f"An earlier run ended while PTT of {unit} was pressed: it may have been transmitting for {_for(self.longest_s)}, since "
             f"{began}, until this bench was opened just now. Its output stage, the pad and the load may be hot. It rests before it "
@@ -81,6 +97,8 @@ class KeyMemory:
                 self._owe(_rest_left_s(record, now_s))
         if (found := self._mark.find()) is not None:
             self.left = _left(found, now_s)
+            if not self.left.is_legible:
+                self.left = replace(self.left, serial=self._serial)  # it may have been this one
 
     def note_open(self) -> None:
         """Take it that the key was just confirmed open: what an earlier process left pressed ended now, at the latest."""
@@ -148,7 +166,7 @@ def _left(found: Standing, now_s: float) -> LeftKeyed:
     if not (said and isinstance(pressed_s, int | float) and isinstance(held_s, int | float)):
         # of a clock that was set back since, nothing is known but what it said
         since_s = now_s - found.age_s if found.age_s >= 0.0 else found.since_s
-        return LeftKeyed(since_s=since_s, until_s=now_s, serial=serial)
+        return LeftKeyed(since_s=since_s, until_s=now_s, serial=serial, is_legible=found.is_legible)
     is_released = facts.get("confirmed") is True and held_s >= 0.0
     return LeftKeyed(
         since_s=float(pressed_s),
@@ -157,6 +175,7 @@ def _left(found: Standing, now_s: float) -> LeftKeyed:
         watchdog=said,
         is_released=is_released,
         released_ago_s=max(0.0, found.age_s),
+        by_supply=facts.get("released") is False,
     )
 
 

@@ -5,13 +5,15 @@ may change or remove it. What another user's file says counts as long as ours sa
 is not what its name says, counts too. So a forged mark costs a question or a rest, and never takes a real one away.
 
 What this user says stands twice: in the machine's folder, where every user looks, and in the user's own, where nobody else may write and
-which no clean-up of old files empties (the machine's may be emptied of files a month old: tmpfiles.d(5), from memory). The newer counts.
+which no clean-up of old files empties (the machine's may be emptied of files a month old: tmpfiles.d(5), from memory). The newer counts,
+but of one that cannot be read nobody knows how new its word was: the mark stands then, whatever the other says.
 """
 
 from __future__ import annotations
 
 import contextlib
 import json
+import math
 import os
 import time
 from dataclasses import field
@@ -29,7 +31,8 @@ RECORD_BYTES = 1024  # a record of fixed length is written in one go, over the o
 class Standing:
     """A mark that stands: the file that says so, its owner, since when (seconds since 1970), and the facts it holds.
 
-    ``age_s`` is how long ago that is: by the clock that nobody sets, if it was written since the machine was started.
+    ``age_s`` is how long ago that is: by the clock that nobody sets, if it was written since the machine was started. Of a record that
+    cannot be read (``is_legible`` False) both are those of the file's last change, and there are no facts.
     """
 
     path: Path
@@ -37,6 +40,7 @@ class Standing:
     since_s: float
     age_s: float = 0.0
     facts: dict[str, Any] = field(default_factory=dict)
+    is_legible: bool = True
 
     @property
     def is_ours(self) -> bool:
@@ -61,20 +65,23 @@ class Mark:
     def find(self) -> Standing | None:
         """Return what stands: our own word, or another user's that is newer than our "no longer". Raises OSError."""
         ours: Standing | None = None
+        illegible: Standing | None = None
         said: tuple[bool, Standing] | None = None
         cleared_ago_s = float("inf")
         others: list[Standing] = []
         for stands, found in self.records():
             if found.is_ours and found.path.name == self.path.name:
-                if said is None or found.age_s < said[1].age_s:
+                if not found.is_legible:
+                    illegible = found
+                elif said is None or found.age_s < said[1].age_s:
                     said = (stands, found)
             elif stands:
                 others.append(found)
         if said is not None:
             ours = said[1] if said[0] else None
             cleared_ago_s = float("inf") if said[0] else said[1].age_s
-        if ours is not None:
-            return ours
+        if ours is not None or illegible is not None:
+            return ours or illegible
         newer = [other for other in others if other.age_s < cleared_ago_s]
         return min(newer, key=lambda other: other.age_s, default=None)
 
@@ -104,6 +111,8 @@ def _put(folder: StateFolder, name: str, content: bytes, *, durable: bool) -> No
             raise UnusableState(f"{folder.path / name} belongs to user {found.st_uid}; remove it")
         os.lseek(descriptor, 0, os.SEEK_SET)
         os.write(descriptor, content)
+        if found.st_size > len(content):
+            os.ftruncate(descriptor, len(content))  # a longer one would stay illegible for good
         if durable:
             os.fsync(descriptor)
     finally:
@@ -133,13 +142,25 @@ def _look(folder: StateFolder, name: str) -> tuple[bool, Standing]:
             record = os.read(descriptor, 2 * RECORD_BYTES)
         finally:
             os.close(descriptor)
+    stands, facts = True, {}  # half written, or not ours: the safe side
+    if is_legible := (read := _facts_of(record)) is not None:
+        facts = read
+        stands, since_s = facts.pop("stands") is not False, float(facts.pop("since"))
+    age_s = _age_s(facts, since_s)
+    return stands, Standing(
+        path=path, uid=uid, since_s=since_s, age_s=age_s, facts=facts, is_legible=is_legible
+    )
+
+
+def _facts_of(record: bytes) -> dict[str, Any] | None:
+    """Return what a record says; None where it is not one, whatever else it may be."""
     try:
         facts = json.loads(record)
-        stands, since_s = facts.pop("stands") is not False, float(facts.pop("since"))
-    except (ValueError, TypeError, KeyError, AttributeError):
-        facts, stands = {}, True  # half written, or not ours: the safe side
-    age_s = _age_s(facts, since_s)
-    return stands, Standing(path=path, uid=uid, since_s=since_s, age_s=age_s, facts=facts)
+        if "stands" in facts and math.isfinite(float(facts["since"])):
+            return dict(facts)
+    except (ValueError, TypeError, KeyError, IndexError, RecursionError, OverflowError):
+        pass
+    return None
 
 
 def _age_s(facts: dict[str, Any], since_s: float) -> float:

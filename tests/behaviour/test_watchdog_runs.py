@@ -126,7 +126,8 @@ def test_a_run_that_was_stopped_while_keyed_goes_on_without_keying(served, run):
     assert [row["decision"] for row in powers] == ["not measured", "not measured"]
     assert "the key-down watchdog acted" in powers[0]["note"]
     assert (
-        "because the program stood still; PTT was taken from it: PTT released by radio" in powers[0]["note"]
+        "because PTT had not been read released in time; PTT was taken from it: PTT released by radio"
+        in powers[0]["note"]
     )
     assert "PTT is not pressed any more in this run" in powers[1]["note"]
     (journal,) = client.folder.glob("*.journal")
@@ -189,6 +190,6 @@ def test_a_driver_that_hangs_in_c_cannot_leave_the_unit_keyed(served, run, tmp_p
     assert done.returncode == 0, done.stderr
     assert "The key-down watchdog took PTT of unit" in done.stderr
     assert (
-        "because the program stood still; later the program ended with PTT pressed: PTT released by radio, read back"
-        in done.stderr
+        "because PTT had not been read released in time; later the program ended with PTT pressed: PTT released by radio, "
+        "read back" in done.stderr
     )

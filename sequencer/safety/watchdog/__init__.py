@@ -24,6 +24,8 @@ from typing import Protocol
 
 WATCHDOG = "key-down watchdog"
 """What a lock file says of the watchdog as its holder."""
+LATE = "PTT had not been read released in time"
+"""All that the watchdog knows when it acts while the program lives: it hangs, or is at an instrument that does not answer."""
 
 
 class KeyWatch(Protocol):

@@ -196,5 +196,7 @@ class Watchdog:
 
 def said_of(acted: dict[str, Any]) -> str:
     """Return what the watchdog did, in words."""
-    how = "PTT was taken from it" if acted["confirmed"] else "PTT could not be released by it either"
+    how = "PTT could not be released by it either"
+    if acted["confirmed"]:
+        how = "PTT was taken from it" if acted["released"] else "PTT could not be read released by it either"
     return f"the key-down watchdog acted {acted['held_s']:.1f} s after PTT was pressed, because {acted['why']}; {how}: {acted['said']}"

@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import Any
 
 from drivers.clock import boot_s
-from sequencer.safety.watchdog import WATCHDOG
+from sequencer.safety.watchdog import LATE, WATCHDOG
 from sequencer.safety.watchdog.ways import Tried, Way, open_visa, prove, switch_off
 
 LOOK_S = 0.2
@@ -165,10 +165,9 @@ class Watching:
         if not any(one.confirmed for one in tried) and not self._is_at_it():
             self._end_program()
             tried += self._try_all()
-            ended = "the program stood still and was ended, to get at the instruments"
-            self._note(tried, ended)
+            self._note(tried, f"{LATE}, and the program was ended, to get at the instruments")
             return
-        self._note(tried, "the program stood still")
+        self._note(tried, LATE)
         self._again_s = boot_s() + AGAIN_S
 
     def _on_end(self) -> None:
@@ -214,7 +213,8 @@ class Watching:
             self._first = (why, held_s)
         said = "; ".join(one.said for one in tried) or "no way was left"
         confirmed = any(one.confirmed for one in tried)
-        facts = {"why": why, "said": said, "confirmed": confirmed, "held_s": held_s}
+        released = any(one.confirmed for one in tried if one.role == "radio")
+        facts = {"why": why, "said": said, "confirmed": confirmed, "released": released, "held_s": held_s}
         self._say("acted " + json.dumps(facts))
         with contextlib.suppress(Exception):
             from sequencer.safety.mark import Mark
@@ -228,6 +228,7 @@ class Watching:
                     pressed=self._pressed_at,
                     held_s=held_s,
                     confirmed=confirmed,
+                    released=released,
                     watchdog=f"{why}: {said}".encode("ascii", "replace").decode()[:400],
                 )
 

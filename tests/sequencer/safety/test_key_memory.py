@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import time
 from pathlib import Path
 from types import SimpleNamespace
@@ -105,3 +106,45 @@ def test_a_rest_that_was_written_by_the_time_of_day_still_counts(tmp_path: Path)
     record = {"stands": False, "since": time.time(), "serial": "M40-0007", "rest_until": time.time() + 20.0}
     mark.path.write_text(json.dumps(record), encoding="ascii")
     assert 15.0 < _opened(tmp_path).rest_left_s <= 20.0
+
+
+@pytest.mark.parametrize(
+    "content", [b"\x93\xff\x00rubbish" * 40, b"", b"[" * 2000, b'{"stands": false, "since": NaN}']
+)
+@pytest.mark.parametrize("destroyed", ["machine", "own"])
+def test_a_record_that_cannot_be_read_counts_as_pressed_and_is_told(
+    tmp_path: Path, content: bytes, destroyed: str
+) -> None:
+    """Whatever the other copy says, however old the file looks: it may have been this unit, for the longest that is counted."""
+    folders = {name: StateFolder(path=tmp_path / name) for name in ("machine", "own")}
+    for folder in folders.values():
+        folder.path.mkdir()
+    mark = Mark(folders["machine"], "radio.key", own=folders["own"])
+    KeyMemory(mark, serial="M40-0007", duty=0.5).note_released(0.0)
+    file = folders[destroyed].path / mark.path.name
+    file.write_bytes(content)
+    os.utime(file, (time.time() - 3600.0, time.time() - 3600.0))
+    after = KeyMemory(mark, serial="M40-0007", duty=0.5)
+    after.recall()
+    assert (
+        "What was remembered of PTT of unit M40-0007 cannot be read, so that it is taken as pressed"
+        in str(after.left)
+    )
+    after.note_open()
+    following = KeyMemory(mark, serial="M40-0007", duty=0.5)
+    following.recall()
+    assert following.left is None
+    assert following.rest_left_s == pytest.approx(LONGEST_COUNTED_S, abs=5.0)
+
+
+@pytest.mark.parametrize(
+    ("released", "told"), [(False, "tried as well: supply off"), (True, "watchdog took PTT")]
+)
+def test_what_the_watchdog_did_is_told_as_it_was_read(tmp_path: Path, released: bool, told: str) -> None:
+    """PTT that was never read released was not taken by it, though the supply is off."""
+    facts = {"pressed": time.time() - 9.0, "held_s": 8.5, "confirmed": True, "released": released}
+    watchdog = "PTT had not been read released in time: supply off by supply, read back"
+    Mark(StateFolder(path=tmp_path), "radio.key").write(
+        stands=True, serial="M40-0007", watchdog=watchdog, **facts
+    )
+    assert told in str(_opened(tmp_path).left)

@@ -212,7 +212,10 @@ def test_a_program_that_stands_still_while_keyed_has_its_unit_released_in_time(s
         program.send_signal(signal.SIGCONT)
         said, _ = program.communicate("x", timeout=10)
         assert "the key-down watchdog acted" in said
-        assert "because the program stood still; PTT was taken from it: PTT released by radio" in said
+        assert (
+            "because PTT had not been read released in time; PTT was taken from it: PTT released by radio"
+            in said
+        )
 
 
 def test_a_radio_that_takes_one_client_is_reached_by_ending_the_program_that_hangs(switches, keyed, tmp_path):
@@ -245,6 +248,24 @@ def test_a_program_that_is_at_releasing_is_not_ended(switches, keyed):
         in said
     )
     assert program.poll() is None
+
+
+def test_a_radio_that_froze_is_told_as_such_where_the_supply_was_switched_off(switches, keyed, tmp_path):
+    """The program runs on and is at it by itself: it did not stand still, and PTT was not taken from it."""
+    radio, supply = switches(stuck=True), switches(on=True)
+    then = "watchdog.note_releasing()\n" + HEARS
+    program = keyed(radio, radio.way("radio"), supply.way("supply"), then=then, within_s=0.2)
+    assert program.stdout is not None
+    said = program.stdout.readline()
+    assert (
+        "because PTT had not been read released in time; PTT could not be read released by it either:" in said
+    )
+    told = str(_left_by_watchdog(tmp_path).left)
+    assert "PTT of unit M40-0007, pressed by an earlier run at" in told
+    assert (
+        " s; the key-down watchdog tried as well: PTT released by radio not confirmed: it was sent and still reads on; "
+        "supply off by supply, read back." in told
+    )
 
 
 def test_the_program_hears_that_its_watchdog_was_killed(switches):
