@@ -17,7 +17,7 @@ from pydantic import AfterValidator, Field, model_validator
 from sequencer.files.fields import FileModel, FrequencyDifferenceHz, FrequencyHz
 from sequencer.files.read import Read, read_file
 from sequencer.frozen import dataclass
-from sequencer.problems import Complaint, FieldProblem, FieldProblems, FileProblems
+from sequencer.problems import FieldProblem, FieldProblems
 from sequencer.units.format import format_quantity, ranges_text
 
 MOST_CHANNELS = 10_000
@@ -288,10 +288,3 @@ def plan_from(read: Read[PlanFile]) -> ChannelPlan:
 def read_plan(path: Path | str) -> ChannelPlan:
     """Return the channel plan in the file at ``path``. Raises FileProblems."""
     return plan_from(read_file(path, PlanFile))
-
-
-def complain_of_channel(read: Read[PlanFile], channel: int, message: str) -> FileProblems:
-    """Return the complaint that points at ``channel`` in the plan's file, or at its rule."""
-    path = ("channels", str(channel)) if read.model.channels is not None else ("rule",)
-    complaint: Complaint = read.source.complain(path, message)
-    return FileProblems([complaint])

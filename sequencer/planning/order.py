@@ -21,7 +21,7 @@ import math
 from bisect import bisect_left
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
-from itertools import pairwise, product
+from itertools import product
 
 from sequencer.checks.confirm import Confirm
 from sequencer.inputs.bench import BenchFile
@@ -230,8 +230,3 @@ def _stays(steps: Sequence[Step], fixed: dict[int, str]) -> Iterator[Stays]:
         ):
             why = f"it keys the unit for {step.timing.keyed_s:.0f} s"
             yield Stays(step=step, why=why, is_passed=True)
-
-
-def is_as_written(arranged: Arranged) -> bool:
-    """Say whether no step was moved."""
-    return all(before < after for before, after in pairwise(arranged.order))

@@ -189,7 +189,7 @@ class Key:
         """Key nothing any more in this run, and return the refusal: nothing would release PTT if this program stood still."""
         if self._barred is None:
             self._announce(Announced(what="watchdog", begins=False, facts={"said": why}))
-        next_move = "Look at the unit and the bench, see why this program or its watchdog stood still, then run it again."
+        next_move = "Look at unit and bench, see why PTT was not read released in time or the watchdog is gone, then run it again."
         self.bar(f"{why}: PTT is not pressed any more in this run", next_move)
         return self._refused(f"{why}: PTT is not pressed any more in this run", next_move)
 

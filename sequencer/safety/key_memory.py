@@ -15,7 +15,6 @@ from drivers.faults import Refused
 from drivers.roles import Radio
 from sequencer.frozen import dataclass
 from sequencer.safety.mark import Mark, Standing
-from sequencer.safety.watchdog import LATE
 
 LONGEST_COUNTED_S = 600.0
 """After ten minutes an output stage is as hot as it gets, so that a longer key-down earns no longer rest: common practice, no source."""
@@ -25,14 +24,16 @@ LONGEST_COUNTED_S = 600.0
 class LeftKeyed:
     """A unit that an earlier process keyed and did not release: since when (seconds since 1970), and which it was.
 
-    ``watchdog`` says what the watchdog did about it, and ``is_released`` whether that was read back, at ``until_s``; ``by_supply`` if
-    only by the supply, so that PTT itself was never read released. ``is_legible`` False: what was remembered cannot be read.
+    ``watchdog`` says what the watchdog did about it and ``why``, and ``is_released`` whether that was read back, at ``until_s``;
+    ``by_supply`` if only by the supply, so that PTT itself was never read released. ``is_legible`` False: what was remembered
+    cannot be read.
     """
 
     since_s: float
     until_s: float
     serial: str
     watchdog: str = ""
+    why: str = ""
     is_released: bool = False
     released_ago_s: float = 0.0
     by_supply: bool = False
@@ -55,18 +56,17 @@ class LeftKeyed:
                 "how long, until this bench was opened just now. Its output stage, the pad and the load may be hot. It rests before it "
                 "transmits again; if its power falls off, let it cool and look at it. See what happened to the disk."
             )
-        watchdog = self.watchdog.removeprefix(f"{LATE}: ")
         if self.is_released and self.by_supply:
             return (
                 f"PTT of {unit}, pressed by an earlier run at {began}, could not be read released within {self.longest_s:.1f} s; "
-                f"the key-down watchdog tried as well: {watchdog}. See why before this bench is left alone again."
+                f"the key-down watchdog tried as well: {self.watchdog}. See why before this bench is left alone again."
             )
         if self.is_released:
             return (
                 f"The key-down watchdog took PTT of {unit} from an earlier run, {self.longest_s:.1f} s after it was pressed at {began}, "
-                f"because {self.watchdog}. See why before this bench is left alone again."
+                f"because {self.why}: {self.watchdog}. See why before this bench is left alone again."
             )
-        tried = f" The key-down watchdog tried to release it: {watchdog}." if watchdog else ""
+        tried = f" The key-down watchdog tried to release it: {self.watchdog}." if self.watchdog else ""
         return (
             f"An earlier run ended while PTT of {unit} was pressed: it may have been transmitting for {_for(self.longest_s)}, since "
             f"{began}, until this bench was opened just now. Its output stage, the pad and the load may be hot. It rests before it "
@@ -161,7 +161,7 @@ def _rest_left_s(record: Standing, now_s: float) -> float:
 def _left(found: Standing, now_s: float) -> LeftKeyed:
     """Return what a mark says of a unit that was left keyed, and what its watchdog did about it."""
     facts = found.facts
-    serial, said = str(facts.get("serial", "")), str(facts.get("watchdog", ""))
+    serial, said = str(facts.get("serial", "")), str(facts.get("said", ""))
     pressed_s, held_s = facts.get("pressed"), facts.get("held_s")
     if not (said and isinstance(pressed_s, int | float) and isinstance(held_s, int | float)):
         # of a clock that was set back since, nothing is known but what it said
@@ -173,6 +173,7 @@ def _left(found: Standing, now_s: float) -> LeftKeyed:
         until_s=pressed_s + held_s if is_released else now_s,
         serial=serial,
         watchdog=said,
+        why=str(facts.get("why", "")),
         is_released=is_released,
         released_ago_s=max(0.0, found.age_s),
         by_supply=facts.get("released") is False,

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
+
+from typing_extensions import override
 
 from drivers.roles import Identity
 from drivers.trace import Direction, Exchange
@@ -19,20 +20,18 @@ from sequencer.planning.parts import bench_parts
 from sequencer.planning.plan import Plan
 from sequencer.results.model import Result
 from sequencer.run.events import Event
+from sequencer.run.keeper import InMemory
 from sequencer.run.record import RunFacts
 from sequencer.run.runner import Runner, RunOutcome
 from sequencer.safety.announced import Announced
 from sim.scpi.faults import Fault, FaultScript
 
 
-class MemoryRecord:
-    """What a run leaves, kept in memory: what a test looks at, and no disk to wait for."""
+class MemoryRecord(InMemory):
+    """What a run leaves, kept in memory with what a test looks at beside the results, and no disk to wait for."""
 
     def __init__(self, facts: RunFacts) -> None:
-        self.facts = facts
-        self.at_start = ""
-        self.problems: list[str] = []
-        self.kept: dict[int, list[Result]] = {}
+        super().__init__(facts, earlier=lambda serial, check: self.earlier)
         self.said: list[Exchange] = []
         self.files: dict[str, bytes] = {}
         self.ended: dict[str, Any] = {}
@@ -40,60 +39,40 @@ class MemoryRecord:
         self.earlier = OwnHistory()
         self.changes: list[Doubt] = []
 
-    def catch_up(self) -> None:
-        """There is nothing to catch up with."""
+    @property
+    def kept(self) -> dict[int, list[Result]]:
+        """The results by the number of their check."""
+        return self.results
 
+    @override
     def note(self, event: str, **facts: Any) -> None:
-        """Take what happens."""
         self.noted.append((event, facts))
 
-    def listen(self, event: Event) -> None:
-        """Take what the run tells."""
-
-    def announce(self, event: Announced) -> None:
-        """Take what is about to be done to the bench."""
+    @override
+    def announce(self, event: Announced, /) -> None:
         self.noted.append((event.what, dict(event.facts)))
 
+    @override
     def keep_instruments(self, identities: dict[str, Identity]) -> None:
-        """Take who answered."""
         self.identities = identities
 
-    def mark_simulated(self) -> None:
-        """Take that the instruments say that they are simulated."""
-        self.facts = replace(self.facts, simulated=True)
-
-    def keep(
-        self,
-        index: int,
-        results: Sequence[Result],
-        said: Sequence[Exchange],
-        *,
-        on_unit: Sequence[bool] = (),
-        whole: bool = True,
-    ) -> None:
-        """Take what a check left."""
-        self.kept.setdefault(index, []).extend(results)
+    @override
+    def keep(self, index: int, results: Sequence[Result], said: Sequence[Exchange], **how: Any) -> None:
+        super().keep(index, results, said, **how)
         self.said += said
 
+    @override
     def keep_file(self, index: int, name: str, content: bytes) -> KeptFile:
-        """Take a file."""
         self.files[name] = content
-        return KeptFile(path=Path(f"{index}-{name}"), sha256=hashlib.sha256(content).hexdigest())
+        return replace(super().keep_file(index, name, content), path=Path(f"{index}-{name}"))
 
-    def find_measured_since(self) -> str:
-        """Return nothing: there is no store."""
-        return ""
-
+    @override
     def find_changes(self) -> list[Doubt]:
-        """Return what a test says has changed on the bench since the run before."""
         return self.changes
 
-    def find_earlier(self, serial: str, check: str) -> OwnHistory:
-        """Return what a test says was found earlier; nothing unless it says so."""
-        return self.earlier
-
+    @override
     def end(self, **how: Any) -> None:
-        """Take how the run ended."""
+        super().end(**how)
         self.ended = how
 
 

@@ -67,7 +67,7 @@ def timetable_of(series: Unattended, now: datetime, units: int) -> Timetable:
         try:
             every_s = parse_quantity(series.every, TIME)
         except QuantityError as wrong:
-            raise option_problem("--every", str(wrong), found=series.every[:60], allowed=_EVERY) from wrong
+            raise option_problem("--every", wrong.problem, found=series.every[:60], allowed=_EVERY) from wrong
         if not LEAST_EVERY_S <= every_s <= MOST_EVERY_S:
             raise option_problem(
                 "--every",

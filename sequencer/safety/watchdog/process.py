@@ -229,7 +229,8 @@ class Watching:
                     held_s=held_s,
                     confirmed=confirmed,
                     released=released,
-                    watchdog=f"{why}: {said}".encode("ascii", "replace").decode()[:400],
+                    why=_short(why, 200),
+                    said=_short(said, 300),
                 )
 
     def _say(self, text: str) -> None:
@@ -238,6 +239,11 @@ class Watching:
             self._link.settimeout(1.0)  # a program that stands still reads nothing
             self._link.sendall(text.encode("ascii", "backslashreplace") + b"\n")
             self._link.settimeout(None)
+
+
+def _short(text: str, most: int) -> str:
+    """Return text that fits into a mark's record."""
+    return text.encode("ascii", "replace").decode()[:most]
 
 
 def _process_of(pid: int) -> int:

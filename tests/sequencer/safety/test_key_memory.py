@@ -143,8 +143,8 @@ def test_a_record_that_cannot_be_read_counts_as_pressed_and_is_told(
 def test_what_the_watchdog_did_is_told_as_it_was_read(tmp_path: Path, released: bool, told: str) -> None:
     """PTT that was never read released was not taken by it, though the supply is off."""
     facts = {"pressed": time.time() - 9.0, "held_s": 8.5, "confirmed": True, "released": released}
-    watchdog = "PTT had not been read released in time: supply off by supply, read back"
+    why, said = "PTT had not been read released in time", "supply off by supply, read back"
     Mark(StateFolder(path=tmp_path), "radio.key").write(
-        stands=True, serial="M40-0007", watchdog=watchdog, **facts
+        stands=True, serial="M40-0007", why=why, said=said, **facts
     )
     assert told in str(_opened(tmp_path).left)
