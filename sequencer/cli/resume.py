@@ -19,14 +19,14 @@ from sequencer.planning.plan import OrderAsked, Plan, make_plan
 from sequencer.problems import FileProblems, about_file, nearest, printable
 from sequencer.results.journal import Head, JournalRead, read_head, read_journal, refuse_names
 from sequencer.results.store.place import StorePlace, find_place
-from sequencer.run.bench_state import doubts_now
+from sequencer.run.bench_health.bench_state import doubts_now
 from sequencer.run.facts import Again
 from sequencer.run.interrupt import stoppable
-from sequencer.run.journals import Glance, glance, is_held, journals
-from sequencer.run.left_bench import LeftBench, make_safe
-from sequencer.run.resume import Left, changed_inputs, changes, what_is_left
+from sequencer.run.keeping.journals import Glance, glance, is_held, journals
+from sequencer.run.resuming.left_bench import LeftBench, make_safe
+from sequencer.run.resuming.resume import Left, changed_inputs, changes, what_is_left
+from sequencer.run.resuming.taken_up import bring_up_to_date
 from sequencer.run.status import ExitStatus
-from sequencer.run.taken_up import bring_up_to_date
 
 
 @stoppable()

@@ -38,11 +38,11 @@ from sequencer.planning.plan import Plan, make_plan
 from sequencer.problems import FileProblems, printable
 from sequencer.results.model import facts_of
 from sequencer.results.store.place import StorePlace, find_place
-from sequencer.run.bench_state import doubts_now
+from sequencer.run.bench_health.bench_state import doubts_now
 from sequencer.run.events import Listener
 from sequencer.run.facts import Again, Carried, RunFacts
 from sequencer.run.interrupt import stoppable
-from sequencer.run.journals import glance, journals
+from sequencer.run.keeping.journals import glance, journals
 from sequencer.run.record import Record
 from sequencer.run.runner import Runner, RunOutcome
 from sequencer.run.status import ExitStatus
@@ -169,7 +169,7 @@ def _asked_again(
     """Return which run is repeated and why; None where none is. The reason is asked for at a terminal."""
     if not chosen.again:
         return None
-    from sequencer.run.repeat import check_reason, find_repeated
+    from sequencer.run.resuming.repeat import check_reason, find_repeated
 
     repeated = find_repeated(plan, place, serial=serial, simulated=simulated, of=chosen.of)
     for text in repeated.changed:

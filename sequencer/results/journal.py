@@ -1,6 +1,6 @@
 """What a journal says of its run: how it began, what it left, what was under way, and how it ended if it did.
 
-The journal is written by `sequencer.run.journal`, line by line, before each event has effect.
+The journal is written by `sequencer.run.keeping.journal`, line by line, before each event has effect.
 """
 
 from __future__ import annotations

@@ -30,16 +30,16 @@ from sequencer.results.store.problems import StoreProblem
 from sequencer.results.store.spill import KeptInput
 from sequencer.results.store.transaction import is_measured_anew
 from sequencer.results.store.writer import StoreWriter
-from sequencer.run.bench_state import changed_since, measured_since
+from sequencer.run.bench_health.bench_state import changed_since, measured_since
+from sequencer.run.bench_health.history import find_history
 from sequencer.run.events import Event
 from sequencer.run.facts import Again, RunFacts
-from sequencer.run.history import find_history
-from sequencer.run.inputs import inputs_of
-from sequencer.run.journal import ENDING, Journal
-from sequencer.run.journal_head import head_of, run_record
-from sequencer.run.kept import Kept
-from sequencer.run.store_queue import StoreQueue
-from sequencer.run.taken_up import import_into, table_of, taken_up, unended
+from sequencer.run.keeping.inputs import inputs_of
+from sequencer.run.keeping.journal import ENDING, Journal
+from sequencer.run.keeping.journal_head import head_of, run_record
+from sequencer.run.keeping.kept import Kept
+from sequencer.run.keeping.store_queue import StoreQueue
+from sequencer.run.resuming.taken_up import import_into, table_of, taken_up, unended
 from sequencer.safety.announced import Announced
 
 __all__ = ["STORE_NAME", "Again", "Record", "RunFacts"]

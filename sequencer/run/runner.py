@@ -16,22 +16,22 @@ from sequencer.checks.live import LivePerson
 from sequencer.planning.plan import Plan
 from sequencer.planning.step import Step
 from sequencer.results.model import Result
-from sequencer.run.confirm import Confirmer
-from sequencer.run.doubted import BEFORE_ALL, doubt_results, is_changed, is_sound
-from sequencer.run.entered import EnteredBeforehand, Enterer
+from sequencer.run.bench_health.doubted import BEFORE_ALL, doubt_results, is_changed, is_sound
 from sequencer.run.events import CheckEnded, CheckStarted, Listener, RunEnded, RunStarted, StepTaken, Warned
 from sequencer.run.facts import RunFacts
 from sequencer.run.interrupt import Interrupted, Stopper, stoppable
-from sequencer.run.judge import judged
-from sequencer.run.keeper import Keeper
-from sequencer.run.measure import Measurer, People
-from sequencer.run.missing import traceback_of
-from sequencer.run.resume import others_now
-from sequencer.run.retries import Retries
+from sequencer.run.keeping.keeper import Keeper
+from sequencer.run.measuring.judge import judged
+from sequencer.run.measuring.measure import Measurer, People
+from sequencer.run.measuring.missing import traceback_of
+from sequencer.run.measuring.retries import Retries
+from sequencer.run.measuring.time_left import TimeLeft
+from sequencer.run.measuring.warned import warned
+from sequencer.run.people.confirm import Confirmer
+from sequencer.run.people.entered import EnteredBeforehand, Enterer
+from sequencer.run.resuming.resume import others_now
 from sequencer.run.state import RunOutcome, RunState
 from sequencer.run.status import ExitStatus
-from sequencer.run.time_left import TimeLeft
-from sequencer.run.warned import warned
 from sequencer.safety.cables import BACK
 from sequencer.safety.state import SafeState
 from sequencer.safety.supply import SUPPLY_SETTLE_S

@@ -14,8 +14,8 @@ from sequencer.planning.model_file import Wanted
 from sequencer.planning.parts import bench_parts
 from sequencer.planning.plan import Plan, make_plan
 from sequencer.results.model import Result
-from sequencer.run.confirm import GivenBeforehand
 from sequencer.run.events import CheckEnded, Event
+from sequencer.run.people.confirm import GivenBeforehand
 from sequencer.run.record import Record, RunFacts
 from sequencer.run.runner import Runner
 from sequencer.run.status import ExitStatus

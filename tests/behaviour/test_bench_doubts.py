@@ -16,7 +16,7 @@ from click.testing import CliRunner, Result
 from sequencer.cli.main import main
 from sequencer.planning.bench_doubts import soon_due_lines
 from sequencer.results.model import BenchInstrument
-from sequencer.run.bench_state import changed_since
+from sequencer.run.bench_health.bench_state import changed_since
 from sequencer.run.status import ExitStatus
 from tests.support.rig import Rig
 
@@ -232,7 +232,7 @@ def test_a_run_of_a_series_looks_again_when_it_begins(
 def test_how_old_a_check_may_be() -> None:
     """Older than `every` is overdue, and one that lies ahead says that the clock is wrong."""
     from sequencer.inputs.bench_health import OwnCheck
-    from sequencer.run.bench_state import _why_not
+    from sequencer.run.bench_health.bench_state import _why_not
     from tests.support.stored_rows import level_row
 
     now = datetime.now().astimezone()

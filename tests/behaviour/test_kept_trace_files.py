@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from sequencer.cli.main import main
 from sequencer.problems import InputError
-from sequencer.run.inputs import is_place
+from sequencer.run.keeping.inputs import is_place
 from sequencer.run.replay.replay import replay
 from sequencer.run.replay.trace_file import TEST, TEST_NAME, read_trace
 from tests.support.running import run_checks

@@ -31,13 +31,14 @@ from sequencer.planning.parts import bench_parts
 from sequencer.planning.plan import make_plan
 from sequencer.results.journal import Head, read_journal
 from sequencer.results.journal_lines import make_line, read_lines
-from sequencer.run import left_bench, record
-from sequencer.run.confirm import GivenBeforehand
+from sequencer.run import record
 from sequencer.run.events import CheckStarted, Event
-from sequencer.run.journal import Journal
-from sequencer.run.left_bench import LeftBench
+from sequencer.run.keeping.journal import Journal
+from sequencer.run.people.confirm import GivenBeforehand
 from sequencer.run.record import Record
-from sequencer.run.resume import changed_inputs
+from sequencer.run.resuming import left_bench
+from sequencer.run.resuming.left_bench import LeftBench
+from sequencer.run.resuming.resume import changed_inputs
 from sequencer.run.runner import Runner
 from sim.scpi.faults import Fault, FaultKind
 from tests.support.crashed import RUN, SEQUENCE, Left, call, killed, left_in, lines_of

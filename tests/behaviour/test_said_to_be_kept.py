@@ -17,8 +17,8 @@ from pathlib import Path
 
 import pytest
 
-from sequencer.run.confirm import GivenBeforehand
 from sequencer.run.events import CheckStarted, Event
+from sequencer.run.people.confirm import GivenBeforehand
 from sequencer.run.record import Record
 from sequencer.run.runner import Runner
 from sequencer.run.status import ExitStatus

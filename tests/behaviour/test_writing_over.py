@@ -14,7 +14,7 @@ from sequencer.cli.main import main
 from sequencer.reference import is_page
 from sequencer.results.csv_table import ResultsTable
 from sequencer.results.store.store import Store
-from sequencer.run.journal import Journal
+from sequencer.run.keeping.journal import Journal
 from tests.support.kept_json import write_kept
 from tests.support.stored_results import RUN, a_result
 

@@ -22,7 +22,7 @@ from sequencer.inputs.load_bench import load_bench
 from sequencer.planning.load import load_sequence
 from sequencer.planning.parts import bench_parts
 from sequencer.planning.plan import make_plan
-from sequencer.run.confirm import GivenBeforehand
+from sequencer.run.people.confirm import GivenBeforehand
 from sequencer.run.record import Record, RunFacts
 from sequencer.run.runner import Runner
 

@@ -16,7 +16,7 @@ from typing import Any
 from click.testing import CliRunner
 
 from sequencer.cli.main import main
-from sequencer.run.journal import Journal
+from sequencer.run.keeping.journal import Journal
 
 SEQUENCE = """\
 sequence: Short

@@ -20,7 +20,7 @@ from sequencer.planning.parts import bench_parts
 from sequencer.planning.plan import Plan
 from sequencer.results.model import Result
 from sequencer.run.events import Event
-from sequencer.run.keeper import InMemory
+from sequencer.run.keeping.keeper import InMemory
 from sequencer.run.record import RunFacts
 from sequencer.run.runner import Runner, RunOutcome
 from sequencer.safety.announced import Announced

@@ -15,8 +15,8 @@ from sequencer.planning.load import load_sequence
 from sequencer.planning.parts import bench_parts
 from sequencer.planning.plan import Plan, make_plan
 from sequencer.results.model import Result
-from sequencer.run.confirm import GivenBeforehand
 from sequencer.run.events import Listener
+from sequencer.run.people.confirm import GivenBeforehand
 from sequencer.run.record import Record, RunFacts
 from sequencer.run.runner import Runner, RunOutcome
 from sim.bench import SimulatedBench

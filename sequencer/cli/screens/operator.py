@@ -23,9 +23,15 @@ from drivers.operator.prompt import Person
 from sequencer.frozen import dataclass
 from sequencer.planning.plan import OrderAsked, Plan
 from sequencer.problems import Complaint, FileProblems, about_file, listed
-from sequencer.run.confirm import AskedAtTerminal, Confirmer, GivenBeforehand
-from sequencer.run.entered import EnteredAtTerminal, EnteredBeforehand, Enterer, given_beforehand, not_given
 from sequencer.run.interrupt import Stopper
+from sequencer.run.people.confirm import AskedAtTerminal, Confirmer, GivenBeforehand
+from sequencer.run.people.entered import (
+    EnteredAtTerminal,
+    EnteredBeforehand,
+    Enterer,
+    given_beforehand,
+    not_given,
+)
 from sequencer.units.format import counted
 
 STOPPING_ANSWER_S = 60.0

@@ -11,8 +11,8 @@ from drivers.roles import Identity
 from drivers.trace import Exchange
 from sequencer.bench.tape import Tape
 from sequencer.results.model import Result
-from sequencer.run.judge import EVALUATED
-from sequencer.run.keeper import Earlier, InMemory
+from sequencer.run.keeping.keeper import Earlier, InMemory
+from sequencer.run.measuring.judge import EVALUATED
 from sequencer.run.record import Record
 from sequencer.uncertainty.decision import Decision
 

@@ -18,7 +18,7 @@ from sequencer.planning.load import LoadedSequence, load_sequence
 from sequencer.planning.model_file import Wanted
 from sequencer.planning.plan import Plan, make_plan
 from sequencer.problems import FileProblems, about_file
-from sequencer.run.inputs import DEEP, is_place, lay_out
+from sequencer.run.keeping.inputs import DEEP, is_place, lay_out
 from sequencer.run.replay.source import Source
 
 

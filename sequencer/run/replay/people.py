@@ -13,11 +13,11 @@ from sequencer.bench.tape import Tape
 from sequencer.bench.tape_links import TapedPerson
 from sequencer.checks.live import LiveStart, LiveView, Press
 from sequencer.results.model import Confirmation
-from sequencer.run.entered import CALLED, EnteredAtTerminal, EnteredBeforehand
-from sequencer.run.live_record import BEGUN, PRESSED
+from sequencer.run.people.entered import CALLED, EnteredAtTerminal, EnteredBeforehand
+from sequencer.run.people.live_record import BEGUN, PRESSED
 
 AGAIN = "Please set it now: "
-"""Stands before a question that is asked a second time; see `sequencer.run.confirm_step`."""
+"""Stands before a question that is asked a second time; see `sequencer.run.people.confirm_step`."""
 
 
 class ConfirmedThen:

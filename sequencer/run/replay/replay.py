@@ -16,9 +16,9 @@ from sequencer.bench.tape import Departure, Tape
 from sequencer.frozen import dataclass
 from sequencer.planning.plan import Plan
 from sequencer.results.model import Result
+from sequencer.run.bench_health.history import find_history
 from sequencer.run.facts import Again, Evaluated, RunFacts
-from sequencer.run.history import find_history
-from sequencer.run.keeper import Earlier, InMemory
+from sequencer.run.keeping.keeper import Earlier, InMemory
 from sequencer.run.record import Record
 from sequencer.run.replay.compare import Compared, Fate, compared
 from sequencer.run.replay.evaluate import Anew

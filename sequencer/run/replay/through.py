@@ -14,10 +14,10 @@ from sequencer.planning.plan import Plan
 from sequencer.planning.step import Step
 from sequencer.problems import about_file
 from sequencer.results.model import NOT_ENDED
-from sequencer.run.entered import CALLED
 from sequencer.run.events import CheckEnded, CheckStarted, Event
-from sequencer.run.keeper import Keeper
-from sequencer.run.live_record import BEGUN
+from sequencer.run.keeping.keeper import Keeper
+from sequencer.run.people.entered import CALLED
+from sequencer.run.people.live_record import BEGUN
 from sequencer.run.replay.people import ConfirmedThen, ConnectedThen, EnteredThen, LiveThen
 from sequencer.run.replay.source import Source
 from sequencer.run.runner import Runner, RunOutcome

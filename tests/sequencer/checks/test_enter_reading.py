@@ -14,7 +14,7 @@ from drivers.operator.dial import NotOnDial
 from drivers.roles import RangeState
 from sequencer.checks.enter_reading import EnterReadingSettings
 from sequencer.problems import FileProblems
-from sequencer.run.entered import EnteredBeforehand, given_beforehand
+from sequencer.run.people.entered import EnteredBeforehand, given_beforehand
 from sequencer.run.runner import Runner
 from sequencer.run.status import ExitStatus
 from sequencer.uncertainty.decision import Decision

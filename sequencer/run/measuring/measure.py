@@ -22,17 +22,17 @@ from sequencer.inputs.bench import check_rating_dbm
 from sequencer.planning.plan import Plan
 from sequencer.planning.step import Step
 from sequencer.planning.unproved import unproved_note
-from sequencer.run.adjusted import made_old, noted, with_found
-from sequencer.run.confirm import Confirmer
-from sequencer.run.confirm_step import confirmed_by_person, squelch_after
-from sequencer.run.entered import CALLED, Enterer
 from sequencer.run.events import Warned
 from sequencer.run.facts import RunFacts
 from sequencer.run.interrupt import Stopper
-from sequencer.run.keeper import Keeper
-from sequencer.run.live_record import RecordedLive
-from sequencer.run.missing import not_measured, refused_by_unit, traceback_of
-from sequencer.run.retries import Retries, noted_each, noted_first
+from sequencer.run.keeping.keeper import Keeper
+from sequencer.run.measuring.adjusted import made_old, noted, with_found
+from sequencer.run.measuring.missing import not_measured, refused_by_unit, traceback_of
+from sequencer.run.measuring.retries import Retries, noted_each, noted_first
+from sequencer.run.people.confirm import Confirmer
+from sequencer.run.people.confirm_step import confirmed_by_person, squelch_after
+from sequencer.run.people.entered import CALLED, Enterer
+from sequencer.run.people.live_record import RecordedLive
 from sequencer.run.state import RunState
 from sequencer.safety.channel import ChannelRefused
 from sequencer.safety.plausible import UnitFacts

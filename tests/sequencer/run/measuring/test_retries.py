@@ -8,7 +8,7 @@ import pytest
 
 from drivers.faults import ConnectionLost, InstrumentError, NotSettled, Refused, TimedOut, UnexpectedReply
 from sequencer.run.events import FaultMet, StepTaken
-from sequencer.run.retries import PER_RUN, Retries
+from sequencer.run.measuring.retries import PER_RUN, Retries
 from sequencer.run.status import ExitStatus
 from sequencer.uncertainty.decision import Decision
 from sim.scpi.faults import Fault, FaultKind

@@ -25,8 +25,8 @@ from sequencer.problems import Complaint, printable
 from sequencer.results.journal import JournalRead
 from sequencer.results.model import BenchInstrument, Result
 from sequencer.run.facts import Carried, Finished
-from sequencer.run.inputs import DEEP, input_hashes
-from sequencer.run.taken_up import more_in_table
+from sequencer.run.keeping.inputs import DEEP, input_hashes
+from sequencer.run.resuming.taken_up import more_in_table
 from sequencer.uncertainty.decision import Decision
 
 _COLD = "the unit started cold: it had been without supply while the run was cut short"

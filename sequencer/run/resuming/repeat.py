@@ -23,7 +23,7 @@ from sequencer.problems import FileProblems, about_file, nearest, printable
 from sequencer.results.store.place import StorePlace
 from sequencer.results.store.store import Store, Wanted
 from sequencer.results.stored import StoredRun
-from sequencer.run.record import Again
+from sequencer.run.facts import Again
 
 REASON_MAX = 200
 _NEWEST = 200

@@ -14,7 +14,7 @@ from sequencer.results.model import BenchInstrument
 from sequencer.results.store.place import StorePlace
 from sequencer.results.store.problems import StoreProblem
 from sequencer.results.stored import StoredResult
-from sequencer.run.doubted import SOUND
+from sequencer.run.bench_health.doubted import SOUND
 from sequencer.units.format import time_text
 
 CHECKED = "the bench's own check is in date, and found it as it was"

@@ -19,8 +19,8 @@ from sequencer.planning.plan import make_plan
 from sequencer.problems import InputError
 from sequencer.results.journal import JournalRead, journal_of, read_head, read_journal
 from sequencer.results.journal_lines import FORMAT, make_line
-from sequencer.run import journal as run_journal
-from sequencer.run.journal import Journal, JournalBusy
+from sequencer.run.keeping import journal as run_journal
+from sequencer.run.keeping.journal import Journal, JournalBusy
 from sequencer.run.record import Record, RunFacts
 from sequencer.safety.announced import Announced
 from tests.support.every_check import rig_of

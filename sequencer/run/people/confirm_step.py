@@ -9,8 +9,8 @@ from sequencer.checks.check import SquelchPosition
 from sequencer.checks.confirm import ConfirmSettings, squelch_wanted
 from sequencer.planning.step import Step
 from sequencer.results.model import Confirmation
-from sequencer.run.confirm import Confirmer
 from sequencer.run.interrupt import Stopper
+from sequencer.run.people.confirm import Confirmer
 
 
 def confirmed_by_person(step: Step, confirmer: Confirmer, stopper: Stopper) -> Confirmation:

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sequencer.run.time_left import TimeLeft
+from sequencer.run.measuring.time_left import TimeLeft
 
 STEPS = {0: 0.0, 1: 10.0, 2: 20.0, 4: 30.0}
 

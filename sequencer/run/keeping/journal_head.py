@@ -10,7 +10,7 @@ from sequencer.results.journal_lines import FORMAT
 from sequencer.results.model import NOT_ENDED, RunRecord
 from sequencer.results.store.place import StorePlace
 from sequencer.run.facts import RunFacts
-from sequencer.run.inputs import asked_of, input_hashes
+from sequencer.run.keeping.inputs import asked_of, input_hashes
 
 
 def head_of(facts: RunFacts, run: RunRecord, table: Path, place: StorePlace) -> Head:

@@ -15,7 +15,7 @@ from sequencer.results.store.place import StorePlace
 from sequencer.results.store.problems import StoreProblem
 from sequencer.results.store.spill import KeptRun
 from sequencer.results.store.writer import StoreWriter
-from sequencer.run.journal import Journal
+from sequencer.run.keeping.journal import Journal
 from sequencer.units.format import counted
 
 if TYPE_CHECKING:  # imports SQLAlchemy, which a run that begins does without
