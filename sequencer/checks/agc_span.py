@@ -20,6 +20,7 @@ from drivers.profiled.commands import Need
 from drivers.roles import RangeState, Reading
 from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
+from sequencer.checks.people import FALLEN as FALLEN_BY_HAND
 from sequencer.checks.receive_distortion import distortion_finding, distortion_needs
 from sequencer.checks.shared import commands
 from sequencer.checks.shared.level_budget import LEVEL_NEEDS, how_found, level_budget, why_not
@@ -116,6 +117,10 @@ class AgcSpan(Check[AgcSpanSettings]):
     def commands(self, settings: AgcSpanSettings, conditions: Conditions) -> frozenset[Need]:
         """Return which commands of its instruments it cannot do without."""
         return commands.wanted_signal(conditions.mode) | commands.of("audio_analyser", "distortion", "level")
+
+    @override
+    def readings(self, settings: AgcSpanSettings, conditions: Conditions) -> float:
+        return FALLEN_BY_HAND
 
     def forecast_s(self, settings: AgcSpanSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: some ten levels, and the AGC let recover at each."""

@@ -11,7 +11,7 @@ from typing_extensions import override
 from drivers.profiled.commands import Need
 from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
-from sequencer.checks.people import SEARCHED
+from sequencer.checks.people import beside_another
 from sequencer.checks.shared import commands
 from sequencer.checks.shared.two_signal import (
     Interference,
@@ -66,9 +66,9 @@ class Blocking(Check[BlockingSettings]):
         """Return which commands of its instruments it cannot do without."""
         return commands.sensitivity(settings, conditions.mode)
 
-    def readings(self, settings: BlockingSettings, conditions: Conditions) -> int:
-        """Return about how many readings it takes by hand: one search for the sensitivity, and one at each offset."""
-        return SEARCHED * (1 + len(settings.offsets_hz))
+    def readings(self, settings: BlockingSettings, conditions: Conditions) -> float:
+        """Return about how many readings it takes by hand."""
+        return beside_another(len(settings.offsets_hz), wanted_is_stated=settings.wanted_dbm is not None)
 
     @override
     def waits_of(self, settings: BlockingSettings, conditions: Conditions) -> Mapping[str, float]:

@@ -138,7 +138,7 @@ class Check(ABC, Generic[S]):
         """Return how long it waits keyed before it reads, counted from when the unit was keyed, s."""
         return 0.0
 
-    def readings(self, settings: S, conditions: Conditions) -> int:
+    def readings(self, settings: S, conditions: Conditions) -> float:
         """Return about how many readings it takes where a person takes them, each after a level that a person may have to set."""
         return AVERAGED
 

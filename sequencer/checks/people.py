@@ -8,14 +8,24 @@ from sequencer.checks.finding import Conditions
 
 ANSWER_S = 6.0
 """To read the question, turn a dial or look at a needle, and type the answer. Common practice, no source."""
-AVERAGED = 3
+AVERAGED = 3.0
 """About how many readings an averaged figure takes."""
-SEARCHED = 6
-"""About how many a search by hand takes: 6 or 7, counted on the simulated manual bench."""
-WEIGHED = 4
-"""The same of a curve that is foretold, such as SINAD: 3 to 5."""
-BOTH_WAYS = 7
-"""The same of a needle, which is approached from below and from above: 6 to 9."""
+WEIGHED = 5.0
+"""About how many levels a search for SINAD takes, whose curve is foretold."""
+SEARCHED = 7.0
+"""The same for a figure whose curve is not, such as quieting."""
+BESIDE_ANOTHER = 6.0
+"""The same for the level of a second signal that spoils the first."""
+NEEDLE, NEEDLE_BY_EYE = 7.0, 9.0
+"""The same for a needle, which is approached from below and from above: where a voltmeter reads it, and where a person does."""
+EACH_MARK, EACH_MARK_BY_EYE = 3.5, 4.5
+"""The same for each mark of several."""
+SWITCHED, SWITCHED_BY_EYE = 28.0, 45.0
+"""The same for a squelch: where the analyser reads the loudspeaker, and where a person does."""
+FALLEN = 10.0
+"""The same for the level at which the audio has fallen by some decibels.
+
+All counted on simulated benches by hand, and held to 20 % in the mean of several benches by `tests/behaviour/test_forecasts.py`."""
 TRANSMIT_ANSWERS = 1.75
 """Answers for each dial that a check reads on the transmit side, with channels, moves of the switch and readings with PTT released.
 
@@ -29,7 +39,12 @@ def by_hand(conditions: Conditions, role: str) -> bool:
     return entry is not None and entry[1].manual
 
 
-def person_s(conditions: Conditions, roles: Collection[str], side: str, *, readings: int) -> float:
+def beside_another(offsets: int, *, wanted_is_stated: bool) -> float:
+    """Return about how many readings it takes to raise a second signal at each of so many ``offsets``, with the sensitivity before it."""
+    return (0.0 if wanted_is_stated else WEIGHED) + BESIDE_ANOTHER * offsets
+
+
+def person_s(conditions: Conditions, roles: Collection[str], side: str, *, readings: float) -> float:
     """Return how long people take, s, in a check that takes ``readings`` of what a person reads or sets by hand.
 
     A generator turned by hand is set ``readings`` times, each time with what a person reads by it in one answer, and is switched off

@@ -12,7 +12,7 @@ from typing_extensions import override
 
 from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Demand, Finding, MeterMark
-from sequencer.checks.people import BOTH_WAYS, SEARCHED
+from sequencer.checks.people import NEEDLE, NEEDLE_BY_EYE, SEARCHED, by_hand
 from sequencer.checks.shared.level_budget import how_found, why_not
 from sequencer.checks.shared.level_finding import SoughtLevel, how_switched, hysteresis_finding
 from sequencer.checks.shared.limits import LevelLimit
@@ -114,9 +114,11 @@ class S9Point(Check[S9PointSettings]):
         """Return the levels it may use."""
         return settings.levels.demands(conditions)
 
-    def readings(self, settings: S9PointSettings, conditions: Conditions) -> int:
+    def readings(self, settings: S9PointSettings, conditions: Conditions) -> float:
         """Return about how many readings it takes by hand: one search."""
-        return BOTH_WAYS if settings.meter == "needle" else SEARCHED
+        if settings.meter != "needle":
+            return SEARCHED
+        return NEEDLE_BY_EYE if by_hand(conditions, "voltmeter") else NEEDLE
 
     @override
     def waits_of(self, settings: S9PointSettings, conditions: Conditions) -> Mapping[str, float]:

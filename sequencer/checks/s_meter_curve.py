@@ -18,7 +18,7 @@ from typing_extensions import override
 
 from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Demand, Finding, MeterMark
-from sequencer.checks.people import SEARCHED, WEIGHED
+from sequencer.checks.people import EACH_MARK, EACH_MARK_BY_EYE, SEARCHED, by_hand
 from sequencer.checks.s9_point import IN_STEPS, needle_finding, segment_finding
 from sequencer.checks.shared.levels import HIGHEST_BY_DEFAULT_DBM
 from sequencer.checks.shared.limits import RatioLimit
@@ -127,9 +127,12 @@ class SMeterCurve(Check[SMeterCurveSettings]):
             for mark, volts in settings.marks.items()
         )
 
-    def readings(self, settings: SMeterCurveSettings, conditions: Conditions) -> int:
+    def readings(self, settings: SMeterCurveSettings, conditions: Conditions) -> float:
         """Return about how many readings it takes by hand: a search for each mark."""
-        return (WEIGHED if settings.meter == "needle" else SEARCHED) * len(settings.marks)
+        if settings.meter != "needle":
+            return SEARCHED * len(settings.marks)
+        each = EACH_MARK_BY_EYE if by_hand(conditions, "voltmeter") else EACH_MARK
+        return each * len(settings.marks)
 
     @override
     def waits_of(self, settings: SMeterCurveSettings, conditions: Conditions) -> Mapping[str, float]:

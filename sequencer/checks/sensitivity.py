@@ -60,7 +60,7 @@ class Sensitivity(Check[SensitivitySettings]):
         """Return which commands of its instruments it cannot do without."""
         return commands.sensitivity(settings, conditions.mode)
 
-    def readings(self, settings: SensitivitySettings, conditions: Conditions) -> int:
+    def readings(self, settings: SensitivitySettings, conditions: Conditions) -> float:
         """Return about how many readings it takes by hand: one search, of two readings each where noise is read apart."""
         return (
             WEIGHED

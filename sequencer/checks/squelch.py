@@ -13,6 +13,7 @@ from typing_extensions import override
 from drivers.profiled.commands import Need
 from sequencer.checks.check import Check, DependsOn, Side, SquelchPosition
 from sequencer.checks.finding import Conditions, Demand, Finding
+from sequencer.checks.people import SWITCHED, SWITCHED_BY_EYE, by_hand
 from sequencer.checks.shared import commands
 from sequencer.checks.shared.level_budget import LEVEL_NEEDS
 from sequencer.checks.shared.level_finding import SoughtLevel, how_switched, hysteresis_finding
@@ -96,6 +97,10 @@ class Squelch(Check[SquelchSettings]):
     def commands(self, settings: SquelchSettings, conditions: Conditions) -> frozenset[Need]:
         """Return which commands of its instruments it cannot do without."""
         return commands.generator_modulation(conditions.mode) | commands.of("audio_analyser", "level")
+
+    @override
+    def readings(self, settings: SquelchSettings, conditions: Conditions) -> float:
+        return SWITCHED_BY_EYE if by_hand(conditions, "audio_analyser") else SWITCHED
 
     def forecast_s(self, settings: SquelchSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: some 20 looks, two to find the threshold and two to prove that it still holds."""

@@ -24,9 +24,10 @@ from sim.wiring.witness import HazardKind
 
 
 class Ran:
-    """One run: its results by quantity, its outcome, and the simulation it ran on."""
+    """One run: its results by quantity, its plan, its outcome, and the simulation it ran on."""
 
-    def __init__(self, outcome: RunOutcome, simulation: SimulatedBench) -> None:
+    def __init__(self, plan: Plan, outcome: RunOutcome, simulation: SimulatedBench) -> None:
+        self.plan = plan
         self.outcome = outcome
         self.simulation = simulation
 
@@ -100,4 +101,4 @@ def run_plan(
         outcome = Runner(proved, parts, record, GivenBeforehand(), listeners, live=live).run()
     assert outcome.safe_state.confirmed
     assert {one.kind for one in parts.simulation.hazards} <= hazards
-    return Ran(outcome, parts.simulation)
+    return Ran(proved, outcome, parts.simulation)
