@@ -8,10 +8,20 @@ printed table of a standard is copied here; a contract that names one is served 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+import numpy as np
 
 from sequencer.frozen import dataclass
 
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
 LARGEST_SAMPLE = 100_000
+LARGEST_LOT = 100_000
+LARGEST_NUMBER_OF_LOT = 1000
+"""The largest acceptance number that is tried for a lot that is counted: beyond it nobody tests by attributes."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,28 +39,116 @@ class AttributePlan:
 
         return float(bdtr(self.c, self.n, failing))
 
+    def acceptance_of_lot(self, lot: int, failing: int) -> float:
+        """Return the probability that a lot of ``lot`` units, of which ``failing`` fail, is taken (hypergeometric).
+
+        ``lot`` up to 100,000 and no smaller than the sample, ``failing`` 0...``lot``; ValueError otherwise.
+        """
+        if not (self.n <= lot <= LARGEST_LOT and 0 <= failing <= lot):
+            raise ValueError(
+                f"{failing} failing of {lot} units, {self.n} tested: a lot has {self.n} to {LARGEST_LOT} units, and no more fail"
+            )
+        least, most = max(0, self.n - (lot - failing)), min(self.c, self.n, failing)
+        if most < least:
+            return 0.0
+        found = np.arange(least, most + 1)
+        ways = _log_choices(failing, found) + _log_choices(lot - failing, self.n - found)
+        return min(1.0, float(np.exp(ways - _log_choices(lot, np.array(self.n))).sum()))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VariablesPlan:
+    """Measure ``n`` units, take the lot if their mean stands ``k`` standard deviations or more within the one limit.
+
+    ``sigma_known``: the standard deviation is the process's, known beforehand, and not the sample's own. The values must be normal.
+    """
+
+    n: int
+    k: float
+    sigma_known: bool = False
+
+    def acceptance(self, failing: float) -> float:
+        """Return the probability that a lot with a share ``failing``, between 0 and 1, is taken."""
+        if not 0.0 < failing < 1.0:
+            raise ValueError(f"share failing {failing} must lie between 0 and 1")
+        from scipy.special import ndtr, ndtri
+
+        root = math.sqrt(self.n)
+        shift = -float(ndtri(failing)) * root
+        if self.sigma_known:
+            return float(ndtr(shift - self.k * root))
+        from scipy.special import nctdtr
+
+        return 1.0 - float(nctdtr(self.n - 1, shift, self.k * root))
+
 
 def find_attribute_plan(
-    *, good: float, producers_risk: float, bad: float, consumers_risk: float
+    *, good: float, producers_risk: float, bad: float, consumers_risk: float, lot: int | None = None
 ) -> AttributePlan:
     """Return the smallest plan that holds both risks.
 
     It refuses a lot with a share ``good`` failing at most with ``producers_risk``, and takes one with ``bad`` at most with
-    ``consumers_risk``.
+    ``consumers_risk``. ``lot``: how many units the lot has; without it the lot is large beside the sample.
 
-    0 < good < bad < 1, risks between 0 and 1; ValueError otherwise, or if more than 100,000 units would be needed.
+    0 < good < bad < 1, risks between 0 and 1; ValueError otherwise, or if more than 100,000 units would be needed, or more than the lot.
     """
-    if not 0.0 < good < bad < 1.0 or not (0.0 < producers_risk < 1.0 and 0.0 < consumers_risk < 1.0):
-        raise ValueError("0 < good < bad < 1, and both risks between 0 and 1, are needed for a plan")
-    for c in range(LARGEST_SAMPLE):
-        n = _smallest_sample(c, bad, consumers_risk)
-        if n > LARGEST_SAMPLE:
+    _check_risks(good, producers_risk, bad, consumers_risk)
+    good_taken, bad_taken = _takes(good, bad, lot)
+    largest = min(LARGEST_SAMPLE, lot or LARGEST_SAMPLE)
+    for c in range(largest if lot is None else min(largest, LARGEST_NUMBER_OF_LOT)):
+        n = _smallest_sample(c, bad_taken, consumers_risk, largest)
+        if n > largest:
             break
-        if AttributePlan(n=n, c=c).acceptance(good) >= 1.0 - producers_risk:
+        if good_taken(AttributePlan(n=n, c=c)) >= 1.0 - producers_risk:
             return AttributePlan(n=n, c=c)
-    raise ValueError(
-        f"no plan of up to {LARGEST_SAMPLE} units tells {good:g} from {bad:g} failing with these risks; let them lie further apart"
-    )
+    raise _none_tells(good, bad, largest)
+
+
+def find_variables_plan(
+    *, good: float, producers_risk: float, bad: float, consumers_risk: float, sigma_known: bool = False
+) -> VariablesPlan:
+    """Return the smallest plan by variables, for one limit and normal values, that holds both risks; as `find_attribute_plan`.
+
+    ``n`` is the smallest that holds both; where ``sigma_known`` k lies midway (Wald's; the formula of the trade), otherwise it is the least
+    that holds the consumer's risk, exact by the noncentral t.
+    """
+    _check_risks(good, producers_risk, bad, consumers_risk)
+    from scipy.special import ndtri
+
+    z_good, z_bad = -float(ndtri(good)), -float(ndtri(bad))
+    z_producer, z_consumer = -float(ndtri(producers_risk)), -float(ndtri(consumers_risk))
+    exact_n = ((z_producer + z_consumer) / (z_good - z_bad)) ** 2
+    if not sigma_known:
+        return _variables_by_sample(good, producers_risk, bad, consumers_risk, start=exact_n)
+    n = math.ceil(exact_n - 1e-9)
+    if n > LARGEST_SAMPLE:
+        raise _none_tells(good, bad, LARGEST_SAMPLE)
+    k = (z_consumer * z_good + z_producer * z_bad) / (z_producer + z_consumer)
+    return VariablesPlan(n=n, k=k, sigma_known=True)
+
+
+def _variables_by_sample(
+    good: float, producers_risk: float, bad: float, consumers_risk: float, *, start: float
+) -> VariablesPlan:
+    """Find the smallest n by halving: the larger the sample, the better it tells good from bad."""
+
+    def plan_of(n: int) -> VariablesPlan:
+        return VariablesPlan(
+            n=n, k=normal_tolerance_factor(n, share=1.0 - bad, confidence=1.0 - consumers_risk)
+        )
+
+    def holds(n: int) -> bool:
+        return plan_of(n).acceptance(good) >= 1.0 - producers_risk
+
+    low, high = 2, max(4, 2 * math.ceil(min(start, LARGEST_SAMPLE)))
+    while not holds(high):
+        low, high = high + 1, 2 * high
+        if high > LARGEST_SAMPLE:
+            raise _none_tells(good, bad, LARGEST_SAMPLE)
+    while low < high:
+        middle = (low + high) // 2
+        low, high = (low, middle) if holds(middle) else (middle + 1, high)
+    return plan_of(high)
 
 
 def normal_tolerance_factor(n: int, *, share: float, confidence: float) -> float:
@@ -74,16 +172,51 @@ def howe_tolerance_factor(n: int, *, share: float, confidence: float) -> float:
     return z * math.sqrt((n - 1) * (1.0 + 1.0 / n) / float(chdtri(n - 1, confidence)))
 
 
-def _smallest_sample(c: int, bad: float, risk: float) -> int:
-    """Return the smallest n with P(at most c of n fail) <= risk; more than LARGEST_SAMPLE where there is none up to there."""
-    low, high = c + 1, LARGEST_SAMPLE + 1
+_Taken = Callable[[AttributePlan], float]
+
+
+def _takes(good: float, bad: float, lot: int | None) -> tuple[_Taken, _Taken]:
+    """Return how likely a plan takes the good lot, and the bad one; of a lot that is counted, rounded so that both risks are held."""
+    if lot is None:
+        return (lambda plan: plan.acceptance(good)), (lambda plan: plan.acceptance(bad))
+    if not 2 <= lot <= LARGEST_LOT:
+        raise ValueError(f"a lot of {lot} units; it has 2 to {LARGEST_LOT}")
+    good_fail, bad_fail = math.floor(good * lot + 1e-9), math.ceil(bad * lot - 1e-9)
+    return (
+        lambda plan: plan.acceptance_of_lot(lot, good_fail),
+        lambda plan: plan.acceptance_of_lot(lot, bad_fail),
+    )
+
+
+def _smallest_sample(c: int, bad_taken: _Taken, risk: float, largest: int) -> int:
+    """Return the smallest n with P(at most c of n fail) <= risk; more than ``largest`` where there is none up to there."""
+    low, high = c + 1, largest + 1
     while low < high:
         middle = (low + high) // 2
-        if AttributePlan(n=middle, c=c).acceptance(bad) <= risk:
+        if bad_taken(AttributePlan(n=middle, c=c)) <= risk:
             high = middle
         else:
             low = middle + 1
     return low
+
+
+def _log_choices(of: int, take: NDArray[np.int64]) -> NDArray[np.float64]:
+    from scipy.special import gammaln
+
+    return np.asarray(gammaln(of + 1) - gammaln(take + 1) - gammaln(of - take + 1))
+
+
+def _none_tells(good: float, bad: float, largest: int) -> ValueError:
+    return ValueError(
+        f"no plan of up to {largest} units tells {good:g} from {bad:g} failing with these risks; let them lie further apart"
+    )
+
+
+def _check_risks(good: float, producers_risk: float, bad: float, consumers_risk: float) -> None:
+    if not 0.0 < good < bad < 1.0 or not (0.0 < producers_risk < 1.0 and 0.0 < consumers_risk < 1.0):
+        raise ValueError("0 < good < bad < 1, and both risks between 0 and 1, are needed for a plan")
+    if producers_risk + consumers_risk >= 1.0:
+        raise ValueError("both risks together must be below 1: a plan that refuses by lot would hold them")
 
 
 def _check(n: int, share: float, confidence: float) -> None:

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import pytest
 from scipy.special import ndtri
-from scipy.stats import binomtest, nct
+from scipy.stats import binomtest, hypergeom, nct
 from statsmodels.stats.proportion import proportion_confint
 
 from sequencer.statistics.proportion import find_proportion
 from sequencer.statistics.sampling import (
     AttributePlan,
     find_attribute_plan,
+    find_variables_plan,
     howe_tolerance_factor,
     normal_tolerance_factor,
 )
@@ -79,6 +80,60 @@ def test_a_plan_that_cannot_be_is_refused(wrong):
         find_attribute_plan(good=0.0100, bad=0.0101, producers_risk=0.01, consumers_risk=0.01)
     with pytest.raises(ValueError, match="share failing"):
         AttributePlan(n=5, c=0).acceptance(1.5)
+
+
+@pytest.mark.parametrize(
+    ("risks", "n", "c", "refused", "taken", "at_three_percent"),
+    [
+        ((0.05, 0.10), 132, 3, 0.04425251, 0.0992283, 0.4384354),
+        ((0.02, 0.15), 144, 4, 0.01534843, 0.1487162, 0.5656415),
+    ],
+)
+def test_published_plans_by_attributes(risks, n, c, refused, taken, at_three_percent):
+    """1 % good, 5 % bad: both plans of a public package's introduction (AccSamplingDesign 0.0.8), to the digits it prints."""
+    plan = find_attribute_plan(good=0.01, producers_risk=risks[0], bad=0.05, consumers_risk=risks[1])
+    assert (plan.n, plan.c) == (n, c)
+    found = (1 - plan.acceptance(0.01), plan.acceptance(0.05), plan.acceptance(0.03))
+    assert found == pytest.approx((refused, taken, at_three_percent), abs=6e-8)
+
+
+def test_published_plan_by_variables_and_the_exact_one():
+    """2.5 % good, 10 % bad, sigma known: n 19, k 1.579 as that package prints; sigma not known: by a reference library's noncentral t."""
+    known = find_variables_plan(
+        good=0.025, producers_risk=0.05, bad=0.10, consumers_risk=0.10, sigma_known=True
+    )
+    assert (known.n, round(known.k, 3)) == (19, 1.579)
+    plan = find_variables_plan(good=0.025, producers_risk=0.05, bad=0.10, consumers_risk=0.10)
+    reference = nct(plan.n - 1, -ndtri(0.025) * plan.n**0.5), nct(plan.n - 1, -ndtri(0.10) * plan.n**0.5)
+    assert reference[0].sf(plan.k * plan.n**0.5) == pytest.approx(plan.acceptance(0.025), abs=1e-7)
+    assert plan.acceptance(0.025) >= 0.95
+    assert reference[1].sf(plan.k * plan.n**0.5) == pytest.approx(0.10, abs=1e-7)
+    fewer = plan.n - 1
+    k = nct.ppf(0.90, fewer - 1, -ndtri(0.10) * fewer**0.5) / fewer**0.5
+    assert nct.sf(k * fewer**0.5, fewer - 1, -ndtri(0.025) * fewer**0.5) < 0.95
+
+
+@pytest.mark.parametrize(
+    ("lot", "failing", "n", "c"), [(500, 25, 123, 3), (40, 3, 30, 0), (100, 99, 58, 1), (90, 0, 5, 2)]
+)
+def test_acceptance_of_a_counted_lot(lot, failing, n, c):
+    """As a reference library's hypergeometric distribution has it."""
+    found = AttributePlan(n=n, c=c).acceptance_of_lot(lot, failing)
+    assert found == pytest.approx(hypergeom.cdf(c, lot, failing, n), abs=1e-10)
+
+
+def test_a_small_lot_needs_fewer_units_and_holds_both_risks():
+    """The smallest of all plans that hold both risks of a lot of 200, tried one by one against a reference library."""
+    plan = find_attribute_plan(good=0.01, producers_risk=0.05, bad=0.05, consumers_risk=0.10, lot=200)
+    holding = [
+        n
+        for n in range(1, 133)
+        for c in range(5)
+        if hypergeom.cdf(c, 200, 2, n) >= 0.95 and hypergeom.cdf(c, 200, 10, n) <= 0.10
+    ]
+    assert plan.n == min(holding) < 132
+    with pytest.raises(ValueError, match="a lot has"):
+        plan.acceptance_of_lot(plan.n - 1, 0)
 
 
 def test_tolerance_factors():

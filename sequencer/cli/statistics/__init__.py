@@ -1,0 +1,1 @@
+"""The commands that ask whether the measuring, the rule and the sample are good enough."""

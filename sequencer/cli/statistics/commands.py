@@ -1,0 +1,95 @@
+"""What `risk` and `sampling` take on the command line. Start-up imports this, so it imports click alone."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import click
+
+from sequencer.cli.common.options import as_json_option, clear_errors
+
+
+@click.command()
+@click.option("--lower", metavar="VALUE", default="", help="Lower limit, such as '3 W'.")
+@click.option("--upper", metavar="VALUE", default="", help="Upper limit.")
+@click.option("--mean", metavar="VALUE", default="", help="Mean of the units' true values.")
+@click.option("--spread", metavar="VALUE", default="", help="Their standard deviation.")
+@click.option(
+    "--units", type=click.IntRange(2, 1_000_000), help="From how many units mean and spread were found."
+)
+@click.option(
+    "--uncertainty",
+    metavar="VALUE",
+    default="",
+    help="Expanded uncertainty U of a result (about 95 %, k = 2).",
+)
+@click.option(
+    "--rule",
+    metavar="RULE",
+    default="",
+    help="A rule beside simple and guarded: a guard factor such as 0.83.",
+)
+@click.option(
+    "--false-accept",
+    metavar="SHARE",
+    default="",
+    help="Find the guard band that holds this share of all units wrongly accepted, such as '1 %'.",
+)
+@as_json_option
+@clear_errors
+def risk(as_json: bool, **stated: Any) -> None:
+    """Tell what a decision rule costs: how many bad units it accepts, and how many good ones it refuses.
+
+    Numbers are written in one unit ('-113 dBm' goes with '1 dB'), or all without one.
+    """
+    from sequencer.cli.statistics.risk import risk_command
+
+    risk_command(as_json=as_json, **stated)
+
+
+@click.command()
+@click.option(
+    "--aql",
+    "good",
+    metavar="SHARE",
+    required=True,
+    help="Share failing that is good enough: such lots are seldom refused.",
+)
+@click.option(
+    "--ltpd",
+    "bad",
+    metavar="SHARE",
+    required=True,
+    help="Share failing that is bad: such lots are seldom taken.",
+)
+@click.option(
+    "--producers-risk",
+    metavar="SHARE",
+    default="5 %",
+    show_default=True,
+    help="How seldom the good lot is refused.",
+)
+@click.option(
+    "--consumers-risk",
+    metavar="SHARE",
+    default="10 %",
+    show_default=True,
+    help="How seldom the bad lot is taken.",
+)
+@click.option(
+    "--lot-size",
+    type=click.IntRange(2, 100_000),
+    help="How many units the lot has; without it, it is large beside the sample.",
+)
+@click.option(
+    "--variables",
+    is_flag=True,
+    help="Show the plans by variables too: one limit, values that are normal, the mean so many standard deviations within it.",
+)
+@as_json_option
+@clear_errors
+def sampling(as_json: bool, **asked: Any) -> None:
+    """Find how many units of a lot to test, and how many may fail, so that both risks are held."""
+    from sequencer.cli.statistics.sampling import sampling_command
+
+    sampling_command(as_json=as_json, **asked)
