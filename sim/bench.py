@@ -1,7 +1,7 @@
 """A whole simulated bench: one unit, its cables, one simulated instrument behind every address, the witness, one clock, one seed.
 
 ``connected`` counts how often the unit was connected to this bench: another number with the same seed is the same bench with the same
-hidden errors, another connection, and other noise.
+hidden errors, another connection, and other noise. `change_unit` puts another unit in the place of the one that lies there.
 
 What the bench file states (losses, accuracies) and what is true differ a little, by errors drawn from the seed inside the stated
 half-widths; no instrument is told. Not modelled: two units on one bench, an operator at the knobs beyond "confirm".
@@ -171,6 +171,21 @@ class SimulatedBench:
             self.wiring.set_supply_v(None)
         self.wiring.make_unit_connection(self._draw_connection_db())
         if self._fed_by_person_v:
+            self.wiring.set_supply_v(self._fed_by_person_v)
+
+    def change_unit(self, specimen: Specimen) -> None:
+        """Take the unit off the bench and connect another one, which begins as it was built: without supply where the bench feeds it.
+
+        A supply that is not on the bench is the person's own, who switches it off meanwhile. The witness sees what else is on.
+        """
+        for device in self.devices.values():
+            device.look()
+        if self._fed_by_person_v:
+            self.wiring.set_supply_v(None)
+        self.unit = SimulatedUnit(specimen, self.clock, self._rng.spawn(1)[0])
+        self.wiring.change_unit(self.unit, self._draw_connection_db())
+        if self._fed_by_person_v:
+            self._fed_by_person_v = specimen.transmitter.nominal_supply_v
             self.wiring.set_supply_v(self._fed_by_person_v)
 
     def _draw_connection_db(self) -> float:

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from contextlib import ExitStack, suppress
 from functools import partial
 from types import TracebackType
-from typing import Any, Literal, Self
+from typing import Any, Self
 
 from drivers.changes import Changes
 from drivers.faults import InstrumentFault, Refused
@@ -29,18 +29,18 @@ from sequencer.bench.locks import (
 )
 from sequencer.bench.operator import Operators
 from sequencer.bench.parts import BenchParts
+from sequencer.bench.persons_hands import PersonsHands
 from sequencer.bench.tape_links import TapedLibrary, names_at
 from sequencer.bench.text_radio import make_text_radio
 from sequencer.bench.watchdog import make_watchdog, unproved_line
 from sequencer.inputs.bench import INTERFERER, longest_release_s, max_meter_dbm, open_timeout_s
 from sequencer.inputs.instrument_drivers import ByHand, TextRadio
 from sequencer.inputs.instrument_roles import Instrument as Entry
-from sequencer.safety.announced import Announced
+from sequencer.safety.announced import Announce, Announced
 from sequencer.safety.bench import SafeBench
-from sequencer.safety.cables import Cables, Connection
+from sequencer.safety.cables import Cables
 from sequencer.safety.key import Ratings
 from sequencer.safety.key_memory import KeyMemory
-from sequencer.safety.loss import HandPath
 from sequencer.safety.standstill import Standstill, WatchedClock
 from sequencer.safety.state import SafeState
 from sequencer.safety.watchdog.ways import Tried
@@ -60,7 +60,7 @@ class BenchUnsafe(Exception):
     """The bench opened and could not be confirmed safe."""
 
 
-class OpenBench:
+class OpenBench(PersonsHands):
     """A bench whose instruments are open and whose state is safe. A context manager; leaving it makes the bench safe again.
 
     Entering raises `BenchBusy`, or an `InstrumentFault` if an instrument cannot be opened.
@@ -88,6 +88,8 @@ class OpenBench:
             make_watchdog(parts.bench, parts.profiles, serial=parts.serial) if parts.is_real else None
         )
         self._proof_told = False
+        self._announce_to = parts.announce
+        self._is_prepared = False
         self._locks: tuple[HeldLock, ...] = ()
         self.safe = self._make_safe_bench(self.instruments)
         self._operators = Operators(
@@ -106,7 +108,12 @@ class OpenBench:
         """Lock the bench, open every instrument, the key line first, and make the bench safe.
 
         ``again`` is told of an instrument that could not be opened, and says whether it is tried once more: each time leaves it reset.
+        A bench that is open already is made safe once more: PTT and generators are read back, and no instrument is reset.
         """
+        if self._is_prepared:
+            if not (state := self.make_safe()).confirmed:
+                raise BenchUnsafe(state.last_line())
+            return
         self.prepare()
         for name in sorted(self.bench.instruments, key=self._opening_rank):
             self._open_patiently(name, again)
@@ -138,8 +145,28 @@ class OpenBench:
                 with suppress(Exception):
                     self._open(name)
 
+    @property
+    def is_sound(self) -> bool:
+        """Say whether it can be used for another run: all of it is open, and nothing was seen for which PTT is not pressed any more."""
+        all_open = self.safe_state is None and self.instruments.keys() >= self.bench.instruments.keys()
+        return all_open and not self.safe.keys_no_more and not self.safe.supply_cut
+
+    def tell(self, announce: Announce) -> None:
+        """Tell ``announce`` from now on what is about to be done to the bench."""
+        self._announce_to = announce
+
+    def change_unit(self, serial: str) -> None:
+        """Take it that unit ``serial`` lies on the bench from now on. To be called once the bench was made safe, supply and all."""
+        self.safe.change_unit(serial)
+        if self._watchdog is not None:
+            self._watchdog.change_unit(serial)
+
+    def _announce(self, event: Announced) -> None:
+        self._announce_to(event)
+
     def prepare(self) -> None:
         """Lock the bench, start its watchdog and open its VISA library; no instrument hears of it yet."""
+        self._is_prepared = True
         if self.parts.is_real:
             self._locks = lock_addresses(self.bench, self._stack)
             if self._watchdog is not None:
@@ -167,7 +194,7 @@ class OpenBench:
             return ""
         self._proof_told = True
         said = "; ".join(one.said for one in proofs)
-        self.parts.announce(Announced(what="watchdog", begins=False, facts={"said": said}))
+        self._announce(Announced(what="watchdog", begins=False, facts={"said": said}))
         if not proofs or any(
             one.confirmed for one in proofs
         ):  # of none that is tried it is said before the run
@@ -213,34 +240,6 @@ class OpenBench:
         """Return every message and answer since the last call, and forget them."""
         said, self._said[:] = list(self._said), []
         return said
-
-    def find_turner(self, preset: str) -> Callable[[float], None] | None:
-        """Return what turns a simulated trimmer by a share of a turn; None on a real bench, where a person has a screwdriver.
-
-        A trimmer that the simulated unit has not turns nothing.
-        """
-        simulation = self.parts.simulation
-        if simulation is None:
-            return None
-        trimmer = simulation.unit.specimen.presets.get(preset)
-        if trimmer is None or trimmer.kind != "trimmer":
-            return lambda turns: None
-        return partial(simulation.turn_preset, preset)
-
-    def confirm_knobs(self, *, squelch: Literal["open", "just closed"] = "open") -> None:
-        """Do on a simulated bench what a person who confirms has done on a real one: set the squelch so, and all other knobs right."""
-        if self.parts.simulation is not None:
-            self.parts.simulation.confirm_knobs(squelch=squelch)
-
-    def confirm_connection(self, path: HandPath, connection: Connection) -> None:
-        """Connect a simulated bench as the person who confirms a connection has connected a real one."""
-        if self.parts.simulation is not None:
-            self.parts.simulation.connect_by_hand(path if connection == "through" else connection)
-
-    def confirm_connection_made_anew(self) -> None:
-        """Undo and make the unit's connection of a simulated bench as the person who confirms it has done on a real one."""
-        if self.parts.simulation is not None:
-            self.parts.simulation.make_connection_anew()
 
     def _keep_change(self, exchange: Exchange) -> None:
         """Keep what was said to a person, or to a radio on a line of text: either may have changed what others see."""
@@ -362,10 +361,8 @@ class OpenBench:
                 serial=self.parts.serial,
                 duty=protection.key_duty_percent / 100.0,
             ),
-            cables=Cables(
-                cables_mark(self.bench) if self.parts.is_real else None, announce=self.parts.announce
-            ),
-            announce=self.parts.announce,
+            cables=Cables(cables_mark(self.bench) if self.parts.is_real else None, announce=self._announce),
+            announce=self._announce,
             watchdog=self._watchdog,
             standstill=self.standstill,
         )

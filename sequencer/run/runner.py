@@ -59,14 +59,18 @@ class Runner:
         enterer: Enterer | None = None,
         live: LivePerson | None = None,
         retries: Retries | None = None,
+        bench: OpenBench | None = None,
     ) -> None:
         """Take the plan and the bench. ``cables`` confirms what a person connects in the middle of a check, if ``confirmer`` may not.
 
         ``live`` is who turns presets, None where nobody can. ``retries`` is how often something is done again after a fault that may pass.
+        ``bench`` is one that another run may have opened: it is made safe before and after this one, and left open while it is sound.
         """
         self._retries = retries or Retries()
         self._plan = plan
-        self._bench = OpenBench(replace(parts, announce=record.announce))
+        self._keeps_open = bench is not None
+        self._bench = bench or OpenBench(replace(parts, announce=record.announce))
+        self._bench.tell(record.announce)
         self._record = record
         self._facts: RunFacts = record.facts
         self._people = People(
@@ -325,6 +329,8 @@ class Runner:
         """Make the bench safe, its supply off too, and let go."""
         # Where it has just been tried for some seconds in vain, once more is enough.
         state = self._bench.make_safe(last=True, patience_s=0.0 if self._state.gave_up else PATIENCE_S)
+        if self._keeps_open and state.confirmed and self._bench.is_sound:
+            return state
         try:
             self._bench.close(state)
         except Exception as error:

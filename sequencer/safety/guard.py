@@ -119,6 +119,16 @@ class GuardedBench:
         self._supply.state(voltage_v)
         self._cut_off.is_cut = False
 
+    def change_unit(self, serial: str) -> None:
+        """Take it that unit ``serial`` lies on the bench from now on, which was made safe for it: nothing of the one before is its own.
+
+        The key's rest is the unit's; the way to the meters is proved anew. To be called with nothing fed, keyed or sent.
+        """
+        self._supply.forget_stated()
+        if serial != self.key_memory.serial:
+            self._interlock.key = None
+        self.key_memory.change_unit(serial)
+
     def write_preset(self, name: str, value: int) -> None:
         """Store a setting of the unit, PTT released, confirmed by read-back. Refused while PTT is pressed."""
         if (key := self._interlock.key) is not None and key.is_down:

@@ -86,6 +86,17 @@ class KeyMemory:
         self._is_noted = False
         self.left: LeftKeyed | None = None
 
+    @property
+    def serial(self) -> str:
+        """The unit that is on the bench."""
+        return self._serial
+
+    def change_unit(self, serial: str) -> None:
+        """Take it that the unit ``serial`` lies on the bench from now on; PTT is read open. The rest was the unit's before it."""
+        self.left = None
+        if serial != self._serial:
+            self._serial, self._rest_until_s = serial, 0.0
+
     def recall(self) -> None:
         """Find out how an earlier process left the key; once nobody else drives the bench. Raises OSError."""
         if self._mark is None:

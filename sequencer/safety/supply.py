@@ -63,6 +63,10 @@ class SupplyLine:
         volts = self.fed_v if self.fed_v is not None else self._stated_v
         return None if volts is None else SupplyFacts(voltage_v=volts, is_read=self._is_read)
 
+    def forget_stated(self) -> None:
+        """Take it that nothing was stated: of another unit, or another run. What it is fed with stays known."""
+        self._stated_v = None
+
     def state(self, voltage_v: float) -> None:
         """Feed the unit with ``voltage_v``, now and at the start of each check.
 

@@ -76,6 +76,14 @@ class Wiring:
         self.paths.make_unit_connection(error_db)
         self.update()
 
+    def change_unit(self, unit: SimulatedUnit, error_db: float) -> None:
+        """Let a person connect another unit; the witness sees with what on. It is fed with what the one before was fed with."""
+        self.make_unit_connection(error_db)
+        unit.set_supply_v(self.unit.supply_v)
+        self.unit = unit
+        self.witness.forget_unit()
+        self.update()
+
     def set_supply_v(self, supply_v: float | None) -> None:
         """Feed the unit; None or 0 takes the supply away."""
         self.update()

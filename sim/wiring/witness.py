@@ -140,6 +140,11 @@ class Witness:
         self._state = state
         self._judge([*_instant_hazards(state, self.limits), *moved], now_s)
 
+    def forget_unit(self) -> None:
+        """Take it that another unit lies on the bench from now on: what the one before was keyed for is not this one's duty."""
+        self._pass_time(self._clock.now_s())
+        self._bucket_s = 0.0
+
     def _mark_key(self, state: BenchState, now_s: float) -> None:
         if state.keyed and not self._state.keyed:
             self._keyed_since_s = now_s

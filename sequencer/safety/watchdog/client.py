@@ -111,6 +111,11 @@ class Watchdog:
             self._trouble = self._trouble or f"the key-down watchdog did not answer within {ANSWER_S:g} s"
         self._refuse_if_in_trouble()
 
+    def change_unit(self, serial: str) -> None:
+        """Say which unit lies on the bench from now on, for what it leaves word of; PTT reads released."""
+        self._serial = serial
+        self._send(f"unit {json.dumps(serial)}")
+
     def note_releasing(self) -> None:
         """Say that PTT is being released."""
         if self._armed:

@@ -125,7 +125,10 @@ class Watching:
         """Do what the lines say that are whole; return whether one says "end"."""
         while b"\n" in self._held:
             line, _, self._held = self._held.partition(b"\n")
-            if self._obey(line.decode("ascii", "replace").split()):
+            words = line.decode("ascii", "replace")
+            if words.startswith("unit "):  # a serial may hold blanks
+                self._facts["serial"] = json.loads(words[5:])
+            elif self._obey(words.split()):
                 return True
         return False
 
