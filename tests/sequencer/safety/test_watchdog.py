@@ -65,6 +65,8 @@ radio = socket.create_connection(("127.0.0.1", facts["port"]))
 watchdog.prove()
 watchdog.proofs()
 watchdog.await_ready()
+if facts["unit"]:
+    watchdog.change_unit(facts["unit"])
 watchdog.arm(facts["within_s"])
 radio.sendall(b"KEY 1\\n")
 print("keyed", flush=True)
@@ -139,8 +141,10 @@ def keyed(tmp_path: Path) -> Iterator[Callable[..., subprocess.Popen[str]]]:
     """Start a program that keys ``radio`` and then does what it is told; whatever is left of it is killed."""
     started: list[subprocess.Popen[str]] = []
 
-    def start(radio: Switch, *ways: Way, then: str = WAITS, within_s: float = 60.0) -> subprocess.Popen[str]:
-        facts = {"port": radio.port, "folder": str(tmp_path), "within_s": within_s}
+    def start(
+        radio: Switch, *ways: Way, then: str = WAITS, within_s: float = 60.0, unit: str = ""
+    ) -> subprocess.Popen[str]:
+        facts = {"port": radio.port, "folder": str(tmp_path), "within_s": within_s, "unit": unit}
         facts["ways"] = [{name: getattr(way, name) for name in Way.__dataclass_fields__} for way in ways]
         process = subprocess.Popen(
             [sys.executable, "-c", PROGRAM + then, json.dumps(facts)],
@@ -195,6 +199,15 @@ def test_a_program_that_is_killed_while_keyed_has_its_unit_released_and_the_next
     assert memory.left.longest_s < 60.0, "as long as it was keyed, and not until it was found"
     memory.note_open()
     assert memory.rest_left_s < 60.0
+
+
+def test_of_several_units_one_after_another_it_names_the_one_that_was_keyed(switches, keyed, tmp_path):
+    """A bench that stays open from unit to unit keeps its watchdog, which is told of each; a serial may hold blanks."""
+    radio = switches()
+    program = keyed(radio, radio.way("radio"), unit="M40 0008 b")
+    program.kill()
+    wait_until(lambda: not radio.on)
+    assert "took PTT of unit M40 0008 b from an earlier run" in str(_left_by_watchdog(tmp_path).left)
 
 
 @pytest.mark.parametrize("how", ["hangs in C", "is stopped"])

@@ -14,8 +14,8 @@ from sequencer.bench.stand_in import find_stand_in
 from sequencer.inputs.load_bench import LoadedBench, load_bench
 from sequencer.planning.load import load_sequence
 from sequencer.planning.plan import Plan, make_plan
-from sequencer.run.confirm import GivenBeforehand
 from sequencer.run.line.kept_bench import KeptBench
+from sequencer.run.people.confirm import GivenBeforehand
 from sequencer.run.record import Record, RunFacts
 from sequencer.run.runner import Runner, RunOutcome
 from sequencer.run.status import ExitStatus
