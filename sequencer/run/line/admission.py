@@ -1,0 +1,82 @@
+"""Whether a unit that was scanned is measured, refused, or asked about."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from sequencer.frozen import dataclass
+from sequencer.problems import printable
+from sequencer.run.line.scans import Scan, twice_in_one
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Earlier:
+    """An earlier run of the unit: when, as a person says it, and what came of it in words ("passed", "failed", "not measured")."""
+
+    when: str
+    said: str
+    run: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Known:
+    """What is known of a serial before it is measured. What cannot be said (no list, no pattern) is None.
+
+    ``today`` are its runs of today with this sequence, ``other_batch`` names the batch that its last run was of, where it is another.
+    ``cut_short`` names the run of it that did not end. ``trouble`` says what could not be looked up.
+    """
+
+    listed: bool | None = None
+    fits: bool | None = None
+    today: tuple[Earlier, ...] = ()
+    other_batch: str = ""
+    cut_short: str = ""
+    trouble: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Admission:
+    """``refused`` says why it is not measured at all. ``asked`` says what stands against it, a line each; empty where nothing does.
+
+    ``is_again``: it had a run today, so that somebody must say why it has another.
+    """
+
+    serial: str
+    refused: str = ""
+    asked: tuple[str, ...] = ()
+    is_again: bool = False
+
+    @property
+    def is_free(self) -> bool:
+        """Say whether it is measured without a question."""
+        return not self.refused and not self.asked
+
+
+def admit(scan: Scan, known: Known) -> Admission:
+    """Return what is done with a scan."""
+    if scan.wrong:
+        return Admission(serial=scan.serial, refused=f"{printable(scan.serial)[:64]}: {scan.wrong}")
+    return Admission(
+        serial=scan.serial,
+        asked=tuple(_against(scan.serial, known)),
+        is_again=bool(known.today),
+    )
+
+
+def _against(serial: str, known: Known) -> Iterator[str]:
+    name = printable(serial)
+    if known.fits is False:
+        twice = twice_in_one(serial)
+        yield f"{name} fits no model's pattern" + (
+            f"; it holds {printable(twice)} twice, as two scans without an end do" if twice else ""
+        )
+    if known.listed is False:
+        yield f"{name} is not in the list"
+    if known.other_batch:
+        yield f"{name} was tested last in batch '{printable(known.other_batch)}'"
+    if known.cut_short:
+        yield f"run {printable(known.cut_short)} of it was cut short; measured now, it is measured from the start"
+    for one in known.today[-3:]:
+        yield f"{name} was tested today at {one.when}: {one.said}"
+    if known.trouble:
+        yield f"what was measured before cannot be looked up: {known.trouble}"

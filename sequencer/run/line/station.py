@@ -1,0 +1,307 @@
+"""The station: waits for a serial, has its unit measured, says what came of it, and waits for the next.
+
+It knows no screen and no bench. A person (`Operator`) is shown faces and gives scans and answers; who measures is handed in. What is
+scanned while the station does something else is kept, shown, and asked about afterwards: only the first scan after the station began to
+wait begins a unit by itself.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Generic, Protocol, TypeVar
+
+from sequencer.frozen import dataclass
+from sequencer.problems import InputError, printable
+from sequencer.run.interrupt import Interrupted, Stopper
+from sequencer.run.line.admission import Admission, Known, admit
+from sequencer.run.line.face import NO, OTHER, YES, Choice, Counts, Face, Question, Verdict
+from sequencer.run.line.scans import Scan
+from sequencer.run.line.wear import Wear, Worn
+from sequencer.run.status import ExitStatus
+
+Job = TypeVar("Job")
+SHORTEST_REASON = 3
+"""Characters of a reason that says anything."""
+_MEASURE, _LEAVE = Choice(key=YES, label="measure it"), Choice(key=NO, label="leave it out")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Arrival:
+    """A scan, and the turn of the station in which it came (see `Face.turn`)."""
+
+    scan: Scan
+    turn: int
+
+
+class Operator(Protocol):
+    """Whoever stands at the station."""
+
+    def show(self, face: Face) -> None:
+        """Show a face, at once."""
+
+    def next_arrival(self) -> Arrival | None:
+        """Wait for a scan, and return it; None where nobody will scan any more."""
+
+    def choose(self, face: Face) -> str:
+        """Show a face with a question and return the key of the answer; `NO` where nobody answers."""
+
+    def write(self, face: Face) -> str | None:
+        """Show a face with a question and return the text that was typed; None where nobody types one."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnitReport:
+    """What came of one unit. ``safe`` says whether it may be changed, ``safe_why`` what was read back, or what could not be.
+
+    ``wrong`` says what failed, a line each, ``look_at`` which check to look at first. ``bench`` says what was wrong with the bench.
+    """
+
+    serial: str
+    model: str
+    verdict: Verdict
+    status: ExitStatus
+    safe: bool
+    safe_why: str
+    wrong: tuple[str, ...] = ()
+    look_at: str = ""
+    bench: tuple[str, ...] = ()
+    run: str = ""
+
+
+class Measuring(Protocol[Job]):
+    """Who measures."""
+
+    def known(self, serial: str) -> Known:
+        """Return what is known of a serial. Raises nothing: what cannot be looked up is said in it."""
+
+    def prepare(self, serial: str, reason: str) -> Job:
+        """Return a unit's run, ready to begin. Raises InputError where it cannot."""
+
+    def measure(self, job: Job, tell: Callable[[str], None]) -> UnitReport:
+        """Make the run; ``tell`` is told what it is at. The bench is left safe, or the report says that it is not."""
+
+    def open_again(self) -> tuple[bool, str]:
+        """Open the bench anew and make it safe; returns whether the unit may be changed, and why or why not."""
+
+    def why_stop(self) -> str:
+        """Return why the batch stops itself, after the last unit; empty where it goes on."""
+
+
+class Station(Generic[Job]):
+    """One session at a station."""
+
+    def __init__(
+        self,
+        *,
+        operator: Operator,
+        measuring: Measuring[Job],
+        stopper: Stopper,
+        head: tuple[str, ...] = (),
+        wear: Wear | None = None,
+        greeting: tuple[str, ...] = (),
+        told: Callable[[UnitReport], None] = lambda report: None,
+    ) -> None:
+        """``greeting`` is said before the first unit, ``told`` hears of each that is over."""
+        self._operator = operator
+        self._measuring = measuring
+        self._stopper = stopper
+        self._wear = wear
+        self._told = told
+        self._face = Face(phase="waiting", head=head, notes=greeting)
+        self._had_verdict: set[str] = set()
+        self._fresh = True
+        self.status = ExitStatus.PASSED
+
+    @property
+    def counts(self) -> Counts:
+        """What the session has come to."""
+        return self._face.counts
+
+    def go(self) -> ExitStatus:
+        """Take one unit after another until nobody scans any more; returns the worst status of any. Interrupted ends it."""
+        try:
+            while (arrival := self._next()) is not None:
+                if (admission := self._admitted(arrival)) is not None:
+                    self._unit(admission)
+        except Interrupted:
+            self.status = max(self.status, ExitStatus.INTERRUPTED)
+        return self.status
+
+    # -- a scan -------------------------------------------------------------------------------------------------------
+
+    def _next(self) -> Arrival | None:
+        self._stopper.check()
+        if (why := self._measuring.why_stop()) and why not in self._face.notes:
+            self._say(why, *self._face.notes)
+        self._fresh = True
+        self._show(phase="waiting", turn=self._face.turn + 1)
+        return self._operator.next_arrival()
+
+    def _admitted(self, arrival: Arrival) -> Admission | None:
+        """Return the unit that is to be measured; None where it is not, and why not is shown."""
+        self._stopper.check()
+        scan = arrival.scan
+        is_late = arrival.turn != self._face.turn or not self._fresh
+        self._fresh = False
+        if is_late and scan.serial == self._face.serial:
+            self._say(f"{printable(scan.serial)} was scanned again while it was measured: a doubled scan.")
+            return None
+        admission = admit(scan, self._measuring.known(scan.serial) if not scan.wrong else Known())
+        if admission.refused:
+            self._say(f"Refused: {admission.refused}.")
+            return None
+        asked = list(admission.asked)
+        if is_late:
+            times = f" ({scan.times} times)" if scan.times > 1 else ""
+            asked.insert(0, f"{printable(scan.serial)} was scanned before the station waited for it{times}")
+        if not asked:
+            return admission
+        connected = ("Is it the unit that is connected now?",) if is_late else ()
+        answer = self._ask((*asked, *connected), (_MEASURE, _LEAVE))
+        if answer != YES:
+            self._say(f"Left out: {printable(scan.serial)}.")
+            return None
+        return admission
+
+    # -- a unit -------------------------------------------------------------------------------------------------------
+
+    def _unit(self, admission: Admission) -> None:
+        reason = ""
+        if admission.is_again and (reason := self._reason(admission.serial)) == "":
+            self._say(f"Left out: {printable(admission.serial)}, for nobody said why it is tested again.")
+            return
+        try:
+            job = self._measuring.prepare(admission.serial, reason)
+        except InputError as problem:
+            self._say(*(f"Refused: {one.message}." for one in problem.complaints[:3]))
+            self.status = max(self.status, ExitStatus.INPUT_WRONG)
+            return
+        if not self._worn():
+            return
+        self._show(
+            phase="measuring",
+            serial=admission.serial,
+            model="",
+            verdict=None,
+            wrong=(),
+            look_at="",
+            safe=None,
+            safe_why="",
+            notes=(),
+        )
+        try:
+            report = self._measuring.measure(job, lambda text: self._show(progress=text))
+        except InputError as problem:  # a folder or a store that is not there any more
+            self._say(*(f"Could not begin: {one.message}." for one in problem.complaints[:3]))
+            self.status = max(self.status, ExitStatus.BENCH_FAILED)
+            self._show(safe=True, safe_why="nothing was sent to the bench")
+            return
+        self._ended(report)
+
+    def _reason(self, serial: str) -> str:
+        question = Question(text=(f"Why is {printable(serial)} tested again? It stands with its results.",))
+        while True:
+            typed = self._operator.write(self._asking(question))
+            self._stopper.check()
+            if typed is None or not typed.strip():
+                return ""
+            if len(typed.strip()) >= SHORTEST_REASON:
+                return typed.strip()
+
+    def _ended(self, report: UnitReport) -> None:
+        self.status = max(self.status, report.status)
+        self._show(
+            phase="waiting",
+            model=report.model,
+            verdict=report.verdict,
+            wrong=report.wrong or report.bench,
+            look_at=report.look_at,
+            safe=report.safe,
+            safe_why=report.safe_why,
+            progress="",
+            counts=self._counted(report),
+            notes=tuple(f"Nearly worn: {part}." for part in self._parts() if part.is_near),
+        )
+        self._told(report)
+        self._stopper.check()
+        if report.verdict is Verdict.BENCH or not report.safe:
+            self._open_again(report)
+
+    def _counted(self, report: UnitReport) -> Counts:
+        counts, verdict = self._face.counts, report.verdict
+        has_one = verdict in (Verdict.PASS, Verdict.FAIL)
+        is_first = has_one and report.serial not in self._had_verdict
+        is_again = report.serial in self._had_verdict
+        if has_one:
+            self._had_verdict.add(report.serial)
+        return replace(
+            counts,
+            passed=counts.passed + (verdict is Verdict.PASS),
+            failed=counts.failed + (verdict is Verdict.FAIL),
+            not_measured=counts.not_measured + (verdict is Verdict.NOT_MEASURED),
+            bench=counts.bench + (verdict is Verdict.BENCH),
+            first_passed=counts.first_passed + (is_first and verdict is Verdict.PASS),
+            first_tested=counts.first_tested + is_first,
+            again=counts.again + is_again,
+        )
+
+    def _open_again(self, report: UnitReport) -> None:
+        """Have somebody look at the bench, then open it anew; nothing is measured before it was confirmed safe."""
+        why = report.bench or (report.safe_why,)
+        while True:
+            answer = self._ask(
+                (*why, "Look at the bench first. Then it is opened anew, made safe and proved."),
+                (Choice(key=YES, label="open it again"), Choice(key=NO, label="end here")),
+            )
+            if answer != YES:
+                raise Interrupted("nobody at the bench")
+            safe, said = self._measuring.open_again()
+            self._show(safe=safe, safe_why=said)
+            self._stopper.check()
+            if safe:
+                return
+            why = (said,)
+
+    def _parts(self) -> tuple[Worn, ...]:
+        return () if self._wear is None else self._wear.parts
+
+    def _worn(self) -> bool:
+        """Count this unit's connections; asked about where a part has reached what it is rated for. Says whether it is measured."""
+        if self._wear is None:
+            return True
+        for part in self._parts():
+            if not part.is_over:
+                continue
+            answer = self._ask(
+                (f"{part}: worn contacts read wrong before they fail.",),
+                (
+                    Choice(key=YES, label="go on with it"),
+                    Choice(key=OTHER, label="a new one is on: count from 0"),
+                    _LEAVE,
+                ),
+            )
+            if answer == OTHER:
+                self._wear.renew(part.name)
+            elif answer != YES:
+                return False
+        self._wear.connect()
+        return True
+
+    # -- what is shown ------------------------------------------------------------------------------------------------
+
+    def _ask(self, text: tuple[str, ...], choices: tuple[Choice, ...]) -> str:
+        answer = self._operator.choose(self._asking(Question(text=text, choices=choices)))
+        self._stopper.check()
+        return answer
+
+    def _asking(self, question: Question) -> Face:
+        self._face = replace(self._face, asked=self._face.asked + 1)
+        return replace(self._face, phase="typing" if question.is_typed else "asking", question=question)
+
+    def _say(self, *lines: str) -> None:
+        self._face = replace(self._face, notes=lines)
+
+    def _show(self, **changes: object) -> None:
+        self._face = replace(self._face, **changes)  # type: ignore[arg-type]
+        self._operator.show(self._face)
