@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from types import MappingProxyType
 from typing import Annotated, ClassVar, Literal
@@ -106,6 +106,10 @@ class ChannelSweep(Check[ChannelSweepSettings]):
         """Return the channel on which the side is entered: the first of the sweep."""
         swept = _swept(settings, conditions)
         return swept[0] if swept else None
+
+    def other_starts(self, settings: ChannelSweepSettings, conditions: Conditions) -> Sequence[int]:
+        """Return the rest of the sweep: one refused channel costs itself alone."""
+        return _swept(settings, conditions)[1:]
 
     def needs(self, settings: ChannelSweepSettings, conditions: Conditions) -> tuple[str, ...]:
         """Return what its budgets ask of the bench file."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from types import MappingProxyType
 from typing import Any, ClassVar, Generic, Literal, TypeVar
 
@@ -84,6 +84,10 @@ class Check(ABC, Generic[S]):
     def start_channel(self, settings: S, conditions: Conditions) -> int | None:
         """Return the channel on which the side is entered, for a check that goes to channels by itself."""
         return None
+
+    def other_starts(self, settings: S, conditions: Conditions) -> Sequence[int]:
+        """Return the channels of the plan on which the side is entered where the unit refuses the start channel."""
+        return ()
 
     def demands(self, settings: S, conditions: Conditions) -> list[Demand]:
         """Return the levels and powers it may bring about, for the plan to prove."""

@@ -27,6 +27,7 @@ from sequencer.run.facts import RunFacts
 from sequencer.run.interrupt import Stopper
 from sequencer.run.keeping.keeper import Keeper
 from sequencer.run.measuring.adjusted import made_old, noted, with_found
+from sequencer.run.measuring.entry import transmit_side
 from sequencer.run.measuring.missing import not_measured, refused_by_unit, traceback_of
 from sequencer.run.measuring.retries import Retries, noted_each, noted_first
 from sequencer.run.people.confirm import Confirmer
@@ -293,9 +294,7 @@ class Measurer:
                 found = check.receive(receive, step.settings, conditions)
                 found = [with_level_step(one, receive.level_off_db) for one in found]
             return noted_first(found, receive.take_retaken())
-        with safe.transmit_side(
-            **_where(conditions), roles=roles, unit=self._unit_facts(conditions)
-        ) as transmit:
+        with transmit_side(safe, step, conditions, unit=self._unit_facts(conditions)) as transmit:
             by_hand = replace(
                 conditions, make_connection_anew=partial(self._make_connection_anew, transmit, step)
             )

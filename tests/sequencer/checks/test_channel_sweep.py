@@ -66,23 +66,42 @@ def test_a_refusal_is_a_fact_and_no_power(make_rig) -> None:
     assert outcome.status is ExitStatus.PASSED
 
 
-def test_a_refused_legal_channel_is_a_finding(make_rig) -> None:
-    """A unit that refuses channel 3 twice has failed there (status 1); the other channels are measured."""
-    rig = make_rig(serial="MX40-0101", sequence=SWEEP.format())
-    _refuse(rig.simulation.unit, 3)
+FROM_2 = SWEEP.format().replace("[1, 2, 3, 4, 5]", "[2, 3, 4, 5]")  # the simulated unit stands on 1
+
+
+@pytest.mark.parametrize("refused", [{3}, {2}, {2, 3}, {5}])
+def test_a_refused_legal_channel_is_a_finding(make_rig, refused: set[int]) -> None:
+    """A unit that refuses a channel twice has failed there (status 1), also the first; the other channels are measured."""
+    rig = make_rig(serial="MX40-0101", sequence=FROM_2)
+    _refuse(rig.simulation.unit, *refused)
     outcome = rig.run()
     accepted = _of(outcome, "channel accepted")
-    assert {channel: one.decision for channel, one in accepted.items()} == {3: Decision.FAIL}
-    assert set(_of(outcome, "carrier power")) == {1, 2, 4, 5}
+    assert {channel: one.decision for channel, one in accepted.items()} == dict.fromkeys(
+        refused, Decision.FAIL
+    )
+    assert set(_of(outcome, "carrier power")) == {2, 3, 4, 5} - refused
     assert outcome.status is ExitStatus.FAILED
 
 
-def _refuse(unit: Any, refused: int) -> None:
-    """Have a unit refuse one of its channels, as one does whose memory of it is empty."""
+def test_a_unit_that_takes_no_channel_of_a_sweep_fails_on_the_first(make_rig) -> None:
+    """Nothing is measured, and nothing keyed: it stands where the sweep never asked for it."""
+    rig = make_rig(serial="MX40-0101", sequence=FROM_2)
+    _refuse(rig.simulation.unit, 2, 3, 4, 5)
+    outcome = rig.run()
+    assert {channel: one.decision for channel, one in _of(outcome, "channel accepted").items()} == {
+        2: Decision.FAIL
+    }
+    assert not _of(outcome, "carrier power")
+    assert outcome.status is ExitStatus.FAILED
+    assert not any("KEY:STATe 1" in message for message in rig.sent("radio"))
+
+
+def _refuse(unit: Any, *refused: int) -> None:
+    """Have a unit refuse some of its channels, as one does whose memory of them is empty."""
     select = unit.set_channel
 
     def chosen(channel: int) -> None:
-        if channel == refused:
+        if channel in refused:
             raise ValueError("an empty channel")
         select(channel)
 
