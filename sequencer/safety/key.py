@@ -108,6 +108,8 @@ class Key:
         self._unseen = 0
         self.presses = 0
         """How often the unit was keyed."""
+        self.comes_up_s = 0.0
+        """How long after a press the unit was first seen, s; 0 for one that was seen at once."""
         self.path_is_proved = False
         """Whether the power meter has seen the unit's carrier since the switch was last moved: nothing else tells where it goes."""
         self.released = ShownReleased()
@@ -121,6 +123,11 @@ class Key:
     def is_barred(self) -> bool:
         """Say whether nothing is keyed any more."""
         return self._barred is not None
+
+    def note_late(self) -> None:
+        """Take note that the unit was seen only now, after looks that showed nothing: each further press waits as long for it."""
+        if self._pressed_at_s is not None:
+            self.comes_up_s = max(self.comes_up_s, self._clock.now_s() - self._pressed_at_s)
 
     def note_carrier(self, *, seen: bool | None) -> None:
         """Note whether the power meter saw the unit while it was keyed; None where it was not asked.
@@ -259,6 +266,8 @@ class Key:
             self.press()
         if not by_person:
             self._radio.hold_key()
+        if pressed and not by_person and self.comes_up_s > 0.0:
+            self._clock.wait_s(self.comes_up_s)
         if pressed and not self.has_room(step_max_s):
             self.release()
             raise NotSettled(

@@ -193,6 +193,8 @@ class TransmitReadings(KeyedSide):
     def _prove_path(self, step_max_s: float) -> None:
         """See that the power meter shows nothing before the run's first key-down, and the carrier as soon as PTT is pressed.
 
+        A unit whose relay closes late is given as long after each press from then on.
+
         A contact that stuck reads back as it was set: then the unit is keyed for these few readings and not for the check's. What shows
         nothing in SSB without a tone, to a person, or within a `max_key_time` without room, is left to the check's own readings.
         """
@@ -206,11 +208,13 @@ class TransmitReadings(KeyedSide):
             return
         self._key.allow(step_max_s + bound_s)
         seen: bool | None = None
+        is_late = False
         for pause_s in LOOKS_S:
             if seen or not self._key.has_room(step_max_s + pause_s + bound_s):
                 break
             self._clock.wait_s(pause_s)
             try:
+                is_late = seen is False
                 seen = self._shows_carrier(self._at_connector(meter.read_power_dbm()))
             except InstrumentFault:  # a meter that fails has seen nothing and missed nothing
                 return
@@ -228,6 +232,8 @@ class TransmitReadings(KeyedSide):
                 "that the meter responds; then check whether the unit transmits.",
             )
         if seen:
+            if is_late:
+                self._key.note_late()
             self._key.note_carrier(seen=True)
             self._carrier_seen = True
 
