@@ -90,26 +90,32 @@ class Row:
 
 
 def fm_search(
-    deviation_hz: float, *, deemphasis: bool, accuracy_db: float, target_db: float = 12.0
+    deviation_hz: float,
+    *,
+    deemphasis: bool,
+    accuracy_db: float,
+    target_db: float = 12.0,
+    tone_hz: float = 1000.0,
+    window_db: tuple[float, float] = WINDOW_DB,
 ) -> CurveSearch:
     """Return the search as the check `sensitivity` makes it."""
     curve = FmCurve(
         deviation_hz=deviation_hz,
         deemphasis=deemphasis,
         bandwidth_hz=USUAL_BANDWIDTH_HZ,
-        tone_hz=1000.0,
+        tone_hz=tone_hz,
         audio_band_hz=(300.0, 3000.0),
     )
     usual_dbm = THERMAL_DBM_PER_HZ + USUAL_NOISE_FIGURE_DB + curve.level_at(target_db)
     return CurveSearch(
         target=target_db,
-        window_db=WINDOW_DB,
+        window_db=window_db,
         accuracy_db=accuracy_db,
         prior=fm_family(
             deviation_hz=deviation_hz,
             deemphasis=deemphasis,
             bandwidth_hz=None,
-            tone_hz=1000.0,
+            tone_hz=tone_hz,
             target_db=target_db,
         ),
         expected=Expected(level_db=usual_dbm, sd_db=5.0),
@@ -222,6 +228,19 @@ class BentMeter:
         return rest_v + mean_v + scatter_v * float(self.rng.standard_normal())
 
 
+def needle_search(*, told_s: float, accuracy_db: float = 0.5) -> CurveSearch:
+    """Return the search as the check `s9_point` makes it."""
+    target_v = BentMeter.target_v
+    return CurveSearch(
+        target=target_v,
+        window_db=(-120.0, -20.0),
+        accuracy_db=accuracy_db,
+        prior=meter_family(target=target_v, unit_per_db=target_v / S0_TO_S9_DB, doubt=SLOPE_DOUBT),
+        expected=Expected(level_db=-73.0, sd_db=NOMINAL_SD_DB),
+        settling=Settling(rise_s=told_s, fall_s=told_s, least_s=0.03, doubt=0.5),
+    )
+
+
 def needle_row(
     name: str,
     trials: int,
@@ -250,16 +269,7 @@ def needle_row(
                     play=play,
                 )
                 told_s = tau_s / slower * math.exp(0.2 * rng.normal())
-                search = CurveSearch(
-                    target=meter.target_v,
-                    window_db=(-120.0, -20.0),
-                    accuracy_db=accuracy_db,
-                    prior=meter_family(
-                        target=meter.target_v, unit_per_db=meter.target_v / S0_TO_S9_DB, doubt=SLOPE_DOUBT
-                    ),
-                    expected=Expected(level_db=-73.0, sd_db=NOMINAL_SD_DB),
-                    settling=Settling(rise_s=told_s, fall_s=told_s, least_s=0.03, doubt=0.5),
-                )
+                search = needle_search(told_s=told_s, accuracy_db=accuracy_db)
                 got = find_crossing(search, meter.measure)
                 row.add(
                     f"ratio {ratio:g}, bend {bend_db:+.0f} dB", got, truth_db, meter.bench.seconds / tau_s
