@@ -15,6 +15,7 @@ import click
 
 from sequencer.cli.check_bench_options import check_bench
 from sequencer.cli.common.complete import names_of
+from sequencer.cli.common.line_options import line_options, line_taken_from
 from sequencer.cli.common.options import (
     UnlessOption,
     as_json_option,
@@ -72,13 +73,18 @@ def main() -> None:
     default="",
     help="The run to repeat; without it the last of this unit and sequence.",
 )
-@click.option("--reason", metavar="TEXT", help="Why they are repeated; without it asked for at the terminal.")
+@click.option(
+    "--reason",
+    metavar="TEXT",
+    help="Why they are repeated (without it asked for at the terminal), or why a unit is tested again in its batch.",
+)
 @click.option(
     "--entered",
     metavar="NAME=VALUE",
     multiple=True,
     help="A reading that the sequence asks a person for, given beforehand; may be given more than once.",
 )
+@line_options
 @series_options
 @folder_option
 @store_option
@@ -106,7 +112,7 @@ def run(
     from sequencer.cli.run import Asked, run_command
     from sequencer.cli.screens.operator import Chosen
 
-    series = taken_from(part)
+    series, line = taken_from(part), line_taken_from(part)
     asked = Asked(
         sequence_name=sequence_name,
         bench_name=bench_name,
@@ -117,6 +123,7 @@ def run(
         folder=folder,
         store=store,
         chosen=Chosen(**part),
+        line=line,
     )
     if not series.asked:
         sys.exit(run_command(asked, as_json=as_json))

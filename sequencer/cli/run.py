@@ -16,8 +16,10 @@ import click
 from sequencer.bench.locks import locks_note
 from sequencer.bench.open_bench import BenchParts
 from sequencer.cli.common.bench import bench_title, is_terminal, loss_table_lines, watchdog_lines
+from sequencer.cli.common.line_options import LineAsked
 from sequencer.cli.common.options import check_model, check_serial
 from sequencer.cli.common.outlet import reader_may_be_gone
+from sequencer.cli.line import line_now, line_of, of_repeat, opened_line
 from sequencer.cli.order import order_as_json, order_lines
 from sequencer.cli.screens.operator import (
     Chosen,
@@ -28,7 +30,8 @@ from sequencer.cli.screens.operator import (
     nobody_to_operate,
     refuse_odd_options,
 )
-from sequencer.cli.screens.summary import not_met_table, verdict_line
+from sequencer.cli.screens.run_shown import show_run
+from sequencer.cli.screens.summary import verdict_line
 from sequencer.frozen import dataclass
 from sequencer.inputs.bench_health import bench_serial
 from sequencer.planning.bench_doubts import Doubt
@@ -36,6 +39,7 @@ from sequencer.planning.load import load_both
 from sequencer.planning.parts import bench_parts
 from sequencer.planning.plan import Plan, make_plan
 from sequencer.problems import FileProblems, printable
+from sequencer.results.line import BatchRecord, LineFacts
 from sequencer.results.model import facts_of
 from sequencer.results.store.place import StorePlace, find_place
 from sequencer.run.bench_health.bench_state import doubts_now
@@ -61,6 +65,7 @@ class Asked:
     folder: Path
     store: str = ""
     chosen: Chosen = Chosen()
+    line: LineAsked = LineAsked()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,6 +80,9 @@ class Prepared:
     by_hand: bool
     again: Again | None
     carried: Carried | None = None
+    line: LineFacts = LineFacts()
+    batch: BatchRecord | None = None
+    opens_batch: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,6 +110,8 @@ def run_command(asked: Asked, *, as_json: bool) -> int:
 
 def tell_beforehand(prepared: Prepared) -> None:
     """Say what should be known before a run begins: its order, old or overruled loss tables, what does not hold if it hangs."""
+    if prepared.opens_batch and prepared.batch is not None:
+        click.echo(opened_line(prepared.batch), err=True)
     for line in (*order_lines(prepared.plan), *loss_table_lines(prepared.plan.bench, old_only=True)):
         click.echo(line, err=True)
     if not prepared.asked.dry_run and prepared.plan.bench.bench.visa != "sim":
@@ -130,7 +140,7 @@ def prepare(asked: Asked) -> Prepared:
     """Load, plan, and see that whoever is needed is there. Raises FileProblems."""
     chosen = asked.chosen
     serial, model = check_serial(asked.serial), check_model(asked.model)
-    refuse_odd_options(chosen)
+    refuse_odd_options(chosen, in_batch=bool(asked.line.batch))
     plan = make_plan(
         *load_both(asked.sequence_name, asked.bench_name, serial=serial, model=model),
         serial=serial,
@@ -146,45 +156,64 @@ def prepare(asked: Asked) -> Prepared:
     if by_hand and not people.terminal:
         raise nobody_to_operate(plan, by_hand)
     place = find_place(asked.folder, asked.store)
-    again = _asked_again(plan, chosen, serial=serial, simulated=simulated, place=place)
+    again, line = _asked_again(plan, asked, serial=serial, simulated=simulated, place=place)
     doubts_now(
         plan, place, bench_name=bench_title(plan.bench, dry_run=simulated)
     )  # refused beforehand, if it is
     if plan.sequence.model is not None and not plan.sequence.model.by_default:
         model = plan.sequence.model.model.model
+    asked = replace(asked, serial=serial)
+    batch, is_new = None, False
+    if line is None:
+        line, batch, is_new = line_of(
+            asked.line,
+            plan,
+            serial=serial,
+            model=model,
+            simulated=simulated,
+            place=place,
+            reason=chosen.reason,
+        )
     return Prepared(
-        asked=replace(asked, serial=serial),
+        asked=asked,
         plan=plan,
         people=people,
         model=model,
         simulated=simulated,
         by_hand=bool(by_hand),
         again=again,
+        line=line,
+        batch=batch,
+        opens_batch=is_new,
     )
 
 
 def _asked_again(
-    plan: Plan, chosen: Chosen, *, serial: str, simulated: bool, place: StorePlace
-) -> Again | None:
-    """Return which run is repeated and why; None where none is. The reason is asked for at a terminal."""
+    plan: Plan, asked: Asked, *, serial: str, simulated: bool, place: StorePlace
+) -> tuple[Again | None, LineFacts | None]:
+    """Return which run is repeated and why, and its place on the line; None where none is. The reason is asked for at a terminal."""
+    chosen = asked.chosen
     if not chosen.again:
-        return None
+        return None, None
     from sequencer.run.resuming.repeat import check_reason, find_repeated
 
     repeated = find_repeated(plan, place, serial=serial, simulated=simulated, of=chosen.of)
     for text in repeated.changed:
         click.echo(text, err=True)
     if chosen.reason is not None:
-        return repeated.because(check_reason(chosen.reason))
+        again = repeated.because(check_reason(chosen.reason))
+        return again, of_repeat(repeated.line, asked.line, again.reason)
     if not is_terminal(sys.stdin):
         raise no_reason()
     while True:
         try:
-            return repeated.because(
+            again = repeated.because(
                 check_reason(asked_line(f"Why is run {repeated.run} repeated? The reason:"))
             )
         except FileProblems as problems:
             click.echo(str(problems), err=True)
+        else:
+            return again, of_repeat(repeated.line, asked.line, again.reason)
 
 
 def execute(
@@ -233,6 +262,7 @@ def _facts(prepared: Prepared, parts: BenchParts) -> RunFacts:
     begun = carried.read.kept if carried is not None else None
     title = bench_title(prepared.plan.bench, dry_run=prepared.simulated) if begun is None else begun.bench
     doubts, refused = _doubts(prepared, title)
+    line, batch, not_taken = _line_now(prepared) if begun is None else (LineFacts.of(begun), None, "")
     return RunFacts(
         run=_new_run(prepared.simulated) if begun is None else begun.run,
         time=datetime.now().astimezone() if begun is None else begun.time,
@@ -243,10 +273,29 @@ def _facts(prepared: Prepared, parts: BenchParts) -> RunFacts:
         plan=prepared.plan,
         again=prepared.again,
         doubts=doubts,
-        refused=refused,
+        refused=refused or not_taken,
+        line=line,
+        batch=batch,
         dry_run=prepared.asked.dry_run,
         model_named=prepared.asked.model,
         carried=carried,
+    )
+
+
+def _line_now(prepared: Prepared) -> tuple[LineFacts, BatchRecord | None, str]:
+    """Return as which attempt the run is made that begins now, and why its batch does not take it any more."""
+    if prepared.batch is None:
+        return prepared.line, None, ""
+    asked = prepared.asked
+    return line_now(
+        asked.line,
+        prepared.plan,
+        before=(prepared.line, prepared.batch),
+        serial=asked.serial,
+        model=prepared.model,
+        simulated=prepared.simulated,
+        place=find_place(asked.folder, asked.store),
+        reason=asked.chosen.reason,
     )
 
 
@@ -268,7 +317,7 @@ def tell(ran: Ran, *, as_json: bool) -> int:
         if as_json:
             click.echo(json.dumps(as_plain(ran), ensure_ascii=False, indent=2))
         else:
-            _show(facts, outcome, str(record.table.path))
+            show_run(facts, outcome, str(record.table.path))
             click.echo(nowhere, nl=False)
     words = [*outcome.problems, *(f"witness: {hazard}" for hazard in hazards)]
     if shown.failed:
@@ -291,36 +340,6 @@ def _cut_short(why: str, record: Record) -> str:
     if record.kept is None or not record.kept.whole:
         return text
     return f"{text} {record.kept.said()}"
-
-
-def _show(facts: RunFacts, outcome: RunOutcome, table: str) -> None:
-    from rich.console import Console
-
-    from sequencer.cli.screens.screen import results_table, run_lines
-    from sequencer.results.text import limits_from_text, repeats_text
-
-    plan = facts.plan
-    title = (
-        f"{plan.sequence.sequence.sequence}: {f'{facts.model} {facts.serial}'.strip()} on {facts.bench_name}"
-    )
-    shown = Console()
-    shown.print(results_table(outcome.results, title, width=shown.width))
-    shown.print(
-        run_lines(
-            run=facts.run,
-            part=", ".join(plan.only),
-            repeats=repeats_text(facts.again.run, facts.again.reason) if facts.again is not None else "",
-            rule=str(plan.sequence.sequence.rule),
-            limits=limits_from_text(outcome.results) if plan.sequence.model is not None else "",
-            table=table,
-            bench_s=outcome.bench_s,
-            forecast_s=plan.forecast_s if facts.carried is None else None,  # that of the rest alone
-        ),
-        soft_wrap=True,
-    )
-    shown.print(verdict_line(outcome), highlight=False, style="bold")
-    if (not_met := not_met_table(outcome.results, width=shown.width)) is not None:
-        shown.print(not_met)
 
 
 def _new_run(simulated: bool) -> str:
@@ -347,6 +366,7 @@ def as_plain(ran: Ran) -> dict[str, Any]:
         "part": ", ".join(facts.plan.only),
         "again": facts.again.run if facts.again is not None else "",
         "reason": facts.again.reason if facts.again is not None else "",
+        **facts.line.as_plain(),
         "status": int(outcome.status),
         "verdict": verdict_line(outcome),
         "bench_safe": outcome.safe_state.confirmed,

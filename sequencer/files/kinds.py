@@ -9,6 +9,7 @@ from sequencer.files.yaml_tree import Node, Source
 from sequencer.problems import Complaint, listed
 
 _CALLED = {
+    "batch": "batch file",
     "sequence": "sequence",
     "bench": "bench file",
     "plan": "channel plan",
@@ -26,7 +27,10 @@ def other_kind(source: Source, wanted: Collection[str]) -> Complaint | None:
     """Return the complaint that the file is of another kind than one with the keys ``wanted``; None where it is not."""
     root: Node = source.root
     own = next((key for key in _CALLED if key in wanted), None)
-    if root.kind != "mapping" or own is None or own in root.entries:
+    is_batch = (
+        root.kind == "mapping" and "batch" in root.entries and "batch" not in wanted
+    )  # it names a sequence too
+    if root.kind != "mapping" or own is None or (own in root.entries and not is_batch):
         return None
     other = next((key for key in _CALLED if key in root.entries and key not in wanted), None)
     if other is None:

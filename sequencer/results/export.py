@@ -134,6 +134,17 @@ COLUMNS: tuple[ExportColumn, ...] = (
         "File and line of the limits, such as m40.yaml:18, or shipped m40.yaml:18 of a shipped model; the check's name where it "
         "brings them itself; empty without limits",
     ),
+    _column("batch", "text", "Batch in which the unit was tested; empty outside of one"),
+    _column("station", "text", "Station where it was tested; empty where nobody said"),
+    _column("operator", "text", "Who tested it; empty where nobody said"),
+    _column("lot", "text", "Lot that the unit is of; empty where nobody said"),
+    _column("fixture", "text", "Fixture that held it; empty where nobody said"),
+    _column(
+        "attempt",
+        "whole number",
+        "How often the unit had been judged in its batch by the end of this run: 1 is the first pass; 0 outside of a batch",
+    ),
+    _column("retest_reason", "text", "Why the unit was tested again; empty where nobody said, and at first"),
 )
 """What is exported, in order. The one place where it is documented."""
 

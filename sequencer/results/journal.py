@@ -271,8 +271,8 @@ class _Gathered:
                 self.entered.append(
                     Entered(check_index=_number(line["check_index"]), name=line["name"], text=line["text"])
                 )
-            case "inputs":
-                self.facts["inputs"] = line["inputs"]
+            case "inputs" | "batch_opened" as what:
+                self.facts[what] = line[what]
             case "instruments":
                 self.facts["instruments"] = line["instruments"]
             case "simulated":
@@ -282,6 +282,7 @@ class _Gathered:
             case "ended":
                 self.outcome = line["outcome"]
                 self.facts |= {name: line[name] for name in ("outcome", "bench_safe", "bench_s")}
+                self.facts["status"] = line.get("status")
 
     @property
     def so_far_s(self) -> float:
@@ -295,7 +296,8 @@ class _Gathered:
         if exchanges:
             self._first_s = exchanges[0]["time_s"] if self._first_s is None else self._first_s
             self._part_s = exchanges[-1]["time_s"] - self._first_s
-        self.checks.append({"check_index": index, "results": line["results"], "exchanges": exchanges})
+        check = {"check_index": index, "results": line["results"], "exchanges": exchanges}
+        self.checks.append({**check, "seconds": line.get("seconds")})
         if line["results"]:
             self.under_way = [one for one in self.under_way if one != index]
             self.on_unit[index] = tuple(map(bool, line["on_unit"]))
@@ -306,7 +308,7 @@ class _Gathered:
         self.bench_s = self.so_far_s
         self._part_s, self._first_s = 0.0, None
         self.outcome, self.is_pressed, self.under_way = "", False, []
-        for name in ("outcome", "bench_safe", "bench_s"):
+        for name in ("outcome", "bench_safe", "bench_s", "status"):
             self.facts.pop(name, None)
 
     def as_kept(self, record: Mapping[str, Any]) -> dict[str, Any]:

@@ -93,6 +93,9 @@ class RunRecord:
 
     A re-evaluation, in which nothing was measured, names in ``evaluated_from`` the run whose readings it judges anew, and of that run
     the time and the hashes of its files.
+
+    ``status`` is the exit status that it ended with; None until it has, and in runs of before that was kept. Under which batch, at which
+    station and as which attempt it was made stands in the fields of `sequencer.results.line.LineFacts`.
     """
 
     run: str
@@ -117,6 +120,14 @@ class RunRecord:
     from_time: str = ""
     from_sequence_hash: str = ""
     from_bench_hash: str = ""
+    status: int | None = None
+    batch: str = ""
+    station: str = ""
+    operator: str = ""
+    lot: str = ""
+    fixture: str = ""
+    attempt: int = 0
+    retest_reason: str = ""
 
 
 NOT_ENDED = "not ended"
@@ -183,6 +194,8 @@ class Result:
     ``conditions`` is the same in words. ``fault`` is what an instrument did that left nothing to measure. ``stage`` says of a unit that
     was adjusted on which side of the adjusting it was found.
 
+    ``batch`` to ``retest_reason`` are those of its run (`sequencer.results.line.LineFacts`).
+
     ``model_hash`` is that of the model file the run was planned with. ``limit_from`` says where the limits stand: file and line
     (`m40.yaml:18`), or the check's name where it brings them itself; both are empty where there is no such thing.
     """
@@ -226,6 +239,13 @@ class Result:
     confirmations: tuple[Confirmation, ...] = ()
     model_hash: str = ""
     limit_from: str = ""
+    batch: str = ""
+    station: str = ""
+    operator: str = ""
+    lot: str = ""
+    fixture: str = ""
+    attempt: int = 0
+    retest_reason: str = ""
 
     @property
     def counts(self) -> bool:

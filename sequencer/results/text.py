@@ -7,6 +7,7 @@ import re
 from collections.abc import Iterable
 
 from sequencer.results.budget_rows import UNCERTAIN
+from sequencer.results.line import LineFacts
 from sequencer.results.model import NOT_ENDED, Result, RunRecord
 from sequencer.units.convert import uv_emf_from_dbm, uv_pd_from_dbm
 from sequencer.units.format import format_quantity, format_with_uncertainty, unit_of_difference
@@ -125,3 +126,16 @@ def not_ended_line(run: RunRecord) -> str:
 def repeats_text(run: str, reason: str) -> str:
     """Return in words what a repeat repeats, and why."""
     return f"{run}, because: {reason}"
+
+
+def line_text(line: LineFacts) -> str:
+    """Return in words what a run carries of the line; nothing where it carries nothing."""
+    attempt = f", attempt {line.attempt}" if line.attempt > 1 else ""
+    why = f" because: {line.retest_reason}" if line.retest_reason else ""
+    said = [f"batch {line.batch}{attempt}{why}"] if line.batch else []
+    said += [
+        f"{name} {text}"
+        for name in ("station", "operator", "lot", "fixture")
+        if (text := getattr(line, name))
+    ]
+    return "; ".join(said)

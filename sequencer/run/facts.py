@@ -10,6 +10,7 @@ from sequencer.frozen import dataclass
 from sequencer.planning.bench_doubts import Doubt
 from sequencer.planning.plan import Plan
 from sequencer.results.journal import JournalRead
+from sequencer.results.line import BatchRecord, LineFacts
 from sequencer.results.model import Result
 
 
@@ -57,7 +58,8 @@ class Carried:
 class RunFacts:
     """What every row of a run says alike; ``model_named`` is what was given with --model, ``doubts`` speak against the bench.
 
-    ``refused`` says why nothing may be measured on the bench, as its file asks; empty where it may.
+    ``refused`` says why nothing may be measured on the bench, as its file asks; empty where it may. ``line`` says under what the unit
+    is tested; ``batch`` is its batch as it is opened, None where it is not of one.
     """
 
     run: str
@@ -74,3 +76,5 @@ class RunFacts:
     doubts: tuple[Doubt, ...] = ()
     refused: str = ""
     carried: Carried | None = None
+    line: LineFacts = LineFacts()
+    batch: BatchRecord | None = None

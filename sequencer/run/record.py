@@ -113,10 +113,14 @@ class Record:
         undo.callback(self.journal.path.unlink)
         undo.callback(self.journal.close)
         self.journal.write("inputs", durable=False, inputs=list(map(KeptInput.of, inputs)))
+        if facts.batch is not None:
+            self.journal.write("batch_opened", durable=False, batch_opened=facts.batch)
         # The store last: another process may be writing to it by now, so that nobody may take it away again.
         if place.path is not None and not place.path.exists():
             undo.callback(_remove_if_empty, place.path)
-        problem = self._store.write(lambda writer, again: writer.write_run(run, inputs, again=again))
+        problem = self._store.write(
+            lambda writer, again: writer.write_run(run, inputs, batch=facts.batch, again=again)
+        )
         if problem is not None and not problem.may_pass:
             raise problem
         if problem is not None:
@@ -251,7 +255,9 @@ class Record:
         self.catch_up()
         how: dict[str, Any] = {"outcome": outcome, "bench_safe": bench_safe, "bench_s": bench_s}
         self.note("ended", **how, status=status)
-        problem = self._store.write(lambda writer, again: writer.write_end(self.facts.run, **how))
+        problem = self._store.write(
+            lambda writer, again: writer.write_end(self.facts.run, **how, status=status)
+        )
         self._write_table(())
         self.journal.try_again()
         if changed := self.journal.mend():

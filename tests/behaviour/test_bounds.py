@@ -26,6 +26,7 @@ from sequencer.cli.main import main
 from sequencer.files.bounds import ranges_in
 from sequencer.files.dataclass_model import model_for, read_dataclass_text
 from sequencer.files.read import read_text
+from sequencer.inputs.batch import BatchFile
 from sequencer.inputs.bench import BenchFile
 from sequencer.inputs.channel_plan import PlanFile
 from sequencer.inputs.instruments import ENTRIES
@@ -42,6 +43,7 @@ from tests.support.kept_json import write_kept
 from tests.support.stored_results import BUDGET, RUN, SETTINGS, a_result, an_exchange
 
 MODELS: tuple[type[BaseModel], ...] = (
+    BatchFile,
     BenchFile,
     PlanFile,
     LossTable,

@@ -30,6 +30,11 @@ from sequencer.cli.common.options import (
     help="Only results so decided; may be given more than once.",
 )
 @click.option("--sequence", default="", help="Only of the sequence of this name.")
+@click.option("--model", default="", help="Only units of this model.")
+@click.option("--batch", default="", help="Only of this batch.")
+@click.option("--station", default="", help="Only of this station.")
+@click.option("--operator", default="", help="Only of this operator.")
+@click.option("--lot", default="", help="Only of this lot.")
 @click.option("--since", metavar="DATE", help="Only from this date or time on (ISO 8601).")
 @click.option("--until", metavar="DATE", help="Only up to this date, its whole day, or up to this time.")
 @click.option(
@@ -93,19 +98,17 @@ def compare(names: tuple[str, ...], folder: Path, store: str, **asked: Any) -> N
 @click.option("--serial", required=True, help="The unit.")
 @click.option("--check", default="", help="Only this check.")
 @click.option("--channel", type=CHANNEL, help="Only this channel.")
+@click.option("--batch", default="", help="Only what was found in this batch.")
+@click.option("--station", default="", help="Only what was found at this station.")
 @folder_option
 @store_option
 @as_json_option
 @clear_errors
-def history(serial: str, check: str, channel: int | None, folder: Path, store: str, as_json: bool) -> None:
+def history(serial: str, folder: Path, store: str, **asked: Any) -> None:
     """Show one unit's results over time, with their uncertainty and drift."""
     from sequencer.cli.looking_back.history import history_command
 
-    sys.exit(
-        history_command(
-            serial, check=check, channel=channel, folder=folder, store_name=store, as_json=as_json
-        )
-    )
+    sys.exit(history_command(serial, folder=folder, store_name=store, **asked))
 
 
 @click.command()
@@ -118,6 +121,16 @@ def history(serial: str, check: str, channel: int | None, folder: Path, store: s
 )
 @click.option("--force", is_flag=True, help="Write over an export of the same format.")
 @click.option("--serial", help="Only this unit.")
+@click.option("--run", "run_name", help="Only this run, with all that repeat its checks.")
+@click.option("--batch", default="", help="Only of this batch.")
+@click.option("--sequence", default="", help="Only of the sequence of this name.")
+@click.option("--model", default="", help="Only units of this model.")
+@click.option(
+    "--since", metavar="DATE", help="Only runs that began on this date or time or later (ISO 8601)."
+)
+@click.option(
+    "--until", metavar="DATE", help="Only runs that began up to this date, its whole day, or up to this time."
+)
 @folder_option
 @store_option
 @clear_errors

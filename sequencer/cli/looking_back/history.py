@@ -15,12 +15,22 @@ from sequencer.results.stored import instruments_text
 
 
 def history_command(
-    serial: str, *, check: str, channel: int | None, folder: Path, store_name: str = "", as_json: bool
+    serial: str,
+    *,
+    check: str,
+    channel: int | None,
+    batch: str = "",
+    station: str = "",
+    folder: Path,
+    store_name: str = "",
+    as_json: bool,
 ) -> int:
     """Show quantities of one unit over time, with their drift; returns the exit status."""
     place = find_place(folder, store_name)
     with Store.open_to_read(place) as store:
-        wanted = Wanted(serials=(serial,), check=check, channel=channel, measured=True)
+        wanted = Wanted(
+            serials=(serial,), check=check, channel=channel, batch=batch, station=station, measured=True
+        )
         rows = store.find_results(wanted, points=False)[::-1]
         who = store.read_instruments(list(dict.fromkeys(row.run for row in rows)))
     if not rows:

@@ -13,6 +13,7 @@ from sequencer.analysis.repeats import in_order, read_whole
 from sequencer.analysis.runs import find_run
 from sequencer.frozen import dataclass
 from sequencer.problems import Complaint, FileProblems, printable
+from sequencer.results.line import LineFacts
 from sequencer.results.settings import value_as_plain
 from sequencer.results.store.place import find_place
 from sequencer.results.store.store import Store, Wanted
@@ -22,7 +23,7 @@ from sequencer.results.stored import (
     result_as_plain,
     run_as_plain,
 )
-from sequencer.results.text import evaluated_text, not_ended_line, repeats_text
+from sequencer.results.text import evaluated_text, line_text, not_ended_line, repeats_text
 
 EARLIEST_YEAR, LATEST_YEAR = 1970, 2999
 """The years that a moment may be in: some machines reckon with none before, and calendars end at 9999."""
@@ -38,6 +39,11 @@ def results_command(
     channel: int | None = None,
     decisions: tuple[str, ...] = (),
     sequence: str = "",
+    model: str = "",
+    batch: str = "",
+    station: str = "",
+    operator: str = "",
+    lot: str = "",
     since: str | None = None,
     until: str | None = None,
     limit: int | None = None,
@@ -54,6 +60,11 @@ def results_command(
     wanted = Wanted(
         serials=serials,
         sequence=sequence,
+        model=model,
+        batch=batch,
+        station=station,
+        operator=operator,
+        lot=lot,
         since=moment("--since", since),
         until=moment("--until", until, whole_day=True),
         check=check,
@@ -206,6 +217,8 @@ def _show_runs(runs: list[StoredRun], *, as_json: bool) -> None:
         click.echo(
             printable(f"    {one.sequence}{part}; {one.bench}; {one.time.isoformat(timespec='milliseconds')}")
         )
+        if said := line_text(LineFacts.of(one)):
+            click.echo(printable(f"    {said}"))
         if one.resumed:
             click.echo(f"    resumed {one.resumed[-1].isoformat(timespec='milliseconds')}")
         if one.again:
@@ -224,7 +237,13 @@ def _show_results(members: list[StoredRun], rows: list[StoredResult], *, every: 
     title = f"{run.sequence}: {unit} on {run.bench}, {run.time.isoformat(timespec='milliseconds')}"
     console.print(results_table(rows, title, width=console.width, every=every))
     console.print(
-        run_lines(run=run.run, rule=rows[0].rule if rows else "", bench_s=run.bench_s, part=run.part),
+        run_lines(
+            run=run.run,
+            rule=rows[0].rule if rows else "",
+            bench_s=run.bench_s,
+            part=run.part,
+            line=line_text(LineFacts.of(run)),
+        ),
         soft_wrap=True,
     )
     if run.evaluated_from:

@@ -246,7 +246,7 @@ def asked_line(question: str) -> str:
     return answer.strip()
 
 
-def refuse_odd_options(chosen: Chosen) -> None:
+def refuse_odd_options(chosen: Chosen, *, in_batch: bool = False) -> None:
     """Raise FileProblems for options that say nothing together."""
     odd = [
         (
@@ -257,9 +257,15 @@ def refuse_odd_options(chosen: Chosen) -> None:
         ),
         (
             "--reason",
-            chosen.reason is not None and not chosen.again,
+            chosen.reason is not None and not chosen.again and not in_batch,
             "nothing is repeated",
-            "--again beside it",
+            "--again beside it, or --batch where a unit is tested again",
+        ),
+        (
+            "--batch",
+            in_batch and chosen.again,
+            "a repeat belongs to the batch of the run that it repeats",
+            "--again without it",
         ),
         ("--of", bool(chosen.of) and not chosen.again, "nothing is repeated", "--again beside it"),
     ]

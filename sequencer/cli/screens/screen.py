@@ -235,6 +235,7 @@ def run_lines(
     bench_s: float | None = None,
     forecast_s: float | None = None,
     part: str = "",
+    line: str = "",
     repeats: str = "",
     limits: str = "",
 ) -> Text:
@@ -246,6 +247,7 @@ def run_lines(
         "bench time": time_text(bench_s) + forecast if bench_s is not None else "",
         "run": run,
         "part": part,
+        "line": line,
         "repeats": repeats,
         "table": table,
     }

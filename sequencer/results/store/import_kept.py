@@ -71,7 +71,7 @@ def import_kept(kept: KeptRun, connection: Connection) -> Imported:
     is_later = len(kept.resumed) > len(json.loads(row["resumed"]))
     ended = kept.outcome != NOT_ENDED and (row["outcome"] == NOT_ENDED or is_later)
     if ended or is_later:  # a run that was resumed since goes on, or ended otherwise
-        how = {one: said[one] for one in ("outcome", "bench_safe", "bench_s", "resumed")}
+        how = {one: said[one] for one in ("outcome", "bench_safe", "bench_s", "status", "resumed")}
         connection.execute(update(runs).where(runs.c.run == name).values(**how))
     return Imported(
         run=name,
@@ -109,7 +109,7 @@ def _write(connection: Connection, kept: KeptRun, missing: Sequence[KeptCheck]) 
         if is_measured_anew(check.results):
             replace_own(transaction, kept.run, check.check_index)
         said = [one.as_exchange() for one in check.exchanges]
-        CheckRows(kept.run, check.check_index, check.results, said).insert(transaction)
+        CheckRows(kept.run, check.check_index, check.results, said, check.seconds).insert(transaction)
 
 
 def _settle(connection: Connection, first: str, check_index: int, check: str) -> None:

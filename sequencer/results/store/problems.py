@@ -51,6 +51,10 @@ class StoreProblem(Exception):
         return about_file(self.where, self.what, hint=self.next_move)
 
 
+class EmptyStore(StoreProblem):
+    """Nothing has been written to the store yet."""
+
+
 class Doing:
     """Turns what the database says into a `StoreProblem` that names the store and the next move."""
 

@@ -37,7 +37,13 @@ class Wanted:
     """
 
     serials: Sequence[str] = ()
+    runs: Sequence[str] = ()
     sequence: str = ""
+    model: str = ""
+    batch: str = ""
+    station: str = ""
+    operator: str = ""
+    lot: str = ""
     since: datetime | None = None
     until: datetime | None = None
     check: str = ""
@@ -52,12 +58,26 @@ def run_conditions(wanted: Wanted, table: Table = runs) -> Iterator[ColumnElemen
         yield table.c.serial.in_(wanted.serials)
     if wanted.sequence:
         yield table.c.sequence == wanted.sequence
+    if wanted.runs:
+        yield table.c.run.in_(wanted.runs)
+    if wanted.model:
+        yield table.c.model == wanted.model
+    yield from _line_conditions(wanted, table)
     if wanted.since is not None:
         yield table.c.utc_s >= wanted.since.timestamp()
     if wanted.until is not None:
         yield table.c.utc_s < wanted.until.timestamp()
     if wanted.measured:
         yield table.c.run.not_in(select(runs.c.run).where(runs.c.evaluated_from != ""))
+
+
+def _line_conditions(wanted: Wanted, table: Table) -> Iterator[ColumnElement[bool]]:
+    if wanted.batch:  # of the results' own table the index is that of their runs
+        in_batch = select(runs.c.run).where(runs.c.batch == wanted.batch)
+        yield runs.c.batch == wanted.batch if table is runs else table.c.run.in_(in_batch)
+    for name in ("station", "operator", "lot"):
+        if text := getattr(wanted, name):
+            yield table.c[name] == text
 
 
 def result_conditions(wanted: Wanted) -> Iterator[ColumnElement[bool]]:

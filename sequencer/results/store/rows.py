@@ -11,6 +11,7 @@ from functools import cache
 from typing import Any
 
 from drivers.trace import Direction, Exchange
+from sequencer.results.line import BatchRecord, CheckSeconds
 from sequencer.results.model import (
     BenchInstrument,
     Confirmation,
@@ -70,6 +71,25 @@ def reading_rows(result_id: int, result: Result) -> list[dict[str, Any]]:
         }
         for number, point in enumerate(result.points)
     ]
+
+
+def batch_row(batch: BatchRecord) -> dict[str, Any]:
+    """Return the row of a batch."""
+    closed = "" if batch.closed is None else batch.closed.isoformat(timespec="milliseconds")
+    opened = {"opened": batch.opened.isoformat(timespec="milliseconds"), "closed": closed}
+    return clean({**asdict(batch), **opened, "utc_s": batch.opened.timestamp()})
+
+
+def batch_read(row: Mapping[str, Any]) -> BatchRecord:
+    """Return a batch's row, without ``utc_s``, as a reader gets it."""
+    closed = datetime.fromisoformat(row["closed"]) if row["closed"] else None
+    times = {"opened": datetime.fromisoformat(row["opened"]), "closed": closed}
+    return BatchRecord(**{**row, **times, "simulated": bool(row["simulated"])})
+
+
+def seconds_row(run: str, check_index: int, seconds: CheckSeconds) -> dict[str, Any]:
+    """Return the row of where the time of a check went."""
+    return {"run": run, "check_index": check_index, **asdict(seconds)}
 
 
 def instrument_rows(run: str, instruments: Sequence[BenchInstrument]) -> list[dict[str, Any]]:

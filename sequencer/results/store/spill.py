@@ -21,6 +21,7 @@ from drivers.trace import Direction, Exchange
 from sequencer.files.bounds import between
 from sequencer.frozen import dataclass
 from sequencer.problems import Complaint, FieldProblem, InputError, about_file, printable
+from sequencer.results.line import MOST_ATTEMPTS, BatchRecord, CheckSeconds
 from sequencer.results.model import BenchInstrument, Point, Result, RunInput, RunRecord
 from sequencer.results.store.kept_before import KeptBefore, plain_as_now
 from sequencer.results.stored_budget import budget_as_plain
@@ -48,6 +49,8 @@ def _bytes_only(text: str) -> str:
 
 def _storable(result: Result) -> Result:
     _with_offset(result.time)
+    if not 0 <= result.attempt <= MOST_ATTEMPTS:
+        raise FieldProblem("the attempt is beyond what the store takes", allowed=f"0 to {MOST_ATTEMPTS}")
     if result.channel is not None and not -_CELLS <= result.channel < _CELLS:
         raise FieldProblem("the channel is beyond what the store takes", allowed=f"below {_CELLS}")
     _refuse_figures(result, _FIGURES)
@@ -92,6 +95,7 @@ def _refuse_not_finite(name: str, plain: Any) -> None:
 
 _Time = Annotated[datetime, AfterValidator(_with_offset)]
 _Figure = Annotated[float, AfterValidator(FIGURE)]
+_Seconds = Annotated[float, AfterValidator(between(0.0, 1e9, "s"))]
 _Name = Annotated[str, Field(min_length=1)]
 
 
@@ -149,6 +153,26 @@ class KeptInput:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class KeptSeconds(CheckSeconds):
+    """Where the time of a check went, as it is read."""
+
+    bench_s: _Seconds
+    settling_s: _Seconds = 0.0
+    resting_s: _Seconds = 0.0
+    person_s: _Seconds = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeptBatch(BatchRecord):
+    """A batch as it was opened, as it is read."""
+
+    batch: _Name
+    target: Annotated[int, AfterValidator(between(1, _CELLS - 1, ""))] | None = None
+    opened: _Time
+    closed: _Time | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class KeptCheck:
     """What one check left."""
 
@@ -157,6 +181,7 @@ class KeptCheck:
     ]  # -1: what was known of the bench before the first check
     results: tuple[Annotated[Result, AfterValidator(_storable)], ...]
     exchanges: tuple[KeptExchange, ...]
+    seconds: KeptSeconds | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -170,8 +195,11 @@ class KeptRun(RunRecord):
     serial: _Name
     outcome: _Name
     bench_s: _Figure | None = None
+    status: Annotated[int, AfterValidator(between(0, 255, ""))] | None = None
+    attempt: Annotated[int, AfterValidator(between(0, MOST_ATTEMPTS, ""))] = 0
     instruments: tuple[BenchInstrument, ...] = ()
     inputs: tuple[KeptInput, ...] = ()
+    batch_opened: KeptBatch | None = None
     checks: tuple[KeptCheck, ...] = ()
 
 

@@ -11,10 +11,11 @@ from typing import TYPE_CHECKING, Self
 
 from sqlalchemy import ColumnElement, Connection, or_, select
 
+from sequencer.results.line import BatchRecord, CheckSeconds
 from sequencer.results.model import NOT_ENDED, BenchInstrument, Confirmation, RunInput
 from sequencer.results.store import rows as store_rows
 from sequencer.results.store.place import StorePlace
-from sequencer.results.store.problems import StoreProblem
+from sequencer.results.store.problems import EmptyStore, StoreProblem
 from sequencer.results.store.query import (
     AT_ONCE,
     IN_FILE_ORDER,
@@ -29,8 +30,8 @@ from sequencer.results.store.query import (
     whole_runs,
 )
 from sequencer.results.store.schema import SCHEMA_VERSION
-from sequencer.results.store.tables import exchanges, files, results, run_files, runs, units
-from sequencer.results.store.transaction import Writing, write_unit
+from sequencer.results.store.tables import batches, exchanges, files, results, run_files, runs, seconds, units
+from sequencer.results.store.transaction import Writing, write_batch, write_unit
 from sequencer.results.store.upgrade import prepare, schema_of
 from sequencer.results.store.writer import StoreWriter
 from sequencer.results.stored import StoredExchange, StoredResult, StoredRun, StoredUnit
@@ -61,7 +62,7 @@ class Store(StoreWriter):
             with store._doing("open"), store._engine.connect() as connection:
                 found = schema_of(connection, store._where)
             if found == 0:
-                raise StoreProblem(
+                raise EmptyStore(
                     store._where, "the store is empty", "Name a folder or a store that runs were written to."
                 )
             if found < SCHEMA_VERSION and not writable:
@@ -85,6 +86,8 @@ class Store(StoreWriter):
             transaction = Writing.within(connection)
             contents, places = store_rows.file_rows(kept.run, [one.as_input() for one in kept.inputs])
             write_unit(transaction, row)
+            if (batch := kept.batch_opened) is not None:
+                write_batch(transaction, store_rows.batch_row(batch))
             transaction.many("run", [row], unless_there=True)
             transaction.many("input_file", contents, unless_there=True)
             transaction.many("run_file", places, unless_there=True)
@@ -128,6 +131,30 @@ class Store(StoreWriter):
         query = select(units.c.serial, units.c.model).order_by(units.c.serial)
         with self._doing("read"), self._engine.connect() as connection:
             return [StoredUnit(**row) for row in connection.execute(query).mappings()]
+
+    def read_batch(self, batch: str) -> BatchRecord | None:
+        """Return one batch, or None if there is none of that name."""
+        return next(iter(self.read_batches(batch)), None)
+
+    def read_batches(self, *names: str) -> list[BatchRecord]:
+        """Return the batches of these names, or all without any: the newest first."""
+        query = select(*(column for column in batches.c if column.name != "utc_s"))
+        if names:
+            query = query.where(batches.c.batch.in_(names))
+        query = query.order_by(batches.c.utc_s.desc(), batches.c.batch)
+        with self._doing("read"), self._engine.connect() as connection:
+            return [store_rows.batch_read(dict(row)) for row in connection.execute(query).mappings()]
+
+    def read_seconds(self, batch: str) -> dict[tuple[str, int], CheckSeconds]:
+        """Return where the time of each check of a batch's runs went, by run and number of the check; old runs have none."""
+        query = select(seconds).join(runs, runs.c.run == seconds.c.run).where(runs.c.batch == batch)
+        with self._doing("read"), self._engine.connect() as connection:
+            return {
+                (run, check_index): CheckSeconds(
+                    bench_s=bench_s, settling_s=settling_s, resting_s=resting_s, person_s=person_s
+                )
+                for run, check_index, bench_s, settling_s, resting_s, person_s in connection.execute(query)
+            }
 
     def read_results(self, run: str, *, points: bool = True) -> list[StoredResult]:
         """Return the results of one run in the order of its sequence file; without ``points`` (quicker) those stay empty."""

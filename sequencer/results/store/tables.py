@@ -22,6 +22,7 @@ from sqlalchemy import (
     Text,
 )
 
+from sequencer.results.line import LINE_COLUMNS
 from sequencer.results.model import COLUMNS
 from sequencer.results.store.schema import STAMP
 
@@ -37,6 +38,17 @@ stamps = Table(
     Column("version_num", String(32), nullable=False),
     PrimaryKeyConstraint("version_num", name="alembic_version_pkc"),
 )
+
+
+def _line_columns() -> list[Column[object]]:
+    """Return the columns of `LineFacts`: what older rows do not say is empty."""
+    return [
+        Column(name, Integer, nullable=False, server_default="0")
+        if name == "attempt"
+        else Column(name, String, nullable=False, server_default="")
+        for name in LINE_COLUMNS
+    ]
+
 
 units = Table(
     "unit",
@@ -79,8 +91,11 @@ runs = Table(
         Column(name, String, nullable=False, server_default="")
         for name in ("evaluated_from", "from_time", "from_sequence_hash", "from_bench_hash")
     ),
+    Column("status", Integer),  # the exit status; empty in runs of before it was kept
+    *_line_columns(),
     Column("utc_s", _Number, nullable=False),  # the same moment as "time", in order also across time zones
     Index("run_by_unit", "serial", "utc_s"),
+    Index("run_by_batch", "batch", "utc_s"),
     Index("run_by_time", "utc_s"),
     Index("run_by_again", "again"),
 )
@@ -106,7 +121,8 @@ results = Table(
     Column("id", _Id, primary_key=True),
     Column("run", String, ForeignKey("run.run"), nullable=False),
     Column("check_index", Integer, nullable=False),
-    *(_result_column(name) for name in COLUMNS if name != "run"),
+    *(_result_column(name) for name in COLUMNS if name not in ("run", *LINE_COLUMNS)),
+    *_line_columns(),
     Column(
         "budget", Text, nullable=False
     ),  # JSON as text: it may hold Infinity, which PostgreSQL's JSON refuses
@@ -151,6 +167,30 @@ instruments = Table(
     Column("certificate", String, nullable=False),
     Column("due", String, nullable=False),  # ISO 8601 date; empty where the bench file names none
     Index("instrument_by_serial", "serial", "model"),
+)
+
+batches = Table(
+    "batch",
+    metadata,
+    Column("batch", String, primary_key=True),
+    Column("sequence", String, nullable=False),
+    Column("sequence_hash", String, nullable=False),
+    Column("model", String, nullable=False),
+    Column("simulated", Boolean, nullable=False),
+    Column("target", Integer),
+    Column("rules", Text, nullable=False),  # JSON as text: what its file says; empty without one
+    Column("opened", String, nullable=False),  # ISO 8601 with offset, as all times are
+    Column("closed", String, nullable=False),  # empty as long as it is open
+    Column("stopped", Text, nullable=False),
+    Column("utc_s", _Number, nullable=False),  # the same moment as "opened"
+)
+
+seconds = Table(
+    "check_time",
+    metadata,
+    Column("run", String, ForeignKey("run.run"), primary_key=True),
+    Column("check_index", Integer, primary_key=True, autoincrement=False),
+    *(Column(name, _Number, nullable=False) for name in ("bench_s", "settling_s", "resting_s", "person_s")),
 )
 
 exchanges = Table(

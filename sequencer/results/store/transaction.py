@@ -196,6 +196,22 @@ def write_unit(transaction: Writing, run: Mapping[str, Any]) -> None:
     )
 
 
+def write_batch(transaction: Writing, batch: Mapping[str, Any]) -> None:
+    """Make a batch known; one of that name that is there stays as it is."""
+    transaction.many("batch", [batch], unless_there=True)
+
+
+def write_seconds(transaction: Writing, row: Mapping[str, Any]) -> None:
+    """Write where the time of a check went; what a resumed run spends on it again is added."""
+    sums = ", ".join(f"{name} = check_time.{name} + excluded.{name}" for name in row if name.endswith("_s"))
+    names = ", ".join(row)
+    values = ", ".join(f":{name}" for name in row)
+    transaction.run(
+        f"INSERT INTO check_time ({names}) VALUES ({values}) ON CONFLICT (run, check_index) DO UPDATE SET {sums}",
+        **row,
+    )
+
+
 def replace_results(transaction: Writing, repeated: str, check_index: int, *, check: str, by: str) -> None:
     """Mark what the repeated run and its repeats found in this check as replaced by the run ``by``."""
     if transaction.is_server:

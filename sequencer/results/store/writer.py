@@ -11,11 +11,13 @@ import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import fields
+from datetime import datetime
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Self
 
 from drivers.trace import Exchange
+from sequencer.results.line import BatchRecord, CheckSeconds
 from sequencer.results.model import BenchInstrument, Result, RunInput, RunRecord
 from sequencer.results.store import rows as store_rows
 from sequencer.results.store.file import open_file
@@ -32,6 +34,7 @@ from sequencer.results.store.transaction import (
     count_alike,
     replace_own,
     replace_results,
+    write_batch,
     write_unit,
 )
 
@@ -99,8 +102,15 @@ class StoreWriter:
     def __exit__(self, *_: object) -> None:
         self.close()
 
-    def write_run(self, run: RunRecord, inputs: Sequence[RunInput] = (), *, again: bool = False) -> None:
-        """Write the row of a run that begins, its unit's if that is new, and the files it is made from, each content once.
+    def write_run(
+        self,
+        run: RunRecord,
+        inputs: Sequence[RunInput] = (),
+        *,
+        batch: BatchRecord | None = None,
+        again: bool = False,
+    ) -> None:
+        """Write the row of a run that begins, its unit's and its batch's if they are new, and the files it is made from, each content once.
 
         ``again``: a write is tried again whose first try may have succeeded.
         """
@@ -108,6 +118,8 @@ class StoreWriter:
         contents, places = store_rows.file_rows(run.run, inputs)
         with self._writing() as transaction:
             write_unit(transaction, row)
+            if batch is not None:
+                write_batch(transaction, store_rows.batch_row(batch))
             transaction.many("run", [row], unless_there=again)
             transaction.many("input_file", contents, unless_there=True)
             transaction.many("run_file", places, unless_there=again)
@@ -140,6 +152,7 @@ class StoreWriter:
         found: Sequence[Result],
         said: Iterable[Exchange],
         *,
+        seconds: CheckSeconds | None = None,
         known: int | None = None,
         repeats: str = "",
         anew: bool = False,
@@ -153,7 +166,7 @@ class StoreWriter:
         ``known`` is given where a write is tried again: how many results and messages of the run are in, as far as the caller knows.
         If there are more, the first try had succeeded and only its answer was lost on the way; nothing is written then.
         """
-        rows = CheckRows(run, check_index, found, said)
+        rows = CheckRows(run, check_index, found, said, seconds)
         with self._writing() as transaction:
             if (
                 known is not None
@@ -172,11 +185,31 @@ class StoreWriter:
         with self._writing() as transaction:
             transaction.update_run(run, said)
 
-    def write_end(self, run: str, *, outcome: str, bench_safe: bool, bench_s: float) -> None:
+    def write_end(
+        self, run: str, *, outcome: str, bench_safe: bool, bench_s: float, status: int | None = None
+    ) -> None:
         """Write how a run ended."""
-        how = store_rows.clean({"outcome": outcome, "bench_safe": bench_safe, "bench_s": bench_s})
+        how = {"outcome": outcome, "bench_safe": bench_safe, "bench_s": bench_s, "status": status}
+        how = store_rows.clean(how)
         with self._writing() as transaction:
             transaction.update_run(run, how)
+
+    def write_batch(self, batch: BatchRecord) -> None:
+        """Open a batch; one of that name that is there stays as it is."""
+        with self._writing() as transaction:
+            write_batch(transaction, store_rows.batch_row(batch))
+
+    def write_batch_state(self, batch: str, *, closed: datetime | None, stopped: str) -> None:
+        """Write that a batch is closed, or open again (None), and why it was stopped; empty where nothing stopped it."""
+        said = {
+            "closed": "" if closed is None else closed.isoformat(timespec="milliseconds"),
+            "stopped": stopped,
+        }
+        with self._writing() as transaction:
+            transaction.run(
+                "UPDATE batch SET closed = :closed, stopped = :stopped WHERE batch = :batch",
+                **store_rows.clean({**said, "batch": batch}),
+            )
 
     def count_kept(self, run: str, found: Iterable[tuple[int, Result]]) -> int:
         """Return how many of ``found`` (number of the check, result; in order) the store gives back, from the first on."""

@@ -63,4 +63,5 @@ def run_record(facts: RunFacts) -> RunRecord:
         from_time=of.time if of is not None else "",
         from_sequence_hash=of.sequence_hash if of is not None else "",
         from_bench_hash=of.bench_hash if of is not None else "",
+        **facts.line.as_plain(),
     )

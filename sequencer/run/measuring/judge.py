@@ -98,6 +98,7 @@ def judged(
         confirmations=tuple(confirmed),
         model_hash=plan.sequence.model_hash,
         limit_from=_limit_from(finding, step, facts),
+        **facts.line.as_plain(),
     )
 
 

@@ -15,6 +15,7 @@ from sequencer.analysis.own_history import OwnHistory
 from sequencer.bench.tape import Departure, Tape
 from sequencer.frozen import dataclass
 from sequencer.planning.plan import Plan
+from sequencer.results.line import LineFacts
 from sequencer.results.model import Result
 from sequencer.run.bench_health.history import find_history
 from sequencer.run.facts import Again, Evaluated, RunFacts
@@ -173,6 +174,7 @@ def _facts(source: Source, plan: Plan) -> RunFacts:
         bench_name=run.bench,
         plan=plan,
         again=Again(run=run.again, reason=run.reason) if run.again else None,
+        line=LineFacts.of(run),
         model_named=source.asked("model"),
     )
 
@@ -189,6 +191,7 @@ def _facts_anew(source: Source, plan: Plan, name: str) -> RunFacts:
         bench_name=f"{plan.bench.bench.bench}{suffix}",
         plan=plan,
         model_named=source.asked("model"),
+        line=LineFacts.of(run),
         evaluated=Evaluated(
             run=run.run,
             time=run.time.isoformat(timespec="milliseconds"),

@@ -20,6 +20,7 @@ from sequencer.analysis.runs import named_run
 from sequencer.frozen import dataclass
 from sequencer.planning.plan import Plan
 from sequencer.problems import FileProblems, about_file, nearest, printable
+from sequencer.results.line import LineFacts
 from sequencer.results.store.place import StorePlace
 from sequencer.results.store.store import Store, Wanted
 from sequencer.results.stored import StoredRun
@@ -36,6 +37,7 @@ class Repeated:
 
     run: str
     changed: tuple[str, ...] = ()
+    line: LineFacts = LineFacts()
 
     def because(self, reason: str) -> Again:
         """Return it with the reason."""
@@ -72,7 +74,7 @@ def find_repeated(plan: Plan, place: StorePlace, *, serial: str, simulated: bool
             f"run {first.run} holds no result of {', '.join(missing)} (outcome: {printable(first.outcome)})",
             "another run, with --of; without --again the checks are measured as a run of their own",
         )
-    return Repeated(run=first.run, changed=tuple(_changed(first, plan)))
+    return Repeated(run=first.run, changed=tuple(_changed(first, plan)), line=LineFacts.of(first))
 
 
 def check_reason(reason: str) -> str:

@@ -23,7 +23,8 @@ BESIDE_THE_TABLE = ("id", "check_index", "points", "budget", "settings", "fault"
 OF_A_RUN = (
     "run", "time", "serial", "model", "sequence", "sequence_hash", "bench", "bench_hash", "simulated", "outcome",
     "bench_safe", "bench_s", "part", "again", "reason", "model_hash", "resumed",
-    "asked", "evaluated_from", "from_time", "from_sequence_hash", "from_bench_hash", "instruments", "decisions", "replaced",
+    "asked", "evaluated_from", "from_time", "from_sequence_hash", "from_bench_hash",
+    "status", "batch", "station", "operator", "lot", "fixture", "attempt", "retest_reason", "instruments", "decisions", "replaced",
 )  # fmt: skip
 
 

@@ -57,7 +57,14 @@ def _result(value: float = 1.0) -> Result:
         "decision": Decision.PASS,
         "simulated": True,
     }
-    texts |= {"channel": 1, "frequency_hz": 27e6, "value": value, "uncertainty": 0.1, "stage": ""}
+    texts |= {
+        "channel": 1,
+        "frequency_hz": 27e6,
+        "value": value,
+        "uncertainty": 0.1,
+        "stage": "",
+        "attempt": 1,
+    }
     return Result(**texts | {"lower_limit": None, "upper_limit": 4.0})
 
 

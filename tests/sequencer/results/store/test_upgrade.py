@@ -4,7 +4,7 @@ Schema 1: two simulated runs of a short sequence, and one of a real bench that w
 that could not be measured, and an answer of bytes that are no text. Schema 2: two simulated runs, with a confirmation each.
 Schema 3: the same and a repeat, with two confirmations each, one of which has a semicolon and brackets in its text.
 Schema 4: two simulated runs, with a confirmation each.
-Schema 5 and 6: two simulated runs of power and frequency, one of which fails. Schema 7: one of them.
+Schema 5 and 6: two simulated runs of power and frequency, one of which fails. Schema 7: one of them. Schema 8: one of power.
 """
 
 from __future__ import annotations
@@ -35,13 +35,18 @@ from sequencer.results.stored_budget import StoredBudget, budget_as_plain
 from tests.support.stored_results import RUN, a_result
 
 TOP = Path(__file__).parents[4]
-SCHEMA_1, SCHEMA_2, SCHEMA_3, SCHEMA_4, SCHEMA_5, SCHEMA_6, SCHEMA_7 = (
-    TOP / "tests" / "data" / f"store-schema-{number}.sqlite" for number in (1, 2, 3, 4, 5, 6, 7)
+SCHEMA_1, SCHEMA_2, SCHEMA_3, SCHEMA_4, SCHEMA_5, SCHEMA_6, SCHEMA_7, SCHEMA_8 = (
+    TOP / "tests" / "data" / f"store-schema-{number}.sqlite" for number in range(1, 9)
 )
+LINE = {
+    **dict.fromkeys(("batch", "station", "operator", "lot", "fixture", "retest_reason"), ""),
+    "attempt": 0,
+}
+NEW_IN_9 = {**LINE, "status": None}
 NOT_EVALUATED = dict.fromkeys(
     ("asked", "evaluated_from", "from_time", "from_sequence_hash", "from_bench_hash"), ""
 )
-NOT_REPEATED = {"part": "", "again": "", "reason": "", "model_hash": "", **NOT_EVALUATED}
+NOT_REPEATED = {"part": "", "again": "", "reason": "", "model_hash": "", **NOT_EVALUATED, **NEW_IN_9}
 NEW_IN_7 = {"resumed": "[]"}
 NUMBERS_OF_4 = ("target", "slope", "axis_value", "nominal", "supply_v")
 NEW_IN_4 = {"target_unit": "", "axis": "", "axis_unit": "", "fault": "null", **dict.fromkeys(NUMBERS_OF_4)}
@@ -174,7 +179,7 @@ def test_a_store_of_schema_2_has_every_row_it_had(tmp_path: Path) -> None:
         assert (row["asked"], bool(row["confirmed"]), row["how"]) in asked[row["run"]]
     for name in names:
         new = {"run": {**NOT_REPEATED, **NEW_IN_7}, "exchange": NEW_IN_8}.get(name, {})
-        new = {"replaced_by": "", **NEW_IN_4, **NEW_IN_5, **NEW_IN_6} if name == "result" else new
+        new = {"replaced_by": "", **NEW_IN_4, **NEW_IN_5, **NEW_IN_6, **LINE} if name == "result" else new
         before = _rows(SCHEMA_2, name)
         assert before
         filled = FILLED_BY_4 if name == "result" else ()
@@ -189,8 +194,8 @@ def test_a_store_of_schema_5_has_every_row_it_had(tmp_path: Path) -> None:
     path = Path(shutil.copy(SCHEMA_5, tmp_path / "results.sqlite"))
     Store.open(path).close()
     for name in ("unit", "run", "result", "instrument", "exchange"):
-        of_a_run = {"model_hash": "", **NEW_IN_7, **NOT_EVALUATED}
-        new = {"run": of_a_run, "result": NEW_IN_6, "exchange": NEW_IN_8}.get(name, {})
+        of_a_run = {"model_hash": "", **NEW_IN_7, **NOT_EVALUATED, **NEW_IN_9}
+        new = {"run": of_a_run, "result": {**NEW_IN_6, **LINE}, "exchange": NEW_IN_8}.get(name, {})
         before = _rows(SCHEMA_5, name)
         assert before
         assert _rows(path, name) == [{**row, **new} for row in before], name
@@ -202,7 +207,8 @@ def test_a_store_of_schema_6_has_every_row_it_had(tmp_path: Path) -> None:
     with Store.open(path) as store:
         assert [one.resumed for one in store.read_runs()] == [(), ()]
     for name in ("unit", "run", "result", "instrument", "exchange"):
-        new = {"run": {**NEW_IN_7, **NOT_EVALUATED}, "exchange": NEW_IN_8}.get(name, {})
+        of_a_run = {**NEW_IN_7, **NOT_EVALUATED, **NEW_IN_9}
+        new = {"run": of_a_run, "result": LINE, "exchange": NEW_IN_8}.get(name, {})
         before = _rows(SCHEMA_6, name)
         assert before
         assert _rows(path, name) == [{**row, **new} for row in before], name
@@ -214,13 +220,31 @@ def test_a_store_of_schema_7_has_every_row_it_had(tmp_path: Path) -> None:
     with Store.open(path) as store:
         assert [store.read_inputs(run.run) for run in store.read_runs()] == [[]]
     for name in ("unit", "run", "result", "instrument", "exchange"):
-        new = {"run": NOT_EVALUATED, "exchange": NEW_IN_8}.get(name, {})
+        of_a_run = {**NOT_EVALUATED, **NEW_IN_9}
+        new = {"run": of_a_run, "result": LINE, "exchange": NEW_IN_8}.get(name, {})
         before = _rows(SCHEMA_7, name)
         assert before
         assert _rows(path, name) == [{**row, **new} for row in before], name
 
 
-@pytest.mark.parametrize("schema", [SCHEMA_1, SCHEMA_2, SCHEMA_3, SCHEMA_4, SCHEMA_5, SCHEMA_6, SCHEMA_7])
+def test_a_store_of_schema_8_has_every_row_it_had(tmp_path: Path) -> None:
+    """Every cell of every table is the same afterwards; no run of then is of a batch, and none says where its time went."""
+    path = Path(shutil.copy(SCHEMA_8, tmp_path / "results.sqlite"))
+    with Store.open(path) as store:
+        assert store.read_batches() == []
+        (run,) = store.read_runs(Wanted(batch=""))
+        assert (run.batch, run.attempt, run.status) == ("", 0, None)
+        assert store.read_runs(Wanted(batch="none")) == []
+    for name in ("unit", "run", "result", "instrument", "exchange", "input_file", "run_file"):
+        new = {"run": NEW_IN_9, "result": LINE}.get(name, {})
+        before = _rows(SCHEMA_8, name)
+        assert before
+        assert _rows(path, name) == [{**row, **new} for row in before], name
+
+
+@pytest.mark.parametrize(
+    "schema", [SCHEMA_1, SCHEMA_2, SCHEMA_3, SCHEMA_4, SCHEMA_5, SCHEMA_6, SCHEMA_7, SCHEMA_8]
+)
 def test_a_check_of_an_upgraded_store_is_repeated(tmp_path: Path, schema: Path) -> None:
     """What an older sequencer found is replaced by a repeat as what this one found is."""
     path = Path(shutil.copy(schema, tmp_path / "results.sqlite"))

@@ -1,0 +1,169 @@
+"""A run in a batch: whether the batch takes it, and as which attempt at its unit."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import datetime
+
+from sequencer.analysis.verdict import Verdict, verdict_of
+from sequencer.frozen import dataclass
+from sequencer.inputs.batch import BatchFile
+from sequencer.problems import FileProblems, about_file, printable
+from sequencer.results.line import BatchRecord, LineFacts
+from sequencer.results.store.place import StorePlace
+from sequencer.results.store.problems import EmptyStore
+from sequencer.results.store.store import Store, Wanted
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InBatch:
+    """What a run says of its batch: ``record`` is the batch, as it stands or as it is opened now (``is_new``).
+
+    ``verdicts`` are those on the unit so far, oldest first.
+    """
+
+    line: LineFacts
+    record: BatchRecord
+    is_new: bool
+    verdicts: tuple[Verdict, ...] = ()
+
+
+def opened(
+    line: LineFacts, *, sequence: str, sequence_hash: str, simulated: bool, file: BatchFile | None = None
+) -> BatchRecord:
+    """Return the batch that a run opens, should it not be there yet."""
+    return BatchRecord(
+        batch=line.batch,
+        sequence=sequence,
+        sequence_hash=sequence_hash,
+        model="" if file is None else file.model or "",
+        simulated=simulated,
+        target=None if file is None else file.target,
+        rules="" if file is None else file.as_rules(),
+        opened=datetime.now().astimezone(),
+    )
+
+
+def in_batch(
+    line: LineFacts, new: BatchRecord, *, serial: str, model: str, place: StorePlace, reason: str = ""
+) -> InBatch:
+    """Return what a run of unit ``serial`` is in its batch; ``new`` is the batch as it would be opened by it.
+
+    Raises InputError where the batch does not take it (another sequence, another kind of bench, closed, not its unit, tested often
+    enough), StoreProblem where the store cannot be asked.
+    """
+    known, verdicts = _read(place, new.batch, serial)
+    record = known or new
+    _refuse_other(record, new)
+    rules = _rules(record)
+    if record.closed is not None:
+        why = f": {record.stopped}" if record.stopped else ""
+        raise _refused(
+            f"batch '{printable(record.batch)}' was closed on {record.closed.date().isoformat()}{printable(why)}",
+            f"another batch, or 'sequencer batch \"{printable(record.batch)}\" --open REASON' first",
+        )
+    _refuse_unit(record, rules, serial, model)
+    attempt = len(verdicts) + 1
+    if rules is not None:
+        _refuse_retest(record, rules, serial, attempt, reason)
+    if reason and attempt == 1:
+        raise about_file(
+            "--reason",
+            f"unit {serial} has no verdict in this batch yet, and nothing is repeated",
+            allowed="no reason",
+        )
+    return InBatch(
+        line=replace(line, batch=record.batch, attempt=attempt, retest_reason=reason),
+        record=record,
+        is_new=known is None,
+        verdicts=verdicts,
+    )
+
+
+def _read(place: StorePlace, batch: str, serial: str) -> tuple[BatchRecord | None, tuple[Verdict, ...]]:
+    """Return the batch as the store has it, and the verdicts on the unit in it, oldest first."""
+    if place.path is not None and not place.path.exists():
+        return None, ()
+    try:
+        with Store.open_to_read(place) as store:
+            record = store.read_batch(batch)
+            wanted = Wanted(batch=batch, serials=(serial,), measured=True)
+            runs = store.read_runs(wanted, limit=None)[::-1] if record is not None else []
+            found = [
+                verdict_of(one, store.read_results(one.run, points=False)) for one in runs if not one.again
+            ]
+    except EmptyStore:
+        return None, ()
+    return record, tuple(one for one in found if one is not Verdict.NONE)
+
+
+def _rules(record: BatchRecord) -> BatchFile | None:
+    try:
+        return BatchFile.of_rules(record.rules)
+    except ValueError as error:
+        raise about_file(
+            f"batch '{printable(record.batch)}'",
+            "its rules in the store cannot be read",
+            found=printable(str(error).splitlines()[0]),
+            allowed="rules that this sequencer wrote",
+            hint="the store was changed by something else; open another batch",
+        ) from error
+
+
+def _refuse_other(record: BatchRecord, new: BatchRecord) -> None:
+    name = printable(record.batch)
+    if record.sequence_hash != new.sequence_hash:
+        same = record.sequence == new.sequence
+        raise _refused(
+            f"batch '{name}' is tested with the sequence '{printable(record.sequence)}' ({record.sequence_hash}), and this is "
+            f"'{printable(new.sequence)}' ({new.sequence_hash}){': the file was changed since' if same else ''}",
+            "the sequence as the batch began with it, or another batch",
+        )
+    if record.simulated != new.simulated:
+        kinds = ("a real bench", "a simulated bench")
+        raise _refused(
+            f"batch '{name}' is of {kinds[record.simulated]}, and this is {kinds[new.simulated]}",
+            "the same kind of bench: measured and simulated units are never counted together",
+        )
+    if new.rules and new.rules != record.rules:
+        raise _refused(
+            f"batch '{name}' was opened with other rules than the batch file says now",
+            "the batch file as it was, the batch by its name alone, or another batch",
+        )
+
+
+def _refuse_unit(record: BatchRecord, rules: BatchFile | None, serial: str, model: str) -> None:
+    if rules is not None and not rules.holds(serial):
+        which = (
+            f"those that fit '{rules.serials}'"
+            if rules.serials is not None
+            else "the units that its file lists"
+        )
+        raise _refused(
+            f"unit '{printable(serial)}' does not belong to batch '{printable(record.batch)}'", which
+        )
+    if record.model and model and model.casefold() != record.model.casefold():
+        raise _refused(
+            f"batch '{printable(record.batch)}' is of model '{printable(record.model)}', and unit '{printable(serial)}' is "
+            f"'{printable(model)}'",
+            "units of that model, or another batch",
+        )
+
+
+def _refuse_retest(record: BatchRecord, rules: BatchFile, serial: str, attempt: int, reason: str) -> None:
+    most, name = rules.retest.attempts, printable(record.batch)
+    if most is not None and attempt > most:
+        raise _refused(
+            f"unit '{printable(serial)}' was tested {most} times in batch '{name}', as often as its rule allows",
+            f"at most {most} attempts at a unit (retest.attempts)",
+        )
+    if attempt > 1 and rules.retest.reason == "required" and not reason:
+        raise about_file(
+            "--reason",
+            f"unit '{printable(serial)}' is tested again in batch '{name}' (attempt {attempt}), and its rule asks why",
+            allowed="--reason TEXT, such as 'plug was loose'",
+        )
+
+
+def _refused(message: str, allowed: str) -> FileProblems:
+    return about_file("--batch", message, allowed=allowed)

@@ -1,0 +1,112 @@
+"""Which batch a run belongs to, and what else of the line its results carry."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from sequencer.cli.common.line_options import LineAsked
+from sequencer.planning.plan import Plan
+from sequencer.problems import FileProblems, about_file, printable
+from sequencer.results.line import BatchRecord, LineFacts
+from sequencer.results.store.place import StorePlace
+from sequencer.results.store.problems import StoreProblem
+
+if TYPE_CHECKING:  # pydantic's model of a file that most runs have not
+    from sequencer.inputs.batch import BatchFile
+
+
+def line_of(
+    asked: LineAsked,
+    plan: Plan,
+    *,
+    serial: str,
+    model: str,
+    simulated: bool,
+    place: StorePlace,
+    reason: str | None = None,
+) -> tuple[LineFacts, BatchRecord | None, bool]:
+    """Return what a run's results carry of the line, its batch, and whether that is opened by it.
+
+    Raises FileProblems where the batch does not take the run; StoreProblem where the store cannot be asked.
+    """
+    said = ""
+    if reason is not None and asked.batch:
+        from sequencer.run.resuming.repeat import check_reason
+
+        said = check_reason(reason)
+    line = LineFacts(station=asked.station, operator=asked.operator, lot=asked.lot, fixture=asked.fixture)
+    if not asked.batch:
+        return line, None, False
+    from sequencer.analysis.in_batch import in_batch, opened
+
+    name: str = asked.batch
+    file: BatchFile | None = None
+    if name.endswith((".yaml", ".yml")):
+        file = _file(Path(name), plan)
+        name = file.batch
+    line = replace(line, batch=name)
+    sequence = plan.sequence
+    new = opened(
+        line, sequence=sequence.sequence.sequence, sequence_hash=sequence.hash, simulated=simulated, file=file
+    )
+    found = in_batch(line, new, serial=serial, model=model, place=place, reason=said)
+    return found.line, found.record, found.is_new
+
+
+def line_now(
+    asked: LineAsked,
+    plan: Plan,
+    *,
+    before: tuple[LineFacts, BatchRecord],
+    serial: str,
+    model: str,
+    simulated: bool,
+    place: StorePlace,
+    reason: str | None,
+) -> tuple[LineFacts, BatchRecord, str]:
+    """Return what `line_of` says as the run begins, of a series hours after it was asked, and why the batch does not take it any more.
+
+    ``before`` is what it said then, which holds where the store cannot be asked: that is told of where it is written to.
+    """
+    try:
+        line, batch, _ = line_of(
+            asked, plan, serial=serial, model=model, simulated=simulated, place=place, reason=reason
+        )
+    except FileProblems as problems:
+        return *before, "; ".join(one.message for one in problems.complaints)
+    except StoreProblem:
+        return *before, ""
+    return line, batch or before[1], ""
+
+
+def of_repeat(line: LineFacts, asked: LineAsked, reason: str) -> LineFacts:
+    """Return where a repeat is made: in the batch of the run that it repeats, at the station where it is made."""
+    said = {
+        name: text for name in ("station", "operator", "lot", "fixture") if (text := getattr(asked, name))
+    }
+    return replace(line, **said, retest_reason=reason if line.batch else "")
+
+
+def opened_line(batch: BatchRecord) -> str:
+    """Return that a batch is opened, so that a name that was mistyped is seen."""
+    target = f", {batch.target} units to test" if batch.target else ""
+    return printable(
+        f"Batch '{batch.batch}' is new: it is opened with this run, for the sequence '{batch.sequence}'{target}."
+    )
+
+
+def _file(path: Path, plan: Plan) -> BatchFile:
+    """Return the batch file, whose sequence must be the one that is run. Raises FileProblems."""
+    from sequencer.inputs.batch import load_batch
+
+    loaded = load_batch(path)
+    if loaded.sequence.resolve() != plan.sequence.path.resolve():
+        raise about_file(
+            path,
+            f"batch '{loaded.file.batch}' is tested with the sequence {loaded.sequence.name}, and this run is of {plan.sequence.path.name}",
+            allowed=f"sequencer run {loaded.file.sequence} --batch {path}",
+            hint="or name another batch",
+        )
+    return loaded.file

@@ -1,0 +1,181 @@
+"""Runs in a batch, through the command line: what they carry, as which attempt, and what a batch does not take."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner, Result
+
+from sequencer.cli.main import main
+from sequencer.results.line import LineFacts
+from sequencer.results.store.store import Store, Wanted
+
+SEQUENCE = """\
+sequence: power only
+channels: cept-40
+mode: FM
+supply: 13.2 V
+checks:
+  - {check: carrier_power, channel: 20, readings: 2, limit: {max: 4 W}}
+"""
+BATCH = """\
+batch: Week 48
+sequence: power.yaml
+target: 20
+serials: 'M40-\\d{4}'
+retest: {attempts: 2, reason: required}
+"""
+TOO_STRONG, SOUND = "M40-0014", "M40-0007"
+SAID = {"station": "3", "operator": "Ines Rabold", "lot": "L-7", "fixture": "F2"}
+
+
+class Line:
+    """A folder with a sequence, a batch file and results."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        (folder / "power.yaml").write_text(SEQUENCE, encoding="utf-8")
+        (folder / "batch.yaml").write_text(BATCH, encoding="utf-8")
+
+    def call(self, *words: str) -> Result:
+        """Call a command on the folder's store."""
+        result = CliRunner().invoke(main, [*words, "--folder", str(self.folder / "results")])
+        assert "Traceback" not in result.output
+        assert result.exception is None or isinstance(result.exception, SystemExit), result.output
+        return result
+
+    def run(self, *words: str, serial: str = SOUND, sequence: str = "power.yaml") -> Result:
+        """Run the sequence on the simulated bench."""
+        named = str(self.folder / sequence) if sequence.endswith(".yaml") else sequence
+        return self.call("run", named, "--bench", "sim/bench.yaml", "--serial", serial, *words)
+
+    @property
+    def file(self) -> str:
+        """The batch file."""
+        return str(self.folder / "batch.yaml")
+
+    def json(self, *words: str) -> Any:
+        """Return what a command says as JSON."""
+        said = self.call(*words, "--json")
+        assert said.exit_code == 0, said.output
+        return json.loads(said.stdout)
+
+
+@pytest.fixture(scope="module")
+def line(tmp_path_factory: pytest.TempPathFactory) -> Line:
+    """A unit that was tested twice in a batch, the second time with a reason."""
+    made = Line(tmp_path_factory.mktemp("line"))
+    told = [word for name, text in SAID.items() for word in (f"--{name}", text)]
+    first = made.run("--batch", made.file, *told)
+    assert first.exit_code == 0, first.output
+    assert (
+        "Batch 'Week 48' is new: it is opened with this run, for the sequence 'power only', 20 units"
+        in first.stderr
+    )
+    again = made.run("--batch", "Week 48", *told, "--reason", "plug was loose")
+    assert again.exit_code == 0, again.output
+    assert "is new" not in again.stderr
+    assert "batch Week 48, attempt 2 because: plug was loose; station 3" in again.stdout.replace("\n", " ")
+    return made
+
+
+def test_runs_and_results_carry_what_was_said_and_the_attempt(line: Line) -> None:
+    """Run, result, JSON, list and table say batch, station, operator, lot, fixture and attempt."""
+    second, first = line.json("results")
+    assert {name: first[name] for name in SAID} == SAID
+    assert [(one["batch"], one["attempt"], one["retest_reason"]) for one in (first, second)] == [
+        ("Week 48", 1, ""),
+        ("Week 48", 2, "plug was loose"),
+    ]
+    assert [one["status"] for one in (first, second)] == [0, 0]
+    row = line.json("results", "last")["results"][0]
+    assert {name: row[name] for name in SAID} == SAID
+    tables = sorted((line.folder / "results").glob("*.csv"))
+    header, power = (one.split(",") for one in tables[-1].read_text(encoding="utf-8").splitlines()[:2])
+    table = dict(zip(header, power, strict=False))
+    assert (table["batch"], table["attempt"], table["operator"]) == ("Week 48", "2", "Ines Rabold")
+    listed = line.call("results")
+    assert listed.exit_code == 0
+    assert "batch Week 48; station 3; operator Ines Rabold; lot L-7; fixture F2" in listed.stdout
+
+
+def test_the_journal_brings_the_batch_into_another_store(line: Line, tmp_path: Path) -> None:
+    """A run that is imported from its journal opens its batch there as it was opened, and says the same of the line."""
+    journal = min((line.folder / "results").glob("*.journal"))
+    done = CliRunner().invoke(main, ["import-kept", str(journal), "--folder", str(tmp_path)])
+    assert done.exit_code == 0, done.output
+    with (
+        Store.open_to_read(tmp_path / "results.sqlite") as now,
+        Store.open_to_read(line.folder / "results" / "results.sqlite") as then,
+    ):
+        (run,) = now.read_runs(Wanted(batch="Week 48"))
+        before = then.read_run(run.run)
+        assert before is not None
+        assert (LineFacts.of(run), run.status) == (LineFacts.of(before), before.status)
+        assert now.read_batches() == then.read_batches()
+
+
+def test_a_retest_that_the_rule_does_not_allow_is_refused(line: Line) -> None:
+    """A third attempt where two are allowed, and a second without a reason where one is asked for."""
+    third = line.run("--batch", "Week 48", "--reason", "once more")
+    assert third.exit_code == 2
+    assert "was tested 2 times in batch 'Week 48', as often as its rule allows" in third.stderr
+    fresh = line.run("--batch", "Week 48", "--reason", "once more", serial="M40-0011")
+    assert fresh.exit_code == 2
+    assert "has no verdict in this batch yet, and nothing is repeated" in fresh.stderr
+
+
+def test_a_batch_of_another_sequence_is_refused_with_both_named(line: Line) -> None:
+    """By its name and by its file."""
+    by_name = line.run("--batch", "Week 48", "--confirmed", sequence="quick-check")
+    assert by_name.exit_code == 2
+    told = " ".join(by_name.stderr.split())
+    assert "batch 'Week 48' is tested with the sequence 'power only' (" in told
+    assert "and this is 'FM mobile, quick check' (" in told
+    by_file = line.run("--batch", line.file, "--confirmed", sequence="quick-check")
+    assert by_file.exit_code == 2
+    told = " ".join(by_file.stderr.split())
+    assert (
+        "batch 'Week 48' is tested with the sequence power.yaml, and this run is of quick-check.yaml" in told
+    )
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("--batch", "=SUM(A1)"), "the batch begins as a spreadsheet's formula does"),
+        (("--batch", "../other"), "the batch holds a character that cannot stand in a file's name"),
+        (("--batch", "x" * 65), "the batch has 65 characters"),
+        (("--station", "\x1b[2J"), "the station holds a control character"),
+        (("--lot", "@lot"), "the lot begins as a spreadsheet's formula does"),
+        (("--batch", "none.yaml"), "no such file"),
+        (("--reason", "why"), "nothing is repeated"),
+        (
+            ("--batch", "b", "--again", "--only", "carrier_power"),
+            "a repeat belongs to the batch of the run that it repeats",
+        ),
+    ],
+)
+def test_what_no_row_takes_is_refused_beforehand(line: Line, words: tuple[str, ...], said: str) -> None:
+    """A formula, a path, an escape sequence, a text too long, a file that is not there: status 2, and what is allowed."""
+    done = line.run(*words)
+    assert done.exit_code == 2
+    assert said in " ".join(done.stderr.split())
+
+
+def test_a_unit_of_another_batch_s_pattern_is_refused(line: Line) -> None:
+    """A serial that does not fit the batch's pattern does not belong to it."""
+    done = line.run("--batch", "Week 48", serial="MX40-0101")
+    assert done.exit_code == 2
+    assert "unit 'MX40-0101' does not belong to batch 'Week 48'" in done.stderr
+
+
+def test_a_repeat_belongs_to_the_batch_of_its_run(line: Line) -> None:
+    """`--again` needs no --batch: the repeat stands in the batch, as the same attempt, with its reason."""
+    done = line.run("--again", "--only", "carrier_power", "--reason", "meter was cold")
+    assert done.exit_code == 0, done.output
+    (newest, *_) = line.json("results")
+    assert (newest["batch"], newest["attempt"], newest["retest_reason"]) == ("Week 48", 2, "meter was cold")
