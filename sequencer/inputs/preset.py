@@ -229,9 +229,7 @@ _SETTINGS = tuple(name for name in Preset.model_fields if name not in _AIM)
 
 def preset_problems(aim: PresetAim) -> list[FieldProblem]:
     """Return what is wrong with a preset, as far as it can be told without its model and bench."""
-    if problems := _aim_problems(aim):
-        return [*problems, *_way_problems(aim)]
-    return [*_way_problems(aim), *_extreme_problems(aim)]
+    return [*_aim_problems(aim), *_way_problems(aim)]
 
 
 def _aim_problems(aim: PresetAim) -> list[FieldProblem]:
@@ -295,20 +293,6 @@ def _way_problems(aim: PresetAim) -> list[FieldProblem]:
                 f"nothing lies between {aim.range[0]} and {aim.range[1]}",
                 at=("range",),
                 allowed="the lower number first, such as [0, 255]",
-            )
-        ]
-    return []
-
-
-def _extreme_problems(aim: PresetAim) -> list[FieldProblem]:
-    """Return that the tool cannot look for an extreme by writing."""
-    if aim.write is not None and aim.best is not None:
-        return [
-            FieldProblem(
-                f"the tool writes to a target, not to a {aim.best}",
-                at=("to",),
-                found=aim.best,
-                allowed=f"{aim.aims_at.dimension.allowed}, with 'within' beside it; a {aim.best} is looked for by a person, with 'turn'",
             )
         ]
     return []

@@ -32,6 +32,12 @@ class Outcome(Enum):
     NOT_MONOTONIC = "the figure turns round: it rises and falls with the setting"
     NOISY = "the figure scatters beyond its band while the setting stands"
     NO_READING = "nothing could be read"
+    AT_END = "the figure is best at an end of the setting's range, and may be better beyond"
+    LEVEL = (
+        "the figure stays at its best as far as an end of the setting's range, so that no number stands out"
+    )
+    TWO_TOPS = "the figure is best in two parts of the setting's range, with worse between them"
+    BURIED = "the figure scatters by more than the setting moves it"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -166,15 +166,14 @@ class Adjusting:
 
     def _left_of(self, one: Adjusted) -> list[Finding]:
         if one.name in self._left:
-            turned = self._turned.get(one.name, [])
-            bests = [each.best for each in turned if each.best is not None]
+            turned, written = self._turned.get(one.name, []), self._written.get(one.name, [])
+            bests = [each.best for each in turned] + [each.best for each in written]
+            seen = [one for one in bests if one is not None]
             return one.staged(
                 self._left[one.name],
                 "as left",
-                note=self._written[one.name][-1].note
-                if one.name in self._written
-                else _how(turned, self._settings.away_s),
-                best=bests[-1] if bests else None,
+                note=written[-1].note if written else _how(turned, self._settings.away_s),
+                best=seen[-1] if seen else None,
             )
         if one.is_right(self._found[one.name]):
             return one.staged(self._found[one.name], "as left", note=LEFT_ALONE)
