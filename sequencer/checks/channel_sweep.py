@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from types import MappingProxyType
 from typing import Annotated, ClassVar, Literal
@@ -10,9 +10,9 @@ from typing import Annotated, ClassVar, Literal
 from pydantic import AfterValidator, model_validator
 from typing_extensions import override
 
-from drivers.faults import InstrumentError, InstrumentFault, LinkFault, NotSettled, UnexpectedReply
+from drivers.faults import InstrumentError, LinkFault, NotSettled, UnexpectedReply
 from drivers.profiled.commands import Need
-from drivers.roles import RangeState, Reading
+from drivers.roles import Reading
 from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.frequency_error import FREQUENCY_NEEDS, SETTLED_HZ, counted_step_hz, error_budget
@@ -22,6 +22,14 @@ from sequencer.checks.shared.again import again_after
 from sequencer.checks.shared.limits import FrequencyErrorLimit, PowerLimit
 from sequencer.checks.shared.pooled import pooled
 from sequencer.checks.shared.settle import read_pair
+from sequencer.checks.shared.sweep_outside import ACCEPTED, in_dbm, look_outside
+from sequencer.checks.shared.sweep_proof import (
+    Stand,
+    is_doubted,
+    judged,
+    looked_again_after,
+    why_not_followed,
+)
 from sequencer.checks.shared.transmit import (
     POWER_SCATTER,
     SETTLED_DB,
@@ -32,16 +40,18 @@ from sequencer.checks.shared.transmit import (
     with_note,
 )
 from sequencer.files.fields import PowerW, between
+from sequencer.frozen import dataclass
 from sequencer.problems import FieldProblem
 from sequencer.results.model import FaultFacts
 from sequencer.safety.channel import ChannelRefused
 from sequencer.safety.transmit import TransmitSide
 from sequencer.uncertainty.decision import Limits
-from sequencer.units.convert import dbm_from_w
 
+LOOK_AGAIN_AT = (
+    2  # channels in a row whose carrier is not where it should be: a fault that passes is over by then
+)
 GIVE_UP_AFTER = 2  # channels in a row that a fault cost: each costs time-outs, and a dead instrument costs the rest as well
 NONE_WRONG = Limits(upper=0.0)
-ACCEPTED = Limits(lower=1.0)  # of a fact that is 1 where it is so
 
 
 class ChannelSweepSettings(CheckSettings):
@@ -167,56 +177,76 @@ class ChannelSweep(Check[ChannelSweepSettings]):
     def transmit(
         self, side: TransmitSide, settings: ChannelSweepSettings, conditions: Conditions
     ) -> list[Finding]:
-        assert conditions.plan is not None  # the plan has proved it
-        findings, counts, lost = [], list[Reading](), 0
-        for channel in _swept(settings, conditions):
-            carrier_hz = conditions.plan.frequency_hz(channel)
-            found, fault = _tried(
-                side, channel, carrier_hz, settings, conditions, counts, is_given_up=lost >= GIVE_UP_AFTER
+        plan = conditions.plan
+        assert plan is not None  # the plan has proved it
+        swept, found, counts = _swept(settings, conditions), dict[int, _Channel](), list[Reading]()
+        lost = doubted = 0
+        for channel in swept:
+            one = _tried(
+                side,
+                channel,
+                settings,
+                conditions,
+                is_given_up=lost >= GIVE_UP_AFTER,
+                looks_again=doubted < LOOK_AGAIN_AT,
             )
-            lost = lost + 1 if fault else 0
-            findings += [replace(finding, channel=channel, frequency_hz=carrier_hz) for finding in found]
+            lost, doubted = lost + 1 if one.is_lost else 0, doubted + 1 if is_doubted(one.findings) else 0
+            found[channel] = one
+            counts += one.errors
             conditions.say(f"channel {channel}")
+        findings = _proved(side, found, conditions)
         # a counter in steps counts the same twice on one channel: only all channels together show its step
         findings = pooled(pooled(findings, POWER_SCATTER), "repeatability", step=counted_step_hz(counts))
         # the meter has shown that it sees this unit's power: what it does not see elsewhere is not radiated
-        is_seen = any(finding.unit == "W" and finding.value is not None for finding in findings)
-        findings = _blamed(side, findings)
+        seen = next((one for one in _stands(found, doubted=False) if one.is_seen), None)
         findings += [
-            replace(_outside(side, channel, settings, conditions, is_seen=is_seen), channel=channel)
+            replace(look_outside(side, channel, settings.radiates_above_w, conditions, seen), channel=channel)
             for channel in settings.outside
         ]
         return [_summary(findings, settings, conditions), *findings]
 
 
-def _blamed(side: TransmitSide, findings: list[Finding]) -> list[Finding]:
-    """Return the findings with those marked that the unit itself left without a number.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Channel:
+    """What one channel of a sweep came to."""
 
-    An instrument that has died since says nothing of the unit either: it must see once more what it saw before, one key-down more
-    for each instrument that is asked.
-    """
-    reads = {"W": side.read_power_dbm, "Hz": side.read_frequency_hz}
-    still_sees = {}
-    for unit in {one.unit for one in findings if one.value is None and one.fault is None}:
-        seen = [one for one in findings if one.unit == unit and one.value is not None and one.channel]
-        still_sees[unit] = bool(seen) and _sees_again(side, seen[-1], reads[unit])
+    findings: list[Finding]
+    stand: Stand | None = None
+    """Where the carrier was counted; None where it was not, and where nothing was read."""
+    errors: tuple[Reading, ...] = ()
+    """The errors counted, Hz."""
+    is_lost: bool = False
+    """Whether a fault cost it."""
+
+
+def _stands(found: Mapping[int, _Channel], *, doubted: bool) -> list[Stand]:
+    """Return where the carrier was counted, the last first, on channels that are doubted, or on the others."""
     return [
-        replace(one, on_unit=one.value is None and one.fault is None and still_sees[one.unit])
-        for one in findings
+        one.stand
+        for one in reversed([*found.values()])
+        if one.stand is not None and is_doubted(one.findings) is doubted
     ]
 
 
-def _sees_again(side: TransmitSide, seen: Finding, read: Callable[[], Reading]) -> bool:
-    """Say whether the instrument still gives a number on the channel where it gave one."""
-    assert seen.channel is not None
-    assert seen.frequency_hz is not None
-    try:
-        side.select(seen.channel, seen.frequency_hz)
-        return read().number is not None
-    except (InstrumentError, LinkFault, NotSettled, UnexpectedReply):
-        return False
-    finally:
-        side.rest()
+def _proved(side: TransmitSide, found: Mapping[int, _Channel], conditions: Conditions) -> list[Finding]:
+    """Return the findings of all channels; those that nothing shows to be the unit's without their numbers, and the others blamed on it."""
+    assert conditions.plan is not None
+    doubted = [channel for channel, one in found.items() if is_doubted(one.findings)]
+    why = ""
+    if doubted:
+        others = [
+            Stand(channel=one, carrier_hz=conditions.plan.frequency_hz(one))
+            for one in conditions.plan.channels
+        ]
+        places = [*_stands(found, doubted=False), *_stands(found, doubted=True), *others]
+        missed_hz = [conditions.plan.frequency_hz(one) for one in doubted if found[one].stand is None]
+        why = why_not_followed(side, places, missed_hz, of_one=len(others) == 1)
+    findings = list[Finding]()
+    for channel, one in found.items():
+        frequency_hz = conditions.plan.frequency_hz(channel)
+        placed = [replace(finding, channel=channel, frequency_hz=frequency_hz) for finding in one.findings]
+        findings += judged(placed, why) if channel in doubted else placed
+    return findings
 
 
 def _swept(settings: ChannelSweepSettings, conditions: Conditions) -> tuple[int, ...]:
@@ -246,32 +276,39 @@ def _summary(findings: list[Finding], settings: ChannelSweepSettings, conditions
 def _tried(
     side: TransmitSide,
     channel: int,
-    carrier_hz: float,
     settings: ChannelSweepSettings,
     conditions: Conditions,
-    counts: list[Reading],
     *,
     is_given_up: bool,
-) -> tuple[list[Finding], bool]:
+    looks_again: bool,
+) -> _Channel:
     """Return what was found on one channel, and whether a fault cost it: a late answer spoils no other channel.
 
-    ``counts`` takes the errors counted, Hz.
+    ``looks_again``: the channel is set and read once more where the carrier is not seen, or is seen elsewhere.
     """
+    assert conditions.plan is not None
+    carrier_hz = conditions.plan.frequency_hz(channel)
     if is_given_up:
-        return _lost(f"not tried: faults on {GIVE_UP_AFTER} channels in a row", settings, carrier_hz), True
+        why = f"not tried: faults on {GIVE_UP_AFTER} channels in a row"
+        return _Channel(findings=_lost(why, settings, carrier_hz), is_lost=True)
     notes: list[str] = []
     while True:
         try:
-            found = list(_on_channel(side, channel, carrier_hz, settings, conditions, counts))
-            return [with_note(one, "; ".join(notes)) for one in found], False
+            found = _on_channel(side, channel, carrier_hz, settings, conditions)
+            if looks_again and is_doubted(found.findings):
+                first, found = found, _on_channel(side, channel, carrier_hz, settings, conditions)
+                if not is_doubted(found.findings):
+                    notes.append(looked_again_after(first.findings))
+            return replace(found, findings=[with_note(one, "; ".join(notes)) for one in found.findings])
         except ChannelRefused as refused:
             side.rest()
             accepted = Finding(quantity="channel accepted", value=0.0, unit="", exact=True, limits=ACCEPTED)
-            return [replace(accepted, note=refused.what)], False
+            return _Channel(findings=[replace(accepted, note=refused.what)])
         except (InstrumentError, LinkFault, NotSettled, UnexpectedReply) as fault:
             side.rest()  # what is made again begins released, and everything is asked again before PTT is pressed
             if not conditions.repeat(fault):
-                return _lost(str(fault), settings, carrier_hz, FaultFacts.of(fault)), True
+                lost = _lost(str(fault), settings, carrier_hz, FaultFacts.of(fault))
+                return _Channel(findings=lost, is_lost=True)
             notes.append(again_after(fault))
 
 
@@ -291,26 +328,31 @@ def _on_channel(
     carrier_hz: float,
     settings: ChannelSweepSettings,
     conditions: Conditions,
-    counts: list[Reading],
-) -> Iterator[Finding]:
+) -> _Channel:
     side.select(channel, carrier_hz)
-    power = read_pair(side.read_power_dbm, within=SETTLED_DB, limits=_in_dbm(settings.power.limits))
+    power = read_pair(side.read_power_dbm, within=SETTLED_DB, limits=in_dbm(settings.power.limits))
     off = _frequency_limits(settings, carrier_hz)
     frequency = read_pair(side.read_frequency_hz, within=SETTLED_HZ, limits=off.shifted(carrier_hz))
     side.rest()
     # as errors: channels are multiples of kilohertz themselves
     errors_hz = [(one, one.number - carrier_hz) for one in frequency if one.number is not None]
-    counts += [replace(one, number=error_hz, raw=f"{error_hz:.3f}") for one, error_hz in errors_hz]
-    yield power_finding("carrier power", power, settings.power.limits, conditions)
-    yield _frequency_finding(channel, carrier_hz, frequency, settings, conditions)
+    counted = numbers(frequency)
+    stand = None
+    if counted is not None:
+        is_seen = numbers(power) is not None
+        stand = Stand(channel=channel, carrier_hz=carrier_hz, counted_hz=counted[-1], is_seen=is_seen)
+    return _Channel(
+        findings=[
+            power_finding("carrier power", power, settings.power.limits, conditions),
+            _frequency_finding(carrier_hz, frequency, settings, conditions),
+        ],
+        stand=stand,
+        errors=tuple(replace(one, number=error_hz, raw=f"{error_hz:.3f}") for one, error_hz in errors_hz),
+    )
 
 
 def _frequency_finding(
-    channel: int,
-    carrier_hz: float,
-    readings: list[Reading],
-    settings: ChannelSweepSettings,
-    conditions: Conditions,
+    carrier_hz: float, readings: list[Reading], settings: ChannelSweepSettings, conditions: Conditions
 ) -> Finding:
     quantity, limits = "frequency error", _frequency_limits(settings, carrier_hz)
     found = numbers(readings)
@@ -322,71 +364,8 @@ def _frequency_finding(
     return Finding(quantity=quantity, value=budget.value, unit="Hz", limits=limits, budget=budget)
 
 
-def _in_dbm(limits: Limits) -> Limits:
-    """Return limits of a power, W, in dBm; one of nothing at all is none."""
-    lower, upper = (
-        None if limit_w is None or limit_w <= 0.0 else dbm_from_w(limit_w)
-        for limit_w in (limits.lower, limits.upper)
-    )
-    return Limits(lower=lower, upper=upper)
-
-
 def _frequency_limits(settings: ChannelSweepSettings, carrier_hz: float) -> Limits:
     if settings.frequency is None:
         return Limits()
     tolerance_hz = settings.frequency.within.at(carrier_hz)
     return Limits(lower=-tolerance_hz, upper=tolerance_hz)
-
-
-def _outside(
-    side: TransmitSide,
-    channel: int,
-    settings: ChannelSweepSettings,
-    conditions: Conditions,
-    *,
-    is_seen: bool,
-) -> Finding:
-    """Ask for a channel outside the plan; refused, or silent, is right.
-
-    Either is a fact of its own, and no power of 0 W, which nobody has read. Only the unit's own channel proves a refusal: see
-    `sequencer.safety.channel`. ``is_seen``: the power meter has shown elsewhere that it sees the unit's power.
-    """
-    quantity = "radiated outside the plan"
-    limits = Limits(upper=settings.radiates_above_w)
-    assert conditions.plan is not None
-    lost = Finding(quantity=quantity, value=None, unit="W", limits=limits)
-    try:
-        side.select(channel, conditions.plan.frequency_hz(conditions.plan.channels[0]))
-        readings = read_pair(side.read_power_dbm, within=SETTLED_DB, limits=_in_dbm(limits))
-    except ChannelRefused as refused:
-        return Finding(
-            quantity="refused outside the plan",
-            value=1.0,
-            unit="",
-            exact=True,
-            limits=ACCEPTED,
-            note=refused.what,
-        )
-    except InstrumentFault as fault:
-        side.rest()
-        if conditions.repeat(fault):
-            again = _outside(side, channel, settings, conditions, is_seen=is_seen)
-            return with_note(again, again_after(fault))
-        if isinstance(fault, InstrumentError | LinkFault | NotSettled | UnexpectedReply):
-            return replace(lost, note=str(fault), fault=FaultFacts.of(fault))
-        raise
-    side.rest()
-    if not all(reading.state is RangeState.UNDER_RANGE for reading in readings):
-        return power_finding(quantity, readings, limits, conditions)
-    if not is_seen:
-        return replace(
-            lost, note="power meter: under range, and it has seen no power of this unit on any channel"
-        )
-    return Finding(
-        quantity="silent outside the plan",
-        value=1.0,
-        unit="",
-        exact=True,
-        limits=ACCEPTED,
-        note="the unit takes the channel; with PTT pressed the power meter reads under range",
-    )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -9,6 +10,8 @@ import pytest
 from sequencer.run.status import ExitStatus
 from sequencer.uncertainty.decision import Decision
 from sim.scpi.faults import Fault, FaultKind
+from tests.support.power_cycle import let_disobey
+from tests.support.wire_faults import is_setting
 
 SWEEP = """
 sequence: Sweep
@@ -164,3 +167,93 @@ def test_an_instrument_that_restarts_in_a_sweep_is_not_the_units_fault(make_rig,
     assert len(readings) > 8
     assert outcome.status is ExitStatus.PASSED
     assert all("lost a setting" in one.note for one in outcome.results if one.check == "channel_sweep")
+
+
+FIRST_THREE = SWEEP.format().replace("[1, 2, 3, 4, 5]", "[1, 20, 40]")
+
+
+def _disobeys_from(device: Any, words: bytes, number: int, *, stays: bool) -> None:
+    """Let an instrument say that it did what it was told and go on as before: at the ``number``-th setting with ``words``, or from it."""
+    hear, met, obey = device.submit, [0], list[Any]()
+
+    def submit(message: bytes) -> Any:
+        if not is_setting(message):
+            return hear(message)
+        met[0] += words in message
+        if not (met[0] >= number if stays else words in message and met[0] == number):
+            while obey:
+                obey.pop()()
+            return hear(message)
+        result, again = let_disobey(device, lambda: hear(message))
+        obey.append(again)
+        return result
+
+    device.submit = submit
+
+
+@pytest.mark.parametrize("stays", [False, True], ids=["once", "for good"])
+@pytest.mark.parametrize(
+    ("role", "words"),
+    [("radio", b"CHANnel"), ("radio", b"KEY:STATe 1"), ("modulation_analyser", b"FREQuency:CW")],
+    ids=["channel", "PTT", "tuning"],
+)
+def test_what_does_not_move_in_a_sweep_fails_no_sound_unit(make_rig, role, words, stays) -> None:
+    """A radio or analyser that confirms and does nothing: once, and the channel is read anew; for good, and that is not measured."""
+    rig = make_rig(serial="MX40-0101", sequence=FIRST_THREE)
+    _disobeys_from(rig.device(role), words, 3, stays=stays)
+    outcome = rig.run()
+    decisions = {one.decision for one in outcome.results}
+    assert Decision.FAIL not in decisions, [one.note for one in outcome.results]
+    if not stays:
+        assert decisions == {Decision.PASS}, [one.note for one in outcome.results]
+        assert role != "radio" or any(
+            "measured again, because at first" in one.note for one in outcome.results
+        )
+        assert outcome.status is ExitStatus.PASSED
+        return
+    assert outcome.status is ExitStatus.BENCH_FAILED
+    spoilt = [one for one in outcome.results if one.channel == 40]
+    assert {one.decision for one in spoilt} == {Decision.NOT_MEASURED}, spoilt
+    assert _of(outcome, "carrier power")[1].decision is Decision.PASS
+    assert not _of(outcome, "silent outside the plan")
+
+
+def test_an_outside_channel_to_which_the_radio_does_not_go_counts_against_nobody(make_rig) -> None:
+    """A radio that reads 41 and stays on 40 radiates there: no power outside the plan, and not once it has gone there after all."""
+    for stays, quantity in ((False, "refused outside the plan"), (True, "radiated outside the plan")):
+        rig = make_rig(serial="MX40-0101", sequence=FIRST_THREE)
+        radio, met = rig.device("radio"), [0]
+        said, told = radio.read_channel, radio.set_channel
+
+        def ignores(channel: int, radio=radio, said=said, told=told, met=met, stays=stays) -> None:
+            met[0] += channel == 41
+            lies = channel == 41 and (stays or met[0] == 1)
+            radio.read_channel = (lambda: 41) if lies else said
+            if not lies:
+                told(channel)
+
+        radio.set_channel = ignores
+        outcome = rig.run()
+        found = _of(outcome, quantity)[41]
+        assert found.decision is (Decision.NOT_MEASURED if stays else Decision.PASS), outcome.results
+        assert not stays or "stays at 27.405" in found.note, found.note
+
+
+def test_a_unit_that_is_off_on_one_channel_still_fails(make_rig) -> None:
+    """A synthesizer that is 5 kHz off on channel 40, or far from it: the other channels show that all follows, and the unit fails."""
+    for off_hz, is_counted in ((5e3, True), (2e6, False)):
+        rig = make_rig(serial="MX40-0101", sequence=FIRST_THREE)
+        unit = rig.simulation.unit
+        own = unit.emission
+
+        def moved(*given: Any, own=own, unit=unit, off_hz=off_hz, **more: Any) -> Any:
+            made = own(*given, **more)
+            return made and replace(made, frequency_hz=made.frequency_hz + off_hz * (unit.channel == 40))
+
+        unit.emission = moved
+        outcome = rig.run()
+        error = _of(outcome, "frequency error")
+        assert (error[40].value is not None) is is_counted
+        (whole,) = _of(outcome, "channel sweep, outside its limits").values()
+        assert (whole.value, whole.decision) == (1.0, Decision.FAIL)
+        assert outcome.status is ExitStatus.FAILED
