@@ -230,7 +230,7 @@ def execute(
 
     plan, people, asked = prepared.plan, prepared.people, prepared.asked
     parts = bench_parts(plan.bench, serial=asked.serial, dry_run=asked.dry_run, sequence=plan.sequence)
-    facts = _facts(prepared, parts)
+    facts = facts_of_run(prepared, parts)
     console = Console(stderr=True)
     with Record(asked.folder, facts, store=asked.store) as record:
         for line in said:
@@ -254,7 +254,8 @@ def execute(
     return Ran(facts=record.facts, outcome=outcome, record=record, hazards=tuple(hazards))
 
 
-def _facts(prepared: Prepared, parts: BenchParts) -> RunFacts:
+def facts_of_run(prepared: Prepared, parts: BenchParts) -> RunFacts:
+    """Return what every row of the run says alike, as it begins now."""
     model, carried = prepared.model, prepared.carried
     of_bench = prepared.asked.serial == bench_serial(prepared.plan.bench.bench.bench)
     if not model and parts.simulation is not None and not of_bench:

@@ -272,6 +272,15 @@ def _by_default(source: Source, known: Iterable[_Known]) -> LoadedModel | None:
     return replace(load_model(found.path), by_default=True)
 
 
+def fits_own_model(serial: str, sequence: Path, bench_folder: Path | None) -> bool | None:
+    """Say whether a serial fits a model of one's own; None where there is none of one's own. Raises FileProblems as `choose_model`."""
+    known, spoilt = _known_models(Wanted(bench_folder=bench_folder), sequence)
+    if spoilt:
+        raise FileProblems(spoilt)
+    own = [one for one in known if not one.shipped]
+    return any(one.pattern.fits(serial) for one in own) if own else None
+
+
 def described_models(wanted: Wanted, sequence: Path) -> str:
     """Return the models there are, as a complaint lists them: name and pattern."""
     known, _ = _known_models(wanted, sequence)

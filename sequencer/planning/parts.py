@@ -30,7 +30,7 @@ def bench_parts(
 
 
 def put_on_bench(
-    parts: BenchParts, loaded: LoadedBench, *, serial: str, dry_run: bool, sequence: LoadedSequence
+    parts: BenchParts, loaded: LoadedBench, *, serial: str, dry_run: bool, sequence: LoadedSequence | None
 ) -> None:
     """Do on a simulated bench what a person does between two units: take one off, connect ``serial``. Raises FileProblems without it."""
     if parts.simulation is not None:

@@ -32,7 +32,7 @@ class KeptBench:
         self.openings = 0
         """How often it was opened."""
 
-    def take(self, serial: str, sequence: LoadedSequence) -> OpenBench:
+    def take(self, serial: str, sequence: LoadedSequence | None = None) -> OpenBench:
         """Return the bench with the unit ``serial`` on it: open, or to be opened by the run. Raises FileProblems as `bench_parts` does.
 
         A person has connected the unit; on a simulated bench this does.
@@ -49,6 +49,11 @@ class KeptBench:
         self._open = OpenBench(self.parts)
         self.openings += 1
         return self._open
+
+    @property
+    def left_keyed(self) -> str:
+        """What a person must be told of a unit that an earlier process left keyed; empty where none did."""
+        return "" if self._open is None else self._open.left_keyed
 
     @property
     def is_open(self) -> bool:

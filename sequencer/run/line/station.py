@@ -118,6 +118,16 @@ class Station(Generic[Job]):
         """What the session has come to."""
         return self._face.counts
 
+    def begin(self, *, safe: bool, said: str) -> None:
+        """Say how the bench stands once it was opened; one that is not safe is looked at by somebody before anything else."""
+        self._show(safe=safe, safe_why=said)
+        if not safe:
+            try:
+                self._look_at_bench((said,))
+            except Interrupted:
+                self.status = ExitStatus.BENCH_FAILED
+                raise
+
     def go(self) -> ExitStatus:
         """Take one unit after another until nobody scans any more; returns the worst status of any. Interrupted ends it."""
         try:
@@ -226,7 +236,7 @@ class Station(Generic[Job]):
         self._told(report)
         self._stopper.check()
         if report.verdict is Verdict.BENCH or not report.safe:
-            self._open_again(report)
+            self._look_at_bench(report.bench or (report.safe_why,))
 
     def _counted(self, report: UnitReport) -> Counts:
         counts, verdict = self._face.counts, report.verdict
@@ -246,9 +256,8 @@ class Station(Generic[Job]):
             again=counts.again + is_again,
         )
 
-    def _open_again(self, report: UnitReport) -> None:
+    def _look_at_bench(self, why: tuple[str, ...]) -> None:
         """Have somebody look at the bench, then open it anew; nothing is measured before it was confirmed safe."""
-        why = report.bench or (report.safe_why,)
         while True:
             answer = self._ask(
                 (*why, "Look at the bench first. Then it is opened anew, made safe and proved."),

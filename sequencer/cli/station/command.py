@@ -1,0 +1,207 @@
+"""`line`: puts a station together and lets it work."""
+
+from __future__ import annotations
+
+import getpass
+import json
+import sys
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager, suppress
+from dataclasses import replace
+from itertools import islice
+
+import click
+
+from sequencer.bench.locks import BenchBusy
+from sequencer.cli.common.bench import bench_title, is_terminal
+from sequencer.cli.common.outlet import reader_may_be_gone
+from sequencer.cli.run import Asked, Ran, as_plain
+from sequencer.cli.screens.operator import nobody_to_ask
+from sequencer.cli.station.measuring import Measured, Named
+from sequencer.cli.station.options import StationAsked
+from sequencer.cli.station.person import PersonAtStation
+from sequencer.cli.station.plain import ListedUnits, PlainOperator
+from sequencer.cli.station.screen import WindowOperator, has_screen
+from sequencer.files.find import named_file
+from sequencer.files.read import read_utf8
+from sequencer.files.yaml_tree import compose
+from sequencer.inputs.load_bench import load_bench
+from sequencer.inputs.unit_list import ListedUnit, read_unit_list
+from sequencer.problems import Complaint, InputError, option_problem, printable
+from sequencer.run.interrupt import Interrupted, Stopper, stoppable
+from sequencer.run.keeping.journals import glance, journals
+from sequencer.run.line.scans import Affixes
+from sequencer.run.line.station import Operator, Station
+from sequencer.run.line.wear import Wear
+from sequencer.run.status import ExitStatus
+
+LOOKED_AT = 50
+"""Journals that are looked at for runs that were cut short, newest first."""
+
+
+@stoppable()  # from the files to the last line, which says how the bench was left
+def line_command(asked: Asked, station: StationAsked, *, as_json: bool) -> int:
+    """Let a station work until nobody scans any more; returns the worst exit status of its runs."""
+    with stoppable() as stopper:
+        return _Line(asked, station, stopper, as_json=as_json).go()
+
+
+class _Line:
+    """One session of the command line."""
+
+    def __init__(self, asked: Asked, station: StationAsked, stopper: Stopper, *, as_json: bool) -> None:
+        self._asked = asked
+        self._station = station
+        self._stopper = stopper
+        self._as_json = as_json
+        if station.auto and station.units is None:
+            raise option_problem(
+                "--auto", "it takes its units from a list, and none is given", allowed="--units LIST"
+            )
+        self._listed = read_unit_list(station.units) if station.units is not None else ()
+        self._bench = load_bench(asked.bench_name)
+        self._sequence = _named(asked.sequence_name)
+        self._out_failed = ""
+
+    def go(self) -> int:
+        """Open the bench, work, and say how it was left."""
+        operator = self._operator()
+        measured = self._measured(operator)
+        if self._station.auto:
+            self._prove_all(measured)
+        status = ExitStatus.PASSED
+        counts = ""
+        try:
+            with _shown(operator):
+                worked = self._worked(operator, measured)
+            status, counts = worked.status, str(worked.counts)
+        except BenchBusy as busy:
+            click.echo(str(busy), err=True)
+            status = ExitStatus.BENCH_FAILED
+        except Interrupted:
+            status = ExitStatus.INTERRUPTED
+        finally:
+            with self._stopper.held():
+                state = measured.close()
+        if state is not None and not state.confirmed:
+            status = ExitStatus.BENCH_FAILED
+        with reader_may_be_gone(sys.stderr):
+            click.echo(f"The session: {counts or 'no unit'}.", err=True)
+            if state is not None:
+                click.echo(state.last_line(), err=True)
+        return int(status)
+
+    def _worked(self, operator: Operator, measured: Measured) -> Station[object]:
+        safe, said, left = measured.open_first()
+        title = bench_title(self._bench, dry_run=self._asked.dry_run)
+        wear = Wear(self._bench.bench.bench, {"cable": None})
+        station: Station[object] = Station(
+            operator=operator,
+            measuring=measured,  # type: ignore[arg-type]
+            stopper=self._stopper,
+            head=(f"{self._sequence.name} on {title}",),
+            wear=wear,
+            greeting=tuple(filter(None, (left, *self._cut_short_lines(), wear.trouble))),
+        )
+        station.begin(safe=safe, said=said)
+        station.go()
+        return station
+
+    def _operator(self) -> WindowOperator | PlainOperator | ListedUnits:
+        affixes = Affixes(prefix=self._station.prefix, suffix=self._station.suffix)
+        if self._station.auto:
+            return ListedUnits([one.serial for one in self._listed], say=self._say)
+        if has_screen() and not self._as_json:
+            return WindowOperator(affixes=affixes, sound=self._station.sound)
+        return PlainOperator(say=self._say, is_terminal=is_terminal(sys.stdin), affixes=affixes)
+
+    def _measured(self, operator: WindowOperator | PlainOperator | ListedUnits) -> Measured:
+        person = None
+        if not isinstance(operator, ListedUnits) and is_terminal(sys.stdin):
+            person = PersonAtStation(operator, who=_account(), stopping=lambda: bool(self._stopper.requests))
+        return Measured(
+            self._asked,
+            self._bench,
+            sequence=self._sequence,
+            stopper=self._stopper,
+            person=person,
+            listed=frozenset(one.serial for one in self._listed) if self._listed else None,
+            models={one.serial: one.model for one in self._listed if one.model},
+            cut_short=self._cut_short(),
+            told=self._tell,
+        )
+
+    def _prove_all(self, measured: Measured) -> None:
+        """See before the first unit that each of the list can be planned. Raises InputError with the complaints of all."""
+        complaints: dict[Complaint, None] = {}
+        for one in self._listed:
+            try:
+                prepared = measured.prepare(one.serial, "")
+                if prepared.plan.confirmations and not self._asked.confirmed:
+                    raise nobody_to_ask(prepared.plan)
+            except InputError as problem:
+                complaints |= dict.fromkeys(self._of_line(one, problem))
+        if complaints:
+            raise InputError(complaints)
+
+    def _of_line(self, unit: ListedUnit, problem: InputError) -> Iterator[Complaint]:
+        """Yield complaints about a unit of the list; one that names no file is about the unit's line."""
+        for one in problem.complaints:
+            if not one.file.startswith("--"):
+                yield one
+                continue
+            message = f"{printable(unit.serial)}: {one.message}"
+            yield replace(one, file=str(self._station.units), line=unit.line, column=1, message=message)
+
+    def _cut_short(self) -> dict[str, str]:
+        """Return the runs on this bench that did not end, by their units: the newest of each."""
+        simulated = self._asked.dry_run or self._bench.bench.simulated
+        found: dict[str, str] = {}
+        for path in islice(journals(self._asked.folder), LOOKED_AT):
+            one = glance(path)
+            if one is None or one.bench_hash != self._bench.hash or one.simulated != simulated:
+                continue
+            if one.is_cut_short:
+                found.setdefault(one.serial, one.run)
+        return found
+
+    def _cut_short_lines(self) -> Iterator[str]:
+        for serial, run in islice(self._cut_short().items(), 3):
+            yield (
+                f"Run {printable(run)} of {printable(serial)} was cut short. The bench has been made safe. Scan the unit to measure it "
+                f"from the start, or end here and carry it on with 'sequencer resume {printable(run)}'."
+            )
+
+    def _say(self, text: str) -> None:
+        with suppress(OSError):
+            click.echo(text, err=self._as_json)
+
+    def _tell(self, ran: Ran) -> None:
+        if self._as_json:
+            with suppress(OSError):
+                click.echo(json.dumps(as_plain(ran), ensure_ascii=False))
+
+
+@contextmanager
+def _shown(operator: WindowOperator | PlainOperator | ListedUnits) -> Iterator[None]:
+    with ExitStack() as stack:
+        if isinstance(operator, WindowOperator):
+            stack.enter_context(operator)
+        yield
+
+
+def _named(text: str) -> Named:
+    """Return the sequence's file, and the name that its results carry. Raises InputError."""
+    path = named_file(text, "sequence")
+    source, complaints = compose(read_utf8(path), str(path))
+    if source is None or complaints:
+        raise InputError(complaints)
+    named = source.find(("sequence",)).scalar if "sequence" in source.root.entries else ""
+    return Named(path=path, name=str(named))
+
+
+def _account() -> str:
+    try:
+        return printable(getpass.getuser())
+    except (KeyError, OSError):
+        return ""

@@ -1,0 +1,192 @@
+"""What a face of the station looks like in so many columns and rows: lines with a style, of words and shape first and colour last."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator, Sequence
+from dataclasses import field
+
+from sequencer.cli.station.letters import large, small
+from sequencer.frozen import dataclass
+from sequencer.problems import printable
+from sequencer.run.line.face import END, Face, Verdict
+from sequencer.run.line.scans import Scan
+from sequencer.units.format import counted
+
+LEAST_WIDTH, LEAST_HEIGHT = 60, 20
+"""The smallest terminal on which the screen is drawn."""
+_STYLES = {
+    Verdict.PASS: "bold green",
+    Verdict.FAIL: "bold red",
+    Verdict.NOT_MEASURED: "bold yellow",
+    Verdict.BENCH: "bold magenta",
+}
+_WORDS = {
+    Verdict.PASS: "All limits met.",
+    Verdict.FAIL: "A limit was not met.",
+    Verdict.NOT_MEASURED: "Something was not measured.",
+    Verdict.BENCH: "The bench failed: this says nothing of the unit.",
+}
+MOST_WRONG, MOST_WAITING_SHOWN = 6, 4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line:
+    """One line and its style."""
+
+    text: str
+    style: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Typed:
+    """What the window knows beside the face: what is being typed or was (``draft``), and the scans that wait."""
+
+    begun: str = ""
+    draft: str = ""
+    waiting: Sequence[Scan] = field(default=())
+    left_out: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Part:
+    """Lines that belong together. Where there is no room those with the highest ``rank`` go first, the last line before the others.
+
+    In place of a part that has a ``fallback`` that is shown first, and kept as long as what ranks as ``kept``.
+    """
+
+    rank: int
+    lines: list[Line]
+    fallback: list[Line] = field(default_factory=list)
+    kept: int = 0
+
+
+def drawn(face: Face, typed: Typed, width: int, height: int) -> list[Line]:
+    """Return the lines of a face, no wider than ``width`` and no more than ``height``."""
+    parts = [part for part in _parts(face, typed, max(20, width)) if part.lines]
+    while parts and sum(len(part.lines) for part in parts) > height:
+        at = max(range(len(parts)), key=lambda number: parts[number].rank)
+        parts[at] = _shorter(parts[at])
+        parts = [part for part in parts if part.lines]
+    lines = [line for part in parts for line in part.lines]
+    return [Line(text=line.text[:width], style=line.style) for line in lines[:height]]
+
+
+def _shorter(part: _Part) -> _Part:
+    if part.fallback:
+        return _Part(rank=part.kept, lines=part.fallback)
+    return _Part(rank=part.rank, lines=part.lines[:-1])
+
+
+def _parts(face: Face, typed: Typed, width: int) -> Iterator[_Part]:
+    yield _Part(rank=9, lines=[Line(text=printable(one), style="dim") for one in face.head])
+    yield _Part(rank=1, lines=list(_unit(face, width)))
+    yield _verdict(face, width)
+    yield _Part(rank=4, lines=list(_wrong(face, width)))
+    yield _safe(face, width)
+    yield _Part(rank=0, lines=list(_question(face, typed, width)))
+    yield _Part(
+        rank=5,
+        lines=[
+            Line(text=one, style="bold") for note in face.notes for one in _wrapped(printable(note), width)
+        ],
+    )
+    yield _Part(rank=2, lines=list(_waiting(face, typed, width)))
+    yield _Part(rank=8, lines=[Line(text=one) for one in _wrapped(f"Session: {face.counts}", width)])
+
+
+def _unit(face: Face, width: int) -> Iterator[Line]:
+    name = printable(f"{face.serial}  {face.model}".strip())
+    if face.phase == "opening":
+        yield Line(text="THE BENCH IS BEING OPENED", style="bold")
+    elif face.phase == "measuring" or (face.safe is None and face.serial):
+        yield Line(text=f"MEASURING  {name}", style="bold reverse")
+        yield from (Line(text=one) for one in _wrapped(printable(face.progress) or "begins", width))
+    elif face.serial:
+        yield Line(text=f"Last unit: {name}", style="bold")
+    if face.phase == "waiting":
+        yield Line(text=f"SCAN THE NEXT UNIT  ({END.upper()} ends)", style="bold reverse")
+
+
+def _verdict(face: Face, width: int) -> _Part:
+    verdict = face.verdict
+    if verdict is None:
+        return _Part(rank=3, lines=[])
+    style = _STYLES[verdict]
+    words = Line(text=f"{verdict.value}: {_WORDS[verdict]}", style=style)
+    lines: list[Line] = []
+    for word in _split(verdict.value, width):
+        shape = large(word, width, cut_out=verdict is Verdict.FAIL)
+        if verdict is Verdict.BENCH:
+            shape = ["═" * min(width, 58), *shape, "═" * min(width, 58)]
+        lines += [Line(text=row, style=style) for row in shape]
+    shorter = [Line(text=row, style=style) for row in small(verdict.value.split()[0], width)]
+    if verdict is Verdict.NOT_MEASURED:
+        shorter += [Line(text=row, style=style) for row in small("MEASURED", width)]
+    return _Part(rank=6, lines=[*lines, words], fallback=[*shorter, words], kept=1)
+
+
+def _split(word: str, width: int) -> list[str]:
+    """Return a verdict's words, each on its own where they do not fit beside each other."""
+    return [word] if large(word, width) else word.split()
+
+
+def _wrong(face: Face, width: int) -> Iterator[Line]:
+    shown = face.wrong[:MOST_WRONG]
+    for one in shown:
+        yield from (Line(text=row) for row in _wrapped(printable(one), width))
+    if len(face.wrong) > len(shown):
+        yield Line(text=f"and {len(face.wrong) - len(shown)} more, in the table")
+    if face.look_at:
+        yield from (
+            Line(text=row, style="bold") for row in _wrapped(f"Look at: {printable(face.look_at)}", width)
+        )
+
+
+def _safe(face: Face, width: int) -> _Part:
+    why = printable(face.safe_why)
+    if face.safe is False:
+        words, style, text = "HANDS OFF", "bold red", f"DO NOT TOUCH THE UNIT: {why}"
+    elif face.safe:
+        words, style, text = "CHANGE", "bold", f"The unit may be changed: {why}"
+    elif face.serial:
+        words, style, text = "WAIT", "", "Do not touch the unit: it is fed and may transmit."
+    else:
+        return _Part(rank=2, lines=[])
+    told = [Line(text=row, style=style) for row in _wrapped(text, width)]
+    block = [Line(text=row, style=style) for row in small(words, width)]
+    return _Part(rank=7, lines=[*block, *told], fallback=told)
+
+
+def _question(face: Face, typed: Typed, width: int) -> Iterator[Line]:
+    question = face.question
+    if question is None:
+        return
+    for one in question.text:
+        yield from (Line(text=row, style="bold") for row in _wrapped(printable(one), width))
+    if question.is_typed:
+        yield from (Line(text=row) for row in _wrapped(f"> {printable(typed.draft or typed.begun)}_", width))
+        yield Line(text=" F2 take it   F3 leave it ", style="reverse")
+    else:
+        answers = "   ".join(f"{one.key.upper()} {one.label}" for one in question.choices)
+        yield from (Line(text=f" {row} ", style="reverse") for row in _wrapped(answers, width - 2))
+
+
+def _waiting(face: Face, typed: Typed, width: int) -> Iterator[Line]:
+    if typed.begun and (face.question is None or not face.question.is_typed):
+        yield Line(text=f"Being typed: {printable(typed.begun)}")
+    if not typed.waiting:
+        return
+    shown = ", ".join(
+        printable(one.serial)[:30] + (f" ({one.times}x)" if one.times > 1 else "")
+        for one in typed.waiting[:MOST_WAITING_SHOWN]
+    )
+    more = len(typed.waiting) - MOST_WAITING_SHOWN
+    text = f"{counted(len(typed.waiting), 'scan')} kept, not acted upon: {shown}"
+    text += f" and {more} more" if more > 0 else ""
+    text += f"; {counted(typed.left_out, 'scan')} had no room" if typed.left_out else ""
+    yield from (Line(text=row, style="bold") for row in _wrapped(text, width))
+
+
+def _wrapped(text: str, width: int) -> list[str]:
+    return textwrap.wrap(text, max(20, width), break_on_hyphens=False) or [""]

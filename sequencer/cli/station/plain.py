@@ -1,0 +1,158 @@
+"""A station without a window: serials come line by line, and what is said goes out in plain lines, for a handler or a simple terminal."""
+
+from __future__ import annotations
+
+import os
+import select
+import sys
+from collections import deque
+from collections.abc import Callable, Iterable
+
+from typing_extensions import override
+
+from sequencer.problems import printable
+from sequencer.run.line.face import NO, Face, Verdict
+from sequencer.run.line.scans import Affixes, Scan, ScanBuffer
+from sequencer.run.line.station import Arrival, Operator
+
+ANSWERS = ("y", "n", "o")
+"""What is typed for the answers of a question, in their order."""
+
+
+class PlainOperator(Operator):
+    """Reads serials from ``descriptor``; ``is_terminal`` says whether a person types there, who can be asked.
+
+    Where nobody can be asked a unit that raises a question is left out, and said so. ``say`` takes a line.
+    """
+
+    def __init__(
+        self,
+        *,
+        say: Callable[[str], None],
+        is_terminal: bool,
+        descriptor: int | None = None,
+        affixes: Affixes | None = None,
+    ) -> None:
+        self._descriptor = sys.stdin.fileno() if descriptor is None else descriptor
+        self._is_terminal = is_terminal
+        self._say = say
+        self._buffer = ScanBuffer(affixes)
+        self._scans: deque[Scan] = deque()
+        self._is_over = False
+        self._face = Face(phase="opening")
+
+    @property
+    def face(self) -> Face:
+        """What was said last."""
+        return self._face
+
+    @override
+    def show(self, face: Face) -> None:
+        before, self._face = self._face, face
+        if face.phase == "measuring" and before.phase != "measuring":
+            self._say(f"{printable(face.serial)}: measuring. Do not touch the unit.")
+        if face.verdict is not None and before.verdict is None:
+            for line in verdict_lines(face):
+                self._say(line)
+        elif face.safe != before.safe and face.safe is not None:
+            self._say(safe_line(face))
+        for line in face.notes:
+            if line not in before.notes:
+                self._say(printable(line))
+        if face.phase == "waiting" and face.turn != before.turn:
+            self._say("Scan the next unit." if self._is_terminal else "ready")
+
+    @override
+    def next_arrival(self) -> Arrival | None:
+        scan = self._next_scan()
+        return None if scan is None else Arrival(scan=scan, turn=self._face.turn)
+
+    @override
+    def choose(self, face: Face) -> str:
+        assert face.question is not None
+        for line in face.question.text:
+            self._say(printable(line))
+        if not self._is_terminal:
+            self._say("Nobody is here to ask.")
+            return NO
+        keys = {letter: one.key for letter, one in zip(ANSWERS, face.question.choices, strict=False)}
+        said = ", ".join(
+            f"{letter}: {one.label}" for letter, one in zip(ANSWERS, face.question.choices, strict=False)
+        )
+        while True:
+            self._say(f"  {said}")
+            scan = self._next_scan()
+            if scan is None:
+                return NO
+            if (key := keys.get(scan.serial.lower())) is not None:
+                return key
+            self._say(f"{printable(scan.serial)[:64]} is no answer, and nothing is done with it.")
+
+    @override
+    def write(self, face: Face) -> str | None:
+        assert face.question is not None
+        for line in face.question.text:
+            self._say(printable(line))
+        if not self._is_terminal:
+            self._say("Nobody is here to ask.")
+            return None
+        scan = self._next_scan()
+        return None if scan is None else scan.serial
+
+    def _next_scan(self) -> Scan | None:
+        while not self._scans and not self._is_over:
+            select.select([self._descriptor], [], [])
+            try:
+                more = os.read(self._descriptor, 4096)
+            except OSError:  # the terminal is gone
+                more = b""
+            if not more:
+                self._is_over = True
+                self._scans.extend(self._buffer.paste(""))
+            self._scans.extend(self._buffer.take(more.decode("utf-8", "replace")))
+        return self._scans.popleft() if self._scans else None
+
+
+class ListedUnits(Operator):
+    """A bench with a handler: its units come from a list, in order, and nobody is asked anything."""
+
+    def __init__(self, serials: Iterable[str], *, say: Callable[[str], None]) -> None:
+        self._serials = deque(serials)
+        self._shown = PlainOperator(say=say, is_terminal=False, descriptor=-1)
+        self._face = Face(phase="opening")
+
+    @override
+    def show(self, face: Face) -> None:
+        self._face = face
+        self._shown.show(face)
+
+    @override
+    def next_arrival(self) -> Arrival | None:
+        if not self._serials:
+            return None
+        return Arrival(scan=Scan(serial=self._serials.popleft()), turn=self._face.turn)
+
+    @override
+    def choose(self, face: Face) -> str:
+        return self._shown.choose(face)
+
+    @override
+    def write(self, face: Face) -> str | None:
+        return self._shown.write(face)
+
+
+def verdict_lines(face: Face) -> list[str]:
+    """Return what came of a unit, in plain lines: the verdict first."""
+    assert face.verdict is not None
+    lines = [printable(f"{face.serial} {face.model}".strip()) + f": {face.verdict.value}"]
+    lines += [f"  {printable(one)}" for one in face.wrong]
+    if face.look_at and face.verdict is not Verdict.PASS:
+        lines.append(f"  look at: {printable(face.look_at)}")
+    lines += [safe_line(face)] if face.safe is not None else []
+    return lines
+
+
+def safe_line(face: Face) -> str:
+    """Return whether the unit may be changed, and why or why not."""
+    words = "The unit may be changed" if face.safe else "DO NOT TOUCH THE UNIT"
+    return f"{words}: {printable(face.safe_why)}"
