@@ -27,6 +27,7 @@ WRITTEN = (
     "repeat-compare-history",
     "replay",
     "unattended",
+    "line",
     "stopping",
     "interrupted",
     "readings-and-recordings",

@@ -86,6 +86,8 @@ def test_help_imports_nothing_of_the_engine(command: tuple[str, ...], tmp_path: 
         "sequencer.cli.looking_back.trace_options",
         "sequencer.cli.statistics",
         "sequencer.cli.statistics.commands",
+        "sequencer.cli.station",
+        "sequencer.cli.station.options",
         "sequencer.cli.unattended",
         "sequencer.cli.unattended.options",
         "sequencer.problems",

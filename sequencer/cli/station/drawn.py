@@ -166,7 +166,8 @@ def _question(face: Face, typed: Typed, width: int) -> Iterator[Line]:
         yield from (Line(text=row, style="bold") for row in _wrapped(printable(one), width))
     if question.is_typed:
         yield from (Line(text=row) for row in _wrapped(f"> {printable(typed.draft or typed.begun)}_", width))
-        yield Line(text=" F2 take it   F3 leave it ", style="reverse")
+        said = "typed; " if typed.draft else ""
+        yield Line(text=f" {said}F2 take it   F3 leave it ", style="reverse")
     else:
         answers = "   ".join(f"{one.key.upper()} {one.label}" for one in question.choices)
         yield from (Line(text=f" {row} ", style="reverse") for row in _wrapped(answers, width - 2))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import os
 import select
 import sys
@@ -33,10 +34,11 @@ class PlainOperator(Operator):
         descriptor: int | None = None,
         affixes: Affixes | None = None,
     ) -> None:
-        self._descriptor = sys.stdin.fileno() if descriptor is None else descriptor
+        self._descriptor = descriptor
         self._is_terminal = is_terminal
         self._say = say
         self._buffer = ScanBuffer(affixes)
+        self._decoder = codecs.getincrementaldecoder("utf-8")("replace")
         self._scans: deque[Scan] = deque()
         self._is_over = False
         self._face = Face(phase="opening")
@@ -101,16 +103,27 @@ class PlainOperator(Operator):
 
     def _next_scan(self) -> Scan | None:
         while not self._scans and not self._is_over:
-            select.select([self._descriptor], [], [])
-            try:
-                more = os.read(self._descriptor, 4096)
-            except OSError:  # the terminal is gone
-                more = b""
-            if not more:
+            if not (more := self._more()):
                 self._is_over = True
                 self._scans.extend(self._buffer.paste(""))
-            self._scans.extend(self._buffer.take(more.decode("utf-8", "replace")))
+            self._scans.extend(self._buffer.take(more))
         return self._scans.popleft() if self._scans else None
+
+    def _more(self) -> str:
+        """Wait for more of the input and return it; empty at its end."""
+        try:
+            descriptor = sys.stdin.fileno() if self._descriptor is None else self._descriptor
+        except (OSError, ValueError):  # no file: what stands in for standard input gives lines
+            return sys.stdin.readline()
+        try:
+            if sys.platform != "win32":  # select knows sockets only there
+                select.select([descriptor], [], [])
+            while more := os.read(descriptor, 4096):
+                if text := self._decoder.decode(more):
+                    return text
+        except OSError:  # the terminal is gone
+            pass
+        return ""
 
 
 class ListedUnits(Operator):

@@ -90,8 +90,8 @@ class StationWindow(App[None]):
         self._draw()
 
     def on_resize(self) -> None:
-        """Draw it anew in the new size."""
-        self._draw()
+        """Draw it anew in the new size, once that is the screen's own."""
+        self.call_after_refresh(self._draw)
 
     def on_key(self, event: events.Key) -> None:
         """Take one key; Ctrl-C ends the session as everywhere."""
