@@ -77,6 +77,7 @@ def test_help_imports_nothing_of_the_engine(command: tuple[str, ...], tmp_path: 
         "sequencer.cli.setting_up.commands",
         "sequencer.cli.common.complete",
         "sequencer.cli.main",
+        "sequencer.cli.common.line_options",
         "sequencer.cli.common.options",
         "sequencer.cli.common.outlet",  # of the standard library alone
         "sequencer.cli.setting_up.new_options",
@@ -87,6 +88,7 @@ def test_help_imports_nothing_of_the_engine(command: tuple[str, ...], tmp_path: 
         "sequencer.cli.statistics",
         "sequencer.cli.statistics.commands",
         "sequencer.cli.station",
+        "sequencer.cli.station.asked",  # of the standard library alone
         "sequencer.cli.station.options",
         "sequencer.cli.unattended",
         "sequencer.cli.unattended.options",

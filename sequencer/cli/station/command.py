@@ -7,7 +7,7 @@ import json
 import sys
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager, suppress
-from dataclasses import replace
+from dataclasses import fields, replace
 from itertools import islice
 
 import click
@@ -17,8 +17,9 @@ from sequencer.cli.common.bench import bench_title, is_terminal
 from sequencer.cli.common.outlet import reader_may_be_gone
 from sequencer.cli.run import Asked, Ran, as_plain
 from sequencer.cli.screens.operator import nobody_to_ask
-from sequencer.cli.station.measuring import Measured, Named
-from sequencer.cli.station.options import StationAsked
+from sequencer.cli.station.asked import StationAsked
+from sequencer.cli.station.looked_up import Batch, LookedUp, Named
+from sequencer.cli.station.measuring import Measured
 from sequencer.cli.station.person import PersonAtStation
 from sequencer.cli.station.plain import ListedUnits, PlainOperator
 from sequencer.cli.station.screen import WindowOperator, has_screen
@@ -61,7 +62,7 @@ class _Line:
         self._listed = read_unit_list(station.units) if station.units is not None else ()
         self._bench = load_bench(asked.bench_name)
         self._sequence = _named(asked.sequence_name)
-        self._out_failed = ""
+        self._batch = Batch.of(asked)
 
     def go(self) -> int:
         """Open the bench, work, and say how it was left."""
@@ -93,13 +94,12 @@ class _Line:
 
     def _worked(self, operator: Operator, measured: Measured) -> Station[object]:
         safe, said, left = measured.open_first()
-        title = bench_title(self._bench, dry_run=self._asked.dry_run)
-        wear = Wear(self._bench.bench.bench, {"cable": None})
+        wear = self._wear()
         station: Station[object] = Station(
             operator=operator,
             measuring=measured,  # type: ignore[arg-type]
             stopper=self._stopper,
-            head=(f"{self._sequence.name} on {title}",),
+            head=self._head(),
             wear=wear,
             greeting=tuple(filter(None, (left, *self._cut_short_lines(), wear.trouble))),
         )
@@ -119,17 +119,34 @@ class _Line:
         person = None
         if not isinstance(operator, ListedUnits) and is_terminal(sys.stdin):
             person = PersonAtStation(operator, who=_account(), stopping=lambda: bool(self._stopper.requests))
-        return Measured(
+        looked_up = LookedUp(
             self._asked,
             self._bench,
             sequence=self._sequence,
-            stopper=self._stopper,
-            person=person,
+            batch=self._batch,
             listed=frozenset(one.serial for one in self._listed) if self._listed else None,
             models={one.serial: one.model for one in self._listed if one.model},
             cut_short=self._cut_short(),
-            told=self._tell,
         )
+        return Measured(
+            self._asked, self._bench, looked_up, stopper=self._stopper, person=person, told=self._tell
+        )
+
+    def _head(self) -> tuple[str, ...]:
+        """Return what stands over all that the station shows: sequence and bench, and where on the line it is."""
+        title = bench_title(self._bench, dry_run=self._asked.dry_run)
+        line = replace(self._asked.line, batch=self._batch.name)
+        said = [f"{one.name} {getattr(line, one.name)}" for one in fields(line) if getattr(line, one.name)]
+        return (f"{self._sequence.name} on {title}", *([" · ".join(said)] if said else []))
+
+    def _wear(self) -> Wear:
+        """Return what wears with each unit, as its batch rates it."""
+        rated = self._batch.rules.connections if self._batch.rules is not None else None
+        parts = {"cable": None if rated is None else rated.cable}
+        if self._asked.line.fixture or (rated is not None and rated.fixture):
+            parts[f"fixture {self._asked.line.fixture}".strip()] = None if rated is None else rated.fixture
+        simulated = self._asked.dry_run or self._bench.bench.simulated
+        return Wear(self._bench.bench.bench, parts, kept=not simulated)
 
     def _prove_all(self, measured: Measured) -> None:
         """See before the first unit that each of the list can be planned. Raises InputError with the complaints of all."""

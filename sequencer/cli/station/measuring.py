@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import replace
-from datetime import datetime
-from pathlib import Path
 
 from typing_extensions import override
 
@@ -14,20 +12,17 @@ from sequencer.bench.locks import BenchBusy
 from sequencer.bench.open_bench import BenchUnsafe
 from sequencer.bench.simulation import specimen_for
 from sequencer.cli.common.bench import any_serial
+from sequencer.cli.line import opened_line
 from sequencer.cli.run import Asked, Prepared, Ran, facts_of_run, prepare
 from sequencer.cli.screens.summary import not_met
+from sequencer.cli.station.looked_up import LookedUp
 from sequencer.cli.station.person import PersonAtStation
 from sequencer.cli.unattended.report import report_of, wrong_lines
-from sequencer.frozen import dataclass
 from sequencer.inputs.load_bench import LoadedBench
-from sequencer.planning.model_file import fits_own_model
-from sequencer.problems import InputError
 from sequencer.results.model import Result
-from sequencer.results.store.place import find_place
-from sequencer.results.store.problems import StoreProblem
 from sequencer.run.events import CheckEnded, CheckStarted, Event, StepTaken
 from sequencer.run.interrupt import Stopper
-from sequencer.run.line.admission import Earlier, Known
+from sequencer.run.line.admission import Known
 from sequencer.run.line.face import Verdict
 from sequencer.run.line.kept_bench import KeptBench
 from sequencer.run.line.station import Measuring, UnitReport
@@ -39,97 +34,54 @@ from sequencer.safety.state import SafeState
 from sequencer.uncertainty.decision import Decision
 from sequencer.units.format import time_text
 
-MOST_EARLIER = 5
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Named:
-    """A sequence by its file, and the name that its results carry."""
-
-    path: Path
-    name: str
-
 
 class Measured(Measuring[Prepared]):
-    """The bench of a station. ``listed`` are the serials of a list, None without one; ``person`` answers what a check asks."""
+    """The bench of a station; ``person`` answers what a check asks."""
 
     def __init__(
         self,
         asked: Asked,
         bench: LoadedBench,
+        looked_up: LookedUp,
         *,
-        sequence: Named,
         stopper: Stopper,
         person: PersonAtStation | None = None,
-        listed: frozenset[str] | None = None,
-        models: Mapping[str, str] | None = None,
-        cut_short: Mapping[str, str] | None = None,
         told: Callable[[Ran], None] = lambda ran: None,
     ) -> None:
-        """``models`` names the model of a listed serial, ``cut_short`` the run of a serial that did not end; ``told`` hears of each run."""
+        """``told`` hears of each run that is over."""
         self._asked = asked
         self._loaded = bench
-        self._sequence = sequence
-        self._simulated = asked.dry_run or bench.bench.simulated
+        self._looked_up = looked_up
         self._bench = KeptBench(bench, dry_run=asked.dry_run, person=person)
         self._stopper = stopper
         self._person = person
-        self._listed = listed
-        self._models = models or {}
-        self._cut_short = dict(cut_short or {})
         self._tell_ran = told
 
     # -- before -------------------------------------------------------------------------------------------------------
 
     @override
     def known(self, serial: str) -> Known:
-        fits, trouble = None, ""
-        try:
-            fits = self._fits(serial)
-        except InputError as problem:
-            trouble = problem.complaints[0].message
-        today: tuple[Earlier, ...] = ()
-        try:
-            today = self._today(serial)
-        except StoreProblem as problem:
-            trouble = str(problem)
-        return Known(
-            listed=None if self._listed is None else serial in self._listed,
-            fits=fits,
-            today=today,
-            cut_short=self._cut_short.get(serial, ""),
-            trouble=trouble,
-        )
-
-    def _fits(self, serial: str) -> bool | None:
-        if self._asked.model or self._models.get(serial):
-            return None
-        return fits_own_model(serial, self._sequence.path, self._loaded.path.parent)
-
-    def _today(self, serial: str) -> tuple[Earlier, ...]:
-        from sequencer.results.store.store import Store, Wanted
-
-        place = find_place(self._asked.folder, self._asked.store)
-        if place.path is not None and not place.path.exists():
-            return ()
-        midnight = datetime.now().astimezone().replace(hour=0, minute=0, second=0, microsecond=0)
-        wanted = Wanted(serials=(serial,), sequence=self._sequence.name, since=midnight, measured=True)
-        with Store.open_to_read(place) as store:
-            runs = store.read_runs(wanted, limit=MOST_EARLIER)
-        alike = [one for one in runs if one.simulated == self._simulated]
-        return tuple(
-            Earlier(when=f"{one.time:%H:%M}", said=_said_of(one.decisions), run=one.run)
-            for one in reversed(alike)
-        )
+        return self._looked_up.known(serial)
 
     @override
     def prepare(self, serial: str, reason: str) -> Prepared:
-        asked = replace(self._asked, serial=serial, model=self._asked.model or self._models.get(serial, ""))
-        prepared = prepare(asked)
+        asked, models = self._asked, self._looked_up.models
+        in_batch = bool(asked.line.batch)
+        given = reason if reason and in_batch else None
+        prepared = prepare(
+            replace(
+                asked,
+                serial=serial,
+                model=asked.model or models.get(serial, ""),
+                chosen=replace(asked.chosen, reason=given),
+            )
+        )
         if (
-            self._asked.dry_run or self._loaded.bench.visa == "sim"
+            asked.dry_run or self._loaded.bench.visa == "sim"
         ):  # that there is such a specimen, before anything is said to begin
-            specimen_for(self._loaded, serial, dry_run=self._asked.dry_run)
+            specimen_for(self._loaded, serial, dry_run=asked.dry_run)
+        if reason and not in_batch:
+            return replace(prepared, line=replace(prepared.line, retest_reason=reason))
         return prepared
 
     # -- a unit -------------------------------------------------------------------------------------------------------
@@ -137,9 +89,13 @@ class Measured(Measuring[Prepared]):
     @override
     def measure(self, job: Prepared, tell: Callable[[str], None]) -> UnitReport:
         ran = self._ran(job, tell)
-        self._cut_short.pop(job.asked.serial, None)
+        self._looked_up.measured(job.asked.serial)
         self._tell_ran(ran)
         return unit_report(ran)
+
+    @override
+    def notes_before(self, job: Prepared) -> tuple[str, ...]:
+        return (opened_line(job.batch),) if job.opens_batch and job.batch is not None else ()
 
     def _ran(self, job: Prepared, tell: Callable[[str], None]) -> Ran:
         asked, plan = job.asked, job.plan
@@ -248,6 +204,7 @@ def unit_report(ran: Ran) -> UnitReport:
         look_at=look_at(wrong),
         bench=lines if bench else (),
         run=report.run,
+        attempt=ran.facts.line.attempt,
     )
 
 
@@ -270,9 +227,3 @@ def safe_words(state: SafeState) -> str:
     known = [f"{', '.join(state.off)}, {'each ' * (len(state.off) > 1)}read back"] if state.off else []
     known += [f"{', '.join(state.said)}, by your word"] if state.said else []
     return ("; ".join(known) or "nothing on this bench can transmit or be switched off") + "."
-
-
-def _said_of(decisions: Mapping[str, int]) -> str:
-    if decisions.get(Decision.FAIL.value) or decisions.get(Decision.CONDITIONAL_FAIL.value):
-        return "failed"
-    return "not measured" if decisions.get(Decision.NOT_MEASURED.value) or not decisions else "passed"

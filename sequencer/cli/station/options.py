@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import sys
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import click
 
 from sequencer.cli.common.complete import names_of
+from sequencer.cli.common.line_options import line_options, line_taken_from
 from sequencer.cli.common.options import (
     as_json_option,
     bench_option,
@@ -20,17 +20,7 @@ from sequencer.cli.common.options import (
     order_option,
     store_option,
 )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StationAsked:
-    """What the command line says of a station beside its runs."""
-
-    units: Path | None = None
-    auto: bool = False
-    prefix: str = ""
-    suffix: str = ""
-    sound: bool = False
+from sequencer.cli.station.asked import StationAsked
 
 
 @click.command()
@@ -61,6 +51,7 @@ class StationAsked:
     "--suffix", metavar="TEXT", default="", help="What it types after a serial, before Enter; taken off."
 )
 @click.option("--sound", is_flag=True, help="Ring the terminal's bell with each verdict and question.")
+@line_options
 @folder_option
 @store_option
 @as_json_option
@@ -87,6 +78,7 @@ def line(
     from sequencer.cli.screens.operator import Chosen
     from sequencer.cli.station.command import line_command
 
+    facts = line_taken_from(station)
     asked = Asked(
         sequence_name=sequence_name,
         bench_name=bench_name,
@@ -97,5 +89,6 @@ def line(
         folder=folder,
         store=store,
         chosen=Chosen(only=only, order=order),
+        line=facts,
     )
     sys.exit(line_command(asked, StationAsked(**station), as_json=as_json))

@@ -105,7 +105,7 @@ class PlainOperator(Operator):
         while not self._scans and not self._is_over:
             if not (more := self._more()):
                 self._is_over = True
-                self._scans.extend(self._buffer.paste(""))
+                self._scans.extend(self._buffer.take("\n"))
             self._scans.extend(self._buffer.take(more))
         return self._scans.popleft() if self._scans else None
 

@@ -23,13 +23,15 @@ class Known:
     """What is known of a serial before it is measured. What cannot be said (no list, no pattern) is None.
 
     ``today`` are its runs of today with this sequence, ``other_batch`` names the batch that its last run was of, where it is another.
-    ``cut_short`` names the run of it that did not end. ``trouble`` says what could not be looked up.
+    ``needs_reason``: it has a verdict, and somebody must say why it gets another. ``cut_short`` names the run of it that did not end.
+    ``trouble`` says what could not be looked up.
     """
 
     listed: bool | None = None
     fits: bool | None = None
     today: tuple[Earlier, ...] = ()
     other_batch: str = ""
+    needs_reason: bool = False
     cut_short: str = ""
     trouble: str = ""
 
@@ -38,13 +40,14 @@ class Known:
 class Admission:
     """``refused`` says why it is not measured at all. ``asked`` says what stands against it, a line each; empty where nothing does.
 
-    ``is_again``: it had a run today, so that somebody must say why it has another.
+    ``is_again``: it was tested today. ``needs_reason``: somebody must say why it is tested again.
     """
 
     serial: str
     refused: str = ""
     asked: tuple[str, ...] = ()
     is_again: bool = False
+    needs_reason: bool = False
 
     @property
     def is_free(self) -> bool:
@@ -60,6 +63,7 @@ def admit(scan: Scan, known: Known) -> Admission:
         serial=scan.serial,
         asked=tuple(_against(scan.serial, known)),
         is_again=bool(known.today),
+        needs_reason=known.needs_reason,
     )
 
 
@@ -78,5 +82,7 @@ def _against(serial: str, known: Known) -> Iterator[str]:
         yield f"run {printable(known.cut_short)} of it was cut short; measured now, it is measured from the start"
     for one in known.today[-3:]:
         yield f"{name} was tested today at {one.when}: {one.said}"
+    if known.needs_reason and not known.today:
+        yield f"{name} has a verdict already"
     if known.trouble:
         yield f"what was measured before cannot be looked up: {known.trouble}"

@@ -67,6 +67,8 @@ class UnitReport:
     look_at: str = ""
     bench: tuple[str, ...] = ()
     run: str = ""
+    attempt: int = 0
+    """As which attempt of its batch it counts; 0 without a batch."""
 
 
 class Measuring(Protocol[Job]):
@@ -77,6 +79,9 @@ class Measuring(Protocol[Job]):
 
     def prepare(self, serial: str, reason: str) -> Job:
         """Return a unit's run, ready to begin. Raises InputError where it cannot."""
+
+    def notes_before(self, job: Job) -> tuple[str, ...]:
+        """Return what somebody should know as a run begins."""
 
     def measure(self, job: Job, tell: Callable[[str], None]) -> UnitReport:
         """Make the run; ``tell`` is told what it is at. The bench is left safe, or the report says that it is not."""
@@ -178,7 +183,7 @@ class Station(Generic[Job]):
 
     def _unit(self, admission: Admission) -> None:
         reason = ""
-        if admission.is_again and (reason := self._reason(admission.serial)) == "":
+        if admission.needs_reason and (reason := self._reason(admission.serial)) == "":
             self._say(f"Left out: {printable(admission.serial)}, for nobody said why it is tested again.")
             return
         try:
@@ -188,6 +193,7 @@ class Station(Generic[Job]):
             self.status = max(self.status, ExitStatus.INPUT_WRONG)
             return
         if not self._worn():
+            self._say(f"Left out: {printable(admission.serial)}.")
             return
         self._show(
             phase="measuring",
@@ -198,7 +204,7 @@ class Station(Generic[Job]):
             look_at="",
             safe=None,
             safe_why="",
-            notes=(),
+            notes=self._measuring.notes_before(job),
         )
         try:
             report = self._measuring.measure(job, lambda text: self._show(progress=text))
@@ -207,7 +213,7 @@ class Station(Generic[Job]):
             self.status = max(self.status, ExitStatus.BENCH_FAILED)
             self._show(safe=True, safe_why="nothing was sent to the bench")
             return
-        self._ended(report)
+        self._ended(report, is_again=admission.is_again or report.attempt > 1)
 
     def _reason(self, serial: str) -> str:
         question = Question(text=(f"Why is {printable(serial)} tested again? It stands with its results.",))
@@ -219,7 +225,7 @@ class Station(Generic[Job]):
             if len(typed.strip()) >= SHORTEST_REASON:
                 return typed.strip()
 
-    def _ended(self, report: UnitReport) -> None:
+    def _ended(self, report: UnitReport, *, is_again: bool) -> None:
         self.status = max(self.status, report.status)
         self._show(
             phase="waiting",
@@ -230,7 +236,7 @@ class Station(Generic[Job]):
             safe=report.safe,
             safe_why=report.safe_why,
             progress="",
-            counts=self._counted(report),
+            counts=self._counted(report, is_again=is_again),
             notes=tuple(f"Nearly worn: {part}." for part in self._parts() if part.is_near),
         )
         self._told(report)
@@ -238,11 +244,11 @@ class Station(Generic[Job]):
         if report.verdict is Verdict.BENCH or not report.safe:
             self._look_at_bench(report.bench or (report.safe_why,))
 
-    def _counted(self, report: UnitReport) -> Counts:
+    def _counted(self, report: UnitReport, *, is_again: bool) -> Counts:
         counts, verdict = self._face.counts, report.verdict
         has_one = verdict in (Verdict.PASS, Verdict.FAIL)
-        is_first = has_one and report.serial not in self._had_verdict
-        is_again = report.serial in self._had_verdict
+        is_again = is_again or report.serial in self._had_verdict
+        is_first = has_one and not is_again
         if has_one:
             self._had_verdict.add(report.serial)
         return replace(

@@ -46,10 +46,14 @@ class Worn:
 class Wear:
     """The parts of one station. ``rated`` names each with its rating. A count that cannot be kept is no reason to stop: see `trouble`."""
 
-    def __init__(self, bench: str, rated: Mapping[str, int | None], *, folder: Path | None = None) -> None:
+    def __init__(
+        self, bench: str, rated: Mapping[str, int | None], *, folder: Path | None = None, kept: bool = True
+    ) -> None:
+        """``kept`` False: of a simulated bench, whose cable is new each time. ``folder`` stands in for the state folder."""
         self._rated = dict(rated)
+        self._kept = kept
         self.trouble = ""
-        place = folder or _state_folder()
+        place = (folder or _state_folder()) if kept else None
         self._path = None if place is None else place / f"connections-{_file_name(bench)}.json"
         self._counts = self._read()
 
@@ -74,7 +78,7 @@ class Wear:
 
     def _read(self) -> dict[str, int]:
         if self._path is None:
-            self.trouble = "there is no state folder to count connections in"
+            self.trouble = "there is no state folder to count connections in" if self._kept else ""
             return {}
         try:
             found = json.loads(self._path.read_text(encoding="utf-8"))

@@ -92,6 +92,10 @@ class Bench(Measuring[tuple[str, str]]):
         return serial, reason
 
     @override
+    def notes_before(self, job: tuple[str, str]) -> tuple[str, ...]:
+        return ()
+
+    @override
     def measure(self, job: tuple[str, str], tell: Callable[[str], None]) -> UnitReport:
         tell("sensitivity")
         self.measured.append(job)
@@ -184,7 +188,7 @@ def test_no_late_scan_is_acted_upon_without_an_answer(late: list[str], answers: 
     ]
 
 
-AGAIN = Known(today=(Earlier(when="09:12", said="failed", run="r1"),))
+AGAIN = Known(today=(Earlier(when="09:12", said="failed", run="r1"),), needs_reason=True)
 
 
 @pytest.mark.parametrize(
