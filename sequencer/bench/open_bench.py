@@ -36,7 +36,7 @@ from sequencer.bench.watchdog import make_watchdog, unproved_line
 from sequencer.inputs.bench import INTERFERER, longest_release_s, max_meter_dbm, open_timeout_s
 from sequencer.inputs.instrument_drivers import ByHand, TextRadio
 from sequencer.inputs.instrument_roles import Instrument as Entry
-from sequencer.safety.announced import Announce, Announced
+from sequencer.safety.announced import Announce, Announced, Announcer
 from sequencer.safety.bench import SafeBench
 from sequencer.safety.cables import Cables
 from sequencer.safety.key import Ratings
@@ -88,7 +88,7 @@ class OpenBench(PersonsHands):
             make_watchdog(parts.bench, parts.profiles, serial=parts.serial) if parts.is_real else None
         )
         self._proof_told = False
-        self._announce_to = parts.announce
+        self._announce = Announcer(parts.announce)
         self._is_prepared = False
         self._locks: tuple[HeldLock, ...] = ()
         self.safe = self._make_safe_bench(self.instruments)
@@ -153,16 +153,13 @@ class OpenBench(PersonsHands):
 
     def tell(self, announce: Announce) -> None:
         """Tell ``announce`` from now on what is about to be done to the bench."""
-        self._announce_to = announce
+        self._announce.to = announce
 
     def change_unit(self, serial: str) -> None:
         """Take it that unit ``serial`` lies on the bench from now on. To be called once the bench was made safe, supply and all."""
         self.safe.change_unit(serial)
         if self._watchdog is not None:
             self._watchdog.change_unit(serial)
-
-    def _announce(self, event: Announced) -> None:
-        self._announce_to(event)
 
     def prepare(self) -> None:
         """Lock the bench, start its watchdog and open its VISA library; no instrument hears of it yet."""

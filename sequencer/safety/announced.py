@@ -24,5 +24,18 @@ Announce = Callable[[Announced], None]
 """Whoever is told; it raises nothing."""
 
 
+class Announcer:
+    """Tells whoever is to be told now. It holds nothing of the bench, so that no path leads through it from a side to a generator."""
+
+    __slots__ = ("to",)
+
+    def __init__(self, to: Announce) -> None:
+        self.to = to
+
+    def __call__(self, event: Announced) -> None:
+        """Tell."""
+        self.to(event)
+
+
 def to_nobody(_event: Announced) -> None:
     """Tell nobody."""
