@@ -28,7 +28,7 @@ from contextlib import AbstractContextManager, contextmanager, nullcontext, supp
 from dataclasses import replace
 from weakref import ref
 
-from drivers.faults import InstrumentFault, NotConfirmed, SettingLost, UnexpectedReply
+from drivers.faults import InstrumentFault, NotConfirmed, NotSettled, SettingLost, UnexpectedReply
 from drivers.roles import (
     AudioAnalyser,
     Instrument,
@@ -62,8 +62,20 @@ WITH_CARRIER = frozenset({"FM", "AM", "CW"})
 """Modes in which pressing PTT alone gives a carrier."""
 
 
+UNEXPLAINED = (UnexpectedReply, NotSettled)
+"""Readings that prove nothing, or disagree: an instrument that has restarted gives such."""
 SET_BACK_ANSWERS = 5.0
 """How many answers setting an instrument back waits for, at most: one or two questions, the error queue, and as many settings."""
+
+
+def _raise_if_lost(confirm: Callable[[frozenset[str] | None], None], roles: frozenset[str] | None) -> None:
+    """Raise SettingLost where an instrument reads otherwise than it was set; any other fault tells less than the one under way."""
+    try:
+        confirm(roles)
+    except SettingLost:
+        raise
+    except InstrumentFault:
+        pass
 
 
 class SafeBench(SelfCheckingBench):
@@ -107,13 +119,8 @@ class SafeBench(SelfCheckingBench):
         """Let a reading that proves nothing pass as SettingLost where an instrument has restarted: the check is then done anew."""
         try:
             yield
-        except UnexpectedReply:
-            try:
-                self._start.confirm_receive(roles)
-            except SettingLost:
-                raise
-            except InstrumentFault:
-                pass  # the fault that came first tells more
+        except UNEXPLAINED:
+            _raise_if_lost(self._start.confirm_receive, roles)
             raise
 
     @contextmanager
@@ -132,7 +139,7 @@ class SafeBench(SelfCheckingBench):
         ``unit`` is what is known of the unit, for telling what a reading can be; ``roles`` are those that are read by, None for all.
         """
         key = self._key()
-        presses, is_proved = key.presses, False
+        presses, is_proved, is_unexplained = key.presses, False, False
         facts = unit or UnitFacts(carrier_hz=frequency_hz)
         with self._one_side():
             try:
@@ -144,15 +151,7 @@ class SafeBench(SelfCheckingBench):
                 self._gather_steps(roles, READS_TRANSMIT)
                 self._interlock.select(channel, mode)
                 self._start.set_transmit(known_mode(mode), roles)
-                meter, analyser = self._find(PowerMeter), self._find(ModulationAnalyser)
-                if meter is not None:
-                    with _unless_needed("power_meter", roles):
-                        meter.set_correction_frequency_hz(frequency_hz)
-                if analyser is not None and (
-                    not analyser.manual or roles is None or "modulation_analyser" in roles
-                ):
-                    with _unless_needed("modulation_analyser", roles):
-                        analyser.tune_hz(frequency_hz)
+                meter, analyser = self._tuned_readers(roles, frequency_hz)
                 side = TransmitSide(
                     key=key,
                     meter=meter,
@@ -181,15 +180,34 @@ class SafeBench(SelfCheckingBench):
                 finally:
                     side.leave()
                     key.note_carrier(seen=side.carrier_seen)
+            except UNEXPLAINED:
+                is_unexplained = True
+                raise
             finally:
                 try:
                     key.release()
                     if key.presses > presses and not is_proved:
-                        self._prove_release(side)
+                        release = self._prove_release(side)
+                        if is_unexplained:
+                            release.refuse_if_restarted()
+                            _raise_if_lost(self._start.confirm_transmit, roles)
                 finally:
                     self._interlock.audio_off()
                     self._forget_steps()
                 self._supply.give_back()
+
+    def _tuned_readers(
+        self, roles: frozenset[str] | None, frequency_hz: float
+    ) -> tuple[PowerMeter | None, ModulationAnalyser | None]:
+        """Return what the unit is read by, tuned to its channel; what is not needed may fail."""
+        meter, analyser = self._find(PowerMeter), self._find(ModulationAnalyser)
+        if meter is not None:
+            with _unless_needed("power_meter", roles):
+                meter.set_correction_frequency_hz(frequency_hz)
+        if analyser is not None and (not analyser.manual or roles is None or "modulation_analyser" in roles):
+            with _unless_needed("modulation_analyser", roles):
+                analyser.tune_hz(frequency_hz)
+        return meter, analyser
 
     def _listening(self, mode: str, frequency_hz: float) -> Callable[[], None]:
         """Return what listens for the generator where the power meter saw nothing; no path leads through it from a side to the bench."""

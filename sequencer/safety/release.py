@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from contextlib import suppress
 
 from drivers.clock import Clock
-from drivers.faults import InstrumentFault, UnexpectedReply
+from drivers.faults import InstrumentFault, SettingLost, UnexpectedReply
 from drivers.roles import Instrument, ModulationAnalyser, PowerMeter, RangeState, Supply
 from sequencer.safety.watch import Taken
 
@@ -68,6 +69,7 @@ class Release:
         self._top_dbm = top_dbm
         self._stands_still = stands_still
         self._has_fallen: bool | None = None
+        self._lost: SettingLost | None = None
         self.seen = ""
 
     def is_silent(self) -> bool | None:
@@ -83,7 +85,11 @@ class Release:
         return self._by_meter() is True
 
     def confirm_response(self) -> None:
-        """Raise UnexpectedReply for an instrument that shows the same number released as it did keyed."""
+        """Raise UnexpectedReply for an instrument that shows the same number released as it did keyed.
+
+        SettingLost where the power meter showed the unit released once it had its settings again: what it read before counts for nothing.
+        """
+        self.refuse_if_restarted()
         if self._has_fallen is False and (power := self._taken.get(POWER)) is not None:
             raise still(POWER, power, self.seen)
         for name, taken in self._to_read():
@@ -95,6 +101,11 @@ class Release:
             if abs(reading.number - taken.number) <= max(absolute, share * abs(taken.number)):
                 raise still(name, taken, reading.raw or f"{reading.number:g}")
 
+    def refuse_if_restarted(self) -> None:
+        """Raise SettingLost where the power meter had lost its settings."""
+        if self._lost is not None:
+            raise self._lost
+
     def _to_read(self) -> list[tuple[str, Taken]]:
         """Return what is read once more; of an instrument that a person reads the last figure alone."""
         found = [one for one in self._taken.items() if one[0] not in NOT_ASKED]
@@ -104,15 +115,33 @@ class Release:
     def _by_meter(self) -> bool | None:
         if self._meter is None:
             return None
-        by_hand = self._meter.manual
+        shows = self._shown(self._meter)
+        return self._shown(self._meter) if shows is False and self._has_restarted(self._meter) else shows
+
+    def _has_restarted(self, meter: PowerMeter) -> bool:
+        """Say whether the meter has lost what it was set to, so that what it shows means nothing; it is set anew."""
+        try:
+            meter.confirm_settings()
+        except SettingLost as lost:
+            self._lost = lost
+        except InstrumentFault:
+            return False
+        if self._lost is None:
+            return False
+        with suppress(InstrumentFault):
+            meter.set_start_state()
+        return True
+
+    def _shown(self, meter: PowerMeter) -> bool | None:
+        by_hand = meter.manual
         keyed = self._taken.get(POWER)
         highest_dbm = keyed.number if keyed is not None else -math.inf
         level_dbm = highest_dbm
         for pause_s in POLLS_S[:1] if by_hand else POLLS_S:
             self._clock.wait_s(pause_s)
             try:
-                with self._meter.unkeyed():
-                    reading = self._meter.read_power_dbm()
+                with meter.unkeyed():
+                    reading = meter.read_power_dbm()
             except InstrumentFault:
                 return None
             if reading.state is RangeState.UNDER_RANGE:

@@ -203,3 +203,34 @@ def test_a_generator_further_off_than_a_step_was_not_set(make_rig, monkeypatch):
     monkeypatch.setattr(level, "kind", replace(level.kind, resolution=5.0))
     assert rig.run().status is ExitStatus.BENCH_FAILED
     assert "level was set to" in results(rig)["sensitivity, 12 dB SINAD"].note
+
+
+@pytest.mark.parametrize("at", [1, 2, 3, 4])
+def test_a_power_meter_that_restarts_among_its_readings_is_no_transmitter_that_stays_on(
+    make_rig, at: int
+) -> None:
+    """In watts the released unit's 1 nW reads as 0 dBm: the meter is set anew, sees it silent, and the check is measured again.
+
+    Before: the unit's supply was cut for a stuck PTT, and the run ended.
+    """
+    sound = make_rig(sequence=HEAD + POWER + CURRENT)
+    sound.run()
+    rig = make_rig(sequence=HEAD + POWER + CURRENT)
+    device = rig.device("power_meter")
+    hear, readings = device.submit, []
+
+    def submit(message: bytes) -> Any:
+        if b"READ" in message.upper():
+            readings.append(message)
+            if len(readings) == at + 2:  # unkeyed, and at the first press, it is read once each
+                device._reset()
+        return hear(message)
+
+    device.submit = submit
+    outcome = rig.run()
+    assert len(readings) > at + 2
+    assert outcome.status is ExitStatus.PASSED, outcome.problems
+    was, now = results(sound), results(rig)
+    assert "measured again" in now["carrier power"].note
+    for quantity in ("carrier power", "supply current, transmit"):
+        assert now[quantity].value == pytest.approx(was[quantity].value, abs=was[quantity].uncertainty)
