@@ -35,7 +35,7 @@ from sequencer.cli.setting_up.channels_options import channels
 from sequencer.cli.setting_up.commands import identify, reference, schema, simulate
 from sequencer.cli.setting_up.new_options import new
 from sequencer.cli.station.options import line
-from sequencer.cli.statistics.commands import risk, sampling
+from sequencer.cli.statistics.commands import gauge, risk, sampling
 from sequencer.cli.unattended.options import series_options, taken_from
 
 _EPILOG = (
@@ -209,7 +209,7 @@ _take_in.hidden = True
 main.add_command(_take_in, "take-in")
 for command in (
     *(results, trace, replay, compare, history, export, report, import_kept),
-    *(line, risk, sampling),
+    *(line, gauge, risk, sampling),
     *(new, channels, identify, check_bench, schema, reference, simulate),
 ):
     main.add_command(command)

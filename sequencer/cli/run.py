@@ -54,7 +54,7 @@ from sequencer.run.status import ExitStatus
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Asked:
-    """What the command line asks of a run."""
+    """What the command line asks of a run; ``run`` is its name, where it was given one beforehand."""
 
     sequence_name: str
     bench_name: str
@@ -66,6 +66,7 @@ class Asked:
     store: str = ""
     chosen: Chosen = Chosen()
     line: LineAsked = LineAsked()
+    run: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -265,7 +266,7 @@ def facts_of_run(prepared: Prepared, parts: BenchParts) -> RunFacts:
     doubts, refused = _doubts(prepared, title)
     line, batch, not_taken = _line_now(prepared) if begun is None else (LineFacts.of(begun), None, "")
     return RunFacts(
-        run=_new_run(prepared.simulated) if begun is None else begun.run,
+        run=prepared.asked.run or new_run(prepared.simulated) if begun is None else begun.run,
         time=datetime.now().astimezone() if begun is None else begun.time,
         serial=prepared.asked.serial,
         model=model,
@@ -343,7 +344,8 @@ def _cut_short(why: str, record: Record) -> str:
     return f"{text} {record.kept.said()}"
 
 
-def _new_run(simulated: bool) -> str:
+def new_run(simulated: bool) -> str:
+    """Return a name for a run that begins now."""
     stamp = datetime.now().astimezone().strftime("%Y%m%dT%H%M%S")
     return f"{stamp}-{uuid.uuid4().hex[:6]}{'-simulated' if simulated else ''}"
 

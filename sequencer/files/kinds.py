@@ -10,6 +10,7 @@ from sequencer.problems import Complaint, listed
 
 _CALLED = {
     "batch": "batch file",
+    "gauge": "gauge study",
     "sequence": "sequence",
     "bench": "bench file",
     "plan": "channel plan",
@@ -20,6 +21,8 @@ _CALLED = {
 }
 """What a file is called, by the key that only files of its kind have at the top."""
 
+_NAME_A_SEQUENCE = ("batch", "gauge")
+"""Kinds of files that have the key `sequence` beside their own."""
 _SHIPPED: dict[str, Kind] = {"sequence": "sequence", "bench": "bench", "plan": "plan", "serials": "model"}
 
 
@@ -27,10 +30,10 @@ def other_kind(source: Source, wanted: Collection[str]) -> Complaint | None:
     """Return the complaint that the file is of another kind than one with the keys ``wanted``; None where it is not."""
     root: Node = source.root
     own = next((key for key in _CALLED if key in wanted), None)
-    is_batch = (
-        root.kind == "mapping" and "batch" in root.entries and "batch" not in wanted
-    )  # it names a sequence too
-    if root.kind != "mapping" or own is None or (own in root.entries and not is_batch):
+    if root.kind != "mapping" or own is None:
+        return None
+    names_one_too = any(key in root.entries and key not in wanted for key in _NAME_A_SEQUENCE)
+    if own in root.entries and not names_one_too:
         return None
     other = next((key for key in _CALLED if key in root.entries and key not in wanted), None)
     if other is None:

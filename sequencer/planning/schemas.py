@@ -7,6 +7,7 @@ from typing import Any
 from sequencer.files.schema import schema_of
 from sequencer.inputs.bench import BenchFile
 from sequencer.inputs.channel_plan import PlanFile
+from sequencer.inputs.gauge_file import GaugeFile
 from sequencer.inputs.instrument_roles import ENTRIES, INSTALLED, ROLES, role_of
 from sequencer.inputs.instruments import UnknownRole
 from sequencer.inputs.model import CHANNEL_WORDS
@@ -18,12 +19,13 @@ _DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
 
 def schemas() -> dict[str, dict[str, Any]]:
-    """Return the schemas of sequence, bench, plan and model files (JSON Schema 2020-12)."""
+    """Return the schemas of sequence, bench, plan, model and gauge files (JSON Schema 2020-12)."""
     found = {
         "sequence": _with_what_a_model_has(schema_of(sequence_model())),
         "bench": _chosen_by_role_and_driver(schema_of(BenchFile)),
         "plan": schema_of(PlanFile),
         "model": schema_of(model_of_files()),
+        "gauge": schema_of(GaugeFile),
     }
     return {name: {"$schema": _DIALECT, **one} for name, one in found.items()}
 

@@ -28,6 +28,7 @@ WRITTEN = (
     "replay",
     "unattended",
     "line",
+    "gauge-and-risk",
     "stopping",
     "interrupted",
     "readings-and-recordings",

@@ -29,6 +29,7 @@ from sequencer.files.read import read_text
 from sequencer.inputs.batch import BatchFile
 from sequencer.inputs.bench import BenchFile
 from sequencer.inputs.channel_plan import PlanFile
+from sequencer.inputs.gauge_file import GaugeFile
 from sequencer.inputs.instruments import ENTRIES
 from sequencer.inputs.loss_table import LossTable
 from sequencer.inputs.preset import Preset
@@ -47,6 +48,7 @@ MODELS: tuple[type[BaseModel], ...] = (
     BenchFile,
     PlanFile,
     LossTable,
+    GaugeFile,
     Preset,
     sequence_model(),
     model_of_files(),

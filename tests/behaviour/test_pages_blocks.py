@@ -22,6 +22,7 @@ from click.testing import CliRunner
 
 from sequencer.checks import SHIPPED
 from sequencer.cli.main import main
+from sequencer.inputs.gauge_file import load_gauge
 from sequencer.inputs.load_bench import load_bench
 from sequencer.planning.load import load_sequence
 from sequencer.planning.model_file import Wanted, load_model
@@ -164,6 +165,8 @@ def _read(content: Any, block: Block, file: Path) -> None:
                 HEAD + "".join(f"  {line}\n" for line in block.text.splitlines()), encoding="utf-8"
             )
             assert load_sequence(str(file)).sequence.checks
+    elif "gauge" in content:
+        assert load_gauge(file).file.units
     elif "serials" in content:
         assert load_model(file).plan is not None
     elif "sequence" in content:

@@ -76,8 +76,8 @@ def test_help_imports_nothing_of_the_engine(command: tuple[str, ...], tmp_path: 
         "sequencer.cli.setting_up.channels_options",
         "sequencer.cli.setting_up.commands",
         "sequencer.cli.common.complete",
-        "sequencer.cli.main",
         "sequencer.cli.common.line_options",
+        "sequencer.cli.main",
         "sequencer.cli.common.options",
         "sequencer.cli.common.outlet",  # of the standard library alone
         "sequencer.cli.setting_up.new_options",

@@ -74,6 +74,24 @@ def _named(option: str, text: str) -> None:
         )
 
 
+def _sequence(option: str, text: str) -> None:
+    _named(option, text)
+    find_file(text, "sequence")
+
+
+def _check(option: str, text: str) -> None:
+    from sequencer.checks import check_names
+
+    if text not in check_names():
+        raise option_problem(
+            option,
+            f"no check '{text[:60]}'",
+            found=text[:60],
+            allowed=listed(check_names()),
+            hint=did_you_mean(text, check_names()),
+        )
+
+
 def _model_in(folder: Path) -> Question:
     """Return the question for a sequence's model, as it stands in ``folder``: one's own models beside it go before the shipped ones."""
     from sequencer.planning.model_file import model_beside
@@ -178,6 +196,15 @@ QUESTIONS: Mapping[str, tuple[Question, ...]] = {
             check=_quantity("power", 1e-3, 1e5),
         ),
     ),
+    "gauge": (
+        Question(
+            option="--sequence",
+            asks="Which sequence measures?",
+            default="fm-mobile-acceptance",
+            check=_sequence,
+        ),
+        Question(option="--measure", asks="Which of its checks?", default="carrier_power", check=_check),
+    ),
     "check": (),
     "driver": (
         Question(option="--role", asks="Which instrument does it drive?", default="power_meter", check=_role),
@@ -279,6 +306,10 @@ def _prove(kind: str, text: str, path: str) -> None:
         from sequencer.inputs.bench import BenchFile
 
         read_text(text, BenchFile, file=path)
+    elif kind == "gauge":
+        from sequencer.inputs.gauge_file import GaugeFile
+
+        read_text(text, GaugeFile, file=path)
 
 
 def _package(kind: str, name: str, answers: Mapping[str, str]) -> dict[str, str]:
@@ -314,4 +345,6 @@ def _next(kind: str, name: str, into: Path, answers: Mapping[str, str]) -> str:
     if kind == "sequence":
         serial = _serial_of(into, answers["--model"])
         return f"Next: sequencer run {into / f'{name}.yaml'} --bench bench --serial {serial} --dry-run --confirmed"
+    if kind == "gauge":
+        return f"Next: write in your units and operators; then sequencer gauge {into / f'{name}.yaml'} --bench bench"
     return f"Next: fill in addresses, losses and accuracies; then sequencer identify --bench {into / f'{name}.yaml'}"

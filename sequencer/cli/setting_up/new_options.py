@@ -11,7 +11,7 @@ from sequencer.cli.common.program import Command
 
 
 @click.command(cls=Command)
-@click.argument("kind", type=click.Choice(["model", "sequence", "bench", "check", "driver"]))
+@click.argument("kind", type=click.Choice(["model", "sequence", "bench", "gauge", "check", "driver"]))
 @click.argument("name")
 @click.option(
     "--into",
@@ -29,6 +29,8 @@ from sequencer.cli.common.program import Command
 @click.option("--network", metavar="A.B.C", help="bench: first three numbers of the instruments' addresses.")
 @click.option("--supply-max", metavar="VOLTAGE", help="bench: the highest voltage of the supply.")
 @click.option("--rating", metavar="POWER", help="bench: what load or pad may be given.")
+@click.option("--sequence", metavar="SEQUENCE", help="gauge: the sequence whose checks measure.")
+@click.option("--measure", metavar="CHECK", help="gauge: which of its checks.")
 @click.option("--role", metavar="ROLE", help="driver: the role of the instrument.")
 @clear_errors
 def new(kind: str, name: str, into: Path, **given: str | None) -> None:

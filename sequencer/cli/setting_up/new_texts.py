@@ -64,7 +64,17 @@ paths:                                 # measure them: the check path_loss write
   transmit: {{loss: {{27 MHz: 30.1 dB}}, uncertainty: 0.15 dB, unit_vswr: 1.5, rating: {rating}}}   # rating of load or pad
 protection: {{max_key_time: 40 s, key_duty: 50 %, max_receiver_input: 0 dBm, max_supply_current: 6 A}}
 """
-TEXTS: Mapping[str, str] = {"model": _MODEL, "sequence": _SEQUENCE, "bench": _BENCH}
+_GAUGE = """# {name}: is the measuring good enough? Each operator measures each unit several times.
+# `sequencer reference gauge-and-risk` says how many, and what the figures say.
+gauge: '{name}'
+sequence: '{sequence}'
+checks: ['{measure}']
+units: [M40-0007, M40-0011, M40-0012, M40-0013, M40-0014]   # as the production spreads, good and bad; ten are customary
+operators: [Ana, Bela, Ciro]           # who measures, or what else changes: a fixture, a cable
+trials: 3                              # how often each measures each
+order: random                          # or by operator: one after another in each round
+"""
+TEXTS: Mapping[str, str] = {"model": _MODEL, "sequence": _SEQUENCE, "bench": _BENCH, "gauge": _GAUGE}
 
 _PROJECT = """[build-system]
 requires = ["hatchling>=1.24"]

@@ -1,12 +1,65 @@
-"""What `risk` and `sampling` take on the command line. Start-up imports this, so it imports click alone."""
+"""What `gauge`, `risk` and `sampling` take on the command line. Start-up imports this, so it imports click alone."""
 
 from __future__ import annotations
 
+import sys
+from pathlib import Path
 from typing import Any
 
 import click
 
-from sequencer.cli.common.options import as_json_option, clear_errors
+from sequencer.cli.common.options import (
+    as_json_option,
+    clear_errors,
+    folder_option,
+    model_option,
+    store_option,
+)
+
+
+@click.command()
+@click.argument("study", metavar="[STUDY]", required=False, type=click.Path(path_type=Path))
+@click.option("--bench", "bench_name", metavar="FILE", help="Bench file, or a shipped one's name.")
+@model_option
+@click.option(
+    "--confirmed",
+    is_flag=True,
+    help="State that everything the sequence asks to confirm has been set, each time.",
+)
+@click.option(
+    "--dry-run", is_flag=True, help="Put a simulated instrument behind every address, in virtual time."
+)
+@click.option(
+    "--unasked", is_flag=True, help="Simulated bench: take units and operators as planned, and ask nobody."
+)
+@click.option(
+    "--show",
+    metavar="NAME",
+    default="",
+    help="Show the study of this name, or of this file, as far as it is made.",
+)
+@click.option(
+    "--from",
+    "listed",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Show what readings made elsewhere say: a CSV file with the columns unit, operator, value (and trial, quantity).",
+)
+@click.option("--lower", metavar="VALUE", default="", help="With --from: lower limit, such as '3 W'.")
+@click.option("--upper", metavar="VALUE", default="", help="With --from: upper limit.")
+@folder_option
+@store_option
+@as_json_option
+@clear_errors
+def gauge(study: Path | None, as_json: bool, **asked: Any) -> None:
+    """Make the gauge study in the file STUDY: how much of what is measured is the units, how much the measuring itself.
+
+    Every operator measures every unit several times, in an order drawn by lot; units and operators are asked for by name. It can be
+    stopped at any time: the same command goes on with it. 'sequencer new gauge NAME' writes a file to begin with.
+    """
+    from sequencer.cli.statistics.gauge_asked import gauge_asked
+
+    sys.exit(gauge_asked(study, as_json=as_json, **asked))
 
 
 @click.command()

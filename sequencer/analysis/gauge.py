@@ -1,0 +1,238 @@
+"""A gauge study looked at: for each quantity its variances with their intervals, against the tolerance and against U.
+
+Common practice, without a source: up to 10 % of the tolerance (or of the study) is called good, above 30 % bad; five distinct categories
+are asked for.
+"""
+
+from __future__ import annotations
+
+import math
+import statistics
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+
+from sequencer.frozen import dataclass
+from sequencer.results.gauge_log import GaugeReading, GaugeRecord
+from sequencer.statistics.gauge import STUDY_WIDTH, GaugeStudy, find_gauge_study
+from sequencer.statistics.gauge_intervals import GaugeIntervals, find_gauge_intervals
+from sequencer.statistics.gauge_missing import find_incomplete_study
+from sequencer.units.format import unit_of_difference
+
+GOOD, BAD = 0.10, 0.30
+CATEGORIES = 5
+_Key = tuple[str, str, int | None, float | None, str]
+Readings = Mapping[tuple[str, str], Sequence[float]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GaugeFinding:
+    """What a study says of one quantity.
+
+    ``missing``: the cells that are short, in words; ``refused``: why nothing can be said, empty where something can. ``intervals`` is None
+    where readings are missing. ``expanded``: the mean U of the readings, None where none is stated.
+    """
+
+    name: str
+    unit: str
+    readings: Readings
+    mean: float
+    expanded: float | None = None
+    lower: float | None = None
+    upper: float | None = None
+    study: GaugeStudy | None = None
+    intervals: GaugeIntervals | None = None
+    missing: tuple[str, ...] = ()
+    refused: str = ""
+
+    @property
+    def count(self) -> int:
+        """How many readings there are."""
+        return sum(len(cell) for cell in self.readings.values())
+
+    @property
+    def unit_of_difference(self) -> str:
+        """The unit of standard deviations."""
+        return unit_of_difference(self.unit)
+
+    @property
+    def gauge(self) -> float:
+        """The standard deviation of measuring; NaN where nothing can be said."""
+        return math.nan if self.study is None else math.sqrt(self.study.measuring)
+
+    def share_of_tolerance(self, deviation: float) -> float | None:
+        """Return six standard deviations over the tolerance, or with one limit three over the mean's distance to it; None without."""
+        if self.lower is not None and self.upper is not None:
+            return STUDY_WIDTH * deviation / (self.upper - self.lower) if self.upper > self.lower else None
+        limit = self.upper if self.lower is None else self.lower
+        if limit is None or limit == self.mean:
+            return None
+        return STUDY_WIDTH / 2.0 * deviation / abs(limit - self.mean)
+
+
+def findings_of(record: GaugeRecord) -> list[GaugeFinding]:
+    """Return what a kept study says, a finding for each quantity in the order they were first measured."""
+    grouped: dict[_Key, list[tuple[str, str, GaugeReading]]] = {}
+    cells = sorted(record.cells.values(), key=lambda cell: cell.number)
+    for cell in cells:
+        for one in cell.readings:
+            key = (one.check, one.quantity, one.channel, one.axis_value, one.unit)
+            grouped.setdefault(key, []).append((cell.unit, cell.operator, one))
+    plan = [(unit, operator) for unit in record.head.units for operator in record.head.operators]
+    plain = Counter((check, quantity, channel) for check, quantity, channel, _, _ in grouped)
+    return [
+        _of_quantity(group, plan, record.head.trials, alone=plain[key[:3]] == 1)
+        for key, group in grouped.items()
+    ]
+
+
+def _of_quantity(
+    group: Sequence[tuple[str, str, GaugeReading]],
+    plan: Sequence[tuple[str, str]],
+    trials: int,
+    *,
+    alone: bool,
+) -> GaugeFinding:
+    first = group[0][2]
+    readings: dict[tuple[str, str], list[float]] = {key: [] for key in plan}
+    for unit, operator, one in group:
+        if one.value is not None:
+            readings[unit, operator].append(one.value)
+    known = [
+        one.uncertainty
+        for _, _, one in group
+        if one.uncertainty is not None and math.isfinite(one.uncertainty)
+    ]
+    limits = {(one.lower_limit, one.upper_limit) for _, _, one in group}
+    lower, upper = limits.pop() if len(limits) == 1 else (None, None)
+    channel = "" if first.channel is None else f", channel {first.channel}"
+    along = "" if alone or first.axis_value is None else f" at {first.axis_value:g}"
+    return find_gauge_finding(
+        name=f"{first.check}{channel}: {first.quantity}{along}",
+        unit=first.unit,
+        readings=readings,
+        trials=trials,
+        expanded=statistics.fmean(known) if known else None,
+        lower=lower,
+        upper=upper,
+    )
+
+
+def find_gauge_finding(
+    *,
+    name: str,
+    unit: str,
+    readings: Readings,
+    trials: int,
+    expanded: float | None = None,
+    lower: float | None = None,
+    upper: float | None = None,
+) -> GaugeFinding:
+    """Return what crossed readings say; a missing one is named, and done without by maximum likelihood."""
+    values = [one for cell in readings.values() for one in cell]
+    missing = tuple(
+        f"{unit_} by {operator}: {len(cell)} of {trials}"
+        for (unit_, operator), cell in readings.items()
+        if len(cell) != trials
+    )
+    study, intervals, refused = None, None, ""
+    try:
+        study = find_incomplete_study(readings) if missing else find_gauge_study(readings)
+        if study.total == 0.0:
+            study, refused = None, "the readings do not differ at all"
+        elif not missing:
+            intervals = find_gauge_intervals(study)
+    except ValueError as error:
+        refused = str(error)
+    return GaugeFinding(
+        name=name,
+        unit=unit,
+        readings=readings,
+        mean=statistics.fmean(values) if values else math.nan,
+        expanded=expanded,
+        lower=lower,
+        upper=upper,
+        study=study,
+        intervals=intervals,
+        missing=missing,
+        refused=refused,
+    )
+
+
+def verdict_of(finding: GaugeFinding) -> str:
+    """Return in a sentence whether the measuring is good enough."""
+    study = finding.study
+    if study is None:
+        return f"Nothing can be said: {finding.refused}."
+    share, of_what = finding.share_of_tolerance(finding.gauge), "tolerance"
+    if share is None:
+        share, of_what = study.share_of_study, "spread of these units"
+    if math.isnan(share):
+        return "Nothing can be said: neither units nor readings differ."
+    word = "good" if share <= GOOD else "marginal" if share <= BAD else "not good enough"
+    said = f"Measuring takes {100.0 * share:.3g} % of the {of_what}: {word} (up to 10 % good, above 30 % not; common practice)."
+    if study.measuring > 0 and study.distinct_categories < CATEGORIES:
+        said += (
+            f" It tells {study.distinct_categories} {'class' if study.distinct_categories == 1 else 'classes'} of these units apart; "
+            f"{CATEGORIES} are asked for to follow a process by it."
+        )
+    return said
+
+
+def notes_of(finding: GaugeFinding) -> Iterable[str]:
+    """Give what is missing, pooled, and how U compares."""
+    study = finding.study
+    if finding.missing:
+        shown = "; ".join(finding.missing[:5]) + (
+            f" and {len(finding.missing) - 5} more" if len(finding.missing) > 5 else ""
+        )
+        how = ""
+        if study is not None:
+            how = " Done without them by restricted maximum likelihood, which gives no intervals; a study that is whole says more."
+        yield f"Missing: {shown}.{how}"
+    if study is None:
+        return
+    yield _interaction(study)
+    yield from _against_u(finding)
+    if finding.share_of_tolerance(1.0) is not None and (finding.lower is None or finding.upper is None):
+        yield "With one limit, three standard deviations are held against the way from the mean to it."
+
+
+def rests_on(finding: GaugeFinding) -> str:
+    """Return what the figures rest on, and what they do not say; empty where there are none."""
+    study = finding.study
+    if study is None:
+        return ""
+    freedom = "1 degree" if study.operators == 2 else f"{study.operators - 1} degrees"
+    return (
+        f"From {study.units} units, {study.operators} operators and {finding.count} readings: what operators differ by rests on "
+        f"{freedom} of freedom. What all readings share, such as the bench's own error, is not in it, nor what another day or "
+        "another bench would add."
+    )
+
+
+def _interaction(study: GaugeStudy) -> str:
+    p = next((row.p for row in study.full if row.name == "unit x operator" and row.p is not None), None)
+    if p is None:
+        return ""
+    if study.is_pooled:
+        return f"Nothing speaks for operators measuring some units otherwise than others (p = {p:.3g}): pooled into the repeatability."
+    return f"Operators may measure some units otherwise than others (p = {p:.3g}): the interaction stands by itself."
+
+
+def _against_u(finding: GaugeFinding) -> Iterable[str]:
+    if finding.expanded is None or finding.study is None:
+        return
+    low = finding.gauge if finding.intervals is None else math.sqrt(finding.intervals.measuring.lower)
+    twice, stated = (
+        2.0 * finding.gauge,
+        f"The results state U = {finding.expanded:.3g} {finding.unit_of_difference}",
+    )
+    if 2.0 * low > finding.expanded:
+        yield (
+            f"{stated}, but readings of one unit already scatter by {twice:.3g} (twice their standard deviation): the budget lacks "
+            "something, such as connections made anew ('sequencer reference first-bench')."
+        )
+    else:
+        yield (
+            f"{stated}; twice the standard deviation of measuring is {twice:.3g}. The rest of U is what all these readings share."
+        )

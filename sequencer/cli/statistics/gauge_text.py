@@ -1,0 +1,165 @@
+"""A gauge study on the screen, and as plain values."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from typing import Any
+
+from sequencer.analysis.gauge import GaugeFinding, notes_of, rests_on, verdict_of
+from sequencer.results.gauge_log import GaugeRecord
+from sequencer.statistics.gauge import GaugeStudy, Source
+from sequencer.statistics.gauge_intervals import GaugeIntervals, Interval
+from sequencer.units.format import counted, format_quantity
+
+
+def head_lines(record: GaugeRecord) -> Iterator[str]:
+    """Give what the study is, and how far it has come."""
+    head = record.head
+    planned = len(head.units) * len(head.operators) * head.trials
+    whole = sum(cell.is_whole for cell in record.cells.values())
+    yield (
+        f"{head.gauge}: {len(head.units)} units x {len(head.operators)} operators x {head.trials} trials, {head.sequence} on {head.bench}; "
+        f"order drawn with {head.seed} ({head.order})."
+    )
+    if head.simulated:
+        yield "Simulated: not a study of real units or operators."
+    yield f"{whole} of {counted(planned, 'measurement')} made."
+
+
+def all_lines(findings: Sequence[GaugeFinding]) -> Iterator[str]:
+    """Give what the study says, and at the end what that rests on."""
+    for one in findings:
+        yield from finding_lines(one)
+    yield ""
+    yield from dict.fromkeys(filter(None, map(rests_on, findings)))
+
+
+def finding_lines(finding: GaugeFinding) -> Iterator[str]:
+    """Give what the study says of one quantity."""
+    yield ""
+    mean = "no reading" if math.isnan(finding.mean) else f"mean {format_quantity(finding.mean, finding.unit)}"
+    yield f"{finding.name}: {counted(finding.count, 'reading')}, {mean}"
+    if finding.study is not None:
+        if finding.intervals is not None:
+            yield from _analysis(finding.study)
+        yield from _variances(finding, finding.study)
+    yield verdict_of(finding)
+    yield from filter(None, notes_of(finding))
+
+
+def _analysis(study: GaugeStudy) -> Iterator[str]:
+    yield f"  {'':<18} {'degrees':>8} {'sum of squares':>15} {'mean square':>13} {'F':>9} {'p':>8}"
+    for row in study.full:
+        f = "" if row.f is None else f"{row.f:.4g}"
+        p = "" if row.p is None else f"{row.p:.3g}"
+        yield f"  {row.name:<18} {row.dof:>8} {row.sum_of_squares:>15.5g} {row.mean_square:>13.5g} {f:>9} {p:>8}"
+
+
+def _variances(finding: GaugeFinding, study: GaugeStudy) -> Iterator[str]:
+    unit = finding.unit_of_difference
+    title = f"std. dev. ({unit})" if unit else "std. dev."
+    yield f"  {'':<18} {title:>17} {'95 % interval':>21} {'of study':>10} {'of tolerance':>13}"
+    for name, variance, interval in _components(study, finding.intervals):
+        deviation = math.sqrt(variance)
+        within = (
+            "" if interval is None else f"{math.sqrt(interval.lower):.3g} to {math.sqrt(interval.upper):.3g}"
+        )
+        of_study = f"{100.0 * deviation / math.sqrt(study.total):.1f} %"
+        share = finding.share_of_tolerance(deviation)
+        of_tolerance = "" if share is None else f"{100.0 * share:.1f} %"
+        yield f"  {name:<18} {deviation:>17.4g} {within:>21} {of_study:>10} {of_tolerance:>13}"
+    categories = study.distinct_categories if study.measuring > 0 else "any number"
+    yield f"  distinct categories: {categories}"
+
+
+def _components(
+    study: GaugeStudy, intervals: GaugeIntervals | None
+) -> Iterator[tuple[str, float, Interval | None]]:
+    """Give each source of variance, what it is made of below it."""
+    yield "measuring", study.measuring, None if intervals is None else intervals.measuring
+    yield "  repeatability", study.repeatability, None if intervals is None else intervals.repeatability
+    yield "  reproducibility", study.reproducibility, None
+    if not study.is_pooled:
+        yield "    operators", study.operator, None
+        yield "    interaction", study.interaction, None
+    yield "units", study.unit, None if intervals is None else intervals.unit
+    yield "all", study.total, None
+
+
+def record_as_plain(record: GaugeRecord, findings: Sequence[GaugeFinding]) -> dict[str, Any]:
+    """Return a kept study for JSON: as planned, each measurement, and what it says."""
+    cells = sorted(record.cells.values(), key=lambda cell: cell.number)
+    return {
+        "study": record.head.as_plain(),
+        "planned": len(record.head.units) * len(record.head.operators) * record.head.trials,
+        "measured": sum(cell.is_whole for cell in cells),
+        "measurements": [
+            {
+                "number": cell.number,
+                "unit": cell.unit,
+                "operator": cell.operator,
+                "trial": cell.trial,
+                "run": cell.run,
+                "readings": [
+                    {name: getattr(one, name) for name in type(one).__dataclass_fields__}
+                    for one in cell.readings
+                ],
+            }
+            for cell in cells
+        ],
+        "findings": [finding_as_plain(one) for one in findings],
+    }
+
+
+def finding_as_plain(finding: GaugeFinding) -> dict[str, Any]:
+    """Return what a study says of one quantity, for JSON; variances in the square of ``unit_of_difference``."""
+    study, intervals = finding.study, finding.intervals
+    return {
+        "name": finding.name,
+        "unit": finding.unit,
+        "unit_of_difference": finding.unit_of_difference,
+        "readings": finding.count,
+        "mean": _finite(finding.mean),
+        "uncertainty": finding.expanded,
+        "lower_limit": finding.lower,
+        "upper_limit": finding.upper,
+        "missing": list(finding.missing),
+        "refused": finding.refused,
+        "pooled": None if study is None else study.is_pooled,
+        "analysis": [] if study is None else [_source(row) for row in study.full],
+        "variances": []
+        if study is None
+        else [
+            {
+                "source": name.strip(),
+                "variance": variance,
+                "standard_deviation": math.sqrt(variance),
+                "lower": None if interval is None else interval.lower,
+                "upper": None if interval is None else interval.upper,
+                "of_study": math.sqrt(variance / study.total),
+                "of_tolerance": finding.share_of_tolerance(math.sqrt(variance)),
+            }
+            for name, variance, interval in _components(study, intervals)
+        ],
+        "distinct_categories": study.distinct_categories
+        if study is not None and study.measuring > 0
+        else None,
+        "verdict": verdict_of(finding),
+        "notes": [note for note in (*notes_of(finding), rests_on(finding)) if note],
+    }
+
+
+def _source(row: Source) -> dict[str, Any]:
+    return {
+        "source": row.name,
+        "degrees_of_freedom": row.dof,
+        "sum_of_squares": _finite(row.sum_of_squares),
+        "mean_square": _finite(row.mean_square),
+        "f": None if row.f is None else _finite(row.f),
+        "p": row.p,
+    }
+
+
+def _finite(number: float) -> float | None:
+    return number if math.isfinite(number) else None

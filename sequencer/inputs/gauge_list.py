@@ -1,0 +1,141 @@
+"""Readings of a gauge study that were made elsewhere: a CSV file with a line for each reading."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from pathlib import Path
+
+from sequencer.frozen import dataclass
+from sequencer.inputs.list_text import Row, at_line, is_separator_line, read_list_text
+from sequencer.problems import Complaint, FileProblems, did_you_mean, listed, printable
+
+NEEDED = ("unit", "operator", "value")
+COLUMNS = (*NEEDED, "trial", "quantity")
+_HEADED = "a first line 'unit,operator,trial,value' (trial and quantity may be left out), and a line for each reading"
+_NUMBER = re.compile(r"[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d{1,3})?", re.ASCII)
+LARGEST = 1e15
+LONGEST = 64
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ListedReading:
+    """One reading, and the line it stands on."""
+
+    unit: str
+    operator: str
+    value: float
+    line: int
+    quantity: str = ""
+    trial: str = ""
+
+
+def read_gauge_list(path: Path) -> tuple[ListedReading, ...]:
+    """Return the readings in the file. Raises FileProblems with everything that is wrong with it, each with its line."""
+    rows = [row for row in read_list_text(path).rows if not row.is_blank and not is_separator_line(row)]
+    if not rows:
+        raise FileProblems([at_line(path, 1, "the list is empty", allowed=_HEADED)])
+    places = _places(path, rows[0])
+    complaints: list[Complaint] = []
+    found: dict[tuple[str, ...], ListedReading] = {}
+    readings: list[ListedReading] = []
+    for row in rows[1:]:
+        one = _reading(path, row, places, complaints)
+        if one is None:
+            continue
+        readings.append(one)
+        key = (one.quantity, one.unit, one.operator, one.trial)
+        if one.trial and (earlier := found.setdefault(key, one)) is not one:
+            complaints.append(
+                at_line(
+                    path,
+                    row.line,
+                    f"trial {printable(one.trial)} of {printable(one.unit)} by {printable(one.operator)} "
+                    f"stands on line {earlier.line} already",
+                    allowed="each trial once",
+                )
+            )
+    if complaints:
+        raise FileProblems(complaints)
+    if not readings:
+        raise FileProblems(
+            [at_line(path, rows[0].line, "no reading stands below the names", allowed=_HEADED)]
+        )
+    return tuple(readings)
+
+
+def _places(path: Path, head: Row) -> Mapping[str, int]:
+    names = [value.casefold() for value in head.values]
+    while names and not names[-1]:
+        names.pop()
+    complaints = [
+        at_line(
+            path,
+            head.line,
+            f"the column '{printable(name)[:40]}' is not known",
+            allowed=listed(COLUMNS),
+            hint=did_you_mean(name, COLUMNS),
+        )
+        for name in dict.fromkeys(names)
+        if name not in COLUMNS
+    ]
+    complaints += [
+        at_line(
+            path, head.line, f"the column '{name}' stands there {names.count(name)} times", allowed="once"
+        )
+        for name in COLUMNS
+        if names.count(name) > 1
+    ]
+    complaints += [
+        at_line(path, head.line, f"there is no column '{name}'", allowed=_HEADED)
+        for name in NEEDED
+        if name not in names
+    ]
+    if complaints:
+        raise FileProblems(complaints)
+    return {name: at for at, name in enumerate(names)}
+
+
+def _reading(
+    path: Path, row: Row, places: Mapping[str, int], complaints: list[Complaint]
+) -> ListedReading | None:
+    values = row.values
+    before = len(complaints)
+    if beyond := [one for one in values[len(places) :] if one]:
+        complaints.append(
+            at_line(
+                path,
+                row.line,
+                f"'{printable(beyond[0])[:40]}' stands beyond the last column",
+                allowed=f"{len(places)} columns: {listed(places)}",
+                hint="numbers with a comma need another separator, or a point in its place",
+            )
+        )
+    cells = {name: values[at] if at < len(values) else "" for name, at in places.items()}
+    for name, text in cells.items():
+        if name in ("unit", "operator") and not text:
+            complaints.append(at_line(path, row.line, f"the {name} is missing", allowed="a name"))
+        elif len(text) > LONGEST or not text.isprintable():
+            complaints.append(
+                at_line(
+                    path,
+                    row.line,
+                    f"the {name} is no plain text",
+                    allowed=f"at most {LONGEST} printable characters",
+                )
+            )
+    text = cells["value"]
+    if _NUMBER.fullmatch(text) is None or not abs(float(text)) <= LARGEST:
+        hint = "write a point for the comma" if "," in text else ""
+        shown = f"'{printable(text)[:40]}' is no value" if text else "the value is missing"
+        complaints.append(at_line(path, row.line, shown, allowed="a number, such as 3.81", hint=hint))
+    if len(complaints) > before:
+        return None
+    return ListedReading(
+        unit=cells["unit"],
+        operator=cells["operator"],
+        value=float(text),
+        line=row.line,
+        quantity=cells.get("quantity", ""),
+        trial=cells.get("trial", ""),
+    )
