@@ -1,0 +1,98 @@
+"""What the station shows in any size: the verdict in words and shape, and whether the unit may be touched, before everything else."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from sequencer.cli.station.drawn import LEAST_HEIGHT, LEAST_WIDTH, Typed, drawn
+from sequencer.cli.station.letters import HEIGHT, large, small, width_of
+from sequencer.run.line.face import NO, YES, Choice, Counts, Face, Question, Verdict
+from sequencer.run.line.scans import Scan
+
+QUESTION = Question(
+    text=("M40-0007 was tested today at 09:12: failed", "M40-0007 is not in the list"),
+    choices=(Choice(key=YES, label="measure it"), Choice(key=NO, label="leave it out")),
+)
+FACES = st.builds(
+    Face,
+    phase=st.sampled_from(["waiting", "measuring", "asking", "opening"]),
+    head=st.just(("Goods in on Bench 2", "batch October · station 3")),
+    serial=st.sampled_from(["", "M40-0007", "X" * 64, "M40\x1b[2J"]),
+    model=st.just("M40"),
+    verdict=st.sampled_from([None, *Verdict]),
+    wrong=st.lists(
+        st.just("frequency error, channel 20: (937.0 ± 2.7) Hz, 340 Hz above the limit of 600 Hz"), max_size=9
+    ).map(tuple),
+    look_at=st.sampled_from(["", "check frequency_error, channel 20"]),
+    safe=st.sampled_from([None, True, False]),
+    safe_why=st.just("PTT released, generator off, supply off, each read back."),
+    progress=st.just("sensitivity, 3 of 9 checks"),
+    counts=st.builds(Counts, passed=st.integers(0, 999), failed=st.integers(0, 99)),
+    notes=st.lists(st.just("Refused: =1+1: it begins as a spreadsheet's formula does."), max_size=3).map(
+        tuple
+    ),
+    question=st.sampled_from([None, QUESTION, Question(text=("Why?",))]),
+)
+TYPED = st.builds(
+    Typed,
+    begun=st.sampled_from(["", "M40-00", "\x1b[2J"]),
+    waiting=st.lists(st.builds(Scan, serial=st.sampled_from(["M40-0008", "\x1b[2J"])), max_size=7),
+)
+
+
+@given(
+    face=FACES,
+    typed=TYPED,
+    width=st.integers(LEAST_WIDTH - 2, 200),
+    height=st.integers(LEAST_HEIGHT, 60),
+)
+def test_every_face_fits_and_says_what_matters(face: Face, typed: Typed, width: int, height: int) -> None:
+    """From the smallest screen on: no line too long or too many; the verdict, the unit's state and every answer are there in words."""
+    lines = [line.text for line in drawn(face, typed, width, height)]
+    assert len(lines) <= height
+    assert all(len(line) <= width for line in lines)
+    assert all(line.isprintable() for line in lines)
+    text = " ".join(lines)
+    if face.verdict is not None:
+        assert f"{face.verdict.value}: " in text
+    if face.safe is False:
+        assert "DO NOT TOUCH THE UNIT" in text
+    elif face.safe:
+        assert "The unit may be changed" in text
+    elif face.serial:
+        assert "Do not touch the unit" in text
+    if face.question is not None:
+        assert all(f"{one.key.upper()} {one.label}" in text for one in face.question.choices)
+
+
+@pytest.mark.parametrize("width", [58, 78, 118])
+def test_the_verdicts_differ_in_shape_without_any_colour(width: int) -> None:
+    """Seven rows or more in each, and no two alike: read from two metres, and without seeing red or green."""
+    shapes = {}
+    for verdict in Verdict:
+        face = Face(
+            phase="waiting", serial="M40-0007", verdict=verdict, safe=True, safe_why="each read back."
+        )
+        lines = [line.text for line in drawn(face, Typed(), width, 50)]
+        shapes[verdict] = [line for line in lines if "█" in line]
+        assert len(shapes[verdict]) >= HEIGHT
+    filled = {verdict: sum(line.count("█") for line in rows) for verdict, rows in shapes.items()}
+    assert filled[Verdict.FAIL] > 1.5 * filled[Verdict.PASS]
+    assert len({tuple(rows) for rows in shapes.values()}) == len(Verdict)
+
+
+def test_block_letters_take_the_room_there_is() -> None:
+    """Twice as wide where it fits; none where not even the narrow ones do."""
+    assert max(map(len, large("PASS", 60))) == width_of("PASS", scale=2)
+    assert max(map(len, large("MEASURED", 58))) <= width_of("MEASURED")
+    assert large("MEASURED", 40) == []
+    assert small("CHANGE", 20) == ["CHANGE"]
+    assert all(one.isascii() for one in small("CHANGE", 80, ascii_only=True))
+
+
+def test_every_letter_of_every_word_is_in_the_font() -> None:
+    """A word that is shown and cannot be drawn would end the window."""
+    for word in (*(one.value for one in Verdict), "CHANGE", "WAIT", "HANDS OFF"):
+        assert len(large(word, 500)) == HEIGHT
