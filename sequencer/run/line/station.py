@@ -165,6 +165,7 @@ class Station(Generic[Job]):
         admission = admit(scan, self._measuring.known(scan.serial) if not scan.wrong else Known())
         if admission.refused:
             self._say(f"Refused: {admission.refused}.")
+            self.status = max(self.status, ExitStatus.INPUT_WRONG)
             return None
         asked = list(admission.asked)
         if is_late:

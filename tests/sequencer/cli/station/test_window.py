@@ -35,7 +35,7 @@ def test_scans_answers_and_faces_go_through_the_window() -> None:
             await pilot.pause()
             assert [one["scan"] for one in sent[4:]] == ["B-1", "B-2"]
             window.take({"taken": 2, "face": as_plain(ASKING)})
-            await pilot.press("y", "f4", "f3", "ctrl+c", "ctrl+q")
+            await pilot.press("y", "f4", "f3", "ctrl+c", "ctrl+backslash", "ctrl+q")
             assert sent[6:] == [{"key": NO, "asked": 5}]
             failed = Face(
                 phase="waiting", serial="A-1", verdict=Verdict.FAIL, safe=True, safe_why="read back."
@@ -48,4 +48,4 @@ def test_scans_answers_and_faces_go_through_the_window() -> None:
             assert len(window.shown) <= 20
 
     asyncio.run(used())
-    assert stopped == [True]
+    assert stopped == [True, True]
