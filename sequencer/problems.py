@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict
 from typing import Any
@@ -120,6 +119,8 @@ class FieldProblems(ValueError):
 def nearest(word: str, known: Iterable[str], *, count: int = 1) -> list[str]:
     """Return the known words most like ``word``, best first; upper and lower case are not told apart."""
     by_folded = {name.casefold(): name for name in known}
+    import difflib  # only who has mistyped something waits for it
+
     found = difflib.get_close_matches(word.casefold()[:60], by_folded, n=count, cutoff=0.6)
     return [by_folded[name] for name in found]
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from contextlib import suppress
-from functools import cache
 from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
@@ -19,6 +18,7 @@ from sequencer.files.shipped import find_file
 from sequencer.inputs.bench import BenchFile
 from sequencer.inputs.instrument_roles import PowerMeter, Supply
 from sequencer.inputs.load_bench import LoadedBench
+from sequencer.inputs.profiles import read_profile
 from sequencer.problems import Complaint, FileProblems, listed, nearest
 from sequencer.units.convert import dbm_from_w
 
@@ -86,10 +86,9 @@ def simulate(
     return simulated
 
 
-@cache
 def _spoken(role: str) -> Profile:
     """Return the profile whose words the simulated instruments speak."""
-    return read_dataclass(find_file("scpi-1999", "profile", within=role), Profile).model
+    return read_profile(find_file("scpi-1999", "profile", within=role)).model
 
 
 def specimen_for(

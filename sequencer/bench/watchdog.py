@@ -6,15 +6,17 @@ import os
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from drivers.text.line import device_of
 from drivers.text.profile import ENDS
 from sequencer.bench.locks import key_mark, lock_paths
 from sequencer.inputs.bench import BenchFile, open_timeout_s
 from sequencer.inputs.instrument_drivers import Installed, Linked, TextRadio, Watched
-from sequencer.safety.watchdog.client import Watchdog
 from sequencer.safety.watchdog.ways import SOCKET, Way
+
+if TYPE_CHECKING:
+    from sequencer.safety.watchdog.client import Watchdog
 
 _SWITCH: Mapping[Literal["radio", "supply"], str] = {"radio": "key", "supply": "output"}
 _PORT = re.compile(r"ASRL(?P<port>.+?)(::INSTR)?", re.IGNORECASE)
@@ -26,6 +28,8 @@ def make_watchdog(bench: BenchFile, profiles: Mapping[str, Any], *, serial: str)
     ways = ways_of(bench, profiles)
     if not ways:
         return None
+    from sequencer.safety.watchdog.client import Watchdog  # a simulated bench has none
+
     locks = [str(path) for way in ways for path in lock_paths(way.address)]
     return Watchdog(ways, serial=serial, mark=key_mark(bench), locks=locks)
 

@@ -224,15 +224,14 @@ def execute(
 
     ``said`` is told once journal, table and store are there to be written to.
     """
-    from rich.console import Console
-
+    from sequencer.cli.common.console import console_for
     from sequencer.cli.screens.live_screen import live_person
     from sequencer.cli.screens.screen import ProgressScreen
 
     plan, people, asked = prepared.plan, prepared.people, prepared.asked
     parts = bench_parts(plan.bench, serial=asked.serial, dry_run=asked.dry_run, sequence=plan.sequence)
     facts = facts_of_run(prepared, parts)
-    console = Console(stderr=True)
+    console = console_for(stderr=True)
     with Record(asked.folder, facts, store=asked.store) as record:
         for line in said:
             click.echo(line, err=True)

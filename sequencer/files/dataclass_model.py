@@ -16,7 +16,7 @@ from enum import Enum
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar, Union, get_args, get_origin, get_type_hints
 
-from pydantic import Field, create_model, model_validator
+from pydantic import Field, PrivateAttr, create_model, model_validator
 
 from sequencer.files.fields import TYPE_OF_SUFFIX, FileModel, Number, WholeNumber, key_of, suffix_of
 from sequencer.files.read import Read, read_file, read_text
@@ -28,11 +28,13 @@ D = TypeVar("D")
 class DataclassModel(FileModel):
     """Base of the models made from dataclasses; `model_for` fills in the fields."""
 
+    _built: Any = PrivateAttr(default=None)
+
     @model_validator(mode="after")
     def _builds(self) -> DataclassModel:
         """Let the dataclass's own checks (``__post_init__``) complain while the place is known."""
         try:
-            self.value()
+            self._built = self._value()
         except (FieldProblem, FieldProblems):
             raise
         except (ValueError, TypeError) as error:
@@ -40,7 +42,10 @@ class DataclassModel(FileModel):
         return self
 
     def value(self) -> Any:
-        """Return the dataclass instance this model was read for."""
+        """Return the dataclass instance this model was read for, the same each time."""
+        return self._built
+
+    def _value(self) -> Any:
         names = type(self).model_fields
         return _class_of(type(self))(**{name: _unwrapped(getattr(self, name)) for name in names})
 

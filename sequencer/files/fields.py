@@ -6,6 +6,7 @@ A field ``max_key_time_s: TimeS`` is read from the key ``max_key_time``, whose t
 
 from __future__ import annotations
 
+import inspect
 from collections.abc import Callable
 from typing import Annotated, Any, Self
 
@@ -45,6 +46,11 @@ UNIT_SUFFIXES = ("_dbm", "_db", "_ppm", "_percent", "_ohm", "_hz", "_w", "_v", "
 """What a field's name ends in, and the file's key does not."""
 
 
+_READS = inspect.Signature(
+    [inspect.Parameter(name, inspect.Parameter.POSITIONAL_OR_KEYWORD) for name in ("found", "info")]
+)
+
+
 def _reader(dimension: Dimension) -> Callable[[Any, ValidationInfo], float]:
     def read(found: Any, info: ValidationInfo) -> float:
         if isinstance(found, str):
@@ -59,6 +65,7 @@ def _reader(dimension: Dimension) -> Callable[[Any, ValidationInfo], float]:
 
     # pydantic names a union's branches by function: PowerW | LevelDbm must be two
     read.__name__ = read.__qualname__ = f"read_{dimension.name.replace(' ', '_')}"
+    read.__signature__ = _READS  # type: ignore[attr-defined]  # asked for wherever a field is of this kind: at hand, as in Bounds
     return read
 
 

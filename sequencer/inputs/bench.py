@@ -40,7 +40,6 @@ from sequencer.inputs.instrument_roles import (
     Voltmeter,
     Vswr,
 )
-from sequencer.inputs.instruments import AnyInstrument
 from sequencer.inputs.loss_table import PRINTABLE, LossDb
 from sequencer.problems import FieldProblem, FieldProblems
 from sequencer.units.convert import dbm_from_w
@@ -189,6 +188,8 @@ class S9Levels(FileModel):
 class BenchFile(FileModel):
     """A bench: the connected instruments, RF paths, accuracies and protection limits."""
 
+    # Files are read by what `sequencer.inputs.bench_models` makes of it, which knows the entries.
+
     bench: str = Field(min_length=1, max_length=100)
     """The bench's name, as it stands on the results."""
     visa: str = "py"
@@ -204,7 +205,7 @@ class BenchFile(FileModel):
     stated_simulated: bool = Field(default=False, alias="simulated")
     """Say that the instruments are simulated although they are reached as real ones are, as those of `sequencer simulate`. A run on
     instruments that say so themselves is marked as simulated without it."""
-    instruments: Mapping[str, AnyInstrument]
+    instruments: Mapping[str, Instrument]
     """The connected instruments, each under its role's name or a name of its own with `role`."""
     paths: Paths = Paths.unstated()
     """The RF paths."""

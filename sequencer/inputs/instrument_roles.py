@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Iterator, Mapping
 from datetime import date
 from typing import TYPE_CHECKING, Annotated, Literal, get_args
 
@@ -211,8 +211,37 @@ ROLE_MODELS: Mapping[str, type[Instrument]] = {
 }
 ROLES = tuple(ROLE_MODELS)
 
-ENTRIES: dict[str, tuple[type[Instrument], ...]] = {}
-"""Driver to the models of its entries, which `sequencer.inputs.instruments` makes; `INSTALLED` stands for every driver of a package."""
+
+class EntryModels(Mapping[str, tuple[type[Instrument], ...]]):
+    """Driver to the models of its entries, one a role; each is made when it is first asked for: a bench needs a few of some thirty."""
+
+    def __init__(self) -> None:
+        self._makers: dict[str, Mapping[str, Callable[[], type[Instrument]]]] = {}
+
+    def put(self, driver: str, makers: Mapping[str, Callable[[], type[Instrument]]]) -> None:
+        """Say what makes the models of ``driver``, by role; each is called as often as its model is asked for."""
+        self._makers[driver] = makers
+
+    def of(self, driver: str, role: str) -> type[Instrument] | None:
+        """Return the model of an entry of ``role`` with ``driver``; None where there is none."""
+        make = self._makers[driver].get(role)
+        return None if make is None else make()
+
+    @override
+    def __getitem__(self, driver: str) -> tuple[type[Instrument], ...]:
+        return tuple(make() for make in self._makers[driver].values())
+
+    @override
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._makers)
+
+    @override
+    def __len__(self) -> int:
+        return len(self._makers)
+
+
+ENTRIES = EntryModels()
+"""The models that `sequencer.inputs.instruments` makes; `INSTALLED` stands for every driver of a package."""
 
 
 def role_of(model: type[Instrument]) -> str:

@@ -6,8 +6,9 @@ together; `ENTRIES` lists them all.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import TYPE_CHECKING, Annotated, Any, Union
+from collections.abc import Iterable, Mapping
+from functools import cache, partial
+from typing import Annotated, Any, Union
 
 from pydantic import ConfigDict, Discriminator, Tag, create_model, field_validator
 
@@ -29,7 +30,6 @@ from sequencer.inputs.instrument_roles import (
     ROLE_MODELS,
     ROLES,
     Instrument,
-    role_of,
 )
 from sequencer.problems import FieldProblem, did_you_mean, listed
 
@@ -41,20 +41,28 @@ def _entry(name: str, doc: str, *bases: type[Instrument]) -> type[Instrument]:
     return create_model(name, __base__=bases, __doc__=doc, __module__=__name__)
 
 
-def _profiled(role: str, model: type[Instrument]) -> type[Instrument]:
+@cache
+def _profiled(role: str) -> type[Instrument]:
+    model = ROLE_MODELS[role]
     waits = (Settling,) if role != "radio" else ()
-    return _entry(f"Profiled{model.__name__}", model.__doc__ or "", Profiled, *waits, *_watched(model), model)
+    return _entry(f"Profiled{model.__name__}", model.__doc__ or "", Profiled, *waits, *_watched(role), model)
 
 
-def _installed(model: type[Instrument]) -> type[Instrument]:
-    return _entry(f"Installed{model.__name__}", model.__doc__ or "", Installed, *_watched(model), model)
+@cache
+def _installed(role: str) -> type[Instrument]:
+    model = ROLE_MODELS[role]
+    return _entry(f"Installed{model.__name__}", model.__doc__ or "", Installed, *_watched(role), model)
 
 
-def _watched(model: type[Instrument]) -> tuple[type[Instrument], ...]:
-    return (Watched,) if role_of(model) in ("radio", "supply") else ()
+def _watched(role: str) -> tuple[type[Instrument], ...]:
+    return (Watched,) if role in ("radio", "supply") else ()
 
 
-def _operated(role: str, model: type[Instrument]) -> type[Instrument]:
+@cache
+def _operated(role: str) -> type[Instrument]:
+    if role in _OPERATED:
+        return _OPERATED[role]
+    model = ROLE_MODELS[role]
     asked = AskedKeyed if role in ROLES_READ_KEYED else AskedUnkeyed
     return _entry(f"Operator{model.__name__}", model.__doc__ or "", asked, model)
 
@@ -64,16 +72,10 @@ _OPERATED: Mapping[str, type[Instrument]] = {
     "power_meter": OperatorPowerMeter,
     "voltmeter": OperatorVoltmeter,
 }
-ENTRIES.update(
-    {
-        "profile": tuple(_profiled(role, model) for role, model in ROLE_MODELS.items()),
-        "operator": tuple(
-            _OPERATED.get(role) or _operated(role, model) for role, model in ROLE_MODELS.items()
-        ),
-        "text": (TextRadio,),
-        INSTALLED: tuple(map(_installed, ROLE_MODELS.values())),
-    }
-)
+ENTRIES.put("profile", {role: partial(_profiled, role) for role in ROLES})
+ENTRIES.put("operator", {role: partial(_operated, role) for role in ROLES})
+ENTRIES.put("text", {"radio": lambda: TextRadio})
+ENTRIES.put(INSTALLED, {role: partial(_installed, role) for role in ROLES})
 
 
 class AnyEntry(Instrument):
@@ -98,24 +100,28 @@ class UnknownRole(AnyEntry):
         raise FieldProblem(f"'{role}' is not a role", allowed=listed(ROLES), hint=did_you_mean(role, ROLES))
 
 
-def _kind(entry: Any) -> str:
-    """Return the name of the model that an entry is read as: by its role, then by its driver."""
+def entry_model(entry: Any) -> type[Instrument]:
+    """Return the model that an entry is read as: by its role, then by its driver."""
     if not isinstance(entry, Mapping):
-        return type(entry).__name__ if isinstance(entry, Instrument) else UnknownRole.__name__
-    driver = entry.get("driver", "profile")
+        return type(entry) if isinstance(entry, Instrument) else UnknownRole
+    driver, role = entry.get("driver", "profile"), entry.get("role")
     wanted = driver if isinstance(driver, str) and driver in ENTRIES else INSTALLED
     for way in (wanted if isinstance(driver, str) else "profile", INSTALLED):
-        for model in ENTRIES[way]:
-            if role_of(model) == entry.get("role"):
-                return model.__name__
-    return UnknownRole.__name__
+        if isinstance(role, str) and (model := ENTRIES.of(way, role)) is not None:
+            return model
+    return UnknownRole
 
 
-if TYPE_CHECKING:
-    AnyInstrument = Instrument
-else:
-    _MODELS = (*(one for models in ENTRIES.values() for one in models), UnknownRole)
-    AnyInstrument = Annotated[
-        Union[tuple(Annotated[one, Tag(one.__name__)] for one in _MODELS)],  # noqa: UP007 - made at run time
-        Discriminator(_kind),
+def _name_of(entry: Any) -> str:
+    return entry_model(entry).__name__
+
+
+def any_of(models: Iterable[type[Instrument]]) -> Any:
+    """Return the annotation of an entry that is one of ``models``, or of none: then it is told that its role is not one."""
+    choices: dict[type[Instrument], None] = dict.fromkeys((*models, UnknownRole))
+    if len(choices) == 1:
+        return UnknownRole
+    return Annotated[
+        Union[tuple(Annotated[one, Tag(one.__name__)] for one in choices)],  # noqa: UP007 - made at run time
+        Discriminator(_name_of),
     ]

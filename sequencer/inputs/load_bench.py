@@ -16,6 +16,7 @@ from sequencer.files.write import is_there
 from sequencer.files.yaml_tree import Source
 from sequencer.frozen import dataclass
 from sequencer.inputs.bench import BenchFile, relative_to
+from sequencer.inputs.bench_models import bench_model_of
 from sequencer.inputs.loss_table import LoadedTable, load_table
 from sequencer.inputs.named_files import complaints_of_named_files
 from sequencer.inputs.profiles import LoadedProfile, load_profile, load_text_profile
@@ -43,7 +44,7 @@ def load_bench(text: str) -> LoadedBench:
     """Return the bench that ``text`` names, with its profiles. Raises FileProblems with all complaints."""
     path = named_file(text, "bench")
     try:
-        read: Read[BenchFile] = read_file(path, BenchFile)
+        read: Read[BenchFile] = read_file(path, bench_model_of)
     except FileProblems as problems:
         raise FileProblems([*problems.complaints, *complaints_of_named_files(path)]) from problems
     profiles: dict[str, Any] = {}

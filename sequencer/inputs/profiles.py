@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import field, replace
+from functools import lru_cache
 from pathlib import Path
 
 from drivers.profiled.profile import Command, Profile, find_faults
 from drivers.text.profile import TextProfile, find_text_faults
-from sequencer.files.dataclass_model import read_dataclass
+from sequencer.files.dataclass_model import read_dataclass, read_dataclass_text
 from sequencer.files.find import pointing_at
-from sequencer.files.read import Read
+from sequencer.files.read import Read, read_utf8
 from sequencer.files.shipped import find_file
 from sequencer.files.yaml_tree import Source
 from sequencer.frozen import dataclass
@@ -53,7 +54,7 @@ def _load(
                 )
             ]
         )
-    read = read_dataclass(path, Profile)
+    read = read_profile(path)
     if read.model.role != role:
         unknown = [one for one in find_faults(read.model) if one[0] == ("role",)]
         fault = (("role",), f"this profile is for a {read.model.role}", f"a profile for a {role}")
@@ -66,6 +67,17 @@ def _load(
     if wrong := _complaints(loaded.profile, read.source):
         raise FileProblems(wrong)
     return loaded
+
+
+def read_profile(path: Path) -> Read[Profile]:
+    """Return the profile in the file at ``path``, by itself. Raises FileProblems."""
+    return _profile_in(read_utf8(path), str(path))
+
+
+@lru_cache(maxsize=64)
+def _profile_in(text: str, file: str) -> Read[Profile]:
+    """Return the profile in ``text``; simulated instruments speak by those that their drivers speak by, so most are asked for twice."""
+    return read_dataclass_text(text, Profile, file=file)
 
 
 def _joined(read: Read[Profile], base: LoadedProfile | None) -> LoadedProfile:

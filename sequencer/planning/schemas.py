@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from sequencer.files.schema import schema_of
-from sequencer.inputs.bench import BenchFile
+from sequencer.inputs.bench_models import bench_model
 from sequencer.inputs.channel_plan import PlanFile
 from sequencer.inputs.gauge_file import GaugeFile
 from sequencer.inputs.instrument_roles import ENTRIES, INSTALLED, ROLES, role_of
@@ -22,7 +22,7 @@ def schemas() -> dict[str, dict[str, Any]]:
     """Return the schemas of sequence, bench, plan, model and gauge files (JSON Schema 2020-12)."""
     found = {
         "sequence": _with_what_a_model_has(schema_of(sequence_model())),
-        "bench": _chosen_by_role_and_driver(schema_of(BenchFile)),
+        "bench": _chosen_by_role_and_driver(schema_of(bench_model())),
         "plan": schema_of(PlanFile),
         "model": schema_of(model_of_files()),
         "gauge": schema_of(GaugeFile),

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from functools import cache
 from typing import Any, NamedTuple, Protocol
 
 from sim.scpi.parameters import short_form
@@ -59,7 +60,8 @@ class _Branch:
         self.commands: dict[bool, tuple[tuple[Node, ...], Command]] = {}
 
 
-def expand(pattern: str) -> list[tuple[Node, ...]]:
+@cache
+def expand(pattern: str) -> tuple[tuple[Node, ...], ...]:
     """Return every path that a pattern allows; raises ValueError for a pattern that cannot be read."""
     paths, rest = _sequence(pattern, pattern)
     if rest or any(not path for path in paths):
@@ -67,7 +69,7 @@ def expand(pattern: str) -> list[tuple[Node, ...]]:
             f"command pattern {pattern!r} cannot be read at {rest!r}; "
             "write it like '[:SOURce]:FREQuency<1:2>[:CW|:FIXed]'"
         )
-    return paths
+    return tuple(paths)
 
 
 def _sequence(text: str, pattern: str) -> tuple[list[tuple[Node, ...]], str]:

@@ -18,7 +18,7 @@ from pydantic import BaseModel
 
 from sequencer.cli.main import main
 from sequencer.files.read import read_text
-from sequencer.inputs.bench import BenchFile
+from sequencer.inputs.bench_models import bench_model
 from sequencer.inputs.load_bench import load_bench
 from sequencer.planning.sequence import sequence_model
 from sequencer.problems import FileProblems
@@ -501,7 +501,7 @@ def _problems(text: str, model: type[BaseModel]) -> FileProblems | None:
 @given(data=st.data())
 def test_a_spoilt_file_is_valid_or_complained_of(kind: str, data: st.DataObject) -> None:
     """Lines lost, doubled, swapped and letters changed: the reader returns a model or `FileProblems`, nothing else."""
-    text, model = (SEQUENCE, sequence_model()) if kind == "sequence" else (BENCH, BenchFile)
+    text, model = (SEQUENCE, sequence_model()) if kind == "sequence" else (BENCH, bench_model())
     problems = _problems(data.draw(_mutations(text)), model)
     if problems is not None:
         assert problems.complaints

@@ -28,6 +28,7 @@ from sequencer.files.dataclass_model import model_for, read_dataclass_text
 from sequencer.files.read import read_text
 from sequencer.inputs.batch import BatchFile
 from sequencer.inputs.bench import BenchFile
+from sequencer.inputs.bench_models import bench_model
 from sequencer.inputs.channel_plan import PlanFile
 from sequencer.inputs.gauge_file import GaugeFile
 from sequencer.inputs.instruments import ENTRIES
@@ -173,8 +174,8 @@ HOSTILE = st.builds(lambda number, unit: number + unit, st.sampled_from(_FAR), s
 )
 
 FILES: dict[str, tuple[str, Any]] = {
-    "bench": ("sim/bench.yaml", BenchFile),
-    "two generators": ("sim/two-signal-bench.yaml", BenchFile),
+    "bench": ("sim/bench.yaml", bench_model()),
+    "two generators": ("sim/two-signal-bench.yaml", bench_model()),
     "sequence": ("sequences/fm-mobile-acceptance.yaml", sequence_model()),
     "plan": ("sequences/plans/cept-40.yaml", PlanFile),
     "model": ("sequences/models/m40.yaml", model_of_files()),

@@ -49,7 +49,17 @@ def test_validate_imports_no_library_that_only_measuring_or_storing_needs(tmp_pa
     """Proving a plan is text and plain arithmetic: no samples, no store, no table on the screen, no instrument library."""
     imported = _imported(tmp_path, "validate", "s.yaml", "--bench", "bench")
     assert "sequencer.planning.plan" in imported
-    heavy = {"numpy", "scipy", "sqlalchemy", "alembic", "rich", "matplotlib", "pyvisa", "jinja2"}
+    heavy = {
+        "numpy",
+        "scipy",
+        "sqlalchemy",
+        "alembic",
+        "rich",
+        "matplotlib",
+        "pyvisa",
+        "jinja2",
+        "difflib",
+    }
     assert imported & heavy == set()
 
 
@@ -108,6 +118,7 @@ def test_a_run_imports_only_what_it_needs(tmp_path: Path) -> None:
     first = _imported(tmp_path, *words)
     assert {"numpy", "sqlalchemy", "rich"} <= first
     others = {"matplotlib", "jinja2", "alembic", "scipy", "psycopg", "sqlalchemy.dialects.postgresql"}
+    others |= {"difflib", "rich._emoji_codes"}
     assert first & others == set()
     assert _imported(tmp_path, *words) & {*others, "sqlalchemy"} == set()
 

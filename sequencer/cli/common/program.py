@@ -70,6 +70,8 @@ class Program(click.Group):
         # One thread for numpy's linear algebra, unless the shell says otherwise: its problems are small here, and more threads cost
         # a sixth of numpy's import and, on a busy machine, most of the time of a reading from samples [measured].
         os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+        # A plug-in of pydantic would have no say here; to look for one through all that is installed is a hundredth of `validate`.
+        os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
         # At its end the interpreter looks through all that it holds for circles: a sixth of a simulated run [measured].
         atexit.register(gc.freeze)
         return super().__call__(*arguments, **options)

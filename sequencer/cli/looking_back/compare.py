@@ -39,12 +39,11 @@ def compare_command(
     if as_json:
         click.echo(json.dumps(comparison.as_plain(), ensure_ascii=False, indent=2))
         return 0
-    from rich.console import Console
-
+    from sequencer.cli.common.console import console_for
     from sequencer.cli.screens.comparison_screen import comparison_screen
     from sequencer.cli.screens.differences_screen import differences_screen
 
-    console = Console()
+    console = console_for()
     console.print(
         comparison_screen(comparison) if every else differences_screen(comparison, width=console.width)
     )

@@ -47,9 +47,8 @@ def history_command(
     if as_json:
         click.echo(json.dumps([one.as_plain() for one in found], ensure_ascii=False, indent=2))
         return 0
-    from rich.console import Console
-
+    from sequencer.cli.common.console import console_for
     from sequencer.cli.screens.comparison_screen import history_screen
 
-    Console().print(history_screen(found))
+    console_for().print(history_screen(found))
     return 0

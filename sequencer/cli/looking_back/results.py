@@ -173,11 +173,10 @@ def _show_listed(rows: list[StoredResult], shown: _Shown, *, cut: bool) -> None:
     elif not rows:
         click.echo("no results", err=True)
     else:
-        from rich.console import Console
-
+        from sequencer.cli.common.console import console_for
         from sequencer.cli.screens.screen import listing_table
 
-        Console().print(listing_table(rows))
+        console_for().print(listing_table(rows))
         if not all(row.counts for row in rows):
             click.echo(
                 "in brackets: repeated since; the repeat counts, and 'sequencer results RUN' shows both with the reason"
@@ -228,11 +227,10 @@ def _show_runs(runs: list[StoredRun], *, as_json: bool) -> None:
 
 
 def _show_results(members: list[StoredRun], rows: list[StoredResult], *, every: bool) -> None:
-    from rich.console import Console
-
+    from sequencer.cli.common.console import console_for
     from sequencer.cli.screens.screen import results_table, run_lines
 
-    console, (run, *repeats) = Console(), members
+    console, (run, *repeats) = console_for(), members
     unit = f"{run.model} {run.serial}".strip()
     title = f"{run.sequence}: {unit} on {run.bench}, {run.time.isoformat(timespec='milliseconds')}"
     console.print(results_table(rows, title, width=console.width, every=every))

@@ -9,8 +9,7 @@ from sequencer.run.runner import RunOutcome
 
 def show_run(facts: RunFacts, outcome: RunOutcome, table: str) -> None:
     """Show results, what else is said of the run, and the verdict, on standard output; ``table`` is the results table's path."""
-    from rich.console import Console
-
+    from sequencer.cli.common.console import console_for
     from sequencer.cli.screens.screen import results_table, run_lines
     from sequencer.results.text import limits_from_text, line_text, repeats_text
 
@@ -18,7 +17,7 @@ def show_run(facts: RunFacts, outcome: RunOutcome, table: str) -> None:
     title = (
         f"{plan.sequence.sequence.sequence}: {f'{facts.model} {facts.serial}'.strip()} on {facts.bench_name}"
     )
-    shown = Console()
+    shown = console_for()
     shown.print(results_table(outcome.results, title, width=shown.width))
     shown.print(
         run_lines(

@@ -116,9 +116,9 @@ def _wrong(into: Path, columns: MemoryColumns, plan: ChannelPlan) -> int:
 
 
 def _show(filled: Filled, plan: ChannelPlan, like: Path) -> None:
-    from rich.console import Console
+    from sequencer.cli.common.console import console_for
 
-    console = Console()
+    console = console_for()
     _say([f"{like.name} and {plan.name}"])
     if filled.changed:
         console.print(changes_table(filled.changed, width=console.width))
@@ -127,10 +127,11 @@ def _show(filled: Filled, plan: ChannelPlan, like: Path) -> None:
 
 def _say(lines: list[str]) -> None:
     """Show lines broken at words."""
-    from rich.console import Console
     from rich.text import Text
 
-    console = Console()
+    from sequencer.cli.common.console import console_for
+
+    console = console_for()
     for line in lines:
         console.print(Text(printable(line)))
 
@@ -138,9 +139,11 @@ def _say(lines: list[str]) -> None:
 def changes_table(changed: tuple[ChangedEntry, ...], *, width: int = 80) -> RenderableType:
     """Return what changes, a row an entry, each changed column as it was and as it becomes; in lines where that does not fit."""
     from rich.box import SIMPLE_HEAD
-    from rich.console import Console, Group
+    from rich.console import Group
     from rich.table import Table
     from rich.text import Text
+
+    from sequencer.cli.common.console import console_for
 
     columns = list(dict.fromkeys(change.column for one in changed for change in one.changes))
     table = Table(header_style="bold", box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
@@ -158,7 +161,7 @@ def changes_table(changed: tuple[ChangedEntry, ...], *, width: int = 80) -> Rend
             cells += [Text(printable(was)), Text(printable(becomes), style="bold")]
         added = "" if one.like is None else f"added, otherwise as {one.like}"
         table.add_row(str(one.channel), *cells, added)
-    if Console(width=_WIDEST).measure(table).maximum > width:  # a table would cut words off
+    if console_for(width=_WIDEST).measure(table).maximum > width:  # a table would cut words off
         return Group(*(Text(printable(_in_words(one))) for one in changed))
     return table
 

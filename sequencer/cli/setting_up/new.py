@@ -303,9 +303,9 @@ def _prove(kind: str, text: str, path: str) -> None:
 
         read_text(text, model_of_file, file=path)
     elif kind == "bench":
-        from sequencer.inputs.bench import BenchFile
+        from sequencer.inputs.bench_models import bench_model_of
 
-        read_text(text, BenchFile, file=path)
+        read_text(text, bench_model_of, file=path)
     elif kind == "gauge":
         from sequencer.inputs.gauge_file import GaugeFile
 

@@ -146,7 +146,7 @@ class _SeriesOfCommand:
         stop_file: StopFile,
         as_json: bool,
     ) -> None:
-        from rich.console import Console
+        from sequencer.cli.common.console import console_for
 
         self._runs = {one.unit.serial: one.prepared for one in runs}
         self._first = runs[0].prepared
@@ -158,7 +158,7 @@ class _SeriesOfCommand:
         self._stop_file = stop_file
         self._as_json = as_json
         self._single = timetable.repeat == 1
-        self._screen = SeriesScreen(Console(stderr=True), as_json=as_json, whole=self._single)
+        self._screen = SeriesScreen(console_for(stderr=True), as_json=as_json, whole=self._single)
         self._log = self._make_log()
         self._bench_s = 0.0
         self._supply_off = False

@@ -10,7 +10,6 @@ import math
 import os
 import re
 import select
-import socket
 import struct
 import time
 from collections.abc import Callable, Iterator
@@ -178,6 +177,8 @@ def _connected(way: Way) -> Iterator[Talk]:
 
 
 def _by_socket(way: Way) -> Iterator[Talk]:
+    import socket  # only who speaks by one waits for it
+
     found = SOCKET.fullmatch(way.address.strip())
     if found is None:
         raise NoWay(f"{way.address} is no socket")

@@ -19,6 +19,7 @@ from sequencer.checks.shared.target import FrequencyTolerance
 from sequencer.checks.shared.transmit import power_budget
 from sequencer.files.read import read_file
 from sequencer.inputs.bench import BenchFile
+from sequencer.inputs.bench_models import bench_model_of
 from sequencer.inputs.instrument_roles import SignalGenerator
 from sequencer.inputs.load_bench import load_bench
 from sequencer.search.protocol import Crossing, Status
@@ -28,7 +29,7 @@ from sequencer.uncertainty.budget import Budget
 @pytest.fixture(scope="module")
 def bench() -> BenchFile:
     """The shipped bench."""
-    return read_file(load_bench("bench").path, BenchFile).model
+    return read_file(load_bench("bench").path, bench_model_of).model
 
 
 def _conditions(bench: BenchFile, **changes: Any) -> Conditions:

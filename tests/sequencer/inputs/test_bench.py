@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from sequencer.files.read import read_text
 from sequencer.inputs.bench import BenchFile, RfPath
+from sequencer.inputs.bench_models import bench_model_of
 from sequencer.inputs.load_bench import load_bench
 from sequencer.problems import FileProblems
 
@@ -22,7 +23,7 @@ def _read(**changes: str) -> BenchFile:
     for old, new in changes.items():
         assert old in text
         text = text.replace(old, new, 1)
-    return read_text(text, BenchFile, file="b.yaml").model
+    return read_text(text, bench_model_of, file="b.yaml").model
 
 
 def _complaints(**changes: str) -> list[str]:

@@ -12,7 +12,7 @@ import yaml
 
 from drivers.registry import OPERATED, PROFILED, TEXT
 from sequencer.files.read import read_text
-from sequencer.inputs.bench import BenchFile
+from sequencer.inputs.bench_models import bench_model_of
 from sequencer.planning.schemas import schemas
 from sequencer.problems import FileProblems
 
@@ -100,7 +100,7 @@ def _text(driver: str, role: str, **further: str) -> str:
 
 def _complaints(text: str) -> list[Any]:
     try:
-        read_text(text, BenchFile, file="b.yaml")
+        read_text(text, bench_model_of, file="b.yaml")
     except FileProblems as problems:
         return list(problems.complaints)
     return []
@@ -214,7 +214,7 @@ def test_two_operators_in_one_role_have_names_of_their_own() -> None:
         f"  {name}: {{role: signal_generator, driver: operator, level: {VALUES['level']}}}\n"
         for name in ("signal_generator", "interferer")
     )
-    bench = read_text(text, BenchFile, file="b.yaml").model
+    bench = read_text(text, bench_model_of, file="b.yaml").model
     addresses = [entry.address for entry in bench.instruments.values()]
     assert len(set(addresses)) == 2
     assert all(".invalid" in one for one in addresses)
