@@ -43,6 +43,7 @@ from sequencer.safety.key import Ratings
 from sequencer.safety.key_memory import KeyMemory
 from sequencer.safety.standstill import Standstill, WatchedClock
 from sequencer.safety.state import SafeState
+from sequencer.safety.tallied import TalliedClock
 from sequencer.safety.watchdog.ways import Tried
 from sequencer.safety.way_out import PATIENCE_S
 from sequencer.units.convert import dbm_from_w
@@ -74,6 +75,7 @@ class OpenBench(PersonsHands):
         self.clock = parts.clock
         if self.standstill is not None:
             self.clock = WatchedClock(self.clock, self.standstill)
+        self.tally = TalliedClock(self.clock)
         self.identities: dict[str, Identity] = {}
         self.instruments: dict[str, Instrument] = {}
         self.safe_state: SafeState | None = None
@@ -333,7 +335,7 @@ class OpenBench(PersonsHands):
         return SafeBench(
             instruments,
             roles=self.bench.roles,
-            clock=self.clock,
+            clock=self.tally,
             ratings=Ratings(
                 max_key_time_s=protection.max_key_time_s,
                 key_duty=protection.key_duty_percent / 100.0,

@@ -28,6 +28,7 @@ from sequencer.cli.common.options import (
     store_option,
 )
 from sequencer.cli.common.program import Program
+from sequencer.cli.looking_back.batch_options import batch
 from sequencer.cli.looking_back.commands import compare, export, history, results
 from sequencer.cli.looking_back.report_options import report
 from sequencer.cli.looking_back.trace_options import import_kept, replay, trace
@@ -208,7 +209,7 @@ _take_in = copy(import_kept)  # as it was called before
 _take_in.hidden = True
 main.add_command(_take_in, "take-in")
 for command in (
-    *(results, trace, replay, compare, history, export, report, import_kept),
+    *(results, batch, trace, replay, compare, history, export, report, import_kept),
     *(line, gauge, risk, sampling),
     *(new, channels, identify, check_bench, schema, reference, simulate),
 ):

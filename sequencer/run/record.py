@@ -24,6 +24,7 @@ from sequencer.problems import FileProblems, about_file
 from sequencer.results.csv_table import ResultsTable, table_path
 from sequencer.results.journal import JournalRead, exchange_cells
 from sequencer.results.journal_lines import as_plain
+from sequencer.results.line import CheckSeconds
 from sequencer.results.model import BenchInstrument, Result
 from sequencer.results.store.place import STORE_NAME, StorePlace, find_place
 from sequencer.results.store.problems import StoreProblem
@@ -209,6 +210,7 @@ class Record:
         *,
         on_unit: Sequence[bool] = (),
         whole: bool = True,
+        seconds: CheckSeconds | None = None,
     ) -> None:
         """Write what a check left; on return it is durable, or ``problems`` says where it is not.
 
@@ -221,6 +223,7 @@ class Record:
             results=results,
             on_unit=on_unit or (False,) * len(results),
             whole=whole,
+            seconds=seconds,
             exchanges=list(exchange_cells(said)),
         )
         # of a run that is carried on the store may hold what the journal has not
@@ -233,7 +236,9 @@ class Record:
 
         def write(writer: StoreWriter, again: bool) -> None:
             known = self._known if again else None
-            writer.write_check(self.facts.run, index, results, said, known=known, repeats=repeats, anew=anew)
+            writer.write_check(
+                self.facts.run, index, results, said, seconds=seconds, known=known, repeats=repeats, anew=anew
+            )
             self._known += len(results) + len(said)
 
         self._store.write(write)

@@ -25,6 +25,7 @@ from sequencer.run.measuring.judge import judged
 from sequencer.run.measuring.measure import Measurer, People
 from sequencer.run.measuring.missing import traceback_of
 from sequencer.run.measuring.retries import Retries
+from sequencer.run.measuring.seconds import CheckWatch, person_s
 from sequencer.run.measuring.time_left import TimeLeft
 from sequencer.run.measuring.warned import warned
 from sequencer.run.people.confirm import Confirmer
@@ -86,8 +87,8 @@ class Runner:
             self._state.add(done.index, done.results, on_unit=done.on_unit, of_bench=of_bench)
         self._stopper = Stopper()
         self._index = 0
-        self._began_s: dict[int, float] = {}
-        self._took_s: dict[int, float] = {}
+        self._watch = CheckWatch(self._bench)
+        self._by_hand = {name for name, one in plan.bench.bench.instruments.items() if one.manual}
         self._said: dict[int, list[Exchange]] = {}
         self._start_s = self._bench.clock.now_s()
         self._left = TimeLeft({step.index: step.forecast_s for step in plan.steps})
@@ -264,32 +265,30 @@ class Runner:
         self._stopper.check()
         if text := self._bench.watchdog_news():
             self._state.tell(Warned(text=text))
-        now_s = self._bench.clock.now_s()
-        self._set_aside(now_s)
-        self._index, self._began_s[step.index] = step.index, now_s
-        self._left.begin(step.index, now_s)
+        self._set_aside()
+        self._index = step.index
+        self._watch.begin(step.index)
+        self._left.begin(step.index, self._bench.clock.now_s())
         self._state.tell(CheckStarted(index=step.index, label=step.label, remaining_s=self._remaining_s()))
 
-    def _set_aside(self, now_s: float) -> None:
+    def _set_aside(self) -> None:
         """Keep in memory what the step under way has said, until what it found may be kept too: see `_together`."""
-        if self._index in self._began_s:
+        if self._watch.set_aside(self._index):
             self._said.setdefault(self._index, []).extend(self._bench.drain_exchanges())
-            self._took_s[self._index] = now_s - self._began_s.pop(self._index)
 
     def _end(
         self, step: Step, measurer: Measurer, findings: list[Finding], *, whole: bool = True
     ) -> tuple[Result, ...]:
         """Judge what a step found, keep it, tell it, return it. To be called with interruptions held."""
-        now_s = self._bench.clock.now_s()
-        self._set_aside(now_s)
+        self._set_aside()
         results = self._kept(step, measurer, findings, whole=whole)
-        self._left.end(now_s)
+        self._left.end(self._bench.clock.now_s())
         self._state.tell(
             CheckEnded(
                 index=step.index,
                 label=step.label,
                 results=results,
-                bench_s=self._took_s.pop(step.index),
+                bench_s=self._watch.took(step.index).bench_s,
                 remaining_s=self._remaining_s(),
             )
         )
@@ -307,7 +306,10 @@ class Runner:
         on_unit = tuple(one.on_unit for one in findings)
         self._state.add(step.index, results, on_unit=on_unit, of_bench=step.check.of_bench)
         said = self._said.pop(step.index, [])
-        self._record.keep(step.index, results, said, on_unit=on_unit, whole=whole)
+        took = self._watch.took(step.index)
+        waited_s = person_s(step.check.name, took.bench_s, said, self._by_hand)
+        seconds = replace(took, person_s=waited_s)
+        self._record.keep(step.index, results, said, on_unit=on_unit, whole=whole, seconds=seconds)
         return results
 
     def _cables_back(self, measurer: Measurer) -> None:

@@ -14,6 +14,7 @@ from sequencer.frozen import dataclass
 from sequencer.safety.announced import Announce, Announced, to_nobody
 from sequencer.safety.key_memory import LONGEST_COUNTED_S, KeyMemory
 from sequencer.safety.standstill import Standstill, stood_still
+from sequencer.safety.tallied import let_rest
 from sequencer.safety.watchdog import KeyWatch, Unwatched
 
 MOST_UNSEEN = 2  # times in a row: once may be a unit that missed its key, the second time keys blindly
@@ -318,7 +319,7 @@ class Key:
     def _rest(self) -> None:
         remaining_s = self._owed_rest_s - (self._clock.now_s() - self._rested_from_s)
         if remaining_s > 0:
-            self._clock.wait_s(remaining_s)
+            let_rest(self._clock, remaining_s)
 
     def _refused(self, what: str, next_move: str) -> Refused:
         return Refused(what, instrument=self._radio.name, address=self._radio.address, next_move=next_move)

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from itertools import pairwise
 
 from sequencer.frozen import dataclass
-from sequencer.statistics.chart_constants import ChartConstants, chart_constants
+from sequencer.statistics.chart_constants import ChartConstants, c4, chart_constants
 
 FEWEST_INDIVIDUALS = 2
 
@@ -90,6 +90,30 @@ def means_and_deviations(samples: Sequence[Sequence[float]]) -> ChartPair:
     low, high = (factor * mean_deviation for factor in constants.deviation_limits)
     spread = _chart("standard deviations", deviations, mean_deviation, low, high)
     return ChartPair(location=location, spread=spread, sigma=mean_deviation / constants.c4)
+
+
+def means_of_groups(samples: Sequence[Sequence[float]]) -> Chart:
+    """Return the X-bar chart of two or more samples of any sizes of at least 2; ValueError otherwise.
+
+    The standard deviation within is pooled over the samples and freed of its bias by c4 of its degrees of freedom plus one; limits stand
+    3 of it over root n from the mean of all values (Montgomery, Introduction to Statistical Quality Control, 6.3.2, from memory).
+    """
+    if len(samples) < 2:
+        raise ValueError("two or more samples are needed")
+    for sample in samples:
+        _check(sample, fewest=2)
+    dof = sum(len(sample) - 1 for sample in samples)
+    squares = math.fsum(statistics.variance(sample) * (len(sample) - 1) for sample in samples)
+    sigma = math.sqrt(squares / dof) / c4(dof + 1)
+    centre = statistics.fmean([value for sample in samples for value in sample])
+    reach = [3.0 * sigma / math.sqrt(len(sample)) for sample in samples]
+    return Chart(
+        name="means of groups",
+        points=tuple(map(statistics.fmean, samples)),
+        centre=centre,
+        lower=tuple(centre - one for one in reach),
+        upper=tuple(centre + one for one in reach),
+    )
 
 
 def proportion_chart(counts: Sequence[int], sizes: Sequence[int]) -> Chart:

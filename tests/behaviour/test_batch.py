@@ -179,3 +179,16 @@ def test_a_repeat_belongs_to_the_batch_of_its_run(line: Line) -> None:
     assert done.exit_code == 0, done.output
     (newest, *_) = line.json("results")
     assert (newest["batch"], newest["attempt"], newest["retest_reason"]) == ("Week 48", 2, "meter was cold")
+
+
+def test_the_record_says_where_the_seconds_went(line: Line) -> None:
+    """Of each check how long it took, and what of that the transmitter rested: key down for half the time, as the bench's duty asks."""
+    with Store.open_to_read(line.folder / "results" / "results.sqlite") as store:
+        seconds = store.read_seconds("Week 48")
+        runs = {run.run: run for run in store.read_runs(Wanted(batch="Week 48"))}
+    assert {run for run, _ in seconds} == set(runs)
+    for (run, _), one in seconds.items():
+        assert 0.0 < one.bench_s <= (runs[run].bench_s or 0.0)
+        assert one.settling_s > 0.0
+        assert one.settling_s + one.resting_s + one.person_s <= one.bench_s
+        assert one.person_s == 0.0

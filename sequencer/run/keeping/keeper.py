@@ -13,6 +13,7 @@ from drivers.trace import Exchange
 from sequencer.analysis.own_history import OwnHistory
 from sequencer.checks.finding import KeptFile
 from sequencer.planning.bench_doubts import Doubt
+from sequencer.results.line import CheckSeconds
 from sequencer.results.model import Result
 from sequencer.run.events import Event
 from sequencer.run.facts import RunFacts
@@ -65,10 +66,11 @@ class Keeper(Protocol):
         *,
         on_unit: Sequence[bool] = (),
         whole: bool = True,
+        seconds: CheckSeconds | None = None,
     ) -> None:
         """Keep what the check with the number ``index`` left; ``on_unit`` says of each result whether the unit is why it is missing.
 
-        ``whole`` is false of a check that was cut short.
+        ``whole`` is false of a check that was cut short. ``seconds`` says where its time went.
         """
 
     def keep_file(self, index: int, name: str, content: bytes) -> KeptFile:
@@ -131,6 +133,7 @@ class InMemory:
         *,
         on_unit: Sequence[bool] = (),
         whole: bool = True,
+        seconds: CheckSeconds | None = None,
     ) -> None:
         """Keep the results."""
         self.results.setdefault(index, []).extend(results)

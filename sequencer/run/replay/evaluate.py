@@ -10,6 +10,7 @@ from typing_extensions import override
 from drivers.roles import Identity
 from drivers.trace import Exchange
 from sequencer.bench.tape import Tape
+from sequencer.results.line import CheckSeconds
 from sequencer.results.model import Result
 from sequencer.run.keeping.keeper import Earlier, InMemory
 from sequencer.run.measuring.judge import EVALUATED
@@ -45,6 +46,7 @@ class Anew(InMemory):
         *,
         on_unit: Sequence[bool] = (),
         whole: bool = True,
+        seconds: CheckSeconds | None = None,
     ) -> None:
         if not results:
             return

@@ -16,6 +16,7 @@ from sequencer.statistics.charts import (
     individuals_and_moving_range,
     means_and_deviations,
     means_and_ranges,
+    means_of_groups,
     proportion_chart,
 )
 from sequencer.statistics.run_rules import BEYOND_LIMITS, NELSON, WESTERN_ELECTRIC, find_alarms
@@ -199,3 +200,23 @@ def test_a_chart_moves_and_scales_with_its_values(values, shift, scale):
     other = individuals_and_moving_range([scale * value + shift for value in values])
     assert other.location.centre == pytest.approx(scale * one.location.centre + shift, abs=1e-6 * scale * 1e3)
     assert other.sigma == pytest.approx(scale * one.sigma, rel=1e-9, abs=1e-6)
+
+
+def test_means_of_groups_of_several_sizes_have_limits_of_their_own():
+    """Simulated: of an undisturbed normal process one mean in 370 lies outside, whatever the sizes; three groups by hand."""
+    chart = means_of_groups([(1.0, 3.0), (2.0, 4.0, 6.0), (5.0, 5.0)])
+    # squares within: 2, 8, 0 on 1 + 2 + 1 degrees of freedom: s = sqrt(10 / 4); c4(5) = .939986 (table 4.2 of ISO 7870-2)
+    sigma = (10.0 / 4.0) ** 0.5 / 0.939986
+    assert chart.points == (2.0, 4.0, 5.0)
+    assert chart.centre == pytest.approx(26.0 / 7.0)
+    for at, size in enumerate((2, 3, 2)):
+        assert chart.upper[at] - chart.centre == pytest.approx(3.0 * sigma / size**0.5, rel=1e-5)
+    rng = np.random.default_rng(4)
+    outside = total = 0
+    for _ in range(200):
+        groups = [rng.normal(10.0, 2.0, size).tolist() for size in rng.integers(2, 9, 40)]
+        found = means_of_groups(groups)
+        outside, total = outside + len(found.outside), total + len(groups)
+    assert 0.5 < outside / (total * 0.0027) < 1.7
+    with pytest.raises(ValueError, match="two or more samples"):
+        means_of_groups([(1.0, 2.0)])

@@ -1,0 +1,1 @@
+"""What the runs of a batch come to: yields, failures, capability, charts, seconds. Looks at stored results; opens no bench."""
