@@ -91,7 +91,6 @@ def test_help_imports_nothing_of_the_engine(command: tuple[str, ...], tmp_path: 
         "sequencer.cli.common.options",
         "sequencer.cli.common.outlet",  # of the standard library alone
         "sequencer.cli.setting_up.new_options",
-        "sequencer.cli.common.line_options",
         "sequencer.cli.common.program",
         "sequencer.cli.looking_back.batch_options",
         "sequencer.cli.looking_back.commands",
