@@ -151,6 +151,8 @@ def _safe(face: Face, width: int) -> _Part:
         words, style, text = "CHANGE", "bold", f"The unit may be changed: {why}"
     elif face.serial:
         words, style, text = "WAIT", "", "Do not touch the unit: it is fed and may transmit."
+        if face.question is not None:
+            text = "The unit is fed: touch only what is asked for."
     else:
         return _Part(rank=2, lines=[])
     told = [Line(text=row, style=style) for row in _wrapped(text, width)]
