@@ -11,8 +11,10 @@ from sequencer.inputs.serial import SERIAL_ALLOWED, looks_like_formula, wrong_wi
 from sequencer.problems import Complaint, FileProblems, did_you_mean, listed, printable
 
 COLUMNS = ("serial", "model", "comment")
+POSITION = "position"
+"""The column of a list whose units lie in several positions at once: the bench file of the unit's own."""
 MOST_UNITS = 1000
-MOST_CHARACTERS = {"model": 64, "comment": 200}
+MOST_CHARACTERS = {"model": 64, "comment": 200, POSITION: 400}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -23,15 +25,19 @@ class ListedUnit:
     line: int
     model: str = ""
     comment: str = ""
+    position: str = ""
 
 
-def read_unit_list(path: Path) -> tuple[ListedUnit, ...]:
-    """Return the units in the file, in its order. Raises FileProblems with everything that is wrong with it."""
+def read_unit_list(path: Path, *, positions: bool = False) -> tuple[ListedUnit, ...]:
+    """Return the units in the file, in its order. Raises FileProblems with everything that is wrong with it.
+
+    ``positions``: it may say in which position each unit lies.
+    """
     text = read_list_text(path)
     rows = [row for row in text.rows if not row.is_blank and not is_separator_line(row)]
     if not rows:
         raise FileProblems([at_line(path, 1, "the list is empty", allowed=_HEADED)])
-    places = _places(path, rows[0])
+    places = _places(path, rows[0], (*COLUMNS, POSITION) if positions else COLUMNS)
     complaints: list[Complaint] = []
     units = [_unit(path, row, places, complaints) for row in rows[1:]]
     if not units:
@@ -53,7 +59,7 @@ _HEADED = (
 )
 
 
-def _places(path: Path, head: Row) -> Mapping[str, int]:
+def _places(path: Path, head: Row, known: tuple[str, ...]) -> Mapping[str, int]:
     """Return where each column stands. Raises FileProblems for one that is missing, doubled or unknown."""
     names = [value.casefold() for value in head.values]
     while names and not names[-1]:  # a spreadsheet may end every line with separators
@@ -63,17 +69,17 @@ def _places(path: Path, head: Row) -> Mapping[str, int]:
             path,
             head.line,
             f"the column '{printable(name)[:40]}' is not known",
-            allowed=listed(COLUMNS),
-            hint=did_you_mean(name, COLUMNS),
+            allowed=listed(known),
+            hint=did_you_mean(name, known),
         )
         for name in dict.fromkeys(names)
-        if name not in COLUMNS
+        if name not in known
     ]
     complaints += [
         at_line(
             path, head.line, f"the column '{name}' stands there {names.count(name)} times", allowed="once"
         )
-        for name in COLUMNS
+        for name in known
         if names.count(name) > 1
     ]
     if "serial" not in names:
@@ -102,6 +108,7 @@ def _unit(path: Path, row: Row, places: Mapping[str, int], complaints: list[Comp
         line=row.line,
         model=cells.get("model", ""),
         comment=cells.get("comment", ""),
+        position=cells.get(POSITION, ""),
     )
 
 

@@ -297,3 +297,46 @@ def test_auto_without_a_list_says_what_it_needs(tmp_path: Path, monkeypatch: pyt
     done = CliRunner().invoke(main, ["line", "short.yaml", "--bench", "bench", "--auto"])
     assert done.exit_code == 2
     assert "--units LIST" in done.output
+
+
+def test_units_in_several_positions_are_measured_each_on_its_own_bench_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The list says where each lies; the one before is left safe first, and each run names its bench."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "short.yaml").write_text(SEQUENCE, encoding="utf-8")
+    bench = (ROOT / "sim" / "bench.yaml").read_text(encoding="utf-8")
+    bench = bench.replace("unit: units ", f"unit: {ROOT / 'sim' / 'units'} ")
+    for side in ("left", "right"):
+        (tmp_path / f"{side}.yaml").write_text(
+            bench.replace("bench: Demonstration bench", f"bench: Fixture {side}"), encoding="utf-8"
+        )
+    (tmp_path / "units.csv").write_text(
+        "serial,position\nM40-0007,left.yaml\nM40-0018,right.yaml\n", encoding="utf-8"
+    )
+    words = ["line", "short.yaml", "--bench", "left.yaml", "--units", "units.csv", "--auto"]
+    done = CliRunner().invoke(main, words)
+    assert done.exit_code == 0, done.output
+    with Store.open_to_read(tmp_path / "results" / "results.sqlite") as store:
+        runs = store.read_runs(Wanted(), limit=None)[::-1]
+    assert [(one.serial, one.bench) for one in runs] == [
+        ("M40-0007", "Fixture left (simulated)"),
+        ("M40-0018", "Fixture right (simulated)"),
+    ]
+
+
+def test_on_a_real_bench_two_units_in_one_position_are_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nobody would change the unit, and the second would be the first under another name."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "short.yaml").write_text(SEQUENCE, encoding="utf-8")
+    bench = (ROOT / "sim" / "bench.yaml").read_text(encoding="utf-8")
+    real = re.sub(r"^(visa|unit|clock|seed):.*\n", "", bench, flags=re.MULTILINE)
+    (tmp_path / "real.yaml").write_text(real, encoding="utf-8")
+    (tmp_path / "units.csv").write_text("serial\nM40-0007\nM40-0018\n", encoding="utf-8")
+    done = CliRunner().invoke(
+        main, ["line", "short.yaml", "--bench", "real.yaml", "--units", "units.csv", "--auto"]
+    )
+    assert done.exit_code == 2
+    assert "units.csv:3:1: M40-0018 lies in the position of M40-0007 (line 2)" in done.output

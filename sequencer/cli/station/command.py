@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import fields, replace
 from itertools import islice
+from pathlib import Path
 
 import click
 
@@ -59,7 +60,7 @@ class _Line:
             raise option_problem(
                 "--auto", "it takes its units from a list, and none is given", allowed="--units LIST"
             )
-        self._listed = read_unit_list(station.units) if station.units is not None else ()
+        self._listed = _units(station.units) if station.units is not None else ()
         self._bench = load_bench(asked.bench_name)
         self._sequence = _named(asked.sequence_name)
         self._batch = Batch.of(asked)
@@ -124,8 +125,7 @@ class _Line:
             self._bench,
             sequence=self._sequence,
             batch=self._batch,
-            listed=frozenset(one.serial for one in self._listed) if self._listed else None,
-            models={one.serial: one.model for one in self._listed if one.model},
+            listed={one.serial: one for one in self._listed} if self._listed else None,
             cut_short=self._cut_short(),
         )
         return Measured(
@@ -158,8 +158,28 @@ class _Line:
                     raise nobody_to_ask(prepared.plan)
             except InputError as problem:
                 complaints |= dict.fromkeys(self._of_line(one, problem))
+        if not complaints:
+            complaints |= dict.fromkeys(self._not_changed())
         if complaints:
             raise InputError(complaints)
+
+    def _not_changed(self) -> Iterator[Complaint]:
+        """Yield a complaint for each unit of a real bench in whose position another one lies: nobody would change it."""
+        if self._asked.dry_run or self._bench.bench.visa == "sim":
+            return
+        first: dict[str, ListedUnit] = {}
+        for one in self._listed:
+            position = one.position or self._asked.bench_name
+            if (earlier := first.setdefault(position, one)) is not one:
+                yield Complaint(
+                    file=str(self._station.units),
+                    line=one.line,
+                    column=1,
+                    message=f"{printable(one.serial)} lies in the position of {printable(earlier.serial)} (line {earlier.line}), "
+                    "and nobody changes the unit",
+                    allowed="a position of its own for each unit of --auto (column 'position': a bench file)",
+                    hint="a handler that changes units writes each serial to standard input, without --auto",
+                )
 
     def _of_line(self, unit: ListedUnit, problem: InputError) -> Iterator[Complaint]:
         """Yield complaints about a unit of the list; one that names no file is about the unit's line."""
@@ -205,6 +225,16 @@ def _shown(operator: WindowOperator | PlainOperator | ListedUnits) -> Iterator[N
         if isinstance(operator, WindowOperator):
             stack.enter_context(operator)
         yield
+
+
+def _units(path: Path) -> tuple[ListedUnit, ...]:
+    """Return the units of a list; a position that is a file beside the list is that file. Raises InputError."""
+    return tuple(
+        replace(one, position=str(beside))
+        if one.position and (beside := path.parent / one.position).is_file()
+        else one
+        for one in read_unit_list(path, positions=True)
+    )
 
 
 def _named(text: str) -> Named:

@@ -11,6 +11,7 @@ from sequencer.cli.run import Asked
 from sequencer.frozen import dataclass
 from sequencer.inputs.batch import BatchFile, load_batch
 from sequencer.inputs.load_bench import LoadedBench
+from sequencer.inputs.unit_list import ListedUnit
 from sequencer.planning.model_file import fits_own_model
 from sequencer.problems import InputError
 from sequencer.results.store.place import StorePlace, find_place
@@ -60,7 +61,7 @@ class Batch:
 
 
 class LookedUp:
-    """Looks serials up. ``listed`` are those of a list, None without one; ``models`` names the model of a listed one."""
+    """Looks serials up. ``listed`` are those of a list by serial, None without one."""
 
     def __init__(
         self,
@@ -69,8 +70,7 @@ class LookedUp:
         *,
         sequence: Named,
         batch: Batch,
-        listed: frozenset[str] | None = None,
-        models: Mapping[str, str] | None = None,
+        listed: Mapping[str, ListedUnit] | None = None,
         cut_short: Mapping[str, str] | None = None,
     ) -> None:
         """``cut_short`` names the run of a serial that did not end."""
@@ -79,7 +79,6 @@ class LookedUp:
         self._sequence = sequence
         self._batch = batch
         self._listed = listed
-        self.models = models or {}
         self._cut_short = dict(cut_short or {})
         self._simulated = asked.dry_run or bench.bench.simulated
 
@@ -103,12 +102,22 @@ class LookedUp:
             trouble=trouble,
         )
 
+    def model_of(self, serial: str) -> str:
+        """Return the model that command line or list name; empty where neither does."""
+        listed = (self._listed or {}).get(serial)
+        return self._asked.model or (listed.model if listed is not None else "")
+
+    def bench_of(self, serial: str) -> str:
+        """Return the bench file of the position in which a unit lies: its own from the list, else the station's."""
+        listed = (self._listed or {}).get(serial)
+        return (listed.position if listed is not None else "") or self._asked.bench_name
+
     def measured(self, serial: str) -> None:
         """Take note that a unit was measured: what was cut short before does not matter any more."""
         self._cut_short.pop(serial, None)
 
     def _fits(self, serial: str) -> bool | None:
-        if self._asked.model or self.models.get(serial):
+        if self.model_of(serial):
             return None
         return fits_own_model(serial, self._sequence.path, self._bench.path.parent)
 

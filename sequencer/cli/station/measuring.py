@@ -53,6 +53,7 @@ class Measured(Measuring[Prepared]):
         self._loaded = bench
         self._looked_up = looked_up
         self._bench = KeptBench(bench, dry_run=asked.dry_run, person=person)
+        self._stands_on = asked.bench_name
         self._stopper = stopper
         self._person = person
         self._tell_ran = told
@@ -65,21 +66,22 @@ class Measured(Measuring[Prepared]):
 
     @override
     def prepare(self, serial: str, reason: str) -> Prepared:
-        asked, models = self._asked, self._looked_up.models
+        asked = self._asked
         in_batch = bool(asked.line.batch)
         given = reason if reason and in_batch else None
         prepared = prepare(
             replace(
                 asked,
                 serial=serial,
-                model=asked.model or models.get(serial, ""),
+                bench_name=self._looked_up.bench_of(serial),
+                model=self._looked_up.model_of(serial),
                 chosen=replace(asked.chosen, reason=given),
             )
         )
         if (
             asked.dry_run or self._loaded.bench.visa == "sim"
         ):  # that there is such a specimen, before anything is said to begin
-            specimen_for(self._loaded, serial, dry_run=asked.dry_run)
+            specimen_for(prepared.plan.bench, serial, dry_run=asked.dry_run)
         if reason and not in_batch:
             return replace(prepared, line=replace(prepared.line, retest_reason=reason))
         return prepared
@@ -99,6 +101,8 @@ class Measured(Measuring[Prepared]):
 
     def _ran(self, job: Prepared, tell: Callable[[str], None]) -> Ran:
         asked, plan = job.asked, job.plan
+        if asked.bench_name != self._stands_on:
+            self._move_to(job)
         bench = self._bench
         opened = bench.take(asked.serial, plan.sequence)
         assert bench.parts is not None
@@ -125,6 +129,12 @@ class Measured(Measuring[Prepared]):
         simulation = bench.parts.simulation
         hazards = () if simulation is None else simulation.hazards[before:]
         return Ran(facts=record.facts, outcome=outcome, record=record, hazards=tuple(hazards))
+
+    def _move_to(self, job: Prepared) -> None:
+        """Go to the position in which a unit lies: that of the unit before is made safe, its supply off, and let go of first."""
+        self._bench.close()
+        self._loaded, self._stands_on = job.plan.bench, job.asked.bench_name
+        self._bench = KeptBench(self._loaded, dry_run=job.asked.dry_run, person=self._person)
 
     def open_first(self) -> tuple[bool, str, str]:
         """Open the bench before the first unit and make it safe; returns as `open_again`, and what an earlier process left pressed."""

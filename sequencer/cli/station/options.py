@@ -41,7 +41,7 @@ from sequencer.cli.station.asked import StationAsked
     "--units",
     metavar="LIST",
     type=click.Path(path_type=Path, dir_okay=False),
-    help="CSV list of the units (serial, model, comment): whoever is not on it is asked about.",
+    help="CSV list of the units (serial, model, comment, position): whoever is not on it is asked about.",
 )
 @click.option("--auto", is_flag=True, help="Measure the units of the list in its order; nobody scans.")
 @click.option(
