@@ -47,6 +47,8 @@ from sequencer.units.convert import dbm_from_w
 ConnectionDb = Annotated[RatioDb, AfterValidator(between(0.0, 3.0, "dB"))]
 ConnectionPercent = Annotated[Percent, AfterValidator(between(0.0, 20.0, "%"))]
 Made = Annotated[int, AfterValidator(between(3, 1000, ""))]
+LOWEST_LOSS_DB = -0.1
+"""Of a path without an amplifier: the loss of a short lead, as measured, may come out a little below 0."""
 INTERFERER = "interferer"
 """The name that makes an entry the second signal generator, wherever it stands; without it the second in the file is."""
 
@@ -58,6 +60,8 @@ class LossyPath(FileModel):
         Mapping[FrequencyHz, LossDb] | Annotated[str, Field(min_length=1, max_length=300, pattern=PRINTABLE)]
     ) = Field(alias="loss")
     """Loss at one or more frequencies (interpolated between, the nearest beyond them), or a table that `path_loss` wrote."""
+    amplifier: Literal["yes", "no"] = "no"
+    """Whether an amplifier stands in it, so that it may have a gain: a loss below 0 dB."""
     uncertainty_db: HalfWidthDb | None = None
     """Expanded uncertainty (k = 2) of the loss; without it that of the table, if there is one. Stated here it holds against the table's."""
     input_vswr: Vswr | None = None
@@ -73,6 +77,20 @@ class LossyPath(FileModel):
         if not loss:
             raise FieldProblem("no loss is given", allowed="at least one, such as {27 MHz: 0.42 dB}")
         return dict(sorted(loss.items()))
+
+    @model_validator(mode="after")
+    def _loses(self) -> LossyPath:
+        """Refuse a loss with a minus before it: a sign the wrong way round moves every level by twice the loss, and looks right."""
+        if self.amplifier == "yes" or isinstance(self.loss_or_table, str):
+            return self
+        for loss_db in self.loss_or_table.values():
+            if loss_db < LOWEST_LOSS_DB:
+                raise FieldProblem(
+                    f"a loss of {loss_db:g} dB is a gain",
+                    at=("loss",),
+                    allowed=f"a loss from 0 dB up, such as {-loss_db:g} dB; or 'amplifier: yes' beside it, where one stands in the path",
+                )
+        return self
 
     @property
     def table(self) -> str | None:

@@ -61,6 +61,7 @@ def test_the_shipped_bench_says_what_the_design_says() -> None:
         ("loss: {27 MHz: 0.42 dB, 28 MHz: 0.43 dB}", "loss: {1e30 Hz: 1 dB}", "'1e30 Hz' is too large"),
         ("loss: {27 MHz: 0.42 dB, 28 MHz: 0.43 dB}", "loss: {}", "no loss is given"),
         ("loss: {27 MHz: 0.42 dB, 28 MHz: 0.43 dB}", "loss: {27 MHz: 300 dB}", "300 dB is out of range"),
+        ("28 MHz: 0.43 dB}", "28 MHz: -0.43 dB}", "a loss of -0.43 dB is a gain"),
         ("seed: 1", "seed: -1", "-1 is out of range"),
         ("visa: sim", "visa: py", "'unit' is for a simulated bench only"),
         ("unit: units ", "# ", "a simulated bench needs 'unit'"),
@@ -76,7 +77,7 @@ def test_what_makes_no_sense_is_refused(old: str, new: str, text: str) -> None:
     assert any(text in one for one in _complaints(**{old: new}))
 
 
-LOSSES = st.dictionaries(st.floats(1e6, 1e9), st.floats(-10.0, 60.0), min_size=1, max_size=6)
+LOSSES = st.dictionaries(st.floats(1e6, 1e9), st.floats(-0.1, 60.0), min_size=1, max_size=6)
 
 
 @given(loss=LOSSES, frequency_hz=st.floats(1e5, 1e10))
@@ -88,6 +89,12 @@ def test_a_loss_lies_between_its_neighbours(loss: dict[float, float], frequency_
     above = [db for hz, db in sorted(loss.items()) if hz >= frequency_hz][:1]
     near = below + above
     assert min(near) - 1e-9 <= found <= max(near) + 1e-9
+
+
+def test_a_path_with_an_amplifier_may_have_a_gain() -> None:
+    """A sign the wrong way round is found out by that: a path gains nothing unless the bench file says so."""
+    assert RfPath(loss={27e6: -20.0}, amplifier="yes").loss_db(27e6) == -20.0
+    assert RfPath(loss={27e6: -0.05}).loss_db(27e6) == -0.05  # as a short lead may be measured
 
 
 def test_a_loss_is_interpolated_over_the_logarithm_of_frequency() -> None:
