@@ -299,7 +299,7 @@ def _prepared(
     by_hand = _by_hand(left.plan.bench) if not head.dry_run else []
     if by_hand and not people.terminal:
         raise nobody_to_operate(left.plan, by_hand)
-    doubts_now(left.plan, place, bench_name=run.bench)  # refused beforehand, if it is
+    doubts_now(left.plan, place, bench_name=run.bench, simulated=simulated)  # refused beforehand, if it is
     return Prepared(
         asked=Asked(
             sequence_name=head.sequence_file,

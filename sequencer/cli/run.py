@@ -159,7 +159,7 @@ def prepare(asked: Asked) -> Prepared:
     place = find_place(asked.folder, asked.store)
     again, line = _asked_again(plan, asked, serial=serial, simulated=simulated, place=place)
     doubts_now(
-        plan, place, bench_name=bench_title(plan.bench, dry_run=simulated)
+        plan, place, bench_name=bench_title(plan.bench, dry_run=simulated), simulated=simulated
     )  # refused beforehand, if it is
     if plan.sequence.model is not None and not plan.sequence.model.by_default:
         model = plan.sequence.model.model.model
@@ -304,7 +304,7 @@ def _doubts(prepared: Prepared, bench_name: str) -> tuple[tuple[Doubt, ...], str
     """Return what speaks against the bench as the run begins, and why nothing may be measured: of a series hours after it was asked."""
     place = find_place(prepared.asked.folder, prepared.asked.store)
     try:
-        return doubts_now(prepared.plan, place, bench_name=bench_name), ""
+        return doubts_now(prepared.plan, place, bench_name=bench_name, simulated=prepared.simulated), ""
     except FileProblems as problems:
         return (), "; ".join(f"{one.message}; {one.hint}" for one in problems.complaints)
 

@@ -172,7 +172,11 @@ class Record:
     def find_measured_since(self) -> str:
         """Return which units were measured on this bench since its last check that passed, as a sentence; empty where none was."""
         return measured_since(
-            self.facts.plan, self._place, bench_name=self.facts.bench_name, run=self.facts.run
+            self.facts.plan,
+            self._place,
+            bench_name=self.facts.bench_name,
+            simulated=self.facts.simulated,
+            run=self.facts.run,
         )
 
     def find_changes(self) -> list[Doubt]:

@@ -103,16 +103,30 @@ class SafeBench(SelfCheckingBench):
                 self._start.set_receive(roles)
                 side = self._make_receive_side(generator, mode=mode, frequency_hz=frequency_hz)
                 try:
-                    with self._explained_by_loss(roles):
-                        yield side
-                    self._start.confirm_receive(roles)
-                    side.confirm_response()
-                    self._interlock.see_silent(side.confirm_silent)
+                    with self._missed(side, generator):
+                        with self._explained_by_loss(roles):
+                            yield side
+                        self._start.confirm_receive(roles)
+                        side.confirm_response()
+                        self._interlock.see_silent(side.confirm_silent)
                 finally:
                     side.leave()
             finally:
                 self._forget_steps()
                 self._interlock.generators_off()
+
+    @contextmanager
+    def _missed(self, side: ReceiveSide, generator: SignalGenerator) -> Iterator[None]:
+        """Have the last line of the run name a generator that the unit followed before, where nothing follows it now, off or on."""
+        try:
+            yield
+        except UnexpectedReply as fault:
+            shows_nothing = not fault.command and fault.instrument in (generator.name, *side.readers)
+            if shows_nothing and (side.was_heard or self._interlock.was_followed) and not side.hears_it_go():
+                self._interlock.note_unshown(generator, fault.what)
+            raise
+        finally:
+            self._interlock.was_followed |= side.was_heard
 
     @contextmanager
     def _explained_by_loss(self, roles: frozenset[str] | None) -> Iterator[None]:
@@ -341,9 +355,14 @@ class SafeBench(SelfCheckingBench):
                     max_dbm=self._ratings.max_meter_dbm,
                     confirm=confirm,
                     connected=lambda connection: self.cables.note(connection, connected),
+                    see_silent=self._interlock.see_silent,
                 )
                 try:
                     yield side
+                    side.remove_signal()
+                except InstrumentFault as fault:
+                    side.remove_signal_after(fault)  # where it is still on, leaving says so with it
+                    raise
                 finally:
                     side.leave()
             finally:

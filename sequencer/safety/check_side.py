@@ -8,12 +8,12 @@ power meter that is joined to it is read.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import AbstractContextManager, contextmanager
 from typing import Any, NoReturn
 
 from typing_extensions import override
 
-from drivers.faults import InstrumentFault, NotConfirmed, Refused, UnexpectedReply
+from drivers.faults import InstrumentFault, Refused, UnexpectedReply
 from drivers.roles import AudioAnalyser, PowerMeter, Reading, Supply, Voltmeter
 from sequencer.safety.guard import GuardedBench
 from sequencer.safety.loss import LossSide
@@ -23,10 +23,6 @@ from sequencer.safety.supply import SUPPLY_SETTLE_S
 
 AUDIO_SETTLE_S = 0.2
 MOST_V = 1000.0
-OFF_SETTLE_S = 0.2
-OFF_FALL_DB = (
-    6.0  # less of a fall is a generator still on, or a level in the meter's noise: common practice, no source
-)
 HALF_WITHIN = 0.05  # source's and meter's linearity together: common practice, no source
 
 
@@ -36,7 +32,7 @@ class CheckSide(LossSide):
     Levels are at the generator's connector, dBm; audio voltages V rms.
     """
 
-    __slots__ = ("_audio", "_before", "_feed_and_read", "_on_dbm", "_see_silent", "_unfed", "_voltmeter")
+    __slots__ = ("_audio", "_fed", "_unfed", "_voltmeter")
 
     def __init__(
         self,
@@ -44,8 +40,7 @@ class CheckSide(LossSide):
         audio: AudioAnalyser | None,
         voltmeter: Voltmeter | None,
         unfed: bool,
-        feed_and_read: Callable[[float, int], list[Reading]],
-        see_silent: Callable[[Callable[[], object]], None],
+        fed: Callable[[float], AbstractContextManager[Supply]],
         **loss: Any,
     ) -> None:
         super().__init__(confirm=lambda text: False, connected=lambda connection: None, **loss)
@@ -53,56 +48,12 @@ class CheckSide(LossSide):
         self._audio = audio
         self._voltmeter = voltmeter
         self._unfed = unfed
-        self._feed_and_read = feed_and_read
-        self._see_silent = see_silent
-        self._before = ""
-        self._on_dbm: float | None = (
-            None  # what the meter showed of the generator last, until it was seen to be gone
-        )
+        self._fed = fed
 
     @override
     def connect(self, *_: Any) -> NoReturn:
         raise self._refused(
             "nobody moves cables on the check path", "Use the loss side for what a person connects."
-        )
-
-    @override
-    def apply(self, frequency_hz: float, level_dbm: float) -> None:
-        super().apply(frequency_hz, level_dbm)
-        self._on_dbm = level_dbm
-
-    @override
-    def read_power_dbm(self) -> Reading:
-        reading = super().read_power_dbm()
-        if self._on_dbm is not None and reading.number is not None:
-            self._on_dbm = reading.number
-        return reading
-
-    @override
-    def remove_signal(self) -> None:
-        """Switch the generator off, confirmed, and see on the power meter that it is. NotConfirmed where its level is still there."""
-        super().remove_signal()
-        if self._on_dbm is not None:
-            self._see_silent(self._confirm_silent)
-
-    def remove_signal_after(self, fault: InstrumentFault) -> None:
-        """Do the same after ``fault``, which is told with what the meter still sees; another fault on the way is not told."""
-        self._before = f"{fault.what}; then "
-        with suppress(InstrumentFault):
-            self.remove_signal()
-
-    def _confirm_silent(self) -> None:
-        self.wait_s(OFF_SETTLE_S)
-        reading = super().read_power_dbm()
-        on_dbm, self._on_dbm = self._on_dbm, None
-        if on_dbm is None or reading.number is None or on_dbm - reading.number >= OFF_FALL_DB:
-            return
-        raise NotConfirmed(
-            f"{self._before}its output reads off, and the power meter joined to it reads {reading.number:.4g} dBm, after {on_dbm:.4g} dBm "
-            "while it was on",
-            instrument=self._generator.name,
-            address=self._generator.address,
-            next_move="See at its own panel that it is off, or take its cable off; if it is, see whether the power meter stands still.",
         )
 
     @property
@@ -121,6 +72,16 @@ class CheckSide(LossSide):
                 address=voltmeter.address,
                 next_move="Let the bench have the unit's supply, or leave the voltmeter out.",
             )
+        return self._line_v(voltmeter, reading_s)
+
+    def read_fed_line_v(self, voltage_v: float, reading_s: float) -> Reading:
+        """Return what the voltmeter reads on that line with the unit fed with ``voltage_v``, PTT open and the generator off, V."""
+        self.remove_signal()
+        voltmeter = present(self._voltmeter, "voltmeter")
+        with self._fed(voltage_v):
+            return self._line_v(voltmeter, reading_s)
+
+    def _line_v(self, voltmeter: Voltmeter, reading_s: float) -> Reading:
         span = Span(low=-MOST_V, high=MOST_V, unit="V", why="what a voltmeter can read")
         return self._watch.read("voltage", voltmeter, lambda: voltmeter.read_voltage_v(reading_s), span=span)
 
@@ -168,7 +129,8 @@ class CheckSide(LossSide):
         Refused above the supply's `max_voltage`. NotConfirmed where the terminals stay live.
         """
         self.remove_signal()
-        return self._feed_and_read(voltage_v, count)
+        with self._fed(voltage_v) as supply:
+            return [supply.read_voltage_v() for _ in range(count)]
 
 
 class SelfCheckingBench(GuardedBench):
@@ -201,7 +163,7 @@ class SelfCheckingBench(GuardedBench):
                     audio=self._find(AudioAnalyser),
                     voltmeter=self._find(Voltmeter),
                     unfed=supply is not None,
-                    feed_and_read=self._feed_and_read,
+                    fed=self._unit_fed,
                     see_silent=self._interlock.see_silent,
                 )
                 try:
@@ -220,11 +182,12 @@ class SelfCheckingBench(GuardedBench):
                     self._supply.feed(fed_v)
                     self._clock.wait_s(SUPPLY_SETTLE_S)
 
-    def _feed_and_read(self, voltage_v: float, count: int) -> list[Reading]:
+    @contextmanager
+    def _unit_fed(self, voltage_v: float) -> Iterator[Supply]:
         supply = present(self._find(Supply), "supply")
         try:
             self._supply.feed(voltage_v)
             self._clock.wait_s(SUPPLY_SETTLE_S)
-            return [supply.read_voltage_v() for _ in range(count)]
+            yield supply
         finally:
             self.remove_supply()

@@ -10,12 +10,17 @@ from drivers.roles import Radio, Supply
 from sequencer.safety.release import Release
 from sequencer.safety.supply import SupplyLine
 
+MOST_SEEN_ON = (
+    2  # once may be a relay that hung for a moment; a unit that is fed a third time transmits a third time
+)
+
 
 class CutOff:
     """The way to the unit's supply when nothing else is obeyed.
 
     ``is_cut`` says whether the supply reads off since it was cut; ``stays_on`` what was seen of a unit that stayed on the air though its
-    key reads open, empty where none did. ``send_off_unanswered`` and ``open_missing`` are those of `SafeBench`.
+    key reads open, empty where none did; ``stands_still`` whether what saw it showed the same without supply. ``send_off_unanswered`` and
+    ``open_missing`` are those of `SafeBench`.
     """
 
     def __init__(
@@ -32,6 +37,8 @@ class CutOff:
         self._open_missing = open_missing
         self.is_cut = False
         self.stays_on = ""
+        self._seen_on = 0
+        self.stands_still = False
 
     def cut(self) -> None:
         """Release the key once more unheard, and cut the supply, confirmed if it answers. Nothing is raised."""
@@ -65,8 +72,12 @@ class CutOff:
             self.stays_on = what
             what += "; the supply could not be cut: the switch stays where it is"
         elif release.is_seen_falling():
+            self._seen_on += 1
+            if self._seen_on >= MOST_SEEN_ON:
+                self._line.bar(f"PTT read released {self._seen_on} times, and the unit transmitted")
             what += "; with its supply cut the unit is silent"
         else:
+            self.stands_still = True
             what += "; the same with the unit's supply cut, so that the instrument may stand still"
         raise NotConfirmed(
             what,

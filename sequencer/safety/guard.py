@@ -8,14 +8,14 @@ from typing import TypeVar
 
 from drivers.clock import Clock
 from drivers.faults import Refused
-from drivers.roles import Instrument, ModulationAnalyser, PowerMeter, Radio, Supply
+from drivers.roles import Instrument, ModulationAnalyser, PowerMeter, Radio, Supply, Switch
 from sequencer.safety.announced import Announce, to_nobody
 from sequencer.safety.cables import Cables
 from sequencer.safety.cut_off import CutOff
 from sequencer.safety.interlock import Interlock
 from sequencer.safety.key import Key, Ratings
 from sequencer.safety.key_memory import KeyMemory
-from sequencer.safety.make_safe import SWITCHED_BY, WayOut
+from sequencer.safety.make_safe import SUPPLY_OFF, SWITCHED_BY, WayOut
 from sequencer.safety.plausible import MARGIN_DB
 from sequencer.safety.release import Release
 from sequencer.safety.standstill import Standstill
@@ -77,6 +77,10 @@ class GuardedBench:
             cables=self.cables,
             key_memory=self.key_memory,
             confirm_alone=confirm_alone,
+            see_no_carrier=self._see_no_carrier,
+        )
+        self._seen_silent: tuple[int, int] | None = (
+            None  # presses and feedings by when the unit was seen silent last
         )
         self._supply = SupplyLine(
             lambda: self._find(Supply), clock=clock, ratings=ratings, cables=self.cables
@@ -128,6 +132,7 @@ class GuardedBench:
         if serial != self.key_memory.serial:
             self._interlock.key = None
         self.key_memory.change_unit(serial)
+        self._interlock.was_followed = False  # what another unit heard says nothing of this one
 
     def write_preset(self, name: str, value: int) -> None:
         """Store a setting of the unit, PTT released, confirmed by read-back. Refused while PTT is pressed."""
@@ -173,6 +178,8 @@ class GuardedBench:
         """
         by_hand = any(instrument.manual for instrument in self._instruments.values())
         off, problems = self._way_out.take(last=last, patience_s=0.0 if by_hand else patience_s)
+        if SUPPLY_OFF in off:
+            self._note_off_air()
         with suppress(Exception):
             self._interlock.audio_off()
         if self._cut_off.stays_on and not self.supply_cut:
@@ -180,6 +187,11 @@ class GuardedBench:
         said = tuple(one for one in off if self._is_by_hand(SWITCHED_BY[one]))
         read = tuple(one for one in off if one not in said)
         return SafeState(off=read, said=said, problems=problems, cables_moved=self.cables.moved)
+
+    def _note_off_air(self) -> None:
+        """Remember of a unit whose PTT cannot be read released that its supply reads off, and until when it may have transmitted."""
+        if (key := self._interlock.key) is not None and not self._is_by_hand(Supply):
+            key.note_off_air()
 
     def _is_by_hand(self, role: type[Instrument]) -> bool:
         """Say whether a person stands for an instrument of that role: nothing was read back of it."""
@@ -224,7 +236,46 @@ class GuardedBench:
             asked=asked,
         )
         self._cut_off.unless_silent(release, self._interlock.radio())
+        if release.was_silent:
+            self._seen_silent = self._pressed_and_fed()
         return release
+
+    def _pressed_and_fed(self) -> tuple[int, int]:
+        key = self._interlock.key
+        return (key.presses if key is not None else 0, self._supply.feedings)
+
+    def _see_no_carrier(self, switch: Switch) -> None:
+        """See on the power meter that a unit that was keyed, or fed anew, since it was seen silent last transmits nothing: NotConfirmed.
+
+        Before the switch moves: that PTT reads released is the word of a relay. Then the supply is cut; a unit that does so twice is fed no
+        more. From another place than `transmit` no meter sees it.
+        """
+        now = self._pressed_and_fed()
+        was_pressed = now[0] > 0 or self.key_memory.left is not None
+        if (
+            not was_pressed
+            or self._seen_silent == now
+            or self._cut_off.stands_still
+            or self._find(PowerMeter) is None
+        ):
+            return
+        if switch.read_path() != "transmit":
+            return
+        loss_db = self._transmit_loss_db(0.0)
+        release = Release(
+            meter=self._find(PowerMeter),
+            analyser=None,
+            supply=None,
+            clock=self._clock,
+            loss_db=loss_db,
+            carrier_hz=0.0,
+            taken={},
+            top_dbm=min(self._ratings.path_rating_dbm, self._ratings.max_meter_dbm + loss_db) + MARGIN_DB,
+            stands_still=False,
+        )
+        self._cut_off.unless_silent(release, self._interlock.radio())
+        if release.was_silent:
+            self._seen_silent = now
 
     def _gather_steps(self, roles: frozenset[str] | None, readers: Mapping[str, type[Instrument]]) -> None:
         """Let a person's steps wait for the next reading where every reader among ``roles`` is a person's too."""

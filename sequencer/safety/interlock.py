@@ -38,7 +38,9 @@ class Interlock:
         cables: Cables,
         key_memory: KeyMemory,
         confirm_alone: Callable[[Instrument], object] = lambda asking: None,
+        see_no_carrier: Callable[[Switch], object] = lambda switch: None,
     ) -> None:
+        self._see_no_carrier = see_no_carrier
         self._instruments = instruments
         self._confirm_alone = confirm_alone
         self._roles = roles
@@ -46,6 +48,11 @@ class Interlock:
         self._key_memory = key_memory
         self.key: Key | None = None
         self._heard: NotConfirmed | None = None  # why a generator's "off" is not believed any more
+        self._unshown: NotConfirmed | None = (
+            None  # why nothing shows that it is off, where something did before
+        )
+        self.was_followed = False
+        """Whether the unit was seen to follow a generator in this run."""
 
     # -- who is there -------------------------------------------------------------------------------------------------
 
@@ -110,13 +117,30 @@ class Interlock:
         if self._heard is not None:
             raise self._heard
 
+    def confirm_generators_off(self) -> None:
+        """Do the same as the last of a bench: NotConfirmed also where what had followed a generator did so no more, its "off" included."""
+        self.generators_off()
+        if self._unshown is not None:
+            raise self._unshown
+
     def see_silent(self, confirm: Callable[[], object]) -> None:
         """Ask a witness of a generator's "off": where it raises NotConfirmed, no "off" is believed any more, and no side entered."""
         try:
-            confirm()
+            is_shown = confirm()
         except NotConfirmed as fault:
             self._heard = fault
             raise
+        if is_shown is True:
+            self.was_followed, self._unshown = True, None
+
+    def note_unshown(self, generator: SignalGenerator, why: str) -> None:
+        """Take note that nothing on the bench follows the generator any more, until a witness sees it off."""
+        self._unshown = NotConfirmed(
+            f"its output reads off, and nothing that followed it before shows that it is: {why}",
+            instrument=generator.name,
+            address=generator.address,
+            next_move="See at its own panel that it is off, or take its cable off.",
+        )
 
     def audio_off(self) -> None:
         """Switch the audio source off, where there is one."""
@@ -129,6 +153,7 @@ class Interlock:
         """Set the switch to ``path`` and read that it stands there."""
         switch = present(self.find(Switch), "switch")
         self._confirm_alone(switch)
+        self._see_no_carrier(switch)
         if path != "transmit" and self.key is not None:
             self.key.note_moved()
         switch.set_start_state()

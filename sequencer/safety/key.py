@@ -215,6 +215,11 @@ class Key:
             self.release()
             raise stood_still(why)
 
+    def note_off_air(self) -> None:
+        """Take note that the unit's supply reads off, where PTT was never read released: it transmits no longer."""
+        if self.is_down:
+            self._memory.note_off_air()
+
     def note_reads_released(self) -> None:
         """Take note that PTT reads released, whoever released it."""
         self._watchdog.disarm()

@@ -19,14 +19,16 @@ from sequencer.safety.mark import Mark, Standing
 LONGEST_COUNTED_S = 600.0
 """After ten minutes an output stage is as hot as it gets, so that a longer key-down earns no longer rest: common practice, no source."""
 
+SUPPLY_READ_OFF = "the supply was switched off and read off"
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LeftKeyed:
     """A unit that an earlier process keyed and did not release: since when (seconds since 1970), and which it was.
 
     ``watchdog`` says what the watchdog did about it and ``why``, and ``is_released`` whether that was read back, at ``until_s``;
-    ``by_supply`` if only by the supply, so that PTT itself was never read released. ``is_legible`` False: what was remembered
-    cannot be read.
+    ``by_supply`` if only by the supply, so that PTT itself was never read released; ``by_run``: the run itself switched that off.
+    ``is_legible`` False: what was remembered cannot be read.
     """
 
     since_s: float
@@ -37,6 +39,7 @@ class LeftKeyed:
     is_released: bool = False
     released_ago_s: float = 0.0
     by_supply: bool = False
+    by_run: bool = False
     is_legible: bool = True
 
     @property
@@ -55,6 +58,11 @@ class LeftKeyed:
                 f"What was remembered of PTT of {unit} cannot be read, so that it is taken as pressed by an earlier run, nobody knows for "
                 "how long, until this bench was opened just now. Its output stage, the pad and the load may be hot. It rests before it "
                 "transmits again; if its power falls off, let it cool and look at it. See what happened to the disk."
+            )
+        if self.is_released and self.by_run:
+            return (
+                f"PTT of {unit}, pressed by an earlier run at {began}, could not be read released; its supply was switched off, and "
+                f"read off {self.longest_s:.1f} s later. See why before this bench is left alone again."
             )
         if self.is_released and self.by_supply:
             return (
@@ -84,6 +92,7 @@ class KeyMemory:
         self._rest_until_s = 0.0  # on `boot_s`: whoever sets the time of day changes no rest
         self._recalled_s = 0.0
         self._is_noted = False
+        self._pressed_s: tuple[float, float] | None = None  # the time of day, and that which nobody sets
         self.left: LeftKeyed | None = None
 
     @property
@@ -134,6 +143,7 @@ class KeyMemory:
         """Remember, before it is done, that the key is pressed. Raises Refused if that cannot be remembered."""
         if self._mark is None:
             return
+        self._pressed_s = time.time(), boot_s()
         try:
             self._mark.write(stands=True, serial=self._serial)
         except OSError as error:
@@ -144,8 +154,29 @@ class KeyMemory:
                 next_move=f"See who owns {self._mark.path}, and whether its disk has room.",
             ) from error
 
+    def note_off_air(self) -> None:
+        """Remember that the unit's supply reads off while its key was never read open: it has transmitted until now, and no longer."""
+        if self._mark is None or self._pressed_s is None:
+            return
+        pressed_s, since_s = self._pressed_s
+        with suppress(OSError):
+            if (found := self._mark.find()) is not None and found.facts.get("confirmed") is True:
+                return  # the watchdog was first, and has written down what it did
+            self._mark.write(
+                stands=True,
+                serial=self._serial,
+                pressed=pressed_s,
+                held_s=round(boot_s() - since_s, 6),
+                said=SUPPLY_READ_OFF,
+                by="run",
+                confirmed=True,
+                released=False,
+            )
+        self._pressed_s = None
+
     def note_released(self, rest_s: float) -> None:
         """Remember that the key was confirmed open, and the rest owed from now on. What cannot be written stays as it was: pressed."""
+        self._pressed_s = None
         if self._mark is not None:
             self._rest_until_s = boot_s() + rest_s
             self._write_open(self._serial)
@@ -188,6 +219,7 @@ def _left(found: Standing, now_s: float) -> LeftKeyed:
         is_released=is_released,
         released_ago_s=max(0.0, found.age_s),
         by_supply=facts.get("released") is False,
+        by_run=facts.get("by") == "run",
     )
 
 

@@ -1,22 +1,28 @@
 """The loss side: generator and power meter, and no unit. A person connects them directly, then through what is measured.
 
 While cables are open the unit is unkeyed and without supply, no key is in anybody's reach here, and the generator is off whenever a
-person is asked to touch a connector.
+person is asked to touch a connector. That it is off is not taken from its own word alone: the power meter that is joined to it is read,
+unless a person reads it.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
 from typing import Literal
 
 from drivers.clock import Clock
-from drivers.faults import Refused, UnexpectedReply
+from drivers.faults import InstrumentFault, NotConfirmed, Refused, UnexpectedReply
 from drivers.roles import PowerMeter, Reading, SignalGenerator
 from sequencer.safety.cables import Connection, not_confirmed
 from sequencer.safety.plausible import MARGIN_DB, SELECTIVE, Span
 from sequencer.safety.receive_signal import GENERATOR_SETTLE_MAX_S
 from sequencer.safety.side import Side
 
+OFF_SETTLE_S = 0.2
+OFF_FALL_DB = (
+    6.0  # less of a fall is a generator still on, or a level in the meter's noise: common practice, no source
+)
 HandPath = Literal["receive", "transmit", "cable"]
 """What is measured: one of the bench's paths, through its switch, or a cable or pad by itself."""
 LossPath = HandPath | Literal["check"]
@@ -26,7 +32,17 @@ LossPath = HandPath | Literal["check"]
 class LossSide(Side):
     """Unit unkeyed and unfed, generator usable into the power meter. Levels are at the generator's connector, dBm."""
 
-    __slots__ = ("_confirm", "_connected", "_connection", "_generator", "_max_dbm", "_meter")
+    __slots__ = (
+        "_before",
+        "_confirm",
+        "_connected",
+        "_connection",
+        "_generator",
+        "_max_dbm",
+        "_meter",
+        "_on_dbm",
+        "_see_silent",
+    )
 
     def __init__(
         self,
@@ -37,8 +53,14 @@ class LossSide(Side):
         max_dbm: float,
         confirm: Callable[[str], bool],
         connected: Callable[[Connection], None],
+        see_silent: Callable[[Callable[[], object]], None] = lambda confirm: None,
     ) -> None:
         super().__init__(clock, 0.0)
+        self._see_silent = see_silent
+        self._before = ""
+        self._on_dbm: float | None = (
+            None  # what the meter showed of the generator last, until it was seen to be gone
+        )
         self._generator = generator
         self._meter = meter
         self._max_dbm = max_dbm
@@ -49,10 +71,9 @@ class LossSide(Side):
     def connect(self, connection: Connection, text: str) -> None:
         """Switch the generator off, confirmed, and have a person make ``connection``; ``text`` says how it is to be.
 
-        Raises NotConfirmed if the person does not say that it is so.
+        Raises NotConfirmed if the person does not say that it is so, and before the person is asked if the meter still sees the generator.
         """
-        self._refuse_if_left()
-        self._generator.configure_output_enabled(False)
+        self.remove_signal()
         # Unknown from the question on: a person who has begun to move cables and then says no has moved cables.
         self._connection = "unknown"
         self._connected("unknown")
@@ -82,6 +103,7 @@ class LossSide(Side):
         self._generator.configure_rf(frequency_hz, level_dbm)
         self._generator.configure_output_enabled(True)
         self._generator.wait_until_settled(GENERATOR_SETTLE_MAX_S)
+        self._on_dbm = level_dbm
 
     def level_made_dbm(self, asked_dbm: float) -> float:
         """Return what the generator made of the level that was set last, dBm, by its own word; without that what was asked for."""
@@ -89,12 +111,40 @@ class LossSide(Side):
         return asked_dbm if made_dbm is None else made_dbm
 
     def remove_signal(self) -> None:
-        """Switch the generator off, confirmed."""
+        """Switch the generator off, confirmed, and see on the power meter that it is. NotConfirmed where its level is still there."""
         self._refuse_if_left()
         self._generator.configure_output_enabled(False)
+        if self._on_dbm is not None and not self._meter.manual:
+            self._see_silent(self._confirm_silent)
+
+    def remove_signal_after(self, fault: InstrumentFault) -> None:
+        """Do the same after ``fault``, which is told with what the meter still sees; another fault on the way is not told."""
+        self._before = f"{fault.what}; then "
+        with suppress(InstrumentFault):
+            self.remove_signal()
+
+    def _confirm_silent(self) -> None:
+        self.wait_s(OFF_SETTLE_S)
+        reading = self._power()
+        on_dbm, self._on_dbm = self._on_dbm, None
+        if on_dbm is None or reading.number is None or on_dbm - reading.number >= OFF_FALL_DB:
+            return
+        raise NotConfirmed(
+            f"{self._before}its output reads off, and the power meter joined to it reads {reading.number:.4g} dBm, after {on_dbm:.4g} dBm "
+            "while it was on",
+            instrument=self._generator.name,
+            address=self._generator.address,
+            next_move="See at its own panel that it is off, or take its cable off; if it is, see whether the power meter stands still.",
+        )
 
     def read_power_dbm(self) -> Reading:
         """Return the power at the meter's own connector, dBm."""
+        reading = self._power()
+        if self._on_dbm is not None and reading.number is not None:
+            self._on_dbm = reading.number
+        return reading
+
+    def _power(self) -> Reading:
         self._refuse_if_left()
         span = Span(
             low=SELECTIVE.low, high=self._max_dbm + MARGIN_DB, unit="dBm", why="what the power meter takes"

@@ -56,7 +56,10 @@ class WayOut:
             )
         if "signal_generator" in self._roles:
             yield SafeStep(
-                act=self._with_opened("signal_generator", self._interlock.generators_off),
+                act=self._with_opened(
+                    "signal_generator",
+                    self._interlock.confirm_generators_off if last else self._interlock.generators_off,
+                ),
                 done=GENERATOR_OFF,
                 failed="the generator could not be confirmed off",
                 otherwise=lambda: self._send_off_unanswered("signal_generator") or "",

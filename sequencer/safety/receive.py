@@ -10,7 +10,7 @@ from contextlib import suppress
 from dataclasses import replace
 from typing import Any
 
-from drivers.faults import Refused, UnexpectedReply
+from drivers.faults import InstrumentFault, Refused, UnexpectedReply
 from drivers.roles import AudioAnalyser, Reading, SignalGenerator
 from sequencer.safety.given_signal import Signal
 from sequencer.safety.meter_line import LineProof
@@ -177,6 +177,23 @@ class ReceiveSide(ReceiveReadings):
             return None
         seen = [self._confirm_line(), self._confirm_off(), self._confirm_interferer_off()]
         return True if True in seen else None
+
+    def hears_it_go(self) -> bool:
+        """Say whether the loudspeaker's tone is heard on a strong signal and goes with the generator: where nothing else followed that."""
+        audio = self._audio
+        if audio is None or audio.manual or self._generator.manual:
+            return False
+        with suppress(InstrumentFault):
+            self._apply_clear(self._allowed_dbm(CLEAR_DBM))
+            self._clock.wait_s(RESPONSE_S)
+            heard = self._listen(audio, self._signal.tone_hz)
+            return heard is not None and heard.confirm_off() is True
+        return False
+
+    @property
+    def readers(self) -> tuple[str, ...]:
+        """The names of the instruments that it reads the unit by."""
+        return tuple(one.name for one in (self._audio, self._voltmeter) if one is not None)
 
     def _confirm_alike(self) -> None:
         standing = self._watch.always_alike()

@@ -13,12 +13,15 @@ from sequencer.safety.receive_signal import SignalSide
 from sequencer.safety.side import present
 
 METER = "meter voltage"
+HEARD_DB = 10.0
+"""SINAD that no hiss gives: a signal was heard. Common practice, no source."""
+MOVED_DB = 6.0  # what no scatter does: common practice, no source
 
 
 class ReceiveReadings(SignalSide):
     """The signal, and the instruments that read what the unit makes of it."""
 
-    __slots__ = ("_audio", "_line", "_line_seen_v", "_line_times", "_voltmeter")
+    __slots__ = ("_audio", "_line", "_line_seen_v", "_line_times", "_sinads_db", "_voltmeter")
 
     def __init__(
         self,
@@ -48,6 +51,7 @@ class ReceiveReadings(SignalSide):
         self._line = meter_span(supply_v)
         self._line_times = MeterTimes()
         self._line_seen_v: tuple[float, float] | None = None
+        self._sinads_db: tuple[float, float] | None = None
 
     def configure_audio(self, *, tone_hz: float, weighting: Weighting = "flat") -> None:
         """Say which tone the audio readings look for, and with which weighting."""
@@ -59,7 +63,17 @@ class ReceiveReadings(SignalSide):
     def read_sinad_db(self, reading_s: float) -> Reading:
         """Return SINAD of the loudspeaker audio, dB."""
         self._refuse_if_left()
-        return self._audio_reading("SINAD", SINAD, lambda audio: audio.read_sinad_db(reading_s))
+        reading = self._audio_reading("SINAD", SINAD, lambda audio: audio.read_sinad_db(reading_s))
+        if (sinad_db := reading.number) is not None:
+            low_db, high_db = self._sinads_db or (sinad_db, sinad_db)
+            self._sinads_db = (min(low_db, sinad_db), max(high_db, sinad_db))
+        return reading
+
+    @property
+    def was_heard(self) -> bool:
+        """Say whether a signal was heard on this side, and not always alike: SINAD moved."""
+        low_db, high_db = self._sinads_db or (0.0, 0.0)
+        return high_db >= HEARD_DB and high_db - low_db >= MOVED_DB
 
     def read_audio_v(self, reading_s: float) -> Reading:
         """Return the loudspeaker level, V rms."""

@@ -70,12 +70,14 @@ class Release:
         self._stands_still = stands_still
         self._has_fallen: bool | None = None
         self._lost: SettingLost | None = None
+        self.was_silent = False
         self.seen = ""
 
     def is_silent(self) -> bool | None:
         """Say whether the carrier has gone; None where nothing on the bench can tell. ``seen`` says by what it has not."""
         self._has_fallen = self._by_meter()
         if self._has_fallen:
+            self.was_silent = True
             return True
         answers = (self._has_fallen, self._by_analyser(), self._by_current())
         return True if True in answers else False if False in answers else None

@@ -54,6 +54,9 @@ class SupplyLine:
         self._fed_at_s = 0.0
         self._is_read = False
         self._seen_under_load = False
+        self._barred = ""
+        self.feedings = 0
+        """How often the unit was fed that was not before."""
         self.fed_v: float | None = None
         """With what the unit is fed, V; None where it is not, or nobody can say."""
 
@@ -87,6 +90,14 @@ class SupplyLine:
     def _feed(self, voltage_v: float, *, read_off: bool = False) -> None:
         supply = self._present()
         self._cables.refuse_if_moved(supply)
+        if self._barred:
+            raise Refused(
+                f"{self._barred}: the unit is not fed any more in this run",
+                instrument=supply.name,
+                address=supply.address,
+                next_move="Look for a stuck push-to-talk (PTT) relay or line, and see the unit silent before it is fed again.",
+            )
+        self.feedings += self.fed_v is None
         self._forget()
         supply.configure_voltage(voltage_v, self._ratings.max_supply_current_a)
         if read_off:  # with its voltage set: one that answers with its setting reads nothing before
@@ -124,6 +135,10 @@ class SupplyLine:
     def note_under_load(self) -> None:
         """Take note that the terminals were read with the unit keyed."""
         self._seen_under_load = True
+
+    def bar(self, why: str) -> None:
+        """Feed the unit no more in this run."""
+        self._barred = why
 
     def note_cut(self) -> None:
         """Take note that somebody else has cut it, or has tried to."""

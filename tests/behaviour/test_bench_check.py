@@ -21,7 +21,8 @@ from sequencer.run.runner import RunOutcome
 from sequencer.run.status import ExitStatus
 from sequencer.uncertainty.decision import Decision
 from sim.scpi.faults import Fault, FaultKind
-from tests.support.rig import Rig
+from tests.support.disobedient import STAYS_ON, disobey
+from tests.support.rig import Nodding, Rig
 
 BENCH = Path("sim/self-checking-bench.yaml").resolve()
 TEXT = BENCH.read_text(encoding="utf-8")
@@ -335,3 +336,33 @@ def test_a_bench_without_a_check_path_is_told_what_to_write(plan_of: Callable[..
     switch = {key: value for key, value in bench["instruments"]["switch"].items() if key != "profile"}
     with pytest.raises(FileProblems, match="needs 'connect_check' of switch"):
         plan_of(instruments={**bench["instruments"], "switch": switch})
+
+
+def test_a_voltmeter_that_stands_still_passes_no_zero(plan_of: Callable[..., Plan]) -> None:
+    """One answer for ever, at nought, with the unit fed too: no limit is put to it, and the note says why; a sound one is decided."""
+    outcome, _ = _ran(plan_of())
+    assert _found(outcome, "voltmeter zero").decision is Decision.PASS
+    rig = Rig(plan_of(), SERIAL)
+    rig.inject("voltmeter", Fault(kind=FaultKind.WRONG, match="READ?", argument="0.0000", times=None))
+    zero = _found(rig.run(), "voltmeter zero")
+    assert (zero.value, zero.decision) == (0.0, Decision.NO_LIMIT)
+    assert "nothing shows that it moves at all" in zero.note
+
+
+def test_joined_by_hand_nobody_touches_a_connector_before_the_meter_shows_the_generator_off(
+    plan_of: Callable[..., Plan],
+) -> None:
+    """A generator that reads off and stays on: the person is not asked to put the cables back, and the last line names it."""
+    plan = plan_of(SHORT.replace("{check: bench_check", "{check: bench_check, through: hand"))
+    rig, asked = Rig(plan, SERIAL), list[str]()
+
+    class Person(Nodding):
+        def confirm(self, text: str) -> bool:
+            asked.append(text)
+            return super().confirm(text)
+
+    disobey(rig.device("signal_generator"), next(iter(STAYS_ON)))
+    outcome = rig.run(Person())
+    assert len(asked) == 1, asked
+    assert "its output reads off, and the power meter joined to it reads" in outcome.safe_state.last_line()
+    assert outcome.status is ExitStatus.BENCH_FAILED

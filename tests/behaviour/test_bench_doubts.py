@@ -14,9 +14,13 @@ import yaml
 from click.testing import CliRunner, Result
 
 from sequencer.cli.main import main
+from sequencer.inputs.load_bench import load_bench
 from sequencer.planning.bench_doubts import soon_due_lines
+from sequencer.planning.load import load_sequence
+from sequencer.planning.plan import make_plan
 from sequencer.results.model import BenchInstrument
-from sequencer.run.bench_health.bench_state import changed_since
+from sequencer.results.store.place import find_place
+from sequencer.run.bench_health.bench_state import changed_since, own_check_doubts
 from sequencer.run.status import ExitStatus
 from tests.support.rig import Rig
 
@@ -330,3 +334,31 @@ def test_a_person_has_no_identity(make_rig: Callable[..., Rig]) -> None:
                 }
             }
         )
+
+
+def test_a_check_in_the_simulation_counts_for_no_real_bench_of_that_name(
+    files: Callable[..., list[str]], tmp_path: Path
+) -> None:
+    """A dry check of a bench whose file calls it simulated stands under the very name of the real one, and is none of it."""
+    files(bench_check={"required": "warn", "every": "24 h"})
+    own = [
+        "check-bench",
+        "--bench",
+        str(tmp_path / "bench.yaml"),
+        "--dry-run",
+        "--folder",
+        str(tmp_path / "results"),
+        "--json",
+    ]
+    checked = _invoke(own)
+    assert checked.exit_code == 0, checked.output
+    plan = make_plan(load_sequence(str(tmp_path / "one.yaml")), load_bench(str(tmp_path / "bench.yaml")))
+    place = find_place(tmp_path / "results", "")
+    now = datetime.now().astimezone()
+    (of_real,) = own_check_doubts(
+        plan, place, bench_name="Self-checking bench (simulated)", simulated=False, now=now
+    )
+    assert "this bench was never checked" in of_real.why_not
+    assert not own_check_doubts(
+        plan, place, bench_name="Self-checking bench (simulated)", simulated=True, now=now
+    )

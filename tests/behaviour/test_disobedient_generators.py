@@ -15,7 +15,7 @@ from sequencer.run.runner import RunOutcome
 from sequencer.run.status import ExitStatus
 from sequencer.uncertainty.decision import Decision
 from tests.support.after_faults import SERIAL
-from tests.support.disobedient import DEAF_TO_LEVEL, OFF_BY, STAYS_OFF, STAYS_ON, disobey
+from tests.support.disobedient import DEAF_TO_LEVEL, OFF_BY, STAYS_OFF, STAYS_ON, disobey, disobey_from
 from tests.support.every_check import EVERY_CHECK, plan_of
 from tests.support.rig import Rig
 
@@ -165,3 +165,25 @@ def test_hiss_that_is_counted_is_no_signal(rig_of: Callable[[str], Rig], name: s
     disobey(rig.device(FIRST), kind)
     outcome = rig.run()
     assert [one.decision for one in measured(outcome)] == [Decision.NOT_MEASURED] * len(measured(outcome))
+
+
+@pytest.mark.parametrize("at", [3, 4])
+def test_a_generator_that_nothing_follows_any_more_is_named_in_the_last_line(
+    rig_of: Callable[[str], Rig], at: int
+) -> None:
+    """One that the unit followed, and that goes on as before by its own word "off": nobody calls it off, whatever it reads."""
+    rig = rig_of("sensitivity")
+    disobey_from(rig.device(FIRST), b"LEVel", at, stays=True)
+    outcome = rig.run()
+    assert [one.decision for one in measured(outcome)] == [Decision.NOT_MEASURED] * len(measured(outcome))
+    delivers = rig.device(FIRST).delivered is not None
+    assert delivers
+    assert "the generator could not be confirmed off" in outcome.safe_state.last_line(), outcome.safe_state
+    assert "generator off" not in outcome.safe_state.off
+
+
+def test_a_receiver_that_hears_nothing_at_all_is_no_alarm(rig_of: Callable[[str], Rig]) -> None:
+    """A unit that is deaf from the start never followed a generator: that one is off by its own word, as ever."""
+    rig = rig_of("sinad")
+    disobey(rig.device(FIRST), next(iter(STAYS_OFF)))
+    assert rig.run().safe_state.confirmed

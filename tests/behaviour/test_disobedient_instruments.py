@@ -305,3 +305,29 @@ def test_a_squelch_slower_than_stated_does_not_fail_for_it(
     else:
         assert [one.decision for one in results] == [Decision.NOT_MEASURED] * 3, results
         assert all("slower than 'settling: 40 ms' says" in one.note for one in results), results[0].note
+
+
+def test_the_switch_does_not_move_under_a_relay_that_says_released(make_rig: Any) -> None:
+    """A PTT relay that reads open and stays closed in a sweep: the analyser, tuned elsewhere, finds no carrier, and the meter does.
+
+    Before the switch moves for the next check that is seen, and the unit's supply is cut; it had moved under power.
+    """
+    sweep = "  - {check: channel_sweep, sweep: [1, 20, 40], power: {min: 3 W}}\n"
+    rig = make_rig(serial="M40-0007", sequence=HEAD + sweep + SINAD + SQUELCH + SINAD)
+    radio, unit = rig.device("radio"), rig.simulation.unit
+    says, told, released = [False], radio.set_key, [0]
+    radio.read_key = lambda: says[0]
+
+    def sticks(keyed: bool) -> None:
+        says[0] = keyed
+        released[0] += unit.keyed and not keyed
+        if keyed or released[0] < 2:
+            told(keyed)
+
+    radio.set_key = sticks
+    outcome = rig.run()
+    assert not rig.simulation.hazards, rig.simulation.hazards
+    assert outcome.status is ExitStatus.BENCH_FAILED
+    assert all(one.value is None for one in outcome.results if one.check != "channel_sweep")
+    told_of = [one.what for one in outcome.faults]
+    assert any("reads released, and the power meter reads" in what for what in told_of), told_of

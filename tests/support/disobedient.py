@@ -7,6 +7,8 @@ from dataclasses import replace
 from typing import Any
 
 from sim.rf_signal import RfSignal
+from tests.support.power_cycle import let_disobey
+from tests.support.wire_faults import is_setting
 
 Give = Callable[[], RfSignal | None]
 
@@ -85,3 +87,22 @@ KINDS = STAYS_ON | STAYS_OFF | DEAF_TO_LEVEL | OFF_BY
 def disobey(generator: Any, kind: str) -> None:
     """Let a simulated generator go on saying what it is told, and give what ``kind`` says."""
     generator._signal = KINDS[kind](generator)
+
+
+def disobey_from(device: Any, words: bytes, number: int, *, stays: bool) -> None:
+    """Let an instrument say that it did what it was told and go on as before: at the ``number``-th setting with ``words``, or from it."""
+    hear, met, obey = device.submit, [0], list[Any]()
+
+    def submit(message: bytes) -> Any:
+        if not is_setting(message):
+            return hear(message)
+        met[0] += words in message
+        if not (met[0] >= number if stays else words in message and met[0] == number):
+            while obey:
+                obey.pop()()
+            return hear(message)
+        result, again = let_disobey(device, lambda: hear(message))
+        obey.append(again)
+        return result
+
+    device.submit = submit

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 import statistics
 from collections.abc import Sequence
-from functools import partial
 
 from drivers.roles import Reading
 from sequencer.analysis.own_history import OwnHistory
@@ -42,21 +41,18 @@ def find_beside(
     """Return what else can be compared: the supply with its setting, the voltmeter with nought, the audio source with its meter."""
     bench = conditions.bench
     found: list[Found | Finding] = []
+    supply, volts = bench.with_role("supply"), settings.supply_v or conditions.supply_v
+    can_feed = supply is not None and not supply[1].manual and volts is not None
     voltmeter = bench.with_role("voltmeter")
     if voltmeter is not None and not voltmeter[1].manual and side.unit_is_unfed:
-        read = partial(side.read_idle_voltage_v, READING_S)
-        readings = settle(read, side.wait_s, within=0.02 * settings.zero_v)[
-            -1:
-        ]  # a needle's line falls for a while
-        found.append(_voltage(ZERO, ZERO, 0.0, readings, Limits.around(0.0, settings.zero_v), None))
+        found.append(_zero(side, settings, volts if can_feed else None))
     path = bench.paths.check
     if path is not None and path.audio == "joined" and bench.with_role("audio_analyser") is not None:
         readings = side.read_audio_v(
             TONE_HZ, settings.audio_v, count=settings.readings, reading_s=AUDIO_READING_S
         )
         found.append(_audio(readings, settings, conditions))
-    supply, volts = bench.with_role("supply"), settings.supply_v or conditions.supply_v
-    if supply is not None and not supply[1].manual and volts is not None:
+    if can_feed and volts is not None:
         readings = side.read_supply_v(volts, count=settings.readings)
         quantity = f"{SUPPLY} at {volts:g} V"
         if (numbers := numbers_of(readings)) is None:
@@ -67,6 +63,39 @@ def find_beside(
     return [
         one if isinstance(one, Finding) else against_history(one, settings, conditions, own) for one in found
     ]
+
+
+def _zero(side: CheckSide, settings: BenchCheckSettings, fed_v: float | None) -> Found | Finding:
+    """Return what the voltmeter shows of an unfed unit's line. One that gave a single answer must give another with the unit fed.
+
+    A voltmeter that stands at nought would pass every check of its zero; where nothing shows that it does not, none decides on it.
+    """
+    shown: list[Reading] = []
+
+    def read() -> Reading:
+        shown.append(side.read_idle_voltage_v(READING_S))
+        return shown[-1]
+
+    readings = settle(read, side.wait_s, within=0.02 * settings.zero_v)[
+        -1:
+    ]  # a needle's line falls for a while
+    while not _differ(shown) and len(shown) < settings.readings and readings[0].number is not None:
+        read()
+    if fed_v is not None and not _differ(shown):
+        shown.append(side.read_fed_line_v(fed_v, READING_S))
+    found = _voltage(ZERO, ZERO, 0.0, readings, Limits.around(0.0, settings.zero_v), None)
+    if isinstance(found, Finding) or _differ(shown):
+        return found
+    fed = " as with it" if fed_v is not None else ""
+    note = (
+        f"the voltmeter gave the same answer {len(shown)} times, without supply{fed}: nothing shows that it moves at all, so that no "
+        "limit is put to it; see that its display moves"
+    )
+    return Finding(quantity=ZERO, value=found.value, unit="V", exact=True, note=note)
+
+
+def _differ(readings: Sequence[Reading]) -> bool:
+    return len({one.raw or one.number for one in readings}) > 1
 
 
 def _voltage(

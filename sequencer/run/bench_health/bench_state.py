@@ -21,17 +21,21 @@ CHECKED = "the bench's own check is in date, and found it as it was"
 _ROWS = 1000
 
 
-def doubts_now(plan: Plan, place: StorePlace, *, bench_name: str) -> tuple[Doubt, ...]:
+def doubts_now(plan: Plan, place: StorePlace, *, bench_name: str, simulated: bool) -> tuple[Doubt, ...]:
     """Return what speaks against the bench now. Raises FileProblems where its file says that nothing is measured then."""
     now = datetime.now().astimezone()
     return (
         *calibration_doubts(plan, now.date()),
-        *own_check_doubts(plan, place, bench_name=bench_name, now=now),
+        *own_check_doubts(plan, place, bench_name=bench_name, simulated=simulated, now=now),
     )
 
 
-def own_check_doubts(plan: Plan, place: StorePlace, *, bench_name: str, now: datetime) -> list[Doubt]:
+def own_check_doubts(
+    plan: Plan, place: StorePlace, *, bench_name: str, simulated: bool, now: datetime
+) -> list[Doubt]:
     """Return what speaks against the bench by its own last check; nothing where its file asks for none, or the plan makes one.
+
+    A check in the simulation counts for no real bench, and the other way round, also where both go by one name.
 
     Raises FileProblems where the bench file says `required: refuse`.
     """
@@ -39,7 +43,7 @@ def own_check_doubts(plan: Plan, place: StorePlace, *, bench_name: str, now: dat
     of_bench = any(step.check.of_bench for step in plan.steps)
     if policy is None or of_bench or _is_of_golden_unit(plan):
         return []
-    why_not = _why_not(policy, _last_check(plan, place, bench_name), now)
+    why_not = _why_not(policy, _last_check(plan, place, bench_name, simulated=simulated), now)
     if not why_not:
         return []
     command = f"'sequencer check-bench --bench {plan.bench.path.name}' makes one"
@@ -57,7 +61,7 @@ def own_check_doubts(plan: Plan, place: StorePlace, *, bench_name: str, now: dat
     return [Doubt(sentence=CHECKED, why_not=f"{why_not}; {command}")]
 
 
-def measured_since(plan: Plan, place: StorePlace, *, bench_name: str, run: str) -> str:
+def measured_since(plan: Plan, place: StorePlace, *, bench_name: str, simulated: bool, run: str) -> str:
     """Return which units were measured on the bench since its last check that passed, as a sentence; empty where none was.
 
     For a bench that ``run`` has found changed: nobody knows when that happened.
@@ -71,14 +75,18 @@ def measured_since(plan: Plan, place: StorePlace, *, bench_name: str, run: str) 
             rows = [
                 one
                 for one in store.find_results(wanted, limit=_ROWS, points=False)
-                if one.bench == bench_name
+                if one.bench == bench_name and one.simulated == simulated
             ]
             wrong = {one.run for one in rows if one.decision not in SOUND}
             passed = max((one.time for one in rows if one.run not in wrong and one.run != run), default=None)
             runs = store.read_runs(Wanted(since=passed, measured=True), limit=_ROWS)
     except StoreProblem:
         return ""
-    found = [one for one in runs if one.bench == bench_name and one.serial != own and one.run != run]
+    found = [
+        one
+        for one in runs
+        if one.bench == bench_name and one.simulated == simulated and one.serial != own and one.run != run
+    ]
     serials = list(dict.fromkeys(one.serial for one in reversed(found)))
     if not serials:
         return ""
@@ -143,7 +151,7 @@ def _why_not(policy: OwnCheck, last: Sequence[StoredResult], now: datetime) -> s
     return ""
 
 
-def _last_check(plan: Plan, place: StorePlace, bench_name: str) -> list[StoredResult]:
+def _last_check(plan: Plan, place: StorePlace, bench_name: str, *, simulated: bool) -> list[StoredResult]:
     """Return the results of the newest check of the bench, those that count."""
     from sequencer.results.store.store import Store, Wanted
 
@@ -153,7 +161,7 @@ def _last_check(plan: Plan, place: StorePlace, bench_name: str) -> list[StoredRe
             found = store.find_results(wanted, limit=_ROWS, points=False)
     except StoreProblem:
         return []
-    rows = [one for one in found if one.bench == bench_name and one.counts]
+    rows = [one for one in found if one.bench == bench_name and one.simulated == simulated and one.counts]
     return [one for one in rows if one.run == rows[0].run]
 
 

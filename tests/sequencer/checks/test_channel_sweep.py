@@ -10,8 +10,7 @@ import pytest
 from sequencer.run.status import ExitStatus
 from sequencer.uncertainty.decision import Decision
 from sim.scpi.faults import Fault, FaultKind
-from tests.support.power_cycle import let_disobey
-from tests.support.wire_faults import is_setting
+from tests.support.disobedient import disobey_from
 
 SWEEP = """
 sequence: Sweep
@@ -172,25 +171,6 @@ def test_an_instrument_that_restarts_in_a_sweep_is_not_the_units_fault(make_rig,
 FIRST_THREE = SWEEP.format().replace("[1, 2, 3, 4, 5]", "[1, 20, 40]")
 
 
-def _disobeys_from(device: Any, words: bytes, number: int, *, stays: bool) -> None:
-    """Let an instrument say that it did what it was told and go on as before: at the ``number``-th setting with ``words``, or from it."""
-    hear, met, obey = device.submit, [0], list[Any]()
-
-    def submit(message: bytes) -> Any:
-        if not is_setting(message):
-            return hear(message)
-        met[0] += words in message
-        if not (met[0] >= number if stays else words in message and met[0] == number):
-            while obey:
-                obey.pop()()
-            return hear(message)
-        result, again = let_disobey(device, lambda: hear(message))
-        obey.append(again)
-        return result
-
-    device.submit = submit
-
-
 @pytest.mark.parametrize("stays", [False, True], ids=["once", "for good"])
 @pytest.mark.parametrize(
     ("role", "words"),
@@ -200,7 +180,7 @@ def _disobeys_from(device: Any, words: bytes, number: int, *, stays: bool) -> No
 def test_what_does_not_move_in_a_sweep_fails_no_sound_unit(make_rig, role, words, stays) -> None:
     """A radio or analyser that confirms and does nothing: once, and the channel is read anew; for good, and that is not measured."""
     rig = make_rig(serial="MX40-0101", sequence=FIRST_THREE)
-    _disobeys_from(rig.device(role), words, 3, stays=stays)
+    disobey_from(rig.device(role), words, 3, stays=stays)
     outcome = rig.run()
     decisions = {one.decision for one in outcome.results}
     assert Decision.FAIL not in decisions, [one.note for one in outcome.results]

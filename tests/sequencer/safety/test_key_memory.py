@@ -5,13 +5,15 @@ from __future__ import annotations
 import json
 import os
 import time
+from contextlib import suppress
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
-from drivers.faults import Refused
+from drivers.faults import InstrumentFault, Refused
+from sequencer.bench.open_bench import BenchUnsafe
 from sequencer.safety.key_memory import LONGEST_COUNTED_S, KeyMemory, LeftKeyed
 from sequencer.safety.mark import Mark
 from sequencer.safety.state_folder import StateFolder
@@ -148,3 +150,58 @@ def test_what_the_watchdog_did_is_told_as_it_was_read(tmp_path: Path, released: 
         stands=True, serial="M40-0007", why=why, said=said, **facts
     )
     assert told in str(_opened(tmp_path).left)
+
+
+def test_a_unit_whose_supply_was_read_off_transmitted_no_longer_than_until_then(tmp_path: Path) -> None:
+    """PTT that could never be read released, and the supply off half a second later: the next run, an hour on, counts half a second."""
+    memory = _opened(tmp_path)
+    memory.note_pressed(RADIO)
+    time.sleep(0.05)
+    memory.note_off_air()
+    path = Mark(StateFolder(path=tmp_path), "radio.key").path
+    record = json.loads(path.read_text())
+    path.write_text(json.dumps(record | {"since_boot": record["since_boot"] - 3600.0}))
+    after = _opened(tmp_path)
+    assert after.left is not None
+    assert 0.05 <= after.left.longest_s < 30.0
+    assert "its supply was switched off, and read off" in str(after.left)
+    after.note_open()
+    assert after.rest_left_s == 0.0
+
+
+def test_a_watchdog_that_was_first_keeps_its_word(tmp_path: Path) -> None:
+    """What it did and when stays in the mark, also where the run reads the supply off later."""
+    memory = _opened(tmp_path)
+    memory.note_pressed(RADIO)
+    mark = Mark(StateFolder(path=tmp_path), "radio.key")
+    facts = {"said": "PTT released", "why": "the program hung", "held_s": 1.5, "pressed": time.time()}
+    mark.write(stands=True, serial="M40-0007", confirmed=True, released=True, **facts)
+    memory.note_off_air()
+    left = _opened(tmp_path).left
+    assert left is not None
+    assert "the program hung" in str(left)
+
+
+def test_the_way_out_of_a_frozen_radio_writes_down_when_the_supply_was_read_off(
+    make_rig: Any, tmp_path: Path
+) -> None:
+    """The radio answers "pressed" whatever it is told: the bench cuts the supply, reads it off, and the mark has the time."""
+    rig = make_rig(serial="M40-0007")
+    mark = Mark(StateFolder(path=tmp_path), "radio.key")
+    with suppress(BenchUnsafe), rig.open() as bench:
+        bench.safe.key_memory = KeyMemory(mark, serial="M40-0007")
+        bench.safe.set_supply(13.2)
+        with (
+            suppress(InstrumentFault),
+            bench.safe.transmit_side(channel=20, mode="FM", frequency_hz=27.205e6) as side,
+        ):
+            side.read_power_dbm()
+            radio = rig.device("radio")
+            radio.set_key, radio.read_key = (lambda keyed: None), (lambda: True)
+            side.rest()
+        state = bench.safe.make_safe(last=True)
+        assert "supply off" in state.off
+        assert not state.confirmed
+    left = _opened(tmp_path).left
+    assert left is not None
+    assert left.by_run, left

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import math
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
 
-from drivers.faults import NotConfirmed
+from drivers.faults import NotConfirmed, Refused
 from drivers.operator.sources import OperatorSupply
 from drivers.roles import Reading
 from sequencer.safety.cables import Cables
+from sequencer.safety.cut_off import CutOff
 from sequencer.safety.key import Ratings
 from sequencer.safety.supply import SupplyLine
 from sim.scpi.faults import FaultKind
@@ -126,3 +129,27 @@ def test_a_supply_that_answers_with_its_setting_is_found_out_by_its_setting() ->
             (True, False),
             (False, True),
         ], told
+
+
+def test_a_unit_that_transmitted_twice_with_ptt_read_released_is_fed_no_more() -> None:
+    """Once may be a relay that hung for a moment; after the second time the supply stays off, whoever asks."""
+    with ProfiledBench() as bench:
+        supply = bench.driver("supply")
+        line = SupplyLine(lambda: supply, clock=bench.clock, ratings=Ratings(), cables=Cables())
+        cut_off = CutOff(
+            lambda: supply, line, send_off_unanswered=lambda role: None, open_missing=lambda role: None
+        )
+        radio: Any = SimpleNamespace(name="radio", address="here")
+        for time in (1, 2):
+            line.state(13.2)
+            on: Any = SimpleNamespace(
+                is_silent=lambda: False, seen="the power meter reads 36 dBm", is_seen_falling=lambda: True
+            )
+            with pytest.raises(NotConfirmed, match="with its supply cut the unit is silent"):
+                cut_off.unless_silent(on, radio)
+            assert line.feedings == time
+        with pytest.raises(
+            Refused, match="PTT read released 2 times, and the unit transmitted: the unit is not fed any more"
+        ):
+            line.state(13.2)
+        assert line.fed_v is None
