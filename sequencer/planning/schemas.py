@@ -12,7 +12,7 @@ from sequencer.inputs.instrument_roles import ENTRIES, INSTALLED, ROLES, role_of
 from sequencer.inputs.instruments import UnknownRole
 from sequencer.inputs.model import CHANNEL_WORDS
 from sequencer.planning.fill import FILLED
-from sequencer.planning.model_file import model_of_files
+from sequencer.planning.model_limits import model_of_files
 from sequencer.planning.sequence import sequence_model
 
 _DIALECT = "https://json-schema.org/draft/2020-12/schema"

@@ -34,7 +34,7 @@ from sequencer.inputs.gauge_file import GaugeFile
 from sequencer.inputs.instruments import ENTRIES
 from sequencer.inputs.loss_table import LossTable
 from sequencer.inputs.preset import Preset
-from sequencer.planning.model_file import model_of_files
+from sequencer.planning.model_limits import model_of_files
 from sequencer.planning.sequence import sequence_model
 from sequencer.problems import FileProblems, InputError
 from sequencer.results.model import Point, Result

@@ -24,7 +24,8 @@ from sequencer.inputs.channel_plan import PlanFile
 from sequencer.inputs.loss_table import LossTable
 from sequencer.inputs.preset import Preset
 from sequencer.planning.load import load_sequence
-from sequencer.planning.model_file import load_model, model_of_file
+from sequencer.planning.model_file import load_model
+from sequencer.planning.model_limits import model_of_file
 from sequencer.problems import InputError
 from sequencer.results.journal import read_head, read_journal
 from sequencer.run.people.entered import given_beforehand

@@ -299,7 +299,7 @@ def _file(kind: str, name: str, answers: Mapping[str, str]) -> dict[str, str]:
 def _prove(kind: str, text: str, path: str) -> None:
     """Read what will be written as what it is to be. Raises FileProblems, which should not happen: each answer was checked."""
     if kind == "model":
-        from sequencer.planning.model_file import model_of_file
+        from sequencer.planning.model_limits import model_of_file
 
         read_text(text, model_of_file, file=path)
     elif kind == "bench":

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from sequencer.analysis.control import limits_for_next, one_side
+from sequencer.statistics.capability import moving_range_dof
 
 # NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2: flow rates of ten batches, limits 55.8041 and 45.8159 (d2 rounded to 1.128)
 FLOW = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]
@@ -18,6 +20,18 @@ def test_centre_and_scatter_are_the_handbook_s() -> None:
     assert limits.sigma == pytest.approx(1.8778 / 1.128, rel=5e-4)
     assert limits.upper > 55.8041
     assert limits.lower < 45.8159
+    assert limits.half_width == pytest.approx(limits.upper - 50.81, abs=5e-3)
+    assert limits.half_width == pytest.approx(limits.centre - limits.lower)
+
+
+def test_three_values_are_enough_and_reach_as_far_as_a_prediction_interval() -> None:
+    """Student's t times s times the root of 1 + 1/n holds one value to come (Hahn and Meeker, Statistical Intervals, 4.7.1; from memory);
+    t from scipy, on the degrees of freedom of two moving ranges.
+    """
+    limits = limits_for_next([1.0, 2.0, 1.5])
+    assert limits.count == 3
+    t = stats.t.ppf(1.0 - stats.norm.sf(3.0), moving_range_dof(3))
+    assert limits.half_width == pytest.approx(t * limits.sigma * (4.0 / 3.0) ** 0.5, rel=1e-3)
 
 
 @pytest.mark.parametrize("count", [8, 20])

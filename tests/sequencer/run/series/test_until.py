@@ -42,6 +42,7 @@ def _at(*when: int, fold: int = 0) -> datetime:
         ("6:00", _at(2026, 12, 31, 22, 0), _at(2027, 1, 1, 6)),
         ("2026-11-28 06:00", _at(2026, 11, 27, 22, 30), _at(2026, 11, 28, 6)),
         ("2026-11-28T06:00+00:00", _at(2026, 11, 27, 22, 30), datetime(2026, 11, 28, 6, tzinfo=UTC)),
+        ("2027-11-28 22:30", _at(2026, 11, 27, 22, 30), _at(2027, 11, 28, 22, 30)),  # the furthest: 366 days
         ("2026-11-28T06:00Z", _at(2026, 11, 27, 22, 30), datetime(2026, 11, 28, 6, tzinfo=UTC)),
         # summer time ends on 25 October 2026 at 03:00, which is 02:00 again: 02:30 comes twice, the first is meant
         ("02:30", _at(2026, 10, 24, 22, 0), _at(2026, 10, 25, 2, 30, fold=0)),
@@ -73,6 +74,8 @@ def test_a_night_over_the_change_has_an_hour_more() -> None:
         ("tomorrow", "not a moment"),
         ("2026-11-28", "a date without a time"),
         ("2026-11-26 06:00", "past; it is 2026-11-27 22:30 \\+0100 now"),
+        ("2026-11-27 22:30", "past; it is 2026-11-27 22:30 \\+0100 now"),  # no time is left
+        ("2027-11-28 22:31", "more than 366 days ahead"),
         ("2028-11-26 06:00", "more than 366 days ahead"),
         ("9999-12-31T23:59-23:00", "more than 366 days ahead|not a moment of this age"),
         ("0001-01-01T00:00", "past|not a moment of this age"),
