@@ -1,1 +1,4 @@
-"""Open a bench, real or simulated."""
+"""Open a bench, real or simulated.
+
+Imports inputs, safety, files and the drivers, and `sim` for the simulated one; no check and no plan.
+"""

@@ -2,6 +2,9 @@
 
 A user's own check arrives through the entry-point group ``sequencer.checks``: its name is the check's name, its object a
 subclass of `sequencer.checks.base.Check`.
+
+Imports safety, search, dsp, uncertainty, analysis (for what a bench found before) and the models of inputs; no bench that it could open,
+no plan, no store.
 """
 
 from __future__ import annotations

@@ -1,1 +1,4 @@
-"""Load a sequence, plan it, and prove it before the first byte."""
+"""Load a sequence, plan it, and prove it before the first byte.
+
+Imports checks, bench, inputs, safety, files, uncertainty and units; nothing that executes a plan.
+"""

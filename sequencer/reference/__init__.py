@@ -2,6 +2,8 @@
 
 All are Markdown in the folder `pages`, which travels with the package. Three of them are made from the models and docstrings
 (`sequencer reference --into sequencer/reference/pages --force` writes them anew; a test fails where they differ).
+
+Imports planning, checks, inputs and files, whose models it describes; no run.
 """
 
 from __future__ import annotations

@@ -3,6 +3,8 @@
     write_report(runs, Path("m40-0007.html"))      runs as the store gives them, with their results
 
 The page fetches nothing and runs no script; style and plots stand inside it. Text from files and prompts is escaped wherever it appears.
+
+Imports results, files, uncertainty and units; no bench, no check, no run.
 """
 
 from __future__ import annotations

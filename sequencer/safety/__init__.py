@@ -1,1 +1,4 @@
-"""The three sides of a bench, its key, and the way out."""
+"""The three sides of a bench, its key, and the way out.
+
+Imports drivers only.
+"""

@@ -1,1 +1,4 @@
-"""What several checks are made of."""
+"""What several checks are made of.
+
+Imports what checks import, and no check.
+"""

@@ -1,1 +1,4 @@
-"""The store: SQLite or PostgreSQL, one schema for both."""
+"""The store: SQLite or PostgreSQL, one schema for both.
+
+Imports results, and alone SQLAlchemy.
+"""

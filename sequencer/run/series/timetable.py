@@ -44,8 +44,7 @@ class Timetable:
         number = last + 1
         if self.every_s is None or last < 0:
             return Start(number=number, wait_s=0.0, left_out=0)
-        if number * self.every_s + LATE_S < passed_s:
-            number = max(number, math.ceil((passed_s - LATE_S) / self.every_s))
+        number = max(number, math.ceil((passed_s - LATE_S) / self.every_s))
         wait_s = max(0.0, number * self.every_s - passed_s)
         return Start(number=number, wait_s=wait_s, left_out=number - last - 1)
 

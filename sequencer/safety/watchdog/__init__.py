@@ -16,6 +16,8 @@ memory), and a serial line is written to only when the program has been silent f
 Rejected: heartbeats from a thread beat on while a driver hangs. Heartbeats from the loop that makes progress need a limit for how long
 a check may think between two readings; a limit that is too short ends a sound run. The bench file says how long the unit may transmit,
 so that this is the limit. A process between program and radio, that owns the connection, would add itself to every exchange.
+
+Imports drivers, and of safety the mark alone.
 """
 
 from __future__ import annotations
