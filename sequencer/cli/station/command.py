@@ -77,6 +77,8 @@ class _Line:
             with _shown(operator):
                 worked = self._worked(operator, measured)
             status, counts = worked.status, str(worked.counts)
+            if isinstance(operator, WindowOperator) and operator.is_lost:
+                status = max(status, ExitStatus.INTERRUPTED)
         except BenchBusy as busy:
             click.echo(str(busy), err=True)
             status = ExitStatus.BENCH_FAILED

@@ -46,6 +46,8 @@ class WindowOperator(Operator):
         self._arrivals: deque[Arrival] = deque()
         self._answers: deque[dict[str, Any]] = deque()
         self._is_over = False
+        self.is_lost = False
+        """Whether the window ended by itself."""
         self._terminal: Any = None
         self._face = Face(phase="opening")
 
@@ -141,7 +143,7 @@ class WindowOperator(Operator):
             within_s = 0.0
             more = os.read(self._keys, 65536)
             if not more:
-                self._is_over = True
+                self._is_over = self.is_lost = True
                 return False
             self._held += more
         *lines, self._held = self._held.split(b"\n")
