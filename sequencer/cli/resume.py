@@ -116,6 +116,25 @@ def _carried_on(
     return tell(ran, as_json=as_json)
 
 
+def prepare_rest(
+    path: Path, *, confirmed: bool, folder: Path, store: str
+) -> tuple[Prepared, tuple[str, ...]]:
+    """Return what is left of the run whose journal is at ``path``, ready to be made, and what is measured again and why.
+
+    For a bench that is open and was made safe. Raises FileProblems where nothing is left, or it cannot be carried on.
+    """
+    read = _read(path)
+    if isinstance(read, FileProblems):
+        raise read
+    place = _store_of(read, folder, store)
+    left = _what_is_left(read, serial="")
+    if left.is_nothing:
+        raise about_file(
+            path, "there is nothing left of the run to measure", allowed="its unit, measured from the start"
+        )
+    return _prepared(read, left, place, confirmed, (), folder, store), left.said
+
+
 def _read(path: Path) -> JournalRead | FileProblems:
     """Return the journal, or what is wrong with it: the bench is made safe in any case."""
     try:

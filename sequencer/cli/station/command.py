@@ -31,7 +31,7 @@ from sequencer.inputs.load_bench import load_bench
 from sequencer.inputs.unit_list import ListedUnit, read_unit_list
 from sequencer.problems import Complaint, InputError, option_problem, printable
 from sequencer.run.interrupt import Interrupted, Stopper, stoppable
-from sequencer.run.keeping.journals import glance, journals
+from sequencer.run.keeping.journals import Glance, glance, journals
 from sequencer.run.line.scans import Affixes
 from sequencer.run.line.station import Operator, Station
 from sequencer.run.line.wear import Wear
@@ -64,6 +64,7 @@ class _Line:
         self._bench = load_bench(asked.bench_name)
         self._sequence = _named(asked.sequence_name)
         self._batch = Batch.of(asked)
+        self._cut_short = self._find_cut_short()
 
     def go(self) -> int:
         """Open the bench, work, and say how it was left."""
@@ -128,7 +129,7 @@ class _Line:
             sequence=self._sequence,
             batch=self._batch,
             listed={one.serial: one for one in self._listed} if self._listed else None,
-            cut_short=self._cut_short(),
+            cut_short=self._cut_short,
         )
         return Measured(
             self._asked, self._bench, looked_up, stopper=self._stopper, person=person, told=self._tell
@@ -192,23 +193,23 @@ class _Line:
             message = f"{printable(unit.serial)}: {one.message}"
             yield replace(one, file=str(self._station.units), line=unit.line, column=1, message=message)
 
-    def _cut_short(self) -> dict[str, str]:
+    def _find_cut_short(self) -> dict[str, Glance]:
         """Return the runs on this bench that did not end, by their units: the newest of each."""
         simulated = self._asked.dry_run or self._bench.bench.simulated
-        found: dict[str, str] = {}
+        found: dict[str, Glance] = {}
         for path in islice(journals(self._asked.folder), LOOKED_AT):
             one = glance(path)
             if one is None or one.bench_hash != self._bench.hash or one.simulated != simulated:
                 continue
             if one.is_cut_short:
-                found.setdefault(one.serial, one.run)
+                found.setdefault(one.serial, one)
         return found
 
     def _cut_short_lines(self) -> Iterator[str]:
-        for serial, run in islice(self._cut_short().items(), 3):
+        for serial, one in islice(self._cut_short.items(), 3):
             yield (
-                f"Run {printable(run)} of {printable(serial)} was cut short. The bench has been made safe. Scan the unit to measure it "
-                f"from the start, or end here and carry it on with 'sequencer resume {printable(run)}'."
+                f"Run {printable(one.run)} of {printable(serial)} was cut short{f' in {one.last}' if one.last else ''}. The bench has been "
+                "made safe. Scan the unit: its run is carried on, or it is measured from the start."
             )
 
     def _say(self, text: str) -> None:

@@ -17,6 +17,7 @@ from sequencer.problems import InputError
 from sequencer.results.store.place import StorePlace, find_place
 from sequencer.results.store.problems import EmptyStore, StoreProblem
 from sequencer.results.store.store import Store, Wanted
+from sequencer.run.keeping.journals import Glance
 from sequencer.run.line.admission import Earlier, Known
 
 MOST_EARLIER = 3
@@ -71,9 +72,9 @@ class LookedUp:
         sequence: Named,
         batch: Batch,
         listed: Mapping[str, ListedUnit] | None = None,
-        cut_short: Mapping[str, str] | None = None,
+        cut_short: Mapping[str, Glance] | None = None,
     ) -> None:
-        """``cut_short`` names the run of a serial that did not end."""
+        """``cut_short`` is the run of a serial that did not end."""
         self._asked = asked
         self._bench = bench
         self._sequence = sequence
@@ -98,9 +99,13 @@ class LookedUp:
             today=found.today,
             other_batch=found.other_batch,
             needs_reason=self._batch.asks_why and found.has_verdict,
-            cut_short=self._cut_short.get(serial, ""),
+            cut_short=self._cut_short[serial].run if serial in self._cut_short else "",
             trouble=trouble,
         )
+
+    def journal_of(self, serial: str) -> Path:
+        """Return the journal of the run of a unit that was cut short. KeyError where there is none."""
+        return self._cut_short[serial].path
 
     def model_of(self, serial: str) -> str:
         """Return the model that command line or list name; empty where neither does."""

@@ -13,12 +13,14 @@ from sequencer.bench.open_bench import BenchUnsafe
 from sequencer.bench.simulation import specimen_for
 from sequencer.cli.common.bench import any_serial
 from sequencer.cli.line import opened_line
+from sequencer.cli.resume import prepare_rest
 from sequencer.cli.run import Asked, Prepared, Ran, facts_of_run, prepare
 from sequencer.cli.screens.summary import not_met
 from sequencer.cli.station.looked_up import LookedUp
 from sequencer.cli.station.person import PersonAtStation
 from sequencer.cli.unattended.report import report_of, wrong_lines
 from sequencer.inputs.load_bench import LoadedBench
+from sequencer.problems import printable
 from sequencer.results.model import Result
 from sequencer.run.events import CheckEnded, CheckStarted, Event, StepTaken
 from sequencer.run.interrupt import Stopper
@@ -53,7 +55,7 @@ class Measured(Measuring[Prepared]):
         self._loaded = bench
         self._looked_up = looked_up
         self._bench = KeptBench(bench, dry_run=asked.dry_run, person=person)
-        self._stands_on = asked.bench_name
+        self._carried: tuple[str, ...] = ()
         self._stopper = stopper
         self._person = person
         self._tell_ran = told
@@ -97,11 +99,22 @@ class Measured(Measuring[Prepared]):
 
     @override
     def notes_before(self, job: Prepared) -> tuple[str, ...]:
+        if job.carried is not None:
+            return (f"Run {printable(job.carried.read.head.record.run)} is carried on.", *self._carried[:2])
         return (opened_line(job.batch),) if job.opens_batch and job.batch is not None else ()
+
+    @override
+    def carry_on(self, serial: str) -> Prepared:
+        asked = self._asked
+        path = self._looked_up.journal_of(serial)
+        prepared, self._carried = prepare_rest(
+            path, confirmed=asked.confirmed, folder=asked.folder, store=asked.store
+        )
+        return prepared
 
     def _ran(self, job: Prepared, tell: Callable[[str], None]) -> Ran:
         asked, plan = job.asked, job.plan
-        if asked.bench_name != self._stands_on:
+        if plan.bench.path.resolve() != self._loaded.path.resolve():
             self._move_to(job)
         bench = self._bench
         opened = bench.take(asked.serial, plan.sequence)
@@ -133,7 +146,7 @@ class Measured(Measuring[Prepared]):
     def _move_to(self, job: Prepared) -> None:
         """Go to the position in which a unit lies: that of the unit before is made safe, its supply off, and let go of first."""
         self._bench.close()
-        self._loaded, self._stands_on = job.plan.bench, job.asked.bench_name
+        self._loaded = job.plan.bench
         self._bench = KeptBench(self._loaded, dry_run=job.asked.dry_run, person=self._person)
 
     def open_first(self) -> tuple[bool, str, str]:

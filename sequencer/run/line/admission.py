@@ -40,7 +40,8 @@ class Known:
 class Admission:
     """``refused`` says why it is not measured at all. ``asked`` says what stands against it, a line each; empty where nothing does.
 
-    ``is_again``: it was tested today. ``needs_reason``: somebody must say why it is tested again.
+    ``is_again``: it was tested today. ``can_carry_on``: its run that was cut short can be carried on, and ``carries_on``: it is.
+     ``needs_reason``: somebody must say why it is tested again.
     """
 
     serial: str
@@ -48,6 +49,8 @@ class Admission:
     asked: tuple[str, ...] = ()
     is_again: bool = False
     needs_reason: bool = False
+    can_carry_on: bool = False
+    carries_on: bool = False
 
     @property
     def is_free(self) -> bool:
@@ -64,6 +67,7 @@ def admit(scan: Scan, known: Known) -> Admission:
         asked=tuple(_against(scan.serial, known)),
         is_again=bool(known.today),
         needs_reason=known.needs_reason,
+        can_carry_on=bool(known.cut_short),
     )
 
 
@@ -79,7 +83,7 @@ def _against(serial: str, known: Known) -> Iterator[str]:
     if known.other_batch:
         yield f"{name} was tested last in batch '{printable(known.other_batch)}'"
     if known.cut_short:
-        yield f"run {printable(known.cut_short)} of it was cut short; measured now, it is measured from the start"
+        yield f"run {printable(known.cut_short)} of {name} was cut short"
     for one in known.today[-3:]:
         yield f"{name} was tested today at {one.when}: {one.said}"
     if known.needs_reason and not known.today:

@@ -24,6 +24,8 @@ Job = TypeVar("Job")
 SHORTEST_REASON = 3
 """Characters of a reason that says anything."""
 _MEASURE, _LEAVE = Choice(key=YES, label="measure it"), Choice(key=NO, label="leave it out")
+_ANEW = Choice(key=YES, label="measure it from the start")
+_CARRY_ON = Choice(key=OTHER, label="carry its run on")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,6 +81,9 @@ class Measuring(Protocol[Job]):
 
     def prepare(self, serial: str, reason: str) -> Job:
         """Return a unit's run, ready to begin. Raises InputError where it cannot."""
+
+    def carry_on(self, serial: str) -> Job:
+        """Return what is left of the run of a unit that was cut short. Raises InputError where it cannot be carried on."""
 
     def notes_before(self, job: Job) -> tuple[str, ...]:
         """Return what somebody should know as a run begins."""
@@ -159,6 +164,7 @@ class Station(Generic[Job]):
         scan = arrival.scan
         is_late = arrival.turn != self._face.turn or not self._fresh
         self._fresh = False
+        self._say()  # what was said before was read
         if is_late and scan.serial == self._face.serial:
             self._say(f"{printable(scan.serial)} was scanned again while it was measured: a doubled scan.")
             return None
@@ -174,21 +180,23 @@ class Station(Generic[Job]):
         if not asked:
             return admission
         connected = ("Is it the unit that is connected now?",) if is_late else ()
-        answer = self._ask((*asked, *connected), (_MEASURE, _LEAVE))
-        if answer != YES:
+        choices = (_ANEW, _CARRY_ON, _LEAVE) if admission.can_carry_on else (_MEASURE, _LEAVE)
+        answer = self._ask((*asked, *connected), choices)
+        if answer not in {one.key for one in choices} - {NO}:
             self._say(f"Left out: {printable(scan.serial)}.")
             return None
-        return admission
+        return replace(admission, carries_on=answer == OTHER)
 
     # -- a unit -------------------------------------------------------------------------------------------------------
 
     def _unit(self, admission: Admission) -> None:
         reason = ""
-        if admission.needs_reason and (reason := self._reason(admission.serial)) == "":
+        asks_why = admission.needs_reason and not admission.carries_on
+        if asks_why and (reason := self._reason(admission.serial)) == "":
             self._say(f"Left out: {printable(admission.serial)}, for nobody said why it is tested again.")
             return
         try:
-            job = self._measuring.prepare(admission.serial, reason)
+            job = self._job(admission, reason)
         except InputError as problem:
             self._say(*(f"Refused: {one.message}." for one in problem.complaints[:3]))
             self.status = max(self.status, ExitStatus.INPUT_WRONG)
@@ -215,6 +223,11 @@ class Station(Generic[Job]):
             self._show(safe=True, safe_why="nothing was sent to the bench")
             return
         self._ended(report, is_again=admission.is_again or report.attempt > 1)
+
+    def _job(self, admission: Admission, reason: str) -> Job:
+        if admission.carries_on:
+            return self._measuring.carry_on(admission.serial)
+        return self._measuring.prepare(admission.serial, reason)
 
     def _reason(self, serial: str) -> str:
         question = Question(text=(f"Why is {printable(serial)} tested again? It stands with its results.",))

@@ -17,7 +17,8 @@ from sequencer.cli.station.measuring import Measured
 from sequencer.inputs.load_bench import load_bench
 from sequencer.results.store.store import Store, Wanted
 from sequencer.run.interrupt import Stopper
-from sequencer.run.line.face import YES, Face, Verdict
+from sequencer.run.keeping.journals import Glance, glance
+from sequencer.run.line.face import OTHER, YES, Face, Verdict
 from sequencer.run.line.scans import Scan
 from sequencer.run.line.station import Arrival, Operator, Station
 from sim.bench import SimulatedBench
@@ -71,7 +72,9 @@ class Scripted(Operator):
 class Session:
     """One station in a folder, with the shipped simulated bench."""
 
-    def __init__(self, folder: Path, person: Scripted, *, batch: str = "", cut_short: str = "") -> None:
+    def __init__(
+        self, folder: Path, person: Scripted, *, batch: str = "", cut_short: Glance | None = None
+    ) -> None:
         file = folder / "short.yaml"
         if not file.exists():
             file.write_text(SEQUENCE, encoding="utf-8")
@@ -89,7 +92,7 @@ class Session:
             bench,
             sequence=Named(path=file, name="Short line test"),
             batch=Batch.of(self.asked),
-            cut_short={"M40-0007": cut_short} if cut_short else {},
+            cut_short={cut_short.serial: cut_short} if cut_short is not None else {},
         )
         self.measured = Measured(self.asked, bench, looked_up, stopper=Stopper())
         self.station: Station[object] = Station(
@@ -165,14 +168,31 @@ def test_a_supply_that_cannot_be_read_back_as_off_keeps_hands_off(tmp_path: Path
     assert person.faces[-1].safe is True
 
 
-def test_a_run_that_was_cut_short_is_named_when_its_unit_comes_again(tmp_path: Path) -> None:
-    """Asked once: measured from the start it is done with."""
-    person = Scripted(["M40-0007"], [YES])
-    session = Session(tmp_path, person, cut_short="20261127T080000-abc123")
+@pytest.mark.parametrize("answer", [YES, OTHER])
+def test_a_run_that_was_cut_short_is_carried_on_or_measured_from_the_start(
+    tmp_path: Path, answer: str
+) -> None:
+    """Its journal is what a process leaves that was killed: the end is missing. Asked once, then it is done with."""
+    Session(tmp_path, Scripted(["M40-0007"])).go()
+    (journal,) = (tmp_path / "results").glob("*.journal")
+    lines = journal.read_bytes().splitlines(keepends=True)
+    ended = next(number for number, line in enumerate(lines) if b'"event":"check ended"' in line)
+    journal.write_bytes(b"".join(lines[:ended]))
+    left = glance(journal)
+    assert left is not None
+    person = Scripted(["M40-0007"], [answer])
+    if answer == YES:
+        person.answers.append("the power went")
+    session = Session(tmp_path, person, cut_short=left)
     session.go()
     assert person.asked[0].question is not None
-    assert "20261127T080000-abc123 of it was cut short" in person.asked[0].question.text[0]
+    assert f"run {left.run} of M40-0007 was cut short" in person.asked[0].question.text[0]
     assert session.measured.known("M40-0007").cut_short == ""
+    assert person.verdicts() == [Verdict.PASS]
+    with Store.open_to_read(tmp_path / "results" / "results.sqlite") as store:
+        runs = store.read_runs(Wanted(), limit=None)
+    assert len(runs) == (2 if answer == YES else 1)
+    assert len(runs[0].resumed) == (answer == OTHER)
 
 
 def test_a_batch_s_rule_decides_whether_a_unit_is_tested_again(tmp_path: Path) -> None:

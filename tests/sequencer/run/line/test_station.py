@@ -92,6 +92,10 @@ class Bench(Measuring[tuple[str, str]]):
         return serial, reason
 
     @override
+    def carry_on(self, serial: str) -> tuple[str, str]:
+        return serial, "carried on"
+
+    @override
     def notes_before(self, job: tuple[str, str]) -> tuple[str, ...]:
         return ()
 
@@ -188,6 +192,13 @@ def test_no_late_scan_is_acted_upon_without_an_answer(late: list[str], answers: 
     ]
 
 
+def test_a_run_that_was_cut_short_is_carried_on_where_the_person_says_so() -> None:
+    """With F4, and without a reason: it is the same run."""
+    bench = Bench(known={"A-1": Known(cut_short="r9", needs_reason=True)})
+    session(Person(["A-1"], [OTHER]), bench)
+    assert bench.measured == [("A-1", "carried on")]
+
+
 AGAIN = Known(today=(Earlier(when="09:12", said="failed", run="r1"),), needs_reason=True)
 
 
@@ -197,7 +208,7 @@ AGAIN = Known(today=(Earlier(when="09:12", said="failed", run="r1"),), needs_rea
         (Known(listed=False), "A-1 is not in the list"),
         (Known(fits=False), "fits no model's pattern"),
         (Known(other_batch="October"), "tested last in batch 'October'"),
-        (Known(cut_short="r9"), "run r9 of it was cut short"),
+        (Known(cut_short="r9"), "run r9 of A-1 was cut short"),
         (Known(trouble="the store is held"), "cannot be looked up: the store is held"),
     ],
 )
