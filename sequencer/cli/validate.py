@@ -11,6 +11,7 @@ import click
 from sequencer.cli.common.bench import bench_title, loss_table_lines, watchdog_lines
 from sequencer.cli.common.options import check_model, check_serial
 from sequencer.cli.order import order_as_json, order_lines
+from sequencer.inputs.batch import LoadedBatch, batch_file
 from sequencer.planning.bench_doubts import calibration_doubts, soon_due_lines
 from sequencer.planning.load import load_both
 from sequencer.planning.plan import OrderAsked, Plan, make_plan
@@ -33,6 +34,8 @@ def validate_command(
 ) -> None:
     """Prove a sequence on a bench and print the plan."""
     try:
+        if (batch := batch_file(sequence_name)) is not None:
+            sequence_name, model = str(batch.sequence), model or batch.file.model or ""
         serial, model = check_serial(serial) if serial else "", check_model(model)
         both = load_both(sequence_name, bench_name, serial=serial, model=model)
         plan = make_plan(*both, serial=serial, only=only, order=order)
@@ -44,8 +47,10 @@ def validate_command(
             click.echo(json.dumps({"valid": False, "complaints": complaints}, ensure_ascii=False, indent=2))
         raise
     if as_json:
-        click.echo(json.dumps(_plan_as_json(plan), ensure_ascii=False, indent=2))
+        click.echo(json.dumps(_plan_as_json(plan, batch), ensure_ascii=False, indent=2))
         return
+    if batch is not None:
+        click.echo(printable(f"batch: {batch.file.batch}, with the sequence {batch.file.sequence}"))
     for line in _plan_lines(plan):
         click.echo(line)
     asks = [
@@ -113,9 +118,10 @@ def _unstated_lines(plan: Plan) -> list[str]:
     return lines
 
 
-def _plan_as_json(plan: Plan) -> dict[str, Any]:
+def _plan_as_json(plan: Plan, batch: LoadedBatch | None) -> dict[str, Any]:
     return {
         "valid": True,
+        "batch": "" if batch is None else batch.file.batch,
         "sequence": plan.sequence.sequence.sequence,
         "sequence_hash": plan.sequence.hash,
         "model": "" if plan.sequence.model is None else plan.sequence.model.model.model,

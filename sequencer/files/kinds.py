@@ -39,6 +39,8 @@ def other_kind(source: Source, wanted: Collection[str]) -> Complaint | None:
     if other is None:
         return None
     allowed = f"a {_CALLED[own]}, which has the key '{own}'"
+    if (other, own) == ("batch", "sequence"):
+        allowed = "a sequence; the batch file goes with --batch"
     if own in _SHIPPED:
         allowed += f"; shipped: {listed(shipped_names(_SHIPPED[own]))}"
     return source.complain(

@@ -10,7 +10,8 @@ from pydantic import AfterValidator, Field, model_validator
 
 from sequencer.files.fields import FileModel, Percent, between
 from sequencer.files.find import file_named_in
-from sequencer.files.read import read_file
+from sequencer.files.read import read_file, read_utf8
+from sequencer.files.yaml_tree import compose
 from sequencer.frozen import dataclass
 from sequencer.inputs.bench_health import NamedFile
 from sequencer.inputs.line_name import allowed_name, wrong_with_name
@@ -147,6 +148,15 @@ class LoadedBatch:
     path: Path
     file: BatchFile
     sequence: Path
+
+
+def batch_file(name: str) -> LoadedBatch | None:
+    """Return the batch file that ``name`` is, if it is one: YAML with the key `batch`. Raises FileProblems for one that is wrong."""
+    if not name.endswith((".yaml", ".yml")) or not Path(name).is_file():
+        return None
+    source, _ = compose(read_utf8(name), name)
+    is_one = source is not None and source.root.kind == "mapping" and "batch" in source.root.entries
+    return load_batch(Path(name)) if is_one else None
 
 
 def load_batch(path: Path) -> LoadedBatch:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from sequencer.files.schema import schema_of
+from sequencer.inputs.batch import BatchFile
 from sequencer.inputs.bench_models import bench_model
 from sequencer.inputs.channel_plan import PlanFile
 from sequencer.inputs.gauge_file import GaugeFile
@@ -19,13 +20,14 @@ _DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
 
 def schemas() -> dict[str, dict[str, Any]]:
-    """Return the schemas of sequence, bench, plan, model and gauge files (JSON Schema 2020-12)."""
+    """Return the schemas of sequence, bench, plan, model, gauge and batch files (JSON Schema 2020-12)."""
     found = {
         "sequence": _with_what_a_model_has(schema_of(sequence_model())),
         "bench": _chosen_by_role_and_driver(schema_of(bench_model())),
         "plan": schema_of(PlanFile),
         "model": schema_of(model_of_files()),
         "gauge": schema_of(GaugeFile),
+        "batch": schema_of(BatchFile),
     }
     return {name: {"$schema": _DIALECT, **one} for name, one in found.items()}
 

@@ -30,6 +30,7 @@ WRITTEN = (
     "replay",
     "unattended",
     "line",
+    "batches",
     "gauge-and-risk",
     "stopping",
     "interrupted",

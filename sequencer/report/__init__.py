@@ -20,6 +20,7 @@ from sequencer.problems import about_file
 from sequencer.results.stored import StoredRun
 
 if TYPE_CHECKING:
+    from sequencer.analysis.batches.summary import BatchSummary
     from sequencer.report.sheet import Job
 
 MARK = "radio-bench-sequencer report"
@@ -74,6 +75,24 @@ def write_sheet(
         raise ValueError("a sheet needs one run or more")
     now = written if written is not None else datetime.now().astimezone()
     _write(render_sheets(runs, job, budgets=budgets, written=now), path, over)
+
+
+def write_batch_report(
+    found: BatchSummary,
+    path: Path,
+    *,
+    title: str = "",
+    comments: Sequence[str] = (),
+    every: bool = False,
+    written: datetime | None = None,
+    over: FileMark | None = None,
+) -> None:
+    """Write the page of a batch; ``every`` quantity is drawn, or the worst only. The rest is as in `write_report`."""
+    from sequencer.report.batch import render_batch
+
+    check_ending(path)
+    now = written if written is not None else datetime.now().astimezone()
+    _write(render_batch(found, title=title, comments=tuple(comments), written=now, every=every), path, over)
 
 
 def _write(text: str, path: Path, over: FileMark | None) -> None:

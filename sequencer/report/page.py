@@ -112,7 +112,7 @@ def render(
         runs=views,
         tally=[(word, tally[word]) for word in gentlest_first],
         simulated=sum(view.simulated for view in views),
-        style=Markup(_style()),
+        style=Markup(style_text()),
         pages=Markup(_cover_rule(views) + "".join(_page_rule(view) for view in views)),
         budget_columns=tuple(BUDGET_COLUMNS.values()),
     )
@@ -335,5 +335,6 @@ def template(name: str) -> Template:
 
 
 @cache
-def _style() -> str:
+def style_text() -> str:
+    """Return the style of every page."""
     return (files("sequencer.report") / "templates" / "report.css").read_text(encoding="utf-8")

@@ -22,6 +22,7 @@ from click.testing import CliRunner
 
 from sequencer.checks import SHIPPED
 from sequencer.cli.main import main
+from sequencer.inputs.batch import load_batch
 from sequencer.inputs.gauge_file import load_gauge
 from sequencer.inputs.load_bench import load_bench
 from sequencer.planning.load import load_sequence
@@ -165,6 +166,8 @@ def _read(content: Any, block: Block, file: Path) -> None:
                 HEAD + "".join(f"  {line}\n" for line in block.text.splitlines()), encoding="utf-8"
             )
             assert load_sequence(str(file)).sequence.checks
+    elif "batch" in content:
+        assert load_batch(file).file.sequence
     elif "gauge" in content:
         assert load_gauge(file).file.units
     elif "serials" in content:

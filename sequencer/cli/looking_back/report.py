@@ -9,10 +9,10 @@ import click
 
 from sequencer.analysis.repeats import as_one, read_whole
 from sequencer.analysis.runs import find_run
-from sequencer.files.write import refuse_over
+from sequencer.files.write import FileMark, refuse_over
 from sequencer.problems import about_file, option_problem, printable
 from sequencer.report import check_ending, has_ending, is_report, write_report, write_sheet
-from sequencer.results.store.place import find_place
+from sequencer.results.store.place import StorePlace, find_place
 from sequencer.results.store.store import Store
 from sequencer.results.text import not_ended_line
 
@@ -29,21 +29,27 @@ def report_command(
     store_name: str = "",
     sheet: bool = False,
     budgets: bool = False,
+    batch: str = "",
     **job: str,
 ) -> int:
-    """Write a report, or the customer's sheet, of runs into a file; returns the exit status.
+    """Write a report, or the customer's sheet, of runs into a file, or the page of a batch; returns the exit status.
 
     All ``words`` but the last name runs, and the last the file.
     """
+    if batch:
+        _refuse_beside_batch(words, sheet=sheet, plots=plots)
     _refuse_mixed(
         sheet=sheet, budgets=budgets, job=job, others=bool(title or comments or every or plots != "auto")
     )
-    names, file = _told_apart(words)
+    names, file = ((), Path(words[-1])) if batch else _told_apart(words)
     check_ending(file)
     place = find_place(folder, store_name)
     if place.is_at(file):
         raise about_file(file, "this is the store itself; nothing was written", hint="name another file")
     over = refuse_over(file, kind="a report", force=force, is_own=is_report)
+    if batch:
+        _write_batch(batch, file, place, title=title, comments=comments, every=every, over=over)
+        return 0
     with Store.open_to_read(place) as store:
         found = (as_one(read_whole(find_run(name, store, place, None), store)) for name in names)
         runs = list({run.run: run for run in found}.values())
@@ -60,6 +66,38 @@ def report_command(
     write_report(runs, file, title=title, comments=comments, plots=plots, every_channel=every, over=over)
     click.echo(str(file))
     return 0
+
+
+def _write_batch(
+    name: str,
+    file: Path,
+    place: StorePlace,
+    *,
+    title: str,
+    comments: tuple[str, ...],
+    every: bool,
+    over: FileMark | None,
+) -> None:
+    from sequencer.analysis.batches.summary import find_record, find_summary
+    from sequencer.report import write_batch_report
+
+    with Store.open_to_read(place) as store:
+        found = find_summary(find_record(name, store, place), store)
+    write_batch_report(found, file, title=title, comments=comments, every=every, over=over)
+    click.echo(str(file))
+
+
+def _refuse_beside_batch(words: tuple[str, ...], *, sheet: bool, plots: str) -> None:
+    if len(words) > 1:
+        raise about_file(
+            "RUN",
+            "with --batch there is no RUN: the page is of the whole batch",
+            found=printable(words[0])[:40],
+            allowed="FILE alone, such as: report --batch 'Week 48' week-48.html",
+        )
+    for option, given in (("--sheet", sheet), ("--plots", plots != "auto")):
+        if given:
+            raise option_problem(option, "it is of runs, and --batch of a batch", allowed="one of the two")
 
 
 _OPTIONS = {"workshop": "workshop", "customer": "customer", "number": "job", "technician": "technician"}

@@ -13,11 +13,15 @@ from sequencer.cli.common.options import clear_errors, folder_option, store_opti
 
 @click.command()
 @click.argument("words", nargs=-1, required=True, metavar="RUN... FILE")
+@click.option("--batch", default="", help="Write the page of this batch instead: FILE alone, and no RUN.")
 @click.option("--title", default="", help="The report's title.")
 @click.option("--comment", "comments", multiple=True, help="A comment; may be given more than once.")
 @click.option("--plots", type=click.Choice(["auto", "all", "none"]), default="auto", show_default=True)
 @click.option(
-    "--all", "every", is_flag=True, help="List every channel of a channel sweep, not the worst only."
+    "--all",
+    "every",
+    is_flag=True,
+    help="List every channel of a channel sweep, or draw every quantity of a batch, not the worst only.",
 )
 @click.option("--sheet", is_flag=True, help="Write the customer's sheet instead: one page, to be signed.")
 @click.option(
@@ -38,6 +42,7 @@ from sequencer.cli.common.options import clear_errors, folder_option, store_opti
 def report(words: tuple[str, ...], folder: Path, store: str, **asked: Any) -> None:
     """Write a report of RUN ("last" for the newest), or of several, into FILE (.html or .pdf).
 
+    With --batch it is what the batch comes to: yields, failures, capability, charts, seconds.
     With --sheet it is the sheet for the customer: one page a run, with as found and as left, to be signed.
     """
     from sequencer.cli.looking_back.report import report_command

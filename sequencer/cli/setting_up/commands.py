@@ -27,14 +27,16 @@ def identify(bench_name: str, dry_run: bool, as_json: bool) -> None:
 
 
 @click.command()
-@click.argument("kind", type=click.Choice(["sequence", "bench", "plan", "model", "gauge"]), required=False)
+@click.argument(
+    "kind", type=click.Choice(["sequence", "bench", "plan", "model", "gauge", "batch"]), required=False
+)
 @click.option(
     "--into", type=click.Path(path_type=Path, file_okay=False), help="Write all schemas into this folder."
 )
 @click.option("--force", is_flag=True, help="With --into: write over a schema that this command wrote.")
 @clear_errors
 def schema(kind: str | None, into: Path | None, force: bool) -> None:
-    """Write the JSON Schema of sequence, bench, plan, model or gauge files, for an editor."""
+    """Write the JSON Schema of sequence, bench, plan, model, gauge or batch files, for an editor."""
     from sequencer.cli.setting_up.schema import schema_command
 
     schema_command(kind, into, force=force)

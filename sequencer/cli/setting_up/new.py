@@ -16,6 +16,7 @@ from sequencer.files.read import read_text
 from sequencer.files.shipped import find_file
 from sequencer.files.write import is_there, write_all
 from sequencer.frozen import dataclass
+from sequencer.inputs.batch import MOST_UNITS
 from sequencer.inputs.channel_plan import read_plan
 from sequencer.inputs.instrument_roles import ROLES
 from sequencer.inputs.serial_pattern import SerialPattern
@@ -136,6 +137,11 @@ def _role(option: str, text: str) -> None:
         )
 
 
+def _target(option: str, text: str) -> None:
+    if not (text.isascii() and text.isdigit() and 1 <= int(text[:9]) <= MOST_UNITS):
+        raise option_problem(option, "this is no number of units", found=text, allowed=f"1 to {MOST_UNITS}")
+
+
 _SUPPLY = Question(
     option="--supply", asks="What is it fed with?", default="13.2 V", check=_quantity("voltage", 0.5, 60.0)
 )
@@ -204,6 +210,21 @@ QUESTIONS: Mapping[str, tuple[Question, ...]] = {
             check=_sequence,
         ),
         Question(option="--measure", asks="Which of its checks?", default="carrier_power", check=_check),
+    ),
+    "batch": (
+        Question(
+            option="--sequence",
+            asks="Which sequence is every unit tested with?",
+            default="fm-mobile-acceptance",
+            check=_sequence,
+        ),
+        Question(option="--target", asks="How many units is it to have?", default="100", check=_target),
+        Question(
+            option="--serials",
+            asks="Which serials belong to it (\\d stands for a digit)?",
+            default=r"M40-\d{4}",
+            check=_pattern,
+        ),
     ),
     "check": (),
     "driver": (
@@ -306,6 +327,10 @@ def _prove(kind: str, text: str, path: str) -> None:
         from sequencer.inputs.bench_models import bench_model_of
 
         read_text(text, bench_model_of, file=path)
+    elif kind == "batch":
+        from sequencer.inputs.batch import BatchFile
+
+        read_text(text, BatchFile, file=path)
     elif kind == "gauge":
         from sequencer.inputs.gauge_file import GaugeFile
 
@@ -347,4 +372,7 @@ def _next(kind: str, name: str, into: Path, answers: Mapping[str, str]) -> str:
         return f"Next: sequencer run {into / f'{name}.yaml'} --bench bench --serial {serial} --dry-run --confirmed"
     if kind == "gauge":
         return f"Next: write in your units and operators; then sequencer gauge {into / f'{name}.yaml'} --bench bench"
+    if kind == "batch":
+        sequence = answers["--sequence"]
+        return f"Next: sequencer run {sequence} --bench bench --batch {into / f'{name}.yaml'} --serial SERIAL; then sequencer batch {name}"
     return f"Next: fill in addresses, losses and accuracies; then sequencer identify --bench {into / f'{name}.yaml'}"

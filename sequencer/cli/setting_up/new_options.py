@@ -11,7 +11,9 @@ from sequencer.cli.common.program import Command
 
 
 @click.command(cls=Command)
-@click.argument("kind", type=click.Choice(["model", "sequence", "bench", "gauge", "check", "driver"]))
+@click.argument(
+    "kind", type=click.Choice(["model", "sequence", "bench", "gauge", "batch", "check", "driver"])
+)
 @click.argument("name")
 @click.option(
     "--into",
@@ -19,7 +21,7 @@ from sequencer.cli.common.program import Command
     default=Path(),
     help="Folder to write into; without it the current one.",
 )
-@click.option("--serials", metavar="PATTERN", help="model: which serials its units have.")
+@click.option("--serials", metavar="PATTERN", help="model, batch: which serials its units have.")
 @click.option("--channels", metavar="PLAN", help="model: its channel plan.")
 @click.option("--supply", metavar="VOLTAGE", help="model: what it is fed with.")
 @click.option("--power", metavar="POWER", help="model: the most a sound unit gives.")
@@ -29,8 +31,9 @@ from sequencer.cli.common.program import Command
 @click.option("--network", metavar="A.B.C", help="bench: first three numbers of the instruments' addresses.")
 @click.option("--supply-max", metavar="VOLTAGE", help="bench: the highest voltage of the supply.")
 @click.option("--rating", metavar="POWER", help="bench: what load or pad may be given.")
-@click.option("--sequence", metavar="SEQUENCE", help="gauge: the sequence whose checks measure.")
+@click.option("--sequence", metavar="SEQUENCE", help="gauge, batch: the sequence that measures.")
 @click.option("--measure", metavar="CHECK", help="gauge: which of its checks.")
+@click.option("--target", metavar="N", help="batch: how many units it is to have.")
 @click.option("--role", metavar="ROLE", help="driver: the role of the instrument.")
 @clear_errors
 def new(kind: str, name: str, into: Path, **given: str | None) -> None:

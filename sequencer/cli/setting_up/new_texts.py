@@ -74,7 +74,24 @@ operators: [Ana, Bela, Ciro]           # who measures, or what else changes: a f
 trials: 3                              # how often each measures each
 order: random                          # or by operator: one after another in each round
 """
-TEXTS: Mapping[str, str] = {"model": _MODEL, "sequence": _SEQUENCE, "bench": _BENCH, "gauge": _GAUGE}
+_BATCH = r"""# {name}: units that are tested for one purpose, with one sequence. `sequencer reference batches` says what each key is for.
+batch: '{name}'
+sequence: '{sequence}'                 # its checksum is kept when the batch is opened: a changed file is another sequence
+target: {target}                            # how many units it is to have
+serials: '{serials}'                   # which serials belong to it: the whole serial must fit; or units: [M40-0007, ...]
+retest: {{attempts: 3, reason: required}}   # first pass included; retests never count as new units
+stop:                                  # the bench is suspected before the units
+  failures_in_a_row: 3                 # of the same check
+  first_pass: {{below: 80 %, after: 10}}    # even the upper end of its 95 % interval lies below
+# connections: {{cable: 500, fixture: 10000}}   # what its maker rates; connections are counted against it
+"""
+TEXTS: Mapping[str, str] = {
+    "model": _MODEL,
+    "sequence": _SEQUENCE,
+    "bench": _BENCH,
+    "gauge": _GAUGE,
+    "batch": _BATCH,
+}
 
 _PROJECT = """[build-system]
 requires = ["hatchling>=1.24"]

@@ -47,7 +47,7 @@ def _valid(kind: str, text: str) -> bool:
     return bool(validator.is_valid(_plain(text)))
 
 
-@pytest.mark.parametrize("kind", ["sequence", "bench", "plan", "model", "gauge"])
+@pytest.mark.parametrize("kind", ["sequence", "bench", "plan", "model", "gauge", "batch"])
 def test_a_schema_is_itself_valid(kind: str) -> None:
     """Each is a schema of JSON Schema 2020-12, judged by its published meta-schema."""
     schema = _schema(kind)
@@ -168,7 +168,7 @@ def test_all_schemas_are_written_into_a_folder(tmp_path: Path) -> None:
     """`--into` writes one file for each kind, and says where."""
     result = CliRunner().invoke(main, ["schema", "--into", str(tmp_path / "schemas")])
     assert result.exit_code == 0
-    names = [f"{kind}.schema.json" for kind in ("bench", "gauge", "model", "plan", "sequence")]
+    names = [f"{kind}.schema.json" for kind in ("batch", "bench", "gauge", "model", "plan", "sequence")]
     assert sorted(one.name for one in (tmp_path / "schemas").iterdir()) == names
     assert len(result.stdout.splitlines()) == 5
     for one in (tmp_path / "schemas").iterdir():
