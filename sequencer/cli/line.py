@@ -6,6 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from sequencer.cli.common.bench import bench_title
 from sequencer.cli.common.line_options import LineAsked
 from sequencer.planning.plan import Plan
 from sequencer.problems import FileProblems, about_file, printable
@@ -47,6 +48,9 @@ def line_of(
         file = _file(Path(name), plan)
         name = file.batch
     line = replace(line, batch=name)
+    from sequencer.run.bench_health.batch_gate import open_where_proved
+
+    open_where_proved(plan, place, batch=name, bench_name=bench_title(plan.bench, dry_run=simulated))
     sequence = plan.sequence
     new = opened(
         line, sequence=sequence.sequence.sequence, sequence_hash=sequence.hash, simulated=simulated, file=file
@@ -94,6 +98,25 @@ def opened_line(batch: BatchRecord) -> str:
     target = f", {batch.target} units to test" if batch.target else ""
     return printable(
         f"Batch '{batch.batch}' is new: it is opened with this run, for the sequence '{batch.sequence}'{target}."
+    )
+
+
+def batch_stopped(batch: BatchRecord | None, place: StorePlace) -> str:
+    """Close the batch of a run that is over if its rules say so; returns why, with what is to be done, or what could not be looked up."""
+    if batch is None or not batch.rules:
+        return ""
+    from sequencer.analysis.batch_stop import close_if_due
+
+    name = printable(batch.batch)
+    try:
+        stop = close_if_due(place, batch.batch)
+    except (StoreProblem, ValueError) as problem:
+        return f"Whether batch '{name}' stops by its rules could not be looked up: {printable(str(problem))}"
+    if stop is None:
+        return ""
+    return (
+        f"Batch '{name}' stops: {printable(stop.sentence)}. The bench is suspected before the units: 'sequencer check-bench', and "
+        f"its golden unit, must find it in order before it goes on; or 'sequencer batch \"{name}\" --open REASON'."
     )
 
 

@@ -19,7 +19,7 @@ from sequencer.cli.common.bench import bench_title, is_terminal, loss_table_line
 from sequencer.cli.common.line_options import LineAsked
 from sequencer.cli.common.options import check_model, check_serial
 from sequencer.cli.common.outlet import reader_may_be_gone
-from sequencer.cli.line import line_now, line_of, of_repeat, opened_line
+from sequencer.cli.line import batch_stopped, line_now, line_of, of_repeat, opened_line
 from sequencer.cli.order import order_as_json, order_lines
 from sequencer.cli.screens.operator import (
     Chosen,
@@ -88,12 +88,13 @@ class Prepared:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ran:
-    """A run that is over. ``hazards`` is what the witness of a simulated bench saw."""
+    """A run that is over. ``hazards`` is what the witness of a simulated bench saw, ``batch_stopped`` why its batch stops with it."""
 
     facts: RunFacts
     outcome: RunOutcome
     record: Record
     hazards: tuple[Any, ...]
+    batch_stopped: str = ""
 
     @property
     def status(self) -> ExitStatus:
@@ -251,7 +252,10 @@ def execute(
             )
             outcome = runner.run()
     hazards = parts.simulation.hazards if parts.simulation is not None else ()
-    return Ran(facts=record.facts, outcome=outcome, record=record, hazards=tuple(hazards))
+    stopped = batch_stopped(facts.batch, find_place(asked.folder, asked.store))
+    return Ran(
+        facts=record.facts, outcome=outcome, record=record, hazards=tuple(hazards), batch_stopped=stopped
+    )
 
 
 def facts_of_run(prepared: Prepared, parts: BenchParts) -> RunFacts:
@@ -324,7 +328,7 @@ def tell(ran: Ran, *, as_json: bool) -> int:
     if shown.failed:
         status = max(status, ExitStatus.BENCH_FAILED)
         words.append(_cut_short(shown.failed, record))
-    words.append(outcome.safe_state.last_line())
+    words += [*filter(None, (ran.batch_stopped,)), outcome.safe_state.last_line()]
     with reader_may_be_gone(sys.stderr) as said:
         if as_json or shown.failed:
             click.echo(nowhere, nl=False, err=True)
@@ -371,6 +375,7 @@ def as_plain(ran: Ran) -> dict[str, Any]:
         **facts.line.as_plain(),
         "status": int(outcome.status),
         "verdict": verdict_line(outcome),
+        "batch_stopped": ran.batch_stopped,
         "bench_safe": outcome.safe_state.confirmed,
         "last_line": outcome.safe_state.last_line(),
         "bench_s": round(outcome.bench_s, 3),

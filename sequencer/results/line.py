@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from contextlib import suppress
 from dataclasses import asdict, fields
 from datetime import datetime
 from typing import Any, Self
@@ -78,3 +80,21 @@ class CheckSeconds:
     settling_s: float = 0.0
     resting_s: float = 0.0
     person_s: float = 0.0
+
+
+def opened_again(stopped: str, now: datetime, why: str) -> str:
+    """Return what is kept of a batch that goes on after it had stopped: why it had, when and why it goes on; the newest 2000 characters."""
+    before = f"{stopped}; " if stopped else ""
+    return f"{before}{_OPENED} {now.isoformat(timespec='milliseconds')}: {why}"[-2000:]
+
+
+def opened_again_at(stopped: str) -> datetime | None:
+    """Return when a batch went on last, by what `opened_again` kept of it; None where it never stopped."""
+    found = None
+    for at in re.finditer(rf"{_OPENED} (\S+): ", stopped):
+        with suppress(ValueError):
+            found = datetime.fromisoformat(at[1])
+    return found
+
+
+_OPENED = "opened again"

@@ -26,7 +26,7 @@ from sequencer.analysis.batches.yields import Yields, find_yields
 from sequencer.cli.screens.batch_screen import batch_lines
 from sequencer.problems import option_problem, printable
 from sequencer.results.csv_table import spreadsheet_safe
-from sequencer.results.line import BatchRecord
+from sequencer.results.line import BatchRecord, opened_again
 from sequencer.results.store.place import StorePlace, find_place
 from sequencer.results.store.store import Store
 
@@ -129,9 +129,9 @@ def _change(name: str, place: StorePlace, *, closing: str | None, opening: str |
             store.write_batch_state(record.batch, closed=datetime.now().astimezone(), stopped=said)
         else:
             # why it goes on stands where it is looked for: with why it had stopped
-            before = f"{record.stopped}; " if record.stopped else ""
+            now = datetime.now().astimezone()
             store.write_batch_state(
-                record.batch, closed=None, stopped=f"{before}opened again: {said}"[-2000:]
+                record.batch, closed=None, stopped=opened_again(record.stopped, now, said)
             )
     click.echo(printable(f"Batch '{record.batch}' is {'closed' if closing is not None else 'open'}: {said}"))
 

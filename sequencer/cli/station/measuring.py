@@ -12,7 +12,7 @@ from sequencer.bench.locks import BenchBusy
 from sequencer.bench.open_bench import BenchUnsafe
 from sequencer.bench.simulation import specimen_for
 from sequencer.cli.common.bench import any_serial
-from sequencer.cli.line import opened_line
+from sequencer.cli.line import batch_stopped, opened_line
 from sequencer.cli.resume import prepare_rest
 from sequencer.cli.run import Asked, Prepared, Ran, facts_of_run, prepare
 from sequencer.cli.screens.summary import not_met
@@ -22,6 +22,7 @@ from sequencer.cli.unattended.report import report_of, wrong_lines
 from sequencer.inputs.load_bench import LoadedBench
 from sequencer.problems import printable
 from sequencer.results.model import Result
+from sequencer.results.store.place import find_place
 from sequencer.run.events import CheckEnded, CheckStarted, Event, StepTaken
 from sequencer.run.interrupt import Stopper
 from sequencer.run.line.admission import Known
@@ -59,6 +60,7 @@ class Measured(Measuring[Prepared]):
         self._stopper = stopper
         self._person = person
         self._tell_ran = told
+        self._stops = ""
 
     # -- before -------------------------------------------------------------------------------------------------------
 
@@ -141,7 +143,14 @@ class Measured(Measuring[Prepared]):
             outcome = runner.run()
         simulation = bench.parts.simulation
         hazards = () if simulation is None else simulation.hazards[before:]
-        return Ran(facts=record.facts, outcome=outcome, record=record, hazards=tuple(hazards))
+        self._stops = batch_stopped(job.batch, find_place(asked.folder, asked.store))
+        return Ran(
+            facts=record.facts,
+            outcome=outcome,
+            record=record,
+            hazards=tuple(hazards),
+            batch_stopped=self._stops,
+        )
 
     def _move_to(self, job: Prepared) -> None:
         """Go to the position in which a unit lies: that of the unit before is made safe, its supply off, and let go of first."""
@@ -172,7 +181,7 @@ class Measured(Measuring[Prepared]):
 
     @override
     def why_stop(self) -> str:
-        return ""
+        return self._stops
 
     def close(self) -> SafeState | None:
         """Make the bench safe and let go of it; None where it was never opened."""

@@ -43,6 +43,7 @@ def report_of(ran: Ran) -> RunReport:
         bench_failed=spoilt and bool(own or faults),
         limit_failed=any(one.decision in (Decision.FAIL, Decision.CONDITIONAL_FAIL) for one in wrong),
         lost=kept is not None and bool(kept.nowhere),
+        batch_stopped=ran.batch_stopped,
         alike=(
             str(int(ran.status)),
             "" if safe else "not safe",

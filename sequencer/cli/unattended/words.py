@@ -109,7 +109,8 @@ def ended_lines(event: SeriesEnded) -> list[str]:
     why = event.why.value
     if event.why is Ended.SIGNAL and event.signal:
         why += f" ({STOPPED_BY.get(event.signal, event.signal)})"
-    return [f"ended because {why}; {event.summary.counts()}.", *stands_lines(event.report)]
+    stopped = [event.report.batch_stopped] if event.report is not None and event.report.batch_stopped else []
+    return [f"ended because {why}; {event.summary.counts()}.", *stopped, *stands_lines(event.report)]
 
 
 def stands_lines(report: RunReport | None) -> list[str]:

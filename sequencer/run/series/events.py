@@ -24,6 +24,7 @@ class Ended(Enum):
     BENCH_FAILED = "the bench failed or a run could not begin, and trying again did not help"
     UNSAFE = "the bench could not be confirmed safe"
     LOST = "results could not be kept anywhere"
+    BATCH = "its batch stopped by its rules"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -215,6 +215,8 @@ class Series:
     def _why_end(self, report: RunReport) -> Ended | None:
         if self._stopper.requests:
             return Ended.STOP_FILE if self._stopper.signal_name == SAID else Ended.SIGNAL
+        if report.batch_stopped:
+            return Ended.BATCH
         return Ended.LOST if report.lost else None
 
     def _tell(self, event: SeriesEvent) -> None:

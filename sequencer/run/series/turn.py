@@ -37,7 +37,7 @@ class RunReport:
 
     ``wrong`` says what did not meet its limits or was not measured, ``faults`` which instruments failed (with address and next move), a
     line each. ``try_again``: the bench kept something from being measured. ``bench_failed``: an instrument or the run itself failed.
-    ``limit_failed``: a limit was not met, whatever else went wrong.
+    ``batch_stopped``: why its batch stops with it. ``limit_failed``: a limit was not met, whatever else went wrong.
     ``lost``: results stand nowhere. ``alike`` is equal for two runs that went wrong in the same way.
     """
 
@@ -61,4 +61,5 @@ class RunReport:
     bench_failed: bool = False
     limit_failed: bool = False
     lost: bool = False
+    batch_stopped: str = ""
     alike: tuple[str, ...] = ()

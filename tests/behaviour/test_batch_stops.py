@@ -1,0 +1,127 @@
+"""A batch that stops itself: by which rule, what must be seen of the bench before it goes on, and that a person's word is kept."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner
+
+from sequencer.cli.main import main
+from sequencer.results.line import opened_again, opened_again_at
+from sequencer.results.store.store import Store
+
+LOW = """\
+sequence: Low
+channels: plans/cept-40.yaml
+supply: 13.2 V
+checks:
+  - {check: carrier_power, channel: 20, limit: {max: 3 W}}
+"""
+BATCH = """\
+batch: B
+sequence: low.yaml
+stop: {failures_in_a_row: 2}
+"""
+STOPPED = "2 units one after another failed carrier_power (M40-0007, M40-0011)"
+
+
+def _call(*words: str) -> Any:
+    return CliRunner(env={"COLUMNS": "100", "NO_COLOR": "1"}).invoke(main, words)
+
+
+def _run(serial: str, batch: str = "b.yaml", bench: str = "self-checking-bench") -> Any:
+    return _call("run", "low.yaml", "--bench", bench, "--serial", serial, "--batch", batch)
+
+
+def _stopped(name: str = "B") -> tuple[bool, str]:
+    with Store.open_to_read(Path("results/results.sqlite")) as store:
+        record = store.read_batch(name)
+    assert record is not None
+    return record.closed is not None, record.stopped
+
+
+@pytest.fixture
+def here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Work in a folder with a sequence that every unit fails, and its batch."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "low.yaml").write_text(LOW, encoding="utf-8")
+    (tmp_path / "b.yaml").write_text(BATCH, encoding="utf-8")
+    return tmp_path
+
+
+def test_it_goes_on_only_once_the_bench_was_found_in_order(here: Path) -> None:
+    """Two failures stop it; the own check alone is not enough where there is a golden unit; afterwards the count begins anew."""
+    assert "stops:" not in _run("M40-0007").stderr
+    second = _run("M40-0011")
+    assert second.exit_code == 1
+    assert f"Batch 'B' stops: {STOPPED}" in second.stderr
+    assert _stopped() == (True, STOPPED)
+    refused = _run("M40-0012")
+    assert refused.exit_code == 2
+    assert "the bench's own check was not made since then" in refused.output
+    assert "the check of the golden unit M40-0007 was not made since then" in refused.output
+    assert "check-bench --bench self-checking-bench.yaml --golden" in refused.output
+    assert _call("check-bench", "--bench", "self-checking-bench", "--confirmed").exit_code == 0
+    half = _run("M40-0012")
+    assert half.exit_code == 2
+    assert "own check was not made" not in half.output
+    assert _call("check-bench", "--golden", "--bench", "self-checking-bench", "--confirmed").exit_code == 0
+    gone_on = _run("M40-0012")
+    assert gone_on.exit_code == 1, gone_on.output
+    assert "stops:" not in gone_on.stderr
+    is_closed, why = _stopped()
+    assert not is_closed
+    assert f"{STOPPED}; opened again " in why
+    assert "bench found in order (the bench's own check in run " in why
+
+
+def test_a_bench_that_nothing_can_prove_needs_somebodys_word_which_is_kept(here: Path) -> None:
+    """The shipped bench has no check path: the reason stands with the batch, and the count begins anew."""
+    for serial in ("M40-0007", "M40-0011"):
+        _run(serial, bench="bench")
+    refused = _run("M40-0012", bench="bench")
+    assert refused.exit_code == 2
+    assert "names neither a check path nor a golden unit" in refused.output
+    assert "--open REASON" in refused.output
+    assert _call("batch", "B", "--open", "limit was wrong for these two").exit_code == 0
+    assert _run("M40-0012", bench="bench").exit_code == 1
+    assert not _stopped()[0]
+    assert _stopped()[1].endswith("limit was wrong for these two")
+
+
+def test_a_batch_that_a_person_closed_is_not_opened_by_a_check_of_the_bench(here: Path) -> None:
+    """It waits for that person's word."""
+    _run("M40-0007")
+    assert _call("batch", "B", "--close", "target reached").exit_code == 0
+    assert _call("check-bench", "--bench", "self-checking-bench", "--confirmed").exit_code == 0
+    refused = _run("M40-0012")
+    assert refused.exit_code == 2
+    assert "was closed on" in refused.output
+    assert "target reached" in refused.output
+
+
+def test_a_series_ends_with_the_unit_that_stops_its_batch(here: Path) -> None:
+    """No further unit is begun."""
+    (here / "units.csv").write_text("serial\nM40-0007\nM40-0011\nM40-0012\nM40-0013\n", encoding="utf-8")
+    words = ("run", "low.yaml", "--bench", "bench", "--units", "units.csv", "--batch", "b.yaml")
+    done = _call(*words)
+    assert done.exit_code == 1, done.output
+    assert "ended because its batch stopped by its rules" in done.stderr
+    assert STOPPED in done.stderr
+    with Store.open_to_read(Path("results/results.sqlite")) as store:
+        assert sorted(run.serial for run in store.read_runs(limit=None)) == ["M40-0007", "M40-0011"]
+
+
+def test_when_it_went_on_is_kept_and_read_back() -> None:
+    """The last time counts; a reason may say anything."""
+    first = datetime(2026, 11, 27, 18, 0, 5, 321000).astimezone()
+    assert opened_again_at("") is None
+    assert opened_again_at("closed by hand: opened again soon: who knows") is None
+    text = opened_again(
+        opened_again("3 failures", first, "opened again by mistake: no"), first + timedelta(hours=1), "x"
+    )
+    assert opened_again_at(text) == first + timedelta(hours=1)
+    assert text.startswith("3 failures; opened again ")
