@@ -41,7 +41,7 @@ class Outcome(Enum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Told:
+class Trial:
     """What was read at a number, and how far the readings there lay apart."""
 
     number: int
@@ -64,7 +64,7 @@ class WholeSearch:
         self._tolerance = tolerance
         self._lowest, self._highest = lowest, highest
         self._quiet = quiet
-        self._told: dict[int, Told] = {}
+        self._told: dict[int, Trial] = {}
         self._halve = False
         self.outcome: Outcome | None = None
         self.ask: int | None = start
@@ -75,7 +75,7 @@ class WholeSearch:
         return len(self._told)
 
     @property
-    def best(self) -> Told | None:
+    def best(self) -> Trial | None:
         """The number whose figure lies nearest to the target; None where nothing was read."""
         return min(self._told.values(), key=self._off, default=None)
 
@@ -86,7 +86,7 @@ class WholeSearch:
         if figure is None:
             self._end(Outcome.NO_READING)
             return
-        told = Told(number=self.ask, figure=figure, scatter=scatter)
+        told = Trial(number=self.ask, figure=figure, scatter=scatter)
         self._told[self.ask] = told
         if scatter > 2.0 * self._tolerance:
             self._end(Outcome.NOISY)
@@ -99,7 +99,7 @@ class WholeSearch:
         else:
             self._next(told)
 
-    def _next(self, last: Told) -> None:
+    def _next(self, last: Trial) -> None:
         if len(self._told) == 1:
             self.ask = self._first_step(last.number)
             return
@@ -131,7 +131,7 @@ class WholeSearch:
         else:
             self._end(Outcome.DEAD)
 
-    def _bracket(self) -> tuple[Told | None, Told | None]:
+    def _bracket(self) -> tuple[Trial | None, Trial | None]:
         """Return the nearest numbers with a figure below and above the target."""
         below = [one for one in self._told.values() if one.figure < self._target]
         above = [one for one in self._told.values() if one.figure >= self._target]
@@ -140,7 +140,7 @@ class WholeSearch:
             min(above, key=lambda one: one.figure, default=None),
         )
 
-    def _between(self, below: Told, above: Told) -> int:
+    def _between(self, below: Trial, above: Trial) -> int:
         share = (self._target - below.figure) / (above.figure - below.figure)
         low, high = sorted((below.number, above.number))
         guess = below.number + share * (above.number - below.number)
@@ -150,7 +150,7 @@ class WholeSearch:
         self._halve = not self._halve and min(guess - low, high - guess) < 0.1 * (high - low)
         return min(high - 1, max(low + 1, round(guess)))
 
-    def _reach_out(self, nearest: Told | None) -> None:
+    def _reach_out(self, nearest: Trial | None) -> None:
         """Ask beyond the numbers read so far, in the direction of the target, by the slope there."""
         assert nearest is not None
         rising = self._rising()
@@ -217,7 +217,7 @@ class WholeSearch:
     def _noise(self) -> float:
         return max([self._quiet, *(one.scatter for one in self._told.values())])
 
-    def _off(self, told: Told) -> float:
+    def _off(self, told: Trial) -> float:
         return abs(told.figure - self._target)
 
     def _end(self, outcome: Outcome) -> None:

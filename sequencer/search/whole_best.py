@@ -13,7 +13,7 @@ import itertools
 from collections.abc import Sequence
 from typing import Literal
 
-from sequencer.search.whole import Outcome, Told
+from sequencer.search.whole import Outcome, Trial
 
 MOST_READINGS = 24
 FIRST_PART, NEXT_PARTS = 0.125, 0.25  # of the range: how far the first step goes, and each after it
@@ -44,8 +44,8 @@ class BestSearch:
         self._sign = -1.0 if aim == "minimum" else 1.0
         self._lowest, self._highest, self._start = lowest, highest, start
         self._quiet, self._tolerance = quiet, tolerance
-        self._told: dict[int, Told] = {}
-        self._best: Told | None = None
+        self._told: dict[int, Trial] = {}
+        self._best: Trial | None = None
         self.outcome: Outcome | None = None
         self.ask: int | None = start
 
@@ -55,7 +55,7 @@ class BestSearch:
         return len(self._told)
 
     @property
-    def best(self) -> Told | None:
+    def best(self) -> Trial | None:
         """The number that was found; before that, and without one, the best that was read; None where nothing was."""
         return self._best or max(self._told.values(), key=self._height, default=None)
 
@@ -66,7 +66,7 @@ class BestSearch:
         if figure is None:
             self._end(Outcome.NO_READING)
             return
-        self._told[self.ask] = Told(number=self.ask, figure=figure, scatter=scatter)
+        self._told[self.ask] = Trial(number=self.ask, figure=figure, scatter=scatter)
         if self._tolerance is not None and scatter > 2.0 * self._tolerance:
             self._end(Outcome.NOISY)
         elif self._has_two_tops():
@@ -163,7 +163,7 @@ class BestSearch:
                 return half_way
         return None
 
-    def _found(self, told: Told) -> None:
+    def _found(self, told: Trial) -> None:
         """End with this number, or with the one that stood at first, where that is as good; or say that a rise was a matter of luck."""
         heights = [self._height(one) for one in self._told.values()]
         if self._noise() > self._quiet and max(heights) - min(heights) < 2.0 * CLEARLY * self._noise():
@@ -178,10 +178,10 @@ class BestSearch:
         """Return how far below the best a figure may lie and be as good."""
         return max(self._noise(), (self._tolerance or 0.0) / 2.0)
 
-    def _highest_told(self) -> Told:
+    def _highest_told(self) -> Trial:
         return max(self._told.values(), key=self._height)
 
-    def _height(self, told: Told) -> float:
+    def _height(self, told: Trial) -> float:
         return self._sign * told.figure
 
     def _noise(self) -> float:

@@ -10,7 +10,6 @@ from sequencer.frozen import dataclass
 LATE_S = 1.0
 """A start that is late by no more is made at once; a run's own closing takes as much."""
 LEAST_EVERY_S, MOST_EVERY_S = 1.0, 7 * 86_400.0
-MOST_REPEATS = 100_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
