@@ -23,6 +23,7 @@ from sequencer.inputs.load_bench import LoadedBench
 from sequencer.problems import printable
 from sequencer.results.model import Result
 from sequencer.results.store.place import find_place
+from sequencer.results.store.problems import StoreProblem
 from sequencer.run.events import CheckEnded, CheckStarted, Event, StepTaken
 from sequencer.run.interrupt import Stopper
 from sequencer.run.line.admission import Known
@@ -73,15 +74,17 @@ class Measured(Measuring[Prepared]):
         asked = self._asked
         in_batch = bool(asked.line.batch)
         given = reason if reason and in_batch else None
-        prepared = prepare(
-            replace(
-                asked,
-                serial=serial,
-                bench_name=self._looked_up.bench_of(serial),
-                model=self._looked_up.model_of(serial),
-                chosen=replace(asked.chosen, reason=given),
-            )
+        wanted = replace(
+            asked,
+            serial=serial,
+            bench_name=self._looked_up.bench_of(serial),
+            model=self._looked_up.model_of(serial),
+            chosen=replace(asked.chosen, reason=given),
         )
+        try:
+            prepared = prepare(wanted)
+        except StoreProblem as problem:  # of a batch: nobody can say whether it takes the unit
+            raise problem.as_file_problem() from problem
         if (
             asked.dry_run or self._loaded.bench.visa == "sim"
         ):  # that there is such a specimen, before anything is said to begin
@@ -109,9 +112,12 @@ class Measured(Measuring[Prepared]):
     def carry_on(self, serial: str) -> Prepared:
         asked = self._asked
         path = self._looked_up.journal_of(serial)
-        prepared, self._carried = prepare_rest(
-            path, confirmed=asked.confirmed, folder=asked.folder, store=asked.store
-        )
+        try:
+            prepared, self._carried = prepare_rest(
+                path, confirmed=asked.confirmed, folder=asked.folder, store=asked.store
+            )
+        except StoreProblem as problem:
+            raise problem.as_file_problem() from problem
         return prepared
 
     def _ran(self, job: Prepared, tell: Callable[[str], None]) -> Ran:

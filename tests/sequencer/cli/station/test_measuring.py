@@ -245,3 +245,24 @@ def test_a_store_that_cannot_be_read_is_said_and_the_unit_can_be_measured(
 
     monkeypatch.setattr(looked_up, "Store", Held)
     assert "the store is locked" in session.measured.known("M40-0007").trouble
+
+
+def test_a_store_that_is_held_costs_a_unit_of_a_batch_its_turn_and_not_the_session(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nobody can say whether the batch takes it: refused in words, and the next one is measured."""
+    from sequencer.cli.station import measuring
+    from sequencer.results.store.problems import StoreProblem
+
+    prepare, held = measuring.prepare, [True]
+
+    def held_once(asked: Asked) -> object:
+        if held.pop() if held else False:
+            raise StoreProblem("results.sqlite", "another process holds the store", "Wait.", may_pass=True)
+        return prepare(asked)
+
+    monkeypatch.setattr(measuring, "prepare", held_once)
+    person = Scripted(["M40-0007", "M40-0018"])
+    Session(tmp_path, person, batch="October").go()
+    assert any("another process holds the store" in note for face in person.faces for note in face.notes)
+    assert person.verdicts() == [Verdict.PASS]
