@@ -320,6 +320,11 @@ ACTS: Mapping[str, tuple[Callable[[Path], object], str, Told]] = {
             allowed="an address a line, such as",
         ),
     ),
+    "more addresses than are told": (
+        lambda folder: read_addresses(_write(folder, "told.txt", "json://example.invalid/x\n" * 51)),
+        "told.txt",
+        Told(place="51:1", message="51 addresses; at most 50 are told", allowed="an address a line, such as"),
+    ),
     "a journal that is a folder": (
         read_journal,
         ".",
@@ -421,3 +426,9 @@ def test_a_command_refuses_an_option_in_full(
     assert [text for text in texts if text not in done.stderr] == []
     assert done.stdout == ""
     assert list(tmp_path.iterdir()) == []
+
+
+def test_fifty_addresses_are_told(tmp_path: Path) -> None:
+    """The most is still allowed."""
+    file = _write(tmp_path, "told.txt", "json://example.invalid/x\n" * 50)
+    assert [one.line for one in read_addresses(file)] == list(range(1, 51))
