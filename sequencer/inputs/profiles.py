@@ -7,6 +7,8 @@ from dataclasses import field, replace
 from functools import lru_cache
 from pathlib import Path
 
+from drivers.profiled.commands import ROLE_COMMANDS, commands_of
+from drivers.profiled.conversion import units_for
 from drivers.profiled.profile import Command, Profile, find_faults
 from drivers.text.profile import TextProfile, find_text_faults
 from sequencer.files.dataclass_model import read_dataclass, read_dataclass_text
@@ -15,7 +17,7 @@ from sequencer.files.read import Read, read_utf8
 from sequencer.files.shipped import find_file
 from sequencer.files.yaml_tree import Source
 from sequencer.frozen import dataclass
-from sequencer.problems import Complaint, FileProblems, nearest
+from sequencer.problems import Complaint, FileProblems, did_you_mean
 
 MOST_LEVELS = 8
 
@@ -58,7 +60,7 @@ def _load(
     if read.model.role != role:
         unknown = [one for one in find_faults(read.model) if one[0] == ("role",)]
         fault = (("role",), f"this profile is for a {read.model.role}", f"a profile for a {role}")
-        raise FileProblems([_complaint(*one, read.source) for one in unknown or [fault]])
+        raise FileProblems([_complaint(*one, read.source, read.model) for one in unknown or [fault]])
     base = None
     if read.model.like:
         base = _load(read.model.like, role, path, read.source, ("like",), (*above, path.resolve()))
@@ -127,11 +129,13 @@ def _refuse_contradictions(read: Read[Profile]) -> None:
 
 
 def _complaints(profile: Profile, source: Source) -> list[Complaint]:
-    return [_complaint(*fault, source) for fault in find_faults(profile)]
+    return [_complaint(*fault, source, profile) for fault in find_faults(profile)]
 
 
-def _complaint(place: tuple[str | int, ...], found: str, allowed: str, source: Source) -> Complaint:
-    return source.complain(place, found, allowed=allowed, hint=_hint(found, allowed), key=len(place) > 1)
+def _complaint(
+    place: tuple[str | int, ...], found: str, allowed: str, source: Source, profile: Profile
+) -> Complaint:
+    return source.complain(place, found, allowed=allowed, hint=_hint(place, profile), key=len(place) > 1)
 
 
 def load_text_profile(name: str, role: str, beside: Path, source: Source, at: tuple[str, ...]) -> TextProfile:
@@ -150,9 +154,18 @@ def load_text_profile(name: str, role: str, beside: Path, source: Source, at: tu
     return read.model
 
 
-def _hint(found: str, allowed: str) -> str:
-    words = found.split("'")
-    if not allowed.startswith("one of ") or len(words) < 3:
-        return ""
-    alike = nearest(words[1], allowed.removeprefix("one of ").split(", "))
-    return f"did you mean '{alike[0]}'?" if alike else ""
+def _hint(place: tuple[str | int, ...], profile: Profile) -> str:
+    """Return which of the words that ``profile`` may say at ``place`` is nearest to the one that it says; nothing where that is one."""
+    match place:
+        case ("role",):
+            word, known = profile.role, list(ROLE_COMMANDS)
+        case ("commands", str(name)):
+            word, known = name, list(commands_of(profile.role))
+        case ("lacks", int(index)):
+            can_lack = [name for name, spec in commands_of(profile.role).items() if not spec.essential]
+            word, known = profile.lacks[index], can_lack
+        case ("commands", str(name), "unit"):
+            word, known = profile.commands[name].unit, list(units_for(commands_of(profile.role)[name].unit))
+        case _:
+            return ""
+    return "" if word in known else did_you_mean(word, known)

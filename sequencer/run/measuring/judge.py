@@ -78,7 +78,7 @@ def judged(
                 *statement.notes,
                 _repeated(step, facts),
                 _resumed(step, facts),
-                _evaluated(facts),
+                evaluated_mark(facts),
             )
             if part
         ),
@@ -115,8 +115,8 @@ def _limit_from(finding: Finding, step: Step, facts: RunFacts) -> str:
     return f"{'shipped ' if shipped else ''}{Path(place.file).name}:{place.line}"
 
 
-def _evaluated(facts: RunFacts) -> str:
-    """Say in the result itself that nothing was measured for it."""
+def evaluated_mark(facts: RunFacts) -> str:
+    """Return what says in a result itself that nothing was measured for it; empty where something was."""
     of = facts.evaluated
     return "" if of is None else f"{EVALUATED} of the readings of run {of.run} of {of.time}"
 

@@ -13,7 +13,7 @@ from sequencer.bench.tape import Tape
 from sequencer.results.line import CheckSeconds
 from sequencer.results.model import Result
 from sequencer.run.keeping.keeper import Earlier, InMemory
-from sequencer.run.measuring.judge import EVALUATED
+from sequencer.run.measuring.judge import evaluated_mark
 from sequencer.run.record import Record
 from sequencer.uncertainty.decision import Decision
 
@@ -51,7 +51,8 @@ class Anew(InMemory):
         if not results:
             return
         if index in self._tape.lost:
-            results = [_not_measured(one) for one in results]
+            mark = evaluated_mark(self._record.facts)
+            results = [_not_measured(one, mark) for one in results]
         super().keep(index, results, ())
         self._record.keep(index, results, (), on_unit=on_unit, whole=whole)
 
@@ -62,18 +63,13 @@ class Anew(InMemory):
         self.problems += self._record.problems
 
 
-def _mark(note: str) -> list[str]:
-    """Return what marks a result as a re-evaluation."""
-    return [part for part in note.split("; ") if part.startswith(EVALUATED)]
-
-
-def _not_measured(one: Result) -> Result:
+def _not_measured(one: Result, mark: str) -> Result:
     return replace(
         one,
         value=None,
         uncertainty=None,
         decision=Decision.NOT_MEASURED,
-        note="; ".join([NEVER_ASKED, *_mark(one.note)]),
+        note=f"{NEVER_ASKED}; {mark}",
         points=(),
         budget=None,
         fault=None,

@@ -117,3 +117,20 @@ def test_a_profile_for_another_role_is_said(tmp_path: Path) -> None:
     (found,) = _complaints(tmp_path, OWN.replace("role: signal_generator", "role: voltmeter"))
     assert "this profile is for a voltmeter" in found.message
     assert found.line == 2
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "hint"),
+    [
+        ("role: signal_generator", "role: signal_generater", "did you mean 'signal_generator'?"),
+        ("  level: {unit", "  levle: {unit", "did you mean 'level'?"),
+        ("unit: dBuV", "unit: dBuv", "did you mean 'dBuV'?"),
+        ("[am_depth,", "[am_dept,", "did you mean 'am_depth'?"),
+        ("  level: {unit: dBuV}", "  level: {set: 'LEVEL'}", ""),  # the command's name is right
+    ],
+)
+def test_a_mistyped_word_is_told_its_nearest(tmp_path: Path, old: str, new: str, hint: str) -> None:
+    """Of those that may stand there; a word that may is not mistyped."""
+    assert old in OWN
+    found = _complaints(tmp_path, OWN.replace(old, new))
+    assert [one.hint for one in found if one.hint] == ([hint] if hint else [])
