@@ -1,7 +1,7 @@
 """The command line. Start-up imports only click; each command imports what it needs.
 
 Exit status: 0 all passed, 1 a limit failed, 2 the input is wrong, 3 the bench failed or something was not measured, 4 interrupted;
-with several, the highest.
+5 the store is busy and nothing was begun; with several, the highest.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ from sequencer.cli.unattended.options import series_options, taken_from
 
 _EPILOG = (
     "Exit status: 0 all passed, 1 a limit failed, 2 the input is wrong, 3 the bench failed or something was not measured, 4 interrupted; "
-    "with several, the highest."
+    "5 the store is busy and nothing was begun; with several, the highest."
 )
 
 
@@ -91,6 +91,11 @@ def main() -> None:
 @folder_option
 @store_option
 @as_json_option
+@click.option(
+    "--json-lines",
+    is_flag=True,
+    help="Write each result as a line of JSON as soon as it is found, and the run as the last line.",
+)
 @clear_errors
 def run(
     sequence_name: str,
@@ -102,6 +107,7 @@ def run(
     folder: Path,
     store: str,
     as_json: bool,
+    json_lines: bool,
     **part: Any,
 ) -> None:
     """Run SEQUENCE (a file, or a shipped one's name) on the unit on the bench.
@@ -128,7 +134,13 @@ def run(
         line=line,
     )
     if not series.asked:
-        sys.exit(run_command(asked, as_json=as_json))
+        sys.exit(run_command(asked, as_json=as_json, json_lines=json_lines))
+    if json_lines:
+        from sequencer.problems import option_problem
+
+        raise option_problem(
+            "--json-lines", "it is of one run, and this is a series", allowed="--json: a line a run"
+        )
     from sequencer.cli.unattended.command import series_command
 
     sys.exit(series_command(asked, series, as_json=as_json))

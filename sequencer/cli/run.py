@@ -21,6 +21,7 @@ from sequencer.cli.common.options import check_model, check_serial
 from sequencer.cli.common.outlet import reader_may_be_gone
 from sequencer.cli.line import batch_stopped, line_now, line_of, of_repeat, opened_line
 from sequencer.cli.order import order_as_json, order_lines
+from sequencer.cli.screens.json_lines import JsonLines
 from sequencer.cli.screens.operator import (
     Chosen,
     People,
@@ -103,11 +104,14 @@ class Ran:
 
 
 @stoppable()  # from the files to the last line, which says how the bench was left
-def run_command(asked: Asked, *, as_json: bool) -> int:
+def run_command(asked: Asked, *, as_json: bool, json_lines: bool = False) -> int:
     """Run a sequence, or chosen checks of it; returns the exit status."""
     prepared = prepare(asked)
     tell_beforehand(prepared)
-    return tell(execute(prepared), as_json=as_json)
+    if not json_lines:
+        return tell(execute(prepared), as_json=as_json)
+    lines = JsonLines()
+    return tell(execute(prepared, listeners=[lines]), as_json=True, lines=lines)
 
 
 def tell_beforehand(prepared: Prepared) -> None:
@@ -313,21 +317,23 @@ def _doubts(prepared: Prepared, bench_name: str) -> tuple[tuple[Doubt, ...], str
         return (), "; ".join(f"{one.message}; {one.hint}" for one in problems.complaints)
 
 
-def tell(ran: Ran, *, as_json: bool) -> int:
-    """Show what came of a run; returns the exit status."""
+def tell(ran: Ran, *, as_json: bool, lines: JsonLines | None = None) -> int:
+    """Show what came of a run; returns the exit status. ``lines`` were shown while it ran, and the run is the last of them."""
     facts, outcome, record, hazards = ran.facts, ran.outcome, ran.record, ran.hazards
     nowhere = record.kept.nowhere_as_csv() if record.kept is not None else ""
     status = ran.status
     with reader_may_be_gone(sys.stdout) as shown:
-        if as_json:
+        if lines is not None:
+            lines.end(as_plain(ran))
+        elif as_json:
             click.echo(json.dumps(as_plain(ran), ensure_ascii=False, indent=2))
         else:
             show_run(facts, outcome, str(record.table.path))
             click.echo(nowhere, nl=False)
     words = [*outcome.problems, *(f"witness: {hazard}" for hazard in hazards)]
-    if shown.failed:
+    if failed := shown.failed or (lines.failed if lines is not None else ""):
         status = max(status, ExitStatus.BENCH_FAILED)
-        words.append(_cut_short(shown.failed, record))
+        words.append(_cut_short(failed, record))
     words += [*filter(None, (ran.batch_stopped,)), outcome.safe_state.last_line()]
     with reader_may_be_gone(sys.stderr) as said:
         if as_json or shown.failed:

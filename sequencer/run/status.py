@@ -13,3 +13,5 @@ class ExitStatus(IntEnum):
     INPUT_WRONG = 2
     BENCH_FAILED = 3
     INTERRUPTED = 4
+    STORE_BUSY = 5
+    """Nothing was begun, or shown, because others hold the store. A run that has begun waits for it instead, and keeps its journal."""

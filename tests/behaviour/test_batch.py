@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import json
+import shutil
+import sqlite3
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +14,9 @@ from click.testing import CliRunner, Result
 
 from sequencer.cli.main import main
 from sequencer.results.line import LineFacts
+from sequencer.results.store.place import find_place
 from sequencer.results.store.store import Store, Wanted
+from tests.support.postgres_server import PostgresServer
 
 SEQUENCE = """\
 sequence: power only
@@ -192,3 +197,96 @@ def test_the_record_says_where_the_seconds_went(line: Line) -> None:
         assert one.settling_s > 0.0
         assert one.settling_s + one.resting_s + one.person_s <= one.bench_s
         assert one.person_s == 0.0
+
+
+def test_each_result_is_a_line_as_soon_as_it_is_found(line: Line, tmp_path: Path) -> None:
+    """`run --json-lines`: a line a result in the order found, complete in itself, and the run as the last line with all of them."""
+    done = CliRunner().invoke(
+        main,
+        [
+            *(
+                "run",
+                "quick-check",
+                "--bench",
+                "sim/bench.yaml",
+                "--serial",
+                SOUND,
+                "--confirmed",
+                "--json-lines",
+            ),
+            *("--only", "carrier_power", "--only", "frequency_error", "--folder", str(tmp_path)),
+        ],
+    )
+    assert done.exit_code == 0, done.output
+    *results, run = map(json.loads, done.stdout.splitlines())
+    assert [one["event"] for one in (*results, run)] == ["result"] * len(results) + ["run"]
+    assert {one["check"] for one in results} >= {"carrier_power", "frequency_error"}
+    assert [{key: one[key] for key in ("check", "value", "run")} for one in results] == [
+        {key: one[key] for key in ("check", "value", "run")} for one in run["results"]
+    ]
+    refused = line.run("--json-lines", "--repeat", "2")
+    assert refused.exit_code == 2
+    assert "it is of one run, and this is a series" in refused.stderr
+
+
+def test_a_store_that_another_holds_has_an_exit_status_of_its_own(
+    line: Line, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Looking back at a locked file, and beginning a run in a batch of it: status 5 and what to do; nothing was begun."""
+    path = Path(shutil.copy(line.folder / "results" / "results.sqlite", tmp_path / "results.sqlite"))
+    monkeypatch.setattr("sequencer.results.store.problems.LOCKED_S", 0.05)
+    with closing(sqlite3.connect(path, isolation_level=None)) as holder:
+        holder.execute("PRAGMA journal_mode=DELETE")
+        holder.execute("PRAGMA locking_mode=EXCLUSIVE")
+        holder.execute("BEGIN EXCLUSIVE")
+        for words in (
+            ["batch", "Week 48"],
+            ["results"],
+            [
+                "run",
+                str(line.folder / "power.yaml"),
+                "--bench",
+                "sim/bench.yaml",
+                "--serial",
+                SOUND,
+                "--batch",
+                "Week 48",
+            ],
+        ):
+            done = CliRunner().invoke(main, [*words, "--folder", str(tmp_path)])
+            assert done.exit_code == 5, (words, done.output)
+            assert "Another program has held it" in " ".join(done.stderr.split())
+        assert not list(tmp_path.glob("*.journal"))
+
+
+def test_a_server_without_a_free_connection_is_busy(postgres: PostgresServer) -> None:
+    """PostgreSQL that takes no more clients of a user: status 5, as SQLite's lock."""
+    address = postgres.address(user="bench")
+    with Store.open(find_place(Path("results"), address)):
+        pass
+    schema = address.rpartition("%3D")[2]
+    postgres.execute(f"CREATE ROLE lonely_{schema} LOGIN CONNECTION LIMIT 0")
+    done = CliRunner().invoke(
+        main, ["batch", "--store", postgres.address(schema=schema, user=f"lonely_{schema}")]
+    )
+    assert done.exit_code == 5, done.output
+    assert "no connection free" in " ".join(done.stderr.split())
+
+
+def test_a_batch_on_a_server_is_as_one_in_a_file(
+    line: Line, postgres: PostgresServer, tmp_path: Path
+) -> None:
+    """Opened, counted and refused alike where the store is PostgreSQL."""
+    store = ["--store", postgres.address(), "--folder", str(tmp_path)]
+    words = ["run", str(line.folder / "power.yaml"), "--bench", "sim/bench.yaml", "--serial", SOUND]
+    for attempt in (1, 2):
+        told = ["--reason", "plug was loose"] if attempt == 2 else []
+        done = CliRunner().invoke(main, [*words, "--batch", line.file, *told, "--json", *store])
+        assert done.exit_code == 0, done.output
+        assert json.loads(done.stdout)["attempt"] == attempt
+    refused = CliRunner().invoke(main, [*words, "--batch", "Week 48", "--reason", "why not", *store])
+    assert refused.exit_code == 2
+    assert "as often as its rule allows" in refused.stderr
+    shown = CliRunner().invoke(main, ["batch", "Week 48", "--json", *store])
+    assert shown.exit_code == 0, shown.output
+    assert json.loads(shown.stdout)["yield"]["judged"] == 1

@@ -18,6 +18,7 @@ from sequencer.cli.common.outlet import into_nothing, is_full
 
 INPUT_WRONG = 2
 INTERRUPTED = 4
+STORE_BUSY = 5
 MODEL_MAX = 64
 LONGEST_TEXT = 4096
 """Characters that an argument or option takes: as long as a path may be on Linux (PATH_MAX)."""
@@ -108,7 +109,7 @@ order_option = click.option(
 
 
 def clear_errors(command: F) -> F:
-    """Show what is wrong with the input in plain words on standard error, with status 2."""
+    """Show what is wrong with the input in plain words on standard error, with status 2; with 5 where the store is busy."""
 
     @wraps(command)
     def guarded(*arguments: Any, **options: Any) -> Any:
@@ -140,7 +141,7 @@ def clear_errors(command: F) -> F:
             if not isinstance(error, StoreProblem):
                 raise
             click.echo(str(error.as_file_problem()), err=True)
-            sys.exit(INPUT_WRONG)
+            sys.exit(STORE_BUSY if error.is_busy else INPUT_WRONG)
 
     return guarded  # type: ignore[return-value]
 

@@ -29,6 +29,8 @@ _STATES = (  # SQLSTATE (ISO/IEC 9075 classes; PostgreSQL manual, appendix A), m
 )
 
 
+_BUSY = ("55P03", "40P01", "40001", "53300")
+"""SQLSTATE of a store that others hold: lock not available, deadlock, serialization failure, too many connections."""
 _PASSING = ("08", "25006", "53", "55P03", "57", "58")
 """SQLSTATE of what passes: no connection, read-only, no room, held, stopping, the system."""
 
@@ -36,11 +38,15 @@ _PASSING = ("08", "25006", "53", "55P03", "57", "58")
 class StoreProblem(Exception):
     """The store at ``where`` cannot be opened, read or written; the text says why and what to do.
 
+    ``is_busy``: another program holds it, or the server has no connection free; the same may be asked again at once.
     ``may_pass``: nothing is wrong with the store itself, as far as can be told: it is held, full, protected or away.
     """
 
-    def __init__(self, where: str, what: str, next_move: str, *, may_pass: bool = False) -> None:
+    def __init__(
+        self, where: str, what: str, next_move: str, *, may_pass: bool = False, is_busy: bool = False
+    ) -> None:
         self.where = where
+        self.is_busy = is_busy
         self.may_pass = may_pass
         self.what = what
         self.next_move = next_move
@@ -76,6 +82,7 @@ class Doing:
                 f"cannot {self._verb} the store: {reason}",
                 _next_move(reason, error),
                 may_pass=_may_pass(reason, error),
+                is_busy=_is_busy(reason, error),
             ) from error
 
 
@@ -121,6 +128,22 @@ def _next_move(reason: str, error: BaseException) -> str:
     return "It is damaged or not a store: move it away; look in the results tables (CSV) beside it for what was measured."
 
 
+def _is_busy(reason: str, error: BaseException) -> bool:
+    """Say whether others hold the store, or every connection to it."""
+    original = _original(error)
+    if not _of_server(original):
+        held = "locked" in reason or "busy" in reason
+        return isinstance(original, sqlite3.OperationalError) and held
+    state = getattr(original, "sqlstate", None)
+    if state is None:  # refused before a session began: psycopg hands on no SQLSTATE
+        return _has_no_connection(reason)
+    return str(state) in _BUSY
+
+
+def _has_no_connection(reason: str) -> bool:
+    return any(words in reason for words in ("too many clients", "too many connections", "connection slots"))
+
+
 def _may_pass(reason: str, error: BaseException) -> bool:
     """Say whether the same may be done later without anything being changed in the store or in what was asked of it."""
     original = _original(error)
@@ -133,6 +156,8 @@ def _may_pass(reason: str, error: BaseException) -> bool:
 
 
 def _server_move(reason: str, state: str | None) -> str:
+    if state is None and _has_no_connection(reason):
+        state = "53300"
     for beginning, move in _STATES:
         if state is not None and state.startswith(beginning):
             return move
