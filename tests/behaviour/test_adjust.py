@@ -323,7 +323,7 @@ def test_a_stored_setting_is_peaked_by_the_tool(tmp_path: Path) -> None:
     assert number == pytest.approx(158, abs=10)
     assert of["setting rx_tune", "as left"].value == number
     assert f"rx_tune {number}, read back; 64 before" in left.note
-    assert left.lower_limit == pytest.approx(left.value - 1.0, abs=0.7)
+    assert left.lower_limit == pytest.approx(left.value - 1.0, abs=1.5)  # of two readings that scatter
     assert left.decision is Decision.PASS
 
 
