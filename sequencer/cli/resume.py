@@ -282,7 +282,9 @@ def _what_is_left(read: JournalRead, *, serial: str) -> Left:
     if complaints := changes(read, sequence, bench, serial=serial):
         raise FileProblems(complaints)
     order: OrderAsked = "quickest" if head.order == "quickest" else "written"
-    plan = make_plan(sequence, bench, serial=run.serial, only=head.only, order=order)
+    plan = make_plan(
+        sequence, bench, serial=run.serial, only=head.only, order=order, share_key=head.share_key
+    )
     if complaints := changed_inputs(read, plan):
         raise FileProblems(complaints)
     return what_is_left(read, plan)

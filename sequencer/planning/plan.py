@@ -40,7 +40,8 @@ PROOF_S = {"audio_analyser": 1.3, "voltmeter": 1.1}
 class Plan:
     """Every step of a run, in the order in which they are made. ``only``: the checks that were chosen from the sequence; empty for all.
 
-    ``arranged`` says what was moved and what not, and why; None where the steps stand as in the file.
+    ``arranged`` says what was moved and what not, and why; None where the steps stand as in the file. ``share_key`` is what was asked
+    for, for a sequence that says nothing of it.
     """
 
     sequence: LoadedSequence
@@ -48,6 +49,7 @@ class Plan:
     steps: tuple[Step, ...]
     only: tuple[str, ...] = ()
     arranged: Arranged | None = None
+    share_key: bool = True
 
     @property
     def parts(self) -> tuple[tuple[Step, ...], ...]:
@@ -98,12 +100,14 @@ def make_plan(
     serial: str = "",
     only: Iterable[str] = (),
     order: OrderAsked = "written",
+    share_key: bool = True,
 ) -> Plan:
     """Return the plan, proved. Raises FileProblems with everything that cannot be done on this bench.
 
     ``only`` chooses checks by name; the preparation is asked for all the same, and so is every confirmation before the last check chosen.
     Steps keep the numbers they have in the whole sequence. ``order``: "written" takes them as they stand in the file, "quickest" moves
-    those for which it is proved that the order does not matter (see `sequencer.planning.order`).
+    those for which it is proved that the order does not matter (see `sequencer.planning.order`). ``share_key``: checks share key-downs
+    where the sequence says nothing of it; False is how runs were made before they did.
     """
     only = tuple(dict.fromkeys(only))
     chosen = _chosen(sequence, only)
@@ -124,10 +128,10 @@ def make_plan(
     if complaints:
         raise FileProblems(complaints)
     duty = Duty.of(bench, keyed_roles(settings))
-    plan = Plan(sequence=sequence, bench=bench, steps=timed(steps, duty), only=only)
+    plan = Plan(sequence=sequence, bench=bench, steps=timed(steps, duty), only=only, share_key=share_key)
     if order == "quickest":
         return replace(plan, **_reordered(plan, duty))
-    if sequence.sequence.share_key == "yes":
+    if sequence.sequence.share_key == "yes" or (share_key and sequence.sequence.share_key is None):
         from sequencer.planning.order import joined_as_written
 
         return replace(plan, steps=timed(joined_as_written(steps, bench.bench, duty), duty))

@@ -53,7 +53,7 @@ class SequenceBase(FileModel):
     rated_power_w: Annotated[PowerW, AfterValidator(between(1e-3, 1e5, "W"))] | None = None
     """The most carrier power the unit is expected to give; the plan holds it against the path's rating."""
     share_key: Literal["yes", "no"] | None = None
-    """Whether transmit checks on one channel, one after the other, are made in one key-down; without it only with `--order quickest`."""
+    """Whether transmit checks on one channel, one after the other, are made in one key-down: they are, unless it says no."""
     prepare: tuple[Preparation, ...] = ()
     """What a person sets and confirms before the first check."""
 

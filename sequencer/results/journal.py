@@ -73,6 +73,8 @@ class Head:
     model_named: str
     dry_run: bool
     steps: tuple[PlannedStep, ...]
+    share_key: bool = False
+    """Whether checks share key-downs where the sequence says nothing of it; a journal from before has none, and they did not."""
     inputs: Mapping[str, str] = field(default_factory=dict)
     """The files that the run was made from, each with a hash of its text; a journal from before has none."""
 

@@ -18,7 +18,7 @@ _TUNED_WIDTH = 0.12  # of the travel, to where a tuned circuit has lost 3 dB
 def as_adjusted(specimen: Specimen, positions: Mapping[str, float]) -> Specimen:
     """Return the specimen as it behaves with its presets at ``positions``, 0 to 1 of their travel."""
     changes_db: dict[str, float] = {}
-    error_ppm = loss_db = leak = 0.0
+    error_ppm = loss_db = leak = image = 0.0
     for name, preset in specimen.presets.items():
         change = preset.effect(positions[name])
         if preset.acts_on == "frequency":
@@ -27,12 +27,14 @@ def as_adjusted(specimen: Specimen, positions: Mapping[str, float]) -> Specimen:
             loss_db += min(10.0 * log10(1.0 + (change / _TUNED_WIDTH) ** 2), abs(preset.span_db))
         elif preset.acts_on == "carrier_balance":
             leak = hypot(leak, change)
+        elif preset.acts_on == "sideband_balance":
+            image = hypot(image, change)
         else:
             changes_db[preset.acts_on] = changes_db.get(preset.acts_on, 0.0) + change * preset.span_db
         for acted, share in preset.also.items():
             changes_db[acted] = changes_db.get(acted, 0.0) + share * change * preset.span_db
     changed = _with_gains(specimen, changes_db)
-    changed = _with_balance(changed, leak)
+    changed = _with_balance(changed, leak, image)
     return replace(
         changed,
         receiver=replace(
@@ -90,12 +92,19 @@ def _moved(meter: SignalMeter, shown_db: float) -> SignalMeter:
     return replace(meter, s9_dbm=meter.s9_dbm - shown_db, thresholds_dbm=marks_dbm)
 
 
-def _with_balance(specimen: Specimen, leak: float) -> Specimen:
-    """Return it with the carrier that a balance ``leak`` of its travel from its null lets through, beside what stays at the null."""
-    if specimen.ssb is None or leak == 0.0:
+def _with_balance(specimen: Specimen, leak: float, image: float) -> Specimen:
+    """Return it with the carrier and the image that balances so far from their nulls let through, beside what stays at the null."""
+    if specimen.ssb is None or leak == image == 0.0:
         return specimen
     stage = specimen.ssb.transmitter
-    least = 10.0 ** (-stage.carrier_suppression_db / 20.0)
-    suppression_db = -20.0 * log10(min(1.0, hypot(least, leak)))
-    stage = replace(stage, carrier_suppression_db=max(0.0, suppression_db))
+    stage = replace(
+        stage,
+        carrier_suppression_db=_suppression_db(stage.carrier_suppression_db, leak),
+        sideband_suppression_db=_suppression_db(stage.sideband_suppression_db, image),
+    )
     return replace(specimen, ssb=replace(specimen.ssb, transmitter=stage))
+
+
+def _suppression_db(at_null_db: float, off_null: float) -> float:
+    """Return what is left of a suppression this share of the balance's travel from its null."""
+    return max(0.0, -20.0 * log10(min(1.0, hypot(10.0 ** (-at_null_db / 20.0), off_null))))

@@ -24,6 +24,7 @@ ActsOn = Literal[
     "squelch",
     "front_end",
     "carrier_balance",
+    "sideband_balance",
     "bias",
     "audio",
 ]
@@ -36,10 +37,11 @@ class Preset:
     """One preset. ``position`` is where it stands, 0 to 1 of its travel; at ``right`` the unit is as its other sections say.
 
     ``right`` outside 0 to 1 lies beyond an end stop. ``span_db`` is what the whole travel changes (of a frequency: ``span_ppm``; of
-    what is tuned, ``front_end`` and ``carrier_balance``: how far down the far end is). ``turns`` is the screw's whole travel,
-    ``backlash`` the share of it that is lost when the direction changes, ``reversed`` a screw that lowers clockwise. ``also`` is what
-    share of its change it makes on other presets' quantities. A ``stored`` one takes ``lowest`` to ``highest``, of which the position
-    is a share, and has no screw; ``curve`` is how its effect follows: saturated above the middle, a hump with its top at 0.6, or dead.
+    what is tuned or balanced, ``front_end``, ``carrier_balance`` and ``sideband_balance``: how far down the far end is). ``turns`` is
+    the screw's whole travel, ``backlash`` the share of it that is lost when the direction changes, ``reversed`` a screw that lowers
+    clockwise. ``also`` is what share of its change it makes on other presets' quantities. A ``stored`` one takes ``lowest`` to
+    ``highest``, of which the position is a share, and has no screw; ``curve`` is how its effect follows: saturated above the middle,
+    a hump with its top at 0.6, or dead.
     """
 
     acts_on: ActsOn

@@ -6,6 +6,7 @@ import json
 import signal
 import sqlite3
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -414,7 +415,7 @@ def test_a_run_that_was_stopped_replays_as_far_as_it_went(tmp_path: Path) -> Non
     sequence = tmp_path / "two.yaml"
     sequence.write_text(
         "sequence: two\nchannels: plans/cept-40.yaml\nmode: FM\nsupply: 13.2 V\nchecks:\n"
-        "  - {check: frequency_error, channel: 20}\n  - {check: carrier_power, channel: 20, readings: 2}\n"
+        "  - {check: frequency_error, channel: 1}\n  - {check: carrier_power, channel: 20, readings: 2}\n"
     )
     loaded = load_bench("sim/bench.yaml")
     plan = make_plan(load_sequence(str(sequence)), loaded, serial="M40-0007")
@@ -433,6 +434,27 @@ def test_a_run_that_was_stopped_replays_as_far_as_it_went(tmp_path: Path) -> Non
     replayed = replay(source)
     assert [one.fate.value for one in replayed.results] == ["the same"]
     assert replayed.is_same, replayed.described()
+
+
+def test_a_run_from_before_is_gone_through_without_shared_key_downs(tmp_path: Path) -> None:
+    """Runs from before say nothing of shared key-downs and made none, though the same sequence would now; a run of now says it."""
+    sequence = tmp_path / "two.yaml"
+    sequence.write_text(
+        "sequence: two\nchannels: plans/cept-40.yaml\nmode: FM\nsupply: 13.2 V\nchecks:\n"
+        "  - {check: frequency_error, channel: 20}\n  - {check: carrier_power, channel: 20}\n"
+    )
+    loaded = load_bench("sim/bench.yaml")
+    for share_key, parts_count in ((False, 2), (True, 1)):
+        plan = make_plan(load_sequence(str(sequence)), loaded, serial="M40-0007", share_key=share_key)
+        assert len(plan.parts) == parts_count
+        folder = tmp_path / str(share_key)
+        run_plan(folder, "M40-0007", plan, bench_parts(loaded, serial="M40-0007", dry_run=False))
+        source = stored_source(folder / "results")
+        asked = json.loads(source.run.asked)
+        if not share_key:
+            del asked["share_key"]
+        replayed = replay(replace(source, run=replace(source.run, asked=json.dumps(asked))))
+        assert [one.fate.value for one in replayed.results] == ["the same"] * 2
 
 
 def test_a_run_that_ended_without_a_word_replays_as_far_as_its_checks_ended(stored: Path) -> None:

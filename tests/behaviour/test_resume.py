@@ -107,6 +107,26 @@ def test_killed_anywhere_and_resumed_a_run_is_whole(
     assert len(run["resumed"]) == (0 if event == "ended" else 1)
 
 
+def test_checks_that_shared_a_key_down_are_measured_anew_together(here: Path, tmp_path: Path) -> None:
+    """Killed before the first of two is kept, none of them stands; carried on they share a key-down again, and each stands once."""
+    (tmp_path / "shared.yaml").write_text(SEQUENCE.replace("share_key: no\n", ""), encoding="utf-8")
+    words = ("run", str(tmp_path / "shared.yaml"), *RUN, "--folder", str(tmp_path / "cut"))
+    lines = [line["event"] for line in lines_of(here / "whole")]
+    at = (
+        lines.index("check ended") + 3
+    )  # the confirmation's end, two checks begun, PTT: the group is under way
+    assert os.WTERMSIG(killed(words, lambda number: number == at)) == signal.SIGKILL
+    assert [one[1] for one in left_in(tmp_path / "cut").store if one[1] != "confirm"] == []
+    done = call(
+        "resume", "--confirmed", "--entered", "idle current=120 mA", "--folder", str(tmp_path / "cut")
+    )
+    assert done.exit_code == 0, done.output
+    left = left_in(tmp_path / "cut")
+    assert {one[1] for one in left.measured} == {"carrier_power", "frequency_error", "enter_reading", "sinad"}
+    assert max(Counter(left.measured).values()) == 1
+    assert [line["event"] for line in lines_of(tmp_path / "cut")].count("PTT to be pressed") <= 2
+
+
 @pytest.fixture(scope="module")
 def cut_short(here: Path) -> Path:
     """The folder of a run that was killed in its second check; not to be changed."""

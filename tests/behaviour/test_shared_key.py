@@ -70,11 +70,11 @@ def test_five_checks_key_once_and_find_the_same(make_rig: RigMaker, apart: Rig) 
     assert outcome.bench_s == pytest.approx(rig.plan.forecast_s, rel=0.2)
 
 
-def test_they_are_kept_apart_unless_asked_for(make_rig: RigMaker) -> None:
-    """`share_key: no`, and nothing said of it: as many key-downs as checks."""
+def test_they_share_unless_the_sequence_says_no(make_rig: RigMaker) -> None:
+    """`share_key: no`: as many key-downs as checks; where nothing is said of it, one."""
     assert all(len(part) == 1 for part in make_rig(sequence=text_of("no")).plan.parts)
-    unsaid = make_rig(sequence=text_of("no").replace("share_key: no\n", ""))
-    assert all(len(part) == 1 for part in unsaid.plan.parts)
+    unsaid = make_rig(sequence=text_of("no").replace("share_key: no\n", "")).plan
+    assert [len(part) for part in unsaid.parts] == [5]
 
 
 @pytest.mark.parametrize(

@@ -23,6 +23,7 @@ sequence: Short
 channels: cept-40
 mode: FM
 supply: 13.2 V
+share_key: no
 prepare: [{confirm: knobs right}]
 checks:
   - {check: carrier_power, channel: 20, limit: {max: 4 W}}

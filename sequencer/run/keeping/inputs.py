@@ -46,8 +46,9 @@ def input_hashes(plan: Plan) -> dict[str, str]:
 
 
 def asked_of(plan: Plan, model: str) -> str:
-    """Return as JSON what was asked for beside the files: the order, and the model by its name."""
-    return json.dumps({"order": "written" if plan.arranged is None else "quickest", "model": model})
+    """Return as JSON what was asked for beside the files: the order, whether key-downs are shared, and the model by its name."""
+    order = "written" if plan.arranged is None else "quickest"
+    return json.dumps({"order": order, "share_key": "yes" if plan.share_key else "no", "model": model})
 
 
 def is_place(place: str) -> bool:

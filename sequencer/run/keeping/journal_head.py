@@ -31,6 +31,7 @@ def head_of(facts: RunFacts, run: RunRecord, table: Path, place: StorePlace) -> 
         store_address="" if place.url is None else str(place),
         only=plan.only,
         order="written" if plan.arranged is None else "quickest",
+        share_key=plan.share_key,
         model_named=str(model.path.absolute()) if is_file and model is not None else facts.model_named,
         dry_run=facts.dry_run,
         steps=tuple(

@@ -139,7 +139,10 @@ def _plan(source: Source, sequence: LoadedSequence, bench: LoadedBench) -> Plan:
     order: Literal["written", "quickest"] = "written"
     if source.asked("order") == "quickest":
         order = "quickest"
-    return make_plan(sequence, bench, serial=source.run.serial, only=source.only, order=order)
+    shares = source.asked("share_key") == "yes"  # a run from before says nothing of it, and did not
+    return make_plan(
+        sequence, bench, serial=source.run.serial, only=source.only, order=order, share_key=shares
+    )
 
 
 def _changed(source: Source, sequence: LoadedSequence, bench: LoadedBench) -> tuple[str, ...]:

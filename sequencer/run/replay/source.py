@@ -55,7 +55,7 @@ class Source:
         return tuple(one for one in self.run.part.split(", ") if one)
 
     def asked(self, name: str) -> str:
-        """Return what was asked for beside the files ("order", "model"); empty where that was not kept."""
+        """Return what was asked for beside the files ("order", "share_key", "model"); empty where that was not kept."""
         try:
             found = json.loads(self.run.asked or "{}")
         except ValueError:
