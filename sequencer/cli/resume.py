@@ -296,6 +296,7 @@ def _gone(read: JournalRead, file: Path) -> FileProblems:
             file,
             "this run adjusted presets, and an adjusting is not carried on: what it had turned is as it was left",
             allowed="'sequencer adjust' anew",
+            hint=" ".join(line for one in read.adjusting for line in one.said),
         )
     return about_file(
         file,

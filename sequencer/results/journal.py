@@ -17,6 +17,7 @@ from pydantic import ConfigDict, TypeAdapter, ValidationError
 
 from sequencer.frozen import dataclass
 from sequencer.problems import InputError, about_file, printable
+from sequencer.results.journal_adjusting import AdjustingCut, AdjustingLines
 from sequencer.results.journal_lines import FORMAT, LONGEST_HEAD, Lines, read_lines
 from sequencer.results.model import RunRecord
 from sequencer.results.store.spill import KeptRun, kept_of, read_kept
@@ -108,6 +109,8 @@ class JournalRead:
     cut: frozenset[int] = frozenset()
     """The checks that were cut short and left what they had found by then."""
     resumed: tuple[datetime, ...] = ()
+    adjusting: tuple[AdjustingCut, ...] = ()
+    """The adjustings that were cut short, with what they had found and written."""
     bench_s: float = 0.0
     """What the run took so far, bench time."""
     last_time: datetime
@@ -115,19 +118,21 @@ class JournalRead:
     """What of the file does not count, in words; empty where all of it does."""
 
 
-def read_left(file: Path) -> tuple[KeptRun, str, bool]:
+def read_left(file: Path) -> tuple[KeptRun, str, bool, tuple[str, ...]]:
     """Return the run that a journal is of, or that an earlier sequencer kept as JSON. Raises InputError.
 
-    With it comes what of the file does not count, in words, and whether that is more than a last line that was not finished.
+    With it comes what of the file does not count, in words, and whether that is more than a last line that was not finished; and
+    what must be known of an adjusting that was cut short, a line each.
     """
     try:
         content = file.read_bytes()
     except OSError:
-        return read_kept(file), "", False
+        return read_kept(file), "", False, ()
     if not content.startswith(_BEGINS):
-        return read_kept(file), "", False
+        return read_kept(file), "", False, ()
     read = journal_of(file, content)
-    return read.kept, read.lost, bool(read.lost) and not read.lines.unfinished
+    said = tuple(line for one in read.adjusting for line in one.said)
+    return read.kept, read.lost, bool(read.lost) and not read.lines.unfinished, said
 
 
 def read_head(path: Path) -> Head:
@@ -204,6 +209,7 @@ def journal_of(path: Path, content: bytes) -> JournalRead:
         on_unit=found.on_unit,
         cut=frozenset(found.cut),
         resumed=tuple(found.resumed),
+        adjusting=found.adjusting.cut(),
         bench_s=found.so_far_s,
         last_time=last_time,
         lost=_lost(lines),
@@ -259,12 +265,18 @@ class _Gathered:
         self._part_s = 0.0
         self._first_s: float | None = None
         self.resumed: list[datetime] = []
+        self.adjusting = AdjustingLines()
 
     def take(self, line: Mapping[str, Any]) -> None:
         """Take a line; an event that is not known says nothing here."""
         match line.get("event"):
             case "check begun":
                 self.under_way.append(_number(line["check_index"]))
+                self.adjusting.begin(self.under_way[-1])
+            case "as found":
+                self.adjusting.take_found(line)
+            case "setting to be written" | "setting written" as what:
+                self.adjusting.take_setting(line, is_read_back=what == "setting written")
             case "check ended":
                 self._end_check(line)
             case "PTT to be pressed" | "PTT released" as what:
@@ -302,6 +314,7 @@ class _Gathered:
         self.checks.append({**check, "seconds": line.get("seconds")})
         if line["results"]:
             self.under_way = [one for one in self.under_way if one != index]
+            self.adjusting.end(index)
             self.on_unit[index] = tuple(map(bool, line["on_unit"]))
             (self.cut.discard if line["whole"] else self.cut.add)(index)
 

@@ -8,7 +8,15 @@ from typing import Literal
 
 from sequencer.frozen import dataclass
 
-What = Literal["PTT to be pressed", "PTT released", "cables to be moved", "cables connected", "watchdog"]
+What = Literal[
+    "PTT to be pressed",
+    "PTT released",
+    "cables to be moved",
+    "cables connected",
+    "watchdog",
+    "setting to be written",
+    "setting written",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,7 +9,7 @@ from typing import TypeVar
 from drivers.clock import Clock
 from drivers.faults import Refused
 from drivers.roles import Instrument, ModulationAnalyser, PowerMeter, Radio, Supply, Switch
-from sequencer.safety.announced import Announce, to_nobody
+from sequencer.safety.announced import Announce, Announced, to_nobody
 from sequencer.safety.cables import Cables
 from sequencer.safety.cut_off import CutOff
 from sequencer.safety.interlock import Interlock
@@ -35,7 +35,8 @@ class GuardedBench:
     ``roles`` are those the bench file fills: an instrument that it names and that is not among ``instruments`` could not
     be opened, so that its state is unknown. ``send_off_unanswered`` sends the "off" of a role without proof of the link and without an
     answer: of an instrument that cannot be heard any more it may still be obeyed. It raises nothing and confirms nothing.
-    ``open_missing`` tries to open what of a role is not open; it raises nothing. ``announce`` is told before PTT is pressed.
+    ``open_missing`` tries to open what of a role is not open; it raises nothing. ``announce`` is told before PTT is
+    pressed, and before a setting of the unit is written.
     """
 
     def __init__(
@@ -67,6 +68,7 @@ class GuardedBench:
         self._release_max_s = release_max_s
         self._on_side = False
         self._announce = announce
+        self._stood: dict[str, int] = {}  # settings that the unit stores, as they were read first
         self._watchdog = watchdog
         self._standstill = standstill
         self.key_memory = key_memory or KeyMemory()
@@ -129,6 +131,7 @@ class GuardedBench:
         The key's rest is the unit's; the way to the meters is proved anew. To be called with nothing fed, keyed or sent.
         """
         self._supply.forget_stated()
+        self._stood.clear()
         if serial != self.key_memory.serial:
             self._interlock.key = None
         self.key_memory.change_unit(serial)
@@ -143,11 +146,17 @@ class GuardedBench:
                 address="keyed",
                 next_move="Release PTT first: a check rests its side before it writes.",
             )
+        before = self._stood[name] if name in self._stood else self.read_preset(name)
+        facts: dict[str, str | float] = {"setting": name, "before": before, "value": value}
+        self._announce(Announced(what="setting to be written", begins=True, facts=facts))
         self._interlock.radio().set_preset(name, value)
+        self._announce(Announced(what="setting written", begins=False, facts=facts))
 
     def read_preset(self, name: str) -> int:
         """Return a setting that the unit stores."""
-        return self._interlock.radio().read_preset(name)
+        number = self._interlock.radio().read_preset(name)
+        self._stood.setdefault(name, number)
+        return number
 
     def remove_supply(self) -> None:
         """Take the supply from the unit."""

@@ -42,6 +42,7 @@ sequence: Keyed for long
 channels: plans/cept-40.yaml
 mode: FM
 supply: 13.2 V
+share_key: no
 checks:
   - {check: carrier_power, channel: 20, readings: 2, limit: {max: 4 W}}
   - {check: carrier_power, channel: 20, keyed_for: 60 s}

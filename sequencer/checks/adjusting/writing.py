@@ -76,11 +76,12 @@ class Writing:
         self._reader = reader
         self._pace = pace
         self._rest = rest
+        self._stands: int | None = None
 
     def run(self) -> Written:
         """Search, and leave the number found. Any failure puts back the one before, and is raised again."""
         began_s = self._pace.now_s()
-        before = self._conditions.read_preset(self._setting)
+        before = self._stands = self._conditions.read_preset(self._setting)
         search = _search(self._preset, self._range, before, self._quiet)
         try:
             self._reader.prepare()
@@ -108,8 +109,11 @@ class Writing:
         )
 
     def _store(self, number: int) -> None:
+        """Write a number, unless it stands: each write wears what the radio keeps it in."""
         self._rest()
-        self._conditions.write_preset(self._setting, number)
+        if number != self._stands:
+            self._conditions.write_preset(self._setting, number)
+            self._stands = number
 
     def _read(self) -> tuple[float | None, float]:
         """Read until it is known well enough; return the figure and its scatter, or None and 0 for no reading."""

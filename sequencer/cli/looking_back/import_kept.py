@@ -29,13 +29,15 @@ def import_kept_command(
     losses: list[str] = []
     with Store.open(place) as store:
         # A repeat comes after what it repeats, so that the order on the command line does not matter.
-        for file, (run, lost, damaged) in sorted(kept, key=lambda one: one[1][0].time):
+        for file, (run, lost, damaged, adjusting) in sorted(kept, key=lambda one: one[1][0].time):
             try:
                 imported.append(store.import_kept(run))
             except NotTheSame as wrong:
                 raise unusable(file, str(wrong), hint="nothing of it was put into the store") from wrong
             if not as_json:
                 click.echo(f"{printable(str(file))}: {printable(_told(imported[-1], run, str(place)))}")
+            for line in adjusting:
+                click.echo(f"{printable(str(file))}: {line}", err=True)
             losses.append(lost)
             if lost:
                 advice = (
@@ -49,7 +51,9 @@ def import_kept_command(
     if as_json:
         told = [{**asdict(one), "lost": lost} for one, lost in zip(imported, losses, strict=True)]
         click.echo(json.dumps(told, ensure_ascii=False, indent=2))
-    return int(ExitStatus.BENCH_FAILED if any(damaged for _, (_, _, damaged) in kept) else ExitStatus.PASSED)
+    return int(
+        ExitStatus.BENCH_FAILED if any(damaged for _, (_, _, damaged, _) in kept) else ExitStatus.PASSED
+    )
 
 
 def _told(imported: Imported, kept: KeptRun, place: str) -> str:

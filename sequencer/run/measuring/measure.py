@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import field, replace
 from functools import partial
 from typing import Any
@@ -315,7 +315,7 @@ class Measurer:
             keep_file=lambda name, content: self._record.keep_file(step.index, name, content),
             enter=partial(self._entered, step),
             live=self._live,
-            keep_found=self._kept.extend,
+            keep_found=partial(self._keep_found, step),
             find_earlier=self._record.find_earlier,
             results_so_far=lambda: self._state.results,
             read_preset=self._bench.safe.read_preset,
@@ -324,6 +324,13 @@ class Measurer:
             find_turner=self._bench.find_turner,
             repeat=partial(self._repeat_part, step),
         )
+
+    def _keep_found(self, step: Step, findings: Iterable[Finding]) -> None:
+        """Keep what was found before anything is adjusted, also for whoever comes after this process was killed."""
+        found = list(findings)
+        self._kept.extend(found)
+        told = [{"quantity": one.quantity, "value": one.value, "unit": one.unit} for one in found]
+        self._record.note("as found", check_index=step.index, found=told)
 
     def _unit_facts(self, conditions: Conditions) -> UnitFacts:
         channels_hz = conditions.plan.frequencies_hz.values() if conditions.plan is not None else ()

@@ -23,6 +23,7 @@ from sequencer.planning.plan import Plan
 from sequencer.planning.step import Step
 from sequencer.problems import Complaint, printable
 from sequencer.results.journal import JournalRead
+from sequencer.results.journal_adjusting import AdjustingCut
 from sequencer.results.model import BenchInstrument, Result
 from sequencer.run.facts import Carried, Finished
 from sequencer.run.keeping.inputs import DEEP, input_hashes
@@ -67,7 +68,9 @@ def what_is_left(read: JournalRead, plan: Plan) -> Left:
     planned = {
         step.index for step in plan.steps
     }  # what is known of the bench before all of them is looked at anew
-    notes = {step.index: _note(step, plan, finished, began, faulted, in_table) for step in due}
+    notes = {
+        step.index: _note(step, plan, finished, began, faulted, in_table, read.adjusting) for step in due
+    }
     carried = Carried(
         read=read,
         finished=tuple(one for one in finished.values() if one.index in planned),
@@ -76,7 +79,10 @@ def what_is_left(read: JournalRead, plan: Plan) -> Left:
     return Left(
         plan=replace(plan, steps=steps),
         carried=carried,
-        said=tuple(_said(steps, plan, finished, began, faulted, in_table)),
+        said=(
+            *_said(steps, plan, finished, began, faulted, in_table),
+            *(line for one in read.adjusting for line in one.said),
+        ),
     )
 
 
@@ -116,6 +122,7 @@ def _note(
     began: set[int],
     faulted: Mapping[int, Result],
     in_table: set[int],
+    adjusting: Iterable[AdjustingCut],
 ) -> str:
     """Return what the results of a step say of its run having been cut short."""
     found = []
@@ -131,6 +138,7 @@ def _note(
         found.append(_COLD)
     if step.check.name == "adjust" and step.index in began:
         found.append("what is as found here was found after an adjusting that was cut short")
+        found += [one.note for one in adjusting if one.check_index == step.index and one.note]
     return "; ".join(found)
 
 
