@@ -24,7 +24,7 @@ from tests.support.at_terminal import AtTerminal
 UP, DOWN, LEFT, RIGHT, ENTER = b"\x1b[A", b"\x1b[B", b"\x1b[D", b"\x1b[C", b"\r"
 COARSE, FINE = 0.1, 0.01  # of a turn, as the keys are
 MOST_S = 240.0
-CLEARLY_PAST, NEAR_BEST = 1.5, 0.7  # dB
+NEAR_BEST = 0.7  # dB
 UNIT = """serial: MX40-0190
 model: MX40
 description: Everything out of adjustment
@@ -48,7 +48,8 @@ BAR = """meter:
 class Kind:
     """A preset: how the specimen has it, what the sequence says of it, which result tells, and how long a turn takes to show.
 
-    ``peaking`` is the turn by which a best is looked for; ``unit`` what else the specimen's file says, ``first`` what is done before.
+    ``peaking`` is the turn by which a best is looked for, ``past_db`` what is clearly past it,
+    ``least`` what it comes to; ``unit`` what else the specimen's file says, ``first`` what is done before.
     """
 
     trimmer: str
@@ -56,6 +57,8 @@ class Kind:
     quantity: str
     follow_s: float = 0.7
     peaking: float = FINE
+    past_db: float = 1.5
+    least: float = 0.0
     unit: str = ""
     first: str = ""
 
@@ -90,11 +93,13 @@ KINDS: Mapping[str, Kind] = {
         trimmer="acts_on: carrier_balance, position: 0.56, right: 0.5",
         entry="of: ssb_suppression, mode: USB, drive: 5 mV, turn: RV9, to: maximum",
         quantity="carrier suppression",
+        least=45.0,
     ),
     "sideband": Kind(
         trimmer="acts_on: sideband_balance, position: 0.44, right: 0.5, reversed: true",
         entry="of: ssb_suppression, quantity: sideband, mode: USB, drive: 5 mV, turn: RV10, to: maximum",
         quantity="unwanted sideband suppression",
+        least=45.0,
     ),
     "current": Kind(
         trimmer="acts_on: bias, position: 0.8, right: 0.4, span_db: 9 dB",
@@ -126,6 +131,8 @@ KINDS: Mapping[str, Kind] = {
         entry="of: sinad, level: -118 dBm, turn: L3, to: maximum",
         quantity="SINAD, analyser",
         peaking=0.04,
+        past_db=3.0,
+        least=9.0,
     ),
     "audio": Kind(
         trimmer="acts_on: audio, position: 0.4, right: 0.5, span_db: 20 dB",
@@ -142,6 +149,7 @@ class Hand:
         self._run = run
         self._follow_s = kind.follow_s
         self._peaking = kind.peaking
+        self._past_db = kind.past_db
         self._sign = 1.0
         self._step = COARSE
         self._to_go: float | None = None
@@ -195,7 +203,7 @@ class Hand:
         """Turn on until it is clearly past the best, and back; the second time round keep it at the best."""
         if self._is_coming_back:
             self._is_coming_back = behind > NEAR_BEST
-        elif behind > CLEARLY_PAST:
+        elif behind > self._past_db:
             self._sign, self._is_coming_back = -self._sign, True
             self._times_back += 1
         if self._times_back >= 2 and not self._is_coming_back:
@@ -241,9 +249,11 @@ def session(name: str, folder: Path, *, columns: int = 60) -> tuple[str, bool]:
     found = {one["stage"]: one for one in _rows(folder) if one["quantity"] == kind.quantity}
     told = [f"{stage} {found[stage]['value'][:8]} {found[stage]['decision']}" for stage in found]
     wrong = _wrong(run, status)
+    if len(found) == 2 and float(found["as left"]["value"]) < kind.least:
+        wrong.append(f"below {kind.least:g}")
     took_s = time.monotonic() - began_s
     line = f"{name:10} {'; '.join(told):60} {hand.steps:3} turns {took_s:4.0f} s status {status} {'; '.join(wrong)}"
-    return line, not wrong and len(found) == 2
+    return line, not wrong and len(found) == 2 and found["as left"]["decision"] != "fail"
 
 
 def _rows(folder: Path) -> list[dict[str, str]]:

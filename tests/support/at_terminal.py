@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import os
 import pty
 import re
@@ -30,6 +31,7 @@ class AtTerminal:
 
         self._size, self._set = termios.TIOCSWINSZ, fcntl.ioctl
         self.text = ""
+        self._decoder = codecs.getincrementaldecoder("utf-8")("replace")
         self.screen = TerminalScreen(lines=lines, columns=columns)
         size = struct.pack("HHHH", lines, columns, 0, 0)
         self.child, self.terminal = pty.fork()
@@ -75,7 +77,7 @@ class AtTerminal:
             more = os.read(self.terminal, 65536)
         except OSError:
             return False
-        written = more.decode("utf-8", "replace")
+        written = self._decoder.decode(more)
         self.text += written
         self.screen.feed(written)
         return bool(more)

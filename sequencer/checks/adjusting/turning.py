@@ -7,6 +7,7 @@ turning went the right way, how fast it moves, and, for a peak, how far behind t
 from __future__ import annotations
 
 import itertools
+import math
 import statistics
 from collections.abc import Callable
 from typing import NoReturn, Protocol
@@ -23,6 +24,8 @@ RECENT = 5  # readings, of one second: what a hand did lately
 LEAST_REST_S = 1e-3  # less is dust of the arithmetic, which the next press waits for by itself
 QUIET_SHARE = 0.1  # of half the band: a figure that moves by less stands still
 TIMES_NOISE = 3.0
+TIMES_LUCK = 2.0
+BEND_VARIANCE = 6.0  # of a second difference, 1 - 2 + 1, in that of one reading
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,11 +107,14 @@ class Trend:
 
     @property
     def past_best(self) -> float:
-        """How far the figure, the middle one of the last three, lies behind the best, never below 0."""
+        """How far the figure, the middle one of the last, lies behind the best, never below 0, nor below what scatter makes of it.
+
+        The best of many is the luckiest: a figure that stands still lies behind it by twice its scatter now and then.
+        """
         if self.best is None or not self._seen:
             return 0.0
         behind = self._distance(self._middle()) - self._distance(self.best)
-        return behind if behind > max(self._least(), self._noise) else 0.0
+        return behind if behind > max(self._least(), TIMES_LUCK * self._noise) else 0.0
 
     @property
     def steady(self) -> bool:
@@ -132,15 +138,17 @@ class Trend:
         self._anchor = None
 
     def _middle(self) -> float:
-        return statistics.median(figure for _, figure in self._seen[-3:])
+        count = RECENT if self._noise > self._least() else 3
+        return statistics.median(figure for _, figure in self._seen[-count:])
 
     def _scatter(self) -> float:
-        """Return about the scatter of one reading: what lies between neighbours, where they go to and fro."""
+        """Return about the scatter of one reading, where neighbours go to and fro: by second differences, which no steady turning makes."""
         figures = [figure for _, figure in self._seen]
         steps = [after - before for before, after in itertools.pairwise(figures)]
         if len(steps) < 3 or all(one >= 0.0 for one in steps) or all(one <= 0.0 for one in steps):
             return 0.0
-        return statistics.pstdev(figures)
+        bends = [after - before for before, after in itertools.pairwise(steps)]
+        return math.sqrt(statistics.fmean(one * one for one in bends) / BEND_VARIANCE)
 
     def _least(self) -> float:
         goal = self._goal

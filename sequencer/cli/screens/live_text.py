@@ -42,7 +42,7 @@ def decimals_of(view: LiveView) -> int:
     if view.low is not None and view.high is not None and view.high > view.low:
         fine = (view.high - view.low) / 20.0
     else:
-        fine = 1e-3 * max(abs(view.best or 0.0), 1.0)
+        fine = 5e-3 * max(abs(view.best or 0.0), 1e-2)
     return min(_MOST_DECIMALS, max(0, math.ceil(-math.log10(fine) - 1e-9)))
 
 
@@ -171,21 +171,77 @@ def fitted(lines: list[str], height: int) -> list[str]:
 
 
 def view_lines(
-    start: LiveStart, view: LiveView, width: int, *, seen: tuple[float, float] | None = None
+    start: LiveStart,
+    view: LiveView,
+    width: int,
+    *,
+    height: int = 1000,
+    seen: tuple[float, float] | None = None,
 ) -> list[str]:
-    """Return the whole screen for a reading, no line longer than ``width`` (60 upwards)."""
+    """Return the whole screen for a reading, no line longer than ``width``, and no more of them than ``height``.
+
+    From 60 columns and 16 lines on nothing is left out. Of a smaller one, as a window that was made so while the unit transmits, the block
+    letters go first; the value, which way, what push-to-talk does and the keys stay to the last.
+    """
+    lines: list[str] = []
+    for left_out in range(_LEAVINGS + 1):
+        lines = fitted(_view_lines(start, view, width, seen, left_out), height)
+        if len(lines) <= height and max(map(len, lines)) <= width:
+            break
+    return lines[:height]
+
+
+_LEAVINGS = 3
+
+
+def _view_lines(
+    start: LiveStart, view: LiveView, width: int, seen: tuple[float, float] | None, left_out: int
+) -> list[str]:
+    """Return the screen: ``left_out`` 1 without block letters, 2 without what helps only, 3 with what it takes to be safe alone."""
     place = f"   ({start.place})" if start.place else ""
     shown = "--" if view.value is None else figure_text(view, view.value)
-    lines = [f"{printable(view.preset)}: {printable(view.quantity)}, {printable(view.unit)}{place}"]
-    lines += ["", *block_letters(shown, width), "", bar(view, width, seen=seen), f"{target_text(view)}", ""]
-    lines += [*textwrap.wrap(where_to(view), width, max_lines=4), moving(view), "", key_text(view)]
-    for text in _explained(view):
-        lines += textwrap.wrap(text, width)
-    lines += ["", KEYS]
-    if start.turn_by is not None:
-        lines.append(TURNS)
-    lines.append(f"Without a key it ends by itself in {time_text(view.away_in_s)}.")
-    return [line[:width] for line in lines]
+    unit = printable(view.unit)
+    title = f"{printable(view.preset)}: {printable(view.quantity)}, {unit}{place}"
+    if left_out >= 1:
+        title, letters = f"{printable(view.preset)}: {shown} {unit}{place}", []
+    else:
+        letters = ["", *block_letters(shown, width), ""]
+    where, key = textwrap.wrap(where_to(view), width, max_lines=4), textwrap.wrap(key_text(view), width)
+    keys = _wrapped_keys(KEYS, width)
+    if left_out >= 3:
+        return [*textwrap.wrap(title, width, max_lines=1), *key, *where, *keys]
+    away = textwrap.wrap(f"Without a key it ends by itself in {time_text(view.away_in_s)}.", width)
+    explained = [line for text in _explained(view) for line in textwrap.wrap(text, width)]
+    turns = _wrapped_keys(TURNS, width) if start.turn_by is not None else []
+    if left_out >= 2:
+        return [*textwrap.wrap(title, width), bar(view, width, seen=seen), *where, *key, *keys, *away]
+    return [
+        *textwrap.wrap(title, width, drop_whitespace=False),
+        *letters,
+        bar(view, width, seen=seen),
+        *textwrap.wrap(target_text(view), width),
+        "",
+        *where,
+        *(textwrap.wrap(moving(view), width) or [""]),
+        "",
+        *key,
+        *explained,
+        "",
+        *keys,
+        *turns,
+        *away,
+    ]
+
+
+def _wrapped_keys(text: str, width: int) -> list[str]:
+    """Return the keys in lines of ``width``, none of them parted from what it does."""
+    lines: list[str] = []
+    for one in text.split("   "):
+        if lines and len(lines[-1]) + 3 + len(one) <= width:
+            lines[-1] += f"   {one}"
+        else:
+            lines += textwrap.wrap(one, width)
+    return lines
 
 
 def _explained(view: LiveView) -> tuple[str, ...]:

@@ -111,8 +111,11 @@ class LiveWindow(App[None]):
             return
         width = max(1, self.size.width - _MARGIN)
         start, view = self._start, self._view
-        lines = start_lines(start, width) if view is None else view_lines(start, view, width, seen=self._seen)
-        self.shown = fitted(lines, self.size.height)
+        height = self.size.height
+        if view is None:
+            self.shown = fitted(start_lines(start, width), height)
+        else:
+            self.shown = view_lines(start, view, width, height=height, seen=self._seen)
         in_band = self._view is not None and self._view.in_band
         style = "bold green" if in_band else ""
         self.query_one("#page", Static).update(

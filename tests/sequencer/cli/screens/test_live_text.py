@@ -129,6 +129,24 @@ def test_a_low_screen_loses_empty_lines_only() -> None:
     assert live_text.fitted(["a", "", "b", "", "c"], 2) == ["a", "b", "c"]
 
 
+@pytest.mark.parametrize("width", [20, 38, 58])
+@pytest.mark.parametrize("height", range(8, 24))
+def test_a_window_made_small_keeps_what_it_takes_to_be_safe(width: int, height: int) -> None:
+    """However few the lines, whether the unit transmits, which way to turn, and the keys stand there whole; the letters go first."""
+    start = replace(START, turn_by=lambda turns: None)
+    for view in (BAND, replace(BAND, note="RV4; " + "x " * 40)):
+        lines = live_text.view_lines(start, view, width, height=height)
+        assert len(lines) <= height
+        assert max(map(len, lines)) <= width
+        shown = " ".join(" ".join(lines).split())
+        assert "THE UNIT IS TRANSMITTING: 12 s left before it must rest" in shown
+        if width >= 38:
+            assert live_text.where_to(view) in shown
+            assert "Enter keeps" in shown
+            assert "? explains" in shown
+            assert "█████" not in shown or "Without a key it ends by itself" in shown
+
+
 def test_a_plain_line_says_the_same() -> None:
     """Where no screen can be drawn one line holds value, way, best and time."""
     said = live_text.plain_line(BAND)
