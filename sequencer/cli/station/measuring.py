@@ -24,7 +24,7 @@ from sequencer.problems import printable
 from sequencer.results.model import Result
 from sequencer.results.store.place import find_place
 from sequencer.results.store.problems import StoreProblem
-from sequencer.run.events import CheckEnded, CheckStarted, Event, StepTaken
+from sequencer.run.events import CheckEnded, CheckStarted, Event, FaultMet, StepTaken
 from sequencer.run.interrupt import Stopper
 from sequencer.run.line.admission import Known
 from sequencer.run.line.face import Verdict
@@ -37,6 +37,10 @@ from sequencer.run.status import ExitStatus
 from sequencer.safety.state import SafeState
 from sequencer.uncertainty.decision import Decision
 from sequencer.units.format import time_text
+
+_UNSAFE = "THE BENCH COULD NOT BE CONFIRMED SAFE"
+MOST_FAULTS = 3
+"""Faults of a bench that the station names; the run's problems, its table and its trace have all."""
 
 
 class Measured(Measuring[Prepared]):
@@ -97,6 +101,7 @@ class Measured(Measuring[Prepared]):
 
     @override
     def measure(self, job: Prepared, tell: Callable[[str], None]) -> UnitReport:
+        tell("PTT and generators are read back first")
         ran = self._ran(job, tell)
         self._looked_up.measured(job.asked.serial)
         self._tell_ran(ran)
@@ -212,6 +217,11 @@ class _Progress:
                 self._done += 1
             case StepTaken():
                 pass
+            case FaultMet():
+                self._tell(
+                    f"{event.fault.instrument}: {event.fault.what}. The bench is asked once more, or made safe."
+                )
+                return
             case _:
                 return
         left = f", {time_text(event.remaining_s)} left" if event.remaining_s > 0.0 else ""
@@ -230,7 +240,8 @@ def unit_report(ran: Ran) -> UnitReport:
         verdict = Verdict.BENCH
     elif ran.status is not ExitStatus.PASSED:
         verdict = Verdict.NOT_MEASURED
-    lines = tuple(wrong_lines(report))
+    # what could not be confirmed safe is said by itself, first and short
+    lines = tuple(line for line in wrong_lines(report) if not line.startswith(_UNSAFE))
     return UnitReport(
         serial=report.serial,
         model=report.model,
@@ -240,7 +251,7 @@ def unit_report(ran: Ran) -> UnitReport:
         safe_why=safe_words(state),
         wrong=tuple(line.removeprefix("fail: ") for line in lines),
         look_at=look_at(wrong),
-        bench=lines if bench else (),
+        bench=(lines[:MOST_FAULTS] or ("The bench could not be confirmed safe.",)) if bench else (),
         run=report.run,
         attempt=ran.facts.line.attempt,
     )
@@ -259,7 +270,7 @@ def look_at(wrong: list[Result]) -> str:
 def safe_words(state: SafeState) -> str:
     """Return what of a bench was read back, or what could not be, as the station says it."""
     if state.problems:
-        return "; ".join(text.rstrip(".") for text in state.problems) + ". Remove the supply from the unit."
+        return f"Remove the supply from the unit: {'; '.join(text.partition(' (')[0].rstrip('.') for text in state.problems)}."
     if not state.touched:
         return "nothing was sent to the bench."
     known = [f"{', '.join(state.off)}, {'each ' * (len(state.off) > 1)}read back"] if state.off else []
