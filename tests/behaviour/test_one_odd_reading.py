@@ -15,15 +15,14 @@ from tests.behaviour.test_senseless_readings import HEAD, POWER, READS
 from tests.support.rig import Rig
 from tests.support.senseless import PAIRS, PLAUSIBLE, Broken, Spoiler
 
-STEPPED = {"squelch"}
-"""The search of what switches takes an odd answer for a lapse: tests/sequencer/search/test_switching.py."""
 WEIGHED = {"s9_point", "s_meter_curve"}
 """Their searches take long to work out: fewer places."""
+SWITCHED = "squelch"
+"""The same, and one place: over all 33 of them, of 132 runs two were off by more than U, the hysteresis by 1.08 and 1.01 of it."""
 AT_EVERY = 13  # readings up to which each of them is spoilt
-READ = [(name, role) for name, role in PAIRS if name not in STEPPED]
 
 
-@pytest.mark.parametrize(("name", "role"), READ, ids=lambda one: one.replace(" ", "_"))
+@pytest.mark.parametrize(("name", "role"), PAIRS, ids=lambda one: one.replace(" ", "_"))
 def test_one_odd_reading_decides_nothing(tmp_path: Path, name: str, role: str) -> None:
     """A digit changed, a stale answer, a hole in a recording, once: no other decision, and no value farther off than U.
 
@@ -39,6 +38,8 @@ def test_one_odd_reading_decides_nothing(tmp_path: Path, name: str, role: str) -
     )
     if name in WEIGHED:
         at = (count // 3, count // 2, count - 3)
+    if name == SWITCHED:
+        at = (count // 2,)
     wrong = [
         f"{kind}, reading {first}: {what}"
         for kind in PLAUSIBLE
