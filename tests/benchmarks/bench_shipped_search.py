@@ -97,8 +97,9 @@ def fm_search(
     target_db: float = 12.0,
     tone_hz: float = 1000.0,
     window_db: tuple[float, float] = WINDOW_DB,
+    expected: Expected | None = None,
 ) -> CurveSearch:
-    """Return the search as the check `sensitivity` makes it."""
+    """Return the search as the check `sensitivity` makes it; ``expected`` is what a batch tells it."""
     curve = FmCurve(
         deviation_hz=deviation_hz,
         deemphasis=deemphasis,
@@ -118,7 +119,7 @@ def fm_search(
             tone_hz=tone_hz,
             target_db=target_db,
         ),
-        expected=Expected(level_db=usual_dbm, sd_db=5.0),
+        expected=expected or Expected(level_db=usual_dbm, sd_db=5.0),
         settling=AUDIO_SETTLING,
         reading_range=SINAD_RANGE_DB,
     )
@@ -228,15 +229,17 @@ class BentMeter:
         return rest_v + mean_v + scatter_v * float(self.rng.standard_normal())
 
 
-def needle_search(*, told_s: float, accuracy_db: float = 0.5) -> CurveSearch:
-    """Return the search as the check `s9_point` makes it."""
+def needle_search(
+    *, told_s: float, accuracy_db: float = 0.5, expected: Expected | None = None
+) -> CurveSearch:
+    """Return the search as the check `s9_point` makes it; ``expected`` is what a batch tells it."""
     target_v = BentMeter.target_v
     return CurveSearch(
         target=target_v,
         window_db=(-120.0, -20.0),
         accuracy_db=accuracy_db,
         prior=meter_family(target=target_v, unit_per_db=target_v / S0_TO_S9_DB, doubt=SLOPE_DOUBT),
-        expected=Expected(level_db=-73.0, sd_db=NOMINAL_SD_DB),
+        expected=expected or Expected(level_db=-73.0, sd_db=NOMINAL_SD_DB),
         settling=Settling(rise_s=told_s, fall_s=told_s, least_s=0.03, doubt=0.5),
     )
 
