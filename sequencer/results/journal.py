@@ -6,7 +6,7 @@ The journal is written by `sequencer.run.keeping.journal`, line by line, before 
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import field
 from datetime import datetime
 from functools import cache
@@ -306,7 +306,7 @@ class _Gathered:
 
     def _end_check(self, line: Mapping[str, Any]) -> None:
         index = _number(line["check_index"])
-        exchanges = [dict(zip(_EXCHANGE, one, strict=True)) for one in line["exchanges"]]
+        exchanges = [_exchange(one) for one in line["exchanges"]]
         if exchanges:
             self._first_s = exchanges[0]["time_s"] if self._first_s is None else self._first_s
             self._part_s = exchanges[-1]["time_s"] - self._first_s
@@ -339,12 +339,22 @@ def _number(value: Any) -> int:
 
 
 _EXCHANGE = ("time_s", "instrument", "direction", "content", "fault")
+_FACTS = (*_EXCHANGE, "facts")
 
 
-def exchange_cells(exchanges: Iterable[Any]) -> Iterator[tuple[float, str, str, str, str]]:
-    """Yield messages as they stand in a journal; each byte is the character of its number (Latin-1)."""
+def _exchange(cells: Sequence[Any]) -> dict[str, Any]:
+    """Return a message by name. Raises ValueError for one of another length."""
+    return dict(zip(_EXCHANGE if len(cells) == len(_EXCHANGE) else _FACTS, cells, strict=True))
+
+
+def exchange_cells(exchanges: Iterable[Any]) -> Iterator[tuple[Any, ...]]:
+    """Yield messages as they stand in a journal; each byte is the character of its number (Latin-1).
+
+    With a fault stands what is known of it: its words alone do not tell how the run went on.
+    """
     for one in exchanges:
-        yield (one.time_s, one.instrument, one.direction.value, one.content.decode("latin-1"), one.fault)
+        cells = (one.time_s, one.instrument, one.direction.value, one.content.decode("latin-1"), one.fault)
+        yield cells if one.facts is None else (*cells, dict(one.facts))
 
 
 def _head(path: Path, line: Mapping[str, Any]) -> Head:

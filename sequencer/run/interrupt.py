@@ -150,6 +150,17 @@ def stoppable() -> Iterator[Stopper]:
             signal.signal(number, signal.SIG_IGN if _ends_process else handler)
 
 
+@contextmanager
+def apart() -> Iterator[None]:
+    """Let a `stoppable` inside be one of its own: what asks to stop there asks for nothing outside."""
+    global _active  # noqa: PLW0603 - a process has one set of signal handlers
+    before, _active = _active, None
+    try:
+        yield
+    finally:
+        _active = before
+
+
 def _take_over(stopper: Stopper) -> dict[int, Any]:
     before: dict[int, Any] = {}
     ours: dict[int, Any] = dict.fromkeys(_STOPPING, stopper.handle) | dict.fromkeys(_IGNORED, signal.SIG_IGN)

@@ -173,6 +173,7 @@ class Wiring:
         by_hand_dbm = paths.generator_at_meter_dbm(self._generator)
         return BenchState(
             keyed=self.unit.keyed,
+            unfed=self.unit.supply_v <= 0.0,
             transmit_w=emission.power_w if emission else 0.0,
             position=paths.position if paths.by_hand == NORMAL else OPEN,
             moving=paths.moving,

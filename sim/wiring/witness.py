@@ -89,9 +89,13 @@ class WitnessLimits:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BenchState:
-    """All that the witness judges, at one moment. None is "nothing there"."""
+    """All that the witness judges, at one moment. None is "nothing there".
+
+    ``unfed``: the unit is seen to have no supply, so that a closed push-to-talk line heats nothing.
+    """
 
     keyed: bool = False
+    unfed: bool = False
     transmit_w: float = 0.0
     position: str = OPEN
     moving: bool = False
@@ -146,9 +150,9 @@ class Witness:
         self._bucket_s = 0.0
 
     def _mark_key(self, state: BenchState, now_s: float) -> None:
-        if state.keyed and not self._state.keyed:
+        if _heats(state) and not _heats(self._state):
             self._keyed_since_s = now_s
-        if not state.keyed:
+        if not _heats(state):
             self._open.pop(HazardKind.KEY_DOWN_TOO_LONG, None)
             self._open.pop(HazardKind.DUTY_EXCEEDED, None)
 
@@ -173,7 +177,7 @@ class Witness:
         elapsed_s = max(0.0, now_s - self._seen_s)
         self._seen_s = max(now_s, self._seen_s)
         duty = self.limits.key_duty_percent / 100.0
-        if not self._state.keyed:
+        if not _heats(self._state):
             self._bucket_s = max(0.0, self._bucket_s - duty * elapsed_s)
             return
         self._bucket_s += (1.0 - duty) * elapsed_s
@@ -193,6 +197,11 @@ class Witness:
             share = self._bucket_s / full_s
             began_s = now_s - excess_s / fill_rate
             self._record((HazardKind.DUTY_EXCEEDED, 100.0 * share, 100.0, "% of the allowance"), began_s)
+
+
+def _heats(state: BenchState) -> bool:
+    """Say whether key-down time is counted: a unit without supply transmits nothing, whatever its push-to-talk line says."""
+    return state.keyed and not state.unfed
 
 
 def _instant_hazards(state: BenchState, limits: WitnessLimits) -> list[_Finding]:

@@ -10,6 +10,7 @@ Run: python tests/benchmarks/crash_table.py [--random 1000] [--served 20] [--see
 from __future__ import annotations
 
 import argparse
+import math
 import os
 import random
 import shutil
@@ -129,10 +130,12 @@ def at_every_line(top: Path, whole: Left, lines: int) -> Count:
     return count
 
 
-def at_random_times(top: Path, whole: Left, number: int, lasts_s: float, dice: random.Random) -> Count:
-    """Kill runs at random times, every other one again while it is carried on."""
+def at_random_times(
+    top: Path, whole: Left, number: int, lasts_s: float, dice: random.Random, *, until_s: float = math.inf
+) -> Count:
+    """Kill runs at random times, every other one again while it is carried on; as many as fit until ``until_s``."""
     count = Count()
-    while count.runs < number:
+    while count.runs < number and time.monotonic() < until_s:
         folder = top / f"random-{count.runs}"
         shutil.rmtree(folder, ignore_errors=True)
         if not killed_after((*RUN, "--folder", str(folder)), dice.uniform(0.0, lasts_s)):
@@ -197,6 +200,9 @@ def main() -> int:
     asked.add_argument("--random", type=int, default=1000)
     asked.add_argument("--served", type=int, default=20)
     asked.add_argument("--seed", type=int, default=1)
+    asked.add_argument(
+        "--minutes", type=float, default=math.inf, help="begin no more random ones after so long"
+    )
     asked.add_argument("--no-lines", action="store_true")
     given = asked.parse_args()
     dice = random.Random(given.seed)
@@ -211,7 +217,8 @@ def main() -> int:
         if not given.no_lines:
             counts[f"at each of {lines} lines"] = at_every_line(top, whole, lines)
             print(counts[f"at each of {lines} lines"], flush=True)
-        counts["at random times"] = at_random_times(top, whole, given.random, lasts_s, dice)
+        until_s = began_s + 60.0 * given.minutes
+        counts["at random times"] = at_random_times(top, whole, given.random, lasts_s, dice, until_s=until_s)
         print(counts["at random times"], flush=True)
         if given.served:
             counts["over sockets"] = over_sockets(top, given.served, dice)

@@ -99,7 +99,17 @@ def main(arguments: Sequence[str] | None = None) -> int:
             if chosen.short
             else campaign.faults(chosen.kinds or list(KINDS), stays, numbers)
         )
-        campaign.run(faults, counts.take)
+        last_due = [0]
+
+        def is_due(number: int, last_due: list[int] = last_due) -> bool:
+            if chosen.minutes and time.perf_counter() - began_s > 60.0 * chosen.minutes:
+                return False
+            last_due[0] = number
+            return True
+
+        campaign.run(faults, counts.take, is_due=is_due)
+        if last_due[0] < max(faults, default=0):
+            print(f"{name}: the time was up after operation {last_due[0]}")
     print(counts.table())
     print(f"{counts.runs} runs, {counts.wrong} wrong; {time.perf_counter() - began_s:.0f} s")
     return 1 if counts.wrong else 0
@@ -125,6 +135,7 @@ def _options() -> argparse.ArgumentParser:
     options.add_argument(
         "--follow", type=int, help="how many checks after the disturbed one are made; all of them if left out"
     )
+    options.add_argument("--minutes", type=float, help="begin no run after so long, and print what there is")
     options.add_argument("--jobs", type=int, default=1)
     options.add_argument(
         "--no-store",

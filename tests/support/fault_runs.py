@@ -123,8 +123,14 @@ class Campaign:
                 )
         return found
 
-    def run(self, faults: dict[int, list[Fault]], take: Callable[[Verdict], None]) -> None:
-        """Make a run for each fault, and tell what it came to."""
+    def run(
+        self,
+        faults: dict[int, list[Fault]],
+        take: Callable[[Verdict], None],
+        *,
+        is_due: Callable[[int], bool] = lambda number: True,
+    ) -> None:
+        """Make a run for each fault, and tell what it came to; at operations for which ``is_due`` says no, none."""
 
         def taken(fault: Fault, found: Any) -> None:
             if found is None:
@@ -138,7 +144,7 @@ class Campaign:
         run: _Run
 
         def before(operation: Operation) -> Fault | None:
-            for fault in faults.get(operation.number, ()):
+            for fault in faults.get(operation.number, ()) if is_due(operation.number) else ():
                 if children.fork(fault):
                     run.disturb(fault)
                     return fault

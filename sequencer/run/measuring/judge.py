@@ -130,7 +130,8 @@ def _repeated(step: Step, facts: RunFacts) -> str:
 
 def _resumed(step: Step, facts: RunFacts) -> str:
     """Say in the result itself that it was found after its run was cut short, where that made a difference to it."""
-    return "" if facts.carried is None else facts.carried.notes.get(step.index, "")
+    notes = facts.said_then if facts.carried is None else facts.carried.notes
+    return notes.get(step.index, "")
 
 
 def _settings(step: Step) -> Settings | None:

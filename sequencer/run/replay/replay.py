@@ -9,24 +9,29 @@ from __future__ import annotations
 import dataclasses
 from collections import Counter
 from collections.abc import Callable, Mapping
+from contextlib import nullcontext
 from datetime import datetime
 
 from sequencer.analysis.own_history import OwnHistory
 from sequencer.bench.tape import Departure, Tape
 from sequencer.frozen import dataclass
 from sequencer.planning.plan import Plan
+from sequencer.problems import about_file
 from sequencer.results.line import LineFacts
 from sequencer.results.model import Result
 from sequencer.run.bench_health.history import find_history
 from sequencer.run.facts import Again, Evaluated, RunFacts
+from sequencer.run.interrupt import apart, stoppable
 from sequencer.run.keeping.keeper import Earlier, InMemory
 from sequencer.run.record import Record
 from sequencer.run.replay.compare import Compared, Fate, compared
 from sequencer.run.replay.evaluate import Anew
 from sequencer.run.replay.files import planned
+from sequencer.run.replay.openings import Opening, openings
 from sequencer.run.replay.source import Source
-from sequencer.run.replay.through import go_through, matched_steps
+from sequencer.run.replay.through import GoneThrough, go_through, matched_steps
 from sequencer.run.runner import RunOutcome
+from sequencer.run.status import ExitStatus
 from sequencer.units.format import counted
 
 MakeRecord = Callable[[RunFacts], Record]
@@ -97,38 +102,79 @@ def replay(
     with planned(source, sequence_name=sequence_name, bench_name=bench_name) as files:
         plan = files.plan
         steps = matched_steps(plan, files.then, source) if files.changed else None
-        keepers: list[InMemory] = []
+        parts = openings(source)
+        if files.changed and len(parts) > 1:
+            raise about_file(
+                f"run {source.run.run}",
+                "cannot be judged anew: it was cut short and carried on",
+                allowed="the files that it ran with; or a run that was made in one go",
+            )
         record = None
         if files.changed and make_record is not None:
             record = make_record(_facts_anew(source, plan, new_run))
-
-        def keeper(tape: Tape) -> InMemory:
-            facts = _facts(source, plan)
-            earlier = _earlier(source, facts)
-            keepers.append(
-                InMemory(facts, earlier) if record is None else Anew(record, tape, earlier=earlier)
-            )
-            return keepers[0]
-
-        if record is None:
-            gone = go_through(source, plan, keeper, steps=steps)
-        else:
-            with record:
-                gone = go_through(source, plan, keeper, steps=steps)
-    tape = gone.tape
-    departure = tape.departures[0] if tape.departures else None
+        with record or nullcontext():
+            gone = [_cut_short(one, plan) for one in parts[:-1]]
+            gone.append(_gone_through(parts[-1], plan, record, steps))
+    tapes = [one.through.tape for one in gone]
+    departure = next((one for one in map(_departure, parts, tapes) if one is not None), None)
     labels = {step.index: step.label for step in plan.steps}
     return Replayed(
         source=source,
         changed=files.changed,
-        results=tuple(_held(source, keepers[0].results, tape, steps)),
+        results=tuple(
+            held
+            for part, one in zip(parts, gone, strict=True)
+            for held in _held(part.source, one.keeper.results, one.through.tape, steps)
+        ),
         departure=departure,
         departed_check=labels.get(departure.check_index, "") if departure is not None else "",
-        outcome=gone.outcome,
-        is_exact=tape.is_exact,
-        problems=tuple(keepers[0].problems),
+        outcome=gone[-1].through.outcome,
+        is_exact=all(tape.is_exact for tape in tapes),
+        problems=tuple(problem for one in gone for problem in one.keeper.problems),
         record=record,
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Gone:
+    """One opening gone through, and who kept what was found."""
+
+    through: GoneThrough
+    keeper: InMemory
+
+
+def _cut_short(part: Opening, plan: Plan) -> _Gone:
+    """Go through an opening that another followed. Raises Interrupted where somebody stops that now."""
+    with apart():
+        gone = _gone_through(part, plan, None, None)
+    if gone.through.outcome.status is ExitStatus.INTERRUPTED and not gone.through.stopped_then:
+        with stoppable() as stopper:
+            stopper.ask("SIGINT")
+            stopper.check()
+    return gone
+
+
+def _gone_through(
+    part: Opening, plan: Plan, record: Record | None, steps: Mapping[int, int | None] | None
+) -> _Gone:
+    keepers: list[InMemory] = []
+    source, here = part.source, part.plan(plan)
+
+    def keeper(tape: Tape) -> InMemory:
+        facts = dataclasses.replace(_facts(source, here), said_then=part.said_then)
+        earlier = _earlier(source, facts)
+        keepers.append(InMemory(facts, earlier) if record is None else Anew(record, tape, earlier=earlier))
+        return keepers[0]
+
+    return _Gone(through=go_through(source, here, keeper, steps=steps), keeper=keepers[0])
+
+
+def _departure(part: Opening, tape: Tape) -> Departure | None:
+    """Return where today's code departs first in one opening, counted in the trace of the whole run."""
+    if not tape.departures:
+        return None
+    first = tape.departures[0]
+    return dataclasses.replace(first, place=first.place + part.begins)
 
 
 def _held(

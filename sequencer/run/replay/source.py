@@ -108,12 +108,6 @@ def _usable(source: Source) -> Source:
             "nothing was measured in this run: it is a re-evaluation",
             f"the run that it judges anew: {run.evaluated_from}",
         )
-    if run.resumed:
-        raise _refused(
-            source,
-            "it was cut short and resumed, and its trace is of several openings of the bench",
-            "a run that was not resumed",
-        )
     if not source.entries:
         raise _refused(
             source, "the run has no trace: nothing was exchanged in it", "a run that 'sequencer trace' shows"

@@ -32,6 +32,8 @@ class GoneThrough:
 
     tape: Tape
     outcome: RunOutcome
+    stopped_then: bool = False
+    """Whether it ended because it was stopped, or ended without a word, then."""
 
 
 def go_through(
@@ -46,12 +48,18 @@ def go_through(
     ``steps`` says which check of then each check is now; without it they are the same. Raises InputError where answers are missing.
     """
     _refuse_missing_people(source, plan)
+    stopped: list[bool] = []
+
+    def stop() -> None:
+        stopped.append(True)
+        signal.raise_signal(signal.SIGINT)
+
     tape = Tape(
         source.entries,
         interrupted=source.run.outcome.startswith(INTERRUPTED),
         cut_short=source.run.outcome == NOT_ENDED,
         results_of={index for index, _ in source.results},
-        interrupt=lambda: signal.raise_signal(signal.SIGINT),
+        interrupt=stop,
         steps=steps,
     )
     parts = BenchParts(
@@ -80,7 +88,7 @@ def go_through(
     )
     outcome = runner.run()
     tape.end()
-    return GoneThrough(tape=tape, outcome=outcome)
+    return GoneThrough(tape=tape, outcome=outcome, stopped_then=bool(stopped))
 
 
 def matched_steps(plan: Plan, then: Plan | None, source: Source) -> dict[int, int | None]:

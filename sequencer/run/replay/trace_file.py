@@ -21,6 +21,7 @@ from sequencer.files.write import FileMark, whole_file
 from sequencer.problems import InputError, about_file, printable
 from sequencer.results.model import RUN_COLUMNS, Result
 from sequencer.results.store.spill import KeptCheck, KeptExchange, KeptInput, KeptRun, kept_of
+from sequencer.run.replay.openings import openings
 from sequencer.run.replay.source import Source, source_of_kept
 
 LARGEST_BYTES = 64 * 1024 * 1024
@@ -120,6 +121,15 @@ def write_trace(
 
 def _kept(source: Source) -> KeptRun:
     run = source.run
+    return KeptRun(
+        **{name: getattr(run, name) for name in RUN_COLUMNS},
+        instruments=source.instruments,
+        inputs=tuple(map(KeptInput.of, source.inputs)),
+        checks=tuple(check for one in openings(source) for check in _checks(one.source)),
+    )
+
+
+def _checks(source: Source) -> list[KeptCheck]:
     results: dict[int, list[Result]] = {}
     for index, one in source.results:
         results.setdefault(index, []).append(_plain_result(one))
@@ -138,12 +148,7 @@ def _kept(source: Source) -> KeptRun:
                 exchanges=tuple(said.get(index, ())),
             )
         )
-    return KeptRun(
-        **{name: getattr(run, name) for name in RUN_COLUMNS},
-        instruments=source.instruments,
-        inputs=tuple(map(KeptInput.of, source.inputs)),
-        checks=tuple(checks),
-    )
+    return checks
 
 
 def _plain_result(one: Result) -> Result:

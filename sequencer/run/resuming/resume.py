@@ -30,8 +30,10 @@ from sequencer.run.keeping.inputs import DEEP, input_hashes
 from sequencer.run.resuming.taken_up import more_in_table
 from sequencer.uncertainty.decision import Decision
 
+_AGAIN = "measured again when the run was resumed: before, "
 _COLD = "the unit started cold: it had been without supply while the run was cut short"
 _CUT = "measured anew: the run was cut short in this check"
+_ADJUSTED = "what is as found here was found after an adjusting that was cut short"
 _NOT_IN_JOURNAL = (
     "measured anew: what was found before stands in the table, but the journal could not be written"
 )
@@ -127,9 +129,7 @@ def _note(
     """Return what the results of a step say of its run having been cut short."""
     found = []
     if step.index in faulted and (fault := faulted[step.index].fault) is not None:
-        found.append(
-            f"measured again when the run was resumed: before, {fault.instrument} failed ({fault.kind})"
-        )
+        found.append(f"{_AGAIN}{fault.instrument} failed ({fault.kind})")
     elif step.index in in_table:
         found.append(_NOT_IN_JOURNAL)
     elif step.index in began:
@@ -137,9 +137,15 @@ def _note(
     if _is_colder(step, plan, finished):
         found.append(_COLD)
     if step.check.name == "adjust" and step.index in began:
-        found.append("what is as found here was found after an adjusting that was cut short")
+        found.append(_ADJUSTED)
         found += [one.note for one in adjusting if one.check_index == step.index and one.note]
     return "; ".join(found)
+
+
+def note_in(note: str) -> str:
+    """Return what a stored note says of its run having been cut short, as `what_is_left` had it said; empty for nothing."""
+    begins = [at for one in (_AGAIN, _CUT, _NOT_IN_JOURNAL, _COLD, _ADJUSTED) if (at := note.find(one)) >= 0]
+    return note[min(begins) :] if begins else ""
 
 
 def _is_colder(step: Step, plan: Plan, finished: Mapping[int, object]) -> bool:

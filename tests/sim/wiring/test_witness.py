@@ -257,3 +257,19 @@ def test_keyed_without_supply_counts_as_keyed() -> None:
     assert bench.kinds == {HazardKind.KEYED_INTO_GENERATOR}
     bench.wiring.set_supply_v(13.2)
     assert HazardKind.POWER_INTO_GENERATOR in bench.kinds
+
+
+def test_a_unit_that_lost_its_supply_is_keyed_no_longer_though_its_line_stays_closed() -> None:
+    """Cut off after 15 s it has transmitted for 15 s, however long the line stays closed; fed again the time counts from then."""
+    clock = VirtualClock()
+    witness = Witness(WitnessLimits(key_time_s=20.0, key_duty_percent=100.0), clock)
+    for seconds, state in (
+        (15.0, BenchState(keyed=True, position="transmit")),
+        (30.0, BenchState(keyed=True, unfed=True, position="transmit")),
+        (19.0, BenchState(keyed=True, position="transmit")),
+    ):
+        witness.observe(state)
+        clock.wait_s(seconds)
+    assert not witness.hazards
+    clock.wait_s(2.0)
+    assert {one.kind for one in witness.hazards} == {HazardKind.KEY_DOWN_TOO_LONG}
