@@ -69,6 +69,9 @@ BAD = {
     "*A": "nothing stands before",
     "A**": "behind each other",
     "A{x}": "is not a count",
+    "A{2,x}": "is not a count",
+    "A{2,²}": "is not a count",  # a digit to Unicode, and none to int()
+    "A{²}": "is not a count",
     "A{9,2}": "out of range",
     "A{99}": "out of range",
     "A{0}B": "out of range",
@@ -89,3 +92,15 @@ def test_a_text_that_is_no_pattern_is_refused(pattern: str) -> None:
         SerialPattern(pattern)
     assert BAD[pattern] in caught.value.message
     assert caught.value.allowed
+
+
+@pytest.mark.parametrize(
+    ("pattern", "fits", "does_not"),
+    [("A?B", ("B", "AB"), "AAB"), ("A+B", ("AB", "AAB"), "B"), ("A*B", ("B", "AAAB"), "A")],
+)
+def test_a_sign_counts_as_in_any_pattern(pattern: str, fits: tuple[str, ...], does_not: str) -> None:
+    """Python's `re` says the same of each."""
+    held = SerialPattern(pattern)
+    assert all(held.fits(serial) and re.fullmatch(pattern, serial) for serial in fits)
+    assert not held.fits(does_not)
+    assert re.fullmatch(pattern, does_not) is None
