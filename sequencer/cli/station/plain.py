@@ -12,12 +12,12 @@ from collections.abc import Callable, Iterable
 from typing_extensions import override
 
 from sequencer.problems import printable
-from sequencer.run.line.face import NO, Face, Verdict
+from sequencer.run.line.face import NO, OTHER, YES, Face, Verdict
 from sequencer.run.line.scans import Affixes, Scan, ScanBuffer
 from sequencer.run.line.station import Arrival, Operator
 
-ANSWERS = ("y", "n", "o")
-"""What is typed for the answers of a question, in their order."""
+ANSWERS = {YES: "y", NO: "n", OTHER: "o"}
+"""What is typed in place of a key that the window takes."""
 
 
 class PlainOperator(Operator):
@@ -77,10 +77,8 @@ class PlainOperator(Operator):
         if not self._is_terminal:
             self._say("Nobody is here to ask.")
             return NO
-        keys = {letter: one.key for letter, one in zip(ANSWERS, face.question.choices, strict=False)}
-        said = ", ".join(
-            f"{letter}: {one.label}" for letter, one in zip(ANSWERS, face.question.choices, strict=False)
-        )
+        keys = {ANSWERS[one.key]: one.key for one in face.question.choices}
+        said = ", ".join(f"{ANSWERS[one.key]}: {one.label}" for one in face.question.choices)
         while True:
             self._say(f"  {said}")
             scan = self._next_scan()
