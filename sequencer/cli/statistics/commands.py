@@ -88,12 +88,21 @@ def gauge(study: Path | None, as_json: bool, **asked: Any) -> None:
     default="",
     help="Find the guard band that holds this share of all units wrongly accepted, such as '1 %'.",
 )
+@click.option(
+    "--batch",
+    metavar="NAME",
+    default="",
+    help="Take limits, spread and uncertainty from this batch's results.",
+)
+@click.option("--check", metavar="CHECK", default="", help="With --batch: of this check alone.")
+@folder_option
+@store_option
 @as_json_option
 @clear_errors
 def risk(as_json: bool, **stated: Any) -> None:
     """Tell what a decision rule costs: how many bad units it accepts, and how many good ones it refuses.
 
-    Numbers are written in one unit ('-113 dBm' goes with '1 dB'), or all without one.
+    Numbers are written in one unit ('-113 dBm' goes with '1 dB'), or all without one; or all is taken from a batch.
     """
     from sequencer.cli.statistics.risk import risk_command
 

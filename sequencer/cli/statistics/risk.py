@@ -6,6 +6,7 @@ import json
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict
+from pathlib import Path
 from typing import Any
 
 import click
@@ -31,9 +32,14 @@ def risk_command(
     uncertainty: str,
     rule: str,
     false_accept: str,
+    batch: str,
+    check: str,
+    folder: Path,
+    store: str,
     as_json: bool,
 ) -> None:
     """Show the risks of the simple and the guarded rule, of one's own, and the guard band for a risk."""
+    share = share_of("--false-accept", false_accept) if false_accept else None
     texts = {
         "--lower": lower,
         "--upper": upper,
@@ -41,6 +47,18 @@ def risk_command(
         "--spread": spread,
         "--uncertainty": uncertainty,
     }
+    if batch:
+        given = [option for option, text in texts.items() if text] + ["--units"] * (units is not None)
+        if given:
+            raise option_problem(given[0], "the batch says it", allowed="--batch without it")
+        from sequencer.cli.statistics.batch_risk import batch_risk
+
+        batch_risk(
+            batch, check, rule=rule, false_accept=share, folder=folder, store_name=store, as_json=as_json
+        )
+        return
+    if check:
+        raise option_problem("--check", "it is of a batch", allowed="--batch NAME beside it")
     numbers, unit = in_one_unit(texts, differences=_DIFFERENCES)
     _refuse_missing(numbers)
     _refuse_out_of_range(numbers, texts)
@@ -49,7 +67,7 @@ def risk_command(
         numbers["--uncertainty"],
         Limits(lower=numbers.get("--lower"), upper=numbers.get("--upper")),
         factors=rules_of(rule),
-        false_accept=share_of("--false-accept", false_accept) if false_accept else None,
+        false_accept=share,
     )
     if as_json:
         click.echo(json.dumps(as_plain(table, unit), ensure_ascii=False, indent=2))
