@@ -12,7 +12,7 @@ from sequencer.analysis.batches.quantities import quantities_of
 from sequencer.analysis.batches.summary import find_record
 from sequencer.analysis.batches.true_spread import TrueSpread, true_spread_of
 from sequencer.analysis.batches.units import read_batch_units
-from sequencer.cli.statistics.risk import as_plain, lines_of, rules_of
+from sequencer.cli.statistics.risk_text import as_plain, lines_of, rules_of
 from sequencer.problems import did_you_mean, listed, option_problem, printable
 from sequencer.results.line import BatchRecord
 from sequencer.results.store.place import find_place

@@ -4,19 +4,15 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterator, Sequence
-from dataclasses import asdict
 from pathlib import Path
-from typing import Any
 
 import click
 
 from sequencer.cli.statistics.figures import in_one_unit, share_of
+from sequencer.cli.statistics.risk_text import as_plain, lines_of, rules_of
 from sequencer.problems import InputError, about_file, option_problem
-from sequencer.statistics.risk import GlobalRisk
-from sequencer.statistics.rule_risks import Process, RiskTable, RuleRisk, find_rule_risks
-from sequencer.uncertainty.decision import Limits, Rule
-from sequencer.units.format import counted, unit_of_difference
+from sequencer.statistics.rule_risks import Process, find_rule_risks
+from sequencer.uncertainty.decision import Limits
 
 _NEEDED = ("--mean", "--spread", "--uncertainty")
 _DIFFERENCES = ("--spread", "--uncertainty")
@@ -73,136 +69,6 @@ def risk_command(
         click.echo(json.dumps(as_plain(table, unit), ensure_ascii=False, indent=2))
     else:
         click.echo("\n".join(lines_of(table, unit)))
-
-
-def rules_of(text: str) -> list[tuple[str, float]]:
-    """Return the rules that are shown, by name and guard factor: simple, guarded, and the one asked for. Raises InputError."""
-    rules = [("simple (w = 0)", 0.0), ("guarded (w = U)", 1.0)]
-    if text:
-        try:
-            factor = Rule.parse(text).guard_factor
-        except ValueError as error:
-            raise option_problem(
-                "--rule", str(error), found=text[:40], allowed="simple, guarded or a guard factor of -1 to 10"
-            ) from error
-        if factor not in (0.0, 1.0):
-            rules.append((f"w = {factor:g} U", factor))
-    return rules
-
-
-def lines_of(table: RiskTable, unit: str) -> Iterator[str]:
-    """Give the lines of the terminal."""
-    process, difference = table.process, unit_of_difference(unit)
-    yield (
-        f"Limits {_limits(table.limits, unit)}; process {_text(process.mean, unit)}, standard deviation "
-        f"{_text(process.spread, difference)}; U = {_text(table.expanded, difference)} (k = 2)."
-    )
-    if not math.isnan(ratio := table.test_uncertainty_ratio):
-        yield f"Tolerance over 2U (TUR): {ratio:.3g}." + (" Below the customary 4." if ratio < 4.0 else "")
-    yield ""
-    widest = max(len(rule.name) for rule in table.rules)
-    yield _row("", ("guard band w", "bad accepted", "good refused", "bad of accepted", "refused"), widest)
-    for rule in table.rules:
-        yield from _rows(rule, widest, difference)
-    yield ""
-    yield from notes_of(table)
-
-
-def notes_of(table: RiskTable) -> Iterator[str]:
-    """Give what the figures rest on, and what they do not say."""
-    if table.too_wide:
-        yield f"No guard band: {table.too_wide}."
-    conforming = table.rules[0].risk.conforming
-    yield f"Of all units {_percent(conforming)} % meet the limits, if their true values are normal with this mean and spread."
-    if table.process.units is None:
-        yield "Mean and spread were stated: the figures are as good as they are."
-    else:
-        yield (
-            f"Mean and spread come from {counted(table.process.units, 'unit')}; in brackets, the same for both ends of the 95 % "
-            "interval of the spread. What the mean itself may be off by is not in it."
-        )
-    yield "'Bad accepted' and 'good refused' are shares of all units made."
-    if table.expanded == 0.0:
-        yield "With U = 0 nothing is decided wrongly; no measurement is that good."
-
-
-def as_plain(table: RiskTable, unit: str) -> dict[str, Any]:
-    """Return the table as plain values, for JSON; shares are of all units, 0...1."""
-    ratio = table.test_uncertainty_ratio
-    return {
-        "unit": unit,
-        "unit_of_difference": unit_of_difference(unit),
-        "lower_limit": table.limits.lower,
-        "upper_limit": table.limits.upper,
-        "mean": table.process.mean,
-        "spread": table.process.spread,
-        "units": table.process.units,
-        "uncertainty": table.expanded,
-        "test_uncertainty_ratio": ratio if math.isfinite(ratio) else None,
-        "rules": [
-            {
-                "rule": rule.name,
-                "guard_band": rule.guard_band,
-                **_plain_risk(rule.risk),
-                "spread_low": _plain_risk(rule.low),
-                "spread_high": _plain_risk(rule.high),
-            }
-            for rule in table.rules
-        ],
-        "no_guard_band": table.too_wide,
-        "notes": list(notes_of(table)),
-    }
-
-
-def _plain_risk(risk: GlobalRisk | None) -> dict[str, Any]:
-    if risk is None:
-        return {}
-    of_accepted = risk.false_accept_of_accepted
-    return {
-        **asdict(risk),
-        "false_accept_of_accepted": of_accepted if math.isfinite(of_accepted) else None,
-    }
-
-
-def _rows(rule: RuleRisk, widest: int, unit: str) -> Iterator[str]:
-    band = f"{rule.guard_band:.4g} {unit}".rstrip()
-    yield _row(rule.name, (band, *(f"{cell} %" for cell in _cells(rule.risk))), widest)
-    if rule.low is not None and rule.high is not None:
-        ends = zip(_cells(rule.low), _cells(rule.high), strict=True)
-        yield _row("", ("", *(f"[{one} - {other}]" for one, other in ends)), widest)
-
-
-def _row(name: str, cells: Sequence[str], widest: int) -> str:
-    return f"{name:<{widest}}" + "".join(f" {cell:>15}" for cell in cells)
-
-
-def _cells(risk: GlobalRisk) -> tuple[str, str, str, str]:
-    """Return shares in percent: bad accepted, good refused, both of all units; bad of those accepted; refused of all."""
-    return (
-        _percent(risk.false_accept),
-        _percent(risk.false_reject),
-        _percent(risk.false_accept_of_accepted),
-        _percent(1.0 - risk.accepted),
-    )
-
-
-def _percent(share: float) -> str:
-    if math.isnan(share):
-        return "-"
-    percent = 100.0 * max(0.0, share)
-    return f"{percent:.2f}" if percent >= 0.1 or percent == 0.0 else f"{percent:.2g}"
-
-
-def _limits(limits: Limits, unit: str) -> str:
-    if limits.lower is None:
-        return f"at most {_text(limits.upper or 0.0, unit)}"
-    if limits.upper is None:
-        return f"at least {_text(limits.lower, unit)}"
-    return f"{limits.lower:.9g} to {_text(limits.upper, unit)}"
-
-
-def _text(number: float, unit: str) -> str:
-    return f"{number:.6g} {unit}".rstrip() if abs(number) < 1e4 else f"{number:.9g} {unit}".rstrip()
 
 
 def _refuse_missing(numbers: dict[str, float]) -> None:
