@@ -2,17 +2,16 @@
 
 The unit is never reset: a test that ends on leaves it on, so the next test is of the falling level, and the
 other way round. Coarse tests halve what is left of the window; fine tests go where they narrow the interval
-most. Stop rule: half the length of each wanted level's 95 % interval is at most accuracy_db, and every answer
-is possible with the levels found. An answer that is not is a lapse: it is set aside, and from then on "off" is
-looked at twice before it is believed. Two of them, or a level that runs out of the fine grid, and the search starts
-from the beginning, since a lapse among the coarse tests may have misled it.
+most. An answer is believed as far as it can be: it may be dropped, and whether the unit is on is then in doubt, so that
+the same level is tested again. Stop rule: half the length of each wanted level's 95 % interval is at most accuracy_db, and by
+all answers from the first on no level lies elsewhere. Answers that were almost surely not those of the unit are
+lapses, and told.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import replace
 
 from sequencer.search.protocol import (
     Ask,
@@ -30,16 +29,12 @@ from sequencer.search.protocol import (
 from sequencer.search.settling import Lag
 from sequencer.search.switching_grid import (
     BAR,
-    DROPPED_WEIGHTS,
-    DROPPED_WEIGHTS_PATIENT,
-    IMPOSSIBLE,
     SQUELCH,
-    Belief,
     CoarseGrid,
     FineGrid,
     Manner,
     Trial,
-    impossible,
+    count_lapses,
 )
 from sequencer.search.switching_reading import Lit, is_on, lit_count
 
@@ -47,12 +42,16 @@ __all__ = ["Lit", "SwitchingSearch"]
 
 DWELL_S = 0.25
 MOST_LEFT = 0.4  # share of a step that a lagging reading may still have to go when it is taken
-COARSE_DONE_DB = 2.4
-MOST_COARSE = 25  # tests; a search without lapses needs 5 to 12
-MOST_STARTS = 4
-DOUBT = (
-    0.12  # how likely dropped answers may be before the search begins anew; without any it stays below 0.06
-)
+COARSE_DONE_DB = 10.0  # of width, within which all but a part in twenty of the weight lies
+BESIDE_DB = 5.0  # on either side of what is believed when the fine part begins
+MOST_COARSE = 50  # tests; a search without lapses needs 5 to 12
+IN_DOUBT = 0.15  # how likely the other state may be before the same level is tested again
+MOST_AGAIN = 2
+ELSEWHERE = 0.01
+"""How likely a level may lie outside the fine part when the search ends."""
+FLIPPED_LEAST, FLIPPED_ODDS = 16, -3.0
+"""From so many tests on the answers must be likelier, by this natural logarithm, with levels than with none."""
+LAPSES_LIKELY = 0.3
 
 
 class SwitchingSearch:
@@ -99,13 +98,8 @@ class SwitchingSearch:
         self._readings: list[Reading] = []
         self._counts: list[int] = []
         self._skipped = 0
-        self._patient = False
-        self._held: Trial | None = None
-        self._lapses = 0
-        self._contradicted: list[Trial] = []
-        self._starts = 1
-        self._set_aside: list[Trial] = []
-        self._on: bool | None = None
+        self._agains = 0
+        self._shown: bool | None = None
         self._end: tuple[Status, tuple[str, ...]] | None = None
         start = sum(self.window_db) / 2 if start_db is None else require_finite("start_db", start_db)
         self._ask: Ask | None = self._ask_at(start, "coarse")
@@ -130,25 +124,25 @@ class SwitchingSearch:
         self._readings.append(taken)
         stands_for_db = self._lag.take(made_db, ask.wait_s + ask.reading_s, 0.0)
         if on is None or isinstance(reading, NoReading):
-            self._on = None
-            self._held = None
+            self._learn(Trial(None, stands_for_db, None))
             self._ask = self._again()
             return
         if not isinstance(reading, bool):
             self._counts.append(lit_count(reading))
-        if self._patient and not on and self._held is None:
-            self._held = Trial(self._on, stands_for_db, on, 2)
-            self._ask = self._within_budget(self._ask_at(stands_for_db, "again"))
-            return
-        trial = self._looked(Trial(self._on, stands_for_db, on, 2 if self._patient else 1))
-        self._on = on
+        self._shown = on
+        if self._segment_skipped():  # misread, or missing: it says nothing of the level
+            self._learn(Trial(None, stands_for_db, None))
+        else:
+            self._learn(Trial(None, stands_for_db, on))
+            self._learn_count(stands_for_db, reading)
+        self._ask = self._next()
+
+    def _learn(self, trial: Trial) -> None:
         self._trials.append(trial)
-        if not self._segment_skipped():
-            self._grid.learn(trial, max(self.manner.jitter_db, 0.4))
-        self._learn_count(stands_for_db, reading)
+        self._grid.learn(trial)
         if self._fine:
             self._fine.learn(trial)
-        self._ask = self._next()
+            self._narrow()
 
     @property
     def result(self) -> SwitchingCrossing:
@@ -190,7 +184,7 @@ class SwitchingSearch:
 
     def _further(self, level_db: float, *, rising: bool) -> float:
         """Return the level, or one further on when three tests did not switch: in the tail of a belief its median creeps."""
-        if len(self._trials) < 3 or any(t.on == rising for t in self._trials[-3:]):
+        if len(self._trials) < 3 or any(t.on in (rising, None) for t in self._trials[-3:]):
             return level_db
         moved_db = self._trials[-1].level_db - self._trials[-2].level_db
         least_db = self._trials[-1].level_db + (
@@ -209,15 +203,6 @@ class SwitchingSearch:
         if count == 0 or full or count in self._counts[:-1]:
             return
         self._grid.learn_count(level_db, count + 0.5 - self.segment)
-
-    def _looked(self, trial: Trial) -> Trial:
-        """Return the test as it counts: the second look at "off" decides, and "on" after all was a lapse where it had been on."""
-        if (held := self._held) is None:
-            return trial
-        self._held = None
-        if held.was_on and trial.on:
-            self._contradicted.append(replace(trial, was_on=False, looks=1))
-        return replace(held, on=trial.on)
 
     # --- the next test --------------------------------------------------------------------------------------------
 
@@ -247,13 +232,25 @@ class SwitchingSearch:
 
     def _next(self) -> Ask | None:
         if (end := self._dead_end()) is not None:
-            was_on_below = end[0] is Status.NEVER_REACHED and any(t.on for t in self._trials)
-            return self._start_again() if was_on_below else self._finish(*end)
+            lapsed = end[0] is Status.NEVER_REACHED and any(t.on for t in self._trials)
+            if not lapsed:
+                return self._finish(*end)
         if self._fine is None and self._coarse_done():
             self._start_fine()
         if self._fine is None and len(self._trials) >= MOST_COARSE:
-            return self._start_again()
-        return self._within_budget(self._fine_ask() if self._fine else self._coarse_ask())
+            return self._contradicted()
+        return self._within_budget(
+            self._doubtful() or (self._fine_ask() if self._fine else self._coarse_ask())
+        )
+
+    def _doubtful(self) -> Ask | None:
+        """Return the last test again where its answer leaves in doubt if the unit is on."""
+        on = (self._fine or self._grid).chance_on_now
+        if not IN_DOUBT < on < 1 - IN_DOUBT or self._agains >= MOST_AGAIN or self._segment_skipped():
+            self._agains = 0
+            return None
+        self._agains += 1
+        return self._ask_at(self._trials[-1].level_db, "again")
 
     def _within_budget(self, ask: Ask | None) -> Ask | None:
         if ask is not None and len(self._readings) >= self.budget:
@@ -263,7 +260,7 @@ class SwitchingSearch:
     def _dead_end(self) -> tuple[Status, str] | None:
         """Tell what never switches: off at the top of the window thrice, on at its bottom twice, or a segment skipped by its neighbours."""
         low, high = self.window_db
-        last = [(t.level_db, t.on) for t in self._trials[-2:]]
+        last = [t.on for t in self._trials[-2:]]
         asked = [t.ask.level_db for t in self._readings[-2:]]
         if self._segment_missing():
             return Status.SEGMENT_MISSING, f"segment {self.segment} stays dark while higher ones are lit"
@@ -275,7 +272,7 @@ class SwitchingSearch:
             if same and self._counts[-1] > 0:
                 return Status.STUCK, f"{self._counts[-1]} segments stay lit up to {high:g} {self.level_unit}"
             return Status.NEVER_REACHED, f"it stayed off up to {high:g} {self.level_unit}"
-        if all(a <= low for a in asked) and all(on for _, on in last):
+        if all(a <= low for a in asked) and all(last):
             if same:
                 return Status.STUCK, f"{self._counts[-1]} segments stay lit down to {low:g} {self.level_unit}"
             return Status.ALREADY_PAST, f"it stayed on down to {low:g} {self.level_unit}"
@@ -290,21 +287,26 @@ class SwitchingSearch:
         """Whether higher segments are lit and the wanted one is dark: misread, or missing."""
         return (
             self.segment is not None
-            and not self._on
+            and not self._shown
             and bool(self._counts)
             and self._counts[-1] > self.segment
         )
 
     def _coarse_done(self) -> bool:
         wanted = (True, False) if self.falling else (True,)
-        known = all(self._grid.belief(rising=r)[2] < COARSE_DONE_DB for r in wanted)
-        return known and len({t.on for t in self._trials}) == 2
+        spans = [self._grid.within(0.025, rising=r) for r in wanted]
+        known = all(high - low < COARSE_DONE_DB for low, high in spans)
+        return known and {True, False} <= {t.on for t in self._trials}
+
+    def _is_on(self) -> bool:
+        """Whether it is on now, as far as that is believed."""
+        return (self._fine or self._grid).chance_on_now > 0.5
 
     def _coarse_ask(self) -> Ask:
-        rising = not self._on
         if self._segment_skipped():
             return self._ask_at(self._readings[-1].ask.level_db, "again")
-        median = self._grid.belief(rising=rising)[0]
+        rising = not self._is_on()
+        median = self._grid.belief(rising=rising).median_db
         low, high = self.window_db
         median = self._further(median, rising=rising)
         if rising and median > high - 1.0:
@@ -314,71 +316,72 @@ class SwitchingSearch:
         return self._ask_at(median, "coarse")
 
     def _start_fine(self) -> None:
-        rising, falling = self._grid.belief(rising=True)[1], self._grid.belief(rising=False)[1]
-        self._fine = self._fine_grid((falling, rising))
+        spans = []
+        for rising in (False, True):
+            low, high = self._grid.within(0.005, rising=rising)
+            middle = self._grid.belief(rising=rising).median_db
+            low, high = max(low, middle - 2 * BESIDE_DB), min(high, middle + 2 * BESIDE_DB)
+            spans.append((min(low, middle - BESIDE_DB), max(high, middle + BESIDE_DB)))
+        self._fine = FineGrid(self._trials, (spans[0], spans[1]), self.manner)
+        self._narrow()
 
-    def _fine_grid(self, centres_db: tuple[float, float]) -> FineGrid:
-        return FineGrid(
-            self._trials,
-            centres_db,
-            self.manner,
-            dropped_weights=DROPPED_WEIGHTS_PATIENT if self._patient else DROPPED_WEIGHTS,
-        )
+    def _narrow(self) -> None:
+        """Work the fine part out anew where it has become much narrower, or from the coarse part where it led astray."""
+        if self._fine is None:
+            return
+        if self._fine.at_edge():
+            self._fine = None
+        elif (spans := self._fine.narrower()) is not None:
+            self._fine = FineGrid(self._trials, spans, self.manner)
+
+    def _elsewhere(self, fine: FineGrid) -> float:
+        """Return how likely, by all answers, a level lies outside the first fine part."""
+        outside = 0.0
+        for rising in (False, True):
+            at = fine.belief(rising=rising).level_db
+            levels = self._grid.levels_db(rising=rising)
+            weight = self._grid.weights(rising=rising).sum(axis=0)
+            outside = max(outside, float(weight[abs(levels - at) > BESIDE_DB].sum()))
+        return outside
 
     def _fine_ask(self) -> Ask | None:
         assert self._fine is not None
-        rising = not self._on
+        fine, rising = self._fine, not self._is_on()
         wanted = (True, False) if self.falling else (True,)
-        if any(self._fine.at_edge(rising=r) for r in wanted):
-            return self._start_again()
-        beliefs: dict[bool, Belief] = {r: self._fine.belief(rising=r) for r in (True, False)}
-        open_ = [r for r in wanted if beliefs[r].half_width_db > self.accuracy_db]
-        if not open_:
-            return self._conclude(self._fine)
+        open_ = [r for r in wanted if fine.belief(rising=r).half_width_db > self.accuracy_db]
+        if not open_ and self._elsewhere(fine) < ELSEWHERE:
+            return self._conclude(fine)
         if rising in open_:
-            return self._ask_at(self._fine.best_level_db(rising=rising), "near")
-        return self._ask_at(self._fine.sure_level_db(rising=rising), "turn")
+            return self._ask_at(fine.best_level_db(rising=rising), "near")
+        return self._ask_at(fine.sure_level_db(rising=rising), "turn")
 
     # --- lapses ---------------------------------------------------------------------------------------------------
 
     def _conclude(self, fine: FineGrid) -> Ask | None:
-        """End the search if every answer is possible with the levels found; otherwise set aside what is not, and go on."""
-        lied = impossible(fine, self._trials)
-        if not lied:
-            if not self._patient and fine.dropping() > DOUBT:
-                return self._start_again()
-            lapses = self._lapses + len(impossible(fine, self._set_aside))
-            lapses += sum(fine.likely(trial) < IMPOSSIBLE for trial in self._contradicted)
-            if not lapses:
-                return self._finish(Status.FOUND)
+        """End the search with both levels, and say if answers lapsed."""
+        count = len(self._readings)
+        if count >= FLIPPED_LEAST and self._grid.log_evidence - _log_of_coin(self._trials) < FLIPPED_ODDS:
+            return self._contradicted()
+        if lapses := count_lapses(fine, self._trials):
             return self._finish(
-                Status.INTERMITTENT,
-                f"{lapses} of {len(self._readings)} answers had nothing to do with the level",
+                Status.INTERMITTENT, f"{lapses} of {count} answers had nothing to do with the level"
             )
-        if len(lied) > 1 and not self._patient:
-            return self._start_again()
-        self._patient = True
-        self._lapses += len(lied)
-        after = {at + 1 for at in lied}  # the unit was not in the state that the lapse told of
-        self._trials = [
-            replace(trial, was_on=None) if at in after else trial
-            for at, trial in enumerate(self._trials)
-            if at not in lied
-        ]
-        self._fine = self._fine_grid((fine.belief(rising=False).level_db, fine.belief(rising=True).level_db))
-        return self._fine_ask()
+        if fine.dropping() > LAPSES_LIKELY:
+            return self._finish(
+                Status.INTERMITTENT, f"some of {count} answers had nothing to do with the level"
+            )
+        return self._finish(Status.FOUND)
 
-    def _start_again(self) -> Ask | None:
-        """Begin anew without what was answered so far: a lapse has misled the search, and which one is not known yet."""
-        if self._starts >= MOST_STARTS:
-            return self._finish(
-                Status.UNSTABLE,
-                f"the answers contradict each other: {self._starts} beginnings led to no level; "
-                "check the connections and the reading",
-            )
-        self._starts += 1
-        self._patient = True
-        self._set_aside += self._trials
-        self._trials, self._counts, self._fine = [], [], None
-        self._grid = CoarseGrid(self.window_db, self.manner)
-        return self._ask_at(sum(self.window_db) / 2, "coarse")
+    def _contradicted(self) -> Ask | None:
+        return self._finish(
+            Status.UNSTABLE,
+            f"the answers contradict each other: {len(self._readings)} tests led to no level; "
+            "check the connections and the reading",
+        )
+
+
+def _log_of_coin(trials: Sequence[Trial]) -> float:
+    """Return the logarithm of how likely the answers are if they follow nothing: a coin, of any bias (Laplace's rule)."""
+    on = sum(t.on is True for t in trials)
+    off = sum(t.on is False for t in trials)
+    return math.lgamma(on + 1) + math.lgamma(off + 1) - math.lgamma(on + off + 2)

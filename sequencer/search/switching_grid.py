@@ -1,4 +1,9 @@
-"""Work out from yes-or-no tests where two switching levels lie: posteriors on grids."""
+"""Work out from yes-or-no tests where two switching levels lie: what is believed of them, on grids.
+
+What is tested has a state, on or off, that the answers tell only as far as they can be trusted: an answer may be dropped ("off" though it
+is on), or have nothing to do with the level. So each cell of a grid (a rising level, a falling level, a jitter, a share of dropped answers)
+carries how likely it is together with either state, and a test moves both: the forward part of a hidden Markov model.
+"""
 
 from __future__ import annotations
 
@@ -11,25 +16,25 @@ from sequencer.search.protocol import require_finite
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-LAPSE = (
-    0.01  # share of answers that have nothing to do with the level: a glance at the wrong segment, a click
+LAPSE = 0.005
+"""Share of answers that have nothing to do with the level, either way: a glance at the wrong segment, a click."""
+DROPPED: tuple[tuple[float, float, float], ...] = (
+    (0.0, LAPSE, 0.92),
+    (0.03, 0.03, 0.015),
+    (0.1, LAPSE, 0.03),
+    (0.25, LAPSE, 0.035),
 )
+"""Share of "on" that is answered "off" (a loose joint, a squelch that chatters), of "off" that is answered "on", and the weight before the
+first test; common practice, no source."""
 DB_PER_SEGMENT = 4.5
 COARSE_STEP_DB = 0.5
+WIDEST_HYSTERESIS_DB = 12.0
 HYSTERESIS_SPREAD = 0.9
-FINE_STEP_DB = 0.05
-DROPPED = (
-    0.0,
-    0.05,
-    0.12,
-    0.25,
-)  # share of "on" that is answered "off": a loose joint, a squelch that chatters
-DROPPED_WEIGHTS = (0.97, 0.01, 0.01, 0.01)  # before the first test; common practice, no source
-DROPPED_WEIGHTS_PATIENT = (0.25, 0.25, 0.25, 0.25)  # once the answers have contradicted themselves
-IMPOSSIBLE = (
-    0.004  # an answer less likely than this where the levels are known has nothing to do with the level
-)
-JITTER_DEVIATES = (-1.8, -1.2, -0.6, 0.0, 0.6, 1.2, 1.8)
+JITTERS = ((-1.8, 0.2), (-0.9, 0.67), (0.0, 1.0), (0.9, 0.67), (1.8, 0.2))
+"""How many doubts the logarithm of the jitter may be off, with weights."""
+CELLS = 64  # with fewer a squelch takes three tests more [measured]
+FINEST_DB = 0.02
+TAIL = 1e-4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,23 +62,23 @@ SQUELCH = Manner(hysteresis_db=4.0, jitter_db=0.47, jitter_doubt=1.27)
 
 @dataclass(frozen=True, slots=True)
 class Trial:
-    """One test: from which state, at which effective level, and whether it ended on.
+    """One test: from which state, at which effective level, and what was answered.
 
-    ``was_on`` None: not known. ``looks`` 2: "off" was looked at twice before it was believed.
+    ``was_on`` None: as the test before left it, whatever was answered there. ``on`` None: no answer.
     """
 
     was_on: bool | None
     level_db: float
-    on: bool
-    looks: int = 1
+    on: bool | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Belief:
-    """Mean, standard deviation and central 95 % interval of one switching level."""
+    """Mean, standard deviation, median and central 95 % interval of one switching level."""
 
     level_db: float
     sd_db: float
+    median_db: float
     low_db: float
     high_db: float
 
@@ -83,14 +88,11 @@ class Belief:
         return (self.high_db - self.low_db) / 2
 
 
-def chance_on(
-    level_db: Any, threshold_db: Any, jitter_db: Any, lapse: float = LAPSE, chances: int = 1
-) -> Any:
-    """Return the probability of ending on: a normal ogive with lapses, or of doing so in any of ``chances`` looks."""
+def chance_on(level_db: Any, threshold_db: Any, jitter_db: Any) -> Any:
+    """Return the probability that the state is on after a test at ``level_db``: a normal ogive."""
     from scipy.special import ndtr
 
-    on = ndtr((level_db - threshold_db) / jitter_db)
-    return lapse / 2 + (1 - lapse) * (on if chances == 1 else 1 - (1 - on) ** chances)
+    return ndtr((level_db - threshold_db) / jitter_db)
 
 
 def hysteresis_weight(hysteresis_db: Any, expected_db: float) -> Any:
@@ -102,7 +104,117 @@ def hysteresis_weight(hysteresis_db: Any, expected_db: float) -> Any:
     return np.where(hysteresis_db < -1e-9, 0.0, weight)
 
 
-class CoarseGrid:
+def _single(values: Any) -> Any:
+    """Return values in single precision: most of a search's arithmetic is in its cells."""
+    import numpy as np
+
+    return np.asarray(values, np.float32)
+
+
+class Grid:
+    """Both levels with the jitter and the share of dropped answers: cells (jitter, dropped, rising, falling), in either state."""
+
+    def __init__(self, rising_db: Any, falling_db: Any, jitter_db: Any, weight: Any) -> None:
+        import numpy as np
+
+        self.rising_db, self.falling_db, self.jitter_db = rising_db, falling_db, jitter_db
+        dropped, false_on, shares = (np.array(column, np.float32) for column in zip(*DROPPED, strict=True))
+        self._shown_on = (1 - dropped)[:, None, None], false_on[:, None, None]
+        self._shown_off = np.maximum(dropped, np.float32(LAPSE))[:, None, None], (1 - false_on)[:, None, None]
+        before = weight[:, None] * shares[:, None, None]
+        half = (before / (2 * before.sum())).astype(np.float32)
+        self._on, self._off = half, half.copy()
+        self.log_evidence = 0.0
+        self._marginals: dict[str, Any] = {}
+
+    def learn(self, trial: Trial) -> None:
+        """Take one test."""
+        import numpy as np
+
+        on, off = self._on, self._off
+        if trial.was_on is not None:
+            on, off = (on + off, 0.0 * off) if trial.was_on else (0.0 * on, on + off)
+        jitter = self.jitter_db[:, None, None]
+        up = _single(chance_on(trial.level_db, self.rising_db, jitter)[:, None])
+        stays = _single(chance_on(trial.level_db, self.falling_db, jitter)[:, None])
+        either = on + off
+        after = off * up
+        after += on * stays
+        off = np.maximum(either - after, 0)
+        if trial.on is not None:
+            shown_if_on, shown_if_off = self._shown_on if trial.on else self._shown_off
+            after *= shown_if_on
+            off *= shown_if_off
+        total = float(after.sum(dtype=float) + off.sum(dtype=float))
+        after /= _single(total)
+        off /= _single(total)
+        self._on, self._off = after, off
+        self.log_evidence += math.log(total)
+        self._marginals.clear()
+
+    def times(self, factor: Any) -> None:
+        """Weigh the cells by ``factor`` as well."""
+        total = float(((self._on + self._off) * factor).sum(dtype=float))
+        self._on, self._off = (state * _single(factor / total) for state in (self._on, self._off))
+        self._marginals.clear()
+
+    @property
+    def chance_on_now(self) -> float:
+        """How likely it is that the state is on now."""
+        return float(self._on.sum(dtype=float))
+
+    def weights(self, *, rising: bool) -> Any:
+        """Return the weight of (jitter, level) of one of the levels."""
+        name = "rising" if rising else "falling"
+        if name not in self._marginals:
+            both = (self._on + self._off).sum(axis=1, dtype=float)
+            self._marginals[name] = both.sum(axis=2) if rising else self._of_falling(both)
+        return self._marginals[name]
+
+    def _of_falling(self, weight: Any) -> Any:
+        return weight.sum(axis=1)
+
+    def levels_db(self, *, rising: bool) -> Any:
+        """Return the levels that ``weights`` are of."""
+        return self.rising_db[:, 0] if rising else self.falling_db[0]
+
+    def belief(self, *, rising: bool) -> Belief:
+        """Return what is known of one level."""
+        import numpy as np
+
+        weight, level = self.weights(rising=rising).sum(axis=0), self.levels_db(rising=rising)
+        mean = float(weight @ level)
+        sd = math.sqrt(max(float(weight @ (level - mean) ** 2), 1e-12))
+        low, median, high = np.interp([0.025, 0.5, 0.975], np.cumsum(weight) - weight / 2, level)
+        return Belief(
+            level_db=mean, sd_db=sd, median_db=float(median), low_db=float(low), high_db=float(high)
+        )
+
+    def within(self, share: float, *, rising: bool) -> tuple[float, float]:
+        """Return the levels beyond which no more than ``share`` of the weight lies at either end."""
+        import numpy as np
+
+        weight, level = self.weights(rising=rising).sum(axis=0), self.levels_db(rising=rising)
+        sums = np.cumsum(weight)
+        first = int(np.searchsorted(sums, share))
+        last = int(np.searchsorted(sums, 1 - share))
+        return float(level[first]), float(level[min(last, len(level) - 1)])
+
+    def dropping(self) -> float:
+        """Return how likely it is that some share of the answers is dropped."""
+        return 1.0 - float((self._on[:, 0] + self._off[:, 0]).sum())
+
+    def dropped_mean(self) -> float:
+        """Return the believed share of "on" that is answered "off"."""
+        by_share = (self._on + self._off).sum(axis=(0, 2, 3), dtype=float)
+        return float(sum(weight * row[0] for weight, row in zip(by_share, DROPPED, strict=True)))
+
+    def jitter_mean_db(self) -> float:
+        """Return the believed jitter, dB."""
+        return float(self.weights(rising=True).sum(axis=1) @ self.jitter_db)
+
+
+class CoarseGrid(Grid):
     """The rising level and the hysteresis together, over the window and a little beyond."""
 
     def __init__(self, window_db: tuple[float, float], manner: Manner) -> None:
@@ -110,23 +222,13 @@ class CoarseGrid:
 
         low, high = window_db
         beyond = 0.15 * (high - low) + 3.0
-        self.rising_db = np.arange(low - beyond, high + beyond, COARSE_STEP_DB)[:, None]
-        self.hysteresis_db = np.linspace(0.0, max(12.0, 3 * manner.hysteresis_db), 25)[None, :]
-        inside = (self.rising_db > low) & (self.rising_db < high)
-        self.weight = hysteresis_weight(self.hysteresis_db, manner.hysteresis_db) * np.where(
-            inside, 1.0, 0.15
-        )
-        self.falling_db = self.rising_db - self.hysteresis_db
-        self.weight = self.weight / self.weight.sum()
-
-    def learn(self, trial: Trial, jitter_db: float) -> None:
-        """Take one test."""
-        on_if_off = chance_on(trial.level_db, self.rising_db, jitter_db)
-        on_if_on = chance_on(trial.level_db, self.falling_db, jitter_db)
-        known = on_if_on if trial.was_on else on_if_off
-        chance = (on_if_off + on_if_on) / 2 if trial.was_on is None else known
-        self.weight = self.weight * (chance if trial.on else 1 - chance)
-        self.weight = self.weight / self.weight.sum()
+        rising_db = np.arange(low - beyond, high + beyond, COARSE_STEP_DB)[:, None]
+        widest_db = max(WIDEST_HYSTERESIS_DB, 3 * manner.hysteresis_db)
+        hysteresis_db = np.arange(0.0, widest_db + COARSE_STEP_DB / 2, COARSE_STEP_DB)[None, :]
+        inside = np.where((rising_db > low) & (rising_db < high), 1.0, 0.15)
+        weight = hysteresis_weight(hysteresis_db, manner.hysteresis_db) * inside
+        jitter_db = np.array([max(manner.jitter_db, 0.4)])
+        super().__init__(rising_db, rising_db - hysteresis_db, jitter_db, weight[None])
 
     def learn_count(self, level_db: float, above: float) -> None:
         """Take how many segments beyond the wanted one are lit (negative: short of it), from a bar of unknown spacing.
@@ -137,141 +239,89 @@ class CoarseGrid:
 
         expected_db = level_db - DB_PER_SEGMENT * above
         spread_db = 1.5 + 0.35 * DB_PER_SEGMENT * abs(above)
-        likely = np.exp(-(((self.rising_db - expected_db) / spread_db) ** 2) / 2)
-        self.weight = self.weight * (0.05 + likely)
-        self.weight = self.weight / self.weight.sum()
+        self.times(0.05 + np.exp(-(((self.rising_db - expected_db) / spread_db) ** 2) / 2))
 
-    def belief(self, *, rising: bool) -> tuple[float, float, float]:
-        """Return median, mean and standard deviation of one level."""
+    def levels_db(self, *, rising: bool) -> Any:
+        """Return the levels that ``weights`` are of: the falling ones reach further down."""
         import numpy as np
 
-        level = np.broadcast_to(self.rising_db if rising else self.falling_db, self.weight.shape)
-        mean = float((self.weight * level).sum())
-        sd = math.sqrt(max(0.0, float((self.weight * (level - mean) ** 2).sum())))
-        order = np.argsort(level, axis=None, kind="stable")
-        cumulated = np.cumsum(self.weight.ravel()[order])
-        median = float(level.ravel()[order][min(int(np.searchsorted(cumulated, 0.5)), level.size - 1)])
-        return median, mean, sd
+        levels = self.rising_db[:, 0]
+        if rising:
+            return levels
+        count = self.falling_db.shape[1] - 1
+        return np.concatenate((levels[0] - COARSE_STEP_DB * np.arange(count, 0, -1), levels))
+
+    def _of_falling(self, weight: Any) -> Any:
+        import numpy as np
+
+        (jitters, rows, columns) = weight.shape
+        made = np.zeros((jitters, rows + columns - 1))
+        for column in range(columns):
+            first = columns - 1 - column
+            made[:, first : first + rows] += weight[:, :, column]
+        return made
 
 
-class FineGrid:
-    """Both switching levels to a twentieth of a dB, with a jitter they share and a hysteresis that is usual."""
+class FineGrid(Grid):
+    """Both switching levels within ``spans_db`` (falling, rising), with a jitter they share and a hysteresis that is usual."""
 
     def __init__(
         self,
         trials: Sequence[Trial],
-        centres_db: tuple[float, float],
+        spans_db: tuple[tuple[float, float], tuple[float, float]],
         manner: Manner,
-        reach_db: float = 7.0,
-        dropped_weights: Sequence[float] = DROPPED_WEIGHTS,
     ) -> None:
         import numpy as np
 
-        # Each row of the grids is one jitter with one share of dropped answers.
-        deviates = np.repeat(JITTER_DEVIATES, len(DROPPED))
-        self.jitter_db = manner.jitter_db * np.exp(np.log(manner.jitter_doubt) * deviates)[:, None]
-        self.dropped = np.tile(DROPPED, len(JITTER_DEVIATES))[:, None]
-        self._log_rows = np.log(np.tile(dropped_weights, len(JITTER_DEVIATES))) - deviates**2 / 2
-        span = np.arange(-reach_db, reach_db + FINE_STEP_DB, FINE_STEP_DB)
-        # index 0: falling level, tested while on; index 1: rising level, tested while off
-        self.level_db = [centre + span[None, :] for centre in centres_db]
-        self._log = [np.zeros((deviates.size, span.size)) for _ in centres_db]
+        self.spans_db = spans_db
+        falling_db, rising_db = (np.linspace(low, high, CELLS) for low, high in spans_db)
+        deviates, shares = (np.array(column) for column in zip(*JITTERS, strict=True))
+        jitter_db = manner.jitter_db * np.exp(np.log(manner.jitter_doubt) * deviates)
         # What a rising level (row) says of the falling one (column), and the other way round.
-        link = hysteresis_weight(self.level_db[1].T - self.level_db[0], manner.hysteresis_db)
-        self._link = [link, link.T]
-        self._weighed: dict[bool, Any] = {}  # until the next test is taken
+        link = hysteresis_weight(rising_db[:, None] - falling_db[None, :], manner.hysteresis_db)
+        super().__init__(
+            rising_db[:, None], falling_db[None, :], jitter_db, shares[:, None, None] * (link + 1e-12)
+        )
         for trial in trials:
             self.learn(trial)
 
-    def learn(self, trial: Trial) -> None:
-        """Take one test; one from an unknown state says nothing here."""
-        import numpy as np
-
-        if trial.was_on is None:
-            return
-        rising = not trial.was_on
-        chance = self._chance_on(trial.level_db, rising, trial.looks)
-        self._log[rising] = self._log[rising] + np.log(chance if trial.on else 1 - chance)
-        self._weighed.clear()
-
-    def _chance_on(self, level_db: Any, rising: bool, looks: int = 1) -> Any:
-        """Return the probability of "on" for each row and level: "on" may be dropped, and what was told off may still be on."""
-        dropped = self.dropped**looks
-        on = chance_on(level_db, self.level_db[rising], self.jitter_db, LAPSE, looks if rising else 1)
-        return (1 - dropped) * (on + (1 - on) * dropped if rising else on)
-
-    def likely(self, trial: Trial) -> float:
-        """Return how likely the answer of a test was, by all that is known now and had it followed the level.
-
-        From an unknown state the likelier one counts.
-        """
-        rising = not (trial.on if trial.was_on is None else trial.was_on)
-        on = chance_on(
-            trial.level_db, self.level_db[rising], self.jitter_db, 0.0, trial.looks if rising else 1
+    def narrower(self) -> tuple[tuple[float, float], tuple[float, float]] | None:
+        """Return spans that still hold all that matters, where they are much narrower; None where this grid does."""
+        spans = []
+        for rising, (low, high) in zip((False, True), self.spans_db, strict=True):
+            first, last = self.within(TAIL, rising=rising)
+            cell = (high - low) / (CELLS - 1)
+            spans.append((max(low, first - cell), min(high, last + cell)))
+        shrunk = min(
+            (new[1] - new[0]) / (old[1] - old[0]) for new, old in zip(spans, self.spans_db, strict=True)
         )
-        chance = float((self._weights(rising) * on).sum())
-        return chance if trial.on else 1 - chance
+        coarse = max(high - low for low, high in self.spans_db) > FINEST_DB * CELLS
+        return (spans[0], spans[1]) if coarse and shrunk < 0.65 else None
 
-    def dropping(self) -> float:
-        """Return how likely it is that 5 % or more of the answers are dropped."""
-        weight = self._weights(rising=True).sum(axis=1)
-        return float(weight[self.dropped[:, 0] > 0].sum())
-
-    def at_edge(self, *, rising: bool, within_db: float = 1.0) -> bool:
-        """Whether one level is believed at an end of the grid: it lies beyond, and what led here was wrong."""
-        level = self.level_db[rising][0]
-        at = self.belief(rising=rising).level_db
-        return bool(at < level[0] + within_db or at > level[-1] - within_db)
-
-    def _weights(self, rising: bool) -> Any:
-        """Return the joint weight of (jitter, level); tests of the other direction speak on both, on the level through the hysteresis."""
-        if rising not in self._weighed:
-            self._weighed[rising] = self._weigh(rising)
-        return self._weighed[rising]
-
-    def _weigh(self, rising: bool) -> Any:
-        import numpy as np
-
-        other = self._log[not rising]
-        linked = np.exp(other - other.max()) @ self._link[rising]
-        log = self._log[rising] + np.log(np.maximum(linked, 1e-300)) + self._log_rows[:, None]
-        weight = np.exp(log - log.max())
-        return weight / weight.sum()
-
-    def belief(self, *, rising: bool) -> Belief:
-        """Return what is known of one level."""
-        import numpy as np
-
-        weight = self._weights(rising).sum(axis=0)
-        level = self.level_db[rising][0]
-        mean = float((weight * level).sum())
-        sd = math.sqrt(float((weight * (level - mean) ** 2).sum()))
-        low, high = np.interp([0.025, 0.975], np.cumsum(weight) - weight / 2, level)
-        return Belief(level_db=mean, sd_db=sd, low_db=float(low), high_db=float(high))
-
-    def jitter_mean_db(self) -> float:
-        """Return the believed jitter, dB."""
-        weight = self._weights(rising=True).sum(axis=1)
-        return float((weight * self.jitter_db[:, 0]).sum())
+    def at_edge(self) -> bool:
+        """Whether a level may well lie beyond an end of the grid: what led here was wrong."""
+        for rising in (False, True):
+            weight = self.weights(rising=rising).sum(axis=0)
+            if weight[0] + weight[-1] > 1e-3:
+                return True
+        return False
 
     def best_level_db(self, *, rising: bool) -> float:
         """Return the level whose test leaves the smallest expected variance of the level wanted."""
         import numpy as np
 
-        belief, weight = self.belief(rising=rising), self._weights(rising)
-        level = self.level_db[rising]
+        belief, weight = self.belief(rising=rising), self.weights(rising=rising)
+        level = self.levels_db(rising=rising)
         reach = max(self.jitter_mean_db(), belief.sd_db)
         candidates = belief.level_db + np.linspace(-1.2, 1.2, 13) * reach
-        chance = self._chance_on(candidates[:, None, None], rising)
+        chance = chance_on(candidates[:, None, None], level[None, None, :], self.jitter_db[None, :, None])
+        chance = chance * (1 - self.dropped_mean())
         left = 0.0
         for outcome in (chance, 1 - chance):
-            joint = (weight[None] * outcome).sum(
-                axis=1
-            )  # over the rows: of the level alone the variance is wanted
+            joint = (weight[None] * outcome).sum(axis=1)  # over the jitters: of the level alone the variance
             total = joint.sum(axis=1)
-            mean = joint @ level[0] / total
-            square = joint @ level[0] ** 2 / total
-            left = left + total * (square - mean**2)
+            mean = joint @ level / total
+            left = left + total * (joint @ level**2 / total - mean**2)
         return float(candidates[int(np.argmin(left))])
 
     def sure_level_db(self, *, rising: bool) -> float:
@@ -281,10 +331,35 @@ class FineGrid:
         return belief.level_db + (away if rising else -away)
 
 
-def impossible(fine: FineGrid, trials: Sequence[Trial]) -> list[int]:
-    """Return which tests were answered as the levels believed do not allow; the test after one of them is not judged."""
-    found: list[int] = []
-    for at, trial in enumerate(trials):
-        if not (found and found[-1] == at - 1) and fine.likely(trial) < IMPOSSIBLE:
-            found.append(at)
-    return found
+SURE_OF_LAPSE = 0.9
+
+
+def count_lapses(fine: FineGrid, trials: Sequence[Trial]) -> int:
+    """Return how many answers were almost surely not those of the state: forward and backward through the tests, at the levels believed."""
+    rising_db, falling_db = (fine.belief(rising=rising).level_db for rising in (True, False))
+    jitter_db, dropped = fine.jitter_mean_db(), max(fine.dropped_mean(), LAPSE)
+    steps = []
+    for trial in trials:
+        up, stays = (
+            float(chance_on(trial.level_db, level_db, jitter_db)) for level_db in (rising_db, falling_db)
+        )
+        shown = {None: (1.0, 1.0), True: (1 - dropped, LAPSE), False: (dropped, 1 - LAPSE)}[trial.on]
+        steps.append((up, stays, *shown))
+    on = off = 0.5
+    before = []
+    for up, stays, if_on, if_off in steps:
+        now_on = (off * up + on * stays) * if_on
+        now_off = (off * (1 - up) + on * (1 - stays)) * if_off
+        on, off = now_on / (now_on + now_off), now_off / (now_on + now_off)
+        before.append((on, off))
+    later_on = later_off = 1.0
+    lapses = 0
+    for trial, (on, off), (up, stays, if_on, if_off) in zip(
+        reversed(trials), reversed(before), reversed(steps), strict=True
+    ):
+        is_on = on * later_on / (on * later_on + off * later_off)
+        lapses += trial.on is not None and (1 - is_on if trial.on else is_on) > SURE_OF_LAPSE
+        from_on = stays * if_on * later_on + (1 - stays) * if_off * later_off
+        from_off = up * if_on * later_on + (1 - up) * if_off * later_off
+        later_on, later_off = from_on / (from_on + from_off), from_off / (from_on + from_off)
+    return lapses
