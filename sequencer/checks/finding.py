@@ -159,6 +159,8 @@ class Finding:
     """Whether the generator's levels entered as they read back, so that the steps they go in are in the value already."""
     stage: Stage = ""
     """Of what is adjusted: found before (as found) or after it (as left)."""
+    untouched: bool = False
+    """Of what is as left: whether nothing was moved for it."""
     on_unit: bool = False
     """Of what could not be measured: whether the unit itself is why, as other readings of the same check show."""
 

@@ -200,8 +200,8 @@ def _not_made(preset: Preset, error: ValidationError) -> FieldProblem:
 
 
 def as_left_unmeasured(adjusted: Adjusted, conditions: Conditions, why: str) -> list[Finding]:
-    """Return the findings as left of what could not be measured."""
+    """Return the findings as left of what could not be measured, because nothing could be moved."""
     return [
-        Finding(quantity=quantity, value=None, unit=unit, stage="as left", note=why)
+        Finding(quantity=quantity, value=None, unit=unit, stage="as left", untouched=True, note=why)
         for quantity, unit in adjusted.check.quantities(adjusted.settings)
     ]

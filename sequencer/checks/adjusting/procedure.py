@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import replace
 
 from sequencer.checks.adjusting.ceiling import told_too_much
 from sequencer.checks.adjusting.pace import TransmitPace
@@ -176,7 +177,8 @@ class Adjusting:
                 best=seen[-1] if seen else None,
             )
         if one.is_right(self._found[one.name]):
-            return one.staged(self._found[one.name], "as left", note=LEFT_ALONE)
+            alone = one.staged(self._found[one.name], "as left", note=LEFT_ALONE)
+            return [replace(each, untouched=True) for each in alone]
         figure = one.figure(self._found[one.name])
         why = NOBODY if self._conditions.live is None else ALONE
         if figure is None or figure.value is None:
@@ -216,6 +218,5 @@ def was_adjusted(findings: Iterable[Finding]) -> bool:
     """Say whether anything was turned or written, or may have been before a fault: what was measured before may be old by now."""
     listed = list(findings)
     return any(one.quantity.startswith(TIME) for one in listed) or any(
-        one.stage == "as left" and one.value is None and NOBODY not in one.note and ALONE not in one.note
-        for one in listed
+        one.stage == "as left" and one.value is None and not one.untouched for one in listed
     )
