@@ -9,7 +9,6 @@ import re
 import select
 import signal
 import struct
-import subprocess
 import sys
 import time
 from pathlib import Path
@@ -196,26 +195,14 @@ def test_it_is_ended_with_the_bench_safe(tmp_path: Path, how: str) -> None:
     assert "The bench is safe" in " ".join(at.text.split())
 
 
-def piped(folder: Path, lines: str, *more: str) -> subprocess.CompletedProcess[str]:
-    """Write serials to the standard input of a station in a process of its own."""
-    (folder / "short.yaml").write_text(SEQUENCE, encoding="utf-8")
-    words = ["line", "short.yaml", "--bench", "bench", *more]
-    command = [
-        sys.executable,
-        "-c",
-        f"import sys; sys.path.insert(0, {str(ROOT)!r}); from sequencer.cli.main import main; main()",
-        *words,
-    ]
-    return subprocess.run(
-        command, cwd=folder, input=lines, capture_output=True, text=True, timeout=120, check=False
-    )
-
-
-def test_a_handler_writes_serials_and_reads_lines(tmp_path: Path) -> None:
+def test_a_handler_writes_serials_and_reads_lines(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A line each, the last without an end; what raises a question is left out and said, for nobody is there."""
-    done = piped(tmp_path, "M40-0007\nM40-0012\n../x\nM40-0007\nM40-9999\nM40-0018")
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "short.yaml").write_text(SEQUENCE, encoding="utf-8")
+    serials = "M40-0007\nM40-0012\n../x\nM40-0007\nM40-9999\nM40-0018"
+    done = CliRunner().invoke(main, ["line", "short.yaml", "--bench", "bench"], input=serials)
     lines = done.stdout.splitlines()
-    assert done.returncode == 2, done.stderr
+    assert done.exit_code == 2, done.output
     assert lines[1:5] == [
         "ready",
         "M40-0007: measuring. Do not touch the unit.",

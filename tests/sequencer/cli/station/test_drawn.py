@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sequencer.cli.station.drawn import LEAST_HEIGHT, LEAST_WIDTH, Typed, drawn
@@ -48,6 +48,7 @@ TYPED = st.builds(
     width=st.integers(LEAST_WIDTH - 2, 200),
     height=st.integers(LEAST_HEIGHT, 60),
 )
+@settings(max_examples=50)
 def test_every_face_fits_and_says_what_matters(face: Face, typed: Typed, width: int, height: int) -> None:
     """From the smallest screen on: no line too long or too many; the verdict, the unit's state and every answer are there in words."""
     lines = [line.text for line in drawn(face, typed, width, height)]

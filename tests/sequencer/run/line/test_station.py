@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from typing_extensions import override
 
@@ -180,6 +180,7 @@ def test_a_doubled_scan_of_the_unit_itself_is_said_and_asks_nothing() -> None:
     late=st.lists(st.sampled_from(["B-1", "B-2", "=1+1", "../x"]), max_size=6),
     answers=st.lists(st.sampled_from([YES, NO]), min_size=6, max_size=6),
 )
+@settings(max_examples=50)
 def test_no_late_scan_is_acted_upon_without_an_answer(late: list[str], answers: list[str]) -> None:
     """Whatever comes while a unit is measured: as many units more are measured as questions were answered with yes."""
     person = Person(["A-1", *(("late", one) for one in late)], answers)
