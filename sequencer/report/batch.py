@@ -6,7 +6,7 @@ from datetime import datetime
 
 from markupsafe import Markup
 
-from sequencer.analysis.batches.process import Process
+from sequencer.analysis.batches.process import RULES, Process
 from sequencer.analysis.batches.summary import BatchSummary
 from sequencer.analysis.batches.words import (
     capability_lines,
@@ -15,13 +15,14 @@ from sequencer.analysis.batches.words import (
     limits_of,
     share_text,
     spread_text,
+    value_text,
 )
 from sequencer.frozen import dataclass
 from sequencer.report.control_chart import control_chart, share_bar
 from sequencer.report.page import style_text, template, time_shown
 from sequencer.results.text import with_minus
 from sequencer.statistics.charts import Chart
-from sequencer.units.format import format_quantity, time_text
+from sequencer.units.format import time_text
 
 SHOWN = 12
 """Quantities that are drawn, unless all are asked for: those that lie worst between their limits."""
@@ -63,6 +64,7 @@ def render_batch(
         style=Markup(style_text()),
         title=title or f"Batch {found.record.batch}",
         found=found,
+        rules=RULES,
         record=found.record,
         comments=comments,
         written=time_shown(written),
@@ -103,7 +105,7 @@ def _row(one: Process) -> tuple[str, ...]:
     return (
         *head,
         str(found.n),
-        with_minus(format_quantity(found.mean, quantity.unit)),
+        with_minus(value_text(one, found.mean)),
         spread_text(found.sigma_overall, quantity.unit),
         index_text(found.cpk),
         index_text(found.ppk),
@@ -115,7 +117,7 @@ def _view(one: Process) -> QuantityView:
     quantity = one.quantity
 
     def shown(value: float) -> str:
-        return with_minus(format_quantity(value, quantity.unit))
+        return with_minus(value_text(one, value))
 
     charts = []
     if one.individuals is not None:

@@ -17,6 +17,7 @@ from sequencer.report.bars import limit_bar
 from sequencer.report.verdicts import Verdict, severity, trouble_of, verdict_of
 from sequencer.results.budget_rows import COLUMNS as BUDGET_COLUMNS
 from sequencer.results.budget_rows import cells, expanded_text
+from sequencer.results.line import LineFacts
 from sequencer.results.model import BenchInstrument
 from sequencer.results.stored import StoredResult, StoredRun
 from sequencer.results.stored_budget import UNSTATED_NOT_KNOWN, StoredBudget
@@ -26,6 +27,7 @@ from sequencer.results.text import (
     evaluated_text,
     limits_from_text,
     limits_in_words,
+    line_text,
     quantity_in_words,
     value_in_words,
     voltages_in_words,
@@ -187,6 +189,7 @@ def _facts(run: StoredRun, rows: Sequence[StoredResult]) -> list[tuple[str, str]
         ("Resumed", "; ".join(time_shown(one) for one in run.resumed)),
         ("Bench time", time_text(run.bench_s) if run.bench_s is not None else ""),
         ("Run", run.run),
+        ("Tested as", line_text(LineFacts.of(run))),
         ("Nothing measured", evaluated_text(run)),
         *(("Repeated", _repeat(one)) for one in run.repeats),
     ]

@@ -17,6 +17,7 @@ from pathlib import Path
 from xml.etree.ElementTree import Element, ElementTree, SubElement, indent
 
 from sequencer.files.write import FileMark, whole_file
+from sequencer.results.line import LineFacts
 from sequencer.results.stages import counting
 from sequencer.results.stored import StoredResult, StoredRun
 from sequencer.results.text import channel_in_words, limits_in_words, quantity_in_words, value_in_words
@@ -53,6 +54,9 @@ def _suite(root: Element, run: StoredRun) -> list[int]:
         "outcome",
     ):
         SubElement(properties, "property", name=name, value=_xml(getattr(run, name)))
+    for name, said in LineFacts.of(run).as_plain().items():
+        if said:
+            SubElement(properties, "property", name=name, value=_xml(said))
     counts = [0, 0, 0, 0]  # cases, failures, errors, skipped
     counted = {id(row) for row in counting(run.results)}
     for row in run.results:

@@ -290,3 +290,99 @@ def test_a_batch_on_a_server_is_as_one_in_a_file(
     shown = CliRunner().invoke(main, ["batch", "Week 48", "--json", *store])
     assert shown.exit_code == 0, shown.output
     assert json.loads(shown.stdout)["yield"]["judged"] == 1
+
+
+def test_a_run_of_a_batch_is_replayed_and_its_operator_masked(line: Line, tmp_path: Path) -> None:
+    """A replay finds the same under the same batch; a trace that is to leave the house names neither unit nor operator."""
+    first = line.json("results")[-1]["run"]
+    replayed = line.call("replay", first)
+    assert replayed.exit_code == 0, replayed.output
+    kept = tmp_path / "run.json"
+    masked = line.call("replay", first, "--as-test", str(kept), "--mask-serial")
+    assert masked.exit_code == 0, masked.output
+    text = kept.read_text(encoding="utf-8")
+    assert '"batch":"Week 48"' in text
+    assert SAID["operator"] not in text
+    assert SOUND not in text
+
+
+def test_an_export_is_chosen_by_run_batch_sequence_model_and_time(line: Line, tmp_path: Path) -> None:
+    """In every format; what is chosen away is not there, and an export of nothing says where to look."""
+    runs = line.json("results")
+    first = runs[-1]["run"]
+    chosen: dict[str, tuple[str, ...]] = {
+        "run.jsonl": ("--run", first),
+        "batch.csv": ("--batch", "Week 48"),
+        "sequence.xml": ("--sequence", "power only"),
+        "model.jsonl": ("--model", runs[-1]["model"]),
+        "since.jsonl": ("--since", "2020-01-01"),
+    }
+    rows = {}
+    for name, words in chosen.items():
+        done = line.call("export", str(tmp_path / name), *words)
+        assert done.exit_code == 0, done.output
+        rows[name] = int(done.stdout.split()[-2])
+    assert (
+        rows["run.jsonl"]
+        < rows["batch.csv"]
+        == rows["sequence.xml"]
+        == rows["model.jsonl"]
+        == rows["since.jsonl"]
+    )
+    found = [json.loads(one) for one in (tmp_path / "run.jsonl").read_text(encoding="utf-8").splitlines()]
+    assert {(one["run"], one["batch"], one["operator"]) for one in found} == {
+        (first, "Week 48", SAID["operator"])
+    }
+    assert '<property name="batch" value="Week 48"' in (tmp_path / "sequence.xml").read_text(encoding="utf-8")
+    for words in (
+        ("--batch", "none"),
+        ("--sequence", "none"),
+        ("--model", "none"),
+        ("--until", "2020-01-01"),
+    ):
+        done = line.call("export", str(tmp_path / "none.csv"), "--force", *words)
+        assert done.exit_code == 0
+        assert "is as asked for" in done.stderr
+
+
+def test_the_batch_command_shows_lists_closes_and_opens(line: Line, tmp_path: Path) -> None:
+    """The page, the list, JSON, CSV, the report; a closed batch takes no run and says why, until it is opened again."""
+    shown = line.call("batch", "Week 48")
+    assert shown.exit_code == 0
+    assert "SIMULATED" in shown.stdout
+    assert "first pass  1 of 1, 100.0 % (2.5 to 100.0 %)" in shown.stdout
+    assert "Week 48  1 of 20 units judged" in line.call("batch").stdout
+    assert line.json("batch", "Week 48")["target"] == 20
+    table = line.call("batch", "Week 48", "--csv")
+    assert table.exit_code == 0
+    assert table.stdout.splitlines()[0].startswith("check,quantity,channel")
+    page = line.call("report", "--batch", "Week 48", str(tmp_path / "week.html"))
+    assert page.exit_code == 0, page.output
+    closed = line.call("batch", "Week 48", "--close", "all delivered")
+    assert closed.exit_code == 0, closed.output
+    refused = line.run("--batch", "Week 48", serial="M40-0011")
+    assert refused.exit_code == 2
+    assert "was closed on" in refused.stderr
+    assert "all delivered" in refused.stderr
+    assert line.call("batch", "Week 48", "--open", "one more").exit_code == 0
+    again = line.run("--batch", "Week 48", serial="M40-0011")
+    assert again.exit_code == 0, again.output
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("batch", "Week 47"), "did you mean 'Week 48'?"),
+        (("batch", "--csv"), "it is of one batch"),
+        (("batch", "Week 48", "--close", " "), "the reason is empty"),
+        (("batch", "Week 48", "--close", "a", "--open", "b"), "a batch is closed or opened, not both"),
+        (("report", "--batch", "Week 48", "last", "x.html"), "with --batch there is no RUN"),
+        (("report", "--batch", "Week 48", "--sheet", "x.html"), "it is of runs, and --batch of a batch"),
+        (("report", "--batch", "none", "x.html"), "no batch 'none' in this store"),
+    ],
+)
+def test_what_batch_and_report_do_not_take_is_said(line: Line, words: tuple[str, ...], said: str) -> None:
+    """Status 2, and what is allowed."""
+    done = line.call(*words)
+    assert done.exit_code == 2, done.output
+    assert said in " ".join(done.stderr.split())

@@ -15,11 +15,17 @@ from sequencer.statistics.charts import Chart, ChartPair, individuals_and_moving
 from sequencer.statistics.run_rules import WESTERN_ELECTRIC, Alarm, find_alarms
 from sequencer.units.format import counted
 
-RULES_SOURCE = "Western Electric, Statistical Quality Control Handbook, 1956"
+RULES = (
+    "Rules of the charts: Western Electric, Statistical Quality Control Handbook, 1956: one point beyond 3 sigma, two of three beyond 2, "
+    "four of five beyond 1, eight on one side. An undisturbed process breaks one in 92 units on average. A chart's limits are from these "
+    "units themselves, not the sequence's."
+)
 FEW_FOR_CAPABILITY = 30
 """Below so many units an index is a guess: of 30 with Cpk 1.33 the interval reaches 27 % to each side [worked out, 95 %]."""
 FEWEST_FOR_CHART = 8
 FEWEST_FOR_DRIFT = 5
+SHORTEST_FOR_DRIFT_H = 0.25
+"""Over less than a quarter of an hour a slope an hour says nothing that anybody could use."""
 GROUP = 5
 
 
@@ -102,10 +108,7 @@ class Process:
                 f"{counted(len(at), 'unit')} of {len(rows)} break{'s' if len(at) == 1 else ''} a rule, first {rows[first.at].serial} at "
                 f"{rows[first.at].time:%Y-%m-%d %H:%M} ({first.rule}). Look at the bench before the units."
             )
-        return (
-            f"{said} Rules: {RULES_SOURCE}; an undisturbed process breaks one in 92 units on average. The limits are from these units "
-            "themselves, not the sequence's."
-        )
+        return said
 
     def drift_sentence(self) -> str:
         """Return whether it drifted over the time of the batch."""
@@ -163,13 +166,13 @@ def _groups(quantity: Quantity, group: int, *, by_hour: bool) -> list[Sequence[f
 
 
 def _drift(quantity: Quantity) -> BatchDrift | None:
-    """Return the least-squares line over time; None for few values, or where all were found at once.
+    """Return the least-squares line over time; None for few values, or where all were found within a quarter of an hour.
 
     Its uncertainty is from the scatter about the line, Student's t (NIST/SEMATECH e-Handbook 4.1.4.1; common practice).
     """
     values, count = quantity.values, len(quantity.values)
     hours = [(one - quantity.times[0]).total_seconds() / 3600.0 for one in quantity.times]
-    if count < FEWEST_FOR_DRIFT or hours[-1] <= 0.0:
+    if count < FEWEST_FOR_DRIFT or hours[-1] < SHORTEST_FOR_DRIFT_H:
         return None
     mean_h, mean = statistics.fmean(hours), statistics.fmean(values)
     square = math.fsum((one - mean_h) ** 2 for one in hours)

@@ -9,6 +9,9 @@ from sequencer.frozen import dataclass
 from sequencer.results.line import CheckSeconds
 from sequencer.units.format import counted
 
+SHORTEST_S = 0.05
+"""What takes less a run (a confirmation that was stated beforehand) is no line."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CheckTime:
@@ -81,6 +84,7 @@ def find_seconds(found: BatchUnits, recorded: Mapping[tuple[str, int], CheckSeco
             person_s=sum(one.person_s for one in some),
         )
         for check, some in by_check.items()
+        if sum(one.bench_s for one in some) >= SHORTEST_S * len(some)
     ]
     all_s = sum(run.bench_s or 0.0 for run in runs)
     return BatchSeconds(

@@ -6,7 +6,7 @@ from dataclasses import asdict
 from typing import Any
 
 from sequencer.analysis.batches.counted_charts import CountedCharts, find_counted_charts
-from sequencer.analysis.batches.process import GROUP, Process, process_of
+from sequencer.analysis.batches.process import GROUP, RULES, Process, process_of
 from sequencer.analysis.batches.quantities import quantities_of
 from sequencer.analysis.batches.seconds import BatchSeconds, find_seconds
 from sequencer.analysis.batches.units import BatchUnits, read_batch_units, record_of_runs
@@ -131,6 +131,7 @@ def summary_as_plain(found: BatchSummary) -> dict[str, Any]:
             "defects": _chart(found.counted.defects),
             "units_a_point": list(found.counted.samples),
             "says": found.counted.sentence(),
+            "rules": RULES,
         },
         "seconds": {
             "checks": [{**asdict(one), "measuring_s": one.measuring_s} for one in found.seconds.checks],

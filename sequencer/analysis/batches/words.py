@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from sequencer.analysis.batches.process import Process
 from sequencer.analysis.batches.quantities import Quantity
 from sequencer.statistics.capability import Index
@@ -33,6 +35,15 @@ def limits_of(quantity: Quantity) -> str:
     return f"at least {format_quantity(lower, quantity.unit)}" if lower is not None else "no limit"
 
 
+def value_text(one: Process, value: float) -> str:
+    """Return a value of a quantity, rounded to what its own scatter leaves of it: a hundredth of that, as a power of ten."""
+    unit, spread = one.quantity.unit, one.individuals.sigma if one.individuals is not None else 0.0
+    if one.capability is not None:
+        spread = one.capability.sigma_overall
+    places = 2 - math.floor(math.log10(spread)) if spread > 0.0 else 6
+    return format_quantity(round(value, places), unit)
+
+
 def spread_text(value: float, unit: str) -> str:
     """Return a difference or a standard deviation in the unit of a difference, to three figures."""
     rounded = float(f"{value:.3g}")
@@ -57,7 +68,7 @@ def capability_lines(one: Process) -> list[str]:
     )
     spread = f"s {spread_text(found.sigma_overall, unit)} (within {spread_text(found.sigma_within, unit)})"
     return [
-        f"mean {format_quantity(found.mean, unit)}, {spread}{u}{missing}",
+        f"mean {value_text(one, found.mean)}, {spread}{u}{missing}",
         "; ".join(indices),
         f"normal: p {found.normality:.2g}; outside {share_text(found.outside)}{by_percentiles}",
     ]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterable, Iterator
 
-from sequencer.analysis.batches.process import Process
+from sequencer.analysis.batches.process import RULES, Process
 from sequencer.analysis.batches.summary import BatchSummary
 from sequencer.analysis.batches.words import (
     capability_lines,
@@ -13,13 +13,16 @@ from sequencer.analysis.batches.words import (
     index_text,
     limits_of,
     share_text,
+    value_text,
 )
 from sequencer.cli.screens.chart_text import chart_lines
 from sequencer.problems import printable
-from sequencer.units.format import counted, format_quantity, time_text
+from sequencer.units.format import counted, time_text
 
 SHOWN = 3
 """Quantities that are shown with their charts, unless all are asked for: those that lie worst between their limits."""
+MOST_LISTED = 12
+"""Further quantities that are named."""
 _BAR = 24
 
 
@@ -79,17 +82,23 @@ def _quantities(found: BatchSummary, width: int, *, every: bool) -> Iterator[str
         yield from _heading(f"Capability and charts{f', {order}' if order else ''}")
     for one in shown:
         yield from _process(one, width)
+    if any(one.individuals is not None for one in shown):
+        yield ""
+        yield from _wrapped(RULES, width)
     if rest := worst[len(shown) :]:
         yield ""
         yield f"  And {counted(len(rest), 'quantity', 'quantities')} more (--all shows each with its chart):"
         room = min(max(len(one.quantity.title) for one in rest), max(20, width - 34))
-        for one in rest:
+        for one in rest[:MOST_LISTED]:
             index = index_text(one.capability.ppk) if one.capability is not None else one.why_not
             yield printable(
                 f"    {one.quantity.title:{room}}  Ppk {index}"
                 if one.capability
                 else f"    {one.quantity.title:{room}}  {index}"
             )
+        left = len(rest) - MOST_LISTED
+        if left > 0:
+            yield f"    and {left} that lie better"
 
 
 def _process(one: Process, width: int) -> Iterator[str]:
@@ -107,7 +116,7 @@ def _process(one: Process, width: int) -> Iterator[str]:
             for line in chart_lines(
                 one.individuals.location,
                 width=width - 4,
-                shown=lambda value: format_quantity(value, quantity.unit),
+                shown=lambda value: value_text(one, value),
                 odd=odd,
             )
         )
@@ -125,7 +134,7 @@ def _process(one: Process, width: int) -> Iterator[str]:
 
 def _counted(found: BatchSummary, width: int) -> Iterator[str]:
     charts = found.counted
-    if charts.failing is None:
+    if charts.failing is None or not charts.failing.centre:  # no unit failed: there is nothing to draw
         return
     yield from _heading(f"Share of units that fail, {charts.by} a point (p chart)")
     yield from (
@@ -149,7 +158,7 @@ def _seconds(found: BatchSummary, width: int) -> Iterator[str]:
     yield from _heading("Where the seconds go")
     if seconds.checks:
         room = max(len(one.check) for one in seconds.checks)
-        names = ("a unit", "settling", "resting", "a person", "measuring")
+        names = ("a run", "settling", "resting", "a person", "measuring")
         yield f"  {'':{room}}  " + "  ".join(f"{name:>10}" for name in names)
         for one in seconds.checks:
             parts = (one.bench_s, one.settling_s, one.resting_s, one.person_s, one.measuring_s)

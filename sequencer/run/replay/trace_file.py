@@ -158,6 +158,7 @@ def _plain_result(one: Result) -> Result:
 def _masked(kept: KeptRun, text: str) -> str:
     """Return the text without serials: replaced everywhere, so that what belongs together still does."""
     who = {one.who for check in kept.checks for result in check.results for one in result.confirmations}
+    who.add(kept.operator)
     serials = {kept.serial, *(one.serial for one in kept.instruments)}
     for at, word in enumerate(sorted(_words(serials | who), key=len, reverse=True), start=1):
         inner = re.escape(json.dumps(word, ensure_ascii=False)[1:-1])
