@@ -24,7 +24,7 @@ _STYLES = {
 _WORDS = {
     Verdict.PASS: "All limits met.",
     Verdict.FAIL: "A limit was not met.",
-    Verdict.NOT_MEASURED: "Something was not measured.",
+    Verdict.NOT_MEASURED: "Something was not measured, or could not be kept.",
     Verdict.BENCH: "The bench failed: this says nothing of the unit.",
 }
 MOST_WRONG, MOST_WAITING_SHOWN = 6, 4

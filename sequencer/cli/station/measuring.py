@@ -232,7 +232,7 @@ def unit_report(ran: Ran) -> UnitReport:
     """Return what is shown of a run."""
     report, state = report_of(ran), ran.outcome.safe_state
     wrong = not_met(ran.outcome.results)
-    bench = report.bench_failed or not report.safe
+    bench = report.bench_failed or not report.safe or report.lost
     verdict = Verdict.PASS
     if report.limit_failed:
         verdict = Verdict.FAIL

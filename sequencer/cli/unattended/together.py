@@ -56,7 +56,8 @@ def nobody_to_connect(bench: Path | str, count: int) -> FileProblems:
         "--units",
         f"somebody connects each of the {counted(count, 'unit')} to the bench {bench}, and there is no terminal to ask at",
         allowed="a terminal with somebody at the bench, or a simulated bench",
-        hint="no bench file can state a way to switch from one unit to the next, so that a list never runs unattended on a real bench",
+        hint="no bench file can state a way to switch from one unit to the next, so that a list never runs unattended on a real bench; "
+        "'sequencer line' works with a handler that changes units, or with units in several positions",
     )
 
 
