@@ -57,9 +57,14 @@ def shortfall_text(row: Result) -> str:
     return ""
 
 
+def is_answer(row: Result) -> bool:
+    """Say whether a row is a person's yes or no, which has no unit; the number of a setting, as found or as left, has none either."""
+    return row.unit == "" and not row.stage
+
+
 def value_in_words(row: Result) -> str:
     """Return a value with its unit and uncertainty; a person's answer is yes or no."""
-    if row.unit == "" and row.value in (0.0, 1.0):
+    if is_answer(row) and row.value in (0.0, 1.0):
         return "yes" if row.value else "no"
     return value_text(row).splitlines()[0]
 
@@ -71,7 +76,7 @@ def voltages_in_words(row: Result) -> str:
 
 def limits_in_words(row: Result) -> str:
     """Return the limits; none for a person's answer."""
-    return "" if row.unit == "" else limits_text(row)
+    return "" if is_answer(row) else limits_text(row)
 
 
 def quantity_in_words(row: Result) -> str:

@@ -52,6 +52,8 @@ class Carried:
     finished: tuple[Finished, ...] = ()
     notes: Mapping[int, str] = field(default_factory=dict)
     """By the number of the check."""
+    found_notes: Mapping[int, str] = field(default_factory=dict)
+    """What only results as found say: what was found, and stood, before an adjusting that was cut short."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -74,9 +74,13 @@ def test_resume_tells_it_and_the_results_keep_it(left: Path) -> None:
     done = call("resume", "--folder", str(left))
     assert done.exit_code == 0, done.output
     assert "tx_bias stood at 204 before" in done.stderr
+    words = " ".join(done.stdout.split())
+    assert "setting tx_bias, as 204" in words  # wrapped; the number, and no yes or no
+    assert "setting tx_bias: yes" not in words
     shown = json.loads(call("results", "--json", "last", "--folder", str(left)).stdout)
     notes = [one["note"] for one in shown["results"] if one["stage"] == "as found"]
     assert any("as found before that: " in one and "2.2" in one and "204 before" in one for one in notes)
+    assert not any("as found before" in one["note"] for one in shown["results"] if one["stage"] != "as found")
     assert read_journal(next(left.glob("*.journal"))).adjusting == ()
 
 

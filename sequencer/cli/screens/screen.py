@@ -21,7 +21,14 @@ from sequencer.problems import printable
 from sequencer.results.model import Result
 from sequencer.results.stored import StoredResult
 from sequencer.results.sweep import folded, is_folded
-from sequencer.results.text import limits_text, quantity_in_words, value_in_words, value_text, with_minus
+from sequencer.results.text import (
+    is_answer,
+    limits_text,
+    quantity_in_words,
+    value_in_words,
+    value_text,
+    with_minus,
+)
 from sequencer.run.events import CheckEnded, CheckStarted, Event, RunEnded, RunStarted, StepTaken, Warned
 from sequencer.uncertainty.decision import Decision
 from sequencer.units.format import time_text
@@ -138,11 +145,11 @@ def results_table(
     rows = whole if every else folded(whole)
     notes: dict[str, int] = {}
     for row in rows:
-        if row.note and not _is_answer(row):
+        if row.note and not is_answer(row):
             notes.setdefault(row.note, len(notes) + 1)
-    figures = [row for row in rows if not _is_answer(row)]
+    figures = [row for row in rows if not is_answer(row)]
     shown: list[RenderableType] = [Text(printable(title), style="bold")]
-    shown += [_answer(row) for row in rows if _is_answer(row)]
+    shown += [_answer(row) for row in rows if is_answer(row)]
     if figures:
         shown.append(_slim_figures(figures, notes) if width < _SLIM else _figures(figures, notes, width))
     if notes:
@@ -195,12 +202,10 @@ def _slim_figures(rows: list[Result], notes: Mapping[str, int]) -> RenderableTyp
     return Padding(Group(*lines), (1, 0))
 
 
-def _is_answer(row: Result) -> bool:
-    """Say whether a row is a person's yes or no, which has no unit, rather than a figure."""
-    return row.unit == ""
-
-
 def _answer(row: Result) -> Text:
+    if row.check == "adjust":  # a preset that was given up: nobody was asked anything
+        told = f"{row.quantity}: {row.note or row.decision.value}"
+        return Text(printable(told), style=_STYLES.get(row.decision.value, ""))
     answer = "not answered" if row.value is None else "yes" if row.value else "no"
     note = f" ({row.note})" if row.note else ""
     decision = row.decision.value

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from datetime import datetime
 from pathlib import Path
 
@@ -77,7 +77,7 @@ def judged(
                 finding.note,
                 *statement.notes,
                 _repeated(step, facts),
-                _resumed(step, facts),
+                *_resumed(step, facts, finding),
                 evaluated_mark(facts),
             )
             if part
@@ -128,10 +128,13 @@ def _repeated(step: Step, facts: RunFacts) -> str:
     return f"repeats run {facts.again.run}: {facts.again.reason}"
 
 
-def _resumed(step: Step, facts: RunFacts) -> str:
+def _resumed(step: Step, facts: RunFacts, finding: Finding) -> Iterator[str]:
     """Say in the result itself that it was found after its run was cut short, where that made a difference to it."""
-    notes = facts.said_then if facts.carried is None else facts.carried.notes
-    return notes.get(step.index, "")
+    carried = facts.carried
+    notes = facts.said_then if carried is None else carried.notes
+    yield notes.get(step.index, "")
+    if carried is not None and finding.stage == "as found":
+        yield carried.found_notes.get(step.index, "")
 
 
 def _settings(step: Step) -> Settings | None:

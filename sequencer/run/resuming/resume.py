@@ -23,7 +23,6 @@ from sequencer.planning.plan import Plan
 from sequencer.planning.step import Step
 from sequencer.problems import Complaint, printable
 from sequencer.results.journal import JournalRead
-from sequencer.results.journal_adjusting import AdjustingCut
 from sequencer.results.model import BenchInstrument, Result
 from sequencer.run.facts import Carried, Finished
 from sequencer.run.keeping.inputs import DEEP, input_hashes
@@ -70,13 +69,12 @@ def what_is_left(read: JournalRead, plan: Plan) -> Left:
     planned = {
         step.index for step in plan.steps
     }  # what is known of the bench before all of them is looked at anew
-    notes = {
-        step.index: _note(step, plan, finished, began, faulted, in_table, read.adjusting) for step in due
-    }
+    notes = {step.index: _note(step, plan, finished, began, faulted, in_table) for step in due}
     carried = Carried(
         read=read,
         finished=tuple(one for one in finished.values() if one.index in planned),
         notes={index: note for index, note in notes.items() if note},
+        found_notes={one.check_index: one.note for one in read.adjusting},
     )
     return Left(
         plan=replace(plan, steps=steps),
@@ -124,7 +122,6 @@ def _note(
     began: set[int],
     faulted: Mapping[int, Result],
     in_table: set[int],
-    adjusting: Iterable[AdjustingCut],
 ) -> str:
     """Return what the results of a step say of its run having been cut short."""
     found = []
@@ -138,7 +135,6 @@ def _note(
         found.append(_COLD)
     if step.check.name == "adjust" and step.index in began:
         found.append(_ADJUSTED)
-        found += [one.note for one in adjusting if one.check_index == step.index and one.note]
     return "; ".join(found)
 
 

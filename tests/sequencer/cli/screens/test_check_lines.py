@@ -14,6 +14,7 @@ CHECKS = """
 sequence: lines
 channels: plans/cept-40.yaml
 mode: FM
+share_key: no
 supply: 13.2 V
 prepare: [{confirm: knobs right}]
 checks:
