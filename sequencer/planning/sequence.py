@@ -54,6 +54,9 @@ class SequenceBase(FileModel):
     """The most carrier power the unit is expected to give; the plan holds it against the path's rating."""
     share_key: Literal["yes", "no"] | None = None
     """Whether transmit checks on one channel, one after the other, are made in one key-down: they are, unless it says no."""
+    dead_receiver: Literal["measure", "end"] = "measure"
+    """end: where the first check of the receive side finds nothing, the others of that side are left out, and said to be; measure: they are
+    made all the same."""
     prepare: tuple[Preparation, ...] = ()
     """What a person sets and confirms before the first check."""
 

@@ -27,6 +27,7 @@ from sequencer.run.facts import RunFacts
 from sequencer.run.interrupt import Stopper
 from sequencer.run.keeping.keeper import Keeper
 from sequencer.run.measuring.adjusted import made_old, noted, with_found
+from sequencer.run.measuring.dead_side import DeadReceiver
 from sequencer.run.measuring.entry import transmit_side
 from sequencer.run.measuring.missing import not_measured, refused_by_unit, traceback_of
 from sequencer.run.measuring.retries import Retries, noted_each, noted_first
@@ -89,6 +90,7 @@ class Measurer:
         self._stopper = stopper
         self._say = say
         self._kept: list[Finding] = []
+        self._dead = DeadReceiver(ends=plan.sequence.sequence.dead_receiver == "end")
         self._live = None
         if people.live is not None:
             self._live = CautiousOnce(RecordedLive(people.live, self._keep_said))
@@ -100,8 +102,11 @@ class Measurer:
     def measured(self, step: Step) -> tuple[list[Finding], str]:
         """Return what the check found, and why the run must stop, if it must."""
         self._kept.clear()
+        if (left_out := self._dead.left_out(step)) is not None:
+            return left_out, ""
         findings, stop = self._measured(step)
         findings = with_found(self._kept, findings)
+        self._dead.look(step, findings)
         if old := made_old(step, findings, self._plan.steps):
             self._state.tell(Warned(text=old))
         return noted(findings, old), stop
