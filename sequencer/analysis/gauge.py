@@ -60,13 +60,10 @@ class GaugeFinding:
         return math.nan if self.study is None else math.sqrt(self.study.measuring)
 
     def share_of_tolerance(self, deviation: float) -> float | None:
-        """Return six standard deviations over the tolerance, or with one limit three over the mean's distance to it; None without."""
-        if self.lower is not None and self.upper is not None:
-            return STUDY_WIDTH * deviation / (self.upper - self.lower) if self.upper > self.lower else None
-        limit = self.upper if self.lower is None else self.lower
-        if limit is None or limit == self.mean:
+        """Return six standard deviations over the tolerance; None where there are not two limits."""
+        if self.lower is None or self.upper is None or self.upper <= self.lower:
             return None
-        return STUDY_WIDTH / 2.0 * deviation / abs(limit - self.mean)
+        return STUDY_WIDTH * deviation / (self.upper - self.lower)
 
 
 def findings_of(record: GaugeRecord) -> list[GaugeFinding]:
@@ -193,8 +190,8 @@ def notes_of(finding: GaugeFinding) -> Iterable[str]:
         return
     yield _interaction(study)
     yield from _against_u(finding)
-    if finding.share_of_tolerance(1.0) is not None and (finding.lower is None or finding.upper is None):
-        yield "With one limit, three standard deviations are held against the way from the mean to it."
+    if (finding.lower is None) != (finding.upper is None):
+        yield "With one limit there is no tolerance: 'sequencer risk' says what the measuring costs there."
 
 
 def rests_on(finding: GaugeFinding) -> str:

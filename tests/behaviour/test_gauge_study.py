@@ -84,6 +84,9 @@ def test_a_whole_study_has_each_cell_once_and_its_runs_in_the_store(made: tuple[
     assert set(Counter((cell.unit, cell.operator) for cell in cells).values()) == {2}
     assert sorted(cell.run for cell in cells) == sorted(_runs(folder))
     assert record.begun is None
+    with Store.open_to_read(folder / "results" / "results.sqlite") as store:
+        operators = {run.run: run.operator for run in store.read_runs(limit=None)}
+    assert operators == {cell.run: cell.operator for cell in cells}
     assert "8 of 8 measurements made" in done.stdout
     assert "Simulated: not a study of real units or operators." in done.stdout
     assert "2 units, 2 operators and 8 readings" in done.stdout
@@ -232,6 +235,17 @@ def test_a_published_study_from_a_list(tmp_path: Path) -> None:
     assert "p = 0.974" in shown.output
     assert "22.7 % of the tolerance: marginal" in shown.output
     assert max(map(len, shown.output.splitlines()[:12])) <= 92
+
+
+def test_with_one_limit_there_is_no_tolerance(tmp_path: Path) -> None:
+    """The share of the study remains, and it is said where to look."""
+    path = tmp_path / "readings.csv"
+    rows = [f"{u},{o},{10 * u + o + t / 7}" for u in range(3) for o in range(2) for t in range(2)]
+    path.write_text("unit,operator,value\n" + "\n".join(rows), encoding="utf-8")
+    shown = _call("--from", path, "--upper", "40 W")
+    assert shown.exit_code == 0, shown.output
+    assert "With one limit there is no tolerance" in shown.output
+    assert "% of the spread of these units" in shown.output
 
 
 @pytest.mark.parametrize(

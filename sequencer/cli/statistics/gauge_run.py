@@ -271,7 +271,7 @@ class _Making:
         self._log.begins(cell.number, run)
         with self._stopper.as_before():
             ran = execute(
-                _connected_anew(replace(prepared, asked=_named_run(prepared, cell, run)), cell.number),
+                _connected_anew(_named_run(prepared, cell, run), cell.number),
                 head=f"measurement {cell.number} of {of}",
             )
         return self._kept(cell, of, ran)
@@ -348,10 +348,10 @@ class _Making:
         _say("Stopped. What was measured is kept; the same command goes on with it.")
 
 
-def _named_run(prepared: Prepared, cell: Cell, run: str) -> Asked:
-    """Return what is asked of the run of a measurement: its name, and the operator as far as a run keeps one."""
-    asked = prepared.asked
-    return replace(asked, run=run, line=replace(asked.line, operator=cell.operator))
+def _named_run(prepared: Prepared, cell: Cell, run: str) -> Prepared:
+    """Return the run of a measurement, with its name and its operator."""
+    line = replace(prepared.line, operator=cell.operator)
+    return replace(prepared, asked=replace(prepared.asked, run=run), line=line)
 
 
 def _connected_anew(prepared: Prepared, number: int) -> Prepared:
