@@ -44,6 +44,9 @@ AUDIO_READING_S = 0.2
 STEADY_DB = 0.02  # as for a loss: common practice, no source
 PROOF_STEP_DB = 3.0
 PROOF_WITHIN_DB = 1.0
+LINE_S = (
+    1.6  # the voltmeter at nought, several times, and once with the unit fed: measured on the simulated bench
+)
 FINEST_V = 1e-4
 
 
@@ -119,7 +122,9 @@ class BenchCheck(Check[BenchCheckSettings]):
     @override
     def forecast_s(self, settings: BenchCheckSettings, conditions: Conditions) -> float:
         count = len(settings.frequencies_of(conditions.bench.paths.check)) * len(settings.levels_dbm)
-        return count * (SETTLE_S + READING_S * settings.readings) + SETTLE_S + READING_S + 1.2
+        voltmeter = conditions.bench.with_role("voltmeter")
+        line_s = LINE_S if voltmeter is not None and not voltmeter[1].manual else 0.0
+        return count * (SETTLE_S + READING_S * settings.readings) + SETTLE_S + READING_S + 1.2 + line_s
 
     @override
     def measure_loss(

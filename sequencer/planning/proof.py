@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Any
 
+from drivers.operator.lacking import CANNOT_READ
 from drivers.profiled.commands import INTERFERER_ROLE, commands_of
 from sequencer.checks import find_check
 from sequencer.checks.finding import Demand
@@ -167,6 +168,11 @@ def _lacking(step: Step, bench: LoadedBench) -> Iterator[tuple[str, str]]:
             continue
         if (role, command) == ("radio", "preset") and entry[1].driver in ("text", "operator"):
             yield from _no_presets(step, *entry, bench)
+        if entry[1].driver == "operator" and command in CANNOT_READ.get(entry[1].role, ()):
+            yield (
+                f"{step.check.name} needs {command!r} of {entry[0]}, and a person reads {entry[0]} on this bench, who cannot",
+                f"a bench whose {entry[0]} answers by itself, or the sequence without this check",
+            )
         # a person reads what is on the dial, and a driver in Python may have a way of its own
         if entry[1].driver != "profile":
             continue

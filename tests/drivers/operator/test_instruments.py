@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -21,6 +22,7 @@ from drivers.operator.instruments import (
     OperatorSettings,
     OperatorVoltmeter,
 )
+from drivers.operator.lacking import CANNOT_READ
 from drivers.operator.prompt import Prompter, TakenBack, answers_may_be_taken_back
 from drivers.operator.sources import OperatorSignalGenerator, OperatorSupply
 from drivers.registry import OPERATED, PROFILED, find_driver
@@ -656,3 +658,41 @@ def test_a_wrong_answer_stands_on_a_line_of_its_own():
     complaint, question = bench.asked[1].split("\n")
     assert complaint.startswith("  'wibble' is not a number. Allowed: a number in W")
     assert question == bench.asked[0] == "Read the power, in W: "
+
+
+ASKED_OF_NOBODY: dict[str, dict[str, Callable[[Any], object]]] = {
+    "audio_analyser": {
+        "distortion": lambda one: one.read_distortion_percent(0.1),
+        "recorded_audio": lambda one: one.capture_audio(0.1, 16e3),
+        "second_level": lambda one: one.configure_second_tone(1700.0, 0.01),
+    },
+    "modulation_analyser": {
+        "deviation_rms": lambda one: one.read_rms_deviation_hz(),
+        "depth_negative": lambda one: one.read_depth_percent("negative"),
+        "depth_positive": lambda one: one.read_depth_percent("positive"),
+        "distortion": lambda one: one.read_distortion_percent(),
+        "recorded_audio": lambda one: one.capture_audio(0.1, 16e3),
+        "recorded_baseband": lambda one: one.capture_baseband(0.1, 16e3),
+        "selective_level": lambda one: one.read_selective_dbm(27e6, 1e3),
+    },
+    "power_meter": {"peak_power": lambda one: one.read_peak_envelope_dbm()},
+}
+
+
+PERSONS: dict[str, Any] = {
+    "audio_analyser": OperatorAudioAnalyser,
+    "modulation_analyser": OperatorModulationAnalyser,
+    "power_meter": OperatorPowerMeter,
+}
+
+
+def test_what_the_plan_says_that_a_person_cannot_read_is_refused_without_a_question() -> None:
+    """The names by which a plan refuses a check are those of the verbs that a person's instrument refuses."""
+    assert {role: frozenset(verbs) for role, verbs in ASKED_OF_NOBODY.items()} == dict(CANNOT_READ)
+    for role, verbs in ASKED_OF_NOBODY.items():
+        for verb in verbs.values():
+            bench = Bench()
+            instrument = PERSONS[role](bench.prompter(role), OperatorSettings())
+            with pytest.raises(Refused, match="it cannot"):
+                verb(instrument)
+            assert bench.asked == []

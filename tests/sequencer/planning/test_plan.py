@@ -221,3 +221,27 @@ def test_nothing_is_written_beside_a_shipped_bench(tmp_path: Path) -> None:
     assert own.steps[0].conditions.bench_folder == tmp_path
     shipped = make_plan(own.sequence, load_bench("bench"))
     assert shipped.steps[0].conditions.bench_folder == Path()
+
+
+BY_HAND = """  audio_analyser: {driver: operator}
+"""
+
+
+def test_what_a_person_cannot_read_is_refused_before_the_run(tmp_path: Path) -> None:
+    """Distortion, samples and the like are read by no eye: the plan says so, where the run would have said it check by check."""
+    shipped = load_bench("bench").path.read_text()
+    begins = shipped.index("  audio_analyser:")
+    entry = shipped[begins : shipped.index("  voltmeter:", begins)]
+    checks = (
+        "  - {check: receive_distortion, channel: 20, level: -47 dBm}\n  - {check: squelch, channel: 20}\n"
+    )
+    said = _complaints(
+        tmp_path,
+        HEAD.replace("checks:", "prepare: [{confirm: squelch just closed}]\nchecks:") + checks,
+        {entry: BY_HAND},
+    )
+    assert len(said) == 1, said
+    assert (
+        "receive_distortion needs 'distortion' of audio_analyser, and a person reads audio_analyser"
+        in said[0]
+    )
