@@ -200,7 +200,9 @@ def cables_mark(bench: BenchFile) -> Mark | None:
     if not found:
         return None
     linked = [entry.address for _, entry in found if not entry.manual]
-    key = linked[0] if linked else f"{found[0][1].address} of {bench.bench}"
+    if linked:
+        return _mark_of(linked[0], "cables")
+    key = f"{found[0][1].address} of {bench.bench}"
     return Mark(StateFolder.find(), f"{address_key(key)}.cables", own=StateFolder.of_user())
 
 
@@ -209,7 +211,14 @@ def key_mark(bench: BenchFile) -> Mark | None:
     radio = bench.with_role("radio")
     if radio is None or radio[1].manual:
         return None
-    return Mark(StateFolder.find(), f"{address_key(radio[1].address)}.key", own=StateFolder.of_user())
+    return _mark_of(radio[1].address, "key")
+
+
+def _mark_of(address: str, what: str) -> Mark:
+    """Return a mark of an instrument, whichever way a bench file writes its address: it goes by the last of its names, and knows all."""
+    keys = list(dict.fromkeys([address_key(address), *(address_key(one) for one in names_of(address))]))
+    names = [f"{key}.{what}" for key in reversed(keys)]
+    return Mark(StateFolder.find(), names[0], own=StateFolder.of_user(), also=names[1:])
 
 
 def _take(folder: StateFolder, name: str, stack: ExitStack) -> int | None:

@@ -154,7 +154,8 @@ def _refusals(settings: BenchCheckSettings, conditions: Conditions) -> list[Dema
             Demand(
                 at=("through",),
                 refused="bench_check goes through the switch, and the bench file describes no check path",
-                allowed="'paths: {check: {loss: …, rating: …}}' in the bench file, or 'through: hand' for a person who joins both",
+                allowed="'paths: {check: {loss: …, rating: …}}' in the bench file, or 'through: hand' for a person who joins both; "
+                "'sequencer reference bench-health' shows how",
             )
         )
     if path is None and settings.frequencies_hz is None and settings.is_by_hand:

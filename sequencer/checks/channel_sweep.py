@@ -194,11 +194,12 @@ class ChannelSweep(Check[ChannelSweepSettings]):
             found[channel] = one
             counts += one.errors
             conditions.say(f"channel {channel}")
-        findings = _proved(side, found, conditions)
+        findings, follows = _proved(side, found, conditions)
         # a counter in steps counts the same twice on one channel: only all channels together show its step
         findings = pooled(pooled(findings, POWER_SCATTER), "repeatability", step=counted_step_hz(counts))
         # the meter has shown that it sees this unit's power: what it does not see elsewhere is not radiated
-        seen = next((one for one in _stands(found, doubted=False) if one.is_seen), None)
+        stands = [*_stands(found, doubted=False), *(_stands(found, doubted=True) if follows else ())]
+        seen = next((one for one in stands if one.is_seen), None)
         findings += [
             replace(look_outside(side, channel, settings.radiates_above_w, conditions, seen), channel=channel)
             for channel in settings.outside
@@ -228,10 +229,15 @@ def _stands(found: Mapping[int, _Channel], *, doubted: bool) -> list[Stand]:
     ]
 
 
-def _proved(side: TransmitSide, found: Mapping[int, _Channel], conditions: Conditions) -> list[Finding]:
-    """Return the findings of all channels; those that nothing shows to be the unit's without their numbers, and the others blamed on it."""
+def _proved(
+    side: TransmitSide, found: Mapping[int, _Channel], conditions: Conditions
+) -> tuple[list[Finding], bool]:
+    """Return the findings of all channels, and whether all is seen to follow where one is doubted.
+
+    Findings that nothing shows to be the unit's lose their numbers, the others are blamed on it.
+    """
     assert conditions.plan is not None
-    doubted = [channel for channel, one in found.items() if is_doubted(one.findings)]
+    doubted = [channel for channel, one in found.items() if is_doubted(one.findings) and not one.is_lost]
     why = ""
     if doubted:
         others = [
@@ -246,7 +252,7 @@ def _proved(side: TransmitSide, found: Mapping[int, _Channel], conditions: Condi
         frequency_hz = conditions.plan.frequency_hz(channel)
         placed = [replace(finding, channel=channel, frequency_hz=frequency_hz) for finding in one.findings]
         findings += judged(placed, why) if channel in doubted else placed
-    return findings
+    return findings, not why
 
 
 def _swept(settings: ChannelSweepSettings, conditions: Conditions) -> tuple[int, ...]:

@@ -47,6 +47,8 @@ class Stopper:
         self.signal_name = ""
         self.on_continue: Callable[[], None] = lambda: None
         """Told that this process was stopped and goes on."""
+        self.look: Callable[[], None] = lambda: None
+        """Called while a person is waited for: it may ask to stop."""
         self._held = 0
         self._raised_at_s: float | None = None
 
@@ -74,6 +76,11 @@ class Stopper:
         """Ask to stop as a signal would, in the name of something else; raised by the next `check`, or when nothing is held any more."""
         self.requests += 1
         self.signal_name = self.signal_name or name
+
+    def raise_asked(self) -> None:
+        """Raise `Interrupted` for what `ask` asked, as a signal would: not while signals are held, and once."""
+        if not self._held:
+            self._raise_once()
 
     @contextmanager
     def as_before(self) -> Iterator[None]:

@@ -16,6 +16,7 @@ import json
 import math
 import os
 import time
+from collections.abc import Sequence
 from dataclasses import field
 from pathlib import Path
 from typing import Any
@@ -49,13 +50,21 @@ class Standing:
 
 
 class Mark:
-    """One mark: ``name`` is the hash of an instrument's address, and of what it is a mark. ``own`` is the user's own folder, if any."""
+    """One mark: ``name`` is the hash of an instrument's address, and of what it is a mark. ``own`` is the user's own folder, if any.
 
-    def __init__(self, folder: StateFolder, name: str, *, own: StateFolder | None = None) -> None:
+    ``also`` are names under which the same may be said of the same instrument: its address as others write it. They are read, and
+    written where this user has said something under them.
+    """
+
+    def __init__(
+        self, folder: StateFolder, name: str, *, own: StateFolder | None = None, also: Sequence[str] = ()
+    ) -> None:
         self.folder = folder
         self._own = own
         self.name = name
         self._stem = f"{PREFIX}{name}."
+        self._stems = tuple(f"{PREFIX}{one}." for one in dict.fromkeys((name, *also)))
+        self._ours = tuple(f"{stem}{own_uid()}" for stem in self._stems)
 
     @property
     def path(self) -> Path:
@@ -70,7 +79,7 @@ class Mark:
         cleared_ago_s = float("inf")
         others: list[Standing] = []
         for stands, found in self.records():
-            if found.is_ours and found.path.name == self.path.name:
+            if found.is_ours and found.path.name in self._ours:
                 if not found.is_legible:
                     illegible = found
                 elif said is None or found.age_s < said[1].age_s:
@@ -87,19 +96,21 @@ class Mark:
 
     def records(self) -> list[tuple[bool, Standing]]:
         """Return what every user's file says, and whether it stands by that. Raises OSError."""
-        names = [path.name for path in self.folder.path.iterdir() if path.name.startswith(self._stem)]
+        names = [path.name for path in self.folder.path.iterdir() if path.name.startswith(self._stems)]
         found = [_look(self.folder, name) for name in names]
-        if self._own is not None and (self._own.path / self.path.name).exists():
-            found.append(_look(self._own, self.path.name))
+        if (own := self._own) is not None:
+            found += [_look(own, name) for name in self._ours if (own.path / name).exists()]
         return found
 
     def write(self, *, stands: bool, durable: bool = True, **facts: Any) -> None:
         """Say that it stands, or no longer; on the disk before this returns if ``durable``. Raises OSError."""
         record = {"stands": stands, "since": time.time(), "boot": boot_id(), "since_boot": boot_s(), **facts}
         content = json.dumps(record).encode("ascii").ljust(RECORD_BYTES - 1) + b"\n"
-        if self._own is not None:
-            _put(self._own, self.path.name, content, durable=durable)
-        _put(self.folder, self.path.name, content, durable=durable)
+        for folder in (self._own, self.folder):
+            if folder is not None:
+                for name in (one for one in self._ours[1:] if (folder.path / one).exists()):
+                    _put(folder, name, content, durable=durable)
+                _put(folder, self.path.name, content, durable=durable)
 
 
 def _put(folder: StateFolder, name: str, content: bytes, *, durable: bool) -> None:

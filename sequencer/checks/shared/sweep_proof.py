@@ -34,9 +34,9 @@ class Stand:
 
 
 def is_doubted(findings: Sequence[Finding]) -> bool:
-    """Say whether the carrier of a channel was missed without a fault, or was counted outside its limits."""
+    """Say whether power or carrier of a channel was missed without a fault, or lies outside its limits."""
     return any(
-        one.fault is None and (one.value is None or (one.unit == "Hz" and one.counts_against_unit))
+        one.unit in ("W", "Hz") and one.fault is None and (one.value is None or one.counts_against_unit)
         for one in findings
     )
 
@@ -44,7 +44,7 @@ def is_doubted(findings: Sequence[Finding]) -> bool:
 def looked_again_after(findings: Sequence[Finding]) -> str:
     """Return why a channel was read once more."""
     off = next(one for one in findings if is_doubted([one]))
-    found = off.note if off.value is None else f"{off.quantity} {off.value:.0f} {off.unit}"
+    found = off.note if off.value is None else f"{off.quantity} {off.value:.4g} {off.unit}"
     return f"measured again, because at first: {found}"
 
 

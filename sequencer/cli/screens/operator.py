@@ -139,6 +139,7 @@ class TerminalPerson:
         while b"\n" not in self._held and len(self._held) <= _LONGEST_LINE:
             waited_s = time.monotonic() - began_s
             counting.show(waited_s)
+            _look()
             limit_s = within_s
             if _requests() > requests:  # Ctrl-C throws away what was typed, and is only counted now
                 requests = _requests()
@@ -179,11 +180,22 @@ class TerminalPerson:
         termios.tcflush(self._descriptor, termios.TCIFLUSH)
 
 
-def _requests() -> int:
-    """Return how often the run has been asked to stop."""
+def _stopper() -> Stopper | None:
     handler: Any = signal.getsignal(signal.SIGINT)
     owner = getattr(handler, "__self__", None)
-    return owner.requests if isinstance(owner, Stopper) else 0
+    return owner if isinstance(owner, Stopper) else None
+
+
+def _requests() -> int:
+    """Return how often the run has been asked to stop."""
+    stopper = _stopper()
+    return stopper.requests if stopper is not None else 0
+
+
+def _look() -> None:
+    """Look whether something else than a signal asks to stop: it counts while a question waits, too. Raises Interrupted."""
+    if (stopper := _stopper()) is not None and not stopper.requests:
+        stopper.look()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -36,7 +36,7 @@ from sequencer.run.series.clock import JumpingClock, SeriesClock, WallClock
 from sequencer.run.series.events import Trouble
 from sequencer.run.series.notify import Channel
 from sequencer.run.series.series import RETRIES, Answer, Series
-from sequencer.run.series.stop_file import STOP_NAME, StopBetweenChecks, StopFile
+from sequencer.run.series.stop_file import STOP_NAME, StopBetweenChecks, StopFile, stop_at_questions
 from sequencer.run.series.teller import Teller
 from sequencer.run.series.timetable import Timetable
 from sequencer.run.series.turn import RunReport, SeriesUnit, Turn
@@ -50,6 +50,7 @@ def series_command(asked: Asked, series: Unattended, *, as_json: bool) -> int:
         refuse_together(asked, series)
         stop_file = StopFile(series.stop_file or asked.folder / STOP_NAME)
         stop_file.refuse_old()
+        stop_at_questions(stop_file, stopper)
         clock: SeriesClock = WallClock()
         listed = read_unit_list(series.units) if series.units is not None else ()
         timetable = timetable_of(series, clock.now(), len(listed))

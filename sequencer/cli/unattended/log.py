@@ -22,8 +22,9 @@ from sequencer.run.series.events import SeriesEvent
 
 LARGEST_BYTES = 1024 * 1024
 """A file beyond this is put aside and a new one begun."""
-KEPT = 9
-"""How many that were put aside are kept: NAME.1 is the newest of them."""
+KEPT = 31
+"""How many that were put aside are kept, a month where each day has one: NAME.1 is the newest of them."""
+LAST_BYTES = 16_384  # in which a line begins
 _BEGINS = re.compile(rb"\d{4}-\d\d-\d\d \d\d:\d\d:\d\d [+-]\d{4,6}  ")
 """How every line of a log begins: see `_stamp`."""
 _ALLOWED = "a name that is free, or a log that earlier runs wrote"
@@ -31,9 +32,20 @@ _HINT = "name another with --log"
 
 
 class _Handler(RotatingFileHandler):
-    """A handler of the standard library that keeps why it could not write, in place of a traceback on the screen."""
+    """A handler of the standard library that begins a file for each day, too, by the day that ``today`` tells.
+
+    It keeps why it could not write, in place of a traceback on the screen.
+    """
 
     failed = ""
+    today: Callable[[], str]
+    written = ""
+    """The day of the last line that stands in the file; empty for none."""
+
+    def shouldRollover(self, record: logging.LogRecord) -> int:  # noqa: N802 - the library's name
+        """Say whether the file is put aside before the line is written: it is full, or of another day."""
+        was, self.written = self.written, self.today()
+        return int(bool(super().shouldRollover(record)) or bool(was and was != self.written))
 
     def handleError(self, record: logging.LogRecord) -> None:  # noqa: N802 - the library's name
         """Keep what went wrong first."""
@@ -64,6 +76,8 @@ class HumanLog:
             self._handler = _Handler(
                 path, maxBytes=LARGEST_BYTES, backupCount=KEPT, encoding="utf-8", errors="backslashreplace"
             )
+            self._handler.today = lambda: f"{clock.now():%Y-%m-%d}"
+            self._handler.written = _last_day(path)
         except (OSError, ValueError, RuntimeError) as error:  # RuntimeError: a link that leads to itself
             raise _unwritable(path, error) from error
 
@@ -99,6 +113,16 @@ class HumanLog:
 
     def _write(self, line: str) -> None:
         self._handler.handle(logging.makeLogRecord({"msg": f"{_stamp(self._clock.now())}  {line}"}))
+
+
+def _last_day(path: Path) -> str:
+    """Return the day of the last line of a log; empty where there is none."""
+    if not path.is_file():
+        return ""
+    with path.open("rb") as file:
+        file.seek(max(0, path.stat().st_size - LAST_BYTES))
+        days = re.findall(_BEGINS.pattern, file.read(), re.MULTILINE)
+    return days[-1][:10].decode("ascii") if days else ""
 
 
 def _stamp(time: datetime) -> str:

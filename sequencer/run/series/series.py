@@ -91,7 +91,7 @@ class Series:
             self._stopper.hold()
         except Interrupted:
             self._stopper.hold()
-            why = Ended.SIGNAL
+            why = Ended.STOP_FILE if self._stopper.signal_name == SAID else Ended.SIGNAL
         summary = self._tally.summary(interrupted=why is Ended.SIGNAL)
         signal_name = self._stopper.signal_name if why is Ended.SIGNAL else ""
         self._tell(

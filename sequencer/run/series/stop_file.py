@@ -35,6 +35,17 @@ class StopFile:
             raise _old(self.path)
 
 
+def stop_at_questions(file: StopFile, stopper: Stopper) -> None:
+    """Have the file looked at while a person is waited for: who is to answer may have gone home. The question is then given up."""
+
+    def look() -> None:
+        if file.is_there():
+            stopper.ask(SAID)
+            stopper.raise_asked()
+
+    stopper.look = look
+
+
 class StopBetweenChecks:
     """Listens to a run, and asks it to stop once a check has ended and the file is there; not after the last check."""
 

@@ -16,7 +16,15 @@ import pytest
 
 from drivers.faults import Refused
 from sequencer.bench.aliases import names_of
-from sequencer.bench.locks import BenchBusy, cables_mark, confirm_held, lock_addresses, lock_path
+from sequencer.bench.locks import (
+    BenchBusy,
+    address_key,
+    cables_mark,
+    confirm_held,
+    key_mark,
+    lock_addresses,
+    lock_path,
+)
 from sequencer.inputs.bench import BenchFile
 from sequencer.inputs.load_bench import load_bench
 from sequencer.safety.mark import Mark
@@ -319,3 +327,37 @@ def test_a_lock_that_was_removed_under_a_run_is_seen_before_ptt_is_pressed(
 def test_this_machine_has_one_lock_under_all_its_own_addresses(host: str) -> None:
     """0.0.0.0 reaches this machine (RFC 1122, 3.2.1.3), as 127.0.0.1 does."""
     assert "TCPIP0::127.0.0.1::5025::SOCKET" in names_of(f"TCPIP0::{host}::5025::SOCKET")
+
+
+def test_a_mark_is_found_whichever_way_a_bench_file_writes_the_address(
+    real_bench: BenchFile, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """A key left pressed on a bench that names a host is known on one that states its address by HiSLIP, and taken back there."""
+    monkeypatch.setenv("SEQUENCER_STATE", str(tmp_path))
+
+    def bench(address: str) -> BenchFile:
+        name, radio = real_bench.with_role("radio") or ("", None)
+        assert radio is not None
+        instruments = {**real_bench.instruments, name: radio.model_copy(update={"address": address})}
+        return real_bench.model_copy(update={"instruments": instruments})
+
+    named = key_mark(bench("TCPIP0::localhost::5025::SOCKET"))
+    stated = key_mark(bench("TCPIP::127.0.0.1::hislip0::INSTR"))
+    other = key_mark(bench("TCPIP0::192.0.2.99::5025::SOCKET"))
+    assert named is not None
+    assert stated is not None
+    assert other is not None
+    named.write(stands=True, serial="M40-0007")
+    found = stated.find()
+    assert found is not None
+    assert found.facts["serial"] == "M40-0007"
+    assert other.find() is None
+    stated.write(stands=False)
+    assert named.find() is None
+    # what an earlier sequencer left under the address as it is written
+    old = Mark(StateFolder.find(), f"{address_key('TCPIP0::localhost::5025::SOCKET')}.key")
+    old.write(stands=True, serial="M40-0012")
+    assert named.find() is not None
+    named.write(stands=False)
+    assert named.find() is None
+    assert old.find() is None

@@ -237,3 +237,14 @@ def test_a_unit_that_is_off_on_one_channel_still_fails(make_rig) -> None:
         (whole,) = _of(outcome, "channel sweep, outside its limits").values()
         assert (whole.value, whole.decision) == (1.0, Decision.FAIL)
         assert outcome.status is ExitStatus.FAILED
+
+
+def test_a_unit_that_is_low_on_every_channel_fails_on_all_of_them(make_rig) -> None:
+    """Each is doubted, radio and analyser are seen to follow, and the numbers stand; what it refuses outside the plan counts too."""
+    rig = make_rig(serial="MX40-0101", sequence=FIRST_THREE.replace("min: 3 W, max: 4.5 W", "min: 5 W"))
+    outcome = rig.run()
+    assert {one.decision for one in _of(outcome, "carrier power").values()} == {Decision.FAIL}
+    assert {one.decision for one in _of(outcome, "frequency error").values()} == {Decision.PASS}
+    (whole,) = _of(outcome, "channel sweep, outside its limits").values()
+    assert whole.value == 3.0
+    assert outcome.status is ExitStatus.FAILED

@@ -9,11 +9,13 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from pathlib import Path
 
 import pytest
 
 from sequencer.cli.screens.operator import Countdown, TerminalPerson, wrapped
 from sequencer.run.interrupt import Interrupted, stoppable
+from sequencer.run.series.stop_file import SAID, StopFile, stop_at_questions
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are needed")
 
@@ -195,3 +197,22 @@ def test_the_seconds_left_are_counted_down_in_place(
     monkeypatch.setenv("TERM", "dumb")
     Countdown(shown).show(5.0)
     assert capsys.readouterr().err == ""
+
+
+def test_a_stop_file_is_seen_while_a_question_waits(tmp_path: Path) -> None:
+    """Nobody answers, and the file appears: the question is given up as by a signal, in the name of the file."""
+    reading, writing = os.pipe()
+    file = StopFile(tmp_path / "stop")
+    try:
+        with stoppable() as stopper:
+            stop_at_questions(file, stopper)
+            person = TerminalPerson(descriptor=reading)
+            os.write(writing, b"yes\n")
+            assert person.ask("Is it there? ") == "yes"
+            file.path.touch()
+            with pytest.raises(Interrupted):
+                person.ask("Is anybody there? ")
+            assert stopper.signal_name == SAID
+    finally:
+        os.close(reading)
+        os.close(writing)

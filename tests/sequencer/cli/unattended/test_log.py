@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -102,8 +103,8 @@ def test_a_log_is_written_below_a_log_only(tmp_path: Path) -> None:
         assert "--log" in str(raised.value)
         assert path.read_bytes() == content
     path.unlink()
-    (tmp_path / "bench.log.9").write_text("mine\n")
-    with pytest.raises(InputError, match=r"bench\.log\.9: the log bench\.log is put aside under this name"):
+    (tmp_path / "bench.log.31").write_text("mine\n")
+    with pytest.raises(InputError, match=r"bench\.log\.31: the log bench\.log is put aside under this name"):
         HumanLog(path, CLOCK)
     with pytest.raises(InputError, match="not a log of this program"):
         HumanLog(Path("/dev/full"), CLOCK)
@@ -116,3 +117,36 @@ def test_a_link_to_itself_is_refused(tmp_path: Path) -> None:
     path.symlink_to(path)
     with pytest.raises(InputError, match="the log cannot be written here"):
         HumanLog(path, CLOCK, other_use=lambda one: str(one.resolve()) and "")
+
+
+class _Day:
+    """A clock that stands at noon of a day."""
+
+    def __init__(self, day: int) -> None:
+        self.day = day
+
+    def now(self) -> datetime:
+        return datetime(2026, 11, self.day, 12, tzinfo=UTC)
+
+
+def test_each_day_has_a_file_of_its_own(tmp_path: Path) -> None:
+    """Within a series, and where the next one begins on another day; on the same day it is written on."""
+    clock: Any = _Day(23)
+    for day, text in ((23, "first"), (23, "second"), (24, "third")):
+        clock.day = day
+        log = HumanLog(tmp_path / "bench.log", clock)
+        log.of_series(_trouble(text))
+        log.close()
+    log = HumanLog(tmp_path / "bench.log", clock)
+    log.of_series(_trouble("fourth"))
+    clock.day = 25
+    log.of_series(_trouble("fifth"))
+    log.of_series(_trouble("sixth"))
+    log.close()
+    said = {one.name: [line[27:] for line in one.read_text().splitlines()] for one in tmp_path.iterdir()}
+    assert said == {
+        "bench.log": ["fifth", "sixth"],
+        "bench.log.1": ["third", "fourth"],
+        "bench.log.2": ["first", "second"],
+    }
+    assert log.failed == ""
