@@ -12,6 +12,7 @@ from click.testing import CliRunner
 from sequencer.cli.main import main
 from sequencer.results.line import opened_again, opened_again_at
 from sequencer.results.store.store import Store
+from tests.support.postgres_server import PostgresServer
 
 LOW = """\
 sequence: Low
@@ -125,3 +126,16 @@ def test_when_it_went_on_is_kept_and_read_back() -> None:
     )
     assert opened_again_at(text) == first + timedelta(hours=1)
     assert text.startswith("3 failures; opened again ")
+
+
+def test_a_batch_stops_on_a_server_as_in_a_file(here: Path, postgres: PostgresServer) -> None:
+    """Closed by its second failure, refused, opened by somebody's word: where the store is PostgreSQL."""
+    store = ("--store", postgres.address())
+    words = ("run", "low.yaml", "--bench", "bench", "--batch", "b.yaml", *store)
+    for serial in ("M40-0007", "M40-0011"):
+        assert _call(*words, "--serial", serial).exit_code == 1
+    refused = _call(*words, "--serial", "M40-0012")
+    assert refused.exit_code == 2
+    assert STOPPED in refused.output
+    assert _call("batch", "B", "--open", "limit was wrong", *store).exit_code == 0
+    assert _call(*words, "--serial", "M40-0012").exit_code == 1
