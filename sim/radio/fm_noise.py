@@ -18,7 +18,7 @@ from math import erf, erfc, exp, factorial, pi, sqrt
 
 import numpy as np
 
-from sim.radio.if_filter import Floats, IfFilter
+from sim.radio.if_filter import Floats, IfFilter, wave_sums
 
 ORDERS = (1, 2, 3)  # from ρ = 3 on the fourth is below 1 % of the first [worked out]
 
@@ -67,8 +67,7 @@ class ClickShare:
         self._roots = np.linspace(0.0, sqrt(_HIGHEST_RHO), _SHARES)
         time_s, g, slope = if_filter.autocorrelation()
         turning = 2.0 * pi * audio_hz
-        heard = np.cos(np.outer(time_s, turning)) @ audio_gain
-        heard_slope = -np.sin(np.outer(time_s, turning)) @ (turning * audio_gain)
+        heard, heard_slope = wave_sums(time_s, turning, audio_gain, -turning * audio_gain)
         alone = 2.0 * if_filter.rms_width_hz * float(audio_gain.sum())
         scale = 4.0 * float(time_s[1] - time_s[0]) / (2.0 * pi) ** 2
         turning_back = _TurningBack(g)
