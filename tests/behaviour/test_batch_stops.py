@@ -139,3 +139,14 @@ def test_a_batch_stops_on_a_server_as_in_a_file(here: Path, postgres: PostgresSe
     assert STOPPED in refused.output
     assert _call("batch", "B", "--open", "limit was wrong", *store).exit_code == 0
     assert _call(*words, "--serial", "M40-0012").exit_code == 1
+
+
+def test_a_station_says_that_its_batch_stops_and_takes_no_further_unit(here: Path) -> None:
+    """After the second failure; the third scan is refused with what is to be done first."""
+    words = ["line", "low.yaml", "--bench", "bench", "--batch", "b.yaml"]
+    done = CliRunner(env={"COLUMNS": "100"}).invoke(main, words, input="M40-0007\nM40-0011\nM40-0012\n")
+    assert done.exit_code == 2, done.output
+    assert f"Batch 'B' stops: {STOPPED}" in done.output
+    assert "Refused: batch 'B' stopped itself" in done.output
+    with Store.open_to_read(Path("results/results.sqlite")) as store:
+        assert sorted(run.serial for run in store.read_runs(limit=None)) == ["M40-0007", "M40-0011"]
