@@ -17,6 +17,7 @@ def test_a_series_without_a_run_passed_and_is_safe() -> None:
     """Nothing was measured and nothing is on."""
     summary = Tally().summary(interrupted=False)
     assert (summary.status, summary.made, summary.passed) == (ExitStatus.PASSED, 0, 0)
+    assert (summary.tried_again, summary.skipped, summary.left_out) == (0, 0, 0)
 
 
 def test_the_longest_run_of_each_unit_is_kept() -> None:
