@@ -26,6 +26,7 @@ NO_ROOM = [
     ["results", "--folder", "FOLDER", "--json"],
     ["history", "--folder", "FOLDER", "--serial", "M40-0007", "--check", "confirm"],
     ["compare", "--folder", "FOLDER"],
+    ["batch", "--folder", "FOLDER", "trial", "--json"],
     ["simulate", "--bench", "bench"],
 ]
 
@@ -35,7 +36,17 @@ def kept(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Return a folder with two runs in it."""
     folder = tmp_path_factory.mktemp("kept")
     for serial in ("M40-0007", "M40-0018"):
-        words = ["run", "quick-check", "--bench", "bench", "--serial", serial, "--confirmed"]
+        words = [
+            "run",
+            "quick-check",
+            "--bench",
+            "bench",
+            "--serial",
+            serial,
+            "--confirmed",
+            "--batch",
+            "trial",
+        ]
         assert CliRunner().invoke(main, [*words, "--folder", str(folder)]).exit_code == 0
     return folder
 

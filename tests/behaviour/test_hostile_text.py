@@ -56,7 +56,7 @@ class Ways:
 
     def run(self) -> str:
         """Run the sequence; return all that it says."""
-        unit = ("--serial", "M40-0007", "--model", WORDS[0], "--confirmed")
+        unit = ("--serial", "M40-0007", "--model", WORDS[0], "--confirmed", "--batch", "hostile")
         return self.say(
             "run", str(self.folder / "sequence.yaml"), "--bench", str(self.folder / "bench.yaml"), *unit
         )
@@ -100,6 +100,8 @@ SCREENS = (
     ("trace", "last"),
     ("history", "--serial", "M40-0007"),
     ("results", "last", "--budget"),
+    ("batch", "hostile"),
+    ("batch",),
 )
 
 

@@ -20,6 +20,7 @@ from drivers.link import scpi
 from drivers.profiled.profile import Profile
 from sequencer.cli.main import main
 from sequencer.files.dataclass_model import read_dataclass
+from sequencer.inputs.batch import load_batch
 from sequencer.inputs.channel_list import MemoryColumns, read_channel_list
 from sequencer.inputs.channel_plan import read_plan
 from sequencer.inputs.loss_table import load_table
@@ -35,6 +36,15 @@ from sim.scpi.faults import Fault, FaultKind
 from tests.support.profiled_bench import ProfiledBench
 
 TOP = Path(__file__).parents[2]
+_BATCH = rb"""batch: Week 50
+sequence: quick-check
+model: M40
+target: 100
+serials: 'M40-\d{4}'
+retest: {attempts: 2, reason: required}
+stop: {failures_in_a_row: 3, first_pass: {below: 80 %, after: 10}, chart: {checks: [carrier_power], after: 25}}
+connections: {cable: 500, fixture: 10000}
+"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,6 +62,7 @@ def targets() -> dict[str, Target]:
     found = [
         Target(name="sequence", take=_sequence, samples=lambda: _files("sequences/*.yaml")),
         Target(name="bench", take=_bench, samples=lambda: _files("sim/*bench*.yaml")),
+        Target(name="batch", take=_from_file("batch.yaml", load_batch), samples=lambda: (_BATCH,)),
         Target(
             name="plan",
             take=_from_file("plan.yaml", read_plan),
