@@ -16,6 +16,8 @@ from sequencer.results.store.problems import StoreProblem
 
 if TYPE_CHECKING:  # pydantic's model of a file that most runs have not
     from sequencer.inputs.batch import BatchFile
+DRY_RUN = " (dry run)"
+"""What stands behind the name of a batch where a bench of real instruments is tried with --dry-run: a batch of its own."""
 
 
 def line_of(
@@ -47,6 +49,8 @@ def line_of(
     if name.endswith((".yaml", ".yml")):
         file = _file(Path(name), plan)
         name = file.batch
+    if simulated and not plan.bench.bench.simulated:  # a batch of real units is not opened by trying it
+        name += DRY_RUN
     line = replace(line, batch=name)
     from sequencer.run.bench_health.batch_gate import open_where_proved
 

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import yaml
 from click.testing import CliRunner, Result
 
 from sequencer.cli.main import main
@@ -386,3 +387,17 @@ def test_what_batch_and_report_do_not_take_is_said(line: Line, words: tuple[str,
     done = line.call(*words)
     assert done.exit_code == 2, done.output
     assert said in " ".join(done.stderr.split())
+
+
+def test_a_dry_run_opens_nothing_of_a_batch_of_real_units(line: Line, tmp_path: Path) -> None:
+    """Tried on a bench of real instruments, a batch is another one, so that the real one is still to be opened."""
+    bench = yaml.safe_load(Path("sim/bench.yaml").read_text(encoding="utf-8"))
+    real = {key: one for key, one in bench.items() if key not in ("visa", "unit", "clock", "seed")}
+    (tmp_path / "bench.yaml").write_text(yaml.safe_dump(real), encoding="utf-8")
+    where = ["--bench", str(tmp_path / "bench.yaml"), "--folder", str(tmp_path / "results")]
+    words = ["run", str(line.folder / "power.yaml"), "--serial", SOUND, "--batch", "Real", "--dry-run"]
+    done = CliRunner().invoke(main, [*words, *where])
+    assert done.exit_code == 0, done.output
+    with Store.open_to_read(tmp_path / "results" / "results.sqlite") as store:
+        assert [(one.batch, one.simulated) for one in store.read_batches()] == [("Real (dry run)", True)]
+        assert store.read_runs(Wanted(batch="Real")) == []
