@@ -61,6 +61,7 @@ _KINDS = (
 )
 
 
+_TURNED = "  - {{check: confirm, text: squelch {}}}\n"
 UNJUDGED = 0.01  # of the figure
 
 
@@ -80,17 +81,22 @@ class Pair:
 
     def __init__(self, folder: Path, first: str, second: str) -> None:
         self.first, self.second = first, second
-        squelch = "  - confirm: squelch just closed\n" if "squelch" in (first, second) else ""
-        items = "".join(f"  - {{check: {name.split(' ')[0]}, {CHECKS[name]}}}\n" for name in (first, second))
+        # of the two, one that listens to noise needs the squelch open, and the squelch's own check just closed
+        turned = "squelch" in (first, second)
+        items = "".join(
+            (_TURNED.format("just closed" if name == "squelch" else "open") if turned else "")
+            + f"  - {{check: {name.split(' ')[0]}, {CHECKS[name]}}}\n"
+            for name in (first, second)
+        )
         file = folder / "pair.yaml"
         file.write_text(
             "sequence: Pair\nchannels: plans/cept-40.yaml\nmode: FM\nsupply: 13.2 V\nrated_power: 13 W\n"
-            f"prepare:\n  - confirm: knobs right\n{squelch}checks:\n{items}",
+            f"prepare:\n  - confirm: knobs right\nchecks:\n{items}",
             encoding="utf-8",
         )
         plan = make_plan(load_sequence(str(file)), load_bench("sim/two-signal-bench.yaml"), serial=SERIAL)
         self._rig = Rig(plan, SERIAL)
-        self._at = [step.index for step in plan.steps][-2:]
+        self._at = [step.index for step in plan.steps if step.check.name != "confirm"]
         rig, sent = self._rig.again(), {}
 
         def count(event: Event) -> None:
