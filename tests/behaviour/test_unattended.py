@@ -30,6 +30,7 @@ SHORT = """\
 sequence: Short
 channels: plans/cept-40.yaml
 supply: 13.2 V
+share_key: no
 checks:
   - {check: frequency_error, channel: 20, limit: {within: 600 Hz}}
   - {check: carrier_power, channel: 20, readings: 2, limit: {max: 4 W}}

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import argparse
 import csv
+import math
 import re
 import sys
 import tempfile
@@ -58,7 +59,7 @@ class Kind:
     follow_s: float = 0.7
     peaking: float = FINE
     past_db: float = 1.5
-    least: float = 0.0
+    least: float = -math.inf
     unit: str = ""
     first: str = ""
 
