@@ -342,7 +342,8 @@ def test_an_unreadable_file_is_refused(tmp_path: Path) -> None:
     for one in (tmp_path, *tmp_path.parents[:2]):
         one.chmod(one.stat().st_mode | 0o055)
     code = (
-        "import os, sys; from sequencer.files.read import read_utf8; from sequencer.problems import FileProblems\n"
+        "import difflib, os, sys\n"  # the interpreter's own files may be closed to that user: loaded beforehand
+        "from sequencer.files.read import read_utf8; from sequencer.problems import FileProblems\n"
         "os.setgid(65534); os.setuid(65534)\n"
         f"try:\n    read_utf8({str(secret)!r})\nexcept FileProblems as problems:\n    print(problems); sys.exit(2)\n"
     )

@@ -115,9 +115,16 @@ def test_a_run_put_in_from_its_journal_replays_where_an_instrument_failed(
 
     run_checks(tmp_path, "M40-0007", "{check: frequency_error, channel: 20}", before=break_once)
     (journal,) = (tmp_path / "results").glob("*.journal")
-    (tmp_path / "other").mkdir()
     done = call("import-kept", str(journal), "--folder", str(tmp_path / "other"))
     assert done.exit_code == 0, done.output
     replayed = call("replay", "last", "--folder", str(tmp_path / "other"))
     assert replayed.exit_code == 0, replayed.output
     assert "2 of 2 results the same, every message as it was" in replayed.output
+    in_a_file = call("import-kept", str(journal), "--folder", str(journal / "deeper"))
+    assert (
+        in_a_file.exit_code,
+        "--folder: the folder cannot be made: Not a directory" in in_a_file.output,
+    ) == (
+        2,
+        True,
+    )

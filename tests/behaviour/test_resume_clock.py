@@ -79,6 +79,9 @@ def test_a_clock_that_was_set_back_loses_and_doubles_nothing(here: Path, cut: Pa
     assert "The bench is safe" in done.stderr
     nothing_left = call("resume", "--folder", str(cut))
     assert (nothing_left.exit_code, "nothing left to measure" in nothing_left.output) == (0, True)
+    replayed = call("replay", "last", "--folder", str(cut))
+    assert replayed.exit_code == 0, replayed.output
+    assert "8 of 8 results the same" in replayed.output
 
 
 def test_another_time_zone_moves_no_moment(here: Path, cut: Path, monkeypatch: pytest.MonkeyPatch) -> None:

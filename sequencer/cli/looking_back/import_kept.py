@@ -9,7 +9,7 @@ from pathlib import Path
 
 import click
 
-from sequencer.problems import printable
+from sequencer.problems import about_file, printable
 from sequencer.results.journal import read_left
 from sequencer.results.store.import_kept import Imported, NotTheSame
 from sequencer.results.store.place import find_place
@@ -27,6 +27,8 @@ def import_kept_command(
     # Each file first, the store afterwards: what is wrong with one is said before anything is written.
     imported: list[Imported] = []
     losses: list[str] = []
+    if place.path is not None and not store_name:
+        _make(folder)
     with Store.open(place) as store:
         # A repeat comes after what it repeats, so that the order on the command line does not matter.
         for file, (run, lost, damaged, adjusting) in sorted(kept, key=lambda one: one[1][0].time):
@@ -54,6 +56,20 @@ def import_kept_command(
     return int(
         ExitStatus.BENCH_FAILED if any(damaged for _, (_, _, damaged, _) in kept) else ExitStatus.PASSED
     )
+
+
+def _make(folder: Path) -> None:
+    """Make the folder of the store, as a run does. Raises FileProblems where that cannot be."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except (OSError, ValueError) as error:  # ValueError: a name that no folder can have
+        why = getattr(error, "strerror", None) or str(error)
+        raise about_file(
+            "--folder",
+            f"the folder cannot be made: {why}",
+            found=printable(str(folder)),
+            allowed="a folder that is there, or can be made",
+        ) from error
 
 
 def _told(imported: Imported, kept: KeptRun, place: str) -> str:

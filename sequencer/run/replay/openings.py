@@ -1,13 +1,15 @@
 """A run that was carried on, taken apart into what each opening of its bench left: each is gone through by itself.
 
-What stands in the trace between two openings is one part; a result is of the part in whose time it was found. A part that was cut short is
-gone through as far as it went, and what its results say of that is said again.
+What stands in the trace between two openings is one part; a result is of the part in which its check spoke to instruments, and of those,
+where there are several or none, of the one that had begun last when it was found. A part that was cut short is gone through as far as it
+went, and what its results say of that is said again.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import pairwise
 
 from drivers.trace import Direction
 from sequencer.bench.tape import Taped
@@ -54,20 +56,30 @@ def openings(source: Source) -> tuple[Opening, ...]:
             f"cannot be replayed: it was carried on {len(resumed)} times, and its trace holds {len(begins)} whole openings of the bench",
             allowed="a run of which each part has measured something",
         )
+    parts = [source.entries[first:last] for first, last in pairwise([*begins, len(source.entries)])]
+    belongs = _belongs(source, parts)
     found: list[Opening] = []
     before: set[int] = set()
-    for at, first in enumerate(begins):
-        last = begins[at + 1] if at + 1 < len(begins) else len(source.entries)
-        results = tuple(
-            (index, one) for index, one in source.results if sum(one.time >= again for again in resumed) == at
-        )
-        entries = source.entries[first:last]
+    for at, (first, entries) in enumerate(zip(begins, parts, strict=True)):
+        results = tuple(one for one, part in zip(source.results, belongs, strict=True) if part == at)
         outcome = source.run.outcome if at == len(resumed) else _ended(entries)
         run = replace(source.run, resumed=(), outcome=outcome)
         part = replace(source, run=run, results=results, entries=entries)
         found.append(Opening(source=part, begins=first, before=frozenset(before)))
         before |= {index for index, _ in results}
     return tuple(found)
+
+
+def _belongs(source: Source, parts: Sequence[Sequence[Taped]]) -> list[int]:
+    """Return for each result of which part it is. Somebody may have set the clock back meanwhile: the order of the parts is the trace's."""
+    checks = [{one.check_index for one in entries} for entries in parts]
+    began = (source.run.time, *source.run.resumed)
+    found = []
+    for index, one in source.results:
+        spoke = [at for at, those in enumerate(checks) if index in those] or list(range(len(parts)))
+        had_begun = [at for at in spoke if began[at] <= one.time] or spoke[:1]
+        found.append(max(had_begun, key=lambda at: (began[at], at)))
+    return found
 
 
 def _begins(entries: Sequence[Taped]) -> list[int]:
