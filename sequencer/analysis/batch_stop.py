@@ -7,7 +7,7 @@ from datetime import datetime
 
 from sequencer.analysis.verdict import FAILED, Verdict, verdict_of
 from sequencer.inputs.batch import BatchFile
-from sequencer.results.line import BatchRecord, opened_again_at
+from sequencer.results.line import BatchRecord
 from sequencer.results.model import BENCH_HEALTH
 from sequencer.results.stages import counting
 from sequencer.results.store.place import StorePlace
@@ -58,7 +58,7 @@ def find_batch_stop(store: Store, record: BatchRecord, *, until: datetime | None
     limits = stop_limits(rules)
     if rules is None or limits is None:
         return None
-    wanted = Wanted(batch=record.batch, measured=True, since=opened_again_at(record.stopped), until=until)
+    wanted = Wanted(batch=record.batch, measured=True, since=record.went_on, until=until)
     watched = rules.stop.chart.checks if rules.stop.chart is not None else ()
     return find_stop(outcomes_of(store.iterate_runs(wanted, points=False), watched), limits)
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from sequencer.frozen import dataclass
+from sequencer.results.conditional import conditional_words
 from sequencer.results.stages import counting
 from sequencer.results.stored import StoredResult, StoredRun
 from sequencer.uncertainty.decision import Decision
@@ -40,6 +41,8 @@ def verdict_of(run: StoredRun) -> Verdict:
     if not ended and kind not in ("fail", "conditional fail"):
         kind, word = "not measured", "Not finished"
     said = [_counted(decisions)]
+    if conditional := conditional_words(run.results):
+        said.append(conditional)
     if not ended:
         said.append(f"The run did not end as planned: {run.outcome}.")
     if run.bench_safe is False:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import re
-from contextlib import suppress
 from dataclasses import asdict, fields
 from datetime import datetime
 from typing import Any, Self
@@ -50,7 +48,8 @@ class BatchRecord:
 
     ``target`` is how many units it is to have; None where nobody said. ``rules`` is its file's content as JSON
     (`sequencer.inputs.batch.BatchFile`), empty where it was opened by its name alone. ``closed`` is None as long as it is open, and
-    ``stopped`` says why it stopped before its end; empty where it did not.
+    ``stopped`` says why it stopped before its end; empty where it did not. ``went_on`` is when it was last opened again, None where it
+    never was: its rules count from there.
     """
 
     batch: str
@@ -63,6 +62,7 @@ class BatchRecord:
     opened: datetime
     closed: datetime | None = None
     stopped: str = ""
+    went_on: datetime | None = None
 
 
 BATCH_COLUMNS = tuple(one.name for one in fields(BatchRecord))
@@ -85,16 +85,4 @@ class CheckSeconds:
 def opened_again(stopped: str, now: datetime, why: str) -> str:
     """Return what is kept of a batch that goes on after it had stopped: why it had, when and why it goes on; the newest 2000 characters."""
     before = f"{stopped}; " if stopped else ""
-    return f"{before}{_OPENED} {now.isoformat(timespec='milliseconds')}: {why}"[-2000:]
-
-
-def opened_again_at(stopped: str) -> datetime | None:
-    """Return when a batch went on last, by what `opened_again` kept of it; None where it never stopped."""
-    found = None
-    for at in re.finditer(rf"{_OPENED} (\S+): ", stopped):
-        with suppress(ValueError):
-            found = datetime.fromisoformat(at[1])
-    return found
-
-
-_OPENED = "opened again"
+    return f"{before}opened again {now.isoformat(timespec='milliseconds')}: {why}"[-2000:]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -10,7 +10,7 @@ import pytest
 from click.testing import CliRunner
 
 from sequencer.cli.main import main
-from sequencer.results.line import opened_again, opened_again_at
+from sequencer.results.line import BatchRecord
 from sequencer.results.store.store import Store
 from tests.support.postgres_server import PostgresServer
 
@@ -37,10 +37,15 @@ def _run(serial: str, batch: str = "b.yaml", bench: str = "self-checking-bench")
     return _call("run", "low.yaml", "--bench", bench, "--serial", serial, "--batch", batch)
 
 
-def _stopped(name: str = "B") -> tuple[bool, str]:
+def _record(name: str = "B") -> BatchRecord:
     with Store.open_to_read(Path("results/results.sqlite")) as store:
         record = store.read_batch(name)
     assert record is not None
+    return record
+
+
+def _stopped(name: str = "B") -> tuple[bool, str]:
+    record = _record(name)
     return record.closed is not None, record.stopped
 
 
@@ -77,12 +82,16 @@ def test_it_goes_on_only_once_the_bench_was_found_in_order(here: Path) -> None:
     assert not is_closed
     assert f"{STOPPED}; opened again " in why
     assert "bench found in order (the bench's own check in run " in why
+    went_on = _record().went_on
+    assert went_on is not None
+    assert f"opened again {went_on.isoformat(timespec='milliseconds')}: " in why
 
 
 def test_a_bench_that_nothing_can_prove_needs_somebodys_word_which_is_kept(here: Path) -> None:
     """The shipped bench has no check path: the reason stands with the batch, and the count begins anew."""
     for serial in ("M40-0007", "M40-0011"):
         _run(serial, bench="bench")
+    assert _record().went_on is None
     refused = _run("M40-0012", bench="bench")
     assert refused.exit_code == 2
     assert "names neither a check path nor a golden unit" in refused.output
@@ -116,16 +125,19 @@ def test_a_series_ends_with_the_unit_that_stops_its_batch(here: Path) -> None:
         assert sorted(run.serial for run in store.read_runs(limit=None)) == ["M40-0007", "M40-0011"]
 
 
-def test_when_it_went_on_is_kept_and_read_back() -> None:
-    """The last time counts; a reason may say anything."""
-    first = datetime(2026, 11, 27, 18, 0, 5, 321000).astimezone()
-    assert opened_again_at("") is None
-    assert opened_again_at("closed by hand: opened again soon: who knows") is None
-    text = opened_again(
-        opened_again("3 failures", first, "opened again by mistake: no"), first + timedelta(hours=1), "x"
-    )
-    assert opened_again_at(text) == first + timedelta(hours=1)
-    assert text.startswith("3 failures; opened again ")
+def test_when_it_went_on_is_a_fact_that_no_reason_can_change(here: Path) -> None:
+    """A reason that reads like another day is a text: the rules count from when it was opened, and two more failures stop it."""
+    for serial in ("M40-0007", "M40-0011"):
+        assert _run(serial, bench="bench").exit_code == 1
+    reason = "opened again 2031-01-01T00:00:00.000+00:00: by mistake"
+    opened = _call("batch", "B", "--open", reason)
+    assert opened.exit_code == 0, opened.output
+    went_on = _record().went_on
+    assert went_on is not None
+    assert went_on - _record().opened < timedelta(days=1)
+    assert "stops:" not in _run("M40-0012", bench="bench").stderr
+    assert "stops:" in _run("M40-0013", bench="bench").stderr
+    assert _record().went_on == went_on  # closing leaves it
 
 
 def test_a_batch_stops_on_a_server_as_in_a_file(here: Path, postgres: PostgresServer) -> None:

@@ -6,15 +6,17 @@
 from __future__ import annotations
 
 import statistics
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
+from functools import partial
 
 import numpy as np
 
-from sequencer.statistics.stop_rules import StopLimits, UnitOutcome, find_stop
+from sequencer.statistics.stop_rules import LATEST, StopLimits, UnitOutcome, find_stop, scaled_by_first
 
 UNITS = 300
 LINES = 200
 Draw = Callable[[np.random.Generator, int], UnitOutcome]
+Stops = Callable[[Sequence[UnitOutcome]], bool]
 
 
 def _unit(number: int, failed: bool, value: float) -> UnitOutcome:
@@ -35,23 +37,46 @@ def _line(failing: float, *, shift: float = 0.0, later: float | None = None, at:
     return draw
 
 
-def _stops(draw: Draw, limits: StopLimits, seed: int) -> Iterator[int]:
+def _by_limits(units: Sequence[UnitOutcome], limits: StopLimits) -> bool:
+    return find_stop(units, limits) is not None
+
+
+def _by_run_rules(units: Sequence[UnitOutcome], *, after: int, beyond: tuple[int, int]) -> bool:
+    """Say whether run rules would stop it, which are not built in: ``beyond`` (so many of so many) beyond 3 sigma, or nine on one side.
+
+    Centre and scatter are those that the chart has: of the units before the latest.
+    """
+    values = [one.values["power"] for one in units]
+    first = max(after, len(values) - LATEST)
+    if len(values) <= after or (scaled := scaled_by_first(values, first)) is None:
+        return False
+    fewest, of = beyond
+    for side in (1.0, -1.0):
+        if sum(side * one > 3.0 for one in scaled[-of:]) >= fewest:
+            return True
+        if len(scaled) >= 9 and all(side * one > 0.0 for one in scaled[-9:]):
+            return True
+    return False
+
+
+def _stops(draw: Draw, stops: Stops, seed: int) -> Iterator[int]:
     """Yield the unit at which each of the lines stops first; UNITS where it does not."""
     for line in range(LINES):
         random = np.random.default_rng((seed, line))
         units: list[UnitOutcome] = []
         for number in range(UNITS):
             units.append(draw(random, number))
-            if find_stop(units, limits) is not None:
+            if stops(units):
                 yield number
                 break
         else:
             yield UNITS
 
 
-def _told(name: str, limits: StopLimits, good: Draw, bad: Draw, at: int = 100) -> None:
-    false = list(_stops(good, limits, 1))
-    found = list(_stops(bad, limits, 2))
+def _told(name: str, rules: StopLimits | Stops, good: Draw, bad: Draw, at: int = 100) -> None:
+    stops = partial(_by_limits, limits=rules) if isinstance(rules, StopLimits) else rules
+    false = list(_stops(good, stops, 1))
+    found = list(_stops(bad, stops, 2))
     early = sum(one < UNITS for one in false) / LINES
     after = [one - at for one in found if one >= at]
     seen = [one for one in after if one < UNITS - at]
@@ -90,6 +115,14 @@ def main() -> None:
                 StopLimits(chart_after=after),
                 _line(0.0),
                 _line(0.0, shift=shift),
+            )
+    for after in (25, 50):
+        for beyond in ((2, 3), (1, 1)):
+            _told(
+                f"{beyond[0]} of {beyond[1]} beyond 3 sigma or 9 on one side, after {after}; 2 sigma",
+                partial(_by_run_rules, after=after, beyond=beyond),
+                _line(0.0),
+                _line(0.0, shift=2.0),
             )
 
 

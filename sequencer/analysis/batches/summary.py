@@ -146,8 +146,11 @@ def summary_as_plain(found: BatchSummary) -> dict[str, Any]:
 
 def record_as_plain(record: BatchRecord) -> dict[str, Any]:
     """Return a batch for JSON; times are ISO 8601."""
-    closed = None if record.closed is None else record.closed.isoformat(timespec="milliseconds")
-    return {**asdict(record), "opened": record.opened.isoformat(timespec="milliseconds"), "closed": closed}
+    times = {"opened": record.opened, "closed": record.closed, "went_on": record.went_on}
+    plain = {
+        name: None if at is None else at.isoformat(timespec="milliseconds") for name, at in times.items()
+    }
+    return {**asdict(record), **plain}
 
 
 def process_as_plain(one: Process) -> dict[str, Any]:

@@ -7,6 +7,7 @@ from collections import Counter
 from sequencer.analysis.batches.units import BatchUnits
 from sequencer.analysis.verdict import FAILED, Verdict
 from sequencer.frozen import dataclass
+from sequencer.results.conditional import conditional_why
 from sequencer.statistics.proportion import Proportion, find_proportion
 from sequencer.uncertainty.decision import Decision
 from sequencer.units.format import counted
@@ -17,7 +18,10 @@ FEW_UNITS = 20
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Yields:
-    """The yields of a batch; None where no unit has a verdict yet. ``retested`` units had more than one verdict or a repeat."""
+    """The yields of a batch; None where no unit has a verdict yet. ``retested`` units had more than one verdict or a repeat.
+
+    ``conditional`` units passed at first with limits that are met only conditionally, for ``why_conditional``.
+    """
 
     first_pass: Proportion | None
     final: Proportion | None
@@ -26,6 +30,8 @@ class Yields:
     retested: int
     attempts: int
     target: int | None
+    conditional: int = 0
+    why_conditional: str = ""
 
     def sentence(self) -> str:
         """Return what the yields rest on, and what they do not say."""
@@ -35,6 +41,10 @@ class Yields:
         said = [
             f"{of}, each counted once: first pass by its first verdict, final by its last, after every retest and repeat so far."
         ]
+        if self.conditional:
+            said.append(
+                f"{counted(self.conditional, 'unit')} passed at first with limits met only conditionally ({self.why_conditional})."
+            )
         if self.retested:
             said.append(f"{counted(self.retested, 'unit')} tested again: none of that counts as a new unit.")
         if self.without_verdict:
@@ -66,9 +76,10 @@ class CheckFailures:
 def find_yields(found: BatchUnits) -> Yields:
     """Return first-pass and final yield with their exact 95 % intervals."""
     judged = found.judged
-    first = sum(unit.first is not None and unit.first.verdict is Verdict.PASSED for unit in judged)
     final = sum(unit.final is Verdict.PASSED for unit in judged)
     of = len(judged)
+    passed = [unit.first.rows for unit in judged if unit.first and unit.first.verdict is Verdict.PASSED]
+    first = len(passed)
     verdicts = [sum(one.verdict is not Verdict.NONE for one in unit.attempts) for unit in judged]
     return Yields(
         first_pass=find_proportion(first, of) if of else None,
@@ -81,6 +92,8 @@ def find_yields(found: BatchUnits) -> Yields:
         ),
         attempts=sum(len(unit.attempts) for unit in judged),
         target=found.record.target,
+        conditional=sum(any(row.decision is Decision.CONDITIONAL_PASS for row in rows) for rows in passed),
+        why_conditional=conditional_why(row for rows in passed for row in rows),
     )
 
 

@@ -130,9 +130,8 @@ def _change(name: str, place: StorePlace, *, closing: str | None, opening: str |
         else:
             # why it goes on stands where it is looked for: with why it had stopped
             now = datetime.now().astimezone()
-            store.write_batch_state(
-                record.batch, closed=None, stopped=opened_again(record.stopped, now, said)
-            )
+            why = opened_again(record.stopped, now, said)
+            store.write_batch_state(record.batch, closed=None, stopped=why, went_on=now)
     click.echo(printable(f"Batch '{record.batch}' is {'closed' if closing is not None else 'open'}: {said}"))
 
 

@@ -8,6 +8,7 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from sequencer.problems import printable
+from sequencer.results.conditional import conditional_words, met_words
 from sequencer.results.model import Result
 from sequencer.results.stages import counting
 from sequencer.results.sweep import folded
@@ -32,8 +33,10 @@ def verdict_line(outcome: RunOutcome) -> str:
     limited = sum(one is not Decision.NO_LIMIT for one in decisions)
     said = [f"{failed} of {counted(limited, 'limit')} not met."] if failed else []
     if outcome.status is ExitStatus.PASSED:
-        said = ["All limits met."]
-    elif outcome.status is ExitStatus.INTERRUPTED:
+        return met_words(outcome.results)
+    if conditional := conditional_words(outcome.results):
+        said.append(conditional)
+    if outcome.status is ExitStatus.INTERRUPTED:
         why = "see below" if outcome.problems else "what was measured is kept"
         said.insert(0, f"Interrupted; {why}.")
     elif outcome.status is ExitStatus.BENCH_FAILED and outcome.problems:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterator, Sequence
-from dataclasses import field
+from dataclasses import field, replace
 
 from sequencer.cli.station.letters import large, small
 from sequencer.frozen import dataclass
@@ -27,6 +27,8 @@ _WORDS = {
     Verdict.NOT_MEASURED: "Something was not measured, or could not be kept.",
     Verdict.BENCH: "The bench failed: this says nothing of the unit.",
 }
+ASK = "ASK"
+"""The block word while a question waits for an answer."""
 MOST_WRONG, MOST_WAITING_SHOWN = 6, 4
 
 
@@ -52,13 +54,15 @@ class Typed:
 class _Part:
     """Lines that belong together. Where there is no room those with the highest ``rank`` go first, the last line before the others.
 
-    In place of a part that has a ``fallback`` that is shown first, and kept as long as what ranks as ``kept``.
+    In place of a part that has a ``fallback`` that is shown first, and kept as long as what ranks as ``kept``. ``larger`` are its other
+    forms where there is room, the next larger first, each with its place in the order in which room is given away.
     """
 
     rank: int
     lines: list[Line]
     fallback: list[Line] = field(default_factory=list)
     kept: int = 0
+    larger: list[tuple[int, list[Line]]] = field(default_factory=list)
 
 
 def drawn(face: Face, typed: Typed, width: int, height: int) -> list[Line]:
@@ -68,6 +72,7 @@ def drawn(face: Face, typed: Typed, width: int, height: int) -> list[Line]:
         at = max(range(len(parts)), key=lambda number: parts[number].rank)
         parts[at] = _shorter(parts[at])
         parts = [part for part in parts if part.lines]
+    parts = _grown(parts, height)
     lines = [line for part in parts for line in part.lines]
     return [Line(text=line.text[:width], style=line.style) for line in lines[:height]]
 
@@ -76,6 +81,18 @@ def _shorter(part: _Part) -> _Part:
     if part.fallback:
         return _Part(rank=part.kept, lines=part.fallback)
     return _Part(rank=part.rank, lines=part.lines[:-1])
+
+
+def _grown(parts: list[_Part], height: int) -> list[_Part]:
+    """Return the parts in their larger forms, as far as there are rows for them."""
+    steps = sorted(
+        (place, at, lines) for at, part in enumerate(parts) for place, lines in part.larger if lines
+    )
+    for _, at, lines in steps:
+        room = height - sum(len(part.lines) for part in parts) + len(parts[at].lines)
+        if len(lines) <= room:
+            parts[at] = replace(parts[at], lines=lines)
+    return parts
 
 
 def _parts(face: Face, typed: Typed, width: int) -> Iterator[_Part]:
@@ -113,22 +130,29 @@ def _verdict(face: Face, width: int) -> _Part:
     if verdict is None:
         return _Part(rank=3, lines=[])
     style = _STYLES[verdict]
-    words = Line(text=f"{verdict.value}: {_WORDS[verdict]}", style=style)
-    lines: list[Line] = []
-    for word in _split(verdict.value, width):
-        shape = large(word, width, cut_out=verdict is Verdict.FAIL)
-        if verdict is Verdict.BENCH:
-            shape = ["═" * min(width, 58), *shape, "═" * min(width, 58)]
-        lines += [Line(text=row, style=style) for row in shape]
+    told = [
+        Line(text=one, style=style)
+        for one in _wrapped(f"{verdict.value}: {printable(face.met or _WORDS[verdict])}", width)
+    ]
+    lines = [Line(text=row, style=style) for row in _block(verdict, width)]
+    twice = [Line(text=row, style=style) for row in _block(verdict, width, twice=True)]
     shorter = [Line(text=row, style=style) for row in small(verdict.value.split()[0], width)]
     if verdict is Verdict.NOT_MEASURED:
         shorter += [Line(text=row, style=style) for row in small("MEASURED", width)]
-    return _Part(rank=6, lines=[*lines, words], fallback=[*shorter, words], kept=1)
+    larger = [(1, [*twice, *told])] if twice else []
+    return _Part(rank=6, lines=[*lines, *told], fallback=[*shorter, *told], kept=1, larger=larger)
 
 
-def _split(word: str, width: int) -> list[str]:
-    """Return a verdict's words, each on its own where they do not fit beside each other."""
-    return [word] if large(word, width) else word.split()
+def _block(verdict: Verdict, width: int, *, twice: bool = False) -> list[str]:
+    """Return a verdict in block letters, its words on their own where they do not fit beside each other; empty where they do not."""
+    word = verdict.value
+    words = [word] if large(word, width, twice=twice) else word.split()
+    shapes = [large(one, width, cut_out=verdict is Verdict.FAIL, twice=twice) for one in words]
+    if not all(shapes):
+        return []
+    rows = [row for shape in shapes for row in shape]
+    edge = "═" * min(width, max(58, *(len(row) for row in rows)))
+    return [edge, *rows, edge] if verdict is Verdict.BENCH else rows
 
 
 def _wrong(face: Face, width: int) -> Iterator[Line]:
@@ -153,11 +177,19 @@ def _safe(face: Face, width: int) -> _Part:
         words, style, text = "WAIT", "", "Do not touch the unit: it is fed and may transmit."
         if face.question is not None:
             text = "The unit is fed: touch only what is asked for."
+    elif face.question is not None:
+        words, style, text = ASK, "bold", ""
     else:
         return _Part(rank=2, lines=[])
-    told = [Line(text=row, style=style) for row in _wrapped(text, width)]
-    block = [Line(text=row, style=style) for row in small(words, width)]
-    return _Part(rank=7, lines=[*block, *told], fallback=told)
+    if face.question is not None and face.safe is not False:
+        words = ASK  # whoever stands back sees what is waited for; whether the unit may be touched stands below it
+    told = [Line(text=row, style=style) for row in _wrapped(text, width)] if text else []
+    block, *larger = (
+        [*(Line(text=row, style=style) for row in rows), *told]
+        for rows in (small(words, width), large(words, width), large(words, width, twice=True))
+        if rows
+    )
+    return _Part(rank=7, lines=block, fallback=told, larger=list(zip((0, 2), larger, strict=False)))
 
 
 def _question(face: Face, typed: Typed, width: int) -> Iterator[Line]:

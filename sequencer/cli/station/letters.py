@@ -12,6 +12,7 @@ _FONT = {
     "G": " ####|#    |#    |#  ##|#   #|#   #| ### ",
     "H": "#   #|#   #|#   #|#####|#   #|#   #|#   #",
     "I": "#####|  #  |  #  |  #  |  #  |  #  |#####",
+    "K": "#   #|#  # |# #  |##   |# #  |#  # |#   #",
     "L": "#    |#    |#    |#    |#    |#    |#####",
     "M": "#   #|## ##|# # #|# # #|#   #|#   #|#   #",
     "N": "#   #|##  #|# # #|# # #|#  ##|#   #|#   #",
@@ -37,15 +38,17 @@ def width_of(word: str, *, scale: int = 1) -> int:
     return (6 * len(word) - 1) * scale
 
 
-def large(word: str, width: int, *, full: str = "█", cut_out: bool = False) -> list[str]:
+def large(word: str, width: int, *, full: str = "█", cut_out: bool = False, twice: bool = False) -> list[str]:
     """Return a word in seven rows, as wide as fits into ``width``; empty where not even the narrowest does.
 
-    ``cut_out`` fills what is round the letters in place of them, so that two words differ in shape too.
+    ``cut_out`` fills what is round the letters in place of them, so that two words differ in shape too. ``twice`` draws it in fourteen
+    rows and twice as wide.
     """
-    scale = next((one for one in (2, 1) if width_of(word, scale=one) <= width), 0)
+    scales = (4,) if twice else (2, 1)
+    scale = next((one for one in scales if width_of(word, scale=one) <= width), 0)
     if not scale:
         return []
-    rows = ["".join(one * scale for one in row) for row in _rows(word)]
+    rows = ["".join(one * scale for one in row) for row in _rows(word) for _ in range(1 + twice)]
     if not cut_out:
         return [row.replace("#", full).rstrip() for row in rows]
     edge = min(2, (width - len(rows[0])) // 2)

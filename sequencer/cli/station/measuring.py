@@ -21,6 +21,7 @@ from sequencer.cli.station.person import PersonAtStation
 from sequencer.cli.unattended.report import report_of, wrong_lines
 from sequencer.inputs.load_bench import LoadedBench
 from sequencer.problems import printable
+from sequencer.results.conditional import conditional_words, met_words
 from sequencer.results.model import Result
 from sequencer.results.store.place import find_place
 from sequencer.results.store.problems import StoreProblem
@@ -249,12 +250,19 @@ def unit_report(ran: Ran) -> UnitReport:
         status=ran.status,
         safe=report.safe,
         safe_why=safe_words(state),
+        met=_met(ran) if verdict is Verdict.PASS else "",
         wrong=tuple(line.removeprefix("fail: ") for line in lines),
         look_at=look_at(wrong),
         bench=(lines[:MOST_FAULTS] or ("The bench could not be confirmed safe.",)) if bench else (),
         run=report.run,
         attempt=ran.facts.line.attempt,
     )
+
+
+def _met(ran: Ran) -> str:
+    """Return how the limits were met, where not all of them were plainly."""
+    results = ran.outcome.results
+    return met_words(results) if conditional_words(results) else ""
 
 
 def look_at(wrong: list[Result]) -> str:

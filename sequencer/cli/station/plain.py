@@ -156,7 +156,7 @@ def verdict_lines(face: Face) -> list[str]:
     """Return what came of a unit, in plain lines: the verdict first."""
     assert face.verdict is not None
     lines = [printable(f"{face.serial} {face.model}".strip()) + f": {face.verdict.value}"]
-    lines += [f"  {printable(one)}" for one in face.wrong]
+    lines += [f"  {printable(one)}" for one in (*filter(None, (face.met,)), *face.wrong)]
     if face.look_at and face.verdict is not Verdict.PASS:
         lines.append(f"  look at: {printable(face.look_at)}")
     lines += [safe_line(face)] if face.safe is not None else []

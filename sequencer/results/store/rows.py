@@ -73,17 +73,23 @@ def reading_rows(result_id: int, result: Result) -> list[dict[str, Any]]:
     ]
 
 
+_BATCH_TIMES = ("opened", "closed", "went_on")
+
+
+def time_or_empty(at: datetime | None) -> str:
+    """Return a moment as the store has it; empty for none."""
+    return "" if at is None else at.isoformat(timespec="milliseconds")
+
+
 def batch_row(batch: BatchRecord) -> dict[str, Any]:
     """Return the row of a batch."""
-    closed = "" if batch.closed is None else batch.closed.isoformat(timespec="milliseconds")
-    opened = {"opened": batch.opened.isoformat(timespec="milliseconds"), "closed": closed}
-    return clean({**asdict(batch), **opened, "utc_s": batch.opened.timestamp()})
+    times = {name: time_or_empty(getattr(batch, name)) for name in _BATCH_TIMES}
+    return clean({**asdict(batch), **times, "utc_s": batch.opened.timestamp()})
 
 
 def batch_read(row: Mapping[str, Any]) -> BatchRecord:
     """Return a batch's row, without ``utc_s``, as a reader gets it."""
-    closed = datetime.fromisoformat(row["closed"]) if row["closed"] else None
-    times = {"opened": datetime.fromisoformat(row["opened"]), "closed": closed}
+    times = {name: datetime.fromisoformat(row[name]) if row[name] else None for name in _BATCH_TIMES}
     return BatchRecord(**{**row, **times, "simulated": bool(row["simulated"])})
 
 

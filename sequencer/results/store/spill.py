@@ -170,6 +170,7 @@ class KeptBatch(BatchRecord):
     target: Annotated[int, AfterValidator(between(1, _CELLS - 1, ""))] | None = None
     opened: _Time
     closed: _Time | None = None
+    went_on: _Time | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -199,15 +199,18 @@ class StoreWriter:
         with self._writing() as transaction:
             write_batch(transaction, store_rows.batch_row(batch))
 
-    def write_batch_state(self, batch: str, *, closed: datetime | None, stopped: str) -> None:
-        """Write that a batch is closed, or open again (None), and why it was stopped; empty where nothing stopped it."""
-        said = {
-            "closed": "" if closed is None else closed.isoformat(timespec="milliseconds"),
-            "stopped": stopped,
-        }
+    def write_batch_state(
+        self, batch: str, *, closed: datetime | None, stopped: str, went_on: datetime | None = None
+    ) -> None:
+        """Write that a batch is closed, or open again (None), and why it was stopped; empty where nothing stopped it.
+
+        ``went_on`` is when it was opened again; None leaves what was written of it before.
+        """
+        said = {"closed": store_rows.time_or_empty(closed), "stopped": stopped}
+        said |= {} if went_on is None else {"went_on": store_rows.time_or_empty(went_on)}
         with self._writing() as transaction:
             transaction.run(
-                "UPDATE batch SET closed = :closed, stopped = :stopped WHERE batch = :batch",
+                f"UPDATE batch SET {', '.join(f'{name} = :{name}' for name in said)} WHERE batch = :batch",
                 **store_rows.clean({**said, "batch": batch}),
             )
 

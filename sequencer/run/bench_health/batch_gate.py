@@ -41,10 +41,9 @@ def open_where_proved(plan: Plan, place: StorePlace, *, batch: str, bench_name: 
             allowed=f"a bench that was found in order since, or 'sequencer batch \"{name}\" --open REASON' to go on all the same",
         )
     with Store.open(place) as writing:
-        said = opened_again(
-            record.stopped, datetime.now().astimezone(), f"bench found in order ({', '.join(proofs)})"
-        )
-        writing.write_batch_state(batch, closed=None, stopped=said)
+        now = datetime.now().astimezone()
+        said = opened_again(record.stopped, now, f"bench found in order ({', '.join(proofs)})")
+        writing.write_batch_state(batch, closed=None, stopped=said, went_on=now)
 
 
 def _stopped_itself(store: Store, record: BatchRecord) -> bool:

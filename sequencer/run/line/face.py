@@ -75,6 +75,8 @@ class Counts:
 class Face:
     """What is shown. ``verdict`` is that of ``serial``, the unit under way or the last one; None where there is none.
 
+    ``met`` says of limits that were met how, where there is more to say than that: that some are met conditionally only.
+
     ``safe`` says whether the unit may be changed (None while it is measured, or nothing was looked at yet) and ``safe_why`` what was
     read back, or what was not. ``wrong`` says what failed, a line each, and ``look_at`` which check to look at. ``turn`` counts how often
     the station has waited: what is scanned within one turn belongs to it.
@@ -86,6 +88,7 @@ class Face:
     serial: str = ""
     model: str = ""
     verdict: Verdict | None = None
+    met: str = ""
     wrong: tuple[str, ...] = ()
     look_at: str = ""
     safe: bool | None = None

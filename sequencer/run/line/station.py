@@ -57,6 +57,7 @@ class UnitReport:
     """What came of one unit. ``safe`` says whether it may be changed, ``safe_why`` what was read back, or what could not be.
 
     ``wrong`` says what failed, a line each, ``look_at`` which check to look at first. ``bench`` says what was wrong with the bench.
+    ``met`` is that of `Face`.
     """
 
     serial: str
@@ -65,6 +66,7 @@ class UnitReport:
     status: ExitStatus
     safe: bool
     safe_why: str
+    met: str = ""
     wrong: tuple[str, ...] = ()
     look_at: str = ""
     bench: tuple[str, ...] = ()
@@ -209,6 +211,7 @@ class Station(Generic[Job]):
             serial=admission.serial,
             model="",
             verdict=None,
+            met="",
             wrong=(),
             look_at="",
             safe=None,
@@ -222,7 +225,8 @@ class Station(Generic[Job]):
             self.status = max(self.status, ExitStatus.BENCH_FAILED)
             self._show(safe=True, safe_why="nothing was sent to the bench")
             return
-        self._ended(report, is_again=admission.is_again or report.attempt > 1)
+        # in a batch counts what was tested in it before, as in the batch's own yield; without one whatever is known of the unit
+        self._ended(report, is_again=report.attempt > 1 if report.attempt else admission.is_again)
 
     def _job(self, admission: Admission, reason: str) -> Job:
         if admission.carries_on:
@@ -245,6 +249,7 @@ class Station(Generic[Job]):
             phase="waiting",
             model=report.model,
             verdict=report.verdict,
+            met=report.met,
             wrong=report.wrong or report.bench,
             look_at=report.look_at,
             safe=report.safe,

@@ -7,6 +7,7 @@ import random
 import re
 import statistics
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -20,7 +21,7 @@ from sequencer.cli.screens.chart_text import chart_lines
 from sequencer.results.store.place import StorePlace
 from sequencer.results.store.store import Store
 from sequencer.statistics.charts import count_chart
-from sequencer.uncertainty.decision import Limits
+from sequencer.uncertainty.decision import Decision, Limits
 from tests.support.batch_store import BATCH, a_run, power_row, write_batch, write_unit
 
 # NIST/SEMATECH e-Handbook 6.3.2.2 (flow rate example), the individuals chart's own figures there: centre 50.81, limits 55.8041 and 45.8159
@@ -87,6 +88,21 @@ def test_runs_without_a_verdict_are_in_no_yield(store: Store) -> None:
     assert found.first_pass is not None
     assert (found.first_pass.count, found.first_pass.of, found.without_verdict) == (1, 2, 2)
     assert "2 units without a verdict" in found.sentence()
+
+
+def test_units_that_passed_only_conditionally_are_counted_with_why(store: Store) -> None:
+    """A yield of 2 of 2 with one whose limits nothing proves says so."""
+    write_unit(store, 0, "M40-0001", 3.5)
+    run = a_run(1, "M40-0002")
+    store.write_run(run, batch=BATCH)
+    unknown = replace(power_row(run, 3.5), uncertainty=None, decision=Decision.CONDITIONAL_PASS)
+    store.write_check(run.run, 0, [unknown], [])
+    store.write_end(run.run, outcome="done", bench_safe=True, bench_s=60.0, status=0)
+    found = _summary(store).yields
+    assert found.first_pass is not None
+    assert found.first_pass.count == 2
+    said = "1 unit passed at first with limits met only conditionally (uncertainty not stated)."
+    assert said in found.sentence()
 
 
 def test_simulated_runs_and_other_sequences_are_never_mixed_in(store: Store) -> None:

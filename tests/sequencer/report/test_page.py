@@ -229,6 +229,15 @@ def test_the_verdict_is_the_worst_that_happened(rows, other, word):
     assert f'<span class="word">{word}</span>' in html
 
 
+def test_the_verdict_says_how_many_limits_are_met_only_conditionally():
+    """And why: nothing is stated, or the value lies in the guard band."""
+    unknown = row(-120.0, upper_limit=-113.0, rule=GUARDED)
+    shown = Reader(report_html([run_of([unknown, level_row(-120.0, upper_limit=-113.0)])])).shown()
+    assert "1 of 2 met only conditionally (uncertainty not stated)." in shown
+    near = Reader(report_html([run_of([level_row(-113.2, upper_limit=-113.0, rule=GUARDED)])])).shown()
+    assert "1 of 1 met only conditionally (inside the guard band)." in near
+
+
 def test_a_bench_left_unsafe_is_told():
     """When the bench could not be confirmed safe, the verdict says so."""
     assert "could not be confirmed safe" in Reader(report_html([a_run(bench_safe=False)])).shown()

@@ -14,7 +14,7 @@ from sequencer.results.model import Result
 from sequencer.run.runner import RunOutcome
 from sequencer.run.status import ExitStatus
 from sequencer.safety.state import SafeState
-from sequencer.uncertainty.decision import Decision
+from sequencer.uncertainty.decision import GUARDED, Decision
 from tests.support.stored_rows import row
 
 
@@ -24,6 +24,8 @@ def outcome(status: ExitStatus, *results: Result, problems: tuple[str, ...] = ()
 
 
 PASSED = row(-120.0, uncertainty=1.0, upper_limit=-113.0)
+NEAR = row(-113.5, uncertainty=1.0, upper_limit=-113.0, rule=GUARDED)
+UNKNOWN = row(-120.0, upper_limit=-113.0, rule=GUARDED)
 FAILED = row(-105.6, uncertainty=1.0, upper_limit=-113.0)
 MISSING = row(None, upper_limit=-113.0, note="never reached after 9 readings")
 
@@ -57,6 +59,18 @@ def test_what_failed_is_named_with_value_limit_and_by_how_much(changes: dict[str
     ("found", "text"),
     [
         (outcome(ExitStatus.PASSED, PASSED), "All limits met."),
+        (
+            outcome(ExitStatus.PASSED, PASSED, UNKNOWN, UNKNOWN),
+            "All limits met, 2 of 3 only conditionally (uncertainty not stated).",
+        ),
+        (
+            outcome(ExitStatus.PASSED, PASSED, UNKNOWN, NEAR),
+            "All limits met, 2 of 3 only conditionally (1 uncertainty not stated, 1 inside the guard band).",
+        ),
+        (
+            outcome(ExitStatus.FAILED, FAILED, NEAR),
+            "1 of 2 limits not met. 1 of 2 met only conditionally (inside the guard band).",
+        ),
         (outcome(ExitStatus.FAILED, PASSED, FAILED), "1 of 2 limits not met."),
         (
             outcome(ExitStatus.BENCH_FAILED, FAILED, MISSING, problems=("x",)),

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sequencer.cli.station.drawn import LEAST_HEIGHT, LEAST_WIDTH, Typed, drawn
-from sequencer.cli.station.letters import HEIGHT, large, small, width_of
+from sequencer.cli.station.drawn import ASK, LEAST_HEIGHT, LEAST_WIDTH, Typed, drawn
+from sequencer.cli.station.letters import HEIGHT, SMALL_HEIGHT, large, small, width_of
+from sequencer.cli.station.plain import verdict_lines
 from sequencer.run.line.face import NO, YES, Choice, Counts, Face, Question, Verdict
 from sequencer.run.line.scans import Scan
 
@@ -95,5 +98,70 @@ def test_block_letters_take_the_room_there_is() -> None:
 
 def test_every_letter_of_every_word_is_in_the_font() -> None:
     """A word that is shown and cannot be drawn would end the window."""
-    for word in (*(one.value for one in Verdict), "CHANGE", "WAIT", "HANDS OFF"):
+    for word in (*(one.value for one in Verdict), "CHANGE", "WAIT", "HANDS OFF", ASK):
         assert len(large(word, 500)) == HEIGHT
+
+
+def _shown(face: Face, width: int, height: int) -> list[str]:
+    return [line.text for line in drawn(face, Typed(), width, height)]
+
+
+def _has(shown: list[str], block: list[str]) -> bool:
+    """Say whether the rows of ``block`` stand in what is shown, one below the other."""
+    return any(shown[at : at + len(block)] == block for at in range(len(shown)))
+
+
+DONE = Face(
+    phase="waiting",
+    head=("Goods in on Bench 2", "batch October"),
+    serial="M40-0007",
+    model="M40",
+    verdict=Verdict.PASS,
+    safe=True,
+    safe_why="PTT released, generator off, supply off, each read back.",
+)
+
+
+@pytest.mark.parametrize(
+    ("width", "height", "change", "twice"),
+    [(58, 20, SMALL_HEIGHT, False), (98, 24, HEIGHT, False), (98, 32, HEIGHT, True), (160, 50, 14, True)],
+)
+def test_words_grow_with_the_window(width: int, height: int, change: int, twice: bool) -> None:
+    """The word that says what to do first, then the verdict to twice its size, then the former to twice its size too."""
+    shown = _shown(DONE, width, height)
+    forms = {
+        SMALL_HEIGHT: small("CHANGE", width),
+        HEIGHT: large("CHANGE", width),
+        14: large("CHANGE", width, twice=True),
+    }
+    assert [rows for rows, block in forms.items() if block and _has(shown, block)] == [change]
+    block = large("PASS", width, twice=True)
+    assert (bool(block) and _has(shown, block)) is twice
+    assert len(shown) <= height
+
+
+@pytest.mark.parametrize("safe", [True, None])
+def test_the_block_word_says_that_a_question_waits(safe: bool | None) -> None:
+    """ASK, and below it in small whether the unit may be touched; where it must not be, HANDS OFF stays."""
+    asking = replace(DONE, phase="asking", verdict=None, safe=safe, question=QUESTION)
+    shown = _shown(asking, 98, 32)
+    assert _has(shown, large(ASK, 98, twice=True))
+    words = "The unit may be changed: PTT" if safe else "touch only what is asked for"
+    assert any(words in line for line in shown)
+    unsafe = _shown(replace(asking, safe=False), 98, 32)
+    assert any(_has(unsafe, form) for form in (small("HANDS OFF", 98), large("HANDS OFF", 98)))
+
+
+def test_a_question_before_the_first_unit_is_seen_from_afar() -> None:
+    """No unit is named yet, and nothing was looked at."""
+    shown = _shown(Face(phase="asking", question=QUESTION), 98, 32)
+    assert _has(shown, large(ASK, 98, twice=True))
+
+
+def test_how_limits_were_met_stands_beside_the_word() -> None:
+    """On the screen and in plain lines."""
+    said = "All limits met, 2 of 5 only conditionally (uncertainty not stated)."
+    face = replace(DONE, met=said)
+    assert f"PASS: {said}" in _shown(face, 98, 32)
+    assert f"  {said}" in verdict_lines(face)
+    assert "PASS: All limits met." in _shown(DONE, 98, 32)

@@ -80,8 +80,11 @@ def test_a_batch_stays_as_it_was_opened(store: Store) -> None:
     later = BATCH.opened + timedelta(hours=8)
     store.write_batch_state("Week 48", closed=later, stopped="three failures in a row")
     assert store.read_batch("Week 48") == replace(BATCH, closed=later, stopped="three failures in a row")
-    store.write_batch_state("Week 48", closed=None, stopped="")
-    assert store.read_batch("Week 48") == BATCH
+    on = later + timedelta(hours=1)
+    store.write_batch_state("Week 48", closed=None, stopped="", went_on=on)
+    assert store.read_batch("Week 48") == replace(BATCH, went_on=on)
+    store.write_batch_state("Week 48", closed=later, stopped="target reached")
+    assert store.read_batch("Week 48") == replace(BATCH, closed=later, stopped="target reached", went_on=on)
     assert store.read_batch("Week 49") is None
 
 

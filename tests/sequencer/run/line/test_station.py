@@ -80,6 +80,7 @@ class Bench(Measuring[tuple[str, str]]):
         self.opens = deque(opens)
         self.measured: list[tuple[str, str]] = []
         self.stop = ""
+        self.attempts: dict[str, int] = {}
 
     @override
     def known(self, serial: str) -> Known:
@@ -113,6 +114,7 @@ class Bench(Measuring[tuple[str, str]]):
             status=STATUS[verdict],
             safe=safe,
             safe_why="supply off, read back" if safe else "the supply could not be confirmed off",
+            attempt=self.attempts.get(serial, 0),
         )
 
     @override
@@ -250,6 +252,26 @@ def test_a_second_attempt_does_not_count_into_the_first_pass_yield() -> None:
         1,
         1,
     )
+
+
+def test_in_a_batch_the_first_attempt_there_is_the_first_pass() -> None:
+    """Tested today outside of the batch and measured anew in it: as the batch counts it, not as what is known of the unit."""
+    bench = Bench(known={"A-1": AGAIN, "A-2": AGAIN})
+    bench.attempts = {"A-1": 1, "A-2": 2}
+    station = session(Person(["A-1", "A-2"], [YES, "joined the batch", YES, "plug was loose"]), bench)
+    counts = station.counts
+    assert (counts.first_passed, counts.first_tested, counts.again) == (1, 1, 1)
+
+
+def test_a_run_that_is_carried_on_is_no_second_first_pass() -> None:
+    """A limit failed before it was broken off: the same attempt counts once."""
+    bench = Bench({"A-1": Verdict.FAIL})
+    bench.attempts = {"A-1": 1}
+    person = Person(["A-1"])
+    station = session(person, bench)
+    person.scans.append("A-1")
+    station.go()
+    assert (station.counts.first_tested, station.counts.again) == (1, 1)
 
 
 @pytest.mark.parametrize("wrong", ["=1+1", "../x", "\x1b[2J", "a:b"])
