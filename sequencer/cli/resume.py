@@ -26,6 +26,7 @@ from sequencer.run.keeping.journals import Glance, glance, is_held, journals
 from sequencer.run.resuming.left_bench import LeftBench, make_safe
 from sequencer.run.resuming.resume import Left, changed_inputs, changes, what_is_left
 from sequencer.run.resuming.taken_up import bring_up_to_date
+from sequencer.run.series.book import number_in_series
 from sequencer.run.status import ExitStatus
 
 
@@ -112,8 +113,18 @@ def _carried_on(
         click.echo(f"Run {name} has ended ({read.outcome}): there is nothing left to measure.", err=True)
         _say_taken_in(read, place)
         return 0
-    ran = execute(prepared, said=(f"Run {name} is carried on.", *left.said))
+    ran = execute(prepared, said=(f"Run {name} is carried on.", *_of_series(read), *left.said))
     return tell(ran, as_json=as_json)
+
+
+def _of_series(read: JournalRead) -> tuple[str, ...]:
+    """Return of which series the run is, and what makes the rest of it; nothing where it is of none that was cut short."""
+    number = number_in_series(read.path.parent, read.head.record.run)
+    if number is None:
+        return ()
+    return (
+        f"It was run {number} of a series: the command that began it, given again, makes what is left of it.",
+    )
 
 
 def prepare_rest(

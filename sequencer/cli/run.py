@@ -114,8 +114,11 @@ def run_command(asked: Asked, *, as_json: bool, json_lines: bool = False) -> int
     return tell(execute(prepared, listeners=[lines]), as_json=True, lines=lines)
 
 
-def tell_beforehand(prepared: Prepared) -> None:
-    """Say what should be known before a run begins: its order, old or overruled loss tables, what does not hold if it hangs."""
+def tell_beforehand(prepared: Prepared, *, carries_on: bool = False) -> None:
+    """Say what should be known before a run begins: its order, old or overruled loss tables, what does not hold if it hangs.
+
+    ``carries_on``: it carries on by itself what was cut short.
+    """
     if prepared.opens_batch and prepared.batch is not None:
         click.echo(opened_line(prepared.batch), err=True)
     for line in (*order_lines(prepared.plan), *loss_table_lines(prepared.plan.bench, old_only=True)):
@@ -123,7 +126,7 @@ def tell_beforehand(prepared: Prepared) -> None:
     if not prepared.asked.dry_run and prepared.plan.bench.bench.visa != "sim":
         for line in filter(None, (*watchdog_lines(prepared.plan, warnings_only=True), locks_note())):
             click.echo(line, err=True)
-    if line := _cut_short_line(prepared):
+    if not carries_on and (line := _cut_short_line(prepared)):
         click.echo(line, err=True)
 
 

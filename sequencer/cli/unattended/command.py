@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import closing, nullcontext
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -10,8 +12,10 @@ import click
 
 from sequencer.bench.simulation import specimen_for
 from sequencer.cli.common.bench import bench_title
-from sequencer.cli.run import Asked, Prepared, as_plain, execute, prepare, tell, tell_beforehand
+from sequencer.cli.resume import prepare_rest
+from sequencer.cli.run import Asked, Prepared, as_plain, execute, new_run, prepare, tell, tell_beforehand
 from sequencer.cli.screens.operator import TerminalPerson
+from sequencer.cli.unattended.carried import CarriedOn, book_of, carried_on, made_safe
 from sequencer.cli.unattended.log import HumanLog
 from sequencer.cli.unattended.message import Notifications
 from sequencer.cli.unattended.options import Unattended
@@ -62,17 +66,23 @@ def series_command(asked: Asked, series: Unattended, *, as_json: bool) -> int:
         channels = channels_of(series)
         if asked.dry_run or (_lies_there_by_itself(first) and first.plan.bench.bench.clock == "virtual"):
             clock = JumpingClock(clock.now())
-        tell_beforehand(first)
-        made = _SeriesOfCommand(
-            runs=runs,
-            series=series,
-            timetable=timetable,
-            clock=clock,
-            stopper=stopper,
-            stop_file=stop_file,
-            as_json=as_json,
-        )
-        return made.go(channels)
+        book = book_of(first.asked, series, timetable, first.plan, tuple(one.unit for one in runs))
+        with closing(book) if book is not None else nullcontext():
+            carried = None if book is None else carried_on(book, first, timetable, series)
+            tell_beforehand(first, carries_on=carried is not None and bool(carried.rest))
+            made = _SeriesOfCommand(
+                runs=runs,
+                series=series,
+                timetable=timetable,
+                clock=clock,
+                stopper=stopper,
+                stop_file=stop_file,
+                as_json=as_json,
+                carried=carried,
+            )
+            if carried is not None and (status := made_safe(carried.rest)) is not None:
+                return int(status)
+            return made.go(channels)
 
 
 def _lies_there_by_itself(prepared: Prepared) -> bool:
@@ -146,6 +156,7 @@ class _SeriesOfCommand:
         stopper: Stopper,
         stop_file: StopFile,
         as_json: bool,
+        carried: CarriedOn | None = None,
     ) -> None:
         from sequencer.cli.common.console import console_for
 
@@ -158,6 +169,8 @@ class _SeriesOfCommand:
         self._stopper = stopper
         self._stop_file = stop_file
         self._as_json = as_json
+        self._carried = carried
+        self._rest = dict(carried.rest) if carried is not None else {}
         self._single = timetable.repeat == 1
         self._screen = SeriesScreen(console_for(stderr=True), as_json=as_json, whole=self._single)
         self._log = self._make_log()
@@ -184,6 +197,9 @@ class _SeriesOfCommand:
             listeners.insert(0, self._log.of_series)
         if channels:
             listeners.append(Notifications(Teller(channels, self._stopper, self._trouble)))
+        carried = self._carried
+        if carried is not None:
+            listeners.append(carried.book)
         made = Series(
             units=self._units,
             timetable=self._timetable,
@@ -196,6 +212,9 @@ class _SeriesOfCommand:
             retries=self._retries(),
             connect=self._connect if self._asks_for_units() else None,
             listeners=listeners,
+            done=carried.statuses if carried is not None else {},
+            failed=frozenset(carried.book.failed) if carried is not None else frozenset(),
+            carried=carried.said if carried is not None else (),
         )
         status = made.go().status
         if self._log is not None:
@@ -203,6 +222,11 @@ class _SeriesOfCommand:
             if self._log.failed:
                 where = printable(str(self._log.path))
                 click.echo(f"The log {where} is not whole: {self._log.failed}.", err=True)
+        if carried is not None and carried.book.problem:
+            where = printable(str(carried.book.path))
+            click.echo(
+                f"{where}, by which a series is carried on, is not whole: {carried.book.problem}.", err=True
+            )
         if self._screen.failed:
             click.echo(
                 f"Standard output could not be written to: {self._screen.failed}. What stands there is cut short.",
@@ -240,11 +264,11 @@ class _SeriesOfCommand:
         listeners: list[Listener] = [StopBetweenChecks(self._stop_file, self._stopper), self._pass_time]
         if self._log is not None:
             listeners.append(self._log.of_run)
-        ran = execute(
-            self._runs[turn.unit.serial],
-            listeners=listeners,
-            head="" if self._single else str(turn),
-        )
+        prepared, said = self._prepared(turn)
+        if (carried := self._carried) is not None:
+            run = prepared.asked.run
+            listeners.append(lambda event: carried.book.begins(event, turn.number, run, turn.unit.serial))
+        ran = execute(prepared, listeners=listeners, head="" if self._single else str(turn), said=said)
         self._supply_off = ran.outcome.safe_state.confirmed
         if self._as_json:
             self._screen.show_json(as_plain(ran), turn)
@@ -253,6 +277,21 @@ class _SeriesOfCommand:
         if not self._single and ran.record.kept is not None:
             click.echo(ran.record.kept.nowhere_as_csv(), nl=False, err=self._as_json)
         return report_of(ran)
+
+    def _prepared(self, turn: Turn) -> tuple[Prepared, tuple[str, ...]]:
+        """Return the run of a turn, with its name: what is left of one that was cut short, or all of it."""
+        prepared = self._runs[turn.unit.serial]
+        if (seen := self._rest.pop(turn.number, None)) is not None:
+            asked = prepared.asked
+            try:
+                rest, said = prepare_rest(
+                    seen.path, confirmed=asked.confirmed, folder=asked.folder, store=asked.store
+                )
+            except FileProblems as problems:
+                self._trouble(f"{turn}: run {seen.run} cannot be carried on, and is made anew: {problems}")
+            else:
+                return replace(rest, asked=replace(rest.asked, run=seen.run)), said
+        return replace(prepared, asked=replace(prepared.asked, run=new_run(prepared.simulated))), ()
 
     def _pass_time(self, event: Event) -> None:
         if isinstance(event, CheckEnded):

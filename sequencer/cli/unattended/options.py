@@ -34,6 +34,12 @@ _OPTIONS = (
         help="In place of --serial: a CSV list of units (serial, model, comment), measured one after another.",
     ),
     click.option(
+        "--anew",
+        is_flag=True,
+        default=None,
+        help="Begin a series anew that was cut short; without it the same command carries it on.",
+    ),
+    click.option(
         "--retries",
         metavar="N",
         type=click.IntRange(0, 1000),
@@ -74,6 +80,7 @@ class Unattended:
     every: str = ""
     until: str = ""
     units: Path | None = None
+    anew: bool | None = None
     retries: int | None = None
     stop_file: Path | None = None
     log: Path | None = None

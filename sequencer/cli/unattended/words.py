@@ -85,6 +85,7 @@ def _began(event: SeriesBegan) -> list[str]:
     what = f"{len(event.units)} units, one after another" if several else unit_text(event.units[0])
     when = f", {timetable_text(event.timetable)}" if not several or event.timetable.until is not None else ""
     lines = [f"begins: {printable(event.sequence)} on {printable(event.bench)}: {what}{when}"]
+    lines += event.carried
     if event.virtual:
         lines.append(
             "the bench is simulated in virtual time: nothing is waited for, and these are the times of its clock"

@@ -37,6 +37,8 @@ class SeriesBegan:
     units: tuple[SeriesUnit, ...]
     timetable: Timetable
     virtual: bool
+    carried: tuple[str, ...] = ()
+    """What was done before it was cut short, and what is carried on, a line each."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,7 +97,7 @@ class Trouble:
 class Summary:
     """What a series came to. Of a run that was tried again its last try counts, but for a limit that an earlier one did not meet.
 
-    ``tried_again`` counts the tries before the last.
+    ``tried_again`` counts the tries before the last, ``before`` the runs that were made before the series was cut short.
     """
 
     status: ExitStatus = ExitStatus.PASSED
@@ -107,6 +109,7 @@ class Summary:
     tried_again: int = 0
     skipped: int = 0
     left_out: int = 0
+    before: int = 0
 
     def counts(self) -> str:
         """Return in words how many runs went how."""
@@ -117,6 +120,7 @@ class Summary:
             f"{self.interrupted} interrupted" if self.interrupted else "",
         ]
         beside = [
+            f"{self.before} of them before it was cut short" if self.before else "",
             f"{counted(self.tried_again, 'try', 'tries')} made again" if self.tried_again else "",
             f"{counted(self.skipped, 'unit')} left out by the person at the bench" if self.skipped else "",
             f"{counted(self.left_out, 'start')} left out because a run took longer" if self.left_out else "",

@@ -7,10 +7,12 @@ that could not be confirmed safe is tried again too: opening it makes it safe be
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections import Counter
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from datetime import datetime, timedelta
 from itertools import count
+from types import MappingProxyType
 from typing import Literal
 
 from sequencer.problems import InputError
@@ -42,6 +44,7 @@ RETRIES = 3
 MOST_RETRIES = 1000
 
 Answer = Literal["ready", "skip", "stop"]
+_NONE: Mapping[int, ExitStatus] = MappingProxyType({})
 
 
 class Series:
@@ -61,8 +64,15 @@ class Series:
         retries: int = RETRIES,
         connect: Callable[[Turn], Answer] | None = None,
         listeners: Iterable[SeriesListener] = (),
+        done: Mapping[int, ExitStatus] = _NONE,
+        failed: frozenset[int] = frozenset(),
+        carried: tuple[str, ...] = (),
     ) -> None:
-        """Take what is to be run, as the timetable says; of several units each once, in turn, as often as it repeats."""
+        """Take what is to be run, as the timetable says; of several units each once, in turn, as often as it repeats.
+
+        Of a series that is carried on ``done`` are the runs that are not made again, by number, ``failed`` the numbers of which a try did
+        not meet a limit, and ``carried`` says so.
+        """
         self._units = units
         self._timetable = timetable
         self._clock = clock
@@ -72,7 +82,9 @@ class Series:
         self._retries = retries
         self._connect = connect
         self._listeners = list(listeners)
-        self._tally = Tally()
+        self._tally = Tally(statuses=Counter(done.values()), before=len(done))
+        self._done = frozenset(done)
+        self._failed = failed
         self._last: RunReport | None = None
         self._began = SeriesBegan(
             time=clock.now(),
@@ -81,6 +93,7 @@ class Series:
             units=units,
             timetable=timetable,
             virtual=clock.virtual,
+            carried=carried,
         )
 
     def go(self) -> Summary:
@@ -103,7 +116,7 @@ class Series:
 
     def _all(self) -> Ended:
         began_s, last = self._clock.elapsed_s(), -1
-        for number in count(1):
+        for number in (one for one in count(1) if one not in self._done):
             passed_s = self._clock.elapsed_s() - began_s
             start = self._timetable.next_start(run=number, last=last, passed_s=passed_s)
             if start is None:
@@ -162,7 +175,7 @@ class Series:
 
     def _tried(self, turn: Turn) -> Ended | None:
         """Make a run, and again where the bench spoilt it; return why the series ends with it."""
-        limit_failed = False
+        limit_failed = turn.number in self._failed
         for attempt in count(1):
             turn = self._turn(turn.number, attempt)
             self._tell(RunBegins(time=self._clock.now(), turn=turn))

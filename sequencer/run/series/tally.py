@@ -20,6 +20,7 @@ class Tally:
     skipped: int = 0
     left_out: int = 0
     left_safe: bool = True
+    before: int = 0
 
     @property
     def made(self) -> int:
@@ -49,4 +50,5 @@ class Tally:
             tried_again=self.tried_again,
             skipped=self.skipped,
             left_out=self.left_out,
+            before=self.before,
         )
