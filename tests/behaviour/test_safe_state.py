@@ -570,12 +570,7 @@ def _power_time_s(rig: Any) -> float:
     [
         None,
         Fault(kind=FaultKind.DISCONNECT, match=KEY_OFF, skip=3, times=None),
-        # Every try waits for its answer, in each round of making safe. The supply is off by then, but the witness goes by the contact,
-        # which never opens.
-        pytest.param(
-            Fault(kind=FaultKind.TIMEOUT, match=KEY_OFF, skip=3, times=None),
-            marks=pytest.mark.provokes_hazards,
-        ),
+        Fault(kind=FaultKind.TIMEOUT, match=KEY_OFF, skip=3, times=None),
         Fault(kind=FaultKind.DELAY, match="", skip=16, times=None, argument=30.0),
         Fault(kind=FaultKind.GARBAGE, match=KEY_OFF, skip=3, times=None),
     ],

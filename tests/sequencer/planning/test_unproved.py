@@ -47,7 +47,7 @@ def test_a_profile_without_the_figure_that_proves_it_is_told(
     rig = _rig(make_rig, tmp_path, role, lacking)
     assert unproved_readings(rig.plan) == {f"{role}.{lacking}": (check,)}
     assert f"  {role}.{lacking}: {check}" in _unstated_lines(rig.plan)
-    assert _plan_as_json(rig.plan)["unproved"] == {f"{role}.{lacking}": [check]}
+    assert _plan_as_json(rig.plan, None)["unproved"] == {f"{role}.{lacking}": [check]}
     note = f"that {role} read this unit is not proved by {of}: its profile has no '{lacking}'"
     results = rig.run().results
     assert all(one.value is not None for one in results), [one.note for one in results]
@@ -62,5 +62,5 @@ def test_nothing_is_said_where_it_is_there(make_rig: Any) -> None:
     """The shipped profiles have these readings."""
     rig = make_rig(sequence=TEXT)
     assert unproved_readings(rig.plan) == {}
-    assert _plan_as_json(rig.plan)["unproved"] == {}
+    assert _plan_as_json(rig.plan, None)["unproved"] == {}
     assert not any("not proved" in one.note for one in rig.run().results)
