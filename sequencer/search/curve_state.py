@@ -70,6 +70,7 @@ class State:
     fit: Fit | Belief | None = None
     believer: Believer | None = None
     gave_up_family: bool = False
+    set_aside: Family | None = None
     log_odds: float = -math.inf
     below_db: float | None = None
     above_db: float | None = None
@@ -120,6 +121,15 @@ class State:
             if self.above_db is not None and level_db >= self.above_db:
                 self.above_db = None
             self.below_db = level_db if self.below_db is None else max(level_db, self.below_db)
+
+    def take_look(self, ask: Ask, reading: float | NoReading, *, made_db: float | None = None) -> float:
+        """Keep a reading beside those that the crossing is worked out from; return it less the target, turned as they are."""
+        made_db = ask.level_db if made_db is None else require_finite("level_db", made_db)
+        raw = self._turned(reading)
+        self.lag.take(made_db, ask.wait_s, ask.reading_s)
+        self.elapsed_s += ask.wait_s + ask.reading_s
+        self.readings.append(Reading(ask=replace(ask, level_db=made_db), value=reading))
+        return raw
 
     def _is_first_sample(self, ask: Ask, raw: float) -> bool:
         """Whether the first reading was taken before the meter came anywhere near rest: it only tells where that began."""

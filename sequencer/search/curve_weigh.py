@@ -259,6 +259,7 @@ def _without_family(state: State) -> Ask | Verdict:
     """Go on as if nothing were known of the curve: the readings are such as no curve of the family would give."""
     if state.family is not None and not state.family.ratio:
         state.given = None
+    state.set_aside = state.family or state.set_aside
     state.family, state.fit, state.gave_up_family = None, None, True
     return next_near(state) if arrived(state) else next_coarse(state)
 

@@ -11,33 +11,13 @@ from sequencer.search.curve_belief import Believer, Expected, Known
 from sequencer.search.curve_family import Family, fm_family, meter_family, ratio_family
 from sequencer.search.curve_likelihood import Point, log_sum, log_without
 from sequencer.search.protocol import Ask, Crossing, Settling, Status, find_crossing
+from tests.support.ssb_receiver import Receiver
 
 WINDOW_DB = (-137.4, -20.0)
 FM = fm_family(deviation_hz=1800.0, deemphasis=True, bandwidth_hz=None, tone_hz=1000.0, target_db=12.0)
 SSB = ratio_family(target_db=12.0, slope=1.0, slope_sd=0.25, relative=0.07)
 NEEDLE = meter_family(target=2.25, unit_per_db=2.25 / 54.0, doubt=0.25)
 USUAL = Expected(level_db=-118.0, sd_db=5.0)
-
-
-class Receiver:
-    """An SSB-like receiver: signal over noise rises dB for dB up to a ceiling; the noise power of 0.1 s scatters by 7 %."""
-
-    def __init__(
-        self, crossing_db: float, seed: int, *, ceiling_db: float = 35.0, lapses: float = 0.0
-    ) -> None:
-        self.rng, self.ceiling, self.lapses = np.random.default_rng(seed), 10 ** (-ceiling_db / 10), lapses
-        # at the crossing the ratio of signal to all noise is what makes 12 dB of (S+N)/N
-        self.zero_db = crossing_db - 10 * math.log10(1 / (1 / (10**1.2 - 1) - self.ceiling))
-        self.lapsed = 0
-
-    def measure(self, ask: Ask) -> float:
-        """Return one reading; in a lapse, noise alone."""
-        noise = 10 ** (-(ask.level_db - self.zero_db) / 10)
-        noise *= max(0.05, 1 + 0.07 * math.sqrt(0.1 / ask.reading_s) * float(self.rng.standard_normal()))
-        if self.rng.random() < self.lapses:
-            self.lapsed += 1
-            return 0.3
-        return 10 * math.log10(1 + 1 / (noise + self.ceiling))
 
 
 class Needle:

@@ -1,0 +1,220 @@
+"""Look at both ends, before a search ends without a level or with one that nothing foretold, if the reading answers, and if it lags.
+
+A word such as ``no response`` says something of the unit. So the reading is looked at some times in a row at each end of the window
+first: an analyser that averages for longer than anybody said shows itself there (each look lies nearer to where it comes to rest), and so
+does a unit whose signal is there most of the time.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+from sequencer.frozen import dataclass
+from sequencer.search.curve_state import State
+from sequencer.search.curve_verdict import Verdict
+from sequencer.search.protocol import FOUND_AT_ALL, Ask, NoReading, Status
+
+LOOKS = 5  # at each end
+DENIALS = frozenset(
+    {Status.NO_RESPONSE, Status.ALREADY_PAST, Status.NEVER_REACHED, Status.UNSTABLE, Status.DRIFTING}
+)
+"""How a search may end of which a lag that nobody told may be the reason."""
+FAST_S = 0.05  # a meter of a longer time constant is told, and weighed with others
+CONSTANTS_S = tuple(0.06 * 1.15**k for k in range(32))  # up to 4.5 s
+MORE_S = (0.0, 0.02, 0.04, 0.07, 0.12, 0.2)  # that a generator may take for a new level
+SURE_OF_LAG = 30.0  # F of 2 and 6: by chance about once in a thousand
+APART_DB = 4.0  # in dB of level: what the ends of the window differ by at least where a reading answers
+NOT_ALWAYS = (
+    "the reading answers a strong signal most of the time, but the readings do not agree: "
+    "look for a joint, a relay or a squelch that opens and closes"
+)
+WAITED = 3.0  # time constants after each step: what is not known is if it averages as a first-order lag does [measured: 1.5 held less]
+MOST = 3  # of the looks: so many at one end must lie beyond all those at the other
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lagging:
+    """A reading that goes on moving after a step: its time constant, and where it comes to rest at either end, less the target."""
+
+    constant_s: float
+    low: float
+    high: float
+
+
+class EndLook:
+    """Looks at both ends of the window, the higher first; ``ask`` is None once all is seen."""
+
+    def __init__(self, state: State) -> None:
+        self._state = state
+        self._stood = _number(state, state.notes[-1].raw)
+        self._ends: list[list[tuple[float, float]]] = [[], []]
+        self._at_s = 0.0
+        self.ask: Ask | None = self._next()
+
+    def _next(self) -> Ask | None:
+        state, (top, bottom) = self._state, self._ends
+        if len(bottom) == LOOKS:
+            return None
+        level_db = state.window_db[1] if len(top) < LOOKS else state.window_db[0]
+        wait_s = state.lag.wait_s(level_db, state.reading_s[0], math.inf)
+        return Ask(level_db=level_db, wait_s=wait_s, reading_s=state.reading_s[0], purpose="again")
+
+    def take(self, ask: Ask, reading: float | NoReading, *, made_db: float | None = None) -> None:
+        """Note what was read."""
+        raw = self._state.take_look(ask, reading, made_db=made_db)
+        self._at_s += ask.wait_s + ask.reading_s
+        end = self._ends[0] if len(self._ends[0]) < LOOKS else self._ends[1]
+        end.append((self._at_s, _number(self._state, raw)))
+        self.ask = self._next()
+
+    @property
+    def answers(self) -> bool:
+        """Whether most looks at the higher end lie clearly beyond all of those at the lower one."""
+        top, bottom = ([reading for _, reading in end] for end in self._ends)
+        if any(math.isnan(reading) for reading in top + bottom):
+            return False
+        apart = APART_DB * self._state.belief().slope
+        return sum(reading > max(bottom) + apart for reading in top) >= MOST
+
+    @property
+    def crosses(self) -> bool:
+        """Whether most looks at the higher end lie above the target, and most at the lower one below."""
+        top, bottom = ([reading for _, reading in end] for end in self._ends)
+        return sum(reading > 0 for reading in top) >= MOST and sum(reading < 0 for reading in bottom) >= MOST
+
+    @property
+    def straddles(self) -> bool:
+        """Whether the looks at one end lie on either side of the target."""
+        return any(min(r for _, r in end) < 0 < max(r for _, r in end) for end in self._ends)
+
+    @property
+    def lag(self) -> Lagging | None:
+        """What a lag would have to be, where the looks follow one far better than they stand still at either end."""
+        top, bottom = self._ends
+        if any(math.isnan(reading) for _, reading in (*top, *bottom)) or math.isnan(self._stood):
+            return None
+        still = math.fsum(
+            (reading - math.fsum(r for _, r in end) / len(end)) ** 2
+            for end in self._ends
+            for _, reading in end
+        )
+        left, made = min(
+            (self._following(constant_s, more_s) for constant_s in CONSTANTS_S for more_s in MORE_S),
+            key=lambda found: found[0],
+        )
+        sure = still - left > SURE_OF_LAG * left / (2 * LOOKS - 4)
+        return made if sure and made.high - made.low > APART_DB * self._state.belief().slope else None
+
+    def _following(self, constant_s: float, more_s: float) -> tuple[float, Lagging]:
+        """Return the squares that a first-order lag leaves, and where it comes to rest: least squares in these two.
+
+        Each change of level takes the generator ``more_s`` beside what was waited.
+        """
+        top = [(t + more_s, r) for t, r in self._ends[0]]
+        bottom = [(t + 2 * more_s, r) for t, r in self._ends[1]]
+        stood, turned_s = self._stood, top[-1][0]
+        gone = math.exp(-turned_s / constant_s)
+        rows = [(1 - (left := math.exp(-t / constant_s)), 0.0, r - stood * left) for t, r in top]
+        for t, r in bottom:
+            left = math.exp(-(t - turned_s) / constant_s)
+            rows.append(((1 - gone) * left, 1 - left, r - stood * gone * left))
+        aa, ab, bb = (math.fsum(x * y for x, y in _pairs(rows, i, j)) for i, j in ((0, 0), (0, 1), (1, 1)))
+        ay, by = (math.fsum(x * y for x, y in _pairs(rows, i, 2)) for i in (0, 1))
+        whole = aa * bb - ab * ab
+        high, low = (ay * bb - by * ab) / whole, (aa * by - ab * ay) / whole
+        squares = math.fsum((y - a * high - b * low) ** 2 for a, b, y in rows)
+        return squares, Lagging(constant_s=constant_s, low=low, high=high)
+
+
+def _pairs(rows: list[tuple[float, float, float]], i: int, j: int) -> list[tuple[float, float]]:
+    return [(row[i], row[j]) for row in rows]
+
+
+def _number(state: State, raw: float) -> float:
+    """Return a reading less the target; one beyond the instrument's range as the end of that, NaN where none is known."""
+    if not math.isinf(raw):
+        return raw
+    if state.reading_range is None:
+        return math.nan
+    low, high = state.reading_range
+    is_high = (raw > 0) == state.rising
+    return math.copysign(high - state.target if is_high else state.target - low, raw)
+
+
+def may_look(state: State, status: Status) -> bool:
+    """Whether the word is one to be looked at again, by an instrument, of a reading that is told to be fast."""
+    foretold = state.family is not None or state.gave_up_family
+    room = len(state.readings) + 2 * LOOKS <= state.budget
+    by_hand = len(state.reading_s) < 2
+    # What no curve of the family explains may lag: then the level found without the family is off.
+    doubted = status in DENIALS or (status in FOUND_AT_ALL and state.gave_up_family)
+    return doubted and foretold and room and not by_hand and state.slowest_s < FAST_S
+
+
+def slower(state: State, lag: Lagging) -> State | None:
+    """Return the same question for a reading that lags so; None where the readings that are left would not suffice."""
+    budget = state.budget - len(state.readings)
+    family = state.family or state.set_aside
+    if budget < 2 * LOOKS or family is None:
+        return None
+    told, constant_s = state.settling, lag.constant_s
+    made = State(
+        target=state.target,
+        window_db=state.window_db,
+        rising=state.rising,
+        accuracy_db=state.accuracy_db,
+        given=family.summary(),
+        family=family,
+        expected=state.expected,
+        known=state.known,
+        known_play_db=state.known_play_db,
+        settling=replace(
+            told,
+            rise_s=constant_s,
+            fall_s=constant_s,
+            least_s=max(told.least_s, WAITED * constant_s),
+            doubt=max(told.doubt, 0.25),
+        ),
+        reading_s=state.reading_s,
+        known_step=state.known_step,
+        reading_range=state.reading_range,
+        budget=budget,
+        level_unit=state.level_unit,
+        reading_unit=state.reading_unit,
+    )
+    made.readings.extend(state.readings)
+    return made
+
+
+def of_lagging(ended: Verdict, lag: Lagging) -> Verdict:
+    """Return how a search ends whose reading lags: with the lag told, and without a word that the lag alone may have brought about."""
+    (status, text), told = ended, _moves_on(lag)
+    is_outside = (status is Status.NEVER_REACHED and lag.high < 0) or (
+        status is Status.ALREADY_PAST and lag.low > 0
+    )
+    if status in FOUND_AT_ALL or is_outside or status is Status.BUDGET_SPENT:
+        return status, f"{text}; {told}" if text else told
+    return Status.UNSTABLE, told
+
+
+def answering(look: EndLook, denied: Verdict) -> Verdict:
+    """Return how a search ends whose reading does not lag: no word that the looks at the ends deny."""
+    status, _ = denied
+    outside = status in {Status.NEVER_REACHED, Status.ALREADY_PAST}
+    if look.answers and (status is Status.NO_RESPONSE or (outside and look.crosses)):
+        return Status.UNSTABLE, NOT_ALWAYS
+    if outside and not look.answers and look.straddles:
+        return (
+            Status.NO_RESPONSE,
+            "the reading lies on either side of the target at one level, and does not follow it",
+        )
+    return denied
+
+
+def _moves_on(lag: Lagging) -> str:
+    """Return in words that the reading lags."""
+    return (
+        f"the reading still moves after a step, with a time constant of about {lag.constant_s:.2g} s that nobody told: "
+        "let the analyser average for a shorter time, or state its 'settle' in the bench file"
+    )

@@ -1,0 +1,102 @@
+"""Before a search ends without a level it looks at both ends: nothing false is said of what lags, or of what answers now and then."""
+
+import math
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+
+from sequencer.search.curve import CurveSearch
+from sequencer.search.curve_belief import Expected
+from sequencer.search.curve_family import ratio_family
+from sequencer.search.protocol import Ask, Crossing, Status, find_crossing
+from tests.support.ssb_receiver import Receiver
+
+WINDOW_DB = (-137.4, -20.0)
+SSB = ratio_family(target_db=12.0, slope=1.0, slope_sd=0.25, relative=0.07)
+USUAL = Expected(level_db=-118.0, sd_db=5.0)
+SETTING_S = 0.035  # what a generator takes for a new level
+
+
+def find(measure: Callable[[Ask], float], *, budget: int = 60) -> Crossing:
+    """Search as the checks do."""
+    search = CurveSearch(
+        target=12.0,
+        window_db=WINDOW_DB,
+        prior=SSB,
+        expected=USUAL,
+        reading_range=(0.0, 60.0),
+        budget=budget,
+    )
+    return find_crossing(search, measure)
+
+
+class Averaging:
+    """An analyser that averages what a receiver gives, exponentially, and says nothing of it."""
+
+    def __init__(self, unit: Callable[[Ask], float], constant_s: float) -> None:
+        self.unit, self.constant_s, self.shown, self.level_db = unit, constant_s, 0.0, math.nan
+
+    def measure(self, ask: Ask) -> float:
+        """Return the average at the reading's end."""
+        spent_s = ask.wait_s + ask.reading_s + (SETTING_S if ask.level_db != self.level_db else 0.0)
+        self.level_db = ask.level_db
+        reading = self.unit(ask)
+        self.shown = reading + (self.shown - reading) * math.exp(-spent_s / self.constant_s)
+        return self.shown
+
+
+@pytest.mark.parametrize("constant_s", [0.2, 0.5, 1.0])
+def test_a_receiver_behind_an_average_that_nobody_told_is_measured(constant_s: float) -> None:
+    """Each of twelve has a level, and ten of the intervals hold it; where the lag was seen, it is told with its time constant."""
+    told, held = [], 0
+    for seed in range(12):
+        found = find(Averaging(Receiver(-117.0 + 0.7 * seed, seed).measure, constant_s).measure)
+        assert found.found, found.warnings
+        assert found.level_db is not None
+        held += abs(found.level_db - (-117.0 + 0.7 * seed)) <= found.half_width_db
+        told += [one for one in found.warnings if "still moves after a step" in one]
+    assert held >= 10
+    assert len(told) >= 10
+    assert all("state its 'settle'" in one for one in told)
+    times_s = [float(one.split("about ")[1].split(" s")[0]) for one in told]
+    assert np.median(times_s) == pytest.approx(constant_s, rel=0.35)
+
+
+def test_a_lag_that_too_few_readings_are_left_to_follow_is_named() -> None:
+    """With a budget of 24 a search behind an average of a second ends, and never as a unit that does not respond or is past its target."""
+    ended = [find(Averaging(Receiver(-117.0, seed).measure, 1.0).measure, budget=24) for seed in range(8)]
+    denied = [one for one in ended if not one.found]
+    assert denied
+    assert {one.status for one in denied} <= {Status.UNSTABLE, Status.BUDGET_SPENT}
+    assert any("still moves after a step" in " ".join(one.warnings) for one in denied)
+    assert all(one.readings <= 24 for one in ended)
+
+
+def test_a_receiver_that_answers_four_times_in_five_is_never_without_response() -> None:
+    """Of 40 with a lapse in each fifth reading some are not found; none of these is said not to respond."""
+    ended = [find(Receiver(-117.0, 300 + seed, lapses=0.2).measure) for seed in range(40)]
+    denied = [one for one in ended if not one.found]
+    assert denied
+    assert {one.status for one in denied} <= {Status.UNSTABLE, Status.BUDGET_SPENT}
+
+
+@pytest.mark.parametrize("average_s", [0.01, 0.5])
+def test_what_is_true_stays_said(average_s: float) -> None:
+    """A threshold beyond the window is still 'never reached', averaged or not; a dead meter that scatters still 'no response'."""
+    far = find(Averaging(Receiver(30.0, 1).measure, average_s).measure)
+    assert far.status is Status.NEVER_REACHED
+    rng = np.random.default_rng(8)
+    dead = [
+        find(Averaging(lambda _: float(rng.normal(12.0, 2.0)), average_s).measure).status for _ in range(10)
+    ]
+    assert dead.count(Status.NO_RESPONSE) >= (10 if average_s < 0.1 else 8)
+    assert set(dead) <= {Status.NO_RESPONSE, Status.UNSTABLE}
+
+
+def test_a_sound_receiver_is_not_looked_at_again() -> None:
+    """Its search never reads at an end of the window."""
+    for seed in range(20):
+        found = find(Receiver(-117.0, seed).measure)
+        assert found.status is Status.FOUND
+        assert not {one.ask.level_db for one in found.history} & set(WINDOW_DB)
