@@ -36,6 +36,11 @@ class BenchParts:
     standstill: Standstill | None = None
 
     @property
+    def hazards_seen(self) -> int:
+        """How many hazards the witness of a simulated bench has seen so far; 0 on a real one."""
+        return 0 if self.simulation is None else len(self.simulation.hazards)
+
+    @property
     def is_real(self) -> bool:
         """Whether there are instruments on it, which no other process may drive."""
         return self.simulation is None and self.tape is None

@@ -41,6 +41,7 @@ from sequencer.run.keeping.journal_head import head_of, run_record
 from sequencer.run.keeping.kept import Kept
 from sequencer.run.keeping.store_queue import StoreQueue
 from sequencer.run.resuming.taken_up import import_into, table_of, taken_up, unended
+from sequencer.run.status import ExitStatus
 from sequencer.safety.announced import Announced
 
 __all__ = ["STORE_NAME", "Again", "Record", "RunFacts"]
@@ -282,6 +283,14 @@ class Record:
         elif self._table_failed or not self.kept.whole:
             self._note_problem(self.kept.said())
         self._arrange_table()
+        if (
+            self.problems and status < ExitStatus.BENCH_FAILED
+        ):  # what is not kept whole is no verdict there either
+            self._store.write(
+                lambda writer, again: writer.write_end(
+                    self.facts.run, **how, status=int(ExitStatus.BENCH_FAILED)
+                )
+            )
 
     def _write_table(self, results: Sequence[Result]) -> None:
         """Write results to the table, after what did not fit there before; there may be room now."""

@@ -70,6 +70,7 @@ class Runner:
         self._retries = retries or Retries()
         self._plan = plan
         self._keeps_open = bench is not None
+        self._parts, self._hazards = parts, parts.hazards_seen
         self._bench = bench or OpenBench(replace(parts, announce=record.announce))
         self._bench.tell(record.announce)
         self._record = record
@@ -344,6 +345,10 @@ class Runner:
         bench_s = (
             self._bench.clock.now_s() - self._start_s + (carried.read.bench_s if carried is not None else 0.0)
         )
+        if (
+            not state.confirmed or self._parts.hazards_seen > self._hazards
+        ):  # before it is kept: that is what counts
+            self._state.raise_status(ExitStatus.BENCH_FAILED)
         try:
             # What was said since the last check that ended: of those that were cut short, and of the way out.
             for index, said in self._said.items():
@@ -357,10 +362,8 @@ class Runner:
         if self._record.problems:
             self._state.raise_status(ExitStatus.BENCH_FAILED)
             self._state.problems += dict.fromkeys(self._record.problems)
-        if not state.confirmed:
-            self._state.raise_status(ExitStatus.BENCH_FAILED)
-            if state.touched:
-                self._state.note_may_be_on()
+        if not state.confirmed and state.touched:
+            self._state.note_may_be_on()
         self._state.tell(
             RunEnded(
                 run=self._facts.run,

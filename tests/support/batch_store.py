@@ -70,7 +70,9 @@ def write_unit(
     store.write_run(run, batch=BATCH)
     seconds = CheckSeconds(bench_s=40.0, settling_s=10.0, resting_s=15.0, person_s=5.0)
     store.write_check(run.run, 0, [row], [], seconds=seconds, repeats=repeats)
-    store.write_end(run.run, outcome=run.outcome, bench_safe=True, bench_s=60.0, status=status)
+    store.write_end(
+        run.run, outcome=run.outcome, bench_safe=run.bench_safe is not False, bench_s=60.0, status=status
+    )
     return run
 
 

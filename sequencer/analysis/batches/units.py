@@ -46,7 +46,9 @@ class Attempt:
         ]
         if any(one in FAILED for one in found):
             return Verdict.FAILED
-        if Decision.NOT_MEASURED in found:
+        if Decision.NOT_MEASURED in found or any(
+            verdict_of(one, one.results) is Verdict.NONE for one in self.repeats
+        ):
             return self.verdict
         return Verdict.PASSED if self.run.outcome == "done" else Verdict.NONE
 

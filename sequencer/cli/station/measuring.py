@@ -8,6 +8,8 @@ from dataclasses import replace
 from typing_extensions import override
 
 from drivers.faults import InstrumentFault
+from sequencer.analysis.verdict import FAILED, counted_as
+from sequencer.analysis.verdict import Verdict as Counted
 from sequencer.bench.locks import BenchBusy
 from sequencer.bench.open_bench import BenchUnsafe
 from sequencer.bench.simulation import specimen_for
@@ -34,7 +36,6 @@ from sequencer.run.line.station import Measuring, UnitReport
 from sequencer.run.people.confirm import Confirmer, GivenBeforehand
 from sequencer.run.record import Record
 from sequencer.run.runner import Runner
-from sequencer.run.status import ExitStatus
 from sequencer.safety.state import SafeState
 from sequencer.uncertainty.decision import Decision
 from sequencer.units.format import time_text
@@ -234,13 +235,15 @@ def unit_report(ran: Ran) -> UnitReport:
     report, state = report_of(ran), ran.outcome.safe_state
     wrong = not_met(ran.outcome.results)
     bench = report.bench_failed or not report.safe or report.lost
-    verdict = Verdict.PASS
-    if report.limit_failed:
-        verdict = Verdict.FAIL
-    elif bench:
-        verdict = Verdict.BENCH
-    elif ran.status is not ExitStatus.PASSED:
-        verdict = Verdict.NOT_MEASURED
+    counts_as = counted_as(
+        ran.outcome.results,
+        serial=report.serial,
+        status=int(ran.status),
+        outcome="done",
+        bench_safe=state.confirmed,
+    )
+    without = Verdict.BENCH if bench else Verdict.NOT_MEASURED
+    verdict = {Counted.PASSED: Verdict.PASS, Counted.FAILED: Verdict.FAIL}.get(counts_as, without)
     # what could not be confirmed safe is said by itself, first and short
     lines = tuple(line for line in wrong_lines(report) if not line.startswith(_UNSAFE))
     return UnitReport(
@@ -250,7 +253,7 @@ def unit_report(ran: Ran) -> UnitReport:
         status=ran.status,
         safe=report.safe,
         safe_why=safe_words(state),
-        met=_met(ran) if verdict is Verdict.PASS else "",
+        met=_met(ran, verdict),
         wrong=tuple(line.removeprefix("fail: ") for line in lines),
         look_at=look_at(wrong),
         bench=(lines[:MOST_FAULTS] or ("The bench could not be confirmed safe.",)) if bench else (),
@@ -259,10 +262,12 @@ def unit_report(ran: Ran) -> UnitReport:
     )
 
 
-def _met(ran: Ran) -> str:
-    """Return how the limits were met, where not all of them were plainly."""
+def _met(ran: Ran, verdict: Verdict) -> str:
+    """Return how the limits were met, where not all of them were plainly, or that a unit failed without a limit that did."""
     results = ran.outcome.results
-    return met_words(results) if conditional_words(results) else ""
+    if verdict is Verdict.FAIL and not any(one.decision in FAILED for one in results):
+        return "The unit left something that could not be measured."
+    return met_words(results) if verdict is Verdict.PASS and conditional_words(results) else ""
 
 
 def look_at(wrong: list[Result]) -> str:

@@ -90,6 +90,19 @@ def test_runs_without_a_verdict_are_in_no_yield(store: Store) -> None:
     assert "2 units without a verdict" in found.sentence()
 
 
+@pytest.mark.parametrize("status", [0, 3])
+def test_a_run_whose_bench_was_not_confirmed_safe_is_no_first_pass(store: Store, status: int) -> None:
+    """Nor is a repeat that ended so the end of a failure; 0 is what stores of before say of such a run. A limit that failed has failed."""
+    write_unit(store, 0, "M40-0001", 3.5, bench_safe=False, status=status)
+    failed = write_unit(store, 1, "M40-0002", 4.5)
+    write_unit(store, 2, "M40-0002", 3.5, bench_safe=False, status=status, repeats=failed.run)
+    write_unit(store, 3, "M40-0003", 4.5, bench_safe=False, status=3)
+    found = _summary(store).yields
+    assert found.first_pass is not None
+    assert found.final is not None
+    assert (found.first_pass.count, found.final.count, found.judged, found.without_verdict) == (0, 0, 2, 1)
+
+
 def test_units_that_passed_only_conditionally_are_counted_with_why(store: Store) -> None:
     """A yield of 2 of 2 with one whose limits nothing proves says so."""
     write_unit(store, 0, "M40-0001", 3.5)

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from typing_extensions import override
 
+from sequencer.analysis.batches.units import read_batch_units
 from sequencer.cli.common.line_options import LineAsked
 from sequencer.cli.run import Asked
 from sequencer.cli.screens.operator import Chosen
@@ -149,7 +150,7 @@ def test_an_instrument_that_dies_in_the_middle_of_a_unit_is_the_bench_s_fault_an
 def test_a_supply_that_cannot_be_read_back_as_off_keeps_hands_off(tmp_path: Path) -> None:
     """The verdict does not matter then: the screen says what was not confirmed until the bench was opened anew and is safe."""
     person = Scripted(["M40-0007"], [YES])
-    session = Session(tmp_path, person)
+    session = Session(tmp_path, person, batch="October")
     session.measured.open_first()
     original = session.measured.measure
 
@@ -167,6 +168,15 @@ def test_a_supply_that_cannot_be_read_back_as_off_keeps_hands_off(tmp_path: Path
         unsafe[0].safe_why == "Remove the supply from the unit: the unit's supply could not be confirmed off."
     )
     assert person.faces[-1].safe is True
+    assert person.verdicts() == [Verdict.BENCH]
+    assert session.station.counts.first_tested == 0
+    with Store.open_to_read(tmp_path / "results" / "results.sqlite") as store:
+        (run,) = store.read_runs(Wanted(batch="October"), limit=None)
+        record = store.read_batch("October")
+        assert record is not None
+        found = read_batch_units(store, record)
+    assert (run.status, run.bench_safe) == (3, False), "as the process ends"
+    assert found.judged == (), "the station and its batch count alike"
 
 
 @pytest.mark.parametrize("answer", [YES, OTHER])
