@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import datetime
 
+from sequencer.analysis.batches.units import why_left_out
 from sequencer.analysis.verdict import Verdict, verdict_of
 from sequencer.frozen import dataclass
 from sequencer.inputs.batch import BatchFile
@@ -59,7 +60,7 @@ def in_batch(
     if record.closed is not None:
         why = f": {record.stopped}" if record.stopped else ""
         raise _refused(
-            f"batch '{printable(record.batch)}' was closed on {record.closed.date().isoformat()}{printable(why)}",
+            f"batch '{printable(record.batch)}' was {record.state()}{printable(why)}",
             f"another batch, or 'sequencer batch \"{printable(record.batch)}\" --open REASON' first",
         )
     _refuse_unit(record, rules, serial, model)
@@ -90,7 +91,9 @@ def _read(place: StorePlace, batch: str, serial: str) -> tuple[BatchRecord | Non
             wanted = Wanted(batch=batch, serials=(serial,), measured=True)
             runs = store.read_runs(wanted, limit=None)[::-1] if record is not None else []
             found = [
-                verdict_of(one, store.read_results(one.run, points=False)) for one in runs if not one.again
+                verdict_of(one, store.read_results(one.run, points=False))
+                for one in runs
+                if record is not None and not one.again and not why_left_out(record, one)
             ]
     except EmptyStore:
         return None, ()

@@ -105,21 +105,21 @@ def opened_line(batch: BatchRecord) -> str:
     )
 
 
-def batch_stopped(batch: BatchRecord | None, place: StorePlace) -> str:
-    """Close the batch of a run that is over if its rules say so; returns why, with what is to be done, or what could not be looked up."""
+def batch_stopped(batch: BatchRecord | None, place: StorePlace, run: str) -> str:
+    """Close the batch of ``run``, which is over, if its rules say so; returns why, with what to do, or what was not looked up."""
     if batch is None or not batch.rules:
         return ""
     from sequencer.analysis.batch_stop import close_if_due
 
     name = printable(batch.batch)
     try:
-        stop = close_if_due(place, batch.batch)
+        why = close_if_due(place, batch.batch, run)
     except (StoreProblem, ValueError) as problem:
         return f"Whether batch '{name}' stops by its rules could not be looked up: {printable(str(problem))}"
-    if stop is None:
+    if not why:
         return ""
     return (
-        f"Batch '{name}' stops: {printable(stop.sentence)}. The bench is suspected before the units: 'sequencer check-bench', and "
+        f"Batch '{name}' stops: {printable(why)}. The bench is suspected before the units: 'sequencer check-bench', and "
         f"its golden unit, must find it in order before it goes on; or 'sequencer batch \"{name}\" --open REASON'."
     )
 

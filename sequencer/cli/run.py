@@ -259,7 +259,7 @@ def execute(
             )
             outcome = runner.run()
     hazards = parts.simulation.hazards if parts.simulation is not None else ()
-    stopped = batch_stopped(facts.batch, find_place(asked.folder, asked.store))
+    stopped = batch_stopped(facts.batch, find_place(asked.folder, asked.store), facts.run)
     return Ran(
         facts=record.facts, outcome=outcome, record=record, hazards=tuple(hazards), batch_stopped=stopped
     )

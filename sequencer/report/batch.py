@@ -69,7 +69,7 @@ def render_batch(
         comments=comments,
         written=time_shown(written),
         opened=time_shown(found.record.opened),
-        closed="" if found.record.closed is None else time_shown(found.record.closed),
+        closed="" if found.record.closed is None else found.record.state(),
         yields=_yields(found),
         failures=[
             (

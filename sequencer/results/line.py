@@ -42,14 +42,20 @@ LINE_COLUMNS = tuple(one.name for one in fields(LineFacts))
 """What runs and results carry of it, in order."""
 
 
+BY_RULE, BY_HAND = "rule", "hand"
+"""What closes a batch."""
+OPENED_AGAIN = "opened again"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BatchRecord:
     """A batch as the store has it: units tested for one purpose, with one sequence as its checksum names it.
 
     ``target`` is how many units it is to have; None where nobody said. ``rules`` is its file's content as JSON
-    (`sequencer.inputs.batch.BatchFile`), empty where it was opened by its name alone. ``closed`` is None as long as it is open, and
-    ``stopped`` says why it stopped before its end; empty where it did not. ``went_on`` is when it was last opened again, None where it
-    never was: its rules count from there.
+    (`sequencer.inputs.batch.BatchFile`), empty where it was opened by its name alone. ``closed`` is None as long as it is open;
+    ``closed_by`` says what closed it, `BY_RULE` or `BY_HAND`, and is empty of one that is open. ``stopped`` are the reasons, oldest first:
+    why it stopped or was closed, and why it went on; empty where it never was. ``went_on`` is when it was last opened again, None where
+    it never was: its rules count from there.
     """
 
     batch: str
@@ -61,8 +67,21 @@ class BatchRecord:
     rules: str = ""
     opened: datetime
     closed: datetime | None = None
+    closed_by: str = ""
     stopped: str = ""
     went_on: datetime | None = None
+
+    @property
+    def stopped_itself(self) -> bool:
+        """Say whether it is closed because one of its rules stopped it; what a person closed waits for a person's word."""
+        return self.closed is not None and self.closed_by == BY_RULE
+
+    def state(self) -> str:
+        """Return in words whether it is open, or what closed it and when."""
+        if self.closed is None:
+            return "open"
+        how = {BY_RULE: "stopped by its rules", BY_HAND: "closed by hand"}.get(self.closed_by, "closed")
+        return f"{how} on {self.closed:%Y-%m-%d %H:%M}"
 
 
 BATCH_COLUMNS = tuple(one.name for one in fields(BatchRecord))
@@ -82,7 +101,12 @@ class CheckSeconds:
     person_s: float = 0.0
 
 
-def opened_again(stopped: str, now: datetime, why: str) -> str:
-    """Return what is kept of a batch that goes on after it had stopped: why it had, when and why it goes on; the newest 2000 characters."""
+def with_reason(stopped: str, what: str, now: datetime, why: str) -> str:
+    """Return a batch's reasons with one more: ``what`` was done (`stopped`, `closed by hand`, `opened again`), when and why.
+
+    The first that closed it stands by itself, for the batch has its day. The newest 2000 characters.
+    """
+    if not stopped and what != OPENED_AGAIN:
+        return why[-2000:]
     before = f"{stopped}; " if stopped else ""
-    return f"{before}opened again {now.isoformat(timespec='milliseconds')}: {why}"[-2000:]
+    return f"{before}{what} {now.isoformat(timespec='milliseconds')}: {why}"[-2000:]

@@ -40,13 +40,14 @@ class StopLimits:
 class UnitOutcome:
     """What the first attempt at a unit came to: ``failed`` says of each check that was judged whether it failed.
 
-    ``values`` are the numbers that are watched, by name.
+    ``values`` are the numbers that are watched, by name, and ``run`` the name of that run.
     """
 
     serial: str
     passed: bool
     failed: Mapping[str, bool] = field(default_factory=dict)
     values: Mapping[str, float] = field(default_factory=dict)
+    run: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -363,7 +363,7 @@ def test_the_batch_command_shows_lists_closes_and_opens(line: Line, tmp_path: Pa
     assert closed.exit_code == 0, closed.output
     refused = line.run("--batch", "Week 48", serial="M40-0011")
     assert refused.exit_code == 2
-    assert "was closed on" in refused.stderr
+    assert "was closed by hand on" in refused.stderr
     assert "all delivered" in refused.stderr
     assert line.call("batch", "Week 48", "--open", "one more").exit_code == 0
     again = line.run("--batch", "Week 48", serial="M40-0011")

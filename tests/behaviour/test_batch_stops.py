@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+import re
+from dataclasses import replace
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -10,8 +12,11 @@ import pytest
 from click.testing import CliRunner
 
 from sequencer.cli.main import main
+from sequencer.files.shipped import find_file
 from sequencer.results.line import BatchRecord
 from sequencer.results.store.store import Store
+from sequencer.uncertainty.decision import Decision
+from tests.support.batch_store import a_run, power_row
 from tests.support.postgres_server import PostgresServer
 
 LOW = """\
@@ -109,8 +114,80 @@ def test_a_batch_that_a_person_closed_is_not_opened_by_a_check_of_the_bench(here
     assert _call("check-bench", "--bench", "self-checking-bench", "--confirmed").exit_code == 0
     refused = _run("M40-0012")
     assert refused.exit_code == 2
-    assert "was closed on" in refused.output
+    assert "was closed by hand on" in refused.output
     assert "target reached" in refused.output
+
+
+def _prove(**changes: Any) -> None:
+    """Write a check of the bench that passed, as its run would; ``changes`` of the run."""
+    with Store.open(Path("results/results.sqlite")) as store:
+        at = datetime.now().astimezone()
+        name = f"proof {at.isoformat()}"
+        run = replace(
+            a_run(0, "bench Own"),
+            **{
+                "run": name,
+                "time": at,
+                "bench": "Own (simulated)",
+                "simulated": True,
+                "batch": "",
+                **changes,
+            },
+        )
+        row = replace(power_row(run, 3.5), check="bench_check", time=at, decision=Decision.PASS)
+        store.write_run(run)
+        store.write_check(run.run, 0, [row], [])
+        store.write_end(run.run, outcome=run.outcome, bench_safe=True, bench_s=1.0, status=0)
+
+
+@pytest.fixture
+def stopped(here: Path) -> Path:
+    """A batch that its rule has stopped, on a bench that only its own check can prove; returns the bench file."""
+    text = Path(find_file("self-checking-bench", "bench")).read_text(encoding="utf-8")
+    units = Path(find_file("m40-0007", "unit")).parent
+    text = text.replace("bench: Self-checking bench", "bench: Own").replace("unit: units", f"unit: {units}")
+    (here / "own.yaml").write_text(re.sub(r"(?m)^golden_unit:.*\n", "", text), encoding="utf-8")
+    for serial in ("M40-0007", "M40-0011"):
+        assert _run(serial, bench="own.yaml").exit_code == 1
+    assert (_record().closed_by, _record().stopped_itself) == ("rule", True)
+    return here / "own.yaml"
+
+
+def test_what_a_person_closed_after_a_rule_had_stopped_it_stays_closed(stopped: Path) -> None:
+    """However the bench is found: the state is who closed it, with when and why; the page says so, and never that it stopped itself."""
+    assert _call("batch", "B", "--close", "all delivered").exit_code == 0
+    _prove()
+    refused = _run("M40-0012", bench="own.yaml")
+    assert refused.exit_code == 2, refused.output
+    assert "was closed by hand on" in refused.output
+    assert "stopped itself" not in refused.output
+    record = _record()
+    assert (record.closed_by, record.stopped_itself) == ("hand", False)
+    assert record.stopped.startswith(f"{STOPPED}; closed by hand ")
+    shown = _call("batch", "B")
+    assert "closed by hand on" in shown.output
+    assert _call("batch", "B", "--open", "one more").exit_code == 0
+    assert (_record().closed, _record().closed_by) == (None, "")
+    assert _call("batch", "B", "--close", "that was all").exit_code == 0
+    _prove()
+    assert _run("M40-0012", bench="own.yaml").exit_code == 2
+    assert _record().closed_by == "hand"
+
+
+def test_a_check_of_the_bench_counts_by_when_it_began(stopped: Path) -> None:
+    """One that began before the stop and ended after it proves nothing; nor does one that was broken off; the next one does."""
+    closed = _record().closed
+    assert closed is not None
+    _prove(time=closed - timedelta(minutes=1))
+    before = _run("M40-0012", bench="own.yaml")
+    assert before.exit_code == 2, before.output
+    assert "was begun before that" in " ".join(before.output.split())
+    _prove(outcome="stopped: by Ctrl-C")
+    broken_off = _run("M40-0012", bench="own.yaml")
+    assert broken_off.exit_code == 2
+    assert "did not come to its end" in " ".join(broken_off.output.split())
+    _prove()
+    assert _run("M40-0012", bench="own.yaml").exit_code == 1
 
 
 def test_a_series_ends_with_the_unit_that_stops_its_batch(here: Path) -> None:

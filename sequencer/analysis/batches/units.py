@@ -6,6 +6,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable
 from datetime import datetime
 
@@ -16,6 +17,8 @@ from sequencer.results.stages import counting
 from sequencer.results.store.store import Store, Wanted
 from sequencer.results.stored import StoredResult, StoredRun
 from sequencer.uncertainty.decision import Decision
+
+_OTHER_SEQUENCE = "with another sequence, or the file as it is no more"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,12 +108,10 @@ def read_batch_units(store: Store, record: BatchRecord, *, since: datetime | Non
 def units_of(record: BatchRecord, runs: Iterable[StoredRun]) -> BatchUnits:
     """Return the units that ``runs`` (oldest first, with their results) are of."""
     counted: list[StoredRun] = []
-    other_kind = other_sequence = 0
+    left_out: Counter[str] = Counter()
     for run in runs:
-        if run.simulated != record.simulated:
-            other_kind += 1
-        elif run.sequence_hash != record.sequence_hash:
-            other_sequence += 1
+        if why := why_left_out(record, run):
+            left_out[why] += 1
         else:
             counted.append(run)
     repeats: dict[str, list[StoredRun]] = {}
@@ -125,13 +126,18 @@ def units_of(record: BatchRecord, runs: Iterable[StoredRun]) -> BatchUnits:
             )
             by_serial.setdefault(run.serial, []).append(one)
     units = [BatchUnit(serial=serial, attempts=tuple(found)) for serial, found in by_serial.items()]
-    kind = "on a simulated bench" if not record.simulated else "on a real bench"
-    why = ((kind, other_kind), ("with another sequence, or the file as it is no more", other_sequence))
     return BatchUnits(
         record=record,
         units=tuple(sorted(units, key=_when_judged)),
-        left_out=tuple((text, count) for text, count in why if count),
+        left_out=tuple(sorted(left_out.items(), key=lambda one: one[0] == _OTHER_SEQUENCE)),
     )
+
+
+def why_left_out(record: BatchRecord, run: StoredRun) -> str:
+    """Return why a run that carries the batch's name is counted nowhere in it: no yield, no rule, no attempt; empty where it counts."""
+    if run.simulated != record.simulated:
+        return "on a real bench" if record.simulated else "on a simulated bench"
+    return _OTHER_SEQUENCE if run.sequence_hash != record.sequence_hash else ""
 
 
 def _when_judged(unit: BatchUnit) -> tuple[bool, float]:

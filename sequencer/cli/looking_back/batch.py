@@ -26,7 +26,7 @@ from sequencer.analysis.batches.yields import Yields, find_yields
 from sequencer.cli.screens.batch_screen import batch_lines
 from sequencer.problems import option_problem, printable
 from sequencer.results.csv_table import spreadsheet_safe
-from sequencer.results.line import BatchRecord, opened_again
+from sequencer.results.line import BY_HAND, OPENED_AGAIN, BatchRecord, with_reason
 from sequencer.results.store.place import StorePlace, find_place
 from sequencer.results.store.store import Store
 
@@ -97,12 +97,11 @@ def _list(place: StorePlace, *, as_json: bool) -> None:
 def _listed(record: BatchRecord, yields: Yields) -> list[str]:
     """Return two lines a batch."""
     target = f" of {record.target}" if record.target else ""
-    state = "open" if record.closed is None else f"closed {record.closed:%Y-%m-%d %H:%M}"
     simulated = "; simulated" if record.simulated else ""
     first = f"; first pass {share_text(yields.first_pass)}" if yields.first_pass is not None else ""
     return [
         f"{record.batch}  {yields.judged}{target} units judged{first}",
-        f"    {record.sequence}{simulated}; opened {record.opened:%Y-%m-%d %H:%M}; {state}"
+        f"    {record.sequence}{simulated}; opened {record.opened:%Y-%m-%d %H:%M}; {record.state()}"
         + (f": {record.stopped}" if record.stopped else ""),
     ]
 
@@ -125,12 +124,13 @@ def _change(name: str, place: StorePlace, *, closing: str | None, opening: str |
         record = find_record(name, reading, place)
     with Store.open(place) as store:
         store.write_batch(record)  # of one that only its runs told of
+        now = datetime.now().astimezone()
         if closing is not None:
-            store.write_batch_state(record.batch, closed=datetime.now().astimezone(), stopped=said)
+            why = with_reason(record.stopped, "closed by hand", now, said)
+            store.write_batch_state(record.batch, closed=now, closed_by=BY_HAND, stopped=why)
         else:
             # why it goes on stands where it is looked for: with why it had stopped
-            now = datetime.now().astimezone()
-            why = opened_again(record.stopped, now, said)
+            why = with_reason(record.stopped, OPENED_AGAIN, now, said)
             store.write_batch_state(record.batch, closed=None, stopped=why, went_on=now)
     click.echo(printable(f"Batch '{record.batch}' is {'closed' if closing is not None else 'open'}: {said}"))
 

@@ -47,7 +47,7 @@ def _head(found: BatchSummary, width: int) -> Iterator[str]:
     yield f"  {yields.judged}{target} units judged"
     if record.closed is not None:
         why = f": {record.stopped}" if record.stopped else ""
-        yield from _wrapped(printable(f"closed {record.closed:%Y-%m-%d %H:%M}{why}"), width)
+        yield from _wrapped(printable(f"{record.state()}{why}"), width)
     if left_out := found.left_out_sentence():
         yield from _wrapped(left_out, width)
 

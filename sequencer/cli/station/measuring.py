@@ -156,7 +156,7 @@ class Measured(Measuring[Prepared]):
             outcome = runner.run()
         simulation = bench.parts.simulation
         hazards = () if simulation is None else simulation.hazards[before:]
-        self._stops = batch_stopped(job.batch, find_place(asked.folder, asked.store))
+        self._stops = batch_stopped(job.batch, find_place(asked.folder, asked.store), record.facts.run)
         return Ran(
             facts=record.facts,
             outcome=outcome,

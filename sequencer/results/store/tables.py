@@ -181,6 +181,7 @@ batches = Table(
     Column("rules", Text, nullable=False),  # JSON as text: what its file says; empty without one
     Column("opened", String, nullable=False),  # ISO 8601 with offset, as all times are
     Column("closed", String, nullable=False),  # empty as long as it is open
+    Column("closed_by", String, nullable=False),  # "rule" or "hand"; empty as long as it is open
     Column("stopped", Text, nullable=False),
     Column("went_on", String, nullable=False),  # when it was opened again last; empty where it never was
     Column("utc_s", _Number, nullable=False),  # the same moment as "opened"

@@ -200,19 +200,35 @@ class StoreWriter:
             write_batch(transaction, store_rows.batch_row(batch))
 
     def write_batch_state(
-        self, batch: str, *, closed: datetime | None, stopped: str, went_on: datetime | None = None
-    ) -> None:
-        """Write that a batch is closed, or open again (None), and why it was stopped; empty where nothing stopped it.
+        self,
+        batch: str,
+        *,
+        closed: datetime | None,
+        closed_by: str = "",
+        stopped: str,
+        went_on: datetime | None = None,
+        was: BatchRecord | None = None,
+    ) -> bool:
+        """Write that a batch is closed, and by what, or open again (None), with the reasons; returns whether it was written.
 
-        ``went_on`` is when it was opened again; None leaves what was written of it before.
+        ``went_on`` is when it was opened again; None leaves what was written of it before. ``was`` is the batch as it was read: where
+        somebody else has closed or opened it since, nothing is written.
         """
-        said = {"closed": store_rows.time_or_empty(closed), "stopped": stopped}
+        said = {"closed": store_rows.time_or_empty(closed), "closed_by": closed_by, "stopped": stopped}
         said |= {} if went_on is None else {"went_on": store_rows.time_or_empty(went_on)}
+        only, before = "", {}
+        if was is not None:
+            only = " AND closed = :was_closed AND went_on = :was_on"
+            before = {
+                "was_closed": store_rows.time_or_empty(was.closed),
+                "was_on": store_rows.time_or_empty(was.went_on),
+            }
         with self._writing() as transaction:
-            transaction.run(
-                f"UPDATE batch SET {', '.join(f'{name} = :{name}' for name in said)} WHERE batch = :batch",
-                **store_rows.clean({**said, "batch": batch}),
+            done = transaction.run(
+                f"UPDATE batch SET {', '.join(f'{name} = :{name}' for name in said)} WHERE batch = :batch{only}",
+                **store_rows.clean({**said, **before, "batch": batch}),
             )
+            return bool(done.rowcount)
 
     def count_kept(self, run: str, found: Iterable[tuple[int, Result]]) -> int:
         """Return how many of ``found`` (number of the check, result; in order) the store gives back, from the first on."""

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from sequencer.analysis.batch_stop import find_batch_stop
 from sequencer.inputs.bench_health import bench_serial
 from sequencer.planning.plan import Plan
 from sequencer.problems import about_file, printable
-from sequencer.results.line import BatchRecord, opened_again
+from sequencer.results.line import OPENED_AGAIN, with_reason
 from sequencer.results.store.place import StorePlace
 from sequencer.results.store.problems import EmptyStore
 from sequencer.results.store.store import Store, Wanted
@@ -27,7 +26,7 @@ def open_where_proved(plan: Plan, place: StorePlace, *, batch: str, bench_name: 
     try:
         with Store.open_to_read(place) as store:
             record = store.read_batch(batch)
-            if record is None or record.closed is None or not _stopped_itself(store, record):
+            if record is None or record.closed is None or not record.stopped_itself:
                 return
             proofs, missing = _proofs(plan, store, bench_name=bench_name, since=record.closed)
     except EmptyStore:
@@ -42,16 +41,9 @@ def open_where_proved(plan: Plan, place: StorePlace, *, batch: str, bench_name: 
         )
     with Store.open(place) as writing:
         now = datetime.now().astimezone()
-        said = opened_again(record.stopped, now, f"bench found in order ({', '.join(proofs)})")
-        writing.write_batch_state(batch, closed=None, stopped=said, went_on=now)
-
-
-def _stopped_itself(store: Store, record: BatchRecord) -> bool:
-    """Say whether a rule stopped it and no person: the rules are asked again, as of then."""
-    try:
-        return find_batch_stop(store, record, until=record.closed) is not None
-    except ValueError:  # rules that no sequencer wrote: told of by whoever reads the batch next
-        return False
+        said = with_reason(record.stopped, OPENED_AGAIN, now, f"bench found in order ({', '.join(proofs)})")
+        # where somebody has closed or opened it meanwhile that holds: the batch is read once more before anything is measured
+        writing.write_batch_state(batch, closed=None, stopped=said, went_on=now, was=record)
 
 
 def _proofs(plan: Plan, store: Store, *, bench_name: str, since: datetime) -> tuple[list[str], list[str]]:
@@ -79,19 +71,31 @@ def _proofs(plan: Plan, store: Store, *, bench_name: str, since: datetime) -> tu
 
 
 def _last(store: Store, check: str, serial: str, bench_name: str, since: datetime) -> tuple[str, str]:
-    """Return the newest run of a check of the bench, and why it proves nothing."""
+    """Return the newest run of a check of the bench that began after ``since``, and why it proves nothing.
+
+    One that began before and ended after has seen the bench as it was before the stop, or was under way when somebody touched it.
+    """
     wanted = Wanted(check=check, since=since, measured=True)
     found = [
         one
         for one in store.find_results(wanted, limit=_ROWS, points=False)
         if one.bench == bench_name and one.counts
     ]
-    newest = next((one.run for one in found), "")
-    run = None if not newest else store.read_run(newest)
-    if run is None:
+    runs = [
+        run for name in dict.fromkeys(one.run for one in found) if (run := store.read_run(name)) is not None
+    ]
+    if check == "golden_unit":
+        runs = [run for run in runs if run.serial == serial]
+    if not runs:
         return "", "was not made since then"
-    if check == "golden_unit" and run.serial != serial:
-        return "", "was not made since then"
-    if not is_sound(one for one in found if one.run == newest):
-        return "", f"found it changed (run {newest})"
-    return newest, ""
+    newest = max(runs, key=lambda run: run.time)
+    if newest.time < since:
+        return (
+            "",
+            f"was begun before that (run {newest.run}) and proves nothing of the bench since: make it again",
+        )
+    if newest.outcome != "done":
+        return "", f"did not come to its end (run {newest.run})"
+    if not is_sound(one for one in found if one.run == newest.run):
+        return "", f"found it changed (run {newest.run})"
+    return newest.run, ""

@@ -32,6 +32,7 @@ def upgrade() -> None:
         sa.Column("rules", sa.Text, nullable=False),
         sa.Column("opened", sa.String, nullable=False),
         sa.Column("closed", sa.String, nullable=False),
+        sa.Column("closed_by", sa.String, nullable=False),
         sa.Column("stopped", sa.Text, nullable=False),
         sa.Column("went_on", sa.String, nullable=False),
         sa.Column("utc_s", sa.Float(53), nullable=False),
