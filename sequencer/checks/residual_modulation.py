@@ -19,6 +19,7 @@ from sequencer.checks.shared.filters_made import filters_note, filters_part
 from sequencer.checks.shared.limits import RatioLimit
 from sequencer.checks.shared.parts import HalfWidth, Parts
 from sequencer.checks.shared.reading_steps import step_seen
+from sequencer.checks.shared.source_off import needs_proof, why_not_off
 from sequencer.checks.shared.transmit import not_read, numbers, read_settled
 from sequencer.files.fields import FrequencyDifferenceHz, Percent, between
 from sequencer.safety.transmit import TransmitSide
@@ -85,10 +86,10 @@ class ResidualModulation(Check[ResidualModulationSettings]):
         side.remove_audio()
         read = side.read_rms_deviation_hz if is_fm else side.read_rms_depth_percent
         readings = read_settled(side, read, within=5.0 if is_fm else 0.2, share=NOISE_SHARE)
-        side.configure_analyser(mode)
         quantity, limits = "residual modulation, below normal", settings.limit.limits
         rms = numbers(readings)
         if rms is None:
+            side.configure_analyser(mode)
             return [not_read(quantity, "dB", limits, "modulation analyser", readings)]
         peak = settings.deviation_hz if is_fm else settings.depth_percent
         # the de-emphasis has a gain of its own at the 1 kHz of normal test modulation, which the reference gets too
@@ -96,17 +97,21 @@ class ResidualModulation(Check[ResidualModulationSettings]):
         gain = 1.0 / math.hypot(1.0, 2.0 * math.pi * 1000.0 * deemphasis_s) if is_fm else 1.0
         mean = max(statistics.fmean(rms), 1e-6)
         below_db = 20.0 * math.log10(peak * gain / math.sqrt(2.0) / mean)
+        unit = "Hz" if is_fm else "%"
+        doubt = why_not_off(side, read, mean, unit) if needs_proof(below_db, limits, conditions) else ""
+        side.configure_analyser(mode)
+        if doubt:
+            return [Finding(quantity=quantity, value=None, unit="dB", limits=limits, note=doubt)]
         parts = Parts(conditions.bench)
         accuracy = HalfWidth.of(conditions.bench, "modulation_analyser", "residual")
         parts.accuracy("analyser, rms accuracy", None if accuracy is None else accuracy.in_db(), unit="dB")
         parts.add(*filters_part(asked, made))
-        unit = "Hz" if is_fm else "%"
         step = step_seen(readings)
         parts.add(
             repeatability("repeatability", rms, step=step, unit=unit, coefficient=PER_RELATIVE_DB / mean)
         )
         budget = parts.budget(quantity, "dB", below_db)
-        note = f"{mean:.3g} {'Hz' if is_fm else '%'} rms against {peak:g} {'Hz' if is_fm else '%'} peak"
+        note = f"{mean:.3g} {unit} rms against {peak:g} {unit} peak"
         note = "; ".join(filter(None, (note, filters_note(asked, made))))
         return [
             Finding(quantity=quantity, value=below_db, unit="dB", limits=limits, budget=budget, note=note)
