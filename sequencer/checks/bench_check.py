@@ -31,6 +31,7 @@ from sequencer.checks.shared.reading_steps import step_seen
 from sequencer.checks.shared.settle import agreeing
 from sequencer.inputs.bench_health import bench_serial
 from sequencer.inputs.loss_table import frequency_text
+from sequencer.inputs.paths import MOST_BEYOND
 from sequencer.inputs.stated import CHECK_PATH
 from sequencer.safety.cables import BACK
 from sequencer.safety.check_side import CheckSide
@@ -162,16 +163,18 @@ def _refusals(settings: BenchCheckSettings, conditions: Conditions) -> list[Dema
         refused.append(
             Demand(refused="nothing says at which frequencies", allowed="'frequencies: [27 MHz, 28 MHz]'")
         )
-    if path is not None and not settings.is_by_hand and len(path.loss) > 1:
+    if path is not None and not settings.is_by_hand:
         low, high = min(path.loss), max(path.loss)
         refused += [
             Demand(
                 at=("frequencies",),
                 refused=f"{frequency_text(one)} is beyond where the loss of the check path is stated",
-                allowed=f"{frequency_text(low)} to {frequency_text(high)}",
+                allowed=f"{frequency_text(low)} to {frequency_text(high)}"
+                if low < high
+                else f"at most {MOST_BEYOND:.0%} from {frequency_text(low)}".replace("%", " %"),
             )
             for one in settings.frequencies_hz or ()
-            if not low <= one <= high
+            if path.end_taken_hz(one) is not None or (low < high and not low <= one <= high)
         ]
     supply = bench.with_role("supply")
     if settings.supply_v is not None and supply is None:

@@ -349,7 +349,9 @@ def _on_channel(
         stand = Stand(channel=channel, carrier_hz=carrier_hz, counted_hz=counted[-1], is_seen=is_seen)
     return _Channel(
         findings=[
-            power_finding("carrier power", power, settings.power.limits, conditions),
+            power_finding(
+                "carrier power", power, settings.power.limits, replace(conditions, frequency_hz=carrier_hz)
+            ),
             _frequency_finding(carrier_hz, frequency, settings, conditions),
         ],
         stand=stand,

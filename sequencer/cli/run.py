@@ -15,7 +15,7 @@ import click
 
 from sequencer.bench.locks import locks_note
 from sequencer.bench.open_bench import BenchParts
-from sequencer.cli.common.bench import bench_title, is_terminal, loss_table_lines, watchdog_lines
+from sequencer.cli.common.bench import bench_title, is_terminal, loss_lines, watchdog_lines
 from sequencer.cli.common.line_options import LineAsked
 from sequencer.cli.common.options import check_model, check_serial
 from sequencer.cli.common.outlet import reader_may_be_gone
@@ -115,13 +115,13 @@ def run_command(asked: Asked, *, as_json: bool, json_lines: bool = False) -> int
 
 
 def tell_beforehand(prepared: Prepared, *, carries_on: bool = False) -> None:
-    """Say what should be known before a run begins: its order, old or overruled loss tables, what does not hold if it hangs.
+    """Say what should be known before a run begins: its order, loss tables old, overruled or too short, what does not hold if it hangs.
 
     ``carries_on``: it carries on by itself what was cut short.
     """
     if prepared.opens_batch and prepared.batch is not None:
         click.echo(opened_line(prepared.batch), err=True)
-    for line in (*order_lines(prepared.plan), *loss_table_lines(prepared.plan.bench, old_only=True)):
+    for line in (*order_lines(prepared.plan), *loss_lines(prepared.plan, old_only=True)):
         click.echo(line, err=True)
     if not prepared.asked.dry_run and prepared.plan.bench.bench.visa != "sim":
         for line in filter(None, (*watchdog_lines(prepared.plan, warnings_only=True), locks_note())):

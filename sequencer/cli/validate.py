@@ -8,12 +8,13 @@ from typing import Any
 
 import click
 
-from sequencer.cli.common.bench import bench_title, loss_table_lines, watchdog_lines
+from sequencer.cli.common.bench import bench_title, loss_lines, watchdog_lines
 from sequencer.cli.common.options import check_model, check_serial
 from sequencer.cli.order import order_as_json, order_lines
 from sequencer.inputs.batch import LoadedBatch, batch_file
 from sequencer.planning.bench_doubts import calibration_doubts, soon_due_lines
 from sequencer.planning.load import load_both
+from sequencer.planning.loss_beyond import loss_beyond_lines
 from sequencer.planning.plan import OrderAsked, Plan, make_plan
 from sequencer.planning.too_fine import presets_too_fine
 from sequencer.planning.unproved import unproved_readings
@@ -61,7 +62,7 @@ def validate_command(
     named = " and ".join(counted(*one) for one in asks if one[0])
     asked = f", and asks for {named}" if named else ""
     soon = soon_due_lines(plan, today)
-    told = (*order_lines(plan), *loss_table_lines(plan.bench), *soon, *watchdog_lines(plan))
+    told = (*order_lines(plan), *loss_lines(plan), *soon, *watchdog_lines(plan))
     for line in (*told, *_unstated_lines(plan)):
         click.echo(line)
     if (of := plan.sequence.model) is not None:
@@ -137,6 +138,7 @@ def _plan_as_json(plan: Plan, batch: LoadedBatch | None) -> dict[str, Any]:
             name: {"file": str(one.path), "date": one.table.day.isoformat(), "simulated": one.table.simulated}
             for name, one in plan.bench.tables.items()
         },
+        "loss_beyond_table": loss_beyond_lines(plan),
         "calibration": soon_due_lines(plan, datetime.now().astimezone().date()),
         "unstated": {key: list(checks) for key, checks in unstated_keys(plan).items()},
         "presets_too_fine": {key: list(checks) for key, checks in presets_too_fine(plan).items()},

@@ -6,27 +6,21 @@ expanded (k = 2), as a cable's calibration states them.
 
 from __future__ import annotations
 
-import itertools
 import json
-import math
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal, overload
 
-from pydantic import AfterValidator, Field, field_validator, model_validator
+from pydantic import AfterValidator, Field, model_validator
 
 from sequencer.files.fields import (
     CurrentA,
     FileModel,
-    FrequencyHz,
     LevelDbm,
     Percent,
-    PowerW,
-    RatioDb,
     TimeS,
     between,
 )
-from sequencer.inputs.accuracy import HalfWidthDb
 from sequencer.inputs.bench_health import GoldenUnit, OwnCheck, WarnOrRefuse, Worn
 from sequencer.inputs.instrument_roles import (
     AudioAnalyser,
@@ -38,120 +32,14 @@ from sequencer.inputs.instrument_roles import (
     Supply,
     Switch,
     Voltmeter,
-    Vswr,
 )
-from sequencer.inputs.loss_table import PRINTABLE, LossDb
+from sequencer.inputs.paths import Made, Paths
 from sequencer.problems import FieldProblem, FieldProblems
 from sequencer.units.convert import dbm_from_w
 
-ConnectionDb = Annotated[RatioDb, AfterValidator(between(0.0, 3.0, "dB"))]
 ConnectionPercent = Annotated[Percent, AfterValidator(between(0.0, 20.0, "%"))]
-Made = Annotated[int, AfterValidator(between(3, 1000, ""))]
-LOWEST_LOSS_DB = -0.1
-"""Of a path without an amplifier: the loss of a short lead, as measured, may come out a little below 0."""
 INTERFERER = "interferer"
 """The name that makes an entry the second signal generator, wherever it stands; without it the second in the file is."""
-
-
-class LossyPath(FileModel):
-    """A path that loses some of what it is given."""
-
-    loss_or_table: (
-        Mapping[FrequencyHz, LossDb] | Annotated[str, Field(min_length=1, max_length=300, pattern=PRINTABLE)]
-    ) = Field(alias="loss")
-    """Loss at one or more frequencies (interpolated between, the nearest beyond them), or a table that `path_loss` wrote."""
-    amplifier: Literal["yes", "no"] = "no"
-    """Whether an amplifier stands in it, so that it may have a gain: a loss below 0 dB."""
-    uncertainty_db: HalfWidthDb | None = None
-    """Expanded uncertainty (k = 2) of the loss; without it that of the table, if there is one. Stated here it holds against the table's."""
-    input_vswr: Vswr | None = None
-    """Match of the path's input: the unit's end of the transmit path, the generator's of the others."""
-    output_vswr: Vswr | None = None
-    """Match of the path's output: the unit's end of the receive path, the power meter's of the others."""
-
-    @field_validator("loss_or_table")
-    @classmethod
-    def _not_empty(cls, loss: Mapping[float, float] | str) -> Mapping[float, float] | str:
-        if isinstance(loss, str):
-            return loss
-        if not loss:
-            raise FieldProblem("no loss is given", allowed="at least one, such as {27 MHz: 0.42 dB}")
-        return dict(sorted(loss.items()))
-
-    @model_validator(mode="after")
-    def _loses(self) -> LossyPath:
-        """Refuse a loss with a minus before it: a sign the wrong way round moves every level by twice the loss, and looks right."""
-        if self.amplifier == "yes" or isinstance(self.loss_or_table, str):
-            return self
-        for loss_db in self.loss_or_table.values():
-            if loss_db < LOWEST_LOSS_DB:
-                raise FieldProblem(
-                    f"a loss of {loss_db:g} dB is a gain",
-                    at=("loss",),
-                    allowed=f"a loss from 0 dB up, such as {-loss_db:g} dB; or 'amplifier: yes' beside it, where one stands in the path",
-                )
-        return self
-
-    @property
-    def table(self) -> str | None:
-        """The loss table it names and that was not put in yet, if it names one."""
-        return self.loss_or_table if isinstance(self.loss_or_table, str) else None
-
-    @property
-    def loss(self) -> Mapping[float, float]:
-        """Loss by frequency, dB by Hz. `load_bench` has put a named table in."""
-        assert not isinstance(self.loss_or_table, str), f"the loss table {self.loss_or_table} was not read"
-        return self.loss_or_table
-
-    def loss_db(self, frequency_hz: float) -> float:
-        """Return the loss at ``frequency_hz``, dB, interpolated over the logarithm of frequency."""
-        points = list(self.loss.items())
-        if frequency_hz <= points[0][0]:
-            return points[0][1]
-        for (low_hz, low_db), (high_hz, high_db) in itertools.pairwise(points):
-            if frequency_hz <= high_hz:
-                share = math.log(frequency_hz / low_hz) / math.log(high_hz / low_hz)
-                return low_db + share * (high_db - low_db)
-        return points[-1][1]
-
-
-class RfPath(LossyPath):
-    """A path between the unit's antenna connector and the instruments."""
-
-    unit_vswr: Vswr | None = None
-    """Match of the unit's antenna connector."""
-    connection_repeatability_db: ConnectionDb | None = None
-    """Standard deviation of what undoing and making the unit's connection anew changes. It is one
-    error within a run and another in the next: without it nothing is said of a difference between two runs."""
-    connections_made: Made | None = None
-    """How many times the connection was made when its repeatability was worked out; without it it is taken as well known."""
-
-
-class TransmitPath(RfPath):
-    """The path from the unit's antenna connector through load or pad to the meters."""
-
-    rating_w: Annotated[PowerW, AfterValidator(between(1e-3, 1e5, "W"))]
-    """The most power the load or pad may be given."""
-
-
-class CheckPath(LossyPath):
-    """From generator to power meter through the switch, while the unit's connector is open: the way of the bench's check of itself."""
-
-    rating_w: Annotated[PowerW, AfterValidator(between(1e-9, 1e5, "W"))]
-    """The most it may be given."""
-    audio: Literal["joined", "apart"] = "apart"
-    """Whether the switch then joins the audio source to the audio meter as well."""
-
-
-class Paths(FileModel):
-    """The RF paths."""
-
-    receive: RfPath | None = None
-    """Generator to unit."""
-    transmit: TransmitPath | None = None
-    """Unit to load and meters."""
-    check: CheckPath | None = None
-    """Generator to power meter, where the switch can join them."""
 
 
 class Lead(FileModel):

@@ -64,7 +64,7 @@ class LossTable(FileModel):
     instruments: Mapping[str, TableInstrument] = {}
     """What it was measured with."""
     loss: Mapping[FrequencyHz, LossDb]
-    """Loss at one or more frequencies; between them it is interpolated, beyond them the nearest holds."""
+    """Loss at one or more frequencies; between them it is interpolated, up to 5 % beyond them the nearest holds."""
     uncertainty: Mapping[FrequencyHz, HalfWidthDb] | None = None
     """Expanded uncertainty (about 95 %, k = 2) of each; none where the bench that measured did not state all that it rests on."""
 

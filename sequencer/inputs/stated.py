@@ -15,8 +15,10 @@ from typing import Final, Literal, get_args
 from sequencer.files.fields import key_of
 from sequencer.frozen import dataclass
 from sequencer.inputs.accuracy import Accuracy
-from sequencer.inputs.bench import INTERFERER, BenchFile, LossyPath
+from sequencer.inputs.bench import INTERFERER, BenchFile
 from sequencer.inputs.instrument_roles import Instrument, Matched, SignalGenerator
+from sequencer.inputs.loss_table import frequency_text
+from sequencer.inputs.paths import LossyPath
 
 RECEIVE_PATH: Final = "receive path"
 """A need: the loss of the receive path, and all matches between generator and unit."""
@@ -83,8 +85,15 @@ def vswr_of(named: tuple[str, Instrument]) -> Stated:
     return Stated(figure=entry.vswr if isinstance(entry, Matched) else None, key=f"instruments.{name}.vswr")
 
 
-def loss_uncertainty(path: LossyPath, name: str) -> Stated:
-    """Return the expanded uncertainty of the loss of the path called ``name``."""
+def loss_uncertainty(path: LossyPath, name: str, frequency_hz: float | None) -> Stated:
+    """Return the expanded uncertainty of the loss of the path called ``name`` at ``frequency_hz``; None: at none in particular.
+
+    Beyond the loss table nothing is known of it, whatever is stated: the key says which loss is missing.
+    """
+    end_hz = None if frequency_hz is None else path.end_taken_hz(frequency_hz)
+    if frequency_hz is not None and end_hz is not None:
+        side = "above" if frequency_hz > end_hz else "below"
+        return Stated(figure=None, key=f"paths.{name}.loss {side} {frequency_text(end_hz)}")
     return Stated(figure=path.uncertainty_db, key=f"paths.{name}.uncertainty")
 
 
@@ -181,26 +190,27 @@ def own_pairs(bench: BenchFile, generator: tuple[str, Instrument], frequency_hz:
 
 def find_needed(bench: BenchFile, needs: Iterable[str], frequency_hz: float | None) -> list[Stated]:
     """Return what ``needs`` name on ``bench``, each key once. ``frequency_hz`` None: anywhere, as a loss without slope."""
-    found = {one.key: one for need in needs for one in _needed(bench, need, frequency_hz or 1.0)}
+    found = {one.key: one for need in needs for one in _needed(bench, need, frequency_hz)}
     return list(found.values())
 
 
-def _needed(bench: BenchFile, need: str, frequency_hz: float) -> Iterator[Stated]:
+def _needed(bench: BenchFile, need: str, frequency_hz: float | None) -> Iterator[Stated]:
+    at_hz = frequency_hz or 1.0
     if need == RECEIVE_PATH:
         if bench.paths.receive is not None:
-            yield loss_uncertainty(bench.paths.receive, "receive")
-        yield from _matches(receive_pairs(bench, one, frequency_hz) for one in _generators(bench)[:1])
+            yield loss_uncertainty(bench.paths.receive, "receive", frequency_hz)
+        yield from _matches(receive_pairs(bench, one, at_hz) for one in _generators(bench)[:1])
     elif need == BOTH_GENERATORS:
-        yield from _matches(own_pairs(bench, one, frequency_hz) for one in _generators(bench)[:2])
+        yield from _matches(own_pairs(bench, one, at_hz) for one in _generators(bench)[:2])
     elif need == TRANSMIT_PATH:
         if bench.paths.transmit is not None:
-            yield loss_uncertainty(bench.paths.transmit, "transmit")
+            yield loss_uncertainty(bench.paths.transmit, "transmit", frequency_hz)
         meter = bench.with_role("power_meter")
-        yield from _matches([transmit_pairs(bench, meter, frequency_hz)] if meter is not None else [])
+        yield from _matches([transmit_pairs(bench, meter, at_hz)] if meter is not None else [])
     elif need == CHECK_PATH:
         if bench.paths.check is not None:
-            yield loss_uncertainty(bench.paths.check, "check")
-        yield from _matches([check_pairs(bench, frequency_hz)])
+            yield loss_uncertainty(bench.paths.check, "check", frequency_hz)
+        yield from _matches([check_pairs(bench, at_hz)])
     elif need not in (AUDIO_LEAD, SUPPLY_LEAD):  # of a lead nothing is needed but its connection
         role, _, keys = need.partition(".")
         second = role == INTERFERER

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
 from sequencer.inputs.stated import Stated, find_connections, find_needed
 from sequencer.planning.plan import Plan
+from sequencer.planning.step import Step
 
 
 def unstated_keys(plan: Plan) -> dict[str, tuple[str, ...]]:
@@ -24,9 +25,22 @@ def _lacking(
     found: dict[str, dict[str, None]] = {}
     looked_up: dict[tuple[tuple[str, ...], float | None], list[str]] = {}  # many steps need the same
     for step in plan.steps:
-        asked = step.check.needs(step.settings, step.conditions), step.conditions.frequency_hz
-        if asked not in looked_up:
-            looked_up[asked] = [one.key for one in find(*asked) if one.figure is None]
-        for key in looked_up[asked]:
-            found.setdefault(key, {})[step.check.name] = None
+        needs = step.check.needs(step.settings, step.conditions)
+        for frequency_hz in frequencies_of(step):
+            asked = needs, frequency_hz
+            if asked not in looked_up:
+                looked_up[asked] = [one.key for one in find(*asked) if one.figure is None]
+            for key in looked_up[asked]:
+                found.setdefault(key, {})[step.check.name] = None
     return {key: tuple(checks) for key, checks in found.items()}
+
+
+def frequencies_of(step: Step) -> Iterator[float | None]:
+    """Yield where a step measures, Hz: its channel's, and those of a sweep; None where it stands on none."""
+    yield step.conditions.frequency_hz
+    plan = step.conditions.plan
+    if plan is not None:
+        known = plan.frequencies_hz
+        yield from (
+            known[one] for one in step.check.other_starts(step.settings, step.conditions) if one in known
+        )

@@ -30,7 +30,7 @@ def level_budget(
     power = HalfWidth.of(bench, "power_meter", "power")
     parts.accuracy("power meter", None if power is None else power.in_db(of_power=True), unit="dB")
     if by_hand_db is None:
-        parts.loss("check path, loss", "check")
+        parts.loss("check path, loss", "check", frequency_hz)
         parts.mismatches(check_pairs(bench, frequency_hz))
     else:
         parts.add(instrument_accuracy("connectors made anew", by_hand_db, unit="dB", common="none"))

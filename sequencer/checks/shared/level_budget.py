@@ -83,7 +83,7 @@ def level_parts(conditions: Conditions, *, coefficient: float = 1.0) -> Parts:
     if generator is not None:
         pairs = receive_pairs(bench, generator, conditions.carrier_hz)
         parts.mismatches(pairs, coefficient=coefficient)
-    parts.loss("receive path, loss", "receive", coefficient=coefficient)
+    parts.loss("receive path, loss", "receive", conditions.frequency_hz, coefficient=coefficient)
     parts.connection(RECEIVE_PATH, coefficient=coefficient)
     return parts
 

@@ -7,8 +7,9 @@ from collections.abc import Iterable
 from typing import Any, Self
 
 from sequencer.frozen import dataclass
-from sequencer.inputs.bench import INTERFERER, BenchFile, LossyPath
+from sequencer.inputs.bench import INTERFERER, BenchFile
 from sequencer.inputs.instrument_roles import Instrument
+from sequencer.inputs.paths import LossyPath
 from sequencer.inputs.stated import Connector, Facing, Stated, connection_of, loss_uncertainty, stated_of
 from sequencer.uncertainty.budget import Budget, Contribution
 from sequencer.uncertainty.contributions import (
@@ -81,12 +82,12 @@ class Parts:
         else:
             self._parts.append(instrument_accuracy(source, half_width.figure, keys=half_width.keys, **rest))
 
-    def loss(self, source: str, name: str, **rest: Any) -> None:
-        """Take the loss of the path called ``name``."""
+    def loss(self, source: str, name: str, frequency_hz: float | None, **rest: Any) -> None:
+        """Take the loss of the path called ``name`` at ``frequency_hz``."""
         path: LossyPath | None = getattr(self.bench.paths, name)
         if path is None:
             return
-        stated = loss_uncertainty(path, name)
+        stated = loss_uncertainty(path, name, frequency_hz)
         if stated.figure is None:
             # what cancels need not be known
             self._unstated += [stated.key] if rest.get("coefficient") != 0.0 else []

@@ -175,7 +175,7 @@ def power_budget(
     )
     if (meter := bench.with_role("power_meter")) is not None:
         parts.mismatches(transmit_pairs(bench, meter, conditions.frequency_hz or 1.0), coefficient=per_db)
-    parts.loss("transmit path, loss", "transmit", coefficient=per_db)
+    parts.loss("transmit path, loss", "transmit", conditions.frequency_hz, coefficient=per_db)
     parts.connection(TRANSMIT_PATH, coefficient=per_db)
     parts.connection(AUDIO_LEAD, coefficient=drive_exponent * power_w / 100.0)
     supply = None if conditions.supply_v is None else HalfWidth.of(bench, "supply", "voltage")

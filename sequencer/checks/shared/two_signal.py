@@ -354,7 +354,7 @@ def _parts(
         parts.accuracy(f"{named[0]}, level accuracy", half_width, unit="dB", coefficient=sign)
         parts.mismatches(own_pairs(bench, named, conditions.carrier_hz), coefficient=sign)
     # One path serves both signals: its loss is the same error in both levels, with opposite signs, and so cancels.
-    parts.loss("receive path, loss, common to both", "receive", coefficient=0.0)
+    parts.loss("receive path, loss, common to both", "receive", conditions.frequency_hz, coefficient=0.0)
     for source, half_width, unit in interference.errors:
         parts.accuracy(source, half_width, unit=unit)
     if interference.fall_db is not None:

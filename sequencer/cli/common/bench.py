@@ -40,6 +40,13 @@ def watchdog_lines(plan: Plan, *, warnings_only: bool = False) -> list[str]:
     return [printable(line)] if line and (line.startswith("warning") or not warnings_only) else []
 
 
+def loss_lines(plan: Plan, *, old_only: bool = False) -> list[str]:
+    """Return what there is to say of the losses of a plan's paths: their tables, and where the plan goes beyond them."""
+    from sequencer.planning.loss_beyond import loss_beyond_lines
+
+    return [*loss_table_lines(plan.bench, old_only=old_only), *loss_beyond_lines(plan)]
+
+
 def loss_table_lines(bench: LoadedBench, *, old_only: bool = False) -> list[str]:
     """Return a line for each loss table that the bench file names, or for each that is old or overruled by the bench file."""
     today = datetime.now().astimezone().date()

@@ -22,6 +22,7 @@ from sequencer.cli.station.looked_up import LookedUp
 from sequencer.cli.station.person import PersonAtStation
 from sequencer.cli.unattended.report import report_of, wrong_lines
 from sequencer.inputs.load_bench import LoadedBench
+from sequencer.planning.loss_beyond import loss_beyond_lines
 from sequencer.problems import printable
 from sequencer.results.conditional import conditional_words, met_words
 from sequencer.results.model import Result
@@ -113,7 +114,8 @@ class Measured(Measuring[Prepared]):
     def notes_before(self, job: Prepared) -> tuple[str, ...]:
         if job.carried is not None:
             return (f"Run {printable(job.carried.read.head.record.run)} is carried on.", *self._carried[:2])
-        return (opened_line(job.batch),) if job.opens_batch and job.batch is not None else ()
+        opened = (opened_line(job.batch),) if job.opens_batch and job.batch is not None else ()
+        return (*opened, *loss_beyond_lines(job.plan))
 
     @override
     def carry_on(self, serial: str) -> Prepared:

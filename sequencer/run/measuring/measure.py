@@ -21,7 +21,6 @@ from sequencer.frozen import dataclass
 from sequencer.inputs.bench import check_rating_dbm
 from sequencer.planning.plan import Plan
 from sequencer.planning.step import Step
-from sequencer.planning.unproved import unproved_note
 from sequencer.run.events import Warned
 from sequencer.run.facts import RunFacts
 from sequencer.run.interrupt import Stopper
@@ -30,6 +29,7 @@ from sequencer.run.measuring.adjusted import made_old, noted, with_found
 from sequencer.run.measuring.dead_side import DeadReceiver
 from sequencer.run.measuring.entry import transmit_side
 from sequencer.run.measuring.missing import not_measured, refused_by_unit, traceback_of
+from sequencer.run.measuring.proved import with_proof
 from sequencer.run.measuring.retries import Retries, noted_each, noted_first
 from sequencer.run.people.confirm import Confirmer
 from sequencer.run.people.confirm_step import confirmed_by_person, squelch_after
@@ -161,7 +161,7 @@ class Measurer:
                         self._bench.safe.begin_next(side, mode=first.mode, before=before, after=after)
                     side.share_key(further=at is not steps[-1])
                     findings = at.check.transmit(side, at.settings, self._conditions(at))
-                    found[at.index] = noted_first(self._with_proof(at, findings), side.take_retaken())
+                    found[at.index] = noted_first(with_proof(self._plan, at, findings), side.take_retaken())
                     before = after
                     if missing := next((one for one in findings if one.value is None), None):
                         why = ended(f"{at.label}: {missing.note}")
@@ -229,7 +229,7 @@ class Measurer:
         notes: list[str] = []
         while True:
             try:
-                return noted_each(self._with_proof(step, self._on_side(step)), notes), ""
+                return noted_each(with_proof(self._plan, step, self._on_side(step)), notes), ""
             except InstrumentFault as fault:
                 if not self._may_repeat(step, fault):
                     raise
@@ -255,16 +255,6 @@ class Measurer:
         if (by_hand or step.check.moves_cables(step.settings)) and not isinstance(fault, SettingLost):
             return False
         return self._retries.take(step.index, fault)
-
-    def _with_proof(self, step: Step, findings: list[Finding]) -> list[Finding]:
-        """Return the findings, with a note where no figure known beforehand proves what they were read by."""
-        note = unproved_note(self._plan, step)
-        return [
-            found
-            if not note or found.value is None
-            else replace(found, note="; ".join(filter(None, (found.note, note))))
-            for found in findings
-        ]
 
     def _made_safe(self) -> str:
         """Make the bench safe after a fault; return why the run must stop, if it must."""

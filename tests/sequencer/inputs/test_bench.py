@@ -10,12 +10,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sequencer.files.read import read_text
-from sequencer.inputs.bench import BenchFile, RfPath
+from sequencer.inputs.bench import BenchFile
 from sequencer.inputs.bench_models import bench_model_of
 from sequencer.inputs.load_bench import load_bench
+from sequencer.inputs.paths import MOST_BEYOND, LossyPath, RfPath
 from sequencer.problems import FileProblems
 
 TEXT = load_bench("bench").path.read_text(encoding="utf-8")
+
+LOSS = "loss: {1.8 MHz: 0.42 dB, 27 MHz: 0.42 dB, 28 MHz: 0.43 dB, 175 MHz: 0.43 dB}"
+"""The receive path of the shipped bench."""
 
 
 def _read(**changes: str) -> BenchFile:
@@ -58,10 +62,22 @@ def test_the_shipped_bench_says_what_the_design_says() -> None:
         ("settle: 20 ms", "settle: 90 s", "90 s is out of range"),
         ("uncertainty: 0.1 dB", "uncertainty: 1e9 dB", "'1e9 dB' is too large"),
         ("uncertainty: 0.1 dB", "uncertainty: 40 dB", "40 dB is out of range"),
-        ("loss: {27 MHz: 0.42 dB, 28 MHz: 0.43 dB}", "loss: {1e30 Hz: 1 dB}", "'1e30 Hz' is too large"),
-        ("loss: {27 MHz: 0.42 dB, 28 MHz: 0.43 dB}", "loss: {}", "no loss is given"),
-        ("loss: {27 MHz: 0.42 dB, 28 MHz: 0.43 dB}", "loss: {27 MHz: 300 dB}", "300 dB is out of range"),
-        ("28 MHz: 0.43 dB}", "28 MHz: -0.43 dB}", "a loss of -0.43 dB is a gain"),
+        (
+            LOSS,
+            "loss: {1e30 Hz: 1 dB}",
+            "'1e30 Hz' is too large",
+        ),
+        (
+            LOSS,
+            "loss: {}",
+            "no loss is given",
+        ),
+        (
+            LOSS,
+            "loss: {27 MHz: 300 dB}",
+            "300 dB is out of range",
+        ),
+        ("28 MHz: 0.43 dB, ", "28 MHz: -0.43 dB, ", "a loss of -0.43 dB is a gain"),
         ("seed: 1", "seed: -1", "-1 is out of range"),
         ("visa: sim", "visa: py", "'unit' is for a simulated bench only"),
         ("unit: units ", "# ", "a simulated bench needs 'unit'"),
@@ -100,3 +116,21 @@ def test_a_path_with_an_amplifier_may_have_a_gain() -> None:
 def test_a_loss_is_interpolated_over_the_logarithm_of_frequency() -> None:
     """Half way in octaves between 10 and 40 MHz is 20 MHz: 1 dB and 3 dB give 2 dB (hand-computed)."""
     assert math.isclose(RfPath(loss={10e6: 1.0, 40e6: 3.0}).loss_db(20e6), 2.0)
+
+
+@pytest.mark.parametrize(
+    ("mhz", "end_mhz"),
+    [(26.965, None), (27.405, None), (28.4, None), (25.66, None), (25.6, 27.0), (28.3, None), (29.4, None), (29.5, 28.0), (145.0, 28.0)],
+)  # fmt: skip
+def test_a_loss_table_holds_a_little_beyond_its_ends(mhz: float, end_mhz: float | None) -> None:
+    """Up to 5 % of the frequency: a table of one band serves all its channels; farther off its end is only what there is."""
+    path = LossyPath.model_validate({"loss": {27e6: 0.42, 28e6: 0.43}})
+    assert path.end_taken_hz(mhz * 1e6) == (None if end_mhz is None else end_mhz * 1e6)
+    assert path.loss_db(mhz * 1e6) == pytest.approx(0.42 if mhz < 27.2 else 0.43, abs=0.006)
+
+
+def test_a_single_loss_serves_the_27_mhz_band() -> None:
+    """As it stands in many a bench file: one figure for 26.965 to 27.405 MHz."""
+    path = LossyPath.model_validate({"loss": {27e6: 0.42}})
+    assert path.end_taken_hz(26.965e6) is path.end_taken_hz(27.405e6) is None
+    assert path.end_taken_hz(27e6 * (1.0 + 1.01 * MOST_BEYOND)) == 27e6
