@@ -13,7 +13,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from sequencer.frozen import dataclass
 from sequencer.results.gauge_log import GaugeReading, GaugeRecord
-from sequencer.statistics.gauge import STUDY_WIDTH, GaugeStudy, find_gauge_study
+from sequencer.statistics.gauge import ALIKE, STUDY_WIDTH, GaugeStudy, find_gauge_study
 from sequencer.statistics.gauge_intervals import GaugeIntervals, find_gauge_intervals
 from sequencer.statistics.gauge_missing import find_incomplete_study
 from sequencer.units.format import unit_of_difference
@@ -29,7 +29,9 @@ class GaugeFinding:
     """What a study says of one quantity.
 
     ``missing``: the cells that are short, in words; ``refused``: why nothing can be said, empty where something can. ``intervals`` is None
-    where readings are missing. ``expanded``: the mean U of the readings, None where none is stated.
+    where readings are missing, or their scatter is hidden. ``expanded``: the mean U of the readings, None where none is stated.
+    The variances of ``study`` and ``intervals`` are in the square of ``scale`` units (a power of 2, so that no digit changes), for the
+    square of a very small reading is no number.
     """
 
     name: str
@@ -43,6 +45,7 @@ class GaugeFinding:
     intervals: GaugeIntervals | None = None
     missing: tuple[str, ...] = ()
     refused: str = ""
+    scale: float = 1.0
 
     @property
     def count(self) -> int:
@@ -57,7 +60,11 @@ class GaugeFinding:
     @property
     def gauge(self) -> float:
         """The standard deviation of measuring; NaN where nothing can be said."""
-        return math.nan if self.study is None else math.sqrt(self.study.measuring)
+        return math.nan if self.study is None else self.deviation_of(self.study.measuring)
+
+    def deviation_of(self, variance: float) -> float:
+        """Return the standard deviation, in the unit of differences, of a variance of the study."""
+        return self.scale * math.sqrt(variance)
 
     def share_of_tolerance(self, deviation: float) -> float | None:
         """Return six standard deviations over the tolerance; None where there are not two limits."""
@@ -132,11 +139,13 @@ def find_gauge_finding(
         if len(cell) != trials
     )
     study, intervals, refused = None, None, ""
+    scale = _scale_of(values)
+    scaled = {key: [one / scale for one in cell] for key, cell in readings.items()}
     try:
-        study = find_incomplete_study(readings) if missing else find_gauge_study(readings)
+        study = find_incomplete_study(scaled) if missing else find_gauge_study(scaled)
         if study.total == 0.0:
-            study, refused = None, "the readings do not differ at all"
-        elif not missing:
+            study, refused = None, ALIKE
+        elif not missing and not study.scatter_hidden:
             intervals = find_gauge_intervals(study)
     except ValueError as error:
         refused = str(error)
@@ -152,7 +161,14 @@ def find_gauge_finding(
         intervals=intervals,
         missing=missing,
         refused=refused,
+        scale=scale,
     )
+
+
+def _scale_of(values: Sequence[float]) -> float:
+    """Return the power of 2 that brings the largest reading near 1; 1 where there is none."""
+    largest = max((abs(one) for one in values if math.isfinite(one)), default=0.0)
+    return math.ldexp(1.0, max(-1021, math.frexp(largest)[1])) if largest > 0.0 else 1.0
 
 
 def verdict_of(finding: GaugeFinding) -> str:
@@ -165,6 +181,8 @@ def verdict_of(finding: GaugeFinding) -> str:
         share, of_what = study.share_of_study, "spread of these units"
     if math.isnan(share):
         return "Nothing can be said: neither units nor readings differ."
+    if study.scatter_hidden:
+        return _hidden(study, share, of_what)
     word = "good" if share <= GOOD else "marginal" if share <= BAD else "not good enough"
     said = f"Measuring takes {100.0 * share:.3g} % of the {of_what}: {word} (up to 10 % good, above 30 % not; common practice)."
     if study.measuring > 0 and study.distinct_categories < CATEGORIES:
@@ -173,6 +191,15 @@ def verdict_of(finding: GaugeFinding) -> str:
             f"{CATEGORIES} are asked for to follow a process by it."
         )
     return said
+
+
+def _hidden(study: GaugeStudy, share: float, of_what: str) -> str:
+    said = "Where an operator measures a unit again, the readings do not differ; the step of the meter hides the scatter."
+    if share > BAD:
+        return f"{said} Without it measuring already takes {100.0 * share:.3g} % of the {of_what}: not good enough."
+    if study.measuring > 0.0:
+        said += f" What operators differ by takes {100.0 * share:.3g} % of the {of_what}; the scatter comes on top."
+    return f"{said} Whether the measuring is good cannot be said: read more digits, and measure again."
 
 
 def notes_of(finding: GaugeFinding) -> Iterable[str]:
@@ -210,6 +237,8 @@ def rests_on(finding: GaugeFinding) -> str:
 def _interaction(study: GaugeStudy) -> str:
     p = next((row.p for row in study.full if row.name == "unit x operator" and row.p is not None), None)
     if p is None:
+        if study.interaction > 0.0:
+            return "Operators measure some units otherwise than others; without a scatter nothing tells whether that is chance."
         return ""
     if study.is_pooled:
         return f"Nothing speaks for operators measuring some units otherwise than others (p = {p:.3g}): pooled into the repeatability."
@@ -219,7 +248,13 @@ def _interaction(study: GaugeStudy) -> str:
 def _against_u(finding: GaugeFinding) -> Iterable[str]:
     if finding.expanded is None or finding.study is None:
         return
-    low = finding.gauge if finding.intervals is None else math.sqrt(finding.intervals.measuring.lower)
+    if finding.study.scatter_hidden:
+        return
+    low = (
+        finding.gauge
+        if finding.intervals is None
+        else finding.deviation_of(finding.intervals.measuring.lower)
+    )
     twice, stated = (
         2.0 * finding.gauge,
         f"The results state U = {finding.expanded:.3g} {finding.unit_of_difference}",

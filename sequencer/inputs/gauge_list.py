@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from pathlib import Path
 
 from sequencer.frozen import dataclass
 from sequencer.inputs.list_text import Row, at_line, is_separator_line, read_list_text
 from sequencer.problems import Complaint, FileProblems, did_you_mean, listed, printable
+from sequencer.units.figure import LARGEST, parse_figure
+from sequencer.units.parse import QuantityError
 
 NEEDED = ("unit", "operator", "value")
 COLUMNS = (*NEEDED, "trial", "quantity")
 _HEADED = "a first line 'unit,operator,trial,value' (trial and quantity may be left out), and a line for each reading"
-_NUMBER = re.compile(r"[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d{1,3})?", re.ASCII)
-LARGEST = 1e15
+_ALLOWED = f"a number such as 3.81, at most {LARGEST:g} either way and without a unit: the unit stands with --lower or --upper"
 LONGEST = 64
 
 
@@ -124,18 +124,29 @@ def _reading(
                     allowed=f"at most {LONGEST} printable characters",
                 )
             )
-    text = cells["value"]
-    if _NUMBER.fullmatch(text) is None or not abs(float(text)) <= LARGEST:
-        hint = "write a point for the comma" if "," in text else ""
-        shown = f"'{printable(text)[:40]}' is no value" if text else "the value is missing"
-        complaints.append(at_line(path, row.line, shown, allowed="a number, such as 3.81", hint=hint))
+    value = _value(path, row, cells["value"], complaints)
     if len(complaints) > before:
         return None
     return ListedReading(
         unit=cells["unit"],
         operator=cells["operator"],
-        value=float(text),
+        value=value,
         line=row.line,
         quantity=cells.get("quantity", ""),
         trial=cells.get("trial", ""),
     )
+
+
+def _value(path: Path, row: Row, text: str, complaints: list[Complaint]) -> float:
+    wrong, hint = f"'{printable(text)[:40]}' is no value" if text else "the value is missing", ""
+    try:
+        number, unit = parse_figure(text)
+    except QuantityError as error:
+        hint = error.hint
+    else:
+        if not unit:
+            return number
+        wrong = f"'{printable(text)[:40]}' has a unit"
+        hint = f"write {text.removesuffix(unit).strip()} here"
+    complaints.append(at_line(path, row.line, wrong, allowed=_ALLOWED, hint=hint))
+    return 0.0

@@ -17,6 +17,9 @@ from sequencer.statistics.chart_constants import chart_constants, d2_star
 
 POOL_ABOVE = 0.25
 """Above this probability of an interaction as large as found, if there is none, it is pooled (common practice)."""
+NOISE = 4.0 * np.finfo(np.float64).eps
+"""Readings that differ by less than this share of their size differ by the rounding of the arithmetic alone: they are held to be alike."""
+ALIKE = "the readings do not differ; the step of the meter hides the scatter"
 STUDY_WIDTH = 6.0
 """How many standard deviations a process is taken to spread over, for a share of the tolerance (common practice)."""
 
@@ -30,7 +33,7 @@ class UnbalancedStudy(ValueError):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Source:
-    """One row of the analysis of variance; ``f`` and ``p`` are None for the repeatability, which nothing is held against."""
+    """One row of the analysis of variance; ``f`` and ``p`` are None where nothing is held against it, or what is does not vary at all."""
 
     name: str
     dof: int
@@ -49,6 +52,7 @@ class GaugeStudy:
     """A gauge study's variances, in the square of the readings' unit; a component found below 0 counts as 0.
 
     ``rows``: unit, operator, interaction (absent where it was pooled), repeatability. ``full`` is the analysis before pooling.
+    ``scatter_hidden``: an operator's readings of a unit never differ, because the step of the meter is coarser than their scatter.
     """
 
     units: int
@@ -60,6 +64,7 @@ class GaugeStudy:
     operator: float
     interaction: float
     unit: float
+    scatter_hidden: bool = False
 
     @property
     def is_pooled(self) -> bool:
@@ -112,7 +117,8 @@ def find_gauge_study(readings: Readings, *, pool_above: float = POOL_ABOVE) -> G
     units, operators, trials = table.shape
     full = _analysed(table)
     unit, operator, both, rest = full
-    pooled = both.p is not None and both.p > pool_above
+    hidden = rest.sum_of_squares == 0.0
+    pooled = both.sum_of_squares == 0.0 if both.p is None else both.p > pool_above
     if pooled:
         rest = Source(
             name="repeatability",
@@ -136,6 +142,7 @@ def find_gauge_study(readings: Readings, *, pool_above: float = POOL_ABOVE) -> G
         operator=max(0.0, (operator.mean_square - error) / (units * trials)),
         interaction=interaction,
         unit=max(0.0, (unit.mean_square - error) / (operators * trials)),
+        scatter_hidden=hidden,
     )
 
 
@@ -207,23 +214,26 @@ def _as_table(readings: Readings) -> np.ndarray:
 
 def _analysed(table: np.ndarray) -> tuple[Source, Source, Source, Source]:
     units, operators, trials = table.shape
-    centred = table - table.mean()  # no digits lost to a far origin
+    centred = table - table[0, 0, 0]  # no digits lost to a far origin
+    centred -= centred.mean()
     by_unit, by_operator, by_cell = centred.mean(axis=(1, 2)), centred.mean(axis=(0, 2)), centred.mean(axis=2)
-    rest = Source(
-        name="repeatability",
-        dof=units * operators * (trials - 1),
-        sum_of_squares=float(np.sum((centred - by_cell[:, :, np.newaxis]) ** 2)),
+    noise = table.size * (NOISE * float(np.abs(table).max())) ** 2
+
+    def source(name: str, dof: int, squares: float) -> Source:
+        return Source(name=name, dof=dof, sum_of_squares=squares if squares > noise else 0.0)
+
+    rest = source(
+        "repeatability",
+        units * operators * (trials - 1),
+        float(np.sum((centred - by_cell[:, :, np.newaxis]) ** 2)),
     )
-    both = Source(
-        name="unit x operator",
-        dof=(units - 1) * (operators - 1),
-        sum_of_squares=trials
-        * float(np.sum((by_cell - by_unit[:, np.newaxis] - by_operator[np.newaxis, :]) ** 2)),
+    both = source(
+        "unit x operator",
+        (units - 1) * (operators - 1),
+        trials * float(np.sum((by_cell - by_unit[:, np.newaxis] - by_operator[np.newaxis, :]) ** 2)),
     )
-    unit = Source(name="unit", dof=units - 1, sum_of_squares=operators * trials * float(np.sum(by_unit**2)))
-    operator = Source(
-        name="operator", dof=operators - 1, sum_of_squares=units * trials * float(np.sum(by_operator**2))
-    )
+    unit = source("unit", units - 1, operators * trials * float(np.sum(by_unit**2)))
+    operator = source("operator", operators - 1, units * trials * float(np.sum(by_operator**2)))
     # units and operators are drawn at random: they are held against their interaction, not against the repeatability
     return _against(unit, both), _against(operator, both), _against(both, rest), rest
 
@@ -231,8 +241,8 @@ def _analysed(table: np.ndarray) -> tuple[Source, Source, Source, Source]:
 def _against(source: Source, other: Source) -> Source:
     from scipy.special import fdtrc
 
-    f = math.inf if source.sum_of_squares > 0 else 0.0
-    if other.sum_of_squares > 0:
-        f = source.mean_square / other.mean_square
-    p = float(fdtrc(source.dof, other.dof, f)) if math.isfinite(f) else 0.0
+    if other.sum_of_squares == 0.0:
+        return source
+    f = source.mean_square / other.mean_square
+    p = float(fdtrc(source.dof, other.dof, f))
     return Source(name=source.name, dof=source.dof, sum_of_squares=source.sum_of_squares, f=f, p=p)

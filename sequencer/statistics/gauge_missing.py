@@ -4,6 +4,9 @@ Readings y = mean + unit + operator + unit x operator + rest, all but the mean n
 variance comes out below 0, restricted maximum likelihood gives what the analysis of variance gives: a test holds it to that. Source:
 H. D. Patterson and R. Thompson, Biometrika 58, 1971 (from memory); the interaction's test is a likelihood ratio on the edge of its range,
 half of a chi-squared of one degree (S. G. Self and K.-Y. Liang, JASA 82, 1987, from memory). It gives no intervals.
+
+The largest likelihood (`sequencer.statistics.gauge_likelihood`) needs readings that scatter. Where an operator's readings of a unit never
+differ, each cell counts as one exact reading; where those add up without an interaction, the effects are known exactly.
 """
 
 from __future__ import annotations
@@ -14,15 +17,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from sequencer.statistics.gauge import POOL_ABOVE, GaugeStudy, Readings, Source
+from sequencer.statistics.gauge import ALIKE, NOISE, POOL_ABOVE, GaugeStudy, Readings, Source
+from sequencer.statistics.gauge_likelihood import CellMeans, Fit, largest_likelihood
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 MOST_READINGS = 1000
 """Beyond it the likelihood takes minutes."""
-_STARTS = ((1.0, 0.5, 0.3), (3.0, 1.0, 0.0), (0.2, 0.2, 0.2))
-_LARGEST = 1e4
 
 
 def find_incomplete_study(readings: Readings, *, pool_above: float = POOL_ABOVE) -> GaugeStudy:
@@ -35,33 +37,80 @@ def find_incomplete_study(readings: Readings, *, pool_above: float = POOL_ABOVE)
     operators = list(dict.fromkeys(operator for _, operator in cells))
     values = np.array([one for cell in cells.values() for one in cell], dtype=np.float64)
     _check(cells, units, operators, values)
-    scale = float(values.std())
-    if scale == 0.0:
-        raise ValueError(
-            "the readings do not differ at all, so that nothing can be said of what they differ by"
-        )
-    effects = _effects(cells, units, operators)
-    y = (values - values.mean()) / scale
-    whole, ratio_whole = _fitted(y, effects)
-    without, ratio_without = _fitted(y, effects[:2])
-    from scipy.special import chdtrc
-
-    p = 0.5 * float(chdtrc(1, max(0.0, 2.0 * (whole - without))))
-    pooled = p > pool_above
-    ratios = (*ratio_without, 0.0) if pooled else ratio_whole
-    rest = _rest(y, effects, ratios)
-    unit, operator, both = (ratio**2 * rest * scale**2 for ratio in ratios)
+    noise = NOISE * float(np.abs(values).max())
+    scale = float(np.ptp(values))
+    if scale <= noise:
+        raise ValueError(ALIKE)
+    means = _cell_means(cells, units, operators, values[0], scale)
+    if means.within <= len(values) * (noise / scale) ** 2:
+        found = _without_scatter(means, len(units), len(operators), noise / scale)
+        p, hidden = None, True
+    else:
+        fit, p = _fitted(means, pool_above)
+        unit, operator, both = fit.ratios
+        found, hidden = (unit * fit.rest, operator * fit.rest, both * fit.rest, fit.rest), False
+    unit, operator, both, rest = (one * scale**2 for one in found)
     test = Source(name="unit x operator", dof=1, sum_of_squares=math.nan, p=p)
+    pooled = found[2] == 0.0 if p is None else p > pool_above
     return GaugeStudy(
         units=len(units),
         operators=len(operators),
         trials=max(len(cell) for cell in cells.values()),
         full=(test,),
         rows=() if pooled else (test,),
-        repeatability=rest * scale**2,
+        repeatability=rest,
         operator=operator,
         interaction=both,
         unit=unit,
+        scatter_hidden=hidden,
+    )
+
+
+def _fitted(means: CellMeans, pool_above: float) -> tuple[Fit, float]:
+    """Return the fit that counts, without an interaction where nothing speaks for one, and the interaction's p."""
+    from scipy.special import chdtrc
+
+    whole, without = largest_likelihood(means, 3), largest_likelihood(means, 2)
+    p = 0.5 * float(chdtrc(1, max(0.0, 2.0 * (whole.log_likelihood - without.log_likelihood))))
+    return (without if p > pool_above else whole), p
+
+
+def _without_scatter(
+    means: CellMeans, units: int, operators: int, noise: float
+) -> tuple[float, float, float, float]:
+    """Return the variances of units, operators, interaction and rest where the readings of no cell differ."""
+    design = np.zeros((len(means.means), units + operators))
+    rows = np.arange(len(means.means))
+    design[rows, means.units] = design[rows, units + means.operators] = 1.0
+    if np.linalg.matrix_rank(design) < units + operators - 1:
+        raise ValueError(
+            "the readings of a cell do not differ, and no unit joins what some operators measured to what others did; "
+            "measure what is missing"
+        )
+    effects, *_ = np.linalg.lstsq(design, means.means, rcond=None)
+    beyond = means.means - design @ effects
+    if float(np.abs(beyond).max()) <= 4.0 * noise:
+        found = [float(one.var(ddof=1)) for one in (effects[:units], effects[units:])]
+        unit, operator = (one if one > noise**2 else 0.0 for one in found)
+        return unit, operator, 0.0, 0.0
+    fit = largest_likelihood(means.as_single_readings(), 2)
+    return fit.ratios[0] * fit.rest, fit.ratios[1] * fit.rest, fit.rest, 0.0
+
+
+def _cell_means(
+    cells: dict[tuple[str, str], list[float]],
+    units: Sequence[str],
+    operators: Sequence[str],
+    origin: float,
+    scale: float,
+) -> CellMeans:
+    scaled = [(np.array(cell) - origin) / scale for cell in cells.values()]
+    return CellMeans(
+        units=np.array([units.index(unit) for unit, _ in cells]),
+        operators=np.array([operators.index(operator) for _, operator in cells]),
+        counts=np.array([float(len(cell)) for cell in scaled]),
+        means=np.array([float(cell.mean()) for cell in scaled]),
+        within=math.fsum(float(np.sum((cell - cell.mean()) ** 2)) for cell in scaled),
     )
 
 
@@ -81,62 +130,3 @@ def _check(
         raise ValueError(f"{len(values)} readings with some missing; at most {MOST_READINGS} by this method")
     if not np.isfinite(values).all():
         raise ValueError("a reading that is not finite has no place in a gauge study")
-
-
-def _effects(
-    cells: dict[tuple[str, str], list[float]], units: Sequence[str], operators: Sequence[str]
-) -> list[NDArray[np.float64]]:
-    """Return for each effect which readings share it: Z Z', of as many rows as readings."""
-    names = [key for key, cell in cells.items() for _ in cell]
-    of_unit = np.array([units.index(unit) for unit, _ in names])
-    of_operator = np.array([operators.index(operator) for _, operator in names])
-    of_both = of_unit * len(operators) + of_operator
-    return [(one[:, None] == one[None, :]).astype(np.float64) for one in (of_unit, of_operator, of_both)]
-
-
-def _fitted(
-    y: NDArray[np.float64], effects: Sequence[NDArray[np.float64]]
-) -> tuple[float, tuple[float, ...]]:
-    """Return the largest likelihood, and there each effect's standard deviation over that of the rest."""
-    from scipy.optimize import minimize
-
-    best, found = -math.inf, tuple(0.0 for _ in effects)
-    for start in _STARTS:
-        fit = minimize(
-            lambda ratios: -_log_likelihood(y, effects, ratios),
-            start[: len(effects)],
-            method="L-BFGS-B",
-            bounds=[(0.0, _LARGEST)] * len(effects),
-            options={"ftol": 1e-13, "gtol": 1e-9, "maxiter": 500},
-        )
-        if -fit.fun > best:
-            best, found = float(-fit.fun), tuple(float(one) for one in fit.x)
-    return best, found
-
-
-def _solved(
-    y: NDArray[np.float64], effects: Sequence[NDArray[np.float64]], ratios: Sequence[float]
-) -> tuple[float, float, float]:
-    """Return the log determinants of V and of 1'V^-1 1, and the weighted sum of squares about the mean, at unit rest."""
-    v = np.eye(len(y))
-    for ratio, shared in zip(ratios, effects, strict=False):
-        v += ratio**2 * shared
-    factor = np.linalg.cholesky(v)
-    both = np.linalg.solve(factor, np.column_stack([np.ones_like(y), y]))
-    ones, lowered = both[:, 0], both[:, 1]
-    weight = float(ones @ ones)
-    residual = lowered - ones * float(ones @ lowered) / weight
-    return 2.0 * float(np.log(np.diag(factor)).sum()), math.log(weight), float(residual @ residual)
-
-
-def _log_likelihood(
-    y: NDArray[np.float64], effects: Sequence[NDArray[np.float64]], ratios: Sequence[float]
-) -> float:
-    """Return the restricted log likelihood, but for what does not change, with the rest's variance at its best."""
-    log_v, log_weight, squares = _solved(y, effects, ratios)
-    dof = len(y) - 1
-    return -0.5 * (log_v + log_weight + dof * math.log(squares / dof))
-
-
-def _rest(y: NDArray[np.float64], effects: Sequence[NDArray[np.float64]], ratios: Sequence[float]) -> float:
-    return _solved(y, effects, ratios)[2] / (len(y) - 1)

@@ -172,6 +172,13 @@ def howe_tolerance_factor(n: int, *, share: float, confidence: float) -> float:
     return z * math.sqrt((n - 1) * (1.0 + 1.0 / n) / float(chdtri(n - 1, confidence)))
 
 
+def failing_of_lot(good: float, bad: float, lot: int) -> tuple[int, int]:
+    """Return how many units fail in the worst lot that is still good, and in the best that is bad; ``lot`` 2 to 100,000 (ValueError)."""
+    if not 2 <= lot <= LARGEST_LOT:
+        raise ValueError(f"a lot of {lot} units; it has 2 to {LARGEST_LOT}")
+    return math.floor(good * lot + 1e-9), math.ceil(bad * lot - 1e-9)
+
+
 _Taken = Callable[[AttributePlan], float]
 
 
@@ -179,9 +186,7 @@ def _takes(good: float, bad: float, lot: int | None) -> tuple[_Taken, _Taken]:
     """Return how likely a plan takes the good lot, and the bad one; of a lot that is counted, rounded so that both risks are held."""
     if lot is None:
         return (lambda plan: plan.acceptance(good)), (lambda plan: plan.acceptance(bad))
-    if not 2 <= lot <= LARGEST_LOT:
-        raise ValueError(f"a lot of {lot} units; it has 2 to {LARGEST_LOT}")
-    good_fail, bad_fail = math.floor(good * lot + 1e-9), math.ceil(bad * lot - 1e-9)
+    good_fail, bad_fail = failing_of_lot(good, bad, lot)
     return (
         lambda plan: plan.acceptance_of_lot(lot, good_fail),
         lambda plan: plan.acceptance_of_lot(lot, bad_fail),

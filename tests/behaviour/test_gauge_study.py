@@ -248,6 +248,45 @@ def test_with_one_limit_there_is_no_tolerance(tmp_path: Path) -> None:
     assert "% of the spread of these units" in shown.output
 
 
+def _listed(path: Path, rows: list[str]) -> Path:
+    path.write_text("unit,operator,trial,value\n" + "\n".join(rows), encoding="utf-8")
+    return path
+
+
+@pytest.mark.parametrize("missing", [0, 1])
+def test_a_counter_that_reads_whole_steps_is_not_called_good(missing: int, tmp_path: Path) -> None:
+    """Readings alike for each unit: nothing but rounding differs, and no figure is made of it."""
+    values = {"U0": 0.1, "U1": 0.2, "U2": 0.3, "U3": 0.7}
+    rows = [f"{unit},{o},{t},{value}" for unit, value in values.items() for o in "AB" for t in (1, 2)]
+    shown = _call("--from", _listed(tmp_path / "readings.csv", rows[: len(rows) - missing]))
+    assert shown.exit_code == 3 * missing, shown.output
+    assert "the step of the meter hides the scatter" in " ".join(shown.output.split())
+    assert "cannot be said" in " ".join(shown.output.split())
+    assert "distinct categories: not known" in shown.output
+    assert "otherwise" not in shown.output
+    assert "good (" not in shown.output
+    assert "e-1" not in shown.output
+    (finding,) = json.loads(_call("--from", tmp_path / "readings.csv", "--json").stdout)["findings"]
+    assert (finding["distinct_categories"], finding["scatter_hidden"]) == (None, True)
+
+
+@pytest.mark.parametrize(("value", "status"), [("{}e-170", 0), ("{}e-320", 0), ("3.5", 3)])
+def test_only_readings_that_are_alike_are_called_so(value: str, status: int, tmp_path: Path) -> None:
+    """The square of a very small reading is no number; its standard deviation is."""
+    rows = [
+        f"{u},{o},{t},{value.format(10 * u + o + t * t)}"
+        for u in range(3)
+        for o in range(2)
+        for t in range(2)
+    ]
+    shown = _call("--from", _listed(tmp_path / "readings.csv", rows), "--json")
+    assert shown.exit_code == status, shown.output
+    (finding,) = json.loads(shown.stdout)["findings"]
+    assert finding["refused"].startswith("the readings do not differ") == (status == 3)
+    deviations = [one["standard_deviation"] for one in finding["variances"]]
+    assert all(one > 0 for one in deviations[:2])
+
+
 @pytest.mark.parametrize(
     ("words", "said"),
     [

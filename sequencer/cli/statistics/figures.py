@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 
-from sequencer.problems import InputError, option_problem
+from sequencer.problems import option_problem
+from sequencer.units.figure import parse_figure
 from sequencer.units.format import unit_of_difference
 from sequencer.units.parse import PERCENT, QuantityError, parse_quantity
-
-_FIGURE = re.compile(r"([-+−]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d{1,3})?)\s*(\D.{0,15})?", re.ASCII)
-LARGEST = 1e15
 
 
 def in_one_unit(texts: Mapping[str, str], *, differences: tuple[str, ...]) -> tuple[dict[str, float], str]:
@@ -53,16 +50,9 @@ def share_of(option: str, text: str, *, least: float = 1e-9, most: float = 1.0 -
 
 
 def _figure(option: str, text: str) -> tuple[float, str]:
-    held = _FIGURE.fullmatch(text.strip())
-    if held is None:
-        raise _no_figure(option, text)
-    number, unit = float(held[1].replace("−", "-")), (held[2] or "").strip()
-    if not abs(number) <= LARGEST or not unit.isprintable():
-        raise _no_figure(option, text)
-    return number, unit
-
-
-def _no_figure(option: str, text: str) -> InputError:
-    return option_problem(
-        option, f"'{text[:40]}' is no number with a unit", found=text[:40], allowed="such as '3.8 W' or '3.8'"
-    )
+    try:
+        return parse_figure(text)
+    except QuantityError as error:
+        raise option_problem(
+            option, error.problem, found=error.found, allowed=error.allowed, hint=error.hint
+        ) from error

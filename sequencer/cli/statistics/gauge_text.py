@@ -41,19 +41,20 @@ def finding_lines(finding: GaugeFinding) -> Iterator[str]:
     mean = "no reading" if math.isnan(finding.mean) else f"mean {format_quantity(finding.mean, finding.unit)}"
     yield f"{finding.name}: {counted(finding.count, 'reading')}, {mean}"
     if finding.study is not None:
-        if finding.intervals is not None:
-            yield from _analysis(finding.study)
+        if not finding.missing:
+            yield from _analysis(finding.study, finding.scale**2)
         yield from _variances(finding, finding.study)
     yield verdict_of(finding)
     yield from filter(None, notes_of(finding))
 
 
-def _analysis(study: GaugeStudy) -> Iterator[str]:
+def _analysis(study: GaugeStudy, scale: float) -> Iterator[str]:
     yield f"  {'':<18} {'degrees':>8} {'sum of squares':>15} {'mean square':>13} {'F':>9} {'p':>8}"
     for row in study.full:
         f = "" if row.f is None else f"{row.f:.4g}"
         p = "" if row.p is None else f"{row.p:.3g}"
-        yield f"  {row.name:<18} {row.dof:>8} {row.sum_of_squares:>15.5g} {row.mean_square:>13.5g} {f:>9} {p:>8}"
+        squares, mean = scale * row.sum_of_squares, scale * row.mean_square
+        yield f"  {row.name:<18} {row.dof:>8} {squares:>15.5g} {mean:>13.5g} {f:>9} {p:>8}".rstrip()
 
 
 def _variances(finding: GaugeFinding, study: GaugeStudy) -> Iterator[str]:
@@ -61,16 +62,17 @@ def _variances(finding: GaugeFinding, study: GaugeStudy) -> Iterator[str]:
     title = f"std. dev. ({unit})" if unit else "std. dev."
     yield f"  {'':<18} {title:>17} {'95 % interval':>21} {'of study':>10} {'of tolerance':>13}"
     for name, variance, interval in _components(study, finding.intervals):
-        deviation = math.sqrt(variance)
-        within = (
-            "" if interval is None else f"{math.sqrt(interval.lower):.3g} to {math.sqrt(interval.upper):.3g}"
-        )
-        of_study = f"{100.0 * deviation / math.sqrt(study.total):.1f} %"
+        deviation = finding.deviation_of(variance)
+        within = ""
+        if interval is not None:
+            within = (
+                f"{finding.deviation_of(interval.lower):.3g} to {finding.deviation_of(interval.upper):.3g}"
+            )
+        of_study = f"{100.0 * math.sqrt(variance / study.total):.1f} %"
         share = finding.share_of_tolerance(deviation)
         of_tolerance = "" if share is None else f"{100.0 * share:.1f} %"
-        yield f"  {name:<18} {deviation:>17.4g} {within:>21} {of_study:>10} {of_tolerance:>13}"
-    categories = study.distinct_categories if study.measuring > 0 else "any number"
-    yield f"  distinct categories: {categories}"
+        yield f"  {name:<18} {deviation:>17.4g} {within:>21} {of_study:>10} {of_tolerance:>13}".rstrip()
+    yield f"  distinct categories: {'not known' if study.scatter_hidden else study.distinct_categories}"
 
 
 def _components(
@@ -115,6 +117,7 @@ def record_as_plain(record: GaugeRecord, findings: Sequence[GaugeFinding]) -> di
 def finding_as_plain(finding: GaugeFinding) -> dict[str, Any]:
     """Return what a study says of one quantity, for JSON; variances in the square of ``unit_of_difference``."""
     study, intervals = finding.study, finding.intervals
+    square = finding.scale**2
     return {
         "name": finding.name,
         "unit": finding.unit,
@@ -126,36 +129,37 @@ def finding_as_plain(finding: GaugeFinding) -> dict[str, Any]:
         "upper_limit": finding.upper,
         "missing": list(finding.missing),
         "refused": finding.refused,
+        "scatter_hidden": study is not None and study.scatter_hidden,
         "pooled": None if study is None else study.is_pooled,
-        "analysis": [] if study is None else [_source(row) for row in study.full],
+        "analysis": [] if study is None else [_source(row, square) for row in study.full],
         "variances": []
         if study is None
         else [
             {
                 "source": name.strip(),
-                "variance": variance,
-                "standard_deviation": math.sqrt(variance),
-                "lower": None if interval is None else interval.lower,
-                "upper": None if interval is None else interval.upper,
+                "variance": square * variance,
+                "standard_deviation": finding.deviation_of(variance),
+                "lower": None if interval is None else square * interval.lower,
+                "upper": None if interval is None else square * interval.upper,
                 "of_study": math.sqrt(variance / study.total),
-                "of_tolerance": finding.share_of_tolerance(math.sqrt(variance)),
+                "of_tolerance": finding.share_of_tolerance(finding.deviation_of(variance)),
             }
             for name, variance, interval in _components(study, intervals)
         ],
         "distinct_categories": study.distinct_categories
-        if study is not None and study.measuring > 0
+        if study is not None and not study.scatter_hidden
         else None,
         "verdict": verdict_of(finding),
         "notes": [note for note in (*notes_of(finding), rests_on(finding)) if note],
     }
 
 
-def _source(row: Source) -> dict[str, Any]:
+def _source(row: Source, square: float) -> dict[str, Any]:
     return {
         "source": row.name,
         "degrees_of_freedom": row.dof,
-        "sum_of_squares": _finite(row.sum_of_squares),
-        "mean_square": _finite(row.mean_square),
+        "sum_of_squares": _finite(square * row.sum_of_squares),
+        "mean_square": _finite(square * row.mean_square),
         "f": None if row.f is None else _finite(row.f),
         "p": row.p,
     }

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from typing import Any
 
 import click
@@ -15,6 +15,7 @@ from sequencer.problems import about_file, option_problem
 from sequencer.statistics.sampling import (
     AttributePlan,
     VariablesPlan,
+    failing_of_lot,
     find_attribute_plan,
     find_variables_plan,
 )
@@ -31,6 +32,10 @@ class _Risks:
     bad: float
     consumers_risk: float
     lot: int | None
+
+    def has_fewer_than(self, plan: VariablesPlan) -> bool:
+        """Whether the lot has fewer units than the plan measures."""
+        return self.lot is not None and plan.n > self.lot
 
 
 def sampling_command(
@@ -90,12 +95,36 @@ def _by_variables(risks: _Risks) -> tuple[VariablesPlan, ...]:
     )
 
 
-def _taken(risks: _Risks, plan: AttributePlan) -> Callable[[float], float]:
-    """Return how likely the plan takes a lot of which a share fails; of a counted lot, the share it comes to in whole units."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Point:
+    """A share failing that a lot may have, in a counted lot by so many units, and how likely such a lot is taken."""
+
+    failing: float
+    units: int | None
+    taken: float
+    mark: str = ""
+
+
+def _points(risks: _Risks, plan: AttributePlan) -> list[_Point]:
+    """Return the points of the operating characteristic, the good and the bad lot among them."""
+    if risks.lot is None:
+        marks = {risks.good: "good", risks.bad: "bad"}
+        return [
+            _Point(failing=one, units=None, taken=plan.acceptance(one), mark=marks.get(one, ""))
+            for one in _grid(risks.good, risks.bad)
+        ]
     lot = risks.lot
-    if lot is None:
-        return plan.acceptance
-    return lambda failing: plan.acceptance_of_lot(lot, min(lot, round(failing * lot)))
+    good, bad = failing_of_lot(risks.good, risks.bad, lot)
+    counts = {round(one * lot) for one in _grid(max(good, 1) / lot, min(1.0, max(bad, 2) / lot))}
+    return [
+        _Point(
+            failing=units / lot,
+            units=units,
+            taken=plan.acceptance_of_lot(lot, units),
+            mark={good: "good", bad: "bad"}.get(units, ""),
+        )
+        for units in sorted({one for one in counts if one <= lot} | {good, bad})
+    ]
 
 
 def _lines(risks: _Risks, plan: AttributePlan, by_variables: tuple[VariablesPlan, ...]) -> Iterator[str]:
@@ -105,49 +134,69 @@ def _lines(risks: _Risks, plan: AttributePlan, by_variables: tuple[VariablesPlan
         yield "That is every unit: a sample of this lot cannot hold both risks."
     for one in by_variables:
         known = "known beforehand" if one.sigma_known else "of the sample itself"
+        begins = f"By variables, standard deviation {known}:"
+        if risks.has_fewer_than(one):
+            yield f"{begins} no plan; it would need {counted(one.n, 'unit')}, and the lot has {risks.lot}."
+            continue
         yield (
-            f"By variables, standard deviation {known}: measure {counted(one.n, 'unit')}; take the lot if their mean stands at least "
+            f"{begins} measure {counted(one.n, 'unit')}; take the lot if their mean stands at least "
             f"{one.k:.3f} standard deviations within the limit."
         )
     yield ""
-    yield "share failing   lot taken"
-    accept = _taken(risks, plan)
-    marks = {risks.good: "good", risks.bad: "bad"}
-    for failing in _grid(risks):
-        share = accept(failing)
-        bar = "#" * round(_BAR * share)
-        mark = f"  <- {marks[failing]}" if failing in marks else ""
-        yield f"{100.0 * failing:>11.3g} %   {100.0 * share:5.1f} %  {bar}{mark}"
+    points = _points(risks, plan)
+    yield "share failing   lot taken" if risks.lot is None else "failing in the lot   lot taken"
+    for point in points:
+        bar = "#" * round(_BAR * point.taken)
+        mark = f"  <- {point.mark}" if point.mark else ""
+        failing = f"{100.0 * point.failing:>11.3g} %"
+        if point.units is not None:
+            failing = f"{point.units:>6} {f'({100.0 * point.failing:.3g} %)':>11}"
+        yield f"{failing}   {100.0 * point.taken:5.1f} %  {bar}{mark}"
     yield ""
     yield from _notes(risks, by_variables)
 
 
 def _notes(risks: _Risks, by_variables: tuple[VariablesPlan, ...]) -> Iterator[str]:
-    of_lot = " of the same size" if risks.lot is not None else ""
+    good, bad = f"{100.0 * risks.good:g} % failing", f"{100.0 * risks.bad:g} %"
     yield (
-        f"So a lot with {100.0 * risks.good:g} % failing is refused at most {100.0 * risks.producers_risk:g} times in 100, one with "
-        f"{100.0 * risks.bad:g} % taken at most {100.0 * risks.consumers_risk:g} times in 100{of_lot}, if the sample is drawn at random."
+        f"So {_lot_of(risks, good, 0)} is refused at most {100.0 * risks.producers_risk:g} times in 100, one with "
+        f"{_failing_of(risks, bad, 1)} taken at most {100.0 * risks.consumers_risk:g} times in 100, if the sample is drawn at random."
     )
+    if risks.lot is not None:
+        yield f"Those are the whole numbers of units nearest to {100.0 * risks.good:g} % from below and to {bad} from above."
     yield "It says nothing of one lot that was taken, and counts a unit as its test decides: 'sequencer risk' says how often that errs."
     if by_variables:
         yield "By variables holds for one limit and normal values only: look at the batch's test of normality first."
+        if risks.lot is not None:
+            yield "By variables is worked out for the shares asked for, of a lot that is large beside the sample."
 
 
-def _grid(risks: _Risks) -> list[float]:
+def _lot_of(risks: _Risks, share: str, which: int) -> str:
+    return f"a lot{'' if risks.lot is None else f' of {risks.lot}'} with {_failing_of(risks, share, which)}"
+
+
+def _failing_of(risks: _Risks, share: str, which: int) -> str:
+    """Return how many fail in the good (0) or the bad (1) lot: the share asked for, of a counted lot the units it comes to."""
+    if risks.lot is None:
+        return share
+    units = failing_of_lot(risks.good, risks.bad, risks.lot)[which]
+    return f"{units} failing ({100.0 * units / risks.lot:.3g} %)"
+
+
+def _grid(good: float, bad: float) -> list[float]:
     """Return the shares shown: from half the good one to half as much again as the bad one, and both of them."""
-    low, high = risks.good / 2.0, min(1.0, 1.5 * risks.bad)
+    low, high = good / 2.0, min(1.0, 1.5 * bad)
     ratio = (high / low) ** (1.0 / (_STEPS - 1))
     steps = {low * ratio**step for step in range(_STEPS)}
     kept = {
-        one
-        for one in steps
-        if all(abs(math.log(one / mark)) > math.log(ratio) / 3 for mark in (risks.good, risks.bad))
+        one for one in steps if all(abs(math.log(one / mark)) > math.log(ratio) / 3 for mark in (good, bad))
     }
-    return sorted(kept | {risks.good, risks.bad})
+    return sorted(kept | {good, bad})
 
 
 def _as_plain(risks: _Risks, plan: AttributePlan, by_variables: tuple[VariablesPlan, ...]) -> dict[str, Any]:
-    accept = _taken(risks, plan)
+    points = _points(risks, plan)
+    taken = {point.mark: point.taken for point in points}
     return {
         "good": risks.good,
         "producers_risk": risks.producers_risk,
@@ -157,9 +206,9 @@ def _as_plain(risks: _Risks, plan: AttributePlan, by_variables: tuple[VariablesP
         "attributes": {
             "n": plan.n,
             "c": plan.c,
-            "refused_when_good": 1.0 - accept(risks.good),
-            "taken_when_bad": accept(risks.bad),
-            "curve": [{"failing": one, "taken": accept(one)} for one in _grid(risks)],
+            "refused_when_good": 1.0 - taken["good"],
+            "taken_when_bad": taken["bad"],
+            "curve": [{"failing": one.failing, "units": one.units, "taken": one.taken} for one in points],
         },
         "variables": [
             {
@@ -170,5 +219,6 @@ def _as_plain(risks: _Risks, plan: AttributePlan, by_variables: tuple[VariablesP
                 "taken_when_bad": one.acceptance(risks.bad),
             }
             for one in by_variables
+            if not risks.has_fewer_than(one)
         ],
     }

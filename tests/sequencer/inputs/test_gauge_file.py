@@ -120,7 +120,12 @@ def test_a_list_of_readings(tmp_path: Path) -> None:
         ("unit,operator,value\nU1,A,x\n", "readings.csv:2:1: 'x' is no value"),
         ("unit,operator,value\nU1,A,nan\n", "'nan' is no value"),
         ("unit,operator,value\nU1,A,\n", "the value is missing"),
-        ("unit;operator;value\nU1;A;3,8\n", "write a point for the comma"),
+        ("unit,operator,value\nU1,A,3.8 W\n", "'3.8 W' has a unit"),
+        (
+            "unit,operator,value\nU1,A,2e15\n",
+            "at most 1e+15 either way and without a unit: the unit stands with --lower",
+        ),
+        ("unit;operator;value\nU1;A;3,8\n", "write a point in its place"),
         ("unit,operator,value\n,A,3\n", "the unit is missing"),
         ("unit,operator,value\nU1,A,3,8\n", "stands beyond the last column"),
         (

@@ -163,3 +163,20 @@ def test_readings_that_cannot_be_studied():
     table[0, 0, 0] = math.nan
     with pytest.raises(ValueError, match="not finite"):
         find_gauge_study(_as_readings(table))
+
+
+@pytest.mark.parametrize("values", [(0.1, 0.2, 0.3, 0.7), (3.1, 3.2, 3.3, 3.9), (-10.0, 0.0, 7.0, 29.0)])
+def test_rounding_of_the_arithmetic_is_no_scatter(values):
+    """A meter that reads whole steps: each unit reads alike by all, so that nothing but the units varies, and no F follows."""
+    study = find_gauge_study(_as_readings(np.array(values)[:, None, None] * np.ones((4, 2, 2))))
+    assert (study.operator, study.interaction, study.repeatability) == (0.0, 0.0, 0.0)
+    assert study.scatter_hidden
+    assert study.is_pooled
+    assert [(row.f, row.p) for row in study.full] == [(None, None)] * 4
+    assert study.unit == pytest.approx(np.var(values, ddof=1))
+
+
+def test_small_differences_are_a_scatter():
+    """A frequency to 13 digits is no rounding."""
+    table = 27.185e6 + 1e-6 * np.random.default_rng(2).normal(0, 1, (3, 2, 2))
+    assert find_gauge_study(_as_readings(table)).repeatability > 0.0

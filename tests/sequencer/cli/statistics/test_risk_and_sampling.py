@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 from click.testing import CliRunner
+from scipy.stats import hypergeom
 
 from sequencer.cli.main import main
 
@@ -61,6 +62,8 @@ def test_risk_as_json():
         ((*RESISTOR[:6], "--spread", "0", *RESISTOR[8:]), "is no spread"),
         ((*RESISTOR[:8], "--uncertainty", "-1"), "is no uncertainty"),
         ((*RESISTOR[:8], "--uncertainty", "80 mohm"), "not in the unit of the others"),
+        ((*RESISTOR[:8], "--uncertainty", "0,08"), "write a point in its place"),
+        (("--upper", "4,5", "--mean", "3,5", "--spread", "1,5", "--uncertainty", "1,5"), "has a comma"),
         ((*RESISTOR[:8], "--uncertainty", "=1+1"), "is no number with a unit"),
         ((*RESISTOR[:8], "--uncertainty", "1e300"), "is no number with a unit"),
         ((*RESISTOR, "--rule", "11"), "guard factor 11.0 refused"),
@@ -95,6 +98,28 @@ def test_sampling_as_json_of_a_counted_lot():
     assert told["attributes"]["taken_when_bad"] <= 0.10
     taken = [point["taken"] for point in told["attributes"]["curve"]]
     assert taken == sorted(taken, reverse=True)
+
+
+@pytest.mark.parametrize("lot", [10, 50, 120])
+def test_sampling_of_a_small_lot_says_one_thing(lot: int):
+    """Sentence, table and JSON speak of the same units, with a reference library's hypergeometric chances; no plan exceeds the lot."""
+    words = ("sampling", "--aql", "1 %", "--ltpd", "5 %", "--lot-size", str(lot), "--variables")
+    told = json.loads(_call(*words, "--json").output)
+    plan = told["attributes"]
+    good, bad = int(0.01 * lot), -(-5 * lot // 100)
+    taken = {point["units"]: point["taken"] for point in plan["curve"]}
+    for units, share in taken.items():
+        assert share == pytest.approx(hypergeom.cdf(plan["c"], lot, units, plan["n"]), abs=1e-9)
+    assert plan["taken_when_bad"] == taken[bad] <= 0.10
+    assert plan["refused_when_good"] == pytest.approx(1.0 - taken[good])
+    assert all(one["n"] <= lot for one in told["variables"])
+    shown = _call(*words)
+    assert shown.exit_code == 0
+    rows = {line.split("<- ")[1]: line.split()[0] for line in shown.output.splitlines() if "<- " in line}
+    assert rows == {"good": str(good), "bad": str(bad)}
+    sentence = " ".join(shown.output.split())
+    assert f"one with {bad} failing ({100 * bad / lot:.3g} %) taken at most 10 times in 100" in sentence
+    assert ("no plan; it would need 55 units" in sentence) == (lot < 55)
 
 
 @pytest.mark.parametrize(
