@@ -14,7 +14,7 @@ from sequencer.bench.translation import Translation
 from sequencer.files.dataclass_model import read_dataclass
 from sequencer.files.find import file_named_in
 from sequencer.files.read import read_utf8
-from sequencer.files.shipped import find_file
+from sequencer.files.shipped import find_file, shipped_folder
 from sequencer.inputs.bench import BenchFile
 from sequencer.inputs.instrument_roles import PowerMeter, Supply
 from sequencer.inputs.load_bench import LoadedBench
@@ -126,6 +126,8 @@ def _shelf_files(loaded: LoadedBench, unit: str) -> list[Path]:
     folder = loaded.path.parent / unit
     if folder.is_dir():
         return sorted(folder.glob("*.yaml"))
+    if shipped := shipped_folder(unit, "unit"):  # a copy of a shipped bench stands elsewhere, and means those
+        return shipped
     return [file_named_in(unit, "unit", loaded.path, loaded.source, ("unit",))]
 
 

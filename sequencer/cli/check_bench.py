@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import click
+
 from sequencer.cli.run import Asked, run_command
 from sequencer.files.find import file_named_in
 from sequencer.inputs.bench_health import OwnCheck, bench_serial
 from sequencer.inputs.load_bench import LoadedBench, load_bench
 from sequencer.problems import FileProblems
+from sequencer.run.bench_health.own_sequences import lacking_check
 
 
 def check_bench_command(
@@ -24,6 +27,8 @@ def check_bench_command(
     """Run the bench's own sequence, or that of its golden unit; returns the exit status."""
     loaded = load_bench(bench_name)
     sequence, serial = _golden(loaded) if golden else _own(loaded)
+    if lacking := lacking_check(loaded, "golden_unit" if golden else "bench_check"):
+        click.echo(f"This is no check of the bench: {lacking}.", err=True)
     asked = Asked(
         sequence_name=sequence,
         bench_name=bench_name,

@@ -61,6 +61,14 @@ def shipped_names(kind: Kind, *, within: str = "") -> list[str]:
     return [name for name in _shipped(kind) if not within or name.startswith(within + "/")]
 
 
+def shipped_folder(text: str, kind: Kind) -> list[Path]:
+    """Return the shipped files of ``kind`` where ``text`` names the folder in which they stand (`units`, `sim/units`), else none."""
+    named = {name for package, folder in _PLACES[kind] if folder for name in (folder, f"{package}/{folder}")}
+    if text.removeprefix("./").rstrip("/") not in named:
+        return []
+    return sorted(_on_disk(one) for one in _shipped(kind).values())
+
+
 def is_shipped(path: Path, kind: Kind) -> bool:
     """Say whether a file is one of those shipped: nothing is written beside those."""
     found = path.resolve()

@@ -174,6 +174,21 @@ def test_what_a_person_closed_after_a_rule_had_stopped_it_stays_closed(stopped: 
     assert _record().closed_by == "hand"
 
 
+def test_a_golden_unit_whose_sequence_lacks_its_check_is_told_of(stopped: Path) -> None:
+    """Its run says that it checks nothing, and the gate says why no run of it counts, and what to write."""
+    text = stopped.read_text(encoding="utf-8")
+    stopped.write_text(f"{text}golden_unit: {{serial: M40-0007, sequence: low.yaml}}\n", encoding="utf-8")
+    made = _call("check-bench", "--golden", "--bench", "own.yaml", "--confirmed")
+    lacking = "the sequence low.yaml has no check 'golden_unit'"
+    assert made.exit_code == 1, made.output
+    assert f"This is no check of the bench: {lacking}" in made.stderr
+    refused = _run("M40-0012", bench="own.yaml")
+    assert refused.exit_code == 2
+    said = " ".join(refused.output.split())
+    assert lacking in said
+    assert "write '- {check: golden_unit}' as its last check" in said
+
+
 def test_a_check_of_the_bench_counts_by_when_it_began(stopped: Path) -> None:
     """One that began before the stop and ended after it proves nothing; nor does one that was broken off; the next one does."""
     closed = _record().closed

@@ -48,7 +48,7 @@ def serve_bench(loaded: LoadedBench, *, serial: str, port: int, write_bench: Pat
     devices = {name: bench.devices[entry.address] for name, entry in loaded.bench.instruments.items()}
     with suppress(Interrupted), stoppable() as stopper, _served(devices, port, lock) as addresses:
         if write_bench is not None:
-            _write(write_bench, loaded, addresses)
+            write_served(write_bench, loaded, addresses)
         click.echo(f"{loaded.bench.bench} (simulated), unit {specimen.serial}, on this machine only:")
         for name, address in addresses.items():
             click.echo(f"  {name}: {address}")
@@ -82,10 +82,16 @@ def _no_ports(message: str, allowed: str) -> FileProblems:
     return about_file("--port", message, allowed=allowed)
 
 
-def _write(path: Path, loaded: LoadedBench, addresses: dict[str, str]) -> None:
+def write_served(path: Path, loaded: LoadedBench, addresses: dict[str, str]) -> None:
     """Write the bench file again with the addresses of the served instruments and `visa: py`."""
     text: dict[str, Any] = yaml.safe_load(loaded.path.read_text(encoding="utf-8"))
-    for key in ("unit", "clock", "seed"):
+    for key in (
+        "unit",
+        "clock",
+        "seed",
+        "connected",
+        "worn",
+    ):  # the simulation's own, and in the one that is served
         text.pop(key, None)
     text["bench"] = f"{loaded.bench.bench}, over sockets"
     text["visa"] = "py"
@@ -96,6 +102,10 @@ def _write(path: Path, loaded: LoadedBench, addresses: dict[str, str]) -> None:
         beside = loaded.path.parent / loaded.bench.instruments[name].profile
         if beside.is_file():  # a profile of the user's own: the new file may stand elsewhere
             entry["profile"] = str(beside.resolve())
+    for key in ("bench_check", "golden_unit"):  # as for profiles
+        named = (text.get(key) or {}).get("sequence", "")
+        if named and (loaded.path.parent / named).is_file():
+            text[key]["sequence"] = str((loaded.path.parent / named).resolve())
     for name, table in loaded.tables.items():  # as for profiles
         text["paths"][name]["loss"] = str(table.path.resolve())
     try:

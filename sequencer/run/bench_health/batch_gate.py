@@ -12,6 +12,7 @@ from sequencer.results.store.place import StorePlace
 from sequencer.results.store.problems import EmptyStore
 from sequencer.results.store.store import Store, Wanted
 from sequencer.run.bench_health.doubted import is_sound
+from sequencer.run.bench_health.own_sequences import HealthCheck, lacking_check
 
 _ROWS = 1000
 
@@ -49,7 +50,7 @@ def open_where_proved(plan: Plan, place: StorePlace, *, batch: str, bench_name: 
 def _proofs(plan: Plan, store: Store, *, bench_name: str, since: datetime) -> tuple[list[str], list[str]]:
     """Return the runs that prove the bench, and what is missing, with the command that makes it."""
     bench, command = plan.bench.bench, f"'sequencer check-bench --bench {plan.bench.path.name}"
-    wanted: list[tuple[str, str, str, str]] = []
+    wanted: list[tuple[HealthCheck, str, str, str]] = []
     if (bench.paths.check is not None) or bench.bench_check is not None:
         wanted.append(("bench_check", bench_serial(bench.bench), "the bench's own check", f"{command}'"))
     if bench.golden_unit is not None:
@@ -62,7 +63,8 @@ def _proofs(plan: Plan, store: Store, *, bench_name: str, since: datetime) -> tu
     for check, serial, called, how in wanted:
         run, why_not = _last(store, check, serial, bench_name, since)
         if why_not:
-            missing.append(f"{called} {why_not} ({how})")
+            lacking = lacking_check(plan.bench, check)
+            missing.append(f"{called} {why_not} ({f'{lacking}; then {how}' if lacking else how})")
         else:
             proofs.append(f"{called} in run {run}")
     if not wanted:

@@ -17,7 +17,7 @@ from pathlib import Path
 import pytest
 import yaml
 
-from sequencer.cli.setting_up.simulate import serve_bench
+from sequencer.cli.setting_up.simulate import serve_bench, write_served
 from sequencer.files.shipped import find_file
 from sequencer.inputs.load_bench import LoadedBench, load_bench
 from sequencer.problems import FileProblems
@@ -195,3 +195,21 @@ def test_a_serial_that_is_not_on_the_shelf_is_refused() -> None:
         FileProblems, match=r"no specimen with serial 'M40-0007x'(.|\n)*did you mean M40-0007"
     ):
         serve_bench(load_bench("sim/bench.yaml"), serial="M40-0007x", port=0, write_bench=None)
+
+
+def test_what_is_the_simulations_own_is_not_in_the_file_that_is_written(tmp_path: Path) -> None:
+    """The served bench is worn, seeded and connected as its file says; the file of who reaches it over sockets may say none of that."""
+    (tmp_path / "own.yaml").write_bytes(find_file("own-check", "sequence").read_bytes())
+    text = find_file("self-checking-bench", "bench").read_text(encoding="utf-8")
+    text = re.sub(r"(?m)^bench_check:.*\n", "", text)
+    said = "connected: 3\nworn: {generator_cable: 1 dB}\nbench_check: {sequence: own.yaml}\n"
+    (tmp_path / "worn.yaml").write_text(f"{text}{said}", encoding="utf-8")
+    loaded = load_bench(str(tmp_path / "worn.yaml"))
+    (tmp_path / "elsewhere").mkdir()
+    written = tmp_path / "elsewhere" / "served.yaml"
+    write_served(written, loaded, {name: one.address for name, one in loaded.bench.instruments.items()})
+    served = load_bench(str(written)).bench
+    assert (served.visa, served.simulated, served.connected) == ("py", True, 1)
+    assert not served.worn.model_fields_set
+    assert served.bench_check is not None
+    assert Path(served.bench_check.sequence) == tmp_path / "own.yaml"
