@@ -118,3 +118,47 @@ def test_within_the_band_of_its_one_point_nothing_is_said(
     assert checked.exit_code == ran.exit_code == 0, ran.output
     assert "the table ends there" not in checked.output + ran.output
     assert all(row["uncertainty"] is not None for row in _rows(ran).values())
+
+
+def test_a_sweep_is_looked_at_on_each_of_its_channels(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The table reaches the channel that the sweep begins on, and not the others."""
+    monkeypatch.chdir(tmp_path)
+    text = BENCH.read_text(encoding="utf-8")
+    old = "{1.8 MHz: 30.1 dB, 175 MHz: 30.1 dB}"
+    assert old in text
+    text = text.replace(old, "{149 MHz: 30.1 dB, 153 MHz: 30.1 dB}")
+    (tmp_path / "short.yaml").write_text(
+        text.replace("unit: units", f"unit: {BENCH.parent / 'units'}"), "utf-8"
+    )
+    sweep = "sequence: S\nchannels: plans/vhf-workshop.yaml\nmode: FM\nsupply: 7.4 V\nchecks: [{check: channel_sweep}]\n"
+    (tmp_path / "sweep.yaml").write_text(sweep, "utf-8")
+    checked = _call("validate", "sweep.yaml", "--bench", "short.yaml", "--serial", "V5-0301", "--json")
+    assert checked.exit_code == 0, checked.output
+    (said,) = json.loads(checked.stdout)["loss_beyond_table"]
+    assert "from 153 MHz, the table ends there, for 161.1125 MHz" in said
+
+
+def test_the_bench_s_own_check_is_refused_where_nothing_is_known_of_its_path(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A single loss at 27 MHz says nothing of 145 MHz, and holds at 27.5 MHz."""
+    monkeypatch.chdir(tmp_path)
+    own = BENCH.parent / "self-checking-bench.yaml"
+    text = own.read_text(encoding="utf-8")
+    old = "check: {loss: {27 MHz: 0.8 dB, 28 MHz: 0.82 dB}"
+    assert old in text
+    text = text.replace(old, "check: {loss: {27 MHz: 0.8 dB}")
+    (tmp_path / "own.yaml").write_text(
+        text.replace("unit: units", f"unit: {BENCH.parent / 'units'}"), "utf-8"
+    )
+    for frequency, status in (("27.5 MHz", 0), ("145 MHz", 2)):
+        check = (
+            f"sequence: S\nchecks: [{{check: bench_check, frequencies: [{frequency}], levels: [-10 dBm]}}]\n"
+        )
+        (tmp_path / "own-sequence.yaml").write_text(check, "utf-8")
+        checked = _call("validate", "own-sequence.yaml", "--bench", "own.yaml")
+        assert checked.exit_code == status, checked.output
+    assert "145 MHz is beyond where the loss of the check path is stated" in checked.output
+    assert "at most 5 % from 27 MHz" in checked.output
