@@ -323,6 +323,7 @@ def test_a_stop_file_that_appears_stops_before_the_next_check(
         assert [row.check for row in store.read_results(run.run)] == ["frequency_error"]
     assert "The bench is safe" in result.stderr
     assert "ended because the stop file was found; 1 run: 0 passed, 1 interrupted" in result.stderr
+    assert "The same command makes what is left of it." in result.stderr
     refused = bench.run("--repeat", "5")
     assert (refused.exit_code, "is there already" in refused.stderr) == (2, True)
     assert len(bench.runs()) == 1

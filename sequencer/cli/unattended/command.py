@@ -215,6 +215,7 @@ class _SeriesOfCommand:
             done=carried.statuses if carried is not None else {},
             failed=frozenset(carried.book.failed) if carried is not None else frozenset(),
             carried=carried.said if carried is not None else (),
+            leaves_rest=carried.book.leaves_rest if carried is not None else lambda why: False,
         )
         status = made.go().status
         if self._log is not None:

@@ -111,7 +111,8 @@ def ended_lines(event: SeriesEnded) -> list[str]:
     if event.why is Ended.SIGNAL and event.signal:
         why += f" ({STOPPED_BY.get(event.signal, event.signal)})"
     stopped = [event.report.batch_stopped] if event.report is not None and event.report.batch_stopped else []
-    return [f"ended because {why}; {event.summary.counts()}.", *stopped, *stands_lines(event.report)]
+    rest = ["The same command makes what is left of it."] if event.leaves_rest else []
+    return [f"ended because {why}; {event.summary.counts()}.", *rest, *stopped, *stands_lines(event.report)]
 
 
 def stands_lines(report: RunReport | None) -> list[str]:

@@ -83,11 +83,14 @@ class SeriesBook:
         if isinstance(event, RunCame) and event.report.run:
             self._came(event)
         elif isinstance(event, SeriesEnded):
-            is_over = event.why in OVER[: 1 if self._is_list else 2] or not self.made
-            if is_over and self._handle >= 0:
+            if not self.leaves_rest(event.why) and self._handle >= 0:
                 with suppress(OSError):
                     self.path.unlink(missing_ok=True)
             self.close()
+
+    def leaves_rest(self, why: Ended) -> bool:
+        """Say whether the same command makes what is left, once the series has ended so."""
+        return bool(self.made) and not self.problem and why not in OVER[: 1 if self._is_list else 2]
 
     def _came(self, event: RunCame) -> None:
         report, number = event.report, event.turn.number

@@ -138,6 +138,8 @@ class SeriesEnded:
     summary: Summary
     report: RunReport | None
     signal: str = ""
+    leaves_rest: bool = False
+    """Whether the same command makes what is left."""
 
 
 SeriesEvent = SeriesBegan | Waits | StartsLeftOut | RunBegins | RunCame | UnitSkipped | Trouble | SeriesEnded

@@ -67,11 +67,12 @@ class Series:
         done: Mapping[int, ExitStatus] = _NONE,
         failed: frozenset[int] = frozenset(),
         carried: tuple[str, ...] = (),
+        leaves_rest: Callable[[Ended], bool] = lambda why: False,
     ) -> None:
         """Take what is to be run, as the timetable says; of several units each once, in turn, as often as it repeats.
 
         Of a series that is carried on ``done`` are the runs that are not made again, by number, ``failed`` the numbers of which a try did
-        not meet a limit, and ``carried`` says so.
+        not meet a limit, and ``carried`` says so. ``leaves_rest`` says whether it can be carried on once it has ended so.
         """
         self._units = units
         self._timetable = timetable
@@ -85,6 +86,7 @@ class Series:
         self._tally = Tally(statuses=Counter(done.values()), before=len(done))
         self._done = frozenset(done)
         self._failed = failed
+        self._leaves_rest = leaves_rest
         self._last: RunReport | None = None
         self._began = SeriesBegan(
             time=clock.now(),
@@ -109,7 +111,12 @@ class Series:
         signal_name = self._stopper.signal_name if why is Ended.SIGNAL else ""
         self._tell(
             SeriesEnded(
-                time=self._clock.now(), why=why, summary=summary, report=self._last, signal=signal_name
+                time=self._clock.now(),
+                why=why,
+                summary=summary,
+                report=self._last,
+                signal=signal_name,
+                leaves_rest=self._leaves_rest(why),
             )
         )
         return summary
