@@ -19,12 +19,14 @@ class NumberForm:
     def __init__(self) -> None:
         self._padded_digits = 0
         self._decimals: set[int] = set()
+        self._writes_plain = False  # seen to write figures of its own length without an exponent
 
     def is_cut(self, answer: str) -> bool:
         """Say whether ``answer`` lacks its end as this instrument writes numbers, and learn from one that does not.
 
         An exponent with fewer digits than it is padded to is cut. No exponent at all is, too, where the rest is written to the digit as
-        before an exponent: a number in plain figures would not come with one digit before the point and so many behind it.
+        before an exponent: a number in plain figures would not come with one digit before the point and so many behind it. An
+        instrument that was seen to write plain figures of another length leaves noughts at the end out, and is not judged by length.
         """
         found = _NUMBER.fullmatch(answer)
         if found is None:
@@ -40,4 +42,7 @@ class NumberForm:
             if len(found["whole"]) == 1:
                 self._decimals.add(decimals)
             return False
-        return len(found["whole"]) == 1 and decimals >= TELLING_DECIMALS and decimals in self._decimals
+        if len(found["whole"]) != 1 or decimals < TELLING_DECIMALS:
+            return False
+        self._writes_plain |= bool(self._decimals) and decimals not in self._decimals
+        return decimals in self._decimals and not self._writes_plain

@@ -85,6 +85,7 @@ class ProfiledInstrument(TimedReading):
         A reading asks for no errors: what one left behind would be blamed on the next setting.
         """
         self._checked(self._profile.commands["clear"].set)
+        self._without_number = 0
         if self._prepared_at != self._link.generation:
             self._kept.clear()
             self._prepare()

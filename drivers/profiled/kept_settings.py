@@ -59,15 +59,18 @@ class KeptSettings(ProfileSpeaker):
     def confirm_settings(self) -> None:
         """Ask again for every setting that was made. Raises SettingLost where one reads otherwise than it did.
 
-        Asking changes nothing, so that it is done twice before a silence is a fault.
+        Asking changes nothing, so that it is done twice before a silence is a fault. The error queue is read with it: what the readings
+        left there raises InstrumentError where it is an error, once all was asked for.
         """
         prepared = self._profile.prepared
+        entries: list[scpi.ErrorEntry] = []
         for settings in self._in_messages(self._kept.values()):
             try:
-                self._ask_again(settings, prepared)
+                entries += self._ask_again(settings, prepared)
             except (LinkFault, UnexpectedReply):
-                self._ask_again(settings, prepared)
+                entries += self._ask_again(settings, prepared)
             prepared = ()
+        self._hear_readings(entries)
 
     def _lost(self, what: str, message: str, reply: str) -> SettingLost:
         """Return the fault of an instrument that has lost a setting: nothing of it is known any more."""
@@ -87,15 +90,18 @@ class KeptSettings(ProfileSpeaker):
         for name in names:
             self._kept.pop(name, None)
 
-    def _ask_again(self, settings: Sequence[Setting], prepared: Sequence[str]) -> None:
+    def _ask_again(self, settings: Sequence[Setting], prepared: Sequence[str]) -> list[scpi.ErrorEntry]:
+        """Ask again for ``settings``; returns what the error queue held, which is empty after that."""
         questions = [*(self._command(one.name).query for one in settings), *prepared]
         message = ";".join([*map(at_root, questions), at_root(self._profile.commands["error"].query)])
         *answers, error = scpi.split_outside_quotes(self._link.query(message), ";")
-        if not scpi.is_no_error(
-            error
-        ):  # what a reading left behind, on the record now, must not be blamed on the next setting
+        entries: list[scpi.ErrorEntry] = []
+        if len(answers) == len(questions) and not scpi.is_no_error(error):
+            entries = self._entries(error, message)
+        if len(answers) != len(
+            questions
+        ):  # it does not take several questions at once, and may say so in its queue
             self._link.distrust()
-        if len(answers) != len(questions):  # it does not take several questions at once
             answers = [self._link.query(question) for question in questions]
         for one, answer in zip(settings, answers, strict=False):
             if not self._reads_as(one, answer, message):
@@ -105,6 +111,14 @@ class KeptSettings(ProfileSpeaker):
             if (was := self._stood.get(question, answer)).strip() != answer.strip():
                 what = f"{question} was answered {was.strip()} when it was opened, and {answer.strip()} now"
                 raise self._lost(what, message, answer.strip())
+        return entries
+
+    def _entries(self, error: str, message: str) -> list[scpi.ErrorEntry]:
+        """Return the entry that came with an answer and all behind it, so that none of them is blamed on the next setting."""
+        try:
+            return [scpi.parse_error(error), *self._remaining_errors()]
+        except ValueError as wrong:
+            raise self._unexpected(str(wrong), message, error) from wrong
 
     def _set(self, name: str, number: float, *, tolerance: float | tuple[float, float]) -> float:
         """Set a number, read it back in the same message; returns what the instrument made of it.

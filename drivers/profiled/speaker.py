@@ -29,6 +29,7 @@ class ProfileSpeaker:
         self._clock = clock
         self._changes = Changes()
         self._warnings: list[str] = []
+        self._without_number = 0  # readings since the error queue was last looked into: each may have left an entry that says why
         self._form = NumberForm()
 
     # -- orders and questions -----------------------------------------------------------------------------------------
@@ -165,6 +166,24 @@ class ProfileSpeaker:
                 next_move="Compare the message with the instrument's manual and correct the profile, or the value asked for.",
             )
         return answer
+
+    def _hear_readings(self, entries: Sequence[scpi.ErrorEntry]) -> None:
+        """Take what readings left in the error queue: a positive entry is a note. Raises InstrumentError for a negative one.
+
+        A reading that was no number may have left one that says why: as many negative ones as there were of those are notes too.
+        """
+        explained, self._without_number = self._without_number, 0
+        negative = sum(not one.is_warning for one in entries)
+        if negative <= explained:
+            self._warnings += [str(one) for one in entries]
+            return
+        self._warnings += [str(one) for one in entries if one.is_warning]
+        raise InstrumentError(
+            f"it complains after its readings: {', then '.join(_told(entries))}",
+            instrument=self.name,
+            address=self.address,
+            next_move="What it read does not count. Look at its display, and in its manual for what the entry says of a reading.",
+        )
 
     def _remaining_errors(self) -> list[scpi.ErrorEntry]:
         """Return what else the queue holds, read for one time-out at most: a unit may be keyed meanwhile."""

@@ -110,7 +110,9 @@ class TimedReading(KeptSettings):
         command = self._command(name)
         self._wait_settled()
         reply = self._link.query(command.query, timeout_s=self._link.timeout_s + extra_s)
-        return self._reading(name, reply, command.query)
+        reading = self._reading(name, reply, command.query)
+        self._without_number += reading.number is None
+        return reading
 
 
 def is_out_of_range(error: InstrumentError) -> bool:

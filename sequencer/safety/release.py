@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from contextlib import suppress
 
 from drivers.clock import Clock
-from drivers.faults import InstrumentFault, SettingLost, UnexpectedReply
+from drivers.faults import InstrumentError, InstrumentFault, SettingLost, UnexpectedReply
 from drivers.roles import Instrument, ModulationAnalyser, PowerMeter, RangeState, Supply
 from sequencer.safety.watch import Taken
 
@@ -70,6 +70,7 @@ class Release:
         self._stands_still = stands_still
         self._has_fallen: bool | None = None
         self._lost: SettingLost | None = None
+        self._complained: InstrumentError | None = None
         self.was_silent = False
         self.seen = ""
 
@@ -104,9 +105,11 @@ class Release:
                 raise still(name, taken, reading.raw or f"{reading.number:g}")
 
     def refuse_if_restarted(self) -> None:
-        """Raise SettingLost where the power meter had lost its settings."""
+        """Raise SettingLost where the power meter had lost its settings, InstrumentError where it complained of its readings."""
         if self._lost is not None:
             raise self._lost
+        if self._complained is not None:
+            raise self._complained
 
     def _to_read(self) -> list[tuple[str, Taken]]:
         """Return what is read once more; of an instrument that a person reads the last figure alone."""
@@ -126,6 +129,8 @@ class Release:
             meter.confirm_settings()
         except SettingLost as lost:
             self._lost = lost
+        except InstrumentError as complained:
+            self._complained = complained
         except InstrumentFault:
             return False
         if self._lost is None:

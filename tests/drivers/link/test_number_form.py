@@ -36,3 +36,8 @@ def test_nothing_is_cut_before_anything_is_known() -> None:
 def test_exponents_that_nothing_pads_are_whole_at_any_length() -> None:
     """1E+10 and then 8.812E+0: an instrument that writes no more digits than are needed has lost none."""
     assert not _taught("2.7205E+10", "1.234E-12").is_cut("8.812E+0")
+
+
+def test_an_instrument_that_leaves_noughts_out_is_not_judged_by_length() -> None:
+    """C's %g (ISO C 7.21.6.1, from memory) drops zeros at the end: 5.08461, then 5.0846, though a setting read back as 2.7205E+7."""
+    assert not _taught("2.7205E+7", "5.08461").is_cut("5.0846")
