@@ -36,7 +36,10 @@ from sequencer.run.line.scans import Affixes
 from sequencer.run.line.station import Operator, Station
 from sequencer.run.line.wear import Wear
 from sequencer.run.status import ExitStatus
+from sequencer.units.format import counted
 
+MOST_LEFT = 20
+"""Units that were left out, or scanned and not taken, that the end names."""
 LOOKED_AT = 50
 """Journals that are looked at for runs that were cut short, newest first."""
 
@@ -74,10 +77,12 @@ class _Line:
             self._prove_all(measured)
         status = ExitStatus.PASSED
         counts = ""
+        left: tuple[str, ...] = ()
         try:
             with _shown(operator):
                 worked = self._worked(operator, measured)
             status, counts = worked.status, str(worked.counts)
+            left = tuple(dict.fromkeys((*worked.left_out, *(one.serial for one in operator.kept()))))
             if isinstance(operator, WindowOperator) and operator.is_lost:
                 status = max(status, ExitStatus.INTERRUPTED)
         except BenchBusy as busy:
@@ -92,6 +97,10 @@ class _Line:
             status = ExitStatus.BENCH_FAILED
         with reader_may_be_gone(sys.stderr):
             click.echo(f"The session: {counts or 'no unit'}.", err=True)
+            if left:
+                more = f" and {len(left) - MOST_LEFT} more" if len(left) > MOST_LEFT else ""
+                named = ", ".join(printable(one)[:64] for one in left[:MOST_LEFT])
+                click.echo(f"Not measured, {counted(len(left), 'unit')}: {named}{more}.", err=True)
             if state is not None:
                 click.echo(state.last_line(), err=True)
         return int(status)

@@ -48,6 +48,8 @@ class Typed:
     draft: str = ""
     waiting: Sequence[Scan] = field(default=())
     left_out: int = 0
+    notice: str = ""
+    """Why a key was not taken."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,6 +104,7 @@ def _parts(face: Face, typed: Typed, width: int) -> Iterator[_Part]:
     yield _Part(rank=4, lines=list(_wrong(face, width)))
     yield _safe(face, width)
     yield _Part(rank=0, lines=list(_question(face, typed, width)))
+    yield _Part(rank=0, lines=[Line(text=one, style="bold") for one in _wrapped(typed.notice, width) if one])
     yield _Part(
         rank=5,
         lines=[
@@ -109,7 +112,7 @@ def _parts(face: Face, typed: Typed, width: int) -> Iterator[_Part]:
         ],
     )
     yield _Part(rank=2, lines=list(_waiting(face, typed, width)))
-    yield _Part(rank=8, lines=[Line(text=one) for one in _wrapped(f"Session: {face.counts}", width)])
+    yield _Part(rank=0, lines=[Line(text=one) for one in _wrapped(f"Session: {face.counts}", width)])
 
 
 def _unit(face: Face, width: int) -> Iterator[Line]:
@@ -189,7 +192,8 @@ def _safe(face: Face, width: int) -> _Part:
         for rows in (small(words, width), large(words, width), large(words, width, twice=True))
         if rows
     )
-    return _Part(rank=7, lines=block, fallback=told, larger=list(zip((0, 2), larger, strict=False)))
+    short = [Line(text=row, style=style) for row in _wrapped(f"{words}: {text}".rstrip(": "), width)]
+    return _Part(rank=7, lines=block, fallback=short, larger=list(zip((0, 2), larger, strict=False)))
 
 
 def _question(face: Face, typed: Typed, width: int) -> Iterator[Line]:

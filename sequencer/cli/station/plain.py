@@ -8,6 +8,7 @@ import select
 import sys
 from collections import deque
 from collections.abc import Callable, Iterable
+from contextlib import suppress
 
 from typing_extensions import override
 
@@ -40,6 +41,7 @@ class PlainOperator(Operator):
         self._buffer = ScanBuffer(affixes)
         self._decoder = codecs.getincrementaldecoder("utf-8")("replace")
         self._scans: deque[Scan] = deque()
+        self._early: deque[Scan] = deque()
         self._is_over = False
         self._face = Face(phase="opening")
 
@@ -66,8 +68,15 @@ class PlainOperator(Operator):
 
     @override
     def next_arrival(self) -> Arrival | None:
+        self._take_early()
+        if self._early:
+            return Arrival(scan=self._early.popleft(), turn=self._face.turn - 1)
         scan = self._next_scan()
         return None if scan is None else Arrival(scan=scan, turn=self._face.turn)
+
+    @override
+    def kept(self) -> tuple[Scan, ...]:
+        return (*self._early, *self._scans)
 
     @override
     def choose(self, face: Face) -> str:
@@ -77,6 +86,7 @@ class PlainOperator(Operator):
         if not self._is_terminal:
             self._say("Nobody is here to ask.")
             return NO
+        self._take_early()
         keys = {ANSWERS[one.key]: one.key for one in face.question.choices}
         said = ", ".join(f"{ANSWERS[one.key]}: {one.label}" for one in face.question.choices)
         while True:
@@ -98,6 +108,27 @@ class PlainOperator(Operator):
             return None
         scan = self._next_scan()
         return None if scan is None else scan.serial
+
+    def _take_early(self) -> None:
+        """At a terminal, set aside what was typed before it was waited for: it begins no unit and answers nothing by itself."""
+        descriptor = self._terminal()
+        while descriptor is not None and not self._is_over and select.select([descriptor], [], [], 0.0)[0]:
+            if more := self._more():
+                self._scans.extend(self._buffer.take(more))
+            else:
+                self._is_over = True
+        if descriptor is not None:
+            self._early.extend(self._scans)
+            self._scans.clear()
+
+    def _terminal(self) -> int | None:
+        """The descriptor of the terminal at which a person types; None where there is none."""
+        if not self._is_terminal or sys.platform == "win32":
+            return None
+        with suppress(OSError, ValueError):
+            descriptor = sys.stdin.fileno() if self._descriptor is None else self._descriptor
+            return descriptor if os.isatty(descriptor) else None
+        return None
 
     def _next_scan(self) -> Scan | None:
         while not self._scans and not self._is_over:
@@ -142,6 +173,10 @@ class ListedUnits(Operator):
         if not self._serials:
             return None
         return Arrival(scan=Scan(serial=self._serials.popleft()), turn=self._face.turn)
+
+    @override
+    def kept(self) -> tuple[Scan, ...]:
+        return tuple(Scan(serial=one) for one in self._serials)
 
     @override
     def choose(self, face: Face) -> str:

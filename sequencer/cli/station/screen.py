@@ -100,12 +100,18 @@ class WindowOperator(Operator):
         while not self._arrivals:
             if not self._hear(None):
                 return None
+        if self._is_over and not self.is_lost:  # F10: what was scanned is kept, and named at the end
+            return None
         first, count = self._arrivals.popleft(), 1
         while self._arrivals and self._arrivals[0] == first:  # a doubled scan
             self._arrivals.popleft()
             count += 1
         self._tell({"taken": count}, must=True)
         return replace(first, scan=replace(first.scan, times=count))
+
+    @override
+    def kept(self) -> tuple[Scan, ...]:
+        return tuple(one.scan for one in self._arrivals)
 
     @override
     def choose(self, face: Face) -> str:

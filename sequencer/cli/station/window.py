@@ -17,6 +17,7 @@ import json
 import os
 import signal
 import sys
+import time
 from collections.abc import Callable
 from typing import Any, ClassVar
 
@@ -32,6 +33,8 @@ from sequencer.run.line.face import Face, from_plain
 from sequencer.run.line.scans import Affixes
 
 _MARGIN = 2
+EARLY_S = 0.2
+"""Nothing is asked for until so long after the window is up: what was typed before is read by then, and is of no turn of the station."""
 
 
 class StationWindow(App[None]):
@@ -65,8 +68,12 @@ class StationWindow(App[None]):
         """Begin to read what is to be shown."""
         self._is_up = True
         if self._faces is not None:
-            asyncio.get_running_loop().add_reader(self._faces, self._more)
+            asyncio.get_running_loop().call_later(EARLY_S, self._begin)
         self._draw()
+
+    def _begin(self) -> None:
+        assert self._faces is not None
+        asyncio.get_running_loop().add_reader(self._faces, self._more)
 
     def _more(self) -> None:
         assert self._faces is not None
@@ -100,13 +107,32 @@ class StationWindow(App[None]):
         if event.key in ("ctrl+c", "ctrl+backslash"):
             self._interrupt()
             return
-        self._hand_on_all(self._keyboard.key(event.key, event.character, self.face))
+        self._hand_on_all(self._keyboard.key(event.key, event.character, self.face, event.time))
+        self._look_again()
 
     def on_paste(self, event: events.Paste) -> None:
         """Take a bracketed paste, which is no key."""
         event.stop()
         event.prevent_default()
         self._hand_on_all(self._keyboard.paste(event.text, self.face))
+
+    @override
+    async def on_event(self, event: events.Event) -> None:
+        """See what a terminal reports beside keys, too: a bar code may hold it."""
+        if isinstance(event, events.AppFocus | events.AppBlur | events.MouseEvent | events.CursorPosition):
+            self._keyboard.odd(self.face, event.time)
+            self._look_again()
+        await super().on_event(event)
+
+    def _look_again(self) -> None:
+        """Come back once a key that was held back is known to be alone."""
+        if (due_s := self._keyboard.due_s) is not None:
+            self.set_timer(max(0.001, due_s - time.monotonic()), self._due)
+
+    def _due(self) -> None:
+        self._hand_on_all(self._keyboard.due(time.monotonic()))
+        if (due_s := self._keyboard.due_s) is not None and due_s - time.monotonic() < 0.002:
+            self._look_again()
 
     @override
     async def action_quit(self) -> None:

@@ -40,14 +40,15 @@ class Known:
 class Admission:
     """``refused`` says why it is not measured at all. ``asked`` says what stands against it, a line each; empty where nothing does.
 
-    ``is_again``: it was tested today. ``can_carry_on``: its run that was cut short can be carried on, and ``carries_on``: it is.
-     ``needs_reason``: somebody must say why it is tested again.
+    ``is_again``: it was tested today. ``is_listed``: it is on the list of the units that are expected. ``can_carry_on``: its run that was
+    cut short can be carried on, and ``carries_on``: it is. ``needs_reason``: somebody must say why it is tested again.
     """
 
     serial: str
     refused: str = ""
     asked: tuple[str, ...] = ()
     is_again: bool = False
+    is_listed: bool = False
     needs_reason: bool = False
     can_carry_on: bool = False
     carries_on: bool = False
@@ -66,6 +67,7 @@ def admit(scan: Scan, known: Known) -> Admission:
         serial=scan.serial,
         asked=tuple(_against(scan.serial, known)),
         is_again=bool(known.today),
+        is_listed=known.listed is True,
         needs_reason=known.needs_reason,
         can_carry_on=bool(known.cut_short),
     )

@@ -10,7 +10,7 @@ from sequencer.frozen import dataclass
 
 Phase = Literal["opening", "waiting", "measuring", "asking", "typing", "stopped"]
 YES, NO, OTHER = "f2", "f3", "f4"
-"""The keys of an answer: no bar code holds them, so no scan answers a question."""
+"""The keys of an answer; they count only where no other key came with them, so that no scan answers a question."""
 END = "f10"
 """The key that ends a session."""
 

@@ -22,7 +22,8 @@ LONGEST = 256
 """Characters of a scan that are kept; more is no serial, and what is cut off is said."""
 MOST_WAITING = 100
 """Scans that are kept; what comes on top is counted, and said."""
-_ESCAPE = "\x1b\x9b"
+ESCAPE = "\x1b\x9b"
+"""What begins an escape sequence."""
 _SYMBOLOGY = re.compile(r"\][A-Za-z][0-9A-Za-z]")
 """Which kind of bar code it was, in three characters before the text (ISO/IEC 15424, from memory)."""
 
@@ -99,7 +100,7 @@ class ScanBuffer:
         return self._whole()
 
     def _add(self, one: str) -> None:
-        if one in _ESCAPE:
+        if one in ESCAPE:
             self._wrong = "it holds an escape sequence"
         elif unicodedata.category(one) in ("Cc", "Cf", "Cs"):  # what a scanner sends beside the text
             return

@@ -26,6 +26,16 @@ SHORTEST_REASON = 3
 _MEASURE, _LEAVE = Choice(key=YES, label="measure it"), Choice(key=NO, label="leave it out")
 _ANEW = Choice(key=YES, label="measure it from the start")
 _CARRY_ON = Choice(key=OTHER, label="carry its run on")
+MOST_NOTES = 4
+"""Notes that stand at once while several kept scans are gone through; the newest stay."""
+_FROM_BEST = (
+    ExitStatus.PASSED,
+    ExitStatus.INPUT_WRONG,
+    ExitStatus.FAILED,
+    ExitStatus.BENCH_FAILED,
+    ExitStatus.INTERRUPTED,
+)
+"""What a session ends with, the best first: a scan that was refused hides no unit that failed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,6 +60,10 @@ class Operator(Protocol):
 
     def write(self, face: Face) -> str | None:
         """Show a face with a question and return the text that was typed; None where nobody types one."""
+
+    def kept(self) -> tuple[Scan, ...]:
+        """Return the scans that came and were never taken."""
+        return ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -120,8 +134,12 @@ class Station(Generic[Job]):
         self._stopper = stopper
         self._wear = wear
         self._told = told
-        self._face = Face(phase="waiting", head=head, notes=greeting)
+        self._face = Face(phase="opening", head=head, notes=greeting)
         self._had_verdict: set[str] = set()
+        self._unit_turn = 0
+        self._measured: set[str] = set()
+        self.left_out: dict[str, None] = {}
+        """Serials of the list that were scanned and not measured."""
         self._fresh = True
         self.status = ExitStatus.PASSED
 
@@ -132,7 +150,7 @@ class Station(Generic[Job]):
 
     def begin(self, *, safe: bool, said: str) -> None:
         """Say how the bench stands once it was opened; one that is not safe is looked at by somebody before anything else."""
-        self._show(safe=safe, safe_why=said)
+        self._show(phase="opening" if safe else "stopped", safe=safe, safe_why=said)
         if not safe:
             try:
                 self._look_at_bench((said,))
@@ -141,14 +159,22 @@ class Station(Generic[Job]):
                 raise
 
     def go(self) -> ExitStatus:
-        """Take one unit after another until nobody scans any more; returns the worst status of any. Interrupted ends it."""
+        """Take one unit after another until nobody scans any more; returns the worst status of any. Interrupted ends it.
+
+        A unit on the list that was left out is one that was not measured.
+        """
         try:
             while (arrival := self._next()) is not None:
                 if (admission := self._admitted(arrival)) is not None:
                     self._unit(admission)
         except Interrupted:
-            self.status = max(self.status, ExitStatus.INTERRUPTED)
+            self._came_to(ExitStatus.INTERRUPTED)
+        if self.left_out:
+            self._came_to(ExitStatus.BENCH_FAILED)
         return self.status
+
+    def _came_to(self, status: ExitStatus) -> None:
+        self.status = max(self.status, status, key=_FROM_BEST.index)
 
     # -- a scan -------------------------------------------------------------------------------------------------------
 
@@ -166,14 +192,17 @@ class Station(Generic[Job]):
         scan = arrival.scan
         is_late = arrival.turn != self._face.turn or not self._fresh
         self._fresh = False
-        self._say()  # what was said before was read
-        if is_late and scan.serial == self._face.serial:
-            self._say(f"{printable(scan.serial)} was scanned again while it was measured: a doubled scan.")
+        if (
+            not is_late and self._face.notes
+        ):  # what was said before was read; of kept scans, one follows the other at once
+            self._show(notes=tuple(one for one in self._face.notes if one == self._measuring.why_stop()))
+        if is_late and scan.serial == self._face.serial and arrival.turn == self._unit_turn:
+            self._note(f"{printable(scan.serial)} was scanned again while it was measured: a doubled scan.")
             return None
         admission = admit(scan, self._measuring.known(scan.serial) if not scan.wrong else Known())
         if admission.refused:
-            self._say(f"Refused: {admission.refused}.")
-            self.status = max(self.status, ExitStatus.INPUT_WRONG)
+            self._note(f"Refused: {admission.refused}.")
+            self._came_to(ExitStatus.INPUT_WRONG)
             return None
         asked = list(admission.asked)
         if is_late:
@@ -185,7 +214,7 @@ class Station(Generic[Job]):
         choices = (_ANEW, _CARRY_ON, _LEAVE) if admission.can_carry_on else (_MEASURE, _LEAVE)
         answer = self._ask((*asked, *connected), choices)
         if answer not in {one.key for one in choices} - {NO}:
-            self._say(f"Left out: {printable(scan.serial)}.")
+            self._leave_out(admission)
             return None
         return replace(admission, carries_on=answer == OTHER)
 
@@ -195,17 +224,19 @@ class Station(Generic[Job]):
         reason = ""
         asks_why = admission.needs_reason and not admission.carries_on
         if asks_why and (reason := self._reason(admission.serial)) == "":
-            self._say(f"Left out: {printable(admission.serial)}, for nobody said why it is tested again.")
+            self._leave_out(admission, ", for nobody said why it is tested again")
             return
         try:
             job = self._job(admission, reason)
         except InputError as problem:
-            self._say(*(f"Refused: {one.message}." for one in problem.complaints[:3]))
-            self.status = max(self.status, ExitStatus.INPUT_WRONG)
+            self._note(*_about("Refused", admission.serial, problem))
+            self._not_measured(admission)
+            self._came_to(ExitStatus.INPUT_WRONG)
             return
         if not self._worn():
-            self._say(f"Left out: {printable(admission.serial)}.")
+            self._leave_out(admission)
             return
+        self._unit_turn = self._face.turn
         self._show(
             phase="measuring",
             serial=admission.serial,
@@ -221,12 +252,21 @@ class Station(Generic[Job]):
         try:
             report = self._measuring.measure(job, lambda text: self._show(progress=text))
         except InputError as problem:  # a folder or a store that is not there any more
-            self._say(*(f"Could not begin: {one.message}." for one in problem.complaints[:3]))
-            self.status = max(self.status, ExitStatus.BENCH_FAILED)
+            self._say(*_about("Could not begin", admission.serial, problem))
+            self._not_measured(admission)
+            self._came_to(ExitStatus.BENCH_FAILED)
             self._show(safe=True, safe_why="nothing was sent to the bench")
             return
         # in a batch counts what was tested in it before, as in the batch's own yield; without one whatever is known of the unit
         self._ended(report, is_again=report.attempt > 1 if report.attempt else admission.is_again)
+
+    def _leave_out(self, admission: Admission, why: str = "") -> None:
+        self._note(f"Left out: {printable(admission.serial)}{why}.")
+        self._not_measured(admission)
+
+    def _not_measured(self, admission: Admission) -> None:
+        if admission.is_listed and admission.serial not in self._measured:
+            self.left_out[admission.serial] = None
 
     def _job(self, admission: Admission, reason: str) -> Job:
         if admission.carries_on:
@@ -244,9 +284,12 @@ class Station(Generic[Job]):
                 return typed.strip()
 
     def _ended(self, report: UnitReport, *, is_again: bool) -> None:
-        self.status = max(self.status, report.status)
+        self._came_to(report.status)
+        self._measured.add(report.serial)
+        self.left_out.pop(report.serial, None)
+        is_sound = report.verdict is not Verdict.BENCH and report.safe
         self._show(
-            phase="waiting",
+            phase="waiting" if is_sound else "stopped",
             model=report.model,
             verdict=report.verdict,
             met=report.met,
@@ -260,7 +303,7 @@ class Station(Generic[Job]):
         )
         self._told(report)
         self._stopper.check()
-        if report.verdict is Verdict.BENCH or not report.safe:
+        if not is_sound:
             self._look_at_bench(report.bench or (report.safe_why,))
 
     def _counted(self, report: UnitReport, *, is_again: bool) -> Counts:
@@ -290,8 +333,9 @@ class Station(Generic[Job]):
             )
             if answer != YES:
                 raise Interrupted("nobody at the bench")
+            self._show(phase="opening")  # nothing is asked for until it is open
             safe, said = self._measuring.open_again()
-            self._show(safe=safe, safe_why=said)
+            self._show(phase="opening" if safe else "stopped", safe=safe, safe_why=said)
             self._stopper.check()
             if safe:
                 return
@@ -336,6 +380,17 @@ class Station(Generic[Job]):
     def _say(self, *lines: str) -> None:
         self._face = replace(self._face, notes=lines)
 
+    def _note(self, *lines: str) -> None:
+        """Say something beside what was said of the kept scans before it."""
+        self._say(*(*self._face.notes, *lines)[-MOST_NOTES:])
+
     def _show(self, **changes: object) -> None:
         self._face = replace(self._face, **changes)  # type: ignore[arg-type]
         self._operator.show(self._face)
+
+
+def _about(what: str, serial: str, problem: InputError) -> list[str]:
+    """Return what is wrong, a line each, with the serial that it is about."""
+    name = printable(serial)
+    messages = (one.message for one in problem.complaints[:3])
+    return [f"{what}: {text}." if name in text else f"{what}: {name}: {text}." for text in messages]

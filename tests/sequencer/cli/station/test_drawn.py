@@ -45,6 +45,25 @@ TYPED = st.builds(
 )
 
 
+def test_the_smallest_screen_says_change_in_capitals_and_counts_after_a_unit_that_failed() -> None:
+    """Other things go first: what stands above all, and the block letters of CHANGE."""
+    face = Face(
+        phase="waiting",
+        head=("Goods in on Bench 2", "batch October · station 3"),
+        serial="M40-0012",
+        model="M40",
+        verdict=Verdict.FAIL,
+        wrong=("frequency error, channel 20: (937.0 ± 2.7) Hz, 340 Hz above the limit of 600 Hz",) * 3,
+        look_at="check frequency_error, channel 20",
+        safe=True,
+        safe_why="PTT released, generator off, supply off, each read back.",
+        counts=Counts(passed=12, failed=2, first_passed=12, first_tested=14),
+    )
+    lines = [line.text for line in drawn(face, Typed(), LEAST_WIDTH - 2, LEAST_HEIGHT)]
+    assert any(line.startswith("CHANGE: The unit may be changed") for line in lines)
+    assert any(line.startswith("Session: passed 12, failed 2") for line in lines)
+
+
 @given(
     face=FACES,
     typed=TYPED,
@@ -58,6 +77,7 @@ def test_every_face_fits_and_says_what_matters(face: Face, typed: Typed, width: 
     assert len(lines) <= height
     assert all(len(line) <= width for line in lines)
     assert all(line.isprintable() for line in lines)
+    assert any(line.startswith(f"Session: passed {face.counts.passed}") for line in lines)
     text = " ".join(lines)
     if face.verdict is not None:
         assert f"{face.verdict.value}: " in text

@@ -7,6 +7,7 @@ from typing import Any
 
 from textual import events
 
+from sequencer.cli.station.keyboard import NOT_ALONE
 from sequencer.cli.station.window import StationWindow
 from sequencer.run.line.face import NO, YES, Choice, Face, Question, Verdict, as_plain
 
@@ -35,8 +36,19 @@ def test_scans_answers_and_faces_go_through_the_window() -> None:
             await pilot.pause()
             assert [one["scan"] for one in sent[4:]] == ["B-1", "B-2"]
             window.take({"taken": 2, "face": as_plain(ASKING)})
-            await pilot.press("y", "f4", "f3", "ctrl+c", "ctrl+backslash", "ctrl+q")
+            await pilot.press("y", "f3")  # in one burst: the scanner's
+            while window._keyboard.due_s is not None:
+                await pilot.pause(0.01)
+            assert any(NOT_ALONE in line for line in window.shown)
+            await pilot.press("f4")  # of no answer
+            while window._keyboard.due_s is not None:
+                await pilot.pause(0.01)
+            assert sent[6:] == []
+            await pilot.press("f3")
+            while not sent[6:]:
+                await pilot.pause(0.01)
             assert sent[6:] == [{"key": NO, "asked": 5}]
+            await pilot.press("ctrl+c", "ctrl+backslash", "ctrl+q")
             failed = Face(
                 phase="waiting", serial="A-1", verdict=Verdict.FAIL, safe=True, safe_why="read back."
             )

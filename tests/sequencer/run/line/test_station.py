@@ -178,6 +178,59 @@ def test_a_doubled_scan_of_the_unit_itself_is_said_and_asks_nothing() -> None:
     assert person.faces[-1].notes == ("A-1 was scanned again while it was measured: a doubled scan.",)
 
 
+def test_a_unit_that_is_scanned_again_at_a_later_question_is_asked_about() -> None:
+    """Not taken for a doubled scan of the unit before; and what is said of one kept scan stands while the next is asked about."""
+
+    class Later(Person):
+        @override
+        def choose(self, face: Face) -> str:
+            if not self.asked:  # scanned while the question about A-2 stands
+                self.scans.extend([("late", "A-1"), ("late", "=1"), ("late", "A-3")])
+            return super().choose(face)
+
+    person, bench = Later(["A-1", ("late", "A-2")], [NO, NO, NO]), Bench()
+    session(person, bench)
+    asked = [face.question.text[0].split()[0] for face in person.asked if face.question is not None]
+    assert asked == ["A-2", "A-1", "A-3"]
+    assert "Refused: =1: it begins as a spreadsheet's formula does." in person.asked[2].notes
+
+
+def test_nothing_is_said_of_the_next_unit_while_the_bench_is_not_open() -> None:
+    """Neither while it is looked at nor while it is opened again."""
+    person, opened = Person(["A-1"], [YES, YES]), []
+
+    class Slow(Bench):
+        @override
+        def open_again(self) -> tuple[bool, str]:
+            opened.append(person.faces[-1].phase)
+            return super().open_again()
+
+    bench = Slow({"A-1": Verdict.BENCH}, unsafe=frozenset({"A-1"}), opens=[False, True])
+    session(person, bench)
+    assert opened == ["opening", "opening"]
+    assert {face.phase for face in person.faces if face.safe is False} == {"opening", "stopped"}
+
+
+@pytest.mark.parametrize(
+    ("scans", "answers", "status", "left"),
+    [
+        (["A-1", "=1"], [], ExitStatus.FAILED, []),
+        (["=1", "A-2"], [], ExitStatus.INPUT_WRONG, []),
+        (["L-1", "A-2"], [NO], ExitStatus.BENCH_FAILED, ["L-1"]),
+        (["L-1", "L-1"], [NO, YES, "plug was loose"], ExitStatus.PASSED, []),
+        (["Z-9", "A-2"], [], ExitStatus.BENCH_FAILED, ["Z-9"]),
+    ],
+)
+def test_what_a_session_ends_with(
+    scans: list[str], answers: list[str | None], status: ExitStatus, left: list[str]
+) -> None:
+    """A refused scan hides no unit that failed; a unit of the list that was left out is one that was not measured."""
+    listed = Known(listed=True)
+    known = {"L-1": Known(listed=True, today=AGAIN.today, needs_reason=True), "Z-9": listed}
+    station = session(Person(scans, answers), Bench({"A-1": Verdict.FAIL}, known=known))
+    assert (station.status, list(station.left_out)) == (status, left)
+
+
 @given(
     late=st.lists(st.sampled_from(["B-1", "B-2", "=1+1", "../x"]), max_size=6),
     answers=st.lists(st.sampled_from([YES, NO]), min_size=6, max_size=6),
