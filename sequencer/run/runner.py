@@ -17,6 +17,7 @@ from sequencer.planning.plan import Plan
 from sequencer.planning.step import Step
 from sequencer.results.model import Result
 from sequencer.run.bench_health.doubted import BEFORE_ALL, doubt_results, is_changed, is_sound
+from sequencer.run.bench_health.simulated import refused_as_simulated
 from sequencer.run.events import CheckEnded, CheckStarted, Listener, RunEnded, RunStarted, StepTaken, Warned
 from sequencer.run.facts import RunFacts
 from sequencer.run.interrupt import Interrupted, Stopper, stoppable
@@ -204,19 +205,20 @@ class Runner:
         return True
 
     def _look_whether_simulated(self) -> None:
-        """See that a run on simulated instruments is marked so, also where the bench file does not say it. Raises _Stopped for a repeat."""
+        """See that a run on simulated instruments is marked so, also where the bench file does not say it.
+
+        Raises _Stopped for a repeat, and in a batch, which was admitted as one of a real bench.
+        """
         said = [name for name, one in self._bench.identities.items() if one.simulated]
         if self._facts.simulated or not said:
             return
         self._record.mark_simulated()
         self._facts = self._record.facts
         self._state.tell(Warned(text="The instruments say that they are simulated: so is this run marked."))
-        if self._facts.again is not None:
-            self._state.bench_failed(
-                f"{', '.join(said)} of this bench say that they are simulated, and run {self._facts.again.run} was on a real one: "
-                "a simulated result cannot take its place. Write 'simulated: true' into the bench file to repeat simulated runs."
-            )
-            raise _Stopped("stopped: a simulated bench cannot repeat a run on a real one")
+        if (refused := refused_as_simulated(self._facts, said)) is not None:
+            why, outcome = refused
+            self._state.bench_failed(why)
+            raise _Stopped(outcome)
 
     def _doubt(self) -> None:
         """Tell and keep what speaks against the bench: known beforehand, or by who answered now and in the run before."""

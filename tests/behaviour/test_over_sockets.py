@@ -20,6 +20,7 @@ from typing import Any
 
 import pytest
 
+from sequencer.analysis.batches.units import read_batch_units
 from sequencer.results.store.place import StorePlace
 from sequencer.results.store.store import Store
 
@@ -82,11 +83,11 @@ class Simulate:
         return self.process.returncode, errors
 
 
-def _run(bench: str, sequence: Path, folder: Path) -> dict[str, Any]:
-    outcome = subprocess.run(
+def _begin(bench: str, sequence: Path, folder: Path, *more: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
         [
             *(sys.executable, "-m", "sequencer", "run", str(sequence), "--bench", bench, "--serial", SERIAL),
-            *("--confirmed", "--json", "--folder", str(folder)),
+            *("--confirmed", "--json", "--folder", str(folder), *more),
         ],
         cwd=ROOT,
         capture_output=True,
@@ -94,6 +95,10 @@ def _run(bench: str, sequence: Path, folder: Path) -> dict[str, Any]:
         timeout=90,
         check=False,
     )
+
+
+def _run(bench: str, sequence: Path, folder: Path) -> dict[str, Any]:
+    outcome = _begin(bench, sequence, folder)
     assert outcome.returncode == 1, outcome.stderr  # one limit is meant to fail
     assert "The bench is safe" in outcome.stderr
     return dict(json.loads(outcome.stdout))
@@ -113,7 +118,10 @@ def runs(
         assert "simulated: true\n" in said
         bench.write_text(said.replace("simulated: true\n", ""), encoding="utf-8")
         over_sockets = _run(str(bench), sequence, folder / "over-sockets")
+        in_batch = _begin(str(bench), sequence, folder / "in-batch", "--batch", "B")
+        (folder / "in-batch.txt").write_text(f"{in_batch.returncode} {in_batch.stderr}", encoding="utf-8")
         status, errors = served.end(signal.SIGTERM)
+    over_sockets["in_batch"] = folder
     return over_sockets, _run("sim/bench.yaml", sequence, folder / "in-process"), status, errors
 
 
@@ -167,6 +175,23 @@ def test_the_simulation_is_named_on_both(runs: tuple[Any, ...]) -> None:
     with Store.open_to_read(StorePlace(path=table.with_name("results.sqlite"))) as store:
         (run,) = store.read_runs()
     assert (bool(run.simulated), run.bench) == (True, over_sockets["bench"])
+
+
+@pytest.mark.slow
+def test_a_bench_that_turns_out_simulated_tests_no_unit_for_a_real_batch(runs: tuple[Any, ...]) -> None:
+    """The run ends once the instruments have answered, measures nothing, and says what to write; its batch is a simulated one then."""
+    folder: Path = runs[0]["in_batch"]
+    said = (folder / "in-batch.txt").read_text(encoding="utf-8")
+    assert said.startswith("3 ")
+    assert "took it for a real one" in said
+    assert "Write 'simulated: true' into the bench file" in said
+    with Store.open_to_read(folder / "in-batch" / "results.sqlite") as store:
+        batch = store.read_batch("B")
+        assert batch is not None
+        units = read_batch_units(store, batch)
+    assert batch.simulated
+    assert units.left_out == ()
+    assert units.judged == ()
 
 
 @pytest.mark.slow

@@ -31,7 +31,7 @@ from sequencer.results.store.query import (
 )
 from sequencer.results.store.schema import SCHEMA_VERSION
 from sequencer.results.store.tables import batches, exchanges, files, results, run_files, runs, seconds, units
-from sequencer.results.store.transaction import Writing, write_batch, write_unit
+from sequencer.results.store.transaction import Writing, make_batch_simulated, write_batch, write_unit
 from sequencer.results.store.upgrade import prepare, schema_of
 from sequencer.results.store.writer import StoreWriter
 from sequencer.results.stored import StoredExchange, StoredResult, StoredRun, StoredUnit
@@ -91,7 +91,10 @@ class Store(StoreWriter):
             transaction.many("run", [row], unless_there=True)
             transaction.many("input_file", contents, unless_there=True)
             transaction.many("run_file", places, unless_there=True)
-            return import_kept(kept, connection)
+            imported = import_kept(kept, connection)
+            if kept.simulated:
+                make_batch_simulated(transaction, kept.run)
+            return imported
 
     def read_runs(
         self, wanted: Wanted | None = None, *, serial: str | None = None, limit: int | None = 20

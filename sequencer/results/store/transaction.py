@@ -12,8 +12,10 @@ from contextlib import contextmanager, suppress
 from functools import cache
 from typing import TYPE_CHECKING, Any, Protocol
 
+from sequencer.problems import printable
 from sequencer.results.model import Result
 from sequencer.results.store import rows as store_rows
+from sequencer.results.store.problems import StoreProblem
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection, Engine, PoolProxiedConnection
@@ -199,6 +201,44 @@ def write_unit(transaction: Writing, run: Mapping[str, Any]) -> None:
 def write_batch(transaction: Writing, batch: Mapping[str, Any]) -> None:
     """Make a batch known; one of that name that is there stays as it is."""
     transaction.many("batch", [batch], unless_there=True)
+
+
+def see_batch(transaction: Writing, where: str, batch: Mapping[str, Any], *, is_late: bool) -> None:
+    """See that the batch which the store has is the one that a run was admitted to: another may have opened or closed it in that moment.
+
+    Raises StoreProblem. ``is_late``: the run has begun long since, so that it counts also where the batch was closed meanwhile.
+    """
+    found = transaction.run(
+        "SELECT sequence_hash, simulated, rules, closed FROM batch WHERE batch = :batch", batch=batch["batch"]
+    ).fetchone()
+    sequence_hash, simulated, rules, closed = found
+    differs = [
+        name
+        for name, is_other in (
+            ("another sequence", sequence_hash != batch["sequence_hash"]),
+            ("another kind of bench", bool(simulated) != bool(batch["simulated"])),
+            ("other rules", rules != batch["rules"]),
+        )
+        if is_other
+    ]
+    name = printable(batch["batch"])
+    again = "Begin the run again: it is told what the batch takes."
+    if differs:
+        said = f"batch '{name}' was opened by another run in this moment, for {' and '.join(differs)}"
+        raise StoreProblem(where, said, again)
+    if closed and not is_late:
+        raise StoreProblem(where, f"batch '{name}' was stopped or closed in this moment", again)
+
+
+def make_batch_simulated(transaction: Writing, run: str) -> None:
+    """Make the batch of ``run``, which turned out to be on a simulated bench, a simulated one, as long as no run on a real one is in it."""
+    transaction.run(
+        "UPDATE batch SET simulated = :yes WHERE batch = (SELECT batch FROM run WHERE run = :run) AND NOT EXISTS "
+        "(SELECT 1 FROM run WHERE run.batch = batch.batch AND run.simulated = :no)",
+        run=run,
+        yes=True,
+        no=False,
+    )
 
 
 def write_seconds(transaction: Writing, row: Mapping[str, Any]) -> None:

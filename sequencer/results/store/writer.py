@@ -32,8 +32,10 @@ from sequencer.results.store.transaction import (
     Writer,
     Writing,
     count_alike,
+    make_batch_simulated,
     replace_own,
     replace_results,
+    see_batch,
     write_batch,
     write_unit,
 )
@@ -113,13 +115,16 @@ class StoreWriter:
         """Write the row of a run that begins, its unit's and its batch's if they are new, and the files it is made from, each content once.
 
         ``again``: a write is tried again whose first try may have succeeded.
+
+        Raises StoreProblem, and writes nothing, where another has opened the batch otherwise, or closed it, since the run was admitted.
         """
         row = store_rows.run_row(run)
         contents, places = store_rows.file_rows(run.run, inputs)
         with self._writing() as transaction:
             write_unit(transaction, row)
             if batch is not None:
-                write_batch(transaction, store_rows.batch_row(batch))
+                write_batch(transaction, opened := store_rows.batch_row(batch))
+                see_batch(transaction, self._where, opened, is_late=again)
             transaction.many("run", [row], unless_there=again)
             transaction.many("input_file", contents, unless_there=True)
             transaction.many("run_file", places, unless_there=again)
@@ -180,10 +185,11 @@ class StoreWriter:
             rows.insert(transaction)
 
     def write_simulated(self, run: str, bench: str) -> None:
-        """Write that a run turned out to be on a simulated bench, and what that is called now."""
+        """Write that a run turned out to be on a simulated bench, and what that is called now; so is its batch, if it opened it."""
         said = store_rows.clean({"simulated": True, "bench": bench})
         with self._writing() as transaction:
             transaction.update_run(run, said)
+            make_batch_simulated(transaction, run)
 
     def write_end(
         self, run: str, *, outcome: str, bench_safe: bool, bench_s: float, status: int | None = None

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from threading import Barrier
 
 import pytest
 
 from sequencer.results.line import BatchRecord, CheckSeconds, LineFacts
 from sequencer.results.store.place import StorePlace
+from sequencer.results.store.problems import StoreProblem
 from sequencer.results.store.store import Store, Wanted
 from tests.support.stored_results import RUN, a_result, an_exchange
 
@@ -86,6 +89,66 @@ def test_a_batch_stays_as_it_was_opened(store: Store) -> None:
     store.write_batch_state("Week 48", closed=later, stopped="target reached")
     assert store.read_batch("Week 48") == replace(BATCH, closed=later, stopped="target reached", went_on=on)
     assert store.read_batch("Week 49") is None
+
+
+def test_of_runs_that_open_a_batch_at_once_only_those_that_agree_are_written(place: StorePlace) -> None:
+    """Four begin in the same moment, two with other rules: the batch has the rules of one, and only runs that were admitted under them."""
+    Store.open(place).close()
+    together = Barrier(4)
+    rules = {f"r{number}": f'{{"batch": "Week {number % 2}"}}' for number in range(4)}
+
+    def begin(run: str) -> str:
+        with Store.open(place) as store:
+            together.wait(timeout=30)
+            try:
+                store.write_run(
+                    replace(RUN, run=run, serial=run, **LINE.as_plain()),
+                    batch=replace(BATCH, rules=rules[run]),
+                )
+            except StoreProblem as problem:
+                return str(problem)
+        return ""
+
+    with ThreadPoolExecutor(4) as pool:
+        said = dict(zip(rules, pool.map(begin, rules), strict=True))
+    with Store.open_to_read(place) as store:
+        (batch,) = store.read_batches()
+        written = {one.run for one in store.read_runs()}
+    assert written == {run for run, its in rules.items() if its == batch.rules}
+    assert {run for run, problem in said.items() if not problem} == written
+    refused = [problem for problem in said.values() if problem]
+    assert len(refused) == 2
+    assert all("was opened by another run in this moment, for other rules" in one for one in refused)
+
+
+def test_a_run_whose_batch_was_closed_since_it_was_admitted_is_not_written(store: Store) -> None:
+    """Unless the store was away when it began: it has measured then."""
+    store.write_batch_state("Week 48", closed=BATCH.opened, closed_by="hand", stopped="delivered")
+    late = replace(RUN, run="r4", **LINE.as_plain())
+    with pytest.raises(StoreProblem, match="was stopped or closed in this moment"):
+        store.write_run(late, batch=BATCH)
+    assert store.read_run("r4") is None
+    store.write_run(late, batch=BATCH, again=True)
+    assert store.read_run("r4") is not None
+
+
+def test_a_batch_whose_first_run_turns_out_simulated_is_a_simulated_one(place: StorePlace) -> None:
+    """What was found out decides, not what the bench file had said; a batch with a real run in it stays one of a real bench."""
+    real = replace(RUN, simulated=False, **LINE.as_plain())
+    with Store.open(place) as store:
+        store.write_run(real, batch=replace(BATCH, simulated=False))
+        store.write_simulated("r1", "Bench (simulated)")
+        assert store.read_batches() == [BATCH]
+        other = replace(LINE, batch="Week 49")
+        for run in ("r2", "r3"):
+            store.write_run(
+                replace(real, run=run, **other.as_plain()),
+                batch=replace(BATCH, batch="Week 49", simulated=False),
+            )
+        store.write_simulated("r3", "Bench (simulated)")
+        found = store.read_batch("Week 49")
+    assert found is not None
+    assert not found.simulated
 
 
 def test_where_the_time_of_a_check_went_is_added_up(store: Store) -> None:
