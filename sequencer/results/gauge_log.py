@@ -15,7 +15,7 @@ from typing import Any, Self
 
 from sequencer.frozen import dataclass
 from sequencer.problems import FileProblems, about_file
-from sequencer.results.journal_lines import make_line, read_lines
+from sequencer.results.journal_lines import make_line, read_around
 from sequencer.results.model import Result
 from sequencer.uncertainty.decision import Decision
 
@@ -101,15 +101,36 @@ _LISTS = ("units", "operators", "checks")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GaugeRecord:
-    """What is kept of a study: of each measurement the last that was made. ``begun`` was announced, and its end not written down."""
+    """What is kept of a study: of each measurement the last that was made.
+
+    ``begun``: number and run of what was announced, and whose end is not written down, or is on a damaged line. ``damaged``: which lines
+    are, from 1. ``ended_early``: whether somebody ended it before it was whole.
+    """
 
     head: GaugeHead
     cells: Mapping[int, KeptCell]
-    begun: tuple[int, str] | None = None
+    begun: tuple[tuple[int, str], ...] = ()
+    damaged: tuple[int, ...] = ()
+    ended_early: bool = False
     good_bytes: int = 0
     lost_bytes: int = 0
     lines: int = 0
     last_sum: int = 0
+
+    @property
+    def planned(self) -> int:
+        """How many measurements the study has."""
+        return len(self.head.units) * len(self.head.operators) * self.head.trials
+
+    @property
+    def measured(self) -> int:
+        """How many of them are made."""
+        return sum(cell.is_whole for cell in self.cells.values())
+
+    @property
+    def is_whole(self) -> bool:
+        """Whether all are made."""
+        return self.measured == self.planned
 
 
 def gauge_path(folder: Path, name: str) -> Path:
@@ -133,20 +154,21 @@ def read_gauge(path: Path) -> GaugeRecord:
             else f"cannot be read: {error.strerror}",
             allowed="the name of a study that was begun, or the file it is kept in",
         ) from error
-    found = read_lines(content)
+    found = read_around(content)
     try:
         head = _head(found.lines[0])
         cells: dict[int, KeptCell] = {}
-        begun: tuple[int, str] | None = None
+        begun: dict[int, str] = {}
         for line in found.lines[1:]:
             if line["kind"] == "begins":
-                begun = (int(line["cell"]), str(line["run"]))
+                begun[int(line["cell"])] = str(line["run"])
             elif line["kind"] == "cell":
                 cell = _cell(line)
                 cells[cell.number] = cell
-                begun = None
-            else:
-                begun = None
+                begun.pop(cell.number, None)
+            elif line["kind"] == "left":
+                begun.pop(int(line["cell"]), None)
+        ended = any(line["kind"] == "ended" for line in found.lines)
     except (IndexError, KeyError, TypeError, ValueError) as error:
         raise about_file(
             path,
@@ -157,10 +179,12 @@ def read_gauge(path: Path) -> GaugeRecord:
     return GaugeRecord(
         head=head,
         cells=cells,
-        begun=begun,
+        begun=tuple(begun.items()),
+        damaged=found.damaged,
+        ended_early=ended,
         good_bytes=found.good_bytes,
         lost_bytes=found.lost_bytes,
-        lines=len(found.lines),
+        lines=found.next_number,
         last_sum=found.last_sum,
     )
 
@@ -185,7 +209,10 @@ class GaugeLog:
 
     @classmethod
     def go_on(cls, path: Path, record: GaugeRecord) -> Self:
-        """Go on with a study; what stands behind its last whole line, which a crash cut short, is taken off."""
+        """Go on with a study; what stands behind its last whole line, which a crash cut short, is taken off.
+
+        Damaged lines stay where they are.
+        """
         if record.lost_bytes:
             os.truncate(path, record.good_bytes)
         return cls(path, record.lines, record.last_sum)
@@ -203,6 +230,10 @@ class GaugeLog:
     def leave(self, number: int, why: str) -> None:
         """Note that a measurement that was announced counts for nothing."""
         self._write({"kind": "left", "cell": number, "why": why})
+
+    def end_early(self) -> None:
+        """Note that the study is ended before it is whole; it is not gone on with."""
+        self._write({"kind": "ended"})
 
     def close(self) -> None:
         """Close the file."""

@@ -77,7 +77,57 @@ def read_lines(content: bytes) -> Lines:
     )
 
 
-def _checked(line: bytes, number: int, before: int) -> Mapping[str, Any] | None:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SoundLines:
+    """What is sound of lines of which some are damaged: the others in order, and which are ``damaged``, counted from 1.
+
+    ``good_bytes``: up to the last line that was written to its end; ``lost_bytes``: behind it. ``next_number`` and ``last_sum`` are what
+    a line goes on with that is added there.
+    """
+
+    lines: tuple[Mapping[str, Any], ...]
+    damaged: tuple[int, ...]
+    good_bytes: int
+    lost_bytes: int
+    next_number: int
+    last_sum: int
+
+
+def read_around(content: bytes) -> SoundLines:
+    """Return all lines that are sound, those behind a damaged one too, for lines that say something each by itself.
+
+    A line is sound where its checksum continues the one that the line before states, were that damaged or not; so a damaged checksum
+    costs the next line as well.
+    """
+    found: list[Mapping[str, Any]] = []
+    damaged: list[int] = []
+    good = before = place = 0
+    last = -1
+    since = 0
+    while (end := content.find(b"\n", good) + 1) > 0:
+        line, good = content[good:end], end
+        place += 1
+        made = _checked(line, None, before)
+        said = _SUM.search(line)
+        before = int(said[1], 16) if said else 0
+        number = made["number"] if made else None
+        if made is None or type(number) is not int or number <= last:
+            damaged.append(place)
+            since += 1
+            continue
+        found.append(made)
+        last, since = number, 0
+    return SoundLines(
+        lines=tuple(found),
+        damaged=tuple(damaged),
+        good_bytes=good,
+        lost_bytes=len(content) - good,
+        next_number=last + 1 + since,
+        last_sum=before,
+    )
+
+
+def _checked(line: bytes, number: int | None, before: int) -> Mapping[str, Any] | None:
     said = _SUM.search(line)
     if said is None or zlib.crc32(line[:-_SUM_BYTES], before) != int(said[1], 16):
         return None
@@ -85,7 +135,9 @@ def _checked(line: bytes, number: int, before: int) -> Mapping[str, Any] | None:
         plain = json.loads(line)
     except (ValueError, RecursionError):
         return None
-    return plain if isinstance(plain, dict) and plain.get("number") == number else None
+    if not isinstance(plain, dict) or (number is None and "number" not in plain):
+        return None
+    return plain if number is None or plain.get("number") == number else None
 
 
 def as_plain(value: Any) -> Any:

@@ -1,13 +1,14 @@
 """What decision rules cost side by side, for one process, one uncertainty and one pair of limits.
 
 Global risks after JCGM 106:2012, clause 9 (`sequencer.statistics.risk`). The process is taken to be normal; where its spread was found
-from few units, the risks are told for both ends of the spread's interval too.
+from few units, the smallest and the largest of each risk over the spread's interval are told too.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from functools import cache
 
 from sequencer.frozen import dataclass
 from sequencer.statistics.risk import GlobalRisk, guard_band_for, normal_risk
@@ -15,6 +16,8 @@ from sequencer.uncertainty.decision import Limits
 
 COVERAGE = 2.0
 """What an expanded uncertainty is divided by, where nothing else is said (about 95 %)."""
+_STEPS = 16
+_FINER = 6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,14 +30,23 @@ class Process:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class RiskRange:
+    """The smallest and the largest each figure is over an interval of the spread; each by itself, for none need rise or fall with it."""
+
+    false_accept: tuple[float, float]
+    false_reject: tuple[float, float]
+    false_accept_of_accepted: tuple[float, float]
+    refused: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RuleRisk:
-    """One rule: its guard band and its risks; ``low``, ``high`` at the ends of the spread's 95 % interval, None where it was stated."""
+    """One rule: its guard band and its risks; ``within``: over the spread's 95 % interval, None where the spread was stated."""
 
     name: str
     guard_band: float
     risk: GlobalRisk
-    low: GlobalRisk | None = None
-    high: GlobalRisk | None = None
+    within: RiskRange | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,13 +114,42 @@ def spread_interval(spread: float, units: int, confidence: float = 0.95) -> tupl
 
 
 def _rule(name: str, guard_band: float, process: Process, standard: float, limits: Limits) -> RuleRisk:
+    @cache
     def of(spread: float) -> GlobalRisk:
         return normal_risk(process.mean, spread, standard, limits, guard_band)
 
-    low = high = None
+    within = None
     if process.units is not None:
-        low, high = (of(end) for end in spread_interval(process.spread, process.units))
-    return RuleRisk(name=name, guard_band=guard_band, risk=of(process.spread), low=low, high=high)
+        low, high = spread_interval(process.spread, process.units)
+        steps = {low * (high / low) ** (step / _STEPS) for step in range(_STEPS)}
+        spreads = sorted(steps | {process.spread, high})
+
+        def ends(figure: Callable[[GlobalRisk], float]) -> tuple[float, float]:
+            def at(spread: float) -> float:
+                return figure(of(spread))
+
+            return _smallest(at, spreads), -_smallest(lambda spread: -at(spread), spreads)
+
+        within = RiskRange(
+            false_accept=ends(lambda risk: risk.false_accept),
+            false_reject=ends(lambda risk: risk.false_reject),
+            false_accept_of_accepted=ends(lambda risk: risk.false_accept_of_accepted),
+            refused=ends(lambda risk: 1.0 - risk.accepted),
+        )
+    return RuleRisk(name=name, guard_band=guard_band, risk=of(process.spread), within=within)
+
+
+def _smallest(figure: Callable[[float], float], spreads: Sequence[float]) -> float:
+    """Return the smallest figure over the spreads, and between the neighbours of the smallest; NaN where there is no figure anywhere."""
+    known = [(value, at) for at, spread in enumerate(spreads) if not math.isnan(value := figure(spread))]
+    if not known:
+        return math.nan
+    least, at = min(known)
+    if 0 < at < len(spreads) - 1:
+        start, width = spreads[at - 1], spreads[at + 1] - spreads[at - 1]
+        finer = (figure(start + width * step / _FINER) for step in range(1, _FINER))
+        least = min(least, *(value for value in finer if not math.isnan(value)))
+    return least
 
 
 def _widest(process: Process, standard: float, limits: Limits) -> float:

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
+import sqlite3
 from collections import Counter
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -83,7 +86,7 @@ def test_a_whole_study_has_each_cell_once_and_its_runs_in_the_store(made: tuple[
     cells = record.cells.values()
     assert set(Counter((cell.unit, cell.operator) for cell in cells).values()) == {2}
     assert sorted(cell.run for cell in cells) == sorted(_runs(folder))
-    assert record.begun is None
+    assert record.begun == ()
     with Store.open_to_read(folder / "results" / "results.sqlite") as store:
         operators = {run.run: run.operator for run in store.read_runs(limit=None)}
     assert operators == {cell.run: cell.operator for cell in cells}
@@ -170,15 +173,86 @@ def test_a_file_that_is_no_study_is_refused(tmp_path: Path, content: bytes) -> N
 
 
 def test_missing_readings_are_named_and_done_without(made: tuple[Path, Any], tmp_path: Path) -> None:
-    """A study shown before its end says which cells are short; status 3."""
+    """A study shown before its end says which cells are short, and no value; ended early, for good, it says what it can. Status 3."""
     lines = _log(made[0]).read_bytes().splitlines(keepends=True)
     short = tmp_path / "short.gauge"
     short.write_bytes(b"".join(lines[:-2]))
-    shown = _call("--show", short)
     last = read_gauge(_log(made[0])).cells[8]
+    before = _call("--show", short)
+    assert before.exit_code == 3
+    assert f"Missing: {last.unit} by {last.operator}: 1 of 2." in before.output
+    told = json.loads(_call("--show", short, "--json").stdout)
+    assert told["missing"] == [f"{last.unit} by {last.operator}: 1 of 2"]
+    for text in (before.output, json.dumps(told)):
+        assert not re.search(r" W\b|\bmean\b|%|\"value\"|std", text)
+    shown = _call("--show", short, "--end-early")
+    assert read_gauge(short).ended_early
+    assert _call("--show", short).output == shown.output
     assert shown.exit_code == 3
     assert f"Missing: {last.unit} by {last.operator}: 1 of 2." in shown.output
-    assert "restricted maximum likelihood" in shown.output
+    assert "Ended early." in shown.output
+    assert "restricted maximum likelihood" in " ".join(shown.output.split())
+
+
+def test_what_was_ended_early_is_not_gone_on_with(copied: Path) -> None:
+    """Its values were seen."""
+    lines = _log(copied).read_bytes().splitlines(keepends=True)
+    _log(copied).write_bytes(b"".join(lines[:-2]))
+    assert _call("--show", "power", "--end-early", "--folder", copied / "results").exit_code == 3
+    done = _go_on(copied)
+    assert done.exit_code == 2
+    assert "was ended early, and its values were shown" in done.output
+
+
+@pytest.mark.parametrize("spoil", [rb'"trial":', rb'"sum":"'], ids=["body", "checksum"])
+def test_a_damaged_line_costs_itself_and_is_taken_from_the_store(spoil: bytes, copied: Path) -> None:
+    """The line is named, the rest is read, the store tells the lost measurement, and no run is made; it is then whole."""
+    before = _runs(copied)
+    lines = _log(copied).read_bytes().splitlines(keepends=True)
+    at = lines[6].index(spoil) + len(spoil)
+    lines[6] = lines[6][:at] + (b"8" if lines[6][at : at + 1] != b"8" else b"7") + lines[6][at + 1 :]
+    _log(copied).write_bytes(b"".join(lines))
+    shown = _call("--show", "power", "--folder", copied / "results")
+    assert shown.exit_code == 3
+    which = "line 7 is damaged" if b"trial" in spoil else "lines 7, 8 are damaged"
+    assert which in " ".join(shown.output.split())
+    assert "7 of 8 measurements made" in shown.output
+    done = _go_on(copied)
+    assert done.exit_code == 0, done.output
+    assert which in " ".join(done.stderr.split())
+    assert "Measurement 3 " in done.stderr
+    assert "was over, and is taken from the store" in done.stderr
+    assert _runs(copied) == before
+    assert _go_on(copied).exit_code == 0
+    record = read_gauge(_log(copied))
+    assert (record.is_whole, record.begun, record.lost_bytes) == (True, (), 0)
+
+
+def test_runs_that_no_store_holds_are_named(copied: Path) -> None:
+    """As after a full disk: the values stand in the study's file alone. Shown, and called again; status 3, and the figures all the same."""
+    lost = read_gauge(_log(copied)).cells[5]
+    with closing(sqlite3.connect(copied / "results" / "results.sqlite")) as base:
+        base.execute("DELETE FROM run WHERE run = ?", (lost.run,))
+        base.commit()
+    for shown in (_call("--show", "power", "--folder", copied / "results"), _go_on(copied)):
+        assert shown.exit_code == 3
+        said = " ".join(shown.stdout.split())
+        assert "The store does not hold the run of 1 measurement" in said
+        assert f"5 ({lost.unit} by {lost.operator}), run {lost.run}" in said
+        assert "Measuring takes" in said
+    (copied / "results" / "results.sqlite").unlink()
+    shown = _call("--show", "power", "--folder", copied / "results")
+    assert "Whether the store holds its runs is not known" in " ".join(shown.stdout.split())
+
+
+def test_it_is_shown_by_the_file_that_plans_it_and_fits_the_terminal(made: tuple[Path, Any]) -> None:
+    """Sentences are wrapped, tables stay whole."""
+    words = ["gauge", "--show", str(made[0] / "study.yaml"), "--folder", str(made[0] / "results")]
+    shown = CliRunner(env={"COLUMNS": "60", "NO_COLOR": "1"}).invoke(main, words)
+    assert shown.exit_code == 0, shown.output
+    long = [line for line in shown.stdout.splitlines() if len(line) > 60]
+    assert all(line.startswith("  ") for line in long)
+    assert " ".join(shown.stdout.split()) == " ".join(made[1].stdout.split())
 
 
 def test_at_a_terminal_the_wrong_unit_or_operator_is_refused_and_q_stops(tmp_path: Path) -> None:
@@ -212,8 +286,9 @@ def test_at_a_terminal_the_wrong_unit_or_operator_is_refused_and_q_stops(tmp_pat
     assert "'M40-0099' is not the unit whose turn it is" in seen.text
     assert "the same command goes on with it" in seen.text
     assert "2 of 8 kept." in seen.text
-    measuring = seen.text[: seen.text.index("Stopped.")]
-    assert " W " not in measuring
+    assert "6 of 8" not in seen.text
+    assert not re.search(r"\d W\b|mean |std", seen.text)
+    assert "Missing: " in seen.text
     done = _go_on(folder)
     assert done.exit_code == 0, done.output
     assert "6 of 8 measurements to be made" in done.stderr
@@ -295,6 +370,9 @@ def test_only_readings_that_are_alike_are_called_so(value: str, status: int, tmp
         (("study.yaml",), "--bench: it is not given"),
         (("nowhere.yaml", "--bench", "bench"), "no such file"),
         (("study.yaml", "--bench", "bench"), "there is no terminal to ask at"),
+        (("--end-early",), "nothing is asked for"),
+        (("study.yaml", "--end-early"), "it goes with --show"),
+        (("--show", "nowhere.yaml"), "no such file"),
         (("--show", "powr"), "no gauge study 'powr' is kept"),
         (("--show", "power", "--lower", "3 W"), "goes with --from alone"),
         (("--from", "nowhere.csv"), "no such file"),

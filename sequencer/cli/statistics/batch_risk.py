@@ -13,6 +13,7 @@ from sequencer.analysis.batches.summary import find_record
 from sequencer.analysis.batches.true_spread import TrueSpread, true_spread_of
 from sequencer.analysis.batches.units import read_batch_units
 from sequencer.cli.statistics.risk_text import as_plain, lines_of, rules_of
+from sequencer.cli.statistics.wrapped import show_lines
 from sequencer.problems import did_you_mean, listed, option_problem, printable
 from sequencer.results.line import BatchRecord
 from sequencer.results.store.place import find_place
@@ -58,7 +59,7 @@ def batch_risk(
         ]
         click.echo(json.dumps({"batch": record.batch, "quantities": plain}, ensure_ascii=False, indent=2))
         return
-    click.echo("\n".join(_lines(record, found)))
+    show_lines(_lines(record, found))
 
 
 def _table(spread: TrueSpread, rule: str, false_accept: float | None) -> RiskTable | None:

@@ -36,7 +36,12 @@ from sequencer.cli.common.options import (
     "--show",
     metavar="NAME",
     default="",
-    help="Show the study of this name, or of this file, as far as it is made.",
+    help="Show the study of this name, or of this file (STUDY, or the .gauge file it is kept in): what it says, or what is missing.",
+)
+@click.option(
+    "--end-early",
+    is_flag=True,
+    help="With --show: end a study that is not whole as it is, for good, and show what it says.",
 )
 @click.option(
     "--from",
@@ -55,7 +60,8 @@ def gauge(study: Path | None, as_json: bool, **asked: Any) -> None:
     """Make the gauge study in the file STUDY: how much of what is measured is the units, how much the measuring itself.
 
     Every operator measures every unit several times, in an order drawn by lot; units and operators are asked for by name. It can be
-    stopped at any time: the same command goes on with it. 'sequencer new gauge NAME' writes a file to begin with.
+    stopped at any time: the same command goes on with it. No value is shown until the study is whole. 'sequencer new gauge NAME' writes a
+    file to begin with.
     """
     from sequencer.cli.statistics.gauge_asked import gauge_asked
 

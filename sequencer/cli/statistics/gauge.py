@@ -10,16 +10,23 @@ import click
 
 from sequencer.analysis.gauge import GaugeFinding, find_gauge_finding, findings_of
 from sequencer.cli.statistics.figures import in_one_unit
+from sequencer.cli.statistics.gauge_kept import cells_without_run, end_early
+from sequencer.cli.statistics.gauge_state import damaged_lines, withheld_lines, without_run_lines
 from sequencer.cli.statistics.gauge_text import all_lines, finding_as_plain, head_lines, record_as_plain
+from sequencer.cli.statistics.wrapped import show_lines
+from sequencer.inputs.gauge_file import load_gauge
 from sequencer.inputs.gauge_list import ListedReading, read_gauge_list
 from sequencer.problems import did_you_mean, listed, option_problem
-from sequencer.results.gauge_log import ENDING, GaugeRecord, gauge_path, read_gauge
+from sequencer.results.gauge_log import ENDING, gauge_path, read_gauge
 from sequencer.run.status import ExitStatus
 
 
-def show_study(name: str, folder: Path, *, as_json: bool) -> int:
-    """Show the kept study called ``name``, or the one in the file of that path; returns the exit status."""
-    path = Path(name) if name.endswith(ENDING) else gauge_path(folder, name)
+def show_study(name: str, folder: Path, store: str, *, ends: bool, as_json: bool) -> int:
+    """Show the kept study called ``name``, or the one of the file of that path; returns the exit status.
+
+    ``ends``: end it first, whole or not.
+    """
+    path = _path_of(name, folder)
     if not path.is_file() and not name.endswith(ENDING):
         there = sorted(one.stem for one in folder.glob(f"*{ENDING}"))[:30] if folder.is_dir() else []
         raise option_problem(
@@ -29,20 +36,37 @@ def show_study(name: str, folder: Path, *, as_json: bool) -> int:
             allowed=listed(there) or "a study that was begun; there is none here",
             hint=did_you_mean(name, there),
         )
-    return show_record(read_gauge(path), as_json=as_json)
+    read_gauge(path)
+    if ends:
+        end_early(path)
+    return show_record(path, store, as_json=as_json)
 
 
-def show_record(record: GaugeRecord, *, as_json: bool) -> int:
-    """Show what is kept of a study, and what it says."""
-    findings = findings_of(record)
+def _path_of(name: str, folder: Path) -> Path:
+    """Return the file a study is kept in, which is given itself, by the file that plans the study, or by the study's name."""
+    if name.endswith(ENDING):
+        return Path(name)
+    if name.endswith((".yaml", ".yml")):
+        return gauge_path(folder, load_gauge(Path(name)).file.gauge)
+    return gauge_path(folder, name)
+
+
+def show_record(path: Path, store: str, *, as_json: bool) -> int:
+    """Show what is kept of a study, and what it says once it is whole or was ended early; ``store``: where its runs should be."""
+    record = read_gauge(path)
+    findings = findings_of(record) if record.is_whole or record.ended_early else []
+    lost = damaged_lines(path, record)
+    without, why = cells_without_run(record, path.parent, store) if record.cells else ([], "")
+    notes = [*lost, *without_run_lines(path, without, why)]
     if as_json:
-        click.echo(json.dumps(record_as_plain(record, findings), ensure_ascii=False, indent=2))
+        plain = {**record_as_plain(record, findings), "notes": notes}
+        click.echo(json.dumps(plain, ensure_ascii=False, indent=2))
     else:
-        lines = [*head_lines(record), *all_lines(findings)]
-        if not findings:
-            lines.append("Nothing has been measured yet.")
-        click.echo("\n".join(lines))
-    return _status(findings)
+        show_lines(
+            [*head_lines(record), *notes, *(all_lines(findings) if findings else withheld_lines(record))]
+        )
+    status = _status(findings)
+    return max(status, int(ExitStatus.BENCH_FAILED)) if without else status
 
 
 def show_list(path: Path, lower: str, upper: str, *, as_json: bool) -> int:
@@ -60,7 +84,7 @@ def show_list(path: Path, lower: str, upper: str, *, as_json: bool) -> int:
         plain = {"from": str(path), "findings": [finding_as_plain(one) for one in findings]}
         click.echo(json.dumps(plain, ensure_ascii=False, indent=2))
     else:
-        click.echo("\n".join(all_lines(findings)).strip("\n"))
+        show_lines("\n".join(all_lines(findings)).strip("\n").split("\n"))
     return _status(findings)
 
 

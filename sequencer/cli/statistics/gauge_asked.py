@@ -16,6 +16,7 @@ def gauge_asked(
     dry_run: bool,
     unasked: bool,
     show: str,
+    end_early: bool,
     listed: Path | None,
     lower: str,
     upper: str,
@@ -32,6 +33,8 @@ def gauge_asked(
             allowed="STUDY with --bench to make a study, --show NAME, or --from FILE",
             hint="'sequencer new gauge NAME' writes a study to begin with",
         )
+    if end_early and not show:
+        raise option_problem("--end-early", "it goes with --show", allowed="--show NAME beside it")
     if listed is None and (lower or upper):
         raise option_problem(
             "--lower" if lower else "--upper",
@@ -43,7 +46,7 @@ def gauge_asked(
 
         if listed is not None:
             return show_list(listed, lower, upper, as_json=as_json)
-        return show_study(show, folder, as_json=as_json)
+        return show_study(show, folder, store, ends=end_early, as_json=as_json)
     if not bench_name:
         raise option_problem("--bench", "it is not given", allowed="a bench file, or a shipped one's name")
     from sequencer.cli.run import Asked

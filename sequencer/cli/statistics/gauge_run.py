@@ -4,18 +4,19 @@ from __future__ import annotations
 
 import secrets
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
 import click
-from filelock import FileLock, Timeout
 
 from sequencer.bench.simulation import specimen_for
 from sequencer.cli.common.bench import bench_title
 from sequencer.cli.run import Asked, Prepared, Ran, execute, new_run, prepare, tell_beforehand
 from sequencer.cli.screens.operator import TerminalPerson
 from sequencer.cli.statistics.gauge import show_record
+from sequencer.cli.statistics.gauge_kept import begun_log, kept_so_far, only_here
+from sequencer.cli.statistics.gauge_state import damaged_lines
 from sequencer.frozen import dataclass
 from sequencer.inputs.gauge_file import Cell, LoadedGauge, load_gauge, planned_cells
 from sequencer.problems import Complaint, FileProblems, about_file, option_problem, printable
@@ -45,14 +46,14 @@ def gauge_command(study: Path, asked: Asked, *, unasked: bool, as_json: bool) ->
         first = next(iter(runs.values()))
         _refuse_unasked(first, unasked=unasked, study=study)
         path = gauge_path(asked.folder, loaded.file.gauge)
-        with _only_here(path):
+        with only_here(path):
             head = _head(loaded, first)
-            record = _kept(path, head)
+            record = kept_so_far(path, head)
             tell_beforehand(first)
-            with closing(_begun(path, record, head)) as log:
+            with closing(begun_log(path, record, head)) as log:
                 making = _Making(log=log, runs=runs, stopper=stopper, asks=not unasked, record=record)
                 status = making.go(planned_cells(loaded.file, making.seed))
-        shown = show_record(read_gauge(path), as_json=as_json)
+        shown = show_record(path, asked.store, as_json=as_json)
         return max(int(status), shown)
 
 
@@ -101,25 +102,6 @@ def _refuse_unasked(prepared: Prepared, *, unasked: bool, study: Path) -> None:
         )
 
 
-@contextmanager
-def _only_here(path: Path) -> Iterator[None]:
-    """Hold the lock of a study, which one process makes at a time."""
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        lock = FileLock(path.with_suffix(".gauge-lock"), timeout=0)
-        lock.acquire()
-    except Timeout as error:
-        raise about_file(
-            path, "another process makes this study", allowed="one at a time", hint="end that one first"
-        ) from error
-    except OSError as error:
-        raise unkept(path, error) from error
-    try:
-        yield
-    finally:
-        lock.release()
-
-
 def _head(loaded: LoadedGauge, prepared: Prepared) -> GaugeHead:
     file, plan = loaded.file, prepared.plan
     return GaugeHead(
@@ -136,45 +118,6 @@ def _head(loaded: LoadedGauge, prepared: Prepared) -> GaugeHead:
         bench_hash=plan.bench.hash,
         simulated=prepared.simulated,
     )
-
-
-def _kept(path: Path, head: GaugeHead) -> GaugeRecord | None:
-    """Return what is kept of the study; None where it begins. Raises FileProblems where it was begun otherwise."""
-    if not path.exists():
-        return None
-    record = read_gauge(path)
-    was, now = record.head.as_plain(), head.as_plain()
-    changed = [name for name in now if was[name] != now[name] and name != "seed"]
-    if changed:
-        raise FileProblems(
-            Complaint(
-                file=str(path),
-                message=f"the study was begun with another {_CALLED.get(name, name)}: {_short(was[name])}, now {_short(now[name])}",
-                allowed="a study is made to its end as it was begun",
-                hint="give the changed one another name ('gauge:'), or change it back",
-            )
-            for name in changed
-        )
-    return record
-
-
-_CALLED = {
-    "sequence_hash": "content of the sequence's file",
-    "bench_hash": "content of the bench file",
-    "simulated": "kind of bench (simulated or not)",
-    "trials": "number of trials",
-}
-
-
-def _short(value: object) -> str:
-    return printable(", ".join(map(str, value)) if isinstance(value, tuple) else str(value))[:80]
-
-
-def _begun(path: Path, record: GaugeRecord | None, head: GaugeHead) -> GaugeLog:
-    try:
-        return GaugeLog.begin(path, head) if record is None else GaugeLog.go_on(path, record)
-    except OSError as error:
-        raise unkept(path, error) from error
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -225,23 +168,26 @@ class _Making:
         return ExitStatus.PASSED
 
     def _taken_up(self, cells: tuple[Cell, ...]) -> Iterator[int]:
-        """Keep the measurement that was over but not written down, when the power went; give its number."""
-        if self._record.begun is None:
-            return
-        number, run = self._record.begun
-        cell = next(one for one in cells if one.number == number)
+        """Keep the measurements that were over but not written down, when the power went, or on a damaged line; give their numbers."""
+        for number, run in self._record.begun:
+            cell = next((one for one in cells if one.number == number), None)
+            if cell is not None and self._took_up(cell, run):
+                yield number
+
+    def _took_up(self, cell: Cell, run: str) -> bool:
+        number = cell.number
         found = self._looked_up(cell, run)
         if found.why_not:
             self._log.leave(number, found.why_not)
             _say(
                 f"Measurement {number} ({cell.unit} by {cell.operator}) counts for nothing: {found.why_not}."
             )
-            return
+            return False
         self._log.keep(_kept_cell(cell, run, found.readings))
         _say(
             f"Measurement {number} ({cell.unit} by {cell.operator}) was over, and is taken from the store: run {run}."
         )
-        yield number
+        return True
 
     def _looked_up(self, cell: Cell, run: str) -> _Found:
         from sequencer.results.store.store import Store, StoreProblem
@@ -337,6 +283,8 @@ class _Making:
 
     def _say_where(self, of: int, due: int) -> None:
         head = self._record.head
+        for line in damaged_lines(self._log.path, self._record):
+            _say(line)
         _say(
             f"{head.gauge}: {due} of {counted(of, 'measurement')} to be made, order drawn with {head.seed}; kept in {self._log.path}."
         )

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 
 from sequencer.analysis.gauge import GaugeFinding, notes_of, rests_on, verdict_of
+from sequencer.cli.statistics.gauge_state import missing_of
 from sequencer.results.gauge_log import GaugeRecord
 from sequencer.statistics.gauge import GaugeStudy, Source
 from sequencer.statistics.gauge_intervals import GaugeIntervals, Interval
@@ -16,15 +17,14 @@ from sequencer.units.format import counted, format_quantity
 def head_lines(record: GaugeRecord) -> Iterator[str]:
     """Give what the study is, and how far it has come."""
     head = record.head
-    planned = len(head.units) * len(head.operators) * head.trials
-    whole = sum(cell.is_whole for cell in record.cells.values())
     yield (
         f"{head.gauge}: {len(head.units)} units x {len(head.operators)} operators x {head.trials} trials, {head.sequence} on {head.bench}; "
         f"order drawn with {head.seed} ({head.order})."
     )
     if head.simulated:
         yield "Simulated: not a study of real units or operators."
-    yield f"{whole} of {counted(planned, 'measurement')} made."
+    ended = " Ended early." if record.ended_early and not record.is_whole else ""
+    yield f"{record.measured} of {counted(record.planned, 'measurement')} made.{ended}"
 
 
 def all_lines(findings: Sequence[GaugeFinding]) -> Iterator[str]:
@@ -90,12 +90,15 @@ def _components(
 
 
 def record_as_plain(record: GaugeRecord, findings: Sequence[GaugeFinding]) -> dict[str, Any]:
-    """Return a kept study for JSON: as planned, each measurement, and what it says."""
+    """Return a kept study for JSON: as planned, each measurement, and what it says; its readings only where ``findings`` are."""
     cells = sorted(record.cells.values(), key=lambda cell: cell.number)
     return {
         "study": record.head.as_plain(),
-        "planned": len(record.head.units) * len(record.head.operators) * record.head.trials,
-        "measured": sum(cell.is_whole for cell in cells),
+        "planned": record.planned,
+        "measured": record.measured,
+        "missing": missing_of(record),
+        "damaged_lines": list(record.damaged),
+        "ended_early": record.ended_early,
         "measurements": [
             {
                 "number": cell.number,
@@ -106,6 +109,7 @@ def record_as_plain(record: GaugeRecord, findings: Sequence[GaugeFinding]) -> di
                 "readings": [
                     {name: getattr(one, name) for name in type(one).__dataclass_fields__}
                     for one in cell.readings
+                    if findings
                 ],
             }
             for cell in cells

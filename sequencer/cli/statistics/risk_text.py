@@ -9,7 +9,7 @@ from typing import Any
 
 from sequencer.problems import option_problem
 from sequencer.statistics.risk import GlobalRisk
-from sequencer.statistics.rule_risks import RiskTable, RuleRisk
+from sequencer.statistics.rule_risks import RiskRange, RiskTable, RuleRisk
 from sequencer.uncertainty.decision import Limits, Rule
 from sequencer.units.format import counted, unit_of_difference
 
@@ -57,7 +57,7 @@ def notes_of(table: RiskTable) -> Iterator[str]:
         yield "Mean and spread were stated: the figures are as good as they are."
     else:
         yield (
-            f"Mean and spread come from {counted(table.process.units, 'unit')}; in brackets, the same for both ends of the 95 % "
+            f"Mean and spread come from {counted(table.process.units, 'unit')}; in brackets, the smallest and the largest over the 95 % "
             "interval of the spread. What the mean itself may be off by is not in it."
         )
     yield "'Bad accepted' and 'good refused' are shares of all units made."
@@ -83,8 +83,7 @@ def as_plain(table: RiskTable, unit: str) -> dict[str, Any]:
                 "rule": rule.name,
                 "guard_band": rule.guard_band,
                 **_plain_risk(rule.risk),
-                "spread_low": _plain_risk(rule.low),
-                "spread_high": _plain_risk(rule.high),
+                "within": _plain_range(rule.within),
             }
             for rule in table.rules
         ],
@@ -93,9 +92,7 @@ def as_plain(table: RiskTable, unit: str) -> dict[str, Any]:
     }
 
 
-def _plain_risk(risk: GlobalRisk | None) -> dict[str, Any]:
-    if risk is None:
-        return {}
+def _plain_risk(risk: GlobalRisk) -> dict[str, Any]:
     of_accepted = risk.false_accept_of_accepted
     return {
         **asdict(risk),
@@ -103,12 +100,21 @@ def _plain_risk(risk: GlobalRisk | None) -> dict[str, Any]:
     }
 
 
+def _plain_range(within: RiskRange | None) -> dict[str, Any]:
+    """Return the smallest and the largest of each figure."""
+    if within is None:
+        return {}
+    return {
+        name: [end if math.isfinite(end) else None for end in ends] for name, ends in asdict(within).items()
+    }
+
+
 def _rows(rule: RuleRisk, widest: int, unit: str) -> Iterator[str]:
     band = f"{rule.guard_band:.4g} {unit}".rstrip()
     yield _row(rule.name, (band, *(f"{cell} %" for cell in _cells(rule.risk))), widest)
-    if rule.low is not None and rule.high is not None:
-        ends = zip(_cells(rule.low), _cells(rule.high), strict=True)
-        yield _row("", ("", *(f"[{one} - {other}]" for one, other in ends)), widest)
+    if (within := rule.within) is not None:
+        ends = (within.false_accept, within.false_reject, within.false_accept_of_accepted, within.refused)
+        yield _row("", ("", *(f"[{_percent(low)} - {_percent(high)}]" for low, high in ends)), widest)
 
 
 def _row(name: str, cells: Sequence[str], widest: int) -> str:

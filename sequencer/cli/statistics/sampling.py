@@ -10,6 +10,7 @@ from typing import Any
 import click
 
 from sequencer.cli.statistics.figures import share_of
+from sequencer.cli.statistics.wrapped import show_lines
 from sequencer.frozen import dataclass
 from sequencer.problems import about_file, option_problem
 from sequencer.statistics.sampling import (
@@ -79,7 +80,7 @@ def sampling_command(
     if as_json:
         click.echo(json.dumps(_as_plain(risks, plan, by_variables), indent=2))
     else:
-        click.echo("\n".join(_lines(risks, plan, by_variables)))
+        show_lines(_lines(risks, plan, by_variables))
 
 
 def _by_variables(risks: _Risks) -> tuple[VariablesPlan, ...]:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
+from sequencer.statistics.risk import normal_risk
 from sequencer.statistics.rule_risks import Process, find_rule_risks, spread_interval
 from sequencer.uncertainty.decision import Limits
 
@@ -44,11 +46,36 @@ def test_the_spread_of_few_units_is_told_with_its_interval():
     assert spread_interval(1.0, 10) == pytest.approx((0.6878, 1.8256), abs=1e-4)
     table = find_rule_risks(Process(mean=1500.0, spread=0.12, units=10), 0.08, RESISTOR, factors=FACTORS)
     for rule in table.rules:
-        assert rule.low is not None
-        assert rule.high is not None
-        assert rule.low.conforming > rule.risk.conforming > rule.high.conforming
+        assert rule.within is not None
+        low, high = rule.within.false_accept
+        assert low < rule.risk.false_accept < high
     with pytest.raises(ValueError, match="2 or more"):
         spread_interval(1.0, 1)
+
+
+@pytest.mark.parametrize(
+    ("mean", "expanded"),
+    [(3.5, 0.8), (3.9, 0.3), (4.3, 0.4), (3.99, 0.2)],
+    ids=["centre", "edge", "beyond", "at limit"],
+)
+def test_the_interval_holds_every_risk_within_it(mean, expanded):
+    """The risks neither rise nor fall all along the spread: no spread of the interval has one beyond what is told, and some have those."""
+    limits = Limits(lower=3.0, upper=4.0)
+    process = Process(mean=mean, spread=0.3, units=6)
+    low, high = spread_interval(0.3, 6)
+    spreads = np.linspace(low, high, 41)
+    for rule in find_rule_risks(process, expanded, limits, factors=FACTORS).rules:
+        risks = [normal_risk(mean, spread, expanded / 2, limits, rule.guard_band) for spread in spreads]
+        assert rule.within is not None
+        for told, seen in (
+            (rule.within.false_accept, [one.false_accept for one in risks]),
+            (rule.within.false_reject, [one.false_reject for one in risks]),
+            (rule.within.false_accept_of_accepted, [one.false_accept_of_accepted for one in risks]),
+            (rule.within.refused, [1.0 - one.accepted for one in risks]),
+        ):
+            assert told == pytest.approx((min(seen), max(seen)), rel=5e-3, abs=1e-5, nan_ok=True)
+        assert rule.within.false_reject[0] <= rule.risk.false_reject <= rule.within.false_reject[1]
+        assert rule.within.refused[0] <= 1.0 - rule.risk.accepted <= rule.within.refused[1]
 
 
 @pytest.mark.parametrize("share", [0.0, 1.0, -0.1])

@@ -83,7 +83,9 @@ def test_sampling_prints_a_published_plan():
     """1 % good, 5 % bad, 5 % and 10 %: 132 units, 3 may fail (a public package's introduction, see test_proportion)."""
     shown = _call("sampling", "--aql", "1 %", "--ltpd", "5%", "--variables")
     assert shown.exit_code == 0
-    assert "test 132 units; take the lot if at most 3 fail, refuse it from 4 on" in shown.output
+    assert "test 132 units; take the lot if at most 3 fail, refuse it from 4 on" in " ".join(
+        shown.output.split()
+    )
     assert "known beforehand: measure 19 units" in shown.output
     assert any(line.endswith("<- good") and " 95.6 %" in line for line in shown.output.splitlines())
     assert any(line.endswith("<- bad") and " 9.9 %" in line for line in shown.output.splitlines())
