@@ -168,6 +168,10 @@ def read_gauge(path: Path) -> GaugeRecord:
                 begun.pop(cell.number, None)
             elif line["kind"] == "left":
                 begun.pop(int(line["cell"]), None)
+        for seems in found.unsure:  # its run's name alone: the store must have that run, of that unit
+            number, run = seems.get("cell"), seems.get("run")
+            if type(number) is int and isinstance(run, str) and number not in cells:
+                begun.setdefault(number, run)
         ended = any(line["kind"] == "ended" for line in found.lines)
     except (IndexError, KeyError, TypeError, ValueError) as error:
         raise about_file(

@@ -82,11 +82,12 @@ class SoundLines:
     """What is sound of lines of which some are damaged: the others in order, and which are ``damaged``, counted from 1.
 
     ``good_bytes``: up to the last line that was written to its end; ``lost_bytes``: behind it. ``next_number`` and ``last_sum`` are what
-    a line goes on with that is added there.
+    a line goes on with that is added there. ``unsure``: what damaged lines seem to say, which something else must bear out.
     """
 
     lines: tuple[Mapping[str, Any], ...]
     damaged: tuple[int, ...]
+    unsure: tuple[Mapping[str, Any], ...]
     good_bytes: int
     lost_bytes: int
     next_number: int
@@ -101,6 +102,7 @@ def read_around(content: bytes) -> SoundLines:
     """
     found: list[Mapping[str, Any]] = []
     damaged: list[int] = []
+    unsure: list[Mapping[str, Any]] = []
     good = before = place = 0
     last = -1
     since = 0
@@ -110,9 +112,11 @@ def read_around(content: bytes) -> SoundLines:
         made = _checked(line, None, before)
         said = _SUM.search(line)
         before = int(said[1], 16) if said else 0
-        number = made["number"] if made else None
+        number = made.get("number") if made else None
         if made is None or type(number) is not int or number <= last:
             damaged.append(place)
+            if (seems := _plain(line)) is not None:
+                unsure.append(seems)
             since += 1
             continue
         found.append(made)
@@ -120,6 +124,7 @@ def read_around(content: bytes) -> SoundLines:
     return SoundLines(
         lines=tuple(found),
         damaged=tuple(damaged),
+        unsure=tuple(unsure),
         good_bytes=good,
         lost_bytes=len(content) - good,
         next_number=last + 1 + since,
@@ -131,13 +136,16 @@ def _checked(line: bytes, number: int | None, before: int) -> Mapping[str, Any] 
     said = _SUM.search(line)
     if said is None or zlib.crc32(line[:-_SUM_BYTES], before) != int(said[1], 16):
         return None
+    plain = _plain(line)
+    return plain if plain is not None and (number is None or plain.get("number") == number) else None
+
+
+def _plain(line: bytes) -> Mapping[str, Any] | None:
     try:
         plain = json.loads(line)
     except (ValueError, RecursionError):
         return None
-    if not isinstance(plain, dict) or (number is None and "number" not in plain):
-        return None
-    return plain if number is None or plain.get("number") == number else None
+    return plain if isinstance(plain, dict) else None
 
 
 def as_plain(value: Any) -> Any:

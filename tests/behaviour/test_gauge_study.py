@@ -228,6 +228,19 @@ def test_a_damaged_line_costs_itself_and_is_taken_from_the_store(spoil: bytes, c
     assert (record.is_whole, record.begun, record.lost_bytes) == (True, (), 0)
 
 
+def test_a_line_that_is_gone_altogether_costs_no_measurement(copied: Path) -> None:
+    """The next line's checksum hangs on it; but that names its run, and the store has that."""
+    before = _runs(copied)
+    lines = _log(copied).read_bytes().splitlines(keepends=True)
+    lines[5] = b"\xff\n"
+    _log(copied).write_bytes(b"".join(lines))
+    done = _go_on(copied)
+    assert done.exit_code == 0, done.output
+    assert "lines 6, 7 are damaged" in " ".join(done.stderr.split())
+    assert _runs(copied) == before
+    assert read_gauge(_log(copied)).is_whole
+
+
 def test_runs_that_no_store_holds_are_named(copied: Path) -> None:
     """As after a full disk: the values stand in the study's file alone. Shown, and called again; status 3, and the figures all the same."""
     lost = read_gauge(_log(copied)).cells[5]

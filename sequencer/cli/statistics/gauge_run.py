@@ -198,6 +198,8 @@ class _Making:
                 stored = store.read_run(run)
                 if stored is None or stored.outcome == NOT_ENDED:
                     return _Found(why_not=f"its run {run} was cut short")
+                if stored.serial != cell.unit or stored.operator not in ("", cell.operator):
+                    return _Found(why_not=f"its run {run} was of another unit or operator")
                 results = [one for one in store.read_results(run, points=False) if one.counts]
         except StoreProblem as problem:
             return _Found(why_not=f"the store does not tell of its run {run} ({problem})")
