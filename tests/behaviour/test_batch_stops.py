@@ -249,8 +249,8 @@ def test_a_station_says_that_its_batch_stops_and_takes_no_further_unit(here: Pat
     """After the second failure; the third scan is refused with what is to be done first."""
     words = ["line", "low.yaml", "--bench", "bench", "--batch", "b.yaml"]
     done = CliRunner(env={"COLUMNS": "100"}).invoke(main, words, input="M40-0007\nM40-0011\nM40-0012\n")
-    assert done.exit_code == 2, done.output
+    assert done.exit_code == 1, done.output
     assert f"Batch 'B' stops: {STOPPED}" in done.output
-    assert "Refused: batch 'B' stopped itself" in done.output
+    assert "Refused: M40-0012: batch 'B' stopped itself" in done.output
     with Store.open_to_read(Path("results/results.sqlite")) as store:
         assert sorted(run.serial for run in store.read_runs(limit=None)) == ["M40-0007", "M40-0011"]

@@ -82,7 +82,9 @@ class _Line:
             with _shown(operator):
                 worked = self._worked(operator, measured)
             status, counts = worked.status, str(worked.counts)
-            left = tuple(dict.fromkeys((*worked.left_out, *(one.serial for one in operator.kept()))))
+            left = tuple(
+                dict.fromkeys((*worked.left_out, *(one.serial for one in operator.kept() if not one.wrong)))
+            )
             if isinstance(operator, WindowOperator) and operator.is_lost:
                 status = max(status, ExitStatus.INTERRUPTED)
         except BenchBusy as busy:
