@@ -54,7 +54,9 @@ def line_of(
     line = replace(line, batch=name)
     from sequencer.run.bench_health.batch_gate import open_where_proved
 
-    open_where_proved(plan, place, batch=name, bench_name=bench_title(plan.bench, dry_run=simulated))
+    open_where_proved(
+        plan, place, batch=name, bench_name=bench_title(plan.bench, dry_run=simulated), simulated=simulated
+    )
     sequence = plan.sequence
     new = opened(
         line, sequence=sequence.sequence.sequence, sequence_hash=sequence.hash, simulated=simulated, file=file

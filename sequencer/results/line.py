@@ -55,7 +55,8 @@ class BatchRecord:
     (`sequencer.inputs.batch.BatchFile`), empty where it was opened by its name alone. ``closed`` is None as long as it is open;
     ``closed_by`` says what closed it, `BY_RULE` or `BY_HAND`, and is empty of one that is open. ``stopped`` are the reasons, oldest first:
     why it stopped or was closed, and why it went on; empty where it never was. ``went_on`` is when it was last opened again, None where
-    it never was: its rules count from there.
+    it never was: its rules count from there. ``stopped_at`` is when a rule stopped it last: each bench that had tested for it must be
+    found in order since then; None where none did, or a person has opened it since.
     """
 
     batch: str
@@ -70,6 +71,7 @@ class BatchRecord:
     closed_by: str = ""
     stopped: str = ""
     went_on: datetime | None = None
+    stopped_at: datetime | None = None
 
     @property
     def stopped_itself(self) -> bool:

@@ -174,6 +174,22 @@ def test_what_a_person_closed_after_a_rule_had_stopped_it_stays_closed(stopped: 
     assert _record().closed_by == "hand"
 
 
+def test_what_one_bench_proves_says_nothing_of_another(stopped: Path) -> None:
+    """A batch that both had tested for goes on at the bench that was found in order, and at the other once that was too."""
+    assert _call("batch", "B", "--open", "one of each").exit_code == 0
+    text = stopped.read_text(encoding="utf-8").replace("bench: Own", "bench: Second")
+    (stopped.parent / "second.yaml").write_text(text, encoding="utf-8")
+    assert _run("M40-0012", bench="own.yaml").exit_code == 1
+    assert "stops:" in _run("M40-0013", bench="second.yaml").stderr
+    _prove()
+    assert _run("M40-0014", bench="own.yaml").exit_code == 1
+    refused = _run("M40-0015", bench="second.yaml")
+    assert refused.exit_code == 2, refused.output
+    assert "own check was not made since then" in " ".join(refused.output.split())
+    _prove(bench="Second (simulated)")
+    assert _run("M40-0015", bench="second.yaml").exit_code == 1
+
+
 def test_a_golden_unit_whose_sequence_lacks_its_check_is_told_of(stopped: Path) -> None:
     """Its run says that it checks nothing, and the gate says why no run of it counts, and what to write."""
     text = stopped.read_text(encoding="utf-8")

@@ -146,7 +146,12 @@ def summary_as_plain(found: BatchSummary) -> dict[str, Any]:
 
 def record_as_plain(record: BatchRecord) -> dict[str, Any]:
     """Return a batch for JSON; times are ISO 8601."""
-    times = {"opened": record.opened, "closed": record.closed, "went_on": record.went_on}
+    times = {
+        "opened": record.opened,
+        "closed": record.closed,
+        "went_on": record.went_on,
+        "stopped_at": record.stopped_at,
+    }
     plain = {
         name: None if at is None else at.isoformat(timespec="milliseconds") for name, at in times.items()
     }

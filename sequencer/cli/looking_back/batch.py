@@ -131,7 +131,7 @@ def _change(name: str, place: StorePlace, *, closing: str | None, opening: str |
         else:
             # why it goes on stands where it is looked for: with why it had stopped
             why = with_reason(record.stopped, OPENED_AGAIN, now, said)
-            store.write_batch_state(record.batch, closed=None, stopped=why, went_on=now)
+            store.write_batch_state(record.batch, closed=None, stopped=why, went_on=now, by_word=True)
     click.echo(printable(f"Batch '{record.batch}' is {'closed' if closing is not None else 'open'}: {said}"))
 
 

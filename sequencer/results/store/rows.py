@@ -73,7 +73,7 @@ def reading_rows(result_id: int, result: Result) -> list[dict[str, Any]]:
     ]
 
 
-_BATCH_TIMES = ("opened", "closed", "went_on")
+_BATCH_TIMES = ("opened", "closed", "went_on", "stopped_at")
 
 
 def time_or_empty(at: datetime | None) -> str:

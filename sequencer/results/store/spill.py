@@ -171,6 +171,7 @@ class KeptBatch(BatchRecord):
     opened: _Time
     closed: _Time | None = None
     went_on: _Time | None = None
+    stopped_at: _Time | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -184,6 +184,7 @@ batches = Table(
     Column("closed_by", String, nullable=False),  # "rule" or "hand"; empty as long as it is open
     Column("stopped", Text, nullable=False),
     Column("went_on", String, nullable=False),  # when it was opened again last; empty where it never was
+    Column("stopped_at", String, nullable=False),  # when a rule stopped it; empty once a person has opened it
     Column("utc_s", _Number, nullable=False),  # the same moment as "opened"
 )
 

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Self
 
 from drivers.trace import Exchange
-from sequencer.results.line import BatchRecord, CheckSeconds
+from sequencer.results.line import BY_RULE, BatchRecord, CheckSeconds
 from sequencer.results.model import BenchInstrument, Result, RunInput, RunRecord
 from sequencer.results.store import rows as store_rows
 from sequencer.results.store.file import open_file
@@ -213,15 +213,19 @@ class StoreWriter:
         closed_by: str = "",
         stopped: str,
         went_on: datetime | None = None,
+        by_word: bool = False,
         was: BatchRecord | None = None,
     ) -> bool:
         """Write that a batch is closed, and by what, or open again (None), with the reasons; returns whether it was written.
 
-        ``went_on`` is when it was opened again; None leaves what was written of it before. ``was`` is the batch as it was read: where
+        ``went_on`` is when it was opened again; None leaves what was written of it before. ``by_word``: a person opens it, so that no bench
+        need be found in order since a rule stopped it. ``was`` is the batch as it was read: where
         somebody else has closed or opened it since, nothing is written.
         """
         said = {"closed": store_rows.time_or_empty(closed), "closed_by": closed_by, "stopped": stopped}
         said |= {} if went_on is None else {"went_on": store_rows.time_or_empty(went_on)}
+        if closed_by == BY_RULE or by_word:
+            said["stopped_at"] = said["closed"]
         only, before = "", {}
         if was is not None:
             only = " AND closed = :was_closed AND went_on = :was_on"

@@ -7,7 +7,7 @@ from datetime import datetime
 from sequencer.inputs.bench_health import bench_serial
 from sequencer.planning.plan import Plan
 from sequencer.problems import about_file, printable
-from sequencer.results.line import OPENED_AGAIN, with_reason
+from sequencer.results.line import OPENED_AGAIN, BatchRecord, with_reason
 from sequencer.results.store.place import StorePlace
 from sequencer.results.store.problems import EmptyStore
 from sequencer.results.store.store import Store, Wanted
@@ -17,8 +17,10 @@ from sequencer.run.bench_health.own_sequences import HealthCheck, lacking_check
 _ROWS = 1000
 
 
-def open_where_proved(plan: Plan, place: StorePlace, *, batch: str, bench_name: str) -> None:
+def open_where_proved(plan: Plan, place: StorePlace, *, batch: str, bench_name: str, simulated: bool) -> None:
     """Let a batch go on that has stopped itself, where the bench was checked and found in order since; nothing for any other batch.
+
+    Of several benches that had tested for it each must be: what one of them proves says nothing of the others.
 
     Raises InputError where it was not, with what is to be done; StoreProblem where the store cannot be asked.
     """
@@ -27,24 +29,40 @@ def open_where_proved(plan: Plan, place: StorePlace, *, batch: str, bench_name: 
     try:
         with Store.open_to_read(place) as store:
             record = store.read_batch(batch)
-            if record is None or record.closed is None or not record.stopped_itself:
+            if record is None or record.stopped_at is None or record.simulated != simulated:
                 return
-            proofs, missing = _proofs(plan, store, bench_name=bench_name, since=record.closed)
+            if not (record.stopped_itself or _is_suspected(store, record, bench_name)):
+                return
+            proofs, missing = _proofs(plan, store, bench_name=bench_name, since=record.stopped_at)
     except EmptyStore:
         return
     if missing:
         name = printable(batch)
         raise about_file(
             "--batch",
-            f"batch '{name}' stopped itself on {record.closed:%Y-%m-%d %H:%M}: {printable(record.stopped)}. "
+            f"batch '{name}' stopped itself on {record.stopped_at:%Y-%m-%d %H:%M}: {printable(record.stopped)}. "
             f"The bench is suspected before the units: {'; '.join(missing)}",
             allowed=f"a bench that was found in order since, or 'sequencer batch \"{name}\" --open REASON' to go on all the same",
         )
+    if record.closed is None:
+        return
     with Store.open(place) as writing:
         now = datetime.now().astimezone()
         said = with_reason(record.stopped, OPENED_AGAIN, now, f"bench found in order ({', '.join(proofs)})")
         # where somebody has closed or opened it meanwhile that holds: the batch is read once more before anything is measured
         writing.write_batch_state(batch, closed=None, stopped=said, went_on=now, was=record)
+
+
+def _is_suspected(store: Store, record: BatchRecord, bench_name: str) -> bool:
+    """Say whether a bench had tested for the batch before it stopped, and has not since another bench's proof let it go on."""
+    if record.closed is not None or record.went_on is None:
+        return False
+    runs = [
+        one
+        for one in store.read_runs(Wanted(batch=record.batch, measured=True), limit=None)
+        if one.bench == bench_name
+    ]
+    return bool(runs) and not any(one.time >= record.went_on for one in runs)
 
 
 def _proofs(plan: Plan, store: Store, *, bench_name: str, since: datetime) -> tuple[list[str], list[str]]:

@@ -35,6 +35,7 @@ def upgrade() -> None:
         sa.Column("closed_by", sa.String, nullable=False),
         sa.Column("stopped", sa.Text, nullable=False),
         sa.Column("went_on", sa.String, nullable=False),
+        sa.Column("stopped_at", sa.String, nullable=False),
         sa.Column("utc_s", sa.Float(53), nullable=False),
     )
     op.create_table(
