@@ -18,13 +18,14 @@ from sequencer.planning.step import Step
 from sequencer.results.model import Result
 from sequencer.run.bench_health.doubted import BEFORE_ALL, doubt_results, is_changed, is_sound
 from sequencer.run.bench_health.simulated import refused_as_simulated
-from sequencer.run.events import CheckEnded, CheckStarted, Listener, RunEnded, RunStarted, StepTaken, Warned
+from sequencer.run.events import CheckEnded, CheckStarted, Listener, RunEnded, StepTaken, Warned
 from sequencer.run.facts import RunFacts
 from sequencer.run.interrupt import Interrupted, Stopper, stoppable
 from sequencer.run.keeping.keeper import Keeper
 from sequencer.run.measuring.judge import judged
 from sequencer.run.measuring.measure import Measurer, People
-from sequencer.run.measuring.missing import traceback_of
+from sequencer.run.measuring.missing import not_measured, traceback_of
+from sequencer.run.measuring.owed import Owed, Stopped
 from sequencer.run.measuring.retries import Retries
 from sequencer.run.measuring.seconds import CheckWatch, person_s
 from sequencer.run.measuring.time_left import TimeLeft
@@ -32,6 +33,7 @@ from sequencer.run.measuring.warned import warned
 from sequencer.run.people.confirm import Confirmer
 from sequencer.run.people.entered import EnteredBeforehand, Enterer
 from sequencer.run.resuming.resume import others_now
+from sequencer.run.started import started
 from sequencer.run.state import RunOutcome, RunState
 from sequencer.run.status import ExitStatus
 from sequencer.safety.cables import BACK
@@ -40,10 +42,6 @@ from sequencer.safety.supply import SUPPLY_SETTLE_S
 from sequencer.safety.way_out import PATIENCE_S
 
 __all__ = ["RunOutcome", "Runner"]
-
-
-class _Stopped(Exception):
-    """The run cannot go on; the text says why."""
 
 
 class Runner:
@@ -93,6 +91,7 @@ class Runner:
         self._by_hand = {name for name, one in plan.bench.bench.instruments.items() if one.manual}
         self._said: dict[int, list[Exchange]] = {}
         self._start_s = self._bench.clock.now_s()
+        self._owed = Owed(plan.steps)
         self._left = TimeLeft({step.index: step.forecast_s for step in plan.steps})
 
     def run(self) -> RunOutcome:
@@ -115,15 +114,17 @@ class Runner:
         if stopper.requests:
             how = f"interrupted ({stopper.signal_name})"
             self._state.raise_status(ExitStatus.INTERRUPTED)
+        else:
+            self._owed.count(how, self._state)
         return self._finish(how, state)
 
     def _executed(self, stopper: Stopper) -> str:
         """Do everything up to the way out; return how it ended."""
         try:
             stopper.check()
-            self._state.tell(self._started())
+            self._state.tell(started(self._facts, self._plan))
             self._execute()
-        except _Stopped as stop:
+        except Stopped as stop:
             return str(stop)
         except (InstrumentFault, BenchBusy, BenchUnsafe) as fault:
             if isinstance(fault, InstrumentFault):
@@ -139,7 +140,7 @@ class Runner:
     def _execute(self) -> None:
         if self._facts.refused:
             self._state.bench_failed(self._facts.refused)
-            raise _Stopped("stopped: nothing is measured on this bench as it is")
+            raise Stopped("stopped: nothing is measured on this bench as it is")
         self._record.note("bench to be opened")
         try:
             self._bench.open(again=self._again)
@@ -165,14 +166,19 @@ class Runner:
         )
         self._cables_back(measurer)
         self._feed()
-        for together in self._plan.parts:
-            if len(together) == 1:
-                self._step(together[0], measurer)
-            else:
-                self._together(together, measurer)
+        try:
+            for together in self._plan.parts:
+                if len(together) == 1:
+                    self._step(together[0], measurer)
+                else:
+                    self._together(together, measurer)
+        except Stopped as stop:
+            if stop.by_fault:
+                self._leave_out(stop, measurer)
+            raise
 
     def _refuse_others(self) -> None:
-        """See that a run is carried on with the instruments that it began with. Raises _Stopped."""
+        """See that a run is carried on with the instruments that it began with. Raises Stopped."""
         carried = self._facts.carried
         if carried is not None and (
             changed := others_now(carried.read.kept.instruments, self._bench.identities)
@@ -180,7 +186,7 @@ class Runner:
             self._state.bench_failed(
                 f"{changed}: a run is carried on with the instruments that it began with. Put them back, or begin a new run."
             )
-            raise _Stopped("stopped: the instruments are not those that the run began with")
+            raise Stopped("stopped: the instruments are not those that the run began with")
 
     def _feed(self) -> None:
         """Feed the unit as the sequence states it; once more, after the bench was made safe, where a fault may have passed."""
@@ -207,7 +213,7 @@ class Runner:
     def _look_whether_simulated(self) -> None:
         """See that a run on simulated instruments is marked so, also where the bench file does not say it.
 
-        Raises _Stopped for a repeat, and in a batch, which was admitted as one of a real bench.
+        Raises Stopped for a repeat, and in a batch, which was admitted as one of a real bench.
         """
         said = [name for name, one in self._bench.identities.items() if one.simulated]
         if self._facts.simulated or not said:
@@ -218,7 +224,7 @@ class Runner:
         if (refused := refused_as_simulated(self._facts, said)) is not None:
             why, outcome = refused
             self._state.bench_failed(why)
-            raise _Stopped(outcome)
+            raise Stopped(outcome)
 
     def _doubt(self) -> None:
         """Tell and keep what speaks against the bench: known beforehand, or by who answered now and in the run before."""
@@ -244,11 +250,11 @@ class Runner:
         with self._stopper.held():
             results = self._end(step, measurer, findings)
         if stop:
-            raise _Stopped(stop)
+            raise Stopped(stop, by_fault=step.check.name != "confirm")
         if step.check.of_bench and is_changed(results) and (told := self._record.find_measured_since()):
             self._state.bench_failed(told)
         if step.check.stops_run(step.settings) and step is not self._plan.steps[-1] and not is_sound(results):
-            raise _Stopped("stopped: the bench is not as it was")
+            raise Stopped("stopped: the bench is not as it was")
 
     def _together(self, steps: Sequence[Step], measurer: Measurer) -> None:
         """Measure steps in one key-down; their results are kept, and told, once what proves them all is there."""
@@ -259,10 +265,17 @@ class Runner:
                 if (findings := took.found.get(step.index)) is not None:
                     self._end(step, measurer, findings)
         if took.stop:
-            raise _Stopped(took.stop)
+            raise Stopped(took.stop, by_fault=True)
         for step in steps:
             if step.index not in took.found:
                 self._step(step, measurer, after=took.why)
+
+    def _leave_out(self, stop: Stopped, measurer: Measurer) -> None:
+        """Keep and tell of each check that is still owed a result that it was not measured, and why."""
+        why, fault = stop.told(self._state.faults)
+        with self._stopper.held():
+            for step in self._owed.steps:
+                self._end(step, measurer, not_measured(step, why, fault))
 
     def _begin(self, step: Step) -> None:
         self._stopper.check()
@@ -307,6 +320,7 @@ class Runner:
             findings = measurer.defect(step, error)
             results = tuple(self._judged(step, finding) for finding in findings)
         on_unit = tuple(one.on_unit for one in findings)
+        self._owed.note(step, results)
         self._state.add(step.index, results, on_unit=on_unit, of_bench=step.check.of_bench)
         said = self._said.pop(step.index, [])
         took = self._watch.took(step.index)
@@ -316,7 +330,7 @@ class Runner:
         return results
 
     def _cables_back(self, measurer: Measurer) -> None:
-        """See that cables which an earlier run had moved are back, before the unit is fed. Raises _Stopped if nobody says so."""
+        """See that cables which an earlier run had moved are back, before the unit is fed. Raises Stopped if nobody says so."""
         cables = self._bench.safe.cables
         if not cables.moved:
             return
@@ -324,7 +338,7 @@ class Runner:
             self._state.bench_failed(
                 "cables were moved by hand in an earlier run, and nobody has confirmed that they are back"
             )
-            raise _Stopped("stopped: cables not confirmed back")
+            raise Stopped("stopped: cables not confirmed back")
         cables.note("normal")
 
     def _judged(self, step: Step, finding: Finding) -> Result:
@@ -377,20 +391,6 @@ class Runner:
             )
         )
         return self._state.outcome(state, bench_s)
-
-    def _started(self) -> RunStarted:
-        facts, plan = self._facts, self._plan
-        return RunStarted(
-            run=facts.run,
-            time=facts.time,
-            serial=facts.serial,
-            model=facts.model,
-            sequence=plan.sequence.sequence.sequence,
-            bench=facts.bench_name,
-            simulated=facts.simulated,
-            checks=len(plan.steps),
-            forecast_s=plan.forecast_s,
-        )
 
     def _say(self, step: Step, text: str) -> None:
         self._state.tell(StepTaken(index=step.index, remaining_s=self._remaining_s(), text=text))

@@ -150,14 +150,15 @@ class Measurer:
         roles = frozenset[str]().union(*(step.check.roles_of(step.settings) for step in steps))
         first = steps[0].conditions
         try:
+            begin(steps[0])  # before its side is entered: a fault there is its own
             with self._bench.safe.transmit_side(
                 **_where(first), roles=roles, unit=self._unit_facts(first)
             ) as side:
                 before: frozenset[str] | None = None
                 for at in steps:
-                    begin(at)
                     after = at.check.roles_of(at.settings)
                     if before is not None:
+                        begin(at)
                         self._bench.safe.begin_next(side, mode=first.mode, before=before, after=after)
                     side.share_key(further=at is not steps[-1])
                     findings = at.check.transmit(side, at.settings, self._conditions(at))
@@ -173,12 +174,12 @@ class Measurer:
         except (SettingLost, ChannelRefused) as fault:  # both are told apart by the check that is made again
             why = ended(fault)
             self._state.met(fault, None if at is None else at.index)
-            return Together(stop=self._made_safe(), why=why)
+            return Together(stop=self._stopped_by(fault), why=why)
         except InstrumentFault as fault:
             why = ended(fault)
             facts = self._state.met(fault, None if at is None else at.index)
             if at is None or self._may_repeat(at, fault):
-                return Together(stop=self._made_safe(), why=why)
+                return Together(stop=self._stopped_by(fault), why=why)
             self._state.bench_failed(str(fault))
             lost = {at.index: not_measured(at, str(fault), facts)}
             return Together(found=lost, stop=self._made_safe(), why=why)
@@ -234,8 +235,7 @@ class Measurer:
                 if not self._may_repeat(step, fault):
                     raise
                 facts = self._state.met(fault, step.index)
-                if stop := self._made_safe():
-                    self._state.bench_failed(str(fault))
+                if stop := self._stopped_by(fault):
                     return not_measured(step, str(fault), facts), stop
                 notes.append(again_after(fault))
                 self._say(step, notes[-1])
@@ -255,6 +255,12 @@ class Measurer:
         if (by_hand or step.check.moves_cables(step.settings)) and not isinstance(fault, SettingLost):
             return False
         return self._retries.take(step.index, fault)
+
+    def _stopped_by(self, fault: InstrumentFault) -> str:
+        """Make the bench safe after a fault that was met; return why the run must stop, if it must, and then the fault is the bench's."""
+        if stop := self._made_safe():
+            self._state.bench_failed(str(fault))
+        return stop
 
     def _made_safe(self) -> str:
         """Make the bench safe after a fault; return why the run must stop, if it must."""

@@ -11,6 +11,8 @@ from sequencer.results.line import CheckSeconds
 OF_PEOPLE = ("confirm", "enter_reading")
 """The checks whose whole time is a person's."""
 
+_NONE = CheckSeconds(bench_s=0.0, settling_s=0.0, resting_s=0.0)
+
 
 class CheckWatch:
     """Times the checks of one run, by their numbers; one may go on while the next begins (`take` gives its time then)."""
@@ -35,8 +37,8 @@ class CheckWatch:
         return True
 
     def took(self, index: int) -> CheckSeconds:
-        """Return what a check took that was set aside."""
-        return self._took[index]
+        """Return what a check took that was set aside; no time for one that never began."""
+        return self._took.get(index, _NONE)
 
     def _now(self) -> tuple[float, float, float]:
         tally = self._bench.tally
