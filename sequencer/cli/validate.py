@@ -17,7 +17,7 @@ from sequencer.planning.load import load_both
 from sequencer.planning.loss_beyond import loss_beyond_lines
 from sequencer.planning.plan import OrderAsked, Plan, make_plan
 from sequencer.planning.too_fine import presets_too_fine
-from sequencer.planning.unproved import unproved_readings
+from sequencer.planning.unproved import unproved_channels, unproved_readings
 from sequencer.planning.unstated import unstated_connections, unstated_keys
 from sequencer.problems import FileProblems, printable
 from sequencer.units.format import counted, time_text
@@ -111,6 +111,9 @@ def _unstated_lines(plan: Plan) -> list[str]:
         "note: the profiles have no reading of these, which are known beforehand and prove that an instrument reads this unit:": (
             unproved_readings(plan)
         ),
+        "note: no analyser of this bench counts the carrier, so that the channel of what these read rests on the radio's word alone:": (
+            unproved_channels(plan)
+        ),
     }
     lines = []
     for heading, found in said.items():
@@ -145,6 +148,7 @@ def _plan_as_json(plan: Plan, batch: LoadedBatch | None) -> dict[str, Any]:
         "unstated_connections": {key: list(checks) for key, checks in unstated_connections(plan).items()},
         "watchdog": " ".join(watchdog_lines(plan)),
         "unproved": {key: list(checks) for key, checks in unproved_readings(plan).items()},
+        "unproved_channels": {key: list(checks) for key, checks in unproved_channels(plan).items()},
         "forecast_s": round(plan.forecast_s, 3),
         "forecast_failing_s": round(plan.forecast_s + plan.failing_s, 3),
         "opening_s": round(plan.opening_s, 3),

@@ -42,3 +42,17 @@ def unproved_readings(plan: Plan) -> dict[str, tuple[str, ...]]:
         if (one := unproved_reading(plan, step)) is not None:
             found.setdefault(f"{one[0]}.{one[1]}", {})[step.check.name] = None
     return {key: tuple(checks) for key, checks in found.items()}
+
+
+def unproved_channels(plan: Plan) -> dict[str, tuple[str, ...]]:
+    """Return the radio's name with the checks of transmitters whose channel rests on its word: no analyser counts the carrier."""
+    bench = plan.bench.bench
+    entry = bench.with_role("modulation_analyser")
+    if entry is not None:
+        name, analyser = entry
+        is_asked = analyser.driver != "profile" or "carrier_frequency" in plan.bench.profiles[name].commands
+        if is_asked and not analyser.manual:
+            return {}
+    radio = bench.with_role("radio")
+    found = {step.check.name: None for step in plan.steps if step.side == "transmit" and step.conditions.plan}
+    return {radio[0]: tuple(found)} if radio is not None and found else {}

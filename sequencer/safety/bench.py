@@ -180,11 +180,14 @@ class SafeBench(SelfCheckingBench):
                     bounds_s=self._bounds_s,
                     spans=_spans(facts, self._ratings, self._transmit_loss_db),
                     has_carrier=mode in WITH_CARRIER,
+                    carriers=self._carriers,
+                    spacing_hz=facts.spacing_hz,
                     note_unseen=self._listening(mode, frequency_hz),
                 )
                 try:
                     yield side
                     key.confirm_watched()
+                    side.share_key(further=False)
                     side.confirm_carrier()
                     self._interlock.release_confirmed(key, radio_bound_s=self._bounds_s.get("radio", 2.0))
                     is_proved = True

@@ -11,6 +11,7 @@ from drivers.faults import Refused
 from drivers.roles import Instrument, ModulationAnalyser, PowerMeter, Radio, Supply, Switch
 from sequencer.safety.announced import Announce, Announced, to_nobody
 from sequencer.safety.cables import Cables
+from sequencer.safety.carriers import Carriers
 from sequencer.safety.cut_off import CutOff
 from sequencer.safety.interlock import Interlock
 from sequencer.safety.key import Key, Ratings
@@ -67,6 +68,7 @@ class GuardedBench:
         self._bounds_s = bounds_s
         self._release_max_s = release_max_s
         self._on_side = False
+        self._carriers = Carriers()
         self._announce = announce
         self._stood: dict[str, int] = {}  # settings that the unit stores, as they were read first
         self._watchdog = watchdog
@@ -136,6 +138,7 @@ class GuardedBench:
             self._interlock.key = None
         self.key_memory.change_unit(serial)
         self._interlock.was_followed = False  # what another unit heard says nothing of this one
+        self._carriers = Carriers()
 
     def write_preset(self, name: str, value: int) -> None:
         """Store a setting of the unit, PTT released, confirmed by read-back. Refused while PTT is pressed."""

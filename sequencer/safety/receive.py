@@ -68,7 +68,7 @@ class ReceiveSide(ReceiveReadings):
                 quantity,
                 self._watch.taken[quantity],
                 silent.raw,
-                while_="with the generator off as with its signal",
+                receiving=True,
             )
         raise UnexpectedReply(
             f"{quantity}: it reads the same at {levels_dbm[1]:g} dBm as at {levels_dbm[0]:g} dBm, so that it does not follow the "
@@ -210,7 +210,7 @@ class ReceiveSide(ReceiveReadings):
             readings = [(quantity, one, one.again()) for quantity, one in taken if not one.instrument.manual]
             if readings and all(again.number == one.number for _, one, again in readings):
                 quantity, one, again = readings[0]
-                raise still(quantity, one, again.raw, while_="with the generator off as with its signal")
+                raise still(quantity, one, again.raw, receiving=True)
 
     def _confirm_tone(self) -> None:
         """Count the loudspeaker's tone where the audio analyser was read, on the signal there is or on a strong one.

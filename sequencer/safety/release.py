@@ -35,6 +35,13 @@ CHANGE = {
 }
 CLEAR_RISE_A = 0.02  # less is no witness of a carrier
 OTHER_CHANGE = (1e-9, 0.005)
+STILL_TRANSMITTING = (
+    "Check whether the unit transmits at all, the cable to it, and whether the instrument's display moves."
+)
+STILL_RECEIVING = (
+    "Check whether the generator's signal reaches the unit (cable, switch, channel), the unit's lead to the instrument, and whether the "
+    "instrument's display moves."
+)
 NOT_ASKED = (POWER, IDLE_CURRENT, "supply voltage")  # shown by the proof itself; need not change
 
 
@@ -197,14 +204,15 @@ class Release:
         return False
 
 
-def still(
-    name: str, taken: Taken, seen: str, *, while_: str = "with PTT released as with PTT pressed"
-) -> UnexpectedReply:
-    """Return the fault of an instrument that does not respond to the carrier."""
+def still(name: str, taken: Taken, seen: str, *, receiving: bool = False) -> UnexpectedReply:
+    """Return the fault of an instrument that does not respond to the carrier, or, ``receiving``, to the generator's signal."""
+    while_ = (
+        "with the generator off as with its signal" if receiving else "with PTT released as with PTT pressed"
+    )
     return UnexpectedReply(
         f"{name}: it shows the same {while_}, so that it does not respond to the unit",
         instrument=taken.instrument.name,
         address=taken.instrument.address,
         reply=seen,
-        next_move="Check whether the unit transmits at all, the cable to it, and whether the instrument's display moves.",
+        next_move=STILL_RECEIVING if receiving else STILL_TRANSMITTING,
     )

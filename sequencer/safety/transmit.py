@@ -10,6 +10,7 @@ from weakref import WeakMethod
 
 from drivers.clock import Clock
 from drivers.roles import AudioAnalyser, AudioFilters, Emission, ModulationAnalyser, PowerMeter, Supply
+from sequencer.safety.carriers import Carriers
 from sequencer.safety.key import Key
 from sequencer.safety.plausible import Span
 from sequencer.safety.side import present
@@ -40,6 +41,8 @@ class TransmitSide(TransmitReadings):
         bounds_s: dict[str, float],
         spans: Callable[[float], Mapping[str, Span]] = lambda frequency_hz: {},
         has_carrier: bool = True,
+        carriers: Carriers | None = None,
+        spacing_hz: float | None = None,
         note_unseen: Callable[[], None] | None = None,
     ) -> None:
         super().__init__(
@@ -54,6 +57,8 @@ class TransmitSide(TransmitReadings):
             bounds_s=bounds_s,
             spans=spans,
             has_carrier=has_carrier,
+            carriers=carriers,
+            spacing_hz=spacing_hz,
             note_unseen=note_unseen,
         )
         self._audio = audio
@@ -98,6 +103,7 @@ class TransmitSide(TransmitReadings):
         leave no trace, and the unit would be blamed. Raises SettingLost.
         """
         self._unkey()
+        self._goes_itself = True
         for one in (self._meter, self._analyser):
             if one is not None and not one.manual and one.name in self._without_number:
                 one.confirm_settings()

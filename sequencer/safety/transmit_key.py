@@ -8,9 +8,12 @@ from collections.abc import Callable, Mapping
 from contextlib import suppress
 from weakref import ref
 
+from typing_extensions import override
+
 from drivers.clock import Clock
-from drivers.faults import NotSettled, Refused
+from drivers.faults import InstrumentFault, NotSettled, Refused
 from drivers.roles import Instrument, ModulationAnalyser, Reading
+from sequencer.safety.carriers import Carriers, near_hz, not_on_channel
 from sequencer.safety.key import Key
 from sequencer.safety.plausible import Span
 from sequencer.safety.release import FREQUENCY
@@ -19,6 +22,9 @@ from sequencer.safety.supply import SupplyLine
 from sequencer.safety.watch import Taken
 
 WAIT_PART_S = 1.0
+ON_ITS_WORD = "that the unit is on this channel rests on the radio's word: "
+UNSHOWN = ON_ITS_WORD + "the modulation analyser counts no carrier"
+NO_ROOM = ON_ITS_WORD + "the key-down had no time left to count its carrier"
 SUPPLY_READINGS = 2  # a second one where the first is none
 
 
@@ -28,14 +34,20 @@ class KeyedSide(Side, ABC):
     __slots__ = (
         "_analyser",
         "_bounds_s",
+        "_carriers",
+        "_goes_itself",
+        "_has_carrier",
         "_in_one_go",
         "_joined",
         "_key",
+        "_near_hz",
+        "_reads_other",
         "_shared",
         "_spans",
         "_supply_line",
         "_under_load",
         "_unseen",
+        "_unshown",
         "_without_number",
     )
 
@@ -49,8 +61,17 @@ class KeyedSide(Side, ABC):
         supply_line: SupplyLine,
         bounds_s: dict[str, float],
         spans: Callable[[float], Mapping[str, Span]],
+        has_carrier: bool,
+        carriers: Carriers | None,
+        spacing_hz: float | None,
     ) -> None:
         super().__init__(clock, frequency_hz)
+        self._has_carrier = has_carrier
+        self._carriers = carriers or Carriers()
+        self._near_hz = near_hz(spacing_hz)
+        self._reads_other = False  # whether anything but the carrier's frequency was read of it
+        self._unshown = ""
+        self._goes_itself = False  # whether the check goes to its channels, and judges where the carrier is
         self._key = key
         self._analyser = analyser
         # Weak, so that no path of attributes leads from a side to the bench and its generator.
@@ -185,15 +206,60 @@ class KeyedSide(Side, ABC):
 
         The one figure that is known beforehand: an analyser that gives another, by now, has not read what it was asked before either.
         Raises UnexpectedReply for one that cannot be. An analyser that does not count, or finds no carrier to count (SSB), proves nothing.
+
+        Where anything else was read on a channel on which it was not counted in this run, or was counted elsewhere, it is counted too, of
+        checks that share a key-down at its end: NotConfirmed where the unit is not seen to be on its channel.
         """
         analyser, bound_s = self._analyser, self._bounds_s.get("modulation_analyser", 2.0)
-        is_due = self._unseen and self._key.is_down and self._key.has_room(2.0 * bound_s)
-        if analyser is None or analyser.manual or not is_due:
+        if analyser is None or analyser.manual or not self._key.is_down:
             return
-        self._unseen = False
-        span = self._spans(self.frequency_hz).get(FREQUENCY)
-        with suppress(Refused):
-            self._watch.read(FREQUENCY, analyser, analyser.read_frequency_hz, span=span, proves=True)
+        if self._unseen and self._key.has_room(2.0 * bound_s):
+            self._unseen = False
+            span = self._spans(self.frequency_hz).get(FREQUENCY)
+            with suppress(Refused):
+                counted = self._watch.read(
+                    FREQUENCY, analyser, analyser.read_frequency_hz, span=span, proves=True
+                )
+                self._note_counted(counted)
+        if self._is_channel_due:
+            if self._key.has_room(3.0 * bound_s):
+                self._confirm_channel(analyser)
+            else:
+                self._unshown = NO_ROOM
+
+    @property
+    def _is_channel_due(self) -> bool:
+        judges = self._reads_other and self._has_carrier and not self._goes_itself and not self._shared
+        return judges and self._carriers.is_due(self.frequency_hz)
+
+    def _confirm_channel(self, analyser: ModulationAnalyser) -> None:
+        """Count the carrier, twice before it is said to be elsewhere; an analyser that the check does not read by may fail."""
+        counted: Reading | None = None
+        with suppress(InstrumentFault):
+            for _ in range(2):
+                counted = analyser.read_frequency_hz()
+                self._note_counted(counted)
+                if not self.is_elsewhere(counted):
+                    return
+        if counted is None or (counted.number is None and not self._carriers.is_counted):
+            self._carriers.give_up(self.frequency_hz)
+            self._unshown = UNSHOWN
+            return
+        raise not_on_channel(analyser, self.frequency_hz, counted)
+
+    @override
+    def take_retaken(self) -> str:
+        unshown, self._unshown = self._unshown, ""
+        return "; ".join(filter(None, (super().take_retaken(), unshown)))
+
+    def is_elsewhere(self, counted: Reading) -> bool:
+        """Say whether a counted carrier is nearer to another channel than to this one; so is what could not be counted."""
+        return counted.number is None or abs(counted.number - self.frequency_hz) > self._near_hz
+
+    def _note_counted(self, counted: Reading) -> None:
+        if counted.number is not None and not self._goes_itself:
+            self._unshown = ""
+            self._carriers.note(self.frequency_hz, near=not self.is_elsewhere(counted))
 
     @property
     @abstractmethod
@@ -223,6 +289,7 @@ class KeyedSide(Side, ABC):
         self._refuse_if_left()
         if instrument is self._analyser:
             self._unseen = name != FREQUENCY
+        self._reads_other |= name != FREQUENCY
 
         def key() -> None:
             self._allow(role, answers * self._bounds_s.get(role, 2.0), by_person=instrument.manual)
@@ -236,6 +303,8 @@ class KeyedSide(Side, ABC):
         reading = self._watch.read(name, instrument, watched, span=span, again=read, before=key)
         if reading.number is None:
             self._without_number.add(instrument.name)
+        if name == FREQUENCY:
+            self._note_counted(reading)
         return reading
 
     def _allow(self, role: str, step_max_s: float, *, by_person: bool = False) -> None:

@@ -11,6 +11,7 @@ from typing_extensions import override
 from drivers.clock import Clock
 from drivers.faults import InstrumentFault, NotConfirmed, NotSettled
 from drivers.roles import ModulationAnalyser, PeakSide, PowerMeter, RangeState, Reading, Samples, Supply
+from sequencer.safety.carriers import Carriers
 from sequencer.safety.key import Key
 from sequencer.safety.plausible import Span
 from sequencer.safety.release import CURRENT, ENVELOPE, FREQUENCY, IDLE_CURRENT, POWER, SILENT_DBM
@@ -25,7 +26,7 @@ LOOKS_S = (0.0, 0.05, 0.1, 0.2)
 class TransmitReadings(KeyedSide):
     """The keyed unit, and the instruments that read it. Powers are at the unit's antenna connector, dBm."""
 
-    __slots__ = ("_carrier_seen", "_has_carrier", "_looked", "_loss_db", "_meter", "_note_unseen", "_supply")
+    __slots__ = ("_carrier_seen", "_looked", "_loss_db", "_meter", "_note_unseen", "_supply")
 
     def __init__(
         self,
@@ -41,6 +42,8 @@ class TransmitReadings(KeyedSide):
         bounds_s: dict[str, float],
         spans: Callable[[float], Mapping[str, Span]],
         has_carrier: bool,
+        carriers: Carriers | None,
+        spacing_hz: float | None,
         note_unseen: Callable[[], None] | None = None,
     ) -> None:
         super().__init__(
@@ -51,11 +54,13 @@ class TransmitReadings(KeyedSide):
             supply_line=supply_line,
             bounds_s=bounds_s,
             spans=spans,
+            has_carrier=has_carrier,
+            carriers=carriers,
+            spacing_hz=spacing_hz,
         )
         self._meter = meter
         self._supply = supply
         self._loss_db = loss_db
-        self._has_carrier = has_carrier
         self._note_unseen = note_unseen or (lambda: None)
         self._looked = False
         self._carrier_seen: bool | None = None

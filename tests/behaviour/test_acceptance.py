@@ -236,8 +236,8 @@ def test_the_forecast_is_within_a_factor_of_two(serial: str, tmp_path: Path) -> 
     for step in accepted.plan.steps:
         if step.check.side != "none":
             ratio = took_s[step.index] / step.forecast_s
-            # a stage that sags settles later, and nobody knows it beforehand
-            assert 0.5 <= ratio <= (2.5 if serial == "M40-0014" else 2.0), (step.label, ratio)
+            # a stage that sags settles later, and nobody knows it beforehand; its channel is counted once, and it rests for that too
+            assert 0.5 <= ratio <= (2.6 if serial == "M40-0014" else 2.0), (step.label, ratio)
     assert sum(took_s.values()) == pytest.approx(accepted.plan.forecast_s, rel=0.2)
 
 

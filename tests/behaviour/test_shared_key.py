@@ -168,7 +168,7 @@ def test_a_fault_at_any_message_gives_no_wrong_result(
 def test_a_fault_is_of_its_check_alone(make_rig: RigMaker, apart: Rig) -> None:
     """A count that never comes leaves the frequency not measured, the others are made by themselves and say so."""
     rig = make_rig(sequence=text_of("yes"))
-    rig.inject("modulation_analyser", Fault(kind=FaultKind.TIMEOUT, match='ON "FREQuency"', times=4))
+    rig.inject("modulation_analyser", Fault(kind=FaultKind.TIMEOUT, match='ON "FREQuency"', times=5))
     outcome = rig.run()
     assert outcome.status is ExitStatus.BENCH_FAILED
     found = results(rig)

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from sequencer.cli.validate import _plan_as_json, _unstated_lines
-from sequencer.planning.unproved import unproved_readings
+from sequencer.planning.unproved import unproved_channels, unproved_readings
 from tests.support.rig import Rig
 
 TEXT = """
@@ -64,3 +64,16 @@ def test_nothing_is_said_where_it_is_there(make_rig: Any) -> None:
     assert unproved_readings(rig.plan) == {}
     assert _plan_as_json(rig.plan, None)["unproved"] == {}
     assert not any("not proved" in one.note for one in rig.run().results)
+
+
+def test_without_an_analyser_that_counts_the_channel_rests_on_the_radio(
+    make_rig: Any, tmp_path: Path
+) -> None:
+    """The plan says of which checks; nothing is said where the carrier is counted."""
+    rig = _rig(make_rig, tmp_path, "modulation_analyser", "carrier_frequency")
+    assert unproved_channels(rig.plan) == {"radio": ("carrier_power", "peak_deviation")}
+    assert "  radio: carrier_power, peak_deviation" in _unstated_lines(rig.plan)
+    assert _plan_as_json(rig.plan, None)["unproved_channels"] == {
+        "radio": ["carrier_power", "peak_deviation"]
+    }
+    assert unproved_channels(make_rig(sequence=TEXT).plan) == {}
