@@ -189,6 +189,7 @@ class SafeBench(SelfCheckingBench):
                     key.confirm_watched()
                     side.share_key(further=False)
                     side.confirm_carrier()
+                    side.confirm_supply()
                     self._interlock.release_confirmed(key, radio_bound_s=self._bounds_s.get("radio", 2.0))
                     is_proved = True
                     if key.presses > presses:

@@ -46,6 +46,7 @@ class KeyedSide(Side, ABC):
         "_spans",
         "_supply_line",
         "_under_load",
+        "_unfed",
         "_unseen",
         "_unshown",
         "_without_number",
@@ -83,6 +84,7 @@ class KeyedSide(Side, ABC):
         self._under_load = False  # whether the terminals were read with this voltage and the unit keyed
         self._shared = False  # whether a further check is to be made in the same key-down
         self._joined = False  # whether the key-down that lasts may have begun with another check
+        self._unfed = False  # whether something was read keyed since the terminals were
         self._unseen = False  # whether the analyser has read since it last counted the carrier
 
     def wait_s(self, seconds: float) -> None:
@@ -146,6 +148,7 @@ class KeyedSide(Side, ABC):
             self._refuse_if_left()
             self._in_one_go = False
             self.confirm_carrier()
+            self.confirm_supply()
         else:
             self._unkey()
 
@@ -167,6 +170,7 @@ class KeyedSide(Side, ABC):
         if self._key.is_down:
             try:
                 self.confirm_carrier()
+                self.confirm_supply()
             finally:
                 self._key.release()
 
@@ -261,6 +265,18 @@ class KeyedSide(Side, ABC):
             self._unshown = ""
             self._carriers.note(self.frequency_hz, near=not self.is_elsewhere(counted))
 
+    def confirm_supply(self) -> None:
+        """Read the terminals behind what was read keyed, while the unit is still keyed: some supplies sag only after a while.
+
+        Raises NotConfirmed where they do not give what was set. Not read where a person holds PTT, or the key-down has no room for it.
+        """
+        line, bound_s = self._supply_line(), self._bounds_s.get("supply", 2.0)
+        is_due = self._unfed and self._key.is_down and not self._key.is_by_hand
+        if line is None or not is_due or not self._key.has_room(SUPPLY_READINGS * bound_s):
+            return
+        self._unfed = False
+        line.confirm_voltage()
+
     @property
     @abstractmethod
     def _reads_by_hand(self) -> bool:
@@ -301,6 +317,7 @@ class KeyedSide(Side, ABC):
 
         span = self._spans(self.frequency_hz).get(name.partition(" at ")[0])
         reading = self._watch.read(name, instrument, watched, span=span, again=read, before=key)
+        self._unfed = True
         if reading.number is None:
             self._without_number.add(instrument.name)
         if name == FREQUENCY:
@@ -316,6 +333,8 @@ class KeyedSide(Side, ABC):
                 address="while PTT was pressed",
                 next_move="Lower 'keyed_for' or 'readings', or raise 'max_key_time' if the unit allows it.",
             )
+        if not self._key.has_room(step_max_s):
+            self.confirm_supply()
         if not self._in_one_go:
             self._prove_path(step_max_s)
         line = self._supply_line()
@@ -349,4 +368,7 @@ class KeyedSide(Side, ABC):
 
     def _release_unless_room(self, step_max_s: float) -> None:
         if self._key.is_down and not self._key.has_room(step_max_s):
-            self._key.release()
+            try:
+                self.confirm_supply()
+            finally:
+                self._key.release()

@@ -127,7 +127,7 @@ class TransmitReadings(KeyedSide):
         analyser = self._analysing()
         self._refuse_if_left()
         self._allow("modulation_analyser", seconds + 4.0 * self._bounds_s.get("modulation_analyser", 2.0))
-        self._unseen = True
+        self._unseen = self._unfed = True
         return self._watch.record(
             "demodulated audio", analyser, lambda: analyser.capture_audio(seconds, rate_hz)
         )
@@ -137,7 +137,7 @@ class TransmitReadings(KeyedSide):
         analyser = self._analysing()
         self._refuse_if_left()
         self._allow("modulation_analyser", seconds + 4.0 * self._bounds_s.get("modulation_analyser", 2.0))
-        self._unseen = True
+        self._unseen = self._unfed = True
         return self._watch.record("baseband", analyser, lambda: analyser.capture_baseband(seconds, rate_hz))
 
     def read_idle_current_a(self) -> Reading:
