@@ -91,6 +91,7 @@ class SafeBench(SelfCheckingBench):
         ``roles`` are those that are read by; None stands for all.
         """
         generator = self._interlock.generator()
+        self._interlock.refuse_unfollowed()
         with self._one_side():
             try:
                 self._interlock.unkey()
@@ -121,6 +122,8 @@ class SafeBench(SelfCheckingBench):
         try:
             yield
         except UnexpectedReply as fault:
+            if side.is_unfollowed:
+                self._interlock.unfollowed = fault
             shows_nothing = not fault.command and fault.instrument in (generator.name, *side.readers)
             if shows_nothing and (side.was_heard or self._interlock.was_followed) and not side.hears_it_go():
                 self._interlock.note_unshown(generator, fault.what)

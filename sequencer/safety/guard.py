@@ -139,6 +139,7 @@ class GuardedBench:
         self.key_memory.change_unit(serial)
         self._interlock.was_followed = False  # what another unit heard says nothing of this one
         self._carriers = Carriers()
+        self._interlock.unfollowed = None
 
     def write_preset(self, name: str, value: int) -> None:
         """Store a setting of the unit, PTT released, confirmed by read-back. Refused while PTT is pressed."""

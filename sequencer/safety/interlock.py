@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack
 from typing import TYPE_CHECKING, Literal, TypeVar
 
-from drivers.faults import NotConfirmed
+from drivers.faults import NotConfirmed, UnexpectedReply
 from drivers.roles import AudioAnalyser, Emission, Instrument, Radio, SignalGenerator, Switch
 from sequencer.safety.channel import select_channel
 from sequencer.safety.side import present
@@ -53,6 +53,8 @@ class Interlock:
         )
         self.was_followed = False
         """Whether the unit was seen to follow a generator in this run."""
+        self.unfollowed: UnexpectedReply | None = None
+        """What this run showed of a generator whose level does not count: no later check of the unit rests on it."""
 
     # -- who is there -------------------------------------------------------------------------------------------------
 
@@ -116,6 +118,16 @@ class Interlock:
                 every.callback(generator.configure_output_enabled, False)
         if self._heard is not None:
             raise self._heard
+
+    def refuse_unfollowed(self) -> None:
+        """Raise UnexpectedReply where this run has shown that the generator's level does not count: no check rests on it any more."""
+        if (fault := self.unfollowed) is not None:
+            raise UnexpectedReply(
+                f"an earlier check of this run showed this of it, so that no level of it counts: {fault.what}",
+                instrument=fault.instrument,
+                address=fault.address,
+                next_move=fault.next_move,
+            )
 
     def confirm_generators_off(self) -> None:
         """Do the same as the last of a bench: NotConfirmed also where what had followed a generator did so no more, its "off" included."""

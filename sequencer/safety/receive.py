@@ -30,13 +30,16 @@ PROOF_READING_S = 0.1
 class ReceiveSide(ReceiveReadings):
     """Unit unkeyed, path on the generator, generator usable. Levels are at the unit's antenna connector, dBm."""
 
-    __slots__ = ("_heard",)
+    __slots__ = ("_heard", "is_unfollowed")
 
     _heard: Heard | None
+    is_unfollowed: bool
+    """Whether the tone that the unit hears has shown that the generator's level does not count."""
 
     def __init__(self, **parts: Any) -> None:
         super().__init__(**parts)
         self._heard = None
+        self.is_unfollowed = False
 
     def confirm_level_counts(
         self,
@@ -277,7 +280,11 @@ class ReceiveSide(ReceiveReadings):
             return None
         is_off = self._heard.confirm_off()
         if is_off:
-            self._heard.confirm_level()
+            try:
+                self._heard.confirm_level()
+            except UnexpectedReply as fault:
+                self.is_unfollowed = not fault.command
+                raise
             self.remove_signal()
         return is_off
 

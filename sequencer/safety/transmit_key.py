@@ -233,7 +233,9 @@ class KeyedSide(Side, ABC):
 
     @property
     def _is_channel_due(self) -> bool:
-        judges = self._reads_other and self._has_carrier and not self._goes_itself and not self._shared
+        # a person who holds PTT has let go by the time that a dial was read: nothing is left to count
+        is_shared = self._shared or self._key.is_by_hand
+        judges = self._reads_other and self._has_carrier and not self._goes_itself and not is_shared
         return judges and self._carriers.is_due(self.frequency_hz)
 
     def _confirm_channel(self, analyser: ModulationAnalyser) -> None:

@@ -187,3 +187,17 @@ def test_a_receiver_that_hears_nothing_at_all_is_no_alarm(rig_of: Callable[[str]
     rig = rig_of("sinad")
     disobey(rig.device(FIRST), next(iter(STAYS_OFF)))
     assert rig.run().safe_state.confirmed
+
+
+def test_a_generator_that_was_shown_not_to_follow_decides_no_later_check(make_rig: Any) -> None:
+    """Steps half as large as asked for: the sensitivity shows it, and the S9 point after it, 16 dB off, was given as the unit's fault."""
+    text = "sequence: Two\nchannels: plans/cept-40.yaml\nmode: FM\nsupply: 13.2 V\nchecks:\n"
+    text += "  - {check: sensitivity, channel: 20, limit: {max: -113 dBm}}\n"
+    text += "  - {check: s9_point, channel: 20, target: 2.25 V, limit: {within: 6 dB}}\n"
+    rig = make_rig(serial="M40-0007", sequence=text)
+    disobey(rig.device("signal_generator"), "stuck at -87 dBm")
+    outcome = rig.run()
+    assert outcome.status is ExitStatus.BENCH_FAILED
+    sensitivity, s9 = outcome.results
+    assert {sensitivity.decision, s9.decision} == {Decision.NOT_MEASURED}
+    assert "an earlier check of this run showed" in s9.note
