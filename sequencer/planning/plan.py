@@ -32,6 +32,8 @@ SIDE_CHANGE_S = 0.13
 """About what it takes to reach a side: unkey, generator off, switch, select. Measured on the simulated bench."""
 LINK_S = 0.2
 """About what the some hundred exchanges of a check take on real links, s. Measured over sockets of one machine, where each takes 1.5 ms."""
+TERMINALS_S = 0.03
+"""About what reading the supply's terminals takes behind the readings of a key-down, s. Measured on the simulated bench."""
 PROOF_S = {"audio_analyser": 1.3, "voltmeter": 1.1}
 """How long an instrument's proof of response takes before the receive side is left, s; on the transmit side it counts once, at once."""
 
@@ -237,6 +239,8 @@ def _step(index: int, at: _At, settings: CheckSettings, conditions: Conditions) 
                 for role in check.roles_of(settings)
                 if not _is_by_hand(conditions, role)
             )
+        elif not _is_by_hand(conditions, "supply"):
+            check_s += TERMINALS_S
         timing = Timing(
             check_s=check_s,
             keyed_s=check.keyed_s(settings, conditions) + keyed_waits_s,
