@@ -63,7 +63,7 @@ def _values(text: str) -> list[str]:
 @pytest.mark.parametrize("as_json", [False, True])
 @pytest.mark.parametrize(
     ("folder_pages", "store_pages"),
-    [(None, None), (2, None), (None, 24), (2, 24), (2, 40), (3, 40), (5, 60)],
+    [(None, None), (2, None), (None, 30), (2, 30), (2, 40), (3, 40), (5, 60)],
 )
 def test_every_result_stands_where_it_is_said_to(
     disk: Callable[[str], Path], folder_pages: int | None, store_pages: int | None, as_json: bool
