@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from sequencer.frozen import dataclass
-from sequencer.inputs.list_text import Row, at_line, is_separator_line, read_list_text
-from sequencer.problems import Complaint, FileProblems, did_you_mean, listed, printable
+from sequencer.inputs.list_text import Row, at_line, find_columns, is_separator_line, read_list_text
+from sequencer.problems import Complaint, FileProblems, listed, printable
 from sequencer.units.figure import LARGEST, parse_figure
 from sequencer.units.parse import QuantityError
 
@@ -35,7 +35,7 @@ def read_gauge_list(path: Path) -> tuple[ListedReading, ...]:
     rows = [row for row in read_list_text(path).rows if not row.is_blank and not is_separator_line(row)]
     if not rows:
         raise FileProblems([at_line(path, 1, "the list is empty", allowed=_HEADED)])
-    places = _places(path, rows[0])
+    places = find_columns(path, rows[0], known=COLUMNS, needed=NEEDED, headed=_HEADED)
     complaints: list[Complaint] = []
     found: dict[tuple[str, ...], ListedReading] = {}
     readings: list[ListedReading] = []
@@ -62,38 +62,6 @@ def read_gauge_list(path: Path) -> tuple[ListedReading, ...]:
             [at_line(path, rows[0].line, "no reading stands below the names", allowed=_HEADED)]
         )
     return tuple(readings)
-
-
-def _places(path: Path, head: Row) -> Mapping[str, int]:
-    names = [value.casefold() for value in head.values]
-    while names and not names[-1]:
-        names.pop()
-    complaints = [
-        at_line(
-            path,
-            head.line,
-            f"the column '{printable(name)[:40]}' is not known",
-            allowed=listed(COLUMNS),
-            hint=did_you_mean(name, COLUMNS),
-        )
-        for name in dict.fromkeys(names)
-        if name not in COLUMNS
-    ]
-    complaints += [
-        at_line(
-            path, head.line, f"the column '{name}' stands there {names.count(name)} times", allowed="once"
-        )
-        for name in COLUMNS
-        if names.count(name) > 1
-    ]
-    complaints += [
-        at_line(path, head.line, f"there is no column '{name}'", allowed=_HEADED)
-        for name in NEEDED
-        if name not in names
-    ]
-    if complaints:
-        raise FileProblems(complaints)
-    return {name: at for at, name in enumerate(names)}
 
 
 def _reading(

@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import codecs
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
 
 from sequencer.files.read import read_bytes
 from sequencer.frozen import dataclass
-from sequencer.problems import Complaint, FileProblems
+from sequencer.problems import Complaint, FileProblems, did_you_mean, listed, printable
 
 MOST_ROWS = 10_000
 """Lines a list may have."""
@@ -226,3 +226,41 @@ def _cell_end(text: str, at: int, separator: str, path: Path, line: int) -> int:
 def at_line(path: Path, line: int, message: str, *, allowed: str = "", hint: str = "") -> Complaint:
     """Return a complaint about one line of a list."""
     return Complaint(file=str(path), line=line, column=1, message=message, allowed=allowed, hint=hint)
+
+
+def find_columns(
+    path: Path, head: Row, *, known: tuple[str, ...], needed: tuple[str, ...], headed: str
+) -> Mapping[str, int]:
+    """Return where each column stands, by its name. Raises FileProblems for those that are missing, doubled or unknown.
+
+    ``headed`` says how the line of names is to be, for who left a column out that is ``needed``.
+    """
+    names = [value.casefold() for value in head.values]
+    while names and not names[-1]:  # a spreadsheet may end every line with separators
+        names.pop()
+    complaints = [
+        at_line(
+            path,
+            head.line,
+            f"the column '{printable(name)[:40]}' is not known",
+            allowed=listed(known),
+            hint=did_you_mean(name, known),
+        )
+        for name in dict.fromkeys(names)
+        if name not in known
+    ]
+    complaints += [
+        at_line(
+            path, head.line, f"the column '{name}' stands there {names.count(name)} times", allowed="once"
+        )
+        for name in known
+        if names.count(name) > 1
+    ]
+    complaints += [
+        at_line(path, head.line, f"there is no column '{name}'", allowed=headed)
+        for name in needed
+        if name not in names
+    ]
+    if complaints:
+        raise FileProblems(complaints)
+    return {name: at for at, name in enumerate(names)}

@@ -6,9 +6,9 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 from sequencer.frozen import dataclass
-from sequencer.inputs.list_text import Row, at_line, is_separator_line, read_list_text
+from sequencer.inputs.list_text import Row, at_line, find_columns, is_separator_line, read_list_text
 from sequencer.inputs.serial import SERIAL_ALLOWED, looks_like_formula, wrong_with_serial
-from sequencer.problems import Complaint, FileProblems, did_you_mean, listed, printable
+from sequencer.problems import Complaint, FileProblems, listed, printable
 
 COLUMNS = ("serial", "model", "comment")
 POSITION = "position"
@@ -37,7 +37,13 @@ def read_unit_list(path: Path, *, positions: bool = False) -> tuple[ListedUnit, 
     rows = [row for row in text.rows if not row.is_blank and not is_separator_line(row)]
     if not rows:
         raise FileProblems([at_line(path, 1, "the list is empty", allowed=_HEADED)])
-    places = _places(path, rows[0], (*COLUMNS, POSITION) if positions else COLUMNS)
+    places = find_columns(
+        path,
+        rows[0],
+        known=(*COLUMNS, POSITION) if positions else COLUMNS,
+        needed=("serial",),
+        headed=_HEADED,
+    )
     complaints: list[Complaint] = []
     units = [_unit(path, row, places, complaints) for row in rows[1:]]
     if not units:
@@ -57,36 +63,6 @@ def read_unit_list(path: Path, *, positions: bool = False) -> tuple[ListedUnit, 
 _HEADED = (
     "a first line with the names of the columns, 'serial' or 'serial,model,comment', and a line for each unit"
 )
-
-
-def _places(path: Path, head: Row, known: tuple[str, ...]) -> Mapping[str, int]:
-    """Return where each column stands. Raises FileProblems for one that is missing, doubled or unknown."""
-    names = [value.casefold() for value in head.values]
-    while names and not names[-1]:  # a spreadsheet may end every line with separators
-        names.pop()
-    complaints = [
-        at_line(
-            path,
-            head.line,
-            f"the column '{printable(name)[:40]}' is not known",
-            allowed=listed(known),
-            hint=did_you_mean(name, known),
-        )
-        for name in dict.fromkeys(names)
-        if name not in known
-    ]
-    complaints += [
-        at_line(
-            path, head.line, f"the column '{name}' stands there {names.count(name)} times", allowed="once"
-        )
-        for name in known
-        if names.count(name) > 1
-    ]
-    if "serial" not in names:
-        complaints.append(at_line(path, head.line, "there is no column 'serial'", allowed=_HEADED))
-    if complaints:
-        raise FileProblems(complaints)
-    return {name: at for at, name in enumerate(names)}
 
 
 def _unit(path: Path, row: Row, places: Mapping[str, int], complaints: list[Complaint]) -> ListedUnit:
