@@ -266,7 +266,8 @@ def test_a_generator_that_reads_off_and_is_on_is_seen_by_the_joined_meter(
     assert not generator.output_on  # that is its answer
     assert outcome.status is ExitStatus.BENCH_FAILED
     assert {(one.check, one.value, one.decision) for one in outcome.results} == {
-        ("bench_check", None, Decision.NOT_MEASURED)
+        ("bench_check", None, Decision.NOT_MEASURED),
+        ("carrier_power", None, Decision.NOT_MEASURED),
     }
     assert not outcome.safe_state.confirmed
     assert "generator off" not in outcome.safe_state.off
