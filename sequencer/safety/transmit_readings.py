@@ -147,11 +147,6 @@ class TransmitReadings(KeyedSide):
         span = self._spans(self.frequency_hz).get(CURRENT)
         return self._watch.read(IDLE_CURRENT, supply, supply.read_current_a, span=span)
 
-    def read_supply_voltage_v(self) -> Reading:
-        """Return the voltage at the supply's terminals while keyed, V."""
-        supply = present(self._supply, "supply")
-        return self._keyed("supply", "supply voltage", supply, supply.read_voltage_v)
-
     def read_supply_current_a(self) -> Reading:
         """Return the supply current while keyed, A."""
         supply = present(self._supply, "supply")

@@ -144,19 +144,18 @@ def count_chart(counts: Sequence[int]) -> Chart:
     return _chart("defects", counts, centre, max(0.0, centre - reach), centre + reach)
 
 
-def ewma_chart(values: Sequence[float], *, target: float, sigma: float, weight: float = 0.3) -> Chart:
-    """Return the chart of exponentially weighted means, which sees a small lasting drift (NIST/SEMATECH 6.3.2.4).
+def weighted_means(values: Sequence[float], *, start: float, weight: float) -> tuple[float, ...]:
+    """Return the exponentially weighted mean after each value, which shows a small lasting drift (NIST/SEMATECH 6.3.2.4).
 
-    ``weight`` of the newest value, above 0 to 1. Limits are those of the long run, 3 sigma sqrt(w / (2 - w)).
+    ``weight`` of the newest value, above 0 to 1; ValueError beyond.
     """
-    _check(values, fewest=1)
-    if not 0.0 < weight <= 1.0 or not sigma >= 0.0:
-        raise ValueError(f"weight {weight} must be above 0 to 1, sigma {sigma} 0 or more")
-    points, mean = [], target
+    if not 0.0 < weight <= 1.0:
+        raise ValueError(f"weight {weight} must be above 0 to 1")
+    means, mean = [], start
     for value in values:
-        mean = weight * value + (1.0 - weight) * mean
-        points.append(mean)
-    return _constant("weighted means", points, target, 3.0 * sigma * math.sqrt(weight / (2.0 - weight)))
+        mean += weight * (value - mean)
+        means.append(mean)
+    return tuple(means)
 
 
 def _range_chart(name: str, ranges: Sequence[float], mean_range: float, constants: ChartConstants) -> Chart:

@@ -13,7 +13,6 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from sequencer.frozen import dataclass
-from sequencer.statistics.chart_constants import chart_constants, d2_star
 
 POOL_ABOVE = 0.25
 """Above this probability of an interaction as large as found, if there is none, it is pooled (common practice)."""
@@ -143,43 +142,6 @@ def find_gauge_study(readings: Readings, *, pool_above: float = POOL_ABOVE) -> G
         interaction=interaction,
         unit=max(0.0, (unit.mean_square - error) / (operators * trials)),
         scatter_hidden=hidden,
-    )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RangeStudy:
-    """A gauge study by ranges: standard deviations of equipment (repeatability), operators (reproducibility) and units."""
-
-    equipment: float
-    operators: float
-    units: float
-
-    @property
-    def measuring(self) -> float:
-        """The standard deviation of measuring."""
-        return math.hypot(self.equipment, self.operators)
-
-    @property
-    def total(self) -> float:
-        """The standard deviation of all."""
-        return math.hypot(self.measuring, self.units)
-
-
-def find_range_study(readings: Readings) -> RangeStudy:
-    """Return the study by ranges, which a person can follow with a pencil; coarser than the analysis of variance, and no interaction.
-
-    Raises as `find_gauge_study`.
-    """
-    table = _as_table(readings)
-    units, operators, trials = table.shape
-    mean_range = float(np.ptp(table, axis=2).mean())
-    equipment = mean_range / chart_constants(trials).d2
-    between = float(np.ptp(table.mean(axis=(0, 2)))) / d2_star(operators)
-    spread = float(np.ptp(table.mean(axis=(1, 2)))) / d2_star(units)
-    return RangeStudy(
-        equipment=equipment,
-        operators=math.sqrt(max(0.0, between**2 - equipment**2 / (units * trials))),
-        units=spread,
     )
 
 

@@ -163,15 +163,6 @@ def normal_tolerance_factor(n: int, *, share: float, confidence: float) -> float
     return float(nctdtrit(n - 1, float(ndtri(share)) * root, confidence)) / root
 
 
-def howe_tolerance_factor(n: int, *, share: float, confidence: float) -> float:
-    """Return k for both limits: mean +- k s holds a ``share`` of the process with ``confidence`` (W. G. Howe, JASA 64, 1969)."""
-    _check(n, share, confidence)
-    from scipy.special import chdtri, ndtri
-
-    z = float(ndtri((1.0 + share) / 2.0))
-    return z * math.sqrt((n - 1) * (1.0 + 1.0 / n) / float(chdtri(n - 1, confidence)))
-
-
 def failing_of_lot(good: float, bad: float, lot: int) -> tuple[int, int]:
     """Return how many units fail in the worst lot that is still good, and in the best that is bad; ``lot`` 2 to 100,000 (ValueError)."""
     if not 2 <= lot <= LARGEST_LOT:

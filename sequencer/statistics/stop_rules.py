@@ -13,6 +13,7 @@ from dataclasses import field
 from itertools import pairwise
 
 from sequencer.frozen import dataclass
+from sequencer.statistics.charts import weighted_means
 from sequencer.statistics.proportion import find_proportion
 
 WEIGHT, REACH, HELD_AT, LATEST = 0.2, 4.0, 3.0, 20
@@ -124,10 +125,8 @@ def _chart(outcomes: Sequence[UnitOutcome], after: int | None) -> Stop | None:
 
 def weighted_mean(scaled: Sequence[float]) -> float:
     """Return the exponentially weighted mean of values in standard deviations from their centre, each held at `HELD_AT`."""
-    mean = 0.0
-    for value in scaled:
-        mean += WEIGHT * (max(-HELD_AT, min(HELD_AT, value)) - mean)
-    return mean
+    held = [max(-HELD_AT, min(HELD_AT, value)) for value in scaled]
+    return (0.0, *weighted_means(held, start=0.0, weight=WEIGHT))[-1]
 
 
 def scaled_by_first(values: Sequence[float], first: int) -> tuple[float, ...] | None:

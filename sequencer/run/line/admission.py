@@ -53,11 +53,6 @@ class Admission:
     can_carry_on: bool = False
     carries_on: bool = False
 
-    @property
-    def is_free(self) -> bool:
-        """Say whether it is measured without a question."""
-        return not self.refused and not self.asked
-
 
 def admit(scan: Scan, known: Known) -> Admission:
     """Return what is done with a scan."""

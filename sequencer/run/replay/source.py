@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
 
 from sequencer.bench.tape import Taped
 from sequencer.frozen import dataclass
@@ -121,11 +120,3 @@ def _usable(source: Source) -> Source:
 
 def _refused(source: Source, message: str, allowed: str) -> InputError:
     return about_file(f"run {source.run.run}", f"cannot be replayed: {message}", allowed=allowed)
-
-
-def lacking_facts(entries: Sequence[Taped]) -> bool:
-    """Say whether faults are in the trace of which only the words were kept, as before schema 7 of the store."""
-    return any(
-        one.exchange.fault and one.exchange.facts is None and one.exchange.fault.count(":") > 1
-        for one in entries
-    )

@@ -11,7 +11,7 @@ import pytest
 from statsmodels.formula.api import ols
 from statsmodels.stats.anova import anova_lm
 
-from sequencer.statistics.gauge import UnbalancedStudy, find_gauge_study, find_range_study
+from sequencer.statistics.gauge import UnbalancedStudy, find_gauge_study
 from sequencer.statistics.gauge_intervals import find_gauge_intervals
 
 # Ten parts, three operators, three trials: the published example of the automotive industry's handbook.
@@ -67,13 +67,6 @@ def test_variances_of_the_published_study(published):
     assert study.distinct_categories == 4
     with pytest.raises(ValueError, match="above 0"):
         study.share_of_tolerance(0.0)
-
-
-def test_range_method_of_the_published_study(published):
-    """Printed, with constants rounded to four digits: EV 0.20188, AV 0.22963, GRR 0.30575, PV 1.10456, TV 1.14610."""
-    study = find_range_study(_as_readings(published))
-    found = (study.equipment, study.operators, study.measuring, study.units, study.total)
-    assert found == pytest.approx((0.20188, 0.22963, 0.30575, 1.10456, 1.14610), abs=2e-4)
 
 
 def test_sums_of_squares_as_a_reference_library_has_them():
@@ -141,8 +134,6 @@ def test_a_missing_cell_is_said_and_not_worked_round(published):
     del readings["unit 7", "operator 2"]
     with pytest.raises(UnbalancedStudy, match=r"unit 3 by operator 1: 2 of 3; unit 7 by operator 2: 0 of 3"):
         find_gauge_study(readings)
-    with pytest.raises(UnbalancedStudy):
-        find_range_study(readings)
 
 
 @pytest.mark.parametrize("shape", [(1, 3, 3), (3, 1, 3), (3, 3, 1), (0, 0, 0)])
