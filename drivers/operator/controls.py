@@ -66,7 +66,6 @@ class OperatorRadio(Operated[Radio], Radio):
         self._key.twin = self._twin
         self._channel: int | None = None
         self._mode = ""
-        self._pressed_at_s = 0.0
 
     def set_channel(self, channel: int) -> None:
         """Have a channel selected; not asked again for the one that stands."""
@@ -115,7 +114,7 @@ class OperatorRadio(Operated[Radio], Radio):
             return
         self._key.disarm()
         self._key.held = None
-        self._pressed_at_s = self._prompter.clock.now_s()
+        self._key.pressed_at_s = self._prompter.clock.now_s()
         with self._prompter.gathered.asked() as steps:
             press = f"{steps} Then press" if steps else "Press"
             held = f"{press} and HOLD push-to-talk (PTT) now, {self._key.max_key_time_s:g} s at most"
@@ -132,6 +131,10 @@ class OperatorRadio(Operated[Radio], Radio):
         else:
             self._prompter.clock.wait_s(seconds)
 
+    @override
+    def release_with_reading(self) -> None:
+        self._key.release_with_reading()
+
     def unkey(self) -> None:
         """Have the key released, confirmed; not asked where it was released with the reading."""
         self._key.disarm()
@@ -142,7 +145,7 @@ class OperatorRadio(Operated[Radio], Radio):
         if self._twin is not None:
             self._twin.unkey()
         self._key.held = False
-        down_s = self._prompter.clock.now_s() - self._pressed_at_s
+        down_s = self._prompter.clock.now_s() - self._key.pressed_at_s
         if was_held and down_s > self._key.max_key_time_s:
             self._prompter.note(
                 f"PTT held for {down_s:.0f} s, from prompt to answer; max_key_time is {self._key.max_key_time_s:g} s"

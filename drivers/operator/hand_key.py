@@ -26,17 +26,28 @@ class HandKey:
         self.in_one_go = in_one_go
         self.held: bool | None = None
         self.twin: Radio | None = None
+        self.pressed_at_s = 0.0
         self._idle_from_s: float | None = None
         self._keep_s = 0.0
+        self._releases = False
 
     @property
     def is_armed(self) -> bool:
         """Say whether the next reading is to be taken keyed."""
         return self._idle_from_s is not None
 
+    @property
+    def releases_with_reading(self) -> bool:
+        """Say whether the person holds PTT for the next reading and lets go with it."""
+        return self._releases and self.held is True
+
+    def release_with_reading(self) -> None:
+        """Have the person who holds PTT by now let go of it with the next reading: the rest is as with `arm`."""
+        self._releases = self.in_one_go
+
     def arm(self, now_s: float) -> None:
         """Have the unit keyed with the next reading."""
-        self._idle_from_s, self._keep_s = now_s, 0.0
+        self._idle_from_s, self._keep_s, self._releases = now_s, 0.0, False
 
     def keep(self, seconds: float) -> None:
         """Have the unit kept keyed for so long before the next reading is taken: the person does the waiting."""
@@ -44,13 +55,21 @@ class HandKey:
 
     def disarm(self) -> None:
         """Have the next reading taken unkeyed."""
-        self._idle_from_s = None
+        self._idle_from_s, self._releases = None, False
 
     def read(self, prompter: Prompter, what: str, ask: Callable[[str, float], Reading]) -> Reading:
         """Have the unit keyed, a dial read, the key released, and the reading typed, in one prompt.
 
-        NotConfirmed where the person says that the key was down for longer than the bench allows.
+        Where it is held already (`releases_with_reading`) the person reads, releases and types. NotConfirmed where the person says
+        that the key was down for longer than the bench allows.
         """
+        if self.releases_with_reading:
+            reading = ask(f"Read {what}, RELEASE push-to-talk (PTT), then type what you read", 0.0)
+            self._releases = False
+            if self.twin is not None:
+                self.twin.unkey()
+            self._released(prompter, self.pressed_at_s)
+            return reading
         began_s = prompter.clock.now_s()
         # A check that let time pass "keyed" before this reading means the unit to be warm: the person must do that.
         idle_s = began_s - self._idle_from_s if self._idle_from_s is not None else 0.0
@@ -61,6 +80,10 @@ class HandKey:
             f"Hold push-to-talk (PTT), {keep}read {what}, RELEASE it ({self.max_key_time_s:g} s at most), then type what you read",
             keep_s,
         )
+        self._released(prompter, began_s)
+        return reading
+
+    def _released(self, prompter: Prompter, began_s: float) -> None:
         self.held = False
         self._idle_from_s = prompter.clock.now_s()
         took_s = self._idle_from_s - began_s
@@ -75,7 +98,6 @@ class HandKey:
                     address=prompter.address,
                     next_move="Let the unit cool, then run the check again.",
                 )
-        return reading
 
     def while_keyed(self, look: Callable[[], T], wait_s: Callable[[float], None]) -> T:
         """Look at a simulated dial as the person will see it: keyed, where the person will key, and for as long."""

@@ -127,7 +127,7 @@ class Operated(Generic[R]):
                 dial,
                 beside=seen,
             )
-        if self._hand is not None and self._hand.is_armed:
+        if self._hand is not None and (self._hand.is_armed or self._hand.releases_with_reading):
             reading = self._hand.read(
                 self._prompter,
                 what,

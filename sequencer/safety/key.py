@@ -292,6 +292,10 @@ class Key:
         """Have the person who holds PTT keep it pressed for ``seconds`` before what is read next."""
         self._radio.keep_keyed(seconds)
 
+    def release_by_person(self) -> None:
+        """Have the person who holds PTT let go with the dial that is read next: until then only an instrument needed it held."""
+        self._radio.release_with_reading()
+
     @property
     def left_s(self) -> float | None:
         """Return what is left of the key-down for readings, s, never below 0; None while it is not down."""

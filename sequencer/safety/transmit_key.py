@@ -347,7 +347,10 @@ class KeyedSide(Side, ABC):
             and line is not None
             and line.is_due_under_load
         ):
-            by_person = False  # once with each voltage PTT is held for the supply's own reading
+            self._key.allow(step_max_s)  # once with each voltage PTT is held for the supply's own reading
+            self._see_supply(step_max_s)
+            self._key.release_by_person()
+            return
         self._key.allow(step_max_s, by_person=by_person)
         if not by_person:
             self._see_supply(step_max_s)

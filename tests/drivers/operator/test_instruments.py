@@ -608,6 +608,42 @@ def test_beside_instruments_that_read_themselves_key_and_release_are_prompts_of_
     assert any("PTT held for 30 s" in entry.fault for entry in bench.trace)
 
 
+def test_who_holds_ptt_for_an_instrument_lets_go_with_the_dial_that_is_read_next():
+    """One prompt for look and release, under the time that a keyed unit leaves; the reading after it is keyed anew, and a timeout leaves
+    the release to be asked for.
+    """
+
+    def late() -> str:
+        raise TimeoutError
+
+    bench = Bench("done", "done", "3.8", "3.7", "done", late, "done")
+    radio, meter, hand = by_hand(bench, in_one_go=True)
+
+    def held_for_an_instrument() -> None:
+        radio.key()
+        radio.hold_key()
+        radio.release_with_reading()
+        bench.keyed = hand.held is True
+
+    radio.unkey()
+    held_for_an_instrument()
+    assert meter.read_power_dbm().number == pytest.approx(35.798, abs=0.001)
+    assert not radio.read_keyed()
+    bench.keyed = False
+    meter.read_power_dbm()
+    radio.unkey()
+    held_for_an_instrument()
+    with pytest.raises(TimedOut):
+        meter.read_power_dbm()
+    assert radio.read_keyed()
+    radio.unkey()
+    asked = [text.partition(") ")[2] if "TRANSMITTING" in text else text for text in bench.asked]
+    read = "Read the power on the power meter, RELEASE push-to-talk (PTT), then type what you read, in W: "
+    assert asked[2] == asked[5] == read
+    assert asked[3].startswith("Hold push-to-talk (PTT), read the power")
+    assert "SAFETY: RELEASE push-to-talk" in asked[6]
+
+
 def test_faults_name_the_instrument_and_what_to_do():
     """The end of input at a reading is a fault of the tree, with the question it met."""
     bench = Bench(None, stops=False)
