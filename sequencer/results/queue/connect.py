@@ -1,0 +1,155 @@
+"""Connections to the jobs' tables: psycopg's own, on a line that does not stay silent for long."""
+
+from __future__ import annotations
+
+import re
+from importlib.util import find_spec
+from typing import TYPE_CHECKING, Any
+
+from sequencer.frozen import dataclass
+from sequencer.problems import FileProblems, about_file
+from sequencer.results.store.place import StorePlace
+from sequencer.results.store.problems import Doing, StoreProblem
+
+if TYPE_CHECKING:
+    from psycopg import Connection
+
+VERSION = 1
+"""The form of the tables in ``tables.sql``."""
+OLDEST_SERVER = 130000
+"""PostgreSQL 13: what the task queue asks for, as a server counts its versions."""
+ANSWER_S = 5
+"""How long a server may take to answer a call."""
+_NAME = re.compile(r"[a-z_][a-z0-9_]*\Z")
+
+
+class NoQueue(StoreProblem):
+    """The store has no queue of jobs; the text says what makes one."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class QueuePlace:
+    """Where the jobs stand: a store's server, and the schema beside its own."""
+
+    place: StorePlace
+    schema: str
+
+    def connect(self, *, settings: str = "", autocommit: bool = False) -> Connection[Any]:
+        """Return a connection in which names are those of the jobs' schema. Raises psycopg's own errors."""
+        import psycopg
+
+        words = f"-csearch_path={self.schema} -clock_timeout={ANSWER_S * 1000} {settings}".strip()
+        return psycopg.connect(**connect_words(self.place, options=words), autocommit=autocommit)
+
+
+def server_of(place: StorePlace) -> StorePlace:
+    """Return the place where it is a server's. Raises InputError where it is a file."""
+    if place.url is None:
+        raise about_file(
+            "--store",
+            "jobs for many benches need a store that they share, and this one is a file",
+            found=str(place),
+            allowed="a PostgreSQL store: postgresql+psycopg://user@host/database, with --store or SEQUENCER_STORE",
+            hint="one machine needs no queue: 'sequencer run --units LIST' measures a list",
+        )
+    return place
+
+
+def need_carrier() -> None:
+    """Raise InputError where the task queue that carries the jobs is not installed; looking at them does without."""
+    if find_spec("procrastinate") is None:
+        raise _not_installed()
+
+
+def connect_words(place: StorePlace, *, options: str) -> dict[str, Any]:
+    """Return what psycopg is told to connect to the place; ``options`` go to the server, after the address's own."""
+    assert place.url is not None
+    url = place.url
+    given = url.query.get("options")
+    words: dict[str, Any] = {
+        "host": url.host,
+        "port": url.port,
+        "user": url.username,
+        "password": url.password,
+        "dbname": url.database,
+        **{name: value for name, value in url.query.items() if name != "options"},
+        "options": f"{given if isinstance(given, str) else ''} {options}".strip(),
+        "connect_timeout": ANSWER_S,
+        # On a line that has died a send, or a wait for an answer, would last for minutes (tcp(7)).
+        "tcp_user_timeout": 2000 * ANSWER_S,
+        "keepalives_idle": ANSWER_S,
+        "keepalives_interval": 2,
+        "keepalives_count": 3,
+    }
+    return {name: value for name, value in words.items() if value is not None}
+
+
+def find_queue(place: StorePlace, *, must_be_there: bool = True) -> QueuePlace:
+    """Return where the jobs of a store stand. Raises StoreProblem, NoQueue without ``must_be_there`` too where it is of another form."""
+    server_of(place)
+    import psycopg
+
+    with Doing(str(place), "open"), psycopg.connect(**connect_words(place, options="")) as connection:
+        number = connection.info.server_version
+        refuse_old_server(str(place), number)
+        row = connection.execute("select current_schema()").fetchone()
+        own = row[0] if row is not None and row[0] is not None else "public"
+        schema = "queue" if own == "public" else f"{own}_queue"
+        if not _NAME.match(schema):
+            raise NoQueue(
+                str(place),
+                f"the store's schema {own!r} has a name that no queue can stand beside",
+                "Name another.",
+            )
+        version = _version(connection, schema)
+    found = QueuePlace(place=place, schema=schema)
+    if version is None and must_be_there:
+        raise NoQueue(
+            str(place),
+            "the store has no queue of jobs",
+            "'sequencer jobs set-up' with its address makes one.",
+        )
+    if version is not None and version != VERSION:
+        raise NoQueue(
+            str(place),
+            f"its queue of jobs has form {version}, and this sequencer knows {VERSION}",
+            "Use the sequencer that made it, or the newer one, on all benches.",
+        )
+    return found
+
+
+def is_set_up(found: QueuePlace) -> bool:
+    """Say whether the jobs' tables are there."""
+    import psycopg
+
+    with (
+        Doing(str(found.place), "open"),
+        psycopg.connect(**connect_words(found.place, options="")) as connection,
+    ):
+        return _version(connection, found.schema) is not None
+
+
+def refuse_old_server(where: str, number: int) -> None:
+    """Raise StoreProblem for a server older than `OLDEST_SERVER`; ``number`` is its version as it counts them (150018 is 15.18)."""
+    if number < OLDEST_SERVER:
+        raise StoreProblem(
+            where,
+            f"the server is PostgreSQL {number // 10000}, and jobs need {OLDEST_SERVER // 10000} or newer",
+            "Ask whoever keeps the server for a newer one; a store without jobs works as it is.",
+        )
+
+
+def _version(connection: Connection[Any], schema: str) -> int | None:
+    row = connection.execute("select to_regclass(%s)", [f"{schema}.version"]).fetchone()
+    if row is None or row[0] is None:
+        return None
+    found = connection.execute(f'select number from "{schema}".version').fetchone()
+    return None if found is None else int(found[0])
+
+
+def _not_installed() -> FileProblems:
+    return about_file(
+        "--store",
+        "jobs for many benches need the package procrastinate, which is not installed",
+        allowed="an installation with the extra 'queue': pip install 'radio-bench-sequencer[queue]'",
+    )

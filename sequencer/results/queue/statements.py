@@ -1,0 +1,105 @@
+"""The SQL of the jobs. Names are those of the jobs' schema; all times are the server's."""
+
+from __future__ import annotations
+
+ADD = """
+insert into job (serial, model, sequence, sequence_hash, needs, carrier, key, priority, due)
+values (%(serial)s, %(model)s, %(sequence)s, %(sequence_hash)s, %(needs)s, %(carrier)s, %(key)s, %(priority)s,
+    greatest(coalesce(%(due)s, now()), now()))
+on conflict (key) do nothing returning id
+"""
+
+DEFER = """
+update job set token = (procrastinate_defer_jobs_v1(array[row(
+    carrier, %(task)s, priority, null, null, jsonb_build_object('job', id), due)]::procrastinate_job_to_defer_v1[]))[1]
+where id = any(%(jobs)s) returning id
+"""
+"""Hands jobs to the task queue in the transaction that made them."""
+
+CLAIM = """
+update job set state = 'taken', bench = %(bench)s, host = %(host)s, fence = fence + 1, taken = now(), tries = tries + 1, stop = false,
+    said = '', lease = now() + make_interval(secs => %(lease_s)s)
+where id = (
+    select id from job k where id = %(job)s and due <= now() and not (%(bench)s = any(refused)) and carrier = any(%(carriers)s)
+        and (state = 'waiting' or (state = 'taken' and (lease < now() or bench = %(bench)s)))
+        and not exists (select 1 from job o where o.serial = k.serial and o.state = 'taken' and o.id <> k.id)
+    for update skip locked)
+returning id, serial, model, sequence, sequence_hash, fence, run, tries, priority
+"""
+"""Takes one job: no row where it is another's, not due, not for this bench, or its unit is on another bench now. UniqueViolation means
+that another was quicker.
+"""
+ATTEMPT = "insert into attempt (job, fence, bench, host) values (%(job)s, %(fence)s, %(bench)s, %(host)s)"
+
+RENEW = """
+update job set lease = now() + make_interval(secs => %(lease_s)s)
+where id = %(job)s and fence = %(fence)s and state = 'taken' returning stop
+"""
+"""No row: the job is another's by now, or over."""
+
+HOLD = "select run, serial from {job} where id = :job and fence = :fence and (state = 'taken' or run = :run) for update"
+"""In the transaction of what is written, before it: no row means that the job is another's, and nothing is written."""
+BEGUN = "update {job} set run = :run where id = :job and fence = :fence"
+BEGUN_BY = "update {attempt} set run = :run where job = :job and fence = :fence"
+END = """
+update {job} set state = :state, status = :status, ended = now(), lease = null, said = :said, run = :run
+where id = :job and fence = :fence and state = 'taken' returning id
+"""
+END_AGAIN = "update {job} set status = :status where id = :job and fence = :fence and run = :run"
+END_ATTEMPT = "update {attempt} set ended = now(), outcome = :outcome where job = :job and fence = :fence"
+OTHERS = """
+select run from {attempt} where job = :job and run <> '' and run <> :run group by run
+"""
+"""The runs of earlier attempts: what they found counts no more once another run has ended the job."""
+
+GIVE_BACK = """
+update job set state = %(state)s, lease = null, said = %(said)s, due = now() + make_interval(secs => %(after_s)s),
+    refused = case when %(refuses)s then array_append(refused, bench) else refused end,
+    carrier = coalesce(%(carrier)s, carrier), ended = case when %(state)s in ('failed', 'cancelled') then now() end
+where id = %(job)s and fence = %(fence)s and state = 'taken' returning id
+"""
+REFUSE = """
+insert into refusal (job, bench, why) values (%(job)s, %(bench)s, %(why)s)
+on conflict (job, bench) do update set why = excluded.why, at = now()
+"""
+
+CANCEL = """
+update job set stop = state = 'taken', state = case when state = 'taken' then state else 'cancelled' end,
+    ended = case when state = 'taken' then ended else now() end, said = case when state = 'taken' then said else 'cancelled' end
+where id = %(job)s and state in ('waiting', 'taken') returning state, bench, token, serial
+"""
+TOKEN_CANCELLED = "select procrastinate_cancel_job_v1(%(token)s, true, false)"
+
+WITHOUT_TOKEN = """
+select j.id, p.id as token, p.status::text from job j
+left join procrastinate_jobs p on p.id = j.token left join procrastinate_workers w on w.id = p.worker_id
+where ((j.state = 'waiting' and j.due <= now()) or (j.state = 'taken' and j.lease < now()))
+    and (p.id is null or p.status not in ('todo', 'doing') or (p.status = 'doing'
+        and (w.id is null or w.last_heartbeat < now() - make_interval(secs => %(stalled_s)s))))
+order by j.id limit 500
+"""
+"""Jobs that nobody will bring to a bench any more: a worker died with them, or their entry was ended by one that had lost its lease."""
+FREE_TOKEN = "select procrastinate_retry_job_v2(%(token)s, now(), null, %(carrier)s, null)"
+
+OPEN_NEEDS = "select distinct carrier, needs, refused from job where state in ('waiting', 'taken')"
+"""What must be had for the jobs that are open."""
+
+REGISTER = """
+insert into bench (bench, host, can, lease_s, own_check, own_check_hash, own_check_at, zone)
+values (%(bench)s, %(host)s, %(can)s, %(lease_s)s, %(own_check)s, %(own_check_hash)s, %(own_check_at)s, %(zone)s)
+on conflict (bench) do update set host = excluded.host, can = excluded.can, seen = now(), lease_s = excluded.lease_s, lacks = '',
+    own_check = excluded.own_check, own_check_hash = excluded.own_check_hash, own_check_at = excluded.own_check_at, zone = excluded.zone
+"""
+SEEN = "update bench set seen = now(), lacks = %(lacks)s where bench = %(bench)s"
+CAN = (
+    "select bench, can, now() - seen <= make_interval(secs => lease_s) as is_there from bench order by bench"
+)
+OWN_TAKEN = "select id from job where bench = %(bench)s and state = 'taken'"
+LOCK_BENCH = "select pg_try_advisory_lock(hashtextextended(%(named)s, 0))"
+
+OWN_CHECKS_DUE = """
+select bench, own_check, own_check_hash, (now() at time zone zone)::date as day from bench
+where own_check <> '' and (now() at time zone zone)::time >= own_check_at
+    and now() - seen <= make_interval(secs => greatest(lease_s, 86400))
+"""
+"""Benches whose own check of this day, in their zone and by the server's clock, is due; a key of its own makes it one a day."""
