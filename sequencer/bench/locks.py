@@ -24,8 +24,8 @@ from sequencer.bench.aliases import names_of
 from sequencer.frozen import dataclass
 from sequencer.inputs.bench import BenchFile
 from sequencer.problems import printable
-from sequencer.safety.mark import Mark
-from sequencer.safety.state_folder import PREFIX, StateFolder, filesystem_of, is_remote
+from sequencer.safety.remembered.mark import Mark
+from sequencer.safety.remembered.state_folder import PREFIX, StateFolder, filesystem_of, is_remote
 from sequencer.safety.watchdog import WATCHDOG
 
 # Whose address a fact about the cables goes by; a bench on which cables are moved has at least one of them.

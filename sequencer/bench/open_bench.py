@@ -36,16 +36,16 @@ from sequencer.bench.watchdog import make_watchdog, unproved_line
 from sequencer.inputs.bench import INTERFERER, longest_release_s, max_meter_dbm, open_timeout_s
 from sequencer.inputs.instrument_drivers import ByHand, TextRadio
 from sequencer.inputs.instrument_roles import Instrument as Entry
-from sequencer.safety.announced import Announce, Announced, Announcer
 from sequencer.safety.bench import SafeBench
-from sequencer.safety.cables import Cables
-from sequencer.safety.key import Ratings
-from sequencer.safety.key_memory import KeyMemory
-from sequencer.safety.standstill import Standstill, WatchedClock
+from sequencer.safety.control.key import Ratings
+from sequencer.safety.control.tallied import TalliedClock
+from sequencer.safety.ending.way_out import PATIENCE_S
+from sequencer.safety.proofs.standstill import Standstill, WatchedClock
+from sequencer.safety.remembered.announced import Announce, Announced, Announcer
+from sequencer.safety.remembered.cables import Cables
+from sequencer.safety.remembered.key_memory import KeyMemory
 from sequencer.safety.state import SafeState
-from sequencer.safety.tallied import TalliedClock
 from sequencer.safety.watchdog.ways import Tried
-from sequencer.safety.way_out import PATIENCE_S
 from sequencer.units.convert import dbm_from_w
 
 __all__ = ["BenchParts", "BenchUnsafe", "OpenBench"]

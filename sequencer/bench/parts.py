@@ -10,8 +10,8 @@ from drivers.operator.prompt import Person
 from sequencer.bench.tape import Tape
 from sequencer.frozen import dataclass
 from sequencer.inputs.bench import BenchFile
-from sequencer.safety.announced import Announce, to_nobody
-from sequencer.safety.standstill import Standstill
+from sequencer.safety.proofs.standstill import Standstill
+from sequencer.safety.remembered.announced import Announce, to_nobody
 
 if TYPE_CHECKING:
     from sim.bench import SimulatedBench

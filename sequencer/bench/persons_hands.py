@@ -7,8 +7,8 @@ from functools import partial
 from typing import Literal
 
 from sequencer.bench.parts import BenchParts
-from sequencer.safety.cables import Connection
 from sequencer.safety.loss import HandPath
+from sequencer.safety.remembered.cables import Connection
 
 
 class PersonsHands:

@@ -33,9 +33,9 @@ from sequencer.inputs.bench_health import bench_serial
 from sequencer.inputs.loss_table import frequency_text
 from sequencer.inputs.paths import MOST_BEYOND
 from sequencer.inputs.stated import CHECK_PATH
-from sequencer.safety.cables import BACK
 from sequencer.safety.check_side import CheckSide
 from sequencer.safety.loss import LossPath, LossSide
+from sequencer.safety.remembered.cables import BACK
 from sequencer.uncertainty.contributions import FINEST_DB
 
 SETTLE_S = 0.2

@@ -43,7 +43,7 @@ from sequencer.files.fields import PowerW, between
 from sequencer.frozen import dataclass
 from sequencer.problems import FieldProblem
 from sequencer.results.model import FaultFacts
-from sequencer.safety.channel import ChannelRefused
+from sequencer.safety.control.channel import ChannelRefused
 from sequencer.safety.transmit import TransmitSide
 from sequencer.uncertainty.decision import Limits
 

@@ -23,7 +23,7 @@ from sequencer.checks.shared.settle import agreeing, settle
 from sequencer.checks.shared.transmit import SETTLED_DB, not_read, numbers
 from sequencer.files.fields import between
 from sequencer.frozen import dataclass
-from sequencer.safety.plausible import shown_step
+from sequencer.safety.proofs.plausible import shown_step
 from sequencer.safety.transmit import TransmitSide
 from sequencer.uncertainty.budget import Budget, Contribution
 from sequencer.uncertainty.contributions import FINEST_DB

@@ -16,7 +16,7 @@ from sequencer.inputs.bench import BenchFile
 from sequencer.inputs.channel_plan import ChannelPlan
 from sequencer.inputs.model import ModelFile
 from sequencer.results.model import FaultFacts, Point, Result, Stage
-from sequencer.safety.supply import SupplyFacts
+from sequencer.safety.control.supply import SupplyFacts
 from sequencer.uncertainty.budget import Budget
 from sequencer.uncertainty.decision import Limits
 

@@ -26,8 +26,8 @@ from sequencer.inputs.bench import relative_to
 from sequencer.inputs.loss_table import PRINTABLE, frequency_text, table_text
 from sequencer.inputs.stated import Facing, Stated, vswr_of
 from sequencer.problems import Complaint, FieldProblem
-from sequencer.safety.cables import BACK
 from sequencer.safety.loss import HandPath, LossSide
+from sequencer.safety.remembered.cables import BACK
 from sequencer.uncertainty.budget import Budget
 from sequencer.uncertainty.contributions import instrument_accuracy, repeatability
 

@@ -30,7 +30,7 @@ from sequencer.checks.shared.transmit import (
 from sequencer.files.fields import VoltageV, between
 from sequencer.inputs.instrument_roles import Supply
 from sequencer.results.model import FaultFacts
-from sequencer.safety.supply import SupplyFacts
+from sequencer.safety.control.supply import SupplyFacts
 from sequencer.safety.transmit import TransmitSide
 
 SETTLE_S = 0.3  # from a new voltage to a unit that has followed: common practice, no source

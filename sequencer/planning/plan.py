@@ -25,7 +25,7 @@ from sequencer.planning.settling import settling_s
 from sequencer.planning.sharing import parts
 from sequencer.planning.step import Step, Timing
 from sequencer.problems import Complaint, FileProblems, did_you_mean, listed, printable
-from sequencer.safety.supply import SUPPLY_SETTLE_S
+from sequencer.safety.control.supply import SUPPLY_SETTLE_S
 
 OrderAsked = Literal["written", "quickest"]
 SIDE_CHANGE_S = 0.13

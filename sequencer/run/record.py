@@ -42,7 +42,7 @@ from sequencer.run.keeping.kept import Kept
 from sequencer.run.keeping.store_queue import StoreQueue
 from sequencer.run.resuming.taken_up import import_into, table_of, taken_up, unended
 from sequencer.run.status import ExitStatus
-from sequencer.safety.announced import Announced
+from sequencer.safety.remembered.announced import Announced
 
 __all__ = ["STORE_NAME", "Again", "Record", "RunFacts"]
 

@@ -36,10 +36,10 @@ from sequencer.run.resuming.resume import others_now
 from sequencer.run.started import started
 from sequencer.run.state import RunOutcome, RunState
 from sequencer.run.status import ExitStatus
-from sequencer.safety.cables import BACK
+from sequencer.safety.control.supply import SUPPLY_SETTLE_S
+from sequencer.safety.ending.way_out import PATIENCE_S
+from sequencer.safety.remembered.cables import BACK
 from sequencer.safety.state import SafeState
-from sequencer.safety.supply import SUPPLY_SETTLE_S
-from sequencer.safety.way_out import PATIENCE_S
 
 __all__ = ["RunOutcome", "Runner"]
 

@@ -39,15 +39,15 @@ from drivers.roles import (
     Switch,
     Voltmeter,
 )
-from sequencer.safety.cables import Connection, ask_for_connection
 from sequencer.safety.check_side import SelfCheckingBench
-from sequencer.safety.interlock import known_mode
-from sequencer.safety.key import Ratings
+from sequencer.safety.control.interlock import known_mode
+from sequencer.safety.control.key import Ratings
+from sequencer.safety.control.side import present
+from sequencer.safety.control.supply import SUPPLY_SETTLE_S
 from sequencer.safety.loss import HandPath, LossSide
-from sequencer.safety.plausible import Span, UnitFacts, transmit_spans
+from sequencer.safety.proofs.plausible import Span, UnitFacts, transmit_spans
 from sequencer.safety.receive import ReceiveSide
-from sequencer.safety.side import present
-from sequencer.safety.supply import SUPPLY_SETTLE_S
+from sequencer.safety.remembered.cables import Connection, ask_for_connection
 from sequencer.safety.switch_proof import hears_generator
 from sequencer.safety.transmit import TransmitSide
 

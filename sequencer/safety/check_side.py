@@ -15,11 +15,11 @@ from typing_extensions import override
 
 from drivers.faults import InstrumentFault, Refused, UnexpectedReply
 from drivers.roles import AudioAnalyser, PowerMeter, Reading, Supply, Voltmeter
+from sequencer.safety.control.side import present
+from sequencer.safety.control.supply import SUPPLY_SETTLE_S
 from sequencer.safety.guard import GuardedBench
 from sequencer.safety.loss import LossSide
-from sequencer.safety.plausible import Span
-from sequencer.safety.side import present
-from sequencer.safety.supply import SUPPLY_SETTLE_S
+from sequencer.safety.proofs.plausible import Span
 
 AUDIO_SETTLE_S = 0.2
 MOST_V = 1000.0

@@ -9,23 +9,23 @@ from typing import TypeVar
 from drivers.clock import Clock
 from drivers.faults import Refused
 from drivers.roles import Instrument, ModulationAnalyser, PowerMeter, Radio, Supply, Switch
-from sequencer.safety.announced import Announce, Announced, to_nobody
-from sequencer.safety.cables import Cables
-from sequencer.safety.carriers import Carriers
-from sequencer.safety.cut_off import CutOff
-from sequencer.safety.interlock import Interlock
-from sequencer.safety.key import Key, Ratings
-from sequencer.safety.key_memory import KeyMemory
-from sequencer.safety.make_safe import SUPPLY_OFF, SWITCHED_BY, WayOut
-from sequencer.safety.plausible import MARGIN_DB
-from sequencer.safety.release import Release
-from sequencer.safety.standstill import Standstill
-from sequencer.safety.start_state import StartState
+from sequencer.safety.control.interlock import Interlock
+from sequencer.safety.control.key import Key, Ratings
+from sequencer.safety.control.start_state import StartState
+from sequencer.safety.control.supply import SupplyFacts, SupplyLine
+from sequencer.safety.ending.cut_off import CutOff
+from sequencer.safety.ending.make_safe import SUPPLY_OFF, SWITCHED_BY, WayOut
+from sequencer.safety.ending.way_out import PATIENCE_S
+from sequencer.safety.proofs.plausible import MARGIN_DB
+from sequencer.safety.proofs.release import Release
+from sequencer.safety.proofs.standstill import Standstill
+from sequencer.safety.remembered.announced import Announce, Announced, to_nobody
+from sequencer.safety.remembered.cables import Cables
+from sequencer.safety.remembered.key_memory import KeyMemory
 from sequencer.safety.state import SafeState
-from sequencer.safety.supply import SupplyFacts, SupplyLine
 from sequencer.safety.transmit import TransmitSide
+from sequencer.safety.transmitting.carriers import Carriers
 from sequencer.safety.watchdog import KeyWatch
-from sequencer.safety.way_out import PATIENCE_S
 
 _T = TypeVar("_T")
 

@@ -14,10 +14,10 @@ from typing import Literal
 from drivers.clock import Clock
 from drivers.faults import InstrumentFault, NotConfirmed, Refused, UnexpectedReply
 from drivers.roles import PowerMeter, Reading, SignalGenerator
-from sequencer.safety.cables import Connection, not_confirmed
-from sequencer.safety.plausible import MARGIN_DB, SELECTIVE, Span
-from sequencer.safety.receive_signal import GENERATOR_SETTLE_MAX_S
-from sequencer.safety.side import Side
+from sequencer.safety.control.side import Side
+from sequencer.safety.proofs.plausible import MARGIN_DB, SELECTIVE, Span
+from sequencer.safety.receiving.receive_signal import GENERATOR_SETTLE_MAX_S
+from sequencer.safety.remembered.cables import Connection, not_confirmed
 
 OFF_SETTLE_S = 0.2
 OFF_FALL_DB = (

@@ -1,6 +1,7 @@
 """The receive side: the generator and no key. Levels are at the unit's antenna connector, dBm.
 
-Its signal stands in `sequencer.safety.receive_signal`, its readings in `receive_readings`; here it proves that they follow each other.
+Its signal stands in `sequencer.safety.receiving.receive_signal`, its readings in `receive_readings`; here it proves that they follow each
+other.
 """
 
 from __future__ import annotations
@@ -12,13 +13,13 @@ from typing import Any
 
 from drivers.faults import InstrumentFault, Refused, UnexpectedReply
 from drivers.roles import AudioAnalyser, Reading, SignalGenerator
-from sequencer.safety.given_signal import Signal
-from sequencer.safety.meter_line import LineProof
-from sequencer.safety.plausible import tone_span
-from sequencer.safety.receive_readings import ReceiveReadings
-from sequencer.safety.receive_signal import CLEAR_DBM, PROOF_TONE_HZ
-from sequencer.safety.release import still
-from sequencer.safety.silence import TONE, Heard, is_tone, set_lowest
+from sequencer.safety.proofs.plausible import tone_span
+from sequencer.safety.proofs.release import still
+from sequencer.safety.receiving.given_signal import Signal
+from sequencer.safety.receiving.meter_line import LineProof
+from sequencer.safety.receiving.receive_readings import ReceiveReadings
+from sequencer.safety.receiving.receive_signal import CLEAR_DBM, PROOF_TONE_HZ
+from sequencer.safety.receiving.silence import TONE, Heard, is_tone, set_lowest
 
 SILENCE_V = 1e-3  # below it a loudspeaker is muted: common practice, no source
 RESPONSE_S = 0.3  # until receiver and meter have followed: common practice, no source

@@ -11,7 +11,7 @@ from contextlib import suppress
 from drivers.clock import Clock
 from drivers.faults import InstrumentFault
 from sequencer.safety.receive import RESPONSE_S, ReceiveSide
-from sequencer.safety.receive_signal import PROOF_DEPTH_PERCENT, PROOF_DEVIATION_HZ, PROOF_TONE_HZ
+from sequencer.safety.receiving.receive_signal import PROOF_DEPTH_PERCENT, PROOF_DEVIATION_HZ, PROOF_TONE_HZ
 
 FAINT_DBM = -90.0
 """What a working receiver hears well, and what is lost in its noise behind a switch that isolates 50 dB: workshop's own."""

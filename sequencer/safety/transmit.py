@@ -1,6 +1,6 @@
 """The transmit side: the key and no generator; the unit is keyed for as long as readings need it.
 
-Its key stands in `sequencer.safety.transmit_key`, its readings in `transmit_readings`; here is what is set between them.
+Its key stands in `sequencer.safety.transmitting.transmit_key`, its readings in `transmit_readings`; here is what is set between them.
 """
 
 from __future__ import annotations
@@ -10,12 +10,12 @@ from weakref import WeakMethod
 
 from drivers.clock import Clock
 from drivers.roles import AudioAnalyser, AudioFilters, Emission, ModulationAnalyser, PowerMeter, Supply
-from sequencer.safety.carriers import Carriers
-from sequencer.safety.key import Key
-from sequencer.safety.plausible import Span
-from sequencer.safety.side import present
-from sequencer.safety.supply import SupplyFacts, SupplyLine
-from sequencer.safety.transmit_readings import TransmitReadings
+from sequencer.safety.control.key import Key
+from sequencer.safety.control.side import present
+from sequencer.safety.control.supply import SupplyFacts, SupplyLine
+from sequencer.safety.proofs.plausible import Span
+from sequencer.safety.transmitting.carriers import Carriers
+from sequencer.safety.transmitting.transmit_readings import TransmitReadings
 
 NO_FILTERS = AudioFilters()
 

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from sequencer.run.status import ExitStatus
-from sequencer.safety.transmit_readings import LOOKS_S
+from sequencer.safety.transmitting.transmit_readings import LOOKS_S
 from sequencer.uncertainty.decision import Decision
 from sim.scpi.faults import Fault, FaultKind
 from tests.support.rig import Rig

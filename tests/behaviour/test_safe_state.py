@@ -519,7 +519,7 @@ def test_slow_keying_is_counted_as_key_down(make_rig):
 
 def test_a_step_that_fits_into_no_key_down_is_refused_unkeyed(make_rig):
     """A step whose longest time and release exceed the limit keys nothing."""
-    from sequencer.safety.key import Key, Ratings
+    from sequencer.safety.control.key import Key, Ratings
 
     rig = make_rig()
     with rig.open() as bench:

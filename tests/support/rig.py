@@ -23,7 +23,7 @@ from sequencer.run.events import Event
 from sequencer.run.keeping.keeper import InMemory
 from sequencer.run.record import RunFacts
 from sequencer.run.runner import Runner, RunOutcome
-from sequencer.safety.announced import Announced
+from sequencer.safety.remembered.announced import Announced
 from sim.scpi.faults import Fault, FaultScript
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from drivers.faults import InstrumentFault, SettingLost
-from sequencer.safety.standstill import StoodStill
+from sequencer.safety.proofs.standstill import StoodStill
 
 
 def again_after(fault: InstrumentFault) -> str:

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from decimal import Decimal, InvalidOperation
 
 from drivers.roles import Reading
-from sequencer.safety.plausible import shown_step
+from sequencer.safety.proofs.plausible import shown_step
 
 _NUMBER = re.compile(r"[-+]?\d+\.?\d*(?:[Ee][-+]?\d+)?")
 LARGEST = 10**16  # digits of an answer: beyond that a number is none that an instrument wrote

@@ -13,7 +13,7 @@ from sequencer.checks.shared.settle import read_pair
 from sequencer.checks.shared.sweep_proof import SAME_HZ, Stand, sees_power
 from sequencer.checks.shared.transmit import SETTLED_DB, numbers, power_finding, with_note
 from sequencer.results.model import FaultFacts
-from sequencer.safety.channel import ChannelRefused
+from sequencer.safety.control.channel import ChannelRefused
 from sequencer.safety.transmit import TransmitSide
 from sequencer.uncertainty.decision import Limits
 from sequencer.units.convert import dbm_from_w
@@ -28,8 +28,8 @@ def look_outside(
     """Ask for a channel outside the plan; refused, or silent, is right. ``above_w`` is what counts as radiating, W.
 
     Either is a fact of its own, and no power of 0 W, which nobody has read. Only the unit's own channel proves a refusal: see
-    `sequencer.safety.channel`. ``seen`` is the last channel on which power meter and analyser saw the unit: silence counts only where
-    they see it there once more, and a carrier that stays there is none outside the plan.
+    `sequencer.safety.control.channel`. ``seen`` is the last channel on which power meter and analyser saw the unit: silence counts only
+    where they see it there once more, and a carrier that stays there is none outside the plan.
     """
     limits = Limits(upper=above_w)
     lost = Finding(quantity=QUANTITY, value=None, unit="W", limits=limits)

@@ -34,7 +34,7 @@ from sequencer.planning.parts import bench_parts
 from sequencer.problems import printable
 from sequencer.run.interrupt import stoppable
 from sequencer.run.status import ExitStatus
-from sequencer.safety.state_folder import StateFolder
+from sequencer.safety.remembered.state_folder import StateFolder
 
 NOT_UNDERSTOOD = "answers, and not as its profile has it"
 

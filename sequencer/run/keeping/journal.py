@@ -16,7 +16,7 @@ from typing import Any, Self
 
 from sequencer.results.journal_lines import ENDING, make_line
 from sequencer.run.events import CheckStarted, Event, FaultMet, Warned
-from sequencer.safety.announced import Announced
+from sequencer.safety.remembered.announced import Announced
 
 __all__ = ["ENDING", "Journal", "JournalBusy"]
 

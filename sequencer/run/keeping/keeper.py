@@ -17,7 +17,7 @@ from sequencer.results.line import CheckSeconds
 from sequencer.results.model import Result
 from sequencer.run.events import Event
 from sequencer.run.facts import RunFacts
-from sequencer.safety.announced import Announced
+from sequencer.safety.remembered.announced import Announced
 
 NOT_LOOKED_AT = "a run that stands in a file by itself knows of no earlier ones"
 Earlier = Callable[[str, str], OwnHistory]

@@ -14,7 +14,7 @@ from contextlib import suppress
 from pathlib import Path
 
 from sequencer.frozen import dataclass
-from sequencer.safety.state_folder import StateFolder
+from sequencer.safety.remembered.state_folder import StateFolder
 
 WARN_AT = 0.9
 """The share of the rated connections from which it is said (common practice, no source)."""

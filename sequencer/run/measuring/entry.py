@@ -8,8 +8,8 @@ from contextlib import ExitStack, contextmanager
 from sequencer.checks.finding import Conditions
 from sequencer.planning.step import Step
 from sequencer.safety.bench import SafeBench
-from sequencer.safety.channel import ChannelRefused
-from sequencer.safety.plausible import UnitFacts
+from sequencer.safety.control.channel import ChannelRefused
+from sequencer.safety.proofs.plausible import UnitFacts
 from sequencer.safety.transmit import TransmitSide
 
 

@@ -13,7 +13,7 @@ from sequencer.results.budget_rows import stored
 from sequencer.results.model import Confirmation, Result
 from sequencer.results.settings import Settings
 from sequencer.run.facts import RunFacts
-from sequencer.safety.supply import SupplyFacts
+from sequencer.safety.control.supply import SupplyFacts
 from sequencer.uncertainty.decision import SIMPLE, decide
 
 EVALUATED = "re-evaluation"

@@ -36,8 +36,8 @@ from sequencer.run.people.confirm_step import confirmed_by_person, squelch_after
 from sequencer.run.people.entered import CALLED, Enterer
 from sequencer.run.people.live_record import RecordedLive
 from sequencer.run.state import RunState
-from sequencer.safety.channel import ChannelRefused
-from sequencer.safety.plausible import UnitFacts
+from sequencer.safety.control.channel import ChannelRefused
+from sequencer.safety.proofs.plausible import UnitFacts
 from sequencer.safety.transmit import TransmitSide
 
 

@@ -3,7 +3,7 @@
 A message is never sent twice by itself: a key that was pressed, or a switch that was moved, may be pressed or moved though its answer
 was lost. What is repeated is the whole check. It begins as every check does, with PTT released, the generators off, the switch set and
 read, every setting made anew, so that nothing is taken for granted of what the fault left. Readings alone are taken again where they were
-taken (`sequencer/safety/watch.py`).
+taken (`sequencer/safety/proofs/watch.py`).
 
 Not repeated: what we refused ourselves; what a person holds or reads, who would be asked again; what was adjusted since; a unit that stays
 on the air, or that the power meter does not see, and readings that do not follow the unit, for these are no faults that pass; and a fault

@@ -14,7 +14,7 @@ from contextlib import suppress
 from dataclasses import asdict
 from typing import Any
 
-from sequencer.safety.mark import Mark
+from sequencer.safety.remembered.mark import Mark
 from sequencer.safety.watchdog.ways import Tried, Way
 
 GRACE_S = 0.5

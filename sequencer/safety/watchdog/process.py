@@ -220,8 +220,8 @@ class Watching:
         facts = {"why": why, "said": said, "confirmed": confirmed, "released": released, "held_s": held_s}
         self._say("acted " + json.dumps(facts))
         with contextlib.suppress(Exception):
-            from sequencer.safety.mark import Mark
-            from sequencer.safety.state_folder import StateFolder
+            from sequencer.safety.remembered.mark import Mark
+            from sequencer.safety.remembered.state_folder import StateFolder
 
             if mark := self._facts.get("mark"):
                 folder = StateFolder(path=Path(mark["folder"]), chosen=mark["chosen"])

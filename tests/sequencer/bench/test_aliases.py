@@ -13,7 +13,7 @@ import pytest
 from sequencer.bench.aliases import names_of
 from sequencer.bench.locks import BenchBusy, lock_addresses, locks_note
 from sequencer.inputs.load_bench import load_bench
-from sequencer.safety.state_folder import StateFolder, filesystem_of, is_remote
+from sequencer.safety.remembered.state_folder import StateFolder, filesystem_of, is_remote
 
 
 @pytest.mark.parametrize(

@@ -27,8 +27,8 @@ from sequencer.bench.locks import (
 )
 from sequencer.inputs.bench import BenchFile
 from sequencer.inputs.load_bench import load_bench
-from sequencer.safety.mark import Mark
-from sequencer.safety.state_folder import StateFolder
+from sequencer.safety.remembered.mark import Mark
+from sequencer.safety.remembered.state_folder import StateFolder
 from tests.support.another_user import NOBODY, as_nobody, two_users
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "geteuid"), reason="POSIX users, links and modes")

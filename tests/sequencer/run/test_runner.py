@@ -17,7 +17,7 @@ from sequencer.results.model import FaultFacts
 from sequencer.run.events import CheckEnded, CheckStarted, FaultMet, RunEnded, Warned
 from sequencer.run.record import Again
 from sequencer.run.status import ExitStatus
-from sequencer.safety.way_out import PATIENCE_S
+from sequencer.safety.ending.way_out import PATIENCE_S
 from sequencer.uncertainty.decision import Decision
 from sim.scpi.faults import Fault, FaultKind, FaultScript
 

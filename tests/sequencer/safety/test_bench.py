@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drivers.faults import Refused
-from sequencer.safety.key import Key, Ratings
+from sequencer.safety.control.key import Key, Ratings
 from sequencer.safety.state import SafeState
 from sim.clock import VirtualClock
 from sim.wiring.witness import BenchState, Witness, WitnessLimits
@@ -130,7 +130,7 @@ def test_the_last_line_says_how_the_bench_was_left():
 def test_the_advice_for_an_instrument_that_did_not_open_is_not_to_add_it_to_the_bench_file() -> None:
     """The bench file names it already; who is sent there looks in vain. The next move is to ask why it did not open."""
     from drivers.faults import Refused
-    from sequencer.safety.side import present
+    from sequencer.safety.control.side import present
 
     with pytest.raises(Refused) as caught:
         present(None, "power_meter")

@@ -27,9 +27,9 @@ import pytest
 from drivers.clock import RealClock
 from drivers.link.link import Link
 from drivers.link.visa import open_library
-from sequencer.safety.key_memory import KeyMemory
-from sequencer.safety.mark import Mark
-from sequencer.safety.state_folder import StateFolder
+from sequencer.safety.remembered.key_memory import KeyMemory
+from sequencer.safety.remembered.mark import Mark
+from sequencer.safety.remembered.state_folder import StateFolder
 from sequencer.safety.watchdog.client import Watchdog
 from sequencer.safety.watchdog.ways import NoWay, Way, is_off, prove, switch_off
 from sim.clock import WallClock
@@ -52,8 +52,8 @@ TOP = Path(__file__).parents[3]
 PROGRAM = """
 import json, os, signal, socket, sys, time
 from pathlib import Path
-from sequencer.safety.mark import Mark
-from sequencer.safety.state_folder import StateFolder
+from sequencer.safety.remembered.mark import Mark
+from sequencer.safety.remembered.state_folder import StateFolder
 from sequencer.safety.watchdog.client import Watchdog
 from sequencer.safety.watchdog.ways import Way
 

@@ -22,7 +22,7 @@ from sequencer.results.journal_lines import FORMAT, make_line
 from sequencer.run.keeping import journal as run_journal
 from sequencer.run.keeping.journal import Journal, JournalBusy
 from sequencer.run.record import Record, RunFacts
-from sequencer.safety.announced import Announced
+from sequencer.safety.remembered.announced import Announced
 from tests.support.every_check import rig_of
 from tests.support.rig import Nodding
 from tests.support.stored_results import a_result

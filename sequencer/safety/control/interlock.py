@@ -11,13 +11,13 @@ from typing import TYPE_CHECKING, Literal, TypeVar
 
 from drivers.faults import NotConfirmed, UnexpectedReply
 from drivers.roles import AudioAnalyser, Emission, Instrument, Radio, SignalGenerator, Switch
-from sequencer.safety.channel import select_channel
-from sequencer.safety.side import present
+from sequencer.safety.control.channel import select_channel
+from sequencer.safety.control.side import present
 
 if TYPE_CHECKING:
-    from sequencer.safety.cables import Cables
-    from sequencer.safety.key import Key
-    from sequencer.safety.key_memory import KeyMemory
+    from sequencer.safety.control.key import Key
+    from sequencer.safety.remembered.cables import Cables
+    from sequencer.safety.remembered.key_memory import KeyMemory
 
 _T = TypeVar("_T")
 Path = Literal["receive", "transmit", "check"]

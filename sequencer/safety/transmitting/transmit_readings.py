@@ -11,13 +11,13 @@ from typing_extensions import override
 from drivers.clock import Clock
 from drivers.faults import InstrumentFault, NotConfirmed, NotSettled
 from drivers.roles import ModulationAnalyser, PeakSide, PowerMeter, RangeState, Reading, Samples, Supply
-from sequencer.safety.carriers import Carriers
-from sequencer.safety.key import Key
-from sequencer.safety.plausible import Span
-from sequencer.safety.release import CURRENT, ENVELOPE, FREQUENCY, IDLE_CURRENT, POWER, SILENT_DBM
-from sequencer.safety.side import present
-from sequencer.safety.supply import SupplyLine
-from sequencer.safety.transmit_key import KeyedSide
+from sequencer.safety.control.key import Key
+from sequencer.safety.control.side import present
+from sequencer.safety.control.supply import SupplyLine
+from sequencer.safety.proofs.plausible import Span
+from sequencer.safety.proofs.release import CURRENT, ENVELOPE, FREQUENCY, IDLE_CURRENT, POWER, SILENT_DBM
+from sequencer.safety.transmitting.carriers import Carriers
+from sequencer.safety.transmitting.transmit_key import KeyedSide
 
 LOOKS_S = (0.0, 0.05, 0.1, 0.2)
 """Pauses before each look for the carrier: a transmitter comes up, and a meter averages. Common practice, no source."""

@@ -23,7 +23,7 @@ from typing import Any
 
 from drivers.clock import boot_id, boot_s
 from sequencer.frozen import dataclass
-from sequencer.safety.state_folder import PREFIX, StateFolder, UnusableState, own_uid
+from sequencer.safety.remembered.state_folder import PREFIX, StateFolder, UnusableState, own_uid
 
 RECORD_BYTES = 1024  # a record of fixed length is written in one go, over the one before
 

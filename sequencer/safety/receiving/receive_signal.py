@@ -7,9 +7,9 @@ from dataclasses import replace
 from drivers.clock import Clock
 from drivers.faults import Refused
 from drivers.roles import SignalGenerator
-from sequencer.safety.given_signal import Signal
-from sequencer.safety.key import Ratings
-from sequencer.safety.side import Side, present
+from sequencer.safety.control.key import Ratings
+from sequencer.safety.control.side import Side, present
+from sequencer.safety.receiving.given_signal import Signal
 
 GENERATOR_SETTLE_MAX_S = 2.0
 SAME_LEVEL_DB = 0.006  # the last digit that is written, or read back: no generator stands so well

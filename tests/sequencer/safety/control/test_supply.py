@@ -11,10 +11,10 @@ import pytest
 from drivers.faults import NotConfirmed, Refused
 from drivers.operator.sources import OperatorSupply
 from drivers.roles import Reading
-from sequencer.safety.cables import Cables
-from sequencer.safety.cut_off import CutOff
-from sequencer.safety.key import Ratings
-from sequencer.safety.supply import SupplyLine
+from sequencer.safety.control.key import Ratings
+from sequencer.safety.control.supply import SupplyLine
+from sequencer.safety.ending.cut_off import CutOff
+from sequencer.safety.remembered.cables import Cables
 from sim.scpi.faults import FaultKind
 from tests.support.profiled_bench import ProfiledBench
 

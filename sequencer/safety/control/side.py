@@ -9,7 +9,7 @@ from typing import TypeVar
 
 from drivers.clock import Clock
 from drivers.faults import Refused
-from sequencer.safety.watch import Watch
+from sequencer.safety.proofs.watch import Watch
 
 _T = TypeVar("_T")
 

@@ -6,10 +6,10 @@ from collections.abc import Callable, Iterator, Mapping
 
 from drivers.clock import Clock
 from drivers.roles import Instrument, Radio, SignalGenerator, Supply
-from sequencer.safety.cut_off import CutOff
-from sequencer.safety.interlock import Interlock
-from sequencer.safety.supply import SupplyLine
-from sequencer.safety.way_out import SafeStep, take_steps
+from sequencer.safety.control.interlock import Interlock
+from sequencer.safety.control.supply import SupplyLine
+from sequencer.safety.ending.cut_off import CutOff
+from sequencer.safety.ending.way_out import SafeStep, take_steps
 
 PTT_RELEASED, GENERATOR_OFF, SUPPLY_OFF = "PTT released", "generator off", "supply off"
 SWITCHED_BY: Mapping[str, type[Instrument]] = {

@@ -11,10 +11,10 @@ from drivers.clock import Clock
 from drivers.faults import NotSettled, Refused
 from drivers.roles import Radio
 from sequencer.frozen import dataclass
-from sequencer.safety.announced import Announce, Announced, to_nobody
-from sequencer.safety.key_memory import LONGEST_COUNTED_S, KeyMemory
-from sequencer.safety.standstill import Standstill, stood_still
-from sequencer.safety.tallied import let_rest
+from sequencer.safety.control.tallied import let_rest
+from sequencer.safety.proofs.standstill import Standstill, stood_still
+from sequencer.safety.remembered.announced import Announce, Announced, to_nobody
+from sequencer.safety.remembered.key_memory import LONGEST_COUNTED_S, KeyMemory
 from sequencer.safety.watchdog import KeyWatch, Unwatched
 
 MOST_UNSEEN = 2  # times in a row: once may be a unit that missed its key, the second time keys blindly

@@ -10,7 +10,7 @@ import pytest
 
 from drivers.faults import NotConfirmed, Refused, TimedOut, UnexpectedReply
 from drivers.roles import Reading
-from sequencer.safety.silence import Heard, set_lowest
+from sequencer.safety.receiving.silence import Heard, set_lowest
 from sim.clock import VirtualClock
 
 TONE_HZ = 1000.0

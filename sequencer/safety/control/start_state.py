@@ -20,7 +20,7 @@ from drivers.roles import (
     Switch,
     Voltmeter,
 )
-from sequencer.safety.supply import SupplyLine
+from sequencer.safety.control.supply import SupplyLine
 
 _ROLES: Mapping[type[Instrument], str] = {
     AudioAnalyser: "audio_analyser",

@@ -9,7 +9,7 @@ from dataclasses import replace
 from drivers.faults import InstrumentFault, LinkFault, TimedOut, UnexpectedReply
 from drivers.roles import Instrument, RangeState, Reading, Samples
 from sequencer.frozen import dataclass
-from sequencer.safety.plausible import Form, Span, cut_short, implausible, is_within
+from sequencer.safety.proofs.plausible import Form, Span, cut_short, implausible, is_within
 
 TRANSIENT = (RangeState.OVER_RANGE, RangeState.UNDER_RANGE, RangeState.NO_MEASUREMENT)
 """What an instrument that has just changed its range says once; said twice it counts. That there is nothing may be what passes."""

@@ -13,9 +13,9 @@ from drivers.clock import Clock
 from drivers.faults import InstrumentFault, NotConfirmed, Refused, SettingLost
 from drivers.roles import Reading, Supply
 from sequencer.frozen import dataclass
-from sequencer.safety.cables import Cables
-from sequencer.safety.key import Ratings
-from sequencer.safety.side import present
+from sequencer.safety.control.key import Ratings
+from sequencer.safety.control.side import present
+from sequencer.safety.remembered.cables import Cables
 
 SUPPLY_SETTLE_S = 0.5  # from supply on to a unit that answers: common practice, no source
 UNSTATED_PERCENT = 1.0  # of a supply whose accuracy nobody stated: common practice, no source

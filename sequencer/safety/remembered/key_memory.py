@@ -14,7 +14,7 @@ from drivers.clock import boot_s
 from drivers.faults import Refused
 from drivers.roles import Radio
 from sequencer.frozen import dataclass
-from sequencer.safety.mark import Mark, Standing
+from sequencer.safety.remembered.mark import Mark, Standing
 
 LONGEST_COUNTED_S = 600.0
 """After ten minutes an output stage is as hot as it gets, so that a longer key-down earns no longer rest: common practice, no source."""

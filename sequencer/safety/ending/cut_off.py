@@ -7,8 +7,8 @@ from contextlib import suppress
 
 from drivers.faults import NotConfirmed
 from drivers.roles import Radio, Supply
-from sequencer.safety.release import Release
-from sequencer.safety.supply import SupplyLine
+from sequencer.safety.control.supply import SupplyLine
+from sequencer.safety.proofs.release import Release
 
 MOST_SEEN_ON = (
     2  # once may be a relay that hung for a moment; a unit that is fed a third time transmits a third time

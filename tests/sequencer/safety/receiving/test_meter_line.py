@@ -11,7 +11,7 @@ import pytest
 
 from drivers.faults import NotConfirmed, UnexpectedReply
 from drivers.roles import Reading
-from sequencer.safety.meter_line import LineProof, MeterTimes
+from sequencer.safety.receiving.meter_line import LineProof, MeterTimes
 from sim.clock import VirtualClock
 
 STRONG_DBM, LOWEST_DBM = -40.0, -137.0

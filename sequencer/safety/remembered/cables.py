@@ -7,8 +7,8 @@ from typing import Literal
 
 from drivers.faults import NotConfirmed, Refused
 from drivers.roles import Instrument
-from sequencer.safety.announced import Announce, Announced, to_nobody
-from sequencer.safety.mark import Mark
+from sequencer.safety.remembered.announced import Announce, Announced, to_nobody
+from sequencer.safety.remembered.mark import Mark
 
 Connection = Literal["direct", "through", "normal", "unknown"]
 """How the cables are: generator to meter, generator through what is measured to meter, as the bench needs them, or in somebody's hands."""

@@ -7,8 +7,8 @@ from typing import Any
 import pytest
 
 from drivers.faults import UnexpectedReply
-from sequencer.safety.release import CURRENT, FREQUENCY, IDLE_CURRENT, POLLS_S, POWER, Release
-from sequencer.safety.watch import Taken
+from sequencer.safety.proofs.release import CURRENT, FREQUENCY, IDLE_CURRENT, POLLS_S, POWER, Release
+from sequencer.safety.proofs.watch import Taken
 from sim.scpi.faults import FaultKind
 from tests.support.profiled_bench import ProfiledBench
 

@@ -16,7 +16,7 @@ import pytest
 from drivers.clock import RealClock, boot_s
 from drivers.faults import NotConfirmed, Refused, SettingLost, TimedOut
 from sequencer.run.interrupt import stoppable
-from sequencer.safety.standstill import Standstill, StoodStill, WatchedClock, asleep_s
+from sequencer.safety.proofs.standstill import Standstill, StoodStill, WatchedClock, asleep_s
 from tests.support.key_log import KeyLog
 from tests.support.rig import Rig
 

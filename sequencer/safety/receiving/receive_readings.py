@@ -6,11 +6,18 @@ from collections.abc import Callable
 
 from drivers.clock import Clock
 from drivers.roles import AudioAnalyser, Reading, Samples, SignalGenerator, Voltmeter, Weighting
-from sequencer.safety.key import Ratings
-from sequencer.safety.meter_line import MeterTimes
-from sequencer.safety.plausible import AUDIO_FREQUENCY, AUDIO_LEVEL, DISTORTION, SINAD, Span, meter_span
-from sequencer.safety.receive_signal import SignalSide
-from sequencer.safety.side import present
+from sequencer.safety.control.key import Ratings
+from sequencer.safety.control.side import present
+from sequencer.safety.proofs.plausible import (
+    AUDIO_FREQUENCY,
+    AUDIO_LEVEL,
+    DISTORTION,
+    SINAD,
+    Span,
+    meter_span,
+)
+from sequencer.safety.receiving.meter_line import MeterTimes
+from sequencer.safety.receiving.receive_signal import SignalSide
 
 METER = "meter voltage"
 HEARD_DB = 10.0

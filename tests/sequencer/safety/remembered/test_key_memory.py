@@ -14,9 +14,9 @@ import pytest
 
 from drivers.faults import InstrumentFault, Refused
 from sequencer.bench.open_bench import BenchUnsafe
-from sequencer.safety.key_memory import LONGEST_COUNTED_S, KeyMemory, LeftKeyed
-from sequencer.safety.mark import Mark
-from sequencer.safety.state_folder import StateFolder
+from sequencer.safety.remembered.key_memory import LONGEST_COUNTED_S, KeyMemory, LeftKeyed
+from sequencer.safety.remembered.mark import Mark
+from sequencer.safety.remembered.state_folder import StateFolder
 
 RADIO: Any = SimpleNamespace(name="radio", address="here")
 

@@ -13,7 +13,7 @@ from contextlib import suppress
 from drivers.clock import Clock
 from drivers.faults import InstrumentError, InstrumentFault, SettingLost, UnexpectedReply
 from drivers.roles import Instrument, ModulationAnalyser, PowerMeter, RangeState, Supply
-from sequencer.safety.watch import Taken
+from sequencer.safety.proofs.watch import Taken
 
 SILENT_DBM = (
     0.0  # 1 mW at the antenna connector: what a meter shows of its own noise, or of another unit on the bench

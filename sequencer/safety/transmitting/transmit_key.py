@@ -13,13 +13,13 @@ from typing_extensions import override
 from drivers.clock import Clock
 from drivers.faults import InstrumentFault, NotSettled, Refused
 from drivers.roles import Instrument, ModulationAnalyser, Reading
-from sequencer.safety.carriers import Carriers, near_hz, not_on_channel
-from sequencer.safety.key import Key
-from sequencer.safety.plausible import Span
-from sequencer.safety.release import FREQUENCY
-from sequencer.safety.side import Side
-from sequencer.safety.supply import SupplyLine
-from sequencer.safety.watch import Taken
+from sequencer.safety.control.key import Key
+from sequencer.safety.control.side import Side
+from sequencer.safety.control.supply import SupplyLine
+from sequencer.safety.proofs.plausible import Span
+from sequencer.safety.proofs.release import FREQUENCY
+from sequencer.safety.proofs.watch import Taken
+from sequencer.safety.transmitting.carriers import Carriers, near_hz, not_on_channel
 
 WAIT_PART_S = 1.0
 ON_ITS_WORD = "that the unit is on this channel rests on the radio's word: "

@@ -9,9 +9,9 @@ from typing import Any
 import pytest
 
 from drivers.faults import Refused
-from sequencer.safety.cables import Cables
-from sequencer.safety.mark import Mark
-from sequencer.safety.state_folder import StateFolder
+from sequencer.safety.remembered.cables import Cables
+from sequencer.safety.remembered.mark import Mark
+from sequencer.safety.remembered.state_folder import StateFolder
 
 GENERATOR: Any = SimpleNamespace(name="signal_generator", address="here")
 
