@@ -14,7 +14,7 @@ from sequencer.cli.common.options import check_serial
 from sequencer.cli.run import Asked, Prepared, execute, tell
 from sequencer.cli.screens.operator import Chosen, People, nobody_to_operate
 from sequencer.inputs.load_bench import LoadedBench
-from sequencer.planning.load import load_both
+from sequencer.planning.load_both import load_both
 from sequencer.planning.plan import OrderAsked, Plan, make_plan
 from sequencer.problems import FileProblems, about_file, nearest, printable
 from sequencer.results.journal import Head, JournalRead, read_head, read_journal, refuse_names

@@ -36,7 +36,7 @@ from sequencer.cli.screens.summary import verdict_line
 from sequencer.frozen import dataclass
 from sequencer.inputs.bench_health import bench_serial
 from sequencer.planning.bench_doubts import Doubt
-from sequencer.planning.load import load_both
+from sequencer.planning.load_both import load_both
 from sequencer.planning.parts import bench_parts
 from sequencer.planning.plan import Plan, make_plan
 from sequencer.problems import FileProblems, printable

@@ -13,7 +13,7 @@ from sequencer.cli.common.options import check_model, check_serial
 from sequencer.cli.order import order_as_json, order_lines
 from sequencer.inputs.batch import LoadedBatch, batch_file
 from sequencer.planning.bench_doubts import calibration_doubts, soon_due_lines
-from sequencer.planning.load import load_both
+from sequencer.planning.load_both import load_both
 from sequencer.planning.loss_beyond import loss_beyond_lines
 from sequencer.planning.plan import OrderAsked, Plan, make_plan
 from sequencer.planning.too_fine import presets_too_fine

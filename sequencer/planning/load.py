@@ -7,12 +7,12 @@ from dataclasses import replace
 from pathlib import Path
 
 from sequencer.files.find import file_hash, file_named_in, named_file
-from sequencer.files.read import read_file, read_utf8
+from sequencer.files.read import Read, read_file, read_utf8
 from sequencer.files.yaml_tree import Source, compose
 from sequencer.frozen import dataclass
 from sequencer.inputs.channel_plan import ChannelPlan, read_plan
-from sequencer.inputs.load_bench import LoadedBench, load_bench
 from sequencer.planning.fill import fill, is_left_out, leaves_to_a_model, left_out, whole_presets
+from sequencer.planning.left_out import leave_out
 from sequencer.planning.model_file import LoadedModel, Wanted, choose_model, described_models
 from sequencer.planning.sequence import Sequence, sequence_model_for
 from sequencer.problems import Complaint, FileProblems, listed, printable
@@ -62,10 +62,46 @@ def load_sequence(text: str, wanted: Wanted | None = None) -> LoadedSequence:
         raise FileProblems([*filled.complaints, *complaints, *_plan_complaints(path)]) from problems
     if filled.complaints:
         raise FileProblems(filled.complaints)
-    model = filled.model
-    plan = None if model is None else model.plan
-    if read.model.channels is not None:
-        plan = read_plan(file_named_in(read.model.channels, "plan", path, read.source, ("channels",)))
+    return _loaded(read, path, filled.model, _plan(read, path, filled.model))
+
+
+def load_readable(
+    text: str, wanted: Wanted, complaints: Iterable[Complaint]
+) -> tuple[LoadedSequence, bool] | None:
+    """Return the sequence without what is complained of, so that the rest can be proved; None where too little is left.
+
+    The flag says whether nothing but checks was left out: what is proved of a sequence as a whole holds then too.
+    """
+    complaints, only_checks = tuple(complaints), True
+
+    def take(source: Source) -> None:
+        nonlocal only_checks
+        filled.take(source)
+        only_checks = leave_out(source, complaints)
+
+    try:
+        path = named_file(text, "sequence")
+        filled = _Filled(wanted, path)
+        read = read_file(path, sequence_model_for, fill=take)
+    except FileProblems:
+        return None
+    plan = None
+    try:
+        plan = _plan(read, path, filled.model)
+    except FileProblems:
+        only_checks = False
+    return _loaded(read, path, filled.model, plan), only_checks
+
+
+def _plan(read: Read[Sequence], path: Path, model: LoadedModel | None) -> ChannelPlan | None:
+    if read.model.channels is None:
+        return None if model is None else model.plan
+    return read_plan(file_named_in(read.model.channels, "plan", path, read.source, ("channels",)))
+
+
+def _loaded(
+    read: Read[Sequence], path: Path, model: LoadedModel | None, plan: ChannelPlan | None
+) -> LoadedSequence:
     sequence = read.model if model is None else _with_model(read.model, model)
     return LoadedSequence(
         sequence=sequence, source=read.source, path=path, plan=plan, hash=file_hash(path), model=model
@@ -155,27 +191,3 @@ def _plan_complaints(path: Path) -> tuple[Complaint, ...]:
     except FileProblems as problems:
         return problems.complaints
     return ()
-
-
-def load_both(
-    sequence_name: str, bench_name: str, *, serial: str = "", model: str = ""
-) -> tuple[LoadedSequence, LoadedBench]:
-    """Return the sequence and the bench that a command names. Raises FileProblems with the complaints of both at once.
-
-    ``model`` or ``serial`` chooses the model that fills in what the sequence leaves out.
-    """
-    complaints: list[Complaint] = []
-    sequence: LoadedSequence | None = None
-    # of a shipped bench, whose name is no path, the current folder: nobody puts models beside what is shipped
-    folder = Path(bench_name).parent if Path(bench_name).is_file() else Path()
-    try:
-        sequence = load_sequence(sequence_name, Wanted(name=model, serial=serial, bench_folder=folder))
-    except FileProblems as problems:
-        complaints += problems.complaints
-    try:
-        bench = load_bench(bench_name)
-    except FileProblems as problems:
-        raise FileProblems([*complaints, *problems.complaints]) from problems
-    if sequence is None:
-        raise FileProblems(complaints)
-    return sequence, bench

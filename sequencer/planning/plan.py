@@ -113,21 +113,9 @@ def make_plan(
     """
     only = tuple(dict.fromkeys(only))
     chosen = _chosen(sequence, only)
-    checks = sequence.sequence.checks
-    settings = [checks[at[1]] for at in chosen if at[0] == "checks"]
-    wanted = frozenset(chosen)
-    steps = tuple(
-        with_readings_released(
-            _step(index, *each)
-            for index, each in enumerate(_conditions(sequence, bench, serial))
-            if each[0] in wanted
-        )
-    )
-    complaints = dict.fromkeys(whole_complaints(sequence, bench, settings))
-    for step in steps:
-        complaints |= dict.fromkeys(step_complaints(step, sequence, bench))
-    complaints |= dict.fromkeys(contradictions(steps, sequence, bench))
-    if complaints:
+    settings = _settings(sequence, chosen)
+    steps = _steps(sequence, bench, serial, chosen)
+    if complaints := _complaints(sequence, bench, steps, settings):
         raise FileProblems(complaints)
     duty = Duty.of(bench, keyed_roles(settings))
     plan = Plan(sequence=sequence, bench=bench, steps=timed(steps, duty), only=only, share_key=share_key)
@@ -138,6 +126,45 @@ def make_plan(
 
         return replace(plan, steps=timed(joined_as_written(steps, bench.bench, duty), duty))
     return plan
+
+
+def plan_complaints(
+    sequence: LoadedSequence, bench: LoadedBench, *, serial: str = "", whole: bool = True
+) -> list[Complaint]:
+    """Return everything that cannot be done on this bench; without ``whole`` only what belongs to single checks."""
+    chosen = _chosen(sequence, ())
+    settings = _settings(sequence, chosen) if whole else None
+    return _complaints(sequence, bench, _steps(sequence, bench, serial, chosen), settings)
+
+
+def _complaints(
+    sequence: LoadedSequence,
+    bench: LoadedBench,
+    steps: Iterable[Step],
+    settings: list[CheckSettings] | None,
+) -> list[Complaint]:
+    complaints = dict.fromkeys(whole_complaints(sequence, bench, settings) if settings is not None else ())
+    for step in steps:
+        complaints |= dict.fromkeys(step_complaints(step, sequence, bench))
+    complaints |= dict.fromkeys(contradictions(steps, sequence, bench))
+    return list(complaints)
+
+
+def _settings(sequence: LoadedSequence, chosen: Iterable[_At]) -> list[CheckSettings]:
+    return [sequence.sequence.checks[at[1]] for at in chosen if at[0] == "checks"]
+
+
+def _steps(
+    sequence: LoadedSequence, bench: LoadedBench, serial: str, chosen: Iterable[_At]
+) -> tuple[Step, ...]:
+    wanted = frozenset(chosen)
+    return tuple(
+        with_readings_released(
+            _step(index, *each)
+            for index, each in enumerate(_conditions(sequence, bench, serial))
+            if each[0] in wanted
+        )
+    )
 
 
 def _reordered(plan: Plan, duty: Duty) -> dict[str, Any]:

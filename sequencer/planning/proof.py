@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
 from drivers.operator.lacking import CANNOT_READ
@@ -142,11 +142,7 @@ def step_complaints(step: Step, sequence: LoadedSequence, bench: LoadedBench) ->
             allowed=f"'paths: {{{side}: …}}' in the bench file",
         )
     if step.conditions.mode not in check.modes:
-        yield source.complain(
-            at_check,
-            f"{check.name} is not for {step.conditions.mode}",
-            allowed=", ".join(sorted(check.modes)),
-        )
+        yield _of_another_mode(sequence, step.at, check.name, step.conditions.mode, check.modes)
     if step.conditions.frequency_hz is None:
         if sequence.plan is not None or step.conditions.channel is None:
             yield _channel_complaint(step, sequence)
@@ -156,6 +152,21 @@ def step_complaints(step: Step, sequence: LoadedSequence, bench: LoadedBench) ->
                 yield source.complain(
                     (*step.at, *_present(source, step.at, demand.at)), message, allowed=allowed
                 )
+
+
+def complaints_without_bench(sequence: LoadedSequence) -> Iterator[Complaint]:
+    """Prove what needs no bench, where that cannot be read: channels that the plan has not, checks of another mode."""
+    stated = sequence.sequence
+    for number, settings in enumerate(stated.checks):
+        at, check = ("checks", number), find_check(settings.check)
+        if check.side_of(settings) not in UNIT_SIDES:
+            continue
+        if (mode := settings.mode or stated.mode) not in check.modes:
+            yield _of_another_mode(sequence, at, check.name, mode, check.modes)
+        if sequence.plan is not None:
+            for channel in settings.channels:
+                if channel is not None and channel not in sequence.plan.frequencies_hz:
+                    yield _no_such_channel(sequence, at, settings, channel)
 
 
 def _lacking(step: Step, bench: LoadedBench) -> Iterator[tuple[str, str]]:
@@ -238,12 +249,26 @@ def _channel_complaint(step: Step, sequence: LoadedSequence) -> Complaint:
             f"{step.check.name} needs a channel",
             allowed="'channel: 20' or 'channel: [1, 20, 40]'",
         )
-    place: tuple[Any, ...] = (*step.at, "channel")
-    if isinstance(step.settings.channel, tuple):
-        place = (*place, step.settings.channel.index(channel))
+    return _no_such_channel(sequence, step.at, step.settings, channel)
+
+
+def _no_such_channel(
+    sequence: LoadedSequence, at: tuple[str | int, ...], settings: CheckSettings, channel: int
+) -> Complaint:
+    place: tuple[Any, ...] = (*at, "channel")
+    if isinstance(settings.channel, tuple):
+        place = (*place, settings.channel.index(channel))
     assert sequence.plan is not None
-    return source.complain(
+    return sequence.source.complain(
         place, f"channel {channel} is not in the plan {sequence.plan.name!r}", allowed=sequence.plan.described
+    )
+
+
+def _of_another_mode(
+    sequence: LoadedSequence, at: tuple[str | int, ...], name: str, mode: str, modes: Iterable[str]
+) -> Complaint:
+    return sequence.source.complain(
+        (*at, "check"), f"{name} is not for {mode}", allowed=", ".join(sorted(modes))
     )
 
 

@@ -26,7 +26,7 @@ from drivers.link.visa import open_library
 from sequencer.cli import resume
 from sequencer.cli.main import main
 from sequencer.inputs.load_bench import load_bench
-from sequencer.planning.load import load_both
+from sequencer.planning.load_both import load_both
 from sequencer.planning.parts import bench_parts
 from sequencer.planning.plan import make_plan
 from sequencer.results.journal import Head, read_journal

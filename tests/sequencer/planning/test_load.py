@@ -8,7 +8,8 @@ import pytest
 
 from sequencer.bench.simulation import shelf_serials, specimen_for
 from sequencer.inputs.load_bench import load_bench
-from sequencer.planning.load import load_both, load_sequence
+from sequencer.planning.load import load_sequence
+from sequencer.planning.load_both import load_both
 from sequencer.planning.parts import bench_parts
 from sequencer.problems import FileProblems
 

@@ -10,7 +10,8 @@ import pytest
 from sequencer.checks.adjusting.settings import AdjustSettings
 from sequencer.files.shipped import find_file, shipped_names
 from sequencer.inputs.load_bench import load_bench
-from sequencer.planning.load import LoadedSequence, load_both, load_sequence
+from sequencer.planning.load import LoadedSequence, load_sequence
+from sequencer.planning.load_both import load_both
 from sequencer.planning.model_file import Wanted, load_model
 from sequencer.planning.plan import make_plan
 from sequencer.problems import FileProblems
