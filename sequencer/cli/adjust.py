@@ -8,7 +8,8 @@ from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from pathlib import Path
 
-from sequencer.cli.run import Asked, run_command
+from sequencer.cli.run import Asked
+from sequencer.cli.run_told import run_command
 from sequencer.problems import Complaint, FileProblems, option_problem, printable
 
 

@@ -6,7 +6,8 @@ from pathlib import Path
 
 import click
 
-from sequencer.cli.run import Asked, run_command
+from sequencer.cli.run import Asked
+from sequencer.cli.run_told import run_command
 from sequencer.files.find import file_named_in
 from sequencer.inputs.bench_health import OwnCheck, bench_serial
 from sequencer.inputs.load_bench import LoadedBench, load_bench

@@ -117,7 +117,7 @@ def run(
 
     Several runs one after another, with nobody there: `sequencer reference unattended`.
     """
-    from sequencer.cli.run import Asked, run_command
+    from sequencer.cli.run import Asked
     from sequencer.cli.screens.operator import Chosen
 
     series, line = taken_from(part), line_taken_from(part)
@@ -134,6 +134,8 @@ def run(
         line=line,
     )
     if not series.asked:
+        from sequencer.cli.run_told import run_command
+
         sys.exit(run_command(asked, as_json=as_json, json_lines=json_lines))
     if json_lines:
         from sequencer.problems import option_problem

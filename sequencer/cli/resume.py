@@ -11,7 +11,8 @@ import click
 
 from sequencer.cli.common.bench import is_terminal
 from sequencer.cli.common.options import check_serial
-from sequencer.cli.run import Asked, Prepared, execute, tell
+from sequencer.cli.run import Asked, Prepared, execute
+from sequencer.cli.run_told import tell
 from sequencer.cli.screens.operator import Chosen, People, nobody_to_operate
 from sequencer.inputs.load_bench import LoadedBench
 from sequencer.planning.load_both import load_both

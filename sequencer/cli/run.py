@@ -1,12 +1,11 @@
-"""`run`: runs a sequence, or chosen checks of it, on a bench, and shows what came of it."""
+"""Prepares a run of a sequence, or of chosen checks of it, and makes it."""
 
 from __future__ import annotations
 
-import json
 import sys
 import uuid
 from collections.abc import Sequence
-from dataclasses import asdict, replace
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -18,10 +17,8 @@ from sequencer.bench.open_bench import BenchParts
 from sequencer.cli.common.bench import bench_title, is_terminal, loss_lines, watchdog_lines
 from sequencer.cli.common.line_options import LineAsked
 from sequencer.cli.common.options import check_model, check_serial
-from sequencer.cli.common.outlet import reader_may_be_gone
 from sequencer.cli.line import batch_stopped, line_now, line_of, of_repeat, opened_line
-from sequencer.cli.order import order_as_json, order_lines
-from sequencer.cli.screens.json_lines import JsonLines
+from sequencer.cli.order import order_lines
 from sequencer.cli.screens.operator import (
     Chosen,
     People,
@@ -31,8 +28,6 @@ from sequencer.cli.screens.operator import (
     nobody_to_operate,
     refuse_odd_options,
 )
-from sequencer.cli.screens.run_shown import show_run
-from sequencer.cli.screens.summary import verdict_line
 from sequencer.frozen import dataclass
 from sequencer.inputs.bench_health import bench_serial
 from sequencer.planning.bench_doubts import Doubt
@@ -41,12 +36,11 @@ from sequencer.planning.parts import bench_parts
 from sequencer.planning.plan import Plan, make_plan
 from sequencer.problems import FileProblems, printable
 from sequencer.results.line import BatchRecord, LineFacts
-from sequencer.results.model import facts_of
 from sequencer.results.store.place import StorePlace, find_place
 from sequencer.run.bench_health.bench_state import doubts_now
 from sequencer.run.events import Listener
 from sequencer.run.facts import Again, Carried, RunFacts
-from sequencer.run.interrupt import stoppable
+from sequencer.run.keeping.bench_now import BenchTeller
 from sequencer.run.keeping.journals import glance, journals
 from sequencer.run.record import Record
 from sequencer.run.runner import Runner, RunOutcome
@@ -101,17 +95,6 @@ class Ran:
     def status(self) -> ExitStatus:
         """How it ended; a hazard that was seen is a bench that failed."""
         return max(self.outcome.status, ExitStatus.BENCH_FAILED) if self.hazards else self.outcome.status
-
-
-@stoppable()  # from the files to the last line, which says how the bench was left
-def run_command(asked: Asked, *, as_json: bool, json_lines: bool = False) -> int:
-    """Run a sequence, or chosen checks of it; returns the exit status."""
-    prepared = prepare(asked)
-    tell_beforehand(prepared)
-    if not json_lines:
-        return tell(execute(prepared), as_json=as_json)
-    lines = JsonLines()
-    return tell(execute(prepared, listeners=[lines]), as_json=True, lines=lines)
 
 
 def tell_beforehand(prepared: Prepared, *, carries_on: bool = False) -> None:
@@ -240,7 +223,18 @@ def execute(
     parts = bench_parts(plan.bench, serial=asked.serial, dry_run=asked.dry_run, sequence=plan.sequence)
     facts = facts_of_run(prepared, parts)
     console = console_for(stderr=True)
-    with Record(asked.folder, facts, store=asked.store) as record:
+    place = find_place(asked.folder, asked.store)
+    with (
+        Record(asked.folder, facts, store=asked.store) as record,
+        BenchTeller(
+            place,
+            bench=facts.bench_name,
+            simulated=facts.simulated,
+            program="run",
+            station=facts.line.station,
+        ) as teller,
+    ):
+        teller.of_run(plan, batch=facts.line.batch)
         for line in said:
             click.echo(line, err=True)
         with ProgressScreen(console, by_hand=prepared.by_hand, head=head) as screen:
@@ -252,14 +246,14 @@ def execute(
                 parts,
                 record,
                 people.confirmer(screen),
-                [screen, *listeners],
+                [screen, teller.listen, *listeners],
                 cables=people.cables(screen),
                 enterer=people.enterer(person),
                 live=live_person(screen) if people.terminal else None,
             )
             outcome = runner.run()
     hazards = parts.simulation.hazards if parts.simulation is not None else ()
-    stopped = batch_stopped(facts.batch, find_place(asked.folder, asked.store), facts.run)
+    stopped = batch_stopped(facts.batch, place, facts.run)
     return Ran(
         facts=record.facts, outcome=outcome, record=record, hazards=tuple(hazards), batch_stopped=stopped
     )
@@ -320,80 +314,7 @@ def _doubts(prepared: Prepared, bench_name: str) -> tuple[tuple[Doubt, ...], str
         return (), "; ".join(f"{one.message}; {one.hint}" for one in problems.complaints)
 
 
-def tell(ran: Ran, *, as_json: bool, lines: JsonLines | None = None) -> int:
-    """Show what came of a run; returns the exit status. ``lines`` were shown while it ran, and the run is the last of them."""
-    facts, outcome, record, hazards = ran.facts, ran.outcome, ran.record, ran.hazards
-    nowhere = record.kept.nowhere_as_csv() if record.kept is not None else ""
-    status = ran.status
-    with reader_may_be_gone(sys.stdout) as shown:
-        if lines is not None:
-            lines.end(as_plain(ran))
-        elif as_json:
-            click.echo(json.dumps(as_plain(ran), ensure_ascii=False, indent=2))
-        else:
-            show_run(facts, outcome, str(record.table.path))
-            click.echo(nowhere, nl=False)
-    words = [*outcome.problems, *(f"witness: {hazard}" for hazard in hazards)]
-    if failed := shown.failed or (lines.failed if lines is not None else ""):
-        status = max(status, ExitStatus.BENCH_FAILED)
-        words.append(_cut_short(failed, record))
-    words += [*filter(None, (ran.batch_stopped,)), outcome.safe_state.last_line()]
-    with reader_may_be_gone(sys.stderr) as said:
-        if as_json or shown.failed:
-            click.echo(nowhere, nl=False, err=True)
-        click.echo("\n".join(words), err=True)
-    if said.failed and not as_json:  # JSON holds them already
-        with reader_may_be_gone(sys.stdout):
-            click.echo("\n".join(words))
-    return int(status)
-
-
-def _cut_short(why: str, record: Record) -> str:
-    """Return that standard output holds not all of what was shown there, and where the results stand, as it was read back."""
-    text = f"Standard output could not be written to: {why}. What stands there is cut short."
-    if record.kept is None or not record.kept.whole:
-        return text
-    return f"{text} {record.kept.said()}"
-
-
 def new_run(simulated: bool) -> str:
     """Return a name for a run that begins now."""
     stamp = datetime.now().astimezone().strftime("%Y%m%dT%H%M%S")
     return f"{stamp}-{uuid.uuid4().hex[:6]}{'-simulated' if simulated else ''}"
-
-
-def as_plain(ran: Ran) -> dict[str, Any]:
-    """Return a run as plain values, for JSON."""
-    facts, outcome, record, hazards = ran.facts, ran.outcome, ran.record, ran.hazards
-    sequence, bench = facts.plan.sequence, facts.plan.bench
-    return {
-        "run": facts.run,
-        "time": facts.time.isoformat(timespec="milliseconds"),
-        "serial": facts.serial,
-        "model": facts.model,
-        "sequence": sequence.sequence.sequence,
-        "sequence_hash": sequence.hash,
-        "model_hash": sequence.model_hash,
-        "simulated": facts.simulated,
-        "bench": facts.bench_name,
-        "bench_hash": bench.hash,
-        "rule": str(sequence.sequence.rule),
-        "part": ", ".join(facts.plan.only),
-        "again": facts.again.run if facts.again is not None else "",
-        "reason": facts.again.reason if facts.again is not None else "",
-        **facts.line.as_plain(),
-        "status": int(outcome.status),
-        "verdict": verdict_line(outcome),
-        "batch_stopped": ran.batch_stopped,
-        "bench_safe": outcome.safe_state.confirmed,
-        "last_line": outcome.safe_state.last_line(),
-        "bench_s": round(outcome.bench_s, 3),
-        "forecast_s": round(facts.plan.forecast_s, 3),
-        "order": order_as_json(facts.plan),
-        "table": str(record.table.path),
-        "kept": None if record.kept is None else record.kept.as_plain(),
-        "problems": list(outcome.problems),
-        "faults": [asdict(one) for one in outcome.faults],
-        "hazards": [str(hazard) for hazard in hazards],
-        "results": [facts_of(result) for result in outcome.results],
-    }

@@ -16,7 +16,8 @@ import click
 from sequencer.bench.locks import BenchBusy
 from sequencer.cli.common.bench import bench_title, is_terminal
 from sequencer.cli.common.outlet import reader_may_be_gone
-from sequencer.cli.run import Asked, Ran, as_plain
+from sequencer.cli.run import Asked, Ran
+from sequencer.cli.run_told import as_plain
 from sequencer.cli.screens.operator import nobody_to_ask
 from sequencer.cli.station.asked import StationAsked
 from sequencer.cli.station.looked_up import Batch, LookedUp, Named
@@ -24,18 +25,22 @@ from sequencer.cli.station.measuring import Measured
 from sequencer.cli.station.person import PersonAtStation
 from sequencer.cli.station.plain import ListedUnits, PlainOperator
 from sequencer.cli.station.screen import WindowOperator, has_screen
+from sequencer.cli.station.watched import WatchedOperator
 from sequencer.files.find import named_file
 from sequencer.files.read import read_utf8
 from sequencer.files.yaml_tree import compose
 from sequencer.inputs.load_bench import load_bench
 from sequencer.inputs.unit_list import ListedUnit, read_unit_list
 from sequencer.problems import Complaint, InputError, option_problem, printable
+from sequencer.results.store.place import find_place
 from sequencer.run.interrupt import Interrupted, Stopper, stoppable
+from sequencer.run.keeping.bench_now import BenchTeller
 from sequencer.run.keeping.journals import Glance, glance, journals
 from sequencer.run.line.scans import Affixes
 from sequencer.run.line.station import Operator, Station
 from sequencer.run.line.wear import Wear
 from sequencer.run.status import ExitStatus
+from sequencer.safety.state import SafeState
 from sequencer.units.format import counted
 
 MOST_LEFT = 20
@@ -72,15 +77,35 @@ class _Line:
     def go(self) -> int:
         """Open the bench, work, and say how it was left."""
         operator = self._operator()
-        measured = self._measured(operator)
+        teller = self._teller()
+        measured = self._measured(operator, teller)
         if self._station.auto:
             self._prove_all(measured)
+        with teller:
+            status, counts, left, state = self._session(operator, measured, teller)
+        if state is not None and not state.confirmed:
+            status = ExitStatus.BENCH_FAILED
+        with reader_may_be_gone(sys.stderr):
+            click.echo(f"The session: {counts or 'no unit'}.", err=True)
+            if left:
+                more = f" and {len(left) - MOST_LEFT} more" if len(left) > MOST_LEFT else ""
+                named = ", ".join(printable(one)[:64] for one in left[:MOST_LEFT])
+                click.echo(f"Not measured, {counted(len(left), 'unit')}: {named}{more}.", err=True)
+            if state is not None:
+                click.echo(state.last_line(), err=True)
+        return int(status)
+
+    def _session(
+        self, operator: WindowOperator | PlainOperator | ListedUnits, measured: Measured, teller: BenchTeller
+    ) -> tuple[ExitStatus, str, tuple[str, ...], SafeState | None]:
+        """Work, and make the bench safe; return what the session came to, which units were not measured, and how the bench was left."""
         status = ExitStatus.PASSED
         counts = ""
         left: tuple[str, ...] = ()
+        state = None
         try:
             with _shown(operator):
-                worked = self._worked(operator, measured)
+                worked = self._worked(WatchedOperator(operator, teller), measured)
             status, counts = worked.status, str(worked.counts)
             left = tuple(
                 dict.fromkeys((*worked.left_out, *(one.serial for one in operator.kept() if not one.wrong)))
@@ -95,17 +120,9 @@ class _Line:
         finally:
             with self._stopper.held():
                 state = measured.close()
-        if state is not None and not state.confirmed:
-            status = ExitStatus.BENCH_FAILED
-        with reader_may_be_gone(sys.stderr):
-            click.echo(f"The session: {counts or 'no unit'}.", err=True)
-            if left:
-                more = f" and {len(left) - MOST_LEFT} more" if len(left) > MOST_LEFT else ""
-                named = ", ".join(printable(one)[:64] for one in left[:MOST_LEFT])
-                click.echo(f"Not measured, {counted(len(left), 'unit')}: {named}{more}.", err=True)
-            if state is not None:
-                click.echo(state.last_line(), err=True)
-        return int(status)
+                if state is not None:
+                    teller.tell(safe=state.confirmed, safe_why=state.last_line())
+        return status, counts, left, state
 
     def _worked(self, operator: Operator, measured: Measured) -> Station[object]:
         safe, said, left = measured.open_first()
@@ -130,7 +147,20 @@ class _Line:
             return WindowOperator(affixes=affixes, sound=self._station.sound)
         return PlainOperator(say=self._say, is_terminal=is_terminal(sys.stdin), affixes=affixes)
 
-    def _measured(self, operator: WindowOperator | PlainOperator | ListedUnits) -> Measured:
+    def _teller(self) -> BenchTeller:
+        """Return who says in the store what is done here."""
+        dry_run = self._asked.dry_run
+        return BenchTeller(
+            find_place(self._asked.folder, self._asked.store),
+            bench=bench_title(self._bench, dry_run=dry_run),
+            simulated=dry_run or self._bench.bench.simulated,
+            program="line",
+            station=self._asked.line.station,
+        )
+
+    def _measured(
+        self, operator: WindowOperator | PlainOperator | ListedUnits, teller: BenchTeller
+    ) -> Measured:
         person = None
         if not isinstance(operator, ListedUnits) and is_terminal(sys.stdin):
             person = PersonAtStation(operator, who=_account(), stopping=lambda: bool(self._stopper.requests))
@@ -143,7 +173,13 @@ class _Line:
             cut_short=self._cut_short,
         )
         return Measured(
-            self._asked, self._bench, looked_up, stopper=self._stopper, person=person, told=self._tell
+            self._asked,
+            self._bench,
+            looked_up,
+            stopper=self._stopper,
+            person=person,
+            teller=teller,
+            told=self._tell,
         )
 
     def _head(self) -> tuple[str, ...]:

@@ -28,8 +28,9 @@ from sequencer.results.conditional import conditional_words, met_words
 from sequencer.results.model import Result
 from sequencer.results.store.place import find_place
 from sequencer.results.store.problems import StoreProblem
-from sequencer.run.events import CheckEnded, CheckStarted, Event, FaultMet, StepTaken
+from sequencer.run.events import CheckEnded, CheckStarted, Event, FaultMet, Listener, StepTaken
 from sequencer.run.interrupt import Stopper
+from sequencer.run.keeping.bench_now import BenchTeller
 from sequencer.run.line.admission import Known
 from sequencer.run.line.face import Verdict
 from sequencer.run.line.kept_bench import KeptBench
@@ -57,9 +58,11 @@ class Measured(Measuring[Prepared]):
         *,
         stopper: Stopper,
         person: PersonAtStation | None = None,
+        teller: BenchTeller | None = None,
         told: Callable[[Ran], None] = lambda ran: None,
     ) -> None:
-        """``told`` hears of each run that is over."""
+        """``teller`` says in the store what is done at the bench; ``told`` hears of each run that is over."""
+        self._teller = teller
         self._asked = asked
         self._loaded = bench
         self._looked_up = looked_up
@@ -150,7 +153,7 @@ class Measured(Measuring[Prepared]):
                 bench.parts,
                 record,
                 confirmer,
-                [_Progress(len(plan.steps), tell)],
+                self._listeners(job, tell),
                 cables=cables,
                 enterer=job.people.enterer(person),
                 bench=opened,
@@ -166,6 +169,14 @@ class Measured(Measuring[Prepared]):
             hazards=tuple(hazards),
             batch_stopped=self._stops,
         )
+
+    def _listeners(self, job: Prepared, tell: Callable[[str], None]) -> list[Listener]:
+        """Return who hears a run beside its record."""
+        listeners: list[Listener] = [_Progress(len(job.plan.steps), tell)]
+        if self._teller is not None:
+            self._teller.of_run(job.plan, batch=job.line.batch)
+            listeners.append(self._teller.listen)
+        return listeners
 
     def _move_to(self, job: Prepared) -> None:
         """Go to the position in which a unit lies: that of the unit before is made safe, its supply off, and let go of first."""

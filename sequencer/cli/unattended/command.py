@@ -13,7 +13,8 @@ import click
 from sequencer.bench.simulation import specimen_for
 from sequencer.cli.common.bench import bench_title
 from sequencer.cli.resume import prepare_rest
-from sequencer.cli.run import Asked, Prepared, as_plain, execute, new_run, prepare, tell, tell_beforehand
+from sequencer.cli.run import Asked, Prepared, execute, new_run, prepare, tell_beforehand
+from sequencer.cli.run_told import as_plain, tell
 from sequencer.cli.screens.operator import TerminalPerson
 from sequencer.cli.unattended.carried import CarriedOn, book_of, carried_on, made_safe
 from sequencer.cli.unattended.log import HumanLog

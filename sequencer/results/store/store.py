@@ -11,9 +11,11 @@ from typing import TYPE_CHECKING, Self
 
 from sqlalchemy import ColumnElement, Connection, or_, select
 
+from sequencer.results.bench_now import BenchNow
 from sequencer.results.line import BatchRecord, CheckSeconds
 from sequencer.results.model import NOT_ENDED, BenchInstrument, Confirmation, RunInput
 from sequencer.results.store import rows as store_rows
+from sequencer.results.store.bench_now import read_benches
 from sequencer.results.store.place import StorePlace
 from sequencer.results.store.problems import EmptyStore, StoreProblem
 from sequencer.results.store.query import (
@@ -147,6 +149,11 @@ class Store(StoreWriter):
         query = query.order_by(batches.c.utc_s.desc(), batches.c.batch)
         with self._doing("read"), self._engine.connect() as connection:
             return [store_rows.batch_read(dict(row)) for row in connection.execute(query).mappings()]
+
+    def read_benches(self) -> list[BenchNow]:
+        """Return what each bench does now, or did last: those first that are worked, by their last sign."""
+        with self._doing("read"), self._engine.connect() as connection:
+            return read_benches(connection)
 
     def read_seconds(self, batch: str) -> dict[tuple[str, int], CheckSeconds]:
         """Return where the time of each check of a batch's runs went, by run and number of the check; old runs have none."""

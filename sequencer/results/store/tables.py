@@ -227,5 +227,21 @@ run_files = Table(
     Column("sha256", String, ForeignKey("input_file.sha256"), nullable=False),
 )
 
+benches_now = Table(
+    "bench_now",
+    metadata,
+    Column("id", String, primary_key=True),
+    Column("bench", String, nullable=False),
+    Column("machine", String, nullable=False),
+    Column("process", Integer, nullable=False),
+    Column("station", String, nullable=False),
+    Column("simulated", Boolean, nullable=False),
+    Column("ended", Integer, nullable=False),
+    Column("says", Text, nullable=False),  # JSON as text: `sequencer.results.bench_now.Doing`
+    Column(
+        "beat_utc_s", _Number, nullable=False
+    ),  # by the clock of the server, or of the machine with the file
+)
+
 SCHEMA_1 = frozenset({"run", "result", "exchange"})
 """The tables of schema 1, which was known by SQLite's ``user_version`` alone."""

@@ -5,6 +5,7 @@ that could not be measured, and an answer of bytes that are no text. Schema 2: t
 Schema 3: the same and a repeat, with two confirmations each, one of which has a semicolon and brackets in its text.
 Schema 4: two simulated runs, with a confirmation each.
 Schema 5 and 6: two simulated runs of power and frequency, one of which fails. Schema 7: one of them. Schema 8: one of power.
+Schema 9: one of power, in a batch, at a station.
 """
 
 from __future__ import annotations
@@ -35,8 +36,8 @@ from sequencer.results.stored_budget import StoredBudget, budget_as_plain
 from tests.support.stored_results import RUN, a_result
 
 TOP = Path(__file__).parents[4]
-SCHEMA_1, SCHEMA_2, SCHEMA_3, SCHEMA_4, SCHEMA_5, SCHEMA_6, SCHEMA_7, SCHEMA_8 = (
-    TOP / "tests" / "data" / f"store-schema-{number}.sqlite" for number in range(1, 9)
+SCHEMA_1, SCHEMA_2, SCHEMA_3, SCHEMA_4, SCHEMA_5, SCHEMA_6, SCHEMA_7, SCHEMA_8, SCHEMA_9 = (
+    TOP / "tests" / "data" / f"store-schema-{number}.sqlite" for number in range(1, 10)
 )
 LINE = {
     **dict.fromkeys(("batch", "station", "operator", "lot", "fixture", "retest_reason"), ""),
@@ -242,8 +243,31 @@ def test_a_store_of_schema_8_has_every_row_it_had(tmp_path: Path) -> None:
         assert _rows(path, name) == [{**row, **new} for row in before], name
 
 
+def test_a_store_of_schema_9_has_every_row_it_had(tmp_path: Path) -> None:
+    """Every cell of every table is the same afterwards; of no bench is known what it does."""
+    path = Path(shutil.copy(SCHEMA_9, tmp_path / "results.sqlite"))
+    with Store.open(path) as store:
+        assert store.read_benches() == []
+        (run,) = store.read_runs(Wanted(batch="trial"))
+        assert (run.station, run.attempt, run.status) == ("Line 1", 1, 0)
+    for name in (
+        "unit",
+        "run",
+        "result",
+        "instrument",
+        "exchange",
+        "input_file",
+        "run_file",
+        "batch",
+        "check_time",
+    ):
+        before = _rows(SCHEMA_9, name)
+        assert before
+        assert _rows(path, name) == before, name
+
+
 @pytest.mark.parametrize(
-    "schema", [SCHEMA_1, SCHEMA_2, SCHEMA_3, SCHEMA_4, SCHEMA_5, SCHEMA_6, SCHEMA_7, SCHEMA_8]
+    "schema", [SCHEMA_1, SCHEMA_2, SCHEMA_3, SCHEMA_4, SCHEMA_5, SCHEMA_6, SCHEMA_7, SCHEMA_8, SCHEMA_9]
 )
 def test_a_check_of_an_upgraded_store_is_repeated(tmp_path: Path, schema: Path) -> None:
     """What an older sequencer found is replaced by a repeat as what this one found is."""

@@ -1,0 +1,112 @@
+"""What benches do now, in both kinds of store: written over, told as gone when it falls silent, taken out by the next at the bench."""
+
+from __future__ import annotations
+
+import sqlite3
+from contextlib import closing
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from sequencer.results.bench_now import SILENT_S, Calibrated, Doing, Worked
+from sequencer.results.store.bench_now import BenchNowWriter
+from sequencer.results.store.place import StorePlace
+from sequencer.results.store.problems import StoreProblem
+from sequencer.results.store.store import Store
+
+WHO = Worked(id="one", bench="Bench 2", machine="north", process=4711, station="Line 1")
+DOING = Doing(
+    program="run",
+    phase="measuring",
+    told=datetime(2027, 1, 2, 3, 4, 5, tzinfo=UTC),
+    serial="M40-0007 <b>µ",
+    check="carrier power, channel 1",
+    number=2,
+    checks=5,
+    remaining_s=12.5,
+    wrong=("carrier power: fail",),
+    fault="power_meter: no answer",
+    fault_at=datetime(2027, 1, 2, 3, 4, tzinfo=UTC),
+    calibrated=(Calibrated(name="power_meter", due="2027-06-30"),),
+)
+
+
+def test_what_was_said_last_is_read_back_whole(place: StorePlace) -> None:
+    """Every field comes back, by a row that was written over; a session that ended says so and is not gone."""
+    with Store.open(place) as store:
+        writer = BenchNowWriter(place)
+        writer.begin(WHO, DOING)
+        (found,) = store.read_benches()
+        assert (found.worked, found.doing, found.ended, found.is_gone) == (WHO, DOING, False, False)
+        assert found.silent_s < SILENT_S
+        later = replace(
+            DOING, phase="ended", check="", remaining_s=None, safe=True, safe_why="each read back"
+        )
+        writer.write(WHO, later, ended=True)
+        writer.close()
+        (found,) = store.read_benches()
+        assert (found.doing, found.ended, found.is_gone) == (later, True, False)
+
+
+def _silence(place: StorePlace, session: str, silent_s: float) -> None:
+    with Store.open(place) as store, store._engine.begin() as connection:
+        connection.exec_driver_sql(
+            f"UPDATE bench_now SET beat_utc_s = beat_utc_s - {silent_s} WHERE id = '{session}'"
+        )
+
+
+def test_a_session_that_falls_silent_is_gone_and_makes_room_for_the_next_at_its_bench(
+    place: StorePlace,
+) -> None:
+    """A killed process says nothing: its row is told as gone, and goes when the same bench is worked again; another bench's stays."""
+    other = replace(WHO, id="other", bench="Bench 3")
+    with Store.open(place) as store:
+        for who in (WHO, other):
+            writer = BenchNowWriter(place)
+            writer.begin(who, DOING)
+            writer.close()
+        _silence(place, "one", SILENT_S + 5.0)
+        _silence(place, "other", SILENT_S + 5.0)
+        assert [one.is_gone for one in store.read_benches()] == [True, True]
+        again = BenchNowWriter(place)
+        again.begin(replace(WHO, id="two"), DOING)
+        again.close()
+        assert {one.worked.id for one in store.read_benches()} == {"two", "other"}
+
+
+def test_a_session_that_goes_on_at_a_bench_of_the_same_name_stays(place: StorePlace) -> None:
+    """Two simulated benches have one name: neither takes out the other as long as both give a sign."""
+    with Store.open(place) as store:
+        for session in ("one", "two"):
+            writer = BenchNowWriter(place)
+            writer.begin(replace(WHO, id=session), DOING)
+            writer.close()
+        assert len(store.read_benches()) == 2
+
+
+def test_a_store_that_is_not_there_is_not_made(tmp_path: Path) -> None:
+    """A store that was moved away does not come back empty because a bench said what it does."""
+    place = StorePlace(path=tmp_path / "results.sqlite")
+    writer = BenchNowWriter(place)
+    with pytest.raises(StoreProblem):
+        writer.begin(WHO, DOING)
+    writer.close()
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_row_that_cannot_be_read_hides_no_other(tmp_path: Path) -> None:
+    """What a newer sequencer, or a damaged disk, left in one row costs that row only; names that are not known are passed over."""
+    place = StorePlace(path=tmp_path / "results.sqlite")
+    with Store.open(place) as store:
+        for session in ("one", "two", "three"):
+            writer = BenchNowWriter(place)
+            writer.begin(replace(WHO, id=session), DOING)
+            writer.close()
+        with closing(sqlite3.connect(tmp_path / "results.sqlite")) as bare, bare:
+            bare.execute("UPDATE bench_now SET says = '{' WHERE id = 'one'")
+            bare.execute(
+                "UPDATE bench_now SET says = replace(says, '{\"program\"', '{\"new\": 1, \"program\"') WHERE id = 'two'"
+            )
+        assert {one.worked.id for one in store.read_benches()} == {"two", "three"}

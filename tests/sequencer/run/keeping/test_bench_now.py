@@ -1,0 +1,116 @@
+"""What a bench says of itself while it is worked: a run loses nothing by it, whatever becomes of the store."""
+
+from __future__ import annotations
+
+import signal
+import sqlite3
+import subprocess
+import sys
+import time
+from contextlib import closing
+from pathlib import Path
+
+from click.testing import CliRunner
+
+from sequencer.cli.main import main
+from sequencer.results.bench_now import BenchNow, Doing, Worked
+from sequencer.results.store.bench_now import BenchNowWriter
+from sequencer.results.store.place import StorePlace
+from sequencer.results.store.store import Store
+from sequencer.run.events import CheckStarted
+from sequencer.run.keeping.bench_now import BenchTeller
+
+QUICK = ("run", "quick-check", "--bench", "sim/bench.yaml", "--confirmed")
+
+
+def _benches(folder: Path) -> list[BenchNow]:
+    with Store.open_to_read(folder / "results.sqlite") as store:
+        return store.read_benches()
+
+
+def test_a_run_says_what_it_did_and_how_the_bench_was_left(tmp_path: Path) -> None:
+    """After a run its bench has ended, safe as read back, with what failed and when calibrations run out; the next takes its place."""
+    for serial, status in (("M40-0007", 0), ("M40-0011", 1)):
+        given = (*QUICK, "--serial", serial, "--station", "Line 1", "--folder", str(tmp_path))
+        assert CliRunner().invoke(main, given).exit_code == status
+    (found,) = _benches(tmp_path)
+    assert found.ended
+    assert found.worked.simulated
+    assert (found.worked.bench, found.worked.station) == ("Demonstration bench (simulated)", "Line 1")
+    doing = found.doing
+    assert (doing.serial, doing.phase, doing.number, doing.checks) == ("M40-0011", "ended", 5, 5)
+    assert doing.safe is True
+    assert "read back" in doing.safe_why
+    assert doing.wrong == ("sensitivity, 12 dB SINAD, channel 20: fail",)
+    assert ("signal_generator", "2027-06-30") in [(one.name, one.due) for one in doing.calibrated]
+
+
+def test_a_station_says_its_verdict_and_what_its_session_came_to(tmp_path: Path) -> None:
+    """The last word of a session at a station holds the verdict of its last unit and how the bench was left."""
+    given = ("line", "quick-check", "--bench", "sim/bench.yaml", "--confirmed", "--folder", str(tmp_path))
+    done = CliRunner().invoke(main, given, input="M40-0011\n")
+    assert done.exit_code == 1
+    (found,) = _benches(tmp_path)
+    doing = found.doing
+    assert (found.ended, doing.program, doing.serial, doing.verdict) == (True, "line", "M40-0011", "FAIL")
+    assert doing.counts.startswith("passed 0, failed 1")
+    assert doing.wrong
+    assert (doing.safe, "read back" in doing.safe_why) == (True, True)
+
+
+def test_a_run_that_was_killed_is_not_told_as_ended(tmp_path: Path) -> None:
+    """SIGKILL leaves the check under way and no end; only its silence tells, which is what `is_gone` goes by."""
+    script = (
+        "import os, signal, sys\n"
+        "from pathlib import Path\n"
+        "from sequencer.results.store.place import StorePlace\n"
+        "from sequencer.results.store.store import Store\n"
+        "from sequencer.run.events import CheckStarted\n"
+        "from sequencer.run.keeping.bench_now import BenchTeller\n"
+        "place = StorePlace(path=Path(sys.argv[1]))\n"
+        "store = Store.open(place)\n"
+        "with BenchTeller(place, bench='Bench 2', simulated=False, program='run') as teller:\n"
+        "    teller.listen(CheckStarted(index=0, label='carrier power, channel 1', remaining_s=9.0))\n"
+        "    while not any(one.doing.check for one in store.read_benches()):\n"
+        "        pass\n"
+        "    os.kill(os.getpid(), signal.SIGKILL)\n"
+    )
+    path = tmp_path / "results.sqlite"
+    died = subprocess.run([sys.executable, "-c", script, str(path)], check=False, timeout=60)
+    assert died.returncode == -signal.SIGKILL
+    (found,) = _benches(tmp_path)
+    assert (found.ended, found.doing.check, found.doing.safe) == (False, "carrier power, channel 1", None)
+
+
+class _Broken(BenchNowWriter):
+    """A store that takes nothing."""
+
+    def begin(self, worked: Worked, doing: Doing, *, ended: bool = False) -> None:
+        raise sqlite3.OperationalError("disk I/O error")
+
+
+def test_a_word_that_cannot_be_written_is_noted_and_costs_nothing(tmp_path: Path) -> None:
+    """Nothing is raised into a run, whatever the store says; why is kept for whoever asks."""
+    place = StorePlace(path=tmp_path / "results.sqlite")
+    with BenchTeller(place, bench="B", simulated=True, program="run", make_writer=_Broken) as teller:
+        teller.listen(CheckStarted(index=0, label="x", remaining_s=1.0))
+    assert teller.problem == "disk I/O error"
+    assert teller.doing.check == ""
+    assert teller.doing.phase == "ended"
+
+
+def test_who_says_it_does_not_wait_for_a_store_that_others_hold(tmp_path: Path) -> None:
+    """Another program holds the store: words come and go meanwhile, nothing is raised, and no row is left."""
+    first = CliRunner().invoke(main, (*QUICK, "--serial", "M40-0007", "--folder", str(tmp_path)))
+    assert first.exit_code == 0
+    with closing(sqlite3.connect(tmp_path / "results.sqlite", isolation_level=None)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        place = StorePlace(path=tmp_path / "results.sqlite")
+        with BenchTeller(place, bench="Other", simulated=False, program="run") as teller:
+            teller.listen(CheckStarted(index=0, label="x", remaining_s=1.0))
+            assert teller.doing.check == "x"
+        while not teller.problem:  # its thread may still be waiting
+            time.sleep(0.01)
+        assert "locked" in teller.problem
+        other.execute("ROLLBACK")
+    assert [one.worked.bench for one in _benches(tmp_path)] == ["Demonstration bench (simulated)"]
