@@ -49,12 +49,14 @@ class Stopper:
         """Told that this process was stopped and goes on."""
         self.look: Callable[[], None] = lambda: None
         """Called while a person is waited for: it may ask to stop."""
+        self._signals = 0
         self._held = 0
         self._raised_at_s: float | None = None
 
     def handle(self, number: int, _frame: FrameType | None) -> None:
         """Raise `Interrupted` for the first signal, unless signals are held; count the others."""
         self.requests += 1
+        self._signals += 1
         self.signal_name = self.signal_name or signal.Signals(number).name
         if self._held:
             return
@@ -76,6 +78,12 @@ class Stopper:
         """Ask to stop as a signal would, in the name of something else; raised by the next `check`, or when nothing is held any more."""
         self.requests += 1
         self.signal_name = self.signal_name or name
+
+    def forget_asked(self) -> None:
+        """Take back what `ask` asked, once it was done: another run may follow. What a signal asked stays."""
+        self.requests, self._raised_at_s = self._signals, None
+        if not self.requests:
+            self.signal_name = ""
 
     def raise_asked(self) -> None:
         """Raise `Interrupted` for what `ask` asked, as a signal would: not while signals are held, and once."""

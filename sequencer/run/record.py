@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import errno
 import hashlib
 from collections.abc import Sequence
 from contextlib import ExitStack, suppress
@@ -20,12 +19,12 @@ from sequencer.checks.finding import KeptFile
 from sequencer.files.write import write_beside
 from sequencer.inputs.instrument_roles import Instrument
 from sequencer.planning.bench_doubts import Doubt
-from sequencer.problems import FileProblems, about_file
 from sequencer.results.csv_table import ResultsTable, table_path
 from sequencer.results.journal import JournalRead, exchange_cells
 from sequencer.results.journal_lines import as_plain
 from sequencer.results.line import CheckSeconds
 from sequencer.results.model import BenchInstrument, Result
+from sequencer.results.store.fence import Fence
 from sequencer.results.store.place import STORE_NAME, StorePlace, find_place
 from sequencer.results.store.problems import StoreProblem
 from sequencer.results.store.spill import KeptInput
@@ -35,6 +34,7 @@ from sequencer.run.bench_health.bench_state import changed_since, measured_since
 from sequencer.run.bench_health.history import find_history
 from sequencer.run.events import Event
 from sequencer.run.facts import Again, RunFacts
+from sequencer.run.keeping.folder import make_folder, remove_if_empty, unwritable, why_not
 from sequencer.run.keeping.inputs import inputs_of
 from sequencer.run.keeping.journal import ENDING, Journal
 from sequencer.run.keeping.journal_head import head_of, run_record
@@ -54,11 +54,12 @@ class Record:
     ``problems`` says what one of the three could not keep, and at the end what stands where, as it was read back from there.
     """
 
-    def __init__(self, folder: Path, facts: RunFacts, *, store: str = "") -> None:
+    def __init__(self, folder: Path, facts: RunFacts, *, store: str = "", fence: Fence | None = None) -> None:
         """Create the folder, the table, the journal and the store's row, or go on with those of a run that is carried on.
 
         Raises FileProblems, and leaves nothing new behind, if one cannot be; a store that is only away, held, full or protected is waited
-        for, and ``at_start`` says so. ``store`` names another than the file in ``folder``: a path, or PostgreSQL by its address.
+        for, and ``at_start`` says so. ``store`` names another than the file in
+        ``folder``: a path, or PostgreSQL by its address. ``fence`` lets the run write there.
         """
         self.facts = facts
         self.at_start = ""
@@ -78,7 +79,7 @@ class Record:
         with ExitStack() as undo:
             try:
                 place = self._place = find_place(folder, store)
-                self._store = StoreQueue(place, power_safe=self._power_safe)
+                self._store = StoreQueue(place, power_safe=self._power_safe, fence=fence)
                 undo.callback(self._store.close)
                 if facts.carried is None:
                     self._begin(folder, place, undo)
@@ -86,7 +87,7 @@ class Record:
                     self._take_up(facts.carried.read, undo)
                     self.note("resumed", program=__version__, at=self._began)
             except OSError as error:
-                raise _unwritable(folder, error) from error
+                raise unwritable(folder, error) from error
             except StoreProblem as problem:
                 raise problem.as_file_problem() from problem
             undo.pop_all()
@@ -99,7 +100,7 @@ class Record:
 
     def _begin(self, folder: Path, place: StorePlace, undo: ExitStack) -> None:
         facts, run, inputs = self.facts, run_record(self.facts), inputs_of(self.facts.plan)
-        _make_folder(folder, undo)
+        make_folder(folder, undo)
         stem = facts.plan.sequence.path.stem
         self.table = ResultsTable(
             table_path(folder, time=facts.time, serial=facts.serial, sequence=stem),
@@ -119,7 +120,7 @@ class Record:
             self.journal.write("batch_opened", durable=False, batch_opened=facts.batch)
         # The store last: another process may be writing to it by now, so that nobody may take it away again.
         if place.path is not None and not place.path.exists():
-            undo.callback(_remove_if_empty, place.path)
+            undo.callback(remove_if_empty, place.path)
         problem = self._store.write(
             lambda writer, again: writer.write_run(run, inputs, batch=facts.batch, again=again)
         )
@@ -255,7 +256,7 @@ class Record:
         try:
             path = write_beside(wanted, content)
         except OSError as error:
-            self._note_problem(f"cannot keep {wanted}: {_why(error)}")
+            self._note_problem(f"cannot keep {wanted}: {why_not(error)}")
             raise
         self.note("file kept", check_index=index, file=path.name)
         return KeptFile(path=path, sha256=hashlib.sha256(content).hexdigest())
@@ -275,8 +276,8 @@ class Record:
         self.kept = self._read_back()
         if (error := self.journal.problem) is not None:
             self._note_problem(
-                f"cannot write the journal {self.journal.path}: {_why(error)} {self.journal.lacks} of its lines are missing: if the run is "
-                f"carried on ('sequencer resume {self.facts.run}'), what they tell of is measured again."
+                f"cannot write the journal {self.journal.path}: {why_not(error)} {self.journal.lacks} of its lines are missing: if the run "
+                f"is carried on ('sequencer resume {self.facts.run}'), what they tell of is measured again."
             )
         if problem is not None:
             self._note_problem(f"{problem} {self.kept.said()}")
@@ -298,7 +299,7 @@ class Record:
             self.table.write(results)
         except OSError as error:
             self._table_failed = True
-            self._note_problem(f"cannot write the results table {self.table.path}: {_why(error)}")
+            self._note_problem(f"cannot write the results table {self.table.path}: {why_not(error)}")
 
     def _arrange_table(self) -> None:
         """Put the table into the order of the sequence file, where the checks were made in another and every row stands there."""
@@ -310,7 +311,7 @@ class Record:
         except OSError as error:
             self._note_problem(
                 f"the results table {self.table.path} could not be put into the order of the sequence file and stands as it was "
-                f"measured: {_why(error)}"
+                f"measured: {why_not(error)}"
             )
         self.kept = replace(self.kept, in_table=self.table.count_kept())
 
@@ -343,27 +344,6 @@ class Record:
             self.problems.append(text)
 
 
-def _make_folder(folder: Path, undo: ExitStack) -> None:
-    """Create ``folder`` with all above it; ``undo`` learns to remove what was not there before."""
-    missing = [one for one in (folder, *folder.parents) if not one.exists()]
-    for one in reversed(missing):
-        one.mkdir(exist_ok=True)
-        undo.callback(_remove_empty, one)
-    if not folder.is_dir():
-        raise NotADirectoryError(errno.ENOTDIR, "this is a file, not a folder", str(folder))
-
-
-def _remove_empty(folder: Path) -> None:
-    with suppress(OSError):  # somebody else has put something there meanwhile
-        folder.rmdir()
-
-
-def _remove_if_empty(path: Path) -> None:
-    with suppress(OSError):
-        if path.stat().st_size == 0:
-            path.unlink()
-
-
 def _on_bench(name: str, identity: Identity, entry: Instrument | None) -> BenchInstrument:
     calibration = entry.calibration if entry is not None else None
     return BenchInstrument(
@@ -376,22 +356,3 @@ def _on_bench(name: str, identity: Identity, entry: Instrument | None) -> BenchI
         certificate=calibration.certificate if calibration is not None else "",
         due=calibration.due.isoformat() if calibration is not None and calibration.due is not None else "",
     )
-
-
-def _unwritable(folder: Path, error: OSError) -> FileProblems:
-    return about_file(
-        folder,
-        f"results cannot be written here: {error.strerror or error}",
-        allowed="a folder that can be written",
-        hint="name another with --folder",
-    )
-
-
-def _why(error: OSError) -> str:
-    """Return why something could not be written, and where to look."""
-    advice = {
-        errno.EACCES: "Check who may write to that folder.",
-        errno.EPERM: "Check who may write to that folder.",
-        errno.EROFS: "That disk can only be read: check how it is mounted, and whether it has failed.",
-    }
-    return f"{error.strerror or error}. {advice.get(error.errno or 0, 'Check the free space.')}"

@@ -20,11 +20,11 @@ CLAIM = """
 update job set state = 'taken', bench = %(bench)s, host = %(host)s, fence = fence + 1, taken = now(), tries = tries + 1, stop = false,
     said = '', lease = now() + make_interval(secs => %(lease_s)s)
 where id = (
-    select id from job k where id = %(job)s and due <= now() and not (%(bench)s = any(refused)) and carrier = any(%(carriers)s)
+    select id from job k where id = %(job)s and due <= now() and not stop and not (%(bench)s = any(refused)) and carrier = any(%(carriers)s)
         and (state = 'waiting' or (state = 'taken' and (lease < now() or bench = %(bench)s)))
         and not exists (select 1 from job o where o.serial = k.serial and o.state = 'taken' and o.id <> k.id)
     for update skip locked)
-returning id, serial, model, sequence, sequence_hash, fence, run, tries, priority
+returning id, serial, model, sequence, sequence_hash, fence, run, tries, priority, needs, refused
 """
 """Takes one job: no row where it is another's, not due, not for this bench, or its unit is on another bench now. UniqueViolation means
 that another was quicker.
@@ -42,9 +42,15 @@ HOLD = "select run, serial from {job} where id = :job and fence = :fence and (st
 BEGUN = "update {job} set run = :run where id = :job and fence = :fence"
 BEGUN_BY = "update {attempt} set run = :run where job = :job and fence = :fence"
 END = """
-update {job} set state = :state, status = :status, ended = now(), lease = null, said = :said, run = :run
+update {job} set run = :run, lease = null,
+    state = case when :done then 'done' when :cut_short and stop then 'cancelled' when :last then 'failed' else 'waiting' end,
+    status = case when :done then cast(:status as int) end,
+    said = case when :done then '' else :outcome end,
+    due = case when :done or :cut_short then due else now() + interval '30 s' end,
+    ended = case when :done or (:cut_short and stop) or :last then now() end
 where id = :job and fence = :fence and state = 'taken' returning id
 """
+"""A run that went through ends its job; one that was cut short, or whose bench failed, leaves it to be taken again."""
 END_AGAIN = "update {job} set status = :status where id = :job and fence = :fence and run = :run"
 END_ATTEMPT = "update {attempt} set ended = now(), outcome = :outcome where job = :job and fence = :fence"
 OTHERS = """
@@ -53,9 +59,12 @@ select run from {attempt} where job = :job and run <> '' and run <> :run group b
 """The runs of earlier attempts: what they found counts no more once another run has ended the job."""
 
 GIVE_BACK = """
-update job set state = %(state)s, lease = null, said = %(said)s, due = now() + make_interval(secs => %(after_s)s),
+update job set lease = null, said = %(said)s, due = greatest(due, now() + make_interval(secs => %(after_s)s)),
+    state = case when stop then 'cancelled' when %(last)s then 'failed' else 'waiting' end,
+    ended = case when stop or %(last)s then now() end,
+    tries = tries - case when %(refuses)s then 1 else 0 end,
     refused = case when %(refuses)s then array_append(refused, bench) else refused end,
-    carrier = coalesce(%(carrier)s, carrier), ended = case when %(state)s in ('failed', 'cancelled') then now() end
+    carrier = coalesce(%(carrier)s, carrier)
 where id = %(job)s and fence = %(fence)s and state = 'taken' returning id
 """
 REFUSE = """
@@ -69,6 +78,16 @@ update job set stop = state = 'taken', state = case when state = 'taken' then st
 where id = %(job)s and state in ('waiting', 'taken') returning state, bench, token, serial
 """
 TOKEN_CANCELLED = "select procrastinate_cancel_job_v1(%(token)s, true, false)"
+
+CANCELLED_SILENT = """
+update job set state = 'cancelled', ended = now(), lease = null, said = 'cancelled'
+where state = 'taken' and stop and (lease < now() or bench = %(bench)s) returning id
+"""
+"""Jobs that were cancelled while their worker was gone."""
+TOO_OFTEN = """
+update job set state = 'failed', ended = now(), lease = null, said = 'its worker was lost ' || tries || ' times'
+where state = 'taken' and lease < now() and tries >= %(most)s returning id
+"""
 
 WITHOUT_TOKEN = """
 select j.id, p.id as token, p.status::text from job j

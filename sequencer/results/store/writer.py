@@ -20,6 +20,7 @@ from drivers.trace import Exchange
 from sequencer.results.line import BY_RULE, BatchRecord, CheckSeconds
 from sequencer.results.model import BenchInstrument, Result, RunInput, RunRecord
 from sequencer.results.store import rows as store_rows
+from sequencer.results.store.fence import Fence
 from sequencer.results.store.file import open_file
 from sequencer.results.store.insert import CheckRows
 from sequencer.results.store.place import OpenedFile, StorePlace
@@ -50,7 +51,15 @@ _WHO = tuple(one.name for one in fields(BenchInstrument))
 class StoreWriter:
     """Where a run writes what it found. Use as a context manager; every method raises `StoreProblem`."""
 
-    def __init__(self, place: StorePlace, *, power_safe: bool = True, read_only: bool = False) -> None:
+    def __init__(
+        self,
+        place: StorePlace,
+        *,
+        power_safe: bool = True,
+        read_only: bool = False,
+        fence: Fence | None = None,
+    ) -> None:
+        self.fence = fence
         self._file: OpenedFile | None = None
         self._place = place
         self._where = str(place)
@@ -59,14 +68,15 @@ class StoreWriter:
         self._writer = Writer(self._connections())
 
     @classmethod
-    def open(cls, place: Path | StorePlace, *, power_safe: bool = True) -> Self:
+    def open(cls, place: Path | StorePlace, *, power_safe: bool = True, fence: Fence | None = None) -> Self:
         """Open the store at ``place``, creating it and its tables if need be, and upgrading an older one.
 
         A write survives the end of this process in any case; ``power_safe`` (SQLite) also waits for the disk, so that it survives
-        a power cut. A PostgreSQL server waits for its disk as it is set up to; as it is delivered, it does.
+        a power cut. A PostgreSQL server waits for its disk as it is set up to; as it is delivered, it does. ``fence`` lets a run write,
+        or refuses it.
         """
         place = StorePlace(path=place) if isinstance(place, Path) else place
-        store = cls(place, power_safe=power_safe)
+        store = cls(place, power_safe=power_safe, fence=fence)
         with ExitStack() as undo:
             undo.callback(store.close)
             with store._doing("open"):
@@ -128,6 +138,8 @@ class StoreWriter:
             transaction.many("run", [row], unless_there=again)
             transaction.many("input_file", contents, unless_there=True)
             transaction.many("run_file", places, unless_there=again)
+            if self.fence is not None:
+                self.fence.begun(transaction, run.run)
 
     def write_instruments(self, run: str, found: Sequence[BenchInstrument]) -> None:
         """Write who answered on the bench of a run; a second time takes the place of the first."""
@@ -199,6 +211,8 @@ class StoreWriter:
         how = store_rows.clean(how)
         with self._writing() as transaction:
             transaction.update_run(run, how)
+            if self.fence is not None:
+                self.fence.ended(transaction, run, outcome=outcome, status=status)
 
     def write_batch(self, batch: BatchRecord) -> None:
         """Open a batch; one of that name that is there stays as it is."""
@@ -260,6 +274,8 @@ class StoreWriter:
         """Begin a transaction that writes."""
         self.look_whether_there()
         with self._doing("write to"), self._writer.transaction() as transaction:
+            if self.fence is not None:
+                self.fence.hold(transaction)
             yield transaction
 
     def _connections(self) -> Connections:

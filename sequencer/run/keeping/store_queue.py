@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from sequencer.results.model import Result
+from sequencer.results.store.fence import Fence
 from sequencer.results.store.place import StorePlace
 from sequencer.results.store.problems import StoreProblem
 from sequencer.results.store.writer import StoreWriter
@@ -16,7 +17,8 @@ Write = Callable[[StoreWriter, bool], None]
 class StoreQueue:
     """Writes to a store, which need not be there yet. ``where`` is its place as it may be shown."""
 
-    def __init__(self, place: StorePlace, *, power_safe: bool) -> None:
+    def __init__(self, place: StorePlace, *, power_safe: bool, fence: Fence | None = None) -> None:
+        self._fence = fence
         self.where = str(place)
         self._place = place
         self._power_safe = power_safe
@@ -44,7 +46,7 @@ class StoreQueue:
     def opened(self) -> StoreWriter:
         """Return the store, opened if it is not yet. Raises StoreProblem."""
         if self.writer is None:
-            self.writer = StoreWriter.open(self._place, power_safe=self._power_safe)
+            self.writer = StoreWriter.open(self._place, power_safe=self._power_safe, fence=self._fence)
         return self.writer
 
     def count_kept(self, run: str, found: Sequence[tuple[int, Result]]) -> int:

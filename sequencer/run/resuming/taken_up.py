@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from sequencer.results.csv_table import LongerTable, ResultsTable, read_longer, table_path
 from sequencer.results.journal import JournalRead
 from sequencer.results.model import NOT_ENDED, Result
+from sequencer.results.store.fence import Fence
 from sequencer.results.store.place import StorePlace
 from sequencer.results.store.problems import StoreProblem
 from sequencer.results.store.spill import KeptRun
@@ -101,7 +102,7 @@ def import_into(writer: StoreWriter, kept: KeptRun) -> Imported:
     from sequencer.results.store.import_kept import NotTheSame
     from sequencer.results.store.store import Store
 
-    with Store.open(writer.place) as store:
+    with Store.open(writer.place, fence=writer.fence) as store:
         try:
             return store.import_kept(kept)
         except NotTheSame as wrong:
@@ -110,7 +111,7 @@ def import_into(writer: StoreWriter, kept: KeptRun) -> Imported:
             ) from wrong
 
 
-def bring_up_to_date(read: JournalRead, place: StorePlace) -> list[str]:
+def bring_up_to_date(read: JournalRead, place: StorePlace, *, fence: Fence | None = None) -> list[str]:
     """Bring table and store of a run to what its journal has, without going on with it; return what is to be said of it, a line each."""
     said: list[str] = []
     try:
@@ -129,7 +130,7 @@ def bring_up_to_date(read: JournalRead, place: StorePlace) -> list[str]:
     except OSError as error:
         said.append(f"the results table could not be written: {error.strerror or error}.")
     try:
-        with StoreWriter.open(place) as writer:
+        with StoreWriter.open(place, fence=fence) as writer:
             came = import_into(writer, read.kept)
     except StoreProblem as problem:
         return [*said, f"{problem} The run stands in {read.path}, which 'sequencer import-kept' takes."]
