@@ -23,7 +23,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from itertools import product
 
-from sequencer.checks.confirm import Confirm
+from sequencer.checks.unit.confirm import Confirm
 from sequencer.inputs.bench import BenchFile
 from sequencer.planning.arranged import Arranged, Stays
 from sequencer.planning.proof import SIDE_ROLES, UNIT_SIDES

@@ -8,10 +8,10 @@ from pathlib import Path
 from typing import Any, Literal
 
 from sequencer.checks import find_check
-from sequencer.checks.confirm import Confirm, ConfirmSettings
-from sequencer.checks.enter_reading import EnterReadingSettings, ToEnter
 from sequencer.checks.finding import Conditions
 from sequencer.checks.settings import CheckSettings
+from sequencer.checks.unit.confirm import Confirm, ConfirmSettings
+from sequencer.checks.unit.enter_reading import EnterReadingSettings, ToEnter
 from sequencer.files.shipped import is_shipped
 from sequencer.frozen import dataclass
 from sequencer.inputs.load_bench import LoadedBench

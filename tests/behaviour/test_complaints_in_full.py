@@ -15,7 +15,7 @@ from click.testing import CliRunner
 from pydantic import BaseModel
 
 from sequencer.checks.adjusting.settings import AdjustSettings
-from sequencer.checks.golden_unit import GoldenUnitSettings
+from sequencer.checks.bench.golden_unit import GoldenUnitSettings
 from sequencer.cli.main import main
 from sequencer.cli.unattended.together import refuse_no_room
 from sequencer.files.read import read_file, read_text

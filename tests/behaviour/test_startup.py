@@ -68,7 +68,8 @@ def test_of_the_checks_only_those_are_imported_that_the_sequence_names(tmp_path:
     imported = _imported(tmp_path, "validate", "s.yaml", "--bench", "bench")
     modules = {place.partition(":")[0] for place in SHIPPED.values()}
     named = {
-        f"sequencer.checks.{name}" for name in ("carrier_power", "sensitivity", "confirm", "enter_reading")
+        f"sequencer.checks.{name}"
+        for name in ("transmit.carrier_power", "receive.sensitivity", "unit.confirm", "unit.enter_reading")
     }
     assert imported & modules == named
 

@@ -22,7 +22,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 from sequencer.bench.open_bench import BenchParts, OpenBench
 from sequencer.bench.simulation import simulate
 from sequencer.checks.base import Conditions
-from sequencer.checks.sensitivity import Sensitivity, SensitivitySettings
+from sequencer.checks.receive.sensitivity import Sensitivity, SensitivitySettings
 from sequencer.inputs.load_bench import LoadedBench, load_bench
 from sequencer.uncertainty.decision import GUARDED, SIMPLE, Decision, Limits, decide
 from sim.bench import SimulatedBench

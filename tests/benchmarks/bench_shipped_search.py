@@ -26,7 +26,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 from receivers import GENERATOR_SETTLE_S, Bench, SinadReceiver, tables
 
-from sequencer.checks.s9_point import S0_TO_S9_DB
+from sequencer.checks.receive.s9_point import S0_TO_S9_DB
 from sequencer.checks.shared.s_meter import NOMINAL_SD_DB, SLOPE_DOUBT
 from sequencer.checks.shared.sensitivity import (
     AUDIO_SETTLING,

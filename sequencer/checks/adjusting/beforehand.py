@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from sequencer.checks.adjusting.presets import Adjusted
 from sequencer.checks.finding import Conditions
-from sequencer.checks.frequency_error import error_budget
 from sequencer.checks.shared.level_budget import level_parts
 from sequencer.checks.shared.parts import HalfWidth, Parts
 from sequencer.checks.shared.transmit import power_budget
+from sequencer.checks.transmit.frequency_error import error_budget
 from sequencer.uncertainty.budget import Budget
 from sequencer.units.convert import dbm_from_w
 

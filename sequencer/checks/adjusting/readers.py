@@ -12,20 +12,20 @@ from dataclasses import replace
 from drivers.roles import PeakSide, Reading
 from sequencer.checks.adjusting.following import SwitchFollower
 from sequencer.checks.adjusting.turning import PERIOD_S
-from sequencer.checks.carrier_power import SIDEBANDS, CarrierPowerSettings
 from sequencer.checks.finding import Conditions, Finding
-from sequencer.checks.modulation_depth import ModulationDepthSettings
-from sequencer.checks.peak_deviation import PeakDeviationSettings
 from sequencer.checks.people import by_hand
-from sequencer.checks.receive_distortion import AudioOutputSettings, StandardSignal, apply_standard
-from sequencer.checks.s9_point import S9PointSettings
+from sequencer.checks.receive.receive_distortion import AudioOutputSettings, StandardSignal, apply_standard
+from sequencer.checks.receive.s9_point import S9PointSettings
+from sequencer.checks.receive.sinad import SinadSettings
+from sequencer.checks.receive.squelch import SquelchSettings
 from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared.s_meter import TONE_HZ
 from sequencer.checks.shared.transmit import raised_v
 from sequencer.checks.shared.wanted_signal import BESIDE_THE_DIAL, apply_wanted
-from sequencer.checks.sinad import SinadSettings
-from sequencer.checks.squelch import SquelchSettings
-from sequencer.checks.ssb_suppression import BANDWIDTH_HZ, SsbSuppressionSettings
+from sequencer.checks.transmit.carrier_power import SIDEBANDS, CarrierPowerSettings
+from sequencer.checks.transmit.modulation_depth import ModulationDepthSettings
+from sequencer.checks.transmit.peak_deviation import PeakDeviationSettings
+from sequencer.checks.transmit.ssb_suppression import BANDWIDTH_HZ, SsbSuppressionSettings
 from sequencer.frozen import dataclass
 from sequencer.inputs.preset import Preset
 from sequencer.safety.receive import ReceiveSide

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from sequencer.checks.channel_memory import entry_findings, read_memory
+from sequencer.checks.unit.channel_memory import entry_findings, read_memory
 from sequencer.files.shipped import find_file
 from sequencer.files.write import whole_file
 from sequencer.inputs.channel_list import ON_COMMAND_LINE, ROLES, MemoryColumns, read_channel_list

@@ -12,11 +12,11 @@ from drivers.operator.dial import Dial
 from drivers.roles import Reading
 from drivers.trace import Direction, Exchange
 from sequencer.bench.open_bench import OpenBench
-from sequencer.checks.confirm import Confirm
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.live import CautiousOnce, LivePerson
 from sequencer.checks.shared.again import again_after
 from sequencer.checks.shared.level_budget import with_level_step
+from sequencer.checks.unit.confirm import Confirm
 from sequencer.frozen import dataclass
 from sequencer.inputs.bench import check_rating_dbm
 from sequencer.planning.plan import Plan

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from datetime import datetime
 
 from sequencer.checks.check import SquelchPosition
-from sequencer.checks.confirm import ConfirmSettings, squelch_wanted
+from sequencer.checks.unit.confirm import ConfirmSettings, squelch_wanted
 from sequencer.planning.step import Step
 from sequencer.results.model import Confirmation
 from sequencer.run.interrupt import Stopper

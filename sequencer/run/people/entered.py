@@ -14,7 +14,7 @@ from drivers.operator.dial import Dial, NotOnDial, plain
 from drivers.operator.prompt import Person, Prompter, state_of
 from drivers.roles import Reading
 from drivers.trace import Direction, Exchange, Trace
-from sequencer.checks.enter_reading import ToEnter
+from sequencer.checks.unit.enter_reading import ToEnter
 from sequencer.frozen import dataclass
 from sequencer.problems import Complaint, FileProblems, did_you_mean, listed, printable
 

@@ -9,14 +9,14 @@ from typing import Any
 import pytest
 
 from sequencer.checks.base import Conditions
-from sequencer.checks.frequency_error import error_budget
-from sequencer.checks.sensitivity import Sensitivity, SensitivitySettings
+from sequencer.checks.receive.sensitivity import Sensitivity, SensitivitySettings
 from sequencer.checks.shared.level_budget import how_found, level_budget, why_not
 from sequencer.checks.shared.levels import LevelWindow
 from sequencer.checks.shared.parts import HalfWidth
 from sequencer.checks.shared.sensitivity_reader import modulation_errors
 from sequencer.checks.shared.target import FrequencyTolerance
 from sequencer.checks.shared.transmit import power_budget
+from sequencer.checks.transmit.frequency_error import error_budget
 from sequencer.files.read import read_file
 from sequencer.inputs.bench import BenchFile
 from sequencer.inputs.bench_models import bench_model_of

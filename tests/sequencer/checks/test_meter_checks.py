@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from sequencer.checks.s_meter_curve import SMeterCurveSettings
+from sequencer.checks.receive.s_meter_curve import SMeterCurveSettings
 from sequencer.checks.shared.meter_marks import above_s9_db
 from sequencer.checks.shared.s_meter import FALLS
 from sequencer.inputs.bench import S9Levels

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from sequencer.checks import SHIPPED, find_check
-from sequencer.checks.peak_deviation import PeakDeviation
+from sequencer.checks.transmit.peak_deviation import PeakDeviation
 from sequencer.inputs.load_bench import load_bench
 from sequencer.planning.load import load_sequence
 from sequencer.planning.order import quickest, unlike, why_fixed

@@ -11,8 +11,8 @@ import pytest
 from drivers.operator.prompt import TakenBack
 from sequencer.bench.open_bench import OpenBench
 from sequencer.checks.base import Check, Conditions, Finding
-from sequencer.checks.s9_point import S9Point, S9PointSettings
-from sequencer.checks.sensitivity import Sensitivity, SensitivitySettings
+from sequencer.checks.receive.s9_point import S9Point, S9PointSettings
+from sequencer.checks.receive.sensitivity import Sensitivity, SensitivitySettings
 from sequencer.checks.shared import operator as by_hand
 from sequencer.inputs.load_bench import LoadedBench, load_bench
 from sequencer.planning.parts import bench_parts

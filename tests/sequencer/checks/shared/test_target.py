@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from sequencer.checks.sensitivity import SensitivitySettings
+from sequencer.checks.receive.sensitivity import SensitivitySettings
 from sequencer.checks.shared.target import SensitivityTarget
 from sequencer.problems import FileProblems
 from tests.support.running import run_checks

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 import yaml
 
-from sequencer.checks.path_loss import PathLoss, PathLossSettings
+from sequencer.checks.bench.path_loss import PathLoss, PathLossSettings
 from sequencer.inputs.load_bench import load_bench
 from sequencer.inputs.loss_table import load_table
 from sequencer.planning.load import load_sequence
@@ -240,7 +240,7 @@ def test_a_table_that_cannot_be_written_costs_the_table_only(
     def full(*_: Any) -> Path:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("sequencer.checks.path_loss.write_beside", full)
+    monkeypatch.setattr("sequencer.checks.bench.path_loss.write_beside", full)
     rig = make_rig(sequence=_sequence(PAD))
     *losses, table = rig.run().results
     assert [round(result.value or 0.0) for result in losses] == [20, 20, 20]

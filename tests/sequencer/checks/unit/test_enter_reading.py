@@ -12,7 +12,7 @@ from pydantic import ValidationError
 
 from drivers.operator.dial import NotOnDial
 from drivers.roles import RangeState
-from sequencer.checks.enter_reading import EnterReadingSettings
+from sequencer.checks.unit.enter_reading import EnterReadingSettings
 from sequencer.problems import FileProblems
 from sequencer.run.people.entered import EnteredBeforehand, given_beforehand
 from sequencer.run.runner import Runner

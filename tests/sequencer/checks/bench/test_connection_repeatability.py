@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 from scipy.stats import chi2, f, t
 
-from sequencer.checks.connection_repeatability import scatter_of
+from sequencer.checks.bench.connection_repeatability import scatter_of
 from sequencer.inputs.load_bench import load_bench
 from sequencer.planning.load import load_sequence
 from sequencer.planning.plan import make_plan

@@ -15,7 +15,6 @@ from drivers.profiled.commands import Need
 from drivers.roles import Reading
 from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
-from sequencer.checks.frequency_error import FREQUENCY_NEEDS, SETTLED_HZ, counted_step_hz, error_budget
 from sequencer.checks.settings import SOME, ChannelNumber, CheckSettings
 from sequencer.checks.shared import commands
 from sequencer.checks.shared.again import again_after
@@ -38,6 +37,12 @@ from sequencer.checks.shared.transmit import (
     power_finding,
     power_needs,
     with_note,
+)
+from sequencer.checks.transmit.frequency_error import (
+    FREQUENCY_NEEDS,
+    SETTLED_HZ,
+    counted_step_hz,
+    error_budget,
 )
 from sequencer.files.fields import PowerW, between
 from sequencer.frozen import dataclass

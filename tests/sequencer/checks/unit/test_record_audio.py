@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from drivers.roles import Samples
-from sequencer.checks.record_audio import wav_bytes
+from sequencer.checks.unit.record_audio import wav_bytes
 from sequencer.problems import FileProblems
 from sequencer.run.status import ExitStatus
 from sequencer.uncertainty.decision import Decision

@@ -15,7 +15,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sequencer.checks.base import Conditions
-from sequencer.checks.channel_memory import ChannelMemory, ChannelMemorySettings, MemoryColumns, read_memory
+from sequencer.checks.unit.channel_memory import (
+    ChannelMemory,
+    ChannelMemorySettings,
+    MemoryColumns,
+    read_memory,
+)
 from sequencer.cli.main import main
 from sequencer.inputs.channel_plan import ChannelPlan
 from sequencer.inputs.load_bench import load_bench

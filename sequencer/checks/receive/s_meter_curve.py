@@ -19,7 +19,7 @@ from typing_extensions import override
 from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Demand, Finding, MeterMark
 from sequencer.checks.people import EACH_MARK, EACH_MARK_BY_EYE, SEARCHED, by_hand
-from sequencer.checks.s9_point import IN_STEPS, needle_finding, segment_finding
+from sequencer.checks.receive.s9_point import IN_STEPS, needle_finding, segment_finding
 from sequencer.checks.shared.levels import HIGHEST_BY_DEFAULT_DBM
 from sequencer.checks.shared.limits import RatioLimit
 from sequencer.checks.shared.meter_marks import MarkName, above_s9_db, once_each, rising

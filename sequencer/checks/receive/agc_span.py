@@ -21,7 +21,7 @@ from drivers.roles import RangeState, Reading
 from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.people import FALLEN as FALLEN_BY_HAND
-from sequencer.checks.receive_distortion import distortion_finding, distortion_needs
+from sequencer.checks.receive.receive_distortion import distortion_finding, distortion_needs
 from sequencer.checks.shared import commands
 from sequencer.checks.shared.level_budget import LEVEL_NEEDS, how_found, level_budget, why_not
 from sequencer.checks.shared.levels import LevelWindow, SearchAccuracyDb

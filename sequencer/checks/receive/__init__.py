@@ -1,0 +1,4 @@
+"""Checks of the receiver: one file a check.
+
+Imports `shared` and the checks' own modules, and what `sequencer.checks` may import.
+"""
