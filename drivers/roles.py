@@ -1,7 +1,7 @@
 """What each kind of instrument on the bench can do, in SI units and dBm.
 
 Names follow the IVI class specifications where one exists: IviRFSigGen (IVI-4.10), IviPwrMeter (IVI-4.7),
-IviDmm (IVI-4.2), IviDCPwr (IVI-4.4), IviSwtch (IVI-4.6). There is no IVI class for modulation and audio analysers;
+IviDmm (IVI-4.2), IviDCPwr (IVI-4.4), IviSwtch (IVI-4.6), IviSpecAn (IVI-4.8). There is no IVI class for modulation and audio analysers;
 they borrow the pattern "every read has a result and, apart from it, a range state".
 
 Every method may raise `drivers.faults.InstrumentFault`.
@@ -20,6 +20,7 @@ from drivers.instrument import Instrument
 from drivers.values import (
     SIMULATED,
     AudioFilters,
+    Detector,
     Emission,
     Identity,
     Limits,
@@ -27,6 +28,8 @@ from drivers.values import (
     RangeState,
     Reading,
     Samples,
+    Spectrum,
+    SpectrumSettings,
     Weighting,
 )
 
@@ -34,6 +37,7 @@ __all__ = [
     "SIMULATED",
     "AudioAnalyser",
     "AudioFilters",
+    "Detector",
     "Emission",
     "Identity",
     "Instrument",
@@ -46,6 +50,9 @@ __all__ = [
     "Reading",
     "Samples",
     "SignalGenerator",
+    "Spectrum",
+    "SpectrumAnalyser",
+    "SpectrumSettings",
     "Supply",
     "Switch",
     "Voltmeter",
@@ -355,3 +362,25 @@ class Radio(Instrument):
     @abstractmethod
     def read_keyed(self) -> bool:
         """Return whether the push-to-talk line is closed."""
+
+
+class SpectrumAnalyser(Instrument):
+    """A spectrum analyser (IviSpecAn), on the transmit path beside the power meter. Levels are at its own connector, dBm.
+
+    It is never believed about itself: an overloaded mixer shows in no trace, so that a check proves it with another attenuation.
+    """
+
+    @abstractmethod
+    def configure_spectrum(self, settings: SpectrumSettings) -> SpectrumSettings:
+        """Make all settings, in the order in which they couple, and read each back; returns what it made of those left to it.
+
+        NotConfirmed where one reads back otherwise: a resolution bandwidth that it has not is an error, not a rounding.
+        """
+
+    def read_spectrum(self) -> Spectrum:
+        """Sweep once, as it was configured, and return the trace."""
+        raise self._cannot("give a trace")
+
+    @abstractmethod
+    def read_highest_dbm(self) -> Reading:
+        """Sweep once, as it was configured, and return the highest level in the span, dBm."""

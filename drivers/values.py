@@ -74,6 +74,60 @@ class Samples:
     rate_hz: float
 
 
+Detector = Literal["rms", "max peak", "sample"]
+"""How a spectrum analyser makes one point of a trace of all that it saw meanwhile (IviSpecAn: detector type). Rms is of power."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SpectrumSettings:
+    """How a spectrum analyser looks (attributes of IviSpecAn): SI units, and dBm at its own connector.
+
+    ``span_hz`` 0 is zero span: the level at the centre against time. ``video_bandwidth_hz`` and ``sweep_time_s`` None: as the instrument
+    couples them.
+    """
+
+    centre_hz: float
+    span_hz: float
+    resolution_bandwidth_hz: float
+    points: int
+    detector: Detector = "rms"
+    reference_level_dbm: float = 0.0
+    attenuation_db: float = 10.0
+    video_bandwidth_hz: float | None = None
+    sweep_time_s: float | None = None
+
+    @property
+    def start_hz(self) -> float:
+        """The frequency of the first point."""
+        return self.centre_hz - self.span_hz / 2.0
+
+    @property
+    def stop_hz(self) -> float:
+        """The frequency of the last point."""
+        return self.centre_hz + self.span_hz / 2.0
+
+    @property
+    def step_hz(self) -> float:
+        """The distance of two points: the first and the last lie on the ends of the span."""
+        return self.span_hz / (self.points - 1)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Spectrum:
+    """One trace: a level for each point, dBm at the analyser's own connector, and how the analyser stood for it, by its own word.
+
+    ``state`` is OVER_RANGE where it said that its input was overloaded, NO_MEASUREMENT where a point had no number; ``levels_dbm`` then
+    is not to be used. ``is_calibrated``: whether it said that it swept slowly enough; None where its profile has no word for that.
+    """
+
+    levels_dbm: NDArray[Any]
+    settings: SpectrumSettings
+    state: RangeState = RangeState.IN_RANGE
+    is_calibrated: bool | None = None
+    is_watched: bool = False
+    """Whether it was asked for an overload."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AudioFilters:
     """The audio filters behind a demodulator: corners in Hz and the de-emphasis in s; None is off."""

@@ -23,6 +23,7 @@ from sim.instruments.path_switch import PathSwitch
 from sim.instruments.power_meter import PowerMeter
 from sim.instruments.radio_box import RelayBox
 from sim.instruments.signal_generator import SignalGenerator
+from sim.instruments.spectrum_analyser import SpectrumAnalyser
 from sim.instruments.supply import DcSupply
 from sim.instruments.voltmeter import DcVoltmeter
 from sim.radio.simulated_unit import SimulatedUnit
@@ -56,6 +57,10 @@ class Truth:
     selective_db: float = 0.3
     sinad_db: float = 0.25
     voltage_percent: float = 0.25
+    spectrum_level_db: float = 0.4
+    spectrum_response_db: float = 0.4
+    spectrum_scale_db: float = 0.15
+    spectrum_bandwidth_percent: float = 3.0
     joint_db: float = 0.06  # connectors and mismatch of one connection that a person makes
     connection_db: float = (
         0.03  # standard deviation of making the unit's own connection anew (common practice, no source)
@@ -242,4 +247,12 @@ class SimulatedBench:
                 return PathSwitch(*common)
             case "radio":
                 return RelayBox(*common)
+            case "spectrum_analyser":
+                return SpectrumAnalyser(
+                    *common,
+                    level_error_db=truth.spectrum_level_db,
+                    response_error_db=truth.spectrum_response_db,
+                    scale_error_db=truth.spectrum_scale_db,
+                    bandwidth_error_percent=truth.spectrum_bandwidth_percent,
+                )
         raise ValueError(f"there is no simulated instrument for the role {role!r}")

@@ -14,6 +14,7 @@ from decimal import Decimal
 from drivers.frozen import dataclass
 
 OHMS = 50.0
+_DBM_AT_1_UV = 10.0 * math.log10(1e-12 / OHMS / 1e-3)
 DB_PER_S_UNIT = 6.0  # IARU Region 1 R.1
 _NUMBER = re.compile(
     r"(?P<number>[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d{1,3})?)\s*(?P<unit>.*)", re.ASCII
@@ -167,6 +168,14 @@ def power_dial(unit: str, most_w: float) -> Dial:
     return Dial(
         quantity="power", unit=unit, units=units, low=0.0, high=most_w,
         show=_show_dbm if unit == "dBm" else lambda w: _si(w, "W"), leap=_tenfold(0.0),
+    )  # fmt: skip
+
+
+def spectrum_dial() -> Dial:
+    """A level on a spectrum analyser's screen, -174 dBm (thermal noise in 1 Hz) to 60 dBm."""
+    return Dial(
+        quantity="level", unit="dBm", units={"dBm": _same, "dBuV": lambda dbuv: dbuv + _DBM_AT_1_UV}, low=-174.0, high=60.0,
+        show=lambda dbm: f"{dbm:.2f} dBm", leap=lambda last, now: False,
     )  # fmt: skip
 
 

@@ -20,6 +20,7 @@ CANNOT_READ: Mapping[str, frozenset[str]] = MappingProxyType(
             }
         ),
         "power_meter": frozenset({"peak_power"}),
+        "spectrum_analyser": frozenset({"trace"}),
     }
 )
 """Each is refused by the role's own class, which asks nobody: see `drivers.operator.instruments`."""

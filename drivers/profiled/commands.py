@@ -177,6 +177,25 @@ ROLE_COMMANDS: Mapping[str, Mapping[str, CommandSpec]] = {
             meaning="that setting, a whole number", set=True, query=True, needed=False, place="number"
         ),
     },
+    "spectrum_analyser": {
+        "centre": _both("frequency in the middle of the span, Hz", unit="Hz", essential=True),
+        "span": _both("span, Hz; 0 for the level against time", unit="Hz", essential=True),
+        "resolution_bandwidth": _both("bandwidth of its filter, Hz", unit="Hz", essential=True),
+        "video_bandwidth": _both("bandwidth behind the detector, Hz", needed=False, unit="Hz"),
+        "video_bandwidth_auto": _both("video bandwidth coupled, on or off", needed=False, unit="on or off"),
+        "detector": _both("how a point is made: rms, max peak, sample", place="text"),
+        "reference_level": _both("level at the top of its screen, dBm", unit="dBm", essential=True),
+        "attenuation": _both("input attenuation, dB", unit="dB", essential=True),
+        "sweep_points": _both("points of a trace", needed=False),
+        "sweep_time": _both("time of one sweep, s", needed=False, unit="s"),
+        "sweep_time_auto": _both("sweep time coupled, on or off", needed=False, unit="on or off"),
+        "continuous": _both("sweep again and again, on or off", needed=False, unit="on or off"),
+        "sweep": _set("sweep once", essential=True),
+        "block_format": _both("traces as blocks of REAL,32; without it as text", needed=False, place="text"),
+        "trace": _ask("the trace, dBm", harmless=False, unit="dBm", essential=True),
+        "overload": _ask("1 while its input is overloaded", needed=False, unit="on or off"),
+        "uncalibrated": _ask("1 where it swept too fast to be right", needed=False, unit="on or off"),
+    },
 }
 
 

@@ -126,6 +126,23 @@ class SupplyAccuracy(Accuracy):
     """Current, of the reading."""
 
 
+class SpectrumAnalyserAccuracy(Accuracy):
+    """What a spectrum analyser may be wrong by."""
+
+    of: ClassVar[str] = "a spectrum analyser"
+
+    level_db: HalfWidthDb | None = None
+    """Level at its own connector, at the frequency it is adjusted at."""
+    response_db: HalfWidthDb | None = None
+    """By how much its level differs over frequency from that."""
+    scale_db: HalfWidthDb | None = None
+    """The difference of two of its levels at one setting."""
+    attenuator_db: HalfWidthDb | None = None
+    """The difference of two of its levels at two settings of its input attenuator."""
+    bandwidth_percent: HalfWidthPercent | None = None
+    """Noise bandwidth of its filters, against `noise_bandwidth` of its entry."""
+
+
 ACCURACIES: tuple[type[Accuracy], ...] = (
     GeneratorAccuracy,
     PowerMeterAccuracy,
@@ -133,6 +150,7 @@ ACCURACIES: tuple[type[Accuracy], ...] = (
     AudioAnalyserAccuracy,
     VoltmeterAccuracy,
     SupplyAccuracy,
+    SpectrumAnalyserAccuracy,
 )
 
 

@@ -29,6 +29,7 @@ from sequencer.inputs.instrument_roles import (
     PowerMeter,
     Radio,
     SignalGenerator,
+    SpectrumAnalyser,
     Supply,
     Switch,
     Voltmeter,
@@ -216,6 +217,8 @@ class BenchFile(FileModel):
     def with_role(self, role: Literal["switch"]) -> tuple[str, Switch] | None: ...
     @overload
     def with_role(self, role: Literal["radio"]) -> tuple[str, Radio] | None: ...
+    @overload
+    def with_role(self, role: Literal["spectrum_analyser"]) -> tuple[str, SpectrumAnalyser] | None: ...
     @overload
     def with_role(self, role: str) -> tuple[str, Instrument] | None: ...
     def with_role(self, role: str) -> tuple[str, Any] | None:

@@ -6,15 +6,25 @@ from collections.abc import Callable, Iterator, Mapping
 from datetime import date
 from typing import TYPE_CHECKING, Annotated, Literal, get_args
 
-from pydantic import AfterValidator, PrivateAttr, model_validator
+from pydantic import AfterValidator, Field, PrivateAttr, model_validator
 from typing_extensions import override
 
-from sequencer.files.fields import FileModel, LevelDbm, PowerW, VoltageV, between
+from sequencer.files.fields import (
+    FileModel,
+    FrequencyDifferenceHz,
+    FrequencyHz,
+    LevelDbm,
+    PowerW,
+    RatioDb,
+    VoltageV,
+    between,
+)
 from sequencer.inputs.accuracy import (
     AudioAnalyserAccuracy,
     GeneratorAccuracy,
     ModulationAnalyserAccuracy,
     PowerMeterAccuracy,
+    SpectrumAnalyserAccuracy,
     SupplyAccuracy,
     VoltmeterAccuracy,
     keys_of,
@@ -23,6 +33,7 @@ from sequencer.inputs.bench_health import ExpectedIdentity
 from sequencer.problems import FieldProblem
 
 INSTALLED = "installed"
+TYPICAL_NOISE_BANDWIDTH = 1.09  # a maker's analysis tutorial gives 1.05 to 1.13
 Vswr = Annotated[float, AfterValidator(between(1.0, 100.0, ""))]
 
 
@@ -199,6 +210,34 @@ class Radio(Instrument):
     """What it does on this bench; need not be written where the entry is named after it."""
 
 
+class SpectrumAnalyser(Matched):
+    """A spectrum analyser on the transmit path, beside the power meter."""
+
+    role: Literal["spectrum_analyser"]
+    """What it does on this bench; need not be written where the entry is named after it."""
+    max_power_w: Annotated[PowerW, AfterValidator(between(1e-9, 1e5, "W"))] | None = None
+    """The most its input may be given; 1 W, what ordinary ones take (common practice), where none is stated."""
+    lowest_hz: Annotated[FrequencyHz, AfterValidator(between(0.0, 1e12, "Hz"))] | None = Field(
+        default=None, alias="lowest"
+    )
+    """The lowest frequency that it shows."""
+    highest_hz: Annotated[FrequencyHz, AfterValidator(between(1.0, 1e12, "Hz"))] | None = Field(
+        default=None, alias="highest"
+    )
+    """The highest frequency that it shows."""
+    filters_hz: (
+        tuple[Annotated[FrequencyDifferenceHz, AfterValidator(between(0.1, 1e9, "Hz"))], ...] | None
+    ) = Field(default=None, alias="filters")
+    """The resolution bandwidths that it has, so that the plan refuses another; without it the instrument itself does."""
+    noise_bandwidth: Annotated[float, AfterValidator(between(0.9, 1.6, ""))] = TYPICAL_NOISE_BANDWIDTH
+    """Noise bandwidth of its filters, relative to their nominal one; 1.09, between those of usual filters (1.05 to 1.13), where none is
+    stated."""
+    phase_noise_db: Annotated[RatioDb, AfterValidator(between(-200.0, -40.0, "dB"))] | None = None
+    """Noise of its own oscillator, 10 kHz beside a carrier, dBc in 1 Hz."""
+    accuracy: SpectrumAnalyserAccuracy = SpectrumAnalyserAccuracy.unstated()
+    """What it may be wrong by."""
+
+
 ROLE_MODELS: Mapping[str, type[Instrument]] = {
     "signal_generator": SignalGenerator,
     "power_meter": PowerMeter,
@@ -208,6 +247,7 @@ ROLE_MODELS: Mapping[str, type[Instrument]] = {
     "supply": Supply,
     "switch": Switch,
     "radio": Radio,
+    "spectrum_analyser": SpectrumAnalyser,
 }
 ROLES = tuple(ROLE_MODELS)
 

@@ -33,7 +33,7 @@ from sequencer.inputs.instrument_roles import (
 )
 from sequencer.problems import FieldProblem, did_you_mean, listed
 
-ROLES_READ_KEYED = ("power_meter", "modulation_analyser", "audio_analyser", "supply")
+ROLES_READ_KEYED = ("power_meter", "modulation_analyser", "spectrum_analyser", "audio_analyser", "supply")
 """The roles that are set or read on the transmit side."""
 
 

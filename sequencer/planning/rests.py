@@ -12,7 +12,7 @@ from sequencer.planning.proof import longest_s
 from sequencer.planning.step import Step
 from sequencer.safety.bench import SET_BACK_ANSWERS
 
-SET_BACK = ("audio_analyser", "power_meter", "modulation_analyser")
+SET_BACK = ("audio_analyser", "power_meter", "modulation_analyser", "spectrum_analyser")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

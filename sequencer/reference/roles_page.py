@@ -28,6 +28,7 @@ CLASSES: dict[str, type[Any]] = {
     "supply": roles.Supply,
     "switch": roles.Switch,
     "radio": roles.Radio,
+    "spectrum_analyser": roles.SpectrumAnalyser,
 }
 INTRODUCTION = """\
 # Roles
@@ -132,10 +133,12 @@ def _entry_tables(role: str) -> Iterator[str]:
 
 
 def _shipped_entry(role: str) -> str:
-    """Return the role's entry as it stands in the shipped bench file."""
-    text = find_file("bench", "bench").read_text(encoding="utf-8")
-    match = re.search(rf"^  {role}:.*\n(?:    .*\n)*", text, re.MULTILINE)
-    return "instruments:\n" + (match[0].rstrip() if match else "")
+    """Return the role's entry as it stands in the first of the shipped bench files that has one."""
+    for name in ("bench", "spectrum-bench"):
+        text = find_file(name, "bench").read_text(encoding="utf-8")
+        if match := re.search(rf"^  {role}:.*\n(?:    .*\n)*", text, re.MULTILINE):
+            return "instruments:\n" + match[0].rstrip()
+    raise LookupError(f"no shipped bench has a {role}")
 
 
 def _methods(cls: type[Any]) -> str:

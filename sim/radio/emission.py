@@ -4,8 +4,9 @@ An emission is described by the lines of its modulation, so that every instrumen
 instantaneous frequency (Hz), for AM the envelope relative to the carrier, for SSB and CW the lines beside the dial
 (amplitudes in √W). The wave of complex samples is put together from them; its mean square is the power in watts.
 
-Not modelled: phase noise, harmonics, spurious emissions, key clicks, the spectrum of the limiter's filter beyond the
-lines kept.
+Harmonics, spurious lines and the noise of its oscillators are told beside it: see spectrum.py. The samples of `baseband` hold none of them.
+
+Not modelled: key clicks, the spectrum of the limiter's filter beyond the lines kept.
 """
 
 from __future__ import annotations
@@ -42,7 +43,9 @@ class Emission:
     ``residual_deviation_hz`` (rms) stays without tone; ``tone_hz`` is 0 without modulation;
     ``distortion_percent`` is of the demodulated tone, relative to the total. ``frequency_hz`` is the carrier, in SSB
     the suppressed one. ``pep_w`` 0 stands for an envelope that does not move. Depths are peaks of the envelope above
-    and below the carrier; ``residual_depth_percent`` (rms) stays without tone.
+    and below the carrier; ``residual_depth_percent`` (rms) stays without tone. ``harmonics_db`` begin with the second;
+    ``spurious`` lines are frequency (Hz) and level; both are relative to the peak envelope power, negative numbers of dB.
+    ``phase_noise_db`` is dBc/Hz, 10 kHz away.
     """
 
     power_w: float
@@ -58,6 +61,9 @@ class Emission:
     depth_negative_percent: float = 0.0
     residual_depth_percent: float = 0.0
     lines: tuple[Line, ...] = ()
+    harmonics_db: tuple[float, ...] = ()
+    spurious: tuple[tuple[float, float], ...] = ()
+    phase_noise_db: float = -125.0
 
     @property
     def peak_w(self) -> float:
@@ -98,7 +104,7 @@ def baseband(
     if emission.mode == "AM":
         hum = emission.residual_depth_percent / 100.0 * _speech_noise(count, rate_hz, rng)
         envelope = np.maximum(0.0, 1.0 + _sum(emission.lines, time_s) + hum)
-        return np.asarray(_carrier_amplitude(emission) * envelope * turning)
+        return np.asarray(carrier_amplitude(emission) * envelope * turning)
     phase = np.zeros(count)
     for line in emission.lines:
         swing = line.amplitude / (2j * pi * line.frequency_hz)
@@ -108,7 +114,7 @@ def baseband(
     return np.asarray(sqrt(emission.power_w) * np.exp(1j * phase) * turning)
 
 
-def _carrier_amplitude(emission: Emission) -> float:
+def carrier_amplitude(emission: Emission) -> float:
     """Return the unmodulated carrier's amplitude: the average power includes the sidebands."""
     sidebands = sum(abs(line.amplitude) ** 2 / 2.0 for line in emission.lines if line.frequency_hz > 0)
     mean = 1.0 + sum(line.amplitude.real for line in emission.lines if line.frequency_hz == 0)

@@ -8,6 +8,7 @@ common practice, no source.
 from __future__ import annotations
 
 from math import sqrt
+from typing import Any
 
 from sim.frozen import dataclass
 from sim.radio.am_transmitter import am_modulation
@@ -34,9 +35,18 @@ class Keyed:
 
 def emit(specimen: Specimen, keyed: Keyed) -> Emission:
     """Return what leaves the antenna connector."""
-    if keyed.mode == "AM":
-        return _emit_am(specimen, keyed)
-    return _emit_fm(specimen, keyed) if keyed.mode == "FM" else _emit_ssb(specimen, keyed)
+    ways = {"AM": _emit_am, "FM": _emit_fm}
+    return ways.get(keyed.mode, _emit_ssb)(specimen, keyed, _beside(specimen))
+
+
+def _beside(specimen: Specimen) -> dict[str, Any]:
+    """Return what every emission of a specimen has beside its own lines."""
+    transmitter = specimen.transmitter
+    return {
+        "harmonics_db": transmitter.harmonics_db,
+        "spurious": tuple((one.frequency_hz, one.level_db) for one in transmitter.spurious),
+        "phase_noise_db": transmitter.phase_noise_db,
+    }
 
 
 def rated_w(specimen: Specimen, mode: str) -> float:
@@ -54,7 +64,7 @@ def _available_w(specimen: Specimen, keyed: Keyed) -> float:
     return rated_w(specimen, keyed.mode) * ratio * float(10.0 ** (-keyed.loss_db / 10.0))
 
 
-def _emit_fm(specimen: Specimen, keyed: Keyed) -> Emission:
+def _emit_fm(specimen: Specimen, keyed: Keyed, beside: dict[str, Any]) -> Emission:
     swing = fm_modulation(specimen.transmitter, keyed.tones)
     return Emission(
         power_w=_available_w(specimen, keyed),
@@ -65,10 +75,11 @@ def _emit_fm(specimen: Specimen, keyed: Keyed) -> Emission:
         distortion_percent=swing.distortion_percent,
         residual_deviation_hz=specimen.transmitter.residual_deviation_hz,
         lines=swing.lines,
+        **beside,
     )
 
 
-def _emit_am(specimen: Specimen, keyed: Keyed) -> Emission:
+def _emit_am(specimen: Specimen, keyed: Keyed, beside: dict[str, Any]) -> Emission:
     assert specimen.am is not None
     envelope = am_modulation(specimen.am.transmitter, keyed.tones)
     carrier_w = _available_w(specimen, keyed)
@@ -86,10 +97,11 @@ def _emit_am(specimen: Specimen, keyed: Keyed) -> Emission:
         depth_negative_percent=envelope.negative_percent,
         residual_depth_percent=specimen.am.transmitter.hum_percent,
         lines=envelope.lines,
+        **beside,
     )
 
 
-def _emit_ssb(specimen: Specimen, keyed: Keyed) -> Emission:
+def _emit_ssb(specimen: Specimen, keyed: Keyed, beside: dict[str, Any]) -> Emission:
     assert specimen.ssb is not None
     sideband = ssb_modulation(specimen.ssb.transmitter, keyed.mode, keyed.tones)
     pep_w = _available_w(specimen, keyed)
@@ -108,6 +120,7 @@ def _emit_ssb(specimen: Specimen, keyed: Keyed) -> Emission:
         mode=keyed.mode,
         pep_w=pep_w * sideband.peak_square,
         lines=lines,
+        **beside,
     )
 
 

@@ -6,8 +6,9 @@ constant, normalised at 1 kHz. The limiter clips symmetrically and softly, and t
 equal real poles: its step response does not overshoot, so that ``max_deviation_hz`` bounds the peak at any
 drive. The curve of the limiter is a choice, no source.
 
-Not modelled: harmonics and spurious emissions, AM on the carrier, key-up transients and splatter spectrum,
-supply ripple, load mismatch (the load is 50 ohm or absent), microphone noise.
+Harmonics, spurious lines and noise are stated of a specimen as they are: nothing makes them of its stages.
+
+Not modelled: AM on the carrier, key-up transients, supply ripple, load mismatch (the load is 50 ohm or absent), microphone noise.
 """
 
 from __future__ import annotations

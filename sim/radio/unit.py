@@ -158,13 +158,26 @@ class Squelch:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Spurious:
+    """One line that does not belong there: its frequency, and its level relative to the power, a negative number of dB."""
+
+    frequency_hz: float
+    level_db: float
+
+    def __post_init__(self) -> None:
+        require_positive(self, "frequency_hz")
+        require(-200 <= self.level_db <= 0, "level_db", self.level_db, "-200 to 0")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Transmitter:
     """The transmitter from microphone to antenna connector.
 
     ``power_w`` holds cold at ``nominal_supply_v``; once fully hot (``heat_rise_c`` above ambient) it has lost
     ``hot_loss_db``. ``microphone_v`` (rms, 1 kHz) gives 60 % of ``max_deviation_hz``. ``warm_up_ppm`` adds
     to ``frequency_error_ppm`` at switch-on and decays with ``warm_up_s``. ``asymmetry_percent`` is how much
-    larger the positive peak is than the negative one.
+    larger the positive peak is than the negative one. ``harmonics_db`` are levels relative to the power, the second harmonic
+    first; ``phase_noise_db`` is its oscillator's noise 10 kHz away, dBc/Hz.
     """
 
     power_w: float = 3.8
@@ -185,6 +198,9 @@ class Transmitter:
     residual_deviation_hz: float = 12.0
     idle_a: float = 0.35
     transmit_a: float = 1.25
+    harmonics_db: tuple[float, ...] = (-93.0, -95.0, -98.0, -100.0, -102.0)
+    spurious: tuple[Spurious, ...] = ()
+    phase_noise_db: float = -125.0
 
     def __post_init__(self) -> None:
         require_positive(self, "nominal_supply_v", "minimum_supply_v", "heating_s", "cooling_s", "warm_up_s")
@@ -194,6 +210,9 @@ class Transmitter:
         )
         require_not_negative(self, "residual_deviation_hz")
         require_finite(self, "frequency_error_ppm", "warm_up_ppm")
+        levels_good = all(-200 <= level_db <= 0 for level_db in self.harmonics_db)
+        require(levels_good, "harmonics_db", list(self.harmonics_db), "-200 to 0 dB")
+        require(-180 <= self.phase_noise_db <= -60, "phase_noise_db", self.phase_noise_db, "-180 to -60")
         allowed = "-100 to 100"
         require(abs(self.asymmetry_percent) <= 100, "asymmetry_percent", self.asymmetry_percent, allowed)
 

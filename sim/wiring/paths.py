@@ -210,6 +210,10 @@ class Paths:
             return None
         return level_dbm(emission.power_w) - self._transmit_loss_db(emission.frequency_hz)
 
+    def meter_loss_db(self, frequency_hz: float) -> float | None:
+        """Return the loss between unit and meters at ``frequency_hz``, dB; None where a person has connected them otherwise."""
+        return self._transmit_loss_db(frequency_hz) if self._by_hand == NORMAL else None
+
     def at_load_w(self, emission: Emission | None) -> float:
         """Return the power that the load (the attenuator on the transmit path) takes, W."""
         reached = self.position == TRANSMIT and self._by_hand == NORMAL

@@ -120,6 +120,10 @@ class Wiring:
         by_hand_dbm = self.paths.generator_at_meter_dbm(self._generator)
         return self.paths.at_meter_dbm(emission) if by_hand_dbm is None else by_hand_dbm
 
+    def meter_loss_db(self, frequency_hz: float) -> float | None:
+        """Return what the unit's emission loses at ``frequency_hz`` before the meters, dB; None where no path leads there."""
+        return self.paths.meter_loss_db(frequency_hz)
+
     def at_meter_peak_dbm(self) -> float | None:
         """Return the peak envelope level at the same connector, dBm; None unkeyed."""
         emission, average_dbm = self.emission(), self.at_meter_dbm()

@@ -17,6 +17,7 @@ from drivers.roles import (
     PowerMeter,
     Radio,
     SignalGenerator,
+    SpectrumAnalyser,
     Switch,
     Voltmeter,
 )
@@ -26,10 +27,13 @@ _ROLES: Mapping[type[Instrument], str] = {
     AudioAnalyser: "audio_analyser",
     ModulationAnalyser: "modulation_analyser",
     PowerMeter: "power_meter",
+    SpectrumAnalyser: "spectrum_analyser",
     Voltmeter: "voltmeter",
 }
 """Instruments that only read: where a check needs none of them, one that is dead does not stop it."""
 Kinds = tuple[type[Instrument], ...]
+READ_TRANSMIT: Kinds = (PowerMeter, ModulationAnalyser, SpectrumAnalyser)
+"""What a transmitter is read by, in the order in which it is set back and asked."""
 
 
 class StartState:
@@ -49,7 +53,7 @@ class StartState:
 
     def set_transmit(self, emission: Emission, roles: frozenset[str] | None) -> None:
         """Set back what works on the transmit side. Raises `InstrumentFault` where one does not read back."""
-        for one in self._of((AudioAnalyser,), (PowerMeter, ModulationAnalyser), roles):
+        for one in self._of((AudioAnalyser,), READ_TRANSMIT, roles):
             if isinstance(one, ModulationAnalyser):
                 one.set_start_state(emission)
             else:
@@ -68,7 +72,7 @@ class StartState:
         ``before`` and ``after`` are the roles of both. What neither reads by is asked at the end of the side, where nothing has set it
         back. ``make_room`` is told each role before it is spoken to. Raises `InstrumentFault` as `set_transmit` and `confirm_transmit` do.
         """
-        kinds = ((AudioAnalyser,), (PowerMeter, ModulationAnalyser))
+        kinds = ((AudioAnalyser,), READ_TRANSMIT)
         read_before = self._of(*kinds, before)
         for one in self._of(*kinds, after):
             make_room(next(role for kind, role in _ROLES.items() if isinstance(one, kind)))
@@ -89,7 +93,7 @@ class StartState:
         The generators were asked before each press: that they are off belongs to it.
         """
         always = (Switch, Radio, SignalGenerator, AudioAnalyser)
-        self._confirm(always, (PowerMeter, ModulationAnalyser), roles)
+        self._confirm(always, READ_TRANSMIT, roles)
 
     def _confirm(self, always: Kinds, readers: Kinds, roles: frozenset[str] | None) -> None:
         for one in self._of(always, readers, roles):

@@ -57,8 +57,12 @@ ACCURACIES = {
     "supply": {"voltage", "current"},
     "switch": set(),
     "radio": set(),
+    "spectrum_analyser": {"level", "response", "scale", "attenuator", "bandwidth"},
 }
 WIDTHS = {
+    "response": "0.4 dB",
+    "scale": "0.1 dB",
+    "attenuator": "0.2 dB",
     "level": "0.5 dB",
     "frequency": "1 ppm",
     "linearity": "0.1 dB",
@@ -161,7 +165,7 @@ def test_an_accuracy_is_one_that_the_role_has(driver: str, role: str) -> None:
         (
             "accuracy: {power: 3 %}",
             "accuracy: {level: 0.5 dB}",
-            "'level' is an accuracy of a signal generator, not of a power meter",
+            "'level' is an accuracy of a signal generator or a spectrum analyser, not of a power meter",
         ),
         (
             "    settle: 20 ms",
