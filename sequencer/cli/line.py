@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from sequencer.cli.common.bench import bench_title
 from sequencer.cli.common.line_options import LineAsked
+from sequencer.frozen import dataclass
 from sequencer.planning.plan import Plan
 from sequencer.problems import FileProblems, about_file, printable
 from sequencer.results.line import BatchRecord, LineFacts
@@ -20,6 +21,21 @@ DRY_RUN = " (dry run)"
 """What stands behind the name of a batch where a bench of real instruments is tried with --dry-run: a batch of its own."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OnLine:
+    """What a run's results carry of the line, its batch, and whether that is opened by it.
+
+    ``seen_runs`` is how many runs of the unit the batch has so far, None where nobody could look; ``refused`` says why the batch does not
+    take the run any more.
+    """
+
+    facts: LineFacts
+    batch: BatchRecord | None = None
+    opens_batch: bool = False
+    seen_runs: int | None = None
+    refused: str = ""
+
+
 def line_of(
     asked: LineAsked,
     plan: Plan,
@@ -29,8 +45,8 @@ def line_of(
     simulated: bool,
     place: StorePlace,
     reason: str | None = None,
-) -> tuple[LineFacts, BatchRecord | None, bool]:
-    """Return what a run's results carry of the line, its batch, and whether that is opened by it.
+) -> OnLine:
+    """Return where on the line a run is made.
 
     Raises FileProblems where the batch does not take the run; StoreProblem where the store cannot be asked.
     """
@@ -41,7 +57,7 @@ def line_of(
         said = check_reason(reason)
     line = LineFacts(station=asked.station, operator=asked.operator, lot=asked.lot, fixture=asked.fixture)
     if not asked.batch:
-        return line, None, False
+        return OnLine(facts=line)
     from sequencer.analysis.in_batch import in_batch, opened
 
     name: str = asked.batch
@@ -54,41 +70,40 @@ def line_of(
     line = replace(line, batch=name)
     from sequencer.run.bench_health.batch_gate import open_where_proved
 
-    open_where_proved(
-        plan, place, batch=name, bench_name=bench_title(plan.bench, dry_run=simulated), simulated=simulated
-    )
+    bench_name = bench_title(plan.bench, dry_run=simulated)
+    open_where_proved(plan, place, batch=name, bench_name=bench_name, simulated=simulated)
     sequence = plan.sequence
     new = opened(
         line, sequence=sequence.sequence.sequence, sequence_hash=sequence.hash, simulated=simulated, file=file
     )
-    found = in_batch(line, new, serial=serial, model=model, place=place, reason=said)
-    return found.line, found.record, found.is_new
+    found = in_batch(line, new, serial=serial, model=model, place=place, bench_name=bench_name, reason=said)
+    return OnLine(facts=found.line, batch=found.record, opens_batch=found.is_new, seen_runs=found.seen_runs)
 
 
 def line_now(
     asked: LineAsked,
     plan: Plan,
     *,
-    before: tuple[LineFacts, BatchRecord],
+    before: OnLine,
     serial: str,
     model: str,
     simulated: bool,
     place: StorePlace,
     reason: str | None,
-) -> tuple[LineFacts, BatchRecord, str]:
-    """Return what `line_of` says as the run begins, of a series hours after it was asked, and why the batch does not take it any more.
+) -> OnLine:
+    """Return what `line_of` says as the run begins, of a series hours after it was asked.
 
     ``before`` is what it said then, which holds where the store cannot be asked: that is told of where it is written to.
     """
     try:
-        line, batch, _ = line_of(
+        found = line_of(
             asked, plan, serial=serial, model=model, simulated=simulated, place=place, reason=reason
         )
     except FileProblems as problems:
-        return *before, "; ".join(one.message for one in problems.complaints)
+        return replace(before, refused="; ".join(one.message for one in problems.complaints))
     except StoreProblem:
-        return *before, ""
-    return line, batch or before[1], ""
+        return before
+    return replace(found, batch=found.batch or before.batch)
 
 
 def of_repeat(line: LineFacts, asked: LineAsked, reason: str) -> LineFacts:

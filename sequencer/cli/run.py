@@ -17,7 +17,8 @@ from sequencer.bench.open_bench import BenchParts
 from sequencer.cli.common.bench import bench_title, is_terminal, loss_lines, watchdog_lines
 from sequencer.cli.common.line_options import LineAsked
 from sequencer.cli.common.options import check_model, check_serial
-from sequencer.cli.line import batch_stopped, line_now, line_of, of_repeat, opened_line
+from sequencer.cli.cut_short import cut_short_line
+from sequencer.cli.line import OnLine, batch_stopped, line_now, line_of, of_repeat, opened_line
 from sequencer.cli.order import order_lines
 from sequencer.cli.screens.operator import (
     Chosen,
@@ -34,14 +35,13 @@ from sequencer.planning.bench_doubts import Doubt
 from sequencer.planning.load_both import load_both
 from sequencer.planning.parts import bench_parts
 from sequencer.planning.plan import Plan, make_plan
-from sequencer.problems import FileProblems, printable
+from sequencer.problems import FileProblems
 from sequencer.results.line import BatchRecord, LineFacts
 from sequencer.results.store.place import StorePlace, find_place
 from sequencer.run.bench_health.bench_state import doubts_now
 from sequencer.run.events import Listener
 from sequencer.run.facts import Again, Carried, RunFacts
 from sequencer.run.keeping.bench_now import BenchTeller
-from sequencer.run.keeping.journals import glance, journals
 from sequencer.run.record import Record
 from sequencer.run.runner import Runner, RunOutcome
 from sequencer.run.status import ExitStatus
@@ -109,23 +109,10 @@ def tell_beforehand(prepared: Prepared, *, carries_on: bool = False) -> None:
     if not prepared.asked.dry_run and prepared.plan.bench.bench.visa != "sim":
         for line in filter(None, (*watchdog_lines(prepared.plan, warnings_only=True), locks_note())):
             click.echo(line, err=True)
-    if not carries_on and (line := _cut_short_line(prepared)):
+    if not carries_on and (
+        line := cut_short_line(prepared.asked.folder, prepared.plan, simulated=prepared.simulated)
+    ):
         click.echo(line, err=True)
-
-
-def _cut_short_line(prepared: Prepared) -> str:
-    """Return that the run before this one was cut short on this bench, and what carries it on; empty where it was not."""
-    folder = prepared.asked.folder
-    looked = (found for path in journals(folder) if (found := glance(path)) is not None)
-    before = next((one for one in looked if not one.evaluated_from), None)
-    is_here = before is not None and before.bench_hash == prepared.plan.bench.hash
-    if before is None or not is_here or before.simulated != prepared.simulated or not before.is_cut_short:
-        return ""
-    at = f" in {before.last}" if before.last else ""
-    where = "" if folder == Path("results") else f" --folder {folder}"
-    return printable(
-        f"The run before this one on this bench was cut short{at}: 'sequencer resume {before.run}{where}' carries it on afterwards."
-    )
 
 
 def prepare(asked: Asked) -> Prepared:
@@ -155,9 +142,10 @@ def prepare(asked: Asked) -> Prepared:
     if plan.sequence.model is not None and not plan.sequence.model.by_default:
         model = plan.sequence.model.model.model
     asked = replace(asked, serial=serial)
-    batch, is_new = None, False
-    if line is None:
-        line, batch, is_new = line_of(
+    on_line = (
+        OnLine(facts=line)
+        if line is not None
+        else line_of(
             asked.line,
             plan,
             serial=serial,
@@ -166,6 +154,7 @@ def prepare(asked: Asked) -> Prepared:
             place=place,
             reason=chosen.reason,
         )
+    )
     return Prepared(
         asked=asked,
         plan=plan,
@@ -174,9 +163,9 @@ def prepare(asked: Asked) -> Prepared:
         simulated=simulated,
         by_hand=bool(by_hand),
         again=again,
-        line=line,
-        batch=batch,
-        opens_batch=is_new,
+        line=on_line.facts,
+        batch=on_line.batch,
+        opens_batch=on_line.opens_batch,
     )
 
 
@@ -268,7 +257,7 @@ def facts_of_run(prepared: Prepared, parts: BenchParts) -> RunFacts:
     begun = carried.read.kept if carried is not None else None
     title = bench_title(prepared.plan.bench, dry_run=prepared.simulated) if begun is None else begun.bench
     doubts, refused = _doubts(prepared, title)
-    line, batch, not_taken = _line_now(prepared) if begun is None else (LineFacts.of(begun), None, "")
+    on_line = _line_now(prepared) if begun is None else OnLine(facts=LineFacts.of(begun))
     return RunFacts(
         run=prepared.asked.run or new_run(prepared.simulated) if begun is None else begun.run,
         time=datetime.now().astimezone() if begun is None else begun.time,
@@ -279,24 +268,25 @@ def facts_of_run(prepared: Prepared, parts: BenchParts) -> RunFacts:
         plan=prepared.plan,
         again=prepared.again,
         doubts=doubts,
-        refused=refused or not_taken,
-        line=line,
-        batch=batch,
+        refused=refused or on_line.refused,
+        line=on_line.facts,
+        batch=on_line.batch,
+        seen_runs=on_line.seen_runs,
         dry_run=prepared.asked.dry_run,
         model_named=prepared.asked.model,
         carried=carried,
     )
 
 
-def _line_now(prepared: Prepared) -> tuple[LineFacts, BatchRecord | None, str]:
+def _line_now(prepared: Prepared) -> OnLine:
     """Return as which attempt the run is made that begins now, and why its batch does not take it any more."""
+    asked, before = prepared.asked, OnLine(facts=prepared.line, batch=prepared.batch)
     if prepared.batch is None:
-        return prepared.line, None, ""
-    asked = prepared.asked
+        return before
     return line_now(
         asked.line,
         prepared.plan,
-        before=(prepared.line, prepared.batch),
+        before=before,
         serial=asked.serial,
         model=prepared.model,
         simulated=prepared.simulated,

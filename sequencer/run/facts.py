@@ -61,8 +61,9 @@ class RunFacts:
     """What every row of a run says alike; ``model_named`` is what was given with --model, ``doubts`` speak against the bench.
 
     ``refused`` says why nothing may be measured on the bench, as its file asks; empty where it may. ``line`` says under what the unit
-    is tested; ``batch`` is its batch as it is opened, None where it is not of one. ``said_then`` is what results of a run that was carried
-    on say of it, by the number of the check, where it is gone through again.
+    is tested; ``batch`` is its batch as it is opened, None where it is not of one, and ``seen_runs`` how many runs of the unit that had,
+    None where nobody could look. ``said_then`` is what results of a run that was carried on say of it, by the number of the check, where it
+    is gone through again.
     """
 
     run: str
@@ -82,3 +83,4 @@ class RunFacts:
     said_then: Mapping[int, str] = field(default_factory=dict)
     line: LineFacts = LineFacts()
     batch: BatchRecord | None = None
+    seen_runs: int | None = None

@@ -122,7 +122,9 @@ class Record:
         if place.path is not None and not place.path.exists():
             undo.callback(remove_if_empty, place.path)
         problem = self._store.write(
-            lambda writer, again: writer.write_run(run, inputs, batch=facts.batch, again=again)
+            lambda writer, again: writer.write_run(
+                run, inputs, batch=facts.batch, seen=facts.seen_runs, again=again
+            )
         )
         if problem is not None and not problem.may_pass:
             raise problem

@@ -259,11 +259,11 @@ class Runner:
     def _together(self, steps: Sequence[Step], measurer: Measurer) -> None:
         """Measure steps in one key-down; their results are kept, and told, once what proves them all is there."""
         took = measurer.together(steps, self._begin)
-        self._stopper.check()
         with self._stopper.held():
             for step in steps:
                 if (findings := took.found.get(step.index)) is not None:
                     self._end(step, measurer, findings)
+        self._stopper.check()
         if took.stop:
             raise Stopped(took.stop, by_fault=True)
         for step in steps:

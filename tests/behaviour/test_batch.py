@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import json
+import multiprocessing
 import shutil
 import sqlite3
 from contextlib import closing
+from dataclasses import fields
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -14,9 +17,14 @@ import yaml
 from click.testing import CliRunner, Result
 
 from sequencer.cli.main import main
+from sequencer.planning.plan import Plan
 from sequencer.results.line import LineFacts
+from sequencer.results.model import NOT_ENDED, RunInput, RunRecord
 from sequencer.results.store.place import find_place
 from sequencer.results.store.store import Store, Wanted
+from sequencer.run import record
+from sequencer.run.keeping.inputs import inputs_of
+from tests.support.forked import Children
 from tests.support.postgres_server import PostgresServer
 
 SEQUENCE = """\
@@ -132,6 +140,75 @@ def test_a_retest_that_the_rule_does_not_allow_is_refused(line: Line) -> None:
     fresh = line.run("--batch", "Week 48", "--reason", "once more", serial="M40-0011")
     assert fresh.exit_code == 2
     assert "has no verdict in this batch yet, and nothing is repeated" in fresh.stderr
+
+
+def _at_once(line: Line, monkeypatch: pytest.MonkeyPatch, *words: str) -> list[tuple[int, str]]:
+    """Return status and last words of two processes that test one unit in one batch, both admitted before either is in the store."""
+    both = multiprocessing.get_context("fork").Barrier(2)
+
+    def together(plan: Plan) -> list[RunInput]:
+        both.wait(60)
+        return inputs_of(plan)
+
+    monkeypatch.setattr(record, "inputs_of", together)
+    found: list[tuple[int, str]] = []
+    children = Children(2, lambda _, said: found.append(tuple(said)))
+    for bench in ("A", "B"):
+        if children.fork(bench):
+            command = ["run", str(line.folder / "power.yaml"), "--bench", "sim/bench.yaml", "--serial", SOUND]
+            said = CliRunner().invoke(main, [*command, "--batch", line.file, *words])
+            children.hand_back((said.exit_code, " ".join(said.stderr.split())))
+    children.finish()
+    return sorted(found)
+
+
+@pytest.mark.parametrize("server", [False, True], ids=["sqlite", "postgresql"])
+def test_of_two_stations_that_scan_a_unit_at_the_same_moment_one_is_refused(
+    server: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, request: pytest.FixtureRequest
+) -> None:
+    """Both looked before either had begun, so that each saw an untested unit: the store takes one of them, and the rule's limit holds."""
+    line = Line(tmp_path)
+    (tmp_path / "results").mkdir()
+    asked = ["--folder", str(tmp_path / "results")]
+    if server:
+        asked += ["--store", request.getfixturevalue("postgres").address()]
+    with Store.open(find_place(tmp_path / "results", asked[-1] if server else "")):
+        pass
+    (one, _), (other, refused) = _at_once(line, monkeypatch, *asked)
+    assert (one, other) == (0, 2)
+    assert (
+        f"unit '{SOUND}' is tested in batch 'Week 48' by another run, which began in this moment" in refused
+    )
+    assert "Begin the run again once the other has ended" in refused
+    with Store.open(find_place(tmp_path / "results", asked[-1] if server else "")) as store:
+        (run,) = store.read_runs(Wanted(batch="Week 48"))
+        assert (run.attempt, run.outcome) == (1, "done")
+
+
+def test_a_run_that_has_not_ended_on_another_bench_counts_as_an_attempt(tmp_path: Path) -> None:
+    """The unit's one attempt is under way elsewhere: refused, with that run and bench named; half a day later it counts no more."""
+    line = Line(tmp_path)
+    batch = tmp_path / "batch.yaml"
+    batch.write_text(
+        batch.read_text(encoding="utf-8").replace("attempts: 2", "attempts: 1"), encoding="utf-8"
+    )
+    assert line.run("--batch", line.file, serial=TOO_STRONG).exit_code == 0  # opens the batch
+    with Store.open(tmp_path / "results" / "results.sqlite") as store:
+        (first,) = store.read_runs()
+        now = datetime.now().astimezone()
+        elsewhere = {"serial": SOUND, "bench": "Bench 2 (simulated)", "outcome": NOT_ENDED, "status": None}
+        facts = {one.name: getattr(first, one.name) for one in fields(RunRecord)} | elsewhere
+        store.write_run(
+            RunRecord(**{**facts, "run": "there", "bench_safe": None, "time": now - timedelta(hours=1)})
+        )
+    refused = line.run("--batch", line.file)
+    assert refused.exit_code == 2, refused.output
+    assert "by run there on 'Bench 2 (simulated)', which has not ended" in " ".join(refused.stderr.split())
+    assert "'sequencer resume there'" in " ".join(refused.stderr.split())
+    with closing(sqlite3.connect(tmp_path / "results" / "results.sqlite")) as store_file, store_file:
+        early = (now - timedelta(hours=13)).isoformat()
+        store_file.execute("UPDATE run SET time = ?, utc_s = utc_s - 46800 WHERE run = 'there'", (early,))
+    assert line.run("--batch", line.file).exit_code == 0
 
 
 def test_a_batch_of_another_sequence_is_refused_with_both_named(line: Line) -> None:

@@ -381,6 +381,7 @@ def test_only_readings_that_are_alike_are_called_so(value: str, status: int, tmp
         ((), "nothing is asked for"),
         (("study.yaml", "--show", "power"), "together"),
         (("study.yaml",), "--bench: it is not given"),
+        (("nowhere.yaml",), "'sequencer new gauge nowhere' writes one"),
         (("nowhere.yaml", "--bench", "bench"), "no such file"),
         (("study.yaml", "--bench", "bench"), "there is no terminal to ask at"),
         (("--end-early",), "nothing is asked for"),

@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from drivers.profiled.modulation_analyser import ProfiledModulationAnalyser
 from sequencer.results.model import Result
 from sequencer.run.events import CheckEnded, CheckStarted, Event
 from sequencer.run.status import ExitStatus
@@ -223,20 +224,71 @@ def test_a_meter_that_stands_still_decides_nothing(make_rig: RigMaker, apart: Ri
     assert differences(rig, apart) == []
 
 
-def test_ctrl_c_in_a_group_states_nothing_of_it(make_rig: RigMaker) -> None:
-    """What proves them was not there yet: no result of the group is kept, every message is, and PTT is released."""
-    rig = make_rig(sequence=text_of("yes"))
-    log = KeyLog(rig.simulation)
+def interrupts(rig: Rig, at: int) -> Callable[[Event], None]:
+    """Return who presses Ctrl-C as check number ``at`` begins."""
 
     def hear(event: Event) -> None:
-        if isinstance(event, CheckStarted) and event.index == 3:
+        if isinstance(event, CheckStarted) and event.index == at:
             signal.raise_signal(signal.SIGINT)
 
-    outcome = rig.run(listeners=[hear])
+    return hear
+
+
+@pytest.mark.parametrize("at", [1, 3])
+def test_ctrl_c_in_a_group_keeps_what_was_finished_and_proved(
+    make_rig: RigMaker, apart: Rig, at: int
+) -> None:
+    """The checks before the one that was cut short stand, proved once PTT is released; of that one no result, of each every message."""
+    rig = make_rig(sequence=text_of("yes"))
+    log = KeyLog(rig.simulation)
+    outcome = rig.run(listeners=[interrupts(rig, at)])
+    assert outcome.status is ExitStatus.INTERRUPTED
+    assert {index for index, _ in results(rig)} == set(range(at))
+    assert differences(rig, apart) == []
+    assert all(one.value is not None for one in results(rig).values())
+    assert set(range(at + 1)) <= set(rig.record.kept)
+    assert (log.times, outcome.safe_state.confirmed) == (1, True)
+
+
+def test_ctrl_c_as_a_reading_is_made_keeps_what_was_finished_before_it(
+    make_rig: RigMaker, apart: Rig, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """In the middle of the deviation, keyed: the three before it stand."""
+    read, calls = ProfiledModulationAnalyser.read_deviation_hz, 0
+
+    def interrupted(self: ProfiledModulationAnalyser, *given: Any, **named: Any) -> Any:
+        nonlocal calls
+        calls += 1
+        if calls == 1:
+            signal.raise_signal(signal.SIGINT)
+        return read(self, *given, **named)
+
+    rig = make_rig(sequence=text_of("yes"))
+    log = KeyLog(rig.simulation)
+    monkeypatch.setattr(ProfiledModulationAnalyser, "read_deviation_hz", interrupted)
+    outcome = rig.run()
+    assert (calls, outcome.status) == (1, ExitStatus.INTERRUPTED)
+    assert {index for index, _ in results(rig)} == {0, 1, 2}
+    assert differences(rig, apart) == []
+    assert (log.times, outcome.safe_state.confirmed) == (1, True)
+
+
+def test_ctrl_c_in_a_group_states_nothing_that_its_proofs_do_not_bear(make_rig: RigMaker) -> None:
+    """A meter that shows the same released as keyed: none of what was finished before the interruption is stated."""
+    rig = make_rig(sequence=text_of("yes"))
+    rig.inject("modulation_analyser", Fault(kind=FaultKind.STUCK, match='ON "FREQuency"', times=None))
+    outcome = rig.run(listeners=[interrupts(rig, 3)])
     assert outcome.status is ExitStatus.INTERRUPTED
     assert results(rig) == {}
-    assert {0, 1, 2, 3} <= set(rig.record.kept)  # of each the messages
-    assert (log.times, outcome.safe_state.confirmed) == (1, True)
+    assert outcome.safe_state.confirmed
+
+
+def test_ctrl_c_in_the_first_of_a_group_states_nothing(make_rig: RigMaker) -> None:
+    """Nothing was finished: PTT is released, and no result is kept."""
+    rig = make_rig(sequence=text_of("yes"))
+    outcome = rig.run(listeners=[interrupts(rig, 0)])
+    assert (outcome.status, results(rig)) == (ExitStatus.INTERRUPTED, {})
+    assert outcome.safe_state.confirmed
 
 
 def test_a_person_presses_ptt_once_for_a_group(tmp_path: Path) -> None:

@@ -37,8 +37,9 @@ from sequencer.run.interrupt import Interrupted, Stopper, stoppable
 from sequencer.run.keeping.bench_now import BenchTeller
 from sequencer.run.keeping.journals import Glance, glance, journals
 from sequencer.run.line.scans import Affixes
-from sequencer.run.line.station import Operator, Station
+from sequencer.run.line.station import Station
 from sequencer.run.line.wear import Wear
+from sequencer.run.line.work import Operator
 from sequencer.run.status import ExitStatus
 from sequencer.safety.state import SafeState
 from sequencer.units.format import counted
@@ -135,8 +136,8 @@ class _Line:
             wear=wear,
             greeting=tuple(filter(None, (left, *self._cut_short_lines(), wear.trouble))),
         )
-        station.begin(safe=safe, said=said)
-        station.go()
+        if station.begin(safe=safe, said=said):
+            station.go()
         return station
 
     def _operator(self) -> WindowOperator | PlainOperator | ListedUnits:

@@ -34,7 +34,7 @@ from sequencer.run.keeping.bench_now import BenchTeller
 from sequencer.run.line.admission import Known
 from sequencer.run.line.face import Verdict
 from sequencer.run.line.kept_bench import KeptBench
-from sequencer.run.line.station import Measuring, UnitReport
+from sequencer.run.line.work import Measuring, UnitReport
 from sequencer.run.people.confirm import Confirmer, GivenBeforehand
 from sequencer.run.record import Record
 from sequencer.run.runner import Runner

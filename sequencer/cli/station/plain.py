@@ -15,7 +15,7 @@ from typing_extensions import override
 from sequencer.problems import printable
 from sequencer.run.line.face import NO, OTHER, YES, Face, Verdict
 from sequencer.run.line.scans import Affixes, Scan, ScanBuffer
-from sequencer.run.line.station import Arrival, Operator
+from sequencer.run.line.work import Arrival, Operator
 
 ANSWERS = {YES: "y", NO: "n", OTHER: "o"}
 """What is typed in place of a key that the window takes."""

@@ -17,7 +17,7 @@ from typing_extensions import override
 from sequencer.cli.station.drawn import LEAST_HEIGHT, LEAST_WIDTH
 from sequencer.run.line.face import NO, Face, as_plain
 from sequencer.run.line.scans import Affixes, Scan
-from sequencer.run.line.station import Arrival, Operator
+from sequencer.run.line.work import Arrival, Operator
 
 END_S = 3.0
 _RESTORE = "\x1b[?1049l\x1b[?25h\x1b[?1004l\x1b[?2004l\x1b[<u\r\n"

@@ -9,7 +9,7 @@ from typing_extensions import override
 from sequencer.run.keeping.bench_now import BenchTeller
 from sequencer.run.line.face import Face
 from sequencer.run.line.scans import Scan
-from sequencer.run.line.station import Arrival, Operator
+from sequencer.run.line.work import Arrival, Operator
 
 
 class WatchedOperator(Operator):

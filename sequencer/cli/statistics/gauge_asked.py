@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 from sequencer.problems import about_file, option_problem
@@ -47,6 +48,13 @@ def gauge_asked(
         if listed is not None:
             return show_list(listed, lower, upper, as_json=as_json)
         return show_study(show, folder, store, ends=end_early, as_json=as_json)
+    if not study.is_file():
+        raise about_file(
+            study,
+            "there is no such file",
+            allowed="a file that plans a gauge study",
+            hint=f"'sequencer new gauge {_name_for(study)}' writes one to begin with; --show NAME shows a study that was made",
+        )
     if not bench_name:
         raise option_problem("--bench", "it is not given", allowed="a bench file, or a shipped one's name")
     from sequencer.cli.run import Asked
@@ -63,3 +71,9 @@ def gauge_asked(
         store=store,
     )
     return gauge_command(study, made, unasked=unasked, as_json=as_json)
+
+
+def _name_for(study: Path) -> str:
+    """Return the name that a new study of this file's name could have."""
+    plain = re.sub(r"[^A-Za-z0-9_-]+", "-", study.stem).strip("-")[:40]
+    return plain or "NAME"

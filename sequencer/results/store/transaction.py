@@ -208,8 +208,11 @@ def see_batch(transaction: Writing, where: str, batch: Mapping[str, Any], *, is_
 
     Raises StoreProblem. ``is_late``: the run has begun long since, so that it counts also where the batch was closed meanwhile.
     """
+    # of two runs that begin at once, one waits here until the other is in (SQLite: since the transaction began)
+    alone = " FOR UPDATE" if transaction.is_server else ""
     found = transaction.run(
-        "SELECT sequence_hash, simulated, rules, closed FROM batch WHERE batch = :batch", batch=batch["batch"]
+        f"SELECT sequence_hash, simulated, rules, closed FROM batch WHERE batch = :batch{alone}",
+        batch=batch["batch"],
     ).fetchone()
     sequence_hash, simulated, rules, closed = found
     differs = [
@@ -228,6 +231,26 @@ def see_batch(transaction: Writing, where: str, batch: Mapping[str, Any], *, is_
         raise StoreProblem(where, said, again)
     if closed and not is_late:
         raise StoreProblem(where, f"batch '{name}' was stopped or closed in this moment", again)
+
+
+def see_runs(transaction: Writing, where: str, run: Mapping[str, Any], seen: int) -> None:
+    """See that no run of the unit has begun in its batch since ``seen`` of them were counted, when this one was admitted.
+
+    To be called behind `see_batch`, which holds the batch. Raises StoreProblem.
+    """
+    names = transaction.run(
+        "SELECT run FROM run WHERE batch = :batch AND serial = :serial ORDER BY utc_s DESC, run DESC",
+        batch=run["batch"],
+        serial=run["serial"],
+    ).fetchall()
+    if len(names) <= seen:
+        return
+    serial, batch = printable(run["serial"]), printable(run["batch"])
+    raise StoreProblem(
+        where,
+        f"unit '{serial}' is tested in batch '{batch}' by another run, which began in this moment: {printable(names[0][0])}",
+        "See which bench the unit is on. Begin the run again once the other has ended: it is told what the batch's rules allow.",
+    )
 
 
 def make_batch_simulated(transaction: Writing, run: str) -> None:

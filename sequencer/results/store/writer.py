@@ -37,6 +37,7 @@ from sequencer.results.store.transaction import (
     replace_own,
     replace_results,
     see_batch,
+    see_runs,
     write_batch,
     write_unit,
 )
@@ -120,13 +121,16 @@ class StoreWriter:
         inputs: Sequence[RunInput] = (),
         *,
         batch: BatchRecord | None = None,
+        seen: int | None = None,
         again: bool = False,
     ) -> None:
         """Write the row of a run that begins, its unit's and its batch's if they are new, and the files it is made from, each content once.
 
-        ``again``: a write is tried again whose first try may have succeeded.
+        ``seen`` is how many runs of the unit its batch had when this one was admitted. ``again``: a write is tried again whose first try
+        may have succeeded.
 
-        Raises StoreProblem, and writes nothing, where another has opened the batch otherwise, or closed it, since the run was admitted.
+        Raises StoreProblem, and writes nothing, where another has opened the batch otherwise, or closed it, or has begun a run of the unit
+        in it, since the run was admitted.
         """
         row = store_rows.run_row(run)
         contents, places = store_rows.file_rows(run.run, inputs)
@@ -135,6 +139,8 @@ class StoreWriter:
             if batch is not None:
                 write_batch(transaction, opened := store_rows.batch_row(batch))
                 see_batch(transaction, self._where, opened, is_late=again)
+                if seen is not None and not again:
+                    see_runs(transaction, self._where, row, seen)
             transaction.many("run", [row], unless_there=again)
             transaction.many("input_file", contents, unless_there=True)
             transaction.many("run_file", places, unless_there=again)

@@ -9,18 +9,16 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from typing import Generic, Protocol, TypeVar
+from typing import Generic
 
-from sequencer.frozen import dataclass
 from sequencer.problems import InputError, printable
 from sequencer.run.interrupt import Interrupted, Stopper
 from sequencer.run.line.admission import Admission, Known, admit
 from sequencer.run.line.face import NO, OTHER, YES, Choice, Counts, Face, Question, Verdict
-from sequencer.run.line.scans import Scan
 from sequencer.run.line.wear import Wear, Worn
+from sequencer.run.line.work import Arrival, Job, Measuring, Operator, UnitReport
 from sequencer.run.status import ExitStatus
 
-Job = TypeVar("Job")
 SHORTEST_REASON = 3
 """Characters of a reason that says anything."""
 _MEASURE, _LEAVE = Choice(key=YES, label="measure it"), Choice(key=NO, label="leave it out")
@@ -38,80 +36,8 @@ _FROM_BEST = (
 """What a session ends with, the best first: a scan that was refused hides no unit that failed."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Arrival:
-    """A scan, and the turn of the station in which it came (see `Face.turn`)."""
-
-    scan: Scan
-    turn: int
-
-
-class Operator(Protocol):
-    """Whoever stands at the station."""
-
-    def show(self, face: Face) -> None:
-        """Show a face, at once."""
-
-    def next_arrival(self) -> Arrival | None:
-        """Wait for a scan, and return it; None where nobody will scan any more."""
-
-    def choose(self, face: Face) -> str:
-        """Show a face with a question and return the key of the answer; `NO` where nobody answers."""
-
-    def write(self, face: Face) -> str | None:
-        """Show a face with a question and return the text that was typed; None where nobody types one."""
-
-    def kept(self) -> tuple[Scan, ...]:
-        """Return the scans that came and were never taken."""
-        return ()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class UnitReport:
-    """What came of one unit. ``safe`` says whether it may be changed, ``safe_why`` what was read back, or what could not be.
-
-    ``wrong`` says what failed, a line each, ``look_at`` which check to look at first. ``bench`` says what was wrong with the bench.
-    ``met`` is that of `Face`.
-    """
-
-    serial: str
-    model: str
-    verdict: Verdict
-    status: ExitStatus
-    safe: bool
-    safe_why: str
-    met: str = ""
-    wrong: tuple[str, ...] = ()
-    look_at: str = ""
-    bench: tuple[str, ...] = ()
-    run: str = ""
-    attempt: int = 0
-    """As which attempt of its batch it counts; 0 without a batch."""
-
-
-class Measuring(Protocol[Job]):
-    """Who measures."""
-
-    def known(self, serial: str) -> Known:
-        """Return what is known of a serial. Raises nothing: what cannot be looked up is said in it."""
-
-    def prepare(self, serial: str, reason: str) -> Job:
-        """Return a unit's run, ready to begin. Raises InputError where it cannot."""
-
-    def carry_on(self, serial: str) -> Job:
-        """Return what is left of the run of a unit that was cut short. Raises InputError where it cannot be carried on."""
-
-    def notes_before(self, job: Job) -> tuple[str, ...]:
-        """Return what somebody should know as a run begins."""
-
-    def measure(self, job: Job, tell: Callable[[str], None]) -> UnitReport:
-        """Make the run; ``tell`` is told what it is at. The bench is left safe, or the report says that it is not."""
-
-    def open_again(self) -> tuple[bool, str]:
-        """Open the bench anew and make it safe; returns whether the unit may be changed, and why or why not."""
-
-    def why_stop(self) -> str:
-        """Return why the batch stops itself, after the last unit; empty where it goes on."""
+class BenchLeft(Exception):
+    """A bench that failed was not opened again: nobody was there, or somebody ended the session."""
 
 
 class Station(Generic[Job]):
@@ -148,15 +74,19 @@ class Station(Generic[Job]):
         """What the session has come to."""
         return self._face.counts
 
-    def begin(self, *, safe: bool, said: str) -> None:
-        """Say how the bench stands once it was opened; one that is not safe is looked at by somebody before anything else."""
+    def begin(self, *, safe: bool, said: str) -> bool:
+        """Say how the bench stands once it was opened; one that is not safe is looked at by somebody before anything else.
+
+        Returns whether units may be measured: not where nobody opened it again.
+        """
         self._show(phase="opening" if safe else "stopped", safe=safe, safe_why=said)
-        if not safe:
-            try:
+        try:
+            if not safe:
                 self._look_at_bench((said,))
-            except Interrupted:
-                self.status = ExitStatus.BENCH_FAILED
-                raise
+        except BenchLeft:
+            self._came_to(ExitStatus.BENCH_FAILED)
+            return False
+        return True
 
     def go(self) -> ExitStatus:
         """Take one unit after another until nobody scans any more; returns the worst status of any. Interrupted ends it.
@@ -167,6 +97,8 @@ class Station(Generic[Job]):
             while (arrival := self._next()) is not None:
                 if (admission := self._admitted(arrival)) is not None:
                     self._unit(admission)
+        except BenchLeft:
+            self._came_to(ExitStatus.BENCH_FAILED)
         except Interrupted:
             self._came_to(ExitStatus.INTERRUPTED)
         if self.left_out:
@@ -332,7 +264,7 @@ class Station(Generic[Job]):
                 (Choice(key=YES, label="open it again"), Choice(key=NO, label="end here")),
             )
             if answer != YES:
-                raise Interrupted("nobody at the bench")
+                raise BenchLeft
             self._show(phase="opening")  # nothing is asked for until it is open
             safe, said = self._measuring.open_again()
             self._show(phase="opening" if safe else "stopped", safe=safe, safe_why=said)

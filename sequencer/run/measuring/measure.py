@@ -23,7 +23,7 @@ from sequencer.planning.plan import Plan
 from sequencer.planning.step import Step
 from sequencer.run.events import Warned
 from sequencer.run.facts import RunFacts
-from sequencer.run.interrupt import Stopper
+from sequencer.run.interrupt import Interrupted, Stopper
 from sequencer.run.keeping.keeper import Keeper
 from sequencer.run.measuring.adjusted import made_old, noted, with_found
 from sequencer.run.measuring.dead_side import DeadReceiver
@@ -136,7 +136,8 @@ class Measurer:
         What proves them (the carrier seen to come and to go, every instrument's other figure once released, every setting as it was made)
         is done once, after the last: nothing is found before that. A fault in a check is that check's, which is not measured; the others,
         and all of them after a fault of the proof or a setting that got lost, are to be measured by themselves. So are those that come
-        after one that could not measure something.
+        after one that could not measure something. Interrupted between two of them or in a later one, those that were finished are proved
+        like the rest, PTT released, and stand; in the first nothing is, and it is raised.
         """
         began_s = self._bench.clock.now_s()
 
@@ -157,11 +158,18 @@ class Measurer:
                 before: frozenset[str] | None = None
                 for at in steps:
                     after = at.check.roles_of(at.settings)
-                    if before is not None:
-                        begin(at)
-                        self._bench.safe.begin_next(side, mode=first.mode, before=before, after=after)
-                    side.share_key(further=at is not steps[-1])
-                    findings = at.check.transmit(side, at.settings, self._conditions(at))
+                    try:
+                        if before is not None:
+                            begin(at)
+                            self._bench.safe.begin_next(side, mode=first.mode, before=before, after=after)
+                        side.share_key(further=at is not steps[-1])
+                        findings = at.check.transmit(side, at.settings, self._conditions(at))
+                        self._stopper.check()  # a check may have swallowed it
+                    except Interrupted:
+                        if not found:
+                            raise
+                        why = ended("interrupted")
+                        break
                     found[at.index] = noted_first(with_proof(self._plan, at, findings), side.take_retaken())
                     before = after
                     if missing := next((one for one in findings if one.value is None), None):

@@ -357,11 +357,22 @@ def test_after_a_bench_that_failed_nothing_is_measured_before_it_was_opened_anew
 
 
 def test_whoever_does_not_open_the_bench_again_ends_the_session() -> None:
-    """Nothing more is measured, and the status says that the bench failed or was interrupted: the highest."""
+    """Nothing more is measured, and the status says that the bench failed: nobody has interrupted anything."""
     person = Person(["A-1", "A-2"], [NO])
     bench = Bench({"A-1": Verdict.BENCH})
-    assert session(person, bench).status is ExitStatus.INTERRUPTED
+    assert session(person, bench).status is ExitStatus.BENCH_FAILED
     assert len(bench.measured) == 1
+
+
+def test_a_bench_that_was_never_safe_ends_the_session_as_failed() -> None:
+    """Nobody opens it again before the first unit: 3, and nothing is measured."""
+    bench = Bench(opens=[False])
+    station: Station[tuple[str, str]] = Station(
+        operator=Person(["A-1"], [NO]), measuring=bench, stopper=Stopper()
+    )
+    assert station.begin(safe=False, said="the generator does not answer") is False
+    assert station.status is ExitStatus.BENCH_FAILED
+    assert bench.measured == []
 
 
 def test_a_part_that_wears_is_said_near_its_end_and_asked_about_at_it(tmp_path: Path) -> None:
