@@ -49,6 +49,9 @@ class Family:
     ratio: bool
     scale: float
     sure_odds: float = math.log(300.0)
+    clicks: tuple[Array, Array, Array] | None = None
+    """Of an FM receiver, each (K, X): by how much the noise power is lower in a reading without a click (natural logarithm), its scatter
+    then, as ``scatter`` is, and how many clicks come a second."""
 
     def __len__(self) -> int:
         return len(self.log_weight)
@@ -120,7 +123,7 @@ BANDWIDTHS_HZ = (
     (16000.0, 0.05),
 )
 """IF bandwidths of two-way FM receivers for channels of 6.25 to 25 kHz, Hz, each with its weight."""
-OTHERWISE = 0.2
+OTHERWISE = 0.25
 """The weight of a de-emphasis other than told."""
 STRAYS = 0.1  # of x: how far a real curve strays from the tabulated one
 STRAYS_MOST_DB = 1.0
@@ -128,6 +131,7 @@ SURE_OF_SINAD = math.log(600.0)  # at 300 a meter of 12 +- 4 dB was believed too
 SURE_OF_RATIO = math.log(
     2000.0
 )  # such gentle curves are imitated by a dead meter's scatter more easily [measured]
+LEAST_RELATIVE = 1e-3  # of the noise power
 PLATEAU_STRAYS, PLATEAU_DB = 0.15, 6.0
 """Further above the target a reading tells little: AGC and distortion move it by several dB."""
 
@@ -152,6 +156,7 @@ def fm_family(
         else tuple((bandwidth_hz * share, weight) for share, weight in ((0.88, 0.2), (1.0, 0.6), (1.14, 0.2)))
     )
     rows: list[tuple[Array, Array, Array, float]] = []
+    clicks: list[tuple[Array, Array, Array]] = []
     for (width_hz, width_weight), emphasis in itertools.product(bandwidths, (True, False)):
         curve = FmCurve(
             deviation_hz=deviation_hz,
@@ -164,7 +169,10 @@ def fm_family(
         density_db = np.arange(10.0, 100.0, 0.5)
         ratio, relative = curve.ratios(density_db)
         rows += _under_ceilings(density_db, ratio, relative, weight, target_db)
-    return replace(_ratio_family(rows, target_db), sure_odds=SURE_OF_SINAD)
+        clicks += _clicks_under_ceilings(curve, density_db, ratio, target_db)
+    rate, lower, scatter = (np.array(one).astype(np.float32) for one in zip(*clicks, strict=True))
+    made = _ratio_family(rows, target_db)
+    return replace(made, sure_odds=SURE_OF_SINAD, clicks=(lower, scatter, rate))  # type: ignore[arg-type]
 
 
 @lru_cache(maxsize=8)
@@ -206,6 +214,33 @@ def _under_ceilings(
                 np.interp(at, level_db, relative) * of_noise,
                 signal / (1 + signal),
                 weight * ceiling_weight,
+            )
+        )
+    return made
+
+
+def _clicks_under_ceilings(
+    curve: FmCurve, level_db: Array, ratio: Array, target_db: float
+) -> list[tuple[Array, Array, Array]]:
+    """Return, for the ceilings of `_under_ceilings`, over x: the clicks a second, and what the noise is without any."""
+
+    import numpy as np
+
+    axis, made = _axis(), []
+    share, rate, relative = curve.clicks(level_db)
+    for ceiling_db, _ in CEILINGS_DB:
+        if ceiling_db < target_db + 0.5:
+            continue
+        ceiling = 10 ** (-ceiling_db / 10)
+        reading = 10 * np.log10(1 + 1 / (1 / ratio + ceiling))
+        at = float(np.interp(target_db, reading, level_db)) + axis
+        quiet = (1 - share) / ratio
+        lower = np.log((1 / ratio + ceiling) / (quiet + ceiling))
+        made.append(
+            (
+                np.exp(np.interp(at, level_db, np.log(np.maximum(rate, 1e-9)))),
+                np.interp(at, level_db, lower),
+                np.maximum(np.interp(at, level_db, relative * quiet / (quiet + ceiling)), LEAST_RELATIVE),
             )
         )
     return made

@@ -18,6 +18,9 @@ if TYPE_CHECKING:
 STRAY = 0.03
 """The share of readings that may be anything."""
 STRAY_WIDTH_DB = 60.0
+PARTLY, LOWER_DOUBT = 0.85, 0.15
+"""How much of what clicks are foretold to bring is missing in a reading without any: swings that come near to one bring the rest [measured
+against waveforms: 0.8 to 1], and the doubt of it."""
 LEAST_SD_DB = 0.03  # of a ratio's reading: the analyser's own
 
 
@@ -51,13 +54,14 @@ class Tables:
         shown = [family.excess, family.doubt, family.slope, family.scatter]
         if family.ratio:
             shown.append(family.share)
+        shown.extend(family.clicks or ())
         self._x_db = family.x_db
         self._tables = [np.ascontiguousarray(table[kept].T) for table in shown]
 
     def at(self, level_db: float, levels: Array) -> list[Array]:
-        """Return excess, doubt, slope, scatter and, of a power ratio, share (each levels, curves) of a reading at ``level_db``.
+        """Return excess, doubt, slope, scatter and, of a power ratio, share, of FM what clicks are, of a reading at ``level_db``.
 
-        The crossing is taken to be at each of ``levels`` in turn, dB.
+        Each is (levels, curves); the crossing is taken to be at each of ``levels`` in turn, dB.
         """
 
         import numpy as np
@@ -99,19 +103,52 @@ def log_likelihood(
     if point.lag_sd_db:
         more += (held[2] * float(point.lag_sd_db)) ** 2
     residual = float(point.excess) - expected
-    if family.ratio:
-        share = DB_PER_NEPER * held[4]
-        own *= share**2
-        more += LEAST_SD_DB**2
-        off = _off_noise_power(residual, share)
-    else:
+    wider = (gains**2)[:, None, None]
+    if not family.ratio:
         more += (1e-6 * family.scale) ** 2
-        off = -0.5 * residual**2
-    return _with_strays(off, own[None] * (gains**2)[:, None, None] + more, family.scale)
+        return _with_strays(_density(-0.5 * residual**2, own[None] * wider + more), family.scale)
+    share = DB_PER_NEPER * held[4]
+    more += LEAST_SD_DB**2
+    if family.clicks is None:
+        off = _off_noise_power(residual, share)
+        return _with_strays(_density(off, (own * share**2)[None] * wider + more), family.scale)
+    none, some = (
+        weight
+        * _density(
+            _off_noise_power(residual + share * neper, share), (variance * share**2)[None] * wider + more
+        )
+        for weight, neper, variance in with_and_without_click(point, own, held[5:])
+    )
+    none += some
+    return _with_strays(none, family.scale)
 
 
-def _with_strays(off: Array, variance: Array, scale: float) -> tuple[Array, Array]:
-    """Return the logarithm of exp(off/variance)/sqrt(2 pi variance) with a share of strays, and the probability of a stray.
+def with_and_without_click(
+    point: Point, variance: Array, clicks: Sequence[Array]
+) -> list[tuple[Array, Array, Array]]:
+    """Return a reading's two cases: none of the clicks in it, or some; each with its chance, how far the noise power lies above the mean of
+    both (natural logarithm), and its relative variance.
+
+    Where clicks are rare most readings hold none: they agree closely and lie above the curve, and one with a click lies far below it. The
+    two have ``variance`` together.
+    """
+
+    import numpy as np
+
+    lower, scatter, rate = PARTLY * clicks[0], clicks[1], clicks[2]
+    chance = np.minimum(np.exp(-rate * float(point.reading_s)), 0.999)
+    without = np.exp(-lower)
+    own = (scatter * without) ** 2 * float(point.gain**2 * 0.1 / point.reading_s)
+    other = 1 - chance
+    with_some = (1 - chance * without) / other
+    rest = (variance - chance * own) / other - chance * (with_some - without) ** 2
+    rest = np.maximum(rest, own)
+    doubt = (LOWER_DOUBT * lower) ** 2
+    return [(chance, -lower, own / without**2 + doubt), (other, np.log(with_some), rest / with_some**2)]
+
+
+def _density(off: Array, variance: Array) -> Array:
+    """Return exp(off/variance)/sqrt(2 pi variance).
 
     ``off`` is minus half the squared residual. ``variance`` is written over: most of a search's arithmetic is here.
     """
@@ -122,11 +159,20 @@ def _with_strays(off: Array, variance: Array, scale: float) -> tuple[Array, Arra
     np.exp(likely, out=likely)
     np.sqrt(variance, out=variance)
     likely /= variance
-    likely *= (1 - STRAY) / math.sqrt(2 * math.pi)
+    likely *= 1 / math.sqrt(2 * math.pi)
+    return likely
+
+
+def _with_strays(likely: Array, scale: float) -> tuple[Array, Array]:
+    """Return the logarithm of a density with a share of strays, and the probability of a stray; ``likely`` is written over."""
+
+    import numpy as np
+
+    likely *= 1 - STRAY
     strays = STRAY / (STRAY_WIDTH_DB * scale)
     likely += strays
-    np.divide(strays, likely, out=variance)
-    return np.log(likely, out=likely), variance
+    of_strays: Array = strays / likely
+    return np.log(likely, out=likely), of_strays
 
 
 def _off_noise_power(residual: Array, share: Array) -> Array:
@@ -145,6 +191,7 @@ def _off_noise_power(residual: Array, share: Array) -> Array:
 def log_without(points: Sequence[Point], *, scale: float, step: float) -> float:
     """Return the logarithm of the readings' likelihood if they do not follow the level: some mean, some scatter.
 
+    The scatter is the same whatever the reading time, or shrinks with it as that of noise does.
     ``scale`` is the reading's change per dB that a response would have, ``step`` its resolution.
     """
 
@@ -153,10 +200,13 @@ def log_without(points: Sequence[Point], *, scale: float, step: float) -> float:
     mean = np.arange(-20.0, 40.0, 0.25) * scale
     scatter = np.array([0.03, 0.1, 0.25, 0.5, 1.0, 1.5, 2.2, 3.2, 4.5]) * scale
     weight = np.exp(-0.5 * (mean / (8.0 * scale)) ** 2) + 0.1
-    log_post = np.log(weight / weight.sum())[:, None] - math.log(len(scatter))
-    excess = np.array([point.excess for point in points if math.isfinite(point.excess)])
-    spread = np.hypot(scatter, 0.07 * scale + step / 3.5)
-    sound = np.exp(-0.5 * ((excess[:, None, None] - mean[:, None]) / spread) ** 2) / spread
+    told = [point for point in points if math.isfinite(point.excess)]
+    excess = np.array([point.excess for point in told])
+    by_time = np.array([math.sqrt(0.1 / point.reading_s) for point in told])
+    shrinking = np.stack([np.ones_like(by_time), by_time])  # (with reading time: no or yes, readings)
+    log_post = np.log(weight / weight.sum())[:, None, None] - math.log(2 * len(scatter))
+    spread = np.hypot(scatter[:, None] * shrinking.T[:, None, None, :], 0.07 * scale + step / 3.5)
+    sound = np.exp(-0.5 * ((excess[:, None, None, None] - mean[:, None, None]) / spread) ** 2) / spread
     either = sound * ((1 - STRAY) / math.sqrt(2 * math.pi)) + STRAY / (STRAY_WIDTH_DB * scale)
     return float(log_sum(log_post + np.log(either).sum(axis=0)))
 

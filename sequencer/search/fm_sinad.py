@@ -65,6 +65,13 @@ class FmCurve:
         variance = ((noise / total) ** 2 / width + (clicks / total) ** 2 * clumped) / 0.1
         return tone / total, np.sqrt(variance)
 
+    def clicks(self, density_db: Any) -> tuple[Any, Any, Any]:
+        """Return what share of the noise power clicks are, how many come a second, and `ratios`' deviation without any, at each density."""
+        import numpy as np
+
+        _, noise, clicks, width, _, rate = self._powers(density_db)
+        return clicks / (noise + clicks), rate, np.full_like(rate, math.sqrt(10 / width))
+
     def sinad_db(self, density_db: float) -> float:
         """Return SINAD at a carrier-to-noise density of ``density_db`` dBHz."""
         ratio, _ = self.ratios(density_db)

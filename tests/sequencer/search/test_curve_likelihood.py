@@ -10,8 +10,17 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from sequencer.search.curve_family import Family, meter_family, ratio_family
-from sequencer.search.curve_likelihood import Point, Tables, log_likelihood, log_without
+from sequencer.search.curve_belief import Believer, Expected
+from sequencer.search.curve_family import Family, fm_family, meter_family, ratio_family
+from sequencer.search.curve_likelihood import (
+    LOWER_DOUBT,
+    PARTLY,
+    Point,
+    Tables,
+    log_likelihood,
+    log_without,
+    with_and_without_click,
+)
 
 GAINS = np.array([0.75, 1.1, 1.7], np.float32)
 LEVELS = np.array([-2.0, -0.63, 0.0, 0.37, 4.0])
@@ -121,18 +130,23 @@ def test_a_level_beyond_the_table_is_taken_at_its_end() -> None:
 
 
 def test_what_follows_nothing_is_weighed_with_its_mean_and_scatter_open() -> None:
-    """Against scipy, by adding up: means from -20 to 40 dB (nearer nought likelier), nine scatters, 3 % strays; a reading out of range is
-    passed over, and a coarse step widens every scatter.
+    """Against scipy, by adding up: means from -20 to 40 dB (nearer nought likelier), nine scatters, the same in long readings or less
+    by the root of their length, 3 % strays; a reading out of range is passed over, and a coarse step widens every scatter.
     """
-    scale, step, readings = 0.04, 0.02, [0.1, 0.14, 0.4]
+    scale, step, readings = 0.04, 0.02, [(0.1, 0.1), (0.14, 1.0), (0.4, 0.25)]
     mean = np.arange(-20.0, 40.0, 0.25) * scale
     weight = np.exp(-0.5 * (mean / (8.0 * scale)) ** 2) + 0.1
     likely = np.zeros(len(mean))
     for scatter in (0.03, 0.1, 0.25, 0.5, 1.0, 1.5, 2.2, 3.2, 4.5):
-        sd = np.hypot(scatter * scale, 0.07 * scale + step / 3.5)
-        each = [0.97 * stats.norm(mean, sd).pdf(one) + STRAY_DENSITY / scale for one in readings]
-        likely += np.prod(each, axis=0) / 9
-    points = [Point(level_db=0.0, excess=one, reading_s=0.1) for one in (*readings, math.inf)]
+        for power in (0.0, 0.5):
+            each = []
+            for one, reading_s in readings:
+                sd = np.hypot(scatter * scale * (0.1 / reading_s) ** power, 0.07 * scale + step / 3.5)
+                each.append(0.97 * stats.norm(mean, sd).pdf(one) + STRAY_DENSITY / scale)
+            likely += np.prod(each, axis=0) / 18
+    points = [
+        Point(level_db=0.0, excess=one, reading_s=read_s) for one, read_s in (*readings, (math.inf, 0.1))
+    ]
     told = log_without(points, scale=scale, step=step)
     assert told == pytest.approx(math.log(float(likely @ weight / weight.sum())), abs=1e-9)
 
@@ -142,3 +156,42 @@ def test_before_any_number_nothing_is_said() -> None:
     assert log_without([Point(level_db=0.0, excess=math.inf, reading_s=0.1)], scale=1.0, step=0.0) == (
         pytest.approx(0.0, abs=1e-12)
     )
+
+
+# Readings (level less the crossing, dB; s; SINAD less 12 dB) of a de-emphasised receiver of 9 kHz at 1300 Hz, from simulated waveforms
+# (tests/benchmarks/receivers.py): no click came while they were read.
+WITHOUT_CLICKS = (
+    ((11.2, 0.1, 11.0), (1.0, 0.1, 1.4), (0.0, 0.15, 0.4), (-0.3, 0.1, 0.1)),
+    ((19.0, 0.1, 18.8), (2.6, 0.1, 3.2), (0.5, 0.2, 1.1), (-0.4, 0.1, 0.1), (-0.4, 0.1, -0.1)),
+    ((19.7, 0.1, 16.5), (5.1, 0.1, 5.4), (1.0, 0.1, 1.3), (0.0, 0.1, 0.5), (-0.3, 0.1, 0.2)),
+)
+
+
+@pytest.mark.parametrize("readings", WITHOUT_CLICKS)
+def test_readings_without_a_click_do_not_rule_out_a_receiver_that_clicks_now_and_then(
+    readings: tuple[tuple[float, float, float], ...],
+) -> None:
+    """They agree as closely as those of a receiver without de-emphasis, which was told: the interval holds the crossing all the same."""
+    family = fm_family(
+        deviation_hz=1300.0, deemphasis=False, bandwidth_hz=None, tone_hz=1000.0, target_db=12.0
+    )
+    believer = Believer(family, (-60.0, 60.0), Expected(level_db=4.0, sd_db=5.0), 0.0)
+    points = [Point(level_db=at, excess=excess, reading_s=read_s) for at, read_s, excess in readings]
+    believed = believer.believe([(1.0, points)])
+    assert believed.quantiles_db[0] < 0.0 < believed.quantiles_db[4]
+    assert believed.half_width_db < 0.5
+
+
+def test_with_and_without_clicks_the_noise_has_the_mean_and_the_scatter_of_both() -> None:
+    """Against scipy's Poisson law for the chance of none, and the law of total variance, for rare clicks and long readings alike."""
+    lower, scatter, rate = np.array([0.1, 0.4, 1.0]), np.full(3, 0.1), np.array([0.5, 2.0, 5.0])
+    point = Point(level_db=0.0, excess=0.0, reading_s=0.3)
+    none, some = with_and_without_click(point, np.full(3, 0.3), [lower, scatter, rate])
+    assert none[0] == pytest.approx(stats.poisson(rate * 0.3).pmf(0))
+    assert none[0] + some[0] == pytest.approx(np.ones(3))
+    means = [np.exp(neper) for _, neper, _ in (none, some)]
+    assert none[0] * means[0] + some[0] * means[1] == pytest.approx(np.ones(3))
+    within = sum(chance * variance * np.exp(2 * neper) for chance, neper, variance in (none, some))
+    between = sum(chance * (mean - 1) ** 2 for (chance, _, _), mean in zip((none, some), means, strict=True))
+    doubt = none[0] * (LOWER_DOUBT * PARTLY * lower * means[0]) ** 2  # of the model, beside the scatter
+    assert within + between - doubt == pytest.approx(np.full(3, 0.3), rel=1e-6)
