@@ -31,6 +31,7 @@ from sequencer.cli.common.program import Program
 from sequencer.cli.looking_back.batch_options import batch
 from sequencer.cli.looking_back.commands import compare, export, history, results
 from sequencer.cli.looking_back.report_options import report
+from sequencer.cli.looking_back.store_options import store as store_group
 from sequencer.cli.looking_back.trace_options import import_kept, replay, trace
 from sequencer.cli.setting_up.channels_options import channels
 from sequencer.cli.setting_up.commands import identify, reference, schema, simulate
@@ -223,7 +224,7 @@ _take_in = copy(import_kept)  # as it was called before
 _take_in.hidden = True
 main.add_command(_take_in, "take-in")
 for command in (
-    *(results, batch, trace, replay, compare, history, export, report, import_kept),
+    *(results, batch, trace, replay, compare, history, export, report, import_kept, store_group),
     *(line, gauge, risk, sampling),
     *(new, channels, identify, check_bench, schema, reference, simulate),
 ):

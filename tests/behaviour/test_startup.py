@@ -96,6 +96,7 @@ def test_help_imports_nothing_of_the_engine(command: tuple[str, ...], tmp_path: 
         "sequencer.cli.looking_back.batch_options",
         "sequencer.cli.looking_back.commands",
         "sequencer.cli.looking_back.report_options",
+        "sequencer.cli.looking_back.store_options",
         "sequencer.cli.looking_back.trace_options",
         "sequencer.cli.statistics",
         "sequencer.cli.statistics.commands",

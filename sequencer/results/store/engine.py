@@ -12,6 +12,8 @@ from sequencer.results.store.place import SECRET, StorePlace
 
 SERVER_S = 5
 """How long a server may take to answer a call."""
+OLDEST_SERVER = 13
+"""The oldest PostgreSQL that a store is kept in, by its first number."""
 
 
 def make_engine(place: StorePlace, *, power_safe: bool = True, read_only: bool = False) -> Engine:
@@ -24,7 +26,7 @@ def make_engine(place: StorePlace, *, power_safe: bool = True, read_only: bool =
         URL.create("sqlite", database=str(path)),
         creator=lambda: open_file(path, power_safe=power_safe, read_only=read_only),
     )
-    event.listen(engine, "begin", _begin)
+    event.listen(engine, "begin", begin_file)
     return engine
 
 
@@ -37,12 +39,27 @@ def _server_engine(url: URL) -> Engine:
     options = " ".join([given if isinstance(given, str) else "", settings]).strip()
     # Out of the address: an engine shows it, with every setting
     secret = {name: value for name, value in url.query.items() if SECRET.search(f"{name}=")}
-    return create_engine(
+    engine = create_engine(
         url.difference_update_query(secret), connect_args={**line, **secret, "options": options}
     )
+    where = str(StorePlace(url=url))
+    event.listen(engine, "connect", lambda bare, _: _see_version(bare, where), insert=True)
+    return engine
 
 
-def _begin(connection: Connection) -> None:
+def _see_version(bare: Any, where: str) -> None:
+    """Refuse a server that is older than what is tested here, before it is asked anything."""
+    if (found := int(bare.info.server_version)) < 10_000 * OLDEST_SERVER:
+        shown = f"{found // 10_000}" if found >= 100_000 else f"{found // 10_000}.{found // 100 % 100}"
+        raise store_problems.StoreProblem(
+            where,
+            f"the server is PostgreSQL {shown}, and a store needs {OLDEST_SERVER} or later",
+            "Have whoever keeps the server upgrade it, or name another with --store.",
+        )
+
+
+def begin_file(connection: Connection) -> None:
+    """Begin a transaction of SQLite's, which its driver is told not to do by itself."""
     # IMMEDIATE: who reads first and then writes would be refused at once if another has written in between
     immediate = connection.get_execution_options().get("writes", False)
     bare = connection.connection.dbapi_connection

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator, Sequence
-from contextlib import AbstractContextManager, ExitStack
+from contextlib import AbstractContextManager, ExitStack, contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Self
 
-from sqlalchemy import ColumnElement, Connection, or_, select
+from sqlalchemy import ColumnElement, Connection, or_, select, text
 
 from sequencer.results.bench_now import BenchNow
 from sequencer.results.line import BatchRecord, CheckSeconds
@@ -236,6 +236,16 @@ class Store(StoreWriter):
                 RunInput(place=place, kind=kind, content=bytes(content))
                 for place, kind, content in connection.execute(query)
             ]
+
+    @contextmanager
+    def begin_alone(self) -> Iterator[Connection]:
+        """Begin a transaction in which nobody else writes; readers see nothing of it before its end. Raises the database's own errors."""
+        with self._begin() as connection:
+            if connection.dialect.name != "sqlite":
+                connection.execute(
+                    text("LOCK TABLE run, result, exchange, batch, unit IN SHARE ROW EXCLUSIVE MODE")
+                )
+            yield connection
 
     def _begin(self) -> AbstractContextManager[Connection]:
         self.look_whether_there()
