@@ -133,6 +133,30 @@ def test_results_are_the_bench_s_own_in_a_run_of_a_unit(plan_of: Callable[..., P
     assert all(one.simulated for one in outcome.results)
 
 
+def test_a_generator_that_sags_meanwhile_is_told_by_a_check_of_the_bench_at_the_end(
+    plan_of: Callable[..., Plan],
+) -> None:
+    """It reads back as set and no receiver tells; first and last in the sequence the bench's own check says by how much it moved."""
+    listens = (
+        "{check: sensitivity, channel: 20, target: 12 dB SINAD, deviation: 1.2 kHz, limit: {max: -113 dBm}}"
+    )
+    rig = Rig(plan_of(SHORT, listens, SHORT), SERIAL)
+    generator = rig.device("signal_generator")
+    deliver = generator._apply
+
+    def sags(signal: Any) -> None:
+        generator.worn_db = max(-3.0, generator.worn_db - (0.1 if rig.simulation.unit.supply_v else 0.0))
+        deliver(signal)
+
+    generator._apply = sags
+    outcome = rig.run()
+    first, last = (one for one in outcome.results if one.quantity == LEVEL)
+    assert first.decision is Decision.PASS
+    assert last.decision is Decision.FAIL
+    assert (last.value or 0.0) - (first.value or 0.0) == pytest.approx(-generator.worn_db, abs=0.2)
+    assert outcome.status is ExitStatus.BENCH_FAILED
+
+
 CHANGES = {
     "a cable that has got 1 dB worse": {"generator_cable": "1 dB"},
     "a generator that is 0.7 dB low": {"generator": "-0.7 dB"},

@@ -206,7 +206,7 @@ def _answer(row: Result) -> Text:
     if row.check == "adjust":  # a preset that was given up: nobody was asked anything
         told = f"{row.quantity}: {row.note or row.decision.value}"
         return Text(printable(told), style=_STYLES.get(row.decision.value, ""))
-    answer = "not answered" if row.value is None else "yes" if row.value else "no"
+    answer = "not confirmed" if row.value is None else "yes" if row.value else "no"
     note = f" ({row.note})" if row.note else ""
     decision = row.decision.value
     judged = "" if decision == Decision.NO_LIMIT.value else f" - {decision}"
