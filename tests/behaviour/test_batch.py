@@ -142,7 +142,7 @@ def test_a_retest_that_the_rule_does_not_allow_is_refused(line: Line) -> None:
     assert "has no verdict in this batch yet, and nothing is repeated" in fresh.stderr
 
 
-def _at_once(line: Line, monkeypatch: pytest.MonkeyPatch, *words: str) -> list[tuple[int, str]]:
+def _at_once(line: Line, monkeypatch: pytest.MonkeyPatch, store: str) -> list[tuple[int, str]]:
     """Return status and last words of two processes that test one unit in one batch, both admitted before either is in the store."""
     both = multiprocessing.get_context("fork").Barrier(2)
 
@@ -156,7 +156,8 @@ def _at_once(line: Line, monkeypatch: pytest.MonkeyPatch, *words: str) -> list[t
     for bench in ("A", "B"):
         if children.fork(bench):
             command = ["run", str(line.folder / "power.yaml"), "--bench", "sim/bench.yaml", "--serial", SOUND]
-            said = CliRunner().invoke(main, [*command, "--batch", line.file, *words])
+            kept = ["--folder", str(line.folder / bench), "--store", store]
+            said = CliRunner().invoke(main, [*command, "--batch", line.file, *kept])
             children.hand_back((said.exit_code, " ".join(said.stderr.split())))
     children.finish()
     return sorted(found)
@@ -168,19 +169,16 @@ def test_of_two_stations_that_scan_a_unit_at_the_same_moment_one_is_refused(
 ) -> None:
     """Both looked before either had begun, so that each saw an untested unit: the store takes one of them, and the rule's limit holds."""
     line = Line(tmp_path)
-    (tmp_path / "results").mkdir()
-    asked = ["--folder", str(tmp_path / "results")]
-    if server:
-        asked += ["--store", request.getfixturevalue("postgres").address()]
-    with Store.open(find_place(tmp_path / "results", asked[-1] if server else "")):
+    address = request.getfixturevalue("postgres").address() if server else str(tmp_path / "of-both.sqlite")
+    with Store.open(find_place(tmp_path, address)):
         pass
-    (one, _), (other, refused) = _at_once(line, monkeypatch, *asked)
+    (one, _), (other, refused) = _at_once(line, monkeypatch, address)
     assert (one, other) == (0, 2)
     assert (
         f"unit '{SOUND}' is tested in batch 'Week 48' by another run, which began in this moment" in refused
     )
     assert "Begin the run again once the other has ended" in refused
-    with Store.open(find_place(tmp_path / "results", asked[-1] if server else "")) as store:
+    with Store.open(find_place(tmp_path, address)) as store:
         (run,) = store.read_runs(Wanted(batch="Week 48"))
         assert (run.attempt, run.outcome) == (1, "done")
 
