@@ -182,6 +182,8 @@ class ProfileSpeaker:
             f"it complains after its readings: {', then '.join(_told(entries))}",
             instrument=self.name,
             address=self.address,
+            command=self._profile.commands["error"].query,
+            reply=", ".join(map(str, entries)),
             next_move="What it read does not count. Look at its display, and in its manual for what the entry says of a reading.",
         )
 

@@ -9,12 +9,12 @@ from __future__ import annotations
 import math
 import statistics
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 from sequencer.frozen import dataclass
 from sequencer.results.gauge_log import GaugeReading, GaugeRecord
 from sequencer.statistics.gauge import ALIKE, STUDY_WIDTH, GaugeStudy, find_gauge_study
-from sequencer.statistics.gauge_intervals import GaugeIntervals, find_gauge_intervals
+from sequencer.statistics.gauge_intervals import GaugeIntervals, Interval, find_gauge_intervals
 from sequencer.statistics.gauge_missing import find_incomplete_study
 from sequencer.units.format import unit_of_difference
 
@@ -219,6 +219,20 @@ def notes_of(finding: GaugeFinding) -> Iterable[str]:
     yield from _against_u(finding)
     if (finding.lower is None) != (finding.upper is None):
         yield "With one limit there is no tolerance: 'sequencer risk' says what the measuring costs there."
+
+
+def components_of(
+    study: GaugeStudy, intervals: GaugeIntervals | None
+) -> Iterator[tuple[str, float, Interval | None]]:
+    """Give each source of variance, its variance and interval; what it is made of stands below it, set in."""
+    yield "measuring", study.measuring, None if intervals is None else intervals.measuring
+    yield "  repeatability", study.repeatability, None if intervals is None else intervals.repeatability
+    yield "  reproducibility", study.reproducibility, None
+    if not study.is_pooled:
+        yield "    operators", study.operator, None
+        yield "    interaction", study.interaction, None
+    yield "units", study.unit, None if intervals is None else intervals.unit
+    yield "all", study.total, None
 
 
 def rests_on(finding: GaugeFinding) -> str:

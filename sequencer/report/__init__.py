@@ -21,7 +21,9 @@ from sequencer.results.stored import StoredRun
 
 if TYPE_CHECKING:
     from sequencer.analysis.batches.summary import BatchSummary
+    from sequencer.analysis.gauge import GaugeFinding
     from sequencer.report.sheet import Job
+    from sequencer.results.gauge_log import GaugeRecord
 
 MARK = "radio-bench-sequencer report"
 """Stands in every page and PDF as what made it."""
@@ -93,6 +95,24 @@ def write_batch_report(
     check_ending(path)
     now = written if written is not None else datetime.now().astimezone()
     _write(render_batch(found, title=title, comments=tuple(comments), written=now, every=every), path, over)
+
+
+def write_gauge_report(
+    record: GaugeRecord,
+    findings: list[GaugeFinding],
+    path: Path,
+    *,
+    title: str = "",
+    comments: Sequence[str] = (),
+    written: datetime | None = None,
+    over: FileMark | None = None,
+) -> None:
+    """Write the page of a gauge study with what it says (``findings``). The rest is as in `write_report`."""
+    from sequencer.report.gauge import render_gauge
+
+    check_ending(path)
+    now = written if written is not None else datetime.now().astimezone()
+    _write(render_gauge(record, findings, title=title, comments=tuple(comments), written=now), path, over)
 
 
 def _write(text: str, path: Path, over: FileMark | None) -> None:

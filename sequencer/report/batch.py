@@ -138,7 +138,18 @@ def _view(one: Process) -> QuantityView:
     if one.means is not None:
         broken = {alarm.at: alarm.rule for alarm in one.mean_alarms}
         sizes = [(f"{size} units", "") for size in one.groups]
-        charts.append(_chart(one.means, f"Means of {one.grouped}", shown, sizes, broken))
+        charts.append(_chart(one.means, f"Means of {one.grouped} (X-bar chart)", shown, sizes, broken))
+    if one.deviations is not None:
+        sizes = [(f"{size} units", "") for size in one.groups]
+        charts.append(
+            _chart(
+                one.deviations,
+                f"Standard deviations within {one.grouped} (s chart)",
+                lambda value: spread_text(value, quantity.unit),
+                sizes,
+                {},
+            )
+        )
     drift = drift_text(one)
     return QuantityView(
         title=with_minus(quantity.title),

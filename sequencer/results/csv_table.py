@@ -15,6 +15,9 @@ from typing import Any, Self
 from sequencer.frozen import dataclass
 from sequencer.results.model import COLUMNS, Result, row_of
 
+MOST_AT_ONCE = 50
+"""How often another run may take a table's name between looking and creating it."""
+
 
 class ResultsTable:
     """A CSV file (RFC 4180, UTF-8) with one row a result, under the names of `sequencer.results.model.COLUMNS`."""
@@ -37,6 +40,17 @@ class ResultsTable:
         self._keep()
         if power_safe:
             _keep_name(path.parent)
+
+    @classmethod
+    def begin(
+        cls, folder: Path, *, time: datetime, serial: str, sequence: str, power_safe: bool = True
+    ) -> Self:
+        """Create a table under a fresh name (see `table_path`): the next one where another run takes that in the same moment. OSError."""
+        for _ in range(MOST_AT_ONCE):
+            with suppress(FileExistsError):
+                path = table_path(folder, time=time, serial=serial, sequence=sequence)
+                return cls(path, power_safe=power_safe)
+        return cls(table_path(folder, time=time, serial=serial, sequence=sequence), power_safe=power_safe)
 
     @classmethod
     def take_up(cls, path: Path, results: Iterable[Result], *, power_safe: bool = True) -> Self | None:

@@ -19,7 +19,7 @@ from sequencer.checks.finding import KeptFile
 from sequencer.files.write import write_beside
 from sequencer.inputs.instrument_roles import Instrument
 from sequencer.planning.bench_doubts import Doubt
-from sequencer.results.csv_table import ResultsTable, table_path
+from sequencer.results.csv_table import ResultsTable
 from sequencer.results.journal import JournalRead, exchange_cells
 from sequencer.results.journal_lines import as_plain
 from sequencer.results.line import CheckSeconds
@@ -102,9 +102,8 @@ class Record:
         facts, run, inputs = self.facts, run_record(self.facts), inputs_of(self.facts.plan)
         make_folder(folder, undo)
         stem = facts.plan.sequence.path.stem
-        self.table = ResultsTable(
-            table_path(folder, time=facts.time, serial=facts.serial, sequence=stem),
-            power_safe=self._power_safe,
+        self.table = ResultsTable.begin(
+            folder, time=facts.time, serial=facts.serial, sequence=stem, power_safe=self._power_safe
         )
         undo.callback(self.table.path.unlink)
         undo.callback(self.table.close)

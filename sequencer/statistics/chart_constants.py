@@ -63,12 +63,6 @@ def c4(n: int) -> float:
     return math.sqrt(2.0 / (n - 1)) * math.exp(math.lgamma(n / 2.0) - math.lgamma((n - 1) / 2.0))
 
 
-def d2_star(n: int, samples: int = 1) -> float:
-    """Return d2*: the square root of the mean square of the mean range of ``samples`` samples of ``n``."""
-    constants = chart_constants(n)
-    return math.sqrt(constants.d2**2 + constants.d3**2 / samples)
-
-
 def _range_moments(n: int) -> tuple[float, float]:
     """Return the mean and mean square of the range of ``n`` standard normal values.
 

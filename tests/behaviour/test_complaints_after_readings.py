@@ -46,6 +46,7 @@ def test_what_is_called_corrupt_after_every_reading_decides_nothing(run: Run, ro
     assert {one.decision for one in outcome.results if one.unit != "V"} == {Decision.NOT_MEASURED}
     assert "it complains" in outcome.results[0].note
     assert '-230,"Data corrupt or stale"' in outcome.results[0].note
+    assert all(one.command and one.next_move for one in outcome.faults)
 
 
 @pytest.mark.parametrize("role", ["power_meter", "modulation_analyser"])

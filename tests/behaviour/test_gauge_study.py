@@ -119,6 +119,36 @@ def test_it_is_shown_by_its_name_and_as_json(made: tuple[Path, Any]) -> None:
     assert finding["upper_limit"] == 4.0
 
 
+def test_its_page_is_written_once_it_is_whole(made: tuple[Path, Any], copied: Path) -> None:
+    """By its name, with the same verdict as on the screen; a study that is not whole shows no value there either."""
+    done = made[1]
+
+    def report(*words: object) -> Any:
+        return CliRunner().invoke(main, ["report", *map(str, words), "--folder", str(copied / "results")])
+
+    page = copied / "power.html"
+    written = report("--gauge", "power", page)
+    assert written.exit_code == 0, written.output
+    verdict = " ".join(done.stdout.split()).split("Measuring takes ")[1].split("%")[0]
+    assert f"Measuring takes {verdict}" in page.read_text(encoding="utf-8")
+    for words, said in (
+        (("--gauge", "powr", page, "--force"), "no gauge study 'powr' is kept"),
+        (("--gauge", "power", "--batch", "x", page), "one of the two"),
+        (("--gauge", "power", "last", page), "with --gauge there is no RUN"),
+        (("--gauge", "power", "--all", page), "leave it out"),
+        (("--gauge", "power", page), "there is a report of this name already"),
+    ):
+        refused = report(*words)
+        assert refused.exit_code == 2, (words, refused.output)
+        assert said in " ".join(refused.stderr.split()), (words, refused.stderr)
+    lines = _log(copied).read_bytes().splitlines(keepends=True)
+    _log(copied).write_bytes(b"".join(lines[:-2]))
+    early = report("--gauge", "power", copied / "early.html")
+    assert early.exit_code == 2
+    assert "7 of 8 measurements are made, and no value is shown" in " ".join(early.stderr.split())
+    assert not (copied / "early.html").exists()
+
+
 def test_what_was_measured_when_the_power_went_is_taken_from_the_store(copied: Path) -> None:
     """The last end was not written down, and a line stands there half: the run is looked up, and no run is made."""
     before = _runs(copied)

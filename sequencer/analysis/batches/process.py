@@ -11,7 +11,13 @@ from sequencer.analysis.batches.quantities import Quantity
 from sequencer.frozen import dataclass
 from sequencer.quantiles import student_quantile
 from sequencer.statistics.capability import FEWEST, Capability, find_capability
-from sequencer.statistics.charts import Chart, ChartPair, individuals_and_moving_range, means_of_groups
+from sequencer.statistics.charts import (
+    Chart,
+    ChartPair,
+    individuals_and_moving_range,
+    means_and_deviations,
+    means_of_groups,
+)
 from sequencer.statistics.run_rules import WESTERN_ELECTRIC, Alarm, find_alarms
 from sequencer.units.format import counted
 
@@ -47,8 +53,8 @@ class BatchDrift:
 class Process:
     """One quantity of a batch. What cannot be said is None, and ``why_not`` says why.
 
-    ``means`` is the chart of subgroup means (by ``grouped``, in words), ``groups`` how many units are in each. ``alarms`` are of the
-    individuals chart.
+    ``means`` is the chart of subgroup means (by ``grouped``, in words), ``groups`` how many units are in each, ``deviations`` the chart of
+    the standard deviation within each, where all are of one size. ``alarms`` are of the individuals chart.
     """
 
     quantity: Quantity
@@ -60,6 +66,7 @@ class Process:
     groups: tuple[int, ...]
     mean_alarms: tuple[Alarm, ...]
     grouped: str
+    deviations: Chart | None
     drift: BatchDrift | None
 
     def capability_sentence(self) -> str:
@@ -137,6 +144,7 @@ def process_of(quantity: Quantity, *, group: int = GROUP, by_hour: bool = False)
         groups=tuple(map(len, groups)),
         mean_alarms=find_alarms(means.scaled, WESTERN_ELECTRIC) if means is not None else (),
         grouped="hour" if by_hour else f"{group} units",
+        deviations=means_and_deviations(groups).spread if means is not None and _is_even(groups) else None,
         drift=_drift(quantity),
     )
 
@@ -163,6 +171,10 @@ def _groups(quantity: Quantity, group: int, *, by_hour: bool) -> list[Sequence[f
         return [values for _, some in hours if len(values := [value for _, value in some]) >= 2]
     every = quantity.values
     return [every[at : at + group] for at in range(0, len(every) - group + 1, group)]
+
+
+def _is_even(groups: Sequence[Sequence[float]]) -> bool:
+    return len(set(map(len, groups))) == 1
 
 
 def _drift(quantity: Quantity) -> BatchDrift | None:

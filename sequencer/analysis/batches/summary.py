@@ -202,6 +202,7 @@ def process_as_plain(one: Process) -> dict[str, Any]:
         "moving_range": _chart(one.individuals.spread if one.individuals else None),
         "means": _chart(one.means, one.mean_alarms),
         "means_of": one.grouped,
+        "deviations": _chart(one.deviations),
         "charts_say": one.chart_sentence(),
         "drift": None if one.drift is None else {**asdict(one.drift), "is_seen": one.drift.is_seen},
         "drift_says": one.drift_sentence(),

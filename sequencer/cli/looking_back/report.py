@@ -30,18 +30,21 @@ def report_command(
     sheet: bool = False,
     budgets: bool = False,
     batch: str = "",
+    gauge: str = "",
     **job: str,
 ) -> int:
-    """Write a report, or the customer's sheet, of runs into a file, or the page of a batch; returns the exit status.
+    """Write a report, or the customer's sheet, of runs into a file, or the page of a batch or gauge study; returns the exit status.
 
     All ``words`` but the last name runs, and the last the file.
     """
-    if batch:
-        _refuse_beside_batch(words, sheet=sheet, plots=plots)
+    if batch and gauge:
+        raise option_problem("--gauge", "it is beside --batch", allowed="one of the two")
+    if instead := "--batch" if batch else "--gauge" if gauge else "":
+        _refuse_beside(instead, words, sheet=sheet, plots=plots, every=every)
     _refuse_mixed(
         sheet=sheet, budgets=budgets, job=job, others=bool(title or comments or every or plots != "auto")
     )
-    names, file = ((), Path(words[-1])) if batch else _told_apart(words)
+    names, file = ((), Path(words[-1])) if instead else _told_apart(words)
     check_ending(file)
     place = find_place(folder, store_name)
     if place.is_at(file):
@@ -49,6 +52,9 @@ def report_command(
     over = refuse_over(file, kind="a report", force=force, is_own=is_report)
     if batch:
         _write_batch(batch, file, place, title=title, comments=comments, every=every, over=over)
+        return 0
+    if gauge:
+        _write_gauge(gauge, file, folder, title=title, comments=comments, over=over)
         return 0
     with Store.open_to_read(place) as store:
         found = (as_one(read_whole(find_run(name, store, place, None), store)) for name in names)
@@ -87,17 +93,44 @@ def _write_batch(
     click.echo(str(file))
 
 
-def _refuse_beside_batch(words: tuple[str, ...], *, sheet: bool, plots: str) -> None:
+def _write_gauge(
+    name: str, file: Path, folder: Path, *, title: str, comments: tuple[str, ...], over: FileMark | None
+) -> None:
+    from sequencer.analysis.gauge import findings_of
+    from sequencer.analysis.gauge_study import study_path
+    from sequencer.report import write_gauge_report
+    from sequencer.results.gauge_log import read_gauge
+
+    record = read_gauge(study_path(name, folder, option="--gauge"))
+    if not (record.is_whole or record.ended_early):
+        raise option_problem(
+            "--gauge",
+            f"{record.measured} of {record.planned} measurements are made, and no value is shown until the study is whole; nothing was "
+            "written",
+            allowed="a study that is whole, or was ended with 'sequencer gauge --show NAME --end-early'",
+        )
+    write_gauge_report(record, findings_of(record), file, title=title, comments=comments, over=over)
+    click.echo(str(file))
+
+
+def _refuse_beside(instead: str, words: tuple[str, ...], *, sheet: bool, plots: str, every: bool) -> None:
+    what = {"--batch": "batch", "--gauge": "gauge study"}[instead]
     if len(words) > 1:
         raise about_file(
             "RUN",
-            "with --batch there is no RUN: the page is of the whole batch",
+            f"with {instead} there is no RUN: the page is of the whole {what}",
             found=printable(words[0])[:40],
-            allowed="FILE alone, such as: report --batch 'Week 48' week-48.html",
+            allowed=f"FILE alone, such as: report {instead} 'Week 48' week-48.html",
         )
     for option, given in (("--sheet", sheet), ("--plots", plots != "auto")):
         if given:
-            raise option_problem(option, "it is of runs, and --batch of a batch", allowed="one of the two")
+            raise option_problem(
+                option, f"it is of runs, and {instead} of a {what}", allowed="one of the two"
+            )
+    if every and instead == "--gauge":
+        raise option_problem(
+            "--all", "the page of a gauge study has all of it as it is", allowed="leave it out"
+        )
 
 
 _OPTIONS = {"workshop": "workshop", "customer": "customer", "number": "job", "technician": "technician"}

@@ -14,6 +14,12 @@ from sequencer.cli.common.options import clear_errors, folder_option, store_opti
 @click.command()
 @click.argument("words", nargs=-1, required=True, metavar="RUN... FILE")
 @click.option("--batch", default="", help="Write the page of this batch instead: FILE alone, and no RUN.")
+@click.option(
+    "--gauge",
+    default="",
+    metavar="NAME",
+    help="Write the page of this gauge study instead, which must be whole or ended: its name or its file; FILE alone, and no RUN.",
+)
 @click.option("--title", default="", help="The report's title.")
 @click.option("--comment", "comments", multiple=True, help="A comment; may be given more than once.")
 @click.option("--plots", type=click.Choice(["auto", "all", "none"]), default="auto", show_default=True)
@@ -42,7 +48,7 @@ from sequencer.cli.common.options import clear_errors, folder_option, store_opti
 def report(words: tuple[str, ...], folder: Path, store: str, **asked: Any) -> None:
     """Write a report of RUN ("last" for the newest), or of several, into FILE (.html or .pdf).
 
-    With --batch it is what the batch comes to: yields, failures, capability, charts, seconds.
+    With --batch it is what the batch comes to: yields, failures, capability, charts, seconds; with --gauge what a gauge study says.
     With --sheet it is the sheet for the customer: one page a run, with as found and as left, to be signed.
     """
     from sequencer.cli.looking_back.report import report_command

@@ -122,11 +122,13 @@ def _process(one: Process, width: int) -> Iterator[str]:
         )
         yield "    each unit in order (o; X breaks a rule), its mean (.) and control limits (-)"
     yield from _wrapped(one.chart_sentence(), width, indent=4)
-    if one.means is not None:
-        outside = len(one.means.outside)
+    for what, chart in (("Means of", one.means), ("Standard deviations within", one.deviations)):
+        if chart is None:
+            continue
+        outside = len(chart.outside)
         beyond = f"{outside} beyond their limits" if outside else "none beyond its limits"
         yield from _wrapped(
-            f"Means of {one.grouped}: {counted(len(one.means.points), 'point')}, {beyond}.", width, indent=4
+            f"{what} {one.grouped}: {counted(len(chart.points), 'point')}, {beyond}.", width, indent=4
         )
     if said := drift_text(one):
         yield from _wrapped(f"{said}: {one.drift_sentence()}", width, indent=4)

@@ -9,15 +9,15 @@ from pathlib import Path
 import click
 
 from sequencer.analysis.gauge import GaugeFinding, find_gauge_finding, findings_of
+from sequencer.analysis.gauge_study import study_path
 from sequencer.cli.statistics.figures import in_one_unit
 from sequencer.cli.statistics.gauge_kept import cells_without_run, end_early
 from sequencer.cli.statistics.gauge_state import damaged_lines, withheld_lines, without_run_lines
 from sequencer.cli.statistics.gauge_text import all_lines, finding_as_plain, head_lines, record_as_plain
 from sequencer.cli.statistics.wrapped import show_lines
-from sequencer.inputs.gauge_file import load_gauge
 from sequencer.inputs.gauge_list import ListedReading, read_gauge_list
-from sequencer.problems import did_you_mean, listed, option_problem
-from sequencer.results.gauge_log import ENDING, gauge_path, read_gauge
+from sequencer.problems import option_problem
+from sequencer.results.gauge_log import read_gauge
 from sequencer.run.status import ExitStatus
 
 
@@ -26,29 +26,11 @@ def show_study(name: str, folder: Path, store: str, *, ends: bool, as_json: bool
 
     ``ends``: end it first, whole or not.
     """
-    path = _path_of(name, folder)
-    if not path.is_file() and not name.endswith(ENDING):
-        there = sorted(one.stem for one in folder.glob(f"*{ENDING}"))[:30] if folder.is_dir() else []
-        raise option_problem(
-            "--show",
-            f"no gauge study '{name}' is kept in {folder}",
-            found=name,
-            allowed=listed(there) or "a study that was begun; there is none here",
-            hint=did_you_mean(name, there),
-        )
+    path = study_path(name, folder, option="--show")
     read_gauge(path)
     if ends:
         end_early(path)
     return show_record(path, store, as_json=as_json)
-
-
-def _path_of(name: str, folder: Path) -> Path:
-    """Return the file a study is kept in, which is given itself, by the file that plans the study, or by the study's name."""
-    if name.endswith(ENDING):
-        return Path(name)
-    if name.endswith((".yaml", ".yml")):
-        return gauge_path(folder, load_gauge(Path(name)).file.gauge)
-    return gauge_path(folder, name)
 
 
 def show_record(path: Path, store: str, *, as_json: bool) -> int:

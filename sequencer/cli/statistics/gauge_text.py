@@ -6,11 +6,10 @@ import math
 from collections.abc import Iterator, Sequence
 from typing import Any
 
-from sequencer.analysis.gauge import GaugeFinding, notes_of, rests_on, verdict_of
+from sequencer.analysis.gauge import GaugeFinding, components_of, notes_of, rests_on, verdict_of
 from sequencer.cli.statistics.gauge_state import missing_of
 from sequencer.results.gauge_log import GaugeRecord
 from sequencer.statistics.gauge import GaugeStudy, Source
-from sequencer.statistics.gauge_intervals import GaugeIntervals, Interval
 from sequencer.units.format import counted, format_quantity
 
 
@@ -61,7 +60,7 @@ def _variances(finding: GaugeFinding, study: GaugeStudy) -> Iterator[str]:
     unit = finding.unit_of_difference
     title = f"std. dev. ({unit})" if unit else "std. dev."
     yield f"  {'':<18} {title:>17} {'95 % interval':>21} {'of study':>10} {'of tolerance':>13}"
-    for name, variance, interval in _components(study, finding.intervals):
+    for name, variance, interval in components_of(study, finding.intervals):
         deviation = finding.deviation_of(variance)
         within = ""
         if interval is not None:
@@ -73,20 +72,6 @@ def _variances(finding: GaugeFinding, study: GaugeStudy) -> Iterator[str]:
         of_tolerance = "" if share is None else f"{100.0 * share:.1f} %"
         yield f"  {name:<18} {deviation:>17.4g} {within:>21} {of_study:>10} {of_tolerance:>13}".rstrip()
     yield f"  distinct categories: {'not known' if study.scatter_hidden else study.distinct_categories}"
-
-
-def _components(
-    study: GaugeStudy, intervals: GaugeIntervals | None
-) -> Iterator[tuple[str, float, Interval | None]]:
-    """Give each source of variance, what it is made of below it."""
-    yield "measuring", study.measuring, None if intervals is None else intervals.measuring
-    yield "  repeatability", study.repeatability, None if intervals is None else intervals.repeatability
-    yield "  reproducibility", study.reproducibility, None
-    if not study.is_pooled:
-        yield "    operators", study.operator, None
-        yield "    interaction", study.interaction, None
-    yield "units", study.unit, None if intervals is None else intervals.unit
-    yield "all", study.total, None
 
 
 def record_as_plain(record: GaugeRecord, findings: Sequence[GaugeFinding]) -> dict[str, Any]:
@@ -148,7 +133,7 @@ def finding_as_plain(finding: GaugeFinding) -> dict[str, Any]:
                 "of_study": math.sqrt(variance / study.total),
                 "of_tolerance": finding.share_of_tolerance(finding.deviation_of(variance)),
             }
-            for name, variance, interval in _components(study, intervals)
+            for name, variance, interval in components_of(study, intervals)
         ],
         "distinct_categories": study.distinct_categories
         if study is not None and not study.scatter_hidden

@@ -211,7 +211,34 @@ def test_cpk_covers_the_truth_that_the_units_were_made_with(store: Store) -> Non
         assert index.lower < 0.4 / 0.3 < index.upper
     assert one.means is not None
     assert one.groups == (5,) * 20
+    assert one.deviations is not None
+    assert len(one.deviations.points) == 20
+    # 0.1 W within, c4 of 5 is 0.9400 and B6 1.964 (Montgomery's table of factors, from memory); 80 degrees of freedom give 8 % of scatter
+    assert one.deviations.centre == pytest.approx(0.094, rel=0.25)
+    assert one.deviations.upper[0] == pytest.approx(0.1964, rel=0.25)
+    assert one.deviations.outside == ()
     assert "larger than the spread" not in one.capability_sentence()
+
+
+def test_one_group_that_scatters_more_stands_out_on_the_chart_of_deviations(store: Store) -> None:
+    """Five units in a row at 3.1 and 3.9 W among others within 0.03 W: their mean is as before, their standard deviation is not."""
+    rng = random.Random(12)
+    values = [rng.gauss(3.5, 0.03) for _ in range(50)]
+    values[20:25] = [3.1, 3.9, 3.5, 3.1, 3.9]
+    write_batch(store, values)
+    (one,) = _summary(store).processes
+    assert one.deviations is not None
+    assert one.deviations.outside == (4,)
+
+
+def test_charts_of_a_batch_with_uneven_hours_have_no_deviations(store: Store) -> None:
+    """By the hour the groups are of several sizes, and one centre would be of none of them."""
+    rng = random.Random(13)
+    write_batch(store, [rng.gauss(3.5, 0.03) for _ in range(24)])
+    found = process_of(quantities_of(_summary(store).units)[0], by_hour=True)
+    assert found.means is not None
+    assert len(set(found.groups)) > 1
+    assert found.deviations is None
 
 
 def test_an_uncertainty_larger_than_the_spread_is_said(store: Store) -> None:

@@ -34,7 +34,7 @@ def test_the_page_has_every_figure_with_its_sentence(found: BatchSummary) -> Non
     assert "40 of 40, 100.0 % (91.2 to 100.0 %)" in page
     for said in (found.yields.sentence(), found.processes[0].chart_sentence(), found.seconds.sentence()):
         assert said.split(".")[0] in page
-    assert page.count('<svg class="plot"') == 5
+    assert page.count('<svg class="plot"') == 6
     assert "one point beyond 3 sigma" in page
     assert "M40-0033" in page
     assert "after the repair" in page

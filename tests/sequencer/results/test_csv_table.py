@@ -118,6 +118,26 @@ def test_a_table_never_overwrites_another(tmp_path: Path) -> None:
         ResultsTable(first)
 
 
+def test_a_name_that_another_run_takes_in_the_same_moment_costs_no_run(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Two runs that both saw the name free: one has it, the other the next."""
+    named = {"time": WHEN, "serial": "A", "sequence": "s"}
+    ResultsTable.begin(tmp_path, **named).close()
+    looked: list[Path] = []
+    exists = Path.exists
+
+    def not_yet(self: Path) -> bool:
+        looked.append(self)
+        return len(looked) > 1 and exists(self)
+
+    monkeypatch.setattr(Path, "exists", not_yet)
+    second = ResultsTable.begin(tmp_path, **named)
+    second.close()
+    assert second.path.name == "20270304T050607+0000_A_s_2.csv"
+    assert looked[0].name == "20270304T050607+0000_A_s.csv"
+
+
 @pytest.mark.parametrize("letter", ["x", "漢", "🦉"])
 def test_a_long_name_is_cut_to_what_file_systems_take(tmp_path: Path, letter: str) -> None:
     """255 bytes is the longest name of common file systems; letters are cut off whole."""
