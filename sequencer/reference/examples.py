@@ -1,4 +1,4 @@
-"""The example of each check: items of a sequence's `checks`, beside the check's own module in a folder `examples`.
+"""The example of each check: items of a sequence's `checks`, in a folder `examples` beside the check's own module or above it.
 
 A package with checks of its own gives an example in the same way: `examples/<name of the check>.yaml` beside the module.
 """
@@ -27,11 +27,15 @@ checks:
 def example_of(check: Check[Any]) -> str:
     """Return the example as it stands in its file; nothing where there is none."""
     package = type(check).__module__.rpartition(".")[0] or type(check).__module__
-    try:
-        file = files(package).joinpath("examples", f"{check.name}.yaml")
-        return file.read_text(encoding="utf-8") if file.is_file() else ""
-    except (OSError, TypeError, ModuleNotFoundError):  # a single module is no package, and has no files
-        return ""
+    while package:
+        try:
+            file = files(package).joinpath("examples", f"{check.name}.yaml")
+            if file.is_file():
+                return file.read_text(encoding="utf-8")
+        except (OSError, TypeError, ModuleNotFoundError):  # a single module is no package, and has no files
+            return ""
+        package = package.rpartition(".")[0]
+    return ""
 
 
 def settings_of(example: str, name: str) -> tuple[CheckSettings, ...]:
