@@ -28,6 +28,7 @@ from typing_extensions import override
 
 from sequencer.checks.live import LiveStart, LiveView
 from sequencer.cli.screens.live_text import fitted, start_lines, view_lines
+from sequencer.cli.screens.tone import Tone
 
 _NEAR_BEEP_S, _FAR_BEEP_S = 0.2, 1.2
 _MARGIN = 2
@@ -49,7 +50,8 @@ class LiveWindow(App[None]):
         self._start: LiveStart | None = None
         self._view: LiveView | None = None
         self._seen: tuple[float, float] | None = None
-        self._tone = False
+        self._wants_tone = False
+        self.tone = Tone(self._ring)
         self._beeped_s = 0.0
         self.shown: list[str] = []
 
@@ -99,7 +101,7 @@ class LiveWindow(App[None]):
             self._interrupt()
             return
         if event.key == "t":
-            self._tone = not self._tone
+            self._wants_tone = not self._wants_tone
         self._send({"question_mark": "?"}.get(event.key, event.key))
 
     @override
@@ -122,25 +124,33 @@ class LiveWindow(App[None]):
             Text("\n".join(self.shown), style=style, no_wrap=self._view is not None)
         )
 
+    def _ring(self) -> None:
+        self.bell()
+
     def _beep(self, view: LiveView) -> None:
-        """Sound the terminal's bell, the more often the nearer: what a terminal has of a tone."""
-        if not self._tone or view.value is None:
+        """Sound the more often, and the higher, the nearer."""
+        if not self._wants_tone or view.value is None:
             return
-        now_s = time.monotonic()
-        if now_s - self._beeped_s >= beep_s(view):
+        now_s, off = time.monotonic(), how_far_off(view)
+        if now_s - self._beeped_s >= beep_s(off):
             self._beeped_s = now_s
-            self.bell()
+            self.tone.beep(1.0 - off)
 
 
-def beep_s(view: LiveView) -> float:
-    """Return the time from one beep to the next: short in the band or at the best, longer the further away."""
+def how_far_off(view: LiveView) -> float:
+    """Return how far a value is from its band or best, from 0, right, to 1, far off."""
     if view.value is None or view.in_band:
-        return _NEAR_BEEP_S
+        return 0.0
     if view.low is not None and view.high is not None and view.to_go is not None:
         share = abs(view.to_go) / max(2.5 * (view.high - view.low), 1e-12)
     else:
         share = view.past_best / max(0.1 * abs(view.best or 1.0), 1e-12)
-    return _NEAR_BEEP_S + (_FAR_BEEP_S - _NEAR_BEEP_S) * min(1.0, share)
+    return min(1.0, share)
+
+
+def beep_s(off: float) -> float:
+    """Return the time from one beep to the next: short where it is right (0), longer the further off (1)."""
+    return _NEAR_BEEP_S + (_FAR_BEEP_S - _NEAR_BEEP_S) * off
 
 
 def main(arguments: list[str]) -> None:
@@ -160,7 +170,10 @@ def main(arguments: list[str]) -> None:
             os.kill(owner, signal.SIGINT)
 
     window = LiveWindow(views=views, send=send, interrupt=interrupt)
-    window.run(mouse=False)
+    try:
+        window.run(mouse=False)
+    finally:
+        window.tone.close()
 
 
 if __name__ == "__main__":

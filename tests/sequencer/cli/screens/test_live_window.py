@@ -11,7 +11,7 @@ import pytest
 from textual.pilot import Pilot
 from textual.widgets import Static
 
-from sequencer.cli.screens.live_window import LiveWindow, beep_s
+from sequencer.cli.screens.live_window import LiveWindow, beep_s, how_far_off
 from tests.sequencer.cli.screens.test_live_text import BAND, PEAK
 
 START: dict[str, Any] = {
@@ -102,6 +102,7 @@ def test_the_tone_is_off_until_it_is_asked_for_and_quicker_when_nearer(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """t turns it on and off; the beeps come closer together on the way to the band, and closest inside it."""
+    monkeypatch.setenv("PATH", "")  # no player
     one, rung = Piloted(), [0]
     monkeypatch.setattr(one.window, "bell", lambda: rung.__setitem__(0, rung[0] + 1))
 
@@ -119,4 +120,4 @@ def test_the_tone_is_off_until_it_is_asked_for_and_quicker_when_nearer(
 
     one.run(script)
     far, near, inside = (replace(BAND, value=3.8 - gone, to_go=gone) for gone in (2.0, 0.2, 0.0))
-    assert beep_s(far) > beep_s(near) > beep_s(inside)
+    assert beep_s(how_far_off(far)) > beep_s(how_far_off(near)) > beep_s(how_far_off(inside))
