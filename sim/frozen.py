@@ -2,7 +2,7 @@
 
 To a type checker `dataclass` is the standard library's, and it is used as ``@dataclass(frozen=True, slots=True)``. That one compiles six
 functions for each class, half a millisecond [measured], though a command makes values of a few only: of a hundred classes that was
-a tenth of its time. Here what needs no names of its own is shared, and ``__init__`` is compiled when it is first called. `fields`,
+a tenth of its time. Here what needs no names of its own is shared, and ``__init__`` is compiled once many values were made. `fields`,
 `replace`, `asdict` and `is_dataclass` of the standard library know these values. A class whose base is of the standard kind is so too.
 
 The file stands in `sequencer`, `drivers` and `sim`, which may not import each other; a test holds them alike.
@@ -18,6 +18,9 @@ from reprlib import recursive_repr
 from typing import TYPE_CHECKING, Any
 
 __all__ = ["dataclass"]
+
+FILLED = 100
+"""Values of a class that are filled field by field before its ``__init__`` is compiled, which costs what is lost on some 250 [measured]."""
 
 
 def _refuse_set(self: Any, name: str, value: object) -> None:
@@ -64,10 +67,55 @@ def _set_state(self: Any, state: list[Any]) -> None:
 
 
 def _first_init(self: Any, *given: Any, **named: Any) -> None:
-    """Compile the class's own ``__init__``, which takes this one's place, and call it."""
+    """Make the class's own ``__init__``, which takes this one's place, and call it."""
     owner: Any = next(one for one in type(self).__mro__ if vars(one).get("__init__") is _first_init)
-    owner.__init__ = _compiled_init(owner)
+    owner.__init__ = _filling_init(owner)
     owner.__init__(self, *given, **named)
+
+
+def _filling_init(cls: Any) -> Any:
+    """Return an ``__init__`` that goes through the fields, for the first `FILLED` values; then, and to refuse, it is compiled."""
+    taken = [one for one in dataclasses.fields(cls) if one.init or _is_stated(one)]
+    parts = [
+        (one.name, getattr(cls, one.name).__set__, one.default, one.default_factory, one.init)
+        for one in taken
+    ]
+    in_order = [one.name for one in taken if one.init and not one.kw_only]
+    checks = hasattr(cls, "__post_init__")
+    left = FILLED
+    missing = dataclasses.MISSING
+
+    def init(self: Any, *given: Any, **named: Any) -> None:
+        nonlocal left
+        left -= 1
+        names = in_order[: len(given)]
+        fits = left >= 0 and len(names) == len(given) and named.keys().isdisjoint(names)
+        used = 0
+        if fits:
+            said = {**named, **dict(zip(names, given, strict=True))} if given else named
+            for name, put, default, make, is_given in parts:
+                if is_given and name in said:
+                    put(self, said[name])
+                    used += 1
+                elif default is not missing:
+                    put(self, default)
+                elif make is not missing:
+                    put(self, make())
+                else:
+                    fits = False
+                    break
+            fits = fits and used == len(said)
+        if not fits:
+            cls.__init__ = _compiled_init(cls)
+            cls.__init__(self, *given, **named)
+        elif checks:
+            self.__post_init__()
+
+    return init
+
+
+def _is_stated(one: dataclasses.Field[Any]) -> bool:
+    return one.default is not dataclasses.MISSING or one.default_factory is not dataclasses.MISSING
 
 
 def _compiled_init(cls: Any) -> Any:
@@ -76,7 +124,7 @@ def _compiled_init(cls: Any) -> Any:
     body: list[str] = []
     for one in dataclasses.fields(cls):
         name, made = one.name, one.default_factory is not dataclasses.MISSING
-        stated = made or one.default is not dataclasses.MISSING
+        stated = _is_stated(one)
         names[f"_of_{name}"] = one.default_factory if made else one.default
         names[f"_set_{name}"] = getattr(cls, name).__set__  # its slot's own: sooner than by the name
         if one.init:
