@@ -7,13 +7,11 @@ Exit status: 0 all passed, 1 a limit failed, 2 the input is wrong, 3 the bench f
 from __future__ import annotations
 
 import sys
-from copy import copy
 from pathlib import Path
 from typing import Any
 
 import click
 
-from sequencer.cli.check_bench_options import check_bench
 from sequencer.cli.common.complete import names_of
 from sequencer.cli.common.line_options import line_options, line_taken_from
 from sequencer.cli.common.options import (
@@ -28,16 +26,6 @@ from sequencer.cli.common.options import (
     store_option,
 )
 from sequencer.cli.common.program import Program
-from sequencer.cli.looking_back.batch_options import batch
-from sequencer.cli.looking_back.commands import compare, export, history, results
-from sequencer.cli.looking_back.report_options import report
-from sequencer.cli.looking_back.store_options import store as store_group
-from sequencer.cli.looking_back.trace_options import import_kept, replay, trace
-from sequencer.cli.setting_up.channels_options import channels
-from sequencer.cli.setting_up.commands import identify, reference, schema, simulate
-from sequencer.cli.setting_up.new_options import new
-from sequencer.cli.station.options import line
-from sequencer.cli.statistics.commands import gauge, risk, sampling
 from sequencer.cli.unattended.options import series_options, taken_from
 
 _EPILOG = (
@@ -220,12 +208,20 @@ def validate(sequence_name: str, bench_name: str, as_json: bool, **part: Any) ->
     validate_command(sequence_name, bench_name, as_json=as_json, **part)
 
 
-_take_in = copy(import_kept)  # as it was called before
-_take_in.hidden = True
-main.add_command(_take_in, "take-in")
-for command in (
-    *(results, batch, trace, replay, compare, history, export, report, import_kept, store_group),
-    *(line, gauge, risk, sampling),
-    *(new, channels, identify, check_bench, schema, reference, simulate),
-):
-    main.add_command(command)
+main.elsewhere |= {
+    name: f"sequencer.cli.{module}"
+    for module, names in {
+        "looking_back.commands": ("results", "compare", "history", "export"),
+        "looking_back.batch_options": ("batch",),
+        "looking_back.report_options": ("report",),
+        "looking_back.store_options": ("store",),
+        "looking_back.trace_options": ("trace", "replay", "import-kept", "take-in"),
+        "setting_up.commands": ("identify", "schema", "reference", "simulate"),
+        "setting_up.channels_options": ("channels",),
+        "setting_up.new_options": ("new",),
+        "check_bench_options": ("check-bench",),
+        "station.options": ("line",),
+        "statistics.commands": ("gauge", "risk", "sampling"),
+    }.items()
+    for name in names
+}  # a new command: its name beside the module that declares it

@@ -17,6 +17,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
+import click
 import pytest
 from click.testing import CliRunner
 
@@ -271,7 +272,7 @@ def test_help_fits_and_names_every_option(command: str) -> None:
     result = CliRunner().invoke(main, [*words, "--help"], terminal_width=80)
     assert result.exit_code == 0
     assert all(len(line) <= 100 for line in result.stdout.splitlines())
-    found: Any = main.commands[command] if command else main
+    found: Any = main.get_command(click.Context(main), command) if command else main
     for parameter in found.params:
         if getattr(parameter, "opts", None) and parameter.opts[0].startswith("--"):
             assert parameter.opts[0] in result.stdout

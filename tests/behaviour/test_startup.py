@@ -74,6 +74,14 @@ def test_of_the_checks_only_those_are_imported_that_the_sequence_names(tmp_path:
     assert imported & modules == named
 
 
+def test_a_command_does_not_import_what_declares_the_others(tmp_path: Path) -> None:
+    """What a command takes is declared in modules of its own room: they are imported when it is asked for."""
+    imported = _imported(tmp_path, "results", "--help")
+    assert "sequencer.cli.looking_back.commands" in imported
+    others = {"setting_up.new_options", "setting_up.commands", "statistics.commands", "station.options"}
+    assert imported & {f"sequencer.cli.{other}" for other in others} == set()
+
+
 @pytest.mark.parametrize("command", [("--help",), ("run", "--help"), ("--version",)])
 def test_help_imports_nothing_of_the_engine(command: tuple[str, ...], tmp_path: Path) -> None:
     """Click alone answers."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import atexit
 import gc
 import os
+from importlib import import_module
 from typing import Any
 
 import click
@@ -61,6 +62,22 @@ class Program(click.Group):
     """The commands; called without arguments, as the installed script calls it, it is the process's own program."""
 
     command_class = Command
+
+    def __init__(self, *arguments: Any, **options: Any) -> None:
+        super().__init__(*arguments, **options)
+        self.elsewhere: dict[str, str] = {}
+        """Commands by name, each with the module that declares it: imported when it is asked for. Help and completion ask for all."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Return the names of all commands; it imports none."""
+        return sorted({*self.commands, *self.elsewhere})
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Return the command of this name, imported now if need be; None where there is none."""
+        if cmd_name in self.elsewhere and cmd_name not in self.commands:
+            module = import_module(self.elsewhere[cmd_name])
+            self.add_command(getattr(module, cmd_name.replace("-", "_")), cmd_name)
+        return super().get_command(ctx, cmd_name)
 
     def __call__(self, *arguments: Any, **options: Any) -> Any:
         """Run the command that the process was started with; it ends afterwards."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from copy import copy
 from pathlib import Path
 from typing import Any
 
@@ -97,3 +98,7 @@ def import_kept(files: tuple[Path, ...], folder: Path, store: str, as_json: bool
     from sequencer.cli.looking_back.import_kept import import_kept_command
 
     sys.exit(import_kept_command(files, folder=folder, store_name=store, as_json=as_json))
+
+
+take_in = copy(import_kept)  # as it was called before
+take_in.hidden = True
