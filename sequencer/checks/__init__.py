@@ -43,6 +43,8 @@ SHIPPED = {
     "ssb_suppression": "sequencer.checks.transmit.ssb_suppression:SsbSuppression",
     "frequency_error": "sequencer.checks.transmit.frequency_error:FrequencyError",
     "peak_deviation": "sequencer.checks.transmit.peak_deviation:PeakDeviation",
+    "adjacent_channel_power": "sequencer.checks.transmit.adjacent_channel_power:AdjacentChannelPower",
+    "occupied_bandwidth": "sequencer.checks.transmit.occupied_bandwidth:OccupiedBandwidth",
     "sensitivity": "sequencer.checks.receive.sensitivity:Sensitivity",
     "squelch": "sequencer.checks.receive.squelch:Squelch",
     "receive_distortion": "sequencer.checks.receive.receive_distortion:ReceiveDistortion",

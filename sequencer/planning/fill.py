@@ -28,6 +28,8 @@ FILLED: dict[str, dict[str, tuple[str, str]]] = {
     "modulation_depth": {"drive": _NORMAL},
     "transmit_distortion": {"drive": _NORMAL},
     "ssb_suppression": {"drive": _SSB},
+    "adjacent_channel_power": {"drive": _NORMAL},
+    "occupied_bandwidth": {"drive": _NORMAL},
     "microphone_sensitivity": {"maximum": ("deviation", "maximum")},
     "s9_point": {"target": ("meter", "s9"), **_METER},
     "s_meter_curve": {"marks": ("meter", "marks"), **_METER},

@@ -12,7 +12,7 @@ from sequencer.checks.finding import Demand
 from sequencer.checks.settings import CheckSettings
 from sequencer.files.shipped import shipped_names
 from sequencer.inputs.bench import check_rating_dbm, longest_release_s, max_meter_dbm
-from sequencer.inputs.instrument_roles import Instrument, PowerMeter, SignalGenerator, Supply
+from sequencer.inputs.instrument_roles import Instrument, SignalGenerator, Supply
 from sequencer.inputs.load_bench import LoadedBench
 from sequencer.planning.load import LoadedSequence
 from sequencer.planning.step import Step
@@ -24,6 +24,7 @@ SIDE_ROLES = {
     "transmit": frozenset({"radio", "switch"}),
     "loss": frozenset({"signal_generator", "power_meter"}),
 }
+ORDINARY_INPUT_W = 1.0  # of a spectrum analyser, where none is stated: common practice, no source
 UNIT_SIDES = ("receive", "transmit")
 """The sides on which a unit is measured, which need a channel and a path."""
 
@@ -304,7 +305,7 @@ def _demand_faults(demand: Demand, step: Step, bench: LoadedBench) -> Iterator[t
 def _power_faults(
     power_w: float, frequency_hz: float | None, bench: LoadedBench
 ) -> Iterator[tuple[str, str]]:
-    path, meter = bench.bench.paths.transmit, bench.bench.with_role("power_meter")
+    path = bench.bench.paths.transmit
     if path is None:
         return
     if power_w > path.rating_w:
@@ -312,15 +313,25 @@ def _power_faults(
             f"{power_w:g} W is above the rating of the transmit path in {bench.path.name}",
             f"at most {path.rating_w:g} W",
         )
-    if meter is None or not isinstance(meter[1], PowerMeter) or meter[1].max_power_w is None:
-        return
     loss_db = min(path.loss.values()) if frequency_hz is None else path.loss_db(frequency_hz)
-    most_w = w_from_dbm(dbm_from_w(meter[1].max_power_w) + loss_db)
-    if power_w > most_w:
-        yield (
-            f"{power_w:g} W through {loss_db:.2f} dB is more than max_power of {meter[0]} in {bench.path.name}",
-            f"at most {most_w:.3g} W",
-        )
+    for name, bears_w in _behind_the_path(bench):
+        most_w = w_from_dbm(dbm_from_w(bears_w) + loss_db)
+        if power_w > most_w:
+            yield (
+                f"{power_w:g} W through {loss_db:.2f} dB is more than max_power of {name} in {bench.path.name}",
+                f"at most {most_w:.3g} W",
+            )
+
+
+def _behind_the_path(bench: LoadedBench) -> Iterator[tuple[str, float]]:
+    """Yield what hangs on the transmit path whether or not a check reads by it, with the most that it bears, W."""
+    meter = bench.bench.with_role("power_meter")
+    if meter is not None and meter[1].max_power_w is not None:
+        yield meter[0], meter[1].max_power_w
+    analyser = bench.bench.with_role("spectrum_analyser")
+    if analyser is not None:
+        bears_w = analyser[1].max_power_w
+        yield analyser[0], ORDINARY_INPUT_W if bears_w is None else bears_w
 
 
 def _present(source: Any, at: tuple[str | int, ...], below: tuple[str, ...]) -> tuple[str, ...]:

@@ -24,8 +24,7 @@ transmitter gives it (1 mW at the antenna connector).
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import AbstractContextManager, contextmanager, nullcontext, suppress
-from dataclasses import replace
+from contextlib import contextmanager
 from weakref import ref
 
 from drivers.faults import InstrumentFault, NotConfirmed, NotSettled, SettingLost, UnexpectedReply
@@ -35,26 +34,28 @@ from drivers.roles import (
     ModulationAnalyser,
     PowerMeter,
     SignalGenerator,
+    SpectrumAnalyser,
     Supply,
     Switch,
     Voltmeter,
 )
 from sequencer.safety.check_side import SelfCheckingBench
 from sequencer.safety.control.interlock import known_mode
-from sequencer.safety.control.key import Ratings
 from sequencer.safety.control.side import present
 from sequencer.safety.control.supply import SUPPLY_SETTLE_S
 from sequencer.safety.loss import HandPath, LossSide
-from sequencer.safety.proofs.plausible import Span, UnitFacts, transmit_spans
+from sequencer.safety.proofs.plausible import UnitFacts
 from sequencer.safety.receive import ReceiveSide
 from sequencer.safety.remembered.cables import Connection, ask_for_connection
 from sequencer.safety.switch_proof import hears_generator
 from sequencer.safety.transmit import TransmitSide
+from sequencer.safety.transmitting.readers import spans_of, unless_needed
 
 READS_RECEIVE: Mapping[str, type[Instrument]] = {"audio_analyser": AudioAnalyser, "voltmeter": Voltmeter}
 READS_TRANSMIT: Mapping[str, type[Instrument]] = {
     "power_meter": PowerMeter,
     "modulation_analyser": ModulationAnalyser,
+    "spectrum_analyser": SpectrumAnalyser,
     "supply": Supply,
 }
 """What a check reads by on a side."""
@@ -181,11 +182,12 @@ class SafeBench(SelfCheckingBench):
                     frequency_hz=frequency_hz,
                     select=self._interlock.select_channel,
                     bounds_s=self._bounds_s,
-                    spans=_spans(facts, self._ratings, self._transmit_loss_db),
+                    spans=spans_of(facts, self._ratings, self._transmit_loss_db),
                     has_carrier=mode in WITH_CARRIER,
                     carriers=self._carriers,
                     spacing_hz=facts.spacing_hz,
                     note_unseen=self._listening(mode, frequency_hz),
+                    spectrum=self._find(SpectrumAnalyser),
                 )
                 try:
                     yield side
@@ -223,10 +225,10 @@ class SafeBench(SelfCheckingBench):
         """Return what the unit is read by, tuned to its channel; what is not needed may fail."""
         meter, analyser = self._find(PowerMeter), self._find(ModulationAnalyser)
         if meter is not None:
-            with _unless_needed("power_meter", roles):
+            with unless_needed("power_meter", roles):
                 meter.set_correction_frequency_hz(frequency_hz)
         if analyser is not None and (not analyser.manual or roles is None or "modulation_analyser" in roles):
-            with _unless_needed("modulation_analyser", roles):
+            with unless_needed("modulation_analyser", roles):
                 analyser.tune_hz(frequency_hz)
         return meter, analyser
 
@@ -377,20 +379,3 @@ class SafeBench(SelfCheckingBench):
                 if fed_v is not None and not self.cables.moved:
                     self._supply.feed(fed_v)
                     self._clock.wait_s(SUPPLY_SETTLE_S)
-
-
-def _spans(
-    facts: UnitFacts, ratings: Ratings, loss_db: Callable[[float], float]
-) -> Callable[[float], Mapping[str, Span]]:
-    """Return what a reading can be, by carrier frequency; of the values alone, so that no path leads from a side to the bench."""
-    return lambda carrier_hz: transmit_spans(
-        replace(facts, carrier_hz=carrier_hz),
-        path_rating_dbm=ratings.path_rating_dbm,
-        meter_top_dbm=ratings.max_meter_dbm + loss_db(carrier_hz),
-        supply_limit_a=ratings.max_supply_current_a,
-    )
-
-
-def _unless_needed(role: str, roles: frozenset[str] | None) -> AbstractContextManager[None]:
-    """Return what lets the faults of a reader pass that the check does not read by."""
-    return nullcontext() if roles is None or role in roles else suppress(InstrumentFault)

@@ -9,18 +9,26 @@ from collections.abc import Callable, Mapping
 from weakref import WeakMethod
 
 from drivers.clock import Clock
-from drivers.roles import AudioAnalyser, AudioFilters, Emission, ModulationAnalyser, PowerMeter, Supply
+from drivers.roles import (
+    AudioAnalyser,
+    AudioFilters,
+    Emission,
+    ModulationAnalyser,
+    PowerMeter,
+    SpectrumAnalyser,
+    Supply,
+)
 from sequencer.safety.control.key import Key
 from sequencer.safety.control.side import present
 from sequencer.safety.control.supply import SupplyFacts, SupplyLine
 from sequencer.safety.proofs.plausible import Span
 from sequencer.safety.transmitting.carriers import Carriers
-from sequencer.safety.transmitting.transmit_readings import TransmitReadings
+from sequencer.safety.transmitting.spectrum_readings import SpectrumReadings
 
 NO_FILTERS = AudioFilters()
 
 
-class TransmitSide(TransmitReadings):
+class TransmitSide(SpectrumReadings):
     """Generator off, path on load and meters; the unit is keyed for as long as readings need it."""
 
     __slots__ = ("_audio", "_select")
@@ -44,8 +52,10 @@ class TransmitSide(TransmitReadings):
         carriers: Carriers | None = None,
         spacing_hz: float | None = None,
         note_unseen: Callable[[], None] | None = None,
+        spectrum: SpectrumAnalyser | None = None,
     ) -> None:
         super().__init__(
+            spectrum=spectrum,
             key=key,
             meter=meter,
             analyser=analyser,

@@ -11,6 +11,7 @@ Not modelled: noise beside harmonics of its own making, modulation of spurious l
 
 from __future__ import annotations
 
+from functools import lru_cache
 from math import gcd, pi
 from typing import Any
 
@@ -50,6 +51,7 @@ class Wave:
         return frequencies_hz[kept], amplitudes[kept]
 
 
+@lru_cache(maxsize=16)
 def wave_of(emission: Emission) -> Wave:
     """Return one period of the emission's own complex envelope, without its noise."""
     heard = [line.frequency_hz for line in emission.lines if line.frequency_hz]

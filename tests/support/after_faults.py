@@ -22,6 +22,16 @@ from sim.scpi.faults import Fault, FaultKind
 from tests.support.rig import Rig
 
 SERIAL = "MX40-0101"
+SPECTRAL = frozenset({"adjacent_channel_power", "occupied_bandwidth"})
+"""Checks that need a spectrum analyser."""
+
+
+def bench_for(*names: str) -> Path:
+    """Return the shipped bench that has what these checks need: two generators, and a spectrum analyser where one of them asks for it."""
+    has_one = not SPECTRAL.isdisjoint(name.split(" ")[0] for name in names)
+    return Path("sim/spectrum-bench.yaml" if has_one else "sim/two-signal-bench.yaml")
+
+
 CHECKS = {
     "carrier_power": "channel: 20",
     "carrier_power in SSB": "channel: 20, mode: USB, drive: 5 mV",
@@ -38,6 +48,8 @@ CHECKS = {
     "audio_response": "channel: 20, drive: 3 mV, tones: [300 Hz, 3 kHz]",
     "ssb_suppression": "channel: 20, mode: USB, drive: 5 mV",
     "channel_sweep": "sweep: [1, 40], outside: [41]",
+    "adjacent_channel_power": "channel: 20, drive: 10 mV, resolution_bandwidth: 1 kHz",
+    "occupied_bandwidth": "channel: 20, drive: 10 mV, resolution_bandwidth: 1 kHz",
     "record_audio of transmit": "channel: 20, of: transmit, drive: 10 mV, duration: 0.2 s",
     "record_audio of receive": "channel: 20, of: receive, level: -73 dBm, duration: 0.2 s",
     "sensitivity": "channel: 20, target: 12 dB SINAD, deviation: 1.2 kHz, accuracy: 2 dB",
@@ -94,7 +106,7 @@ class Pair:
             f"prepare:\n  - confirm: knobs right\nchecks:\n{items}",
             encoding="utf-8",
         )
-        plan = make_plan(load_sequence(str(file)), load_bench("sim/two-signal-bench.yaml"), serial=SERIAL)
+        plan = make_plan(load_sequence(str(file)), load_bench(str(bench_for(first, second))), serial=SERIAL)
         self._rig = Rig(plan, SERIAL)
         self._at = [step.index for step in plan.steps if step.check.name != "confirm"]
         rig, sent = self._rig.again(), {}

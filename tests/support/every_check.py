@@ -8,7 +8,7 @@ from sequencer.checks import all_checks
 from sequencer.inputs.load_bench import load_bench
 from sequencer.planning.load import load_sequence
 from sequencer.planning.plan import Plan, make_plan
-from tests.support.after_faults import CHECKS, SERIAL
+from tests.support.after_faults import CHECKS, SERIAL, bench_for
 from tests.support.rig import Rig
 
 EVERY_CHECK = {
@@ -35,7 +35,7 @@ def plan_of(folder: Path, name: str) -> Plan:
         encoding="utf-8",
     )
     bench = folder / "bench.yaml"
-    shipped = Path("sim/two-signal-bench.yaml").resolve()
+    shipped = bench_for(name).resolve()
     bench.write_text(
         shipped.read_text(encoding="utf-8").replace("unit: units", f"unit: {shipped.parent / 'units'}"),
         encoding="utf-8",

@@ -20,6 +20,7 @@ from sequencer.results.model import Result
 from sequencer.run.runner import RunOutcome
 from sequencer.uncertainty.decision import Decision
 from sim.scpi.faults import Fault, FaultKind, FaultScript, Taken
+from tests.support.after_faults import bench_for
 from tests.support.rig import Rig
 
 DECIDED = {Decision.PASS, Decision.FAIL, Decision.CONDITIONAL_PASS, Decision.CONDITIONAL_FAIL}
@@ -29,6 +30,7 @@ READS = {
     "audio_analyser": r"READ|TRAC\w*:DATA",
     "voltmeter": r"READ",
     "supply": r"MEAS\w*:CURR",
+    "spectrum_analyser": r"TRAC\w*:DATA",
 }
 """The messages with which each role is read."""
 
@@ -188,6 +190,7 @@ OTHER = {
     "audio_analyser": (1000.0, 2.0),
     "voltmeter": (1000.0,),
     "supply": (13.2,),
+    "spectrum_analyser": (27.205e6,),
 }
 """Figures of another quantity than was asked: a frequency, a tone, a distortion, ohms, a voltage."""
 
@@ -214,6 +217,7 @@ _LETTERS = {
     "A": "audio_analyser",
     "V": "voltmeter",
     "S": "supply",
+    "X": "spectrum_analyser",
 }
 # by what it reads | check and a word for which of several | settings beside the channel
 _TABLE = """
@@ -238,6 +242,8 @@ M | audio_response | drive: 3 mV, tones: [300 Hz, 3 kHz], within: 6 dB
 M | audio_response in AM | mode: AM, drive: 3 mV, tones: [300 Hz, 2 kHz], within: 6 dB
 M | ssb_suppression | mode: USB, drive: 5 mV, carrier: {min: 40 dB}, sideband: {min: 40 dB}
 PM | channel_sweep | sweep: [1, 40], outside: [41], frequency: {within: 600 Hz}, power: {min: 3 W, max: 4 W}
+X | adjacent_channel_power | drive: 10 mV, resolution_bandwidth: 1 kHz, ratio: {min: 30 dB}
+X | occupied_bandwidth | drive: 10 mV, resolution_bandwidth: 1 kHz, limit: {max: 8 kHz}
 M | record_audio of transmit | of: transmit, drive: 10 mV, duration: 0.2 s
 A | record_audio of receive | of: receive, level: -73 dBm, duration: 0.2 s
 A | sensitivity | target: 12 dB SINAD, deviation: 1.2 kHz, accuracy: 0.7 dB, limit: {max: -113 dBm}
@@ -302,9 +308,7 @@ class Broken:
             f"  - confirm: knobs right\n{case.prepare}checks:\n  - {{check: {case.check}, {case.how}}}\n",
             encoding="utf-8",
         )
-        plan = make_plan(
-            load_sequence(str(file)), load_bench("sim/two-signal-bench.yaml"), serial=case.serial
-        )
+        plan = make_plan(load_sequence(str(file)), load_bench(str(bench_for(case.check))), serial=case.serial)
         self._rig, self._at = Rig(plan, case.serial), plan.steps[-1].index
         self._answers: dict[int, bytes] = {}
         self._stated: dict[tuple[int, bytes], Stated] = {}

@@ -142,6 +142,15 @@ class DeviationLimit(TwoEnds):
     """Highest deviation that is right."""
 
 
+class BandwidthLimit(TwoEnds):
+    """Limits of a bandwidth."""
+
+    min_hz: Deviation | None = None
+    """Narrowest bandwidth that is right."""
+    max_hz: Deviation | None = None
+    """Widest bandwidth that is right."""
+
+
 class FrequencyErrorLimit(FileModel):
     """How far the carrier may be off, either way."""
 

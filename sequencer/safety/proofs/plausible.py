@@ -101,6 +101,8 @@ AUDIO_FREQUENCY = Span(low=1.0, high=100e3, unit="Hz", why="audio")
 METER_LINE = Span(low=-60.0, high=60.0, unit="V", why="what a signal-meter line can carry")
 SELECTIVE = Span(low=-174.0, high=90.0, unit="dBm", why="thermal noise")
 
+SPECTRUM = Span(low=-200.0, high=60.0, unit="dBm", why="thermal noise, and what an input bears")
+
 
 def tone_span(tone_hz: float | None) -> Span:
     """Return what the tone at a loudspeaker may be counted as, Hz: the one that was asked for, or hiss in the band of speech."""
@@ -139,6 +141,8 @@ def transmit_spans(
         "distortion": DISTORTION,
         "selective level": Span(low=SELECTIVE.low, high=power.high, unit="dBm", why=power.why),
         "supply current": current_span(supply_limit_a),
+        "spectrum": SPECTRUM,
+        "spectrum beside the carrier": SPECTRUM,
     }
 
 

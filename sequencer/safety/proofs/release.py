@@ -23,6 +23,7 @@ POLLS_S = (0.0, 0.05, 0.1, 0.2, 0.4, 0.8, 1.5)
 NEAR = 1e-3  # of the carrier's frequency: what a counter shows within that is the carrier
 POWER, ENVELOPE, CURRENT, FREQUENCY = "power", "peak envelope power", "supply current", "frequency"
 IDLE_CURRENT = "supply current, released"
+CARRIER_SPECTRUM, BESIDE = "spectrum", "spectrum beside the carrier"
 CHANGE = {
     # name: (absolute, share): a number that comes no further from the keyed one than the larger of both has not moved
     ENVELOPE: (FALL_DB, 0.0),
@@ -32,6 +33,7 @@ CHANGE = {
     ),  # a unit of 20 mW draws little more: only what stands still to the last digit has not moved
     FREQUENCY: (50.0, 0.0),
     "selective level": (1.0, 0.0),
+    CARRIER_SPECTRUM: (FALL_DB, 0.0),
 }
 CLEAR_RISE_A = 0.02  # less is no witness of a carrier
 OTHER_CHANGE = (1e-9, 0.005)
@@ -42,7 +44,7 @@ STILL_RECEIVING = (
     "Check whether the generator's signal reaches the unit (cable, switch, channel), the unit's lead to the instrument, and whether the "
     "instrument's display moves."
 )
-NOT_ASKED = (POWER, IDLE_CURRENT, "supply voltage")  # shown by the proof itself; need not change
+NOT_ASKED = (POWER, IDLE_CURRENT, "supply voltage", BESIDE)  # shown by the proof itself; need not change
 
 
 class Release:
@@ -120,7 +122,7 @@ class Release:
 
     def _to_read(self) -> list[tuple[str, Taken]]:
         """Return what is read once more; of an instrument that a person reads the last figure alone."""
-        found = [one for one in self._taken.items() if one[0] not in NOT_ASKED]
+        found = [one for one in self._taken.items() if one[0].partition(" at ")[0] not in NOT_ASKED]
         by_hand = [one for one in found if one[1].instrument is self._asked]
         return [one for one in found if not one[1].instrument.manual] + by_hand[-1:]
 

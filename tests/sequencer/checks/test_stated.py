@@ -1,7 +1,7 @@
 """What is stated is used and what is not stated is not nought, over every shipped check and every accuracy that it needs.
 
-Each check is run on the two-generator bench three times with the same seed: as the file stands, with every accuracy, match and path
-uncertainty taken out, and with all of them ten times as large.
+Each check is run on the two-generator bench, or that with a spectrum analyser, three times with the same seed: as the file stands, with
+every accuracy, match and path uncertainty taken out, and with all of them ten times as large.
 """
 
 from __future__ import annotations
@@ -65,7 +65,12 @@ SQUELCH = """
 {check: confirm, text: just closed, knob: squelch, position: just closed}
 {check: squelch, channel: 20}
 """
+SPECTRUM = """
+{check: adjacent_channel_power, channel: 20, drive: 10 mV, resolution_bandwidth: 1 kHz}
+{check: occupied_bandwidth, channel: 20, drive: 10 mV, resolution_bandwidth: 1 kHz}
+"""
 CASES = {
+    "spectrum": ("M40-0007", SPECTRUM),
     "FM": ("M40-0007", FM),
     "multimode": ("MX40-0101", MULTIMODE),
     "squelch": ("MX40-0101", SQUELCH),
@@ -133,7 +138,7 @@ def run_on(tmp_path_factory: pytest.TempPathFactory) -> Any:
     @cache
     def run(case: str, factor: float | None, rule: str = "simple") -> Done:
         serial, checks = CASES[case]
-        shipped = find_file("two-signal-bench", "bench")
+        shipped = find_file("spectrum-bench" if case == "spectrum" else "two-signal-bench", "bench")
         content = yaml.safe_load(shipped.read_text(encoding="utf-8")) | {
             "unit": str(shipped.parent / "units")
         }

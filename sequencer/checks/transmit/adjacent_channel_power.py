@@ -1,0 +1,289 @@
+"""Adjacent channel power: what a driven transmitter radiates in the channels beside its own.
+
+Method as in the published standards for such equipment (27 MHz, land mobile; figures from memory): a tone far above the level for normal
+modulation, so that the limiter works; the power that falls into a band of stated width, one channel away on either side. Here the band is
+brick-walled, summed from a narrow filter; a power-measuring receiver's own filter has skirts, which let in up to half a decibel more.
+"""
+
+from __future__ import annotations
+
+import math
+import statistics
+from collections.abc import Mapping
+from dataclasses import replace
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal
+
+from pydantic import AfterValidator, model_validator
+from typing_extensions import override
+
+from drivers.profiled.commands import Need
+from sequencer.checks.check import Check, DependsOn, Side
+from sequencer.checks.finding import Conditions, Demand, Finding
+from sequencer.checks.shared import driven_spectrum
+from sequencer.checks.shared import spectrum as looks
+from sequencer.checks.shared.drive_response import falls_by_db, hold_to_drive
+from sequencer.checks.shared.driven_spectrum import DrivenSettings, Look, Seen
+from sequencer.checks.shared.limits import PowerLimit, RatioLimit
+from sequencer.checks.shared.parts import HalfWidth, Parts
+from sequencer.checks.shared.spectrum import Untrusted
+from sequencer.checks.shared.transmit import power_budget, power_needs
+from sequencer.files.fields import FrequencyDifferenceHz, between
+from sequencer.inputs.stated import AUDIO_LEAD
+from sequencer.problems import FieldProblem
+from sequencer.safety.transmit import TransmitSide
+from sequencer.uncertainty.budget import Budget, Contribution
+from sequencer.uncertainty.contributions import DB_PER_RELATIVE_VOLTAGE, repeatability
+from sequencer.uncertainty.decision import Limits
+
+if TYPE_CHECKING:
+    from sequencer.dsp.spectrum import PowerSpectrum
+
+SIDES = ("lower", "upper")
+AGREE_DB = 0.5  # what sweeps of a steady band agree to: common practice, no source
+MOST_U_DB = 5.0  # the most that the standards let it be, ETSI's table for such equipment, from memory
+HALF_OWN = 0.5  # of the reading: then the instrument's own noise is what is read
+LEAST_SHARE = 1e-15
+Spacing = Annotated[FrequencyDifferenceHz, AfterValidator(between(1e3, 1e6, "Hz"))]
+
+
+class AdjacentChannelPowerSettings(DrivenSettings):
+    """Settings of `adjacent_channel_power`."""
+
+    check: Literal["adjacent_channel_power"]
+    """Which check this is."""
+    spacing_hz: Spacing = 10e3
+    """How far the middle of either band lies from the channel's frequency."""
+    bandwidth_hz: Spacing = 8.5e3
+    """Width of either band."""
+    limit: PowerLimit = PowerLimit.unstated()
+    """How much power either band may hold: usually a max."""
+    ratio: RatioLimit = RatioLimit.unstated()
+    """How far the power in either band must lie below the transmitter's: usually a min."""
+
+    @model_validator(mode="after")
+    def _lies_beside(self) -> AdjacentChannelPowerSettings:
+        if self.bandwidth_hz >= 2.0 * self.spacing_hz:
+            raise FieldProblem(
+                f"a band of {self.bandwidth_hz:g} Hz, {self.spacing_hz:g} Hz away, holds the carrier",
+                at=("bandwidth",),
+                allowed=f"less than {2.0 * self.spacing_hz:g} Hz",
+            )
+        return self
+
+    @property
+    def reach_hz(self) -> float:
+        """The outermost offset that is looked at."""
+        return self.spacing_hz + self.bandwidth_hz / 2.0
+
+    def band_hz(self, side: str) -> tuple[float, float]:
+        """Return where a band lies, Hz from the channel."""
+        middle_hz = self.spacing_hz if side == "upper" else -self.spacing_hz
+        return middle_hz - self.bandwidth_hz / 2.0, middle_hz + self.bandwidth_hz / 2.0
+
+
+class AdjacentChannelPower(Check[AdjacentChannelPowerSettings]):
+    """Drive the unit into its limiter, see its spectrum, and sum the power in the channels beside its own."""
+
+    name: ClassVar[str] = "adjacent_channel_power"
+    summary: ClassVar[str] = "power in the channels on either side, driven into the limiter"
+    side: ClassVar[Side] = "transmit"
+    roles: ClassVar[frozenset[str]] = frozenset({"spectrum_analyser", "power_meter", "audio_analyser"})
+    modes: ClassVar[frozenset[str]] = frozenset({"FM", "AM", "USB", "LSB"})
+    depends_on: ClassVar[DependsOn] = frozenset({"stage"})
+    limit_keys = MappingProxyType(
+        {"adjacent channel power ratio": "ratio", "adjacent channel power": "limit"}
+    )
+    settings = AdjacentChannelPowerSettings
+
+    @override
+    def quantities(self, settings: AdjacentChannelPowerSettings) -> tuple[tuple[str, str], ...]:
+        powers = tuple((f"adjacent channel power, {side}", "W") for side in SIDES)
+        return powers + tuple((f"adjacent channel power ratio, {side}", "dB") for side in SIDES)
+
+    @override
+    def limits_of(self, settings: AdjacentChannelPowerSettings, conditions: Conditions) -> tuple[Limits, ...]:
+        return (settings.limit.limits,) * 2 + (settings.ratio.limits,) * 2
+
+    @override
+    def roles_of(self, settings: AdjacentChannelPowerSettings) -> frozenset[str]:
+        return driven_spectrum.roles_of(settings)
+
+    def needs(self, settings: AdjacentChannelPowerSettings, conditions: Conditions) -> tuple[str, ...]:
+        """Return what its budgets ask of the bench file."""
+        own = "spectrum_analyser.scale" if settings.read == "spectrum" else "modulation_analyser.linearity"
+        return (*power_needs(conditions), own, "audio_analyser.voltage", AUDIO_LEAD)
+
+    def demands(self, settings: AdjacentChannelPowerSettings, conditions: Conditions) -> list[Demand]:
+        """Return what its analyser cannot do: a filter it has not, a span beyond it or beyond the path's loss table."""
+        return driven_spectrum.demands(settings, conditions, settings.reach_hz, at="spacing")
+
+    def commands(self, settings: AdjacentChannelPowerSettings, conditions: Conditions) -> frozenset[Need]:
+        """Return which commands of its instruments it cannot do without."""
+        return driven_spectrum.commands_of(settings, conditions.mode)
+
+    @override
+    def waits_of(self, settings: AdjacentChannelPowerSettings, conditions: Conditions) -> Mapping[str, float]:
+        return driven_spectrum.waits_of(settings)
+
+    def forecast_s(self, settings: AdjacentChannelPowerSettings, conditions: Conditions) -> float:
+        """Return about how long it takes, s: seven sweeps, or five recordings."""
+        return driven_spectrum.forecast_s(settings, settings.reach_hz)
+
+    @override
+    def transmit(
+        self, side: TransmitSide, settings: AdjacentChannelPowerSettings, conditions: Conditions
+    ) -> list[Finding]:
+        look = Look(side, settings, conditions, reach_hz=settings.reach_hz)
+        level_v = settings.level_v(conditions.mode)
+        try:
+            seen = look.see(lambda one: [_ratio_db(one, settings, which) for which in SIDES], within=AGREE_DB)
+        except Untrusted as error:
+            side.rest()
+            return [
+                Finding(quantity=quantity, value=None, unit=unit, limits=limits, note=error.why)
+                for (quantity, unit), limits in zip(
+                    self.quantities(settings), self.limits_of(settings, conditions), strict=True
+                )
+            ]
+        found = [_finding(which, unit, seen, settings, conditions) for unit in ("W", "dB") for which in SIDES]
+        is_ssb = conditions.mode in driven_spectrum.SIDEBANDS
+        held = hold_to_drive(
+            side,
+            found,
+            look.modulation,
+            before=driven_spectrum.modulation_db(seen.spectra[-1], settings.tone_hz, is_ssb=is_ssb),
+            tone_hz=settings.tone_hz,
+            level_v=level_v,
+            conditions=conditions,
+            follows=falls_by_db,
+            apply=look.drive,
+        )
+        side.rest()
+        if is_ssb:
+            side.remove_second_tone()
+        return held
+
+
+def _ratio_db(
+    seen: PowerSpectrum, settings: AdjacentChannelPowerSettings, which: str, shift_hz: float = 0.0
+) -> float:
+    """Return how far the power of one band lies below the whole, dB; ``shift_hz`` moves the band outwards."""
+    low_hz, high_hz = settings.band_hz(which)
+    shift_hz = shift_hz if which == "upper" else -shift_hz
+    share = seen.band_w(low_hz + shift_hz, high_hz + shift_hz) / seen.total_w
+    return -10.0 * math.log10(max(share, LEAST_SHARE))
+
+
+def _finding(
+    which: str, unit: str, seen: Seen, settings: AdjacentChannelPowerSettings, conditions: Conditions
+) -> Finding:
+    ratios_db = seen.figures(lambda one: _ratio_db(one, settings, which))
+    ratio_db = statistics.fmean(ratios_db)
+    slope = abs(seen.per_db(lambda one: _ratio_db(one, settings, which)))
+    own = _own_share(seen, settings, conditions)
+    share = 10.0 ** (-ratio_db / 10.0)
+    note = _note(seen, settings, conditions, own, share)
+    parts = _ratio_parts(which, ratios_db, slope, own, share, seen, settings, conditions)
+    low_hz, high_hz = settings.band_hz(which)
+    where: dict[str, Any] = {"axis": "offset", "axis_value": (low_hz + high_hz) / 2.0, "axis_unit": "Hz"}
+    if unit == "dB":
+        budget = parts.budget(f"adjacent channel power ratio, {which}", "dB", ratio_db)
+        return Finding(
+            quantity=budget.quantity, value=ratio_db, unit="dB", limits=settings.ratio.limits, budget=budget,
+            note=_with_u(note, budget.expanded), **where,
+        )  # fmt: skip
+    carrier_dbm = statistics.fmean(seen.meter_dbm)
+    power_w = 1e-3 * 10.0 ** ((carrier_dbm - ratio_db) / 10.0)
+    quantity = f"adjacent channel power, {which}"
+    of_ratio = parts.budget(quantity, "dB", ratio_db)
+    budget = _absolute(quantity, power_w, seen, of_ratio, conditions)
+    return Finding(
+        quantity=quantity, value=power_w, unit="W", limits=settings.limit.limits, budget=budget,
+        note=_with_u(note, of_ratio.expanded), **where,
+    )  # fmt: skip
+
+
+def _ratio_parts(
+    which: str,
+    ratios_db: list[float],
+    slope: float,
+    own: float | None,
+    share: float,
+    seen: Seen,
+    settings: AdjacentChannelPowerSettings,
+    conditions: Conditions,
+) -> Parts:
+    bench, parts = conditions.bench, Parts(conditions.bench)
+    if settings.read == "spectrum":
+        parts.accuracy("analyser, scale", HalfWidth.of(bench, "spectrum_analyser", "scale"), unit="dB")
+    else:
+        parts.accuracy(
+            "analyser, linearity", HalfWidth.of(bench, "modulation_analyser", "linearity"), unit="dB"
+        )
+    volts = HalfWidth.of(bench, "audio_analyser", "voltage")
+    parts.accuracy("audio source, level", None if volts is None else volts.in_db().times(slope), unit="dB")
+    parts.connection(AUDIO_LEAD, coefficient=slope * DB_PER_RELATIVE_VOLTAGE / 100.0)
+    edge_hz = settings.resolution_bandwidth_hz / 2.0
+    edges_db = max(
+        abs(_ratio_db(seen.spectra[0], settings, which, shift) - ratios_db[0])
+        for shift in (-edge_hz, edge_hz)
+    )
+    parts.add(
+        repeatability("repeatability", ratios_db, unit="dB"),
+        Contribution.bounded("filter at the edges of the band", edges_db, unit="dB"),
+    )
+    if own is not None:
+        left = max(1.0 - own / share, HALF_OWN)
+        parts.add(
+            Contribution.bounded("analyser, own noise", -10.0 * math.log10(left), unit="dB", common="bench")
+        )
+    return parts
+
+
+def _absolute(quantity: str, power_w: float, seen: Seen, of_ratio: Budget, conditions: Conditions) -> Budget:
+    """Return the budget of a power in W: that of the ratio, and that of the power meter."""
+    per_db = power_w / (10.0 / math.log(10.0))
+    of_power = power_budget(quantity, power_w, list(seen.meter_dbm), conditions)
+    scaled = tuple(replace(one, coefficient=one.coefficient * per_db) for one in of_ratio.contributions)
+    return replace(
+        of_power,
+        contributions=(*of_power.contributions, *scaled),
+        unstated=tuple(dict.fromkeys((*of_power.unstated, *of_ratio.unstated))),
+        unstated_connections=tuple(
+            dict.fromkeys((*of_power.unstated_connections, *of_ratio.unstated_connections))
+        ),
+    )
+
+
+def _own_share(seen: Seen, settings: AdjacentChannelPowerSettings, conditions: Conditions) -> float | None:
+    """Return the instrument's own noise in either band, of the carrier's power; None where nobody states it."""
+    if settings.read == "samples":
+        return seen.floor_w_per_hz * settings.bandwidth_hz / seen.spectra[0].total_w
+    return looks.own_noise(conditions, offset_hz=settings.spacing_hz, bandwidth_hz=settings.bandwidth_hz)
+
+
+def _note(
+    seen: Seen,
+    settings: AdjacentChannelPowerSettings,
+    conditions: Conditions,
+    own: float | None,
+    share: float,
+) -> str:
+    band = f"{settings.bandwidth_hz:g} Hz, offsets from the channel's frequency"
+    parts = [driven_spectrum.note_of(seen, settings, conditions), band]
+    if own is None:
+        parts.append(
+            "the analyser's own noise beside a carrier is not stated ('phase_noise'): it may be part of this"
+        )
+    else:
+        parts.append(f"own noise {10.0 * math.log10(max(own, LEAST_SHARE)):.0f} dB")
+        if own >= HALF_OWN * share:
+            parts.append("at most this: the instrument's own noise is half of it or more")
+    return "; ".join(parts)
+
+
+def _with_u(note: str, expanded_db: float | None) -> str:
+    if expanded_db is None or expanded_db <= MOST_U_DB:
+        return note
+    return f"{note}; U of {expanded_db:.1f} dB is more than the {MOST_U_DB:g} dB that the standards allow (from memory)"

@@ -1,0 +1,193 @@
+"""Occupied bandwidth: how wide a band holds 99 % of a driven transmitter's power, half a per cent left out on either side.
+
+47 CFR 2.1049 drives what is no SSB with 2500 Hz, 16 dB above the level for 50 % modulation: 14.4 dB above the one for 60 %. The bandwidth
+of one tone's modulation ends on a line, and so goes in steps of the tone.
+"""
+
+from __future__ import annotations
+
+import statistics
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Annotated, ClassVar, Literal
+
+from pydantic import AfterValidator
+from typing_extensions import override
+
+from drivers.profiled.commands import Need
+from sequencer.checks.check import Check, DependsOn, Side
+from sequencer.checks.finding import Conditions, Demand, Finding
+from sequencer.checks.shared import driven_spectrum
+from sequencer.checks.shared.drive_response import falls_by_db, hold_to_drive
+from sequencer.checks.shared.driven_spectrum import Above, DrivenSettings, Filter, Look, Seen
+from sequencer.checks.shared.limits import BandwidthLimit
+from sequencer.checks.shared.parts import HalfWidth, Parts
+from sequencer.checks.shared.spectrum import Untrusted
+from sequencer.checks.shared.transmit import Tone
+from sequencer.files.fields import FrequencyDifferenceHz, between
+from sequencer.inputs.stated import AUDIO_LEAD
+from sequencer.safety.transmit import TransmitSide
+from sequencer.uncertainty.budget import Contribution
+from sequencer.uncertainty.contributions import DB_PER_RELATIVE_VOLTAGE, repeatability
+
+if TYPE_CHECKING:
+    from sequencer.dsp.spectrum import PowerSpectrum
+
+ABOVE_60_PERCENT_DB = 14.4  # 16 dB above 50 %: 1.58 dB less above 60 %
+OUTSIDE = 0.005
+QUANTITY = "occupied bandwidth"
+SKIRT_FILTERS = 3.0  # within so many of its widths a line holds all but a ten-thousandth of its power
+WIDE_SHARE = 0.8  # of the span: beyond it the edges are the span's own
+Span = Annotated[FrequencyDifferenceHz, AfterValidator(between(1e3, 1e6, "Hz"))]
+
+
+class OccupiedBandwidthSettings(DrivenSettings):
+    """Settings of `occupied_bandwidth`."""
+
+    check: Literal["occupied_bandwidth"]
+    """Which check this is."""
+    above_db: Above = ABOVE_60_PERCENT_DB
+    """How far above `drive` the unit is driven; SSB: not at all."""
+    tone_hz: Tone = 2500.0
+    """Tone at the microphone input; SSB: 400 Hz and 2500 Hz instead."""
+    resolution_bandwidth_hz: Filter = 100.0
+    """The analyser's filter: about a hundredth of the bandwidth."""
+    span_hz: Span = 24e3
+    """How wide a band is looked at, the channel in its middle: three times what is expected."""
+    limit: BandwidthLimit = BandwidthLimit.unstated()
+    """How wide it may be: usually a max."""
+
+
+class OccupiedBandwidth(Check[OccupiedBandwidthSettings]):
+    """Drive the unit, see its spectrum, and find the band that holds 99 % of its power."""
+
+    name: ClassVar[str] = "occupied_bandwidth"
+    summary: ClassVar[str] = "the band that holds 99 % of a driven transmitter's power"
+    side: ClassVar[Side] = "transmit"
+    roles: ClassVar[frozenset[str]] = frozenset({"spectrum_analyser", "power_meter", "audio_analyser"})
+    modes: ClassVar[frozenset[str]] = frozenset({"FM", "AM", "USB", "LSB"})
+    depends_on: ClassVar[DependsOn] = frozenset({"stage"})
+    settings = OccupiedBandwidthSettings
+
+    @override
+    def quantities(self, settings: OccupiedBandwidthSettings) -> tuple[tuple[str, str], ...]:
+        return ((QUANTITY, "Hz"),)
+
+    @override
+    def roles_of(self, settings: OccupiedBandwidthSettings) -> frozenset[str]:
+        return driven_spectrum.roles_of(settings)
+
+    def needs(self, settings: OccupiedBandwidthSettings, conditions: Conditions) -> tuple[str, ...]:
+        """Return what its budget asks of the bench file."""
+        own = "spectrum_analyser.scale" if settings.read == "spectrum" else "modulation_analyser.linearity"
+        return (own, "audio_analyser.voltage", AUDIO_LEAD)
+
+    def demands(self, settings: OccupiedBandwidthSettings, conditions: Conditions) -> list[Demand]:
+        """Return what its analyser cannot do: a filter it has not, a span beyond it or beyond the path's loss table."""
+        return driven_spectrum.demands(settings, conditions, settings.span_hz / 2.0, at="span")
+
+    def commands(self, settings: OccupiedBandwidthSettings, conditions: Conditions) -> frozenset[Need]:
+        """Return which commands of its instruments it cannot do without."""
+        return driven_spectrum.commands_of(settings, conditions.mode)
+
+    @override
+    def waits_of(self, settings: OccupiedBandwidthSettings, conditions: Conditions) -> Mapping[str, float]:
+        return driven_spectrum.waits_of(settings)
+
+    def forecast_s(self, settings: OccupiedBandwidthSettings, conditions: Conditions) -> float:
+        """Return about how long it takes, s: seven sweeps, or six recordings."""
+        return driven_spectrum.forecast_s(settings, settings.span_hz / 2.0)
+
+    @override
+    def transmit(
+        self, side: TransmitSide, settings: OccupiedBandwidthSettings, conditions: Conditions
+    ) -> list[Finding]:
+        look = Look(side, settings, conditions, reach_hz=settings.span_hz / 2.0)
+        try:
+            seen = look.see(lambda one: [_width_hz(one)], within=settings.resolution_bandwidth_hz / 2.0)
+        except Untrusted as error:
+            side.rest()
+            return [
+                Finding(
+                    quantity=QUANTITY, value=None, unit="Hz", limits=settings.limit.limits, note=error.why
+                )
+            ]
+        is_ssb = conditions.mode in driven_spectrum.SIDEBANDS
+        held = hold_to_drive(
+            side,
+            [_finding(seen, settings, conditions)],
+            look.modulation,
+            before=driven_spectrum.modulation_db(seen.spectra[-1], settings.tone_hz, is_ssb=is_ssb),
+            tone_hz=settings.tone_hz,
+            level_v=settings.level_v(conditions.mode),
+            conditions=conditions,
+            follows=falls_by_db,
+            apply=look.drive,
+        )
+        side.rest()
+        if is_ssb:
+            side.remove_second_tone()
+        return held
+
+
+def _width_hz(seen: PowerSpectrum) -> float:
+    low_hz, high_hz = seen.edges_hz(OUTSIDE)
+    return high_hz - low_hz
+
+
+def _edges(seen: PowerSpectrum, filter_hz: float) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Return each edge and how far it may be off, Hz: a filter smears the line on which the band ends.
+
+    What a filter shows ends in the skirt of that line, the band itself on the line: the middle of both is taken.
+    """
+    low_hz, high_hz = seen.edges_hz(OUTSIDE)
+    found = []
+    for shown_hz in (low_hz, high_hz):
+        line_hz = seen.highest_hz(shown_hz - SKIRT_FILTERS * filter_hz, shown_hz + SKIRT_FILTERS * filter_hz)
+        found.append(((shown_hz + line_hz) / 2.0, abs(shown_hz - line_hz) / 2.0 + filter_hz / 2.0))
+    return found[0], found[1]
+
+
+def _finding(seen: Seen, settings: OccupiedBandwidthSettings, conditions: Conditions) -> Finding:
+    filter_hz = (
+        settings.resolution_bandwidth_hz if settings.read == "spectrum" else driven_spectrum.SAMPLED_WIDTH_HZ
+    )
+    ends = [_edges(one, filter_hz) for one in seen.spectra]
+    widths_hz = [high[0] - low[0] for low, high in ends]
+    width_hz, limits = statistics.fmean(widths_hz), settings.limit.limits
+    note = driven_spectrum.note_of(seen, settings, conditions)
+    if width_hz > WIDE_SHARE * settings.span_hz:
+        why = f"{note}; the band reaches the ends of the span of {settings.span_hz:g} Hz: widen 'span'"
+        return Finding(quantity=QUANTITY, value=None, unit="Hz", limits=limits, note=why)
+    bench, parts = conditions.bench, Parts(conditions.bench)
+    by, key = (
+        ("spectrum_analyser", "scale")
+        if settings.read == "spectrum"
+        else ("modulation_analyser", "linearity")
+    )
+    # half a per cent of the power, off by the scale's error, ends the band elsewhere
+    scale = HalfWidth.of(bench, by, key)
+    per_db = _per_db_of_share(seen)
+    parts.accuracy("analyser, scale", scale, unit="dB", coefficient=per_db)
+    slope_hz = abs(seen.per_db(_width_hz))
+    volts = HalfWidth.of(bench, "audio_analyser", "voltage")
+    in_db = None if volts is None else volts.in_db()
+    parts.accuracy("audio source, level", in_db, unit="dB", coefficient=slope_hz)
+    parts.connection(AUDIO_LEAD, coefficient=slope_hz * DB_PER_RELATIVE_VOLTAGE / 100.0)
+    parts.add(
+        repeatability("repeatability", widths_hz, unit="Hz"),
+        Contribution.bounded("filter, lower edge", max(low[1] for low, _ in ends), unit="Hz"),
+        Contribution.bounded("filter, upper edge", max(high[1] for _, high in ends), unit="Hz"),
+    )
+    budget = parts.budget(QUANTITY, "Hz", width_hz)
+    return Finding(quantity=QUANTITY, value=width_hz, unit="Hz", limits=limits, budget=budget, note=note)
+
+
+def _per_db_of_share(seen: Seen) -> float:
+    """Return by how much the band changes with a decibel of error of what lies at its edges, Hz: that much more or less is left out."""
+    share = 10.0**0.1
+
+    def width_hz(outside: float) -> float:
+        low_hz, high_hz = seen.spectra[0].edges_hz(outside)
+        return high_hz - low_hz
+
+    return abs(width_hz(OUTSIDE / share) - width_hz(OUTSIDE * share)) / 2.0
