@@ -29,7 +29,7 @@ from sim.radio.unit import CEPT_FREQUENCIES_HZ
 from tests.sequencer.checks.test_base import _package, _sequencer
 
 DOCS = Path(__file__).parents[3] / "sequencer" / "reference" / "pages"
-BENCH = Path("sim/two-signal-bench.yaml")
+BENCH = Path("sim/spectrum-bench.yaml")
 SERIAL = "M40-0007"
 LIST = "No;RX\n1;26.965\n"
 DIFFERS = (
