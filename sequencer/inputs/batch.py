@@ -14,6 +14,7 @@ from sequencer.files.read import read_file, read_utf8
 from sequencer.files.yaml_tree import compose
 from sequencer.frozen import dataclass
 from sequencer.inputs.bench_health import NamedFile
+from sequencer.inputs.connections import Connections
 from sequencer.inputs.line_name import allowed_name, wrong_with_name
 from sequencer.inputs.loss_table import PRINTABLE
 from sequencer.inputs.serial import SERIAL_ALLOWED, looks_like_formula, wrong_with_serial
@@ -24,7 +25,6 @@ MOST_UNITS = 1_000_000
 MOST_LISTED = 10_000
 """Serials that a batch file lists at most."""
 _Text = Annotated[str, Field(min_length=1, max_length=64, pattern=PRINTABLE)]
-_Rating = Annotated[int, AfterValidator(between(1, 10_000_000, ""))]
 
 
 def _is_batch_name(text: str) -> str:
@@ -80,15 +80,6 @@ class StopRules(FileModel):
     """A control chart out of control."""
 
 
-class Connections(FileModel):
-    """How often what wears may be connected, as its maker rates it; connections are counted against it."""
-
-    cable: _Rating | None = None
-    """Connections that the cable to the unit is good for."""
-    fixture: _Rating | None = None
-    """Connections that the fixture is good for."""
-
-
 class BatchFile(FileModel):
     """A batch file."""
 
@@ -112,7 +103,7 @@ class BatchFile(FileModel):
     stop: StopRules = StopRules.unstated()
     """When the batch stops itself."""
     connections: Connections = Connections.unstated()
-    """What wears with each unit."""
+    """What wears with each unit, as its maker rates it; the bench file may say so too, and the smaller number holds."""
 
     @model_validator(mode="after")
     def _says_once_which(self) -> BatchFile:

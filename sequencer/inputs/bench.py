@@ -22,6 +22,7 @@ from sequencer.files.fields import (
     between,
 )
 from sequencer.inputs.bench_health import GoldenUnit, OwnCheck, WarnOrRefuse, Worn
+from sequencer.inputs.connections import Connections
 from sequencer.inputs.instrument_roles import (
     AudioAnalyser,
     Instrument,
@@ -126,6 +127,8 @@ class BenchFile(FileModel):
     """The bench's check of itself: how often, and what happens to a run where it is overdue."""
     golden_unit: GoldenUnit | None = None
     """A unit that stays with the bench."""
+    connections: Connections = Connections.unstated()
+    """What wears with each unit, as its maker rates it: `sequencer line` counts against it."""
     calibration_overdue: WarnOrRefuse = "warn"
     """What happens to a run on an instrument whose certificate has run out."""
     worn: Worn = Worn.unstated()

@@ -12,6 +12,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
 import pytest
 import yaml
 from click.testing import CliRunner, Result
@@ -392,6 +393,9 @@ def test_an_export_is_chosen_by_run_batch_sequence_model_and_time(line: Line, tm
         "sequence.xml": ("--sequence", "power only"),
         "model.jsonl": ("--model", runs[-1]["model"]),
         "since.jsonl": ("--since", "2020-01-01"),
+        "run.parquet": ("--run", first),
+        "batch.parquet": ("--batch", "Week 48"),
+        "sequence.parquet": ("--sequence", "power only"),
     }
     rows = {}
     for name, words in chosen.items():
@@ -409,6 +413,14 @@ def test_an_export_is_chosen_by_run_batch_sequence_model_and_time(line: Line, tm
     assert {(one["run"], one["batch"], one["operator"]) for one in found} == {
         (first, "Week 48", SAID["operator"])
     }
+    for name, column, value in (
+        ("run", "run", first),
+        ("batch", "batch", "Week 48"),
+        ("sequence", "sequence", "power only"),
+    ):
+        frame = pd.read_parquet(tmp_path / f"{name}.parquet")
+        assert len(frame) == rows[f"{name}.parquet"] == rows["run.jsonl" if name == "run" else "batch.csv"]
+        assert set(frame[column]) == {value}
     assert '<property name="batch" value="Week 48"' in (tmp_path / "sequence.xml").read_text(encoding="utf-8")
     for words in (
         ("--batch", "none"),
@@ -419,6 +431,9 @@ def test_an_export_is_chosen_by_run_batch_sequence_model_and_time(line: Line, tm
         done = line.call("export", str(tmp_path / "none.csv"), "--force", *words)
         assert done.exit_code == 0
         assert "is as asked for" in done.stderr
+    none = line.call("export", str(tmp_path / "none.parquet"), "--batch", "none")
+    assert none.exit_code == 0
+    assert "is as asked for" in none.stderr
 
 
 def test_the_batch_command_shows_lists_closes_and_opens(line: Line, tmp_path: Path) -> None:

@@ -250,6 +250,27 @@ def test_each_run_is_a_line_of_json(tmp_path: Path, monkeypatch: pytest.MonkeyPa
     ]
 
 
+def test_a_bench_whose_cable_is_worn_measures_no_more_unasked(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The bench file rates its cable for one connection: the second unit is asked about, and nobody is there to answer."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "short.yaml").write_text(SEQUENCE, encoding="utf-8")
+    bench = (ROOT / "sim" / "bench.yaml").read_text(encoding="utf-8").replace("units/", f"{ROOT}/sim/units/")
+    (tmp_path / "bench.yaml").write_text(f"{bench}\nconnections: {{cable: 1}}\n", encoding="utf-8")
+    done = CliRunner().invoke(
+        main, ["line", "short.yaml", "--bench", "bench.yaml"], input="M40-0007\nM40-0018\n"
+    )
+    assert done.exit_code == 0, done.output
+    said = " ".join(done.output.split())
+    assert (
+        "cable: 1 of 1 rated connections: worn contacts read wrong before they fail. Nobody is here to ask."
+        in said
+    )
+    assert "Left out: M40-0018." in said
+    assert runs_in_folder(tmp_path / "results") == ["M40-0007"]
+
+
 def test_units_of_a_list_are_measured_in_its_order_and_all_are_proved_before_the_first(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -191,11 +191,13 @@ class _Line:
         return (f"{self._sequence.name} on {title}", *([" · ".join(said)] if said else []))
 
     def _wear(self) -> Wear:
-        """Return what wears with each unit, as its batch rates it."""
-        rated = self._batch.rules.connections if self._batch.rules is not None else None
-        parts = {"cable": None if rated is None else rated.cable}
-        if self._asked.line.fixture or (rated is not None and rated.fixture):
-            parts[f"fixture {self._asked.line.fixture}".strip()] = None if rated is None else rated.fixture
+        """Return what wears with each unit, as its bench and its batch rate it."""
+        rated = self._bench.bench.connections
+        if self._batch.rules is not None:
+            rated = rated.and_of(self._batch.rules.connections)
+        parts = {"cable": rated.cable}
+        if self._asked.line.fixture or rated.fixture:
+            parts[f"fixture {self._asked.line.fixture}".strip()] = rated.fixture
         simulated = self._asked.dry_run or self._bench.bench.simulated
         return Wear(self._bench.bench.bench, parts, kept=not simulated)
 

@@ -213,7 +213,7 @@ def _question(face: Face, typed: Typed, width: int) -> Iterator[Line]:
 
 def _waiting(face: Face, typed: Typed, width: int) -> Iterator[Line]:
     if typed.begun and (face.question is None or not face.question.is_typed):
-        yield Line(text=f"Being typed: {printable(typed.begun)}")
+        yield Line(text=f"Being typed: {printable(typed.begun)}  (Enter or Tab ends it)")
     if not typed.waiting:
         return
     shown = ", ".join(

@@ -13,7 +13,7 @@ from sequencer.analysis.batches.summary import find_record
 from sequencer.analysis.batches.true_spread import TrueSpread, true_spread_of
 from sequencer.analysis.batches.units import read_batch_units
 from sequencer.cli.statistics.risk_text import as_plain, lines_of, rules_of
-from sequencer.cli.statistics.wrapped import show_lines
+from sequencer.cli.statistics.wrapped import show_lines, terminal_width
 from sequencer.problems import did_you_mean, listed, option_problem, printable
 from sequencer.results.line import BatchRecord
 from sequencer.results.store.place import find_place
@@ -84,7 +84,7 @@ def _lines(record: BatchRecord, found: list[tuple[TrueSpread, RiskTable | None]]
             yield f"{title}: nothing can be said: {spread.note}."
             continue
         yield f"{title}:"
-        yield from lines_of(table, spread.quantity.unit)
+        yield from lines_of(table, spread.quantity.unit, width=terminal_width())
         yield spread.note
     if not found:
         yield "No results with numbers yet."

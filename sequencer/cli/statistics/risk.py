@@ -10,7 +10,7 @@ import click
 
 from sequencer.cli.statistics.figures import in_one_unit, share_of
 from sequencer.cli.statistics.risk_text import as_plain, lines_of, rules_of
-from sequencer.cli.statistics.wrapped import show_lines
+from sequencer.cli.statistics.wrapped import show_lines, terminal_width
 from sequencer.problems import InputError, about_file, option_problem
 from sequencer.statistics.rule_risks import Process, find_rule_risks
 from sequencer.uncertainty.decision import Limits
@@ -69,7 +69,7 @@ def risk_command(
     if as_json:
         click.echo(json.dumps(as_plain(table, unit), ensure_ascii=False, indent=2))
     else:
-        show_lines(lines_of(table, unit))
+        show_lines(lines_of(table, unit, width=terminal_width()))
 
 
 def _refuse_missing(numbers: dict[str, float]) -> None:

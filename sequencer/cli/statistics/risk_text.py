@@ -29,8 +29,11 @@ def rules_of(text: str) -> list[tuple[str, float]]:
     return rules
 
 
-def lines_of(table: RiskTable, unit: str) -> Iterator[str]:
-    """Give the lines of the terminal."""
+_HEADS = ("guard band w", "bad accepted", "good refused", "bad of accepted", "refused")
+
+
+def lines_of(table: RiskTable, unit: str, *, width: int) -> Iterator[str]:
+    """Give the lines of a terminal of so many columns: a row for each rule, or where they are too few a line for each figure."""
     process, difference = table.process, unit_of_difference(unit)
     yield (
         f"Limits {_limits(table.limits, unit)}; process {_text(process.mean, unit)}, standard deviation "
@@ -40,9 +43,12 @@ def lines_of(table: RiskTable, unit: str) -> Iterator[str]:
         yield f"Tolerance over 2U (TUR): {ratio:.3g}." + (" Below the customary 4." if ratio < 4.0 else "")
     yield ""
     widest = max(len(rule.name) for rule in table.rules)
-    yield _row("", ("guard band w", "bad accepted", "good refused", "bad of accepted", "refused"), widest)
+    rows = [_row("", _HEADS, widest)]
     for rule in table.rules:
-        yield from _rows(rule, widest, difference)
+        rows += _rows(rule, widest, difference)
+    if max(map(len, rows)) > width:
+        rows = [row for rule in table.rules for row in _stacked(rule, difference)]
+    yield from rows
     yield ""
     yield from notes_of(table)
 
@@ -110,11 +116,26 @@ def _plain_range(within: RiskRange | None) -> dict[str, Any]:
 
 
 def _rows(rule: RuleRisk, widest: int, unit: str) -> Iterator[str]:
+    figures, ends = _figures(rule, unit)
+    yield _row(rule.name, figures, widest)
+    if any(ends):
+        yield _row("", ends, widest)
+
+
+def _stacked(rule: RuleRisk, unit: str) -> Iterator[str]:
+    yield rule.name
+    for head, figure, ends in zip(_HEADS, *_figures(rule, unit), strict=True):
+        yield f"  {head:<15} {figure:>9} {ends}".rstrip()
+
+
+def _figures(rule: RuleRisk, unit: str) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Return what stands under each of `_HEADS`, and between what it lies; empty where nothing is known of that."""
     band = f"{rule.guard_band:.4g} {unit}".rstrip()
-    yield _row(rule.name, (band, *(f"{cell} %" for cell in _cells(rule.risk))), widest)
-    if (within := rule.within) is not None:
-        ends = (within.false_accept, within.false_reject, within.false_accept_of_accepted, within.refused)
-        yield _row("", ("", *(f"[{_percent(low)} - {_percent(high)}]" for low, high in ends)), widest)
+    figures = (band, *(f"{cell} %" for cell in _cells(rule.risk)))
+    if (within := rule.within) is None:
+        return figures, ("",) * len(figures)
+    ends = (within.false_accept, within.false_reject, within.false_accept_of_accepted, within.refused)
+    return figures, ("", *(f"[{_percent(low)} - {_percent(high)}]" for low, high in ends))
 
 
 def _row(name: str, cells: Sequence[str], widest: int) -> str:

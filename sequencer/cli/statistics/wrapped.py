@@ -16,9 +16,14 @@ LEAST = 24
 _NO_BREAK = "\u00a0"
 
 
+def terminal_width() -> int:
+    """Return how many columns there are to write in."""
+    return max(LEAST, shutil.get_terminal_size().columns)
+
+
 def show_lines(lines: Iterable[str]) -> None:
     """Print the lines, sentences wrapped to the terminal."""
-    width = max(LEAST, shutil.get_terminal_size().columns)
+    width = terminal_width()
     click.echo("\n".join(row for line in lines for row in _fitted(printable(line), width)))
 
 

@@ -25,13 +25,14 @@ RESISTOR = (
 )
 
 
-def _call(*words: str) -> Any:
-    return CliRunner(env={"COLUMNS": "92", "NO_COLOR": "1"}).invoke(main, words)
+def _call(*words: str, columns: int = 92) -> Any:
+    return CliRunner(env={"COLUMNS": str(columns), "NO_COLOR": "1"}).invoke(main, words)
 
 
 def test_risk_prints_the_published_shares():
     """JCGM 106 resistor lot: 1.89 % and 3.72 % by simple acceptance, 0.047 % and 24.8 % guarded."""
-    shown = _call("risk", *RESISTOR, "--rule", "0.25", "--false-accept", "0.5 %", "--units", "30")
+    words = ("risk", *RESISTOR, "--rule", "0.25", "--false-accept", "0.5 %", "--units", "30")
+    shown = _call(*words, columns=120)
     assert shown.exit_code == 0
     rows = {line[:16].strip(): line[16:].split() for line in shown.output.splitlines()}
     assert rows["simple (w = 0)"][1:5] == ["1.89", "%", "3.72", "%"]
@@ -39,6 +40,19 @@ def test_risk_prints_the_published_shares():
     assert rows["w = 0.25 U"][1:5] == ["0.99", "%", "6.90", "%"]
     assert "come from 30 units" in shown.output
     assert max(map(len, shown.output.splitlines()[:12])) <= 100
+
+
+@pytest.mark.parametrize("columns", [60, 80])
+def test_risk_fits_a_narrow_terminal_figure_by_figure(columns: int):
+    """No line is wider than the terminal, and each figure stands beside what it is."""
+    shown = _call("risk", *RESISTOR, "--units", "30", columns=columns)
+    assert shown.exit_code == 0
+    lines = shown.output.splitlines()
+    assert max(map(len, lines)) <= columns
+    simple = lines[lines.index("simple (w = 0)") + 1 :][:5]
+    # JCGM 106:2012, its resistor lot, as above
+    assert simple[1].split()[:4] == ["bad", "accepted", "1.89", "%"]
+    assert simple[2].split()[:4] == ["good", "refused", "3.72", "%"]
 
 
 def test_risk_as_json():
