@@ -268,7 +268,7 @@ def test_a_bench_whose_cable_is_worn_measures_no_more_unasked(
         in said
     )
     assert "Left out: M40-0018." in said
-    assert runs_in_folder(tmp_path / "results") == ["M40-0007"]
+    assert runs_in_folder(tmp_path) == ["M40-0007"]
 
 
 def test_units_of_a_list_are_measured_in_its_order_and_all_are_proved_before_the_first(
