@@ -222,6 +222,7 @@ main.elsewhere |= {
         "check_bench_options": ("check-bench",),
         "station.options": ("line",),
         "statistics.commands": ("gauge", "risk", "sampling"),
+        "watch_options": ("watch",),
     }.items()
     for name in names
 }  # a new command: its name beside the module that declares it

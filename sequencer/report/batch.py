@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
+from typing import Any
 
 from markupsafe import Markup
 
@@ -57,21 +58,28 @@ def render_batch(
     found: BatchSummary, *, title: str, comments: tuple[str, ...], written: datetime, every: bool = False
 ) -> str:
     """Return the page of a batch; ``every`` quantity is drawn, or the worst only."""
-    worst = found.worst_first
-    shown = worst if every else worst[:SHOWN]
-    most = max((one.failed for one in found.failures), default=0)
     return template("batch.html").render(
         style=Markup(style_text()),
         title=title or f"Batch {found.record.batch}",
-        found=found,
-        rules=RULES,
-        record=found.record,
         comments=comments,
         written=time_shown(written),
-        opened=time_shown(found.record.opened),
-        closed="" if found.record.closed is None else found.record.state(),
-        yields=_yields(found),
-        failures=[
+        **batch_view(found, every=every),
+    )
+
+
+def batch_view(found: BatchSummary, *, every: bool = False) -> dict[str, Any]:
+    """Return what the pages of a batch are given: all but the head and the foot."""
+    worst = found.worst_first
+    shown = worst if every else worst[:SHOWN]
+    most = max((one.failed for one in found.failures), default=0)
+    return {
+        "found": found,
+        "rules": RULES,
+        "record": found.record,
+        "opened": time_shown(found.record.opened),
+        "closed": "" if found.record.closed is None else found.record.state(),
+        "yields": _yields(found),
+        "failures": [
             (
                 one.check.replace("_", " "),
                 share_text(one.share),
@@ -80,13 +88,13 @@ def render_batch(
             )
             for one in found.failures
         ],
-        capability=[_row(one) for one in worst],
-        quantities=[_view(one) for one in shown],
-        left_out=len(worst) - len(shown),
-        counted=_counted(found),
-        seconds=_seconds(found),
-        time_text=time_text,
-    )
+        "capability": [_row(one) for one in worst],
+        "quantities": [_view(one) for one in shown],
+        "left_out": len(worst) - len(shown),
+        "counted": _counted(found),
+        "seconds": _seconds(found),
+        "time_text": time_text,
+    }
 
 
 def _yields(found: BatchSummary) -> list[tuple[str, str, str]]:

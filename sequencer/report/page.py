@@ -9,7 +9,7 @@ from functools import cache
 from importlib.resources import files
 from typing import Any
 
-from jinja2 import Environment, PackageLoader, StrictUndefined, Template
+from jinja2 import BaseLoader, Environment, PackageLoader, StrictUndefined, Template
 from markupsafe import Markup
 
 from sequencer.frozen import dataclass
@@ -99,7 +99,7 @@ def render(
     """Return the page. ``plots``: "auto", "all" or "none"; ``every_channel`` of a channel sweep, or the worst only."""
     every = plots == "all" or (plots == "auto" and len(runs) <= MOST_WITH_ALL_PLOTS)
     views = [
-        _run_view(run, at, plots=plots, every=every, every_channel=every_channel)
+        run_view(run, at, plots=plots, every=every, every_channel=every_channel)
         for at, run in enumerate(runs)
     ]
     tally = Counter(view.verdict.word for view in views)
@@ -120,7 +120,8 @@ def render(
     )
 
 
-def _run_view(run: StoredRun, at: int, *, plots: str, every: bool, every_channel: bool) -> RunView:
+def run_view(run: StoredRun, at: int, *, plots: str, every: bool, every_channel: bool) -> RunView:
+    """Return one run as it is printed; ``at`` is its place on the page, the rest as in `render`."""
     rows = run.results
     verdict = verdict_of(run)
     draw = every or (plots == "auto" and verdict.kind not in ("pass", "no limit"))
@@ -316,9 +317,14 @@ def as_printed(found: Any) -> Any:
 
 @cache
 def template(name: str) -> Template:
-    """Return a template in which everything that came from outside is escaped and spelt out."""
+    """Return a template of the report."""
+    return make_environment(PackageLoader("sequencer.report", "templates")).get_template(name)
+
+
+def make_environment(loader: BaseLoader) -> Environment:
+    """Return where templates are read, in which everything that came from outside is escaped and spelt out; with a result's words."""
     environment = Environment(
-        loader=PackageLoader("sequencer.report", "templates"),
+        loader=loader,
         autoescape=True,
         undefined=StrictUndefined,
         finalize=as_printed,
@@ -334,7 +340,7 @@ def template(name: str) -> Template:
         "bar": limit_bar,
         "rule": _rule,
     }
-    return environment.get_template(name)
+    return environment
 
 
 @cache

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 import click
 
-from drivers.trace import Direction, Exchange
 from sequencer.analysis.runs import find_run
+from sequencer.analysis.trace import sent_again
 from sequencer.problems import did_you_mean, listed, option_problem, printable
 from sequencer.results.store.place import find_place
 from sequencer.results.store.store import Store
@@ -53,29 +53,6 @@ def trace_command(
     for one, is_again in shown:
         click.echo(_as_json(one, is_again) if as_json else _line(one, is_again))
     return 0
-
-
-def sent_again(exchanges: Sequence[Exchange]) -> tuple[set[int], set[int]]:
-    """Return where messages stand that were sent again, and where all stands that is about faults.
-
-    A message is sent again if the same bytes went to the same instrument before, and that ended in a fault. About a fault are what
-    ended in it, the message before it, and that message sent again.
-    """
-    last_sent: dict[str, int] = {}
-    failed: set[tuple[str, bytes]] = set()
-    again, about = set[int](), set[int]()
-    for at, one in enumerate(exchanges):
-        if one.direction is Direction.SENT:
-            last_sent[one.instrument] = at
-            if (one.instrument, one.content) in failed:
-                failed.discard((one.instrument, one.content))
-                again.add(at)
-        if one.fault:
-            about.add(at)
-            if (sent := last_sent.get(one.instrument)) is not None:
-                about.add(sent)
-                failed.add((one.instrument, exchanges[sent].content))
-    return again, about | again
 
 
 def _instruments(run: str, there: Iterable[str], asked: tuple[str, ...]) -> set[str]:

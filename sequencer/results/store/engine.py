@@ -14,24 +14,33 @@ SERVER_S = 5
 """How long a server may take to answer a call."""
 OLDEST_SERVER = 13
 """The oldest PostgreSQL that a store is kept in, by its first number."""
+WATCHING_S = 20
+"""How long a server may work at one question of whoever watches."""
 
 
-def make_engine(place: StorePlace, *, power_safe: bool = True, read_only: bool = False) -> Engine:
-    """Return the engine of a place; nothing is opened yet. ``power_safe``, ``read_only`` (SQLite): as `open_file` has them."""
+def make_engine(
+    place: StorePlace, *, power_safe: bool = True, read_only: bool = False, watching: bool = False
+) -> Engine:
+    """Return the engine of a place; nothing is opened yet. ``power_safe``, ``read_only`` (SQLite): as `open_file` has them.
+
+    ``watching``: nothing can be written through it, to a server neither.
+    """
     if place.url is not None:
-        return _server_engine(place.url)
+        return _server_engine(place.url, watching=watching)
     path = place.path
     assert path is not None
     engine = create_engine(
         URL.create("sqlite", database=str(path)),
-        creator=lambda: open_file(path, power_safe=power_safe, read_only=read_only),
+        creator=lambda: open_file(path, power_safe=power_safe, read_only=read_only, watching=watching),
     )
     event.listen(engine, "begin", begin_file)
     return engine
 
 
-def _server_engine(url: URL) -> Engine:
+def _server_engine(url: URL, *, watching: bool) -> Engine:
     settings = f"-c lock_timeout={int(store_problems.LOCKED_S * 1000)}"
+    if watching:
+        settings += f" -c default_transaction_read_only=on -c statement_timeout={WATCHING_S * 1000}"
     # On a line that has died a send would wait for many minutes (ip(7), TCP_USER_TIMEOUT)
     line: dict[str, Any] = {"connect_timeout": SERVER_S, "tcp_user_timeout": int(2000 * SERVER_S)}
     # Not synchronous_commit=off, not even for what can be had again: a server that crashes then loses what it had acknowledged

@@ -10,11 +10,24 @@ from urllib.parse import quote
 from sequencer.results.store import problems as store_problems
 
 
-def open_file(path: Path, *, power_safe: bool = True, read_only: bool = False) -> sqlite3.Connection:
+def open_file(
+    path: Path, *, power_safe: bool = True, read_only: bool = False, watching: bool = False
+) -> sqlite3.Connection:
     """Return a connection that begins no transaction by itself: only so is a change of the schema part of one.
 
-    A write waits for the disk if ``power_safe``. ``read_only``: nobody writes, no file is made beside it. Raises sqlite3.Error.
+    A write waits for the disk if ``power_safe``. ``read_only``: nobody writes, no file is made beside it. ``watching``: others write, and
+    what they write is seen; this connection cannot. Raises sqlite3.Error.
     """
+    if watching:
+        # never immutable: beside a writer that shows rows of before, or none [measured]
+        address = f"file:{quote(str(path.absolute()))}?mode=ro"
+        return sqlite3.connect(
+            address,
+            uri=True,
+            timeout=store_problems.LOCKED_S,
+            isolation_level=None,
+            check_same_thread=False,
+        )
     # SQLite keeps its write-ahead log's index beside the file, unless it is told that nobody writes
     only = f"file:{quote(str(path.absolute()))}?mode=ro&immutable=1"
     connection = sqlite3.connect(

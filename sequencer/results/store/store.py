@@ -7,16 +7,16 @@ from collections.abc import Iterator, Sequence
 from contextlib import AbstractContextManager, ExitStack, contextmanager
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Self
+from typing import TYPE_CHECKING, Any, Self
 
-from sqlalchemy import ColumnElement, Connection, or_, select, text
+from sqlalchemy import ColumnElement, Connection, Select, or_, select, text
 
 from sequencer.results.bench_now import BenchNow
 from sequencer.results.line import BatchRecord, CheckSeconds
 from sequencer.results.model import NOT_ENDED, BenchInstrument, Confirmation, RunInput
 from sequencer.results.store import rows as store_rows
 from sequencer.results.store.bench_now import read_benches
-from sequencer.results.store.place import StorePlace
+from sequencer.results.store.place import OpenedFile, StorePlace
 from sequencer.results.store.problems import EmptyStore, StoreProblem
 from sequencer.results.store.query import (
     AT_ONCE,
@@ -76,6 +76,32 @@ class Store(StoreWriter):
             if found < SCHEMA_VERSION:
                 with store._doing("upgrade"):
                     prepare(store._engine, store._where)
+            undo.pop_all()
+        return store
+
+    @classmethod
+    def open_to_watch(cls, place: StorePlace) -> Self:
+        """Open the store at ``place``, which must be there and have this schema, so that nothing can be written and others may write."""
+        if place.path is not None and not place.path.is_file():
+            raise StoreProblem(
+                str(place), "there is no store here", "Name a folder that runs were written to."
+            )
+        store = cls(place, watching=True)
+        with ExitStack() as undo:
+            undo.callback(store.close)
+            with store._doing("open"), store._engine.connect() as connection:
+                found = schema_of(connection, store._where)
+            if found == 0:
+                raise EmptyStore(
+                    store._where, "the store is empty", "Name a folder or a store that runs were written to."
+                )
+            if found < SCHEMA_VERSION:
+                raise StoreProblem(
+                    store._where,
+                    f"the store has schema {found}, this sequencer reads {SCHEMA_VERSION}, and the page changes nothing",
+                    "Call 'sequencer results' on it once, which brings it to that.",
+                )
+            store._file = OpenedFile.of(place)
             undo.pop_all()
         return store
 
@@ -139,7 +165,17 @@ class Store(StoreWriter):
 
     def read_units(self) -> list[StoredUnit]:
         """Return every unit with its model as last named, by serial."""
-        query = select(units.c.serial, units.c.model).order_by(units.c.serial)
+        return self._read_units(select(units.c.serial, units.c.model).order_by(units.c.serial))
+
+    def find_units(self, beginning: str, *, limit: int) -> list[StoredUnit]:
+        """Return units whose serials begin so, at most ``limit``: those measured last first, or by serial where a beginning is given."""
+        query = select(units.c.serial, units.c.model).limit(limit)
+        if beginning:
+            alike = units.c.serial.startswith(beginning, autoescape=True)
+            return self._read_units(query.where(alike).order_by(units.c.serial))
+        return self._read_units(query.order_by(units.c.last_utc_s.desc(), units.c.serial))
+
+    def _read_units(self, query: Select[Any]) -> list[StoredUnit]:
         with self._doing("read"), self._engine.connect() as connection:
             return [StoredUnit(**row) for row in connection.execute(query).mappings()]
 

@@ -59,8 +59,10 @@ class StoreWriter:
         power_safe: bool = True,
         read_only: bool = False,
         fence: Fence | None = None,
+        watching: bool = False,
     ) -> None:
         self.fence = fence
+        self._watching = watching
         self._file: OpenedFile | None = None
         self._place = place
         self._where = str(place)
@@ -101,7 +103,12 @@ class StoreWriter:
         """SQLAlchemy's engine: for a server, for tables that must be made first, and for what is asked of the store."""
         from sequencer.results.store.engine import make_engine
 
-        return make_engine(self._place, power_safe=self._power_safe, read_only=self._read_only)
+        return make_engine(
+            self._place,
+            power_safe=self._power_safe,
+            read_only=self._read_only,
+            watching=self._watching,
+        )
 
     def close(self) -> None:
         """Let go of the store."""

@@ -11,7 +11,7 @@ import pytest
 from click.testing import CliRunner
 
 from drivers.trace import Direction, Exchange
-from sequencer.cli.looking_back.trace import sent_again
+from sequencer.analysis.trace import sent_again
 from sequencer.cli.main import main
 from sequencer.results.store.store import Store
 from sim.scpi.faults import Fault, FaultKind

@@ -1,0 +1,168 @@
+"""What is shown of a bench: in words, what it does, whether the unit may be touched, and what somebody should look at."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from datetime import date, datetime, timedelta
+
+from sequencer.analysis.verdict import Verdict, verdict_of
+from sequencer.frozen import dataclass
+from sequencer.results.bench_now import BenchNow, Doing
+from sequencer.results.store.store import Store
+from sequencer.units.format import time_text
+from sequencer.watch.asked import address
+
+SOON = timedelta(days=30)
+"""So long before a calibration runs out it is pointed at."""
+_STATES = {
+    "opening": "Opening the bench",
+    "measuring": "Measuring",
+    "waiting": "Waiting for a unit",
+    "asking": "Asks the operator",
+    "stopped": "Stopped: look at the bench",
+    "ended": "Not in use",
+}
+_KINDS = {"PASS": "pass", "FAIL": "fail", "NOT MEASURED": "not measured", "BENCH": "not measured"}
+_GONE = (
+    "How it was left nobody has read back. Treat the unit as on the air: remove its supply before you touch it. "
+    "The next command on this bench makes it safe first."
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Due:
+    """A calibration: what stands there of it, and whether it is pointed at ("overdue", "soon", or empty)."""
+
+    text: str
+    date: str
+    mark: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BenchView:
+    """One bench, as it is shown. ``safe`` is "in use", "safe", "not safe" or "not known"."""
+
+    anchor: str
+    title: str
+    where: str
+    station: str
+    simulated: bool
+    state: str
+    kind: str
+    doing: Doing
+    step: str
+    left: str
+    safe: str
+    safe_why: str
+    verdict: str
+    verdict_kind: str
+    dues: tuple[Due, ...]
+    wall: str
+
+    @property
+    def is_worked(self) -> bool:
+        """Whether a process works it, or did until it fell silent."""
+        return self.kind != "ended"
+
+
+VerdictOf = Callable[[str], str]
+"""Returns the verdict of a run by its name, in the words of a station's screen; empty where it has none."""
+
+
+def bench_views(benches: Iterable[BenchNow], today: date, verdict: VerdictOf) -> list[BenchView]:
+    """Return benches as they are shown: those that are worked first, by name, so that none jumps about."""
+    found = [_view(one, today, verdict) for one in benches]
+    return sorted(found, key=lambda one: (not one.is_worked, one.title, one.station, one.anchor))
+
+
+def find_verdict(store: Store) -> VerdictOf:
+    """Return who looks verdicts up in a store."""
+
+    def look_up(run: str) -> str:
+        found = store.read_run(run) if run else None
+        if found is None or found.status is None:
+            return ""
+        said = verdict_of(found, store.read_results(run, points=False))
+        without = "BENCH" if found.bench_safe is False else "NOT MEASURED"
+        return {Verdict.PASSED: "PASS", Verdict.FAILED: "FAIL"}.get(said, without)
+
+    return look_up
+
+
+def of_station(views: Iterable[BenchView], *, station: str, bench: str) -> BenchView | None:
+    """Return the bench that a wall screen shows: by its station, or by its own name; a bench that is worked before one that is not."""
+    if station:
+        return next((one for one in views if one.station == station), None)
+    return next((one for one in views if one.title == bench), None)
+
+
+def _view(now: BenchNow, today: date, verdict: VerdictOf) -> BenchView:
+    worked, doing = now.worked, now.doing
+    kind = "gone" if now.is_gone else "ended" if now.ended else doing.phase
+    safe, why = _safe(doing, kind)
+    word = doing.verdict
+    if not word and kind in ("ended", "waiting", "stopped") and doing.serial:
+        word = verdict(doing.run)
+    wall = {"station": worked.station} if worked.station else {"bench": worked.bench}
+    return BenchView(
+        anchor=f"bench-{worked.id}",
+        title=worked.bench,
+        where=worked.machine,
+        station=worked.station,
+        simulated=worked.simulated,
+        state="No sign any more" if kind == "gone" else _STATES[doing.phase],
+        kind=kind,
+        doing=doing,
+        step=_step(doing),
+        left=""
+        if doing.remaining_s is None or kind == "gone"
+        else f"about {time_text(doing.remaining_s)} left",
+        safe=safe,
+        safe_why=why,
+        verdict=word,
+        verdict_kind=_KINDS.get(word, "no limit"),
+        dues=tuple(_dues(doing, today)),
+        wall=address("/station", **wall),
+    )
+
+
+def _step(doing: Doing) -> str:
+    if not doing.check:
+        return ""
+    return f"{doing.check} ({doing.number} of {doing.checks})" if doing.checks else doing.check
+
+
+def _safe(doing: Doing, kind: str) -> tuple[str, str]:
+    """Return whether the unit may be touched, and what that rests on."""
+    why = doing.safe_why.removeprefix("The bench is safe: ")
+    if kind == "gone" and doing.safe is not True:
+        return "not known", _GONE
+    if doing.safe is True:
+        return "safe", why
+    if doing.safe is False:
+        return "not safe", why
+    if kind in ("measuring", "opening"):
+        return "in use", "The unit may be on the air. Do not touch it."
+    return "not known", "Nothing was read back yet."
+
+
+def _dues(doing: Doing, today: date) -> Iterable[Due]:
+    """Yield calibrations that ran out or soon will, else the next that does."""
+    dated = sorted((one.due, one.name.replace("_", " ")) for one in doing.calibrated)
+    pointed = [Due(text=name, date=due, mark=mark) for due, name in dated if (mark := _mark(due, today))]
+    yield from pointed
+    if not pointed and dated:
+        yield Due(text=dated[0][1], date=dated[0][0], mark="")
+
+
+def _mark(due: str, today: date) -> str:
+    try:
+        left = date.fromisoformat(due) - today
+    except ValueError:
+        return ""
+    return "overdue" if left < timedelta() else "soon" if left <= SOON else ""
+
+
+def today() -> date:
+    """Return the day, as this machine has it."""
+    return datetime.now().astimezone().date()

@@ -1,0 +1,102 @@
+"""The parts of pages that live, each worked out of the store: by the reader as it changes, and for a page as it is first shown."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from sequencer.results.queue.connect import NoQueue
+from sequencer.results.queue.seen import read_queue
+from sequencer.results.store.problems import StoreProblem
+from sequencer.results.store.store import Store
+from sequencer.watch.asked import Query, WrongAddress
+from sequencer.watch.benches import BenchView, bench_views, find_verdict, of_station, today
+from sequencer.watch.reader import Part
+from sequencer.watch.view import render
+
+MOST_JOBS = 200
+TOPICS = ("benches", "station", "queue")
+
+
+def topic_of(raw: bytes) -> str:
+    """Return which topic an address of the stream asks for. Raises WrongAddress."""
+    query = Query.read(raw, ("topic", "station", "bench"))
+    topic = query.needed("topic", "benches")
+    if topic not in TOPICS:
+        raise WrongAddress(f"There is no topic {topic[:40]!r}.", ", ".join(TOPICS))
+    if topic != "station":
+        return topic
+    station, bench = query.one("station"), query.one("bench")
+    if bool(station) == bool(bench):
+        raise WrongAddress("The address does not say which station.", "one of station=… and bench=…")
+    return f"station\n{station}\n{bench}"
+
+
+def part_of(topic: str) -> Part:
+    """Return who works a topic out."""
+    if topic == "benches":
+        return benches_part
+    if topic == "queue":
+        return queue_part
+    _, station, bench = topic.split("\n")
+    return lambda store: station_part(store, station=station, bench=bench)
+
+
+def trouble_part(problem: StoreProblem) -> str:
+    """Return what stands in place of a part as long as the store cannot be read."""
+    return render("trouble_part.html", what=problem.what, next_move=problem.next_move)
+
+
+def views_now(store: Store) -> list[BenchView]:
+    """Return the benches as they are shown now."""
+    return bench_views(store.read_benches(), today(), find_verdict(store))
+
+
+def benches_part(store: Store) -> str:
+    """Return the benches."""
+    views = views_now(store)
+    return render(
+        "benches_part.html",
+        simulated=simulated_in(views),
+        worked=[one for one in views if one.is_worked],
+        rest=[one for one in views if not one.is_worked],
+    )
+
+
+def station_part(store: Store, *, station: str, bench: str) -> str:
+    """Return what a screen on the wall shows of one station."""
+    found = of_station(views_now(store), station=station, bench=bench)
+    simulated = simulated_in([found]) if found is not None else ""
+    return render("station_part.html", one=found, named=station or bench, simulated=simulated)
+
+
+def queue_part(store: Store) -> str:
+    """Return what waits for a bench, who has what, and what is over."""
+    return render("queue_part.html", **read_jobs(store))
+
+
+def read_jobs(store: Store) -> dict[str, Any]:
+    """Return the queue beside the store; without one, why there is none."""
+    if store.place.url is None:
+        return {
+            "queue": None,
+            "why": "This store is a file, and jobs for many benches need one in PostgreSQL that they share.",
+        }
+    try:
+        found = read_queue(store.place, most=MOST_JOBS)
+    except NoQueue:
+        return {
+            "queue": None,
+            "why": "There is no queue beside this store: 'sequencer jobs set-up' makes one.",
+        }
+    return {"queue": found, "why": ""}
+
+
+def simulated_in(views: Sequence[BenchView]) -> str:
+    """Return what the strip of a page of benches says; empty where none is simulated."""
+    count = sum(one.simulated for one in views)
+    if not count:
+        return ""
+    if count == len(views):
+        return "no bench here measures a real unit"
+    return f"{count} of these {len(views)} benches measure no real unit, and are marked"
