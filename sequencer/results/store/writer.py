@@ -296,7 +296,9 @@ class StoreWriter:
         if path is None:
             return ServerConnections(self._engine)
         return FileConnections(
-            lambda: open_file(path, power_safe=self._power_safe, read_only=self._read_only)
+            lambda: open_file(
+                path, power_safe=self._power_safe, read_only=self._read_only, watching=self._watching
+            )
         )
 
     def _prepare(self) -> None:
