@@ -31,6 +31,7 @@ WRITTEN = (
     "unattended",
     "line",
     "batches",
+    "watch",
     "gauge-and-risk",
     "stopping",
     "interrupted",

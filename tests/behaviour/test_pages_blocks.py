@@ -82,7 +82,7 @@ def _install(folder: Path, site: Path) -> None:
 def _can_be_run(options: dict[str, Any], words: list[str]) -> bool:
     """Say whether a command stays within the simulation, ends by itself, and asks nobody."""
     if (
-        words[0] == "simulate"
+        words[0] in ("simulate", "watch")
         or any(re.fullmatch(r"[A-Z]{3,}", word) for word in words)
         or "--store" in words
     ):

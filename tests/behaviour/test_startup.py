@@ -113,6 +113,7 @@ def test_help_imports_nothing_of_the_engine(command: tuple[str, ...], tmp_path: 
         "sequencer.cli.station.options",
         "sequencer.cli.unattended",
         "sequencer.cli.unattended.options",
+        "sequencer.cli.watch_options",
         "sequencer.problems",
         "sequencer.run",
         "sequencer.run.interrupt",  # of the standard library alone

@@ -5,6 +5,7 @@ Rules of accessibility: axe-core 4.14.1 (WCAG 2.2 level A and AA, and its best p
 
 from __future__ import annotations
 
+import sqlite3
 import threading
 from collections.abc import Iterator
 from contextlib import closing
@@ -51,6 +52,8 @@ PAGES = (
         "/sign-in?next=%2Fruns",
     ),
 )
+PATIENCE_MS = 100_000
+"""How long a condition is waited for on a busy machine; it is there after a second."""
 DARK = ("/", "/runs", "/batch?batch=trial", "/station?station=Line+2")
 _RULES = "{runOnly: ['wcag2a', 'wcag2aa', 'wcag21aa', 'wcag22aa', 'best-practice']}"
 
@@ -141,6 +144,9 @@ def page(place: StorePlace) -> Iterator[Served]:
 def browser() -> Iterator[Any]:
     """A real browser."""
     with real_browser() as found:
+        from playwright.sync_api import expect
+
+        expect.set_options(timeout=PATIENCE_MS)
         yield found
 
 
@@ -150,6 +156,7 @@ class Looked:
     def __init__(self, browser: Any, *, scheme: str = "light", width: int = 1280, zone: str = "UTC") -> None:
         size = {"width": width, "height": 900}
         self.context = browser.new_context(viewport=size, color_scheme=scheme, timezone_id=zone)
+        self.context.set_default_timeout(PATIENCE_MS)
         self.page = self.context.new_page()
         self.hosts: set[str] = set()
         self.errors: list[str] = []
@@ -228,7 +235,7 @@ def test_a_bench_is_followed_while_it_works_and_through_a_restart(
             expect(looked.page.locator("#lost")).to_be_visible()
             teller.tell(fault="power_meter: no answer within 2 s", fault_at=datetime.now().astimezone())
             page.start()
-            expect(card).to_contain_text("no answer within 2 s", timeout=20_000)
+            expect(card).to_contain_text("no answer within 2 s")
             expect(looked.page.locator("#lost")).to_be_hidden()
         expect(looked.page.locator("#rest")).to_contain_text("Bench 7")
         assert looked.page.locator("article", has_text="Bench 7").count() == 0
