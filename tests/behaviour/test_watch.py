@@ -271,20 +271,21 @@ def test_a_wall_screen_shows_the_verdict_and_says_it_once(
 
 def test_a_page_that_nobody_sees_gives_its_connection_back(browser: Any, page: Served) -> None:
     """Hidden, it ends its stream, of which a browser holds six to a server; seen again, it opens one."""
-    before = page.app.pages.count
+    gone = threading.Event()
+    while page.app.pages.count:  # those of the tests before
+        gone.wait(0.02)
     with Looked(browser) as looked:
         looked.page.goto(page.address + "/")
         looked.page.wait_for_function("() => document.body.dataset.n")
-        assert page.app.pages.count == before + 1
+        assert page.app.pages.count == 1
         hide = "(how) => {{ Object.defineProperty(document, 'hidden', {{value: how, configurable: true}}); {} }}".format(
             "document.dispatchEvent(new Event('visibilitychange'));"
         )
         looked.page.evaluate(hide, True)
-        gone = threading.Event()
-        while page.app.pages.count > before:
+        while page.app.pages.count:
             gone.wait(0.02)
         looked.page.evaluate(hide, False)
-        while page.app.pages.count == before:
+        while not page.app.pages.count:
             gone.wait(0.02)
 
 
