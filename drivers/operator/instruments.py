@@ -77,6 +77,7 @@ class Operated(Generic[R]):
         self._hand = hand
         self._twin: Any = twin
         self._last: dict[str, float] = {}
+        self._looked: tuple[Dial, Callable[[Any], Reading] | None] | None = None
         self._is_unkeyed = False
 
     def open(self) -> Identity:
@@ -120,6 +121,7 @@ class Operated(Generic[R]):
     def _read(self, what: str, dial: Dial, look: Callable[[Any], Reading] | None = None) -> Reading:
         """Ask for a reading; ``look`` reads the simulated twin for the prompt."""
         key = f"{what}, {dial.quantity}"
+        self._looked = dial, look
         seen = self._seen(dial, look)
         if self._is_unkeyed:  # no leap beside a reading with PTT pressed is a slip
             return self._prompter.read(
@@ -140,6 +142,10 @@ class Operated(Generic[R]):
         if reading.number is not None:
             self._last[key] = reading.number
         return reading
+
+    def glance(self) -> str:
+        """Return what a simulated dial shows now of what was read last, for somebody who watches it; empty for a real one."""
+        return "" if self._looked is None else self._seen(*self._looked)
 
     def _seen(self, dial: Dial, look: Callable[[Any], Reading] | None) -> str:
         if self._twin is None or look is None:

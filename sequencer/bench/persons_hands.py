@@ -6,7 +6,10 @@ from collections.abc import Callable
 from functools import partial
 from typing import Literal
 
+from drivers.operator.instruments import Operated
+from drivers.roles import Instrument
 from sequencer.bench.parts import BenchParts
+from sequencer.inputs.bench import BenchFile
 from sequencer.safety.loss import HandPath
 from sequencer.safety.remembered.cables import Connection
 
@@ -15,6 +18,14 @@ class PersonsHands:
     """A bench with somebody at it."""
 
     parts: BenchParts
+    bench: BenchFile
+    instruments: dict[str, Instrument]
+
+    def glance(self, role: str) -> str:
+        """Return what the simulated dial of a person's instrument in ``role`` shows now; empty where a real one does."""
+        named = self.bench.with_role(role)
+        dial = self.instruments.get(named[0]) if named is not None else None
+        return dial.glance() if isinstance(dial, Operated) else ""
 
     def find_turner(self, preset: str) -> Callable[[float], None] | None:
         """Return what turns a simulated trimmer by a share of a turn; None on a real bench, where a person has a screwdriver.

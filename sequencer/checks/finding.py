@@ -67,7 +67,8 @@ class Conditions:
     results table and overwrites none; ``enter`` asks a person for a reading (its name, what to read, on which dial) and returns it
     with how it was given; ``make_connection_anew`` has a person do what a text says to the unit's connection, with the unit neither keyed
     nor fed (transmit side only; raises NotConfirmed); ``identities`` says who answered on the bench. ``live`` is who turns presets, None
-    where nobody is there; ``find_turner`` returns what turns the simulated trimmer of a name, on a simulated bench that has it.
+    where nobody is there; ``find_turner`` returns what turns the simulated trimmer of a name, on a simulated bench that has it, and
+    ``glance`` what the simulated dial of a person's instrument in a role shows.
     ``keep_found`` keeps what a fault in the rest of the check must not take away; ``warn`` tells what must be known now. ``read_preset``
     and ``write_preset`` are of a setting that the unit stores, by its name; written with PTT released, and read back.
     ``model`` is the unit's model file, where one was chosen. ``find_earlier`` returns what the store holds of a serial on this bench, of
@@ -99,6 +100,7 @@ class Conditions:
     keep_found: Callable[[Iterable[Finding]], None] = field(default=lambda findings: None)
     find_earlier: Callable[[str, str], OwnHistory] = _no_history
     results_so_far: Callable[[], Sequence[Result]] = tuple
+    glance: Callable[[str], str] = field(default=lambda role: "")
     find_turner: Callable[[str], Callable[[float], None] | None] = field(default=lambda preset: None)
     repeat: Callable[[InstrumentFault], bool] = field(default=lambda fault: False)
 

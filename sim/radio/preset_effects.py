@@ -1,7 +1,8 @@
 """What presets do to a unit: the specimen as it behaves with each of them where it stands.
 
 A gain, a level or a limit goes in decibels along the travel. What is tuned follows a single resonance, 1/(1 + x²) in power; a balance
-leaks with the distance from its null, above a floor that stays. Textbook forms, from memory.
+leaks with the distance from its null, above a floor that stays; off the middle of a discriminator the second harmonic grows with the
+distance (a curved characteristic is a parabola there), beside what else is distorted. Textbook forms, from memory.
 """
 
 from __future__ import annotations
@@ -19,12 +20,15 @@ def as_adjusted(specimen: Specimen, positions: Mapping[str, float]) -> Specimen:
     """Return the specimen as it behaves with its presets at ``positions``, 0 to 1 of their travel."""
     changes_db: dict[str, float] = {}
     error_ppm = loss_db = leak = image = 0.0
+    bent_percent = specimen.receiver.distortion_percent
     for name, preset in specimen.presets.items():
         change = preset.effect(positions[name])
         if preset.acts_on == "frequency":
             error_ppm += change * preset.span_ppm
         elif preset.acts_on == "front_end":
             loss_db += min(10.0 * log10(1.0 + (change / _TUNED_WIDTH) ** 2), abs(preset.span_db))
+        elif preset.acts_on == "discriminator":
+            bent_percent = hypot(bent_percent, change * preset.span_percent)
         elif preset.acts_on == "carrier_balance":
             leak = hypot(leak, change)
         elif preset.acts_on == "sideband_balance":
@@ -40,6 +44,7 @@ def as_adjusted(specimen: Specimen, positions: Mapping[str, float]) -> Specimen:
         receiver=replace(
             changed.receiver,
             noise_figure_db=changed.receiver.noise_figure_db + loss_db,
+            distortion_percent=bent_percent,
         ),
         transmitter=replace(
             changed.transmitter, frequency_error_ppm=changed.transmitter.frequency_error_ppm + error_ppm

@@ -27,6 +27,7 @@ ActsOn = Literal[
     "sideband_balance",
     "bias",
     "audio",
+    "discriminator",
 ]
 ACTS_ON: tuple[ActsOn, ...] = get_args(ActsOn)
 CURVES = ("straight", "saturated", "hump", "dead")
@@ -36,12 +37,12 @@ CURVES = ("straight", "saturated", "hump", "dead")
 class Preset:
     """One preset. ``position`` is where it stands, 0 to 1 of its travel; at ``right`` the unit is as its other sections say.
 
-    ``right`` outside 0 to 1 lies beyond an end stop. ``span_db`` is what the whole travel changes (of a frequency: ``span_ppm``; of
-    what is tuned or balanced, ``front_end``, ``carrier_balance`` and ``sideband_balance``: how far down the far end is). ``turns`` is
-    the screw's whole travel, ``backlash`` the share of it that is lost when the direction changes, ``reversed`` a screw that lowers
-    clockwise. ``also`` is what share of its change it makes on other presets' quantities. A ``stored`` one takes ``lowest`` to
-    ``highest``, of which the position is a share, and has no screw; ``curve`` is how its effect follows: saturated above the middle,
-    a hump with its top at 0.6, or dead.
+    ``right`` outside 0 to 1 lies beyond an end stop. ``span_db`` is what the whole travel changes; of a frequency ``span_ppm``, of
+    FM's discriminator, whose distortion it is, ``span_percent``; of what is tuned or balanced, ``front_end``, ``carrier_balance`` and
+    ``sideband_balance``: how far down the far end is. ``turns`` is the screw's whole travel, ``backlash`` the share of it that is lost
+    when the direction changes, ``reversed`` a screw that lowers clockwise. ``also`` is what share of its change it makes on other
+    presets' quantities. A ``stored`` one takes ``lowest`` to ``highest``, of which the position is a share, and has no screw; ``curve``
+    is how its effect follows: saturated above the middle, a hump with its top at 0.6, or dead.
     """
 
     acts_on: ActsOn
@@ -50,6 +51,7 @@ class Preset:
     right: float = 0.5
     span_db: float = 6.0
     span_ppm: float = 60.0
+    span_percent: float = 40.0
     turns: float = 1.0
     backlash: float = 0.0
     reversed: bool = False
@@ -64,7 +66,7 @@ class Preset:
         require(0.0 <= self.position <= 1.0, "position", self.position, "0 to 1")
         require(-1.0 <= self.right <= 2.0, "right", self.right, "-1 to 2")
         require_positive(self, "turns")
-        require_not_negative(self, "backlash")
+        require_not_negative(self, "backlash", "span_percent")
         require_finite(self, "span_db", "span_ppm")
         require(self.backlash < 1.0, "backlash", self.backlash, "below 1")
         require(self.lowest < self.highest, "lowest", self.lowest, "below highest")

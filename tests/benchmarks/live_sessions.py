@@ -21,6 +21,7 @@ from pathlib import Path
 
 from sequencer.frozen import dataclass
 from tests.support.at_terminal import AtTerminal
+from tests.support.desk import ROOT, by_hand
 
 UP, DOWN, LEFT, RIGHT, ENTER = b"\x1b[A", b"\x1b[B", b"\x1b[D", b"\x1b[C", b"\r"
 COARSE, FINE = 0.1, 0.01  # of a turn, as the keys are
@@ -49,8 +50,9 @@ BAR = """meter:
 class Kind:
     """A preset: how the specimen has it, what the sequence says of it, which result tells, and how long a turn takes to show.
 
-    ``peaking`` is the turn by which a best is looked for, ``past_db`` what is clearly past it,
-    ``least`` what it comes to; ``unit`` what else the specimen's file says, ``first`` what is done before.
+    ``peaking`` is the turn by which a best is looked for, ``past`` what is clearly past it, in its unit,
+    ``least`` and ``most`` what it comes to; ``unit`` what else the specimen's file says, ``first`` what is done before. Of a ``dial`` that
+    the person reads these are what it shows where the preset stands right.
     """
 
     trimmer: str
@@ -58,8 +60,10 @@ class Kind:
     quantity: str
     follow_s: float = 0.7
     peaking: float = FINE
-    past_db: float = 1.5
+    past: float = 1.5
     least: float = -math.inf
+    most: float = math.inf
+    dial: tuple[float, float] | None = None
     unit: str = ""
     first: str = ""
 
@@ -132,7 +136,7 @@ KINDS: Mapping[str, Kind] = {
         entry="of: sinad, level: -118 dBm, turn: L3, to: maximum",
         quantity="SINAD, analyser",
         peaking=0.04,
-        past_db=3.0,
+        past=3.0,
         least=9.0,
     ),
     "audio": Kind(
@@ -140,7 +144,57 @@ KINDS: Mapping[str, Kind] = {
         entry="of: audio_output, load: 8 ohm, turn: RV5, to: 0.5 W, within: 50 mW",
         quantity="audio output power",
     ),
+    "distortion": Kind(
+        trimmer="acts_on: discriminator, position: 0.3, right: 0.5, span_percent: 50 %",
+        entry="of: receive_distortion, level: -47 dBm, turn: T5, to: minimum",
+        quantity="receive distortion",
+        peaking=0.02,
+        past=1.2,
+        most=3.0,
+    ),
+    "loudspeaker": Kind(
+        trimmer="acts_on: discriminator, position: 0.65, right: 0.5, span_percent: 50 %, reversed: true, backlash: 0.01",
+        entry="of: audio_output, quantity: distortion, turn: T5, to: minimum",
+        quantity="audio output distortion",
+        peaking=0.02,
+        past=1.2,
+        most=3.0,
+    ),
+    "dial": Kind(
+        trimmer="acts_on: power, position: 0.3, right: 0.6, span_db: 8 dB, backlash: 0.04",
+        entry="of: carrier_power, turn: RV4, to: 3.8 W, within: 0.2 W",
+        quantity="carrier power",
+        dial=(3.6, 3.8),  # mW, behind the 30.1 dB of the path
+    ),
 }
+
+
+class Watching:
+    """Turns by keys, by what the simulated dial shows that stands beside the screen's words, and keeps where that stands right."""
+
+    def __init__(self, run: AtTerminal, kind: Kind) -> None:
+        assert kind.dial is not None
+        self._run = run
+        self._low, self._high = kind.dial
+        self.steps = 0
+
+    def adjust(self) -> None:
+        """Turn up while it shows too little, down while it shows too much."""
+        until_s, right = time.monotonic() + MOST_S, 0
+        while time.monotonic() < until_s:
+            for _ in range(4):
+                self._run.more()
+            shown = re.search(r"simulated\s+dial:\s+([0-9.]+)\s+mW", self._run.screen.text)
+            if shown is None:  # PTT rests
+                continue
+            right = right + 1 if self._low <= float(shown[1]) <= self._high else 0
+            if right == 2:
+                self._run.type(ENTER)
+                return
+            if not right:
+                self._run.type(RIGHT if float(shown[1]) < self._low else LEFT)
+                self.steps += 1
+        self._run.type(b"s")
 
 
 class Hand:
@@ -150,7 +204,7 @@ class Hand:
         self._run = run
         self._follow_s = kind.follow_s
         self._peaking = kind.peaking
-        self._past_db = kind.past_db
+        self._past = kind.past
         self._sign = 1.0
         self._step = COARSE
         self._to_go: float | None = None
@@ -204,7 +258,7 @@ class Hand:
         """Turn on until it is clearly past the best, and back; the second time round keep it at the best."""
         if self._is_coming_back:
             self._is_coming_back = behind > NEAR_BEST
-        elif behind > self._past_db:
+        elif behind > self._past:
             self._sign, self._is_coming_back = -self._sign, True
             self._times_back += 1
         if self._times_back >= 2 and not self._is_coming_back:
@@ -229,6 +283,8 @@ def session(name: str, folder: Path, *, columns: int = 60) -> tuple[str, bool]:
         f"{UNIT}{kind.unit}presets:\n  {name}: {{{kind.trimmer}}}\n", encoding="utf-8"
     )
     bench = Path("sim/bench.yaml").read_text(encoding="utf-8")
+    if kind.dial is not None:
+        bench = by_hand(bench, ["power_meter"]).replace(f"unit: {ROOT}/sim/units", "unit: units")
     (folder / "bench.yaml").write_text(bench, encoding="utf-8")
     (folder / "adjust.yaml").write_text(
         f"sequence: Adjust {name}\nchannels: plans/cept-40.yaml\nmode: FM\nsupply: 13.2 V\nrated_power: 13 W\n"
@@ -239,22 +295,35 @@ def session(name: str, folder: Path, *, columns: int = 60) -> tuple[str, bool]:
     began_s = time.monotonic()
     run = AtTerminal([*words, "--confirmed", "--folder", str(folder)], columns=columns)
     try:
-        run.wait_until(lambda screen: "Enter begins" in screen)
+        _type_dials(run, until="Enter begins")
         run.type(ENTER)
         run.wait_until(lambda screen: "Without a key" in screen)
-        hand = Hand(run, kind)
+        hand = Hand(run, kind) if kind.dial is None else Watching(run, kind)
         hand.adjust()
+        if kind.dial is not None:
+            _type_dials(run, until="The bench is safe")
         status = run.end()
     finally:
         run.close()
     found = {one["stage"]: one for one in _rows(folder) if one["quantity"] == kind.quantity}
     told = [f"{stage} {found[stage]['value'][:8]} {found[stage]['decision']}" for stage in found]
     wrong = _wrong(run, status)
-    if len(found) == 2 and float(found["as left"]["value"]) < kind.least:
-        wrong.append(f"below {kind.least:g}")
+    if len(found) == 2 and not kind.least <= float(found["as left"]["value"]) <= kind.most:
+        wrong.append(f"not {kind.least:g} to {kind.most:g}")
     took_s = time.monotonic() - began_s
     line = f"{name:10} {'; '.join(told):60} {hand.steps:3} turns {took_s:4.0f} s status {status} {'; '.join(wrong)}"
     return line, not wrong and len(found) == 2 and found["as left"]["decision"] != "fail"
+
+
+def _type_dials(run: AtTerminal, *, until: str) -> None:
+    """Type what each simulated dial shows, and done where that is asked for, until the words ``until`` come."""
+    since, until_s = len(run.text), time.monotonic() + MOST_S
+    while until not in run.text[since:] and time.monotonic() < until_s and run.more():
+        asked = " ".join(run.text[since:].split())
+        dial = re.search(r"\(simulated dial: ([^)]*)\): ?$", asked)
+        if dial is not None or asked.endswith("Type done when it is so:"):
+            since = len(run.text)
+            run.type((dial[1] if dial is not None else "done").encode() + ENTER)
 
 
 def _rows(folder: Path) -> list[dict[str, str]]:

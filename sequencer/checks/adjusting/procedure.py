@@ -140,7 +140,7 @@ class Adjusting:
             transmits=isinstance(pace, TransmitPace),
             turn_by=self._conditions.find_turner(one.name),
             prepare=reader.prepare,
-            watched=reader.watched,
+            watched=lambda: reader.watched and f"{reader.watched}{self._conditions.glance(reader.role)}",
             too_much=told_too_much(one, self._conditions),
         )
         self._rest()  # who reads what is to be turned takes their time

@@ -189,7 +189,7 @@ class Turning:
         transmits: bool = True,
         turn_by: Callable[[float], None] | None = None,
         prepare: Callable[[], object] = lambda: None,
-        watched: str = "",
+        watched: Callable[[], str] = lambda: "",
         too_much: Callable[[float], str] = lambda figure: "",
     ) -> None:
         self._too_much = too_much
@@ -264,7 +264,7 @@ class Turning:
         self._once_more = False
         if reading.number is not None:
             self._trend.add(self._pace.now_s(), reading.number)
-        note = "" if reading.number is not None else self._watched or reading.state.value
+        note = "" if reading.number is not None else self._watched() or reading.state.value
         press = self._person.show(self._view(reading.number, note=note))
         left_s = PERIOD_S - (self._pace.now_s() - began_s)
         if left_s > 0.0 and press not in (Press.KEEP, Press.SKIP, Press.BACK):

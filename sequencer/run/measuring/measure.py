@@ -330,6 +330,7 @@ class Measurer:
             read_preset=self._bench.safe.read_preset,
             write_preset=self._bench.safe.write_preset,
             warn=lambda text: self._state.tell(Warned(text=text)),
+            glance=self._bench.glance,
             find_turner=self._bench.find_turner,
             repeat=partial(self._repeat_part, step),
         )
