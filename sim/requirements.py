@@ -1,14 +1,24 @@
-"""The checks that specimen values share: what is wrong, found and allowed, in the words the file reader expects."""
+"""The checks that specimen values share: of which field, what was found and what is allowed, for whoever reads the file to say where."""
 
 from __future__ import annotations
 
 from math import isfinite
 
 
+class NotAllowed(ValueError):
+    """What a field was given, and what it may be."""
+
+    def __init__(self, field_name: str, found: object, allowed: str) -> None:
+        self.field_name = field_name
+        self.message = f"{field_name}: {found} is not allowed"
+        self.allowed = allowed
+        super().__init__(f"{self.message}; allowed: {allowed}")
+
+
 def require(holds: bool, field_name: str, found: object, allowed: str) -> None:
-    """Raise ValueError that names the field, what was found and what is allowed, unless it holds."""
+    """Raise NotAllowed, which names the field, what was found and what is allowed, unless it holds."""
     if not holds:
-        raise ValueError(f"{field_name}: {found} is not allowed; allowed: {allowed}")
+        raise NotAllowed(field_name, found, allowed)
 
 
 def require_positive(owner: object, *names: str) -> None:

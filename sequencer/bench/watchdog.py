@@ -64,6 +64,11 @@ def watchdog_line(bench: BenchFile, profiles: Mapping[str, Any]) -> str:
     )
 
 
+def warns(bench: BenchFile, profiles: Mapping[str, Any]) -> bool:
+    """Say whether `watchdog_line` is a warning: nothing releases PTT while this program hangs, or not before it is ended."""
+    return bool(watchdog_line(bench, profiles)) and not any(way.shared for way in ways_of(bench, profiles))
+
+
 def unproved_line(ways: tuple[Way, ...], said: str) -> str:
     """Return what becomes of a pressed PTT if this program hangs, once it was seen that nothing answers a second connection."""
     then = "; ".join(_said(replace(way, shared=False)) for way in ways)

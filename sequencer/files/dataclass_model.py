@@ -14,7 +14,18 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from enum import Enum
 from pathlib import Path
-from typing import Annotated, Any, Literal, TypeVar, Union, get_args, get_origin, get_type_hints
+from typing import (
+    Annotated,
+    Any,
+    Literal,
+    Protocol,
+    TypeVar,
+    Union,
+    get_args,
+    get_origin,
+    get_type_hints,
+    runtime_checkable,
+)
 
 from pydantic import Field, PrivateAttr, create_model, model_validator
 
@@ -38,7 +49,7 @@ class DataclassModel(FileModel):
         except (FieldProblem, FieldProblems):
             raise
         except (ValueError, TypeError) as error:
-            raise _pointed(str(error), type(self)) from error
+            raise _pointed(error, type(self)) from error
         return self
 
     def value(self) -> Any:
@@ -50,11 +61,25 @@ class DataclassModel(FileModel):
         return _class_of(type(self))(**{name: _unwrapped(getattr(self, name)) for name in names})
 
 
-def _pointed(text: str, model: type[DataclassModel]) -> FieldProblem:
-    """Return the complaint of a dataclass at the field it names first (``level_v: 3 is not allowed``)."""
-    field = model.model_fields.get(text.partition(":")[0])
-    message, _, allowed = text.partition("; allowed: ")
-    return FieldProblem(message, at=(field.alias,) if field and field.alias else (), allowed=allowed)
+@runtime_checkable
+class NamesField(Protocol):
+    """An error by which a dataclass's own check (``__post_init__``) says which field is wrong, and what it may be.
+
+    `sim` and `drivers`, which import nothing of the engine, have such errors of their own.
+    """
+
+    field_name: str
+    message: str
+    allowed: str
+
+
+def _pointed(error: Exception, model: type[DataclassModel]) -> FieldProblem:
+    """Return the complaint of a dataclass, at the field that it names; of another error at the dataclass's own place."""
+    if not isinstance(error, NamesField):
+        return FieldProblem(str(error))
+    field = model.model_fields.get(error.field_name)
+    at = (field.alias,) if field is not None and field.alias else ()
+    return FieldProblem(error.message, at=at, allowed=error.allowed)
 
 
 _CLASSES: dict[type[DataclassModel], type[Any]] = {}

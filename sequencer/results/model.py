@@ -129,6 +129,25 @@ class RunRecord:
     attempt: int = 0
     retest_reason: str = ""
 
+    @property
+    def was_interrupted(self) -> bool:
+        """Whether a person, or the system, stopped it."""
+        return is_interrupted(self.outcome)
+
+
+INTERRUPTED = "interrupted"
+"""How the outcome of a run begins that a person, or the system, has stopped: the store's own word, written and read here alone."""
+
+
+def interrupted_by(what: str) -> str:
+    """Return the outcome of a run that was stopped by ``what``: a signal's name, or what asked for it."""
+    return f"{INTERRUPTED} ({what})"
+
+
+def is_interrupted(outcome: str) -> bool:
+    """Say whether an outcome is one of `interrupted_by`."""
+    return outcome.startswith(INTERRUPTED)
+
 
 NOT_ENDED = "not ended"
 """The outcome of a run that goes on, or was cut short without a word."""

@@ -15,7 +15,7 @@ from sequencer.checks.finding import Finding
 from sequencer.checks.live import LivePerson
 from sequencer.planning.plan import Plan
 from sequencer.planning.step import Step
-from sequencer.results.model import Result
+from sequencer.results.model import Result, interrupted_by
 from sequencer.run.bench_health.doubted import BEFORE_ALL, doubt_results, is_changed, is_sound
 from sequencer.run.bench_health.simulated import refused_as_simulated
 from sequencer.run.events import CheckEnded, CheckStarted, Listener, RunEnded, StepTaken, Warned
@@ -112,7 +112,7 @@ class Runner:
             how = ""
         state = self._close()
         if stopper.requests:
-            how = f"interrupted ({stopper.signal_name})"
+            how = interrupted_by(stopper.signal_name)
             self._state.raise_status(ExitStatus.INTERRUPTED)
         else:
             self._owed.count(how, self._state)

@@ -116,7 +116,10 @@ def _options(command: click.Command, path: str = "") -> Iterator[tuple[str, clic
     for one in command.params:
         yield f"{path} {one.name}", one
     if isinstance(command, click.Group):
-        for name, inner in command.commands.items():
+        context = click.Context(command)
+        for name in command.list_commands(context):
+            inner = command.get_command(context, name)
+            assert inner is not None
             yield from _options(inner, f"{path} {name}")
 
 

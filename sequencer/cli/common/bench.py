@@ -34,10 +34,11 @@ def watchdog_lines(plan: Plan, *, warnings_only: bool = False) -> list[str]:
     """Return what becomes of a pressed PTT if this program hangs; nothing for a simulated bench or a sequence that keys nothing."""
     if not any(step.side == "transmit" for step in plan.steps):
         return []
-    from sequencer.bench.watchdog import watchdog_line
+    from sequencer.bench.watchdog import warns, watchdog_line
 
-    line = watchdog_line(plan.bench.bench, plan.bench.profiles)
-    return [printable(line)] if line and (line.startswith("warning") or not warnings_only) else []
+    on = plan.bench.bench, plan.bench.profiles
+    line = watchdog_line(*on)
+    return [printable(line)] if line and (not warnings_only or warns(*on)) else []
 
 
 def loss_lines(plan: Plan, *, old_only: bool = False) -> list[str]:

@@ -16,6 +16,7 @@ from sequencer.frozen import dataclass
 from sequencer.planning.plan import Plan
 from sequencer.problems import FileProblems, about_file, printable
 from sequencer.results.journal import read_head, read_journal
+from sequencer.results.model import is_interrupted
 from sequencer.results.store.place import find_place
 from sequencer.run.keeping.inputs import input_hashes
 from sequencer.run.keeping.journals import Glance, glance, is_held, journals
@@ -98,7 +99,7 @@ def carried_on(book: SeriesBook, prepared: Prepared, timetable: Timetable, serie
                 raise _goes_on(seen)
             if (ended := _ended(seen, made)) is not None:
                 done[number] = ended
-            elif not seen.outcome or seen.outcome.startswith("interrupted"):
+            elif not seen.outcome or is_interrupted(seen.outcome):
                 rest[number] = seen
     what = "run" if series.units is None else "unit"
     return CarriedOn(

@@ -56,7 +56,11 @@ def _into_wal(connection: sqlite3.Connection) -> None:
         try:
             connection.execute("PRAGMA journal_mode = WAL")
         except sqlite3.OperationalError as error:
-            if "locked" not in str(error) or monotonic() > until_s:
+            # the lower byte is the kind of an extended code (SQLite, "Result and Error Codes")
+            if (
+                error.sqlite_errorcode & 0xFF not in {sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED}
+                or monotonic() > until_s
+            ):
                 raise
             sleep(0.01)
         else:

@@ -16,9 +16,8 @@ from sequencer.bench.tape import Taped
 from sequencer.frozen import dataclass
 from sequencer.planning.plan import Plan
 from sequencer.problems import about_file
-from sequencer.results.model import NOT_ENDED
+from sequencer.results.model import INTERRUPTED, NOT_ENDED
 from sequencer.run.replay.source import Source
-from sequencer.run.replay.through import INTERRUPTED
 from sequencer.run.resuming.resume import note_in
 
 

@@ -46,7 +46,7 @@ class Source:
     @property
     def was_stopped(self) -> bool:
         """Whether the run was interrupted, or ended without a word."""
-        return self.run.outcome.startswith("interrupted") or self.run.outcome == NOT_ENDED
+        return self.run.was_interrupted or self.run.outcome == NOT_ENDED
 
     @property
     def only(self) -> tuple[str, ...]:

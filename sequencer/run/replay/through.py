@@ -22,9 +22,6 @@ from sequencer.run.replay.people import ConfirmedThen, ConnectedThen, EnteredThe
 from sequencer.run.replay.source import Source
 from sequencer.run.runner import Runner, RunOutcome
 
-INTERRUPTED = "interrupted"
-"""How the outcome of a run begins that a person, or the system, has stopped."""
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GoneThrough:
@@ -56,7 +53,7 @@ def go_through(
 
     tape = Tape(
         source.entries,
-        interrupted=source.run.outcome.startswith(INTERRUPTED),
+        interrupted=source.run.was_interrupted,
         cut_short=source.run.outcome == NOT_ENDED,
         results_of={index for index, _ in source.results},
         interrupt=stop,

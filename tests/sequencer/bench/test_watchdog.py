@@ -12,7 +12,7 @@ import yaml
 from click.testing import CliRunner
 
 from sequencer.bench.open_bench import OpenBench
-from sequencer.bench.watchdog import make_watchdog, unproved_line, watchdog_line, ways_of
+from sequencer.bench.watchdog import make_watchdog, unproved_line, warns, watchdog_line, ways_of
 from sequencer.cli.main import main
 from sequencer.inputs.load_bench import LoadedBench, load_bench
 from sequencer.problems import FileProblems
@@ -59,6 +59,7 @@ def test_a_radio_and_a_supply_on_the_network_are_tried_beside_the_program(real) 
         "if this program hangs with PTT pressed, the watchdog acts after max_key_time: PTT released by radio ("
     )
     assert "; supply off by supply (" in line
+    assert not warns(loaded.bench, loaded.profiles)
 
 
 @pytest.mark.parametrize(
@@ -101,6 +102,7 @@ def test_where_nothing_takes_a_second_client_it_is_said_before_the_run(real, tmp
     assert line.startswith(
         "warning: if this program hangs with PTT pressed, the watchdog ends it after max_key_time"
     )
+    assert warns(loaded.bench, loaded.profiles)
     (tmp_path / "keying.yaml").write_text(KEYING, encoding="utf-8")
     command = ["validate", str(tmp_path / "keying.yaml"), "--bench", str(loaded.path)]
     assert line in CliRunner().invoke(main, command).stdout
@@ -119,6 +121,7 @@ def test_where_nothing_can_be_done_it_is_said_too(real) -> None:
     assert watchdog_line(loaded.bench, profiles).startswith(
         "warning: nothing releases PTT if this program hangs: "
     )
+    assert warns(loaded.bench, profiles)
 
 
 def test_a_simulated_bench_and_a_key_in_a_persons_hand_have_none(real, bench_file) -> None:
@@ -129,6 +132,7 @@ def test_a_simulated_bench_and_a_key_in_a_persons_hand_have_none(real, bench_fil
     ):
         assert ways_of(loaded.bench, loaded.profiles) == ()
         assert watchdog_line(loaded.bench, loaded.profiles) == ""
+        assert not warns(loaded.bench, loaded.profiles)
 
 
 def test_only_what_can_take_the_unit_off_the_air_says_whether_it_takes_a_second_client(real) -> None:

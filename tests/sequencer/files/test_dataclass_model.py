@@ -21,6 +21,14 @@ class Law(Enum):
     SEGMENTS = "segments"
 
 
+class Wrong(ValueError):
+    """An error that names its field, as packages that do not import the engine define it."""
+
+    def __init__(self, field_name: str, message: str, allowed: str) -> None:
+        self.field_name, self.message, self.allowed = field_name, message, allowed
+        super().__init__("words that nobody reads back")
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Meter:
     """A nested part."""
@@ -32,7 +40,7 @@ class Meter:
 
     def __post_init__(self) -> None:
         if self.s9_v < 0:
-            raise ValueError(f"s9_v: {self.s9_v} is not allowed; allowed: 0 V or more")
+            raise Wrong("s9_v", f"s9_v: {self.s9_v} is not allowed", "0 V or more; not below; allowed: so")
         if list(self.steps_dbm) != sorted(self.steps_dbm):
             raise ValueError("steps do not rise")
 
@@ -129,6 +137,14 @@ def test_a_wrong_file_is_refused_at_its_place(text, place, said):
     with pytest.raises(FileProblems) as caught:
         read_dataclass_text(text, Specimen)
     assert [(one.place, one.message) for one in caught.value.complaints] == [(place, said)]
+
+
+def test_what_is_allowed_is_told_as_the_dataclass_s_own_check_says_it() -> None:
+    """It travels as a field of the error: words that look like another's are not taken apart."""
+    with pytest.raises(FileProblems) as caught:
+        read_dataclass_text("name: x\nmeter: {s9_v: -1 V}", Specimen)
+    (complaint,) = caught.value.complaints
+    assert complaint.allowed == "0 V or more; not below; allowed: so"
 
 
 @dataclass(frozen=True)
