@@ -1,0 +1,88 @@
+"""The queue on the page, and the pages over a store in a server."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from sequencer.results.queue.seen import BenchSeen, JobSeen, QueueSeen, Refused
+from sequencer.results.store.place import StorePlace
+from sequencer.results.store.store import Store
+from sequencer.watch import parts
+from tests.support.stored_results import RUN, a_result
+from tests.support.watching import served
+
+NOW = datetime(2027, 1, 2, tzinfo=UTC)
+SCRIPT = "<script>alert(1)</script>"
+
+
+def _job(number: int, state: str, **facts: object) -> JobSeen:
+    common: dict[str, object] = {
+        "serial": "M40-0007", "model": "M40", "sequence": "Quick", "needs": ("role:supply",), "priority": 0, "due": NOW, "added": NOW,
+        "bench": "", "host": "", "taken": None, "lease_left_s": None, "ended": None, "is_due": True, "stop": False, "run": "",
+        "status": None, "tries": 0, "said": "",
+    }  # fmt: skip
+    return JobSeen(id=number, state=state, **{**common, **facts})  # type: ignore[arg-type]
+
+
+def test_a_queue_is_shown_with_what_somebody_must_look_at(
+    place: StorePlace, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Jobs in every state; a worker that fell silent, a bench that takes none and why, and a refusal are said in words."""
+    refused = Refused(bench="Bench 3", why=SCRIPT, at=NOW)
+    queue = QueueSeen(
+        now=NOW,
+        counts={"waiting": 1, "taken": 2},
+        jobs=(
+            _job(7, "taken", bench="Bench 2", lease_left_s=-3.0, tries=2),
+            _job(8, "taken", bench="Bench 1", lease_left_s=20.0, stop=True),
+            _job(9, "waiting", refusals=(refused,)),
+            _job(10, "failed", said="no bench has a spectrum analyser"),
+            _job(11, "done", run="r1", ended=NOW + timedelta(minutes=1)),
+        ),
+        benches=(
+            BenchSeen(bench="Bench 1", host="north", can=("role:supply",), seen=NOW, silent_s=1, is_there=True, lacks="", job=8),
+            BenchSeen(bench="Bench 2", host="north", can=(), seen=NOW, silent_s=90, is_there=False, lacks="", job=7),
+            BenchSeen(bench="Bench 3", host="west", can=(), seen=NOW, silent_s=1, is_there=True, lacks="its own check is due", job=None),
+        ),
+    )  # fmt: skip
+    monkeypatch.setattr(parts, "read_jobs", lambda store: {"queue": queue, "why": ""})
+    with Store.open(place) as store:
+        shown = parts.queue_part(store)
+    for words in (
+        "its worker gives no sign",
+        "is to stop",
+        "begun 2 times",
+        "no bench has a spectrum analyser",
+        "Bench 3 refused it",
+    ):
+        assert words in shown
+    for words in ("its own check is due", "no sign any more", '<a href="/run?run=r1">'):
+        assert words in shown
+    assert SCRIPT not in shown
+
+
+def test_the_pages_are_served_over_either_kind_of_store(place: StorePlace) -> None:
+    """A file and a server alike: every page that needs no more than one run, and a queue that is not there."""
+    with Store.open(place) as store:
+        store.write_run(RUN)
+        store.write_check("r1", 0, [a_result()], [])
+    with served(place) as page:
+        for path in (
+            "/",
+            "/runs",
+            "/runs?check=a_check",
+            "/run?run=last",
+            "/trace?run=r1",
+            "/units?serial=M40",
+            "/unit?serial=M40-0007",
+        ):
+            assert page.ask(path).status == 200, path
+        for path in ("/batches", "/compare", "/station?station=x"):
+            assert page.ask(path).status == 200, path
+        queue = page.ask("/queue")
+        assert queue.status == 200
+        assert (
+            "This store is a file" if place.url is None else "There is no queue beside this store"
+        ) in queue.text
