@@ -45,6 +45,8 @@ SHIPPED = {
     "peak_deviation": "sequencer.checks.transmit.peak_deviation:PeakDeviation",
     "adjacent_channel_power": "sequencer.checks.transmit.adjacent_channel_power:AdjacentChannelPower",
     "occupied_bandwidth": "sequencer.checks.transmit.occupied_bandwidth:OccupiedBandwidth",
+    "harmonics": "sequencer.checks.transmit.harmonics:Harmonics",
+    "spurious_emissions": "sequencer.checks.transmit.spurious_emissions:SpuriousEmissions",
     "sensitivity": "sequencer.checks.receive.sensitivity:Sensitivity",
     "squelch": "sequencer.checks.receive.squelch:Squelch",
     "receive_distortion": "sequencer.checks.receive.receive_distortion:ReceiveDistortion",

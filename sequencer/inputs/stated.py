@@ -26,6 +26,10 @@ BOTH_GENERATORS = "both generators"
 """A need: the matches of both generators towards path and unit, which do not cancel in a ratio of theirs."""
 TRANSMIT_PATH: Final = "transmit path"
 """A need: the loss of the transmit path, and all matches between unit and power meter."""
+SPECTRUM_PATH: Final = "spectrum path"
+"""A need: the loss of the transmit path, and all matches between a unit beside its channel and the spectrum analyser."""
+BESIDE_CHANNEL_VSWR = 1e4
+"""A unit's match outside its band: it reflects all, for nobody has made it do otherwise. Common practice, no source."""
 CHECK_PATH: Final = "check path"
 """A need: the loss of the path from generator to power meter, and all matches along it."""
 AUDIO_LEAD: Final = "audio lead"
@@ -120,7 +124,10 @@ def connection_of(bench: BenchFile, what: Connector) -> Repeats | None:
 
 def find_connections(bench: BenchFile, needs: Iterable[str]) -> list[Stated]:
     """Return the connections on ``bench`` that ``needs`` name, each key once."""
-    found = (connection_of(bench, what) for what in get_args(Connector) if what in set(needs))
+    wanted = set(needs)
+    if SPECTRUM_PATH in wanted:
+        wanted.add(TRANSMIT_PATH)  # they begin at the same connector
+    found = (connection_of(bench, what) for what in get_args(Connector) if what in wanted)
     return [one.stated for one in found if one is not None]
 
 
@@ -160,6 +167,20 @@ def transmit_pairs(bench: BenchFile, meter: tuple[str, Instrument], frequency_hz
         Facing(name="mismatch, unit to path", one=unit, other=near),
         Facing(name="mismatch, path to power meter", one=far, other=sink, with_unit=False),
         _through("mismatch, unit to power meter", unit, sink, path.loss_db(frequency_hz)),
+    ]
+
+
+def spectrum_pairs(bench: BenchFile, frequency_hz: float) -> list[Facing]:
+    """Return the matches that face each other between a unit and the spectrum analyser, beside the unit's own channel."""
+    path, analyser = bench.paths.transmit, bench.with_role("spectrum_analyser")
+    if path is None or analyser is None:
+        return []
+    unit, sink = Stated(figure=BESIDE_CHANNEL_VSWR, key=""), vswr_of(analyser)
+    near, far = _ends(path, "transmit")
+    return [
+        Facing(name="mismatch, unit beside its channel to path", one=unit, other=near),
+        Facing(name="mismatch, path to spectrum analyser", one=far, other=sink, with_unit=False),
+        _through("mismatch, unit to spectrum analyser", unit, sink, path.loss_db(frequency_hz)),
     ]
 
 
@@ -207,6 +228,10 @@ def _needed(bench: BenchFile, need: str, frequency_hz: float | None) -> Iterator
             yield loss_uncertainty(bench.paths.transmit, "transmit", frequency_hz)
         meter = bench.with_role("power_meter")
         yield from _matches([transmit_pairs(bench, meter, at_hz)] if meter is not None else [])
+    elif need == SPECTRUM_PATH:
+        if bench.paths.transmit is not None:
+            yield loss_uncertainty(bench.paths.transmit, "transmit", frequency_hz)
+        yield from _matches([spectrum_pairs(bench, at_hz)])
     elif need == CHECK_PATH:
         if bench.paths.check is not None:
             yield loss_uncertainty(bench.paths.check, "check", frequency_hz)
@@ -221,7 +246,7 @@ def _needed(bench: BenchFile, need: str, frequency_hz: float | None) -> Iterator
 def _matches(pairs: Iterable[Iterable[Facing]]) -> Iterator[Stated]:
     for some in pairs:
         for pair in some:
-            yield from (pair.one, pair.other)
+            yield from (one for one in (pair.one, pair.other) if one.key)
 
 
 def _generators(bench: BenchFile) -> list[tuple[str, SignalGenerator]]:

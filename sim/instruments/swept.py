@@ -87,11 +87,16 @@ def line_powers(waves: tuple[Wave, ...], at_hz: Floats, bandwidth_hz: float, *, 
         near = (lines_hz > at_hz[0] - reach_hz) & (lines_hz < at_hz[-1] + reach_hz)
         if not near.any():
             continue
+        lines_hz, amplitudes = lines_hz[near], amplitudes[near]
+        reached = (at_hz > lines_hz.min() - reach_hz) & (at_hz < lines_hz.max() + reach_hz)
+        some = at_hz[reached]
         if peak:
-            found = np.maximum(found, _peaks(wave, lines_hz[near], amplitudes[near], at_hz, bandwidth_hz))
+            found[reached] = np.maximum(
+                found[reached], _peaks(wave, lines_hz, amplitudes, some, bandwidth_hz)
+            )
         else:
-            gains = filter_amplitude(at_hz[:, None] - lines_hz[None, near], bandwidth_hz) ** 2
-            found = found + gains @ (np.abs(amplitudes[near]) ** 2)
+            gains = filter_amplitude(some[:, None] - lines_hz[None, :], bandwidth_hz) ** 2
+            found[reached] += gains @ (np.abs(amplitudes) ** 2)
     return found
 
 

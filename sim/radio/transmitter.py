@@ -44,6 +44,8 @@ _LIMITER_SHARPNESS = 6.0  # y = x / (1 + |x|^p)^(1/p)
 _SPLATTER_CORNER_HZ = 4_500.0
 _MICROPHONE_LOW_HZ = 200.0
 _NORMAL_TONE_HZ = 1_000.0
+_NORMAL_SHARE = 0.6
+_REAL_POLES = 2
 _NORMAL_DRIVE = 0.6352168235437201
 """The drive at the normal tone that swings 60 % of the limit: found once, by halving, as its test does again."""
 
@@ -99,12 +101,54 @@ def soft_limit(drive: NDArray[np.floating[Any]]) -> NDArray[np.floating[Any]]:
     return np.asarray(drive / (1.0 + np.abs(drive) ** p) ** (1.0 / p))
 
 
-def _swing(period: Period, drive: NDArray[np.floating[Any]]) -> NDArray[np.floating[Any]]:
-    """Return one period of the deviation, relative to the limiter's level, after limiter and filter."""
-    wave = soft_limit(drive)
-    harmonics = np.arange(period.points // 2 + 1)
-    filtered = np.fft.rfft(wave) / (1.0 + 1j * harmonics * period.base_hz / _SPLATTER_CORNER_HZ) ** 2
-    return np.asarray(np.fft.irfft(filtered, period.points))
+def _swing(
+    transmitter: Transmitter, period: Period, drive: NDArray[np.floating[Any]]
+) -> NDArray[np.floating[Any]]:
+    """Return one period of the deviation, relative to the most that is held, after limiter and filter."""
+    return _filtered(transmitter, period, soft_limit(drive)) / _overshoot(transmitter)
+
+
+def _filtered(
+    transmitter: Transmitter, period: Period, wave: NDArray[np.floating[Any]]
+) -> NDArray[np.floating[Any]]:
+    turns = 1j * np.arange(period.points // 2 + 1) * period.base_hz / transmitter.splatter_hz
+    poles = transmitter.splatter_poles
+    response = np.ones_like(turns)
+    if poles == _REAL_POLES:
+        response = (1.0 + turns) ** 2
+    else:
+        for number in range(poles):
+            response *= turns - np.exp(1j * pi * (2.0 * number + poles + 1.0) / (2.0 * poles))
+    return np.asarray(np.fft.irfft(np.fft.rfft(wave) / response, period.points))
+
+
+@lru_cache(maxsize=32)
+def _overshoot(transmitter: Transmitter) -> float:
+    """Return by how much a hard-driven tone swings beyond the limiter's level: a sharp filter overshoots, and is set so that it does not.
+
+    ``max_deviation_hz`` bounds the peak at any drive; of the two real poles, which do not overshoot, nothing is taken.
+    """
+    if transmitter.splatter_poles == _REAL_POLES:
+        return 1.0
+    highest = 0.0
+    for tone_hz in range(300, 3_001, 50):
+        period = common_period((Tone(frequency_hz=float(tone_hz), level_v=1.0),))
+        highest = max(highest, float(_filtered(transmitter, period, soft_limit(period.wave((30.0,)))).max()))
+    return highest
+
+
+@lru_cache(maxsize=32)
+def _normal_drive(transmitter: Transmitter) -> float:
+    """Return the drive at the normal tone that swings 60 % of the most that is held."""
+    if transmitter.splatter_poles == _REAL_POLES and transmitter.splatter_hz == _SPLATTER_CORNER_HZ:
+        return _NORMAL_DRIVE
+    period = common_period((Tone(frequency_hz=_NORMAL_TONE_HZ, level_v=1.0),))
+    low, high = 0.0, 10.0
+    for _ in range(50):
+        middle = (low + high) / 2.0
+        swing = float(_swing(transmitter, period, period.wave((middle,))).max())
+        low, high = (middle, high) if swing < _NORMAL_SHARE else (low, middle)
+    return high
 
 
 def modulation(transmitter: Transmitter, tone_hz: float, level_v: float) -> Modulation:
@@ -121,12 +165,13 @@ def fm_modulation(transmitter: Transmitter, tones: tuple[Tone, ...]) -> Modulati
     period = common_period(tones)
     gains = [microphone_gain(transmitter, tone.frequency_hz) for tone in tones]
     drives = [
-        _NORMAL_DRIVE * t.level_v / transmitter.microphone_v * g for t, g in zip(tones, gains, strict=True)
+        _normal_drive(transmitter) * t.level_v / transmitter.microphone_v * g
+        for t, g in zip(tones, gains, strict=True)
     ]
-    swing = _swing(period, period.wave(tuple(drives)))
+    swing = _swing(transmitter, period, period.wave(tuple(drives)))
     skew = transmitter.asymmetry_percent / 200.0
     distorted = with_harmonic(period, period.wave(tuple(drives)), transmitter.distortion_percent / 100.0)
-    flawed = with_skew(_swing(period, distorted), skew)
+    flawed = with_skew(_swing(transmitter, period, distorted), skew)
     return Modulation(
         positive_hz=transmitter.max_deviation_hz * float(swing.max()) * (1.0 + skew),
         negative_hz=transmitter.max_deviation_hz * float(-swing.min()) * (1.0 - skew),

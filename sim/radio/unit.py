@@ -177,7 +177,8 @@ class Transmitter:
     ``hot_loss_db``. ``microphone_v`` (rms, 1 kHz) gives 60 % of ``max_deviation_hz``. ``warm_up_ppm`` adds
     to ``frequency_error_ppm`` at switch-on and decays with ``warm_up_s``. ``asymmetry_percent`` is how much
     larger the positive peak is than the negative one. ``harmonics_db`` are levels relative to the power, the second harmonic
-    first; ``phase_noise_db`` is its oscillator's noise 10 kHz away, dBc/Hz.
+    first; ``phase_noise_db`` is its oscillator's noise 10 kHz away, dBc/Hz. The filter behind the limiter has
+    ``splatter_poles`` poles at ``splatter_hz``: two are equal and real, more are Butterworth's.
     """
 
     power_w: float = 3.8
@@ -198,6 +199,8 @@ class Transmitter:
     residual_deviation_hz: float = 12.0
     idle_a: float = 0.35
     transmit_a: float = 1.25
+    splatter_hz: float = 4_500.0
+    splatter_poles: int = 2
     harmonics_db: tuple[float, ...] = (-93.0, -95.0, -98.0, -100.0, -102.0)
     spurious: tuple[Spurious, ...] = ()
     phase_noise_db: float = -125.0
@@ -210,6 +213,8 @@ class Transmitter:
         )
         require_not_negative(self, "residual_deviation_hz")
         require_finite(self, "frequency_error_ppm", "warm_up_ppm")
+        require_positive(self, "splatter_hz")
+        require(self.splatter_poles in range(2, 13), "splatter_poles", self.splatter_poles, "2 to 12")
         levels_good = all(-200 <= level_db <= 0 for level_db in self.harmonics_db)
         require(levels_good, "harmonics_db", list(self.harmonics_db), "-200 to 0 dB")
         require(-180 <= self.phase_noise_db <= -60, "phase_noise_db", self.phase_noise_db, "-180 to -60")

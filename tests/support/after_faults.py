@@ -22,7 +22,7 @@ from sim.scpi.faults import Fault, FaultKind
 from tests.support.rig import Rig
 
 SERIAL = "MX40-0101"
-SPECTRAL = frozenset({"adjacent_channel_power", "occupied_bandwidth"})
+SPECTRAL = frozenset({"adjacent_channel_power", "occupied_bandwidth", "harmonics", "spurious_emissions"})
 """Checks that need a spectrum analyser."""
 
 
@@ -49,6 +49,8 @@ CHECKS = {
     "ssb_suppression": "channel: 20, mode: USB, drive: 5 mV",
     "channel_sweep": "sweep: [1, 40], outside: [41]",
     "adjacent_channel_power": "channel: 20, drive: 10 mV, resolution_bandwidth: 1 kHz",
+    "harmonics": "channel: 20, up_to: 2",
+    "spurious_emissions": "channel: 20, mask: [{from: 20 MHz, to: 30 MHz, resolution_bandwidth: 10 kHz, max: 250 nW}]",
     "occupied_bandwidth": "channel: 20, drive: 10 mV, resolution_bandwidth: 1 kHz",
     "record_audio of transmit": "channel: 20, of: transmit, drive: 10 mV, duration: 0.2 s",
     "record_audio of receive": "channel: 20, of: receive, level: -73 dBm, duration: 0.2 s",

@@ -243,7 +243,7 @@ M | audio_response in AM | mode: AM, drive: 3 mV, tones: [300 Hz, 2 kHz], within
 M | ssb_suppression | mode: USB, drive: 5 mV, carrier: {min: 40 dB}, sideband: {min: 40 dB}
 PM | channel_sweep | sweep: [1, 40], outside: [41], frequency: {within: 600 Hz}, power: {min: 3 W, max: 4 W}
 X | adjacent_channel_power | drive: 10 mV, resolution_bandwidth: 1 kHz, ratio: {min: 30 dB}
-X | occupied_bandwidth | drive: 10 mV, resolution_bandwidth: 1 kHz, limit: {max: 8 kHz}
+X | harmonics | up_to: 2, limit: {max: 250 nW}
 M | record_audio of transmit | of: transmit, drive: 10 mV, duration: 0.2 s
 A | record_audio of receive | of: receive, level: -73 dBm, duration: 0.2 s
 A | sensitivity | target: 12 dB SINAD, deviation: 1.2 kHz, accuracy: 0.7 dB, limit: {max: -113 dBm}

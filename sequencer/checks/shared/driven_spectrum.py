@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 from pydantic import AfterValidator, model_validator
 
 from drivers.profiled.commands import Need
-from drivers.roles import RangeState, Reading, SpectrumSettings
+from drivers.roles import RangeState, Reading, Spectrum, SpectrumSettings
 from sequencer.checks.finding import Conditions, Demand
 from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared import commands
@@ -139,7 +139,8 @@ class Look:
         self._reach_hz = reach_hz
         self._level_v = settings.level_v(conditions.mode)
         self._is_ssb = conditions.mode in SIDEBANDS
-        self._last: PowerSpectrum | None = None
+        self._raw: Spectrum | None = None
+        self._made: SpectrumSettings | None = None
 
     def drive(self, level_v: float) -> None:
         """Drive the microphone input as the check does, at another level."""
@@ -164,7 +165,8 @@ class Look:
         note = ""
         levels: tuple[tuple[float, float], ...] = ()
         if how is not None:
-            raw = looks.believed(side.read_spectrum(how))
+            raw = self._raw
+            assert raw is not None
             note = looks.sweep_note(raw)
             looks.refuse_compressed(side, how, raw, self._conditions)
             shift_db = side.loss_db(side.frequency_hz)
@@ -216,8 +218,6 @@ class Look:
         )
         return self._made
 
-    _made: SpectrumSettings | None = None
-
     def _agreeing(
         self, how: SpectrumSettings | None, figures: Callable[[PowerSpectrum], list[float]], *, within: float
     ) -> list[PowerSpectrum]:
@@ -239,7 +239,7 @@ class Look:
         side = self._side
         loss_db = side.loss_db(side.frequency_hz)
         if how is not None:
-            trace = looks.believed(side.read_spectrum(how))
+            trace = self._raw = looks.believed(side.read_spectrum(how))
             made = looks.power_spectrum(trace, self._conditions, loss_db=loss_db)
             return replace(made, first_hz=made.first_hz - side.frequency_hz)
         from sequencer.dsp.spectrum import sampled_spectrum
@@ -289,9 +289,9 @@ def _floor(spectra: list[PowerSpectrum]) -> float:
 
 
 def forecast_s(settings: DrivenSettings, reach_hz: float) -> float:
-    """Return about how long such a look takes, s: seven sweeps and their settings, or six recordings."""
+    """Return about how long such a look takes, s: seven sweeps, one of them released, or six recordings."""
     if settings.read == "samples":
-        return 0.3 + 5.0 * SAMPLED_S
+        return 0.4 + 5.5 * SAMPLED_S
     filter_hz = settings.resolution_bandwidth_hz
     sweep_s = 2.5 * 2.0 * (reach_hz + MARGIN_FILTERS * filter_hz) / filter_hz**2
-    return 0.3 + 7.0 * max(sweep_s, 1e-3)
+    return 0.6 + 7.0 * max(sweep_s, 1e-3)

@@ -68,9 +68,11 @@ SQUELCH = """
 SPECTRUM = """
 {check: adjacent_channel_power, channel: 20, drive: 10 mV, resolution_bandwidth: 1 kHz}
 {check: occupied_bandwidth, channel: 20, drive: 10 mV, resolution_bandwidth: 1 kHz}
+{check: harmonics, channel: 20, up_to: 3}
+{check: spurious_emissions, channel: 20, mask: [{from: 16 MHz, to: 17 MHz, resolution_bandwidth: 10 kHz, max: 250 nW}]}
 """
 CASES = {
-    "spectrum": ("M40-0007", SPECTRUM),
+    "spectrum": ("M40-0042", SPECTRUM),
     "FM": ("M40-0007", FM),
     "multimode": ("MX40-0101", MULTIMODE),
     "squelch": ("MX40-0101", SQUELCH),

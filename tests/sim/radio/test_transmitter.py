@@ -20,7 +20,7 @@ def test_the_stated_drive_gives_normal_modulation() -> None:
     period = common_period((Tone(frequency_hz=1_000.0, level_v=1.0),))
     for _ in range(50):
         middle = 0.5 * (low + high)
-        too_small = float(fm_transmitter._swing(period, period.wave((middle,))).max()) < 0.60
+        too_small = float(fm_transmitter._swing(Transmitter(), period, period.wave((middle,))).max()) < 0.60
         low, high = (middle, high) if too_small else (low, middle)
     assert pytest.approx(high, rel=1e-12) == fm_transmitter._NORMAL_DRIVE
 

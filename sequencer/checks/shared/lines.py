@@ -1,0 +1,243 @@
+"""One line of a transmitter's spectrum beside its carrier: how high it is, or how high it is at most, and whether the analyser made it.
+
+A line that falls when more attenuation stands before the mixer was made in it (10 dB more: by 10 dB for the second order, by 20 for the
+third); one that stays is the unit's. What is not `CLEAR_DB` above the noise beside it is stated as at most so much, with a narrower filter
+where the analyser has one. Figures derived from the laws of the second and the third order (textbook).
+"""
+
+from __future__ import annotations
+
+import statistics
+from dataclasses import replace
+
+from drivers.roles import SpectrumSettings
+from sequencer.checks.finding import Conditions, Finding
+from sequencer.checks.shared import spectrum as looks
+from sequencer.checks.shared.parts import HalfWidth, Parts, two_readings
+from sequencer.checks.shared.settle import settle
+from sequencer.checks.shared.spectrum import Untrusted
+from sequencer.checks.shared.transmit import SETTLED_DB
+from sequencer.frozen import dataclass
+from sequencer.inputs.stated import SPECTRUM_PATH, TRANSMIT_PATH, spectrum_pairs
+from sequencer.safety.transmit import TransmitSide
+from sequencer.uncertainty.contributions import DB_PER_RELATIVE_POWER, repeatability
+from sequencer.uncertainty.decision import Limits
+from sequencer.units.convert import w_from_dbm
+
+AT_MIXER_DBM = -20.0
+"""Of the carrier, while lines far below it are looked for: its own second harmonic then lies 70 dB down in an ordinary mixer."""
+OWN_FALLS_DB = 3.0
+"""A line that falls by more, with 10 dB more of attenuation, is the mixer's. Workshop's own."""
+CLEAR_DB = 10.0  # above the noise beside it: then noise adds 0.4 dB at most (derived)
+SPAN_FILTERS = 20.0
+READINGS = 3
+MAY_BE_OWN = "the analyser's own mixer may have made it"
+NARROWER = (1.0, 0.1, 0.01)
+"""Filters tried for a line that the noise hides, as shares of the one asked for."""
+LEAST_FILTER_HZ = 100.0
+MOST_U_DB = 4.0  # ETSI's table for such equipment, from memory
+NEEDS = (
+    "spectrum_analyser.level",
+    "spectrum_analyser.response",
+    "spectrum_analyser.scale",
+    "spectrum_analyser.attenuator",
+    SPECTRUM_PATH,
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Carrier:
+    """The carrier that lines are held against: by the power meter and by the analyser, dBm at the antenna connector."""
+
+    meter_dbm: float
+    shown_dbm: float
+    how: SpectrumSettings
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line:
+    """A line's levels, dBm at the antenna connector; ``at_most``: noise, or the analyser's own product, hides what lies below."""
+
+    frequency_hz: float
+    levels_dbm: tuple[float, ...]
+    filter_hz: float
+    at_most: bool
+    why: str = ""
+
+    @property
+    def level_dbm(self) -> float:
+        """The mean of its readings, or the bound."""
+        return statistics.fmean(self.levels_dbm)
+
+
+def find_carrier(side: TransmitSide, conditions: Conditions, filter_hz: float) -> Carrier:
+    """Read the unmodulated carrier by both instruments. Raises `Untrusted` where they disagree, or the analyser is overloaded."""
+    readings = settle(side.read_power_dbm, side.wait_s, within=SETTLED_DB)
+    found = [one.number for one in readings if one.number is not None]
+    if len(found) != len(readings):
+        raise Untrusted(why=f"power meter: {readings[-1].state.value}")
+    meter_dbm, loss_db = statistics.fmean(found), side.loss_db(side.frequency_hz)
+    at_input_dbm = meter_dbm - loss_db
+    how = SpectrumSettings(
+        centre_hz=side.frequency_hz,
+        span_hz=SPAN_FILTERS * filter_hz,
+        resolution_bandwidth_hz=filter_hz,
+        points=looks.points_for(SPAN_FILTERS * filter_hz, filter_hz),
+        reference_level_dbm=looks.reference_dbm(at_input_dbm),
+        attenuation_db=looks.attenuation_db(at_input_dbm, AT_MIXER_DBM),
+    )
+    seen = looks.believed(side.read_spectrum(how))
+    looks.refuse_compressed(side, how, seen, conditions)
+    shown_dbm = float(seen.levels_dbm.max()) + loss_db
+    looks.refuse_another_carrier(shown_dbm, meter_dbm, conditions)
+    return Carrier(meter_dbm=meter_dbm, shown_dbm=shown_dbm, how=how)
+
+
+def measure_line(
+    side: TransmitSide, carrier: Carrier, conditions: Conditions, *, at_hz: float, filter_hz: float
+) -> Line:
+    """Return the highest line about ``at_hz``. Raises `Untrusted` where the analyser says something against its traces."""
+    line = None
+    for share in NARROWER:
+        width_hz = filter_hz * share
+        if line is not None and (width_hz < LEAST_FILTER_HZ or looks.filter_refusal(conditions, width_hz)):
+            break
+        line = _look(side, carrier, at_hz, width_hz)
+        if not line.at_most:
+            return line
+    assert line is not None
+    return line
+
+
+def _look(side: TransmitSide, carrier: Carrier, at_hz: float, filter_hz: float) -> Line:
+    """Look with one filter, with as much attenuation as it takes until the line stays where it is."""
+    import numpy as np
+
+    loss_db, span_hz = side.loss_db(at_hz), SPAN_FILTERS * filter_hz
+    how = replace(
+        carrier.how,
+        centre_hz=at_hz,
+        span_hz=span_hz,
+        resolution_bandwidth_hz=filter_hz,
+        points=looks.points_for(span_hz, filter_hz),
+    )
+    seen = looks.believed(side.read_spectrum(how, beside=True))
+    while True:
+        padded = replace(how, attenuation_db=how.attenuation_db + looks.PROOF_DB)
+        highest_dbm, floor_dbm = float(seen.levels_dbm.max()), float(np.median(seen.levels_dbm))
+        where_hz = seen.settings.start_hz + seen.settings.step_hz * int(np.argmax(seen.levels_dbm))
+        bound = {
+            "frequency_hz": where_hz,
+            "levels_dbm": (highest_dbm + loss_db,),
+            "filter_hz": filter_hz,
+            "at_most": True,
+        }
+        if highest_dbm - floor_dbm < CLEAR_DB:
+            return Line(**bound, why="the noise of the analyser hides what lies below")  # type: ignore[arg-type]
+        if padded.attenuation_db > looks.MOST_ATTENUATION_DB:
+            return Line(**bound, why=MAY_BE_OWN)  # type: ignore[arg-type]
+        again = looks.believed(side.read_spectrum(padded, beside=True))
+        again_dbm = float(again.levels_dbm.max())
+        if again_dbm - float(np.median(again.levels_dbm)) < CLEAR_DB:
+            # it fell into the noise, which rose: nothing shows that it stayed
+            return Line(**bound, why=MAY_BE_OWN)  # type: ignore[arg-type]
+        if abs(again_dbm - highest_dbm) <= OWN_FALLS_DB:
+            break
+        how, seen = padded, again
+    more = [looks.believed(side.read_spectrum(how, beside=True)) for _ in range(READINGS - 1)]
+    levels_dbm = tuple(float(one.levels_dbm.max()) + loss_db for one in (seen, *more))
+    return Line(frequency_hz=where_hz, levels_dbm=levels_dbm, filter_hz=filter_hz, at_most=False)
+
+
+def line_findings(
+    name: str,
+    line: Line,
+    carrier: Carrier,
+    conditions: Conditions,
+    *,
+    limits: Limits,
+    ratio_limits: Limits | None = None,
+    note: str = "",
+) -> list[Finding]:
+    """Return a line's power, W, and (with ``ratio_limits``) how far it lies below the carrier, dB."""
+    power_w = w_from_dbm(line.level_dbm)
+    said = "; ".join(
+        filter(None, (note, f"{line.filter_hz:g} Hz", f"at most this: {line.why}" if line.at_most else ""))
+    )
+    found = [
+        _judged(name, "W", power_w, line, conditions, limits, said, per_db=power_w / DB_PER_RELATIVE_POWER)
+    ]
+    if ratio_limits is not None:
+        ratio_db = carrier.shown_dbm - line.level_dbm
+        ratio_note = said.replace("at most this", "at least this")
+        found.append(
+            _judged(
+                f"{name} below carrier",
+                "dB",
+                ratio_db,
+                line,
+                conditions,
+                ratio_limits,
+                ratio_note,
+                per_db=None,
+            )
+        )
+    return found
+
+
+def _judged(
+    quantity: str,
+    unit: str,
+    value: float,
+    line: Line,
+    conditions: Conditions,
+    limits: Limits,
+    note: str,
+    *,
+    per_db: float | None,
+) -> Finding:
+    """Return one finding; a bound that is on the wrong side of a limit decides nothing."""
+    if line.at_most and not limits.contains(value):
+        why = f"{note}; that is beyond the limit, so that nothing is known: a filter that takes the carrier out would show more"
+        return Finding(
+            quantity=quantity, value=None, unit=unit, limits=limits, note=why, frequency_hz=line.frequency_hz
+        )
+    parts = _parts(line, conditions, ratio=per_db is None, per_db=1.0 if per_db is None else per_db)
+    budget = parts.budget(quantity, unit, value)
+    in_db = None if budget.expanded is None else budget.expanded / (per_db or 1.0)
+    if in_db is not None and in_db > MOST_U_DB:
+        note += (
+            f"; U of {in_db:.1f} dB is more than the {MOST_U_DB:g} dB that the standards allow (from memory)"
+        )
+    return Finding(
+        quantity=quantity,
+        value=value,
+        unit=unit,
+        limits=limits,
+        budget=budget,
+        note=note,
+        frequency_hz=line.frequency_hz,
+    )
+
+
+def _parts(line: Line, conditions: Conditions, *, ratio: bool, per_db: float) -> Parts:
+    bench, parts = conditions.bench, Parts(conditions.bench)
+    for what, key in (
+        ("level", "level"),
+        ("frequency response", "response"),
+        ("scale", "scale"),
+        ("attenuator", "attenuator"),
+    ):
+        half = HalfWidth.of(bench, "spectrum_analyser", key)
+        if ratio and key == "level":
+            continue  # it is the same for the carrier
+        if ratio and key == "response":
+            half = two_readings(half)
+        parts.accuracy(f"analyser, {what}", half, unit="dB", coefficient=per_db)
+    parts.loss("transmit path, loss", "transmit", line.frequency_hz, coefficient=per_db)
+    parts.mismatches(spectrum_pairs(bench, line.frequency_hz), coefficient=per_db)
+    if not ratio:
+        parts.connection(TRANSMIT_PATH, coefficient=per_db)
+    if len(line.levels_dbm) > 1:
+        parts.add(repeatability("repeatability", line.levels_dbm, unit="dB", coefficient=per_db))
+    return parts

@@ -1,0 +1,237 @@
+"""Spurious emissions at the antenna connector: everything beside the channel, by a mask of ranges with their reference bandwidths.
+
+Each range is swept with its reference bandwidth and a peak detector; what stands out is looked at again by itself, as `harmonics` does.
+Conducted into 50 ohm: what is radiated past the connector is not measured. The reference bandwidths of the published standards are 1 kHz
+from 9 kHz, 10 kHz from 150 kHz, 100 kHz from 30 MHz and 1 MHz from 1 GHz on (Radio Regulations, appendix 3).
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterator, Mapping
+from types import MappingProxyType
+from typing import Annotated, ClassVar, Literal
+
+from pydantic import AfterValidator, model_validator
+from typing_extensions import override
+
+from drivers.profiled.commands import Need
+from sequencer.checks.check import Check, DependsOn, Side
+from sequencer.checks.finding import Conditions, Demand, Finding
+from sequencer.checks.settings import SOME, CheckSettings
+from sequencer.checks.shared import commands, lines
+from sequencer.checks.shared import spectrum as looks
+from sequencer.checks.shared.driven_spectrum import Filter
+from sequencer.checks.shared.lines import Carrier, Line
+from sequencer.checks.shared.spectrum import Untrusted
+from sequencer.files.fields import FileModel, FrequencyDifferenceHz, FrequencyHz, PowerW, between
+from sequencer.inputs.loss_table import frequency_text
+from sequencer.problems import FieldProblem
+from sequencer.safety.transmit import TransmitSide
+from sequencer.uncertainty.decision import Limits
+
+Beside = Annotated[FrequencyDifferenceHz, AfterValidator(between(1e3, 100e6, "Hz"))]
+Edge = Annotated[FrequencyHz, AfterValidator(between(9e3, 1e11, "Hz"))]
+MOST_POINTS = 50_001
+NARROW_S = 0.9  # of the highest of each range, looked at until the noise hides no more: measured on the simulated bench
+LOOKED_AT = 3
+"""So many of the highest of a range are looked at again: the first may be the mixer's own."""
+
+
+class MaskRow(FileModel):
+    """One range of a mask."""
+
+    from_hz: Edge
+    """Where the range begins."""
+    to_hz: Edge
+    """Where it ends."""
+    resolution_bandwidth_hz: Filter
+    """The reference bandwidth."""
+    max_w: Annotated[PowerW, AfterValidator(between(1e-15, 1e3, "W"))]
+    """The most power of any line in it."""
+
+    @model_validator(mode="after")
+    def _in_order(self) -> MaskRow:
+        if self.from_hz >= self.to_hz:
+            raise FieldProblem(
+                f"the range begins at {frequency_text(self.from_hz)} and ends at {frequency_text(self.to_hz)}",
+                at=("from",),
+                allowed="from below to",
+            )
+        return self
+
+    @property
+    def text(self) -> str:
+        """The range in words."""
+        return f"{frequency_text(self.from_hz)} to {frequency_text(self.to_hz)}"
+
+
+class SpuriousEmissionsSettings(CheckSettings):
+    """Settings of `spurious_emissions`."""
+
+    check: Literal["spurious_emissions"]
+    """Which check this is."""
+    mask: Annotated[tuple[MaskRow, ...], *SOME]
+    """The ranges that are looked at, rising, each beginning where the one before ends."""
+    beside_hz: Beside = 250e3
+    """How far from the channel's frequency, on either side, nothing is looked at: there the modulation lies."""
+
+    @model_validator(mode="after")
+    def _is_whole(self) -> SpuriousEmissionsSettings:
+        for number, (one, other) in enumerate(itertools.pairwise(self.mask), start=1):
+            if other.from_hz == one.to_hz:
+                continue
+            what = "a gap" if other.from_hz > one.to_hz else "an overlap"
+            raise FieldProblem(
+                f"the mask has {what}: one range ends at {frequency_text(one.to_hz)}, the next begins at {frequency_text(other.from_hz)}",
+                at=("mask", number, "from"),
+                allowed=f"from: {frequency_text(one.to_hz)}; two checks for what is to be left out",
+            )
+        return self
+
+
+class SpuriousEmissions(Check[SpuriousEmissionsSettings]):
+    """Key the unit without modulation, sweep each range of the mask, and look at what stands out."""
+
+    name: ClassVar[str] = "spurious_emissions"
+    summary: ClassVar[str] = "the highest line of each range of a mask, beside the channel"
+    side: ClassVar[Side] = "transmit"
+    roles: ClassVar[frozenset[str]] = frozenset({"spectrum_analyser", "power_meter"})
+    modes: ClassVar[frozenset[str]] = frozenset({"FM", "AM", "CW"})
+    depends_on: ClassVar[DependsOn] = frozenset({"stage"})
+    limit_keys = MappingProxyType({"spurious": ""})
+    settings = SpuriousEmissionsSettings
+
+    @override
+    def quantities(self, settings: SpuriousEmissionsSettings) -> tuple[tuple[str, str], ...]:
+        return tuple((f"spurious, {row.text}", "W") for row in settings.mask)
+
+    @override
+    def limits_of(self, settings: SpuriousEmissionsSettings, conditions: Conditions) -> tuple[Limits, ...]:
+        return tuple(Limits(lower=None, upper=row.max_w) for row in settings.mask)
+
+    def needs(self, settings: SpuriousEmissionsSettings, conditions: Conditions) -> tuple[str, ...]:
+        """Return what its budgets ask of the bench file."""
+        return lines.NEEDS
+
+    def demands(self, settings: SpuriousEmissionsSettings, conditions: Conditions) -> list[Demand]:
+        """Return what the bench cannot do: a filter its analyser has not, a range beyond it or beyond the loss table."""
+        found = []
+        for row in settings.mask:
+            if refused := looks.filter_refusal(conditions, row.resolution_bandwidth_hz):
+                found.append(Demand(at=("mask",), refused=refused[0], allowed=refused[1]))
+            if refused := looks.span_refusal(conditions, row.from_hz, row.to_hz):
+                found.append(Demand(at=("mask",), refused=refused[0], allowed=refused[1]))
+        return found
+
+    def commands(self, settings: SpuriousEmissionsSettings, conditions: Conditions) -> frozenset[Need]:
+        """Return which commands of its instruments it cannot do without."""
+        return commands.of(looks.ROLE, "trace")
+
+    @override
+    def waits_of(self, settings: SpuriousEmissionsSettings, conditions: Conditions) -> Mapping[str, float]:
+        return {looks.ROLE: 4.0 + 6.0 * len(settings.mask), "power_meter": 2.0}
+
+    def forecast_s(self, settings: SpuriousEmissionsSettings, conditions: Conditions) -> float:
+        """Return about how long it takes, s: the carrier, each range with its filter, and the highest of each by itself."""
+        swept_s = sum(
+            2.5 * (row.to_hz - row.from_hz) / row.resolution_bandwidth_hz**2 for row in settings.mask
+        )
+        return 0.6 + swept_s + NARROW_S * len(settings.mask)
+
+    @override
+    def transmit(
+        self, side: TransmitSide, settings: SpuriousEmissionsSettings, conditions: Conditions
+    ) -> list[Finding]:
+        try:
+            carrier = lines.find_carrier(side, conditions, settings.mask[0].resolution_bandwidth_hz)
+            found = [_of_range(side, row, carrier, settings, conditions) for row in settings.mask]
+        except Untrusted as error:
+            found = [
+                Finding(quantity=quantity, value=None, unit=unit, limits=limits, note=error.why)
+                for (quantity, unit), limits in zip(
+                    self.quantities(settings), self.limits_of(settings, conditions), strict=True
+                )
+            ]
+        side.rest()
+        return found
+
+
+def _of_range(
+    side: TransmitSide,
+    row: MaskRow,
+    carrier: Carrier,
+    settings: SpuriousEmissionsSettings,
+    conditions: Conditions,
+) -> Finding:
+    """Return the highest line of a range; where there is none, what its noise lets be said."""
+    limits, quantity = Limits(lower=None, upper=row.max_w), f"spurious, {row.text}"
+    places = sorted(
+        (
+            place
+            for part in _parts_of(row, side.frequency_hz, settings.beside_hz)
+            for place in _highest(side, part, row, carrier)
+        ),
+        reverse=True,
+    )[:LOOKED_AT]
+    if not places:
+        note = f"all of it lies within {settings.beside_hz / 1e3:g} kHz of the channel"
+        return Finding(quantity=quantity, value=None, unit="W", limits=limits, note=note)
+    seen: list[Line] = []
+    for _, at_hz in places:
+        line = lines.measure_line(
+            side, carrier, conditions, at_hz=at_hz, filter_hz=row.resolution_bandwidth_hz
+        )
+        seen.append(line)
+    sure = [one for one in seen if not one.at_most] or seen
+    highest = max(sure, key=lambda one: one.level_dbm)
+    conditions.say(f"{row.text}: {highest.level_dbm:.1f} dBm{' at most' if highest.at_most else ''}")
+    return lines.line_findings(
+        quantity,
+        highest,
+        carrier,
+        conditions,
+        limits=limits,
+        note=f"at {highest.frequency_hz / 1e6:.4f} MHz",
+    )[0]
+
+
+def _parts_of(row: MaskRow, carrier_hz: float, beside_hz: float) -> Iterator[tuple[float, float]]:
+    """Yield what of a range is looked at: without what lies beside the channel, in parts that a trace has points for."""
+    below, above = carrier_hz - beside_hz, carrier_hz + beside_hz
+    for low_hz, high_hz in ((row.from_hz, min(row.to_hz, below)), (max(row.from_hz, above), row.to_hz)):
+        widest_hz = MOST_POINTS * row.resolution_bandwidth_hz / looks.POINTS_PER_FILTER
+        at_hz = low_hz
+        while high_hz - at_hz > row.resolution_bandwidth_hz:
+            end_hz = min(high_hz, at_hz + widest_hz)
+            yield at_hz, end_hz
+            at_hz = end_hz
+
+
+def _highest(
+    side: TransmitSide, part: tuple[float, float], row: MaskRow, carrier: Carrier
+) -> list[tuple[float, float]]:
+    """Return the highest places of a part, each with its level, that are apart from one another by ten filters or more."""
+    from dataclasses import replace
+
+    import numpy as np
+
+    low_hz, high_hz = part
+    span_hz = high_hz - low_hz
+    how = replace(
+        carrier.how,
+        centre_hz=(low_hz + high_hz) / 2.0,
+        span_hz=span_hz,
+        resolution_bandwidth_hz=row.resolution_bandwidth_hz,
+        points=looks.points_for(span_hz, row.resolution_bandwidth_hz),
+        detector="max peak",
+    )
+    trace = looks.believed(side.read_spectrum(how, beside=True))
+    levels, step_hz = trace.levels_dbm.copy(), trace.settings.step_hz
+    apart = max(1, round(10.0 * row.resolution_bandwidth_hz / step_hz))
+    found = []
+    for _ in range(LOOKED_AT):
+        at = int(np.argmax(levels))
+        found.append((float(trace.levels_dbm[at]), trace.settings.start_hz + at * step_hz))
+        levels[max(0, at - apart) : at + apart + 1] = -np.inf
+    return found

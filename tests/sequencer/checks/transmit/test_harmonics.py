@@ -1,0 +1,117 @@
+"""Harmonics and spurious emissions of specimens whose lines are stated, and of an analyser that makes lines of its own.
+
+Outside the project: a second-order product of a mixer rises by 2 dB, a third by 3 dB for each dB at its input (textbook); limits of 250 nW
+and 4 nW are those of the standards for 27 MHz equipment, from memory.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from sequencer.problems import FileProblems
+from sequencer.uncertainty.decision import Decision
+from tests.support.multimode_desk import specimen
+from tests.support.spectral import results, run
+
+HARMONICS = "check: harmonics, channel: 20, up_to: 4, limit: {max: 250 nW}"
+ROWS = (
+    "{from: 10 MHz, to: 30 MHz, resolution_bandwidth: 10 kHz, max: 250 nW}",
+    "{from: 30 MHz, to: 120 MHz, resolution_bandwidth: 100 kHz, max: 250 nW}",
+)
+SPURIOUS = f"check: spurious_emissions, channel: 20, mask: [{', '.join(ROWS)}]"
+
+
+@pytest.fixture(scope="module")
+def faulty(tmp_path_factory: pytest.TempPathFactory) -> Any:
+    """The unit with its harmonic filter open."""
+    return results(run(tmp_path_factory.mktemp("faulty"), "M40-0042", HARMONICS, SPURIOUS))
+
+
+@pytest.fixture(scope="module")
+def sound(tmp_path_factory: pytest.TempPathFactory) -> Any:
+    """A unit whose harmonics lie below what the analyser can show."""
+    return results(run(tmp_path_factory.mktemp("sound"), "M40-0041", HARMONICS))
+
+
+@pytest.mark.parametrize("order", [2, 3, 4])
+def test_harmonics_are_those_of_the_specimen(faulty: Any, order: int) -> None:
+    """Each lies within U of what its file states, as a power and below the carrier."""
+    transmitter = specimen("M40-0042").transmitter
+    true_db = transmitter.harmonics_db[order - 2]
+    ratio, power = faulty[f"harmonic {order} below carrier"], faulty[f"harmonic {order}"]
+    assert ratio.value == pytest.approx(-true_db, abs=ratio.uncertainty)
+    assert power.value == pytest.approx(transmitter.power_w * 10.0 ** (true_db / 10.0), abs=power.uncertainty)
+    assert (power.decision is Decision.FAIL) == (order < 4)
+
+
+def test_a_line_of_the_mixer_is_found_where_it_is(faulty: Any) -> None:
+    """The highest line of a range is stated with its frequency; harmonics are among what a range holds."""
+    transmitter = specimen("M40-0042").transmitter
+    (line,) = transmitter.spurious
+    low = faulty["spurious, 10 MHz to 30 MHz"]
+    assert low.frequency_hz == pytest.approx(line.frequency_hz, abs=10e3)
+    assert low.value == pytest.approx(
+        transmitter.power_w * 10.0 ** (line.level_db / 10.0), abs=low.uncertainty
+    )
+    high = faulty["spurious, 30 MHz to 120 MHz"]
+    assert high.frequency_hz == pytest.approx(2 * 27.205e6, abs=50e3)
+    assert (low.decision, high.decision) == (Decision.FAIL, Decision.FAIL)
+
+
+def test_what_the_analyser_makes_itself_is_no_harmonic_of_the_unit(sound: Any) -> None:
+    """95 dB below the carrier is less than the mixer's own third harmonic: it falls with more attenuation, so that a bound is stated."""
+    transmitter = specimen("M40-0041").transmitter
+    for order in (2, 3, 4):
+        one = sound[f"harmonic {order}"]
+        true_w = transmitter.power_w * 10.0 ** (transmitter.harmonics_db[order - 2] / 10.0)
+        assert true_w < one.value < 250e-9
+        assert "at most this: " in one.note
+        assert one.decision is Decision.PASS
+    assert "the analyser's own mixer may have made it" in sound["harmonic 3"].note
+    assert "at least this: " in sound["harmonic 3 below carrier"].note
+
+
+def test_a_bound_beyond_the_limit_is_no_verdict(tmp_path: Path) -> None:
+    """Where noise and mixer hide what a limit of 0.1 nW asks for, nothing is measured, and the note says what would show more."""
+    one = results(run(tmp_path, "M40-0041", "check: harmonics, channel: 20, up_to: 2, limit: {max: 100 pW}"))[
+        "harmonic 2"
+    ]
+    assert one.value is None
+    assert one.decision is Decision.NOT_MEASURED
+    assert "a filter that takes the carrier out would show more" in one.note
+
+
+@pytest.mark.parametrize(
+    ("check", "said"),
+    [
+        (HARMONICS.replace("up_to: 4", "up_to: 20"), None),
+        (
+            SPURIOUS.replace("from: 30 MHz", "from: 31 MHz"),
+            "the mask has a gap: one range ends at 30 MHz, the next begins at 31 MHz",
+        ),
+        (
+            SPURIOUS.replace("from: 30 MHz", "from: 29 MHz"),
+            "the mask has an overlap: one range ends at 30 MHz, the next begins at 29 MHz",
+        ),
+        (SPURIOUS.replace("to: 120 MHz", "to: 2 GHz"), "the loss table of the transmit path ends at 1 GHz"),
+        (
+            SPURIOUS.replace("to: 120 MHz", "to: 4 GHz"),
+            "beyond the highest frequency of the spectrum analyser",
+        ),
+        (SPURIOUS.replace("10 kHz", "9 kHz"), "has no resolution bandwidth of 9 kHz"),
+        (SPURIOUS.replace("to: 30 MHz", "to: 5 MHz"), "the range begins at 10 MHz and ends at 5 MHz"),
+    ],
+)
+def test_a_mask_that_cannot_be_measured_is_refused_in_words(
+    tmp_path: Path, check: str, said: str | None
+) -> None:
+    """A gap, an overlap, a range beyond loss table or analyser, a filter it has not; the 20th harmonic is no fault."""
+    if said is None:
+        assert run(tmp_path, "M40-0042", check).record.kept
+        return
+    with pytest.raises(FileProblems) as refused:
+        run(tmp_path, "M40-0042", check)
+    assert said in str(refused.value)
