@@ -221,6 +221,7 @@ main.elsewhere |= {
         "setting_up.new_options": ("new",),
         "check_bench_options": ("check-bench",),
         "station.options": ("line",),
+        "fleet.options": ("jobs", "worker"),
         "statistics.commands": ("gauge", "risk", "sampling"),
         "watch_options": ("watch",),
     }.items()

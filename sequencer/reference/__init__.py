@@ -30,6 +30,7 @@ WRITTEN = (
     "replay",
     "unattended",
     "line",
+    "jobs",
     "batches",
     "watch",
     "gauge-and-risk",

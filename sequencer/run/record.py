@@ -133,6 +133,11 @@ class Record:
             )
 
     @property
+    def waits_for_store(self) -> bool:
+        """Whether the store lacks something that the journal has."""
+        return self._store.waits
+
+    @property
     def store(self) -> StoreWriter:
         """The store. Raises StoreProblem as long as it could not be opened."""
         return self._store.opened()

@@ -41,7 +41,7 @@ from tests.support.page_blocks import (
 )
 
 TRIED = ("README.md", *(f"{name}.md" for name in WRITTEN))
-OTHERS = ("python3", ".venv/bin/pip", ".venv/bin/python", "eval", "_SEQUENCER_COMPLETE=fish_source")
+OTHERS = ("python3", ".venv/bin/pip", ".venv/bin/python", "eval", "export", "_SEQUENCER_COMPLETE=fish_source")
 """What a command line may begin with that is not ours: Python itself, and the shell's own words."""
 LANGUAGES = {"sh", "yaml", "python", "toml", "text", "csv", "ini"}
 DRIVERS = {"profile", "operator", "text"}
@@ -82,7 +82,7 @@ def _install(folder: Path, site: Path) -> None:
 def _can_be_run(options: dict[str, Any], words: list[str]) -> bool:
     """Say whether a command stays within the simulation, ends by itself, and asks nobody."""
     if (
-        words[0] in ("simulate", "watch")
+        words[0] in ("simulate", "watch", "jobs", "worker")  # the latter two need a server: test_jobs.py
         or any(re.fullmatch(r"[A-Z]{3,}", word) for word in words)
         or "--store" in words
     ):

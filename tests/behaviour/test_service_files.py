@@ -1,4 +1,4 @@
-"""The service files that the page on unattended runs prints: systemd takes them without a word, and what they call is a command of ours.
+"""The service files that two pages print, on unattended runs and on jobs: systemd takes them without a word; they call commands of ours.
 
 Outside the project: `systemd-analyze verify`, which ends with status 0 on unknown keys, so that its silence is asked for.
 """
@@ -24,7 +24,7 @@ PROGRAM = "/opt/radio-bench/bin/sequencer"
 def _files() -> dict[str, str]:
     """Return the text of each file on the page, by its name."""
     found = {}
-    for block in blocks_of(PAGES["unattended.md"]):
+    for block in (*blocks_of(PAGES["unattended.md"]), *blocks_of(PAGES["jobs.md"])):
         if block.language == "ini":
             named = re.match(r"# /etc/systemd/system/([\w-]+\.(?:service|timer))\n", block.text)
             assert named is not None, block.text
@@ -52,9 +52,14 @@ def _complaints(folder: Path, files: dict[str, str]) -> str:
 
 
 def test_systemd_takes_them_without_a_word(tmp_path: Path) -> None:
-    """All three, with the timer's service beside it."""
+    """All four, with the timer's service beside it."""
     files = _files()
-    assert set(files) == {"radio-bench-night.timer", "radio-bench-night.service", "radio-bench.service"}
+    assert set(files) == {
+        "radio-bench-night.timer",
+        "radio-bench-night.service",
+        "radio-bench.service",
+        "radio-bench-worker.service",
+    }
     assert _complaints(tmp_path, files) == ""
 
 
@@ -76,7 +81,7 @@ def test_what_a_service_calls_is_a_command_of_ours_and_shares_the_bench_s_locks(
     words = shlex.split(service["ExecStart"])
     assert words[0] == PROGRAM
     options = parse_command(words[1:])
-    assert options["every"]
+    assert options["every"] if words[1] == "run" else service["Restart"] == "always"
     assert str(options["folder"]).startswith(f"/var/lib/{service['StateDirectory']}/")
     assert not {"PrivateTmp", "DynamicUser"} & set(service)
     # all but SIGKILL at once: the watchdog, which ignores SIGTERM, outlives a run that was killed (systemd.kill(5))

@@ -18,6 +18,7 @@ import socket
 import subprocess
 import sys
 import traceback
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -133,6 +134,13 @@ def _import_what_a_run_needs() -> None:
     from click.testing import CliRunner
 
     from sequencer.cli.main import main
+
+    with suppress(ImportError):  # what workers need besides
+        import procrastinate  # noqa: F401
+        import psycopg  # noqa: F401
+        import psycopg_pool  # noqa: F401
+
+        import sequencer.cli.fleet.worker  # noqa: F401
 
     with tempfile.TemporaryDirectory() as folder:
         words = ["run", "quick-check", "--bench", "bench", "--serial", "M40-0007", "--confirmed"]

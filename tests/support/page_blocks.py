@@ -80,6 +80,10 @@ def parse_command(words: list[str]) -> dict[str, object]:
         return {}
     command = main.get_command(click.Context(main), words[0])
     assert command is not None, f"there is no command {words[0]!r}"
+    if isinstance(command, click.Group) and len(words) > 1 and not words[1].startswith("-"):
+        inner = command.get_command(click.Context(command), words[1])
+        assert inner is not None, f"there is no command {words[0]} {words[1]}"
+        command, words = inner, words[1:]
     try:
         return command.make_context(words[0], words[1:]).params
     except click.exceptions.Exit:

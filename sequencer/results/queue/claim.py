@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from enum import Enum
 from typing import TYPE_CHECKING, Any
 
@@ -43,7 +44,13 @@ class Lease(Enum):
 
 
 def claim_job(
-    connection: Connection[Any], job: int, *, bench: str, host: str, lease_s: float, carriers: list[str]
+    connection: Connection[Any],
+    job: int,
+    *,
+    bench: str,
+    host: str,
+    lease_s: float,
+    carriers: Sequence[str],
 ) -> Claim | None:
     """Take a job for ``bench``; None where it is not to be had now. Raises psycopg's errors.
 
@@ -52,7 +59,7 @@ def claim_job(
     """
     from psycopg.errors import UniqueViolation
 
-    words = {"job": job, "bench": bench, "host": host, "lease_s": lease_s, "carriers": carriers}
+    words = {"job": job, "bench": bench, "host": host, "lease_s": lease_s, "carriers": list(carriers)}
     try:
         with connection.transaction():
             row = connection.execute(statements.CLAIM, words).fetchone()

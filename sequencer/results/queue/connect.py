@@ -20,6 +20,8 @@ OLDEST_SERVER = 130000
 """PostgreSQL 13: what the task queue asks for, as a server counts its versions."""
 ANSWER_S = 5
 """How long a server may take to answer a call."""
+NOT_IDLE = f"-cidle_in_transaction_session_timeout={ANSWER_S * 1000}"
+"""A process that is stopped in the middle of a transaction keeps its locks: its machine goes on acknowledging. The server ends it."""
 _NAME = re.compile(r"[a-z_][a-z0-9_]*\Z")
 
 
@@ -38,7 +40,7 @@ class QueuePlace:
         """Return a connection in which names are those of the jobs' schema. Raises psycopg's own errors."""
         import psycopg
 
-        words = f"-csearch_path={self.schema} -clock_timeout={ANSWER_S * 1000} {settings}".strip()
+        words = f"-csearch_path={self.schema} -clock_timeout={ANSWER_S * 1000} {NOT_IDLE} {settings}".strip()
         return psycopg.connect(**connect_words(self.place, options=words), autocommit=autocommit)
 
 

@@ -8,7 +8,7 @@ from sequencer.problems import printable
 from sequencer.results.model import NOT_ENDED
 from sequencer.results.queue import statements
 from sequencer.results.queue.claim import MOST_TRIES, Claim
-from sequencer.results.queue.connect import QueuePlace
+from sequencer.results.queue.connect import ANSWER_S, QueuePlace
 from sequencer.results.store.fence import Fence, FenceLost
 from sequencer.results.store.transaction import Writing
 
@@ -39,6 +39,8 @@ class JobFence(Fence):
     @override
     def hold(self, transaction: Writing) -> None:
         job, fence = self._claim.job, self._claim.fence
+        # A process that is stopped here would keep the job's row to itself: its machine goes on acknowledging.
+        transaction.run(f"SET LOCAL idle_in_transaction_session_timeout = '{ANSWER_S}s'")
         text = statements.HOLD.format(**self._names)
         if transaction.run(text, job=job, fence=fence, run=self._run).fetchone() is None:
             raise FenceLost(

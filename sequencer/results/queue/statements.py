@@ -93,21 +93,47 @@ WITHOUT_TOKEN = """
 select j.id, p.id as token, p.status::text from job j
 left join procrastinate_jobs p on p.id = j.token left join procrastinate_workers w on w.id = p.worker_id
 where ((j.state = 'waiting' and j.due <= now()) or (j.state = 'taken' and j.lease < now()))
-    and (p.id is null or p.status not in ('todo', 'doing') or (p.status = 'doing'
-        and (w.id is null or w.last_heartbeat < now() - make_interval(secs => %(stalled_s)s))))
-order by j.id limit 500
+    and (p.id is null or p.status not in ('todo', 'doing')
+        or (p.status = 'todo' and p.scheduled_at > now() + interval '5 s')
+        or (p.status = 'doing' and (j.state = 'taken' or w.id is null
+            or w.last_heartbeat < now() - make_interval(secs => %(stalled_s)s))))
+order by j.id limit 500 for update of j skip locked
 """
-"""Jobs that nobody will bring to a bench any more: a worker died with them, or their entry was ended by one that had lost its lease."""
-FREE_TOKEN = "select procrastinate_retry_job_v2(%(token)s, now(), null, %(carrier)s, null)"
+"""Jobs that nobody will bring to a bench any more: their worker died, or has lost its lease whether its process lives or not, or its clock
+was apart when it put the entry off.
+"""
+END_TOKEN = "select procrastinate_finish_job_v1(%(token)s, 'failed', true)"
+DROP_TOKEN = "select procrastinate_cancel_job_v1(%(token)s, false, true)"
+END_TOKENS_LEFT = """
+select procrastinate_finish_job_v1(p.id, 'failed', true) from procrastinate_jobs p
+left join procrastinate_workers w on w.id = p.worker_id
+where p.status = 'doing' and (w.id is null or w.last_heartbeat < now() - make_interval(secs => %(stalled_s)s))
+    and not exists (select 1 from job j where j.token = p.id and j.state in ('waiting', 'taken'))
+for update of p skip locked
+"""
+"""Ends entries that were under way with a worker that is gone, whose jobs are over."""
+
+LEFT = """
+select greatest(0, extract(epoch from case when state = 'taken' then lease else due end - now()))::float, carrier from job
+where id = %(job)s and state in ('waiting', 'taken')
+"""
+"""When a job that is not over may be had, s from now."""
+HAS_MORE = """
+select exists (select 1 from job k where state = 'waiting' and due <= now() and carrier = any(%(carriers)s)
+    and not (%(bench)s = any(refused)) and not exists (select 1 from job o where o.serial = k.serial and o.state = 'taken'))
+"""
+ATTEMPT_ENDED = (
+    "update attempt set ended = now(), outcome = %(outcome)s where job = %(job)s and fence = %(fence)s"
+)
 
 OPEN_NEEDS = "select distinct carrier, needs, refused from job where state in ('waiting', 'taken')"
 """What must be had for the jobs that are open."""
 
 REGISTER = """
-insert into bench (bench, host, can, lease_s, own_check, own_check_hash, own_check_at, zone)
-values (%(bench)s, %(host)s, %(can)s, %(lease_s)s, %(own_check)s, %(own_check_hash)s, %(own_check_at)s, %(zone)s)
+insert into bench (bench, host, can, lease_s, own_check, own_check_at, zone)
+values (%(bench)s, %(host)s, %(can)s, %(lease_s)s, %(own_check)s, %(own_check_at)s, %(zone)s)
 on conflict (bench) do update set host = excluded.host, can = excluded.can, seen = now(), lease_s = excluded.lease_s, lacks = '',
-    own_check = excluded.own_check, own_check_hash = excluded.own_check_hash, own_check_at = excluded.own_check_at, zone = excluded.zone
+    own_check = excluded.own_check, own_check_at = excluded.own_check_at, zone = excluded.zone
 """
 SEEN = "update bench set seen = now(), lacks = %(lacks)s where bench = %(bench)s"
 CAN = (
@@ -117,8 +143,7 @@ OWN_TAKEN = "select id from job where bench = %(bench)s and state = 'taken'"
 LOCK_BENCH = "select pg_try_advisory_lock(hashtextextended(%(named)s, 0))"
 
 OWN_CHECKS_DUE = """
-select bench, own_check, own_check_hash, (now() at time zone zone)::date as day from bench
-where own_check <> '' and (now() at time zone zone)::time >= own_check_at
-    and now() - seen <= make_interval(secs => greatest(lease_s, 86400))
+select bench, own_check, (now() at time zone zone)::date as day from bench
+where own_check is not null and (now() at time zone zone)::time >= own_check_at and now() - seen < interval '1 day'
 """
-"""Benches whose own check of this day, in their zone and by the server's clock, is due; a key of its own makes it one a day."""
+"""The day of each bench's own check that is due: in its zone, by the server's clock. A key of bench and day makes it one a day."""

@@ -63,8 +63,7 @@ create table bench (
     seen timestamptz not null default now(),
     lease_s double precision not null,
     lacks text not null default '',         -- why it takes no job at present
-    own_check text not null default '',     -- the sequence of its own check each day
-    own_check_hash text not null default '',
+    own_check jsonb,                        -- its own check each day, as a job is: sequence, sequence_hash, serial, needs
     own_check_at time,
     zone text not null default 'UTC'
 );

@@ -1,0 +1,115 @@
+"""`jobs add`: units and a sequence into the queue, proved as far as that goes without a bench, and held against what benches can."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from contextlib import closing
+from datetime import datetime
+from pathlib import Path
+
+import click
+
+from sequencer.cli.common.options import check_model, check_serial
+from sequencer.fleet.needs import lacking, needs_of
+from sequencer.inputs.unit_list import read_unit_list
+from sequencer.planning.load import load_sequence
+from sequencer.planning.model_file import Wanted
+from sequencer.problems import Complaint, InputError, about_file, listed, option_problem, printable
+from sequencer.results.queue import statements
+from sequencer.results.queue.connect import QueuePlace
+from sequencer.results.queue.jobs import NewJob, add_jobs
+from sequencer.results.queue.set_up import set_up
+from sequencer.results.store.place import find_place
+from sequencer.results.store.problems import Doing
+from sequencer.run.series.until import parse_until
+from sequencer.units.format import counted
+
+MOST_NAMED = 10
+
+
+def add_command(
+    sequence_name: str,
+    *,
+    serials: Sequence[str],
+    units: Path | None,
+    model: str,
+    due: str,
+    priority: int,
+    no_bench_yet: bool,
+    store: str,
+    as_json: bool,
+) -> int:
+    """Add a job for each unit; returns the exit status."""
+    wanted = _units(serials, units, check_model(model))
+    due_at = parse_until(due, datetime.now().astimezone(), option="--due") if due else None
+    jobs = [
+        _job(sequence_name, serial, of_model, due=due_at, priority=priority) for serial, of_model in wanted
+    ]
+    found, made = set_up(find_place(Path(), store))
+    if not no_bench_yet:
+        for needs in dict.fromkeys(job.needs for job in jobs):
+            refuse_what_no_bench_can(found, sequence_name, needs)
+    numbers = add_jobs(found, jobs)
+    if as_json:
+        click.echo(json.dumps([{"job": n, "serial": j.serial} for n, j in zip(numbers, jobs, strict=True)]))
+        return 0
+    if made:
+        click.echo("The queue's tables were made.", err=True)
+    named = ", ".join(
+        f"{number} ({printable(job.serial)})"
+        for number, job in list(zip(numbers, jobs, strict=True))[:MOST_NAMED]
+    )
+    more = f" and {len(numbers) - MOST_NAMED} more" if len(numbers) > MOST_NAMED else ""
+    click.echo(f"{counted(len(numbers), 'job')} added: {named}{more}.")
+    return 0
+
+
+def _units(serials: Sequence[str], units: Path | None, model: str) -> list[tuple[str, str]]:
+    found = [(check_serial(one), model) for one in serials]
+    if units is not None:
+        found += [(one.serial, one.model or model) for one in read_unit_list(units)]
+    if not found:
+        raise option_problem(
+            "--serial", "no unit is named", allowed="--serial, more than once if need be, or --units LIST"
+        )
+    return found
+
+
+def _job(name: str, serial: str, model: str, *, due: datetime | None, priority: int) -> NewJob:
+    """Return the job of a unit. Raises InputError where the sequence cannot be read, or lacks a model."""
+    loaded = load_sequence(name, Wanted(name=model, serial=serial))
+    # a path is another machine's too only where it is whole; a shipped name is
+    named = name if not Path(name).is_file() else str(loaded.path.resolve())
+    return NewJob(
+        serial=serial,
+        model=model,
+        sequence=named,
+        sequence_hash=loaded.hash,
+        needs=needs_of(loaded),
+        due=due,
+        priority=priority,
+    )
+
+
+def refuse_what_no_bench_can(found: QueuePlace, sequence: str, needs: Sequence[str]) -> None:
+    """Raise InputError where benches have registered and none has what is needed, with what each lacks."""
+    with Doing(str(found.place), "read"), closing(found.connect()) as connection:
+        benches = connection.execute(statements.CAN).fetchall()
+    lacks = {bench: lacking(needs, can) for bench, can, _ in benches}
+    if not lacks or not all(lacks.values()):
+        return
+    complaints: list[Complaint] = [
+        *about_file(
+            "SEQUENCE",
+            f"none of the benches that have registered can do {printable(sequence)}",
+            allowed="a sequence that one of them can do",
+            hint="--no-bench-yet adds the job all the same, for a bench that registers later",
+        ).complaints,
+        *(
+            one
+            for bench, why in lacks.items()
+            for one in about_file(f"bench {printable(bench)}", listed(why)).complaints
+        ),
+    ]
+    raise InputError(complaints)

@@ -1,0 +1,193 @@
+"""The thread that keeps a worker's rights: the bench's lock, the lease of its job, and that it is heard; and that puts lost jobs back.
+
+It speaks through a connection of its own, on which the bench's lock is held as long as the process lives. Another thread than that which
+measures renews the lease, because a check may be silent for longer than a lease; the lease is lost with the process all the same.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable
+from contextlib import suppress
+from enum import Enum
+from typing import TYPE_CHECKING, Any
+
+from sequencer.fleet.line import Line, ServerAway
+from sequencer.fleet.member import Member
+from sequencer.fleet.needs import lacking
+from sequencer.results.queue import statements
+from sequencer.results.queue.claim import MOST_TRIES, Claim, Lease, renew_lease
+from sequencer.results.queue.connect import QueuePlace
+from sequencer.results.queue.jobs import TASK
+
+if TYPE_CHECKING:
+    from psycopg import Connection
+
+LOOK_S = 2.0
+"""How often what is open in the queue is looked at."""
+STALLED_S = 30.0
+"""After what silence an entry of the task queue is put back; ours are held by a lease besides."""
+
+
+_UNDER_WAY = {"doing": statements.END_TOKEN, "todo": statements.DROP_TOKEN}
+
+
+ENDED = "its worker has ended"
+
+
+class Why(Enum):
+    """Why a run is to stop."""
+
+    CANCELLED = "the job was cancelled"
+    LOST = "the job is another bench's"
+    SILENT = "the server was away for longer than the lease"
+    BENCH_LOCKED = "another worker has this bench"
+
+
+class BenchTaken(Exception):
+    """Another worker has this bench; the text names it."""
+
+
+class Keeper(threading.Thread):
+    """Keeps the rights of one worker. ``stop_run`` is called from this thread where the run under way is to stop."""
+
+    def __init__(self, found: QueuePlace, member: Member, stop_run: Callable[[Why], None]) -> None:
+        super().__init__(name="keeper", daemon=True)
+        self._member = member
+        self._stop_run = stop_run
+        self._line = Line(found, on_new=self._lock_bench)
+        self._claim: Claim | None = None
+        self._valid_until_s = 0.0
+        self._told: Why | None = None
+        self._guard = threading.Lock()
+        self._wake = threading.Event()
+        self._ends = False
+        self.carriers: tuple[str, ...] = ()
+        """Under which names the task queue carries what this bench can do, of what is open."""
+        self.is_away = False
+        self.lost_bench = False
+
+    # -- asked by the worker's own thread -------------------------------------------------------------------------------
+
+    def register(self) -> None:
+        """Lock the bench, and make known what it can do. Raises BenchTaken, ServerAway."""
+        own = self._member.own_check
+        words = {
+            "bench": self._member.bench,
+            "host": self._member.host,
+            "can": list(self._member.can),
+            "lease_s": self._member.lease_s,
+            "own_check": own.as_job() if own else None,
+            "own_check_at": own.at if own else None,
+            "zone": own.zone if own else "UTC",
+        }
+        self._line.do(lambda connection: connection.execute(statements.REGISTER, words))
+        self._line.do(self._look)
+
+    def hold(self, claim: Claim, asked_at_s: float) -> None:
+        """Keep the lease of a claim that was asked for at ``asked_at_s`` (`time.monotonic`)."""
+        with self._guard:
+            self._claim, self._told = claim, None
+            self._valid_until_s = asked_at_s + self._member.lease_s
+
+    def let_go(self) -> None:
+        """Keep no lease any more."""
+        with self._guard:
+            self._claim = None
+
+    def stop(self) -> None:
+        """End the thread, and free the bench."""
+        self._ends = True
+        self._wake.set()
+        if self.is_alive():
+            self.join(timeout=30)
+        if not self.lost_bench:
+            with suppress(ServerAway, BenchTaken):  # it is missed by its silence then
+                words = {"bench": self._member.bench, "lacks": ENDED}
+                self._line.do(lambda connection: connection.execute(statements.SEEN, words))
+        self._line.close()
+
+    # -- this thread ----------------------------------------------------------------------------------------------------
+
+    def run(self) -> None:
+        """Renew and look until it is stopped."""
+        next_look_s = 0.0
+        while not self._ends:
+            try:
+                self._renew()
+                if time.monotonic() >= next_look_s:
+                    self._line.do(self._look)
+                    next_look_s = time.monotonic() + LOOK_S
+                self.is_away = False
+            except BenchTaken:
+                self.lost_bench = True
+                self._tell(Why.BENCH_LOCKED)
+            except ServerAway:
+                self.is_away = True
+            self._see_whether_silent()
+            self._wake.wait(min(LOOK_S, self._member.lease_s / 3.0))
+
+    def _renew(self) -> None:
+        with self._guard:
+            claim = self._claim
+        if claim is None:
+            return
+        asked_at_s = time.monotonic()
+        lease = self._line.do(lambda connection: renew_lease(connection, claim, self._member.lease_s))
+        with self._guard:
+            if self._claim is not claim:
+                return
+            if lease is not Lease.LOST:
+                self._valid_until_s = asked_at_s + self._member.lease_s
+        if lease is Lease.STOP:
+            self._tell(Why.CANCELLED)
+        elif lease is Lease.LOST:
+            self._tell(Why.LOST)
+
+    def _see_whether_silent(self) -> None:
+        with self._guard:
+            is_late = self._claim is not None and time.monotonic() > self._valid_until_s
+        if is_late:
+            self._tell(Why.SILENT)
+
+    def _tell(self, why: Why) -> None:
+        with self._guard:
+            if self._claim is None or self._told is why:
+                return
+            self._told = why
+        self._stop_run(why)
+
+    def _lock_bench(self, connection: Connection[Any]) -> None:
+        """Hold the bench's lock on a new connection. Raises BenchTaken where another process has it."""
+        named = f"sequencer bench {self._member.bench}"
+        row = connection.execute(statements.LOCK_BENCH, {"named": named}).fetchone()
+        if row is None or not row[0]:
+            raise BenchTaken(self._member.bench)
+
+    def _look(self, connection: Connection[Any]) -> None:
+        member = self._member
+        connection.execute(statements.SEEN, {"bench": member.bench, "lacks": ""})
+        put_back(connection)
+        self.carriers = tuple(
+            carrier
+            for carrier, needs, refused in connection.execute(statements.OPEN_NEEDS).fetchall()
+            if member.bench not in refused and not lacking(needs, member.can)
+        )
+
+
+def put_back(connection: Connection[Any], *, stalled_s: float = STALLED_S) -> None:
+    """Bring jobs back that nobody will bring to a bench any more. Each worker does; what one has in hand the others pass by."""
+    with connection.transaction():
+        connection.execute(statements.CANCELLED_SILENT, {"bench": ""})
+        connection.execute(statements.TOO_OFTEN, {"most": MOST_TRIES})
+        without: list[int] = []
+        for job, token, state in connection.execute(
+            statements.WITHOUT_TOKEN, {"stalled_s": stalled_s}
+        ).fetchall():
+            if state in _UNDER_WAY:
+                connection.execute(_UNDER_WAY[state], {"token": token})
+            without.append(job)
+        if without:
+            connection.execute(statements.DEFER, {"task": TASK, "jobs": without})
+        connection.execute(statements.END_TOKENS_LEFT, {"stalled_s": stalled_s})

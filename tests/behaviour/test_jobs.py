@@ -1,0 +1,190 @@
+"""Jobs for many benches, with a real server and workers in processes of their own: each job counts once, whatever happens to its worker."""
+
+from __future__ import annotations
+
+import signal
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from sequencer.cli.main import main
+from sequencer.results.queue.connect import find_queue
+from sequencer.results.queue.seen import read_queue
+from sequencer.results.store.place import StorePlace, find_place
+from sequencer.results.store.store import Store
+from tests.support.postgres_server import PostgresServer
+from tests.support.workers import WorkerProcess, bench_named, job_seen, wait_for
+
+WHOLE = 6
+"""Results of the quick check: its confirmation, power, frequency, two deviations and sensitivity."""
+Start = Callable[..., WorkerProcess]
+
+
+@pytest.fixture(scope="module")
+def store(postgres: PostgresServer) -> str:
+    """The address of a store with a queue, which the tests of this module share."""
+    address = postgres.address()
+    assert sequencer("jobs", "set-up", "--store", address).exit_code == 0
+    return address
+
+
+@pytest.fixture(scope="module")
+def place(store: str) -> StorePlace:
+    """Its place."""
+    return find_place(Path(), store)
+
+
+@pytest.fixture
+def worker(store: str) -> Iterator[Start]:
+    """Start a worker; none is left when the test ends."""
+    started: list[WorkerProcess] = []
+
+    def begin(bench: Path, *words: str, **more: bool) -> WorkerProcess:
+        started.append(WorkerProcess(bench, store, *words, **more))
+        return started[-1]
+
+    yield begin
+    for one in started:
+        one.kill()
+
+
+@pytest.fixture(autouse=True)
+def empty(place: StorePlace) -> Iterator[None]:
+    """Leave nothing in the queue for the next test."""
+    yield
+    with find_queue(place).connect() as connection:
+        connection.execute(
+            "update job set state = 'cancelled', ended = now() where state in ('waiting', 'taken')"
+        )
+        connection.execute("delete from bench")
+
+
+def sequencer(*words: str) -> Result:
+    """Do a command in this process."""
+    return CliRunner().invoke(main, list(words), env={"COLUMNS": "92", "NO_COLOR": "1"})
+
+
+def added(store: str, *serials: str, sequence: str = "quick-check") -> list[int]:
+    """Add a job for each unit; return their numbers."""
+    words = [word for one in serials for word in ("--serial", one)]
+    done = sequencer("jobs", "add", sequence, *words, "--store", store)
+    assert done.exit_code == 0, done.output
+    return sorted(one.id for one in read_queue(find_place(Path(), store), states=("waiting",)).jobs)
+
+
+def begun(store: str, job: int) -> str:
+    """The run of a job, once it has begun in the store."""
+    return wait_for(lambda: job_seen(store, job).run, f"the run of job {job}")
+
+
+def runs_of(place: StorePlace, serial: str) -> list[tuple[str, int, int]]:
+    """The runs of a unit, oldest first: how each ended, how many of its results count, and how many do not."""
+    with Store.open_to_read(place) as opened:
+        runs = opened.read_runs(serial=serial)
+        rows = [(run.outcome, opened.read_results(run.run)) for run in reversed(runs)]
+    return [
+        (outcome, sum(one.counts for one in found), sum(not one.counts for one in found))
+        for outcome, found in rows
+    ]
+
+
+def test_a_worker_takes_what_its_bench_can_do(
+    store: str, place: StorePlace, worker: Start, tmp_path: Path
+) -> None:
+    """It measures each job once, says what came of it, ends where nothing is left, and the queue shows who did what."""
+    jobs = added(store, "M40-0007", "M40-0011")
+    north = worker(bench_named(tmp_path, "North"), "--drain")
+    assert north.ended() == 0, north.said
+    assert "All limits met" in north.said
+    assert "The bench is safe" in north.said
+    assert [job_seen(store, one).status for one in jobs] == [0, 1]
+    listed = sequencer("jobs", "--store", store)
+    assert listed.exit_code == 0
+    assert f"done on North, status 1, run {job_seen(store, jobs[1]).run}" in listed.output
+    assert "North on " in listed.output
+    assert "its worker has ended" in listed.output
+    assert [one[0] for one in runs_of(place, "M40-0011")] == ["done"]
+    refused = sequencer("jobs", "add", "two-signal-receiver", "--serial", "V5-0301", "--store", store)
+    assert refused.exit_code == 2
+    assert "none of the benches that have registered can do two-signal-receiver" in refused.output
+    assert "it has 1 signal generator, and 2 are needed" in refused.output
+    assert sequencer("jobs", "cancel", "999999", "--store", store).exit_code == 2
+
+
+def test_a_killed_worker_carries_its_run_on(
+    store: str, place: StorePlace, worker: Start, tmp_path: Path
+) -> None:
+    """Killed in the middle of a run and begun again on the same bench it goes on with the same run; no result is lost or there twice."""
+    job = added(store, "M40-0012")[0]
+    bench = bench_named(tmp_path, "East")
+    first = worker(bench)
+    run = begun(store, job)
+    first.send(signal.SIGSTOP)
+    assert job_seen(store, job).state == "taken"
+    first.kill()
+    again = worker(bench, "--once")
+    assert again.ended() == 0, again.said
+    done = job_seen(store, job)
+    assert (done.state, done.run, done.tries) == ("done", run, 2)
+    assert f"run {run} is carried on" in again.said
+    ((outcome, counting, _),) = runs_of(place, "M40-0012")
+    assert outcome == "done"
+    assert counting == WHOLE
+
+
+def test_a_bench_that_was_asleep_writes_nothing(
+    store: str, place: StorePlace, worker: Start, tmp_path: Path
+) -> None:
+    """Its lease has run out and another bench has measured the unit; it wakes, stops, makes its bench safe, and its run counts nothing."""
+    job = added(store, "M40-0013")[0]
+    asleep = worker(bench_named(tmp_path, "South"), "--lease", "3")
+    run = begun(store, job)
+    asleep.send(signal.SIGSTOP)
+    awake = worker(bench_named(tmp_path, "West"), "--lease", "30", "--once")
+    assert awake.ended() == 0, awake.said
+    asleep.send(signal.SIGCONT)
+    wait_for(lambda: "too late: kept beside" in asleep.said, "the late run's word")
+    asleep.send(signal.SIGTERM)
+    assert asleep.ended() == 4, asleep.said
+    assert "The bench is safe" in asleep.said
+    done = job_seen(store, job)
+    assert (done.state, done.bench) == ("done", "West")
+    assert done.run != run
+    lost, counts = runs_of(place, "M40-0013")
+    assert lost[0] == f"cut short: job {job} was measured anew as run {done.run}"
+    assert lost[1] == 0
+    assert counts[:2] == ("done", WHOLE)
+
+
+def test_one_worker_a_bench(store: str, worker: Start, tmp_path: Path) -> None:
+    """A second is refused, also from another folder, and the first goes on."""
+    (tmp_path / "other").mkdir()
+    first = worker(bench_named(tmp_path, "Loft"))
+    wait_for(lambda: "takes jobs" in first.said)
+    wait_for(lambda: any(one.is_there for one in read_queue(find_place(Path(), store)).benches))
+    second = worker(bench_named(tmp_path / "other", "Loft"))
+    assert second.ended() == 2
+    assert "another worker has bench Loft already" in second.said
+    first.send(signal.SIGTERM)
+    assert first.ended() == 4
+
+
+def test_cancel_stops_what_is_measured(store: str, place: StorePlace, worker: Start, tmp_path: Path) -> None:
+    """A job that is being measured stops, its bench is made safe, and the worker takes the next."""
+    bench = bench_named(tmp_path, "Yard", **{"clock: virtual": "clock: real"})
+    cancelled = added(store, "M40-0014")[0]
+    yard = worker(bench, "--lease", "6")
+    begun(store, cancelled)
+    said = sequencer("jobs", "cancel", str(cancelled), "--store", store)
+    assert said.exit_code == 0
+    assert "bench Yard was told to stop" in said.output
+    wait_for(lambda: job_seen(store, cancelled).state == "cancelled", "the end of the job")
+    assert runs_of(place, "M40-0014")[0][0] == "interrupted (the job was cancelled)"
+    waits = added(store, "M40-0015")[0]
+    begun(store, waits)
+    yard.send(signal.SIGTERM)
+    assert yard.ended() == 4, yard.said
+    stopped = job_seen(store, waits)
+    assert (stopped.state, stopped.said) == ("waiting", "interrupted (SIGTERM)")
