@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import signal
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -69,9 +70,9 @@ def sequencer(*words: str) -> Result:
 def added(store: str, *serials: str, sequence: str = "quick-check") -> list[int]:
     """Add a job for each unit; return their numbers."""
     words = [word for one in serials for word in ("--serial", one)]
-    done = sequencer("jobs", "add", sequence, *words, "--store", store)
+    done = sequencer("jobs", "add", sequence, *words, "--store", store, "--json")
     assert done.exit_code == 0, done.output
-    return sorted(one.id for one in read_queue(find_place(Path(), store), states=("waiting",)).jobs)
+    return [one["job"] for one in json.loads(done.stdout)]
 
 
 def begun(store: str, job: int) -> str:

@@ -38,7 +38,7 @@ where id = %(job)s and fence = %(fence)s and state = 'taken' returning stop
 """No row: the job is another's by now, or over."""
 
 HOLD = "select run, serial from {job} where id = :job and fence = :fence and (state = 'taken' or run = :run) for update"
-"""In the transaction of what is written, before it: no row means that the job is another's, and nothing is written."""
+"""In the transaction of what is written, as the last thing: no row means that the job is another's, and nothing is written."""
 BEGUN = "update {job} set run = :run where id = :job and fence = :fence"
 BEGUN_BY = "update {attempt} set run = :run where job = :job and fence = :fence"
 END = """

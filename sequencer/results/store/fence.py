@@ -1,4 +1,4 @@
-"""What stands between a run and the store where the run may lose the right to write: asked inside each transaction, before and after."""
+"""What stands between a run and the store where the run may lose the right to write: asked inside each transaction, as the last thing."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ class Fence(Protocol):
     """Lets a run write, or refuses. Each method is called within the transaction that writes, which its refusal undoes."""
 
     def hold(self, transaction: Writing) -> None:
-        """See that the run may write, and that nobody takes it away before the transaction ends. Raises FenceLost."""
+        """See that the run may write, and that nobody takes that away before the transaction ends, at once. Raises FenceLost."""
 
     def begun(self, transaction: Writing, run: str) -> None:
         """Take note of the run's row."""

@@ -112,8 +112,6 @@ class Store(StoreWriter):
         row = store_rows.run_row(replace(kept, outcome=NOT_ENDED, bench_safe=None, bench_s=None))
         with self._doing("write to"), self._begin() as connection:
             transaction = Writing.within(connection)
-            if self.fence is not None:
-                self.fence.hold(transaction)
             contents, places = store_rows.file_rows(kept.run, [one.as_input() for one in kept.inputs])
             write_unit(transaction, row)
             if (batch := kept.batch_opened) is not None:
@@ -128,6 +126,7 @@ class Store(StoreWriter):
                 self.fence.begun(transaction, kept.run)
                 if kept.outcome != NOT_ENDED:
                     self.fence.ended(transaction, kept.run, outcome=kept.outcome, status=kept.status)
+                self.fence.hold(transaction)
             return imported
 
     def read_runs(

@@ -287,9 +287,9 @@ class StoreWriter:
         """Begin a transaction that writes."""
         self.look_whether_there()
         with self._doing("write to"), self._writer.transaction() as transaction:
+            yield transaction
             if self.fence is not None:
                 self.fence.hold(transaction)
-            yield transaction
 
     def _connections(self) -> Connections:
         path = self._place.path
