@@ -28,6 +28,7 @@ from sequencer.results.store.fence import FenceLost
 from sequencer.results.store.place import StorePlace
 from sequencer.results.store.problems import StoreProblem
 from sequencer.results.store.writer import StoreWriter
+from sequencer.run.keeping.bench_now import BenchTeller
 from sequencer.run.keeping.journals import glance, is_held, journals
 from sequencer.run.line.kept_bench import KeptBench
 from sequencer.run.people.confirm import GivenBeforehand
@@ -41,8 +42,16 @@ class JobBench(Measures):
     """The bench of a worker. ``units`` are those connected to a real one; a simulated bench has all of its shelf."""
 
     def __init__(
-        self, asked: Asked, loaded: LoadedBench, place: StorePlace, *, units: tuple[str, ...] = ()
+        self,
+        asked: Asked,
+        loaded: LoadedBench,
+        place: StorePlace,
+        teller: BenchTeller,
+        *,
+        units: tuple[str, ...] = (),
     ) -> None:
+        """``teller`` says in the store what the bench does."""
+        self._teller = teller
         self._asked, self._loaded, self._place, self._units = asked, loaded, place, units
         self._bench = KeptBench(loaded, dry_run=asked.dry_run)
         self._is_simulated = asked.dry_run or loaded.bench.visa == "sim"
@@ -57,6 +66,10 @@ class JobBench(Measures):
     def left_keyed(self) -> str:
         """What a person must be told of a unit that an earlier process left keyed."""
         return self._bench.left_keyed
+
+    def waits(self) -> None:
+        """Say in the store that the bench waits for a job."""
+        self._teller.tell(phase="waiting", check="", remaining_s=None)
 
     def close(self) -> SafeState | None:
         """Make the bench safe and let go of it; None where it is not open."""
@@ -147,17 +160,20 @@ class JobBench(Measures):
         parts = self._bench.parts
         assert parts is not None
         before = 0 if parts.simulation is None else len(parts.simulation.hazards)
+        self._teller.of_run(plan)
         with Record(asked.folder, facts_of_run(prepared, parts), store=asked.store, fence=fence) as record:
             runner = Runner(
                 plan,
                 parts,
                 record,
                 GivenBeforehand(),
+                [self._teller.listen],
                 cables=GivenBeforehand(),
                 enterer=prepared.people.enterer(None),
                 bench=opened,
             )
             outcome = runner.run()
+        self.waits()
         hazards = () if parts.simulation is None else tuple(parts.simulation.hazards[before:])
         ran = Ran(facts=record.facts, outcome=outcome, record=record, hazards=hazards)
         return self._measured(ran)

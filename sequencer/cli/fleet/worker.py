@@ -16,6 +16,7 @@ import click
 from drivers.faults import InstrumentFault
 from sequencer.bench.locks import BenchBusy
 from sequencer.bench.open_bench import BenchUnsafe
+from sequencer.cli.common.bench import bench_title
 from sequencer.cli.common.outlet import reader_may_be_gone
 from sequencer.cli.fleet.measuring import JobBench
 from sequencer.cli.run import Asked
@@ -32,6 +33,7 @@ from sequencer.problems import option_problem, printable
 from sequencer.results.queue.set_up import set_up
 from sequencer.results.store.place import find_place
 from sequencer.run.interrupt import Interrupted, stoppable
+from sequencer.run.keeping.bench_now import BenchTeller
 from sequencer.run.status import ExitStatus
 
 _LOCAL_ZONE = Path("/etc/localtime")
@@ -75,8 +77,14 @@ def worker_command(
         lease_s=lease_s,
         own_check=own,
     )
-    bench = JobBench(asked, loaded, place, units=units)
-    with stoppable() as stopper:
+    teller = BenchTeller(
+        place,
+        bench=bench_title(loaded, dry_run=dry_run),
+        simulated=dry_run or loaded.bench.simulated,
+        program="worker",
+    )
+    bench = JobBench(asked, loaded, place, teller, units=units)
+    with stoppable() as stopper, teller:
         worker = Worker(found, member, bench, stopper, _say, once=once, drain=drain)
         try:
             return int(_worked(worker, bench, member))
@@ -95,6 +103,7 @@ def _worked(worker: Worker, bench: JobBench, member: Member) -> ExitStatus:
             _say(bench.left_keyed)
         if not state.confirmed:
             return ExitStatus.BENCH_FAILED
+        bench.waits()
         _say(f"bench {member.bench} on {member.host} takes jobs, lease {member.lease_s:g} s")
         return worker.go()
     except BenchTaken:
