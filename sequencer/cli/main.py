@@ -85,6 +85,7 @@ def main() -> None:
     is_flag=True,
     help="Write each result as a line of JSON as soon as it is found, and the run as the last line.",
 )
+@click.option("--linked", type=click.Choice(["person", "alone"]), hidden=True)  # by `benches`, which shows it
 @clear_errors
 def run(
     sequence_name: str,
@@ -97,6 +98,7 @@ def run(
     store: str,
     as_json: bool,
     json_lines: bool,
+    linked: str | None,
     **part: Any,
 ) -> None:
     """Run SEQUENCE (a file, or a shipped one's name) on the unit on the bench.
@@ -121,11 +123,12 @@ def run(
         store=store,
         chosen=Chosen(**part),
         line=line,
+        linked=linked or "",
     )
     if not series.asked:
         from sequencer.cli.run_told import run_command
 
-        sys.exit(run_command(asked, as_json=as_json, json_lines=json_lines))
+        sys.exit(run_command(asked, as_json=as_json, json_lines=json_lines or bool(linked)))
     if json_lines:
         from sequencer.problems import option_problem
 
@@ -220,6 +223,7 @@ main.elsewhere |= {
         "setting_up.channels_options": ("channels",),
         "setting_up.new_options": ("new",),
         "check_bench_options": ("check-bench",),
+        "benches.options": ("benches",),
         "station.options": ("line",),
         "fleet.options": ("jobs", "worker"),
         "statistics.commands": ("gauge", "risk", "sampling"),

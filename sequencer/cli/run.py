@@ -23,7 +23,6 @@ from sequencer.cli.order import order_lines
 from sequencer.cli.screens.operator import (
     Chosen,
     People,
-    TerminalPerson,
     asked_line,
     no_reason,
     nobody_to_operate,
@@ -62,6 +61,9 @@ class Asked:
     chosen: Chosen = Chosen()
     line: LineAsked = LineAsked()
     run: str = ""
+    linked: str = (
+        ""  # another process shows it: "person" where somebody can be asked there, "alone" where not
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -127,7 +129,13 @@ def prepare(asked: Asked) -> Prepared:
         order=chosen.order,
     )
     simulated = asked.dry_run or plan.bench.bench.simulated
-    people = People(plan, confirmed=asked.confirmed, simulated=simulated, terminal=is_terminal(sys.stdin))
+    people = People(
+        plan,
+        confirmed=asked.confirmed,
+        simulated=simulated,
+        terminal=asked.linked == "person" or (not asked.linked and is_terminal(sys.stdin)),
+        linked=bool(asked.linked),
+    )
     people.take_beforehand(chosen.entered)
     by_hand = [
         name for name, entry in plan.bench.bench.instruments.items() if entry.manual and not asked.dry_run
@@ -227,7 +235,7 @@ def execute(
         for line in said:
             click.echo(line, err=True)
         with ProgressScreen(console, by_hand=prepared.by_hand, head=head) as screen:
-            person = TerminalPerson(screen) if people.terminal else None
+            person = people.person(screen) if people.terminal else None
             if prepared.by_hand:
                 parts = replace(parts, person=person)
             runner = Runner(
@@ -238,7 +246,7 @@ def execute(
                 [screen, teller.listen, *listeners],
                 cables=people.cables(screen),
                 enterer=people.enterer(person),
-                live=live_person(screen) if people.terminal else None,
+                live=live_person(screen) if people.terminal and not asked.linked else None,
             )
             outcome = runner.run()
     hazards = parts.simulation.hazards if parts.simulation is not None else ()

@@ -29,6 +29,10 @@ def run_command(asked: Asked, *, as_json: bool, json_lines: bool = False) -> int
     if not json_lines:
         return tell(execute(prepared), as_json=as_json)
     lines = JsonLines()
+    if asked.linked:
+        from sequencer.cli.screens.linked import LinkedLines
+
+        lines = LinkedLines()
     return tell(execute(prepared, listeners=[lines]), as_json=True, lines=lines)
 
 

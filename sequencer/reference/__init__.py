@@ -31,6 +31,7 @@ WRITTEN = (
     "unattended",
     "line",
     "jobs",
+    "many-benches",
     "batches",
     "watch",
     "gauge-and-risk",

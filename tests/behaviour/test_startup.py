@@ -88,6 +88,8 @@ def test_help_imports_nothing_of_the_engine(command: tuple[str, ...], tmp_path: 
     imported = _imported(tmp_path, *command)
     assert {name for name in imported if name.startswith("sequencer.")} <= {
         "sequencer.cli",
+        "sequencer.cli.benches",
+        "sequencer.cli.benches.options",
         "sequencer.cli.check_bench_options",
         "sequencer.cli.common",
         "sequencer.cli.looking_back",

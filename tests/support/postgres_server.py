@@ -22,15 +22,20 @@ class NoServer(Exception):
 class PostgresServer:
     """A running server. `address` names a schema of its own to each who asks."""
 
-    def __init__(self) -> None:
+    def __init__(self, *, folder: Path | None = None, settings: str = "-c shared_buffers=16MB") -> None:
+        """Start one; in ``folder``, where what an earlier one kept there is taken up, or else in a new one."""
         self._binaries = _find_binaries()
         self._as_user = _who_may_run_it()
-        self.folder = Path(
-            tempfile.mkdtemp(prefix="pg")
-        )  # short: a socket's path has 107 bytes at most (unix(7))
+        self._settings = settings
+        # short: a socket's path has 107 bytes at most (unix(7))
+        self.folder = Path(tempfile.mkdtemp(prefix="pg")) if folder is None else folder
+        self.folder.mkdir(parents=True, exist_ok=True)
+        self._count = 0
+        if (self.folder / "d" / "PG_VERSION").exists():
+            self.start()
+            return
         if self._as_user:
             os.chown(self.folder, self._as_user["user"], self._as_user["group"])
-        self._count = 0
         try:
             self._do(
                 "initdb",
@@ -51,7 +56,7 @@ class PostgresServer:
 
     def start(self) -> None:
         """Start it, and wait until it answers."""
-        options = f"-c listen_addresses='' -k {self.folder} -c max_connections=40 -c shared_buffers=16MB"
+        options = f"-c listen_addresses='' -k {self.folder} -c max_connections=40 {self._settings}"
         self._do("pg_ctl", "-D", f"{self.folder}/d", "-w", "-l", f"{self.folder}/log", "-o", options, "start")
 
     def stop(self, mode: str = "immediate") -> None:

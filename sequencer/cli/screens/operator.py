@@ -214,11 +214,14 @@ class People:
     """Who answers in one run. Raises FileProblems at once where a question would find nobody.
 
     ``confirmed`` stands for what the sequence asks to confirm. For cables that a person moves in the middle of a check it stands on a
-    simulated bench only: on a real one somebody must be there.
+    simulated bench only: on a real one somebody must be there. ``linked``: they sit before another process, which shows this run.
     """
 
-    def __init__(self, plan: Plan, *, confirmed: bool, simulated: bool, terminal: bool) -> None:
+    def __init__(
+        self, plan: Plan, *, confirmed: bool, simulated: bool, terminal: bool, linked: bool = False
+    ) -> None:
         self.terminal = terminal
+        self._linked = linked
         self._plan = plan
         self._confirmed = confirmed
         self._beforehand = EnteredBeforehand()
@@ -235,15 +238,21 @@ class People:
         if missing and not self.terminal:
             raise nobody_to_read(self._plan, missing)
 
+    def person(self, screen: Screen) -> TerminalPerson:
+        """Return the person who is asked."""
+        if not self._linked:
+            return TerminalPerson(screen)
+        from sequencer.cli.screens.linked import LinkedPerson
+
+        return LinkedPerson(screen)
+
     def confirmer(self, screen: Screen) -> Confirmer:
         """Return who confirms what the sequence asks for."""
-        return GivenBeforehand() if self._confirmed else AskedAtTerminal(partial(TerminalPerson, screen))
+        return GivenBeforehand() if self._confirmed else AskedAtTerminal(partial(self.person, screen))
 
     def cables(self, screen: Screen) -> Confirmer:
         """Return who confirms how the cables are."""
-        return (
-            GivenBeforehand() if self._cables_beforehand else AskedAtTerminal(partial(TerminalPerson, screen))
-        )
+        return GivenBeforehand() if self._cables_beforehand else AskedAtTerminal(partial(self.person, screen))
 
     def enterer(self, person: Person | None) -> Enterer:
         """Return who enters readings."""

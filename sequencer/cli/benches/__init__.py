@@ -1,0 +1,1 @@
+"""Several benches at once: a process for each, and one screen."""

@@ -1,0 +1,114 @@
+"""A list of benches that work at the same time: a CSV file with a column of bench files, and what each of them measures."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+
+from sequencer.frozen import dataclass
+from sequencer.inputs.list_text import Row, at_line, find_columns, is_separator_line, read_list_text
+from sequencer.inputs.serial import SERIAL_ALLOWED, wrong_with_serial
+from sequencer.inputs.unit_list import ListedUnit, read_unit_list
+from sequencer.problems import Complaint, FileProblems, printable
+
+COLUMNS = ("bench", "sequence", "serial", "units", "model")
+MOST_BENCHES = 64
+MOST_CHARACTERS = 400
+_HEADED = (
+    "a first line with the names of the columns, such as 'bench,serial' or 'bench,sequence,serial,units,model', "
+    "and a line for each bench"
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ListedBench:
+    """One bench of a list, and the line it stands on. ``units`` are measured on it one after another.
+
+    ``bench`` and ``sequence`` are as written, but for a file beside the list; ``sequence`` may be empty.
+    """
+
+    bench: str
+    line: int
+    sequence: str = ""
+    units: tuple[ListedUnit, ...] = ()
+
+
+def read_bench_list(path: Path) -> tuple[ListedBench, ...]:
+    """Return the benches in the file, in its order. Raises InputError with everything that is wrong with it."""
+    text = read_list_text(path)
+    rows = [row for row in text.rows if not row.is_blank and not is_separator_line(row)]
+    if not rows:
+        raise FileProblems([at_line(path, 1, "the list is empty", allowed=_HEADED)])
+    places = find_columns(path, rows[0], known=COLUMNS, needed=("bench",), headed=_HEADED)
+    complaints: list[Complaint] = []
+    found = [_listed(path, row, places, complaints) for row in rows[1:]]
+    if not found:
+        raise FileProblems([at_line(path, rows[0].line, "no bench stands below the names", allowed=_HEADED)])
+    if len(found) > MOST_BENCHES:
+        line = found[MOST_BENCHES].line
+        complaints.append(
+            at_line(path, line, f"{len(found)} benches", allowed=f"at most {MOST_BENCHES} in a list")
+        )
+    complaints += _units_twice(path, found)
+    if complaints:
+        raise FileProblems(sorted(complaints, key=lambda one: one.line))
+    return tuple(found)
+
+
+def _listed(path: Path, row: Row, places: Mapping[str, int], complaints: list[Complaint]) -> ListedBench:
+    values = row.values
+    cells = {name: values[at] if at < len(values) else "" for name, at in places.items()}
+    complaints += _wrong_cells(path, row.line, cells)
+    serial, units = cells.get("serial", ""), cells.get("units", "")
+    measured: tuple[ListedUnit, ...] = ()
+    if units and not serial:
+        try:
+            measured = read_unit_list(Path(_beside(path, units)))
+        except FileProblems as problems:
+            complaints += problems.complaints
+    elif serial:
+        measured = (ListedUnit(serial=serial, line=row.line, model=cells.get("model", "")),)
+    return ListedBench(
+        bench=_beside(path, cells["bench"]),
+        line=row.line,
+        sequence=_beside(path, cells.get("sequence", "")),
+        units=measured,
+    )
+
+
+def _beside(path: Path, name: str) -> str:
+    """Return a file beside the list by its path; any other name as it is written."""
+    beside = path.parent / name
+    return str(beside) if name and beside.is_file() else name
+
+
+def _wrong_cells(path: Path, line: int, cells: Mapping[str, str]) -> Iterator[Complaint]:
+    if not cells["bench"]:
+        yield at_line(
+            path, line, "no bench stands here", allowed="a bench file's path, or a shipped one's name"
+        )
+    serial, units = cells.get("serial", ""), cells.get("units", "")
+    if serial and (wrong := wrong_with_serial(serial)):
+        yield at_line(path, line, f"{wrong}: '{printable(serial)[:40]}'", allowed=SERIAL_ALLOWED)
+    if bool(serial) is bool(units):
+        said = "both a serial and a list of units stand here" if serial else "no unit stands here"
+        yield at_line(path, line, said, allowed="one of the two: a serial, or under 'units' a list of units")
+    for name, text in cells.items():
+        if len(text) > MOST_CHARACTERS or not text.isprintable():
+            what = f"has {len(text)} characters" if text.isprintable() else "holds a control character"
+            yield at_line(
+                path, line, f"the {name} {what}", allowed=f"at most {MOST_CHARACTERS} printable characters"
+            )
+
+
+def _units_twice(path: Path, found: list[ListedBench]) -> Iterator[Complaint]:
+    first: dict[str, ListedBench] = {}
+    for bench in found:
+        for unit in bench.units:
+            if (earlier := first.setdefault(unit.serial, bench)) is not bench:
+                yield at_line(
+                    path,
+                    bench.line,
+                    f"the unit '{printable(unit.serial)[:64]}' is measured by the bench on line {earlier.line} already",
+                    allowed="each unit on one bench",
+                )
