@@ -23,6 +23,7 @@ from sequencer.cli.order import order_lines
 from sequencer.cli.screens.operator import (
     Chosen,
     People,
+    TerminalPerson,
     asked_line,
     no_reason,
     nobody_to_operate,
@@ -134,7 +135,7 @@ def prepare(asked: Asked) -> Prepared:
         confirmed=asked.confirmed,
         simulated=simulated,
         terminal=asked.linked == "person" or (not asked.linked and is_terminal(sys.stdin)),
-        linked=bool(asked.linked),
+        person=_linked_person() if asked.linked else TerminalPerson,
     )
     people.take_beforehand(chosen.entered)
     by_hand = [
@@ -175,6 +176,12 @@ def prepare(asked: Asked) -> Prepared:
         batch=on_line.batch,
         opens_batch=on_line.opens_batch,
     )
+
+
+def _linked_person() -> type[TerminalPerson]:
+    from sequencer.cli.screens.linked import LinkedPerson
+
+    return LinkedPerson
 
 
 def _asked_again(

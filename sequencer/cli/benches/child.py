@@ -7,6 +7,7 @@ would keep two cores busy for ten seconds otherwise [measured]. The parent has n
 from __future__ import annotations
 
 import os
+import runpy
 import signal
 import subprocess
 import sys
@@ -109,11 +110,9 @@ def _run(words: Sequence[str], into: int, out: int, err: int) -> int:
         open(number, mode, encoding="utf-8", errors="replace", closefd=False, buffering=1)  # noqa: SIM115
         for number, mode in ((0, "r"), (1, "w"), (2, "w"))
     )
-    sys.argv[1:] = words  # what a lock says of who holds it
-    from sequencer.cli.main import main
-
+    sys.argv = ["sequencer", *words]
     try:
-        main(list(words), prog_name="sequencer")
+        runpy.run_module("sequencer", run_name="__main__")
     except SystemExit as ended:
         return ended.code if isinstance(ended.code, int) else int(ended.code is not None)
     return 0

@@ -15,6 +15,7 @@ import signal
 import sys
 import textwrap
 import time
+from collections.abc import Callable
 from contextlib import suppress
 from functools import partial
 from typing import Any, Protocol
@@ -214,14 +215,20 @@ class People:
     """Who answers in one run. Raises FileProblems at once where a question would find nobody.
 
     ``confirmed`` stands for what the sequence asks to confirm. For cables that a person moves in the middle of a check it stands on a
-    simulated bench only: on a real one somebody must be there. ``linked``: they sit before another process, which shows this run.
+    simulated bench only: on a real one somebody must be there. ``person`` makes whoever is asked, beside a screen.
     """
 
     def __init__(
-        self, plan: Plan, *, confirmed: bool, simulated: bool, terminal: bool, linked: bool = False
+        self,
+        plan: Plan,
+        *,
+        confirmed: bool,
+        simulated: bool,
+        terminal: bool,
+        person: Callable[[Screen], TerminalPerson] = TerminalPerson,
     ) -> None:
         self.terminal = terminal
-        self._linked = linked
+        self.person = person
         self._plan = plan
         self._confirmed = confirmed
         self._beforehand = EnteredBeforehand()
@@ -237,14 +244,6 @@ class People:
         missing = not_given(self._beforehand, self._plan.to_enter)
         if missing and not self.terminal:
             raise nobody_to_read(self._plan, missing)
-
-    def person(self, screen: Screen) -> TerminalPerson:
-        """Return the person who is asked."""
-        if not self._linked:
-            return TerminalPerson(screen)
-        from sequencer.cli.screens.linked import LinkedPerson
-
-        return LinkedPerson(screen)
 
     def confirmer(self, screen: Screen) -> Confirmer:
         """Return who confirms what the sequence asks for."""
