@@ -85,7 +85,11 @@ def main() -> None:
     is_flag=True,
     help="Write each result as a line of JSON as soon as it is found, and the run as the last line.",
 )
-@click.option("--linked", type=click.Choice(["person", "alone"]), hidden=True)  # by `benches`, which shows it
+@click.option(
+    "--linked",
+    type=click.Choice(["person", "alone"]),
+    help="For a program that shows the run: --json-lines with its progress and, of 'person', its questions, answered on standard input.",
+)
 @clear_errors
 def run(
     sequence_name: str,
