@@ -43,7 +43,9 @@ def find_alarms(scaled: Sequence[float], rules: Sequence[RunRule]) -> tuple[Alar
         Alarm(at=end - 1, rule=rule.name)
         for end in range(1, len(scaled) + 1)
         for rule in rules
-        if rule.is_broken(scaled[:end])
+        if rule.is_broken(
+            scaled[max(0, end - rule.length) : end]
+        )  # not all of them: time would grow with their square
     )
 
 

@@ -182,8 +182,9 @@ def _drift(quantity: Quantity) -> BatchDrift | None:
 
     Its uncertainty is from the scatter about the line, Student's t (NIST/SEMATECH e-Handbook 4.1.4.1; common practice).
     """
-    values, count = quantity.values, len(quantity.values)
-    hours = [(one - quantity.times[0]).total_seconds() / 3600.0 for one in quantity.times]
+    values, times = quantity.values, quantity.times
+    count = len(values)
+    hours = [(one - times[0]).total_seconds() / 3600.0 for one in times]
     if count < FEWEST_FOR_DRIFT or hours[-1] < SHORTEST_FOR_DRIFT_H:
         return None
     mean_h, mean = statistics.fmean(hours), statistics.fmean(values)

@@ -102,7 +102,7 @@ class BatchUnits:
 def read_batch_units(store: Store, record: BatchRecord, *, since: datetime | None = None) -> BatchUnits:
     """Return the units of a batch, from the store; of runs that began ``since`` then, where that is given."""
     wanted = Wanted(batch=record.batch, measured=True, since=since)
-    return units_of(record, store.iterate_runs(wanted, points=False))
+    return units_of(record, store.iterate_runs(wanted, brief=True))
 
 
 def units_of(record: BatchRecord, runs: Iterable[StoredRun]) -> BatchUnits:

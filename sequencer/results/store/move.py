@@ -23,10 +23,14 @@ from sequencer.results.store.moved_rows import Digest, Row, digest_of, insert_ro
 from sequencer.results.store.place import StorePlace
 from sequencer.results.store.problems import Doing, StoreProblem
 from sequencer.results.store.store import Store
-from sequencer.results.store.tables import metadata, readings, results, runs
+from sequencer.results.store.tables import benches_now, exchanges, metadata, readings, results, runs
 
 NAMED = 4
 """How many runs a complaint names."""
+_NUMBERED = (results, exchanges)
+"""The tables whose rows a database numbers."""
+_MOVED = [table for table in metadata.sorted_tables if table is not benches_now]
+"""What a bench does now is said to one store, and is not so any more once it is moved."""
 Told = Callable[[str, int, int], None]
 
 
@@ -90,7 +94,7 @@ class _Move:
     def made(self, schema: int) -> Moved:
         with Doing(self._target, "write to"), self._store.begin_alone() as writing:
             chosen = self._chosen(writing)
-            moved = tuple(self._table(table, chosen, writing) for table in metadata.sorted_tables)
+            moved = tuple(self._table(table, chosen, writing) for table in _MOVED)
             self._number_on(writing)
         with Doing(self._source, "read"):
             open_runs = select(runs.c.run).where(runs.c.outcome == NOT_ENDED).order_by(runs.c.run)
@@ -198,7 +202,7 @@ class _Move:
         """Return what is added to the numbers of a table's rows, so that they go on behind those that are there."""
         if table is readings:
             return self._shifts.get(results.name, 0)
-        if "id" not in table.c:
+        if table not in _NUMBERED:
             return 0
         top = writing.execute(select(table.c.id).order_by(table.c.id.desc()).limit(1)).scalar()
         self._shifts[table.name] = int(top or 0)
@@ -208,14 +212,9 @@ class _Move:
         """Let a server number on behind what was put in with its numbers."""
         if writing.dialect.name == "sqlite":
             return
-        for table in metadata.sorted_tables:
-            if "id" in table.c:
-                writing.execute(
-                    text(
-                        f"SELECT setval(pg_get_serial_sequence('{table.name}', 'id'), (SELECT max(id) FROM {table.name})) "
-                        f"WHERE EXISTS (SELECT 1 FROM {table.name})"
-                    )
-                )
+        for table in _NUMBERED:
+            last = f"SELECT setval(pg_get_serial_sequence('{table.name}', 'id'), (SELECT max(id) FROM {table.name}))"
+            writing.execute(text(f"{last} WHERE EXISTS (SELECT 1 FROM {table.name})"))
 
     def _count(self, table: Table) -> int:
         with Doing(self._source, "read"):
@@ -241,9 +240,9 @@ def _digests(connection: Connection, wanted: frozenset[str]) -> Counter[str]:
     """Return of each run what all its rows in all tables come to, whatever numbers the database gave them."""
     found: Counter[str] = Counter()
     of_result: dict[int, tuple[str, int]] = {}
-    for table in metadata.sorted_tables:
+    for table in _MOVED:
         at = _place_of_run(table)
-        numbered = "id" in table.c
+        numbered = table in _NUMBERED
         if at < 0 and table is not readings:
             continue
         for row in read_rows(connection, table):

@@ -23,8 +23,12 @@ AT_ONCE = 500
 RUN_COLUMNS = [column for column in runs.c if column.name != "utc_s"]
 _RESULT_COLUMNS = [column for column in results.c if column.name != "utc_s"]  # the first is its number
 _RESULT_NAMES = [column.name for column in _RESULT_COLUMNS]
+_LONG = ("budget", "settings", "fault", "confirmations", "conditions")
+_BRIEF_COLUMNS = [column for column in _RESULT_COLUMNS if column.name not in _LONG]
+_BRIEF_NAMES = [column.name for column in _BRIEF_COLUMNS]
 IN_FILE_ORDER = (results.c.check_index, results.c.id)
 RESULT_QUERY = select(*_RESULT_COLUMNS)  # composed once: a third of a short question's time
+BRIEF_QUERY = select(*_BRIEF_COLUMNS)
 _counts = case((results.c.replaced_by == "", 1), else_=0)
 
 
@@ -114,15 +118,18 @@ def runs_found(query: Select[Any], connection: Connection) -> list[StoredRun]:
 
 
 def whole_runs(
-    rows: Sequence[Mapping[str, Any]], connection: Connection, *, points: bool
+    rows: Sequence[Mapping[str, Any]], connection: Connection, *, points: bool, brief: bool = False
 ) -> Iterator[StoredRun]:
-    """Yield runs with their results."""
+    """Yield runs with their results; ``brief``: without instruments, and of results without what no verdict and no chart needs."""
     names = [row["run"] for row in rows]
-    who = instruments_of(names, connection)
+    who = {} if brief else instruments_of(names, connection)
     by_run: dict[str, list[StoredResult]] = defaultdict(list)
     for some in _portions(names):
-        query = RESULT_QUERY.where(results.c.run.in_(some)).order_by(*IN_FILE_ORDER)
-        for one in results_found(query, connection, points=points):
+        query = (
+            (BRIEF_QUERY if brief else RESULT_QUERY).where(results.c.run.in_(some)).order_by(*IN_FILE_ORDER)
+        )
+        found = _brief_found(query, connection) if brief else results_found(query, connection, points=points)
+        for one in found:
             by_run[one.run].append(one)
     for row in rows:
         mine = by_run[row["run"]]
@@ -148,6 +155,11 @@ def results_found(query: Select[Any], connection: Connection, *, points: bool = 
     rows = connection.execute(query).all()
     read = _points_of([row[0] for row in rows], connection) if points else {}
     return list(store_rows.results_read(_RESULT_NAMES, rows, read))
+
+
+def _brief_found(query: Select[Any], connection: Connection) -> Iterator[StoredResult]:
+    """Yield the results that a `BRIEF_QUERY` asks for: what a budget, settings and confirmations say is left out of them."""
+    return store_rows.brief_read(_BRIEF_NAMES, connection.execute(query))
 
 
 def _points_of(ids: Sequence[int], connection: Connection) -> dict[int, tuple[Point, ...]]:

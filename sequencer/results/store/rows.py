@@ -150,6 +150,16 @@ def results_read(
         yield StoredResult(**one, points=points.get(one["id"], ()))
 
 
+def brief_read(names: Sequence[str], rows: Iterable[Sequence[Any]]) -> Iterator[StoredResult]:
+    """Yield result rows without budget, settings, fault, confirmations and conditions, which are then none."""
+    moment, decided = cache(datetime.fromisoformat), cache(Decision)
+    at_time, at_decision = names.index("time"), names.index("decision")
+    for row in rows:
+        cells = list(row)
+        cells[at_time], cells[at_decision] = moment(cells[at_time]), decided(cells[at_decision])
+        yield StoredResult(**dict(zip(names, cells, strict=True)), conditions="")
+
+
 def run_read(
     row: Mapping[str, Any],
     instruments: Sequence[BenchInstrument],
