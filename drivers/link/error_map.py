@@ -30,7 +30,12 @@ CHECK_ANSWER = (
     "Check in its profile that this is the right question for this model; the exact bytes are in the trace."
 )
 FREE_IT = "Close the other program that holds the instrument, or wait until it is done."
-CHECK_LIBRARY = "Check 'visa' in the bench file and the VISA library's installation; 'py' needs none."
+CHECK_LIBRARY = (
+    "Check 'visa' in the bench file, and that the VISA library it names is installed; 'py' needs no other."
+)
+CHECK_KIND = (
+    "Check its address; else install what the VISA library lacks for this kind, or name another under 'visa'."
+)
 REPORT = (
     "The bytes are in the trace; this is a fault of the VISA library or of this program, please report it."
 )
@@ -188,6 +193,8 @@ EXCEPTION_ROWS: dict[str, Meaning] = {
     **_rows(ConnectFailed, CHECK_LIBRARY, **{
         "pyvisa.errors.LibraryError": "the VISA library could not be loaded",
         "pyvisa.errors.OSNotSupported": "the VISA library does not support this operating system",
+    }),
+    **_rows(ConnectFailed, CHECK_KIND, **{
         "builtins.ImportError": "the VISA library lacks a part that this address needs",
         "builtins.ValueError": "the VISA library cannot use this address",
     }),
@@ -204,7 +211,7 @@ EXCEPTION_ROWS: dict[str, Meaning] = {
         "pyvisa_py.protocols.rpc.RPCError": "the answer breaks the VXI-11 protocol",
         "pyvisa_py.protocols.vxi11.Vxi11Error": "the answer breaks the VXI-11 protocol",
     }),
-    **_rows(Refused, CHECK_LIBRARY, **{"builtins.NotImplementedError": "the VISA library cannot do this"}),
+    **_rows(Refused, CHECK_KIND, **{"builtins.NotImplementedError": "the VISA library cannot do this"}),
     **_rows(LinkFault, REPORT, **{
         "pyvisa.errors.VisaIOError": "the VISA library reports a status this program does not know",
         "pyvisa.errors.VisaTypeError": "the VISA library refused the call",
@@ -254,7 +261,7 @@ def fault_from(
     meaning = find_meaning(error)
     detail = getattr(error, "abbreviation", "") or " ".join(str(error).split())
     what = meaning.what
-    if detail and detail not in _SAYS_NO_MORE:
+    if detail and detail not in _SAYS_NO_MORE and meaning is not UNANSWERED:
         what = f"{what} ({detail})"
     return meaning.fault(
         what,

@@ -109,7 +109,7 @@ def open_library(visa: str | VisaLibraryBase = "py") -> Library:
         return Library(pyvisa.ResourceManager("@py" if visa == "py" else visa), name)
     except Exception as error:
         raise ConnectFailed(
-            f"the VISA library cannot be loaded ({error})",
+            f"the VISA library cannot be loaded ({' '.join(str(error).split()).rstrip(':')})",
             instrument="VISA",
             address=name,
             next_move=CHECK_LIBRARY,

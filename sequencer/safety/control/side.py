@@ -12,6 +12,8 @@ from drivers.faults import Refused
 from sequencer.safety.proofs.watch import Watch
 
 _T = TypeVar("_T")
+NOT_OPEN = "not open"
+"""The address of an instrument that the bench file names and that was not opened."""
 
 
 def present(instrument: _T | None, role: str) -> _T:
@@ -23,7 +25,7 @@ def present(instrument: _T | None, role: str) -> _T:
         raise Refused(
             f"the bench has no open {role}",
             instrument=role,
-            address="not open",
+            address=NOT_OPEN,
             next_move=f"'sequencer identify' says why {role} could not be opened.",
         )
     return instrument

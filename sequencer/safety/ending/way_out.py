@@ -8,7 +8,9 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from drivers.clock import Clock
+from drivers.faults import InstrumentFault
 from sequencer.frozen import dataclass
+from sequencer.safety.control.side import NOT_OPEN
 
 PATIENCE_S = 6.0
 """How long after the first try another is begun; what one try takes, its instruments' time-outs bound."""
@@ -34,23 +36,39 @@ def take_steps(
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Take all steps, one that fails sparing no other; return what was confirmed, and what could not be.
 
-    Each is tried twice at once, and then with the others that failed, while ``patience_s`` lasts.
+    Each is tried twice at once, and then with the others that failed, while ``patience_s`` lasts; not one whose instrument was not opened.
     """
     until_s = clock.now_s() + patience_s
     pause_s = FIRST_PAUSE_S
     why = {step.done: _tried(step, times=2) for step in steps}
     more = {step.done: step.otherwise() for step in steps if why[step.done] is not None}
-    while any(fault is not None for fault in why.values()) and clock.now_s() + pause_s <= until_s:
+    while any(map(_may_pass, why.values())) and clock.now_s() + pause_s <= until_s:
         clock.wait_s(pause_s)
         pause_s = min(2.0 * pause_s, LONGEST_PAUSE_S)
         for step in steps:
-            if why[step.done] is not None:
+            if _may_pass(why[step.done]):
                 why[step.done] = _tried(step)
     problems: list[str] = []
     for step in steps:
         if (fault := why[step.done]) is not None:
-            problems += [f"{step.failed} ({fault})", *filter(None, [more[step.done]])]
+            problems += [f"{step.failed} ({_why(fault)})", *filter(None, [more[step.done]])]
     return tuple(step.done for step in steps if why[step.done] is None), tuple(problems)
+
+
+def _is_not_open(fault: Exception) -> bool:
+    return isinstance(fault, InstrumentFault) and fault.address == NOT_OPEN
+
+
+def _may_pass(fault: Exception | None) -> bool:
+    """Say whether a step that failed may be confirmed yet: an instrument that was not opened stays so."""
+    return fault is not None and not _is_not_open(fault)
+
+
+def _why(fault: Exception) -> str:
+    """Return why a step was not confirmed; of an instrument that was not opened only that, for why stands with its own fault."""
+    if isinstance(fault, InstrumentFault) and _is_not_open(fault):
+        return f"{fault.instrument} is not open"
+    return str(fault)
 
 
 def _tried(step: SafeStep, times: int = 1) -> Exception | None:
