@@ -179,7 +179,7 @@ class ReceiveSide(ReceiveReadings):
         """
         if self._generator.manual:
             return None
-        seen = [self._confirm_line(), self._confirm_off(), self._confirm_interferer_off()]
+        seen = [self._confirm_off(), self._confirm_interferer_off(), self._confirm_line()]
         return True if True in seen else None
 
     def hears_it_go(self) -> bool:
@@ -279,14 +279,12 @@ class ReceiveSide(ReceiveReadings):
         """Prove by the tone that was heard that the generator is off, and that its level counts."""
         if self._heard is None:
             return None
-        is_off = self._heard.confirm_off()
-        if is_off:
-            try:
-                self._heard.confirm_level()
-            except UnexpectedReply as fault:
-                self.is_unfollowed = not fault.command
-                raise
-            self.remove_signal()
+        try:
+            is_off = self._heard.confirm(self._signal.level_dbm)
+        except UnexpectedReply as fault:
+            self.is_unfollowed = not fault.command
+            raise
+        self._signal = replace(self._signal, is_on=False)
         return is_off
 
     def _confirm_interferer_off(self) -> bool | None:
@@ -301,11 +299,7 @@ class ReceiveSide(ReceiveReadings):
             if heard is None:
                 raise self._not_heard(second, replace(self._signal, level_dbm=CLEAR_DBM))
             heard = self._heard_of(second, self.set_interferer_dbm, audio, heard.heard_hz)
-            is_off = heard.confirm_off()
-            if is_off:
-                heard.confirm_level()
-                self.remove_interferer()
-            return is_off
+            return heard.confirm(CLEAR_DBM)
         return None
 
     def _not_heard(self, generator: SignalGenerator, signal: Signal) -> UnexpectedReply:

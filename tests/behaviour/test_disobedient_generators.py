@@ -201,3 +201,31 @@ def test_a_generator_that_was_shown_not_to_follow_decides_no_later_check(make_ri
     sensitivity, s9 = outcome.results
     assert {sensitivity.decision, s9.decision} == {Decision.NOT_MEASURED}
     assert "an earlier check of this run showed" in s9.note
+
+
+@pytest.mark.parametrize("name", ["receive_distortion", "sensitivity in AM", "s9_point"])
+def test_a_generator_that_obeys_no_order_to_switch_off_from_any_on_is_told(
+    rig_of: Callable[[str], Rig], name: str
+) -> None:
+    """Whichever order is the first that it disobeys: at the end nothing leaves it, or the last line names it. The last order is heard."""
+    words = b"OUTPut:STATe 0"
+    sound, told = rig_of(name), [0]
+    device = sound.device(FIRST)
+    hear = device.submit
+
+    def count(message: bytes) -> Any:
+        told[0] += words in message
+        return hear(message)
+
+    device.submit = count
+    sound.run()
+    assert told[0] > 4
+    for at in range(told[0] - 3, told[0] + 1):  # the campaign of faults tries all
+        rig = rig_of(name)
+        disobey_from(rig.device(FIRST), words, at, stays=True)
+        outcome = rig.run()
+        gives = rig.device(FIRST).delivered
+        last = outcome.safe_state.last_line()
+        assert gives is None or FIRST in last, (
+            f"order {at} of {told[0]}: it gives {gives}, and it is said: {last}"
+        )

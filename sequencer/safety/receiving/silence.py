@@ -50,8 +50,29 @@ class Heard:
         self._read_sinad_db = read_sinad_db
         self._clock = clock
 
-    def confirm_off(self) -> bool | None:
-        """Switch the generator off and say whether the tone has gone; None where nothing answers. NotConfirmed where it is still heard."""
+    def confirm(self, heard_dbm: float) -> bool | None:
+        """Prove that the level counts, and last that the generator is off: what `confirm_level` and `confirm_off` raise and return.
+
+        ``heard_dbm`` is the level at which the tone was heard: it is set again, so that the last order to switch off is the one that is
+        listened to; then the lowest is set, which switches nothing. A generator that is not off outweighs a level that does not count.
+        """
+        try:
+            self.confirm_level()
+        except UnexpectedReply:
+            self.confirm_off(heard_dbm)
+            raise
+        is_off = self.confirm_off(heard_dbm)
+        if is_off:
+            set_lowest(self._set_level_dbm)
+        return is_off
+
+    def confirm_off(self, heard_dbm: float | None = None) -> bool | None:
+        """Switch the generator off and say whether the tone has gone; None where nothing answers. NotConfirmed where it is still heard.
+
+        ``heard_dbm`` is set before, where the level has been changed since the tone was heard.
+        """
+        if heard_dbm is not None:
+            self._set_level_dbm(heard_dbm)
         self._generator.configure_output_enabled(False)
         still_hz = self._still_hz()
         if still_hz is None or still_hz == 0.0:
