@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 
 from sequencer.analysis.verdict import Verdict, verdict_of
 from sequencer.frozen import dataclass
 from sequencer.results.bench_now import BenchNow, Doing
 from sequencer.results.store.store import Store
+from sequencer.results.text import with_minus
 from sequencer.units.format import time_text
 from sequencer.watch.asked import address
 
@@ -112,11 +114,9 @@ def _view(now: BenchNow, today: date, verdict: VerdictOf) -> BenchView:
         simulated=worked.simulated,
         state="No sign any more" if kind == "gone" else _STATES[doing.phase],
         kind=kind,
-        doing=doing,
+        doing=replace(doing, wrong=tuple(map(with_minus, doing.wrong))),
         step=_step(doing),
-        left=""
-        if doing.remaining_s is None or kind == "gone"
-        else f"about {time_text(doing.remaining_s)} left",
+        left="" if doing.remaining_s is None or kind == "gone" else f"about {_about(doing.remaining_s)} left",
         safe=safe,
         safe_why=why,
         verdict=word,
@@ -124,6 +124,11 @@ def _view(now: BenchNow, today: date, verdict: VerdictOf) -> BenchView:
         dues=tuple(_dues(doing, today)),
         wall=address("/station", **wall),
     )
+
+
+def _about(seconds: float) -> str:
+    """Return a time as a forecast has it: of the last seconds no tenths."""
+    return f"{max(1, round(seconds))} s" if seconds < 10.0 else time_text(seconds)
 
 
 def _step(doing: Doing) -> str:

@@ -51,7 +51,7 @@ def test_a_bench_that_fell_silent_is_not_told_as_working() -> None:
     assert (found.kind, found.state, found.left) == ("gone", "No sign any more", "")
     assert found.step == "carrier power (2 of 5)"
     alive = _view(silent_s=SILENT_S - 1.0, check="carrier power", number=2, checks=5, remaining_s=9.0)
-    assert (alive.kind, alive.state, alive.left) == ("measuring", "Measuring", "about 9.0 s left")
+    assert (alive.kind, alive.state, alive.left) == ("measuring", "Measuring", "about 9 s left")
 
 
 def test_calibrations_that_run_out_are_pointed_at() -> None:
