@@ -177,9 +177,12 @@ def page_times(port: int, place: StorePlace) -> None:
             size = len(answer.read())
             connection.close()
             took.append(time.monotonic() - began)
-            assert answer.status == 200, (path, answer.status)
+            assert answer.status in (200, 400), (
+                path,
+                answer.status,
+            )  # of units with very many runs none are compared
         print(
-            f"{path:50} first {1000 * took[0]:6.0f} ms, median {1000 * statistics.median(took):6.0f} ms, {size / 1000:.0f} kB"
+            f"{path:50} status {answer.status}, first {1000 * took[0]:6.0f} ms, median {1000 * statistics.median(took):6.0f} ms, {size / 1000:.0f} kB"
         )
 
 
@@ -204,9 +207,11 @@ def main() -> None:
         process.wait()
         asked = StorePlace(path=Path(given.store)) if given.store else place
         process, port = serve(asked)
-        page_times(port, asked)
-        process.terminate()
-        process.wait()
+        try:
+            page_times(port, asked)
+        finally:
+            process.terminate()
+            process.wait()
 
 
 if __name__ == "__main__":
