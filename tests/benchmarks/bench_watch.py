@@ -177,13 +177,10 @@ def page_times(port: int, place: StorePlace) -> None:
             size = len(answer.read())
             connection.close()
             took.append(time.monotonic() - began)
-            assert answer.status in (200, 400), (
-                path,
-                answer.status,
-            )  # of units with very many runs none are compared
-        print(
-            f"{path:50} status {answer.status}, first {1000 * took[0]:6.0f} ms, median {1000 * statistics.median(took):6.0f} ms, {size / 1000:.0f} kB"
-        )
+            # 400: of units with very many runs none are compared
+            assert answer.status in (200, 400), (path, answer.status)
+        figures = f"first {1000 * took[0]:6.0f} ms, median {1000 * statistics.median(took):6.0f} ms, {size / 1000:.0f} kB"
+        print(f"{path:50} status {answer.status}, {figures}")
 
 
 def main() -> None:
