@@ -1,5 +1,5 @@
 # The daily tasks, with the tools in .venv (the README's test command makes it). `make` alone runs what must pass.
-.PHONY: all test lint types borders pages traces coverage benchmarks
+.PHONY: all test lint types borders pages traces coverage benchmarks audit
 BIN := .venv/bin
 
 all: lint types borders test
@@ -31,3 +31,9 @@ coverage:    ## branches that no test takes; the tests' own processes are counte
 
 benchmarks:  ## speed, as ratios; takes minutes
 	set -e; for each in tests/benchmarks/bench_*.py; do echo "== $$each"; $(BIN)/python $$each; done
+
+audit:       ## holes that are known of what is installed: asks for advisories over the network; what cannot be looked up fails it too
+	python3 -m venv .audit
+	.audit/bin/pip install --quiet pip-audit
+	$(BIN)/python -m pip freeze --exclude radio-bench-sequencer > .audit/installed.txt
+	.audit/bin/pip-audit --requirement .audit/installed.txt --no-deps --disable-pip --strict
