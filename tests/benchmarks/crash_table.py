@@ -52,6 +52,8 @@ class Count:
     other_decisions: int = 0
     not_carried_on: int = 0
     torn: int = 0
+    unbegun: int = 0
+    """Killed within the journal's first line: nothing had been asked of an instrument, and `resume` says so."""
     not_safe: int = 0
     said: list[str] = field(default_factory=list)
 
@@ -84,7 +86,8 @@ class Count:
 
     def __str__(self) -> str:
         return (
-            f"{self.runs:5} killed, {self.torn:4} with a line cut short; results lost {self.lost}, missing {self.halved}, "
+            f"{self.runs:5} killed, {self.torn:4} with a line cut short, {self.unbegun} in the first; "
+            f"results lost {self.lost}, missing {self.halved}, "
             f"doubled {self.doubled}; other decisions {self.other_decisions}; not carried on {self.not_carried_on}; "
             f"benches not safe {self.not_safe}"
         )
@@ -142,6 +145,16 @@ def at_random_times(
             continue  # it had ended
         if not list(folder.glob("*.journal")):
             continue  # nothing had begun
+        if not any(b"\n" in one.read_bytes() for one in folder.glob("*.journal")):
+            count.runs += 1
+            count.unbegun += 1
+            said = carried_on(folder), (folder / "said").read_text(encoding="utf-8")
+            if said[0] != 2 or "nothing was measured yet" not in " ".join(said[1].split()):
+                count.said.append(
+                    f"{folder.name}: killed in the first line, status {said[0]}: {said[1][:300]}"
+                )
+            shutil.rmtree(folder)
+            continue
         try:
             lines_of(folder)
         except ValueError:
