@@ -10,7 +10,7 @@ ANSWER_S = 6.0
 """To read the question, turn a dial or look at a needle, and type the answer. Common practice, no source."""
 AVERAGED = 3.0
 """About how many readings an averaged figure takes."""
-WEIGHED = 5.0
+WEIGHED = 4.6
 """About how many levels a search for SINAD takes, whose curve is foretold."""
 SEARCHED = 7.0
 """The same for a figure whose curve is not, such as quieting."""

@@ -272,8 +272,16 @@ BENDS: tuple[tuple[float | None, float, float], ...] = (
     (None, 1.0, 0.2),
     *(
         (at_db, ratio, weight * share)
-        for at_db, weight in ((-3.0, 0.14), (-1.2, 0.18), (0.0, 0.18), (1.2, 0.18), (3.2, 0.12))
-        for ratio, share in ((0.65, 0.3), (0.42, 0.27), (0.27, 0.23), (0.18, 0.2))
+        for at_db, weight in (
+            (-3.0, 0.13),
+            (-1.5, 0.11),
+            (-0.8, 0.11),
+            (-0.3, 0.11),
+            (0.2, 0.11),
+            (1.0, 0.12),
+            (2.8, 0.11),
+        )
+        for ratio, share in ((0.62, 0.38), (0.36, 0.34), (0.19, 0.28))
     ),
 )
 """Where a meter's law bends, dB from the crossing, how many times its slope is above, and the weight; None for a straight law."""

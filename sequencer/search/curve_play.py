@@ -6,6 +6,8 @@ other and are all off by half of it, so the crossing is approached from both.
 
 from __future__ import annotations
 
+import math
+
 from sequencer.search.curve_belief import Belief
 from sequencer.search.curve_state import Note, State, held_levels
 from sequencer.search.protocol import Ask
@@ -48,15 +50,20 @@ def one_sided(state: State, belief: Belief, near: list[Note]) -> bool:
 
 
 def _turning_db(state: State, belief: Belief, near: list[Note]) -> float:
-    """Return a level away from the crossing, on the side from which it was not approached yet."""
-    side = -1.0 if _sides(state, near[-1:] if len(_sides(state, near)) > 1 else near) == {1.0} else 1.0
+    """Return a level away from the crossing, on the side from which it was not approached yet: on the nearer one, where on neither."""
+    sides = _sides(state, near)
+    if not sides:
+        side = 1.0 if state.notes[-1].ask.level_db > belief.level_db else -1.0
+    else:
+        side = -1.0 if _sides(state, near[-1:] if len(sides) > 1 else near) == {1.0} else 1.0
     return state.clip(belief.level_db + side * TRAVEL_DB)
 
 
 def travel(state: State, belief: Belief, near: list[Note]) -> Ask | None:
     """Return a reading away from the crossing, so that it can be approached from there; None where the last one was taken there."""
     level_db = _turning_db(state, belief, near)
-    if not near or abs(state.notes[-1].ask.level_db - level_db) <= TRAVEL_DB - TAKEN_UP_DB:
+    side = math.copysign(1.0, level_db - belief.level_db)
+    if not near or side * (state.notes[-1].ask.level_db - belief.level_db) >= TAKEN_UP_DB:
         return None
     wait_s = max(state.settling.least_s, TRAVEL_WAIT * state.slowest_s)
     return Ask(level_db=level_db, wait_s=wait_s, reading_s=state.reading_s[0], purpose="proof")

@@ -233,11 +233,17 @@ class State:
         """Return the nearest level that may be asked."""
         return min(max(level_db, self.window_db[0]), self.window_db[1])
 
-    def ask_far(self, level_db: float, purpose: str = "coarse", reading_s: float | None = None) -> Ask:
-        """Return an ask away from the crossing: the shortest reading, settled to half a dB or so."""
+    def ask_far(
+        self,
+        level_db: float,
+        purpose: str = "coarse",
+        reading_s: float | None = None,
+        doubt_db: float = COARSE_DOUBT_DB,
+    ) -> Ask:
+        """Return an ask away from the crossing: the shortest reading, settled to ``doubt_db``."""
         level_db = self.clip(level_db)
         reading_s = reading_s or self.reading_s[0]
-        wait_s = self.lag.wait_s(level_db, reading_s, COARSE_DOUBT_DB)
+        wait_s = self.lag.wait_s(level_db, reading_s, doubt_db)
         return Ask(level_db=level_db, wait_s=wait_s, reading_s=reading_s, purpose=purpose)
 
 

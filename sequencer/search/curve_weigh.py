@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 
 from sequencer.search import curve_verdict as verdict
@@ -19,7 +20,7 @@ from sequencer.search.curve_play import (
     worn_out,
 )
 from sequencer.search.curve_refine import next_near
-from sequencer.search.curve_state import Note, State
+from sequencer.search.curve_state import COARSE_DOUBT_DB, Note, State
 from sequencer.search.curve_verdict import Verdict
 from sequencer.search.protocol import Ask, Status
 
@@ -36,13 +37,17 @@ LEAST_OFF_DB = 6.0  # below what it should be at the least, in dB of level, a re
 NEAR_DOUBT = 0.2  # doubt about lag allowed in a near reading, as a share of the accuracy
 METER_DOUBT = 0.5  # the same where several time constants are weighed
 SLOW_S = 0.05
-FIRST_WAIT = 2.3  # time constants between the first reading of a slow meter and the second
+FIRST_WAIT = 2.7  # time constants between the first reading of a slow meter and the second
 LEFT_COMING_BACK = 0.2  # of the way: what is still to go looks like play
 TO_TRAVEL = (
     2.0  # times the accuracy asked for: from a narrower interval on it is worth asking if the meter has play
 )
 LAGS = ((1.0, 1.0, 0.6), (0.75, 0.75, 0.12), (1.4, 1.4, 0.14), (1.0, 2.0, 0.06), (2.2, 2.2, 0.08))
 """How many times the time constants told may be the true ones, rising and falling, with weights."""
+LEAST_PACE_DOUBT = 0.15
+WORTH_WAITING = (
+    0.25  # of what is in doubt of the crossing: so much may be in doubt of where a slow meter comes to rest
+)
 PROOFS_DB = (-5.0, 8.0, -8.0, 14.0)
 OVERLOAD_DB = 15.0
 
@@ -102,7 +107,7 @@ def next_weighed(state: State) -> Ask | Verdict:
     if belief.half_width_db > BROAD_DB:
         level_db = _coarse_db(state, belief)
         if abs(level_db - here_db) > 1.0 or state.notes[-1].ask.purpose != "coarse":
-            return state.ask_far(level_db)
+            return state.ask_far(level_db, doubt_db=max(COARSE_DOUBT_DB, WORTH_WAITING * belief.sd_db))
     return _near_ask(state, belief, len(near))
 
 
@@ -120,9 +125,27 @@ def _believed(state: State) -> Belief:
     ]
     sets += [(share, play_db, [*known, *_points(state, 1.0, 1.0, play_db)]) for play_db, share in others]
     belief = state.believer.believe([(share, points) for share, _, points in sets])
+    if len(lags) > 1:
+        _learn_pace(state, belief.of_sets)
     if others or state.known_play_db is not None:
         state.play_db = measured_play_db(belief, [play_db for _, play_db, _ in sets])
     return replace(belief, trust=belief.trust[len(known) :])
+
+
+def _learn_pace(state: State, of_sets: Sequence[float]) -> None:
+    """Wait from now on by the time constants that the readings make likely, and as little as is left in doubt of them."""
+    shares = of_sets[: len(LAGS)]
+    total = max(math.fsum(shares), 1e-12)
+    means, spread = [], 0.0
+    for way in (0, 1):
+        mean = math.fsum(share * math.log(lag[way]) for share, lag in zip(shares, LAGS, strict=True)) / total
+        means.append(mean)
+        off = math.fsum(
+            share * (math.log(lag[way]) - mean) ** 2 for share, lag in zip(shares, LAGS, strict=True)
+        )
+        spread = max(spread, off / total)
+    doubt = min(state.settling.doubt, max(LEAST_PACE_DOUBT, math.expm1(math.sqrt(spread))))
+    state.lag.believe(math.exp(means[0]), math.exp(means[1]), doubt)
 
 
 def _known(state: State) -> list[Point]:
@@ -220,8 +243,10 @@ def _near_ask(state: State, belief: Belief, near: int) -> Ask:
     stays = abs(here_db - belief.level_db) <= half_db and not state.step()
     assert state.family is not None
     by_hand = len(state.reading_s) < 2  # beside a person's look waiting costs nothing
-    near_doubt = NEAR_DOUBT if state.family.ratio or by_hand else METER_DOUBT
-    rested = state.lag.doubt_db(here_db, 0.0, reading_s) < near_doubt * state.accuracy_db
+    doubt_db = state.accuracy_db * (NEAR_DOUBT if state.family.ratio or by_hand else METER_DOUBT)
+    if state.slowest_s >= SLOW_S and not by_hand:
+        doubt_db = max(doubt_db, WORTH_WAITING * belief.sd_db)
+    rested = state.lag.doubt_db(here_db, 0.0, reading_s) < doubt_db
     level_db = here_db
     if not (stays and rested):
         spread_db = state.step() / max(belief.slope, 1e-9) / 2
@@ -229,7 +254,7 @@ def _near_ask(state: State, belief: Belief, near: int) -> Ask:
         level_db = state.clip(belief.level_db + side * min(spread_db, 2 * state.accuracy_db))
     comes_back = matters(state) and abs(here_db - level_db) > TAKEN_UP_DB
     most_left = LEFT_COMING_BACK if comes_back else None
-    wait_s = state.lag.wait_s(level_db, reading_s, near_doubt * state.accuracy_db, most_left)
+    wait_s = state.lag.wait_s(level_db, reading_s, doubt_db, most_left)
     return Ask(level_db=level_db, wait_s=wait_s, reading_s=reading_s, purpose="near")
 
 

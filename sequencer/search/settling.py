@@ -27,6 +27,15 @@ class Lag:
         self.settling = settling
         self.level_db: float | None = None
         self._state_db = 0.0
+        self._rise_s, self._fall_s, self._doubt = settling.rise_s, settling.fall_s, settling.doubt
+
+    def believe(self, rise: float, fall: float, doubt: float) -> None:
+        """Take the time constants to be so many times those told, with a standard relative doubt: what readings have shown since."""
+        self._rise_s, self._fall_s = rise * self.settling.rise_s, fall * self.settling.fall_s
+        self._doubt = doubt
+
+    def _tau_s(self, step_db: float) -> float:
+        return self._rise_s if step_db < 0 else self._fall_s
 
     def _left(self, level_db: float, wait_s: float, reading_s: float, factor: float = 1.0) -> float:
         """Return what is still to travel on average over the reading, dB.
@@ -34,7 +43,7 @@ class Lag:
         ``factor`` scales the time constant.
         """
         step_db = self._step_db(level_db)
-        tau_s = factor * (self.settling.rise_s if step_db < 0 else self.settling.fall_s)
+        tau_s = factor * self._tau_s(step_db)
         if tau_s <= 0:
             return 0.0
         start = math.exp(-wait_s / tau_s)
@@ -51,7 +60,7 @@ class Lag:
     def doubt_db(self, level_db: float, wait_s: float, reading_s: float) -> float:
         """Return the standard doubt about the level a reading stands for if it is taken after ``wait_s``."""
         left = self._left(level_db, wait_s, reading_s)
-        slower = self._left(level_db, wait_s, reading_s, 1 + self.settling.doubt)
+        slower = self._left(level_db, wait_s, reading_s, 1 + self._doubt)
         # A tenth of what is left: a real meter is not exactly first-order, and not exactly straight in dB.
         return math.hypot(slower - left, 0.1 * left)
 
@@ -75,7 +84,7 @@ class Lag:
             return self.doubt_db(level_db, wait_s, reading_s) <= doubt_db
 
         wait_s = self.least_s(level_db)
-        tau_s = self.settling.rise_s if step_db < 0 else self.settling.fall_s
+        tau_s = self._tau_s(step_db)
         # The doubt first grows with waiting (the slower meter is further behind), so walk, do not bisect.
         for _ in range(400):
             if settled(wait_s):
@@ -88,7 +97,7 @@ class Lag:
         if self.level_db is None:
             return level_db
         step_db = self._step_db(level_db)
-        tau_s = self.settling.rise_s if step_db < 0 else self.settling.fall_s
+        tau_s = self._tau_s(step_db)
         left = math.exp(-after_s / tau_s) if tau_s > 0 else 0.0
         return self._state_db - step_db / (1 - min(left, 0.8))
 
@@ -102,7 +111,7 @@ class Lag:
         Return the level a linear follower of the level has come to at its end, dB.
         """
         step_db = self._step_db(level_db)
-        tau_s = self.settling.rise_s if step_db < 0 else self.settling.fall_s
+        tau_s = self._tau_s(step_db)
         remains = step_db * math.exp(-(wait_s + reading_s) / tau_s) if tau_s > 0 else 0.0
         self.level_db, self._state_db = level_db, level_db + remains
         return self._state_db

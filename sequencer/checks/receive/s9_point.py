@@ -130,7 +130,7 @@ class S9Point(Check[S9PointSettings]):
 
     def forecast_s(self, settings: S9PointSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: settling rules, not averaging."""
-        return 0.5 + (18.0 if settings.meter == "needle" else 45.0) * settings.slowest_s
+        return 0.5 + (15.0 if settings.meter == "needle" else 45.0) * settings.slowest_s
 
     def meter_marks(self, settings: S9PointSettings) -> tuple[MeterMark, ...]:
         """Return the voltage of S9."""
