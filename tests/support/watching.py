@@ -24,6 +24,13 @@ AXE = Path(__file__).parent / "axe" / "axe.min.js"
 """The accessibility rules, unchanged from the package axe-core 4.14.1 (MPL-2.0; its licence stands beside it)."""
 
 
+RULES = "['wcag2a', 'wcag2aa', 'wcag21aa', 'wcag22aa', 'best-practice']"
+WIDTHS = (390, 1280, 1920)
+"""A telephone, a desk, a screen on the wall; CSS pixels."""
+PATIENCE_MS = 100_000
+"""How long a condition is waited for on a busy machine; it is there after a second."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Answer:
     """What came back."""
@@ -95,17 +102,53 @@ def served(place: StorePlace, access: Access | None = None) -> Iterator[Served]:
         found.stop()
 
 
+class Looked:
+    """A tab in a browser, with the hosts that its pages asked and what they complained of."""
+
+    def __init__(self, browser: Any, *, zone: str = "UTC") -> None:
+        self.context = browser.new_context(viewport={"width": 1280, "height": 900}, timezone_id=zone)
+        self.context.set_default_timeout(PATIENCE_MS)
+        self.page = self.context.new_page()
+        self.hosts: set[str] = set()
+        self.errors: list[str] = []
+        self.page.on("request", lambda asked: self.hosts.add(asked.url.split("/")[2]))
+        self.page.on("console", lambda said: self.errors.append(said.text) if said.type == "error" else None)
+        self.page.on("pageerror", lambda error: self.errors.append(str(error)))
+        self.page.on("dialog", lambda dialog: self.errors.append(f"a dialog: {dialog.message}"))
+
+    def is_wide(self, width: int) -> bool:
+        """Say whether the page scrolls sideways at a width."""
+        self.page.set_viewport_size({"width": width, "height": 900})
+        return bool(self.page.evaluate("() => document.documentElement.scrollWidth > innerWidth"))
+
+    def __enter__(self) -> Looked:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.context.close()
+
+
+def broken_rules(page: Any, rules: str = RULES) -> list[tuple[str, str]]:
+    """Return the rules of accessibility that a page breaks, each with the first place."""
+    if not page.evaluate("() => 'axe' in window"):
+        page.evaluate(AXE.read_text(encoding="utf-8"))
+    found = page.evaluate(f"() => axe.run(document, {{runOnly: {rules}, resultTypes: ['violations']}})")
+    assert found["passes"]
+    return [(one["id"], one["nodes"][0]["html"][:120]) for one in found["violations"]]
+
+
 @contextmanager
 def real_browser() -> Iterator[Any]:
     """Return Debian's Chromium, driven by a kept library. Without it a test says so, and in CI (SEQUENCER_TEST_ALL) it fails."""
     binary = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
     try:
-        from playwright.sync_api import sync_playwright
+        from playwright.sync_api import expect, sync_playwright
     except ImportError as missing:
         _not_here(str(missing))
     if binary is None:
         _not_here("no chromium is installed (Debian: package chromium)")
     with sync_playwright() as playwright:
+        expect.set_options(timeout=PATIENCE_MS)
         browser = playwright.chromium.launch(executable_path=binary, args=["--no-sandbox"])
         yield browser
         browser.close()
