@@ -14,7 +14,7 @@ from sequencer.cli.statistics.figures import in_one_unit
 from sequencer.cli.statistics.gauge_kept import cells_without_run, end_early
 from sequencer.cli.statistics.gauge_state import damaged_lines, withheld_lines, without_run_lines
 from sequencer.cli.statistics.gauge_text import all_lines, finding_as_plain, head_lines, record_as_plain
-from sequencer.cli.statistics.wrapped import show_lines
+from sequencer.cli.statistics.wrapped import show_lines, terminal_width
 from sequencer.inputs.gauge_list import ListedReading, read_gauge_list
 from sequencer.problems import option_problem
 from sequencer.results.gauge_log import read_gauge
@@ -45,7 +45,11 @@ def show_record(path: Path, store: str, *, as_json: bool) -> int:
         click.echo(json.dumps(plain, ensure_ascii=False, indent=2))
     else:
         show_lines(
-            [*head_lines(record), *notes, *(all_lines(findings) if findings else withheld_lines(record))]
+            [
+                *head_lines(record),
+                *notes,
+                *(all_lines(findings, width=terminal_width()) if findings else withheld_lines(record)),
+            ]
         )
     status = _status(findings)
     return max(status, int(ExitStatus.BENCH_FAILED)) if without else status
@@ -66,7 +70,7 @@ def show_list(path: Path, lower: str, upper: str, *, as_json: bool) -> int:
         plain = {"from": str(path), "findings": [finding_as_plain(one) for one in findings]}
         click.echo(json.dumps(plain, ensure_ascii=False, indent=2))
     else:
-        show_lines("\n".join(all_lines(findings)).strip("\n").split("\n"))
+        show_lines("\n".join(all_lines(findings, width=terminal_width())).strip("\n").split("\n"))
     return _status(findings)
 
 

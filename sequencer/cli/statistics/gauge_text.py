@@ -8,6 +8,7 @@ from typing import Any
 
 from sequencer.analysis.gauge import GaugeFinding, components_of, notes_of, rests_on, verdict_of
 from sequencer.cli.statistics.gauge_state import missing_of
+from sequencer.cli.statistics.wrapped import table_lines
 from sequencer.results.gauge_log import GaugeRecord
 from sequencer.statistics.gauge import GaugeStudy, Source
 from sequencer.units.format import counted, format_quantity
@@ -26,40 +27,41 @@ def head_lines(record: GaugeRecord) -> Iterator[str]:
     yield f"{record.measured} of {counted(record.planned, 'measurement')} made.{ended}"
 
 
-def all_lines(findings: Sequence[GaugeFinding]) -> Iterator[str]:
-    """Give what the study says, and at the end what that rests on."""
+def all_lines(findings: Sequence[GaugeFinding], *, width: int) -> Iterator[str]:
+    """Give what the study says on a terminal of so many columns, and at the end what that rests on."""
     for one in findings:
-        yield from finding_lines(one)
+        yield from finding_lines(one, width)
     yield ""
     yield from dict.fromkeys(filter(None, map(rests_on, findings)))
 
 
-def finding_lines(finding: GaugeFinding) -> Iterator[str]:
+def finding_lines(finding: GaugeFinding, width: int) -> Iterator[str]:
     """Give what the study says of one quantity."""
     yield ""
     mean = "no reading" if math.isnan(finding.mean) else f"mean {format_quantity(finding.mean, finding.unit)}"
     yield f"{finding.name}: {counted(finding.count, 'reading')}, {mean}"
     if finding.study is not None:
         if not finding.missing:
-            yield from _analysis(finding.study, finding.scale**2)
-        yield from _variances(finding, finding.study)
+            yield from _analysis(finding.study, finding.scale**2, width)
+        yield from _variances(finding, finding.study, width)
     yield verdict_of(finding)
     yield from filter(None, notes_of(finding))
 
 
-def _analysis(study: GaugeStudy, scale: float) -> Iterator[str]:
-    yield f"  {'':<18} {'degrees':>8} {'sum of squares':>15} {'mean square':>13} {'F':>9} {'p':>8}"
+def _analysis(study: GaugeStudy, scale: float, width: int) -> Iterator[str]:
+    rows = []
     for row in study.full:
         f = "" if row.f is None else f"{row.f:.4g}"
         p = "" if row.p is None else f"{row.p:.3g}"
         squares, mean = scale * row.sum_of_squares, scale * row.mean_square
-        yield f"  {row.name:<18} {row.dof:>8} {squares:>15.5g} {mean:>13.5g} {f:>9} {p:>8}".rstrip()
+        rows.append((row.name, (str(row.dof), f"{squares:.5g}", f"{mean:.5g}", f, p)))
+    yield from table_lines(("degrees", "sum of squares", "mean square", "F", "p"), rows, width=width)
 
 
-def _variances(finding: GaugeFinding, study: GaugeStudy) -> Iterator[str]:
+def _variances(finding: GaugeFinding, study: GaugeStudy, width: int) -> Iterator[str]:
     unit = finding.unit_of_difference
     title = f"std. dev. ({unit})" if unit else "std. dev."
-    yield f"  {'':<18} {title:>17} {'95 % interval':>21} {'of study':>10} {'of tolerance':>13}"
+    rows = []
     for name, variance, interval in components_of(study, finding.intervals):
         deviation = finding.deviation_of(variance)
         within = ""
@@ -70,7 +72,8 @@ def _variances(finding: GaugeFinding, study: GaugeStudy) -> Iterator[str]:
         of_study = f"{100.0 * math.sqrt(variance / study.total):.1f} %"
         share = finding.share_of_tolerance(deviation)
         of_tolerance = "" if share is None else f"{100.0 * share:.1f} %"
-        yield f"  {name:<18} {deviation:>17.4g} {within:>21} {of_study:>10} {of_tolerance:>13}".rstrip()
+        rows.append((name, (f"{deviation:.4g}", within, of_study, of_tolerance)))
+    yield from table_lines((title, "95 % interval", "of study", "of tolerance"), rows, width=width)
     yield f"  distinct categories: {'not known' if study.scatter_hidden else study.distinct_categories}"
 
 
