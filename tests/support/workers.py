@@ -84,6 +84,10 @@ class WorkerProcess:
         self._reading.join(timeout=10)
         return status
 
+    def has_ended(self) -> bool:
+        """Say whether it has ended."""
+        return self._command.status(within_s=0.0) is not None
+
     def kill(self) -> None:
         """End it as a power cut does; nothing where it has ended."""
         if self._command.status(within_s=0.0) is None:

@@ -186,7 +186,7 @@ class JobBench(Measures):
         went_through = how == DONE
         said = verdict_line(ran.outcome) if went_through else how
         words = [said, f"run {ran.facts.run}"] if said else [f"run {ran.facts.run}"]
-        words += [str(one) for one in ran.hazards]
+        words += [f"witness: {one}" for one in ran.hazards]
         words += [] if state.confirmed else [state.last_line()]
         return Measured(
             said=printable("; ".join(words)),
