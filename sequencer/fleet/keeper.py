@@ -24,6 +24,9 @@ from sequencer.results.queue.jobs import TASK
 if TYPE_CHECKING:
     from psycopg import Connection
 
+LOCK_WAIT_S = 1.0
+"""How long the bench's lock is asked for: a process that has just ended may hold it for a moment."""
+SILENT_LOOK_S = 0.5
 LOOK_S = 2.0
 """How often what is open in the queue is looked at."""
 STALLED_S = 30.0
@@ -83,6 +86,9 @@ class Keeper(threading.Thread):
             "zone": own.zone if own else "UTC",
         }
         self._line.do(lambda connection: connection.execute(statements.REGISTER, words))
+
+    def look(self) -> None:
+        """Look now at what is open. Raises ServerAway."""
         self._line.do(self._look)
 
     def hold(self, claim: Claim, asked_at_s: float) -> None:
@@ -112,6 +118,7 @@ class Keeper(threading.Thread):
 
     def run(self) -> None:
         """Renew and look until it is stopped."""
+        threading.Thread(target=self._see_whether_silent, name="lease", daemon=True).start()
         next_look_s = 0.0
         while not self._ends:
             try:
@@ -125,7 +132,6 @@ class Keeper(threading.Thread):
                 self._tell(Why.BENCH_LOCKED)
             except ServerAway:
                 self.is_away = True
-            self._see_whether_silent()
             self._wake.wait(min(LOOK_S, self._member.lease_s / 3.0))
 
     def _renew(self) -> None:
@@ -146,24 +152,35 @@ class Keeper(threading.Thread):
             self._tell(Why.LOST)
 
     def _see_whether_silent(self) -> None:
-        with self._guard:
-            is_late = self._claim is not None and time.monotonic() > self._valid_until_s
-        if is_late:
-            self._tell(Why.SILENT)
+        """Watch the lease by this machine's own clock, in a thread that asks nobody: a server may take a question and never answer."""
+        while not self._wake.wait(SILENT_LOOK_S):
+            with self._guard:
+                is_late = self._claim is not None and time.monotonic() > self._valid_until_s
+            if is_late:
+                self._tell(Why.SILENT)
 
     def _tell(self, why: Why) -> None:
         with self._guard:
-            if self._claim is None or self._told is why:
+            if self._claim is None or self._told not in (None, Why.SILENT) or self._told is why:
                 return
             self._told = why
         self._stop_run(why)
 
     def _lock_bench(self, connection: Connection[Any]) -> None:
         """Hold the bench's lock on a new connection. Raises BenchTaken where another process has it."""
-        named = f"sequencer bench {self._member.bench}"
-        row = connection.execute(statements.LOCK_BENCH, {"named": named}).fetchone()
-        if row is None or not row[0]:
-            raise BenchTaken(self._member.bench)
+        words = {"named": f"sequencer bench {self._member.bench}"}
+        until_s = time.monotonic() + LOCK_WAIT_S
+        while True:
+            row = connection.execute(statements.LOCK_BENCH, words).fetchone()
+            if row is not None and row[0]:
+                return
+            if (
+                self._line.before
+            ):  # the server may not have noticed that our line was cut: our own session there holds the lock
+                connection.execute(statements.END_SESSION, {"process": self._line.before})
+            if time.monotonic() > until_s:
+                raise BenchTaken(self._member.bench)
+            time.sleep(0.2)
 
     def _look(self, connection: Connection[Any]) -> None:
         member = self._member

@@ -27,6 +27,9 @@ class Line:
         self._found = found
         self._on_new = on_new
         self._connection: Connection[Any] | None = None
+        self.before = 0
+        """The server's process of the connection before this one; 0 for none."""
+        self._process = 0
 
     def do(self, ask: Callable[[Connection[Any]], Answer]) -> Answer:
         """Return what ``ask`` returns of the connection. Raises ServerAway, after which the next asks through a new one."""
@@ -37,6 +40,7 @@ class Line:
                 self._connection = None
                 made = self._found.connect(settings="-cstatement_timeout=20000", autocommit=True)
                 self._connection = made
+                self.before, self._process = self._process, made.info.backend_pid
                 self._on_new(made)
             return ask(self._connection)
         except psycopg.Error as error:

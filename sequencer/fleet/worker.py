@@ -113,6 +113,8 @@ class Worker:
     def go(self) -> ExitStatus:
         """Work until it is stopped; returns how it ended. Raises BenchTaken and ServerAway before it has begun."""
         self._keeper.register()
+        self._line.do(lambda made: add_own_checks(self._found))
+        self._keeper.look()
         before = signal.signal(signal.SIGUSR1, self._handle_asked)
         try:
             self._keeper.start()
@@ -143,7 +145,6 @@ class Worker:
         self._line.close()
 
     def _work(self) -> None:
-        add_own_checks(self._found)
         while not self._is_over():
             self._stopper.check()
             if self._keeper.lost_bench:
@@ -325,7 +326,7 @@ class Worker:
     def _stop_run(self, why: Why) -> None:
         """Have the run under way stop: at its next check where the server is away, at once otherwise. Called from other threads."""
         with self._guard:
-            if not self._is_running or self._asked is not None:
+            if not self._is_running or self._asked not in (None, Why.SILENT):
                 return
             self._asked = why
             self._stopper.ask(why.value)

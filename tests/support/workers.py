@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import pty
+import re
 import signal
 import threading
 import time
@@ -30,10 +31,10 @@ def wait_for(look: Callable[[], Found | None], what: str = "") -> Found:
     raise AssertionError(f"waited in vain for {what or look}")
 
 
-def bench_named(folder: Path, name: str, **replaced: str) -> Path:
+def bench_named(folder: Path, name: str, *, shipped: str = "bench.yaml", **replaced: str) -> Path:
     """Write a simulated bench of this name; ``replaced`` are words of the shipped one's file, with what stands in their place."""
-    text = (ROOT / "sim" / "bench.yaml").read_text(encoding="utf-8")
-    text = text.replace("bench: Demonstration bench", f"bench: {name}")
+    text = (ROOT / "sim" / shipped).read_text(encoding="utf-8")
+    text = re.sub(r"^bench: .*$", f"bench: {name}", text, count=1, flags=re.MULTILINE)
     text = text.replace("unit: units", f"unit: {ROOT / 'sim' / 'units'}")
     for before, after in replaced.items():
         assert before in text
@@ -46,12 +47,12 @@ def bench_named(folder: Path, name: str, **replaced: str) -> Path:
 class WorkerProcess:
     """`sequencer worker` of one bench, under way."""
 
-    def __init__(self, bench: Path, store: str, *words: str, confirmed: bool = True) -> None:
+    def __init__(self, bench: Path, store: str, *words: str) -> None:
         self.folder = bench.with_suffix("")
         ours, theirs = pty.openpty()
         said = ["worker", "--bench", str(bench), "--folder", str(self.folder), "--store", store, *words]
         environment = {**os.environ, "PYTHONPATH": str(ROOT)}
-        self._command = start(said + ["--confirmed"] * confirmed, environment, theirs)
+        self._command = start([*said, "--confirmed"], environment, theirs)
         os.close(theirs)
         self._said = b""
         self._reading = threading.Thread(target=self._read, args=(ours,), daemon=True)

@@ -84,9 +84,14 @@ class JobBench(Measures):
             if prepared is None:
                 prepared = self._proved(claim)
                 fence.take_anew()
-            return self._ran(prepared, fence)
         except FileProblems as problems:
             return Measured(refused=_in_a_line(problems))
+        except StoreProblem as problem:
+            return Measured(not_begun=printable(str(problem)))
+        try:
+            return self._ran(prepared, fence)
+        except FileProblems as problems:  # of the folder or the store: no word on whether the bench can do it
+            return Measured(not_begun=_in_a_line(problems), failed=True)
         except FenceLost as lost:
             return Measured(said=str(lost))
         except (StoreProblem, BenchBusy, BenchUnsafe, InstrumentFault) as problem:

@@ -32,6 +32,7 @@ from sequencer.planning.load import load_sequence
 from sequencer.problems import option_problem, printable
 from sequencer.results.queue.set_up import set_up
 from sequencer.results.store.place import find_place
+from sequencer.results.store.problems import StoreProblem
 from sequencer.run.interrupt import Interrupted, stoppable
 from sequencer.run.keeping.bench_now import BenchTeller
 from sequencer.run.status import ExitStatus
@@ -58,8 +59,16 @@ def worker_command(
     loaded = load_bench(bench_name)
     own = _own_check(loaded, own_check_at, zone)
     place = find_place(folder, store)
-    found, _ = set_up(place)
     _refuse_without_units(loaded, units, dry_run=dry_run)
+    try:
+        found, _ = set_up(place)
+    except StoreProblem as problem:
+        if not problem.may_pass:
+            raise
+        _say(
+            str(problem)
+        )  # a machine that started before its server: whoever begins the worker begins it again
+        return int(ExitStatus.BENCH_FAILED)
     sys.stdin = Path(os.devnull).open(encoding="utf-8")  # noqa: SIM115 - a worker asks nobody: whoever sits at its terminal reads only
     asked = Asked(
         sequence_name="",
@@ -110,7 +119,7 @@ def _worked(worker: Worker, bench: JobBench, member: Member) -> ExitStatus:
         _say(
             f"another worker has bench {member.bench} already: end that one first, or give this bench a name of its own in its file"
         )
-        return ExitStatus.INPUT_WRONG
+        return ExitStatus.BENCH_FAILED
     except ServerAway as away:
         _say(f"the server cannot be reached: {away}")
         return ExitStatus.BENCH_FAILED

@@ -20,8 +20,13 @@ OLDEST_SERVER = 130000
 """PostgreSQL 13: what the task queue asks for, as a server counts its versions."""
 ANSWER_S = 5
 """How long a server may take to answer a call."""
-NOT_IDLE = f"-cidle_in_transaction_session_timeout={ANSWER_S * 1000}"
-"""A process that is stopped in the middle of a transaction keeps its locks: its machine goes on acknowledging. The server ends it."""
+NOT_IDLE = (
+    f"-cidle_in_transaction_session_timeout={ANSWER_S * 1000} -ctcp_keepalives_idle={ANSWER_S} -ctcp_keepalives_interval=2 "
+    f"-ctcp_keepalives_count=3 -ctcp_user_timeout={2000 * ANSWER_S}"
+)
+"""The server ends the session of a process that is stopped in the middle of a transaction (its machine goes on acknowledging, and it would
+keep its locks), and that of a machine that is gone, which it would not notice for two hours.
+"""
 _NAME = re.compile(r"[a-z_][a-z0-9_]*\Z")
 
 

@@ -140,6 +140,9 @@ CAN = (
     "select bench, can, now() - seen <= make_interval(secs => lease_s) as is_there from bench order by bench"
 )
 OWN_TAKEN = "select id from job where bench = %(bench)s and state = 'taken'"
+END_SESSION = """
+select pg_terminate_backend(pid) from pg_locks where locktype = 'advisory' and granted and pid = %(process)s
+"""
 LOCK_BENCH = "select pg_try_advisory_lock(hashtextextended(%(named)s, 0))"
 
 OWN_CHECKS_DUE = """

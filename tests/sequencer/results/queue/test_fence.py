@@ -33,9 +33,9 @@ from tests.support.stored_results import RUN, a_result
 NEEDS = ("role:radio",)
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def found(postgres: PostgresServer) -> QueuePlace:
-    """The queue of a test."""
+    """The queue of this module's tests."""
     return set_up(find_place(Path("unused"), postgres.address()))[0]
 
 
@@ -44,6 +44,7 @@ def connection(found: QueuePlace) -> Iterator[Any]:
     """A connection to it, each statement a transaction."""
     with closing(found.connect(autocommit=True)) as made:
         yield made
+        made.execute(f"truncate job, {found.schema.removesuffix('_queue')}.run cascade")
 
 
 def added(found: QueuePlace, *serials: str) -> list[int]:
