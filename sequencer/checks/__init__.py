@@ -52,6 +52,7 @@ SHIPPED = {
     "receive_distortion": "sequencer.checks.receive.receive_distortion:ReceiveDistortion",
     "audio_output": "sequencer.checks.receive.receive_distortion:AudioOutput",
     "sinad": "sequencer.checks.receive.sinad:Sinad",
+    "signal_to_noise": "sequencer.checks.receive.signal_to_noise:SignalToNoise",
     "s9_point": "sequencer.checks.receive.s9_point:S9Point",
     "agc_span": "sequencer.checks.receive.agc_span:AgcSpan",
     "selectivity": "sequencer.checks.receive.selectivity:Selectivity",

@@ -71,6 +71,7 @@ ADJUSTABLE: Mapping[str, Adjustable] = MappingProxyType(
         "s9_point": Adjustable(dimension=LEVEL, tolerance=RATIO),
         "squelch": Adjustable(dimension=LEVEL, tolerance=RATIO),
         "sinad": Adjustable(dimension=RATIO, tolerance=RATIO, best=("maximum",)),
+        "signal_to_noise": Adjustable(dimension=RATIO, tolerance=RATIO, best=("maximum",)),
         "receive_distortion": Adjustable(dimension=PERCENT, tolerance=PERCENT, best=("minimum",)),
         "audio_output": Adjustable(
             dimension=POWER, tolerance=POWER, best=("maximum",), quantities=("power", "distortion")
@@ -80,7 +81,7 @@ ADJUSTABLE: Mapping[str, Adjustable] = MappingProxyType(
 """What a preset may be of: checks whose figure a trimmer or a stored setting of the radio moves, and that can be read while it moves."""
 UNREADABLE: Mapping[str, str] = MappingProxyType(
     {
-        "sensitivity": "each figure is a search of many readings; peak 'sinad' at a fixed level in its place",
+        "sensitivity": "each figure is a search of many readings; peak 'sinad' or 'signal_to_noise' at a fixed level in its place",
         "selectivity": "each figure is a search of many readings",
         "blocking": "each figure is a search of many readings",
         "microphone_sensitivity": "each figure is a search of many readings; adjust 'peak_deviation' in its place",
@@ -211,6 +212,8 @@ class Preset(PresetAim):
     """Peak deviation of the generator, or that of normal test modulation."""
     depth_percent: Annotated[Percent, AfterValidator(between(1.0, 100.0, "%"))] | None = None
     """AM: depth of the generator, or that of normal test modulation."""
+    ratio: Literal["quieting", "(S+N)/N"] | None = None
+    """Of `signal_to_noise`: which ratio is read."""
     target_v: Annotated[VoltageV, AfterValidator(between(-100.0, 100.0, "V"))] | None = None
     """Of `s9_point`: voltage on the meter line at S9; without it the model's."""
     meter: Literal["needle", "segments"] | None = None

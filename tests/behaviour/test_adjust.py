@@ -487,6 +487,8 @@ KINDS = {
     "supply current, transmit": "of: supply_current, to: 1.6 A, within: 0.5 A",
     "audio output power": "of: audio_output, load: 8 ohm, to: 0.5 W, within: 0.4 W",
     "receive distortion": "of: receive_distortion, level: -47 dBm, to: minimum",
+    "quieting": "of: signal_to_noise, ratio: quieting, level: -116 dBm, to: maximum",
+    "(S+N)/N": "of: signal_to_noise, mode: AM, ratio: (S+N)/N, level: -108 dBm, to: maximum",
     "SINAD, analyser": "of: sinad, level: -116 dBm, to: maximum, within: 2 dB",
 }
 

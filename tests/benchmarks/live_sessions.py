@@ -139,6 +139,14 @@ KINDS: Mapping[str, Kind] = {
         past=3.0,
         least=9.0,
     ),
+    "noise": Kind(
+        trimmer="acts_on: front_end, position: 0.3, right: 0.5, span_db: 20 dB, turns: 2, backlash: 0.01",
+        entry="of: signal_to_noise, ratio: quieting, level: -120 dBm, turn: L3, to: maximum",
+        quantity="quieting",
+        peaking=0.04,
+        past=2.0,
+        least=12.0,
+    ),
     "audio": Kind(
         trimmer="acts_on: audio, position: 0.4, right: 0.5, span_db: 20 dB",
         entry="of: audio_output, load: 8 ohm, turn: RV5, to: 0.5 W, within: 50 mW",

@@ -58,6 +58,7 @@ CHECKS = {
     "sensitivity in AM": "channel: 20, mode: AM, target: 10 dB (S+N)/N, depth: 30 %, accuracy: 2 dB",
     "sensitivity by quieting": "channel: 20, target: 20 dB quieting, accuracy: 2 dB",
     "sinad": "channel: 20, level: -113 dBm",
+    "signal_to_noise": "channel: 20, ratio: quieting, level: -113 dBm, reading: 0.2 s",
     "receive_distortion": "channel: 20, level: -47 dBm",
     "audio_output": "channel: 20, load: 8 ohm",
     "agc_span": "channel: 20, mode: AM, strong: -33 dBm, fall: 6 dB",

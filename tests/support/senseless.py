@@ -252,6 +252,7 @@ A | sensitivity by quieting | target: 20 dB quieting, accuracy: 0.7 dB, limit: {
 A | sensitivity in AM | mode: AM, target: 10 dB (S+N)/N, depth: 30 %, accuracy: 0.7 dB, limit: {max: -105 dBm}
 A | sensitivity in SSB | mode: USB, target: 10 dB (S+N)/N, accuracy: 0.7 dB, limit: {max: -110 dBm}
 A | sinad | level: -113 dBm, limit: {min: 12 dB}
+A | signal_to_noise | ratio: quieting, level: -116 dBm, reading: 0.2 s, limit: {min: 6 dB}
 A | receive_distortion | level: -47 dBm, limit: {max: 10 %}
 A | audio_output | load: 8 ohm, power: {min: 300 mW}, distortion: {max: 10 %}
 A | agc_span | mode: AM, strong: -33 dBm, fall: 6 dB, limit: {min: 60 dB}

@@ -16,10 +16,12 @@ from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.people import by_hand
 from sequencer.checks.receive.receive_distortion import AudioOutputSettings, StandardSignal, apply_standard
 from sequencer.checks.receive.s9_point import S9PointSettings
+from sequencer.checks.receive.signal_to_noise import SETTLE_S, SignalToNoiseSettings, begun
 from sequencer.checks.receive.sinad import SinadSettings
 from sequencer.checks.receive.squelch import SquelchSettings
 from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared.s_meter import TONE_HZ
+from sequencer.checks.shared.sensitivity_reader import SensitivityReader
 from sequencer.checks.shared.transmit import raised_v
 from sequencer.checks.shared.wanted_signal import BESIDE_THE_DIAL, apply_wanted
 from sequencer.checks.transmit.carrier_power import SIDEBANDS, CarrierPowerSettings
@@ -132,6 +134,8 @@ def _receive_reader(
                 prepare=lambda: _apply_sinad(side, settings),
                 read=lambda: side.read_sinad_db(READING_S),
             )
+        case SignalToNoiseSettings():
+            return _signal_to_noise(side, settings, conditions)
         case AudioOutputSettings() if preset.figure == "power":
             return LiveReader(
                 role="audio_analyser",
@@ -147,6 +151,24 @@ def _receive_reader(
                 read=lambda: side.read_distortion_percent(READING_S),
             )
     raise TypeError(f"nothing is read of {preset.of} while a preset is turned")
+
+
+def _signal_to_noise(
+    side: ReceiveSide, settings: SignalToNoiseSettings, conditions: Conditions
+) -> LiveReader:
+    """Return the reader of a ratio at a level; in FM the noise without a signal is read once, before."""
+    found: list[SensitivityReader | None] = [None]
+
+    def prepare() -> None:
+        found[0], _ = begun(side, settings, conditions)
+        side.wait_s(SETTLE_S)
+
+    def read() -> Reading:
+        reader = found[0]
+        return Reading(number=None) if reader is None else reader.read(READING_S)
+
+    answers = 1.0 if settings.ratio == "quieting" else 2.0
+    return LiveReader(role="audio_analyser", answers=answers, prepare=prepare, read=read)
 
 
 def _power(side: TransmitSide, settings: CarrierPowerSettings, conditions: Conditions) -> LiveReader:

@@ -119,11 +119,16 @@ class SensitivityReader:
         steps = self._voltage_steps(crossing)
         if self._target.kind != "quieting":
             return steps
+        return (*steps, *self.noise_scatter(1.0 / abs(crossing.slope)))
+
+    def noise_scatter(self, coefficient: float) -> tuple[Contribution, ...]:
+        """Return what the noise without a signal, read once, may put quieting off by, dB, times ``coefficient``; none for other ratios."""
+        if not self._noise_v:
+            return ()
         readings_db = [20.0 * math.log10(volts) for volts in self._noise_v]
         name = "noise without a signal, repeatability"
         step_db = DB_PER_RELATIVE_VOLTAGE * self._noise_step_v / min(self._noise_v)
-        noise = scatter(name, readings_db, step=step_db, unit="dB", coefficient=1.0 / abs(crossing.slope))
-        return (*steps, noise)
+        return (scatter(name, readings_db, step=step_db, unit="dB", coefficient=coefficient),)
 
     def _voltage_steps(self, crossing: Crossing) -> tuple[Contribution, ...]:
         """Return what the steps of the voltage may put the ratio off by: at the lower of the two last, where they count most."""

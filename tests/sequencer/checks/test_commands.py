@@ -28,9 +28,10 @@ WITHOUT_INSTRUMENTS = {"confirm", "enter_reading", "channel_memory", "golden_uni
 def _plan(folder: Path, check: str, mode: str, bench: LoadedBench) -> Plan:
     """Return the plan of a check's own example in one mode."""
     file = folder / "sequence.yaml"
-    items = "\n".join(
-        "  " + line for line in (EXAMPLES / f"{check}.yaml").read_text(encoding="utf-8").splitlines()
-    )
+    text = (EXAMPLES / f"{check}.yaml").read_text(encoding="utf-8")
+    if mode != "FM":  # each mode has a ratio of its own
+        text = text.replace("ratio: quieting", "ratio: (S+N)/N")
+    items = "\n".join("  " + line for line in text.splitlines())
     file.write_text(
         f"sequence: test\nchannels: cept-40\nmode: {mode}\nsupply: 13.2 V\nrated_power: 13 W\nchecks:\n{items}\n",
         encoding="utf-8",
