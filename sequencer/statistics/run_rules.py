@@ -53,10 +53,11 @@ def _beyond(least: int, sigmas: float) -> _Fits:
     """At least so many of them beyond so many standard deviations, on one side; the last one among them."""
 
     def fits(points: Sequence[float]) -> bool:
-        return any(
-            sum(side * point > sigmas for point in points) >= least and side * points[-1] > sigmas
-            for side in (1.0, -1.0)
-        )
+        last = points[-1]
+        if -sigmas <= last <= sigmas:  # most are, and are sooner done with
+            return False
+        side = 1.0 if last > 0 else -1.0
+        return sum(side * point > sigmas for point in points) >= least
 
     return fits
 

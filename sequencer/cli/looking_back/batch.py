@@ -40,6 +40,7 @@ def batch_command(
     group: int,
     by_hour: bool,
     as_csv: bool,
+    against: str,
     closing: str | None,
     opening: str | None,
     folder: Path,
@@ -49,12 +50,14 @@ def batch_command(
     """List batches, or show, close or open one; returns the exit status."""
     place = find_place(folder, store_name)
     if not name:
-        _refuse_without_name(as_csv=as_csv, closing=closing, opening=opening)
+        _refuse_without_name(as_csv=as_csv, against=against, closing=closing, opening=opening)
         _list(place, as_json=as_json)
         return 0
     if closing is not None or opening is not None:
         _change(name, place, closing=closing, opening=opening)
         return 0
+    if against:
+        return _lay_against(name, against, place, as_json=as_json, as_csv=as_csv, every=every)
     with Store.open_to_read(place) as store:
         found = find_summary(find_record(name, store, place), store, group=group, by_hour=by_hour)
     if as_json:
@@ -67,14 +70,42 @@ def batch_command(
     return 0
 
 
-def _refuse_without_name(*, as_csv: bool, closing: str | None, opening: str | None) -> None:
+def _refuse_without_name(*, as_csv: bool, against: str, closing: str | None, opening: str | None) -> None:
     for option, given in (
         ("--csv", as_csv),
+        ("--against", bool(against)),
         ("--close", closing is not None),
         ("--open", opening is not None),
     ):
         if given:
             raise option_problem(option, "it is of one batch", allowed=f"sequencer batch NAME {option}")
+
+
+def _lay_against(
+    name: str, against: str, place: StorePlace, *, as_json: bool, as_csv: bool, every: bool
+) -> int:
+    from sequencer.analysis.batches.against import against_as_plain, find_against
+    from sequencer.cli.screens.against_screen import against_lines
+
+    if as_csv:
+        raise option_problem("--csv", "it is of one batch", allowed="--against with --json, or alone")
+    with Store.open_to_read(place) as store:
+        before, after = find_record(against, store, place), find_record(name, store, place)
+        if before.batch == after.batch:
+            raise option_problem("--against", "a batch is laid beside itself", allowed="another batch")
+        if before.simulated != after.simulated:
+            raise option_problem(
+                "--against",
+                "one of the two batches is simulated and the other is not",
+                allowed="two batches of one kind of bench",
+            )
+        found = find_against(before, after, store)
+    if as_json:
+        click.echo(json.dumps(against_as_plain(found), ensure_ascii=False, indent=2))
+    else:
+        for line in against_lines(found, width=shutil.get_terminal_size().columns, every=every):
+            click.echo(line.rstrip())
+    return 0
 
 
 def _list(place: StorePlace, *, as_json: bool) -> None:

@@ -32,6 +32,12 @@ from sequencer.cli.common.options import as_json_option, clear_errors, folder_op
     "--csv", "as_csv", is_flag=True, help="Write the capability of each quantity as CSV to standard output."
 )
 @click.option(
+    "--against",
+    metavar="NAME",
+    default="",
+    help="Lay this other batch beside it: yields, and the quantities whose mean has moved.",
+)
+@click.option(
     "--close", "closing", metavar="REASON", help="Close the batch: no run is taken into it any more."
 )
 @click.option(

@@ -23,12 +23,9 @@ AT_ONCE = 500
 RUN_COLUMNS = [column for column in runs.c if column.name != "utc_s"]
 _RESULT_COLUMNS = [column for column in results.c if column.name != "utc_s"]  # the first is its number
 _RESULT_NAMES = [column.name for column in _RESULT_COLUMNS]
-_LONG = ("budget", "settings", "fault", "confirmations", "conditions")
-_BRIEF_COLUMNS = [column for column in _RESULT_COLUMNS if column.name not in _LONG]
-_BRIEF_NAMES = [column.name for column in _BRIEF_COLUMNS]
 IN_FILE_ORDER = (results.c.check_index, results.c.id)
 RESULT_QUERY = select(*_RESULT_COLUMNS)  # composed once: a third of a short question's time
-BRIEF_QUERY = select(*_BRIEF_COLUMNS)
+_BRIEF_QUERY = select(*(results.c[name] for name in store_rows.BRIEF_NAMES))
 _counts = case((results.c.replaced_by == "", 1), else_=0)
 
 
@@ -126,9 +123,13 @@ def whole_runs(
     by_run: dict[str, list[StoredResult]] = defaultdict(list)
     for some in _portions(names):
         query = (
-            (BRIEF_QUERY if brief else RESULT_QUERY).where(results.c.run.in_(some)).order_by(*IN_FILE_ORDER)
+            (_BRIEF_QUERY if brief else RESULT_QUERY).where(results.c.run.in_(some)).order_by(*IN_FILE_ORDER)
         )
-        found = _brief_found(query, connection) if brief else results_found(query, connection, points=points)
+        found = (
+            store_rows.brief_read(connection.execute(query))
+            if brief
+            else results_found(query, connection, points=points)
+        )
         for one in found:
             by_run[one.run].append(one)
     for row in rows:
@@ -155,11 +156,6 @@ def results_found(query: Select[Any], connection: Connection, *, points: bool = 
     rows = connection.execute(query).all()
     read = _points_of([row[0] for row in rows], connection) if points else {}
     return list(store_rows.results_read(_RESULT_NAMES, rows, read))
-
-
-def _brief_found(query: Select[Any], connection: Connection) -> Iterator[StoredResult]:
-    """Yield the results that a `BRIEF_QUERY` asks for: what a budget, settings and confirmations say is left out of them."""
-    return store_rows.brief_read(_BRIEF_NAMES, connection.execute(query))
 
 
 def _points_of(ids: Sequence[int], connection: Connection) -> dict[int, tuple[Point, ...]]:
