@@ -30,18 +30,22 @@ class ListedBench:
     bench: str
     line: int
     sequence: str = ""
+    list_of_units: str = ""
     units: tuple[ListedUnit, ...] = ()
 
 
-def read_bench_list(path: Path) -> tuple[ListedBench, ...]:
-    """Return the benches in the file, in its order. Raises InputError with everything that is wrong with it."""
+def read_bench_list(path: Path, *, stations: bool = False) -> tuple[ListedBench, ...]:
+    """Return the benches in the file, in its order. Raises InputError with everything that is wrong with it.
+
+    ``stations``: their units are scanned, so that a list of units is one of those expected, and no line names a serial.
+    """
     text = read_list_text(path)
     rows = [row for row in text.rows if not row.is_blank and not is_separator_line(row)]
     if not rows:
         raise FileProblems([at_line(path, 1, "the list is empty", allowed=_HEADED)])
     places = find_columns(path, rows[0], known=COLUMNS, needed=("bench",), headed=_HEADED)
     complaints: list[Complaint] = []
-    found = [_listed(path, row, places, complaints) for row in rows[1:]]
+    found = [_listed(path, row, places, complaints, stations=stations) for row in rows[1:]]
     if not found:
         raise FileProblems([at_line(path, rows[0].line, "no bench stands below the names", allowed=_HEADED)])
     if len(found) > MOST_BENCHES:
@@ -55,13 +59,15 @@ def read_bench_list(path: Path) -> tuple[ListedBench, ...]:
     return tuple(found)
 
 
-def _listed(path: Path, row: Row, places: Mapping[str, int], complaints: list[Complaint]) -> ListedBench:
+def _listed(
+    path: Path, row: Row, places: Mapping[str, int], complaints: list[Complaint], *, stations: bool
+) -> ListedBench:
     values = row.values
     cells = {name: values[at] if at < len(values) else "" for name, at in places.items()}
-    complaints += _wrong_cells(path, row.line, cells)
+    complaints += _wrong_cells(path, row.line, cells, stations=stations)
     serial, units = cells.get("serial", ""), cells.get("units", "")
     measured: tuple[ListedUnit, ...] = ()
-    if units and not serial:
+    if units and not serial and not stations:
         try:
             measured = read_unit_list(Path(_beside(path, units)))
         except FileProblems as problems:
@@ -72,6 +78,7 @@ def _listed(path: Path, row: Row, places: Mapping[str, int], complaints: list[Co
         bench=_beside(path, cells["bench"]),
         line=row.line,
         sequence=_beside(path, cells.get("sequence", "")),
+        list_of_units=_beside(path, units),
         units=measured,
     )
 
@@ -82,7 +89,7 @@ def _beside(path: Path, name: str) -> str:
     return str(beside) if name and beside.is_file() else name
 
 
-def _wrong_cells(path: Path, line: int, cells: Mapping[str, str]) -> Iterator[Complaint]:
+def _wrong_cells(path: Path, line: int, cells: Mapping[str, str], *, stations: bool) -> Iterator[Complaint]:
     if not cells["bench"]:
         yield at_line(
             path, line, "no bench stands here", allowed="a bench file's path, or a shipped one's name"
@@ -90,7 +97,11 @@ def _wrong_cells(path: Path, line: int, cells: Mapping[str, str]) -> Iterator[Co
     serial, units = cells.get("serial", ""), cells.get("units", "")
     if serial and (wrong := wrong_with_serial(serial)):
         yield at_line(path, line, f"{wrong}: '{printable(serial)[:40]}'", allowed=SERIAL_ALLOWED)
-    if bool(serial) is bool(units):
+    if stations and serial:
+        yield at_line(
+            path, line, "a serial stands here, and units are scanned at a station", allowed="an empty cell"
+        )
+    elif not stations and bool(serial) is bool(units):
         said = "both a serial and a list of units stand here" if serial else "no unit stands here"
         yield at_line(path, line, said, allowed="one of the two: a serial, or under 'units' a list of units")
     for name, text in cells.items():

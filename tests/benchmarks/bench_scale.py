@@ -141,18 +141,18 @@ def _ask(place: StorePlace, bare: Callable[..., list[Any]], mark: str, rounds: i
             "/compare?by=unit&serial=U000042&serial=U000043": lambda: bare(one_unit, "U000042"),
         }
         watching = WatchApp(place, Access(names=frozenset({"localhost"})))
-        with TestClient(watching.asgi, base_url="http://localhost") as client:
+        client = TestClient(watching.asgi, base_url="http://localhost")
 
-            def page(path: str) -> Callable[[], object]:
-                def asked() -> object:
-                    answer = client.get(path)
-                    assert answer.status_code == 200, (path, answer.text[-500:])
-                    return answer
+        def page(path: str) -> Callable[[], object]:
+            def asked() -> object:
+                answer = client.get(path)
+                assert answer.status_code == 200, (path, answer.text[-500:])
+                return answer
 
-                return asked
+            return asked
 
-            for path, plain in pages.items():
-                say(f"watch {path}", page(path), plain, 0.5)
+        for path, plain in pages.items():
+            say(f"watch {path}", page(path), plain, 0.5)
         watching.close()
 
 

@@ -44,10 +44,7 @@ def benches_command(path: Path, asked: Asked, *, as_json: bool) -> int:
     """Work the benches of a list at once; returns the highest exit status of their runs."""
     terminal = is_terminal(sys.stdin) and is_terminal(sys.stderr)
     lanes = proved_lanes(path, read_bench_list(path), asked, terminal=terminal)
-    place = find_place(asked.folder, asked.store)
-    if place.path is not None:
-        place.path.parent.mkdir(parents=True, exist_ok=True)
-    Store.open(place).close()  # its tables are made once, and not by all of them at once
+    open_store_once(asked)
     _import_beforehand()
     shown = Shown(lanes, console_for(stderr=True), quiet=as_json)
     working = _Working(lanes, shown, terminal=terminal)
@@ -61,6 +58,14 @@ def benches_command(path: Path, asked: Asked, *, as_json: bool) -> int:
     with reader_may_be_gone(stream):
         click.echo("\n".join(last_lines(lanes)), file=stream)
     return status
+
+
+def open_store_once(asked: Asked) -> None:
+    """See that the store is there: its tables are made once, and not by all processes at the same moment."""
+    place = find_place(asked.folder, asked.store)
+    if place.path is not None:
+        place.path.parent.mkdir(parents=True, exist_ok=True)
+    Store.open(place).close()
 
 
 def _as_plain(lane: Lane) -> dict[str, object]:

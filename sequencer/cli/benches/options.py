@@ -39,6 +39,12 @@ from sequencer.cli.common.program import Command
 @click.option(
     "--dry-run", is_flag=True, help="Put a simulated instrument behind every address, in virtual time."
 )
+@click.option(
+    "--line",
+    "stations",
+    is_flag=True,
+    help="Work each bench as a station of `sequencer line`: scan or type the bench's number, then the unit's serial.",
+)
 @only_option
 @order_option
 @line_options
@@ -51,6 +57,7 @@ def benches(
     sequence_name: str,
     confirmed: bool,
     dry_run: bool,
+    stations: bool,
     only: tuple[str, ...],
     order: Any,
     folder: Path,
@@ -79,4 +86,8 @@ def benches(
         chosen=Chosen(only=only, order=order),
         line=line_taken_from(line),
     )
+    if stations:
+        from sequencer.cli.benches.stations import stations_command
+
+        sys.exit(stations_command(listed, asked, as_json=as_json))
     sys.exit(benches_command(listed, asked, as_json=as_json))

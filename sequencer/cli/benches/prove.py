@@ -50,6 +50,46 @@ def proved_lanes(path: Path, listed: tuple[ListedBench, ...], asked: Asked, *, t
     return lanes
 
 
+def proved_stations(
+    path: Path, listed: tuple[ListedBench, ...], asked: Asked
+) -> list[tuple[str, tuple[str, ...]]]:
+    """Return of each station of the list the bench's name and the words of its `line`. Raises InputError with the complaints of all."""
+    complaints: dict[Complaint, None] = {}
+    benches: dict[int, LoadedBench] = {}
+    for one in listed:
+        try:
+            benches[one.line] = load_bench(one.bench)
+            load_sequence(_sequence_of(path, one, asked))
+        except InputError as problem:
+            complaints |= dict.fromkeys(_placed(path, one, problem))
+    complaints |= dict.fromkeys(_twice(path, listed, benches))
+    if complaints:
+        raise InputError(sorted(complaints, key=lambda one: (one.file != str(path), one.line)))
+    return [
+        (
+            benches[one.line].bench.bench,
+            (
+                *("line", *list(_words(one, asked))[1:], "--linked"),
+                *(("--units", one.list_of_units) if one.list_of_units else ()),
+            ),
+        )
+        for one in listed
+    ]
+
+
+def _sequence_of(path: Path, one: ListedBench, asked: Asked) -> str:
+    """Return the sequence of a bench. Raises InputError where neither the list nor the command line names one."""
+    if name := one.sequence or asked.sequence_name:
+        return name
+    said = at_line(
+        path,
+        one.line,
+        "no sequence stands here",
+        allowed="a sequence in the list's column, or --sequence for all",
+    )
+    raise FileProblems([said])
+
+
 def _lane(one: ListedBench, bench: LoadedBench, asked: Asked, *, terminal: bool) -> Lane:
     simulated = asked.dry_run or bench.bench.visa == "sim"
     return Lane(
@@ -78,18 +118,7 @@ def _words(one: ListedBench, asked: Asked) -> Iterator[str]:
 
 def _see_plans(path: Path, one: ListedBench, bench: LoadedBench, asked: Asked, *, terminal: bool) -> None:
     """See that each unit can be planned on its bench, and that whoever is needed is there. Raises InputError."""
-    name = one.sequence or asked.sequence_name
-    if not name:
-        raise FileProblems(
-            [
-                at_line(
-                    path,
-                    one.line,
-                    "no sequence stands here",
-                    allowed="a sequence in the list's column, or --sequence for all",
-                )
-            ]
-        )
+    name = _sequence_of(path, one, asked)
     folder = Path(one.bench).parent if Path(one.bench).is_file() else Path()  # as `run` has it
     for unit in one.units:
         sequence = load_sequence(name, Wanted(name=unit.model, serial=unit.serial, bench_folder=folder))

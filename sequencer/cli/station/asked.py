@@ -15,3 +15,4 @@ class StationAsked:
     prefix: str = ""
     suffix: str = ""
     sound: bool = False
+    linked: bool = False

@@ -20,6 +20,7 @@ from sequencer.cli.run import Asked, Ran
 from sequencer.cli.run_told import as_plain
 from sequencer.cli.screens.operator import nobody_to_ask
 from sequencer.cli.station.asked import StationAsked
+from sequencer.cli.station.linked import LinkedOperator
 from sequencer.cli.station.looked_up import Batch, LookedUp, Named
 from sequencer.cli.station.measuring import Measured
 from sequencer.cli.station.person import PersonAtStation
@@ -144,6 +145,8 @@ class _Line:
         affixes = Affixes(prefix=self._station.prefix, suffix=self._station.suffix)
         if self._station.auto:
             return ListedUnits([one.serial for one in self._listed], say=self._say)
+        if self._station.linked:
+            return LinkedOperator(affixes=affixes)
         if has_screen() and not self._as_json:
             return WindowOperator(affixes=affixes, sound=self._station.sound)
         return PlainOperator(say=self._say, is_terminal=is_terminal(sys.stdin), affixes=affixes)
@@ -163,7 +166,9 @@ class _Line:
         self, operator: WindowOperator | PlainOperator | ListedUnits, teller: BenchTeller
     ) -> Measured:
         person = None
-        if not isinstance(operator, ListedUnits) and is_terminal(sys.stdin):
+        if isinstance(operator, LinkedOperator) or (
+            not isinstance(operator, ListedUnits) and is_terminal(sys.stdin)
+        ):
             person = PersonAtStation(operator, who=_account(), stopping=lambda: bool(self._stopper.requests))
         looked_up = LookedUp(
             self._asked,

@@ -51,6 +51,11 @@ from sequencer.cli.station.asked import StationAsked
     "--suffix", metavar="TEXT", default="", help="What it types after a serial, before Enter; taken off."
 )
 @click.option("--sound", is_flag=True, help="Ring the terminal's bell with each verdict and question.")
+@click.option(
+    "--linked",
+    is_flag=True,
+    help="For a program that shows the station: faces as lines of JSON, scans and answers on standard input.",
+)
 @line_options
 @folder_option
 @store_option
