@@ -138,7 +138,7 @@ def _ask(place: StorePlace, bare: Callable[..., list[Any]], mark: str, rounds: i
             "/unit?serial=U000042": lambda: bare(one_unit, "U000042"),
             "/batches": lambda: bare("SELECT * FROM batch"),
             "/batch?batch=Week%2020": lambda: bare(NEEDED + mark, "Week 20"),
-            "/compare?by=unit&serial=U000042&serial=U000043": lambda: bare(one_unit, "U000042"),
+            "/compare?name=U000042&name=U000043": lambda: bare(one_unit, "U000042"),
         }
         watching = WatchApp(place, Access(names=frozenset({"localhost"})))
         client = TestClient(watching.asgi, base_url="http://localhost")
