@@ -11,10 +11,8 @@ import os
 import select
 import signal
 import sys
-from collections import deque
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass, field
 from pathlib import Path
 from types import FrameType
 from typing import Any
@@ -24,6 +22,7 @@ import click
 from sequencer.cli.benches.child import Child
 from sequencer.cli.benches.command import open_store_once
 from sequencer.cli.benches.prove import proved_stations
+from sequencer.cli.benches.station import Station
 from sequencer.cli.benches.stations_shown import StationsShown, asked_text, face_lines
 from sequencer.cli.common.bench import is_terminal
 from sequencer.cli.common.console import console_for
@@ -40,32 +39,6 @@ ANSWERS = {"y": YES, "n": NO, "o": OTHER}
 _STOPPING = tuple(
     getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGQUIT") if hasattr(signal, name)
 )
-
-
-@dataclass(slots=True, kw_only=True)
-class Station:
-    """One bench with its `line`: what it shows, and how its process ended."""
-
-    number: int
-    name: str
-    words: tuple[str, ...]
-    child: Child | None = None
-    face: Face = field(default_factory=lambda: Face(phase="opening"))
-    status: int | None = None
-    said: list[str] = field(default_factory=list)
-    pending: deque[str] = field(default_factory=deque)
-    sent_turn: int = -1
-    is_ended: bool = False
-
-    @property
-    def waits(self) -> bool:
-        """Whether the next scan begins a unit there."""
-        return self.child is not None and self.face.phase == "waiting"
-
-    @property
-    def asks(self) -> bool:
-        """Whether a person has to answer."""
-        return self.child is not None and self.face.question is not None
 
 
 def stations_command(path: Path, asked: Asked, *, as_json: bool) -> int:

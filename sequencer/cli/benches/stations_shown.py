@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from sequencer.cli.benches.station import Station
 from sequencer.cli.common.outlet import reader_may_be_gone
 from sequencer.problems import printable
 from sequencer.run.line.face import Face, Question
@@ -16,8 +17,6 @@ from sequencer.run.line.face import Face, Question
 if TYPE_CHECKING:
     from rich.console import Console, Group
     from rich.live import Live
-
-    from sequencer.cli.benches.stations import Station
 
 DRAWN_S = 0.1
 _STYLES = {
