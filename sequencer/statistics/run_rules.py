@@ -17,12 +17,16 @@ _Fits = Callable[[Sequence[float]], bool]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunRule:
-    """One rule: ``fits`` looks at the last ``length`` points, in standard deviations from the centre; ``fewest`` can break it."""
+    """One rule: ``fits`` looks at the last ``length`` points, in standard deviations from the centre; ``fewest`` can break it.
+
+    Where the last of them is not beyond ``beyond`` standard deviations it is not broken, so that most points are soon done with.
+    """
 
     name: str
     length: int
     fewest: int
     fits: _Fits
+    beyond: float = 0.0
 
     def is_broken(self, scaled: Sequence[float]) -> bool:
         """Say whether the last of ``scaled`` breaks it."""
@@ -39,14 +43,14 @@ class Alarm:
 
 def find_alarms(scaled: Sequence[float], rules: Sequence[RunRule]) -> tuple[Alarm, ...]:
     """Return each point at which a rule is broken; ``scaled`` are points in standard deviations from the centre (`Chart.scaled`)."""
-    return tuple(
-        Alarm(at=end - 1, rule=rule.name)
-        for end in range(1, len(scaled) + 1)
-        for rule in rules
-        if rule.is_broken(
-            scaled[max(0, end - rule.length) : end]
-        )  # not all of them: time would grow with their square
-    )
+    found = [
+        (at, number)
+        for number, rule in enumerate(rules)
+        for at in range(rule.fewest - 1, len(scaled))
+        # of each the last points only: with all before them, time would grow with their square
+        if abs(scaled[at]) >= rule.beyond and rule.fits(scaled[max(0, at + 1 - rule.length) : at + 1])
+    ]
+    return tuple(Alarm(at=at, rule=rules[number].name) for at, number in sorted(found))
 
 
 def _beyond(least: int, sigmas: float) -> _Fits:
@@ -76,12 +80,12 @@ def _alternating(points: Sequence[float]) -> bool:
     return all(one * other < 0 for one, other in pairwise(steps))
 
 
-BEYOND_LIMITS = RunRule(name="one point beyond 3 sigma", length=1, fewest=1, fits=_beyond(1, 3.0))
+BEYOND_LIMITS = RunRule(name="one point beyond 3 sigma", length=1, fewest=1, fits=_beyond(1, 3.0), beyond=3.0)
 _TWO_OF_THREE = RunRule(
-    name="two of three beyond 2 sigma on one side", length=3, fewest=2, fits=_beyond(2, 2.0)
+    name="two of three beyond 2 sigma on one side", length=3, fewest=2, fits=_beyond(2, 2.0), beyond=2.0
 )
 _FOUR_OF_FIVE = RunRule(
-    name="four of five beyond 1 sigma on one side", length=5, fewest=4, fits=_beyond(4, 1.0)
+    name="four of five beyond 1 sigma on one side", length=5, fewest=4, fits=_beyond(4, 1.0), beyond=1.0
 )
 
 WESTERN_ELECTRIC = (

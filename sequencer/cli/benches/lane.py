@@ -107,8 +107,8 @@ class Lane:
             case "step":
                 self.step = printable(said["text"])
             case "result":
-                self.last = result_text(said)
-                return [f"{self.serial}: {self.place}  {self.last}"]
+                self.last = result_text(said) if said.get("unit") else self.last
+                return [f"{self.serial}: {self.place}  {result_text(said)}"]
             case "warned":
                 self.troubles.append(printable(said["text"]))
                 return [f"{self.serial}: {printable(said['text'])}"]

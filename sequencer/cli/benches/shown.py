@@ -24,7 +24,7 @@ DRAWN_S = 0.25
 """How often the table is drawn anew at most."""
 MOST_KEPT = 24
 """Characters of a name that stay on a narrow screen; the last result gives way first."""
-LEAST_STATE = 14
+LEAST_STATE, MOST_STATE = 14, 30
 
 
 class Shown:
@@ -79,6 +79,28 @@ class Shown:
             else:
                 click.echo(printable(text), file=stream)
 
+    def _widths(self, now_s: float) -> dict[str, int]:
+        """Return how wide each column is: names stay whole on a narrow screen, what was found last gives way first."""
+        kept = {
+            "bench": max(len(printable(lane.name)) for lane in self._lanes),
+            "unit": max(len(printable(lane.serial)) for lane in self._lanes),
+            "check": max(len(lane.place) for lane in self._lanes),
+            "left": max(len(left_text(lane, now_s)) for lane in self._lanes),
+        }
+        # a column's width has the blank behind it
+        kept = {name: max(len(name), min(width, MOST_KEPT)) + 1 for name, width in kept.items()}
+        rest = self._console.width - sum(kept.values()) - len(kept) - 2
+        state = max(LEAST_STATE, min(rest, MOST_STATE, rest - 12))
+        found = max(0, rest - state)
+        order = {
+            "bench": kept["bench"],
+            "unit": kept["unit"],
+            "check": kept["check"],
+            "state": state,
+            "left": kept["left"],
+        }
+        return {**order, "last result": max(1, found)}
+
     def _table(self) -> Table:
         from rich.box import SIMPLE_HEAD
         from rich.table import Table
@@ -86,21 +108,14 @@ class Shown:
 
         table = Table(header_style="bold", box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
         now_s = time.monotonic()
-        least = {
-            "bench": max(len(lane.name) for lane in self._lanes),
-            "unit": max(len(lane.serial) for lane in self._lanes),
-            "check": max(len(lane.place) for lane in self._lanes),
-            "state": LEAST_STATE,
-            "left": max(len(left_text(lane, now_s)) for lane in self._lanes),
-            "last result": 0,
-        }
-        for heading, width in least.items():
+        widths = self._widths(now_s)
+        for heading, width in widths.items():
             table.add_column(
                 heading,
                 no_wrap=True,
                 justify="right" if heading == "left" else "left",
                 overflow="ellipsis",
-                min_width=min(width, MOST_KEPT) or None,
+                width=width,
             )
         for lane in self._lanes:
             state = state_text(lane, now_s)
