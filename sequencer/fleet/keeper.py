@@ -33,9 +33,6 @@ STALLED_S = 30.0
 """After what silence an entry of the task queue is put back; ours are held by a lease besides."""
 
 
-_UNDER_WAY = {"doing": statements.END_TOKEN, "todo": statements.DROP_TOKEN}
-
-
 ENDED = "its worker has ended"
 
 
@@ -202,9 +199,9 @@ def put_back(connection: Connection[Any], *, stalled_s: float = STALLED_S) -> No
         for job, token, state in connection.execute(
             statements.WITHOUT_TOKEN, {"stalled_s": stalled_s}
         ).fetchall():
-            if state in _UNDER_WAY:
-                connection.execute(_UNDER_WAY[state], {"token": token})
+            if state is not None:
+                connection.execute(statements.END_TOKEN, {"token": token})
             without.append(job)
         if without:
-            connection.execute(statements.DEFER, {"task": TASK, "jobs": without})
+            connection.execute(statements.DEFER, {"task": TASK, "jobs": without, "again": 1})
         connection.execute(statements.END_TOKENS_LEFT, {"stalled_s": stalled_s})

@@ -18,6 +18,9 @@ from sequencer.units.format import counted, format_quantity
 
 _PERSON = "person"
 """Somebody who reads a dial or moves cables: no worker has that."""
+_UNIT = "unit"
+MOST_NAMED = 6
+"""Units of a bench that are named."""
 _CONFIRMED = "confirmed"
 """That everything a sequence asks to confirm has been set."""
 
@@ -76,9 +79,12 @@ def _frequencies_hz(sequence: LoadedSequence, side: str) -> Iterator[float]:
                 yield plan[channel]
 
 
-def can_of(loaded: LoadedBench, *, confirmed: bool) -> tuple[str, ...]:
-    """Return what the bench has; ``confirmed``: its worker was told that everything that sequences ask to confirm has been set."""
-    return tuple(sorted(set(_can(loaded, confirmed))))
+def can_of(loaded: LoadedBench, *, confirmed: bool, units: Iterable[str] = ()) -> tuple[str, ...]:
+    """Return what the bench has; ``confirmed``: its worker was told that everything that sequences ask to confirm has been set.
+
+    ``units`` are those that are connected to it, or lie on its shelf; without any it may be given every unit.
+    """
+    return tuple(sorted({*_can(loaded, confirmed), *(f"{_UNIT}:{one}" for one in units)}))
 
 
 def _can(loaded: LoadedBench, confirmed: bool) -> Iterator[str]:
@@ -104,6 +110,17 @@ def _can(loaded: LoadedBench, confirmed: bool) -> Iterator[str]:
 def _span(path: LossyPath) -> str:
     """Return the frequencies for which the loss of a path is known, Hz."""
     return f"{min(path.loss) * (1.0 - MOST_BEYOND):.0f}-{max(path.loss) * (1.0 + MOST_BEYOND):.0f}"
+
+
+def lacks_unit(serial: str, can: Iterable[str]) -> str:
+    """Return that a bench will not get this unit, in words; empty where it may."""
+    units = [one.partition(":")[2] for one in can if one.startswith(f"{_UNIT}:")]
+    if not units or serial in units:
+        return ""
+    named = ", ".join(units[:MOST_NAMED]) + (
+        f" and {len(units) - MOST_NAMED} more" if len(units) > MOST_NAMED else ""
+    )
+    return f"unit {serial} is not connected to it; it has {named}"
 
 
 def lacking(needs: Iterable[str], can: Sequence[str]) -> list[str]:

@@ -289,12 +289,14 @@ class Worker:
 
     def _bring_in(self, claim: Claim, fence: JobFence, beside: Path, label: str) -> None:
         """Bring in what was kept beside while the server was away; where the job is another's by then, say so with the attempt."""
-        self._say(f"{label}: the store is away; the run is kept in {beside} and brought in when it is back")
-        while True:
-            settled = self._bench.settle(beside, fence)
-            if not settled.away:
-                break
+        settled = self._bench.settle(beside, fence)
+        if settled.away:
+            self._say(
+                f"{label}: the store is away; the run is kept in {beside} and brought in when it is back"
+            )
+        while settled.away:
             self._wait()
+            settled = self._bench.settle(beside, fence)
         if settled.failed:
             self._say(f"{label}: {settled.said}")
             self._patiently(lambda: self._line.do(lambda made: give_back(made, claim, why=settled.said)))

@@ -111,8 +111,11 @@ def test_a_worker_takes_what_its_bench_can_do(
     assert [one[0] for one in runs_of(place, "M40-0011")] == ["done"]
     refused = sequencer("jobs", "add", "two-signal-receiver", "--serial", "V5-0301", "--store", store)
     assert refused.exit_code == 2
-    assert "none of the benches that have registered can do two-signal-receiver" in refused.output
+    assert "none of the benches that have registered can do two-signal-receiver on V5-0301" in refused.output
     assert "it has 1 signal generator, and 2 are needed" in refused.output
+    nowhere = sequencer("jobs", "add", "quick-check", "--serial", "M40-9999", "--store", store)
+    assert nowhere.exit_code == 2
+    assert "unit M40-9999 is not connected to it" in nowhere.output
     assert sequencer("jobs", "cancel", "999999", "--store", store).exit_code == 2
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing
 from datetime import datetime
 from pathlib import Path
@@ -11,11 +11,11 @@ from pathlib import Path
 import click
 
 from sequencer.cli.common.options import check_model, check_serial
-from sequencer.fleet.needs import lacking, needs_of
+from sequencer.fleet.needs import lacking, lacks_unit, needs_of
 from sequencer.inputs.unit_list import read_unit_list
 from sequencer.planning.load import load_sequence
 from sequencer.planning.model_file import Wanted
-from sequencer.problems import Complaint, InputError, about_file, listed, option_problem, printable
+from sequencer.problems import Complaint, InputError, listed, option_problem, printable
 from sequencer.results.queue import statements
 from sequencer.results.queue.connect import QueuePlace
 from sequencer.results.queue.jobs import NewJob, add_jobs
@@ -48,8 +48,7 @@ def add_command(
     ]
     found, made = set_up(find_place(Path(), store))
     if not no_bench_yet:
-        for needs in dict.fromkeys(job.needs for job in jobs):
-            refuse_what_no_bench_can(found, sequence_name, needs)
+        refuse_what_no_bench_can(found, sequence_name, jobs)
     numbers = add_jobs(found, jobs)
     if as_json:
         click.echo(json.dumps([{"job": n, "serial": j.serial} for n, j in zip(numbers, jobs, strict=True)]))
@@ -92,24 +91,28 @@ def _job(name: str, serial: str, model: str, *, due: datetime | None, priority: 
     )
 
 
-def refuse_what_no_bench_can(found: QueuePlace, sequence: str, needs: Sequence[str]) -> None:
-    """Raise InputError where benches have registered and none has what is needed, with what each lacks."""
+def refuse_what_no_bench_can(found: QueuePlace, sequence: str, jobs: Sequence[NewJob]) -> None:
+    """Raise InputError where benches have registered and none can do one of the jobs, with what each lacks."""
     with Doing(str(found.place), "read"), closing(found.connect()) as connection:
-        benches = connection.execute(statements.CAN).fetchall()
-    lacks = {bench: lacking(needs, can) for bench, can, _ in benches}
-    if not lacks or not all(lacks.values()):
-        return
-    complaints: list[Complaint] = [
-        *about_file(
-            "SEQUENCE",
-            f"none of the benches that have registered can do {printable(sequence)}",
-            allowed="a sequence that one of them can do",
-            hint="--no-bench-yet adds the job all the same, for a bench that registers later",
-        ).complaints,
-        *(
-            one
-            for bench, why in lacks.items()
-            for one in about_file(f"bench {printable(bench)}", listed(why)).complaints
-        ),
-    ]
-    raise InputError(complaints)
+        benches = {bench: can for bench, can, _ in connection.execute(statements.CAN).fetchall()}
+    complaints: dict[Complaint, None] = {}
+    for job in jobs:
+        lacks = {
+            bench: [*lacking(job.needs, can), *filter(None, (lacks_unit(job.serial, can),))]
+            for bench, can in benches.items()
+        }
+        if lacks and all(lacks.values()):
+            complaints |= dict.fromkeys(_complaints(sequence, job.serial, lacks))
+    if complaints:
+        raise InputError(complaints)
+
+
+def _complaints(sequence: str, serial: str, lacks: Mapping[str, Sequence[str]]) -> Iterator[Complaint]:
+    yield Complaint(
+        file="SEQUENCE",
+        message=f"none of the benches that have registered can do {printable(sequence)} on {printable(serial)}",
+        allowed="a sequence and a unit that one of them can do",
+        hint="--no-bench-yet adds the job all the same, for a bench that registers later",
+    )
+    for bench, why in lacks.items():
+        yield Complaint(file=f"bench {printable(bench)}", message=printable(listed(why)))

@@ -16,6 +16,7 @@ import click
 from drivers.faults import InstrumentFault
 from sequencer.bench.locks import BenchBusy
 from sequencer.bench.open_bench import BenchUnsafe
+from sequencer.bench.simulation import shelf_serials
 from sequencer.cli.common.bench import bench_title
 from sequencer.cli.common.outlet import reader_may_be_gone
 from sequencer.cli.fleet.measuring import JobBench
@@ -82,7 +83,7 @@ def worker_command(
     member = Member(
         bench=loaded.bench.bench,
         host=socket.gethostname(),
-        can=can_of(loaded, confirmed=confirmed),
+        can=can_of(loaded, confirmed=confirmed, units=_at_hand(loaded, units, dry_run=dry_run)),
         lease_s=lease_s,
         own_check=own,
     )
@@ -145,6 +146,14 @@ def _refuse_without_units(loaded: LoadedBench, units: tuple[str, ...], *, dry_ru
         allowed="--unit SERIAL for the unit that is connected; a simulated bench has its whole shelf",
         hint="where a person or a handler changes units, 'sequencer line' measures them one after another",
     )
+
+
+def _at_hand(loaded: LoadedBench, units: tuple[str, ...], *, dry_run: bool) -> tuple[str, ...]:
+    """Return the units that the bench can have: its shelf where it is simulated, any (none named) on a dry run."""
+    if dry_run:
+        return ()
+    own = (bench_serial(loaded.bench.bench),)
+    return (*own, *(shelf_serials(loaded) if loaded.bench.visa == "sim" else units))
 
 
 def _own_check(loaded: LoadedBench, at: str, zone: str) -> OwnCheckDaily | None:

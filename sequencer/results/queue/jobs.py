@@ -78,7 +78,7 @@ def insert_jobs(connection: Connection[Any], jobs: Sequence[NewJob]) -> list[int
         if (row := connection.execute(statements.ADD, words).fetchone()) is not None:
             added.append(int(row[0]))
     if added:
-        connection.execute(statements.DEFER, {"task": TASK, "jobs": added})
+        connection.execute(statements.DEFER, {"task": TASK, "jobs": added, "again": 0})
     return added
 
 

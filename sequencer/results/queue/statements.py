@@ -11,10 +11,12 @@ on conflict (key) do nothing returning id
 
 DEFER = """
 update job set token = (procrastinate_defer_jobs_v1(array[row(
-    carrier, %(task)s, priority, null, null, jsonb_build_object('job', id), due)]::procrastinate_job_to_defer_v1[]))[1]
+    carrier, %(task)s, 2 * priority + %(again)s, null, null, jsonb_build_object('job', id), due)]::procrastinate_job_to_defer_v1[]))[1]
 where id = any(%(jobs)s) returning id
 """
-"""Hands jobs to the task queue in the transaction that made them."""
+"""Hands jobs to the task queue in the transaction that made them. One that is put back (``again`` is 1) has a late number there, and would
+be brought last of its priority.
+"""
 
 CLAIM = """
 update job set state = 'taken', bench = %(bench)s, host = %(host)s, fence = fence + 1, taken = now(), tries = tries + 1, stop = false,
@@ -102,14 +104,14 @@ order by j.id limit 500 for update of j skip locked
 """Jobs that nobody will bring to a bench any more: their worker died, or has lost its lease whether its process lives or not, or its clock
 was apart when it put the entry off.
 """
-END_TOKEN = "select procrastinate_finish_job_v1(%(token)s, 'failed', true)"
-DROP_TOKEN = "select procrastinate_cancel_job_v1(%(token)s, false, true)"
+END_TOKEN = "delete from procrastinate_jobs where id = %(token)s and status in ('todo', 'doing')"
+"""What its functions for this do, but that these raise where its worker was quicker."""
 END_TOKENS_LEFT = """
-select procrastinate_finish_job_v1(p.id, 'failed', true) from procrastinate_jobs p
-left join procrastinate_workers w on w.id = p.worker_id
-where p.status = 'doing' and (w.id is null or w.last_heartbeat < now() - make_interval(secs => %(stalled_s)s))
-    and not exists (select 1 from job j where j.token = p.id and j.state in ('waiting', 'taken'))
-for update of p skip locked
+delete from procrastinate_jobs where id in (
+    select p.id from procrastinate_jobs p left join procrastinate_workers w on w.id = p.worker_id
+    where p.status = 'doing' and (w.id is null or w.last_heartbeat < now() - make_interval(secs => %(stalled_s)s))
+        and not exists (select 1 from job j where j.token = p.id and j.state in ('waiting', 'taken'))
+    for update of p skip locked)
 """
 """Ends entries that were under way with a worker that is gone, whose jobs are over."""
 

@@ -101,8 +101,11 @@ def test_a_job_whose_worker_went_silent_comes_back(found: QueuePlace, connection
     put_back(connection)
     assert entries(connection, job) == [("doing", True)]
     let_go_silent(connection, job)
+    job_of(found)
     put_back(connection)
     assert entries(connection, job) == [("todo", True)]
+    first = "select (args->>'job')::bigint from procrastinate_jobs where status = 'todo' order by priority desc, id limit 1"
+    assert connection.execute(first).fetchone() == (job,)  # before what was added meanwhile
 
 
 def test_what_was_cancelled_or_lost_too_often_ends(found: QueuePlace, connection: Any) -> None:

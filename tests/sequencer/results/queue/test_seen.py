@@ -55,7 +55,7 @@ def test_each_job_has_its_entry_in_the_task_queue(place: StorePlace) -> None:
             "select args, queue_name, priority, status::text from procrastinate_jobs order by id"
         ).fetchall()
     name = carrier_of(("role:radio",))
-    assert rows == [({"job": first}, name, 3, "todo"), ({"job": second}, name, 0, "cancelled")]
+    assert rows == [({"job": first}, name, 6, "todo"), ({"job": second}, name, 0, "cancelled")]
     assert len(name.encode()) <= 40
 
 
