@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 import uuid
 from collections.abc import Sequence
+from contextlib import nullcontext
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
@@ -213,11 +214,17 @@ def _asked_again(
 
 
 def execute(
-    prepared: Prepared, *, listeners: Sequence[Listener] = (), head: str = "", said: Sequence[str] = ()
+    prepared: Prepared,
+    *,
+    listeners: Sequence[Listener] = (),
+    head: str = "",
+    said: Sequence[str] = (),
+    teller: BenchTeller | None = None,
 ) -> Ran:
     """Make the run; ``listeners`` hear it too. ``head`` stands before its progress on the screen, in place of a line for each check.
 
-    ``said`` is told once journal, table and store are there to be written to.
+    ``said`` is told once journal, table and store are there to be written to. ``teller`` says in the store what the bench does, where that
+    goes on after the run; else the run has its own.
     """
     from sequencer.cli.common.console import console_for
     from sequencer.cli.screens.live_screen import live_person
@@ -230,15 +237,17 @@ def execute(
     place = find_place(asked.folder, asked.store)
     with (
         Record(asked.folder, facts, store=asked.store) as record,
-        BenchTeller(
+        nullcontext(teller)
+        if teller is not None
+        else BenchTeller(
             place,
             bench=facts.bench_name,
             simulated=facts.simulated,
             program="run",
             station=facts.line.station,
-        ) as teller,
+        ) as told,
     ):
-        teller.of_run(plan, batch=facts.line.batch)
+        told.of_run(plan, batch=facts.line.batch)
         for line in said:
             click.echo(line, err=True)
         with ProgressScreen(console, by_hand=prepared.by_hand, head=head) as screen:
@@ -250,7 +259,7 @@ def execute(
                 parts,
                 record,
                 people.confirmer(screen),
-                [screen, teller.listen, *listeners],
+                [screen, told.listen, *listeners],
                 cables=people.cables(screen),
                 enterer=people.enterer(person),
                 live=live_person(screen) if people.terminal and not asked.linked else None,

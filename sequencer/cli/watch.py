@@ -7,6 +7,7 @@ import logging
 import socket
 import ssl
 import sys
+from contextlib import suppress
 from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
     from sequencer.watch.server import WatchServer
     from sequencer.watch.tokens import TokenFile
 
+MOST_FILES = 8192
 _NEEDED = ("starlette", "uvicorn")
 _EXTRA = "an installation with the extra 'watch': pip install 'radio-bench-sequencer[watch]'"
 
@@ -66,6 +68,7 @@ def watch_command(
     access = _access(found, names, secure=secure)
     from sequencer.watch.app import WatchApp
 
+    _let_many_in()
     app = WatchApp(place, access)
     try:
         bound = _bound(found, port)
@@ -80,6 +83,18 @@ def watch_command(
         app.close()
     click.echo("The page has ended.", err=True)
     return 0
+
+
+def _let_many_in() -> None:
+    """Allow as many open files as this user may have: each open page is one, and shells begin with about a thousand."""
+    try:
+        import resource
+    except ImportError:  # Windows, which has no such limit
+        return
+    _, most = resource.getrlimit(resource.RLIMIT_NOFILE)
+    wanted = MOST_FILES if most == resource.RLIM_INFINITY else min(MOST_FILES, most)
+    with suppress(OSError, ValueError):
+        resource.setrlimit(resource.RLIMIT_NOFILE, (wanted, most))
 
 
 def _see_installed() -> None:

@@ -155,6 +155,8 @@ class WatchApp:
 
     async def _events(self, request: Request) -> Response:
         topic = parts.topic_of(_raw(request))
+        if request.method == "HEAD":
+            return Response(media_type="text/event-stream")
         if self.pages.is_full:
             return Response(status_code=503, headers={"retry-after": "10"})
         self._start()

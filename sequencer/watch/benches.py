@@ -112,7 +112,7 @@ def _view(now: BenchNow, today: date, verdict: VerdictOf) -> BenchView:
         where=worked.machine,
         station=worked.station,
         simulated=worked.simulated,
-        state="No sign any more" if kind == "gone" else _STATES[doing.phase],
+        state=_state(doing, kind),
         kind=kind,
         doing=replace(doing, wrong=tuple(map(with_minus, doing.wrong))),
         step=_step(doing),
@@ -124,6 +124,14 @@ def _view(now: BenchNow, today: date, verdict: VerdictOf) -> BenchView:
         dues=tuple(_dues(doing, today)),
         wall=address("/station", **wall),
     )
+
+
+def _state(doing: Doing, kind: str) -> str:
+    if kind == "gone":
+        return "No sign any more"
+    if doing.program == "series" and kind == "waiting":
+        return "Waits for its next run"
+    return _STATES[doing.phase]
 
 
 def _about(seconds: float) -> str:

@@ -30,6 +30,7 @@ from sequencer.cli.unattended.together import (
     refuse_together,
     timetable_of,
 )
+from sequencer.cli.unattended.watched import WatchedSeries
 from sequencer.cli.unattended.words import unit_text
 from sequencer.frozen import dataclass
 from sequencer.inputs.unit_list import ListedUnit, read_unit_list
@@ -37,6 +38,7 @@ from sequencer.problems import Complaint, FileProblems, printable
 from sequencer.results.store.place import find_place
 from sequencer.run.events import CheckEnded, Event, Listener
 from sequencer.run.interrupt import Stopper, stoppable
+from sequencer.run.keeping.bench_now import BenchTeller
 from sequencer.run.series.clock import JumpingClock, SeriesClock, WallClock
 from sequencer.run.series.events import Trouble
 from sequencer.run.series.notify import Channel
@@ -174,9 +176,21 @@ class _SeriesOfCommand:
         self._rest = dict(carried.rest) if carried is not None else {}
         self._single = timetable.repeat == 1
         self._screen = SeriesScreen(console_for(stderr=True), as_json=as_json, whole=self._single)
+        self._teller = None if self._single else self._make_teller()
         self._log = self._make_log()
         self._bench_s = 0.0
         self._supply_off = False
+
+    def _make_teller(self) -> BenchTeller:
+        """Return who says in the store what the bench does, also between the runs."""
+        first = self._first
+        return BenchTeller(
+            find_place(first.asked.folder, first.asked.store),
+            bench=bench_title(first.plan.bench, dry_run=first.simulated),
+            simulated=first.simulated,
+            program="series",
+            station=first.line.station,
+        )
 
     def _make_log(self) -> HumanLog | None:
         folder, bench = self._first.asked.folder, self._first.plan.bench.path.stem
@@ -194,6 +208,8 @@ class _SeriesOfCommand:
         """Make the runs, and say how it was left."""
         self._say_beforehand()
         listeners: list[Callable[[Any], None]] = [self._screen]
+        if self._teller is not None:
+            listeners.append(WatchedSeries(self._teller))
         if self._log is not None:
             listeners.insert(0, self._log.of_series)
         if channels:
@@ -218,7 +234,8 @@ class _SeriesOfCommand:
             carried=carried.said if carried is not None else (),
             leaves_rest=carried.book.leaves_rest if carried is not None else lambda why: False,
         )
-        status = made.go().status
+        with self._teller or nullcontext():
+            status = made.go().status
         if self._log is not None:
             self._log.close()
             if self._log.failed:
@@ -270,7 +287,13 @@ class _SeriesOfCommand:
         if (carried := self._carried) is not None:
             run = prepared.asked.run
             listeners.append(lambda event: carried.book.begins(event, turn.number, run, turn.unit.serial))
-        ran = execute(prepared, listeners=listeners, head="" if self._single else str(turn), said=said)
+        ran = execute(
+            prepared,
+            listeners=listeners,
+            head="" if self._single else str(turn),
+            said=said,
+            teller=self._teller,
+        )
         self._supply_off = ran.outcome.safe_state.confirmed
         if self._as_json:
             self._screen.show_json(as_plain(ran), turn)

@@ -118,6 +118,14 @@ def test_nothing_can_be_sent_to_a_page(page: Served, method: str, path: str) -> 
     assert "reading only" in answer.text
 
 
+def test_who_asks_for_the_head_of_a_stream_holds_none(page: Served) -> None:
+    """HEAD is answered and over; no page is counted as open."""
+    answer = page.ask("/events?topic=benches", method="HEAD")
+    assert (answer.status, answer.text) == (200, "")
+    assert answer.headers["content-type"].startswith("text/event-stream")
+    assert page.app.pages.count == 0
+
+
 def test_the_store_is_as_it_was(page: Served, place: StorePlace) -> None:
     """Whatever is asked for, no byte of the store changes; and by the page's own connection nothing can be written."""
     assert place.path is not None

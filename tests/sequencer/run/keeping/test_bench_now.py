@@ -8,17 +8,21 @@ import subprocess
 import sys
 import time
 from contextlib import closing
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from click.testing import CliRunner
 
 from sequencer.cli.main import main
+from sequencer.cli.unattended.watched import WatchedSeries
 from sequencer.results.bench_now import BenchNow, Doing, Worked
 from sequencer.results.store.bench_now import BenchNowWriter
 from sequencer.results.store.place import StorePlace
 from sequencer.results.store.store import Store
 from sequencer.run.events import CheckStarted
 from sequencer.run.keeping.bench_now import BenchTeller
+from sequencer.run.series.events import Waits
+from sequencer.run.series.turn import SeriesUnit, Turn
 
 QUICK = ("run", "quick-check", "--bench", "sim/bench.yaml", "--confirmed")
 
@@ -56,6 +60,39 @@ def test_a_station_says_its_verdict_and_what_its_session_came_to(tmp_path: Path)
     assert doing.counts.startswith("passed 0, failed 1")
     assert doing.wrong
     assert (doing.safe, "read back" in doing.safe_why) == (True, True)
+
+
+def test_a_series_says_when_its_next_run_begins(tmp_path: Path) -> None:
+    """Between two runs the bench waits, and says until when; at the end it has ended, by the one row of its session."""
+    place = StorePlace(path=tmp_path / "results.sqlite")
+    teller = BenchTeller(place, bench="Bench 2", simulated=True, program="series")
+    watched = WatchedSeries(teller)
+    now = datetime(2027, 1, 2, 3, 0, tzinfo=UTC)
+    turn = Turn(
+        number=2,
+        of=3,
+        attempt=1,
+        unit=SeriesUnit(serial="M40-0007", model="M40", comment="", forecast_s=60.0),
+    )
+    watched(Waits(time=now, turn=turn, begins=now + timedelta(hours=1)))
+    assert (teller.doing.phase, teller.doing.notes) == (
+        "waiting",
+        ("run 2 of 3 begins at 2027-01-02 04:00+00:00",),
+    )
+    given = (
+        *QUICK,
+        "--serial",
+        "M40-0007",
+        "--only",
+        "carrier_power",
+        "--repeat",
+        "2",
+        "--folder",
+        str(tmp_path),
+    )
+    assert CliRunner().invoke(main, given).exit_code == 0
+    (found,) = _benches(tmp_path)
+    assert (found.ended, found.doing.program, found.doing.safe) == (True, "series", True)
 
 
 def test_a_run_that_was_killed_is_not_told_as_ended(tmp_path: Path) -> None:
