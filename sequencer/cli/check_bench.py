@@ -27,7 +27,7 @@ def check_bench_command(
 ) -> int:
     """Run the bench's own sequence, or that of its golden unit; returns the exit status."""
     loaded = load_bench(bench_name)
-    sequence, serial = _golden(loaded) if golden else _own(loaded)
+    sequence, serial = _golden(loaded) if golden else own_sequence(loaded)
     if lacking := lacking_check(loaded, "golden_unit" if golden else "bench_check"):
         click.echo(f"This is no check of the bench: {lacking}.", err=True)
     asked = Asked(
@@ -42,7 +42,8 @@ def check_bench_command(
     return run_command(asked, as_json=as_json)
 
 
-def _own(loaded: LoadedBench) -> tuple[str, str]:
+def own_sequence(loaded: LoadedBench) -> tuple[str, str]:
+    """Return the sequence of the bench's own check, and the serial under which its results stand. Raises FileProblems."""
     stated = loaded.bench.bench_check
     sequence = (stated or OwnCheck()).sequence
     if stated is not None and "sequence" in stated.model_fields_set:

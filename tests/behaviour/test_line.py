@@ -12,8 +12,10 @@ import struct
 import sys
 import time
 from pathlib import Path
+from typing import Any
 
 import pytest
+import yaml
 from click.testing import CliRunner
 
 from sequencer.cli.main import main
@@ -269,6 +271,37 @@ def test_a_bench_whose_cable_is_worn_measures_no_more_unasked(
     )
     assert "Left out: M40-0018." in said
     assert runs_in_folder(tmp_path) == ["M40-0007"]
+
+
+def test_the_bench_checks_itself_before_the_first_unit_and_after_the_last(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """In runs of its own, under its own serial; a bench that has moved since measures no unit, and the session ends with 3."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "short.yaml").write_text(SEQUENCE, encoding="utf-8")
+    check = "{check: bench_check, levels: [0 dBm], frequencies: [27 MHz], supply: 13.2 V, fewest: 3}"
+    own = f"sequence: Own\nchannels: plans/cept-40.yaml\nsupply: 13.2 V\nchecks:\n  - {check}\n"
+    (tmp_path / "own.yaml").write_text(own, encoding="utf-8")
+    shipped = yaml.safe_load((ROOT / "sim" / "self-checking-bench.yaml").read_text(encoding="utf-8"))
+    bench = {**shipped, "unit": f"{ROOT}/sim/units", "bench_check": {"sequence": "own.yaml"}}
+
+    def session(serial: str, **changes: Any) -> Any:
+        (tmp_path / "bench.yaml").write_text(yaml.safe_dump({**bench, **changes}), encoding="utf-8")
+        words = ["line", "short.yaml", "--bench", "bench.yaml", "--check-bench", "--json"]
+        return CliRunner().invoke(main, words, input=f"{serial}\n")
+
+    sound = [session("M40-0018"), session("M40-0019")]  # four checks: three make the history
+    worn = session("M40-0020", worn={"generator_cable": "3 dB"})
+    assert [one.exit_code for one in (*sound, worn)] == [0, 0, 3], worn.output
+    bench_itself = f"bench {bench['bench']}"
+    read = [[json.loads(line)["serial"] for line in one.stdout.splitlines()] for one in (*sound, worn)]
+    assert read == [
+        [bench_itself, "M40-0018", bench_itself],
+        [bench_itself, "M40-0019", bench_itself],
+        [bench_itself],
+    ]
+    assert "The bench is not in order: no unit is measured." in worn.stderr
+    assert "The bench is safe" in worn.stderr
 
 
 def test_units_of_a_list_are_measured_in_its_order_and_all_are_proved_before_the_first(

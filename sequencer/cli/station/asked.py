@@ -16,3 +16,4 @@ class StationAsked:
     suffix: str = ""
     sound: bool = False
     linked: bool = False
+    check_bench: bool = False

@@ -23,6 +23,7 @@ from sequencer.cli.station.asked import StationAsked
 from sequencer.cli.station.linked import LinkedOperator
 from sequencer.cli.station.looked_up import Batch, LookedUp, Named
 from sequencer.cli.station.measuring import Measured
+from sequencer.cli.station.own_check import checked_bench
 from sequencer.cli.station.person import PersonAtStation
 from sequencer.cli.station.plain import ListedUnits, PlainOperator
 from sequencer.cli.station.screen import WindowOperator, has_screen
@@ -83,6 +84,10 @@ class _Line:
         measured = self._measured(operator, teller)
         if self._station.auto:
             self._prove_all(measured)
+        if self._station.check_bench and (found := self._checked_bench()) is not ExitStatus.PASSED:
+            with reader_may_be_gone(sys.stderr):
+                click.echo("The bench is not in order: no unit is measured.", err=True)
+            return int(found)
         with teller:
             status, counts, left, state = self._session(operator, measured, teller)
         if state is not None and not state.confirmed:
@@ -95,7 +100,12 @@ class _Line:
                 click.echo(f"Not measured, {counted(len(left), 'unit')}: {named}{more}.", err=True)
             if state is not None:
                 click.echo(state.last_line(), err=True)
+        if self._station.check_bench and not self._stopper.requests:
+            status = max(status, self._checked_bench())
         return int(status)
+
+    def _checked_bench(self) -> ExitStatus:
+        return checked_bench(self._asked, self._bench, self._stopper, as_json=self._as_json)
 
     def _session(
         self, operator: WindowOperator | PlainOperator | ListedUnits, measured: Measured, teller: BenchTeller

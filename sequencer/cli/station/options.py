@@ -50,6 +50,11 @@ from sequencer.cli.station.asked import StationAsked
 @click.option(
     "--suffix", metavar="TEXT", default="", help="What it types after a serial, before Enter; taken off."
 )
+@click.option(
+    "--check-bench",
+    is_flag=True,
+    help="Have the bench check itself before the first unit, which is not measured where it is not in order, and after the last.",
+)
 @click.option("--sound", is_flag=True, help="Ring the terminal's bell with each verdict and question.")
 @click.option(
     "--linked",
