@@ -11,7 +11,11 @@ from sequencer.uncertainty.decision import Decision
 
 
 def met_words(rows: Iterable[Result]) -> str:
-    """Return the sentence of a run whose limits are all met."""
+    """Return the sentence of a run whose limits are all met; where none of its figures has a limit, that this is so."""
+    rows = tuple(rows)
+    figures = [one for one in counting(rows) if one.unit and one.value is not None]
+    if figures and all(one.decision is Decision.NO_LIMIT for one in counting(rows)):
+        return "No result has a limit."
     counted, why = _counted(rows)
     return f"All limits met, {counted} only conditionally ({why})." if why else "All limits met."
 

@@ -159,7 +159,30 @@ def test_a_minimum_is_found_and_come_back_to(tmp_path: Path) -> None:
     found, left = (rig.value("receive distortion", stage) for stage in ("as found", "as left"))
     assert found > 10.0
     assert 1.0 < left < 3.5
+    assert "not left" not in " ".join(one.note for one in rig.ran.outcome.results)
     assert max(one.past_best for one in rig.looks) > 0.5
+
+
+class Careless(Turner):
+    """A person who turns a long way past the best, and keeps there."""
+
+    def show(self, view: LiveView) -> Press | None:
+        """Turn on at every fourth look; the fortieth is kept."""
+        self.looks.append(view)
+        if len(self.looks) % 4 == 0 and view.value is not None:
+            self._turn(view.preset, -0.1)
+        return Press.KEEP if len(self.looks) >= 40 else None
+
+
+def test_what_is_left_beside_its_best_says_so(tmp_path: Path) -> None:
+    """Kept far from the least distortion that was seen: no limit is stated, so the note says what it could be."""
+    ran = run_checks(
+        tmp_path, "M40-0036", DISTORTION, live=lambda simulation: Careless(simulation.turn_preset)
+    )
+    found, left = (one for one in ran.outcome.results if one.quantity == "receive distortion")
+    assert "it was not left at its minimum" in left.note
+    assert "was seen while it was turned" in left.note
+    assert "not left" not in found.note
 
 
 @pytest.mark.parametrize(

@@ -26,6 +26,7 @@ from sequencer.uncertainty.decision import Limits
 from sequencer.units.format import format_quantity
 
 NOTHING: Mapping[str, Any] = MappingProxyType({})
+CLEARLY = 5.0  # times what a figure scatters by at least: 1 dB, or 1 % of distortion
 LEFT_ALONE = "not adjusted: in its band as found"
 _FIGURES = {
     ("ssb_suppression", "carrier"): "carrier suppression",
@@ -133,6 +134,17 @@ class Adjusted:
             else f"to {self.preset.to} ± {self.preset.within}"
         )
         return "; ".join(part for part in (f"{figure.quantity} {aim}", self.too_fine(figure)) if part)
+
+    def behind(self, findings: Sequence[Finding], best: float | None) -> str:
+        """Return in words that a preset was left clearly short of the ``best`` that was seen, which is the luckiest of many; or nothing."""
+        figure = self.figure(findings)
+        if best is None or self.preset.best is None or figure is None or figure.value is None:
+            return ""
+        short = best - figure.value if self.preset.best == "maximum" else figure.value - best
+        expanded = None if figure.budget is None else figure.budget.expanded
+        if short <= max(2.0 * (expanded or 0.0), CLEARLY * QUIET.get(figure.unit, 0.0)):
+            return ""
+        return f"{format_quantity(best, figure.unit)} was seen while it was turned: it was not left at its {self.preset.best}"
 
     def too_fine(self, figure: Finding) -> str:
         """Return in words that the band is narrower than the uncertainty of the figure; nothing where it is not."""

@@ -170,12 +170,10 @@ class Adjusting:
             turned, written = self._turned.get(one.name, []), self._written.get(one.name, [])
             bests = [each.best for each in turned] + [each.best for each in written]
             seen = [one for one in bests if one is not None]
-            return one.staged(
-                self._left[one.name],
-                "as left",
-                note=written[-1].note if written else _how(turned, self._settings.away_s),
-                best=seen[-1] if seen else None,
-            )
+            best = seen[-1] if seen else None
+            how = written[-1].note if written else _how(turned, self._settings.away_s)
+            note = "; ".join(part for part in (how, one.behind(self._left[one.name], best)) if part)
+            return one.staged(self._left[one.name], "as left", note=note, best=best)
         if one.is_right(self._found[one.name]):
             alone = one.staged(self._found[one.name], "as left", note=LEFT_ALONE)
             return [replace(each, untouched=True) for each in alone]

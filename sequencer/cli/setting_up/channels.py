@@ -32,6 +32,7 @@ CAUTION = (
     "A radio transmits where its list tells it to: load the list, export it from the radio again, and run the check channel_memory on that "
     "export before the radio is used."
 )
+EMPTY = "(empty)"
 _WIDEST = 10_000
 
 
@@ -157,7 +158,9 @@ def changes_table(changed: tuple[ChangedEntry, ...], *, width: int = 80) -> Rend
         cells: list[Text] = []
         for name in columns:
             change = by_column.get(name)
-            was, becomes = (change.was, change.becomes) if change is not None else ("", "")
+            becomes = "" if change is None else change.becomes or EMPTY
+            # what was copied from its neighbour first stood in no list
+            was = change.was if change is not None and one.like is None else ""
             cells += [Text(printable(was)), Text(printable(becomes), style="bold")]
         added = "" if one.like is None else f"added, otherwise as {one.like}"
         table.add_row(str(one.channel), *cells, added)
@@ -167,12 +170,12 @@ def changes_table(changed: tuple[ChangedEntry, ...], *, width: int = 80) -> Rend
 
 
 def _in_words(one: ChangedEntry) -> str:
-    said = [
-        f"{change.column} {change.was or '(empty)'} becomes {change.becomes or '(empty)'}"
-        for change in one.changes
-    ]
     if one.like is not None:
-        said.insert(0, f"added, otherwise as {one.like}")
+        stands = [f"{change.column} {change.becomes or EMPTY}" for change in one.changes]
+        return f"ch {one.channel}: {'; '.join((f'added, otherwise as {one.like}', *stands))}"
+    said = [
+        f"{change.column} {change.was or EMPTY} becomes {change.becomes or EMPTY}" for change in one.changes
+    ]
     return f"ch {one.channel}: {'; '.join(said)}"
 
 

@@ -366,7 +366,7 @@ def _next(kind: str, name: str, into: Path, answers: Mapping[str, str]) -> str:
     if kind in PACKAGES:
         return f"Next: pip install -e {into / name}, then python -m pytest {into / name}"
     if kind == "model":
-        return f"Next: look through the limits; then a serial such as its units have chooses it for sequences and benches in {into}"
+        return "Next: look through the limits. A serial of its pattern chooses it now."
     if kind == "sequence":
         serial = _serial_of(into, answers["--model"])
         return f"Next: sequencer run {into / f'{name}.yaml'} --bench bench --serial {serial} --dry-run --confirmed"

@@ -107,3 +107,10 @@ def test_many_are_counted() -> None:
     assert file.getvalue().count("(-105.6 ± 1.0) dBm") == MOST_NAMED
     assert "and 5 more, in the table above" in file.getvalue()
     assert not_met_table([PASSED, replace(PASSED, decision=Decision.NO_LIMIT)]) is None
+
+
+def test_a_run_without_any_limit_met_none() -> None:
+    """What has no limit passed nothing: the last line says so, and beside one figure with a limit it speaks of limits."""
+    free = row(-120.0, uncertainty=1.0)
+    assert verdict_line(outcome(ExitStatus.PASSED, free)) == "No result has a limit."
+    assert verdict_line(outcome(ExitStatus.PASSED, free, PASSED)) == "All limits met."
