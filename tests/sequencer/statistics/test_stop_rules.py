@@ -50,6 +50,21 @@ def test_failures_in_a_row(failed, stops):
         assert (found.rule, found.about) == ("failures in a row", "power")
 
 
+@pytest.mark.parametrize(
+    ("most", "named"),
+    [
+        (5, "(U3, U4, U5, U6, U7)"),
+        (6, "(U3, U4, U5, U6, U7 and 1 before)"),
+        (7, "(U3, U4, U5, U6, U7 and 2 before)"),
+    ],
+)
+def test_of_a_long_row_the_last_five_are_named(most, named):
+    """All of five; of more the newest five, and how many there were before them."""
+    found = find_stop(_units(*["power"] * 7), StopLimits(failures_in_a_row=most))
+    assert found is not None
+    assert found.sentence == f"{most} units one after another failed power {named}"
+
+
 def test_a_unit_in_which_a_check_was_not_judged_neither_counts_nor_ends_the_row():
     """It was stopped before."""
     units = _units("power", "power", "", "power")
