@@ -1,7 +1,5 @@
 """What every check in a sequence says: its name, its channels, its mode."""
 
-from __future__ import annotations
-
 from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, Field

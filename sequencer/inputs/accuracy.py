@@ -4,8 +4,6 @@ Each role has its own keys, those that its data sheet has; a key of another role
 is unknown, not nought: results that need it say that their uncertainty is not stated.
 """
 
-from __future__ import annotations
-
 from typing import Annotated, ClassVar
 
 from pydantic import AfterValidator

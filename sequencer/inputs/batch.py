@@ -1,7 +1,5 @@
 """The batch file: units that are tested for one purpose, with one sequence, and the rules that hold among them."""
 
-from __future__ import annotations
-
 import json
 from pathlib import Path
 from typing import Annotated, Literal
@@ -106,7 +104,7 @@ class BatchFile(FileModel):
     """What wears with each unit, as its maker rates it; the bench file may say so too, and the smaller number holds."""
 
     @model_validator(mode="after")
-    def _says_once_which(self) -> BatchFile:
+    def _says_once_which(self) -> "BatchFile":
         if self.serials is not None and self.units is not None:
             raise FieldProblem(
                 "both 'serials' and 'units' say which belong to it", at=("units",), allowed="one of the two"
@@ -127,7 +125,7 @@ class BatchFile(FileModel):
         return self.model_dump_json(by_alias=False, exclude_none=True)
 
     @classmethod
-    def of_rules(cls, rules: str) -> BatchFile | None:
+    def of_rules(cls, rules: str) -> "BatchFile | None":
         """Return what `as_rules` was made of; None for nothing. ValueError for what no sequencer wrote."""
         return cls.model_validate(json.loads(rules)) if rules else None
 
@@ -141,7 +139,7 @@ class LoadedBatch:
     sequence: Path
 
 
-def batch_file(name: str) -> LoadedBatch | None:
+def batch_file(name: str) -> "LoadedBatch | None":
     """Return the batch file that ``name`` is, if it is one: YAML with the key `batch`. Raises FileProblems for one that is wrong."""
     if not name.endswith((".yaml", ".yml")) or not Path(name).is_file():
         return None
@@ -150,7 +148,7 @@ def batch_file(name: str) -> LoadedBatch | None:
     return load_batch(Path(name)) if is_one else None
 
 
-def load_batch(path: Path) -> LoadedBatch:
+def load_batch(path: Path) -> "LoadedBatch":
     """Read a batch file and find its sequence. Raises FileProblems."""
     read = read_file(path, BatchFile)
     sequence = file_named_in(read.model.sequence, "sequence", path, read.source, ("sequence",))

@@ -4,8 +4,6 @@ Accuracies are half-widths of a rectangular distribution unless their descriptio
 expanded (k = 2), as a cable's calibration states them.
 """
 
-from __future__ import annotations
-
 import json
 from collections.abc import Mapping
 from pathlib import Path
@@ -135,7 +133,7 @@ class BenchFile(FileModel):
     """Simulated bench only: what has changed since the bench was set up."""
 
     @classmethod
-    def model_validate_json(cls, json_data: str | bytes | bytearray, **how: Any) -> BenchFile:
+    def model_validate_json(cls, json_data: str | bytes | bytearray, **how: Any) -> "BenchFile":
         """Read a bench; an entry named after a role need not repeat it.
 
         Done on the text because a "before" validator would turn strict JSON into strict Python, which takes no text for a date.
@@ -149,7 +147,7 @@ class BenchFile(FileModel):
         return super().model_validate_json(json.dumps(entries), **how)
 
     @model_validator(mode="after")
-    def _makes_sense(self) -> BenchFile:
+    def _makes_sense(self) -> "BenchFile":
         for name, entry in self.instruments.items():
             entry.take_name(name)
         problems = [*self._address_problems(), *self._identity_problems()]

@@ -1,7 +1,5 @@
 """What a bench file says of the bench's own health: the check of itself, its golden unit, and what happens where one is overdue."""
 
-from __future__ import annotations
-
 import re
 from datetime import date
 from typing import Annotated, Literal

@@ -4,8 +4,6 @@ Columns, unit, separator and decimal sign are found by the names of the columns 
 cannot be understood is a complaint with its line, never a guess that goes unseen.
 """
 
-from __future__ import annotations
-
 import re
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
@@ -141,7 +139,7 @@ class ChannelList:
         return values[at] if at < len(values) else ""
 
 
-def read_channel_list(path: Path, columns: MemoryColumns, *, stated: str = IN_SEQUENCE) -> ChannelList:
+def read_channel_list(path: Path, columns: MemoryColumns, *, stated: str = IN_SEQUENCE) -> "ChannelList":
     """Return the list in the file; a channel may hold no frequency. ``stated`` is how a hint says what a column is.
 
     Raises FileProblems with every line that cannot be understood.
@@ -310,7 +308,7 @@ def _entries(
     body: Sequence[tuple[int, Row]],
     columns: Mapping[Role, int],
     style: NumberStyle,
-) -> tuple[tuple[Entry, ...], list[Complaint]]:
+) -> "tuple[tuple[Entry, ...], list[Complaint]]":
     entries: list[Entry] = []
     complaints: list[Complaint] = []
     for at, row in body:

@@ -3,8 +3,6 @@
 A plan file names its published source, the edges of the band, and the channels: one by one, or by a rule.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import field
 from itertools import pairwise
@@ -271,7 +269,7 @@ class ChannelPlan:
         return f"channels {ranges_text(self.channels)}"
 
 
-def plan_from(read: Read[PlanFile]) -> ChannelPlan:
+def plan_from(read: Read[PlanFile]) -> "ChannelPlan":
     """Return the plan a file states."""
     file = read.model
     return ChannelPlan(
@@ -285,6 +283,6 @@ def plan_from(read: Read[PlanFile]) -> ChannelPlan:
     )
 
 
-def read_plan(path: Path | str) -> ChannelPlan:
+def read_plan(path: Path | str) -> "ChannelPlan":
     """Return the channel plan in the file at ``path``. Raises FileProblems."""
     return plan_from(read_file(path, PlanFile))

@@ -1,7 +1,5 @@
 """The file of a gauge study: which units, which operators, how often, and by which checks of a sequence."""
 
-from __future__ import annotations
-
 import random
 import re
 from pathlib import Path
@@ -97,7 +95,7 @@ class LoadedGauge:
     sequence: Path
 
 
-def load_gauge(path: Path) -> LoadedGauge:
+def load_gauge(path: Path) -> "LoadedGauge":
     """Return the study in the file. Raises FileProblems."""
     read = read_file(path, GaugeFile)
     file = read.model
@@ -108,7 +106,7 @@ def load_gauge(path: Path) -> LoadedGauge:
     return LoadedGauge(file=file, path=path, sequence=sequence)
 
 
-def planned_cells(file: GaugeFile, seed: int) -> tuple[Cell, ...]:
+def planned_cells(file: GaugeFile, seed: int) -> "tuple[Cell, ...]":
     """Return the measurements of a study in the order drawn with ``seed``: all of a trial's before the next trial's."""
     draw = random.Random(seed)
     found: list[tuple[str, str, int]] = []

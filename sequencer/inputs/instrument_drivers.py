@@ -1,7 +1,5 @@
 """What reaching an instrument needs: an address and a profile, a person's dial, a push-to-talk line."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterator
 from typing import Annotated, Literal
@@ -182,7 +180,7 @@ class OperatorVoltmeter(AskedUnkeyed, Voltmeter):
     """Dial in S units only: volts that stand for one S-unit; without it a ninth of s9."""
 
     @model_validator(mode="after")
-    def _dial_makes_sense(self) -> OperatorVoltmeter:
+    def _dial_makes_sense(self) -> "OperatorVoltmeter":
         if problems := list(self._dial_problems()):
             raise FieldProblems(problems)
         return self
@@ -232,7 +230,7 @@ class TextRadio(Linked, Watched, Radio):
         return address
 
     @model_validator(mode="after")
-    def _has_the_lines(self) -> TextRadio:
+    def _has_the_lines(self) -> "TextRadio":
         if self.address.upper().endswith("::SOCKET"):
             for key, line in (("ptt", self.ptt), ("ptt_sense", self.ptt_sense)):
                 if line not in ("command", None):

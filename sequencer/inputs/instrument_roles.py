@@ -1,7 +1,5 @@
 """What a role needs of the bench: a generator's range, a meter's rating, what each may be wrong by; and what every entry says."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterator, Mapping
 from datetime import date
 from typing import TYPE_CHECKING, Annotated, Literal, get_args
@@ -55,7 +53,7 @@ class LevelRange(FileModel):
     """Highest level it may be set to."""
 
     @model_validator(mode="after")
-    def _in_order(self) -> LevelRange:
+    def _in_order(self) -> "LevelRange":
         if self.min_dbm >= self.max_dbm:
             raise FieldProblem(
                 f"min {self.min_dbm:g} dBm is not below max {self.max_dbm:g} dBm",
@@ -262,13 +260,13 @@ class EntryModels(Mapping[str, tuple[type[Instrument], ...]]):
         """Say what makes the models of ``driver``, by role; each is called as often as its model is asked for."""
         self._makers[driver] = makers
 
-    def of(self, driver: str, role: str) -> type[Instrument] | None:
+    def of(self, driver: str, role: str) -> "type[Instrument] | None":
         """Return the model of an entry of ``role`` with ``driver``; None where there is none."""
         make = self._makers[driver].get(role)
         return None if make is None else make()
 
     @override
-    def __getitem__(self, driver: str) -> tuple[type[Instrument], ...]:
+    def __getitem__(self, driver: str) -> "tuple[type[Instrument], ...]":
         return tuple(make() for make in self._makers[driver].values())
 
     @override

@@ -4,8 +4,6 @@ What a role needs of the bench is in `instrument_roles`; what reaching it needs 
 together; `ENTRIES` lists them all.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping
 from functools import cache, partial
 from typing import Annotated, Any, Union

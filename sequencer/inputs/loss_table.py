@@ -6,8 +6,6 @@
 Losses in dB by frequency, each with its expanded uncertainty (about 95 %), and who measured it with what.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from datetime import date
 from pathlib import Path
@@ -69,7 +67,7 @@ class LossTable(FileModel):
     """Expanded uncertainty (about 95 %, k = 2) of each; none where the bench that measured did not state all that it rests on."""
 
     @model_validator(mode="after")
-    def _complete(self) -> LossTable:
+    def _complete(self) -> "LossTable":
         if not self.loss:
             raise FieldProblem(
                 "no loss is given", at=("loss",), allowed="at least one, such as 27 MHz: 0.42 dB"
@@ -111,7 +109,7 @@ class LoadedTable:
         return f"{self.path} of {self.table.day.isoformat()}{simulated} ({age}{old})"
 
 
-def load_table(path: Path) -> LoadedTable:
+def load_table(path: Path) -> "LoadedTable":
     """Return the loss table at ``path``. Raises FileProblems with all that is wrong with it."""
     return LoadedTable(table=read_file(path, LossTable).model, path=path)
 

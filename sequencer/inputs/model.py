@@ -3,8 +3,6 @@
 The limits are those of the checks, which this room does not know: `sequencer.planning.model_file` adds them.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from typing import Annotated, Any, Literal
 
@@ -115,7 +113,7 @@ class ModelFile(FileModel):
     """What can be adjusted, by a name of your own: turned by a person or written by the tool."""
 
     @model_validator(mode="after")
-    def _fits_a_prompt(self) -> ModelFile:
+    def _fits_a_prompt(self) -> "ModelFile":
         if self.settings is not None and len(", ".join(self.settings)) > LONGEST_SETTINGS:
             raise FieldProblem(
                 "the settings are too long to be asked for at once",

@@ -1,7 +1,5 @@
 """The RF paths of a bench file: their loss by frequency, and how far beyond its table a loss holds."""
 
-from __future__ import annotations
-
 import itertools
 import math
 from collections.abc import Mapping
@@ -50,7 +48,7 @@ class LossyPath(FileModel):
         return dict(sorted(loss.items()))
 
     @model_validator(mode="after")
-    def _loses(self) -> LossyPath:
+    def _loses(self) -> "LossyPath":
         """Refuse a loss with a minus before it: a sign the wrong way round moves every level by twice the loss, and looks right."""
         if self.amplifier == "yes" or isinstance(self.loss_or_table, str):
             return self

@@ -4,8 +4,6 @@ A preset is turned by a person or written by the tool. `of` names the check that
 check is then made with.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Mapping
 from types import MappingProxyType
@@ -120,7 +118,7 @@ _Whole = Annotated[int, AfterValidator(between(-32768, 65535, ""))]
 _AIM = ("of", "quantity", "turn", "write", "range", "to", "within")
 
 
-def adjustable(of: str, quantity: str | None = None) -> Adjustable | None:
+def adjustable(of: str, quantity: str | None = None) -> "Adjustable | None":
     """Return what a preset of the check ``of`` aims at, for that ``quantity`` of it; None for a check that nothing adjusts."""
     return _OF_DISTORTION if (of, quantity) == ("audio_output", "distortion") else ADJUSTABLE.get(of)
 
@@ -144,13 +142,13 @@ class PresetAim(FileModel):
     """How far from `to` is still right; for a maximum or minimum, how far from the best that was seen."""
 
     @model_validator(mode="after")
-    def _can_be_adjusted(self) -> PresetAim:
+    def _can_be_adjusted(self) -> "PresetAim":
         if problems := preset_problems(self):
             raise FieldProblems(problems)
         return self
 
     @property
-    def aims_at(self) -> Adjustable:
+    def aims_at(self) -> "Adjustable":
         """What it aims at: dimensions and what else is allowed."""
         found = adjustable(self.of, self.quantity)
         assert found is not None  # refused while the file was read

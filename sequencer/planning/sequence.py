@@ -1,7 +1,5 @@
 """The sequence file: an ordered list of checks with limits, as frozen models."""
 
-from __future__ import annotations
-
 from functools import cache
 from typing import Annotated, Any, Literal, Union
 
@@ -78,7 +76,7 @@ ALWAYS = ("confirm", "enter_reading")
 
 
 @cache
-def sequence_model(names: frozenset[str] | None = None) -> type[Sequence]:
+def sequence_model(names: frozenset[str] | None = None) -> "type[Sequence]":
     """Return the model of a sequence file, with the settings of its checks told apart by `check`.
 
     ``names`` are the checks that the file names; without them every installed check is known.
@@ -90,7 +88,7 @@ def sequence_model(names: frozenset[str] | None = None) -> type[Sequence]:
     return create_model("SequenceFile", __base__=Sequence, __doc__=SequenceBase.__doc__, checks=(checks, ...))
 
 
-def sequence_model_for(file: Node) -> type[Sequence]:
+def sequence_model_for(file: Node) -> "type[Sequence]":
     """Return the model that reads a sequence file's tree: with the checks it names, or with all where it names an unknown one."""
     checks = file.entries["checks"][1].items if "checks" in file.entries else []
     named = frozenset(entry.entries["check"][1].text for entry in checks if "check" in entry.entries)

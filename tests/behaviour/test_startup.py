@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import ast
 import json
 import subprocess
 import sys
+from importlib import import_module
+from importlib.util import find_spec
 from pathlib import Path
 
 import pytest
@@ -82,6 +85,35 @@ def test_a_command_does_not_import_what_declares_the_others(tmp_path: Path) -> N
     assert imported & {f"sequencer.cli.{other}" for other in others} == set()
 
 
+def test_models_that_validate_reads_by_have_annotations_that_are_values(tmp_path: Path) -> None:
+    """As texts each is compiled and evaluated by pydantic once more, which was a fortieth of `validate`: such a module goes without
+    ``from __future__ import annotations``.
+    """
+    imported = sorted(name for name in _imported(tmp_path, "validate", "s.yaml", "--bench", "bench"))
+    rooms = ("sequencer.inputs.", "sequencer.checks.", "sequencer.planning.")
+    models = [
+        name
+        for name in imported
+        if name.startswith(rooms)
+        and (spec := find_spec(name)) is not None
+        and _has_models(Path(str(spec.origin)))
+    ]
+    assert len(models) > 15
+    as_texts = [name for name in models if "annotations" in vars(import_module(name))]
+    assert len(as_texts) <= 1, as_texts  # one whose values import numpy
+
+
+def _has_models(path: Path) -> bool:
+    classes = [
+        node for node in ast.parse(path.read_text(encoding="utf-8")).body if isinstance(node, ast.ClassDef)
+    ]
+    bases = {base.id for node in classes for base in node.bases if isinstance(base, ast.Name)}
+    return any(
+        base == "FileModel" or base.endswith(("Settings", "SettingsBase", "Instrument", "Linked"))
+        for base in bases
+    )
+
+
 @pytest.mark.parametrize("command", [("--help",), ("run", "--help"), ("--version",)])
 def test_help_imports_nothing_of_the_engine(command: tuple[str, ...], tmp_path: Path) -> None:
     """Click alone answers."""
@@ -91,6 +123,8 @@ def test_help_imports_nothing_of_the_engine(command: tuple[str, ...], tmp_path: 
         "sequencer.cli.benches",
         "sequencer.cli.benches.options",
         "sequencer.cli.check_bench_options",
+        "sequencer.cli.fleet",
+        "sequencer.cli.fleet.options",
         "sequencer.cli.common",
         "sequencer.cli.looking_back",
         "sequencer.cli.setting_up",

@@ -1,7 +1,5 @@
 """What a sequence says of an adjusting: a preset of the model, several of them, or one that it states itself."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping
 from contextlib import suppress
 from typing import Annotated, Any, Literal, Self

@@ -1,7 +1,5 @@
 """The bench's check of itself: its generator into its power meter, and what else it can compare, against its own history."""
 
-from __future__ import annotations
-
 import math
 import statistics
 from collections.abc import Mapping, Sequence

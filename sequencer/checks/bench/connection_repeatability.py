@@ -4,8 +4,6 @@ The uncertainty of a standard deviation from n values is 1 / sqrt(2 (n - 1)) of 
 with six connections.
 """
 
-from __future__ import annotations
-
 import math
 import statistics
 from collections.abc import Mapping, Sequence
@@ -173,7 +171,7 @@ class Scatter:
         return self.between_db / math.pow(1.0 - one - ONE_SIDED * math.sqrt(one), 1.5)
 
 
-def scatter_of(found: Sequence[Sequence[float]], *, step_db: float = 0.0) -> Scatter:
+def scatter_of(found: Sequence[Sequence[float]], *, step_db: float = 0.0) -> "Scatter":
     """Return how ``found``, the readings of each connection in dBm, scatter: from one connection to the next, and by themselves.
 
     ``step_db`` is the last digit shown: readings that are all the same are not believed to be better than that, nor than `FINEST_DB`.

@@ -1,7 +1,5 @@
 """The golden unit: what a run found of it, against what earlier runs found of it on this bench."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from datetime import datetime, timedelta
 from types import MappingProxyType
@@ -42,7 +40,7 @@ class GoldenUnitSettings(CheckSettings):
     """Of how many runs, the first ones, control limits are made at most."""
 
     @model_validator(mode="after")
-    def _in_order(self) -> GoldenUnitSettings:
+    def _in_order(self) -> "GoldenUnitSettings":
         if self.fewest > self.baseline:
             raise FieldProblem(
                 f"control limits of {self.baseline} runs at most would need {self.fewest} at least",

@@ -1,7 +1,5 @@
 """Path loss: a cable, a pad or one of the bench's paths, measured with its own generator and power meter, into a dated table."""
 
-from __future__ import annotations
-
 import re
 import statistics
 from collections.abc import Mapping, Sequence
@@ -189,7 +187,7 @@ class PathLoss(Check[PathLossSettings]):
         return _with_table(findings, settings, conditions)
 
 
-def _levels(side: LossSide, settings: PathLossSettings, conditions: Conditions, connection: str) -> _Levels:
+def _levels(side: LossSide, settings: PathLossSettings, conditions: Conditions, connection: str) -> "_Levels":
     levels = _Levels()
     for frequency_hz in settings.frequencies_hz:
         side.apply(frequency_hz, settings.level_dbm)

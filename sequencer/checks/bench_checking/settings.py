@@ -1,7 +1,5 @@
 """What a sequence says of `bench_check`."""
 
-from __future__ import annotations
-
 from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field, model_validator
@@ -46,7 +44,7 @@ class BenchCheckSettings(CheckSettings):
     """What happens to the rest of the sequence where the bench is not as it was."""
 
     @model_validator(mode="after")
-    def _in_order(self) -> BenchCheckSettings:
+    def _in_order(self) -> "BenchCheckSettings":
         if self.fewest > self.baseline:
             raise FieldProblem(
                 f"control limits of {self.baseline} results at most would need {self.fewest} at least",

@@ -4,8 +4,6 @@ The convention (from -13 dBm, 50 mV pd, down to where the audio has fallen by 6 
 its audio: a limiter stands in its place, and this check is not for it.
 """
 
-from __future__ import annotations
-
 import math
 import statistics
 from collections.abc import Mapping

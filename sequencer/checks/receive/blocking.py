@@ -1,7 +1,5 @@
 """Blocking: how much stronger a plain carrier far from the channel may be before it desensitises the receiver."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from typing import Annotated, ClassVar, Literal
 

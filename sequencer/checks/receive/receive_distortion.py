@@ -1,7 +1,5 @@
 """Receive distortion and loudspeaker power, at a standard signal."""
 
-from __future__ import annotations
-
 import statistics
 from collections.abc import Mapping
 from dataclasses import replace

@@ -1,7 +1,5 @@
 """S9 point: the level at which the signal meter stands at S9, found by stepping the generator."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import replace
 from types import MappingProxyType
@@ -44,7 +42,7 @@ class S9Limit(LevelLimit):
     """
 
     @model_validator(mode="after")
-    def _one_way_of_saying_it(self) -> S9Limit:
+    def _one_way_of_saying_it(self) -> "S9Limit":
         if self.nominal_dbm is not None and self.within_db is None:
             raise FieldProblem(
                 "'nominal' needs 'within' beside it", at=("nominal",), allowed="within, or min and max"

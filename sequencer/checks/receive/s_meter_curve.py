@@ -4,8 +4,6 @@ Nominal levels: IARU Region 1 Technical Recommendation R.1, 6 dB to each S-unit 
 bench file says.
 """
 
-from __future__ import annotations
-
 import itertools
 import statistics
 from collections.abc import Mapping, Sequence

@@ -1,7 +1,5 @@
 """Selectivity: how much stronger a modulated signal beside the channel may be before it spoils reception."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from typing import Annotated, ClassVar, Literal
 

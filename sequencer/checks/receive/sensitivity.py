@@ -1,7 +1,5 @@
 """Sensitivity: the level at which the receiver just meets its target, found by stepping the generator."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from typing import Annotated, ClassVar, Literal
 

@@ -3,8 +3,6 @@
 What a bench without a SINAD meter peaks a receiver's tuned circuits by.
 """
 
-from __future__ import annotations
-
 import statistics
 from collections.abc import Callable, Mapping
 from typing import Annotated, ClassVar, Literal

@@ -1,7 +1,5 @@
 """SINAD at one level: the audio analyser's own answer, and the same worked out from the samples it hands over."""
 
-from __future__ import annotations
-
 import statistics
 from collections.abc import Mapping
 from types import MappingProxyType

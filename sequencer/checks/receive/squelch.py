@@ -1,7 +1,5 @@
 """Squelch: the levels at which it opens and closes, and the hysteresis between them."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping
 from types import MappingProxyType

@@ -1,7 +1,5 @@
 """The window of levels that a search on the receive side may use."""
 
-from __future__ import annotations
-
 import math
 from typing import Annotated
 
@@ -26,7 +24,7 @@ class LevelWindow(FileModel):
     """Highest level; without it -20 dBm, or the receiver's rating if that is lower."""
 
     @model_validator(mode="after")
-    def _has_width(self) -> LevelWindow:
+    def _has_width(self) -> "LevelWindow":
         if self.min_dbm is not None and self.max_dbm is not None and self.min_dbm >= self.max_dbm:
             raise FieldProblem(
                 f"nothing lies between min {self.min_dbm:g} dBm and max {self.max_dbm:g} dBm",

@@ -1,7 +1,5 @@
 """Limits as a sequence writes them: a lowest and a highest figure of one unit, or a nominal and how far from it."""
 
-from __future__ import annotations
-
 from typing import Annotated, Self
 
 from pydantic import AfterValidator, model_validator
@@ -73,7 +71,7 @@ class LevelLimit(TwoEnds):
     """How far from nominal is still right."""
 
     @model_validator(mode="after")
-    def _one_way_of_saying_it(self) -> LevelLimit:
+    def _one_way_of_saying_it(self) -> "LevelLimit":
         if (self.nominal_dbm is None) != (self.within_db is None):
             given, missing = ("nominal", "within") if self.within_db is None else ("within", "nominal")
             raise FieldProblem(

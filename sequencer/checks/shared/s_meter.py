@@ -1,7 +1,5 @@
 """The signal meter's line, stepped until it crosses a voltage: smooth as a needle's, or in steps as that of a bar of segments."""
 
-from __future__ import annotations
-
 import itertools
 import statistics
 from collections.abc import Callable, Sequence

@@ -5,8 +5,6 @@ land-mobile standards, from memory of TIA-603. The ratio is that of both levels 
 towards the unit are common to both generators and cancel in it; both generators' level accuracies and matches count.
 """
 
-from __future__ import annotations
-
 import statistics
 from collections.abc import Callable, Mapping
 from dataclasses import replace
@@ -225,7 +223,7 @@ class _Question:
         return replace(PRIOR, slope=slope, slope_sd=SLOPE_APART * slope, sd_db=last.sd_db)
 
 
-def _find_wanted(side: ReceiveSide, settings: TwoSignalSettings, conditions: Conditions) -> _Wanted | str:
+def _find_wanted(side: ReceiveSide, settings: TwoSignalSettings, conditions: Conditions) -> "_Wanted | str":
     """Return the wanted signal's level, given or above the sensitivity found; or in words why there is none."""
     level_dbm, half_width_db, note = settings.wanted_dbm, None, "as stated"
     if level_dbm is None:

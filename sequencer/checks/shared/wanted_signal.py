@@ -4,8 +4,6 @@ FM and AM carry the tone. In SSB the tone is the distance of an unmodulated carr
 LSB; in CW it is the receiver's own pitch, with the carrier on the dial. Common practice, no source.
 """
 
-from __future__ import annotations
-
 from typing import Annotated
 
 from pydantic import AfterValidator

@@ -1,7 +1,5 @@
 """Audio response: how the modulation follows the tone's frequency, against 1 kHz."""
 
-from __future__ import annotations
-
 import math
 import statistics
 from collections.abc import Mapping, Sequence

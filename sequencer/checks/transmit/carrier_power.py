@@ -1,7 +1,5 @@
 """Carrier power: what the unit gives into 50 ohm at its antenna connector; in SSB its peak envelope power."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping
 from dataclasses import replace

@@ -1,7 +1,5 @@
 """Channel sweep: every channel of the plan radiates where and what it should, and nothing radiates outside the plan."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from types import MappingProxyType
@@ -76,7 +74,7 @@ class ChannelSweepSettings(CheckSettings):
     """What counts as radiating, on a channel outside the plan."""
 
     @model_validator(mode="after")
-    def _goes_by_itself(self) -> ChannelSweepSettings:
+    def _goes_by_itself(self) -> "ChannelSweepSettings":
         if self.channel is not None:
             raise FieldProblem(
                 "channel_sweep goes to its channels itself",
@@ -292,7 +290,7 @@ def _tried(
     *,
     is_given_up: bool,
     looks_again: bool,
-) -> _Channel:
+) -> "_Channel":
     """Return what was found on one channel, and whether a fault cost it: a late answer spoils no other channel.
 
     ``looks_again``: the channel is set and read once more where the carrier is not seen, or is seen elsewhere.
@@ -339,7 +337,7 @@ def _on_channel(
     carrier_hz: float,
     settings: ChannelSweepSettings,
     conditions: Conditions,
-) -> _Channel:
+) -> "_Channel":
     side.select(channel, carrier_hz)
     power = read_pair(side.read_power_dbm, within=SETTLED_DB, limits=in_dbm(settings.power.limits))
     off = _frequency_limits(settings, carrier_hz)

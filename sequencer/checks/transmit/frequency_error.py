@@ -1,7 +1,5 @@
 """Frequency error: how far the carrier lies from the channel's frequency."""
 
-from __future__ import annotations
-
 import statistics
 from collections.abc import Sequence
 from typing import ClassVar, Literal

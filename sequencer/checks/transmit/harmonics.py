@@ -3,8 +3,6 @@
 Conducted into 50 ohm; what is radiated past the connector is not measured. The limits of the published standards stand in files of limits.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from types import MappingProxyType
 from typing import Annotated, ClassVar, Literal

@@ -1,7 +1,5 @@
 """Microphone sensitivity: the drive that gives 60 % of the permitted modulation, found by stepping the audio source."""
 
-from __future__ import annotations
-
 import math
 import statistics
 from collections.abc import Mapping
@@ -58,7 +56,7 @@ class MicrophoneSensitivitySettings(CheckSettings):
     """Lowest and highest drive that is right."""
 
     @model_validator(mode="after")
-    def _has_width(self) -> MicrophoneSensitivitySettings:
+    def _has_width(self) -> "MicrophoneSensitivitySettings":
         if self.lowest_v >= self.highest_v:
             raise FieldProblem(
                 f"nothing lies between lowest {self.lowest_v:g} V and highest {self.highest_v:g} V",

@@ -1,7 +1,5 @@
 """Modulation depth: how far speech swings an AM carrier up and down."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from typing import Annotated, ClassVar, Literal
 
@@ -52,7 +50,7 @@ class ModulationDepthSettings(CheckSettings):
     """Lowest and highest peak depth that is right, for either side."""
 
     @model_validator(mode="after")
-    def _bears_the_drive(self) -> ModulationDepthSettings:
+    def _bears_the_drive(self) -> "ModulationDepthSettings":
         raised_v(self.drive_v, self.above_db)
         return self
 

@@ -1,7 +1,5 @@
 """Peak deviation: how far speech swings the carrier, to either side, at a drive and at tones of the speech band."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from typing import Annotated, ClassVar, Literal
 
@@ -52,7 +50,7 @@ class PeakDeviationSettings(CheckSettings):
     """Lowest and highest peak deviation that is right, for either side."""
 
     @model_validator(mode="after")
-    def _bears_the_drive(self) -> PeakDeviationSettings:
+    def _bears_the_drive(self) -> "PeakDeviationSettings":
         raised_v(self.drive_v, self.above_db)
         return self
 

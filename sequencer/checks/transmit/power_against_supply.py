@@ -1,7 +1,5 @@
 """Power against supply: carrier power at nominal supply and at its extremes."""
 
-from __future__ import annotations
-
 import math
 import statistics
 from collections.abc import Mapping
@@ -119,7 +117,7 @@ class _NotFed(NamedTuple):
     fault: NotConfirmed
 
 
-def _at(supply_v: float, side: TransmitSide, conditions: Conditions) -> _AtSupply | _NotFed:
+def _at(supply_v: float, side: TransmitSide, conditions: Conditions) -> "_AtSupply | _NotFed":
     """Return the power at ``supply_v``. A voltage that the supply does not give spoils no other."""
     try:
         side.set_supply(supply_v)

@@ -1,7 +1,5 @@
 """Residual modulation: hum and noise on a carrier that nobody speaks into, below normal test modulation."""
 
-from __future__ import annotations
-
 import math
 import statistics
 from typing import Annotated, ClassVar, Literal

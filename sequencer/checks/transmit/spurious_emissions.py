@@ -5,8 +5,6 @@ Conducted into 50 ohm: what is radiated past the connector is not measured. The 
 from 9 kHz, 10 kHz from 150 kHz, 100 kHz from 30 MHz and 1 MHz from 1 GHz on (Radio Regulations, appendix 3).
 """
 
-from __future__ import annotations
-
 import itertools
 from collections.abc import Iterator, Mapping
 from types import MappingProxyType
@@ -51,7 +49,7 @@ class MaskRow(FileModel):
     """The most power of any line in it."""
 
     @model_validator(mode="after")
-    def _in_order(self) -> MaskRow:
+    def _in_order(self) -> "MaskRow":
         if self.from_hz >= self.to_hz:
             raise FieldProblem(
                 f"the range begins at {frequency_text(self.from_hz)} and ends at {frequency_text(self.to_hz)}",
@@ -77,7 +75,7 @@ class SpuriousEmissionsSettings(CheckSettings):
     """How far from the channel's frequency, on either side, nothing is looked at: there the modulation lies."""
 
     @model_validator(mode="after")
-    def _is_whole(self) -> SpuriousEmissionsSettings:
+    def _is_whole(self) -> "SpuriousEmissionsSettings":
         for number, (one, other) in enumerate(itertools.pairwise(self.mask), start=1):
             if other.from_hz == one.to_hz:
                 continue

@@ -1,7 +1,5 @@
 """SSB suppression: carrier and unwanted sideband, below the peak envelope power of a single tone."""
 
-from __future__ import annotations
-
 import statistics
 from collections.abc import Mapping
 from types import MappingProxyType

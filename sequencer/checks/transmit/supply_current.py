@@ -1,7 +1,5 @@
 """Supply current: what the unit draws, receiving and transmitting."""
 
-from __future__ import annotations
-
 import statistics
 from collections.abc import Mapping, Sequence
 from types import MappingProxyType

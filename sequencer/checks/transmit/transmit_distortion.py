@@ -1,7 +1,5 @@
 """Transmit distortion: how clean the unit's own modulation is, on the demodulated tone."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import replace
 from typing import ClassVar, Literal

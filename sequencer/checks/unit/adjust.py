@@ -4,8 +4,6 @@ Key time, duty and ratings hold as everywhere: PTT is released, the rest counted
 while has walked away: PTT is released, and what was left is measured.
 """
 
-from __future__ import annotations
-
 from types import MappingProxyType
 from typing import ClassVar
 

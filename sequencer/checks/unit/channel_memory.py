@@ -1,7 +1,5 @@
 """Channel memory: a radio's exported channel list against the plan, before anything is keyed. No RF takes part."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from pathlib import Path
 from types import MappingProxyType
@@ -100,7 +98,7 @@ class ChannelMemory(Check[ChannelMemorySettings]):
         return [summary, *wrong]
 
 
-def read_memory(path: Path, columns: MemoryColumns) -> list[Stored]:
+def read_memory(path: Path, columns: MemoryColumns) -> "list[Stored]":
     """Return the entries of an exported list, without empty memories. Raises FileProblems with every line that cannot be read."""
     return [
         Stored(channel=entry.channel, frequency_hz=entry.frequency_hz, line=entry.line)

@@ -1,7 +1,5 @@
 """Confirm: a person sets something and says so; the results remember who said it and how."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from types import MappingProxyType
 from typing import ClassVar, Literal, Self

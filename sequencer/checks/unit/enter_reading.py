@@ -1,7 +1,5 @@
 """Enter reading: a person reads something that no instrument on the bench reads, and types it with its unit."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable
 from typing import ClassVar, Literal
@@ -62,7 +60,7 @@ class EnterReadingSettings(CheckSettings):
     """Half-width of what the reading may be wrong by, with its unit or in % of the reading; without it no uncertainty is stated."""
 
     @model_validator(mode="after")
-    def _units_fit(self) -> EnterReadingSettings:
+    def _units_fit(self) -> "EnterReadingSettings":
         if self.unit is not None and self.unit not in self.dimension.units:
             raise FieldProblem(
                 f"'{self.unit}' is not a unit of {self.dimension.name}",

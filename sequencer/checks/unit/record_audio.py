@@ -1,7 +1,5 @@
 """Record audio: what the unit sends or sounds like, as a WAV file beside the results, with its hash."""
 
-from __future__ import annotations
-
 import io
 import math
 import wave
@@ -58,7 +56,7 @@ class RecordAudioSettings(CheckSettings):
     """Receive, AM: depth of the generator."""
 
     @model_validator(mode="after")
-    def _fits(self) -> RecordAudioSettings:
+    def _fits(self) -> "RecordAudioSettings":
         if self.duration_s * self.rate_hz > MOST_SAMPLES:
             raise FieldProblem(
                 f"{self.duration_s:g} s at {self.rate_hz:g} Hz are {self.duration_s * self.rate_hz:.0f} samples",
