@@ -224,7 +224,7 @@ class Worker:
             return self._why_not(job)
         self._keeper.hold(claim, asked_at_s)
         fence = JobFence(self._found, claim)
-        label = f"job {claim.job}, {claim.serial}, {claim.sequence}"
+        label = f"job {claim.job}, {claim.serial}, {Path(claim.sequence).stem}"
         self._say(f"{label}: taken")
         try:
             measured = self._measured(claim, fence, label)

@@ -18,7 +18,7 @@ from sequencer.results.store.place import StorePlace, find_place
 from sequencer.results.store.store import Store
 from tests.support.cut_line import CutLine
 from tests.support.postgres_server import PostgresServer
-from tests.support.workers import ROOT, WorkerProcess, bench_named, job_seen, wait_for
+from tests.support.workers import ROOT, Looking, WorkerProcess, bench_named, job_seen, wait_for
 
 WHOLE = 6
 """Results of the quick check: its confirmation, power, frequency, two deviations and sensitivity."""
@@ -37,6 +37,14 @@ def store(postgres: PostgresServer) -> str:
 def place(store: str) -> StorePlace:
     """Its place."""
     return find_place(Path(), store)
+
+
+@pytest.fixture(scope="module")
+def looking(store: str) -> Iterator[Looking]:
+    """Whoever waits for a job."""
+    made = Looking(store)
+    yield made
+    made.close()
 
 
 @pytest.fixture
@@ -77,9 +85,14 @@ def added(store: str, *serials: str, sequence: str = "quick-check") -> list[int]
     return [one["job"] for one in json.loads(done.stdout)]
 
 
-def begun(store: str, job: int) -> str:
+def begun(looking: Looking, job: int) -> str:
     """The run of a job, once it has begun in the store."""
-    return wait_for(lambda: job_seen(store, job).run, f"the run of job {job}")
+    return wait_for(lambda: looking.state_and_run(job)[1], f"the run of job {job}")
+
+
+def over(looking: Looking, job: int, state: str = "done") -> None:
+    """Wait for the end of a job."""
+    wait_for(lambda: looking.state_and_run(job)[0] == state, f"the end of job {job}")
 
 
 def runs_of(place: StorePlace, serial: str) -> list[tuple[str, int, int]]:
@@ -116,17 +129,31 @@ def test_a_worker_takes_what_its_bench_can_do(
     nowhere = sequencer("jobs", "add", "quick-check", "--serial", "M40-9999", "--store", store)
     assert nowhere.exit_code == 2
     assert "unit M40-9999 is not connected to it" in nowhere.output
+
+
+def test_a_refusal_is_shown_with_its_reason(store: str, worker: Start, tmp_path: Path) -> None:
+    """A bench whose file of that name is another refuses; the job waits, and the queue says that no bench is left for it."""
+    own = tmp_path / "own.yaml"
+    own.write_text((ROOT / "sequences" / "own-check.yaml").read_text(encoding="utf-8"), encoding="utf-8")
+    done = sequencer("jobs", "add", str(own), "--serial", "M40-0007", "--store", store)
+    assert done.exit_code == 0, done.output
+    own.write_text(own.read_text(encoding="utf-8") + "# changed\n", encoding="utf-8")
+    north = worker(bench_named(tmp_path, "Attic", shipped="self-checking-bench.yaml"), "--once")
+    assert north.ended() == 0, north.said
+    listed = " ".join(sequencer("jobs", "--state", "waiting", "--store", store).output.split())
+    assert "own waiting; none of the benches can do it refused by Attic:" in listed
+    assert "is not the file that the job was added with" in listed
     assert sequencer("jobs", "cancel", "999999", "--store", store).exit_code == 2
 
 
 def test_a_killed_worker_carries_its_run_on(
-    store: str, place: StorePlace, worker: Start, tmp_path: Path
+    store: str, place: StorePlace, looking: Looking, worker: Start, tmp_path: Path
 ) -> None:
     """Killed in the middle of a run and begun again on the same bench it goes on with the same run; no result is lost or there twice."""
     job = added(store, "M40-0012")[0]
     bench = bench_named(tmp_path, "East")
     first = worker(bench)
-    run = begun(store, job)
+    run = begun(looking, job)
     first.send(signal.SIGSTOP)
     assert job_seen(store, job).state == "taken"
     first.kill()
@@ -141,12 +168,12 @@ def test_a_killed_worker_carries_its_run_on(
 
 
 def test_a_bench_that_was_asleep_writes_nothing(
-    store: str, place: StorePlace, worker: Start, tmp_path: Path
+    store: str, place: StorePlace, looking: Looking, worker: Start, tmp_path: Path
 ) -> None:
     """Its lease has run out and another bench has measured the unit; it wakes, stops, makes its bench safe, and its run counts nothing."""
     job = added(store, "M40-0013")[0]
     asleep = worker(bench_named(tmp_path, "South"), "--lease", "3")
-    run = begun(store, job)
+    run = begun(looking, job)
     asleep.send(signal.SIGSTOP)
     awake = worker(bench_named(tmp_path, "West"), "--lease", "30", "--once")
     assert awake.ended() == 0, awake.said
@@ -177,19 +204,21 @@ def test_one_worker_a_bench(store: str, worker: Start, tmp_path: Path) -> None:
     assert first.ended() == 4
 
 
-def test_cancel_stops_what_is_measured(store: str, place: StorePlace, worker: Start, tmp_path: Path) -> None:
+def test_cancel_stops_what_is_measured(
+    store: str, place: StorePlace, looking: Looking, worker: Start, tmp_path: Path
+) -> None:
     """A job that is being measured stops, its bench is made safe, and the worker takes the next."""
     bench = bench_named(tmp_path, "Yard", **{"clock: virtual": "clock: real"})
     cancelled = added(store, "M40-0014")[0]
     yard = worker(bench, "--lease", "6")
-    begun(store, cancelled)
+    begun(looking, cancelled)
     said = sequencer("jobs", "cancel", str(cancelled), "--store", store)
     assert said.exit_code == 0
     assert "bench Yard was told to stop" in said.output
-    wait_for(lambda: job_seen(store, cancelled).state == "cancelled", "the end of the job")
+    over(looking, cancelled, "cancelled")
     assert runs_of(place, "M40-0014")[0][0] == "interrupted (the job was cancelled)"
     waits = added(store, "M40-0015")[0]
-    begun(store, waits)
+    begun(looking, waits)
     yard.send(signal.SIGTERM)
     assert yard.ended() == 4, yard.said
     stopped = job_seen(store, waits)
@@ -205,12 +234,12 @@ def line(postgres: PostgresServer) -> Iterator[CutLine]:
 
 
 def test_what_was_found_while_the_server_was_away_is_brought_in(
-    store: str, place: StorePlace, worker: Start, line: CutLine, tmp_path: Path
+    store: str, place: StorePlace, looking: Looking, worker: Start, line: CutLine, tmp_path: Path
 ) -> None:
     """The line is cut in the middle of a run, which goes on; once it is whole again, and slow, the store has all, and the job is done."""
     job = added(store, "M40-0016")[0]
     far = worker(bench_named(tmp_path, "Far"), "--lease", "60", by=line.address(store))
-    run = begun(store, job)
+    run = begun(looking, job)
     far.send(signal.SIGSTOP)
     line.cut()
     far.send(signal.SIGCONT)
@@ -218,7 +247,7 @@ def test_what_was_found_while_the_server_was_away_is_brought_in(
     assert job_seen(store, job).state == "taken"
     line.delay_s = 0.01
     line.mend()
-    wait_for(lambda: job_seen(store, job).state == "done", "the end of the job")
+    over(looking, job)
     assert (job_seen(store, job).run, job_seen(store, job).tries) == (run, 1)
     ((outcome, counting, others),) = runs_of(place, "M40-0016")
     assert (outcome, counting, others) == ("done", WHOLE, 0)
@@ -227,12 +256,12 @@ def test_what_was_found_while_the_server_was_away_is_brought_in(
 
 
 def test_who_comes_back_too_late_doubles_nothing(
-    store: str, place: StorePlace, worker: Start, line: CutLine, tmp_path: Path
+    store: str, place: StorePlace, looking: Looking, worker: Start, line: CutLine, tmp_path: Path
 ) -> None:
     """While the line was cut the lease ran out and another bench measured the unit: the run is kept beside, and said to be."""
     job = added(store, "M40-0017")[0]
     far = worker(bench_named(tmp_path, "Coast"), "--lease", "3", by=line.address(store))
-    run = begun(store, job)
+    run = begun(looking, job)
     far.send(signal.SIGSTOP)
     line.cut()
     far.send(signal.SIGCONT)
@@ -247,18 +276,18 @@ def test_who_comes_back_too_late_doubles_nothing(
 
 
 def test_a_server_that_is_restarted_loses_nothing(
-    store: str, place: StorePlace, worker: Start, postgres: PostgresServer, tmp_path: Path
+    store: str, place: StorePlace, looking: Looking, worker: Start, postgres: PostgresServer, tmp_path: Path
 ) -> None:
     """In the middle of a run, once as it should be and once as in a crash: the run goes on, and its job is done with it."""
     mill = worker(bench_named(tmp_path, "Mill"))
     for serial, mode in (("M40-0018", "fast"), ("M40-0019", "immediate")):
         job = added(store, serial)[0]
-        begun(store, job)
+        begun(looking, job)
         mill.send(signal.SIGSTOP)
         postgres.stop(mode)
         postgres.start()
         mill.send(signal.SIGCONT)
-        wait_for(lambda: job_seen(store, job).state == "done", "the end of the job")  # noqa: B023 - asked at once
+        over(looking, job)
         ((outcome, counting, others),) = runs_of(place, serial)
         assert (outcome, counting, others) == ("done", WHOLE, 0)
     mill.send(signal.SIGTERM)

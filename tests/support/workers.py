@@ -10,8 +10,9 @@ import threading
 import time
 from collections.abc import Callable
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, TypeVar
 
+from sequencer.results.queue.connect import find_queue
 from sequencer.results.queue.seen import JobSeen, read_queue
 from sequencer.results.store.place import find_place
 from tests.support.forked_commands import ROOT, start
@@ -27,7 +28,7 @@ def wait_for(look: Callable[[], Found | None], what: str = "") -> Found:
     while time.monotonic() < until_s:
         if found := look():
             return found
-        time.sleep(0.02)
+        time.sleep(0.03)
     raise AssertionError(f"waited in vain for {what or look}")
 
 
@@ -95,6 +96,33 @@ class WorkerProcess:
             self.send(signal.SIGCONT)
             self.send(signal.SIGKILL)
             self.ended()
+
+
+class Looking:
+    """Looks at jobs through one connection: what is waited for is asked many times a second."""
+
+    def __init__(self, store: str) -> None:
+        self._found = find_queue(find_place(Path(), store))
+        self._connection: Any = None
+
+    def state_and_run(self, job: int) -> tuple[str, str]:
+        """Return the state of a job and its run; nothing of either while the server is away."""
+        import psycopg
+
+        try:
+            if self._connection is None:
+                self._connection = self._found.connect(autocommit=True)
+            row = self._connection.execute("select state, run from job where id = %s", [job]).fetchone()
+        except psycopg.OperationalError:
+            self.close()
+            return "", ""
+        return str(row[0]), str(row[1])
+
+    def close(self) -> None:
+        """Let go of the connection."""
+        if self._connection is not None:
+            self._connection.close()
+        self._connection = None
 
 
 def job_seen(store: str, job: int) -> JobSeen:

@@ -11,6 +11,7 @@ from typing import Any
 
 import click
 
+from sequencer.fleet.needs import lacking, lacks_unit
 from sequencer.problems import printable
 from sequencer.results.queue.connect import find_queue, need_carrier
 from sequencer.results.queue.jobs import cancel_job
@@ -44,13 +45,22 @@ def queue_lines(queue: QueueSeen) -> Iterator[str]:
     yield ", ".join(f"{number} {state}" for state, number in queue.counts.items())
     room = max((len(one.serial) for one in queue.jobs), default=0)
     for job in queue.jobs:
-        yield f"{job.id:>6}  {job.serial:{room}}  {Path(job.sequence).stem}  {_state_words(job, queue.now)}"
+        words = _state_words(job, queue.now)
+        if job.state == "waiting" and queue.benches and not any(_may_take(one, job) for one in queue.benches):
+            words += "; none of the benches can do it"
+        yield f"{job.id:>6}  {job.serial:{room}}  {Path(job.sequence).stem}  {words}"
         for one in job.refusals:
             yield f"        refused by {one.bench}: {one.why}"
     if queue.benches:
         yield "Benches:"
     for bench in queue.benches:
         yield f"  {bench.bench} on {bench.host}: {_bench_words(bench)}"
+
+
+def _may_take(bench: BenchSeen, job: JobSeen) -> bool:
+    """Say whether a bench may take a job, as far as is known: its plan has not refused it, and nothing is lacking."""
+    has_refused = any(one.bench == bench.bench for one in job.refusals)
+    return not has_refused and not lacking(job.needs, bench.can) and not lacks_unit(job.serial, bench.can)
 
 
 def _state_words(job: JobSeen, now: datetime) -> str:

@@ -104,7 +104,7 @@ def give_back(connection: Connection[Any], claim: Claim, *, why: str, after_s: f
 def refuse(connection: Connection[Any], claim: Claim, *, bench: str, why: str) -> str | None:
     """Record that the bench cannot do a job, and let it wait for another; returns its carrier from now on, None where it is not ours."""
     carrier = carrier_of(claim.needs, (*claim.refused, bench))
-    words = _words(claim, why=f"refused by {bench}: {why}"[:400], refuses=True, carrier=carrier)
+    words = _words(claim, why="", refuses=True, carrier=carrier)
     with connection.transaction():
         if connection.execute(statements.GIVE_BACK, words).fetchone() is None:
             return None
