@@ -129,9 +129,8 @@ def _view(now: BenchNow, today: date, verdict: VerdictOf) -> BenchView:
 def _state(doing: Doing, kind: str) -> str:
     if kind == "gone":
         return "No sign any more"
-    if doing.program == "series" and kind == "waiting":
-        return "Waits for its next run"
-    return _STATES[doing.phase]
+    waits = {"series": "Waits for its next run", "worker": "Waits for a job"}.get(doing.program, "")
+    return waits if waits and kind == "waiting" else _STATES[doing.phase]
 
 
 def _about(seconds: float) -> str:
