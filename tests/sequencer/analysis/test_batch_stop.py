@@ -9,10 +9,12 @@ from pathlib import Path
 
 import pytest
 
-from sequencer.analysis.batch_stop import close_if_due
+from sequencer.analysis.batch_stop import close_if_due, outcomes_of, stop_limits
+from sequencer.inputs.batch import BatchFile
 from sequencer.results.line import BatchRecord
 from sequencer.results.store.place import StorePlace
-from sequencer.results.store.store import Store
+from sequencer.results.store.store import Store, Wanted
+from sequencer.statistics.stop_rules import StopLimits
 from tests.support.batch_store import BATCH, a_run, power_row
 
 RULES = '{"batch": "Week 1", "sequence": "x", "stop": {"failures_in_a_row": 2}}'
@@ -80,3 +82,41 @@ def test_runs_that_are_counted_nowhere_stop_nothing(tmp_path: Path) -> None:
         place = _write(tmp_path / f"{number}.sqlite", runs, **changes)
         assert not close_if_due(place, BATCH.batch, "r1")
         assert _record(place).closed is None
+
+
+@pytest.mark.parametrize(
+    ("rules", "limits"),
+    [
+        ("{}", None),
+        ('{"failures_in_a_row": 4}', StopLimits(failures_in_a_row=4)),
+        ('{"first_pass": {"below": "80 %", "after": 25}}', StopLimits(yield_below=0.8, yield_after=25)),
+        ('{"chart": {"checks": ["carrier_power"], "after": 30}}', StopLimits(chart_after=30)),
+    ],
+)
+def test_what_a_batch_s_file_says_is_what_stops_it(rules: str, limits: StopLimits | None) -> None:
+    """Each rule by itself: the others stop nothing. A file without any, or no file, stops nothing at all."""
+    file = BatchFile.of_rules(f'{{"batch": "Week 1", "sequence": "x", "stop": {rules}}}')
+    assert file is not None
+    assert stop_limits(file) == limits
+    assert stop_limits(None) is None
+
+
+def test_a_first_attempt_says_what_passed_what_failed_and_the_numbers_that_are_watched(
+    tmp_path: Path,
+) -> None:
+    """A unit by its first run; a number's name says its channel and where on an axis it lies, if it does."""
+    place = _write(tmp_path / "s.sqlite", [("A", 0, 1, LOW), ("B", 2, 3, GOOD), ("A", 4, 5, GOOD)])
+    with Store.open_to_read(place) as store:
+        runs = list(store.iterate_runs(Wanted(batch=BATCH.batch), points=False))
+    first, second = outcomes_of(runs, ["carrier_power"])
+    assert (first.serial, first.passed, first.failed) == ("A", False, {"carrier_power": True})
+    assert (second.serial, second.passed, second.failed) == ("B", True, {"carrier_power": False})
+    (row,) = runs[0].results
+    named = f"carrier_power, channel {row.channel}: carrier power"
+    assert row.channel is not None
+    assert first.values == {named: LOW}
+    assert outcomes_of(runs)[0].values == {}
+    swept = replace(runs[0], results=(replace(row, channel=None, axis_value=10.5, axis_unit="V"),))
+    assert outcomes_of([swept], ["carrier_power"])[0].values == {
+        "carrier_power: carrier power at 10.5 V": LOW
+    }

@@ -274,7 +274,7 @@ def test_what_is_no_number_is_said_in_words_and_no_best() -> None:
     assert turn(hand, Bench([over])).best is None
     assert {view.note for view in hand.looks} == {RangeState.OVER_RANGE.value}
     watched = Hand(Press.KEEP)
-    turn(watched, Bench([over]), watched="by eye")
+    turn(watched, Bench([over]), watched=lambda: "by eye")
     assert watched.looks[0].note == "by eye"
 
 

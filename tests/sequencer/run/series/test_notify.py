@@ -25,6 +25,7 @@ from sequencer.run.series.notify import (
     ServiceChannel,
     command_channel,
     find_unusable,
+    missing_extra,
 )
 from sequencer.run.series.teller import Teller
 from tests.support.sinks import HttpSink, MailSink
@@ -292,3 +293,13 @@ def test_modes_are_looked_at(tmp_path: Path) -> None:
     """A file that only its owner may read is read."""
     path = _file(tmp_path, "json://127.0.0.1\n", stat.S_IRUSR)
     assert [one.line for one in read_addresses(path)] == [1]
+
+
+def test_who_has_not_the_library_is_told_what_to_install_and_what_goes_without() -> None:
+    """The extra by its name; a command needs none. Services as a whole are named without an address, which may hold a token."""
+    (complaint,) = missing_extra().complaints
+    assert "need the package apprise" in complaint.message
+    assert "'radio-bench-sequencer[notify]'" in complaint.allowed
+    assert complaint.hint == "--notify COMMAND needs no extra"
+    channel = ServiceChannel((Address(line=3, text="json://token@ferrow.example"),))
+    assert channel.name == "notification service"
