@@ -21,6 +21,15 @@ SOME = (AfterValidator(_some), Field(json_schema_extra={"minItems": 1}))
 """What a list that may not be empty is annotated with."""
 
 
+class LimitsRow(FileModel):
+    """A row of a file of limits."""
+
+    file: Annotated[str, Field(min_length=1, max_length=300)]
+    """A shipped file of limits, or the path of your own."""
+    row: Annotated[str, Field(min_length=1, max_length=300)]
+    """The name of the row."""
+
+
 class CheckSettings(FileModel):
     """What every check in a sequence says."""
 
@@ -30,6 +39,9 @@ class CheckSettings(FileModel):
     """The channel, or several: the check is repeated on each."""
     mode: Literal["FM", "AM", "USB", "LSB", "CW"] | None = None
     """The emission of this check, where it is not the sequence's."""
+
+    limits_from: LimitsRow | None = None
+    """The row of a file of limits that is taken where the check says nothing itself: `{file: en-300-433, row: adjacent channel power}`."""
 
     @property
     def channels(self) -> tuple[int | None, ...]:

@@ -17,6 +17,7 @@ _CALLED = {
     "serials": "model file",
     "profile": "profile",
     "loss_table": "loss table",
+    "rows": "file of limits",
     "serial": "specimen of a simulated unit",
 }
 """What a file is called, by the key that only files of its kind have at the top."""

@@ -16,12 +16,13 @@ from typing import Literal
 
 from sequencer.problems import Complaint, FileProblems, listed, nearest
 
-Kind = Literal["sequence", "plan", "bench", "unit", "profile", "model"]
+Kind = Literal["sequence", "plan", "bench", "unit", "profile", "model", "limits"]
 
 _PLACES: dict[Kind, tuple[tuple[str, str], ...]] = {
     "sequence": (("sequences", ""),),
     "plan": (("sequences", "plans"),),
     "model": (("sequences", "models"),),
+    "limits": (("sequences", "limits"),),
     "bench": (("sim", ""), ("sequences", "")),
     "unit": (("sim", "units"),),
     "profile": (("drivers", "profiles"),),
@@ -33,6 +34,7 @@ _CALLED: dict[Kind, str] = {
     "unit": "unit file",
     "profile": "profile file",
     "model": "model file",
+    "limits": "file of limits",
 }
 _EXTRACTED = ExitStack()
 atexit.register(_EXTRACTED.close)
@@ -132,7 +134,7 @@ def _shipped(kind: Kind) -> dict[str, Traversable]:
     for package, folder in _PLACES[kind]:
         top = files(package)
         here = top.joinpath(folder) if folder else top
-        deep = kind in {"plan", "unit", "profile", "model"}
+        deep = kind in {"plan", "unit", "profile", "model", "limits"}
         for name, entry in _yaml_below(here, deep=deep):
             if kind != "bench" or "bench" in PurePosixPath(name).stem:
                 found.setdefault(name, entry)

@@ -13,6 +13,7 @@ from sequencer.frozen import dataclass
 from sequencer.inputs.channel_plan import ChannelPlan, read_plan
 from sequencer.planning.fill import fill, is_left_out, leaves_to_a_model, left_out, whole_presets
 from sequencer.planning.left_out import leave_out
+from sequencer.planning.limit_rows import TakenRows, take_rows
 from sequencer.planning.model_file import LoadedModel, Wanted, choose_model, described_models
 from sequencer.planning.sequence import Sequence, sequence_model_for
 from sequencer.problems import Complaint, FileProblems, listed, printable
@@ -28,6 +29,7 @@ class LoadedSequence:
     plan: ChannelPlan | None
     hash: str
     model: LoadedModel | None = None
+    rows: TakenRows = TakenRows(said={}, files={})
 
     @property
     def model_hash(self) -> str:
@@ -62,7 +64,7 @@ def load_sequence(text: str, wanted: Wanted | None = None) -> LoadedSequence:
         raise FileProblems([*filled.complaints, *complaints, *_plan_complaints(path)]) from problems
     if filled.complaints:
         raise FileProblems(filled.complaints)
-    return _loaded(read, path, filled.model, _plan(read, path, filled.model))
+    return _loaded(read, path, filled, _plan(read, path, filled.model))
 
 
 def load_readable(
@@ -90,7 +92,7 @@ def load_readable(
         plan = _plan(read, path, filled.model)
     except FileProblems:
         only_checks = False
-    return _loaded(read, path, filled.model, plan), only_checks
+    return _loaded(read, path, filled, plan), only_checks
 
 
 def _plan(read: Read[Sequence], path: Path, model: LoadedModel | None) -> ChannelPlan | None:
@@ -99,12 +101,17 @@ def _plan(read: Read[Sequence], path: Path, model: LoadedModel | None) -> Channe
     return read_plan(file_named_in(read.model.channels, "plan", path, read.source, ("channels",)))
 
 
-def _loaded(
-    read: Read[Sequence], path: Path, model: LoadedModel | None, plan: ChannelPlan | None
-) -> LoadedSequence:
+def _loaded(read: Read[Sequence], path: Path, filled: _Filled, plan: ChannelPlan | None) -> LoadedSequence:
+    model = filled.model
     sequence = read.model if model is None else _with_model(read.model, model)
     return LoadedSequence(
-        sequence=sequence, source=read.source, path=path, plan=plan, hash=file_hash(path), model=model
+        sequence=sequence,
+        source=read.source,
+        path=path,
+        plan=plan,
+        hash=file_hash(path),
+        model=model,
+        rows=filled.rows,
     )
 
 
@@ -130,11 +137,14 @@ class _Filled:
         self.model: LoadedModel | None = None
         self.complaints: list[Complaint] = []
         self.refused = False
+        self.rows = TakenRows(said={}, files={})
         self._wanted, self._path = wanted, path
         self._source: Source | None = None
 
     def take(self, source: Source) -> None:
-        """Fill in what ``source`` leaves out."""
+        """Fill in what ``source`` leaves out: first from files of limits, then from the model."""
+        self.rows, wrong = take_rows(source, self._path)
+        self.complaints += wrong
         named = {"model", "model_by_default"} & source.root.entries.keys()
         if self._wanted.name or self._wanted.serial or named:
             try:

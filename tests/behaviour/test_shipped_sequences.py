@@ -32,15 +32,19 @@ RUNS = [
     ("two-signal-receiver", "M40-0011", {"sensitivity"}),
     ("two-signal-receiver", "M40-0020", {"selectivity"}),
     ("two-signal-receiver", "M40-0021", {"selectivity", "blocking"}),
+    ("pre-check-fm-27mhz", "M40-0041", set()),
+    ("pre-check-fm-27mhz", "M40-0042", {"harmonics", "spurious_emissions"}),
+    ("pre-check-fm-27mhz", "M40-0043", {"adjacent_channel_power"}),
     ("own-check", "M40-0007", set()),
     ("golden-unit", "M40-0007", set()),
 ]
 BENCHES = {
     "two-signal-receiver": "sim/two-signal-bench.yaml",
+    "pre-check-fm-27mhz": "sim/spectrum-bench.yaml",
     "own-check": "sim/self-checking-bench.yaml",
     "golden-unit": "sim/self-checking-bench.yaml",
 }
-"""The bench of a sequence that one generator is not enough for, and of those of the bench itself."""
+"""The bench of a sequence that one generator, or no spectrum analyser, is not enough for, and of those of the bench itself."""
 
 
 @pytest.mark.parametrize(("sequence", "serial", "failing"), RUNS)

@@ -81,6 +81,8 @@ def _named(plan: Plan) -> Iterator[tuple[str, str, Path]]:
     yield f"{at}/{sequence.path.name}", "sequence", sequence.path
     if sequence.sequence.channels is not None:
         yield from _found(sequence.sequence.channels, "plan", at, sequence.path)
+    for name, path in sequence.rows.files.items():
+        yield _joined(at, name), "limits", path
     if (model := sequence.model) is not None:
         models = f"{at}/models"
         yield f"{models}/{model.path.name}", "model", model.path

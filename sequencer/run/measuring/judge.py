@@ -76,6 +76,7 @@ def judged(
             for part in (
                 finding.note,
                 *statement.notes,
+                _document(finding, step, facts),
                 _repeated(step, facts),
                 *_resumed(step, facts, finding),
                 evaluated_mark(facts),
@@ -100,6 +101,14 @@ def judged(
         limit_from=_limit_from(finding, step, facts),
         **facts.line.as_plain(),
     )
+
+
+def _document(finding: Finding, step: Step, facts: RunFacts) -> str:
+    """Return from which published document the limits are, and on what they rest; nothing where no file of limits was named."""
+    if finding.limits.lower is None and finding.limits.upper is None:
+        return ""
+    at = step.at[1] if len(step.at) > 1 else None
+    return facts.plan.sequence.rows.said.get(at, "") if isinstance(at, int) else ""
 
 
 def _limit_from(finding: Finding, step: Step, facts: RunFacts) -> str:
@@ -139,7 +148,7 @@ def _resumed(step: Step, facts: RunFacts, finding: Finding) -> Iterator[str]:
 
 def _settings(step: Step) -> Settings | None:
     """Return what the check was told to do; channel, mode and limits stand in the result itself."""
-    left_out = {"check", "channel", "mode", "limit", "limits"}
+    left_out = {"check", "channel", "mode", "limit", "limits", "limits_from"}
     try:
         return Settings.of(step.settings.model_dump(mode="json", exclude=left_out, warnings=False))
     except ValueError:  # of a check from elsewhere, with values that have no plain form

@@ -1,0 +1,135 @@
+"""Takes the rows of files of limits over into a sequence, before it is read, as `fill` does with a model.
+
+What is taken over keeps its place in the file of limits: a complaint about it points there, and a result says that its limit stands
+there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
+
+from sequencer.checks import check_names
+from sequencer.files.read import Read, read_file
+from sequencer.files.shipped import find_file
+from sequencer.files.yaml_tree import Node, Source
+from sequencer.frozen import dataclass
+from sequencer.inputs.limits_file import LimitsFile
+from sequencer.problems import Complaint, FileProblems, did_you_mean, listed
+
+KEY = "limits_from"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TakenRows:
+    """What was taken over: what the results of a check say of it, by the check's place in the sequence; and the files, as named."""
+
+    said: Mapping[int, str]
+    files: Mapping[str, Path]
+
+
+def take_rows(source: Source, path: Path) -> tuple[TakenRows, list[Complaint]]:
+    """Put into the tree of a sequence what the rows set that its checks name, where they say nothing themselves."""
+    said: dict[int, str] = {}
+    files: dict[str, Path] = {}
+    complaints: list[Complaint] = []
+    for at, entry in _asking(source.root):
+        place = ("checks", at, KEY)
+        try:
+            name, row = _named(source, entry.entries[KEY][1], place)
+            file = _found(name, path, source, place)
+            read = _read(file, source, place)
+            _merge(entry, read, row, source, place)
+        except FileProblems as problems:
+            complaints += problems.complaints
+            entry.entries[KEY][1].spoiled = True
+            continue
+        said[at], files[name] = read.model.said(row), file
+    return TakenRows(said=said, files=files), complaints
+
+
+def _asking(root: Node) -> list[tuple[int, Node]]:
+    if root.kind != "mapping" or "checks" not in root.entries:
+        return []
+    checks = enumerate(root.entries["checks"][1].items)
+    return [(at, entry) for at, entry in checks if entry.kind == "mapping" and KEY in entry.entries]
+
+
+def _named(source: Source, node: Node, place: tuple[str | int, ...]) -> tuple[str, str]:
+    """Return file and row that are named. Raises FileProblems for anything but both."""
+    found = {key: value.scalar for key, (_, value) in node.entries.items()} if node.kind == "mapping" else {}
+    name, row = found.get("file"), found.get("row")
+    if set(found) != {"file", "row"} or not (isinstance(name, str) and isinstance(row, str)):
+        raise FileProblems(
+            [
+                source.complain(
+                    place,
+                    "limits are taken from a file, and a row of it",
+                    allowed="limits_from: {file: en-300-433, row: adjacent channel power}",
+                )
+            ]
+        )
+    return name, row
+
+
+def _found(name: str, path: Path, source: Source, place: tuple[str | int, ...]) -> Path:
+    try:
+        return find_file(name, "limits", beside=path)
+    except FileProblems as problems:
+        raise FileProblems([_pointing(problems, source, place)]) from problems
+
+
+def _pointing(problems: FileProblems, source: Source, place: tuple[str | int, ...]) -> Complaint:
+    first = problems.complaints[0]
+    at = (*place, "file")
+    return source.complain(
+        at, f"{first.message}: {first.found!r}", found=first.found, allowed=first.allowed, hint=first.hint
+    )
+
+
+def _read(file: Path, source: Source, place: tuple[str | int, ...]) -> Read[LimitsFile]:
+    try:
+        return read_file(file, LimitsFile)
+    except FileProblems as problems:
+        wrong = source.complain(
+            (*place, "file"), "this file of limits cannot be used: what is wrong in it is told beside this"
+        )
+        raise FileProblems([wrong, *problems.complaints]) from problems
+
+
+def _merge(
+    entry: Node, read: Read[LimitsFile], row: str, source: Source, place: tuple[str | int, ...]
+) -> None:
+    rows = read.model.rows
+    if row not in rows:
+        raise FileProblems(
+            [
+                source.complain(
+                    (*place, "row"),
+                    f"{Path(read.source.file).name} has no row {row!r}",
+                    found=row,
+                    allowed=listed(rows),
+                    hint=did_you_mean(row, rows),
+                )
+            ]
+        )
+    check = entry.entries["check"][1].scalar if "check" in entry.entries else None
+    if check in check_names() and check != rows[row].check:
+        raise FileProblems(
+            [
+                source.complain(
+                    (*place, "row"),
+                    f"the row {row!r} is of {rows[row].check}, not of {check}",
+                    allowed=listed([name for name, one in rows.items() if one.check == check])
+                    or f"a file with a row of {check}",
+                )
+            ]
+        )
+    sets = read.source.find(("rows", row, "set"))
+    for key, (key_node, node) in sets.entries.items():
+        if key not in entry.entries:
+            entry.entries[key] = (
+                replace(key_node, origin=read.source),
+                replace(node, origin=read.source),
+            )

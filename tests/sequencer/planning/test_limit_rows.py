@@ -1,0 +1,127 @@
+"""Limits from a file of a published document: taken where the sequence says nothing, told with their place, refused in words."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from sequencer.files.read import read_file
+from sequencer.files.shipped import find_file, shipped_names
+from sequencer.inputs.limits_file import LimitsFile
+from sequencer.inputs.load_bench import load_bench
+from sequencer.planning.load import load_sequence
+from sequencer.planning.plan import Plan, make_plan
+from sequencer.problems import FileProblems
+from sequencer.run.keeping.inputs import inputs_of
+from tests.support.spectral import HEAD, results, run
+
+OWN = """\
+limits: A radio of our own
+document: House rules
+edition: second
+looked_at: 2026-11
+note: made up for a test
+rows:
+  power:
+    check: carrier_power
+    clause: "3.1"
+    basis: from memory
+    source: nobody
+    set: {limit: {max: 4 W, min: 3 W}}
+  wrong:
+    check: carrier_power
+    clause: "3.2"
+    basis: seen
+    source: nobody
+    set: {limit: {most: 4 W}}
+"""
+
+
+def planned(folder: Path, check: str) -> Plan:
+    """The plan of one check beside a file of limits of its own."""
+    (folder / "house.yaml").write_text(OWN, encoding="utf-8")
+    (folder / "sequence.yaml").write_text(HEAD.format(mode="FM") + f"  - {{{check}}}\n", encoding="utf-8")
+    return make_plan(
+        load_sequence(str(folder / "sequence.yaml")), load_bench("spectrum-bench"), serial="M40-0041"
+    )
+
+
+def test_what_a_row_sets_is_taken_where_the_check_says_nothing(tmp_path: Path) -> None:
+    """The row's limit holds; a limit of the sequence's own holds against it."""
+    taken = planned(
+        tmp_path, "check: carrier_power, channel: 20, limits_from: {file: house.yaml, row: power}"
+    )
+    own = planned(
+        tmp_path,
+        "check: carrier_power, channel: 20, limit: {max: 5 W}, limits_from: {file: house.yaml, row: power}",
+    )
+    assert (taken.steps[0].settings.limit.min_w, taken.steps[0].settings.limit.max_w) == (3.0, 4.0)  # type: ignore[attr-defined]
+    assert (own.steps[0].settings.limit.min_w, own.steps[0].settings.limit.max_w) == (None, 5.0)  # type: ignore[attr-defined]
+
+
+def test_a_result_names_document_clause_and_basis_and_the_place_of_its_limit(tmp_path: Path) -> None:
+    """A limit from memory says so beside every result that is held against it; where it stands is file and line."""
+    check = "check: carrier_power, channel: 20, limits_from: {file: en-300-433, row: carrier power}"
+    one = results(run(tmp_path, "M40-0041", check))["carrier power"]
+    assert one.upper_limit == 4.0
+    assert "limit of EN 300 433, V2.1.1 (2016): clause not seen, figure seen" in one.note
+    line = int(one.limit_from.rpartition(":")[2])
+    assert one.limit_from.startswith("en-300-433.yaml:")
+    assert "max: 4 W" in find_file("en-300-433", "limits").read_text(encoding="utf-8").splitlines()[line - 1]
+
+
+def test_a_run_keeps_the_file_of_limits_it_was_made_with(tmp_path: Path) -> None:
+    """Judged anew, or replayed, it needs what it was held against."""
+    plan = planned(tmp_path, "check: carrier_power, channel: 20, limits_from: {file: house.yaml, row: power}")
+    assert [(one.kind, one.content) for one in inputs_of(plan) if one.kind == "limits"] == [
+        ("limits", OWN.encode())
+    ]
+
+
+@pytest.mark.parametrize(
+    ("named", "said", "where"),
+    [
+        ("{file: nowhere, row: power}", "no such file of limits: 'nowhere'", "sequence.yaml:7:"),
+        ("{file: house.yaml, row: powr}", "house.yaml has no row 'powr'", "sequence.yaml:7:"),
+        ("{file: house.yaml}", "limits are taken from a file, and a row of it", "sequence.yaml:7:"),
+        ("{file: house.yaml, row: wrong}", "unknown key 'most'", "house.yaml:18:"),
+        (
+            "{file: mpt-1382, row: adjacent channel power}",
+            "is of adjacent_channel_power, not of carrier_power",
+            "sequence.yaml:7:",
+        ),
+        (
+            "{file: plans/cept-40.yaml, row: power}",
+            "this is a plan file, not a file of limits",
+            "sequence.yaml:7:",
+        ),
+    ],
+)
+def test_what_cannot_be_taken_is_refused_where_it_stands(
+    tmp_path: Path, named: str, said: str, where: str
+) -> None:
+    """A file that is not there, a row it has not, one of another check, a key the check does not know: each at its own place."""
+    with pytest.raises(FileProblems) as refused:
+        planned(tmp_path, f"check: carrier_power, channel: 20, limits_from: {named}")
+    told = str(refused.value)
+    assert said in told
+    assert where in told
+
+
+@pytest.mark.parametrize("name", shipped_names("limits"))
+def test_every_shipped_row_is_one_that_its_check_takes(tmp_path: Path, name: str) -> None:
+    """Each row of each shipped file makes a plan, on the bench that has everything; what is out of its reach is told as that."""
+    rows = read_file(find_file(name, "limits"), LimitsFile).model.rows
+    for row, one in rows.items():
+        drive = (
+            ", drive: 10 mV"
+            if one.check in ("peak_deviation", "adjacent_channel_power", "occupied_bandwidth")
+            else ""
+        )
+        check = f'check: {one.check}, channel: 20{drive}, limits_from: {{file: {name}, row: "{row}"}}'
+        if row == "spurious emissions, operating":  # begins below the loss table of the demonstration's path
+            with pytest.raises(FileProblems, match="the loss table of the transmit path ends at 1"):
+                planned(tmp_path, check)
+            continue
+        assert planned(tmp_path, check).steps
