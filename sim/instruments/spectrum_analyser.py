@@ -29,7 +29,7 @@ from sim.instruments.swept import (
     noisy,
 )
 from sim.radio.emission import Emission
-from sim.radio.spectrum import Wave, harmonic, noise_beside, oscillator_noise, wave_of
+from sim.radio.spectrum import NOISE_INNER_HZ, Wave, harmonic, noise_beside, oscillator_noise, wave_of
 from sim.scpi.device import Boolean, Choice, Later, Number, ScpiError, command, setting
 from sim.wiring.wiring import Wiring
 
@@ -234,8 +234,11 @@ class SpectrumAnalyser(BenchInstrument):
         lines_hz, amplitudes = wave.lines
         strongest = np.argsort(-np.abs(amplitudes))[:_NOISE_LINES]
         density = np.zeros(len(at_hz))
+        # what a filter on the line itself takes of noise that goes with 1/f² down to NOISE_INNER_HZ and is flat below: 4/f of it in all,
+        # spread over the filter's noise bandwidth
+        within = 0.25 * noise_bandwidth_hz(self.bandwidth_hz) * NOISE_INNER_HZ
         for number in strongest:
-            away_hz = at_hz - lines_hz[number]
+            away_hz = np.sqrt((at_hz - lines_hz[number]) ** 2 + within)
             beside = noise_beside(emission, away_hz) + oscillator_noise(self.PHASE_NOISE_DB, away_hz)
             density += np.abs(amplitudes[number]) ** 2 * beside
         return density

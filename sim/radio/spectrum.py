@@ -24,7 +24,7 @@ from sim.radio.emission import NOISE_BAND_HZ, SIDEBAND_MODES, Complexes, Emissio
 Floats = NDArray[np.floating[Any]]
 
 NOISE_INNER_HZ = 100.0
-NOISE_FLOOR_BELOW_DB = 30.0
+NOISE_FLOOR_BELOW_DB = 50.0
 """By how much the floor of an oscillator's noise lies below its noise at 10 kHz."""
 _WIDE_HZ = 200e3
 _LEAST_POINTS = 256

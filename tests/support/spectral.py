@@ -76,7 +76,7 @@ def adjacent_db(sent: Emission, channel_hz: float, middle_hz: float, width_hz: f
     offsets_hz, shares = spectrum(sent, channel_hz)
     inside = np.abs(offsets_hz - middle_hz) <= width_hz / 2.0
     low, high = abs(middle_hz) - width_hz / 2.0, abs(middle_hz) + width_hz / 2.0
-    noise = 10.0 ** (sent.phase_noise_db / 10.0) * (1e8 * (1.0 / low - 1.0 / high) + 1e-3 * width_hz)
+    noise = 10.0 ** (sent.phase_noise_db / 10.0) * (1e8 * (1.0 / low - 1.0 / high) + 1e-5 * width_hz)
     return -10.0 * math.log10(float(shares[inside].sum()) + noise)
 
 

@@ -7,10 +7,11 @@ where the analyser has one. Figures derived from the laws of the second and the 
 
 from __future__ import annotations
 
+import math
 import statistics
 from dataclasses import replace
 
-from drivers.roles import SpectrumSettings
+from drivers.roles import Spectrum, SpectrumSettings
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.shared import spectrum as looks
 from sequencer.checks.shared.parts import HalfWidth, Parts, two_readings
@@ -94,22 +95,33 @@ def find_carrier(side: TransmitSide, conditions: Conditions, filter_hz: float) -
 
 
 def measure_line(
-    side: TransmitSide, carrier: Carrier, conditions: Conditions, *, at_hz: float, filter_hz: float
+    side: TransmitSide,
+    carrier: Carrier,
+    conditions: Conditions,
+    *,
+    at_hz: float,
+    filter_hz: float,
+    within_hz: tuple[float, float] | None = None,
 ) -> Line:
-    """Return the highest line about ``at_hz``. Raises `Untrusted` where the analyser says something against its traces."""
+    """Return the highest line about ``at_hz``, and ``within_hz`` where that is stated.
+
+    Raises `Untrusted` where the analyser says something against its traces.
+    """
     line = None
     for share in NARROWER:
         width_hz = filter_hz * share
         if line is not None and (width_hz < LEAST_FILTER_HZ or looks.filter_refusal(conditions, width_hz)):
             break
-        line = _look(side, carrier, at_hz, width_hz)
+        line = _look(side, carrier, at_hz, width_hz, within_hz or (0.0, math.inf))
         if not line.at_most:
             return line
     assert line is not None
     return line
 
 
-def _look(side: TransmitSide, carrier: Carrier, at_hz: float, filter_hz: float) -> Line:
+def _look(
+    side: TransmitSide, carrier: Carrier, at_hz: float, filter_hz: float, within_hz: tuple[float, float]
+) -> Line:
     """Look with one filter, with as much attenuation as it takes until the line stays where it is."""
     import numpy as np
 
@@ -124,8 +136,8 @@ def _look(side: TransmitSide, carrier: Carrier, at_hz: float, filter_hz: float) 
     seen = looks.believed(side.read_spectrum(how, beside=True))
     while True:
         padded = replace(how, attenuation_db=how.attenuation_db + looks.PROOF_DB)
-        highest_dbm, floor_dbm = float(seen.levels_dbm.max()), float(np.median(seen.levels_dbm))
-        where_hz = seen.settings.start_hz + seen.settings.step_hz * int(np.argmax(seen.levels_dbm))
+        highest_dbm, where_hz = _highest(seen, within_hz)
+        floor_dbm = float(np.median(seen.levels_dbm))
         bound = {
             "frequency_hz": where_hz,
             "levels_dbm": (highest_dbm + loss_db,),
@@ -137,7 +149,7 @@ def _look(side: TransmitSide, carrier: Carrier, at_hz: float, filter_hz: float) 
         if padded.attenuation_db > looks.MOST_ATTENUATION_DB:
             return Line(**bound, why=MAY_BE_OWN)  # type: ignore[arg-type]
         again = looks.believed(side.read_spectrum(padded, beside=True))
-        again_dbm = float(again.levels_dbm.max())
+        again_dbm, _ = _highest(again, within_hz)
         if again_dbm - float(np.median(again.levels_dbm)) < CLEAR_DB:
             # it fell into the noise, which rose: nothing shows that it stayed
             return Line(**bound, why=MAY_BE_OWN)  # type: ignore[arg-type]
@@ -145,8 +157,18 @@ def _look(side: TransmitSide, carrier: Carrier, at_hz: float, filter_hz: float) 
             break
         how, seen = padded, again
     more = [looks.believed(side.read_spectrum(how, beside=True)) for _ in range(READINGS - 1)]
-    levels_dbm = tuple(float(one.levels_dbm.max()) + loss_db for one in (seen, *more))
+    levels_dbm = tuple(_highest(one, within_hz)[0] + loss_db for one in (seen, *more))
     return Line(frequency_hz=where_hz, levels_dbm=levels_dbm, filter_hz=filter_hz, at_most=False)
+
+
+def _highest(seen: Spectrum, within_hz: tuple[float, float]) -> tuple[float, float]:
+    """Return the highest level of a trace within a range, dBm, and where it lies, Hz."""
+    import numpy as np
+
+    at_hz = seen.settings.start_hz + seen.settings.step_hz * np.arange(len(seen.levels_dbm))
+    inside = (at_hz >= within_hz[0]) & (at_hz <= within_hz[1])
+    at = int(np.argmax(np.where(inside, seen.levels_dbm, -np.inf)))
+    return float(seen.levels_dbm[at]), float(at_hz[at])
 
 
 def line_findings(

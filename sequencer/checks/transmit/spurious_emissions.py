@@ -166,7 +166,7 @@ def _of_range(
     limits, quantity = Limits(lower=None, upper=row.max_w), f"spurious, {row.text}"
     places = sorted(
         (
-            place
+            (*place, part)
             for part in _parts_of(row, side.frequency_hz, settings.beside_hz)
             for place in _highest(side, part, row, carrier)
         ),
@@ -176,11 +176,12 @@ def _of_range(
         note = f"all of it lies within {settings.beside_hz / 1e3:g} kHz of the channel"
         return Finding(quantity=quantity, value=None, unit="W", limits=limits, note=note)
     seen: list[Line] = []
-    for _, at_hz in places:
-        line = lines.measure_line(
-            side, carrier, conditions, at_hz=at_hz, filter_hz=row.resolution_bandwidth_hz
+    for _, at_hz, part in places:
+        seen.append(
+            lines.measure_line(
+                side, carrier, conditions, at_hz=at_hz, filter_hz=row.resolution_bandwidth_hz, within_hz=part
+            )
         )
-        seen.append(line)
     sure = [one for one in seen if not one.at_most] or seen
     highest = max(sure, key=lambda one: one.level_dbm)
     conditions.say(f"{row.text}: {highest.level_dbm:.1f} dBm{' at most' if highest.at_most else ''}")
