@@ -14,10 +14,17 @@ from sequencer.results.settings import Settings
 from sequencer.results.stored_budget import StoredBudget
 from sequencer.uncertainty.decision import Decision
 
+OF_SPECTRUM = "of a spectrum"
+"""The state of a point that belongs to a trace of a spectrum."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Point:
-    """One reading a search used: the level asked for, what was read there, and for how long."""
+    """One reading a search used: the level asked for, what was read there, and for how long.
+
+    A point of a trace (``state`` is `OF_SPECTRUM`) has its frequency, Hz, in the place of the level, and the level shown there, dBm at the
+    antenna connector, as its reading: the store keeps both in the same columns.
+    """
 
     level_db: float
     reading: float | None
@@ -265,6 +272,11 @@ class Result:
     fixture: str = ""
     attempt: int = 0
     retest_reason: str = ""
+
+    @property
+    def has_spectrum(self) -> bool:
+        """Whether its points are a trace of a spectrum."""
+        return bool(self.points) and self.points[0].state == OF_SPECTRUM
 
     @property
     def counts(self) -> bool:

@@ -81,7 +81,12 @@ def test_a_specimen_does_what_the_table_says(
     Status 1, or 3 for the two whose fault may also keep a search from an answer: what could not be measured is not the unit's failure.
     """
     monkeypatch.chdir(tmp_path)
-    bench = {"two-signal-receiver": "two-signal-bench", "manual-bench": "manual-bench"}.get(sequence, "bench")
+    benches = {
+        "two-signal-receiver": "two-signal-bench",
+        "manual-bench": "manual-bench",
+        "pre-check-fm-27mhz": "spectrum-bench",
+    }
+    bench = benches.get(sequence, "bench")
     by_hand = ["--dry-run"] if bench == "manual-bench" else []
     words = ["run", sequence, "--bench", bench, "--serial", serial, "--confirmed", *by_hand]
     ran = CliRunner().invoke(main, words, catch_exceptions=False)

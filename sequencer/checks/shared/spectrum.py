@@ -7,6 +7,7 @@ shows the same carrier, and where that is the one that the power meter reads, if
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -14,6 +15,7 @@ from drivers.roles import RangeState, Spectrum, SpectrumSettings
 from sequencer.checks.finding import Conditions
 from sequencer.checks.shared.parts import HalfWidth
 from sequencer.inputs.instrument_roles import SpectrumAnalyser
+from sequencer.results.model import OF_SPECTRUM, Point
 from sequencer.safety.transmit import TransmitSide
 
 if TYPE_CHECKING:
@@ -30,6 +32,8 @@ LEAST_LINEAR_DB = 0.3
 UNEXPLAINED_DB = 1.0
 """By how much analyser and power meter may disagree beside what both state. Workshop's own."""
 POINTS_PER_FILTER = 4
+MOST_KEPT = 400
+"""Points of a trace that are kept with a result."""
 UNSTATED_DB = 3.0  # taken where the bench file states nothing of it, for what cannot be right
 
 
@@ -124,6 +128,19 @@ def refuse_another_carrier(
             why=f"the {by.replace('_', ' ')} shows a carrier of {carrier_dbm:.1f} dBm and the power meter one of {meter_dbm:.1f} dBm: "
             "look at the analyser's cable, its input and its reference level"
         )
+
+
+def trace_points(levels: Sequence[tuple[float, float]]) -> tuple[Point, ...]:
+    """Return a trace, frequency (Hz) and level (dBm at the antenna connector) of each point, as it is kept with a result.
+
+    Of a long one the highest of each few points is kept, so that no line is lost.
+    """
+    some = math.ceil(len(levels) / MOST_KEPT) if levels else 1
+    kept = [max(levels[at : at + some], key=lambda one: one[1]) for at in range(0, len(levels), some)]
+    return tuple(
+        Point(level_db=at_hz, reading=level_dbm, state=OF_SPECTRUM, reading_s=0.0, at_s=0.0)
+        for at_hz, level_dbm in kept
+    )
 
 
 def sweep_note(spectrum: Spectrum) -> str:

@@ -200,7 +200,7 @@ def _finding(
     budget = _absolute(quantity, power_w, seen, of_ratio, conditions)
     return Finding(
         quantity=quantity, value=power_w, unit="W", limits=settings.limit.limits, budget=budget,
-        note=_with_u(note, of_ratio.expanded), **where,
+        note=_with_u(note, of_ratio.expanded), points=looks.trace_points(seen.levels) if which == SIDES[0] else (), **where,
     )  # fmt: skip
 
 

@@ -17,6 +17,7 @@ from drivers.profiled.commands import Need
 from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.shared import driven_spectrum
+from sequencer.checks.shared import spectrum as looks
 from sequencer.checks.shared.drive_response import falls_by_db, hold_to_drive
 from sequencer.checks.shared.driven_spectrum import Above, DrivenSettings, Filter, Look, Seen
 from sequencer.checks.shared.limits import BandwidthLimit
@@ -179,7 +180,10 @@ def _finding(seen: Seen, settings: OccupiedBandwidthSettings, conditions: Condit
         Contribution.bounded("filter, upper edge", max(high[1] for _, high in ends), unit="Hz"),
     )
     budget = parts.budget(QUANTITY, "Hz", width_hz)
-    return Finding(quantity=QUANTITY, value=width_hz, unit="Hz", limits=limits, budget=budget, note=note)
+    points = looks.trace_points(seen.levels)
+    return Finding(
+        quantity=QUANTITY, value=width_hz, unit="Hz", limits=limits, budget=budget, note=note, points=points
+    )
 
 
 def _per_db_of_share(seen: Seen) -> float:

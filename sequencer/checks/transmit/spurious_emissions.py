@@ -7,6 +7,7 @@ from 9 kHz, 10 kHz from 150 kHz, 100 kHz from 30 MHz and 1 MHz from 1 GHz on (Ra
 
 import itertools
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from types import MappingProxyType
 from typing import Annotated, ClassVar, Literal
 
@@ -164,11 +165,12 @@ def _of_range(
 ) -> Finding:
     """Return the highest line of a range; where there is none, what its noise lets be said."""
     limits, quantity = Limits(lower=None, upper=row.max_w), f"spurious, {row.text}"
+    trace: list[tuple[float, float]] = []
     places = sorted(
         (
             (*place, part)
             for part in _parts_of(row, side.frequency_hz, settings.beside_hz)
-            for place in _highest(side, part, row, carrier)
+            for place in _highest(side, part, row, carrier, trace)
         ),
         reverse=True,
     )[:LOOKED_AT]
@@ -185,14 +187,15 @@ def _of_range(
     sure = [one for one in seen if not one.at_most] or seen
     highest = max(sure, key=lambda one: one.level_dbm)
     conditions.say(f"{row.text}: {highest.level_dbm:.1f} dBm{' at most' if highest.at_most else ''}")
-    return lines.line_findings(
+    (found,) = lines.line_findings(
         quantity,
         highest,
         carrier,
         conditions,
         limits=limits,
         note=f"at {highest.frequency_hz / 1e6:.4f} MHz",
-    )[0]
+    )
+    return replace(found, points=looks.trace_points(trace))
 
 
 def _parts_of(row: MaskRow, carrier_hz: float, beside_hz: float) -> Iterator[tuple[float, float]]:
@@ -208,11 +211,13 @@ def _parts_of(row: MaskRow, carrier_hz: float, beside_hz: float) -> Iterator[tup
 
 
 def _highest(
-    side: TransmitSide, part: tuple[float, float], row: MaskRow, carrier: Carrier
+    side: TransmitSide,
+    part: tuple[float, float],
+    row: MaskRow,
+    carrier: Carrier,
+    seen: list[tuple[float, float]],
 ) -> list[tuple[float, float]]:
-    """Return the highest places of a part, each with its level, that are apart from one another by ten filters or more."""
-    from dataclasses import replace
-
+    """Return the highest places of a part, each with its level, ten filters or more apart; ``seen`` gets the trace."""
     import numpy as np
 
     low_hz, high_hz = part
@@ -227,6 +232,11 @@ def _highest(
     )
     trace = looks.believed(side.read_spectrum(how, beside=True))
     levels, step_hz = trace.levels_dbm.copy(), trace.settings.step_hz
+    first_hz = trace.settings.start_hz
+    seen += [
+        (first_hz + at * step_hz, float(level_dbm) + side.loss_db(first_hz + at * step_hz))
+        for at, level_dbm in enumerate(levels)
+    ]
     apart = max(1, round(10.0 * row.resolution_bandwidth_hz / step_hz))
     found = []
     for _ in range(LOOKED_AT):

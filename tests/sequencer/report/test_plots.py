@@ -15,7 +15,8 @@ from sequencer.report.bars import WIDTH, limit_bar
 from sequencer.report.crossings import search_curve
 from sequencer.report.plots import plots_of
 from sequencer.report.series import meter_curves_of, sweeps_of
-from sequencer.results.model import Point
+from sequencer.report.spectra import spectrum_plots
+from sequencer.results.model import OF_SPECTRUM, Point
 from sequencer.uncertainty.decision import GUARDED, Rule
 from tests.support.stored_rows import HEARD, level_row, plain_row, row, sinad_points
 
@@ -315,3 +316,54 @@ def test_there_is_no_bar_without_a_limit_or_a_value():
     assert limit_bar(row(None, upper_limit=4.0)) == ""
     assert limit_bar(row(0.0, unit="", lower_limit=1.0)) == ""
     assert "<circle" in limit_bar(row(3.5, uncertainty=math.inf, upper_limit=4.0))
+
+
+def trace(low_hz, high_hz, count=41):
+    """Return the points of a trace, with one line in its middle."""
+    step_hz = (high_hz - low_hz) / (count - 1)
+    return tuple(
+        Point(
+            level_db=low_hz + at * step_hz,
+            reading=-20.0 if at == count // 2 else -80.0,
+            state=OF_SPECTRUM,
+            reading_s=0.0,
+            at_s=0.0,
+        )
+        for at in range(count)
+    )
+
+
+def test_a_trace_beside_a_channel_is_drawn_with_the_bands_that_are_summed():
+    """One plot for both sides of a channel: each band's power and the limit stand in its caption; no search is made of it."""
+    how = {
+        "unit": "W",
+        "upper_limit": 20e-6,
+        "check": "adjacent_channel_power",
+        "axis": "offset",
+        "axis_unit": "Hz",
+    }
+    lower = replace(
+        plain_row(3e-6, 1e-12, quantity="adjacent channel power, lower"),
+        **how,
+        axis_value=-10e3,
+        points=trace(-16e3, 16e3),
+    )
+    upper = replace(plain_row(30e-6, 1e-12, quantity="adjacent channel power, upper"), **how, axis_value=10e3)
+    assert search_curve(lower) is None
+    (plot,) = spectrum_plots([lower, upper], "r1")
+    assert (
+        "adjacent channel power, lower 3 µW, adjacent channel power, upper 30 µW, limit 20 µW" in plot.caption
+    )
+    assert "<svg" in plot.svg
+
+
+def test_ranges_of_one_mask_are_drawn_together():
+    """Two ranges of one check make one plot, with the mask; those of another channel another one."""
+    how = {"unit": "W", "upper_limit": 250e-9, "check": "spurious_emissions", "frequency_hz": 54.4e6}
+    rows = [
+        replace(plain_row(1e-9, 1e-12, quantity="spurious, low"), **how, points=trace(1e6, 30e6)),
+        replace(plain_row(1e-6, 1e-12, quantity="spurious, high"), **how, points=trace(30e6, 300e6)),
+        replace(plain_row(1e-9, 1e-12, quantity="spurious, low"), **how, channel=40, points=trace(1e6, 30e6)),
+    ]
+    assert len(spectrum_plots(rows, "r1")) == 2
+    assert all("red line: the mask" in plot.caption for plot in spectrum_plots(rows, "r1"))
