@@ -29,9 +29,12 @@ AT_MIXER_DBM = -20.0
 """Of the carrier, while lines far below it are looked for: its own second harmonic then lies 70 dB down in an ordinary mixer."""
 OWN_FALLS_DB = 3.0
 """A line that falls by more, with 10 dB more of attenuation, is the mixer's. Workshop's own."""
-CLEAR_DB = 10.0  # above the noise beside it: then noise adds 0.4 dB at most (derived)
+CLEAR_DB = 12.0
+"""Above the noise beside it, a line: then noise adds 0.3 dB at most, and of a hundred points of noise alone the highest stands so far out
+in one of a hundred looks (derived)."""
 SPAN_FILTERS = 20.0
 READINGS = 3
+HIDDEN = "the noise of the analyser hides what lies below"
 MAY_BE_OWN = "the analyser's own mixer may have made it"
 NARROWER = (1.0, 0.1, 0.01)
 """Filters tried for a line that the noise hides, as shares of the one asked for."""
@@ -145,19 +148,24 @@ def _look(
             "at_most": True,
         }
         if highest_dbm - floor_dbm < CLEAR_DB:
-            return Line(**bound, why="the noise of the analyser hides what lies below")  # type: ignore[arg-type]
+            return Line(**bound, why=HIDDEN)  # type: ignore[arg-type]
         if padded.attenuation_db > looks.MOST_ATTENUATION_DB:
             return Line(**bound, why=MAY_BE_OWN)  # type: ignore[arg-type]
         again = looks.believed(side.read_spectrum(padded, beside=True))
-        again_dbm, _ = _highest(again, within_hz)
-        if again_dbm - float(np.median(again.levels_dbm)) < CLEAR_DB:
+        again_dbm, again_hz = _highest(again, within_hz)
+        is_clear = again_dbm - float(np.median(again.levels_dbm)) >= CLEAR_DB
+        if not is_clear or abs(again_hz - where_hz) > filter_hz:
             # it fell into the noise, which rose: nothing shows that it stayed
             return Line(**bound, why=MAY_BE_OWN)  # type: ignore[arg-type]
         if abs(again_dbm - highest_dbm) <= OWN_FALLS_DB:
             break
         how, seen = padded, again
     more = [looks.believed(side.read_spectrum(how, beside=True)) for _ in range(READINGS - 1)]
-    levels_dbm = tuple(_highest(one, within_hz)[0] + loss_db for one in (seen, *more))
+    read = [_highest(one, within_hz) for one in (seen, *more)]
+    levels_dbm = tuple(level_dbm + loss_db for level_dbm, _ in read)
+    if max(abs(at - where_hz) for _, at in read) > filter_hz:
+        highest = (max(levels_dbm),)
+        return Line(frequency_hz=where_hz, levels_dbm=highest, filter_hz=filter_hz, at_most=True, why=HIDDEN)
     return Line(frequency_hz=where_hz, levels_dbm=levels_dbm, filter_hz=filter_hz, at_most=False)
 
 

@@ -32,6 +32,7 @@ LEAST_LINEAR_DB = 0.3
 UNEXPLAINED_DB = 1.0
 """By how much analyser and power meter may disagree beside what both state. Workshop's own."""
 POINTS_PER_FILTER = 4
+NEAREST_HZ = 500.0  # of a band's edge: what lies nearer is the edge's own, by the filter
 MOST_KEPT = 400
 """Points of a trace that are kept with a result."""
 UNSTATED_DB = 3.0  # taken where the bench file states nothing of it, for what cannot be right
@@ -155,16 +156,23 @@ def sweep_note(spectrum: Spectrum) -> str:
     return f"{' and '.join(silent)} rests on no word of the analyser: unproved"
 
 
-def own_noise(conditions: Conditions, *, offset_hz: float, bandwidth_hz: float) -> float | None:
-    """Return the power of the analyser's own noise beside a carrier, of the carrier's; None where the bench file does not state it.
+def own_noise(seen: PowerSpectrum, conditions: Conditions, band_hz: tuple[float, float]) -> float | None:
+    """Return the analyser's own noise within a band, of the whole power; None where the bench file does not state it.
 
-    From its noise 10 kHz away, falling with the square of the offset as an oscillator's does (textbook).
+    Each part of the spectrum outside the band brings its own: from the noise 10 kHz away, falling with the square of the offset as an
+    oscillator's does (textbook).
     """
+    import numpy as np
+
     at_10_khz_db = entry_of(conditions).phase_noise_db
     if at_10_khz_db is None:
         return None
-    low_hz, high_hz = offset_hz - bandwidth_hz / 2.0, offset_hz + bandwidth_hz / 2.0
-    return float(10.0 ** (at_10_khz_db / 10.0) * 1e8 * (1.0 / low_hz - 1.0 / high_hz))
+    low_hz, high_hz = band_hz
+    at_hz = seen.first_hz + seen.step_hz * np.arange(len(seen.powers_w))
+    outside = (at_hz < low_hz - NEAREST_HZ) | (at_hz > high_hz + NEAREST_HZ)
+    near, far = np.abs(low_hz - at_hz[outside]), np.abs(high_hz - at_hz[outside])
+    density = 10.0 ** (at_10_khz_db / 10.0) * 1e8 * np.abs(1.0 / near - 1.0 / far)
+    return float(np.sum(seen.powers_w[outside] * density)) / seen.total_w
 
 
 def filter_refusal(conditions: Conditions, filter_hz: float) -> tuple[str, str] | None:

@@ -44,6 +44,7 @@ AGREE_DB = 0.5  # what sweeps of a steady band agree to: common practice, no sou
 MOST_U_DB = 5.0  # the most that the standards let it be, ETSI's table for such equipment, from memory
 HALF_OWN = 0.5  # of the reading: then the instrument's own noise is what is read
 LEAST_SHARE = 1e-15
+OWN_SHARE = 0.6  # of what the own noise makes of a reading: half to either side of the middle, and a little for what is stated of it
 Spacing = Annotated[FrequencyDifferenceHz, AfterValidator(between(1e3, 1e6, "Hz"))]
 
 
@@ -179,16 +180,24 @@ def _finding(
     which: str, unit: str, seen: Seen, settings: AdjacentChannelPowerSettings, conditions: Conditions
 ) -> Finding:
     ratios_db = seen.figures(lambda one: _ratio_db(one, settings, which))
-    ratio_db = statistics.fmean(ratios_db)
     slope = abs(seen.per_db(lambda one: _ratio_db(one, settings, which)))
-    own = _own_share(seen, settings, conditions)
-    share = 10.0 ** (-ratio_db / 10.0)
-    note = _note(seen, settings, conditions, own, share)
-    parts = _ratio_parts(which, ratios_db, slope, own, share, seen, settings, conditions)
+    own = _own_share(which, seen, settings, conditions)
+    share = 10.0 ** (-statistics.fmean(ratios_db) / 10.0)
+    own_db = 0.0 if own is None else -10.0 * math.log10(max(1.0 - own / share, HALF_OWN))
+    is_bound = own is not None and own >= HALF_OWN * share
+    if not is_bound:  # between no noise of its own and all that is stated of it: the middle is taken
+        ratios_db = [one + own_db / 2.0 for one in ratios_db]
+    ratio_db = statistics.fmean(ratios_db)
+    note = _note(seen, settings, conditions, own)
+    if is_bound:
+        note += f"; at {'most' if unit == 'W' else 'least'} this: the instrument's own noise is half of it or more"
+    parts = _ratio_parts(which, ratios_db, slope, own_db, seen, settings, conditions)
     low_hz, high_hz = settings.band_hz(which)
     where: dict[str, Any] = {"axis": "offset", "axis_value": (low_hz + high_hz) / 2.0, "axis_unit": "Hz"}
     if unit == "dB":
         budget = parts.budget(f"adjacent channel power ratio, {which}", "dB", ratio_db)
+        if is_bound and not settings.ratio.limits.contains(ratio_db):
+            return _nothing_known(budget.quantity, "dB", settings.ratio.limits, note)
         return Finding(
             quantity=budget.quantity, value=ratio_db, unit="dB", limits=settings.ratio.limits, budget=budget,
             note=_with_u(note, budget.expanded), **where,
@@ -197,6 +206,8 @@ def _finding(
     power_w = 1e-3 * 10.0 ** ((carrier_dbm - ratio_db) / 10.0)
     quantity = f"adjacent channel power, {which}"
     of_ratio = parts.budget(quantity, "dB", ratio_db)
+    if is_bound and not settings.limit.limits.contains(power_w):
+        return _nothing_known(quantity, "W", settings.limit.limits, note)
     budget = _absolute(quantity, power_w, seen, of_ratio, conditions)
     return Finding(
         quantity=quantity, value=power_w, unit="W", limits=settings.limit.limits, budget=budget,
@@ -204,12 +215,17 @@ def _finding(
     )  # fmt: skip
 
 
+def _nothing_known(quantity: str, unit: str, limits: Limits, note: str) -> Finding:
+    """Return the finding of a bound that lies beyond the limit: it decides nothing."""
+    why = f"{note}; that is beyond the limit, so that nothing is known: an analyser with less noise of its own would show more"
+    return Finding(quantity=quantity, value=None, unit=unit, limits=limits, note=why)
+
+
 def _ratio_parts(
     which: str,
     ratios_db: list[float],
     slope: float,
-    own: float | None,
-    share: float,
+    own_db: float,
     seen: Seen,
     settings: AdjacentChannelPowerSettings,
     conditions: Conditions,
@@ -226,18 +242,15 @@ def _ratio_parts(
     parts.connection(AUDIO_LEAD, coefficient=slope * DB_PER_RELATIVE_VOLTAGE / 100.0)
     edge_hz = settings.resolution_bandwidth_hz / 2.0
     edges_db = max(
-        abs(_ratio_db(seen.spectra[0], settings, which, shift) - ratios_db[0])
+        abs(_ratio_db(seen.spectra[0], settings, which, shift) - _ratio_db(seen.spectra[0], settings, which))
         for shift in (-edge_hz, edge_hz)
     )
     parts.add(
         repeatability("repeatability", ratios_db, unit="dB"),
         Contribution.bounded("filter at the edges of the band", edges_db, unit="dB"),
     )
-    if own is not None:
-        left = max(1.0 - own / share, HALF_OWN)
-        parts.add(
-            Contribution.bounded("analyser, own noise", -10.0 * math.log10(left), unit="dB", common="bench")
-        )
+    if own_db > 0.0:
+        parts.add(Contribution.bounded("analyser, own noise", OWN_SHARE * own_db, unit="dB", common="bench"))
     return parts
 
 
@@ -256,19 +269,17 @@ def _absolute(quantity: str, power_w: float, seen: Seen, of_ratio: Budget, condi
     )
 
 
-def _own_share(seen: Seen, settings: AdjacentChannelPowerSettings, conditions: Conditions) -> float | None:
-    """Return the instrument's own noise in either band, of the carrier's power; None where nobody states it."""
+def _own_share(
+    which: str, seen: Seen, settings: AdjacentChannelPowerSettings, conditions: Conditions
+) -> float | None:
+    """Return the instrument's own noise in a band, of the whole power; None where nobody states it."""
     if settings.read == "samples":
         return seen.floor_w_per_hz * settings.bandwidth_hz / seen.spectra[0].total_w
-    return looks.own_noise(conditions, offset_hz=settings.spacing_hz, bandwidth_hz=settings.bandwidth_hz)
+    return looks.own_noise(seen.spectra[0], conditions, settings.band_hz(which))
 
 
 def _note(
-    seen: Seen,
-    settings: AdjacentChannelPowerSettings,
-    conditions: Conditions,
-    own: float | None,
-    share: float,
+    seen: Seen, settings: AdjacentChannelPowerSettings, conditions: Conditions, own: float | None
 ) -> str:
     band = f"{settings.bandwidth_hz:g} Hz, offsets from the channel's frequency"
     parts = [driven_spectrum.note_of(seen, settings, conditions), band]
@@ -278,8 +289,6 @@ def _note(
         )
     else:
         parts.append(f"own noise {10.0 * math.log10(max(own, LEAST_SHARE)):.0f} dB")
-        if own >= HALF_OWN * share:
-            parts.append("at most this: the instrument's own noise is half of it or more")
     return "; ".join(parts)
 
 
