@@ -19,6 +19,8 @@ from sequencer.inputs.limits_file import LimitsFile
 from sequencer.problems import Complaint, FileProblems, did_you_mean, listed
 
 KEY = "limits_from"
+OF_A_DOCUMENT = ("mask",)
+"""Settings that a check must have, and that a file of limits may state for it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,6 +13,7 @@ from sequencer.inputs.instrument_roles import ENTRIES, INSTALLED, ROLES, role_of
 from sequencer.inputs.instruments import UnknownRole
 from sequencer.inputs.model import CHANNEL_WORDS
 from sequencer.planning.fill import FILLED
+from sequencer.planning.limit_rows import OF_A_DOCUMENT
 from sequencer.planning.model_limits import model_of_files
 from sequencer.planning.sequence import sequence_model
 
@@ -37,7 +38,7 @@ def _with_what_a_model_has(sequence: dict[str, Any]) -> dict[str, Any]:
     words = {"enum": list(CHANNEL_WORDS)}
     for definition in sequence["$defs"].values():
         properties = definition.get("properties", {})
-        filled = FILLED.get(str(properties.get("check", {}).get("const")), {})
+        filled = {*FILLED.get(str(properties.get("check", {}).get("const")), {}), *OF_A_DOCUMENT}
         if "required" in definition:
             definition["required"] = [key for key in definition["required"] if key not in filled]
         if "check" in properties and "channel" in properties:
