@@ -21,7 +21,7 @@ from sequencer.checks.shared.transmit import SETTLED_DB
 from sequencer.frozen import dataclass
 from sequencer.inputs.stated import SPECTRUM_PATH, TRANSMIT_PATH, spectrum_pairs
 from sequencer.safety.transmit import TransmitSide
-from sequencer.uncertainty.contributions import DB_PER_RELATIVE_POWER, repeatability
+from sequencer.uncertainty.contributions import DB_PER_RELATIVE_POWER, repeatability, resolution
 from sequencer.uncertainty.decision import Limits
 from sequencer.units.convert import w_from_dbm
 
@@ -29,6 +29,7 @@ AT_MIXER_DBM = -20.0
 """Of the carrier, while lines far below it are looked for: its own second harmonic then lies 70 dB down in an ordinary mixer."""
 OWN_FALLS_DB = 3.0
 """A line that falls by more, with 10 dB more of attenuation, is the mixer's. Workshop's own."""
+BY_EYE_DB = 1.0  # what a person reads of a line twice: common practice, no source
 CLEAR_DB = 12.0
 """Above the noise beside it, a line: then noise adds 0.3 dB at most, and of a hundred points of noise alone the highest stands so far out
 in one of a hundred looks (derived)."""
@@ -67,6 +68,8 @@ class Line:
     filter_hz: float
     at_most: bool
     why: str = ""
+    step_db: float = 0.0
+    """What the last digit stands for that a person read; 0 where the instrument answers itself."""
 
     @property
     def level_dbm(self) -> float:
@@ -90,9 +93,12 @@ def find_carrier(side: TransmitSide, conditions: Conditions, filter_hz: float) -
         reference_level_dbm=looks.reference_dbm(at_input_dbm),
         attenuation_db=looks.attenuation_db(at_input_dbm, AT_MIXER_DBM),
     )
-    seen = looks.believed(side.read_spectrum(how))
-    looks.refuse_compressed(side, how, seen, conditions)
-    shown_dbm = float(seen.levels_dbm.max()) + loss_db
+    if looks.entry_of(conditions).manual:
+        shown_dbm = _carrier_by_hand(side, how) + loss_db
+    else:
+        seen = looks.believed(side.read_spectrum(how))
+        looks.refuse_compressed(side, how, seen, conditions)
+        shown_dbm = float(seen.levels_dbm.max()) + loss_db
     looks.refuse_another_carrier(shown_dbm, meter_dbm, conditions)
     return Carrier(meter_dbm=meter_dbm, shown_dbm=shown_dbm, how=how)
 
@@ -110,6 +116,8 @@ def measure_line(
 
     Raises `Untrusted` where the analyser says something against its traces.
     """
+    if looks.entry_of(conditions).manual:
+        return _look_by_hand(side, carrier, at_hz, filter_hz)
     line = None
     for share in NARROWER:
         width_hz = filter_hz * share
@@ -120,6 +128,45 @@ def measure_line(
             return line
     assert line is not None
     return line
+
+
+def _carrier_by_hand(side: TransmitSide, how: SpectrumSettings) -> float:
+    """Return the carrier that a person reads, dBm at the analyser. Raises `Untrusted` where it moves with the attenuation."""
+    first, again = (side.read_highest_dbm(one) for one in (how, _padded(how)))
+    if first.number is None or again.number is None:
+        state = first.state if first.number is None else again.state
+        raise Untrusted(why=f"spectrum analyser: {state.value}")
+    if abs(again.number - first.number) > BY_EYE_DB:
+        rises = f"{again.number - first.number:+.1f} dB"
+        raise Untrusted(
+            why=f"spectrum analyser: over range: with 10 dB more of attenuation the carrier reads {rises}"
+        )
+    return first.number
+
+
+def _padded(how: SpectrumSettings) -> SpectrumSettings:
+    return replace(how, attenuation_db=how.attenuation_db + looks.PROOF_DB)
+
+
+def _look_by_hand(side: TransmitSide, carrier: Carrier, at_hz: float, filter_hz: float) -> Line:
+    """Have a person read the highest line about ``at_hz``, with two attenuations: one that does not stay is at most so high."""
+    span_hz = SPAN_FILTERS * filter_hz
+    points = looks.points_for(span_hz, filter_hz)
+    how = replace(
+        carrier.how, centre_hz=at_hz, span_hz=span_hz, resolution_bandwidth_hz=filter_hz, points=points
+    )
+    first, again = (side.read_highest_dbm(one, beside=True) for one in (how, _padded(how)))
+    if first.number is None:
+        raise Untrusted(why=f"spectrum analyser at {at_hz / 1e6:g} MHz: {first.state.value}")
+    stays = again.number is not None and abs(again.number - first.number) <= BY_EYE_DB
+    return Line(
+        frequency_hz=at_hz,
+        levels_dbm=(first.number + side.loss_db(at_hz),),
+        filter_hz=filter_hz,
+        at_most=not stays,
+        why="" if stays else "with another attenuation it reads otherwise: noise, or the analyser's own",
+        step_db=first.step,
+    )
 
 
 def _look(
@@ -268,6 +315,8 @@ def _parts(line: Line, conditions: Conditions, *, ratio: bool, per_db: float) ->
     parts.mismatches(spectrum_pairs(bench, line.frequency_hz), coefficient=per_db)
     if not ratio:
         parts.connection(TRANSMIT_PATH, coefficient=per_db)
+    if line.step_db > 0.0:
+        parts.add(resolution("digits read", 2.0 * line.step_db, unit="dB", coefficient=per_db))
     if len(line.levels_dbm) > 1:
         parts.add(repeatability("repeatability", line.levels_dbm, unit="dB", coefficient=per_db))
     return parts

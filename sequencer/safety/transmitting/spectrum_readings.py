@@ -70,7 +70,7 @@ class SpectrumReadings(TransmitReadings):
         self._refuse_if_left()
         made = self._configured(analyser, settings)
         bound_s = self._bounds_s.get(ROLE, 2.0)
-        answers = SWEEP_ANSWERS + 2.0 * (made.sweep_time_s or 0.0) / bound_s
+        answers = 1.0 + (made.sweep_time_s or 0.0) / bound_s  # a person looks once
         name = f"{BESIDE if beside else CARRIER_SPECTRUM} at {settings.centre_hz / 1e6:g} MHz"
         return self._keyed(ROLE, name, analyser, analyser.read_highest_dbm, answers=answers)
 

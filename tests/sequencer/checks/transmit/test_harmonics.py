@@ -13,8 +13,9 @@ import pytest
 
 from sequencer.problems import FileProblems
 from sequencer.uncertainty.decision import Decision
+from tests.support.desk import by_hand, run_by_hand
 from tests.support.multimode_desk import specimen
-from tests.support.spectral import results, run
+from tests.support.spectral import HEAD, results, run
 
 HARMONICS = "check: harmonics, channel: 20, up_to: 4, limit: {max: 250 nW}"
 ROWS = (
@@ -115,3 +116,22 @@ def test_a_mask_that_cannot_be_measured_is_refused_in_words(
     with pytest.raises(FileProblems) as refused:
         run(tmp_path, "M40-0042", check)
     assert said in str(refused.value)
+
+
+def test_harmonics_are_read_by_a_person_where_the_analyser_has_no_port(tmp_path: Path) -> None:
+    """Each line is read with two attenuations off the screen: within U of the specimen's; settings stand in the prompt."""
+    bench = by_hand(Path("sim/spectrum-bench.yaml").read_text(encoding="utf-8"), ["spectrum_analyser"])
+    sequence = tmp_path / "by-hand.yaml"
+    sequence.write_text(
+        HEAD.format(mode="FM") + f"  - {{{HARMONICS.replace('up_to: 4', 'up_to: 2')}}}\n", encoding="utf-8"
+    )
+    ran, person = run_by_hand(tmp_path, str(sequence), bench, serial="M40-0042")
+    found = {one.quantity: one for one in ran.outcome.results}
+    transmitter = specimen("M40-0042").transmitter
+    one = found["harmonic 2 below carrier"]
+    assert one.value == pytest.approx(-transmitter.harmonics_db[0], abs=one.uncertainty)
+    assert found["harmonic 2"].decision is Decision.FAIL
+    assert any(
+        "centre 54.41 MHz, span 200 kHz, resolution bandwidth 10 kHz" in asked for asked in person.asked
+    )
+    assert any("attenuation 40 dB" in asked for asked in person.asked)
