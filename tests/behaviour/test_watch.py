@@ -66,6 +66,8 @@ def test_pages_at_three_widths_for_everybody(looked: Looked, page: Served) -> No
     wide, broken = [], []
     for path in PAGES:
         looked.page.goto(page.address + path)
+        if path.startswith("/run?"):
+            assert looked.wait_for_pictures() == 2  # the sign of the pages, and the curve of the run's search
         wide += [(path, width) for width in WIDTHS if looked.is_wide(width)]
         broken += [(path, *one) for one in broken_rules(looked.page)]
     assert wide == []

@@ -56,6 +56,7 @@ def main() -> int:
         with served(place) as page, Looked(browser) as looked:
             for path in PAGES:
                 looked.page.goto(page.address + path)
+                looked.wait_for_pictures()
                 name = re.sub(r"\W+", "-", path.strip("/")) or "benches"
                 for scheme in ("light", "dark"):
                     looked.page.emulate_media(color_scheme=scheme)

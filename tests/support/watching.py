@@ -121,6 +121,14 @@ class Looked:
         self.page.set_viewport_size({"width": width, "height": 900})
         return bool(self.page.evaluate("() => document.documentElement.scrollWidth > innerWidth"))
 
+    def wait_for_pictures(self) -> int:
+        """Wait until every picture of the page is drawn; returns how many there are."""
+        self.page.evaluate("() => { for (const one of document.images) one.loading = 'eager'; }")
+        self.page.wait_for_function(
+            "() => [...document.images].every((one) => one.complete && one.naturalWidth > 0)"
+        )
+        return int(self.page.evaluate("() => document.images.length"))
+
     def __enter__(self) -> Looked:
         return self
 
