@@ -192,7 +192,7 @@ ROLE_COMMANDS: Mapping[str, Mapping[str, CommandSpec]] = {
         "continuous": _both("sweep again and again, on or off", needed=False, unit="on or off"),
         "sweep": _set("sweep once", essential=True),
         "block_format": _both("traces as blocks of REAL,32; without it as text", needed=False, place="text"),
-        "trace": _ask("the trace, dBm", harmless=False, unit="dBm", essential=True),
+        "trace": _ask("the trace, dBm", harmless=False, unit="dBm"),
         "overload": _ask("1 while its input is overloaded", needed=False, unit="on or off"),
         "uncalibrated": _ask("1 where it swept too fast to be right", needed=False, unit="on or off"),
     },

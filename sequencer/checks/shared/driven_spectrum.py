@@ -83,7 +83,7 @@ def commands_of(settings: DrivenSettings, mode: str) -> frozenset[Need]:
         needed |= commands.of("audio_analyser", "second_tone", "second_level")
     if settings.read == "samples":
         return needed | commands.recording("modulation_analyser", "recorded_baseband")
-    return needed | commands.of(looks.ROLE, "trace")
+    return needed | commands.of(looks.ROLE, *looks.COMMANDS)
 
 
 def waits_of(settings: DrivenSettings) -> dict[str, float]:

@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     from sequencer.dsp.spectrum import PowerSpectrum
 
 ROLE = "spectrum_analyser"
+COMMANDS = ("trace", "detector", "sweep_points", "sweep_time")
+"""What no check of the spectrum can do without: how long a sweep takes is waited for, and a trace has as many points as were set."""
 AT_MIXER_DBM = -10.0
 """What a carrier may be behind the input attenuator: 25 dB below the intercept of ordinary mixers, common practice, no source."""
 LEAST_ATTENUATION_DB, MOST_ATTENUATION_DB, STEP_DB = 10.0, 60.0, 10.0

@@ -91,7 +91,7 @@ class Harmonics(Check[HarmonicsSettings]):
     def commands(self, settings: HarmonicsSettings, conditions: Conditions) -> frozenset[Need]:
         """Return which commands of its instruments it cannot do without."""
         by_hand = looks.entry_of(conditions).manual if conditions.bench.with_role(looks.ROLE) else False
-        return frozenset() if by_hand else commands.of(looks.ROLE, "trace")
+        return frozenset() if by_hand else commands.of(looks.ROLE, *looks.COMMANDS)
 
     @override
     def waits_of(self, settings: HarmonicsSettings, conditions: Conditions) -> Mapping[str, float]:

@@ -125,7 +125,7 @@ class SpuriousEmissions(Check[SpuriousEmissionsSettings]):
 
     def commands(self, settings: SpuriousEmissionsSettings, conditions: Conditions) -> frozenset[Need]:
         """Return which commands of its instruments it cannot do without."""
-        return commands.of(looks.ROLE, "trace")
+        return commands.of(looks.ROLE, *looks.COMMANDS)
 
     @override
     def waits_of(self, settings: SpuriousEmissionsSettings, conditions: Conditions) -> Mapping[str, float]:
