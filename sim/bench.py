@@ -23,7 +23,6 @@ from sim.instruments.path_switch import PathSwitch
 from sim.instruments.power_meter import PowerMeter
 from sim.instruments.radio_box import RelayBox
 from sim.instruments.signal_generator import SignalGenerator
-from sim.instruments.spectrum_analyser import SpectrumAnalyser
 from sim.instruments.supply import DcSupply
 from sim.instruments.voltmeter import DcVoltmeter
 from sim.radio.simulated_unit import SimulatedUnit
@@ -248,6 +247,8 @@ class SimulatedBench:
             case "radio":
                 return RelayBox(*common)
             case "spectrum_analyser":
+                from sim.instruments.spectrum_analyser import SpectrumAnalyser  # few benches have one
+
                 return SpectrumAnalyser(
                     *common,
                     level_error_db=truth.spectrum_level_db,

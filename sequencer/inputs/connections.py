@@ -1,7 +1,5 @@
 """How often what wears with each unit may be connected, as a bench file or a batch file states it."""
 
-from __future__ import annotations
-
 from typing import Annotated
 
 from pydantic import AfterValidator
@@ -19,7 +17,7 @@ class Connections(FileModel):
     fixture: _Rating | None = None
     """Connections that the fixture is good for."""
 
-    def and_of(self, other: Connections) -> Connections:
+    def and_of(self, other: "Connections") -> "Connections":
         """Return what holds where both are stated: of each part the smaller number."""
         stated = {
             name: [one for one in (getattr(self, name), getattr(other, name)) if one is not None]

@@ -8,8 +8,6 @@ A row is of one check; what it sets holds where the sequence says nothing itself
 that are held against it.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from typing import Annotated, Any, Literal
 
