@@ -9,14 +9,17 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from sequencer.checks import check_names
 from sequencer.files.read import Read, read_file
 from sequencer.files.shipped import find_file
 from sequencer.files.yaml_tree import Node, Source
 from sequencer.frozen import dataclass
-from sequencer.inputs.limits_file import LimitsFile
 from sequencer.problems import Complaint, FileProblems, did_you_mean, listed
+
+if TYPE_CHECKING:
+    from sequencer.inputs.limits_file import LimitsFile
 
 KEY = "limits_from"
 OF_A_DOCUMENT = ("mask",)
@@ -91,6 +94,8 @@ def _pointing(problems: FileProblems, source: Source, place: tuple[str | int, ..
 
 
 def _read(file: Path, source: Source, place: tuple[str | int, ...]) -> Read[LimitsFile]:
+    from sequencer.inputs.limits_file import LimitsFile
+
     try:
         return read_file(file, LimitsFile)
     except FileProblems as problems:
