@@ -45,7 +45,7 @@ def benches_command(path: Path, asked: Asked, *, as_json: bool) -> int:
     terminal = is_terminal(sys.stdin) and is_terminal(sys.stderr)
     lanes = proved_lanes(path, read_bench_list(path), asked, terminal=terminal)
     open_store_once(asked)
-    _import_beforehand()
+    import_beforehand()
     shown = Shown(lanes, console_for(stderr=True), quiet=as_json)
     working = _Working(lanes, shown, terminal=terminal)
     working.go()
@@ -80,7 +80,7 @@ def _as_plain(lane: Lane) -> dict[str, object]:
     }
 
 
-def _import_beforehand() -> None:
+def import_beforehand() -> None:
     """Import what each run needs, once for all that are forked from here."""
     import sequencer.cli.run_told
     import sequencer.cli.screens.linked

@@ -20,7 +20,7 @@ from typing import Any
 import click
 
 from sequencer.cli.benches.child import Child
-from sequencer.cli.benches.command import open_store_once
+from sequencer.cli.benches.command import import_beforehand, open_store_once
 from sequencer.cli.benches.prove import proved_stations
 from sequencer.cli.benches.station import Station
 from sequencer.cli.benches.stations_shown import StationsShown, asked_text, face_lines
@@ -45,6 +45,9 @@ def stations_command(path: Path, asked: Asked, *, as_json: bool) -> int:
     """Let the stations of a list work until nobody scans any more; returns the highest exit status."""
     named = proved_stations(path, read_bench_list(path, stations=True), asked)
     open_store_once(asked)
+    import sequencer.cli.station.command  # noqa: F401 - once for all that are forked from here
+
+    import_beforehand()
     stations = [Station(number=at, name=name, words=words) for at, (name, words) in enumerate(named, 1)]
     working = _AtStations(stations, terminal=is_terminal(sys.stdin) and is_terminal(sys.stderr))
     working.go()
