@@ -85,6 +85,7 @@ def test_a_rest_is_no_movement() -> None:
     """What moved while nobody watched, a stage that cooled, is not taken for a turning."""
     trend = seen(BAND, [3.0, 3.0, 3.0])
     trend.forget()
+    assert trend.past_best == 0.0
     trend.add(20.0, 3.3)
     assert trend.way == ""
     assert trend.rate_per_s is None
@@ -309,6 +310,10 @@ def test_who_does_not_turn_back_is_keyed_no_more(presses: list[Press]) -> None:
     assert bench.released[0] == ""
     assert bench.released[-1] == "above 5 W"
     assert bench.reads == (2 if presses == [Press.KEEP] else 1)
+    if presses == [Press.KEEP]:
+        assert (
+            len(hand.looks) == 2
+        )  # above it once more it is refused at once: nobody is asked to turn back a second time
     assert hand.ended == ["power: ended before it was kept"]
 
 
