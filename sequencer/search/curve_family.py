@@ -104,14 +104,15 @@ def _made(
 # --- signal over noise --------------------------------------------------------------------------------------------------
 
 CEILINGS_DB = (
-    (45.0, 0.5),
+    (45.0, 0.494),
     (30.0, 0.2),
     (24.0, 0.1),
     (19.0, 0.08),
     (16.5, 0.05),
     (14.8, 0.04),
     (13.6, 0.02),
-    (12.7, 0.01),
+    (12.9, 0.01),
+    (12.35, 0.006),
 )
 """Where distortion or hum ends a receiver's SINAD, dB, each with its weight; those not above the target are left out."""
 BANDWIDTHS_HZ = (
@@ -125,6 +126,8 @@ BANDWIDTHS_HZ = (
 """IF bandwidths of two-way FM receivers for channels of 6.25 to 25 kHz, Hz, each with its weight."""
 OTHERWISE = 0.25
 """The weight of a de-emphasis other than told."""
+LEAST_ROOM_DB = 0.3
+"""A ceiling this much above the target is reached within the noise: further up readings tell one from the other no more."""
 STRAYS = 0.1  # of x: how far a real curve strays from the tabulated one
 STRAYS_MOST_DB = 1.0
 SURE_OF_SINAD = math.log(600.0)  # at 300 a meter of 12 +- 4 dB was believed too often [measured]
@@ -198,7 +201,7 @@ def _under_ceilings(
 
     axis, made = _axis(), []
     for ceiling_db, ceiling_weight in CEILINGS_DB:
-        if ceiling_db < target_db + 0.5:
+        if ceiling_db < target_db + LEAST_ROOM_DB:
             continue
         noise = 1 / ratio + 10 ** (-ceiling_db / 10)
         reading = 10 * np.log10(1 + 1 / noise)
@@ -229,7 +232,7 @@ def _clicks_under_ceilings(
     axis, made = _axis(), []
     share, rate, relative = curve.clicks(level_db)
     for ceiling_db, _ in CEILINGS_DB:
-        if ceiling_db < target_db + 0.5:
+        if ceiling_db < target_db + LEAST_ROOM_DB:
             continue
         ceiling = 10 ** (-ceiling_db / 10)
         reading = 10 * np.log10(1 + 1 / (1 / ratio + ceiling))

@@ -379,7 +379,7 @@ def test_a_slow_meter_that_bends_at_s9_is_held_by_its_interval() -> None:
     """What has not come to rest is weighed as the voltage that it is: between two slopes it is no level.
 
     Before: a level between both was taken, too high on the way up and down: 12 of 20 were held, 4 named for faults they do not have.
-    It is the worst case there is: of 50 others of the kind 37 are held. What lies outside lies so by less than the accuracy asked for.
+    It is the worst case there is: of 50 others of the kind 36 are held. What lies outside lies so by less than the accuracy asked for.
     """
     both = [find_slow_and_bent(seed, 0.5) for seed in range(20)]
     assert [one.status for _, one in both] == [Status.FOUND] * 20
