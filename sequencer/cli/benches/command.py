@@ -278,6 +278,8 @@ class _Working:
             self._shown.say("They are being stopped already: each makes its bench safe first.")
             return
         self._stop_s = time.monotonic()
+        if self._asking is not None:
+            sys.stderr.write("\n")  # behind the question, and ^C
         for lane in self._lanes:
             if lane.child is not None:
                 lane.child.signal(signal.SIGTERM if number == getattr(signal, "SIGHUP", -1) else number)
