@@ -57,6 +57,8 @@ def worker_command(
     store: str,
 ) -> int:
     """Work until it is stopped; returns the exit status."""
+    if sys.platform == "win32":  # it has no signal by which one thread stops a run of another
+        raise option_problem("worker", "it does not run on Windows", allowed="Linux, or another Unix")
     loaded = load_bench(bench_name)
     own = _own_check(loaded, own_check_at, zone)
     place = find_place(folder, store)
