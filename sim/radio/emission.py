@@ -4,7 +4,8 @@ An emission is described by the lines of its modulation, so that every instrumen
 instantaneous frequency (Hz), for AM the envelope relative to the carrier, for SSB and CW the lines beside the dial
 (amplitudes in √W). The wave of complex samples is put together from them; its mean square is the power in watts.
 
-Harmonics, spurious lines and the noise of its oscillators are told beside it: see spectrum.py. The samples of `baseband` hold none of them.
+Harmonics and spurious lines are told beside it: see spectrum.py. So is the noise of its oscillator, which the samples of `baseband` hold
+where it is above `SAMPLED_NOISE_DB`: below that a recorder's own oscillator hides it.
 
 Not modelled: key clicks, the spectrum of the limiter's filter beyond the lines kept.
 """
@@ -25,6 +26,9 @@ Complexes = NDArray[np.complex128]
 SIDEBAND_MODES = ("USB", "LSB", "CW")
 NOISE_BAND_HZ = (300.0, 3_000.0)  # where residual modulation lies; a choice, no source
 _PERIOD_POINTS = 4_096
+SAMPLED_NOISE_DB = (
+    -110.0
+)  # dBc/Hz, 10 kHz away: of an ordinary recorder's own oscillator (common practice, no source)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,6 +100,11 @@ def baseband(
     """Return ``count`` complex samples about ``centre_hz`` from ``begin_s`` on, in √W."""
     time_s = begin_s + np.arange(count) / rate_hz
     turning = np.exp(2j * pi * ((emission.frequency_hz - centre_hz) * (time_s % 1e4)))
+    if emission.phase_noise_db > SAMPLED_NOISE_DB:
+        # from a generator of its own, so that a quiet unit's samples are what they were
+        turning = turning * np.exp(
+            1j * _oscillator_phase(emission.phase_noise_db, count, rate_hz, rng.spawn(1)[0])
+        )
     if emission.mode in SIDEBAND_MODES:
         sideband = np.zeros(count, dtype=np.complex128)
         for line in emission.lines:
@@ -112,6 +121,14 @@ def baseband(
     noise_hz = emission.residual_deviation_hz * _speech_noise(count, rate_hz, rng)
     phase += 2.0 * pi * np.cumsum(noise_hz) / rate_hz
     return np.asarray(sqrt(emission.power_w) * np.exp(1j * phase) * turning)
+
+
+def _oscillator_phase(at_10_khz_db: float, count: int, rate_hz: float, rng: np.random.Generator) -> Floats:
+    """Return the phase of an oscillator whose noise falls with the square of the offset: twice its level on one side, as density."""
+    lines_hz = np.fft.rfftfreq(count, 1.0 / rate_hz)
+    density = 2.0 * 10.0 ** (at_10_khz_db / 10.0) * (1e4 / np.maximum(lines_hz, 100.0)) ** 2
+    white = np.fft.rfft(rng.standard_normal(count) * sqrt(rate_hz / 2.0))
+    return np.asarray(np.fft.irfft(white * np.sqrt(density), count))
 
 
 def carrier_amplitude(emission: Emission) -> float:

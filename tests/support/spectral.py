@@ -13,7 +13,7 @@ from sequencer.inputs.load_bench import load_bench
 from sequencer.planning.load import load_sequence
 from sequencer.planning.plan import make_plan
 from sequencer.results.model import Result
-from sim.radio.emission import Emission, baseband
+from sim.radio.emission import SAMPLED_NOISE_DB, Emission, baseband
 from tests.support.rig import Rig
 from tests.support.truth import TrueUnit
 
@@ -77,6 +77,8 @@ def adjacent_db(sent: Emission, channel_hz: float, middle_hz: float, width_hz: f
     inside = np.abs(offsets_hz - middle_hz) <= width_hz / 2.0
     low, high = abs(middle_hz) - width_hz / 2.0, abs(middle_hz) + width_hz / 2.0
     noise = 10.0 ** (sent.phase_noise_db / 10.0) * (1e8 * (1.0 / low - 1.0 / high) + 1e-5 * width_hz)
+    if sent.phase_noise_db > SAMPLED_NOISE_DB:  # its samples hold it already
+        noise = 0.0
     return -10.0 * math.log10(float(shares[inside].sum()) + noise)
 
 

@@ -15,6 +15,7 @@ import pytest
 
 from drivers.profiled.commands import ROLE_COMMANDS, commands_of
 from drivers.profiled.profile import Command, Profile, find_faults
+from drivers.roles import SpectrumSettings
 from sequencer.files.shipped import find_file, shipped_names
 from sequencer.inputs.load_bench import load_bench
 from sequencer.problems import FileProblems
@@ -60,6 +61,7 @@ def _common(role: str) -> dict[str, Drive]:
         "supply": "Hollinbrook,PS-30,1007,1.02 (simulated)",
         "switch": "Hollinbrook,SW-2,5002,1.0 (simulated)",
         "radio": "Hollinbrook,RB-1,8001,0.9 (simulated)",
+        "spectrum_analyser": "Hollinbrook,SA-3,5120,1.4 (simulated)",
     }[role]
     return {
         "identity": Drive(_with(role, lambda one: one.ask("identity")), identity),
@@ -74,6 +76,23 @@ def _modulation_off(generator: Any) -> None:
     generator.configure_fm(1200.0, 1000.0)
     generator.disable_all_modulation()
     assert generator.ask("fm_state") == "0"
+
+
+def _looking(**changes: Any) -> Callable[[ProfiledBench], None]:
+    """Return what has the spectrum analyser look at channel 20 with a keyed unit there."""
+    usual: dict[str, Any] = {
+        "centre_hz": 27.205e6,
+        "span_hz": 40e3,
+        "resolution_bandwidth_hz": 300.0,
+        "points": 401,
+    }
+    settings = SpectrumSettings(**usual | {"reference_level_dbm": 10.0, "attenuation_db": 20.0} | changes)
+
+    def look(analyser: Any) -> None:
+        analyser.configure_spectrum(settings)
+        analyser.read_spectrum()
+
+    return _keyed("spectrum_analyser", look)
 
 
 DRIVES: dict[str, dict[str, Drive]] = {
@@ -216,6 +235,25 @@ DRIVES: dict[str, dict[str, Drive]] = {
         "key": Drive(_keyed("radio", lambda r: r.key()), 1.0),
         "preset_name": Drive(_with("radio", lambda r: r.set_preset("tx_bias", 130)), "tx_bias"),
         "preset": Drive(_with("radio", lambda r: r.set_preset("tx_bias", 130)), 130.0),
+    },
+    "spectrum_analyser": {
+        "centre": Drive(_looking(), 27.205e6),
+        "span": Drive(_looking(), 40e3),
+        "resolution_bandwidth": Drive(_looking(), 300.0),
+        "video_bandwidth": Drive(_looking(video_bandwidth_hz=3e3), 3e3),
+        "video_bandwidth_auto": Drive(_looking(), 1.0),
+        "detector": Drive(_looking(detector="sample"), "SAMP"),
+        "reference_level": Drive(_looking(), 10.0),
+        "attenuation": Drive(_looking(), 20.0),
+        "sweep_points": Drive(_looking(), 401.0),
+        "sweep_time": Drive(_looking(sweep_time_s=2.0), 2.0),
+        "sweep_time_auto": Drive(_looking(), 1.0),
+        "continuous": Drive(_looking(), 0.0),
+        "sweep": Drive(_looking()),
+        "block_format": Drive(_looking(), "REAL,32"),
+        "trace": Drive(_looking(), BLOCK),
+        "overload": Drive(_looking(), 0.0),
+        "uncalibrated": Drive(_looking(), 0.0),
     },
 }
 
