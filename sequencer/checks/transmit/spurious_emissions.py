@@ -98,7 +98,7 @@ class SpuriousEmissions(Check[SpuriousEmissionsSettings]):
     roles: ClassVar[frozenset[str]] = frozenset({"spectrum_analyser", "power_meter"})
     modes: ClassVar[frozenset[str]] = frozenset({"FM", "AM", "CW"})
     depends_on: ClassVar[DependsOn] = frozenset({"stage"})
-    limit_keys = MappingProxyType({"spurious": ""})
+    limit_keys = MappingProxyType({"spurious": "mask"})
     settings = SpuriousEmissionsSettings
 
     @override
