@@ -100,7 +100,7 @@ def _ask(place: StorePlace, bare: Callable[..., list[Any]], mark: str, rounds: i
             verdict = (
                 "reached"
                 if wall_s <= target_s
-                else "reached by processor time"
+                else "MISSED by the clock, not by processor time"
                 if own_s <= target_s
                 else "MISSED"
             )
