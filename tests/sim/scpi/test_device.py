@@ -230,8 +230,8 @@ def test_condition_hooks_latch_events() -> None:
         hot = setting(":HOT", Boolean(default=False))
 
         def questionable_condition(self) -> int:
-            """TEMPerature is bit 4 of QUEStionable's neighbours: bit 3."""
-            return 8 * self.hot
+            """TEMPerature is bit 4 of QUEStionable (SCPI-1999 volume 1, 9, as instruments' published manuals repeat it)."""
+            return 16 * self.hot
 
         @command(":STAGes?")
         def stages(self) -> Later:
@@ -248,7 +248,7 @@ def test_condition_hooks_latch_events() -> None:
 
     device = Watched(VirtualClock())
     device.input(b"HOT ON;HOT OFF;:STAT:QUES?;:STAGES?")
-    assert settle(device) == b"8;7\n"
+    assert settle(device) == b"16;7\n"
     assert device.clock.now_s() == pytest.approx(3)
     device.input(b"CONF?")
     assert settle(device) is None
