@@ -87,7 +87,13 @@ def test_yield_is_not_looked_at_too_early_nor_after_a_unit_that_passed():
     """Nine bad units of nine say something, but the rule asks for ten; and a pass does not stop a batch that goes on by somebody's word."""
     limits = StopLimits(yield_below=0.9, yield_after=10)
     assert find_stop(_units(*["power"] * 9), limits) is None
-    assert find_stop(_units(*["power"] * 10), limits) is not None
+    found = find_stop(_units(*["power"] * 10), limits)
+    assert found is not None
+    upper = 100.0 * binomtest(0, 10).proportion_ci(0.95, "exact").high
+    assert found.sentence == (
+        f"0 of 10 units passed at their first attempt: the yield is at most {upper:.1f} % (95 % interval), below 90 %"
+    )
+    assert (found.rule, found.about) == ("yield", "first pass")
     assert find_stop(_units(*["power"] * 10, ""), limits) is None
 
 
@@ -115,6 +121,15 @@ def test_chart(more, side):
     """Median 3.705, median moving range 0.02, so sigma 0.021; limits 4 / 3: three at 3 sigma give 1.464, ten at 1.5 give 1.339."""
     found = find_stop(_values([*BASE, *more]), StopLimits(chart_after=8))
     assert ("" if found is None else found.sentence.partition(":")[0]) == (side and f"power has got {side}")
+
+
+def test_the_chart_is_of_the_latest_twenty_and_of_what_the_newest_unit_has():
+    """Of 35 units the first 15 set the limits; a newest unit in which the power was not measured says nothing of it."""
+    units = _values([*BASE * 4, 3.9, 3.9, 3.9])
+    found = find_stop(units, StopLimits(chart_after=8))
+    assert found is not None
+    assert found.sentence.endswith("beyond the limits that the 15 before them set")
+    assert find_stop([*units, UnitOutcome(serial="N", passed=True)], StopLimits(chart_after=8)) is None
 
 
 def test_the_weighted_mean_of_the_nist_handbook():

@@ -136,6 +136,13 @@ def test_a_command_that_cannot_be_called_is_refused(text: str, said: str) -> Non
         command_channel(text)
 
 
+def test_a_command_is_taken_apart_as_a_shell_would_and_called_without_one() -> None:
+    """Quotes keep words together, and nothing else is done with them; it is named by its program alone."""
+    channel = command_channel(f"'{sys.executable}' -c 'print(1); $HOME' 'to ken'")
+    assert channel == CommandChannel((sys.executable, "-c", "print(1); $HOME", "to ken"))
+    assert channel.name == f"the command {sys.executable}"
+
+
 @pytest.fixture(scope="module")
 def told_by_services(tmp_path_factory: pytest.TempPathFactory) -> tuple[HttpSink, HttpSink, MailSink, str]:
     """One message sent to a web service that takes it, one that does not, and by mail."""
