@@ -13,6 +13,7 @@ from sequencer.results.store.store import Store
 from sequencer.results.text import with_minus
 from sequencer.units.format import time_text
 from sequencer.watch.asked import address
+from sequencer.watch.left import GONE, as_left, with_supply
 
 SOON = timedelta(days=30)
 """So long before a calibration runs out it is pointed at."""
@@ -25,10 +26,6 @@ _STATES = {
     "ended": "Not in use",
 }
 _KINDS = {"PASS": "pass", "FAIL": "fail", "NOT MEASURED": "not measured", "BENCH": "not measured"}
-_GONE = (
-    "How it was left nobody has read back. Treat the unit as on the air: remove its supply before you touch it. "
-    "The next command on this bench makes it safe first."
-)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,8 +60,13 @@ class BenchView:
 
     @property
     def is_worked(self) -> bool:
-        """Whether a process works it, or did until it fell silent."""
-        return self.kind != "ended"
+        """Whether it has a card: a process works it, or did until it fell silent, or it was left not confirmed safe."""
+        return self.kind != "ended" or self.safe == "not safe"
+
+    @property
+    def rank(self) -> int:
+        """Where it stands on the page: what is not safe above all others, what is not in use last."""
+        return 0 if self.safe == "not safe" else 1 if self.is_worked else 2
 
 
 VerdictOf = Callable[[str], str]
@@ -72,9 +74,9 @@ VerdictOf = Callable[[str], str]
 
 
 def bench_views(benches: Iterable[BenchNow], today: date, verdict: VerdictOf) -> list[BenchView]:
-    """Return benches as they are shown: those that are worked first, by name, so that none jumps about."""
-    found = [_view(one, today, verdict) for one in benches]
-    return sorted(found, key=lambda one: (not one.is_worked, one.title, one.station, one.anchor))
+    """Return benches as they are shown: not safe, then worked, then the others; by name, so that none jumps about."""
+    found = [_view(one, today, verdict) for one in as_left(benches)]
+    return sorted(found, key=lambda one: (one.rank, one.title, one.station, one.anchor))
 
 
 def find_verdict(store: Store) -> VerdictOf:
@@ -92,10 +94,22 @@ def find_verdict(store: Store) -> VerdictOf:
 
 
 def of_station(views: Iterable[BenchView], *, station: str, bench: str) -> BenchView | None:
-    """Return the bench that a wall screen shows: by its station, or by its own name; a bench that is worked before one that is not."""
+    """Return the bench that a wall screen shows; of several the one that comes first on the page.
+
+    ``bench`` is its name, else its machine, else its station: whatever the list prints.
+    """
+    found = list(views)
     if station:
-        return next((one for one in views if one.station == station), None)
-    return next((one for one in views if one.title == bench), None)
+        return next((one for one in found if one.station == station), None)
+    told = [(one.title, one.where, one.station) for one in found]
+    return next(
+        (one for at in range(3) for one, names in zip(found, told, strict=True) if names[at] == bench), None
+    )
+
+
+def names_of(views: Iterable[BenchView]) -> list[str]:
+    """Return the names by which a wall screen may be asked for."""
+    return sorted({name for one in views for name in (one.station, one.title, one.where) if name})
 
 
 def _view(now: BenchNow, today: date, verdict: VerdictOf) -> BenchView:
@@ -147,15 +161,15 @@ def _step(doing: Doing) -> str:
 def _safe(doing: Doing, kind: str) -> tuple[str, str]:
     """Return whether the unit may be touched, and what that rests on."""
     why = doing.safe_why.removeprefix("The bench is safe: ")
-    if kind == "gone" and doing.safe is not True:
-        return "not known", _GONE
     if doing.safe is True:
         return "safe", why
     if doing.safe is False:
-        return "not safe", why
+        return "not safe", with_supply(why)
+    if kind == "gone":
+        return "not known", GONE
     if kind in ("measuring", "opening"):
         return "in use", "The unit may be on the air. Do not touch it."
-    return "not known", "Nothing was read back yet."
+    return "not known", why or "Nothing was read back yet."
 
 
 def _dues(doing: Doing, today: date) -> Iterable[Due]:

@@ -10,11 +10,13 @@ from sequencer.results.queue.seen import read_queue
 from sequencer.results.store.problems import StoreProblem
 from sequencer.results.store.store import Store
 from sequencer.watch.asked import Query, WrongAddress
-from sequencer.watch.benches import BenchView, bench_views, find_verdict, of_station, today
+from sequencer.watch.benches import BenchView, bench_views, find_verdict, names_of, of_station, today
 from sequencer.watch.reader import Part
 from sequencer.watch.view import render
 
 MOST_JOBS = 200
+MOST_NAMES = 20
+"""Names of benches that a wall screen lists where it finds none of its own."""
 TOPICS = ("benches", "station", "queue")
 
 
@@ -65,9 +67,12 @@ def benches_part(store: Store) -> str:
 
 def station_part(store: Store, *, station: str, bench: str) -> str:
     """Return what a screen on the wall shows of one station."""
-    found = of_station(views_now(store), station=station, bench=bench)
+    views = views_now(store)
+    found = of_station(views, station=station, bench=bench)
     simulated = simulated_in([found]) if found is not None else ""
-    return render("station_part.html", one=found, named=station or bench, simulated=simulated)
+    names = names_of(views)
+    others = {"names": names[:MOST_NAMES], "more": len(names) - MOST_NAMES}
+    return render("station_part.html", one=found, named=station or bench, simulated=simulated, **others)
 
 
 def queue_part(store: Store) -> str:

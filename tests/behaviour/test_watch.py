@@ -136,6 +136,35 @@ def test_a_wall_screen_shows_the_verdict_and_says_it_once(
     assert looked.page.locator(".big").bounding_box()["height"] > 120  # of 900 px: read across the room
 
 
+def test_a_bench_left_not_safe_is_called_out_and_taken_back(
+    looked: Looked, page: Served, place: StorePlace
+) -> None:
+    """An alert, the tab's title and the first card say it, all within 390 px; read back safe, the alert and the title are as before."""
+    from playwright.sync_api import expect
+
+    unsafe = {"program": "run", "phase": "ended", "safe_why": "PTT stays on.", "fault": "supply: no answer"}
+    say(place, "b0", "Bench 0", "", ended=True, safe=False, **unsafe)
+    looked.page.set_viewport_size({"width": 390, "height": 900})
+    looked.page.goto(page.address + "/")
+    expect(looked.page.get_by_role("alert")).to_contain_text(
+        "Bench 0: NOT SAFE. PTT stays on. Remove the supply"
+    )
+    assert looked.page.title().startswith("NOT SAFE \u2013 Benches now")
+    card = looked.page.locator("article").first
+    expect(card).to_contain_text("Bench 0")
+    expect(card).to_contain_text("supply: no answer")
+    say(place, "b0", "Bench 0", "", ended=True, safe=True, **unsafe)
+    expect(looked.page.get_by_role("alert")).not_to_contain_text("Bench 0")
+    left = looked.page.locator("#rest tr", has_text="Bench 0").locator(".safety")
+    expect(left).to_contain_text("Safe")
+    expect(left).to_contain_text("supply: no answer")
+    box = left.bounding_box()
+    assert box["x"] + box["width"] <= 390
+    looked.page.get_by_role("link", name="Bench 0").click()
+    expect(looked.page.locator("#wall")).to_contain_text("supply: no answer")
+    looked.page.set_viewport_size({"width": 1280, "height": 900})
+
+
 def test_a_page_that_nobody_sees_gives_its_connection_back(looked: Looked, page: Served) -> None:
     """Hidden, it ends its stream, of which a browser holds six to a server; seen again, it opens one."""
     looked.page.goto(page.address + "/units")

@@ -20,7 +20,9 @@ LONG = "Quarry bench in the upper yard, beside the crusher, with a name that som
 _DEAF = "sensitivity, 12 dB SINAD, channel 20: (-105.6 ± 1.0) dBm, 7.4 dB above the limit of -113.0 dBm"
 
 
-def say(place: StorePlace, session: str, bench: str, station: str, **doing: Any) -> None:
+def say(
+    place: StorePlace, session: str, bench: str, station: str, *, ended: bool = False, **doing: Any
+) -> None:
     """Let a bench say what it does; it gives a sign for as long as any test lasts."""
     facts: dict[str, Any] = {
         "program": "line",
@@ -30,7 +32,9 @@ def say(place: StorePlace, session: str, bench: str, station: str, **doing: Any)
     }
     with closing(BenchNowWriter(place)) as writer:
         writer.begin(
-            Worked(id=session, bench=bench, machine="north", process=1, station=station), Doing(**facts)
+            Worked(id=session, bench=bench, machine="north", process=1, station=station),
+            Doing(**facts),
+            ended=ended,
         )
     assert place.path is not None
     with closing(sqlite3.connect(place.path)) as bare, bare:

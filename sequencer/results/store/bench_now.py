@@ -34,6 +34,8 @@ PATIENCE_S = 0.5
 """How long a word waits for somebody else who writes to the store."""
 _FORGOTTEN_S = 90 * 86_400.0
 """After so long the last word of a bench is taken out by whoever begins at any other."""
+# A quotation mark within a text stands behind a backslash in JSON: these are found nowhere else
+_SAFE, _UNSAFE = '%"safe": true%', '%"safe": false%'
 _SERVER_NOW = "extract(epoch from clock_timestamp())"
 
 
@@ -45,24 +47,31 @@ class BenchNowWriter:
         self._place = place
         self._engine: Engine | None = None
         self._writer = Writer(self._connections())
+        self._was_safe = False
 
     def begin(self, worked: Worked, doing: Doing, *, ended: bool = False) -> None:
-        """Write the first word, as `write` does, and take out sessions at the same bench that are over or give no sign any more."""
+        """Write the first word, as `write` does, and take out sessions at the same bench that are over.
+
+        One that left the bench not confirmed safe, or fell silent, stays until a later one reads the bench back safe.
+        """
         with self._writing() as transaction:
             now = _now(transaction)
             transaction.run(
                 f"DELETE FROM bench_now WHERE (bench = :bench AND machine = :machine AND station = :station AND "
-                f"(ended <> 0 OR beat_utc_s < {now} - :silent_s)) OR beat_utc_s < {now} - :forgotten_s",
+                f"((ended <> 0 AND says NOT LIKE :unsafe) OR (beat_utc_s < {now} - :silent_s AND says LIKE :safe))) "
+                f"OR beat_utc_s < {now} - :forgotten_s",
                 **clean({"bench": worked.bench, "machine": worked.machine, "station": worked.station}),
+                safe=_SAFE,
+                unsafe=_UNSAFE,
                 silent_s=SILENT_S,
                 forgotten_s=_FORGOTTEN_S,
             )
-            _write(transaction, worked, doing, ended=ended)
+            self._write(transaction, worked, doing, ended=ended)
 
     def write(self, worked: Worked, doing: Doing, *, ended: bool = False) -> None:
         """Write what is done now, in place of what was; ``ended``: it is the session's last word."""
         with self._writing() as transaction:
-            _write(transaction, worked, doing, ended=ended)
+            self._write(transaction, worked, doing, ended=ended)
 
     def close(self) -> None:
         """Let go of the store."""
@@ -70,6 +79,19 @@ class BenchNowWriter:
             self._writer.let_go()
         if self._engine is not None:
             self._engine.dispose()
+
+    def _write(self, transaction: Writing, worked: Worked, doing: Doing, *, ended: bool) -> None:
+        _write(transaction, worked, doing, ended=ended)
+        if doing.safe is True and not self._was_safe:
+            now = _now(transaction)
+            transaction.run(
+                "DELETE FROM bench_now WHERE id <> :id AND bench = :bench AND machine = :machine AND says NOT LIKE :safe "
+                f"AND (ended <> 0 OR beat_utc_s < {now} - :silent_s)",
+                **clean({"id": worked.id, "bench": worked.bench, "machine": worked.machine}),
+                safe=_SAFE,
+                silent_s=SILENT_S,
+            )
+        self._was_safe = doing.safe is True
 
     @contextmanager
     def _writing(self) -> Iterator[Writing]:

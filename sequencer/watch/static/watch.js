@@ -74,16 +74,29 @@ function live() {
   if (!region || !address || !window.EventSource) return;
   const lost = document.getElementById("lost");
   const said = document.getElementById("said");
+  const alarm = document.getElementById("alarm");
+  const title = document.title;
   let source = null;
   let told = new Set();
+  let spoken = [];
   let first = true;
 
   function say() {
     const now = new Set([...region.querySelectorAll("[data-say]")].map((one) => one.dataset.say).filter(Boolean));
     const fresh = [...now].filter((one) => !told.has(one));
     told = now;
-    if (fresh.length && !first) said.textContent = fresh.join(". ");
+    // What is no longer so is taken back: who reads the page later must not find it
+    spoken = [...spoken.filter((one) => now.has(one) && !fresh.length), ...(first ? [] : fresh)];
+    put(said, spoken.join(". "));
     first = false;
+    const alarms = [...region.querySelectorAll("[data-alarm]")].map((one) => one.dataset.alarm);
+    put(alarm, alarms.join(" "));
+    document.title = alarms.some((one) => one.includes("NOT SAFE")) ? "NOT SAFE \u2013 " + title : title;
+  }
+
+  // Written again, the same words would be read out again
+  function put(where, words) {
+    if (where.textContent !== words) where.textContent = words;
   }
 
   function open() {

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from sequencer.results.bench_now import SILENT_S, BenchNow, Calibrated, Doing, Worked
-from sequencer.watch.benches import BenchView, bench_views, of_station
+from sequencer.watch.benches import BenchView, bench_views, names_of, of_station
 
 WHO = Worked(id="a", bench="Bench 2", machine="north", process=1, station="Line 1")
 TOLD = datetime(2027, 1, 2, tzinfo=UTC)
@@ -38,7 +38,7 @@ def test_safe_is_said_only_of_what_was_read_back(
         phase=phase, silent_s=silent_s, safe=safe, ended=ended, safe_why="The bench is safe: PTT released."
     )
     assert (found.safe == "safe") == (safe is True)
-    assert (found.safe == "not safe") == (safe is False and found.kind != "gone")
+    assert (found.safe == "not safe") == (safe is False)
     if safe is None and found.kind == "gone":
         assert "remove its supply before you touch it" in found.safe_why
     if safe is None and found.kind in ("measuring", "opening"):
@@ -95,3 +95,45 @@ def test_a_wall_screen_finds_its_station_and_a_bench_in_use_first() -> None:
     assert by_station is not None
     assert (by_bench.anchor, by_station.anchor) == ("bench-new", "bench-other")
     assert of_station(views, station="Line 8", bench="") is None
+
+
+def test_a_bench_left_not_safe_stands_above_all_others_until_it_is_read_back() -> None:
+    """Ended, and worked again by a session that has read nothing back: NOT SAFE, with the supply sentence and fault; then it is over."""
+    who = replace(WHO, id="old")
+    unsafe = {"phase": "ended", "safe": False, "safe_why": "PTT stays on.", "fault": "supply: no answer"}
+    left = _now(ended=True, silent_s=900.0, who=who, **unsafe)
+    other = _now(who=replace(WHO, id="z", bench="A bench"))
+    shown = bench_views([other, left], DAY, lambda run: "")
+    assert [(one.anchor, one.safe, one.is_worked) for one in shown] == [
+        ("bench-old", "not safe", True),
+        ("bench-z", "in use", True),
+    ]
+    assert "Remove the supply from the unit now" in shown[0].safe_why
+    again = _now(who=replace(WHO, id="new", station=""))
+    for now in (again, replace(again, ended=True)):
+        first, *rest = bench_views([other, left, now], DAY, lambda run: "")
+        assert (first.anchor, first.safe, first.doing.fault) == ("bench-new", "not safe", "supply: no answer")
+        assert len(rest) == 1
+    safe = _now(ended=True, phase="ended", safe=True, who=replace(WHO, id="new"))
+    assert {one.safe for one in bench_views([left, safe], DAY, lambda run: "")} == {"safe"}
+
+
+def test_a_killed_session_leaves_the_next_one_not_known_until_it_reads_back() -> None:
+    """The next command ended before it read anything: what the killed one left is still not known."""
+    killed = _now(silent_s=SILENT_S + 50.0)
+    ended = _now(ended=True, phase="ended", who=replace(WHO, id="new"))
+    (found,) = bench_views([killed, ended], DAY, lambda run: "")
+    assert (found.anchor, found.safe) == ("bench-new", "not known")
+    assert "Treat the unit as on the air" in found.safe_why
+
+
+def test_a_wall_screen_takes_whatever_name_the_list_prints() -> None:
+    """A machine or a station will do for a bench; a bench of that name comes first."""
+    one = _now(who=replace(WHO, id="1", bench="Bench 1", machine="Bench 2", station="S"))
+    two = _now(who=replace(WHO, id="2", bench="Bench 2", machine="west", station=""))
+    views = bench_views([one, two], DAY, lambda run: "")
+    found = {name: of_station(views, station="", bench=name) for name in ("Bench 2", "west", "S", "none")}
+    assert {name: view and view.anchor for name, view in found.items()} == {
+        "Bench 2": "bench-2", "west": "bench-2", "S": "bench-1", "none": None,
+    }  # fmt: skip
+    assert names_of(views) == ["Bench 1", "Bench 2", "S", "west"]

@@ -60,7 +60,7 @@ def _silence(place: StorePlace, session: str, silent_s: float) -> None:
 def test_a_session_that_falls_silent_is_gone_and_makes_room_for_the_next_at_its_bench(
     place: StorePlace,
 ) -> None:
-    """A killed process says nothing: its row is told as gone, and goes when the same bench is worked again; another bench's stays."""
+    """A killed process says nothing: its row is told as gone, and goes when the same bench is read back safe; another bench's stays."""
     other = replace(WHO, id="other", bench="Bench 3")
     with Store.open(place) as store:
         for who in (WHO, other):
@@ -72,8 +72,29 @@ def test_a_session_that_falls_silent_is_gone_and_makes_room_for_the_next_at_its_
         assert [one.is_gone for one in store.read_benches()] == [True, True]
         again = BenchNowWriter(place)
         again.begin(replace(WHO, id="two"), DOING)
+        assert {one.worked.id for one in store.read_benches()} == {"one", "two", "other"}
+        again.write(replace(WHO, id="two"), replace(DOING, safe=True))
         again.close()
         assert {one.worked.id for one in store.read_benches()} == {"two", "other"}
+
+
+def test_a_bench_left_not_safe_is_not_forgotten_by_a_session_that_reads_nothing_back(
+    place: StorePlace,
+) -> None:
+    """The next session at the bench ends before it has read anything: the word of the one before stays, until one reads back safe."""
+    unsafe = replace(DOING, safe=False, safe_why='PTT stays on; it said "safe": true')
+    with Store.open(place) as store:
+        for session, doing in (("one", unsafe), ("two", DOING), ("three", DOING)):
+            writer = BenchNowWriter(place)
+            writer.begin(replace(WHO, id=session), doing)
+            writer.write(replace(WHO, id=session), doing, ended=True)
+            writer.close()
+        assert {one.worked.id for one in store.read_benches()} == {"one", "three"}
+        writer = BenchNowWriter(place)
+        writer.begin(replace(WHO, id="four", station=""), DOING)
+        writer.write(replace(WHO, id="four", station=""), replace(DOING, safe=True), ended=True)
+        writer.close()
+        assert {one.worked.id for one in store.read_benches()} == {"four"}
 
 
 def test_a_session_that_goes_on_at_a_bench_of_the_same_name_stays(place: StorePlace) -> None:
