@@ -124,6 +124,33 @@ def test_whatever_is_in_it_is_read_or_refused(content: bytes) -> None:
         assert unit.serial[0] not in "=+-@."
 
 
+def test_texts_as_long_as_they_may_be_are_read(tmp_path: Path) -> None:
+    """64 signs of a model, 200 of a comment, 400 of a position; one more of any is told."""
+    longest = {"model": 64, "comment": 200, "position": 400}
+    rows = ",".join("x" * most for most in longest.values())
+    (unit,) = read_unit_list(_list(tmp_path, f"serial,model,comment,position\nA-1,{rows}\n"), positions=True)
+    assert {name: len(getattr(unit, name)) for name in longest} == longest
+    for name, most in longest.items():
+        with pytest.raises(FileProblems, match=f"the {name} has {most + 1} characters"):
+            read_unit_list(_list(tmp_path, f"serial,{name}\nA-1,{'x' * (most + 1)}\n"), positions=True)
+
+
+def test_positions_are_read_where_there_are_some(tmp_path: Path) -> None:
+    """The column is not known to a list for one bench."""
+    path = _list(tmp_path, "serial,position\nA-1,left.yaml\n")
+    assert read_unit_list(path, positions=True)[0].position == "left.yaml"
+    with pytest.raises(FileProblems, match="the column 'position' is not known"):
+        read_unit_list(path)
+
+
+def test_of_what_is_wrong_forty_signs_are_shown(tmp_path: Path) -> None:
+    """Of a serial, and of what stands beyond the last column."""
+    for text in (f"serial\n={'x' * 50}\n", f"serial\nA-1,={'x' * 50}\n"):
+        with pytest.raises(FileProblems) as raised:
+            read_unit_list(_list(tmp_path, text))
+        assert f"'={'x' * 39}'" in raised.value.complaints[0].message
+
+
 def test_all_that_is_wrong_comes_at_once(tmp_path: Path) -> None:
     """In the order of the lines."""
     with pytest.raises(FileProblems) as raised:

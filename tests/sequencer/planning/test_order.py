@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -71,6 +72,32 @@ def test_what_depends_on_the_stage_does_not_pass_a_warm_up(tmp_path: Path, text:
     """A reading after a minute of transmitting is another than one before it: their order is the file's."""
     powers = [step.index for step in _plan(tmp_path, text).steps if step.check.name == "carrier_power"]
     assert powers == sorted(powers)
+
+
+def test_an_order_that_saves_next_to_nothing_is_left_as_it_is_written(tmp_path: Path) -> None:
+    """No key-down that owes a rest, nothing to fill."""
+    plan = _plan(tmp_path, COUNT + HEARS + COUNT)
+    assert plan.arranged is not None
+    assert (plan.arranged.order, plan.arranged.moved) == ((0, 1, 2), ())
+
+
+def test_a_long_key_down_stays_for_what_depends_on_it_and_says_so(tmp_path: Path) -> None:
+    """It may be passed by what does not; where nothing depends on it there is nothing to say."""
+    arranged = _plan(tmp_path, WARM + COUNT + HEARS).arranged
+    assert arranged is not None
+    (stays,) = arranged.stays
+    assert (stays.step.index, stays.is_passed) == (0, True)
+    assert re.fullmatch(r"it keys the unit for 2\d s", stays.why)
+    alone = _plan(tmp_path, WARM + HEARS).arranged
+    assert alone is not None
+    assert alone.stays == ()
+
+
+def test_what_can_share_a_warm_up_s_key_down_comes_right_before_it(tmp_path: Path) -> None:
+    """A deviation on the warm-up's channel after the one on another channel, so that both are read in one key-down."""
+    short = "  - {{check: peak_deviation, channel: {}, drive: 10 mV, tone: 1 kHz}}\n"
+    plan = _plan(tmp_path, short.format(20) + short.format(1) + WARM)
+    assert [(step.index, step.shares) for step in plan.steps] == [(1, None), (0, 0), (2, 0)]
 
 
 def test_nothing_passes_a_person(tmp_path: Path) -> None:

@@ -76,6 +76,21 @@ def test_what_cannot_be_found_is_named(law: Callable[[int], float], outcome: Out
     assert searched(law, 0.7, 0.02, start=60, quiet=0.001).outcome is outcome
 
 
+@pytest.mark.parametrize(
+    "law",
+    [
+        lambda number: max(0, number - 200) / 55.0,  # stands still where it begins, and moves near an end
+        lambda number: 0.5 + 0.004 * max(0, 100 - number) - 0.004 * max(0, number - 200),
+    ],
+)
+def test_what_stands_still_in_the_middle_is_looked_for_at_the_ends(law: Callable[[int], float]) -> None:
+    """A setting is not dead because it does nothing between two numbers; one that moves away at one end is followed to the other."""
+    search = searched(law, 0.7, 0.02, start=100, quiet=0.001)
+    assert search.outcome is Outcome.FOUND
+    assert search.best is not None
+    assert search.best.figure == law(search.best.number) == pytest.approx(0.7, abs=0.02)
+
+
 def test_scatter_beyond_the_band_is_named() -> None:
     """Readings at one number that lie further apart than the band is wide decide nothing."""
     assert searched(lambda number: number / 255.0, 0.5, 0.01, scatter=0.05).outcome is Outcome.NOISY
@@ -94,6 +109,45 @@ def test_a_coarse_setting_gives_its_nearest_number() -> None:
     assert search.outcome is Outcome.NEAREST
     assert search.best is not None
     assert search.best.number == 100
+
+
+def test_the_first_step_is_a_quarter_of_the_range_wherever_the_range_lies() -> None:
+    """Upwards where there is room, else downwards, and never beyond an end."""
+    for start, then in ((100, 125), (175, 200), (176, 151), (200, 175)):
+        search = WholeSearch(target=1.0, tolerance=0.1, lowest=100, highest=200, start=start)
+        search.tell(0.0)
+        assert search.ask == then
+    narrow = WholeSearch(target=1.0, tolerance=0.1, lowest=5, highest=6, start=6)
+    narrow.tell(0.0)
+    assert narrow.ask == 5
+
+
+def test_a_search_has_an_end() -> None:
+    """Of a jump somewhere in a milliard of numbers, which each look can only halve, sixteen are read and the nearest is said to be that."""
+    search = WholeSearch(target=0.0, tolerance=0.1, lowest=0, highest=10**9, start=0)
+    while search.ask is not None:
+        search.tell((1.0 if search.ask > 123_456_789 else -1.0) + 1e-12 * search.ask)
+    assert (search.readings, search.outcome) == (16, Outcome.NEAREST)
+    with pytest.raises(ValueError, match="has ended"):
+        search.tell(0.0)
+
+
+@pytest.mark.parametrize(
+    ("figure", "scatter", "outcome"),
+    [
+        (1.06, 0.0, Outcome.FOUND),
+        (0.94, 0.2, Outcome.FOUND),
+        (1.07, 0.0, None),
+        (1.0, 0.21, Outcome.NOISY),
+    ],
+)
+def test_well_inside_the_band_is_found_at_once(
+    figure: float, scatter: float, outcome: Outcome | None
+) -> None:
+    """Within 0.6 of the half-width it ends; further out it goes on; readings further apart than the band is wide decide nothing."""
+    search = WholeSearch(target=1.0, tolerance=0.1 + 1e-9, lowest=0, highest=255, start=100)
+    search.tell(figure, scatter=scatter)
+    assert search.outcome is outcome
 
 
 def test_nonsense_is_refused() -> None:

@@ -7,7 +7,9 @@ from __future__ import annotations
 
 import email
 import email.policy
+import errno
 import json
+import os
 import stat
 import sys
 import threading
@@ -134,6 +136,26 @@ def test_a_command_that_cannot_be_called_is_refused(text: str, said: str) -> Non
     """Before the night, not in it."""
     with pytest.raises(InputError, match=said):
         command_channel(text)
+
+
+def test_what_cannot_be_called_is_named_in_short() -> None:
+    """Its program alone, since arguments may hold a token, and sixty characters of it; of what is not whole as many."""
+    with pytest.raises(InputError) as caught:
+        command_channel(f"{'x' * 70} s3cret")
+    (one,) = caught.value.complaints
+    assert one.message == f"'{'x' * 60}' is not a program that can be called here"
+    assert "x" * 60 in str(caught.value)
+    assert "x" * 61 not in str(caught.value)
+    assert "s3cret" not in str(caught.value)
+    with pytest.raises(InputError) as caught:
+        command_channel(f"'{'y' * 70}")
+    assert "y" * 60 not in str(caught.value)
+
+
+def test_a_program_that_is_gone_when_it_is_called_is_told(tmp_path: Path) -> None:
+    """By the system's own words, and nothing is raised."""
+    said = CommandChannel((str(tmp_path / "gone"),)).send(MESSAGE, TIMEOUT_S)
+    assert said == f"it could not be called: {os.strerror(errno.ENOENT)}"
 
 
 def test_a_command_is_taken_apart_as_a_shell_would_and_called_without_one() -> None:
