@@ -110,15 +110,25 @@ class Worked:
 class BenchNow:
     """A bench, what is done there as last said, and ``silent_s``, how long ago its process last gave a sign, by the store's clock.
 
-    ``ended``: the process said that it was over.
+    ``ended``: the process said that it was over. ``silent_s`` is below 0 where the clock that ``beat_utc_s`` was read from is ahead.
+    ``apart_s`` is how far that clock is behind (above 0) or ahead of the reader's, as far as is known; ``is_sure``: ``silent_s`` rests on
+    no other clock than the reader's.
     """
 
     worked: Worked
     doing: Doing
     ended: bool
     silent_s: float
+    beat_utc_s: float = 0.0
+    apart_s: float = 0.0
+    is_sure: bool = True
 
     @property
     def is_gone(self) -> bool:
         """Whether the process neither ended in words nor gives a sign any more: it was killed, or its machine or line is down."""
-        return not self.ended and self.silent_s > SILENT_S
+        return not self.ended and self.silent_s > SILENT_S and self.is_sure
+
+    @property
+    def is_awaited(self) -> bool:
+        """Whether its last sign is old by another clock, and the reader has not yet waited long enough for the next."""
+        return not self.ended and self.silent_s > SILENT_S and not self.is_sure

@@ -25,6 +25,7 @@ from sequencer.watch.guard import DRAWING_POLICY, SIGN_IN, Access, Guard
 from sequencer.watch.live import Pages
 from sequencer.watch.reader import Opened, Reader
 from sequencer.watch.runs import Curves, Shown, run_page, runs_page, trace_page
+from sequencer.watch.signs import Signs
 from sequencer.watch.tokens import HOLDS_S
 from sequencer.watch.units import compare_page, unit_page, units_page
 from sequencer.watch.view import render, static, static_type
@@ -46,7 +47,8 @@ _WITHIN = re.compile(r"/(?![/\\])[\x21-\x7e]*\Z")
 class WatchApp:
     """The pages over one store. ``asgi`` is the application; `start` in the server's event loop, `end_streams` as it shuts down."""
 
-    def __init__(self, place: StorePlace, access: Access) -> None:
+    def __init__(self, place: StorePlace, access: Access, signs: Signs | None = None) -> None:
+        self._signs = signs or Signs()
         self._opened = Opened(place)
         self._where = str(place)
         self._access = access
@@ -68,8 +70,8 @@ class WatchApp:
                     ("/batch", "batch_page.html", batch_pages.page, "batches"),
                 )
             ),
-            Route("/", self._live_page("benches.html", "benches", parts.benches_part)),
-            Route("/queue", self._live_page("queue.html", "queue", parts.queue_part)),
+            Route("/", self._live_page("benches.html", "benches", parts.part_of("benches", self._signs))),
+            Route("/queue", self._live_page("queue.html", "queue", parts.part_of("queue", self._signs))),
             Route("/station", self._station),
             Route("/events", self._events),
             Route("/curve.svg", self._curve),
@@ -119,7 +121,7 @@ class WatchApp:
         station, bench = query.one("station"), query.one("bench")
         if bool(station) == bool(bench):
             raise WrongAddress("The address does not say which station.", "one of ?station=… and ?bench=…")
-        part = parts.station_part(self._opened.store(), station=station, bench=bench)
+        part = parts.station_part(self._opened.store(), self._signs, station=station, bench=bench)
         topic = address("", topic="station", station=station, bench=bench).lstrip("?")
         return self._with_part("station.html", topic, part, place="wall", named=station or bench)
 
@@ -179,7 +181,7 @@ class WatchApp:
         self._reader = Reader(
             self._opened,
             topics=lambda: self.pages.topics,
-            part_of=parts.part_of,
+            part_of=lambda topic: parts.part_of(topic, self._signs),
             trouble=parts.trouble_part,
             tell=tell,
         )

@@ -14,6 +14,7 @@ from sequencer.results.text import with_minus
 from sequencer.units.format import time_text
 from sequencer.watch.asked import address
 from sequencer.watch.left import GONE, as_left, with_supply
+from sequencer.watch.signs import APART_S
 
 SOON = timedelta(days=30)
 """So long before a calibration runs out it is pointed at."""
@@ -25,6 +26,7 @@ _STATES = {
     "stopped": "Stopped: look at the bench",
     "ended": "Not in use",
 }
+_NOT_HEARD = {"gone": "No sign any more", "awaited": "Its next sign is waited for"}
 _KINDS = {"PASS": "pass", "FAIL": "fail", "NOT MEASURED": "not measured", "BENCH": "not measured"}
 
 
@@ -57,6 +59,7 @@ class BenchView:
     verdict_kind: str
     dues: tuple[Due, ...]
     wall: str
+    clock: str
 
     @property
     def is_worked(self) -> bool:
@@ -114,7 +117,7 @@ def names_of(views: Iterable[BenchView]) -> list[str]:
 
 def _view(now: BenchNow, today: date, verdict: VerdictOf) -> BenchView:
     worked, doing = now.worked, now.doing
-    kind = "gone" if now.is_gone else "ended" if now.ended else doing.phase
+    kind = "gone" if now.is_gone else "awaited" if now.is_awaited else "ended" if now.ended else doing.phase
     safe, why = _safe(doing, kind)
     word = doing.verdict
     if not word and kind in ("ended", "waiting", "stopped") and doing.serial:
@@ -130,21 +133,32 @@ def _view(now: BenchNow, today: date, verdict: VerdictOf) -> BenchView:
         kind=kind,
         doing=replace(doing, wrong=tuple(map(with_minus, doing.wrong))),
         step=_step(doing),
-        left="" if doing.remaining_s is None or kind == "gone" else f"about {_about(doing.remaining_s)} left",
+        left=""
+        if doing.remaining_s is None or kind in _NOT_HEARD
+        else f"about {_about(doing.remaining_s)} left",
         safe=safe,
         safe_why=why,
         verdict=word,
         verdict_kind=_KINDS.get(word, "no limit"),
         dues=tuple(_dues(doing, today)),
         wall=address("/station", **wall),
+        clock=_clock(now.apart_s),
     )
 
 
 def _state(doing: Doing, kind: str) -> str:
-    if kind == "gone":
-        return "No sign any more"
+    if kind in _NOT_HEARD:
+        return _NOT_HEARD[kind]
     waits = {"series": "Waits for its next run", "worker": "Waits for a job"}.get(doing.program, "")
     return waits if waits and kind == "waiting" else _STATES[doing.phase]
+
+
+def _clock(apart_s: float) -> str:
+    """Return what is said of a clock that is far from this server's."""
+    if abs(apart_s) <= APART_S:
+        return ""
+    way = "behind" if apart_s > 0.0 else "ahead of"
+    return f"The clock of its machine is about {time_text(abs(apart_s))} {way} this server's: set both by the network's time."
 
 
 def _about(seconds: float) -> str:
@@ -165,7 +179,7 @@ def _safe(doing: Doing, kind: str) -> tuple[str, str]:
         return "safe", why
     if doing.safe is False:
         return "not safe", with_supply(why)
-    if kind == "gone":
+    if kind in _NOT_HEARD:
         return "not known", GONE
     if kind in ("measuring", "opening"):
         return "in use", "The unit may be on the air. Do not touch it."

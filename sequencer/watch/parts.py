@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 from typing import Any
 
 from sequencer.results.queue.connect import NoQueue
@@ -12,6 +13,7 @@ from sequencer.results.store.store import Store
 from sequencer.watch.asked import Query, WrongAddress
 from sequencer.watch.benches import BenchView, bench_views, find_verdict, names_of, of_station, today
 from sequencer.watch.reader import Part
+from sequencer.watch.signs import Signs
 from sequencer.watch.view import render
 
 MOST_JOBS = 200
@@ -34,14 +36,14 @@ def topic_of(raw: bytes) -> str:
     return f"station\n{station}\n{bench}"
 
 
-def part_of(topic: str) -> Part:
+def part_of(topic: str, signs: Signs) -> Part:
     """Return who works a topic out."""
     if topic == "benches":
-        return benches_part
+        return partial(benches_part, signs=signs)
     if topic == "queue":
         return queue_part
     _, station, bench = topic.split("\n")
-    return lambda store: station_part(store, station=station, bench=bench)
+    return partial(station_part, signs=signs, station=station, bench=bench)
 
 
 def trouble_part(problem: StoreProblem) -> str:
@@ -49,14 +51,17 @@ def trouble_part(problem: StoreProblem) -> str:
     return render("trouble_part.html", what=problem.what, next_move=problem.next_move)
 
 
-def views_now(store: Store) -> list[BenchView]:
+def views_now(store: Store, signs: Signs) -> list[BenchView]:
     """Return the benches as they are shown now."""
-    return bench_views(store.read_benches(), today(), find_verdict(store))
+    benches = store.read_benches()
+    if store.place.url is None:  # a server writes all signs by its own clock
+        benches = signs.aged(benches)
+    return bench_views(benches, today(), find_verdict(store))
 
 
-def benches_part(store: Store) -> str:
+def benches_part(store: Store, signs: Signs) -> str:
     """Return the benches."""
-    views = views_now(store)
+    views = views_now(store, signs)
     return render(
         "benches_part.html",
         simulated=simulated_in(views),
@@ -65,9 +70,9 @@ def benches_part(store: Store) -> str:
     )
 
 
-def station_part(store: Store, *, station: str, bench: str) -> str:
+def station_part(store: Store, signs: Signs, *, station: str, bench: str) -> str:
     """Return what a screen on the wall shows of one station."""
-    views = views_now(store)
+    views = views_now(store, signs)
     found = of_station(views, station=station, bench=bench)
     simulated = simulated_in([found]) if found is not None else ""
     names = names_of(views)

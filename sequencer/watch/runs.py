@@ -40,19 +40,20 @@ class RunRow:
 
 def runs_page(store: Store, raw: bytes) -> dict[str, Any]:
     """Return the runs asked for, or the results where something is asked that only results have; newest first."""
-    query = Query.read(raw, FILTERS)
+    query = Query.read(raw, (*FILTERS, "after"))
     wanted, most = query.wanted(), query.limit
     of_results = any(query.all(name) for name in OF_RESULTS)
     rows: list[Any]
     if of_results:
-        rows = list(store.find_results(wanted, limit=most + 1, points=False))
+        after = query.number("after", 0, 999_999_999)
+        rows = list(store.find_results(wanted, limit=most + 1, points=False, after=after))
     else:
-        rows = [run_row(one) for one in store.read_runs(wanted, limit=most + 1)]
+        rows = [run_row(one) for one in store.read_runs(wanted, limit=most + 1, after=query.one("after"))]
     shown = rows[:most]
     older = ""
     if len(rows) > most:
-        last = shown[-1].time if of_results else shown[-1].run.time
-        older = f"/runs?{query.without(until=last.isoformat(timespec='milliseconds'))}"
+        # by the row, not by its time: the results of one check share theirs
+        older = f"/runs?{query.without(after=str(shown[-1].id) if of_results else shown[-1].run.run)}"
     simulated = [one.simulated if of_results else one.run.simulated for one in shown]
     return {
         "query": query,

@@ -158,7 +158,8 @@ def read_benches(connection: Connection) -> list[BenchNow]:
                     worked=_worked(*who, simulated=bool(simulated)),
                     doing=Doing.from_plain(json.loads(says)),
                     ended=bool(ended),
-                    silent_s=max(0.0, now - float(beat_utc_s)),
+                    silent_s=now - float(beat_utc_s),
+                    beat_utc_s=float(beat_utc_s),
                 )
             )
     return found

@@ -8,7 +8,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, Select, Table, case, select
+from sqlalchemy import Column, ColumnElement, Connection, Select, Table, and_, case, or_, select
 from sqlalchemy.sql.functions import count
 from sqlalchemy.sql.functions import sum as total
 
@@ -79,6 +79,14 @@ def _line_conditions(wanted: Wanted, table: Table) -> Iterator[ColumnElement[boo
     for name in ("station", "operator", "lot"):
         if text := getattr(wanted, name):
             yield table.c[name] == text
+
+
+def older_than(key: Column[Any], value: str | int) -> ColumnElement[bool]:
+    """Return what a row must meet to stand behind the one of that key, where rows are ordered by time and key, the newest first."""
+    table = key.table
+    at = select(table.c.utc_s).where(key == value).scalar_subquery()
+    # the first part is for the index
+    return and_(table.c.utc_s <= at, or_(table.c.utc_s < at, key < value))
 
 
 def result_conditions(wanted: Wanted) -> Iterator[ColumnElement[bool]]:

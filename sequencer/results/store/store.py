@@ -25,6 +25,7 @@ from sequencer.results.store.query import (
     RUN_COLUMNS,
     Wanted,
     instruments_of,
+    older_than,
     result_conditions,
     results_found,
     run_conditions,
@@ -130,14 +131,21 @@ class Store(StoreWriter):
             return imported
 
     def read_runs(
-        self, wanted: Wanted | None = None, *, serial: str | None = None, limit: int | None = 20
+        self,
+        wanted: Wanted | None = None,
+        *,
+        serial: str | None = None,
+        limit: int | None = 20,
+        after: str = "",
     ) -> list[StoredRun]:
-        """Return the newest runs first, at most ``limit``.
+        """Return the newest runs first, at most ``limit``; of those that stand behind the run ``after`` in that order.
 
         ``decisions`` counts by decision those of a run's results that count; ``replaced`` says how many a repeat has replaced.
         """
         wanted = wanted or Wanted(serials=() if serial is None else (serial,))
         query = select(*RUN_COLUMNS).where(*run_conditions(wanted))
+        if after:
+            query = query.where(older_than(runs.c.run, after))
         query = query.order_by(runs.c.utc_s.desc(), runs.c.run.desc()).limit(limit)
         with self._doing("read"), self._engine.connect() as connection:
             return runs_found(query, connection)
@@ -219,10 +227,15 @@ class Store(StoreWriter):
             return instruments_of(names, connection)
 
     def find_results(
-        self, wanted: Wanted, *, limit: int | None = None, points: bool = True
+        self, wanted: Wanted, *, limit: int | None = None, points: bool = True, after: int | None = None
     ) -> list[StoredResult]:
-        """Return the results asked for, newest first, at most ``limit``; without ``points`` (quicker) those stay empty."""
+        """Return the results asked for, newest first, at most ``limit``; without ``points`` (quicker) those stay empty.
+
+        ``after`` is the number of a result: only those that stand behind it in that order are returned.
+        """
         query = RESULT_QUERY.where(*result_conditions(wanted))
+        if after is not None:
+            query = query.where(older_than(results.c.id, after))
         query = query.order_by(results.c.utc_s.desc(), results.c.id.desc()).limit(limit)
         with self._doing("read"), self._engine.connect() as connection:
             return results_found(query, connection, points=points)

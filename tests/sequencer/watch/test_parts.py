@@ -1,7 +1,8 @@
-"""The queue on the page, and the pages over a store in a server."""
+"""The queue on the page, paging, and the pages over a store in a server."""
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -10,6 +11,7 @@ from sequencer.results.queue.seen import BenchSeen, JobSeen, QueueSeen, Refused
 from sequencer.results.store.place import StorePlace
 from sequencer.results.store.store import Store
 from sequencer.watch import parts
+from sequencer.watch.runs import runs_page
 from tests.support.stored_results import RUN, a_result
 from tests.support.watching import served
 
@@ -86,3 +88,23 @@ def test_the_pages_are_served_over_either_kind_of_store(place: StorePlace) -> No
         assert (
             "This store is a file" if place.url is None else "There is no queue beside this store"
         ) in queue.text
+
+
+@pytest.mark.parametrize("limit", [10, 50])
+def test_older_leads_through_every_result_and_run_once(place: StorePlace, limit: int) -> None:
+    """Thirty results a run under one time, and runs that began at one moment: page by page all are listed, none twice."""
+    runs = [f"r{at:02d}" for at in range(12)]
+    with Store.open(place) as store:
+        for name in runs:
+            store.write_run(replace(RUN, run=name))
+            rows = [a_result(run=name, channel=channel, time=RUN.time) for channel in range(30)]
+            store.write_check(name, 0, rows, [])
+        of_results, of_runs = [], []
+        for kind, found in (("check=x&", of_results), ("", of_runs)):
+            asked = f"/runs?{kind}limit={limit if kind else 5}"
+            while asked:
+                page = runs_page(store, asked.partition("?")[2].encode())
+                found += [(row.run, row.channel) if kind else row.run.run for row in page["rows"]]
+                asked = page["older"]
+    assert sorted(of_results) == [(name, channel) for name in runs for channel in range(30)]
+    assert sorted(of_runs) == runs
