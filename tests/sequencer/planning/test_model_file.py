@@ -10,6 +10,7 @@ import pytest
 from sequencer.checks.adjusting.settings import AdjustSettings
 from sequencer.files.shipped import find_file, shipped_names
 from sequencer.inputs.load_bench import load_bench
+from sequencer.planning.fill import whole_presets
 from sequencer.planning.load import LoadedSequence, load_sequence
 from sequencer.planning.load_both import load_both
 from sequencer.planning.model_file import Wanted, load_model
@@ -366,6 +367,12 @@ def test_a_word_for_a_channel_that_the_model_does_not_say(write: Write, general:
     said = complaints(general, serial="T1-0001")
     assert "s.yaml:3:" in said
     assert "t1.yaml:4:" in said
+    assert "allowed: middle, high of its 'test_channels', or a channel's number" in said
+    write("models/t1.yaml", MODEL.replace("test_channels: {low: 2, middle: 19, high: 39}\n", ""))
+    said = complaints(general, serial="T1-0001")
+    assert "which channel is 'low'" in said
+    assert "t1.yaml:1:" in said
+    assert "allowed: none of its 'test_channels', or a channel's number" in said
 
 
 CONTRADICTIONS = {
@@ -412,6 +419,31 @@ def test_an_adjusting_names_presets_of_the_model(write: Write) -> None:
     assert named["deviation"].drive_v == 0.008
     assert named["power"].drive_v is None
     make_plan(loaded(path, serial="T1-0001"), load_bench("bench"))
+
+
+def test_a_preset_s_own_drive_and_voltage_at_s9_hold(write: Write) -> None:
+    """What it leaves out is the model's; of a check that has neither nothing is put in."""
+    own = (
+        "  meter: {of: s9_point, channel: 20, turn: RV2, to: -73 dBm, within: 1.5 dB, target: 2 V}\n"
+        "  left: {of: s9_point, channel: 20, turn: RV2, to: -73 dBm, within: 1.5 dB}\n"
+        "  deviation: {of: peak_deviation, channel: 20, turn: RV7, to: 1.9 kHz, within: 50 Hz, drive: 30 mV}\n"
+    )
+    write("models/t1.yaml", MODEL + own)
+    path = write("s.yaml", "sequence: X\nchecks:\n  - {check: adjust, preset: meter}\n")
+    model = loaded(path, serial="T1-0001").model
+    assert model is not None
+    presets = whole_presets(model.model)
+    assert (presets["meter"].target_v, presets["left"].target_v) == (2.0, 1.5)
+    assert (presets["deviation"].drive_v, presets["meter"].drive_v) == (0.03, None)
+    assert (presets["power"].drive_v, presets["power"].target_v) == (None, None)
+
+
+def test_what_is_only_confirmed_takes_nothing_from_a_model(write: Write) -> None:
+    """A sequence that measures nothing on a unit is whole without channels: the serial adds no question; to one that measures it does."""
+    write("models/t1.yaml", MODEL)
+    for check, asked in (("{check: confirm, text: lid on}", 0), ("{check: carrier_power}", 1)):
+        path = write("s.yaml", f"sequence: X\nchecks:\n  - {check}\n")
+        assert len(loaded(path, serial="T1-0001").sequence.prepare) == asked
 
 
 def test_a_preset_of_another_model_is_refused_with_those_there_are(write: Write, general: Path) -> None:

@@ -10,7 +10,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sequencer.watch.asked import (
-    DEFAULT_LISTED,
     FILTERS,
     HIGHEST_CHANNEL,
     LONGEST_QUERY,
@@ -82,8 +81,9 @@ def test_what_lies_at_a_bound_is_taken() -> None:
     for raw in ("channel=0", "channel=99999", "limit=1", "limit=200", "since=1970-01-02", "until=2999-12-30"):
         assert _all_of(raw.encode()) == ""
     assert Query.read(b"channel=99999", FILTERS).wanted().channel == HIGHEST_CHANNEL
+    assert HIGHEST_CHANNEL == 99_999
     assert Query.read(b"limit=1", FILTERS).limit == 1
-    assert Query.read(b"limit=", FILTERS).limit == Query.read(b"", FILTERS).limit == DEFAULT_LISTED
+    assert Query.read(b"limit=", FILTERS).limit == Query.read(b"", FILTERS).limit == 50
     assert Query.read(b"serial=" + b"x" * 200, FILTERS).all("serial") == ("x" * 200,)
     assert len(Query.read("&".join(["serial=x"] * MOST_VALUES).encode(), FILTERS).all("serial")) == 12
     assert Query.read(b"&" * LONGEST_QUERY, FILTERS).values == {}
@@ -132,7 +132,8 @@ def test_an_unknown_filter_is_told_what_is_known_and_what_was_meant() -> None:
         Query.read(b"seriel=M40", ("serial", "limit"))
     assert caught.value.allowed == "serial, limit; did you mean 'serial'?"
     with pytest.raises(WrongAddress) as caught:
-        Query.read(b"seriel=M40", ())
+        Query.read(b"y" * 60 + b"=M40", ())
+    assert caught.value.what == f"This page knows no filter '{'y' * 40}'."
     assert caught.value.allowed == "none"
 
 
