@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import datetime
+import time
 from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
@@ -9,7 +11,8 @@ from typing import Any
 
 import pytest
 
-from sequencer.fleet.keeper import put_back
+from sequencer.fleet.keeper import ENDED, BenchTaken, Keeper, Why, put_back
+from sequencer.fleet.member import Member, OwnCheckDaily
 from sequencer.fleet.own_check import add_own_checks
 from sequencer.results.queue import statements
 from sequencer.results.queue.claim import MOST_TRIES, Claim, claim_job
@@ -123,6 +126,157 @@ def test_what_was_cancelled_or_lost_too_often_ends(found: QueuePlace, connection
     put_back(connection)
     failed = read_queue(found.place, job=other).jobs[0]
     assert (failed.state, failed.said) == ("failed", f"its worker was lost {MOST_TRIES} times")
+
+
+class Kept:
+    """A keeper of a bench that can do what needs nothing, asked from the test's own thread; ``told`` is why a run was to stop."""
+
+    def __init__(
+        self, found: QueuePlace, *, bench: str = "North", own_check: OwnCheckDaily | None = None
+    ) -> None:
+        self.told: list[Why] = []
+        member = Member(bench=bench, host="h", can=("role:radio",), lease_s=9.0, own_check=own_check)
+        self.keeper = Keeper(found, member, self._stop)
+
+    def _stop(self, why: Why) -> None:
+        self.told.append(why)
+        self.keeper._wake.set()
+
+
+@pytest.fixture
+def kept(found: QueuePlace) -> Iterator[Kept]:
+    """A keeper, and its line closed at the end."""
+    made = Kept(found)
+    yield made
+    made.keeper._line.close()
+
+
+def test_a_lease_that_holds_stops_nothing_and_a_cancelled_job_once(
+    found: QueuePlace, connection: Any, kept: Kept
+) -> None:
+    """Without a claim nothing is renewed; with one it is, until somebody cancels the job: then the run is told, and not again."""
+    kept.keeper._renew()
+    job = job_of(found)
+    claim = claimed(connection, job)
+    kept.keeper.hold(claim, time.monotonic())
+    connection.execute("update job set lease = now() where id = %s", [job])
+    kept.keeper._renew()
+    assert kept.told == []
+    ahead = "select lease > now() + interval '5 s' from job where id = %s"
+    assert connection.execute(ahead, [job]).fetchone() == (True,)
+    assert cancel_job(found, job) is not None
+    kept.keeper._renew()
+    kept.keeper._renew()
+    assert kept.told == [Why.CANCELLED]
+
+
+def test_a_job_that_another_has_taken_is_lost(found: QueuePlace, connection: Any, kept: Kept) -> None:
+    """The run is told once; whoever has let go of it is not told at all."""
+    job = job_of(found)
+    claim = claimed(connection, job)
+    let_go_silent(connection, job)
+    claimed(connection, job)
+    kept.keeper.hold(claim, time.monotonic())
+    kept.keeper._renew()
+    kept.keeper._renew()
+    assert kept.told == [Why.LOST]
+    kept.keeper.hold(claim, time.monotonic())
+    kept.keeper.let_go()
+    kept.keeper._renew()
+    assert kept.told == [Why.LOST]
+
+
+def test_a_lease_that_ran_out_while_nobody_answered_ends_the_run(
+    found: QueuePlace, connection: Any, kept: Kept, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """By this machine's clock, counted from when it was asked for; what the server says afterwards of the job is told besides."""
+    monkeypatch.setattr("sequencer.fleet.keeper.SILENT_LOOK_S", 0.0)
+    job = job_of(found)
+    kept.keeper.hold(claimed(connection, job), time.monotonic() - 10.0)
+    kept.keeper._see_whether_silent()  # until the run is told, which ends it
+    assert kept.told == [Why.SILENT]
+    assert cancel_job(found, job) is not None
+    kept.keeper._renew()
+    assert kept.told == [Why.SILENT, Why.CANCELLED]
+
+
+def test_a_bench_has_one_worker(found: QueuePlace, kept: Kept, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A second one is refused by the bench's name as long as the first lives; another bench is free, and so is this one afterwards."""
+    monkeypatch.setattr("sequencer.fleet.keeper.LOCK_WAIT_S", 0.0)
+    kept.keeper.register()
+    second, other = Kept(found), Kept(found, bench="South")
+    with pytest.raises(BenchTaken, match="North"):
+        second.keeper.register()
+    other.keeper.register()
+    kept.keeper.stop()
+    second.keeper.register()
+    for one in (second, other):
+        one.keeper.stop()
+
+
+def test_a_worker_that_finds_its_bench_taken_stops_and_leaves_the_other_alone(
+    found: QueuePlace, connection: Any, kept: Kept, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its run is told why, by its thread; and that it ends is not said of a bench that is another's."""
+    monkeypatch.setattr("sequencer.fleet.keeper.LOCK_WAIT_S", 0.0)
+    kept.keeper.register()
+    second = Kept(found)
+    second.keeper.hold(claimed(connection, job_of(found)), time.monotonic())
+    second.keeper.start()
+    assert second.keeper._wake.wait(60.0)
+    second.keeper.stop()
+    assert second.told == [Why.BENCH_LOCKED]
+    assert second.keeper.lost_bench
+    assert connection.execute("select lacks from bench where bench = 'North'").fetchone() == ("",)
+
+
+def test_its_thread_looks_by_itself_and_ends_when_told(found: QueuePlace, kept: Kept) -> None:
+    """What is open is known soon after it began, without anybody asking."""
+    kept.keeper.register()
+    job_of(found)
+    kept.keeper.start()
+    until_s = time.monotonic() + 60.0
+    while not kept.keeper.carriers and time.monotonic() < until_s:
+        time.sleep(0.01)
+    assert kept.keeper.carriers == (carrier_of(()),)
+    kept.keeper.stop()
+    assert not kept.keeper.is_alive()
+
+
+def test_an_own_check_is_made_known_with_its_bench(found: QueuePlace, connection: Any) -> None:
+    """What its jobs are made of, and when; a bench without one has none, and a zone all the same."""
+    own = OwnCheckDaily(
+        sequence="own-check",
+        sequence_hash="0",
+        serial="bench North",
+        at=datetime.time(6, 30),
+        zone="Pacific/Auckland",
+        needs=("bench:North",),
+    )
+    row = "select own_check->>'serial', own_check_at::text, zone from bench where bench = 'North'"
+    for one, known in ((own, ("bench North", "06:30:00", "Pacific/Auckland")), (None, (None, None, "UTC"))):
+        kept = Kept(found, own_check=one)
+        kept.keeper.register()
+        assert connection.execute(row).fetchone() == known
+        kept.keeper.stop()
+
+
+def test_it_listens_for_what_its_bench_can_do_and_has_not_refused(
+    found: QueuePlace, connection: Any, kept: Kept
+) -> None:
+    """Of the jobs that are open; and it is there until it says that it has ended."""
+    kept.keeper.register()
+    for needs in ((), ("role:radio",), ("role:recorder",)):
+        add_jobs(found, [NewJob(serial=str(needs), sequence="s", sequence_hash="0", needs=needs)])
+    kept.keeper.look()
+    assert set(kept.keeper.carriers) == {carrier_of(()), carrier_of(("role:radio",))}
+    connection.execute("update job set refused = array['North'] where needs = '{}'")
+    kept.keeper.look()
+    assert kept.keeper.carriers == (carrier_of(("role:radio",)),)
+    lacks = "select lacks from bench where bench = 'North'"
+    assert connection.execute(lacks).fetchone() == ("",)
+    kept.keeper.stop()
+    assert connection.execute(lacks).fetchone() == (ENDED,)
 
 
 def test_an_own_check_is_due_once_a_day_in_its_zone(found: QueuePlace, connection: Any) -> None:

@@ -104,6 +104,14 @@ def test_a_day_is_whole_and_a_time_is_itself() -> None:
     assert query.moment("lot") is None
 
 
+@pytest.mark.parametrize("name", ["since", "channel", "decision"])
+def test_of_what_is_refused_forty_signs_are_shown(name: str) -> None:
+    """Enough to recognise it."""
+    with pytest.raises(WrongAddress) as caught:
+        _all_of(f"{name}={'z' * 60}".encode())
+    assert f"'{'z' * 40}'" in caught.value.what
+
+
 def test_each_filter_comes_through_under_its_own_name() -> None:
     """None in another's place, and none that is not asked for."""
     names = ("sequence", "model", "batch", "station", "operator", "lot", "check")
