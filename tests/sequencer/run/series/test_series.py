@@ -129,7 +129,9 @@ def test_what_the_bench_spoilt_is_tried_again_with_growing_pauses(tmp_path: Path
     summary = made.series.go()
     first, second = PAUSES_S[:2]
     assert made.began_s == [0.0, 5.0 + first, 10.0 + first + second]
-    assert second > first
+    assert PAUSES_S == (10.0, 60.0, 300.0, 900.0)  # each several times the one before
+    assert [one.turn.attempt for one in made.of(Waits)] == [2, 3]
+    assert [one.turn.attempt for one in made.of(RunBegins)] == [1, 2, 3]
     assert (summary.status, summary.made, summary.tried_again) == (ExitStatus.PASSED, 1, 2)
     assert [one.final for one in made.of(RunCame)] == [False, False, True]
 
@@ -228,6 +230,35 @@ def test_a_signal_while_it_waits_ends_it_with_status_4(tmp_path: Path) -> None:
     (ended,) = made.of(SeriesEnded)
     assert (summary.status, summary.made, summary.passed) == (ExitStatus.INTERRUPTED, 1, 1)
     assert (ended.why, ended.signal) == (Ended.SIGNAL, "SIGTERM")
+
+
+def test_a_signal_after_a_run_begins_no_other(tmp_path: Path) -> None:
+    """Also where the next would begin at once, and the signal came while somebody was told of the last."""
+    made = Made(tmp_path, [GOOD], Timetable(repeat=4))
+
+    def told(event: Any) -> None:
+        if isinstance(event, RunCame):
+            made.stopper.requests += 1
+            made.stopper.signal_name = "SIGINT"
+
+    made.series._listeners.append(told)
+    assert made.series.go().made == 1
+    assert (len(made.of(RunBegins)), made.why) == (1, Ended.SIGNAL)
+
+
+def test_a_try_that_is_not_made_any_more_is_not_counted(tmp_path: Path) -> None:
+    """The stop file comes while the bench is given time: the spoilt run stands as it is."""
+    made = Made(tmp_path, [SPOILT], Timetable(repeat=2), before=lambda turn: (tmp_path / "stop").touch())
+    summary = made.series.go()
+    assert (summary.made, summary.bench_failed, summary.tried_again) == (1, 1, 0)
+    assert made.why is Ended.STOP_FILE
+
+
+def test_the_rest_of_a_second_is_waited_too(tmp_path: Path) -> None:
+    """A run of 60 s every 60.5 s."""
+    made = Made(tmp_path, [GOOD], Timetable(repeat=3, every_s=60.5))
+    made.series.go()
+    assert made.began_s == [0.0, 60.5, 121.0]
 
 
 def test_a_run_that_holds_signals_does_not_hold_them_from_the_next(tmp_path: Path) -> None:
