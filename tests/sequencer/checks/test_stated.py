@@ -41,6 +41,7 @@ FM = """
 {check: channel_sweep, sweep: [20]}
 {check: sensitivity, channel: 20}
 {check: sinad, channel: 20, level: -116 dBm}
+{check: signal_to_noise, channel: 20, ratio: quieting, level: -116 dBm}
 {check: s9_point, channel: 20, target: 2.25 V}
 {check: s_meter_curve, channel: 20, marks: {S7: 1.75 V, S8: 2 V, S9: 2.25 V}}
 {check: receive_distortion, channel: 20}
@@ -77,6 +78,7 @@ CASES = {
     "multimode": ("MX40-0101", MULTIMODE),
     "squelch": ("MX40-0101", SQUELCH),
 }
+POWER = {"power": ("M40-0007", FM.strip().splitlines()[0])}
 CONNECTION = "connection_repeatability"
 NO_BENCH_FIGURE = {
     *(
@@ -139,7 +141,7 @@ def run_on(tmp_path_factory: pytest.TempPathFactory) -> Any:
 
     @cache
     def run(case: str, factor: float | None, rule: str = "simple") -> Done:
-        serial, checks = CASES[case]
+        serial, checks = (CASES | POWER)[case]
         shipped = find_file("spectrum-bench" if case == "spectrum" else "two-signal-bench", "bench")
         content = yaml.safe_load(shipped.read_text(encoding="utf-8")) | {
             "unit": str(shipped.parent / "units")
@@ -245,7 +247,7 @@ def test_a_connection_that_is_not_stated_is_remembered(run_on: Any, case: str) -
 
 def test_a_guarded_rule_passes_nothing_whose_uncertainty_is_not_stated(run_on: Any) -> None:
     """A carrier of 3.7 W under 4 W passes simply, with a word on the risk; guarded it is a conditional pass: its band is not known."""
-    simple, guarded = (run_on("FM", None, rule).results[0][0] for rule in ("simple", "guarded"))
+    simple, guarded = (run_on("power", None, rule).results[0][0] for rule in ("simple", "guarded"))
     assert simple.quantity == guarded.quantity == "carrier power"
     assert simple.value == pytest.approx(3.7, abs=0.2)
     assert simple.decision is Decision.PASS
