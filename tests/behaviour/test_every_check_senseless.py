@@ -8,6 +8,7 @@ import pytest
 
 from sequencer.checks import all_checks
 from tests.support.senseless import CASES, PAIRS, Broken, kinds_of
+from tests.support.wrong_places import places_of
 
 READ_BY_PEOPLE_OR_NOT_AT_ALL = {"confirm", "enter_reading", "channel_memory"}
 """Checks that no instrument's reading enters."""
@@ -19,14 +20,16 @@ READ_ALIKE = {"occupied_bandwidth", "spurious_emissions"}
 
 @pytest.mark.parametrize(("name", "role"), PAIRS, ids=lambda one: one.replace(" ", "_"))
 def test_a_senseless_reading_decides_nothing(tmp_path: Path, name: str, role: str) -> None:
-    """Frozen, one behind, cut, ten times too high, no number, another quantity's figure; once and for good; early and late."""
+    """Frozen, one behind, cut, ten times too high, no number, another quantity's figure; once and for good; early and late.
+
+    The whole, also of what reads alike: tests/benchmarks/bench_wrong_readings.py.
+    """
     broken = Broken(tmp_path, name, role)
     assert any(one.value is not None for one in broken.sound.results)
-    last = broken.sound.readings - 1
     wrong = [
         f"{kind} from reading {first}, {'once' if times else 'for good'}: {what}"
         for kind in kinds_of(role)
-        for first, times in ((0, 1), (last // 2, 1), (0, None), (min(2, last), None))
+        for first, times in places_of(name, broken.sound.readings)
         for what in broken.wrong(broken.with_fault(kind, first, times))
     ]
     assert wrong == []

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -14,40 +13,23 @@ from sim.scpi.faults import Fault, FaultKind
 from tests.behaviour.test_senseless_readings import HEAD, POWER, READS
 from tests.support.rig import Rig
 from tests.support.senseless import PAIRS, PLAUSIBLE, Broken, Spoiler
-
-WEIGHED = {"s9_point", "s_meter_curve"}
-"""Their searches take long to work out: fewer places."""
-SWITCHED = "squelch"
-"""The same, and one place. Over all 36 of them, of 144 runs none is off the unit's own levels by more than 0.96 U (it opens at
--122.18 dBm and closes at -126.20 dBm, with the receiver's noise of -128.93 dBm in the way; of 96 more with a stale reading, on eight other
-seeds, none). Beside the undisturbed run, whose hysteresis is itself 0.86 U too small, two are 1.08 and 1.01 U apart. To read once more what
-is the same to its last digit made it worse: 21 of the 96 were beyond U, for the level had gone on.
-"""
-AT_EVERY = 13  # readings up to which each of them is spoilt
+from tests.support.wrong_places import places_of_one
 
 
 @pytest.mark.parametrize(("name", "role"), PAIRS, ids=lambda one: one.replace(" ", "_"))
 def test_one_odd_reading_decides_nothing(tmp_path: Path, name: str, role: str) -> None:
     """A digit changed, a stale answer, a hole in a recording, once: no other decision, and no value farther off than U.
 
+    The whole, also of what reads alike: tests/benchmarks/bench_wrong_readings.py.
+
     Before: supply current 1.5 U off, audio response 1.6 U, residual modulation in AM 1.1 U, audio output power 4.4 U,
     microphone sensitivity 1.1 U.
     """
     broken = Broken(tmp_path, name, role)
-    count = broken.sound.readings
-    at: Sequence[int] = (
-        range(count)
-        if count <= AT_EVERY
-        else sorted({0, 1, 2, 3, count // 3, count // 2, count - 3, count - 1})
-    )
-    if name in WEIGHED:
-        at = (count // 3, count // 2, count - 3)
-    if name == SWITCHED:
-        at = (count // 2,)
     wrong = [
         f"{kind}, reading {first}: {what}"
         for kind in PLAUSIBLE
-        for first in at
+        for first in places_of_one(name, broken.sound.readings)
         for what in broken.decides_otherwise(broken.with_fault(kind, first, 1))
     ]
     assert wrong == []
