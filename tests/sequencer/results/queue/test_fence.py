@@ -80,6 +80,46 @@ def test_a_job_is_one_benchs_and_a_unit_on_one_bench(found: QueuePlace, connecti
     assert claimed(connection, other, "South") is not None
 
 
+def test_a_claim_says_what_was_asked_for_each_thing_in_its_place(found: QueuePlace, connection: Any) -> None:
+    """What a worker measures by: as it was added; the fence and the tries count claims."""
+    job = add_jobs(
+        found,
+        [
+            NewJob(
+                serial="A-7",
+                model="m40",
+                sequence="quick-check",
+                sequence_hash="5a",
+                needs=NEEDS,
+                priority=3,
+            )
+        ],
+    )[0]
+    claim = claimed(connection, job)
+    assert claim == Claim(
+        job=job,
+        serial="A-7",
+        model="m40",
+        sequence="quick-check",
+        sequence_hash="5a",
+        fence=1,
+        run="",
+        tries=1,
+        priority=3,
+        needs=NEEDS,
+        refused=(),
+    )
+    assert give_back(connection, claim, why="w" * 500)
+    again = claimed(connection, job)
+    assert again == replace(claim, fence=2, tries=2)
+    assert read_queue(found.place, job=job).jobs[0].said == ""
+    assert not give_back(connection, claim, why="too late")
+    assert refuse(connection, claim, bench="North", why="too late") is None
+    carrier = refuse(connection, again, bench="North", why="no analyser")
+    assert carrier == carrier_of(NEEDS, ["North"])
+    assert claimed(connection, job) is None  # this bench has refused it
+
+
 def test_a_job_for_later_or_of_other_needs_is_not_taken(found: QueuePlace, connection: Any) -> None:
     """A job is due by the server's clock, and goes to a bench that listens to its needs."""
     job = added(found, "A-1")[0]
