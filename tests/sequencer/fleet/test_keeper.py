@@ -271,6 +271,7 @@ def test_it_listens_for_what_its_bench_can_do_and_has_not_refused(
     kept.keeper.look()
     assert set(kept.keeper.carriers) == {carrier_of(()), carrier_of(("role:radio",))}
     connection.execute("update job set refused = array['North'] where needs = '{}'")
+    connection.execute("update bench set lacks = 'taken to be gone' where bench = 'North'")
     kept.keeper.look()
     assert kept.keeper.carriers == (carrier_of(("role:radio",)),)
     lacks = "select lacks from bench where bench = 'North'"
