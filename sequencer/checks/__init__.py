@@ -53,10 +53,12 @@ SHIPPED = {
     "audio_output": "sequencer.checks.receive.receive_distortion:AudioOutput",
     "sinad": "sequencer.checks.receive.sinad:Sinad",
     "signal_to_noise": "sequencer.checks.receive.signal_to_noise:SignalToNoise",
+    "hum_and_noise": "sequencer.checks.receive.hum_and_noise:HumAndNoise",
     "s9_point": "sequencer.checks.receive.s9_point:S9Point",
     "agc_span": "sequencer.checks.receive.agc_span:AgcSpan",
     "selectivity": "sequencer.checks.receive.selectivity:Selectivity",
     "blocking": "sequencer.checks.receive.blocking:Blocking",
+    "co_channel_rejection": "sequencer.checks.receive.co_channel_rejection:CoChannelRejection",
     "s_meter_curve": "sequencer.checks.receive.s_meter_curve:SMeterCurve",
 }
 

@@ -125,7 +125,10 @@ BY_HAND = [
     ("selectivity, wanted: -110 dBm, offsets: [10 kHz], accuracy: 1 dB", (ANALYSER,)),
     ("selectivity, offsets: [10 kHz, -10 kHz], accuracy: 1 dB", (GENERATOR, ANALYSER)),
     ("blocking, wanted: -110 dBm, offsets: [1 MHz], accuracy: 1 dB", (ANALYSER,)),
+    ("hum_and_noise", (ANALYSER,)),
+    ("co_channel_rejection, wanted: -107 dBm, accuracy: 1 dB", (ANALYSER,)),
 ]
+TWO_SIGNALS = ("selectivity", "blocking", "co_channel_rejection")
 TO_SEED = {"squelch": 1, "s_meter_curve": 2}
 """Up to which; 3 unless said: a squelch takes 45 to 52 answers on each of five benches."""
 
@@ -143,7 +146,7 @@ def test_people_are_asked_about_as_often_as_is_forecast(
         f"  - confirm: knobs right\n{squelch}checks:\n  - {{check: {', '.join((name, 'channel: 20', *how))}}}\n",
         encoding="utf-8",
     )
-    shipped = "two-signal-bench.yaml" if name in ("selectivity", "blocking") else "bench.yaml"
+    shipped = "two-signal-bench.yaml" if name in TWO_SIGNALS else "bench.yaml"
     text = by_hand((ROOT / "sim" / shipped).read_text(encoding="utf-8"), manual)
     asked, forecast = list[int](), 0.0
     for seed in range(1, 1 + TO_SEED.get(name, 3)):

@@ -13,7 +13,8 @@ from sequencer.checks.people import beside_another
 from sequencer.checks.shared import commands
 from sequencer.checks.shared.level_budget import ReadError
 from sequencer.checks.shared.parts import HalfWidth
-from sequencer.checks.shared.two_signal import Interference, TwoSignalSettings, find_ratios, ratio_quantities
+from sequencer.checks.shared.two_signal import Interference, find_ratios
+from sequencer.checks.shared.two_signal_settings import TwoSignalSettings, ratio_quantities
 from sequencer.files.fields import FrequencyDifferenceHz, FrequencyHz, Percent, between
 from sequencer.safety.receive import ReceiveSide
 

@@ -1,29 +1,23 @@
-"""What selectivity and blocking share: a wanted signal a little above the sensitivity, and an interferer raised until it spoils it.
+"""What selectivity, blocking and co-channel rejection share: a wanted signal, and an interferer raised until it spoils it.
 
-The wanted signal stands 3 dB above the level for 12 dB SINAD, and the interferer is raised until SINAD is back at 12 dB: the practice of
-land-mobile standards, from memory of TIA-603. The ratio is that of both levels at the antenna connector. The path's loss and its match
-towards the unit are common to both generators and cancel in it; both generators' level accuracies and matches count.
+The wanted signal stands 3 dB above the level for 12 dB SINAD unless its level is stated, and the interferer is raised until SINAD is
+back at 12 dB: the practice of land-mobile standards, from memory of TIA-603. The ratio is that of both levels at the antenna connector.
+The path's loss and its match towards the unit are common to both generators and cancel in it; both generators' level accuracies and
+matches count.
 """
 
 import statistics
 from collections.abc import Callable, Mapping
 from dataclasses import replace
-from typing import Annotated
-
-from pydantic import AfterValidator, Field
 
 from drivers.roles import Reading
-from sequencer.checks.finding import Conditions, Demand, Finding
-from sequencer.checks.settings import SOME
+from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.shared.level_budget import ReadError, how_found, reading_step, why_not
-from sequencer.checks.shared.levels import LevelWindow
-from sequencer.checks.shared.limits import RatioLimit
 from sequencer.checks.shared.parts import HalfWidth, Parts, find_entry
 from sequencer.checks.shared.reading_steps import step_seen
 from sequencer.checks.shared.sensitivity import (
     AUDIO_SETTLING,
     SINAD_RANGE_DB,
-    SensitivitySettingsBase,
     find_sensitivity,
     sensitivity_reader,
 )
@@ -32,16 +26,19 @@ from sequencer.checks.shared.sensitivity_reader import (
     REPEATS,
     SWITCH_S,
     SensitivityReader,
-    reading_needs,
 )
 from sequencer.checks.shared.settle import several
 from sequencer.checks.shared.stepper import Stepper
-from sequencer.checks.shared.wanted_signal import apply_wanted, find_tone_hz, tone_s, why_no_tone
-from sequencer.files.fields import FrequencyDifferenceHz, LevelDbm, RatioDb, between
+from sequencer.checks.shared.two_signal_settings import (
+    HIGHEST_DBM,
+    SecondSignalSettings,
+    offset_name,
+    ratio_quantities,
+)
+from sequencer.checks.shared.wanted_signal import apply_wanted, find_tone_hz, why_no_tone
 from sequencer.frozen import dataclass
 from sequencer.inputs.bench import INTERFERER
-from sequencer.inputs.stated import BOTH_GENERATORS, own_pairs
-from sequencer.problems import FieldProblem
+from sequencer.inputs.stated import own_pairs
 from sequencer.safety.receive import ReceiveSide
 from sequencer.search.curve import CurveSearch
 from sequencer.search.curve_prior import CurvePrior
@@ -49,90 +46,13 @@ from sequencer.search.protocol import Ask, Crossing, find_crossing
 from sequencer.uncertainty.budget import Contribution
 from sequencer.uncertainty.contributions import scatter, search_interval
 
-HIGHEST_DBM = (
-    0.0  # for the interferer, unless the file says otherwise; the receiver's rating bounds it as ever
-)
 OFFSET_AXIS = "interferer's offset"
 LEAST_ROOM_DB = 1.0
-SECOND_PROOF_S = 1.25  # what the second generator's proof takes at the end
 FIRST_ABOVE_WANTED_DB = 50.0
+FIRST_ON_CHANNEL_DB = -6.0  # the middle of -12 to 0 dB, what EN 300 086 allows at 12.5 kHz; from memory
 # SINAD against the interferer's level, where half of the noise is its own: about half the slope against the wanted signal's.
 SLOPE_APART = 0.3  # how far the falls at two offsets differ, as a share: common practice, no source
 PRIOR = CurvePrior(slope=0.8, slope_sd=0.35, bend=0.05, bend_sd=0.15, sd_db=0.8, ratio_db=True)
-
-
-def _beside(offset_hz: float) -> float:
-    if abs(offset_hz) < 1e3:
-        raise FieldProblem(
-            f"{offset_hz:g} Hz is on the channel itself", allowed="1 kHz or more to either side"
-        )
-    return offset_hz
-
-
-Offset = Annotated[FrequencyDifferenceHz, AfterValidator(between(-1e9, 1e9, "Hz")), AfterValidator(_beside)]
-Offsets = Annotated[tuple[Offset, ...], *SOME]
-
-
-class TwoSignalSettings(SensitivitySettingsBase):
-    """What selectivity and blocking share."""
-
-    wanted_dbm: LevelDbm | None = None
-    """Level of the wanted signal; without it the sensitivity is found first, and `wanted_above` added."""
-    wanted_above_db: Annotated[RatioDb, AfterValidator(between(1.0, 60.0, "dB"))] = 3.0
-    """How far above the sensitivity found the wanted signal stands; 3 dB from memory of TIA-603."""
-    offsets_hz: Offsets = (10e3, -10e3)
-    """How far the interferer stands from the channel, one measurement each."""
-    interferer_levels: LevelWindow = Field(default_factory=LevelWindow)
-    """The levels the interferer may have; without a max up to 0 dBm or the receiver's rating."""
-    limit: RatioLimit = RatioLimit.unstated()
-    """The ratio of interferer to wanted signal: usually a min."""
-
-    def two_signal_demands(self, conditions: Conditions) -> list[Demand]:
-        """Return what the plan has to prove."""
-        demands = self.sensitivity_demands(conditions)
-        demands += self.interferer_levels.demands(
-            conditions, key="interferer_levels", interferer=True, highest_dbm=HIGHEST_DBM
-        )
-        if self.wanted_dbm is not None:
-            demands.append(Demand(at=("wanted",), level_dbm=self.wanted_dbm))
-        if self.target.kind != "SINAD":
-            demands.append(
-                Demand(
-                    at=("target",),
-                    refused=f"{self.target} cannot be read beside an interferer",
-                    allowed="12 dB SINAD",
-                )
-            )
-        for offset_hz in self.offsets_hz:
-            if conditions.carrier_hz + offset_hz <= 0:
-                refused = f"{offset_hz:g} Hz from {conditions.carrier_hz:g} Hz is not a frequency"
-                demands.append(
-                    Demand(
-                        at=("offsets",),
-                        refused=refused,
-                        allowed="offsets above minus the channel's frequency",
-                    )
-                )
-        return demands
-
-    def two_signal_needs(self, conditions: Conditions, *, by_fall: bool = False) -> tuple[str, ...]:
-        """Return what the bench file must state for a ratio to have an uncertainty; ``by_fall``: against SINAD read just before."""
-        stated_level = self.wanted_dbm is not None and not by_fall
-        read = reading_needs(self.target.kind, conditions.mode) if stated_level else ()
-        return ("signal_generator.level", "interferer.level", BOTH_GENERATORS, *read)
-
-    def two_signal_waits(self, each: float) -> dict[str, float]:
-        """Return how often it waits for generator and analyser to settle; ``each``: for the analyser, at one offset."""
-        own = 3.0 if self.wanted_dbm is None else 0.0
-        return {"signal_generator": 3.0 + own, "audio_analyser": each * len(self.offsets_hz) + own}
-
-    def two_signal_forecast_s(self, conditions: Conditions) -> float:
-        """Return about how long two levels take, each found with the other generator's signal, s."""
-        first_s = (
-            self.sensitivity_forecast_s(conditions) if self.wanted_dbm is None else tone_s(conditions.mode)
-        )
-        finer = max(0.6, float((0.5 / self.accuracy_db) ** 1.5))
-        return first_s + REPEATS * REPEAT_S + SECOND_PROOF_S + len(self.offsets_hz) * (0.9 + 2.5 * finer)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -149,19 +69,8 @@ class Interference:
     errors: tuple[ReadError, ...] = ()
 
 
-def offset_name(quantity: str, offset_hz: float) -> str:
-    """Return what the result at one offset is called: `selectivity, +10 kHz`."""
-    scale, unit = (1e6, "MHz") if abs(offset_hz) >= 1e6 else (1e3, "kHz")
-    return f"{quantity}, {offset_hz / scale:+g} {unit}"
-
-
-def ratio_quantities(quantity: str, settings: TwoSignalSettings) -> tuple[tuple[str, str], ...]:
-    """Return the quantities and units of the results."""
-    return tuple((offset_name(quantity, offset_hz), "dB") for offset_hz in settings.offsets_hz)
-
-
 def find_ratios(
-    side: ReceiveSide, settings: TwoSignalSettings, conditions: Conditions, interference: Interference
+    side: ReceiveSide, settings: SecondSignalSettings, conditions: Conditions, interference: Interference
 ) -> list[Finding]:
     """Find at each offset the ratio of interferer to wanted signal at which reception is spoiled."""
     wanted = _find_wanted(side, settings, conditions)
@@ -178,7 +87,7 @@ def find_ratios(
         return _nothing(interference.quantity, settings, note)
     found: list[Finding] = []
     before: dict[float, Crossing] = {}
-    for offset_hz in settings.offsets_hz:
+    for offset_hz in settings.places_hz:
         question = _Question(wanted, alone, target_db, offset_hz, dict(before))
         finding, crossing = _ratio_finding(side, settings, conditions, interference, question)
         found.append(finding)
@@ -210,7 +119,8 @@ class _Question:
         """Where to begin: where the same offset on the other side was found, else as much above the wanted signal as is usual."""
         mirrored = self.before.get(-self.offset_hz)
         if mirrored is None or mirrored.level_db is None:
-            return self.wanted.level_dbm + FIRST_ABOVE_WANTED_DB
+            first_db = FIRST_ABOVE_WANTED_DB if self.offset_hz else FIRST_ON_CHANNEL_DB
+            return self.wanted.level_dbm + first_db
         return mirrored.level_db
 
     @property
@@ -223,7 +133,9 @@ class _Question:
         return replace(PRIOR, slope=slope, slope_sd=SLOPE_APART * slope, sd_db=last.sd_db)
 
 
-def _find_wanted(side: ReceiveSide, settings: TwoSignalSettings, conditions: Conditions) -> "_Wanted | str":
+def _find_wanted(
+    side: ReceiveSide, settings: SecondSignalSettings, conditions: Conditions
+) -> "_Wanted | str":
     """Return the wanted signal's level, given or above the sensitivity found; or in words why there is none."""
     level_dbm, half_width_db, note = settings.wanted_dbm, None, "as stated"
     if level_dbm is None:
@@ -246,7 +158,7 @@ def _find_wanted(side: ReceiveSide, settings: TwoSignalSettings, conditions: Con
 
 
 def _read_alone(
-    side: ReceiveSide, settings: TwoSignalSettings, conditions: Conditions, wanted: _Wanted
+    side: ReceiveSide, settings: SecondSignalSettings, conditions: Conditions, wanted: _Wanted
 ) -> list[Reading]:
     """Return readings of the wanted signal alone, dB; none where one of them is no number."""
     apply_wanted(side, settings, conditions, wanted.level_dbm)
@@ -257,7 +169,7 @@ def _read_alone(
 
 def _ratio_finding(
     side: ReceiveSide,
-    settings: TwoSignalSettings,
+    settings: SecondSignalSettings,
     conditions: Conditions,
     interference: Interference,
     question: _Question,
@@ -299,11 +211,8 @@ def _ratio_finding(
             points=tuple(stepper.points),
             target=question.target_db,
             target_unit=settings.target.unit,
-            axis=OFFSET_AXIS,
-            axis_value=question.offset_hz,
-            axis_unit="Hz",
         )
-        return nothing, crossing
+        return _placed(nothing, question.offset_hz), crossing
     ratio_db = crossing.level_db - wanted_dbm
     parts = _parts(crossing, settings, conditions, interference, question)
     note = (
@@ -321,16 +230,13 @@ def _ratio_finding(
         target=question.target_db,
         target_unit=settings.target.unit,
         slope=crossing.slope,
-        axis=OFFSET_AXIS,
-        axis_value=question.offset_hz,
-        axis_unit="Hz",
     )
-    return finding, crossing
+    return _placed(finding, question.offset_hz), crossing
 
 
 def _parts(
     crossing: Crossing,
-    settings: TwoSignalSettings,
+    settings: SecondSignalSettings,
     conditions: Conditions,
     interference: Interference,
     question: _Question,
@@ -377,19 +283,18 @@ def _alone(readings: list[Reading], crossing: Crossing) -> tuple[Contribution, .
     return (scatter(name, found, step=step_seen(readings), unit="dB", coefficient=by_slope),)
 
 
-def _nothing(quantity: str, settings: TwoSignalSettings, note: str) -> list[Finding]:
+def _nothing(quantity: str, settings: SecondSignalSettings, note: str) -> list[Finding]:
+    named = zip(ratio_quantities(quantity, settings), settings.places_hz, strict=True)
     return [
-        Finding(
-            quantity=name,
-            value=None,
-            unit=unit,
-            limits=settings.limit.limits,
-            note=note,
-            axis=OFFSET_AXIS,
-            axis_value=offset_hz,
-            axis_unit="Hz",
+        _placed(
+            Finding(quantity=name, value=None, unit=unit, limits=settings.limit.limits, note=note), offset_hz
         )
-        for (name, unit), offset_hz in zip(
-            ratio_quantities(quantity, settings), settings.offsets_hz, strict=True
-        )
+        for (name, unit), offset_hz in named
     ]
+
+
+def _placed(finding: Finding, offset_hz: float) -> Finding:
+    """Return the finding where it stands along the interferer's offset; on the channel itself there is nothing to stand along."""
+    if not offset_hz:
+        return finding
+    return replace(finding, axis=OFFSET_AXIS, axis_value=offset_hz, axis_unit="Hz")

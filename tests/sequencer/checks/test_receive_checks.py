@@ -183,6 +183,8 @@ def test_the_plan_refuses_levels_and_modes(tmp_path: Path, check: str, message: 
         "audio_output",
         "selectivity",
         "blocking, mode: AM",
+        "hum_and_noise, mode: AM",
+        "co_channel_rejection",
     ],
 )
 def test_forecasts_hold_within_a_factor_of_two(tmp_path: Path, check: str) -> None:

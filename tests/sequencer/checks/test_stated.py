@@ -48,6 +48,9 @@ FM = """
 {check: audio_output, channel: 20}
 {check: selectivity, channel: 20, offsets: [10 kHz], wanted: -115 dBm}
 {check: blocking, channel: 20, offsets: [1 MHz]}
+{check: signal_to_noise, channel: 20, ratio: quieting, level: -116 dBm}
+{check: hum_and_noise, channel: 20}
+{check: co_channel_rejection, channel: 20, wanted: -107 dBm}
 {check: path_loss, frequencies: [27 MHz]}
 {check: bench_check, through: hand, frequencies: [27 MHz], levels: [0 dBm], then: go on}
 """

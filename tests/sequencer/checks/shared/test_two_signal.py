@@ -9,7 +9,7 @@ import pytest
 
 from sequencer.checks.base import Conditions
 from sequencer.checks.receive.selectivity import Selectivity, SelectivitySettings
-from sequencer.checks.shared.two_signal import offset_name
+from sequencer.checks.shared.two_signal_settings import offset_name
 from sequencer.files.read import read_file
 from sequencer.inputs.load_bench import load_bench
 from sequencer.problems import FileProblems
