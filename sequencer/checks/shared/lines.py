@@ -2,7 +2,8 @@
 
 A line that falls when more attenuation stands before the mixer was made in it (10 dB more: by 10 dB for the second order, by 20 for the
 third); one that stays is the unit's. What is not `CLEAR_DB` above the noise beside it is stated as at most so much, with a narrower filter
-where the analyser has one. Figures derived from the laws of the second and the third order (textbook).
+where the analyser has one, and with what the reference bandwidth holds beside a line (`broad`). Figures derived from the laws of the
+second and the third order (textbook).
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from dataclasses import replace
 from drivers.roles import Spectrum, SpectrumSettings
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.shared import spectrum as looks
+from sequencer.checks.shared.broad import LINE_SHARE, SURE, find_broad
 from sequencer.checks.shared.parts import HalfWidth, Parts, two_readings
 from sequencer.checks.shared.settle import settle
 from sequencer.checks.shared.spectrum import Untrusted
@@ -21,9 +23,10 @@ from sequencer.checks.shared.transmit import SETTLED_DB
 from sequencer.frozen import dataclass
 from sequencer.inputs.stated import SPECTRUM_PATH, TRANSMIT_PATH, spectrum_pairs
 from sequencer.safety.transmit import TransmitSide
+from sequencer.uncertainty.budget import Contribution
 from sequencer.uncertainty.contributions import DB_PER_RELATIVE_POWER, repeatability, resolution
 from sequencer.uncertainty.decision import Limits
-from sequencer.units.convert import w_from_dbm
+from sequencer.units.convert import dbm_from_w, w_from_dbm
 
 AT_MIXER_DBM = -20.0
 """Of the carrier, while lines far below it are looked for: its own second harmonic then lies 70 dB down in an ordinary mixer."""
@@ -37,6 +40,7 @@ SPAN_FILTERS = 20.0
 READINGS = 3
 HIDDEN = "the noise of the analyser hides what lies below"
 MAY_BE_OWN = "the analyser's own mixer may have made it"
+BROAD = "no line: it falls with the bandwidth, so that its power in this one counts; the analyser's own noise is taken off"
 NARROWER = (1.0, 0.1, 0.01)
 """Filters tried for a line that the noise hides, as shares of the one asked for."""
 LEAST_FILTER_HZ = 100.0
@@ -70,6 +74,11 @@ class Line:
     why: str = ""
     step_db: float = 0.0
     """What the last digit stands for that a person read; 0 where the instrument answers itself."""
+    unpadded_dbm: float = -math.inf
+    """What stood there with the least attenuation, the mixer's own products included."""
+    noise_db: float = 0.0
+    """The standard uncertainty by the own noise that was taken off."""
+    is_broad: bool = False
 
     @property
     def level_dbm(self) -> float:
@@ -98,9 +107,19 @@ def find_carrier(side: TransmitSide, conditions: Conditions, filter_hz: float) -
     else:
         seen = looks.believed(side.read_spectrum(how))
         looks.refuse_compressed(side, how, seen, conditions)
-        shown_dbm = float(seen.levels_dbm.max()) + loss_db
+        shown_dbm, at_hz = _highest(seen, (0.0, math.inf))
+        shown_dbm += loss_db
+        _refuse_elsewhere(at_hz, side.frequency_hz, filter_hz)
     looks.refuse_another_carrier(shown_dbm, meter_dbm, conditions)
     return Carrier(meter_dbm=meter_dbm, shown_dbm=shown_dbm, how=how)
+
+
+def _refuse_elsewhere(at_hz: float, carrier_hz: float, filter_hz: float) -> None:
+    if abs(at_hz - carrier_hz) > filter_hz:
+        raise Untrusted(
+            why=f"spectrum analyser: it shows the carrier at {at_hz / 1e6:.4f} MHz where it is at {carrier_hz / 1e6:.4f} MHz: look at its "
+            "frequency reference, its span and the order of its points"
+        )
 
 
 def measure_line(
@@ -125,9 +144,46 @@ def measure_line(
             break
         line = _look(side, carrier, at_hz, width_hz, within_hz or (0.0, math.inf))
         if not line.at_most:
-            return line
+            break
     assert line is not None
-    return line
+    if line.filter_hz == filter_hz:
+        return line
+    return _with_broad(side, carrier, conditions, line, at_hz, filter_hz, within_hz or (0.0, math.inf))
+
+
+def _with_broad(
+    side: TransmitSide,
+    carrier: Carrier,
+    conditions: Conditions,
+    line: Line,
+    at_hz: float,
+    filter_hz: float,
+    within_hz: tuple[float, float],
+) -> Line:
+    """Return a line that a narrower filter saw or bounded, or what the reference bandwidth holds beside it where that is more."""
+    line_w = w_from_dbm(line.unpadded_dbm)
+    found = find_broad(
+        side,
+        replace(carrier.how, centre_hz=at_hz, resolution_bandwidth_hz=filter_hz),
+        conditions,
+        line_w=line_w,
+        carrier_w=w_from_dbm(carrier.meter_dbm),
+        within_hz=within_hz,
+    )
+    if found.is_clear:
+        return Line(
+            frequency_hz=at_hz,
+            levels_dbm=tuple(map(dbm_from_w, found.in_filter_w)),
+            filter_hz=filter_hz,
+            at_most=False,
+            noise_db=found.noise_db,
+            is_broad=True,
+        )
+    if not line.at_most and found.rest_w <= max(LINE_SHARE * line_w, SURE * found.scatter_w):
+        return line
+    at_most_dbm = dbm_from_w(w_from_dbm(line.level_dbm) + found.at_most_w)
+    why = f"{line.why or HIDDEN}; noise of the unit that fills {filter_hz / 1e3:g} kHz is counted in"
+    return replace(line, levels_dbm=(at_most_dbm,), at_most=True, why=why)
 
 
 def _carrier_by_hand(side: TransmitSide, how: SpectrumSettings) -> float:
@@ -184,6 +240,7 @@ def _look(
         points=looks.points_for(span_hz, filter_hz),
     )
     seen = looks.believed(side.read_spectrum(how, beside=True))
+    unpadded_dbm = _highest(seen, within_hz)[0] + loss_db
     while True:
         padded = replace(how, attenuation_db=how.attenuation_db + looks.PROOF_DB)
         highest_dbm, where_hz = _highest(seen, within_hz)
@@ -193,6 +250,7 @@ def _look(
             "levels_dbm": (highest_dbm + loss_db,),
             "filter_hz": filter_hz,
             "at_most": True,
+            "unpadded_dbm": unpadded_dbm,
         }
         if highest_dbm - floor_dbm < CLEAR_DB:
             return Line(**bound, why=HIDDEN)  # type: ignore[arg-type]
@@ -210,10 +268,15 @@ def _look(
     more = [looks.believed(side.read_spectrum(how, beside=True)) for _ in range(READINGS - 1)]
     read = [_highest(one, within_hz) for one in (seen, *more)]
     levels_dbm = tuple(level_dbm + loss_db for level_dbm, _ in read)
-    if max(abs(at - where_hz) for _, at in read) > filter_hz:
-        highest = (max(levels_dbm),)
-        return Line(frequency_hz=where_hz, levels_dbm=highest, filter_hz=filter_hz, at_most=True, why=HIDDEN)
-    return Line(frequency_hz=where_hz, levels_dbm=levels_dbm, filter_hz=filter_hz, at_most=False)
+    is_steady = max(abs(at - where_hz) for _, at in read) <= filter_hz
+    return Line(
+        frequency_hz=where_hz,
+        levels_dbm=levels_dbm if is_steady else (max(levels_dbm),),
+        filter_hz=filter_hz,
+        at_most=not is_steady,
+        why="" if is_steady else HIDDEN,
+        unpadded_dbm=unpadded_dbm,
+    )
 
 
 def _highest(seen: Spectrum, within_hz: tuple[float, float]) -> tuple[float, float]:
@@ -239,7 +302,15 @@ def line_findings(
     """Return a line's power, W, and (with ``ratio_limits``) how far it lies below the carrier, dB."""
     power_w = w_from_dbm(line.level_dbm)
     said = "; ".join(
-        filter(None, (note, f"{line.filter_hz:g} Hz", f"at most this: {line.why}" if line.at_most else ""))
+        filter(
+            None,
+            (
+                note,
+                f"{line.filter_hz:g} Hz",
+                BROAD if line.is_broad else "",
+                f"at most this: {line.why}" if line.at_most else "",
+            ),
+        )
     )
     found = [
         _judged(name, "W", power_w, line, conditions, limits, said, per_db=power_w / DB_PER_RELATIVE_POWER)
@@ -317,6 +388,8 @@ def _parts(line: Line, conditions: Conditions, *, ratio: bool, per_db: float) ->
         parts.connection(TRANSMIT_PATH, coefficient=per_db)
     if line.step_db > 0.0:
         parts.add(resolution("digits read", 2.0 * line.step_db, unit="dB", coefficient=per_db))
+    if line.noise_db > 0.0:
+        parts.add(Contribution.normal("own noise taken off", line.noise_db, unit="dB", coefficient=per_db))
     if len(line.levels_dbm) > 1:
         parts.add(repeatability("repeatability", line.levels_dbm, unit="dB", coefficient=per_db))
     return parts

@@ -25,7 +25,7 @@ from sequencer.checks.shared import spectrum as looks
 from sequencer.checks.shared.drive_response import falls_by_db, hold_to_drive
 from sequencer.checks.shared.driven_spectrum import DrivenSettings, Look, Seen
 from sequencer.checks.shared.limits import PowerLimit, RatioLimit
-from sequencer.checks.shared.parts import HalfWidth, Parts
+from sequencer.checks.shared.parts import MOST_RELATIVE, HalfWidth, Parts
 from sequencer.checks.shared.spectrum import Untrusted
 from sequencer.checks.shared.transmit import power_budget, power_needs
 from sequencer.files.fields import FrequencyDifferenceHz, between
@@ -195,7 +195,7 @@ def _finding(
     low_hz, high_hz = settings.band_hz(which)
     where: dict[str, Any] = {"axis": "offset", "axis_value": (low_hz + high_hz) / 2.0, "axis_unit": "Hz"}
     if unit == "dB":
-        budget = parts.budget(f"adjacent channel power ratio, {which}", "dB", ratio_db)
+        budget = _to_either_side(parts.budget(f"adjacent channel power ratio, {which}", "dB", ratio_db))
         if is_bound and not settings.ratio.limits.contains(ratio_db):
             return _nothing_known(budget.quantity, "dB", settings.ratio.limits, note)
         return Finding(
@@ -213,6 +213,20 @@ def _finding(
         quantity=quantity, value=power_w, unit="W", limits=settings.limit.limits, budget=budget,
         note=_with_u(note, of_ratio.expanded), points=looks.trace_points(seen.levels) if which == SIDES[0] else (), **where,
     )  # fmt: skip
+
+
+def _to_either_side(budget: Budget) -> Budget:
+    """Return the budget of a ratio with the larger side of its power's interval as U: of a power known to 90 %, 10 dB downwards.
+
+    The power's interval is the one that its own verdict rests on: both verdicts must go together.
+    """
+    if budget.expanded is None:
+        return budget
+    relative = min(budget.expanded * math.log(10.0) / 10.0, MOST_RELATIVE)
+    lower_side_db = -10.0 * math.log10(1.0 - relative)
+    more_db = math.sqrt(max(0.0, lower_side_db**2 - budget.expanded**2)) / 2.0
+    part = Contribution.normal("interval of the power, its larger side in decibels", more_db, unit="dB")
+    return replace(budget, contributions=(*budget.contributions, part))
 
 
 def _nothing_known(quantity: str, unit: str, limits: Limits, note: str) -> Finding:

@@ -28,6 +28,7 @@ from sequencer.inputs.loss_table import frequency_text
 from sequencer.problems import FieldProblem
 from sequencer.safety.transmit import TransmitSide
 from sequencer.uncertainty.decision import Limits
+from sequencer.units.convert import w_from_dbm
 
 Beside = Annotated[FrequencyDifferenceHz, AfterValidator(between(1e3, 100e6, "Hz"))]
 Edge = Annotated[FrequencyHz, AfterValidator(between(9e3, 1e11, "Hz"))]
@@ -184,8 +185,7 @@ def _of_range(
                 side, carrier, conditions, at_hz=at_hz, filter_hz=row.resolution_bandwidth_hz, within_hz=part
             )
         )
-    sure = [one for one in seen if not one.at_most] or seen
-    highest = max(sure, key=lambda one: one.level_dbm)
+    highest = _decisive(seen, limits)
     conditions.say(f"{row.text}: {highest.level_dbm:.1f} dBm{' at most' if highest.at_most else ''}")
     (found,) = lines.line_findings(
         quantity,
@@ -196,6 +196,16 @@ def _of_range(
         note=f"at {highest.frequency_hz / 1e6:.4f} MHz",
     )
     return replace(found, points=looks.trace_points(trace))
+
+
+def _decisive(seen: list[Line], limits: Limits) -> Line:
+    """Return the highest line that was measured; a bound beyond the limit where no line is: nothing is known then."""
+    highest = max(seen, key=lambda one: one.level_dbm)
+    sure = max((one for one in seen if not one.at_most), key=lambda one: one.level_dbm, default=highest)
+    is_decided = limits.contains(w_from_dbm(highest.level_dbm)) or not limits.contains(
+        w_from_dbm(sure.level_dbm)
+    )
+    return sure if is_decided else highest
 
 
 def _parts_of(row: MaskRow, carrier_hz: float, beside_hz: float) -> Iterator[tuple[float, float]]:

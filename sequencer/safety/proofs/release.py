@@ -24,6 +24,7 @@ NEAR = 1e-3  # of the carrier's frequency: what a counter shows within that is t
 POWER, ENVELOPE, CURRENT, FREQUENCY = "power", "peak envelope power", "supply current", "frequency"
 IDLE_CURRENT = "supply current, released"
 CARRIER_SPECTRUM, BESIDE = "spectrum", "spectrum beside the carrier"
+RELEASED_SPECTRUM = "spectrum, released"
 CHANGE = {
     # name: (absolute, share): a number that comes no further from the keyed one than the larger of both has not moved
     ENVELOPE: (FALL_DB, 0.0),
@@ -44,7 +45,13 @@ STILL_RECEIVING = (
     "Check whether the generator's signal reaches the unit (cable, switch, channel), the unit's lead to the instrument, and whether the "
     "instrument's display moves."
 )
-NOT_ASKED = (POWER, IDLE_CURRENT, "supply voltage", BESIDE)  # shown by the proof itself; need not change
+NOT_ASKED = (
+    POWER,
+    IDLE_CURRENT,
+    "supply voltage",
+    BESIDE,
+    RELEASED_SPECTRUM,
+)  # shown by the proof itself; need not change
 
 
 class Release:

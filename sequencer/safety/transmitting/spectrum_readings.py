@@ -13,7 +13,7 @@ from typing import Any
 from drivers.faults import UnexpectedReply
 from drivers.roles import RangeState, Reading, Spectrum, SpectrumAnalyser, SpectrumSettings
 from sequencer.safety.control.side import present
-from sequencer.safety.proofs.release import BESIDE, CARRIER_SPECTRUM
+from sequencer.safety.proofs.release import BESIDE, CARRIER_SPECTRUM, RELEASED_SPECTRUM
 from sequencer.safety.transmitting.transmit_readings import TransmitReadings
 
 ROLE = "spectrum_analyser"
@@ -62,6 +62,22 @@ class SpectrumReadings(TransmitReadings):
         name = f"{BESIDE if beside else CARRIER_SPECTRUM} at {settings.centre_hz / 1e6:g} MHz"
         answers = SWEEP_ANSWERS + 2.0 * (made.sweep_time_s or 0.0) / bound_s
         self._keyed(ROLE, name, analyser, read, answers=answers)
+        return taken[-1]
+
+    def read_spectrum_released(self, settings: SpectrumSettings) -> Spectrum:
+        """Return one sweep with PTT released: the analyser's own noise, and what reaches it from elsewhere."""
+        analyser = present(self._spectrum, ROLE)
+        self._unkey()
+        asked = self._with_own_points(settings)
+        taken: list[Spectrum] = []
+
+        def read() -> Reading:
+            self._configured(analyser, asked)
+            taken.append(self._new(analyser, asked, analyser.read_spectrum()))
+            return _as_reading(taken[-1])
+
+        with analyser.unkeyed():
+            self._watch.read(f"{RELEASED_SPECTRUM} at {settings.centre_hz / 1e6:g} MHz", analyser, read)
         return taken[-1]
 
     def read_highest_dbm(self, settings: SpectrumSettings, *, beside: bool = False) -> Reading:

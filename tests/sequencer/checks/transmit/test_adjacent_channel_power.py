@@ -11,7 +11,9 @@ from typing import Any
 
 import pytest
 
+from sequencer.checks.transmit.adjacent_channel_power import _to_either_side
 from sequencer.problems import FileProblems
+from sequencer.uncertainty.budget import Budget, Contribution
 from sequencer.uncertainty.decision import Decision
 from tests.support.spectral import adjacent_db, emission, occupied_hz, results, run
 
@@ -65,6 +67,14 @@ def test_what_rests_on_the_instrument_is_said_beside_the_result(seen: Any) -> No
     assert "8500 Hz, offsets from the channel's frequency" in note
     assert "own noise -7" in note
     assert "from baseband samples" in steps[1]["adjacent channel power ratio, upper"].note
+
+
+@pytest.mark.parametrize(("stated_db", "least_db"), [(0.2, 0.2), (1.0, 1.13), (4.0, 11.0), (9.0, 20.0)])
+def test_u_of_a_ratio_reaches_as_far_as_that_of_its_power(stated_db: float, least_db: float) -> None:
+    """A power of 1.0 mW with U of 0.92 mW may be 0.08 mW: 11 dB further down, and 20 dB at most (arithmetic of decibels)."""
+    part = Contribution.expanded("all", stated_db, unit="dB")
+    made = _to_either_side(Budget(quantity="ratio", unit="dB", value=35.0, contributions=(part,)))
+    assert made.expanded == pytest.approx(least_db, rel=0.03)
 
 
 def test_a_compressed_mixer_is_over_range_and_no_number(

@@ -9,10 +9,13 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from sequencer.problems import FileProblems
 from sequencer.uncertainty.decision import Decision
+from sim.instruments.spectrum_analyser import SpectrumAnalyser
+from sim.instruments.swept import noise_bandwidth_hz
 from tests.support.desk import by_hand, run_by_hand
 from tests.support.multimode_desk import specimen
 from tests.support.spectral import HEAD, results, run
@@ -135,3 +138,41 @@ def test_harmonics_are_read_by_a_person_where_the_analyser_has_no_port(tmp_path:
         "centre 54.41 MHz, span 200 kHz, resolution bandwidth 10 kHz" in asked for asked in person.asked
     )
     assert any("attenuation 40 dB" in asked for asked in person.asked)
+
+
+WIDE_HZ, IN_FILTER_W = 300e3, 3e-6
+AT_40_MHZ = "check: spurious_emissions, channel: 20, mask: [{from: 38 MHz, to: 42 MHz, resolution_bandwidth: 100 kHz, max: 250 nW}]"
+
+
+def test_noise_that_fills_the_reference_bandwidth_counts_with_its_power_in_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """3 uW in 100 kHz of noise about 40 MHz, 12 times the limit: a narrower filter shows a hundredth of it, which is no bound."""
+    real = SpectrumAnalyser._noise_beside
+    density = IN_FILTER_W / noise_bandwidth_hz(100e3)
+
+    def with_noise(self: SpectrumAnalyser, emission: Any, wave: Any, at_hz: Any) -> Any:
+        """Add noise of the unit about 40 MHz, W/Hz at the analyser."""
+        loss = 10.0 ** ((self.wiring.meter_loss_db(40e6) or 0.0) / 10.0)
+        return real(self, emission, wave, at_hz) + density / loss * (abs(at_hz - 40e6) <= WIDE_HZ / 2.0)
+
+    monkeypatch.setattr(SpectrumAnalyser, "_noise_beside", with_noise)
+    (one,) = results(run(tmp_path, "M40-0041", AT_40_MHZ)).values()
+    assert one.value == pytest.approx(IN_FILTER_W, abs=one.uncertainty)
+    assert one.decision is Decision.FAIL
+    assert "it falls with the bandwidth" in one.note
+
+
+def test_a_trace_with_its_carrier_elsewhere_states_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Points moved by an eighth of the span: every line would be looked for where it is not."""
+    real = SpectrumAnalyser._shown_dbm
+    monkeypatch.setattr(
+        SpectrumAnalyser,
+        "_shown_dbm",
+        lambda self, powers: np.roll(real(self, powers), len(powers) // 8),
+    )
+    one = results(run(tmp_path, "M40-0041", AT_40_MHZ))["spurious, 38 MHz to 42 MHz"]
+    assert one.decision is Decision.NOT_MEASURED
+    assert "it shows the carrier at 27.4" in one.note
