@@ -31,6 +31,7 @@ _UNITS_OF_TIME = (("year", YEAR_S, 30 * 86400.0), ("day", 86400.0, 86400.0), ("h
 """Name, length, and the shortest history of which something may be said per this unit of time."""
 _FEWEST_FOR_NEIGHBOURS = 8
 
+SIMULATED_NOTE = "Simulated: not a measurement of a real unit."
 Status = str
 NO_RESULT = "no result"
 TOO_FEW = "too few results"
@@ -265,7 +266,7 @@ def _few(rows: Sequence[StoredResult], estimates: Sequence[Estimate], unit: str)
 
 def _notes(rows: Sequence[StoredResult], estimates: Sequence[Estimate]) -> Iterable[str]:
     if any(row.simulated for row in rows):
-        yield "Simulated: not a measurement of a real unit."
+        yield SIMULATED_NOTE
     if shared := shared_sources(estimates):
         yield f"Taken as the same error in all results of one bench, which does not tilt the line: {'; '.join(shared)}."
     values = [one.value for one in estimates]

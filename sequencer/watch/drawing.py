@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from datetime import datetime
 
@@ -10,10 +11,11 @@ from markupsafe import Markup, escape
 from sequencer.analysis.history import History, HistoryPoint
 from sequencer.frozen import dataclass
 from sequencer.results.text import with_minus
-from sequencer.units.format import format_quantity
+from sequencer.units.format import format_quantity, written
 
 WIDTH, HEIGHT = 640.0, 190.0
-_LEFT, _RIGHT, _TOP, _BOTTOM = 12.0, 150.0, 12.0, 24.0
+_LEFT, _RIGHT, _TOP, _BOTTOM = 92.0, 150.0, 12.0, 24.0
+_FEW_TICKS = 4
 MOST_DRAWN = 400
 """Points that are drawn; of more, the newest."""
 
@@ -40,6 +42,7 @@ def history_chart(one: History) -> Markup:
     limits = [limit for limit in (one.lower_limit, one.upper_limit) if limit is not None]
     scale = _scale(points, limits)
     parts = [
+        *_ticks(scale, one.unit),
         *_limits(scale, one),
         *(_point(scale, point, limits=(one.lower_limit, one.upper_limit)) for point in points),
     ]
@@ -74,6 +77,31 @@ def _ends(point: HistoryPoint) -> tuple[float, float]:
     assert point.value is not None
     spread = point.expanded if point.expanded is not None and point.expanded < float("inf") else 0.0
     return point.value - spread, point.value + spread
+
+
+def _ticks(scale: _Scale, unit: str) -> Iterator[Markup]:
+    """Yield a few round values of the axis, each worded as the reports word it, with as many digits as tell them apart."""
+    values = tick_values(scale.low, scale.high)
+    words = [format_quantity(value, unit) for value in values]
+    if len(set(words)) < len(words):
+        words = [written(value, unit) for value in values]
+    if len(set(words)) < len(words):
+        words = [f"{value:.12g} {unit}".strip() for value in values]
+    for value, text in zip(values, words, strict=True):
+        y = scale.y(value)
+        yield Markup('<path class="tick" d="M{:g} {:.1f}H{:g}"/>').format(_LEFT, y, WIDTH - _RIGHT)
+        yield Markup('<text class="tick" x="{:g}" y="{:.1f}" text-anchor="end">{}</text>').format(
+            _LEFT - 6.0, y + 4.0, with_minus(text)
+        )
+
+
+def tick_values(low: float, high: float) -> list[float]:
+    """Return at most five round values (1, 2 or 5 of a decade apart) from ``low`` to ``high``, which is above it."""
+    rough = (high - low) / _FEW_TICKS
+    decade = 10.0 ** math.floor(math.log10(rough))
+    step = next(step for step in (decade, 2.0 * decade, 5.0 * decade, 10.0 * decade) if step >= rough)
+    digits = max(0, 1 - math.floor(math.log10(step)))
+    return [round(at * step, digits) for at in range(math.ceil(low / step), math.floor(high / step) + 1)]
 
 
 def _limits(scale: _Scale, one: History) -> Iterator[Markup]:

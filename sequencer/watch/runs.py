@@ -19,6 +19,7 @@ from sequencer.results.store.store import Store
 from sequencer.results.stored import StoredExchange, StoredResult, StoredRun
 from sequencer.results.text import evaluated_text, line_text, not_ended_line
 from sequencer.watch.asked import FILTERS, OF_RESULTS, Query, WrongAddress, address
+from sequencer.watch.left import SUPPLY
 from sequencer.watch.reader import Opened
 
 _NEWEST = 50
@@ -125,6 +126,7 @@ def run_page(store: Store, raw: bytes) -> dict[str, Any]:
         ],
         "not_ended": not_ended_line(whole),
         "simulated": SIMULATED if view.simulated else "",
+        "supply": SUPPLY,
     }
 
 

@@ -13,7 +13,7 @@ from sequencer.analysis.compare import (
     compare,
     group_of,
 )
-from sequencer.analysis.history import History, histories
+from sequencer.analysis.history import SIMULATED_NOTE, History, histories
 from sequencer.analysis.repeats import read_whole
 from sequencer.frozen import dataclass
 from sequencer.results.store.store import Store, Wanted
@@ -78,7 +78,7 @@ def unit_page(store: Store, raw: bytes) -> dict[str, Any]:
         "serial": serial,
         "model": runs[0].model,
         "runs": [run_row(one) for one in runs],
-        "histories": [_history(one) for one in found],
+        "histories": [_history(one, bannered=_simulated(runs) == SIMULATED) for one in found],
         "chosen": query.without("serial"),
         "checks": sorted({row.check for row in rows if row.check != "confirm"}),
         "query": query,
@@ -94,7 +94,7 @@ def _simulated(runs: list[StoredRun]) -> str:
     return f"{marked} of {len(runs)} runs are no measurement of a real unit" if marked else ""
 
 
-def _history(one: History) -> HistoryView:
+def _history(one: History, *, bannered: bool) -> HistoryView:
     where = "" if one.channel is None else f", channel {one.channel}"
     rows = tuple(
         (
@@ -112,7 +112,7 @@ def _history(one: History) -> HistoryView:
         chart=history_chart(one),
         rows=rows,
         drift=with_minus(one.drift.statement),
-        notes=one.notes,
+        notes=tuple(note for note in one.notes if not (bannered and note == SIMULATED_NOTE)),
     )
 
 

@@ -27,6 +27,7 @@ from sequencer.results.text import evaluated_text, line_text, not_ended_line, re
 
 EARLIEST_YEAR, LATEST_YEAR = 1970, 2999
 """The years that a moment may be in: some machines reckon with none before, and calendars end at 9999."""
+UNSAFE = ", bench not confirmed safe"
 MOST_LISTED = 50
 MOST_RESULTS = 1000
 
@@ -177,6 +178,9 @@ def _show_listed(rows: list[StoredResult], shown: _Shown, *, cut: bool) -> None:
         from sequencer.cli.screens.screen import listing_table
 
         console_for().print(listing_table(rows))
+        if marked := sum(row.simulated for row in rows):
+            count = "all" if marked == len(rows) else str(marked)
+            click.echo(f"simulated, no measurement of a real unit: {count} of the results listed here")
         if not all(row.counts for row in rows):
             click.echo(
                 "in brackets: repeated since; the repeat counts, and 'sequencer results RUN' shows both with the reason"
@@ -211,10 +215,13 @@ def _show_runs(runs: list[StoredRun], *, as_json: bool) -> None:
         decided = ", ".join(f"{count} {decision}" for decision, count in counts)
         unit = f"{one.model} {one.serial}".strip()
         # two lines a run: beside the run's full name, which another command takes, no table fits 80 columns
-        click.echo(printable(f"{one.run}  {unit}  {one.outcome}{': ' if decided else ''}{decided}"))
+        outcome = f"{one.outcome}{UNSAFE if one.bench_safe is False else ''}"
+        click.echo(printable(f"{one.run}  {unit}  {outcome}{': ' if decided else ''}{decided}"))
         part = f" ({one.part})" if one.part else ""
         click.echo(
-            printable(f"    {one.sequence}{part}; {one.bench}; {one.time.isoformat(timespec='milliseconds')}")
+            printable(
+                f"    {one.sequence}{part}; {_bench(one)}; {one.time.isoformat(timespec='milliseconds')}"
+            )
         )
         if said := line_text(LineFacts.of(one)):
             click.echo(printable(f"    {said}"))
@@ -226,13 +233,18 @@ def _show_runs(runs: list[StoredRun], *, as_json: bool) -> None:
             click.echo(printable(f"    {evaluated_text(one)}"))
 
 
+def _bench(run: StoredRun) -> str:
+    """Return the bench of a run, marked where it is simulated and its name does not say so."""
+    return f"{run.bench} (simulated)" if run.simulated and "(simulated)" not in run.bench else run.bench
+
+
 def _show_results(members: list[StoredRun], rows: list[StoredResult], *, every: bool) -> None:
     from sequencer.cli.common.console import console_for
     from sequencer.cli.screens.screen import results_table, run_lines
 
     console, (run, *repeats) = console_for(), members
     unit = f"{run.model} {run.serial}".strip()
-    title = f"{run.sequence}: {unit} on {run.bench}, {run.time.isoformat(timespec='milliseconds')}"
+    title = f"{run.sequence}: {unit} on {_bench(run)}, {run.time.isoformat(timespec='milliseconds')}"
     console.print(results_table(rows, title, width=console.width, every=every))
     console.print(
         run_lines(
@@ -246,7 +258,8 @@ def _show_results(members: list[StoredRun], rows: list[StoredResult], *, every: 
     )
     if run.evaluated_from:
         console.print(printable(evaluated_text(run)), markup=False, highlight=False, soft_wrap=True)
-    console.print(f"outcome: {printable(run.outcome)}", markup=False, highlight=False)
+    unsafe = UNSAFE if any(one.bench_safe is False for one in members) else ""
+    console.print(f"outcome: {printable(run.outcome)}{unsafe}", markup=False, highlight=False)
     for when in run.resumed:
         console.print(f"resumed: {when.isoformat(timespec='seconds')}", markup=False, highlight=False)
     if not_ended := not_ended_line(run):

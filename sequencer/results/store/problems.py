@@ -10,6 +10,14 @@ LOCKED_S = 5.0
 """How long a write waits for another program that holds the store."""
 
 _BEYOND = "The store is intact; no store holds what was asked for: ask with a smaller number, or a shorter name in UTF-8."
+_ONE_ROW = (
+    "That row is damaged; the rest of the store can be read, so leave it where it is. Name other runs, and look in the results tables "
+    "(CSV) beside the store for what that row held."
+)
+_BETWEEN_RELEASES = (
+    "Its schema has the right number and lacks something: it was written by a version between two releases. Read it with that version, "
+    "or name another results folder; nothing in it was changed."
+)
 _STATES = (  # SQLSTATE (ISO/IEC 9075 classes; PostgreSQL manual, appendix A), most specific first
     ("55P03", f"Another program has held it for {LOCKED_S:g} s: close that, or wait for it."),
     ("40P01", "Another program was writing the same rows: the write is tried again."),
@@ -59,6 +67,10 @@ class StoreProblem(Exception):
 
 class EmptyStore(StoreProblem):
     """Nothing has been written to the store yet."""
+
+
+class UnreadableRow(ValueError):
+    """One row holds what no sequencer wrote; the text names it. The others can be read."""
 
 
 class Doing:
@@ -111,6 +123,10 @@ def _original(error: BaseException) -> BaseException:
 def _next_move(reason: str, error: BaseException) -> str:
     """Return what a person can do about what the database says."""
     original = _original(error)
+    if isinstance(error, UnreadableRow):
+        return _ONE_ROW
+    if _lacks_column(reason, original):
+        return _BETWEEN_RELEASES
     if isinstance(original, (OverflowError, UnicodeEncodeError)) or "pattern too complex" in reason:
         return _BEYOND
     if _of_server(original):
@@ -126,6 +142,14 @@ def _next_move(reason: str, error: BaseException) -> str:
     ):
         return "Check the permissions of the file and its folder, or name another folder with --folder."
     return "It is damaged or not a store: move it away; look in the results tables (CSV) beside it for what was measured."
+
+
+def _lacks_column(reason: str, original: BaseException) -> bool:
+    """Say whether a table or a column is missing, although the number of the schema is right."""
+    missing = isinstance(original, sqlite3.OperationalError) and (
+        "no such" in reason or "has no column" in reason
+    )
+    return missing or getattr(original, "sqlstate", None) in ("42703", "42P01")
 
 
 def _is_busy(reason: str, error: BaseException) -> bool:

@@ -24,6 +24,7 @@ from sequencer.results.model import (
     run_cells,
 )
 from sequencer.results.settings import Settings
+from sequencer.results.store.problems import UnreadableRow
 from sequencer.results.stored import StoredExchange, StoredResult, StoredRun
 from sequencer.results.stored_budget import budget_as_plain, stored_budget
 from sequencer.uncertainty.decision import Decision
@@ -141,13 +142,23 @@ def results_read(
     confirmed, told = cache(_confirmations), cache(_settings)
     for row in rows:
         one = dict(zip(names, row, strict=True))
-        one["time"] = datetime.fromisoformat(one["time"])
-        one["decision"] = Decision(one["decision"])
-        one["budget"] = None if one["budget"] == "null" else stored_budget(json.loads(one["budget"]))
-        one["settings"] = None if one["settings"] == "null" else told(one["settings"])
-        one["fault"] = None if one["fault"] == "null" else _fault(one["fault"])
-        one["confirmations"] = confirmed(one["confirmations"])
-        yield StoredResult(**one, points=points.get(one["id"], ()))
+        try:
+            yield _result_read(one, points, confirmed, told)
+        except (ValueError, TypeError, KeyError, AttributeError) as error:
+            what = f"result {one['id']} of run {one['run']} ({one['check']})"
+            raise UnreadableRow(f"{what} cannot be read: {error}") from error
+
+
+def _result_read(
+    one: dict[str, Any], points: Mapping[int, tuple[Point, ...]], confirmed: Any, told: Any
+) -> StoredResult:
+    one["time"] = datetime.fromisoformat(one["time"])
+    one["decision"] = Decision(one["decision"])
+    one["budget"] = None if one["budget"] == "null" else stored_budget(json.loads(one["budget"]))
+    one["settings"] = None if one["settings"] == "null" else told(one["settings"])
+    one["fault"] = None if one["fault"] == "null" else _fault(one["fault"])
+    one["confirmations"] = confirmed(one["confirmations"])
+    return StoredResult(**one, points=points.get(one["id"], ()))
 
 
 BRIEF_NAMES = (
@@ -177,7 +188,10 @@ def brief_read(rows: Iterable[Sequence[Any]]) -> Iterator[StoredResult]:
     at_time, at_decision = BRIEF_NAMES.index("time"), BRIEF_NAMES.index("decision")
     for row in rows:
         cells = list(row)
-        cells[at_time], cells[at_decision] = moment(cells[at_time]), decided(cells[at_decision])
+        try:
+            cells[at_time], cells[at_decision] = moment(cells[at_time]), decided(cells[at_decision])
+        except (ValueError, TypeError) as error:
+            raise UnreadableRow(f"result {cells[0]} of run {cells[1]} cannot be read: {error}") from error
         one = made(kind)
         for put, cell in zip(puts, cells, strict=True):
             put(one, cell)
@@ -192,8 +206,12 @@ def run_read(
     results: Sequence[StoredResult] = (),
 ) -> StoredRun:
     """Return a run's row, without ``utc_s``, as a reader gets it."""
+    try:
+        times = {"time": datetime.fromisoformat(row["time"]), "resumed": _moments(row["resumed"])}
+    except (ValueError, TypeError) as error:
+        raise UnreadableRow(f"run {row['run']} cannot be read: {error}") from error
     return StoredRun(
-        **{**row, "time": datetime.fromisoformat(row["time"]), "resumed": _moments(row["resumed"])},
+        **{**row, **times},
         instruments=tuple(instruments),
         decisions=decisions,
         replaced=replaced,
@@ -209,11 +227,14 @@ def instrument_read(row: Mapping[str, Any]) -> BenchInstrument:
 def exchange_read(row: Mapping[str, Any]) -> StoredExchange:
     """Return a message's row as a reader gets it."""
     facts = row["facts"]
-    read = {
-        "direction": Direction(row["direction"]),
-        "content": bytes(row["content"]),
-        "facts": None if not facts else _texts(json.loads(facts)),
-    }
+    try:
+        read = {
+            "direction": Direction(row["direction"]),
+            "content": bytes(row["content"]),
+            "facts": None if not facts else _texts(json.loads(facts)),
+        }
+    except (ValueError, TypeError) as error:
+        raise UnreadableRow(f"message {row['id']} of run {row['run']} cannot be read: {error}") from error
     return StoredExchange(**{**row, **read})
 
 

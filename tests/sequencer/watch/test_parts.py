@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
+from sequencer.cli.main import main
 from sequencer.results.queue.seen import BenchSeen, JobSeen, QueueSeen, Refused
 from sequencer.results.store.place import StorePlace
 from sequencer.results.store.store import Store
@@ -108,3 +111,30 @@ def test_older_leads_through_every_result_and_run_once(place: StorePlace, limit:
                 asked = page["older"]
     assert sorted(of_results) == [(name, channel) for name in runs for channel in range(30)]
     assert sorted(of_runs) == runs
+
+
+def test_a_run_whose_bench_was_not_confirmed_safe_says_so_first(tmp_path: Path) -> None:
+    """On its page with the supply sentence, before all else; by `results` in the list and of the run, which is marked as simulated."""
+    path = tmp_path / "results.sqlite"
+    with Store.open(path) as store:
+        store.write_run(replace(RUN, serial=" ", bench="North", outcome="done", bench_safe=False))
+        store.write_check("r1", 0, [a_result(serial=" ")], [])
+    with served(StorePlace(path=path)) as page:
+        text = page.ask("/run?run=r1").text
+        assert text.index("NOT SAFE: after this run") < text.index("<h1")
+        assert "Remove the supply from the unit now" in text
+        for path_of in ("/runs?decision=pass&check=x", "/runs", "/units", "/run?run=r1"):
+            listed = page.ask(path_of)
+            assert listed.status == 200
+            assert 'href="/unit?' not in listed.text  # a blank serial leads nowhere
+        folded = page.ask("/runs?decision=pass&check=x").text
+        assert "<details><summary>Filters: check x; decision pass</summary>" in folded
+    for given, words in (
+        (("results", "--check", "x"), "simulated, no measurement of a real unit: all of the results"),
+        (("results",), "done, bench not confirmed safe: 1 pass"),
+        (("results",), "North (simulated)"),
+        (("results", "r1"), "outcome: done, bench not confirmed safe"),
+    ):
+        shown = CliRunner().invoke(main, (*given, "--folder", str(tmp_path)))
+        assert shown.exit_code == 0
+        assert words in shown.output
