@@ -14,7 +14,7 @@ from sequencer.results.text import with_minus
 from sequencer.units.format import format_quantity, written
 
 WIDTH, HEIGHT = 640.0, 190.0
-_LEFT, _RIGHT, _TOP, _BOTTOM = 92.0, 150.0, 12.0, 24.0
+_LEFT, _RIGHT, _TOP, _BOTTOM = 104.0, 150.0, 12.0, 24.0
 _FEW_TICKS = 4
 MOST_DRAWN = 400
 """Points that are drawn; of more, the newest."""
