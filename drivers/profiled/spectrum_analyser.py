@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from typing_extensions import override
 
-from drivers.faults import NotConfirmed, SettingLost
+from drivers.faults import NotConfirmed, SettingLost, UnexpectedReply
 from drivers.link import scpi
 from drivers.link.scpi import WrongReply
 from drivers.profiled.base import ProfiledInstrument
@@ -151,17 +151,34 @@ class ProfiledSpectrumAnalyser(ProfiledInstrument, SpectrumAnalyser):
         highest_dbm = float(spectrum.levels_dbm.max())
         return Reading(number=highest_dbm, raw=f"{highest_dbm:.9E}")
 
+    def _wrong_count(self, found: int, points: int) -> UnexpectedReply:
+        is_double = self._has("block_format") and found == 2 * points
+        return UnexpectedReply(
+            f"{found} numbers came where {points} points were set",
+            instrument=self.name,
+            address=self.address,
+            command=self._command("trace").query,
+            reply=f"{found} numbers",
+            next_move=(
+                "Twice as many: they are numbers of 64 bits. Have the profile's 'block_format' ask for 32 bits."
+                if is_double
+                else "Check the profile's 'sweep_points' and whether the trace that is asked for is the one that is swept."
+            ),
+        )
+
     def _read_trace(self, points: int, extra_s: float) -> NDArray[np.float64]:
         import numpy as np
 
         if self._has("block_format"):
-            theirs = np.frombuffer(self.read_block("trace", extra_s=extra_s), dtype=">f4").astype(np.float64)
+            block = self.read_block("trace", extra_s=extra_s)
+            with np.errstate(invalid="ignore"):  # a NaN of the wrong byte order: it is told as no level
+                theirs = np.frombuffer(block, dtype=">f4").astype(np.float64)
         else:
             question = self._command("trace").query
             numbers = self._link.query_parsed(question, _numbers, timeout_s=self._link.timeout_s + extra_s)
             theirs = np.array(numbers)
         if theirs.size != points:
-            raise self.wrong_block("trace", theirs.size, points)
+            raise self._wrong_count(theirs.size, points)
         command = self._command("trace")
         if not (command.unit or command.offset or command.scale != 1.0) or not _are_levels(theirs):
             return theirs

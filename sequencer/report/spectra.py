@@ -104,7 +104,7 @@ def _mask_plot(rows: Sequence[StoredResult], salt: str) -> Plot:
                 ms=6,
                 zorder=5,
             )
-    axes.set_xscale("log")
+    _plain_log(axes)
     axes.set_xlabel("frequency, MHz")
     axes.set_ylabel("level at the antenna connector, dBm")
     axes.grid(True, which="major", color=GREY, alpha=0.25, linewidth=0.5)
@@ -113,6 +113,16 @@ def _mask_plot(rows: Sequence[StoredResult], salt: str) -> Plot:
         "each range, looked at by itself (where noise hides it, with a narrower filter, so that it lies below the trace)"
     )
     return finished(figure, f"{rows[0].check.replace('_', ' ')}{_where(rows[0])}", f"{said}.", salt)
+
+
+def _plain_log(axes: Axes) -> None:
+    """Have frequencies along a logarithmic axis written as plain numbers: texts of powers would stand in an SVG as they are coded."""
+    from matplotlib.ticker import FuncFormatter, LogLocator
+
+    axes.set_xscale("log")
+    axes.xaxis.set_minor_locator(LogLocator(subs=(2.0, 3.0, 5.0)))
+    axes.xaxis.set_major_formatter(FuncFormatter(lambda number, _: f"{number:g}"))
+    axes.xaxis.set_minor_formatter(FuncFormatter(lambda number, _: f"{number:g}"))
 
 
 def _level(reading: float | None) -> float:

@@ -86,6 +86,10 @@ def power_spectrum(spectrum: Spectrum, conditions: Conditions, *, loss_db: float
 
 def believed(spectrum: Spectrum) -> Spectrum:
     """Return a trace that its instrument says nothing against. Raises `Untrusted`."""
+    if spectrum.state is RangeState.NO_MEASUREMENT:
+        raise Untrusted(
+            why=f"spectrum analyser: {spectrum.state.value}: the trace holds a point that is no number"
+        )
     if spectrum.state is not RangeState.IN_RANGE:
         raise Untrusted(why=f"spectrum analyser: {spectrum.state.value}; put more attenuation before it")
     if spectrum.is_calibrated is False:

@@ -118,6 +118,12 @@ class SpuriousEmissions(Check[SpuriousEmissionsSettings]):
         """Return what the bench cannot do: a filter its analyser has not, a range beyond it or beyond the loss table."""
         found = []
         for row in settings.mask:
+            at_hz = conditions.frequency_hz
+            if at_hz is not None and not any(_parts_of(row, at_hz, settings.beside_hz)):
+                what = f"all of {row.text} lies within {settings.beside_hz / 1e3:g} kHz of the channel: nothing of it would be looked at"
+                found.append(
+                    Demand(at=("mask",), refused=what, allowed="a wider range, or a smaller 'beside'")
+                )
             if refused := looks.filter_refusal(conditions, row.resolution_bandwidth_hz):
                 found.append(Demand(at=("mask",), refused=refused[0], allowed=refused[1]))
             if refused := looks.span_refusal(conditions, row.from_hz, row.to_hz):
@@ -193,9 +199,16 @@ def _of_range(
         carrier,
         conditions,
         limits=limits,
-        note=f"at {highest.frequency_hz / 1e6:.4f} MHz",
+        note=f"at {highest.frequency_hz / 1e6:.4f} MHz{_left_out(row, side.frequency_hz, settings.beside_hz)}",
     )
     return replace(found, points=looks.trace_points(trace))
+
+
+def _left_out(row: MaskRow, carrier_hz: float, beside_hz: float) -> str:
+    """Return in words what of a range is not looked at; empty where all of it is."""
+    if row.to_hz <= carrier_hz - beside_hz or row.from_hz >= carrier_hz + beside_hz:
+        return ""
+    return f"; {carrier_hz / 1e6:g} MHz ± {beside_hz / 1e3:g} kHz not looked at"
 
 
 def _decisive(seen: list[Line], limits: Limits) -> Line:

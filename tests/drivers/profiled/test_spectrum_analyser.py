@@ -94,7 +94,10 @@ def test_a_trace_of_another_length_is_no_trace() -> None:
         analyser = bench.driver(ROLE)
         analyser.configure_spectrum(USUAL)
         bench.device(ROLE).read_trace = lambda _name: np.full(400, -50.0, dtype=">f4").tobytes()
-        with pytest.raises(UnexpectedReply, match="400 numbers came where 401"):
+        with pytest.raises(UnexpectedReply, match="400 numbers came where 401 points were set"):
+            analyser.read_spectrum()
+        bench.device(ROLE).read_trace = lambda _name: np.full(401, -50.0, dtype=">f8").tobytes()
+        with pytest.raises(UnexpectedReply, match="numbers of 64 bits"):
             analyser.read_spectrum()
 
 

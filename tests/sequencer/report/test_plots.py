@@ -367,3 +367,4 @@ def test_ranges_of_one_mask_are_drawn_together():
     ]
     assert len(spectrum_plots(rows, "r1")) == 2
     assert all("red line: the mask" in plot.caption for plot in spectrum_plots(rows, "r1"))
+    assert all("$" not in plot.svg for plot in spectrum_plots(rows, "r1"))

@@ -56,6 +56,8 @@ def test_a_line_of_the_mixer_is_found_where_it_is(faulty: Any) -> None:
     transmitter = specimen("M40-0042").transmitter
     (line,) = transmitter.spurious
     low = faulty["spurious, 10 MHz to 30 MHz"]
+    assert "27.205 MHz ± 250 kHz not looked at" in low.note
+    assert "not looked at" not in faulty["spurious, 30 MHz to 120 MHz"].note
     assert low.frequency_hz == pytest.approx(line.frequency_hz, abs=10e3)
     assert low.value == pytest.approx(
         transmitter.power_w * 10.0 ** (line.level_db / 10.0), abs=low.uncertainty
@@ -106,6 +108,10 @@ def test_a_bound_beyond_the_limit_is_no_verdict(tmp_path: Path) -> None:
             "beyond the highest frequency of the spectrum analyser",
         ),
         (SPURIOUS.replace("10 kHz", "9 kHz"), "has no resolution bandwidth of 9 kHz"),
+        (
+            SPURIOUS.replace("30 MHz", "27.3 MHz").replace("10 MHz", "27.1 MHz"),
+            "lies within 250 kHz of the channel",
+        ),
         (SPURIOUS.replace("to: 30 MHz", "to: 5 MHz"), "the range begins at 10 MHz and ends at 5 MHz"),
     ],
 )
