@@ -34,6 +34,7 @@ from sequencer.inputs.instrument_roles import (
     Voltmeter,
 )
 from sequencer.inputs.paths import Made, Paths
+from sequencer.inputs.visa_resource import RESOURCE_ALLOWED, is_resource
 from sequencer.problems import FieldProblem, FieldProblems
 from sequencer.units.convert import dbm_from_w
 
@@ -190,6 +191,15 @@ class BenchFile(FileModel):
         first: dict[str, str] = {}
         problems = []
         for name, entry in self.instruments.items():
+            # A VISA library may know other kinds, and aliases that stand in its own settings.
+            if self.visa in ("py", "sim") and not is_resource(entry.address):
+                problems.append(
+                    FieldProblem(
+                        f"{entry.address!r} is not a VISA resource",
+                        at=("instruments", name, "address"),
+                        allowed=RESOURCE_ALLOWED,
+                    )
+                )
             key = entry.address.upper()
             if key in first:
                 problems.append(

@@ -16,6 +16,7 @@ from sequencer.inputs.instrument_roles import (
     SignalGenerator,
     Voltmeter,
 )
+from sequencer.inputs.visa_resource import RESOURCE_ALLOWED, with_class, wrong_host
 from sequencer.problems import FieldProblem, FieldProblems, did_you_mean, listed
 
 OWN_DRIVERS = ("profile", "operator", "text")
@@ -36,7 +37,12 @@ _NUMBERS = (
 
 
 def refuse_numbers_beyond(address: str) -> None:
-    """Raise FieldProblem for a resource with a port or a bus address that cannot be."""
+    """Raise FieldProblem for a resource with a host, a port or a bus address that cannot be."""
+    if host := wrong_host(address.strip()):
+        raise FieldProblem(
+            f"{host!r} is not an IP address",
+            allowed="four numbers from 0 to 255 without leading zeros: 192.0.2.11",
+        )
     for pattern, name, least, most in _NUMBERS:
         match = pattern.fullmatch(address.strip())
         if match and not least <= int(match[1]) <= most:
@@ -59,10 +65,10 @@ class Linked(Instrument):
         if not address.strip() or any(ord(character) < 33 for character in address):
             raise FieldProblem(
                 f"{address!r} is not a VISA resource",
-                allowed="such as TCPIP0::192.0.2.11::5025::SOCKET, TCPIP0::192.0.2.11::hislip0::INSTR",
+                allowed=RESOURCE_ALLOWED,
             )
         refuse_numbers_beyond(address)
-        return address
+        return with_class(address)
 
 
 class Settling(Instrument):
@@ -227,7 +233,7 @@ class TextRadio(Linked, Watched, Radio):
                 allowed="ASRL/dev/ttyUSB0::INSTR, a device such as /dev/ttyUSB0 or COM3, or TCPIP::host::port::SOCKET",
             )
         refuse_numbers_beyond(address)
-        return address
+        return with_class(address)
 
     @model_validator(mode="after")
     def _has_the_lines(self) -> "TextRadio":

@@ -86,6 +86,9 @@ def test_the_shipped_bench_says_what_the_design_says() -> None:
         ("192.0.2.11::5025::SOCKET", "192.0.2.11::99999::SOCKET", "there is no port 99999"),
         ("192.0.2.11::5025::SOCKET", "192.0.2.11::-1::SOCKET", "there is no port -1"),
         ("TCPIP0::192.0.2.11::5025::SOCKET", "GPIB0::31::INSTR", "there is no bus address 31"),
+        ("TCPIP0::192.0.2.11::5025::SOCKET", "foo::bar", "'foo::bar' is not a VISA resource"),
+        ("TCPIP0::192.0.2.11::5025::SOCKET", "TCPIP0::h::5025::6::SOCKET", "is not a VISA resource"),
+        ("192.0.2.11::5025", "192.0.2.011::5025", "'192.0.2.011' is not an IP address"),
     ],
 )
 def test_what_makes_no_sense_is_refused(old: str, new: str, text: str) -> None:
