@@ -11,7 +11,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from sequencer.files.dataclass_model import read_dataclass
-from sequencer.files.shipped import find_file, shipped_names
+from sequencer.files.shipped import shipped_files
 
 if TYPE_CHECKING:
     from sim.radio.unit import Specimen
@@ -40,8 +40,8 @@ def _shipped() -> Iterator[Specimen]:
     from sim.radio.unit import Specimen
 
     # the FM mobiles first, and by number: the first of a family is its sound one
-    for name in sorted(shipped_names("unit"), key=lambda name: (not name.startswith("m40"), name)):
-        yield read_dataclass(find_file(name, "unit"), Specimen).model
+    for path in sorted(shipped_files("unit"), key=lambda path: (not path.name.startswith("m40"), path.name)):
+        yield read_dataclass(path, Specimen).model
 
 
 def _is_near(specimen: Specimen, wanted: Mapping[int, float]) -> bool:

@@ -63,6 +63,11 @@ def shipped_names(kind: Kind, *, within: str = "") -> list[str]:
     return [name for name in _shipped(kind) if not within or name.startswith(within + "/")]
 
 
+def shipped_files(kind: Kind) -> list[Path]:
+    """Return the shipped files of ``kind`` themselves, whatever lies under the same names in the current folder."""
+    return [_on_disk(entry) for entry in _shipped(kind).values()]
+
+
 def shipped_folder(text: str, kind: Kind) -> list[Path]:
     """Return the shipped files of ``kind`` where ``text`` names the folder in which they stand (`units`, `sim/units`), else none."""
     named = {name for package, folder in _PLACES[kind] if folder for name in (folder, f"{package}/{folder}")}

@@ -13,7 +13,7 @@ from pathlib import Path
 
 from sequencer.files.find import file_hash, file_named_in
 from sequencer.files.read import read_file, read_utf8
-from sequencer.files.shipped import find_file, is_shipped, shipped_names
+from sequencer.files.shipped import is_shipped, shipped_files
 from sequencer.files.yaml_tree import Source, compose
 from sequencer.frozen import dataclass
 from sequencer.inputs.channel_plan import ChannelPlan, read_plan
@@ -203,7 +203,7 @@ def _known_models(wanted: Wanted, sequence: Path) -> tuple[list[_Known], list[Co
     """Return what can be chosen from, one's own first, and what is wrong with files of which not even that can be read."""
     known: dict[Path, _Known] = {}
     spoilt: list[Complaint] = []
-    shipped = {find_file(name, "model").resolve() for name in shipped_names("model")}
+    shipped = {path.resolve() for path in shipped_files("model")}
     for path in (*_own(sequence.parent), *_own(wanted.bench_folder), *sorted(shipped)):
         if path.resolve() in known:
             continue

@@ -90,7 +90,8 @@ class LookedUp:
             fits = self._fits(serial)
             found = self._in_store(serial)
         except InputError as problem:
-            trouble = problem.complaints[0].message
+            first = problem.complaints[0]
+            trouble = f"{first.file}: {first.message}"
         except StoreProblem as problem:
             trouble = str(problem)
         return Known(

@@ -42,6 +42,7 @@ class Admission:
 
     ``is_again``: it was tested today. ``is_listed``: it is on the list of the units that are expected. ``can_carry_on``: its run that was
     cut short can be carried on, and ``carries_on``: it is. ``needs_reason``: somebody must say why it is tested again.
+    ``is_in_doubt``: something about it could not be looked up.
     """
 
     serial: str
@@ -52,6 +53,7 @@ class Admission:
     needs_reason: bool = False
     can_carry_on: bool = False
     carries_on: bool = False
+    is_in_doubt: bool = False
 
 
 def admit(scan: Scan, known: Known) -> Admission:
@@ -65,6 +67,7 @@ def admit(scan: Scan, known: Known) -> Admission:
         is_listed=known.listed is True,
         needs_reason=known.needs_reason,
         can_carry_on=bool(known.cut_short),
+        is_in_doubt=bool(known.trouble),
     )
 
 

@@ -194,6 +194,8 @@ class Station(Generic[Job]):
 
     def _leave_out(self, admission: Admission, why: str = "") -> None:
         self._note(f"Left out: {printable(admission.serial)}{why}.")
+        if admission.is_in_doubt:  # not the unit's doing: a file or the store is to be put right
+            self._came_to(ExitStatus.INPUT_WRONG)
         self._not_measured(admission)
 
     def _not_measured(self, admission: Admission) -> None:

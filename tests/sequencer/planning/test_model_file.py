@@ -185,6 +185,17 @@ def test_with_a_shipped_bench_the_current_folder_has_models(
     assert sequence.model.model.model == "T1"
 
 
+def test_a_file_of_another_kind_under_a_shipped_model_s_name_is_nobody_s_model(
+    write: Write, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A bench file of the user's that is called as a shipped model is stops no run in its folder."""
+    bench = _bench(tmp_path).rename(tmp_path / "v5.yaml")
+    monkeypatch.chdir(tmp_path)
+    sequence, _ = load_both("fm-mobile-acceptance", str(bench), serial="M40-0007")
+    assert sequence.model is not None
+    assert sequence.model.model.model == "M40"
+
+
 def _bench(folder: Path) -> Path:
     shipped = load_bench("bench").path
     path = folder / "b.yaml"

@@ -278,6 +278,16 @@ def test_what_is_odd_about_a_unit_is_asked_in_one_key(known: Known, says: str) -
     assert bench.measured == [("A-1", "")]
 
 
+def test_a_session_that_left_a_unit_out_for_a_file_that_cannot_be_used_did_not_go_well() -> None:
+    """Nobody was there to ask: that nothing was measured is no pass. What is odd about the unit itself is no fault of the files."""
+    for known, status in (
+        (Known(trouble="x.yaml: spoilt"), ExitStatus.INPUT_WRONG),
+        (AGAIN, ExitStatus.PASSED),
+    ):
+        station = session(Person(["A-1"], [NO]), Bench(known={"A-1": known}))
+        assert station.status is status
+
+
 def test_a_unit_that_was_tested_today_is_tested_again_only_with_a_typed_reason() -> None:
     """Retesting until it passes stays visible: yes alone is not enough, nor is a letter."""
     bench = Bench(known={"A-1": AGAIN})
