@@ -77,11 +77,14 @@ _PART_NAMES = tuple(one.name for one in fields(StoredPart))
 _part_cells = attrgetter(*_PART_NAMES)
 _BUDGET_NAMES = tuple(one.name for one in fields(StoredBudget))
 _budget_cells = attrgetter(*_BUDGET_NAMES)
+_FIGURES = frozenset(
+    one.name for one in (*fields(StoredPart), *fields(StoredBudget)) if str(one.type).startswith("float")
+)
 
 
 def budget_as_plain(budget: StoredBudget) -> dict[str, Any]:
     """Return a budget for JSON; what was not asked for when it was stored is None."""
-    plain = dict(zip(_BUDGET_NAMES, _budget_cells(budget), strict=True))
+    plain = _with_figures(_BUDGET_NAMES, _budget_cells(budget))
     plain["contributions"] = [_part_as_plain(part) for part in budget.contributions]
     plain["correlations"] = [list(one) for one in budget.correlations]
     for name in ("unstated", "unstated_connections"):
@@ -89,8 +92,16 @@ def budget_as_plain(budget: StoredBudget) -> dict[str, Any]:
     return plain
 
 
+def _with_figures(names: tuple[str, ...], cells: tuple[Any, ...]) -> dict[str, Any]:
+    """Return cells by name; a whole number among the figures (3 readings less than 4) is written as it is read back: 3.0."""
+    return {
+        name: float(cell) if type(cell) is int and name in _FIGURES else cell
+        for name, cell in zip(names, cells, strict=True)
+    }
+
+
 def _part_as_plain(part: StoredPart) -> dict[str, Any]:
-    plain = dict(zip(_PART_NAMES, _part_cells(part), strict=True))
+    plain = _with_figures(_PART_NAMES, _part_cells(part))
     plain["keys"] = list(part.keys)
     return plain
 

@@ -24,6 +24,7 @@ from sequencer.results.store.place import StorePlace
 from sequencer.results.store.problems import Doing, StoreProblem
 from sequencer.results.store.store import Store
 from sequencer.results.store.tables import benches_now, exchanges, metadata, readings, results, runs
+from sequencer.units.format import counted
 
 NAMED = 4
 """How many runs a complaint names."""
@@ -119,6 +120,7 @@ class _Move:
                 mine = _digests(self._reading, there)
             theirs = _digests(writing, there)
             if differing := sorted(name for name in there if mine[name] != theirs[name]):
+                self._see_ended(differing, writing)
                 named = ", ".join(map(printable, differing[:NAMED])) + (
                     " …" if len(differing) > NAMED else ""
                 )
@@ -128,6 +130,21 @@ class _Move:
                     "Nothing was moved. Move into an empty database: 'sequencer results RUN' with --store shows which of the two is right.",
                 )
         return _Runs(new=ours - there, there=there)
+
+    def _see_ended(self, differing: list[str], writing: Connection) -> None:
+        """Raise StoreProblem where what differs was still going on when it was moved: its end is what the other store lacks."""
+        without_end = select(runs.c.run).where(runs.c.outcome == NOT_ENDED)
+        there = set(writing.execute(without_end).scalars())
+        with Doing(self._source, "read"):
+            here = set(self._reading.execute(without_end).scalars())
+        if late := [name for name in differing if name in there and name not in here]:
+            raise StoreProblem(
+                self._target,
+                f"{counted(len(late), 'run')} had not ended when moved here, and did since: "
+                f"{', '.join(map(printable, late[:NAMED]))}{' …' if len(late) > NAMED else ''}",
+                "Nothing was moved. 'sequencer import-kept JOURNAL' with --store and this store's address brings the rest of it from the "
+                "journal beside its table; then move again.",
+            )
 
     def _table(self, table: Table, chosen: _Runs, writing: Connection) -> MovedTable:
         self._of = self._count(table)

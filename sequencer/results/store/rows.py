@@ -29,13 +29,22 @@ from sequencer.results.stored import StoredExchange, StoredResult, StoredRun
 from sequencer.results.stored_budget import budget_as_plain, stored_budget
 from sequencer.uncertainty.decision import Decision
 
+
+def utc_s_of(at: datetime) -> float:
+    """Return a moment as the store orders by it, s: in whole milliseconds, as its text and the journal's are.
+
+    Else a run that came in through its journal would differ from the same run as it was written.
+    """
+    return at.replace(microsecond=at.microsecond // 1000 * 1000).timestamp()
+
+
 POINT_NAMES = ("level_db", "reading", "state", "reading_s", "at_s")
 
 
 def run_row(run: RunRecord) -> dict[str, Any]:
     """Return the row of a run."""
     cells = run_cells(run)
-    return clean({**cells, "resumed": json.dumps(cells["resumed"]), "utc_s": run.time.timestamp()})
+    return clean({**cells, "resumed": json.dumps(cells["resumed"]), "utc_s": utc_s_of(run.time)})
 
 
 def result_row(result: Result, check_index: int) -> dict[str, Any]:
@@ -47,7 +56,7 @@ def result_row(result: Result, check_index: int) -> dict[str, Any]:
     row["fault"] = "null" if result.fault is None else json.dumps(asdict(result.fault))
     row["confirmations"] = json.dumps([one.as_plain() for one in result.confirmations])
     row["replaced_by"] = ""
-    row["utc_s"] = result.time.timestamp()
+    row["utc_s"] = utc_s_of(result.time)
     return clean(row)
 
 
@@ -85,7 +94,7 @@ def time_or_empty(at: datetime | None) -> str:
 def batch_row(batch: BatchRecord) -> dict[str, Any]:
     """Return the row of a batch."""
     times = {name: time_or_empty(getattr(batch, name)) for name in _BATCH_TIMES}
-    return clean({**asdict(batch), **times, "utc_s": batch.opened.timestamp()})
+    return clean({**asdict(batch), **times, "utc_s": utc_s_of(batch.opened)})
 
 
 def batch_read(row: Mapping[str, Any]) -> BatchRecord:

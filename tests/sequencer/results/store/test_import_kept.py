@@ -23,9 +23,10 @@ from sequencer.planning.plan import make_plan
 from sequencer.problems import FileProblems
 from sequencer.results.model import Confirmation, Point, Result
 from sequencer.results.store.import_kept import NotTheSame
+from sequencer.results.store.move import move
 from sequencer.results.store.place import StorePlace
 from sequencer.results.store.spill import read_kept
-from sequencer.results.store.store import BenchInstrument, Store, Wanted
+from sequencer.results.store.store import BenchInstrument, Store, StoreProblem, Wanted
 from sequencer.results.stored import StoredUnit, result_as_plain
 from sequencer.run.record import Record, RunFacts
 from sequencer.uncertainty.decision import Decision
@@ -387,3 +388,27 @@ def test_what_of_a_damaged_journal_is_not_taken_in_is_said(tmp_path: Path, damag
     told = CliRunner().invoke(main, ["import-kept", str(path), "--folder", str(tmp_path), "--json"])
     (plain,) = json.loads(told.stdout)
     assert said in plain["lost"]
+
+
+def test_a_run_that_was_moved_while_it_went_on_is_completed_by_its_journal(tmp_path: Path) -> None:
+    """The second move says so; once the journal was taken in, both stores hold the same to the last cell, and it moves."""
+    microseconds = datetime(2027, 1, 2, 3, 4, 5, 692896, tzinfo=UTC)
+    budget = replace(BUDGET, contributions=(replace(BUDGET.contributions[0], degrees_of_freedom=3),))
+    run = replace(RUN, time=microseconds)
+    checks = [(at, [a_result(time=microseconds, budget=budget, value=float(at))], []) for at in range(2)]
+    source, target = (StorePlace(path=tmp_path / name) for name in ("from.sqlite", "to.sqlite"))
+    with Store.open(source) as store:
+        store.write_run(run)
+        store.write_check("r1", *checks[0])
+    move(source, target)
+    with Store.open(source) as store:
+        store.write_check("r1", *checks[1])
+        store.write_end("r1", **ENDED)
+    with pytest.raises(
+        StoreProblem, match=r"1 run had not ended when moved here, and did since: r1.*import-kept"
+    ):
+        move(source, target)
+    with Store.open(target) as store:
+        store.import_kept(read_kept(write_kept(tmp_path / "k.json", replace(run, **ENDED), checks, ())))
+    again = move(source, target)
+    assert (again.runs, again.runs_there) == (0, 1)
