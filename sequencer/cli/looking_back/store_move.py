@@ -45,9 +45,27 @@ def _place(name: str, given: str) -> StorePlace:
         allowed = "a file's path, or postgresql+psycopg://user@host/database"
         raise FileProblems([Complaint(file=name, message="no store is named", allowed=allowed)])
     try:
-        return find_place(Path(), given)
+        place = find_place(Path(), given)
     except FileProblems as problems:
         raise FileProblems(replace(one, file=name) for one in problems.complaints) from None
+    if place.path is not None and (wrong := _wrong_path(place.path)):
+        allowed = "a store's file, such as results/results.sqlite, in a folder that is there"
+        raise FileProblems(
+            [Complaint(file=name, message=f"{printable(str(place.path))}: {wrong}", allowed=allowed)]
+        )
+    return place
+
+
+def _wrong_path(path: Path) -> str:
+    """Return why no store can be at a path; empty where one can."""
+    try:
+        if path.is_dir():
+            return "this is a folder, not a store"
+        if path.exists() and not path.is_file():
+            return "this is not an ordinary file"
+        return "" if path.parent.is_dir() else f"there is no folder {printable(str(path.parent))}"
+    except (OSError, ValueError) as error:  # too long a name, or a NUL in it
+        return f"no file can have this name: {error}"
 
 
 def _lines(moved: Moved) -> Iterator[str]:

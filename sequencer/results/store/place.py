@@ -42,7 +42,7 @@ class StorePlace:
         if self.path is None:
             return False
         for ending in ("", "-wal", "-shm", "-journal"):
-            own = self.path.with_name(self.path.name + ending)
+            own = Path(f"{self.path}{ending}")  # with_name knows none beside "."
             if path.resolve() == own.resolve():
                 return True
             with suppress(OSError):

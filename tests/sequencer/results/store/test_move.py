@@ -282,3 +282,23 @@ def test_a_server_that_is_too_old_is_named(tmp_path: Path) -> None:
         done = CliRunner().invoke(main, ["store", "move", str(tmp_path / "source.sqlite"), address])
     assert (done.exit_code, "hidden" in done.output) == (2, False)
     assert "the server is PostgreSQL 9.6, and a store needs 13 or later" in done.output
+
+
+@pytest.mark.parametrize(
+    ("target", "says"),
+    [
+        (".", "TO: .: this is a folder, not a store"),
+        ("nowhere/x.sqlite", "TO: nowhere/x.sqlite: there is no folder nowhere"),
+        ("/dev/null", "TO: /dev/null: this is not an ordinary file"),
+    ],
+)
+def test_a_place_where_no_store_can_be_is_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, target: str, says: str
+) -> None:
+    """Before anything is opened, in the words of what stands there."""
+    monkeypatch.chdir(tmp_path)
+    _written(tmp_path / "source.sqlite", count=1)
+    done = CliRunner().invoke(main, ["store", "move", "source.sqlite", target])
+    assert done.exit_code == 2, done.output
+    assert says in done.stderr
+    assert "--folder" not in done.stderr
