@@ -45,13 +45,14 @@ def _hosts(host: str) -> list[str]:
     """Return the addresses of a host, as text of one form each; none where it is unknown: then it cannot be opened either."""
     with suppress(ValueError):
         number = ipaddress.ip_address(host.lower())
+        number = getattr(number, "ipv4_mapped", None) or number  # ::ffff:192.0.2.11 (RFC 4291, 2.5.5.2)
         # "any address of this machine" (RFC 1122, 3.2.1.3) reaches this machine
         own = {"127.0.0.1", "::1"} if number.is_unspecified or number.is_loopback else set()
         return sorted({number.compressed.upper(), *own})
     import socket  # a simulated bench has no hosts to look up
 
     try:
-        found = socket.getaddrinfo(host.lower(), None, type=socket.SOCK_STREAM)
+        found = socket.getaddrinfo(host.lower().rstrip("."), None, type=socket.SOCK_STREAM)
     except (OSError, UnicodeError):
         return []
     return sorted({str(one[4][0]).upper() for one in found})
