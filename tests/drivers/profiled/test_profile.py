@@ -305,8 +305,9 @@ def test_a_setting_and_its_read_back_go_in_one_message(role: str) -> None:
             whole = [
                 each
                 for each in bench.sent(role)
-                if each.startswith(command.set.split("{")[0])
-                and each.endswith(f";{command.query};:SYSTem:ERRor?")
+                if command.set.split("{")[0] in each
+                and f";{command.query};" in each
+                and each.endswith(";:SYSTem:ERRor?")
             ]
             assert whole, (name, bench.sent(role))
 

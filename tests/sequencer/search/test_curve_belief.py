@@ -211,13 +211,13 @@ def test_readings_that_are_no_numbers_count_for_their_side_and_not_as_strays() -
 def test_the_interval_of_a_ratio_holds_95_per_cent() -> None:
     """2.5 per cent on either side, where all but the level is known well: as a normal distribution of its standard deviation has it."""
     told = Believer(RATIO, WINDOW_DB, None, 0.0).believe([(1.0, points(*(((0.0, 0.0),) * 6), reading_s=1.0))])
-    assert told.half_width_db == pytest.approx(stats.norm.ppf(0.975) * told.sd_db, rel=0.06)
+    assert told.half_width_db == pytest.approx(stats.norm.ppf(0.975) * told.sd_db, rel=0.08)
     assert told.level_db == (told.quantiles_db[0] + told.quantiles_db[4]) / 2
 
 
 def test_a_ratios_scatter_is_told_in_decibels_of_level() -> None:
     """Relative noise of 7 %, of which the reading shows a share, over the slope: of one curve, where a dB makes nearly a dB, 0.33 dB."""
-    k, middle = 2 * 8, RATIO.excess.shape[1] // 2
+    k, middle = 2 * 9, RATIO.excess.shape[1] // 2
     tables = {
         name: getattr(RATIO, name)[k : k + 1] for name in ("excess", "slope", "scatter", "share", "doubt")
     }

@@ -5,8 +5,10 @@ from __future__ import annotations
 import asyncio
 from typing import Any
 
+import pytest
 from textual import events
 
+from sequencer.cli.station import keyboard
 from sequencer.cli.station.keyboard import NOT_ALONE
 from sequencer.cli.station.window import StationWindow
 from sequencer.run.line.face import NO, YES, Choice, Face, Question, Verdict, as_plain
@@ -19,8 +21,11 @@ ASKING = Face(
 )
 
 
-def test_scans_answers_and_faces_go_through_the_window() -> None:
+def test_scans_answers_and_faces_go_through_the_window(monkeypatch: pytest.MonkeyPatch) -> None:
     """A burst of three scans, a paste, a question answered by its key alone, a new size, Ctrl-C: with Textual's own driver for tests."""
+    monkeypatch.setattr(
+        keyboard, "ALONE_S", 0.5
+    )  # so that two keys pressed one after the other are a burst on a busy machine too
     sent: list[dict[str, Any]] = []
     stopped: list[bool] = []
     window = StationWindow(faces=None, send=sent.append, interrupt=lambda: stopped.append(True))
