@@ -15,8 +15,9 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 from sequencer.frozen import dataclass
-from sequencer.results.queue.connect import ANSWER_S, NOT_IDLE, QueuePlace, connect_words
+from sequencer.results.queue.connect import NOT_IDLE, QueuePlace, connect_words
 from sequencer.results.queue.jobs import TASK
+from sequencer.results.store.server_line import ANSWER_S
 
 if TYPE_CHECKING:
     from procrastinate import App
@@ -28,6 +29,8 @@ unseen.
 POLL_S = 2.0
 HEARTBEAT_S = 5.0
 AGAIN_S = 2.0
+ENDS_S = 10.0
+"""How long its end is waited for: a server that is silent would keep it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,7 +111,7 @@ class Carrier(threading.Thread):
         self._ends = True
         self._interrupt()
         if self.is_alive():
-            self.join(timeout=30)
+            self.join(timeout=ENDS_S)
 
     def _interrupt(self) -> None:
         with self._guard:

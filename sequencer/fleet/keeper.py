@@ -27,6 +27,8 @@ if TYPE_CHECKING:
 LOCK_WAIT_S = 1.0
 """How long the bench's lock is asked for: a process that has just ended may hold it for a moment."""
 SILENT_LOOK_S = 0.5
+SLEPT_S = 2.0
+"""What a look every `SILENT_LOOK_S` is late by only where this process was stopped, or its machine asleep."""
 LOOK_S = 2.0
 """How often what is open in the queue is looked at."""
 STALLED_S = 30.0
@@ -42,11 +44,22 @@ class Why(Enum):
     CANCELLED = "the job was cancelled"
     LOST = "the job is another bench's"
     SILENT = "the server was away for longer than the lease"
+    ASLEEP = "this process was stopped, or its machine asleep, for longer than the lease"
     BENCH_LOCKED = "another worker has this bench"
+
+
+LATE = (Why.SILENT, Why.ASLEEP)
+"""Why a lease is not known to be ours any more: nobody may have taken the job, and a word from the server is worth more."""
 
 
 class BenchTaken(Exception):
     """Another worker has this bench; the text names it."""
+
+
+def lease_now_s() -> float:
+    """Return the time by which leases are watched, s: Linux's boot clock, which goes on while the machine is asleep (clock_gettime(2))."""
+    boot = getattr(time, "CLOCK_BOOTTIME", None)
+    return time.monotonic() if boot is None else time.clock_gettime(boot)
 
 
 class Keeper(threading.Thread):
@@ -59,6 +72,7 @@ class Keeper(threading.Thread):
         self._line = Line(found, on_new=self._lock_bench)
         self._claim: Claim | None = None
         self._valid_until_s = 0.0
+        self._slept_s = 0.0
         self._told: Why | None = None
         self._guard = threading.Lock()
         self._wake = threading.Event()
@@ -89,9 +103,10 @@ class Keeper(threading.Thread):
         self._line.do(self._look)
 
     def hold(self, claim: Claim, asked_at_s: float) -> None:
-        """Keep the lease of a claim that was asked for at ``asked_at_s`` (`time.monotonic`)."""
+        """Keep the lease of a claim that was asked for at ``asked_at_s`` (`lease_now_s`)."""
         with self._guard:
             self._claim, self._told = claim, None
+            self._slept_s = 0.0
             self._valid_until_s = asked_at_s + self._member.lease_s
 
     def let_go(self) -> None:
@@ -104,8 +119,8 @@ class Keeper(threading.Thread):
         self._ends = True
         self._wake.set()
         if self.is_alive():
-            self.join(timeout=30)
-        if not self.lost_bench:
+            self.join(timeout=15)
+        if not self.lost_bench and not self.is_away and not self.is_alive():
             with suppress(ServerAway, BenchTaken):  # it is missed by its silence then
                 words = {"bench": self._member.bench, "lacks": ENDED}
                 self._line.do(lambda connection: connection.execute(statements.SEEN, words))
@@ -136,13 +151,14 @@ class Keeper(threading.Thread):
             claim = self._claim
         if claim is None:
             return
-        asked_at_s = time.monotonic()
+        asked_at_s = lease_now_s()
         lease = self._line.do(lambda connection: renew_lease(connection, claim, self._member.lease_s))
         with self._guard:
             if self._claim is not claim:
                 return
             if lease is not Lease.LOST:
                 self._valid_until_s = asked_at_s + self._member.lease_s
+                self._slept_s = 0.0
         if lease is Lease.STOP:
             self._tell(Why.CANCELLED)
         elif lease is Lease.LOST:
@@ -150,15 +166,32 @@ class Keeper(threading.Thread):
 
     def _see_whether_silent(self) -> None:
         """Watch the lease by this machine's own clock, in a thread that asks nobody: a server may take a question and never answer."""
+        looked_s = lease_now_s()
         while not self._wake.wait(SILENT_LOOK_S):
-            with self._guard:
-                is_late = self._claim is not None and time.monotonic() > self._valid_until_s
-            if is_late:
-                self._tell(Why.SILENT)
+            now_s = lease_now_s()
+            why = self._why_late(now_s, now_s - looked_s)
+            looked_s = now_s
+            if why is not None:
+                self._tell(why)
+
+    def _why_late(self, now_s: float, since_last_s: float) -> Why | None:
+        """Return why the lease has run out at ``now_s``, ``since_last_s`` after it was looked at before; None while it has not."""
+        with self._guard:
+            if since_last_s > SLEPT_S:
+                self._slept_s += since_last_s
+            if self._claim is None or now_s <= self._valid_until_s:
+                return None
+            # all that it is late by is what nothing of this process ran for
+            return Why.ASLEEP if now_s - self._slept_s <= self._valid_until_s else Why.SILENT
 
     def _tell(self, why: Why) -> None:
         with self._guard:
-            if self._claim is None or self._told not in (None, Why.SILENT) or self._told is why:
+            if (
+                self._claim is None
+                or self._told not in (None, *LATE)
+                or self._told is why
+                or (self._told and why in LATE)
+            ):
                 return
             self._told = why
         self._stop_run(why)

@@ -38,7 +38,7 @@ class Line:
         try:
             if self._connection is None or self._connection.closed:
                 self._connection = None
-                made = self._found.connect(settings="-cstatement_timeout=20000", autocommit=True)
+                made = self._found.connect(settings="-cstatement_timeout=8000", autocommit=True)
                 self._connection = made
                 self.before, self._process = self._process, made.info.backend_pid
                 self._on_new(made)

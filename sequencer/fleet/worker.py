@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Protocol, TypeVar
 
 from sequencer.fleet.carrier import AGAIN_S, Brought, Carrier, Later, nothing_brought
-from sequencer.fleet.keeper import Keeper, Why
+from sequencer.fleet.keeper import LATE, Keeper, Why, lease_now_s
 from sequencer.fleet.line import Line, ServerAway
 from sequencer.fleet.member import Member
 from sequencer.fleet.own_check import add_own_checks
@@ -110,9 +110,17 @@ class Worker:
     def _tick(self) -> None:
         add_own_checks(self._found)
 
+    def lock_bench(self) -> None:
+        """Lock the bench's name at the server, to be done before anything is sent to its instruments. Raises BenchTaken, ServerAway."""
+        self._keeper.register()
+
+    def let_go(self) -> None:
+        """Free the bench's name where `go` has not been reached."""
+        self._keeper.stop()
+
     def go(self) -> ExitStatus:
         """Work until it is stopped; returns how it ended. Raises BenchTaken and ServerAway before it has begun."""
-        self._keeper.register()
+        self.lock_bench()  # heard of again: opening the bench may have taken longer than the lease
         self._line.do(lambda made: add_own_checks(self._found))
         self._keeper.look()
         before = signal.signal(signal.SIGUSR1, self._handle_asked)
@@ -209,7 +217,7 @@ class Worker:
 
     def _take(self, job: int) -> Later | None:
         """Claim a job and measure it; returns whether it is to be brought again. Raises ServerAway before it was claimed, Interrupted."""
-        asked_at_s = time.monotonic()
+        asked_at_s = lease_now_s()
         claim = self._line.do(
             lambda connection: claim_job(
                 connection,
@@ -328,9 +336,9 @@ class Worker:
     def _stop_run(self, why: Why) -> None:
         """Have the run under way stop: at its next check where the server is away, at once otherwise. Called from other threads."""
         with self._guard:
-            if not self._is_running or self._asked not in (None, Why.SILENT):
+            if not self._is_running or self._asked not in (None, *LATE):
                 return
             self._asked = why
             self._stopper.ask(why.value)
-            if why is not Why.SILENT:
+            if why not in LATE:
                 signal.pthread_kill(threading.main_thread().ident or 0, signal.SIGUSR1)

@@ -16,6 +16,7 @@ from sequencer.checks.live import LivePerson
 from sequencer.planning.plan import Plan
 from sequencer.planning.step import Step
 from sequencer.results.model import Result, interrupted_by
+from sequencer.results.store.server_line import hurried
 from sequencer.run.bench_health.doubted import BEFORE_ALL, doubt_results, is_changed, is_sound
 from sequencer.run.bench_health.simulated import refused_as_simulated
 from sequencer.run.events import CheckEnded, CheckStarted, Listener, RunEnded, StepTaken, Warned
@@ -67,8 +68,7 @@ class Runner:
         ``bench`` is one that another run may have opened: it is made safe before and after this one, and left open while it is sound.
         """
         self._retries = retries or Retries()
-        self._plan = plan
-        self._keeps_open = bench is not None
+        self._plan, self._keeps_open = plan, bench is not None
         self._parts, self._hazards = parts, parts.hazards_seen
         self._bench = bench or OpenBench(replace(parts, announce=record.announce))
         self._bench.tell(record.announce)
@@ -86,8 +86,7 @@ class Runner:
             of_bench = find_check(done.results[0].check).of_bench
             self._state.add(done.index, done.results, on_unit=done.on_unit, of_bench=of_bench)
         self._stopper = Stopper()
-        self._index = 0
-        self._watch = CheckWatch(self._bench)
+        self._index, self._watch = 0, CheckWatch(self._bench)
         self._by_hand = {name for name, one in plan.bench.bench.instruments.items() if one.manual}
         self._said: dict[int, list[Exchange]] = {}
         self._start_s = self._bench.clock.now_s()
@@ -105,7 +104,8 @@ class Runner:
     def _run(self, stopper: Stopper) -> RunOutcome:
         # An interruption is raised once at most, and not at all once signals are held: what follows this block runs to its end.
         try:
-            how = self._executed(stopper)
+            with hurried(lambda: stopper.requests > 0):
+                how = self._executed(stopper)
             stopper.hold()
         except Interrupted:
             stopper.hold()

@@ -200,6 +200,7 @@ def test_one_worker_a_bench(store: str, worker: Start, tmp_path: Path) -> None:
     second = worker(bench_named(tmp_path / "other", "Loft"))
     assert second.ended() == 3
     assert "another worker has bench Loft already" in second.said
+    assert second.said.endswith("nothing was sent to it\n")
     first.send(signal.SIGTERM)
     assert first.ended() == 4
 
@@ -244,6 +245,8 @@ def test_what_was_found_while_the_server_was_away_is_brought_in(
     line.cut()
     far.send(signal.SIGCONT)
     wait_for(lambda: "the store is away; the run is kept in" in far.said, "a run that is over")
+    assert "All limits met. Not all could be kept: " in far.said
+    assert "The bench failed" not in far.said
     assert job_seen(store, job).state == "taken"
     line.delay_s = 0.01
     line.mend()
@@ -326,3 +329,21 @@ def test_a_server_that_is_not_there_yet_is_no_wrong_input() -> None:
     assert done.exit_code == 3
     assert "Check that the server runs" in done.output
     assert "s3cret" not in done.output
+
+
+@pytest.mark.parametrize("serial", ["=1+1", "@SUM(A1)", "-7"])
+def test_a_serial_that_a_spreadsheet_would_run_is_refused(serial: str) -> None:
+    """As in a list of units, and on a line."""
+    done = sequencer(
+        "jobs", "add", "quick-check", f"--serial={serial}", "--store", "postgresql+psycopg://a@127.0.0.1:1/b"
+    )
+    assert done.exit_code == 2
+    assert "the serial begins as a spreadsheet's formula does" in done.output
+
+
+@pytest.mark.parametrize("number", ["abc", "0", "1.5", "9" * 20])
+def test_what_is_no_number_of_a_job_is_said_plainly(number: str) -> None:
+    """Without a word of how the command line is read."""
+    done = sequencer("jobs", "cancel", number)
+    assert done.exit_code == 2
+    assert f"'{number}' is not the number of a job" in done.output

@@ -12,6 +12,7 @@ import click
 
 from sequencer.cli.common.options import check_model, check_serial
 from sequencer.fleet.needs import lacking, lacks_unit, needs_of
+from sequencer.inputs.serial import SERIAL_ALLOWED, looks_like_formula
 from sequencer.inputs.unit_list import read_unit_list
 from sequencer.planning.load import load_sequence
 from sequencer.planning.model_file import Wanted
@@ -65,7 +66,7 @@ def add_command(
 
 
 def _units(serials: Sequence[str], units: Path | None, model: str) -> list[tuple[str, str]]:
-    found = [(check_serial(one), model) for one in serials]
+    found = [(_serial(one), model) for one in serials]
     if units is not None:
         found += [(one.serial, one.model or model) for one in read_unit_list(units)]
     if not found:
@@ -73,6 +74,20 @@ def _units(serials: Sequence[str], units: Path | None, model: str) -> list[tuple
             "--serial", "no unit is named", allowed="--serial, more than once if need be, or --units LIST"
         )
     return found
+
+
+def _serial(given: str) -> str:
+    """Return the serial if it can name a file and a row, and no spreadsheet runs it. Raises InputError."""
+    serial = check_serial(given)
+    if looks_like_formula(serial):
+        raise option_problem(
+            "--serial",
+            "the serial begins as a spreadsheet's formula does",
+            found=serial[:40],
+            allowed=SERIAL_ALLOWED + ", nor with = + - @",
+            hint="take it from the unit's type plate, such as M40-0007",
+        )
+    return serial
 
 
 def _job(name: str, serial: str, model: str, *, due: datetime | None, priority: int) -> NewJob:

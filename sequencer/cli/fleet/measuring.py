@@ -21,6 +21,7 @@ from sequencer.inputs.bench_health import bench_serial
 from sequencer.inputs.load_bench import LoadedBench
 from sequencer.planning.loss_beyond import loss_beyond_lines
 from sequencer.problems import FileProblems, printable
+from sequencer.results.conditional import met_words
 from sequencer.results.journal import read_journal
 from sequencer.results.queue.claim import Claim
 from sequencer.results.queue.fence import CUT_SHORT, DONE, JobFence
@@ -91,7 +92,9 @@ class JobBench(Measures):
         try:
             return self._ran(prepared, fence)
         except FileProblems as problems:  # of the folder or the store: no word on whether the bench can do it
-            return Measured(not_begun=_in_a_line(problems), failed=True)
+            return Measured(
+                not_begun=_in_a_line(problems), failed=not isinstance(problems.__cause__, StoreProblem)
+            )
         except FenceLost as lost:
             return Measured(said=str(lost))
         except (StoreProblem, BenchBusy, BenchUnsafe, InstrumentFault) as problem:
@@ -189,7 +192,7 @@ class JobBench(Measures):
         found = glance(journal)
         how = found.outcome if found is not None else ""
         went_through = how == DONE
-        said = verdict_line(ran.outcome) if went_through else how
+        said = _verdict(ran) if went_through else how
         words = [said, f"run {ran.facts.run}"] if said else [f"run {ran.facts.run}"]
         words += [f"witness: {one}" for one in ran.hazards]
         words += [] if state.confirmed else [state.last_line()]
@@ -215,6 +218,15 @@ class JobBench(Measures):
         except FileProblems as problems:
             return Settled(said=_in_a_line(problems), failed=True)
         return Settled(said=f"the store has it now: {came.results} results added")
+
+
+def _verdict(ran: Ran) -> str:
+    """Return in a line how a run that went through came out; where all that went wrong is what could not be kept, that it is that."""
+    outcome, unkept = ran.outcome, ran.record.problems
+    if not unkept or set(outcome.problems) - set(unkept):
+        return verdict_line(outcome)
+    measured = verdict_line(replace(outcome, problems=())) or met_words(outcome.results)
+    return f"{measured} Not all could be kept: {unkept[0]}"
 
 
 def _refused(why: str) -> FileProblems:

@@ -27,6 +27,18 @@ _server_option = click.option(
 )
 
 
+class _JobNumber(click.ParamType[int]):
+    name = "job"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
+        """Return the number of a job. Raises click.BadParameter."""
+        text = str(value)
+        if not (text.isascii() and text.isdigit() and 1 <= int(text[:20]) < 2**63):
+            shown = text if len(text) <= 40 else text[:40] + "…"
+            self.fail(f"'{shown}' is not the number of a job; 'sequencer jobs' lists them.", param, ctx)
+        return int(text)
+
+
 @click.group(invoke_without_command=True)
 @click.option(
     "--state",
@@ -97,7 +109,7 @@ def add(sequence_name: str, **asked: Any) -> None:
 
 
 @jobs.command("cancel")
-@click.argument("numbers", metavar="JOB...", nargs=-1, required=True, type=click.IntRange(1, 2**63 - 1))
+@click.argument("numbers", metavar="JOB...", nargs=-1, required=True, type=_JobNumber())
 @_server_option
 @clear_errors
 def cancel(numbers: tuple[int, ...], store: str) -> None:

@@ -110,17 +110,24 @@ def worker_command(
 
 def _worked(worker: Worker, bench: JobBench, member: Member) -> ExitStatus:
     try:
-        state = bench.open_first()
+        worker.lock_bench()
+        try:
+            state = bench.open_first()
+        except BaseException:
+            worker.let_go()
+            raise
         if bench.left_keyed:
             _say(bench.left_keyed)
         if not state.confirmed:
+            worker.let_go()
             return ExitStatus.BENCH_FAILED
         bench.waits()
         _say(f"bench {member.bench} on {member.host} takes jobs, lease {member.lease_s:g} s")
         return worker.go()
     except BenchTaken:
         _say(
-            f"another worker has bench {member.bench} already: end that one first, or give this bench a name of its own in its file"
+            f"another worker has bench {member.bench} already: end that one first, or give this bench a name of its own in its file; "
+            "nothing was sent to it"
         )
         return ExitStatus.BENCH_FAILED
     except ServerAway as away:

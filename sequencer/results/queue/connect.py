@@ -10,6 +10,7 @@ from sequencer.frozen import dataclass
 from sequencer.problems import FileProblems, about_file
 from sequencer.results.store.place import StorePlace
 from sequencer.results.store.problems import Doing, StoreProblem
+from sequencer.results.store.server_line import ANSWER_S, LINE, WRITE_S
 
 if TYPE_CHECKING:
     from psycopg import Connection
@@ -18,8 +19,6 @@ VERSION = 1
 """The form of the tables in ``tables.sql``."""
 OLDEST_SERVER = 130000
 """PostgreSQL 13: what the task queue asks for, as a server counts its versions."""
-ANSWER_S = 5
-"""How long a server may take to answer a call."""
 NOT_IDLE = (
     f"-cidle_in_transaction_session_timeout={ANSWER_S * 1000} -ctcp_keepalives_idle={ANSWER_S} -ctcp_keepalives_interval=2 "
     f"-ctcp_keepalives_count=3 -ctcp_user_timeout={2000 * ANSWER_S}"
@@ -43,10 +42,8 @@ class QueuePlace:
 
     def connect(self, *, settings: str = "", autocommit: bool = False) -> Connection[Any]:
         """Return a connection in which names are those of the jobs' schema. Raises psycopg's own errors."""
-        import psycopg
-
         words = f"-csearch_path={self.schema} -clock_timeout={ANSWER_S * 1000} {NOT_IDLE} {settings}".strip()
-        return psycopg.connect(**connect_words(self.place, options=words), autocommit=autocommit)
+        return connected(self.place, options=words, autocommit=autocommit)
 
 
 def server_of(place: StorePlace) -> StorePlace:
@@ -81,22 +78,24 @@ def connect_words(place: StorePlace, *, options: str) -> dict[str, Any]:
         "dbname": url.database,
         **{name: value for name, value in url.query.items() if name != "options"},
         "options": f"{given if isinstance(given, str) else ''} {options}".strip(),
-        "connect_timeout": ANSWER_S,
-        # On a line that has died a send, or a wait for an answer, would last for minutes (tcp(7)).
-        "tcp_user_timeout": 2000 * ANSWER_S,
-        "keepalives_idle": ANSWER_S,
-        "keepalives_interval": 2,
-        "keepalives_count": 3,
+        **LINE,
     }
     return {name: value for name, value in words.items() if value is not None}
+
+
+def connected(place: StorePlace, *, options: str = "", autocommit: bool = False) -> Connection[Any]:
+    """Return a connection to the place, on which nothing waits longer than `WRITE_S` for a silent server. Raises psycopg's own errors."""
+    from sequencer.results.store.patient import PatientConnection
+
+    made = PatientConnection.connect(**connect_words(place, options=options), autocommit=autocommit)
+    made.answer_s = WRITE_S
+    return made
 
 
 def find_queue(place: StorePlace, *, must_be_there: bool = True) -> QueuePlace:
     """Return where the jobs of a store stand. Raises StoreProblem, NoQueue without ``must_be_there`` too where it is of another form."""
     server_of(place)
-    import psycopg
-
-    with Doing(str(place), "open"), psycopg.connect(**connect_words(place, options="")) as connection:
+    with Doing(str(place), "open"), connected(place) as connection:
         number = connection.info.server_version
         refuse_old_server(str(place), number)
         row = connection.execute("select current_schema()").fetchone()
@@ -127,12 +126,7 @@ def find_queue(place: StorePlace, *, must_be_there: bool = True) -> QueuePlace:
 
 def is_set_up(found: QueuePlace) -> bool:
     """Say whether the jobs' tables are there."""
-    import psycopg
-
-    with (
-        Doing(str(found.place), "open"),
-        psycopg.connect(**connect_words(found.place, options="")) as connection,
-    ):
+    with Doing(str(found.place), "open"), connected(found.place) as connection:
         return _version(connection, found.schema) is not None
 
 

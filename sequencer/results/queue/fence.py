@@ -8,8 +8,9 @@ from sequencer.problems import printable
 from sequencer.results.model import NOT_ENDED
 from sequencer.results.queue import statements
 from sequencer.results.queue.claim import MOST_TRIES, Claim
-from sequencer.results.queue.connect import ANSWER_S, QueuePlace
+from sequencer.results.queue.connect import QueuePlace
 from sequencer.results.store.fence import Fence, FenceLost
+from sequencer.results.store.server_line import ANSWER_S
 from sequencer.results.store.transaction import Writing
 
 DONE = "done"

@@ -19,6 +19,7 @@ from sequencer.results.bench_now import SILENT_S, BenchNow, Doing, Worked
 from sequencer.results.store.place import StorePlace
 from sequencer.results.store.problems import Doing as InStore
 from sequencer.results.store.rows import clean
+from sequencer.results.store.server_line import WRITE_S
 from sequencer.results.store.transaction import (
     Connections,
     FileConnections,
@@ -103,7 +104,7 @@ class BenchNowWriter:
         if path is None:
             from sequencer.results.store.engine import make_engine
 
-            self._engine = make_engine(self._place)
+            self._engine = make_engine(self._place, answer_s=WRITE_S)
             return ServerConnections(self._engine)
         address = f"file:{quote(str(path.absolute()))}?mode=rw"
         return FileConnections(lambda: _open(address))

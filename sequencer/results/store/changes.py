@@ -8,6 +8,7 @@ from typing import Any, Self
 from sequencer.results.store.file import open_file
 from sequencer.results.store.place import OpenedFile, StorePlace
 from sequencer.results.store.problems import Doing, StoreProblem
+from sequencer.results.store.server_line import READ_S
 
 # A transaction that wrote has a number of its own, also in another database of the server: a question too many costs little
 _OF_SERVER = "SELECT pg_snapshot_xmax(pg_current_snapshot())::text"
@@ -31,7 +32,7 @@ class StoreChanges:
             return open_file(place.path, watching=True)
         from sequencer.results.store.engine import make_engine
 
-        self._engine = make_engine(place, watching=True)
+        self._engine = make_engine(place, watching=True, answer_s=READ_S)
         connection: Any = self._engine.raw_connection()
         connection.dbapi_connection.autocommit = True
         return connection

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Any
 
 from sqlalchemy import URL, Connection, Engine, create_engine, event
@@ -9,9 +10,8 @@ from sqlalchemy import URL, Connection, Engine, create_engine, event
 from sequencer.results.store import problems as store_problems
 from sequencer.results.store.file import open_file
 from sequencer.results.store.place import SECRET, StorePlace
+from sequencer.results.store.server_line import LINE
 
-SERVER_S = 5
-"""How long a server may take to answer a call."""
 OLDEST_SERVER = 13
 """The oldest PostgreSQL that a store is kept in, by its first number."""
 WATCHING_S = 20
@@ -19,14 +19,20 @@ WATCHING_S = 20
 
 
 def make_engine(
-    place: StorePlace, *, power_safe: bool = True, read_only: bool = False, watching: bool = False
+    place: StorePlace,
+    *,
+    power_safe: bool = True,
+    read_only: bool = False,
+    watching: bool = False,
+    answer_s: float | None = None,
 ) -> Engine:
     """Return the engine of a place; nothing is opened yet. ``power_safe``, ``read_only`` (SQLite): as `open_file` has them.
 
-    ``watching``: nothing can be written through it, to a server neither.
+    ``watching``: nothing can be written through it, to a server neither. ``answer_s`` is how long a server may be silent (None: as long as
+    it likes).
     """
     if place.url is not None:
-        return _server_engine(place.url, watching=watching)
+        return _server_engine(place.url, watching=watching, answer_s=answer_s)
     path = place.path
     assert path is not None
     engine = create_engine(
@@ -37,23 +43,30 @@ def make_engine(
     return engine
 
 
-def _server_engine(url: URL, *, watching: bool) -> Engine:
+def _server_engine(url: URL, *, watching: bool, answer_s: float | None) -> Engine:
     settings = f"-c lock_timeout={int(store_problems.LOCKED_S * 1000)}"
     if watching:
         settings += f" -c default_transaction_read_only=on -c statement_timeout={WATCHING_S * 1000}"
-    # On a line that has died a send would wait for many minutes (ip(7), TCP_USER_TIMEOUT)
-    line: dict[str, Any] = {"connect_timeout": SERVER_S, "tcp_user_timeout": int(2000 * SERVER_S)}
     # Not synchronous_commit=off, not even for what can be had again: a server that crashes then loses what it had acknowledged
     given = url.query.get("options")
     options = " ".join([given if isinstance(given, str) else "", settings]).strip()
     # Out of the address: an engine shows it, with every setting
     secret = {name: value for name, value in url.query.items() if SECRET.search(f"{name}=")}
     engine = create_engine(
-        url.difference_update_query(secret), connect_args={**line, **secret, "options": options}
+        url.difference_update_query(secret), connect_args={**LINE, **secret, "options": options}
     )
+    event.listen(engine, "do_connect", partial(_connect, answer_s))
     where = str(StorePlace(url=url))
     event.listen(engine, "connect", lambda bare, _: _see_version(bare, where), insert=True)
     return engine
+
+
+def _connect(answer_s: float | None, _dialect: Any, _record: Any, words: Any, named: Any) -> Any:
+    from sequencer.results.store.patient import PatientConnection
+
+    made = PatientConnection.connect(*words, **named)
+    made.answer_s = answer_s
+    return made
 
 
 def _see_version(bare: Any, where: str) -> None:

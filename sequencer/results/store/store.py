@@ -33,6 +33,7 @@ from sequencer.results.store.query import (
     whole_runs,
 )
 from sequencer.results.store.schema import SCHEMA_VERSION
+from sequencer.results.store.server_line import READ_S
 from sequencer.results.store.tables import batches, exchanges, files, results, run_files, runs, seconds, units
 from sequencer.results.store.transaction import Writing, make_batch_simulated, write_batch, write_unit
 from sequencer.results.store.upgrade import prepare, schema_of
@@ -48,6 +49,8 @@ __all__ = ["SCHEMA_VERSION", "BenchInstrument", "Store", "StoreProblem", "Wanted
 
 class Store(StoreWriter):
     """Results of all runs. Use as a context manager; every method raises `StoreProblem`."""
+
+    _answer_s = READ_S
 
     @classmethod
     def open_to_read(cls, place: Path | StorePlace) -> Self:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 from sqlalchemy import Connection, Engine, delete, insert, inspect, select, text
 
@@ -28,6 +29,10 @@ def prepare(engine: Engine, where: str) -> None:
             bare = connection.connection.dbapi_connection
             assert bare is not None
             bare.execute("PRAGMA foreign_keys = OFF")
+        else:
+            # a server works silently for minutes at a large store
+            server: Any = connection.connection.dbapi_connection
+            server.answer_s = None
         with connection.begin():
             if not sqlite:
                 connection.execute(select(text(f"pg_advisory_xact_lock({_LOCK})")))

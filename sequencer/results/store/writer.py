@@ -14,7 +14,7 @@ from dataclasses import fields
 from datetime import datetime
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Self
+from typing import TYPE_CHECKING, ClassVar, Self
 
 from drivers.trace import Exchange
 from sequencer.results.line import BY_RULE, BatchRecord, CheckSeconds
@@ -26,6 +26,7 @@ from sequencer.results.store.insert import CheckRows
 from sequencer.results.store.place import OpenedFile, StorePlace
 from sequencer.results.store.problems import Doing, StoreProblem
 from sequencer.results.store.schema import SCHEMA_VERSION, STAMP
+from sequencer.results.store.server_line import WRITE_S
 from sequencer.results.store.transaction import (
     Connections,
     FileConnections,
@@ -51,6 +52,8 @@ _WHO = tuple(one.name for one in fields(BenchInstrument))
 
 class StoreWriter:
     """Where a run writes what it found. Use as a context manager; every method raises `StoreProblem`."""
+
+    _answer_s: ClassVar[float] = WRITE_S
 
     def __init__(
         self,
@@ -108,6 +111,7 @@ class StoreWriter:
             power_safe=self._power_safe,
             read_only=self._read_only,
             watching=self._watching,
+            answer_s=self._answer_s,
         )
 
     def close(self) -> None:

@@ -8,6 +8,7 @@ from sequencer.results.model import Result
 from sequencer.results.store.fence import Fence
 from sequencer.results.store.place import StorePlace
 from sequencer.results.store.problems import StoreProblem
+from sequencer.results.store.server_line import is_hurried
 from sequencer.results.store.writer import StoreWriter
 
 Write = Callable[[StoreWriter, bool], None]
@@ -31,9 +32,19 @@ class StoreQueue:
         return bool(self._waiting)
 
     def write(self, write: Write) -> StoreProblem | None:
-        """Write what waits and then this; what cannot be written goes on waiting, and why is returned."""
+        """Write what waits and then this; what cannot be written goes on waiting, and why is returned.
+
+        Where a run on a server's store has been asked to stop, nothing is tried until its bench is safe (`hurried`).
+        """
         again = bool(self._waiting)
         self._waiting.append(write)
+        if self._place.url is not None and is_hurried():
+            return StoreProblem(
+                self.where,
+                "the run was asked to stop",
+                "It is written once the bench is safe.",
+                may_pass=True,
+            )
         try:
             writer = self.opened()
             while self._waiting:

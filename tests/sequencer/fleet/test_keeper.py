@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from sequencer.fleet.keeper import ENDED, BenchTaken, Keeper, Why, put_back
+from sequencer.fleet.keeper import ENDED, BenchTaken, Keeper, Why, lease_now_s, put_back
 from sequencer.fleet.member import Member, OwnCheckDaily
 from sequencer.fleet.own_check import add_own_checks
 from sequencer.results.queue import statements
@@ -296,3 +296,20 @@ def test_an_own_check_is_due_once_a_day_in_its_zone(found: QueuePlace, connectio
     assert keys == [f"own check of Early on {day}"]
     connection.execute("update job set key = replace(key, %s, '2001-01-01') where key is not null", [day])
     assert len(add_own_checks(found)) == 1
+
+
+def test_a_lease_that_ran_out_says_why(found: QueuePlace, connection: Any) -> None:
+    """By a server that was away, or because nothing of this process ran meanwhile; a short sleep within a long silence is the server's."""
+    told: list[Why] = []
+    keeper = Keeper(found, Member(bench="North", host="h", can=(), lease_s=9.0, own_check=None), told.append)
+    claim = claimed(connection, job_of(found))
+    began_s = lease_now_s()
+    for looks, why in (([8.0, 0.5], None), ([8.0, 3.0], Why.ASLEEP), ([0.5] * 20, Why.SILENT)):
+        keeper.hold(claim, began_s)
+        now_s, found_why = began_s, None
+        for since_s in looks:
+            now_s += since_s
+            found_why = keeper._why_late(now_s, since_s)
+        assert found_why is why
+    keeper.hold(claim, began_s)
+    assert keeper._why_late(began_s + 30.0, 3.0) is Why.SILENT

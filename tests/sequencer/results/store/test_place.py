@@ -13,6 +13,7 @@ from sequencer.cli.main import main
 from sequencer.problems import InputError
 from sequencer.results.store.engine import make_engine
 from sequencer.results.store.place import find_place, without_password
+from sequencer.results.store.server_line import LINE
 from sequencer.results.store.store import Store, StoreProblem
 
 TYPED = [
@@ -38,7 +39,7 @@ TYPED = [
 @pytest.fixture(autouse=True)
 def _no_waiting(monkeypatch: pytest.MonkeyPatch) -> None:
     """192.0.2.1 is nobody's (RFC 5737): where it is asked at all, one second is enough."""
-    monkeypatch.setattr("sequencer.results.store.engine.SERVER_S", 1)
+    monkeypatch.setitem(LINE, "connect_timeout", 1)
 
 
 @pytest.mark.parametrize("address", TYPED)
