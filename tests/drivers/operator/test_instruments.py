@@ -25,6 +25,7 @@ from drivers.operator.instruments import (
 from drivers.operator.lacking import CANNOT_READ
 from drivers.operator.prompt import Prompter, TakenBack, answers_may_be_taken_back
 from drivers.operator.sources import OperatorSignalGenerator, OperatorSupply
+from drivers.operator.spectrum_analyser import OperatorSpectrumAnalyser
 from drivers.registry import OPERATED, PROFILED, find_driver
 from drivers.roles import Instrument, Limits, RangeState
 from drivers.trace import Direction, Exchange
@@ -712,6 +713,7 @@ ASKED_OF_NOBODY: dict[str, dict[str, Callable[[Any], object]]] = {
         "selective_level": lambda one: one.read_selective_dbm(27e6, 1e3),
     },
     "power_meter": {"peak_power": lambda one: one.read_peak_envelope_dbm()},
+    "spectrum_analyser": {"trace": lambda one: one.read_spectrum()},
 }
 
 
@@ -719,6 +721,7 @@ PERSONS: dict[str, Any] = {
     "audio_analyser": OperatorAudioAnalyser,
     "modulation_analyser": OperatorModulationAnalyser,
     "power_meter": OperatorPowerMeter,
+    "spectrum_analyser": OperatorSpectrumAnalyser,
 }
 
 

@@ -218,7 +218,10 @@ def test_a_key_ten_times_as_large_moves_the_uncertainty(run_on: Any, case: str) 
         for result in results:
             twin = own[result.quantity, result.channel]
             keyed = any(row.keys and row.contribution > 0 for _, row in _rows([result]))
-            if keyed and twin.uncertainty is not None:
+            nearly_open = (
+                result.unit == "dB" and result.uncertainty > 10.0
+            )  # its power's interval nearly reaches nothing: any figure will do
+            if keyed and twin.uncertainty is not None and not nearly_open:
                 assert twin.uncertainty > result.uncertainty, result.quantity
 
 
