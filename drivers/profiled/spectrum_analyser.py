@@ -28,6 +28,7 @@ FILTER_SHARE = 0.01  # a filter further off is another one, and another one is a
 LEVEL_DB = 0.1
 TIME_SHARE = 0.1
 LONGEST_SWEEP_S = 600.0
+READINGS_OF_A_TRACE = 3
 LEAST_NO_NUMBER = 1e30  # SCPI's special values, also as single precision; no level is that high
 SPECTRUM_BLOCK = "block"
 
@@ -128,7 +129,7 @@ class ProfiledSpectrumAnalyser(ProfiledInstrument, SpectrumAnalyser):
             self._checked(message, extra_s=sweep_s)
         is_over = self._has("overload") and self._read_bit("overload")
         calibrated = not self._read_bit("uncalibrated") if self._has("uncalibrated") else None
-        levels_dbm = self._read_trace(made.points, sweep_s)
+        levels_dbm = self._read_twice(made.points, sweep_s)
         state = RangeState.IN_RANGE
         if is_over:
             state = RangeState.OVER_RANGE
@@ -164,6 +165,25 @@ class ProfiledSpectrumAnalyser(ProfiledInstrument, SpectrumAnalyser):
                 if is_double
                 else "Check the profile's 'sweep_points' and whether the trace that is asked for is the one that is swept."
             ),
+        )
+
+    def _read_twice(self, points: int, extra_s: float) -> NDArray[np.float64]:
+        """Return the trace of one sweep as two readings of it have it: a digit that was spoilt on the way would stand out as a line.
+
+        UnexpectedReply where no two of three are alike.
+        """
+        import numpy as np
+
+        read: list[NDArray[np.float64]] = []
+        while len(read) < READINGS_OF_A_TRACE:
+            one = self._read_trace(points, extra_s)
+            if any(np.array_equal(one, other, equal_nan=True) for other in read):
+                return one
+            read.append(one)
+        raise self._unexpected(
+            "three readings of one sweep differ: it must stand still until it is told to sweep again",
+            self._command("trace").query,
+            f"{read[-1].size} numbers",
         )
 
     def _read_trace(self, points: int, extra_s: float) -> NDArray[np.float64]:
