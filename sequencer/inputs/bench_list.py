@@ -9,7 +9,7 @@ from sequencer.frozen import dataclass
 from sequencer.inputs.list_text import Row, at_line, find_columns, is_separator_line, read_list_text
 from sequencer.inputs.serial import SERIAL_ALLOWED, wrong_with_serial
 from sequencer.inputs.unit_list import ListedUnit, read_unit_list
-from sequencer.problems import Complaint, FileProblems, printable
+from sequencer.problems import Complaint, FileProblems, about_file, printable
 
 COLUMNS = ("bench", "sequence", "serial", "units", "model")
 MOST_BENCHES = 64
@@ -39,6 +39,9 @@ def read_bench_list(path: Path, *, stations: bool = False) -> tuple[ListedBench,
 
     ``stations``: their units are scanned, so that a list of units is one of those expected, and no line names a serial.
     """
+    if not path.exists():
+        hint = "'sequencer reference many-benches' shows one"
+        raise about_file(path, "there is no such file", allowed=f"a list of benches: {_HEADED}", hint=hint)
     text = read_list_text(path)
     rows = [row for row in text.rows if not row.is_blank and not is_separator_line(row)]
     if not rows:

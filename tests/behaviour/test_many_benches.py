@@ -297,3 +297,11 @@ def test_what_is_no_event_ends_nothing(lane: Lane) -> None:
     for line in odd:
         assert lane.take(line()) == []
     assert list(lane.said) == ["not JSON", "[1]", "{}"]
+
+
+def test_a_list_that_is_not_there_is_told_what_one_looks_like(tmp_path: Path) -> None:
+    """Status 2, the columns, and the page that shows a list."""
+    done = CliRunner().invoke(main, ["benches", str(tmp_path / "nothere.csv")])
+    assert done.exit_code == 2
+    for word in ("nothere.csv: there is no such file", "'bench,serial'", "sequencer reference many-benches"):
+        assert word in done.stderr
