@@ -101,6 +101,31 @@ def test_a_trace_of_another_length_is_no_trace() -> None:
             analyser.read_spectrum()
 
 
+def _traces(*highest_dbm: float) -> Any:
+    """Return what gives one trace after the other, each with its own line."""
+    left = iter(highest_dbm)
+
+    def read_trace(_name: str) -> bytes:
+        levels = np.full(401, -50.0, dtype=">f4")
+        levels[17] = next(left)
+        return levels.tobytes()
+
+    return read_trace
+
+
+def test_a_trace_is_what_two_readings_of_one_sweep_have() -> None:
+    """A line that only one reading shows is none; where no two of three agree the trace does not stand still, and is none."""
+    with ProfiledBench() as bench:
+        analyser = bench.driver(ROLE)
+        analyser.configure_spectrum(USUAL)
+        for readings in ((-20.0, -50.0, -50.0), (-50.0, -20.0, -50.0)):
+            bench.device(ROLE).read_trace = _traces(*readings)
+            assert analyser.read_spectrum().levels_dbm.max() == -50.0
+        bench.device(ROLE).read_trace = _traces(-20.0, -30.0, -40.0)
+        with pytest.raises(UnexpectedReply, match="three readings of one sweep differ"):
+            analyser.read_spectrum()
+
+
 @pytest.mark.parametrize("special", [9.91e37, 9.9e37, -9.9e37, float("nan")])
 def test_a_special_number_in_a_trace_is_no_level(special: float) -> None:
     """SCPI's not-a-number, its infinities, and a NaN of the block itself: no measurement."""
