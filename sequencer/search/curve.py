@@ -51,8 +51,9 @@ class CurveSearch:
     ``reading_s`` lists the reading times to choose from; one number for a person. ``step`` is the reading's
     resolution in its unit: 0 for none, None to detect it. ``reading_range`` (low, high) is what the instrument can
     read: a reading at an end counts as out of range. ``start_db`` is where to begin, by default where it is expected,
-    or 60 % up the window. ``budget`` (3 or more) bounds the number of readings; 15 suits a person. ``level_unit`` and
-    ``reading_unit`` stand in what it says of its levels and readings: dBm and V, where it looks for a voltage.
+    or 60 % up the window. ``budget`` (3 or more) bounds the number of readings; 15 suits a person. ``by_hand``: a person
+    sets the levels, beside whom waiting costs nothing. ``level_unit`` and ``reading_unit`` stand in what it says of its levels and
+    readings: dBm and V, where it looks for a voltage.
 
     Raises SearchInputError for a window of no width, an accuracy of 0 or less, a target outside ``reading_range``,
     a NaN or no reading time.
@@ -76,6 +77,7 @@ class CurveSearch:
         reading_range: tuple[float, float] | None = None,
         start_db: float | None = None,
         budget: int = 60,
+        by_hand: bool = False,
         level_unit: str = "dB",
         reading_unit: str = "",
     ) -> None:
@@ -99,6 +101,7 @@ class CurveSearch:
             known_step=None if step is None else require_finite("step", step, least=0.0),
             reading_range=_range_around(target, reading_range),
             budget=int(require_finite("budget", budget, least=3)),
+            by_hand=by_hand,
             level_unit=level_unit,
             reading_unit=reading_unit,
         )

@@ -63,6 +63,7 @@ class State:
     known_step: float | None
     reading_range: tuple[float, float] | None
     budget: int
+    by_hand: bool = False
     level_unit: str = "dB"
     reading_unit: str = ""
     notes: list[Note] = field(default_factory=list)
@@ -95,6 +96,11 @@ class State:
         return f"{reading:.{digits}g} {self.reading_unit}".rstrip()
 
     @property
+    def is_unhurried(self) -> bool:
+        """Whether a person sets the levels or looks: beside that waiting costs nothing."""
+        return self.by_hand or len(self.reading_s) < 2
+
+    @property
     def slowest_s(self) -> float:
         """The longer of the two time constants."""
         return max(self.settling.rise_s, self.settling.fall_s)
@@ -103,9 +109,7 @@ class State:
         """Note a reading and narrow the bracket; one that contradicts the bracket discards its older bound."""
         raw = self._turned(reading)
         made_db = ask.level_db if made_db is None else require_finite("level_db", made_db)
-        self.lag.take(made_db, ask.wait_s, ask.reading_s)
-        self.elapsed_s += ask.wait_s + ask.reading_s
-        self.readings.append(Reading(ask=replace(ask, level_db=made_db), value=reading))
+        self._keep(ask, reading, made_db)
         if self._is_first_sample(ask, raw):
             self.sample = RawReading(made_db, ask.wait_s, ask.reading_s, raw)
             self.follower.settle(self.sample)
@@ -126,10 +130,15 @@ class State:
         """Keep a reading beside those that the crossing is worked out from; return it less the target, turned as they are."""
         made_db = ask.level_db if made_db is None else require_finite("level_db", made_db)
         raw = self._turned(reading)
+        self._keep(ask, reading, made_db)
+        return raw
+
+    def _keep(self, ask: Ask, reading: float | NoReading, made_db: float) -> None:
+        reached_db = self.lag.reached_db(made_db, ask.wait_s, ask.reading_s)
         self.lag.take(made_db, ask.wait_s, ask.reading_s)
         self.elapsed_s += ask.wait_s + ask.reading_s
-        self.readings.append(Reading(ask=replace(ask, level_db=made_db), value=reading))
-        return raw
+        made = replace(ask, level_db=made_db)
+        self.readings.append(Reading(ask=made, value=reading, reached_db=reached_db))
 
     def _is_first_sample(self, ask: Ask, raw: float) -> bool:
         """Whether the first reading was taken before the meter came anywhere near rest: it only tells where that began."""

@@ -45,9 +45,7 @@ TO_TRAVEL = (
 LAGS = ((1.0, 1.0, 0.6), (0.75, 0.75, 0.12), (1.4, 1.4, 0.14), (1.0, 2.0, 0.06), (2.2, 2.2, 0.08))
 """How many times the time constants told may be the true ones, rising and falling, with weights."""
 LEAST_PACE_DOUBT = 0.15
-WORTH_WAITING = (
-    0.25  # of what is in doubt of the crossing: so much may be in doubt of where a slow meter comes to rest
-)
+WORTH_WAITING = 0.25  # of what is in doubt of the crossing
 PROOFS_DB = (-5.0, 8.0, -8.0, 14.0)
 OVERLOAD_DB = 15.0
 
@@ -55,7 +53,7 @@ OVERLOAD_DB = 15.0
 def first_sample(state: State, level_db: float) -> Ask | None:
     """Return a reading taken at once: where a slow meter stands before it moves, so that its rest need not be waited for."""
     assert state.notes == []
-    if state.family is None or state.family.ratio or state.stands is not None or len(state.reading_s) < 2:
+    if state.family is None or state.family.ratio or state.stands is not None or state.is_unhurried:
         return None
     if state.slowest_s < state.reading_s[0]:
         return None
@@ -107,7 +105,7 @@ def next_weighed(state: State) -> Ask | Verdict:
     if belief.half_width_db > BROAD_DB:
         level_db = _coarse_db(state, belief)
         if abs(level_db - here_db) > 1.0 or state.notes[-1].ask.purpose != "coarse":
-            return state.ask_far(level_db, doubt_db=max(COARSE_DOUBT_DB, WORTH_WAITING * belief.sd_db))
+            return state.ask_far(level_db, doubt_db=max(COARSE_DOUBT_DB, _worth_db(state, belief)))
     return _near_ask(state, belief, len(near))
 
 
@@ -125,11 +123,16 @@ def _believed(state: State) -> Belief:
     ]
     sets += [(share, play_db, [*known, *_points(state, 1.0, 1.0, play_db)]) for play_db, share in others]
     belief = state.believer.believe([(share, points) for share, _, points in sets])
-    if len(lags) > 1:
+    if len(lags) > 1 and not state.is_unhurried:
         _learn_pace(state, belief.of_sets)
     if others or state.known_play_db is not None:
         state.play_db = measured_play_db(belief, [play_db for _, play_db, _ in sets])
     return replace(belief, trust=belief.trust[len(known) :])
+
+
+def _worth_db(state: State, belief: Belief) -> float:
+    """Return how much may be in doubt of where a slow meter comes to rest, beside what is in doubt of the crossing."""
+    return 0.0 if state.is_unhurried else WORTH_WAITING * belief.sd_db
 
 
 def _learn_pace(state: State, of_sets: Sequence[float]) -> None:
@@ -239,16 +242,17 @@ def _near_ask(state: State, belief: Belief, near: int) -> Ask:
     # A slow meter makes waiting dear; reading a little longer costs nothing beside it.
     needed_s = max(needed_s, 0.4 * state.slowest_s)
     reading_s = next((t for t in state.reading_s if t >= needed_s), state.reading_s[-1])
-    here_db, half_db = state.notes[-1].ask.level_db, state.accuracy_db / 2
-    stays = abs(here_db - belief.level_db) <= half_db and not state.step()
+    here_db = state.notes[-1].ask.level_db
+    # a person waits for nothing, but every level is one more to set
+    most_off_db = state.accuracy_db * (1.0 if state.is_unhurried else 0.5)
+    stays = abs(here_db - belief.level_db) <= most_off_db and not state.step()
     assert state.family is not None
-    by_hand = len(state.reading_s) < 2  # beside a person's look waiting costs nothing
-    doubt_db = state.accuracy_db * (NEAR_DOUBT if state.family.ratio or by_hand else METER_DOUBT)
-    if state.slowest_s >= SLOW_S and not by_hand:
-        doubt_db = max(doubt_db, WORTH_WAITING * belief.sd_db)
+    doubt_db = state.accuracy_db * (NEAR_DOUBT if state.family.ratio or state.is_unhurried else METER_DOUBT)
+    if state.slowest_s >= SLOW_S:
+        doubt_db = max(doubt_db, _worth_db(state, belief))
     rested = state.lag.doubt_db(here_db, 0.0, reading_s) < doubt_db
     level_db = here_db
-    if not (stays and rested):
+    if not (stays and (rested or state.is_unhurried)):
         spread_db = state.step() / max(belief.slope, 1e-9) / 2
         side = 1.0 if len(state.notes) % 2 else -1.0
         level_db = state.clip(belief.level_db + side * min(spread_db, 2 * state.accuracy_db))

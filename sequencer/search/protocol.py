@@ -76,10 +76,15 @@ class Ask:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reading:
-    """One ask with what was read there: ``value`` is a number or a NoReading, or a bool of a switching reading."""
+    """One ask with what was read there: ``value`` is a number or a NoReading, or a bool of a switching reading.
+
+    ``reached_db`` is the level that a reading which lags behind had come to, as its time constants are believed; the level asked where
+    nothing lags.
+    """
 
     ask: Ask
     value: object
+    reached_db: float = math.nan
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

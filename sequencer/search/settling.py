@@ -57,6 +57,10 @@ class Lag:
             return -FIRST_STEP_DB
         return self._state_db - level_db
 
+    def reached_db(self, level_db: float, wait_s: float, reading_s: float) -> float:
+        """Return the level a reading stands for if it is taken after ``wait_s``, on average over it."""
+        return level_db + self._left(level_db, wait_s, reading_s)
+
     def doubt_db(self, level_db: float, wait_s: float, reading_s: float) -> float:
         """Return the standard doubt about the level a reading stands for if it is taken after ``wait_s``."""
         left = self._left(level_db, wait_s, reading_s)

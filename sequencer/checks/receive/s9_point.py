@@ -192,7 +192,7 @@ def needle_finding(
         Status.NO_RESPONSE,
         Status.DRIFTING,
     }  # still or late, and no bar
-    in_steps = not stands and moves_in_steps(points, target_v, conditions)
+    in_steps = not stands and moves_in_steps(crossing, target_v, conditions)
     sought = SoughtLevel(
         quantity=quantity, target_v=target_v, limits=limits, points=points, conditions=conditions
     )

@@ -129,6 +129,7 @@ class MeterLine:
             reading_s=reading_times(self._conditions, "voltmeter"),
             budget=reading_budget(self._conditions, "voltmeter", 60),
             settling=self._settling,
+            by_hand=is_read_by_hand(self._conditions, "signal_generator"),
             start_db=self._within(about.level_db),
             expected=about,
             known=known,
@@ -242,12 +243,15 @@ def at_rest(points: Sequence[Point]) -> list[Point]:
     return list(points[began:])
 
 
-def moves_in_steps(points: tuple[Point, ...], target_v: float, conditions: Conditions) -> bool:
+def moves_in_steps(crossing: Crossing, target_v: float, conditions: Conditions) -> bool:
     """Say whether the line stands still beside the target over levels that would move a needle: the line of a bar.
 
-    A person's own rounding is not the line's: there only few voltages over many levels count.
+    A needle that was read on its way stands for the level it had come to, not for the one set. A person's own rounding is not the line's:
+    there only few voltages over many levels count.
     """
-    found = [(point.reading, point.level_db) for point in at_rest(points) if point.reading is not None]
+    readings = crossing.history
+    began = len(readings) > 1 and readings[0].ask.level_db == readings[1].ask.level_db
+    found = [(one.value, one.reached_db) for one in readings[began:] if isinstance(one.value, float)]
     if len({round(volts, 3) for volts, _ in found}) <= max(2, len({round(at, 1) for _, at in found}) // 3):
         return len(found) >= 5
     if is_read_by_hand(conditions, "voltmeter"):
