@@ -361,9 +361,8 @@ class Runner:
         bench_s = (
             self._bench.clock.now_s() - self._start_s + (carried.read.bench_s if carried is not None else 0.0)
         )
-        if (
-            not state.confirmed or self._parts.hazards_seen > self._hazards
-        ):  # before it is kept: that is what counts
+        unsafe = state.touched and not state.confirmed
+        if unsafe or self._parts.hazards_seen > self._hazards:  # before it is kept: that is what counts
             self._state.raise_status(ExitStatus.BENCH_FAILED)
         try:
             # What was said since the last check that ended: of those that were cut short, and of the way out.
@@ -378,7 +377,7 @@ class Runner:
         if self._record.problems:
             self._state.raise_status(ExitStatus.BENCH_FAILED)
             self._state.problems += dict.fromkeys(self._record.problems)
-        if not state.confirmed and state.touched:
+        if unsafe:
             self._state.note_may_be_on()
         self._state.tell(
             RunEnded(

@@ -113,15 +113,14 @@ def acceptance(
 
 
 def test_an_acceptance_asks_about_thirty_times(acceptance: tuple[Ran, Attentive]) -> None:
-    """Twelve results of a bench of dials cost at most 31 prompts, and "done" is typed where cables, PTT and RF are concerned only.
+    """Twelve results of a bench of dials cost at most 30 prompts, and "done" is typed where cables, PTT and RF are concerned only.
 
-    A generator that a person sets has a prompt for each level of both searches too. One more than 30 since S9's search waits by the time
-    constants that its readings show.
+    A generator that a person sets has a prompt for each level of both searches too.
     """
     ran, person = acceptance
     assert ran.outcome.status == 0
     assert len([one for one in ran.outcome.results if one.unit]) == 12
-    assert person.counts["prompts"] <= 31
+    assert person.counts["prompts"] <= 30
     typed = [text for text, answer in zip(person.asked, person.typed, strict=True) if answer == "done"]
     assert all(text.startswith("SAFETY: ") for text in typed)
 

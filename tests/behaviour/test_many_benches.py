@@ -42,6 +42,7 @@ channels: plans/cept-40.yaml
 mode: FM
 supply: 13.2 V
 checks:
+  - {check: frequency_error, channel: 20, limit: {within: 1 kHz}}
   - {check: sensitivity, channel: 20, target: 12 dB SINAD, tone: 1 kHz, deviation: 1.2 kHz, accuracy: 0.05 dB}
 """
 ASKING = SHORT.replace("checks:", "prepare:\n  - confirm: squelch open\nchecks:")
@@ -174,10 +175,10 @@ def test_ctrl_c_reaches_each_and_each_makes_its_bench_safe(tmp_path: Path) -> No
     """One signal to the one that shows them: each run ends interrupted, its bench read back as safe, and the status is 4."""
     lines = [f"{_bench(tmp_path, number, clock='real')},long.yaml,M40-00{number:02}" for number in (11, 12)]
     process = _begun(tmp_path, _list(tmp_path, *lines))
-    _until(process, "Bench 11: M40-0011: run", "Bench 12: M40-0012: run")
+    _until(process, *(f"Bench {number}: M40-00{number}: 1 of 2  frequency error" for number in (11, 12)))
     process.send_signal(signal.SIGINT)
     out, err = process.communicate(timeout=60)
-    assert process.returncode == 4, err
+    assert process.returncode == 4, out + err
     assert out.count(SAFE) == 2
     with Store.open_to_read(tmp_path / "results" / "results.sqlite") as store:
         assert [(run.outcome, run.bench_safe) for run in store.read_runs()] == [

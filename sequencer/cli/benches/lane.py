@@ -168,5 +168,6 @@ def result_text(said: dict[str, Any]) -> str:
 def worst(lanes: Sequence[Lane]) -> int:
     """Return the highest exit status of all; where something may still be on, that a bench failed."""
     every = [status for lane in lanes for status in lane.statuses]
-    unsafe = any(not run["bench_safe"] for lane in lanes for run in lane.runs)
-    return int(ExitStatus.BENCH_FAILED) if unsafe else max(every, default=int(ExitStatus.INTERRUPTED))
+    failed = int(ExitStatus.BENCH_FAILED)
+    unsafe = any(run["status"] == failed and not run["bench_safe"] for lane in lanes for run in lane.runs)
+    return failed if unsafe else max(every, default=int(ExitStatus.INTERRUPTED))

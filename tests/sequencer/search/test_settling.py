@@ -2,11 +2,12 @@
 
 import math
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from sequencer.search.protocol import Settling
-from sequencer.search.settling import RawReading, settle_readings
+from sequencer.search.settling import Lag, RawReading, settle_readings
 
 TAU_S = 0.5
 STEPS = st.lists(st.tuples(st.floats(-1.4, 1.4), st.floats(0.0, 1.0)), min_size=2, max_size=8)
@@ -36,3 +37,11 @@ def test_what_has_not_come_to_rest_is_told_by_the_shares_of_the_levels_it_was_at
         foretold = sum(share * law(level_db) for level_db, share in settled.parts) + settled.rest
         if settled.parts:
             assert abs(foretold - reading.excess) < 0.05
+
+
+def test_a_reading_on_its_way_stands_for_the_level_it_has_come_to() -> None:
+    """One time constant after a step of 10 dB a momentary reading stands 10 / e dB short of it."""
+    lag = Lag(Settling(rise_s=1.0, fall_s=2.0))
+    lag.begin(-80.0, -80.0)
+    assert lag.reached_db(-70.0, 1.0, 1e-6) == pytest.approx(-70.0 - 10.0 / math.e, abs=1e-4)
+    assert lag.reached_db(-90.0, 1.0, 1e-6) == pytest.approx(-90.0 + 10.0 / math.sqrt(math.e), abs=1e-4)
