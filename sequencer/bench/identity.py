@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from drivers.faults import UnexpectedReply
 from drivers.roles import Identity
-from sequencer.inputs.instrument_roles import Instrument
+from sequencer.inputs.bench_parts.instrument_roles import Instrument
 
 
 def confirm_identity(name: str, entry: Instrument, found: Identity) -> None:

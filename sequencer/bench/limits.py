@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from drivers.roles import Limits
 from sequencer.inputs.bench import BenchFile
-from sequencer.inputs.instrument_roles import Instrument, SignalGenerator, Supply
+from sequencer.inputs.bench_parts.instrument_roles import Instrument, SignalGenerator, Supply
 
 
 def limits_of(entry: Instrument) -> Limits:

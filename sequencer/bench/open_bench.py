@@ -34,8 +34,8 @@ from sequencer.bench.tape_links import TapedLibrary, names_at
 from sequencer.bench.text_radio import make_text_radio
 from sequencer.bench.watchdog import make_watchdog, unproved_line
 from sequencer.inputs.bench import INTERFERER, longest_release_s, max_meter_dbm, open_timeout_s
-from sequencer.inputs.instrument_drivers import ByHand, TextRadio
-from sequencer.inputs.instrument_roles import Instrument as Entry
+from sequencer.inputs.bench_parts.instrument_drivers import ByHand, TextRadio
+from sequencer.inputs.bench_parts.instrument_roles import Instrument as Entry
 from sequencer.safety.bench import SafeBench
 from sequencer.safety.control.key import Ratings
 from sequencer.safety.control.tallied import TalliedClock

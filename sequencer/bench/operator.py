@@ -23,14 +23,14 @@ from sequencer.bench.limits import limits_of
 from sequencer.bench.tape import Tape
 from sequencer.bench.tape_links import twin_name
 from sequencer.inputs.bench import BenchFile
-from sequencer.inputs.instrument_drivers import (
+from sequencer.inputs.bench_parts.instrument_drivers import (
     ByHand,
     OperatorPowerMeter,
     OperatorSignalGenerator,
     OperatorVoltmeter,
 )
-from sequencer.inputs.instrument_roles import PowerMeter, Supply
-from sequencer.inputs.instruments import ROLES_READ_KEYED
+from sequencer.inputs.bench_parts.instrument_roles import PowerMeter, Supply
+from sequencer.inputs.bench_parts.instruments import ROLES_READ_KEYED
 
 if TYPE_CHECKING:
     from sim.bench import SimulatedBench

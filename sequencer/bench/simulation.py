@@ -16,7 +16,7 @@ from sequencer.files.find import file_named_in
 from sequencer.files.read import read_utf8
 from sequencer.files.shipped import find_file, shipped_folder
 from sequencer.inputs.bench import BenchFile
-from sequencer.inputs.instrument_roles import PowerMeter, Supply
+from sequencer.inputs.bench_parts.instrument_roles import PowerMeter, Supply
 from sequencer.inputs.load_bench import LoadedBench
 from sequencer.inputs.profiles import read_profile
 from sequencer.problems import Complaint, FileProblems, listed, nearest

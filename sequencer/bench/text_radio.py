@@ -17,7 +17,7 @@ from drivers.trace import Trace
 from sequencer.bench.tape import Tape
 from sequencer.bench.tape_links import TapedLine
 from sequencer.inputs.bench import open_timeout_s
-from sequencer.inputs.instrument_drivers import TextRadio
+from sequencer.inputs.bench_parts.instrument_drivers import TextRadio
 
 if TYPE_CHECKING:
     from sim.bench import SimulatedBench

@@ -12,7 +12,7 @@ from drivers.text.line import device_of
 from drivers.text.profile import ENDS
 from sequencer.bench.locks import key_mark, lock_paths
 from sequencer.inputs.bench import BenchFile, open_timeout_s
-from sequencer.inputs.instrument_drivers import Installed, Linked, TextRadio, Watched
+from sequencer.inputs.bench_parts.instrument_drivers import Installed, Linked, TextRadio, Watched
 from sequencer.safety.watchdog.ways import SOCKET, Way
 
 if TYPE_CHECKING:

@@ -9,7 +9,7 @@ import click
 from sequencer.cli.run import Asked
 from sequencer.cli.run_told import run_command
 from sequencer.files.find import file_named_in
-from sequencer.inputs.bench_health import OwnCheck, bench_serial
+from sequencer.inputs.bench_parts.bench_health import OwnCheck, bench_serial
 from sequencer.inputs.load_bench import LoadedBench, load_bench
 from sequencer.problems import FileProblems
 from sequencer.run.bench_health.own_sequences import lacking_check

@@ -31,7 +31,7 @@ from sequencer.cli.screens.operator import (
     refuse_odd_options,
 )
 from sequencer.frozen import dataclass
-from sequencer.inputs.bench_health import bench_serial
+from sequencer.inputs.bench_parts.bench_health import bench_serial
 from sequencer.planning.bench_doubts import Doubt
 from sequencer.planning.load_both import load_both
 from sequencer.planning.parts import bench_parts

@@ -9,9 +9,9 @@ from collections.abc import Iterable, Iterator, Sequence
 
 from sequencer.checks import find_check
 from sequencer.checks.settings import CheckSettings
-from sequencer.inputs.instrument_roles import Supply
+from sequencer.inputs.bench_parts.instrument_roles import Supply
+from sequencer.inputs.bench_parts.paths import MOST_BEYOND, LossyPath
 from sequencer.inputs.load_bench import LoadedBench
-from sequencer.inputs.paths import MOST_BEYOND, LossyPath
 from sequencer.planning.load import LoadedSequence
 from sequencer.planning.proof import SIDE_ROLES, UNIT_SIDES
 from sequencer.units.format import counted, format_quantity

@@ -1,4 +1,5 @@
-"""Bench, channel plan and loss table as frozen models.
+"""What a person wrote for a run, as frozen models: bench, batch, gauge study, model of radio, channel plan, published limits.
 
-Imports files, units and the names that drivers and profiles have; no bench that is open.
+What these files are made of stands in rooms of its own: `bench_parts`, `lists` and `names`. Imports files, units and the names that drivers
+and profiles have; no bench that is open.
 """

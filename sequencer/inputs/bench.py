@@ -19,9 +19,9 @@ from sequencer.files.fields import (
     TimeS,
     between,
 )
-from sequencer.inputs.bench_health import GoldenUnit, OwnCheck, WarnOrRefuse, Worn
-from sequencer.inputs.connections import Connections
-from sequencer.inputs.instrument_roles import (
+from sequencer.inputs.bench_parts.bench_health import GoldenUnit, OwnCheck, WarnOrRefuse, Worn
+from sequencer.inputs.bench_parts.connections import Connections
+from sequencer.inputs.bench_parts.instrument_roles import (
     AudioAnalyser,
     Instrument,
     ModulationAnalyser,
@@ -33,8 +33,8 @@ from sequencer.inputs.instrument_roles import (
     Switch,
     Voltmeter,
 )
-from sequencer.inputs.paths import Made, Paths
-from sequencer.inputs.visa_resource import RESOURCE_ALLOWED, is_resource
+from sequencer.inputs.bench_parts.paths import Made, Paths
+from sequencer.inputs.bench_parts.visa_resource import RESOURCE_ALLOWED, is_resource
 from sequencer.problems import FieldProblem, FieldProblems
 from sequencer.units.convert import dbm_from_w
 

@@ -10,8 +10,8 @@ from pydantic import create_model
 
 from sequencer.files.tree import Node
 from sequencer.inputs.bench import BenchFile
-from sequencer.inputs.instrument_roles import ENTRIES, Instrument
-from sequencer.inputs.instruments import any_of, entry_model
+from sequencer.inputs.bench_parts.instrument_roles import ENTRIES, Instrument
+from sequencer.inputs.bench_parts.instruments import any_of, entry_model
 
 
 @cache

@@ -11,9 +11,9 @@ from sequencer.files.fields import FileModel, between
 from sequencer.files.find import file_named_in
 from sequencer.files.read import read_file
 from sequencer.frozen import dataclass
-from sequencer.inputs.line_name import allowed_name, wrong_with_name
-from sequencer.inputs.loss_table import PRINTABLE
-from sequencer.inputs.serial import SERIAL_ALLOWED, wrong_with_serial
+from sequencer.inputs.bench_parts.loss_table import PRINTABLE
+from sequencer.inputs.names.line_name import allowed_name, wrong_with_name
+from sequencer.inputs.names.serial import SERIAL_ALLOWED, wrong_with_serial
 from sequencer.problems import FieldProblem, FileProblems
 
 MOST_READINGS = 2000

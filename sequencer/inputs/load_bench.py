@@ -17,7 +17,7 @@ from sequencer.files.yaml_tree import Source
 from sequencer.frozen import dataclass
 from sequencer.inputs.bench import BenchFile, relative_to
 from sequencer.inputs.bench_models import bench_model_of
-from sequencer.inputs.loss_table import LoadedTable, load_table
+from sequencer.inputs.bench_parts.loss_table import LoadedTable, load_table
 from sequencer.inputs.named_files import complaints_of_named_files
 from sequencer.inputs.profiles import LoadedProfile, load_profile, load_text_profile
 from sequencer.problems import Complaint, FileProblems, did_you_mean

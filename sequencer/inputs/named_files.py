@@ -10,7 +10,7 @@ from sequencer.files.read import read_utf8
 from sequencer.files.write import is_there
 from sequencer.files.yaml_tree import Node, Source, compose
 from sequencer.inputs.bench import relative_to
-from sequencer.inputs.loss_table import load_table
+from sequencer.inputs.bench_parts.loss_table import load_table
 from sequencer.inputs.profiles import load_profile, load_text_profile
 from sequencer.problems import Complaint, FileProblems
 

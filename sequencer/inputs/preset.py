@@ -23,7 +23,7 @@ from sequencer.files.fields import (
     between,
 )
 from sequencer.frozen import dataclass
-from sequencer.inputs.loss_table import PRINTABLE
+from sequencer.inputs.bench_parts.loss_table import PRINTABLE
 from sequencer.problems import FieldProblem, FieldProblems, did_you_mean, listed
 from sequencer.units.parse import (
     CURRENT,

@@ -14,11 +14,11 @@ from typing import Final, Literal, get_args
 
 from sequencer.files.fields import key_of
 from sequencer.frozen import dataclass
-from sequencer.inputs.accuracy import Accuracy
 from sequencer.inputs.bench import INTERFERER, BenchFile
-from sequencer.inputs.instrument_roles import Instrument, Matched, SignalGenerator
-from sequencer.inputs.loss_table import frequency_text
-from sequencer.inputs.paths import LossyPath
+from sequencer.inputs.bench_parts.accuracy import Accuracy
+from sequencer.inputs.bench_parts.instrument_roles import Instrument, Matched, SignalGenerator
+from sequencer.inputs.bench_parts.loss_table import frequency_text
+from sequencer.inputs.bench_parts.paths import LossyPath
 
 RECEIVE_PATH: Final = "receive path"
 """A need: the loss of the receive path, and all matches between generator and unit."""

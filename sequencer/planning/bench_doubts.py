@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from datetime import date
 
 from sequencer.frozen import dataclass
-from sequencer.inputs.instrument_roles import Calibration
+from sequencer.inputs.bench_parts.instrument_roles import Calibration
 from sequencer.planning.plan import Plan
 from sequencer.planning.proof import SIDE_ROLES
 from sequencer.problems import Complaint, FileProblems, printable

@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterable, Iterator
 
 from sequencer.checks.finding import MeterMark
-from sequencer.inputs.instrument_drivers import OperatorVoltmeter
+from sequencer.inputs.bench_parts.instrument_drivers import OperatorVoltmeter
 from sequencer.inputs.load_bench import LoadedBench
 from sequencer.planning.load import LoadedSequence
 from sequencer.planning.step import Step

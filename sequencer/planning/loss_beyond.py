@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from sequencer.checks.finding import Finding
-from sequencer.inputs.loss_table import frequency_text
-from sequencer.inputs.paths import LossyPath
+from sequencer.inputs.bench_parts.loss_table import frequency_text
+from sequencer.inputs.bench_parts.paths import LossyPath
 from sequencer.inputs.stated import CHECK_PATH, RECEIVE_PATH, TRANSMIT_PATH, loss_uncertainty
 from sequencer.planning.plan import Plan
 from sequencer.planning.step import Step

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from sequencer.bench.open_bench import BenchParts
 from sequencer.bench.simulation import shelf_serials, simulate, specimen_for
-from sequencer.inputs.bench_health import bench_serial
+from sequencer.inputs.bench_parts.bench_health import bench_serial
 from sequencer.inputs.load_bench import LoadedBench
 from sequencer.planning.load import LoadedSequence
 

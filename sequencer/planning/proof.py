@@ -12,7 +12,7 @@ from sequencer.checks.finding import Demand
 from sequencer.checks.settings import CheckSettings
 from sequencer.files.shipped import shipped_names
 from sequencer.inputs.bench import check_rating_dbm, longest_release_s, max_meter_dbm
-from sequencer.inputs.instrument_roles import Instrument, SignalGenerator, Supply
+from sequencer.inputs.bench_parts.instrument_roles import Instrument, SignalGenerator, Supply
 from sequencer.inputs.load_bench import LoadedBench
 from sequencer.planning.load import LoadedSequence
 from sequencer.planning.step import Step

@@ -7,10 +7,10 @@ from typing import Any
 from sequencer.files.schema import schema_of
 from sequencer.inputs.batch import BatchFile
 from sequencer.inputs.bench_models import bench_model
+from sequencer.inputs.bench_parts.instrument_roles import ENTRIES, INSTALLED, ROLES, role_of
+from sequencer.inputs.bench_parts.instruments import UnknownRole
 from sequencer.inputs.channel_plan import PlanFile
 from sequencer.inputs.gauge_file import GaugeFile
-from sequencer.inputs.instrument_roles import ENTRIES, INSTALLED, ROLES, role_of
-from sequencer.inputs.instruments import UnknownRole
 from sequencer.inputs.model import CHANNEL_WORDS
 from sequencer.planning.fill import FILLED
 from sequencer.planning.limit_rows import OF_A_DOCUMENT

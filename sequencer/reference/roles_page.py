@@ -11,9 +11,9 @@ from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 from drivers import faults, roles
 from drivers.registry import OPERATED, PROFILED, TEXT, driver_names
 from sequencer.files.shipped import find_file
-from sequencer.inputs.instrument_drivers import Linked
-from sequencer.inputs.instrument_roles import ENTRIES, INSTALLED, ROLE_MODELS, role_of
-from sequencer.inputs.instruments import AnyEntry
+from sequencer.inputs.bench_parts.instrument_drivers import Linked
+from sequencer.inputs.bench_parts.instrument_roles import ENTRIES, INSTALLED, ROLE_MODELS, role_of
+from sequencer.inputs.bench_parts.instruments import AnyEntry
 from sequencer.reference.markdown import code, link, page, prose, table
 from sequencer.reference.settings_table import settings_table
 

@@ -17,7 +17,7 @@ from sequencer import __version__
 from sequencer.analysis.own_history import OwnHistory
 from sequencer.checks.finding import KeptFile
 from sequencer.files.write import write_beside
-from sequencer.inputs.instrument_roles import Instrument
+from sequencer.inputs.bench_parts.instrument_roles import Instrument
 from sequencer.planning.bench_doubts import Doubt
 from sequencer.results.csv_table import ResultsTable
 from sequencer.results.journal import JournalRead, exchange_cells

@@ -235,7 +235,7 @@ def test_a_run_of_a_series_looks_again_when_it_begins(
 
 def test_how_old_a_check_may_be() -> None:
     """Older than `every` is overdue, and one that lies ahead says that the clock is wrong."""
-    from sequencer.inputs.bench_health import OwnCheck
+    from sequencer.inputs.bench_parts.bench_health import OwnCheck
     from sequencer.run.bench_health.bench_state import _why_not
     from tests.support.stored_rows import level_row
 

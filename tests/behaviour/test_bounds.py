@@ -29,10 +29,10 @@ from sequencer.files.read import read_text
 from sequencer.inputs.batch import BatchFile
 from sequencer.inputs.bench import BenchFile
 from sequencer.inputs.bench_models import bench_model
+from sequencer.inputs.bench_parts.instruments import ENTRIES
+from sequencer.inputs.bench_parts.loss_table import LossTable
 from sequencer.inputs.channel_plan import PlanFile
 from sequencer.inputs.gauge_file import GaugeFile
-from sequencer.inputs.instruments import ENTRIES
-from sequencer.inputs.loss_table import LossTable
 from sequencer.inputs.preset import Preset
 from sequencer.planning.model_limits import model_of_files
 from sequencer.planning.sequence import sequence_model

@@ -20,8 +20,8 @@ from sequencer.cli.main import main
 from sequencer.cli.unattended.together import refuse_no_room
 from sequencer.files.read import read_file, read_text
 from sequencer.inputs.bench_models import bench_model_of
+from sequencer.inputs.bench_parts.loss_table import LossTable
 from sequencer.inputs.channel_plan import PlanFile
-from sequencer.inputs.loss_table import LossTable
 from sequencer.inputs.preset import Preset
 from sequencer.planning.load import load_sequence
 from sequencer.planning.model_file import load_model

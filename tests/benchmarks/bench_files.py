@@ -24,8 +24,8 @@ sys.path.insert(0, str(TOP))
 
 from sequencer.files.read import LARGEST_BYTES, read_file  # noqa: E402 - the folder comes first
 from sequencer.inputs.bench import BenchFile  # noqa: E402
+from sequencer.inputs.bench_parts.loss_table import LossTable  # noqa: E402
 from sequencer.inputs.channel_plan import PlanFile  # noqa: E402
-from sequencer.inputs.loss_table import LossTable  # noqa: E402
 from sequencer.planning.sequence import sequence_model_for  # noqa: E402
 
 ROUNDS = 5

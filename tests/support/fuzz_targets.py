@@ -21,10 +21,10 @@ from drivers.profiled.profile import Profile
 from sequencer.cli.main import main
 from sequencer.files.dataclass_model import read_dataclass
 from sequencer.inputs.batch import load_batch
-from sequencer.inputs.channel_list import MemoryColumns, read_channel_list
+from sequencer.inputs.bench_parts.loss_table import load_table
 from sequencer.inputs.channel_plan import read_plan
-from sequencer.inputs.loss_table import load_table
-from sequencer.inputs.unit_list import read_unit_list
+from sequencer.inputs.lists.channel_list import MemoryColumns, read_channel_list
+from sequencer.inputs.lists.unit_list import read_unit_list
 from sequencer.planning.load_both import load_both
 from sequencer.planning.model_file import load_model
 from sequencer.planning.plan import make_plan

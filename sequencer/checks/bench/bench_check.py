@@ -27,9 +27,9 @@ from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.shared import commands
 from sequencer.checks.shared.reading_steps import step_seen
 from sequencer.checks.shared.settle import agreeing
-from sequencer.inputs.bench_health import bench_serial
-from sequencer.inputs.loss_table import frequency_text
-from sequencer.inputs.paths import MOST_BEYOND
+from sequencer.inputs.bench_parts.bench_health import bench_serial
+from sequencer.inputs.bench_parts.loss_table import frequency_text
+from sequencer.inputs.bench_parts.paths import MOST_BEYOND
 from sequencer.inputs.stated import CHECK_PATH
 from sequencer.safety.check_side import CheckSide
 from sequencer.safety.loss import LossPath, LossSide

@@ -15,7 +15,7 @@ from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import CheckSettings
 from sequencer.files.fields import between
-from sequencer.inputs.bench_health import bench_serial
+from sequencer.inputs.bench_parts.bench_health import bench_serial
 from sequencer.problems import Complaint, FieldProblem
 from sequencer.results.model import BENCH_HEALTH, Result
 from sequencer.results.stages import counting

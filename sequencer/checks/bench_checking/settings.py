@@ -7,7 +7,7 @@ from pydantic import AfterValidator, Field, model_validator
 from sequencer.analysis.own_history import BASELINE, FEWEST_CHECKS
 from sequencer.checks.settings import SOME, CheckSettings
 from sequencer.files.fields import FrequencyHz, LevelDbm, RatioDb, VoltageV, between
-from sequencer.inputs.paths import CheckPath
+from sequencer.inputs.bench_parts.paths import CheckPath
 from sequencer.problems import FieldProblem
 
 

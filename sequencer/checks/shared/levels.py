@@ -7,7 +7,7 @@ from pydantic import AfterValidator, model_validator
 
 from sequencer.checks.finding import Conditions, Demand
 from sequencer.files.fields import FileModel, LevelDbm, RatioDb, between
-from sequencer.inputs.instrument_roles import SignalGenerator
+from sequencer.inputs.bench_parts.instrument_roles import SignalGenerator
 from sequencer.problems import FieldProblem
 
 # above this a receiver test has gone wrong, whatever the rating: common practice, no source

@@ -8,7 +8,7 @@ from typing import TypeVar
 
 from drivers.operator.prompt import TakenBack, answers_may_be_taken_back
 from sequencer.checks.finding import Conditions
-from sequencer.inputs.instrument_drivers import OperatorVoltmeter
+from sequencer.inputs.bench_parts.instrument_drivers import OperatorVoltmeter
 from sequencer.results.model import Point
 from sequencer.search.curve import READING_S
 from sequencer.search.protocol import AsDone, Ask, Search, find_crossing, tell

@@ -8,8 +8,8 @@ from typing import Any, Self
 
 from sequencer.frozen import dataclass
 from sequencer.inputs.bench import INTERFERER, BenchFile
-from sequencer.inputs.instrument_roles import Instrument
-from sequencer.inputs.paths import LossyPath
+from sequencer.inputs.bench_parts.instrument_roles import Instrument
+from sequencer.inputs.bench_parts.paths import LossyPath
 from sequencer.inputs.stated import Connector, Facing, Stated, connection_of, loss_uncertainty, stated_of
 from sequencer.uncertainty.budget import Budget, Contribution
 from sequencer.uncertainty.contributions import (

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 from drivers.roles import RangeState, Spectrum, SpectrumSettings
 from sequencer.checks.finding import Conditions
 from sequencer.checks.shared.parts import HalfWidth
-from sequencer.inputs.instrument_roles import SpectrumAnalyser
+from sequencer.inputs.bench_parts.instrument_roles import SpectrumAnalyser
 from sequencer.results.model import OF_SPECTRUM, Point
 from sequencer.safety.transmit import TransmitSide
 
@@ -183,7 +183,7 @@ def own_noise(seen: PowerSpectrum, conditions: Conditions, band_hz: tuple[float,
 
 def filter_refusal(conditions: Conditions, filter_hz: float) -> tuple[str, str] | None:
     """Return why the analyser of the bench file cannot look with this filter: what was found, what is allowed; None where it can."""
-    from sequencer.inputs.loss_table import frequency_text
+    from sequencer.inputs.bench_parts.loss_table import frequency_text
 
     filters_hz = entry_of(conditions).filters_hz
     if filters_hz is None or any(abs(one / filter_hz - 1.0) < 0.01 for one in filters_hz):
@@ -196,7 +196,7 @@ def filter_refusal(conditions: Conditions, filter_hz: float) -> tuple[str, str] 
 
 def span_refusal(conditions: Conditions, low_hz: float, high_hz: float) -> tuple[str, str] | None:
     """Return why this bench cannot look from one frequency to another: its analyser, or the loss table of its path; None where it can."""
-    from sequencer.inputs.loss_table import frequency_text
+    from sequencer.inputs.bench_parts.loss_table import frequency_text
 
     entry, path = entry_of(conditions), conditions.bench.paths.transmit
     for edge_hz, what in ((entry.lowest_hz, "lowest"), (entry.highest_hz, "highest")):

@@ -26,7 +26,7 @@ from sequencer.checks.shared.transmit import (
     read_settled,
 )
 from sequencer.files.fields import VoltageV, between
-from sequencer.inputs.instrument_roles import Supply
+from sequencer.inputs.bench_parts.instrument_roles import Supply
 from sequencer.results.model import FaultFacts
 from sequencer.safety.control.supply import SupplyFacts
 from sequencer.safety.transmit import TransmitSide

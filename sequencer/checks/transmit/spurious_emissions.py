@@ -24,7 +24,7 @@ from sequencer.checks.shared.driven_spectrum import Filter
 from sequencer.checks.shared.lines import Carrier, Line
 from sequencer.checks.shared.spectrum import Untrusted
 from sequencer.files.fields import FileModel, FrequencyDifferenceHz, FrequencyHz, PowerW, between
-from sequencer.inputs.loss_table import frequency_text
+from sequencer.inputs.bench_parts.loss_table import frequency_text
 from sequencer.problems import FieldProblem
 from sequencer.safety.transmit import TransmitSide
 from sequencer.uncertainty.decision import Limits

@@ -13,8 +13,8 @@ from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import CheckSettings
 from sequencer.files.fields import FrequencyDifferenceHz, between
 from sequencer.frozen import dataclass
-from sequencer.inputs.channel_list import MemoryColumns, read_channel_list
 from sequencer.inputs.channel_plan import ChannelPlan
+from sequencer.inputs.lists.channel_list import MemoryColumns, read_channel_list
 from sequencer.problems import Complaint, FileProblems
 from sequencer.uncertainty.decision import Limits
 

@@ -25,7 +25,7 @@ from sequencer.cli.common.bench import is_terminal
 from sequencer.cli.common.console import console_for
 from sequencer.cli.common.outlet import reader_may_be_gone
 from sequencer.cli.run import Asked
-from sequencer.inputs.bench_list import read_bench_list
+from sequencer.inputs.lists.bench_list import read_bench_list
 from sequencer.problems import printable
 from sequencer.results.store.place import find_place
 from sequencer.results.store.store import Store

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from sequencer.cli.benches.child import Child
-from sequencer.inputs.unit_list import ListedUnit
+from sequencer.inputs.lists.unit_list import ListedUnit
 from sequencer.problems import printable
 from sequencer.results.text import with_minus
 from sequencer.run.status import ExitStatus

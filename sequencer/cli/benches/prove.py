@@ -17,8 +17,8 @@ from sequencer.cli.screens.operator import (
     nobody_to_operate,
     nobody_to_read,
 )
-from sequencer.inputs.bench_list import ListedBench
-from sequencer.inputs.list_text import at_line
+from sequencer.inputs.lists.bench_list import ListedBench
+from sequencer.inputs.lists.list_text import at_line
 from sequencer.inputs.load_bench import LoadedBench, load_bench
 from sequencer.planning.load import load_sequence
 from sequencer.planning.model_file import Wanted

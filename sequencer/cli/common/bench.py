@@ -5,8 +5,8 @@ from __future__ import annotations
 from datetime import datetime
 from typing import TYPE_CHECKING, TextIO
 
+from sequencer.inputs.bench_parts.loss_table import LoadedTable
 from sequencer.inputs.load_bench import LoadedBench
-from sequencer.inputs.loss_table import LoadedTable
 from sequencer.problems import printable
 
 if TYPE_CHECKING:

@@ -62,7 +62,7 @@ def line_taken_from(options: dict[str, Any]) -> LineAsked:
 
 
 def _check(name: str, text: str) -> None:
-    from sequencer.inputs.line_name import allowed_name, wrong_with_name
+    from sequencer.inputs.names.line_name import allowed_name, wrong_with_name
     from sequencer.problems import option_problem
 
     names_files = name == "batch"

@@ -200,7 +200,7 @@ def _cut_short(error: OSError) -> str:
 
 def check_serial(serial: str) -> str:
     """Return the serial if it can name a file and a row. Raises InputError: where, what, what is allowed."""
-    from sequencer.inputs.serial import SERIAL_ALLOWED, wrong_with_serial
+    from sequencer.inputs.names.serial import SERIAL_ALLOWED, wrong_with_serial
     from sequencer.problems import option_problem
 
     stripped = serial.strip()

@@ -12,8 +12,8 @@ import click
 
 from sequencer.cli.common.options import check_model, check_serial
 from sequencer.fleet.needs import lacking, lacks_unit, needs_of
-from sequencer.inputs.serial import SERIAL_ALLOWED, looks_like_formula
-from sequencer.inputs.unit_list import read_unit_list
+from sequencer.inputs.lists.unit_list import read_unit_list
+from sequencer.inputs.names.serial import SERIAL_ALLOWED, looks_like_formula
 from sequencer.planning.load import load_sequence
 from sequencer.planning.model_file import Wanted
 from sequencer.problems import Complaint, InputError, listed, option_problem, printable

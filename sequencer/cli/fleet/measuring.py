@@ -17,7 +17,7 @@ from sequencer.cli.resume import prepare_rest
 from sequencer.cli.run import Asked, Prepared, Ran, facts_of_run, prepare
 from sequencer.cli.screens.summary import verdict_line
 from sequencer.fleet.worker import Measured, Measures, Settled
-from sequencer.inputs.bench_health import bench_serial
+from sequencer.inputs.bench_parts.bench_health import bench_serial
 from sequencer.inputs.load_bench import LoadedBench
 from sequencer.planning.loss_beyond import loss_beyond_lines
 from sequencer.problems import FileProblems, printable

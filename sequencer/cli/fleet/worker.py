@@ -27,7 +27,7 @@ from sequencer.fleet.line import ServerAway
 from sequencer.fleet.member import Member, OwnCheckDaily
 from sequencer.fleet.needs import can_of, needs_of
 from sequencer.fleet.worker import Worker
-from sequencer.inputs.bench_health import OwnCheck, bench_serial
+from sequencer.inputs.bench_parts.bench_health import OwnCheck, bench_serial
 from sequencer.inputs.load_bench import LoadedBench, load_bench
 from sequencer.planning.load import load_sequence
 from sequencer.problems import option_problem, printable

@@ -13,12 +13,12 @@ import click
 from sequencer.checks.unit.channel_memory import entry_findings, read_memory
 from sequencer.files.shipped import find_file
 from sequencer.files.write import whole_file
-from sequencer.inputs.channel_list import ON_COMMAND_LINE, ROLES, MemoryColumns, read_channel_list
-from sequencer.inputs.channel_list_doubt import far_complaints, refuse_doubtful_columns
-from sequencer.inputs.channel_list_fill import ChangedEntry, Filled, fill
 from sequencer.inputs.channel_plan import ChannelPlan, read_plan
-from sequencer.inputs.list_numbers import FACTORS
-from sequencer.inputs.list_text import SEPARATORS
+from sequencer.inputs.lists.channel_list import ON_COMMAND_LINE, ROLES, MemoryColumns, read_channel_list
+from sequencer.inputs.lists.channel_list_doubt import far_complaints, refuse_doubtful_columns
+from sequencer.inputs.lists.channel_list_fill import ChangedEntry, Filled, fill
+from sequencer.inputs.lists.list_numbers import FACTORS
+from sequencer.inputs.lists.list_text import SEPARATORS
 from sequencer.problems import FileProblems, about_file, did_you_mean, listed, option_problem, printable
 from sequencer.units.format import counted, ranges_text
 

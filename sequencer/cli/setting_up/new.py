@@ -17,9 +17,9 @@ from sequencer.files.shipped import find_file
 from sequencer.files.write import is_there, write_all
 from sequencer.frozen import dataclass
 from sequencer.inputs.batch import MOST_UNITS
+from sequencer.inputs.bench_parts.instrument_roles import ROLES
 from sequencer.inputs.channel_plan import read_plan
-from sequencer.inputs.instrument_roles import ROLES
-from sequencer.inputs.serial_pattern import SerialPattern
+from sequencer.inputs.names.serial_pattern import SerialPattern
 from sequencer.problems import Complaint, FieldProblem, FileProblems, did_you_mean, listed, option_problem
 from sequencer.units.parse import QuantityError, parse_quantity
 

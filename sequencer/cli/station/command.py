@@ -31,8 +31,8 @@ from sequencer.cli.station.watched import WatchedOperator
 from sequencer.files.find import named_file
 from sequencer.files.read import read_utf8
 from sequencer.files.yaml_tree import compose
+from sequencer.inputs.lists.unit_list import ListedUnit, read_unit_list
 from sequencer.inputs.load_bench import load_bench
-from sequencer.inputs.unit_list import ListedUnit, read_unit_list
 from sequencer.problems import Complaint, InputError, option_problem, printable
 from sequencer.results.store.place import find_place
 from sequencer.run.interrupt import Interrupted, Stopper, stoppable

@@ -10,8 +10,8 @@ from sequencer.analysis.verdict import Verdict, verdict_of
 from sequencer.cli.run import Asked
 from sequencer.frozen import dataclass
 from sequencer.inputs.batch import BatchFile, load_batch
+from sequencer.inputs.lists.unit_list import ListedUnit
 from sequencer.inputs.load_bench import LoadedBench
-from sequencer.inputs.unit_list import ListedUnit
 from sequencer.planning.model_file import fits_own_model
 from sequencer.problems import InputError
 from sequencer.results.store.place import StorePlace, find_place

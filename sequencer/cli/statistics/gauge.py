@@ -15,7 +15,7 @@ from sequencer.cli.statistics.gauge_kept import cells_without_run, end_early
 from sequencer.cli.statistics.gauge_state import damaged_lines, withheld_lines, without_run_lines
 from sequencer.cli.statistics.gauge_text import all_lines, finding_as_plain, head_lines, record_as_plain
 from sequencer.cli.statistics.wrapped import show_lines, terminal_width
-from sequencer.inputs.gauge_list import ListedReading, read_gauge_list
+from sequencer.inputs.lists.gauge_list import ListedReading, read_gauge_list
 from sequencer.problems import option_problem
 from sequencer.results.gauge_log import read_gauge
 from sequencer.run.status import ExitStatus

@@ -33,7 +33,7 @@ from sequencer.cli.unattended.together import (
 from sequencer.cli.unattended.watched import WatchedSeries
 from sequencer.cli.unattended.words import unit_text
 from sequencer.frozen import dataclass
-from sequencer.inputs.unit_list import ListedUnit, read_unit_list
+from sequencer.inputs.lists.unit_list import ListedUnit, read_unit_list
 from sequencer.problems import Complaint, FileProblems, printable
 from sequencer.results.store.place import find_place
 from sequencer.run.events import CheckEnded, Event, Listener

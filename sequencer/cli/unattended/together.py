@@ -8,7 +8,7 @@ from pathlib import Path
 
 from sequencer.cli.run import Asked
 from sequencer.cli.unattended.options import Unattended
-from sequencer.inputs.unit_list import ListedUnit
+from sequencer.inputs.lists.unit_list import ListedUnit
 from sequencer.problems import Complaint, FileProblems, option_problem
 from sequencer.run.series.addresses import complaint, has_library, read_addresses
 from sequencer.run.series.notify import Channel, ServiceChannel, command_channel, find_unusable, missing_extra

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from sequencer.inputs.bench_health import bench_serial
+from sequencer.inputs.bench_parts.bench_health import bench_serial
 from sequencer.planning.plan import Plan
 from sequencer.problems import about_file, printable
 from sequencer.results.line import OPENED_AGAIN, BatchRecord, with_reason

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from datetime import datetime
 
-from sequencer.inputs.bench_health import bench_serial
+from sequencer.inputs.bench_parts.bench_health import bench_serial
 from sequencer.planning.bench_doubts import Doubt
 from sequencer.results.model import BENCH_HEALTH, Result
 from sequencer.run.facts import RunFacts

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Literal
 
 from sequencer.files.shipped import find_file
-from sequencer.inputs.bench_health import OwnCheck
+from sequencer.inputs.bench_parts.bench_health import OwnCheck
 from sequencer.inputs.load_bench import LoadedBench
 from sequencer.planning.load import load_sequence
 from sequencer.planning.model_file import Wanted

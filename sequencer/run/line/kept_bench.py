@@ -12,7 +12,7 @@ from dataclasses import replace
 
 from drivers.operator.prompt import Person
 from sequencer.bench.open_bench import BenchParts, OpenBench
-from sequencer.inputs.instrument_drivers import TextRadio
+from sequencer.inputs.bench_parts.instrument_drivers import TextRadio
 from sequencer.inputs.load_bench import LoadedBench
 from sequencer.planning.load import LoadedSequence
 from sequencer.planning.parts import bench_parts, put_on_bench

@@ -12,7 +12,7 @@ import unicodedata
 from collections.abc import Iterable
 
 from sequencer.frozen import dataclass
-from sequencer.inputs.serial import looks_like_formula, wrong_with_serial
+from sequencer.inputs.names.serial import looks_like_formula, wrong_with_serial
 
 ENDS = "\r\n\t\x03\x04"
 """What ends a scan: Enter, Tab, ETX or EOT. Scanners send one of them, or Enter as two characters (common practice, no source)."""

@@ -7,7 +7,7 @@ from datetime import datetime
 from pathlib import Path
 
 from sequencer.checks.finding import Finding
-from sequencer.inputs.bench_health import bench_serial
+from sequencer.inputs.bench_parts.bench_health import bench_serial
 from sequencer.planning.step import Step
 from sequencer.results.budget_rows import stored
 from sequencer.results.model import Confirmation, Result

@@ -20,7 +20,7 @@ from sequencer.checks.transmit.frequency_error import error_budget
 from sequencer.files.read import read_file
 from sequencer.inputs.bench import BenchFile
 from sequencer.inputs.bench_models import bench_model_of
-from sequencer.inputs.instrument_roles import SignalGenerator
+from sequencer.inputs.bench_parts.instrument_roles import SignalGenerator
 from sequencer.inputs.load_bench import load_bench
 from sequencer.search.protocol import Crossing, Status
 from sequencer.uncertainty.budget import Budget

@@ -23,7 +23,7 @@ from sequencer.files.fields import (
 from sequencer.files.read import read_text
 from sequencer.files.schema import schema_of
 from sequencer.inputs.bench import BenchFile
-from sequencer.inputs.instruments import ENTRIES
+from sequencer.inputs.bench_parts.instruments import ENTRIES
 from sequencer.problems import FileProblems
 
 

@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 from sequencer.files.read import read_text
 from sequencer.inputs.bench import BenchFile
 from sequencer.inputs.bench_models import bench_model_of
+from sequencer.inputs.bench_parts.paths import MOST_BEYOND, LossyPath, RfPath
 from sequencer.inputs.load_bench import load_bench
-from sequencer.inputs.paths import MOST_BEYOND, LossyPath, RfPath
 from sequencer.problems import FileProblems
 
 TEXT = load_bench("bench").path.read_text(encoding="utf-8")

@@ -10,7 +10,7 @@ import pytest
 
 from sequencer.files.read import read_text
 from sequencer.inputs.gauge_file import GaugeFile, load_gauge, planned_cells
-from sequencer.inputs.gauge_list import read_gauge_list
+from sequencer.inputs.lists.gauge_list import read_gauge_list
 from sequencer.problems import InputError
 
 STUDY = """\

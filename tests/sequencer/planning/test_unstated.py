@@ -11,8 +11,8 @@ import pytest
 from click.testing import CliRunner
 
 from sequencer.cli.main import main
+from sequencer.inputs.bench_parts.loss_table import load_table, table_text
 from sequencer.inputs.load_bench import load_bench
-from sequencer.inputs.loss_table import load_table, table_text
 from sequencer.planning.load import load_sequence
 from sequencer.planning.plan import make_plan
 from sequencer.planning.unstated import unstated_keys

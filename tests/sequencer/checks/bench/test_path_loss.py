@@ -12,8 +12,8 @@ import pytest
 import yaml
 
 from sequencer.checks.bench.path_loss import PathLoss, PathLossSettings
+from sequencer.inputs.bench_parts.loss_table import load_table
 from sequencer.inputs.load_bench import load_bench
-from sequencer.inputs.loss_table import load_table
 from sequencer.planning.load import load_sequence
 from sequencer.planning.plan import make_plan
 from sequencer.problems import FileProblems

@@ -13,7 +13,7 @@ from rich.console import Console
 
 from sequencer.cli.main import main
 from sequencer.cli.setting_up.channels import asked_columns, changes_table
-from sequencer.inputs.channel_list_fill import Change, ChangedEntry
+from sequencer.inputs.lists.channel_list_fill import Change, ChangedEntry
 from sequencer.problems import InputError
 from sim.radio.unit import CEPT_FREQUENCIES_HZ
 from tests.support.running import run_checks

@@ -17,7 +17,7 @@ from pydantic import AfterValidator, Field, model_validator
 from sequencer.files.fields import FileModel, FrequencyHz, RatioDb, between
 from sequencer.files.read import read_file
 from sequencer.frozen import dataclass
-from sequencer.inputs.accuracy import HalfWidthDb
+from sequencer.inputs.bench_parts.accuracy import HalfWidthDb
 from sequencer.problems import FieldProblem
 from sequencer.units.parse import FREQUENCY
 

@@ -12,8 +12,8 @@ from typing import Literal
 
 from sequencer.files.fields import FileModel
 from sequencer.frozen import dataclass
-from sequencer.inputs.list_numbers import FACTORS, NumberStyle, is_plausible, style_of
-from sequencer.inputs.list_text import (
+from sequencer.inputs.lists.list_numbers import FACTORS, NumberStyle, is_plausible, style_of
+from sequencer.inputs.lists.list_text import (
     SEPARATORS,
     ListText,
     Row,

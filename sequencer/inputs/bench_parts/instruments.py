@@ -10,7 +10,7 @@ from typing import Annotated, Any, Union
 
 from pydantic import ConfigDict, Discriminator, Tag, create_model, field_validator
 
-from sequencer.inputs.instrument_drivers import (
+from sequencer.inputs.bench_parts.instrument_drivers import (
     AskedKeyed,
     AskedUnkeyed,
     Installed,
@@ -22,7 +22,7 @@ from sequencer.inputs.instrument_drivers import (
     TextRadio,
     Watched,
 )
-from sequencer.inputs.instrument_roles import (
+from sequencer.inputs.bench_parts.instrument_roles import (
     ENTRIES,
     INSTALLED,
     ROLE_MODELS,

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sequencer.inputs.serial_pattern import LONGEST_SERIAL, SerialPattern
+from sequencer.inputs.names.serial_pattern import LONGEST_SERIAL, SerialPattern
 from sequencer.problems import FieldProblem
 
 

@@ -11,8 +11,8 @@ import yaml
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from sequencer.inputs.bench_parts.loss_table import LoadedTable, frequency_text, load_table, table_text
 from sequencer.inputs.load_bench import load_bench
-from sequencer.inputs.loss_table import LoadedTable, frequency_text, load_table, table_text
 from sequencer.problems import FileProblems
 from sequencer.units.parse import FREQUENCY, parse_quantity
 

@@ -12,10 +12,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sequencer.inputs.channel_list import MemoryColumns, read_channel_list
-from sequencer.inputs.channel_list_fill import fill
 from sequencer.inputs.channel_plan import ChannelPlan
-from sequencer.inputs.list_text import read_list_text
+from sequencer.inputs.lists.channel_list import MemoryColumns, read_channel_list
+from sequencer.inputs.lists.channel_list_fill import fill
+from sequencer.inputs.lists.list_text import read_list_text
 from sequencer.problems import FileProblems
 from sim.radio.unit import CEPT_FREQUENCIES_HZ
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from sequencer.frozen import dataclass
-from sequencer.inputs.list_text import Row, at_line, find_columns, is_separator_line, read_list_text
+from sequencer.inputs.lists.list_text import Row, at_line, find_columns, is_separator_line, read_list_text
 from sequencer.problems import Complaint, FileProblems, listed, printable
 from sequencer.units.figure import LARGEST, parse_figure
 from sequencer.units.parse import QuantityError

@@ -8,9 +8,9 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, Field, field_validator, model_validator
 
 from sequencer.files.fields import FileModel, FrequencyHz, PowerW, RatioDb, between
-from sequencer.inputs.accuracy import HalfWidthDb
-from sequencer.inputs.instrument_roles import Vswr
-from sequencer.inputs.loss_table import PRINTABLE, LossDb
+from sequencer.inputs.bench_parts.accuracy import HalfWidthDb
+from sequencer.inputs.bench_parts.instrument_roles import Vswr
+from sequencer.inputs.bench_parts.loss_table import PRINTABLE, LossDb
 from sequencer.problems import FieldProblem
 
 ConnectionDb = Annotated[RatioDb, AfterValidator(between(0.0, 3.0, "dB"))]

@@ -6,8 +6,8 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 from sequencer.frozen import dataclass
-from sequencer.inputs.list_text import Row, at_line, find_columns, is_separator_line, read_list_text
-from sequencer.inputs.serial import SERIAL_ALLOWED, looks_like_formula, wrong_with_serial
+from sequencer.inputs.lists.list_text import Row, at_line, find_columns, is_separator_line, read_list_text
+from sequencer.inputs.names.serial import SERIAL_ALLOWED, looks_like_formula, wrong_with_serial
 from sequencer.problems import Complaint, FileProblems, listed, printable
 
 COLUMNS = ("serial", "model", "comment")

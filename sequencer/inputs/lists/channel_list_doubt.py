@@ -6,9 +6,9 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from decimal import Decimal
 
-from sequencer.inputs.channel_list import ON_COMMAND_LINE, ChannelList, Entry, unit_in
-from sequencer.inputs.list_numbers import FACTORS, NumberStyle, style_of
-from sequencer.inputs.list_text import at_line
+from sequencer.inputs.lists.channel_list import ON_COMMAND_LINE, ChannelList, Entry, unit_in
+from sequencer.inputs.lists.list_numbers import FACTORS, NumberStyle, style_of
+from sequencer.inputs.lists.list_text import at_line
 from sequencer.problems import Complaint, FileProblems, did_you_mean, listed
 
 _NEAR = 0.1

@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sequencer.inputs.unit_list import MOST_UNITS, ListedUnit, read_unit_list
+from sequencer.inputs.lists.unit_list import MOST_UNITS, ListedUnit, read_unit_list
 from sequencer.problems import FileProblems
 
 

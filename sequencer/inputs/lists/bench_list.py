@@ -6,9 +6,9 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 from sequencer.frozen import dataclass
-from sequencer.inputs.list_text import Row, at_line, find_columns, is_separator_line, read_list_text
-from sequencer.inputs.serial import SERIAL_ALLOWED, wrong_with_serial
-from sequencer.inputs.unit_list import ListedUnit, read_unit_list
+from sequencer.inputs.lists.list_text import Row, at_line, find_columns, is_separator_line, read_list_text
+from sequencer.inputs.lists.unit_list import ListedUnit, read_unit_list
+from sequencer.inputs.names.serial import SERIAL_ALLOWED, wrong_with_serial
 from sequencer.problems import Complaint, FileProblems, about_file, printable
 
 COLUMNS = ("bench", "sequence", "serial", "units", "model")

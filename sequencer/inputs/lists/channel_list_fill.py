@@ -7,10 +7,10 @@ from dataclasses import replace
 from decimal import Decimal
 
 from sequencer.frozen import dataclass
-from sequencer.inputs.channel_list import ChannelList, Entry, Role
-from sequencer.inputs.channel_list_doubt import is_far
 from sequencer.inputs.channel_plan import SAME_HZ, ChannelPlan
-from sequencer.inputs.list_text import ListText, Row, at_line
+from sequencer.inputs.lists.channel_list import ChannelList, Entry, Role
+from sequencer.inputs.lists.channel_list_doubt import is_far
+from sequencer.inputs.lists.list_text import ListText, Row, at_line
 from sequencer.problems import FileProblems, about_file
 
 

@@ -3,7 +3,7 @@
 import pytest
 from pyvisa.rname import InvalidResourceName, ResourceName
 
-from sequencer.inputs.visa_resource import is_resource, with_class
+from sequencer.inputs.bench_parts.visa_resource import is_resource, with_class
 
 
 @pytest.mark.parametrize(

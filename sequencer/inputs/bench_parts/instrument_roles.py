@@ -17,7 +17,7 @@ from sequencer.files.fields import (
     VoltageV,
     between,
 )
-from sequencer.inputs.accuracy import (
+from sequencer.inputs.bench_parts.accuracy import (
     AudioAnalyserAccuracy,
     GeneratorAccuracy,
     ModulationAnalyserAccuracy,
@@ -27,7 +27,7 @@ from sequencer.inputs.accuracy import (
     VoltmeterAccuracy,
     keys_of,
 )
-from sequencer.inputs.bench_health import ExpectedIdentity
+from sequencer.inputs.bench_parts.bench_health import ExpectedIdentity
 from sequencer.problems import FieldProblem
 
 INSTALLED = "installed"
@@ -279,7 +279,7 @@ class EntryModels(Mapping[str, tuple[type[Instrument], ...]]):
 
 
 ENTRIES = EntryModels()
-"""The models that `sequencer.inputs.instruments` makes; `INSTALLED` stands for every driver of a package."""
+"""The models that `sequencer.inputs.bench_parts.instruments` makes; `INSTALLED` stands for every driver of a package."""
 
 
 def role_of(model: type[Instrument]) -> str:

@@ -9,14 +9,14 @@ from typing_extensions import override
 
 from drivers.registry import driver_names
 from sequencer.files.fields import TimeS, VoltageV, between
-from sequencer.inputs.instrument_roles import (
+from sequencer.inputs.bench_parts.instrument_roles import (
     Instrument,
     PowerMeter,
     Radio,
     SignalGenerator,
     Voltmeter,
 )
-from sequencer.inputs.visa_resource import RESOURCE_ALLOWED, with_class, wrong_host
+from sequencer.inputs.bench_parts.visa_resource import RESOURCE_ALLOWED, with_class, wrong_host
 from sequencer.problems import FieldProblem, FieldProblems, did_you_mean, listed
 
 OWN_DRIVERS = ("profile", "operator", "text")

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from sequencer.inputs.connections import Connections
+from sequencer.inputs.bench_parts.connections import Connections
 from sequencer.inputs.load_bench import load_bench
 from sequencer.problems import FileProblems
 from tests.support.desk import ROOT
