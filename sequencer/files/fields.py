@@ -37,6 +37,8 @@ __all__ = ["Bounds", "FileModel", "at_least", "between", "key_of", "quantity_typ
 
 LONGEST_TEXT = 2000
 """Characters a text of a file may have, where its field allows no less: a page of writing; a name is far below it."""
+PRINTABLE = r"^[^\x00-\x1f\x7f]+$"
+"""What a text on one line may be made of."""
 Number = Annotated[float, AfterValidator(between(-1e12, 1e12, ""))]
 """A number without a unit, of which its field says no more."""
 WholeNumber = Annotated[int, AfterValidator(between(-(2**31), 2**31 - 1, ""))]

@@ -6,14 +6,13 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field, model_validator
 
-from sequencer.files.fields import FileModel, Percent, between
+from sequencer.files.fields import PRINTABLE, FileModel, Percent, between
 from sequencer.files.find import file_named_in
 from sequencer.files.read import read_file, read_utf8
 from sequencer.files.yaml_tree import compose
 from sequencer.frozen import dataclass
 from sequencer.inputs.bench_parts.bench_health import NamedFile
 from sequencer.inputs.bench_parts.connections import Connections
-from sequencer.inputs.bench_parts.loss_table import PRINTABLE
 from sequencer.inputs.names.line_name import allowed_name, wrong_with_name
 from sequencer.inputs.names.serial import SERIAL_ALLOWED, looks_like_formula, wrong_with_serial
 from sequencer.inputs.names.serial_pattern import SerialPattern

@@ -7,11 +7,10 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field
 
-from sequencer.files.fields import FileModel, between
+from sequencer.files.fields import PRINTABLE, FileModel, between
 from sequencer.files.find import file_named_in
 from sequencer.files.read import read_file
 from sequencer.frozen import dataclass
-from sequencer.inputs.bench_parts.loss_table import PRINTABLE
 from sequencer.inputs.names.line_name import allowed_name, wrong_with_name
 from sequencer.inputs.names.serial import SERIAL_ALLOWED, wrong_with_serial
 from sequencer.problems import FieldProblem, FileProblems

@@ -8,8 +8,15 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, Field, model_validator
 
-from sequencer.files.fields import FileModel, FrequencyDifferenceHz, PowerW, TimeS, VoltageV, between
-from sequencer.inputs.bench_parts.loss_table import PRINTABLE
+from sequencer.files.fields import (
+    PRINTABLE,
+    FileModel,
+    FrequencyDifferenceHz,
+    PowerW,
+    TimeS,
+    VoltageV,
+    between,
+)
 from sequencer.inputs.names.serial_pattern import SerialPattern
 from sequencer.inputs.preset import Preset, PresetName
 from sequencer.problems import FieldProblem

@@ -12,6 +12,7 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, Field, model_validator
 
 from sequencer.files.fields import (
+    PRINTABLE,
     FileModel,
     FrequencyDifferenceHz,
     FrequencyHz,
@@ -23,7 +24,6 @@ from sequencer.files.fields import (
     between,
 )
 from sequencer.frozen import dataclass
-from sequencer.inputs.bench_parts.loss_table import PRINTABLE
 from sequencer.problems import FieldProblem, FieldProblems, did_you_mean, listed
 from sequencer.units.parse import (
     CURRENT,

@@ -18,10 +18,10 @@ from sequencer.checks.shared.limits import RatioLimit
 from sequencer.checks.shared.parts import HalfWidth, Parts
 from sequencer.checks.shared.reading_steps import step_seen
 from sequencer.checks.shared.settle import agreeing
-from sequencer.files.fields import FrequencyHz, LevelDbm, RatioDb, between
+from sequencer.files.fields import PRINTABLE, FrequencyHz, LevelDbm, RatioDb, between
 from sequencer.files.write import is_there, write_beside, write_new
 from sequencer.inputs.bench import relative_to
-from sequencer.inputs.bench_parts.loss_table import PRINTABLE, frequency_text, table_text
+from sequencer.inputs.bench_parts.loss_table import frequency_text, table_text
 from sequencer.inputs.stated import Facing, Stated, vswr_of
 from sequencer.problems import Complaint, FieldProblem
 from sequencer.safety.loss import HandPath, LossSide

@@ -6,8 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field
 
-from sequencer.files.fields import FileModel, RatioDb, TimeS, between
-from sequencer.inputs.bench_parts.loss_table import PRINTABLE
+from sequencer.files.fields import PRINTABLE, FileModel, RatioDb, TimeS, between
 
 WarnOrRefuse = Literal["warn", "refuse"]
 NamedFile = Annotated[str, Field(min_length=1, max_length=300, pattern=PRINTABLE)]

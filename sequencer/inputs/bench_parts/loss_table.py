@@ -24,8 +24,6 @@ from sequencer.units.parse import FREQUENCY
 OLD_DAYS = 365
 """An age at which a cable is measured again: common practice, no source."""
 LossDb = Annotated[RatioDb, AfterValidator(between(-60.0, 200.0, "dB"))]
-PRINTABLE = r"^[^\x00-\x1f\x7f]+$"
-"""What the name of a table may be made of."""
 _PREFIXES = {"GHz": 9, "MHz": 6, "kHz": 3, "Hz": 0}
 
 

@@ -7,10 +7,10 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field, field_validator, model_validator
 
-from sequencer.files.fields import FileModel, FrequencyHz, PowerW, RatioDb, between
+from sequencer.files.fields import PRINTABLE, FileModel, FrequencyHz, PowerW, RatioDb, between
 from sequencer.inputs.bench_parts.accuracy import HalfWidthDb
 from sequencer.inputs.bench_parts.instrument_roles import Vswr
-from sequencer.inputs.bench_parts.loss_table import PRINTABLE, LossDb
+from sequencer.inputs.bench_parts.loss_table import LossDb
 from sequencer.problems import FieldProblem
 
 ConnectionDb = Annotated[RatioDb, AfterValidator(between(0.0, 3.0, "dB"))]
