@@ -53,28 +53,66 @@ class SimulatedUnit(UnitControls):
 
     def _noise_w(self) -> float:
         """Return noise and interference within the noise bandwidth, referred to the front end."""
-        receiver, own_w = (
-            self.specimen.receiver,
-            self._receiver.noise_power_w(self.specimen.receiver.noise_figure_db),
+        own_w = self._receiver.noise_power_w(self.specimen.receiver.noise_figure_db)
+        loss_db = self._front_loss_db()
+        return own_w + sum(self._spoils_w(other, own_w, loss_db) for other in self._unwanted())
+
+    def _unwanted(self) -> tuple[RfSignal, ...]:
+        """Return the signals that spoil: the interferer, and beside a product of two signals both of them."""
+        if self._interferer is None:
+            return ()
+        both = self._wanted is not None and self._signal() is not self._wanted
+        return (self._interferer, self._wanted) if both and self._wanted else (self._interferer,)
+
+    def _spoils_w(self, other: RfSignal, own_w: float, loss_db: float) -> float:
+        """Return the noise that a signal beside the channel makes, as own noise that rises, oscillator noise and what comes through."""
+        receiver, front = self.specimen.receiver, self.specimen.front_end
+        arriving_dbm, offset_hz = other.level_dbm - loss_db, other.frequency_hz - self.tuned_hz
+        raised_w = own_w * power_w(arriving_dbm) / power_w(receiver.blocking_dbm)
+        noise_db, through = receiver.phase_noise_db, self._receiver.selectivity(offset_hz)
+        if front is not None:
+            noise_db = front.noise_dbc(offset_hz, noise_db)
+            through *= front.first_filter(offset_hz)
+        mixed_db = noise_db + 10.0 * log10(self._receiver.noise_bandwidth_hz)
+        spoiled_w = raised_w + power_w(arriving_dbm) * (through + power_w(mixed_db + 30.0))
+        if front is None:
+            return spoiled_w
+        lands = front.comes_through(arriving_dbm, other.frequency_hz, self.tuned_hz)
+        return spoiled_w + sum(
+            power_w(level_dbm) * self._receiver.selectivity(at_hz) * front.first_filter(at_hz)
+            for at_hz, level_dbm in lands
         )
-        other = self._interferer
-        if other is None:
-            return own_w
-        arriving_dbm = other.level_dbm - self._front_loss_db()
-        blocking = 1.0 + power_w(arriving_dbm) / power_w(receiver.blocking_dbm)
-        mixed_db = receiver.phase_noise_db + 10.0 * log10(self._receiver.noise_bandwidth_hz)
-        through = self._receiver.selectivity(other.frequency_hz - self.tuned_hz) + power_w(mixed_db + 30.0)
-        return own_w * blocking + power_w(arriving_dbm) * through
+
+    def _signal(self) -> RfSignal | None:
+        """Return what the receiver takes for its signal: the wanted one, or the product of it and the interferer where that is stronger."""
+        wanted, other, front = self._wanted, self._interferer, self.specimen.front_end
+        if wanted is None or other is None or front is None:
+            return wanted
+        product = front.product_of(other, wanted, self._front_loss_db())
+        if product is None or self._in_channel_dbm(product) <= self._in_channel_dbm(wanted):
+            return wanted
+        return product
+
+    def _in_channel_dbm(self, signal: RfSignal) -> float:
+        share = self._receiver.selectivity(signal.frequency_hz - self.tuned_hz)
+        return signal.level_dbm + 10.0 * log10(share) - self._first_filter_db(signal)
+
+    def _first_filter_db(self, signal: RfSignal) -> float:
+        front = self.specimen.front_end
+        if front is None:
+            return 0.0
+        return -10.0 * log10(front.first_filter(signal.frequency_hz - self.tuned_hz))
 
     def _arriving_dbm(self) -> float:
         """Return the wanted signal behind RF gain and blanker, before the IF filter."""
-        if self._wanted is None or not self._receiving:
+        signal = self._signal()
+        if signal is None or not self._receiving:
             return NOTHING_DBM
-        return max(NOTHING_DBM, self._wanted.level_dbm - self._front_loss_db())
+        return max(NOTHING_DBM, signal.level_dbm - self._front_loss_db() - self._first_filter_db(signal))
 
     def _detector_w(self) -> tuple[float, float]:
         """Return carrier and noise behind the IF filter, W."""
-        wanted = self._wanted
+        wanted = self._signal()
         if wanted is None:
             return 0.0, self._noise_w()
         share = self._receiver.selectivity(wanted.frequency_hz - self.tuned_hz)
@@ -110,7 +148,7 @@ class SimulatedUnit(UnitControls):
         return self._receiving and self._see_squelch(self._clock.now_s(), jitter_db)
 
     def _heard(self, at_s: float, weighting: str) -> AudioContent:
-        wanted = self._wanted or RfSignal(level_dbm=NOTHING_DBM, frequency_hz=self.tuned_hz)
+        wanted = self._signal() or RfSignal(level_dbm=NOTHING_DBM, frequency_hz=self.tuned_hz)
         return self._demodulators.of(self._mode, weighting).hear(
             wanted,
             carrier_w=power_w(self._level.at(at_s)),
@@ -189,7 +227,7 @@ class SimulatedUnit(UnitControls):
         """Return ``count`` samples of the loudspeaker's voltage, beginning now, the input taken as at rest."""
         if not self.squelch_is_open():
             return np.asarray(MUTED_V * self._rng.standard_normal(count)) if self.alive else np.zeros(count)
-        content, wanted = self._mean_content(count / rate_hz, None), self._wanted
+        content, wanted = self._mean_content(count / rate_hz, None), self._signal()
         return loudspeaker.samples_v(
             content,
             self._receiver,

@@ -9,7 +9,8 @@ IARU Region 1 Technical Recommendation R.1; 2 kHz deviation and 0.6 kHz frequenc
 13.2 V supply from memory of EN 300 433. The other defaults are common practice for a mobile of this class,
 no source; make and model are invented.
 
-AM, SSB, CW and the tuning range are in unit_modes.py, what can be adjusted in presets.py; a specimen that asks for a mode
+AM, SSB, CW and the tuning range are in unit_modes.py, what a receiver makes of signals beside its channel in front_end.py (without it one
+figure of rejection for all of them), what can be adjusted in presets.py; a specimen that asks for a mode
 whose section it lacks is refused. Not modelled: selective calling, scanning, repeater shift.
 """
 
@@ -21,6 +22,7 @@ from math import isfinite
 from typing import Literal
 
 from sim.frozen import dataclass
+from sim.radio.front_end import FrontEnd
 from sim.radio.presets import Preset
 from sim.radio.unit_modes import AmMode, SsbMode, Tuning
 from sim.requirements import require, require_finite, require_not_negative, require_positive
@@ -326,6 +328,7 @@ class Specimen:
     modes: tuple[str, ...] = ("FM",)
     channel: int = 1
     receiver: Receiver = field(default_factory=Receiver)
+    front_end: FrontEnd | None = None
     meter: SignalMeter = field(default_factory=SignalMeter)
     squelch: Squelch = field(default_factory=Squelch)
     transmitter: Transmitter = field(default_factory=Transmitter)

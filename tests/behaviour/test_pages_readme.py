@@ -83,6 +83,7 @@ def test_a_specimen_does_what_the_table_says(
     monkeypatch.chdir(tmp_path)
     benches = {
         "two-signal-receiver": "two-signal-bench",
+        "receiver-rejections": "two-signal-bench",
         "manual-bench": "manual-bench",
         "pre-check-fm-27mhz": "spectrum-bench",
     }

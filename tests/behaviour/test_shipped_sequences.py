@@ -32,6 +32,8 @@ RUNS = [
     ("two-signal-receiver", "M40-0011", {"sensitivity"}),
     ("two-signal-receiver", "M40-0020", {"selectivity"}),
     ("two-signal-receiver", "M40-0021", {"selectivity", "blocking"}),
+    ("receiver-rejections", "M40-0061", set()),
+    ("receiver-rejections", "M40-0062", {"blocking"}),
     ("pre-check-fm-27mhz", "M40-0041", set()),
     ("pre-check-fm-27mhz", "M40-0042", {"harmonics", "spurious_emissions"}),
     ("pre-check-fm-27mhz", "M40-0043", {"adjacent_channel_power"}),
@@ -40,6 +42,7 @@ RUNS = [
 ]
 BENCHES = {
     "two-signal-receiver": "sim/two-signal-bench.yaml",
+    "receiver-rejections": "sim/two-signal-bench.yaml",
     "pre-check-fm-27mhz": "sim/spectrum-bench.yaml",
     "own-check": "sim/self-checking-bench.yaml",
     "golden-unit": "sim/self-checking-bench.yaml",
