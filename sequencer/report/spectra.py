@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
@@ -25,7 +26,7 @@ def spectrum_plots(rows: Sequence[StoredResult], salt: str) -> list[Plot]:
     for row in rows:
         if not row.has_spectrum:
             continue
-        if row.points[0].level_db < 0.0:
+        if frequencies_hz(row)[0] < 0.0:
             plots.append(_channel_plot(row, rows, f"{salt}-f{row.id}"))
         else:
             ranges[row.check, row.check_index, row.channel, row.mode].append(row)
@@ -35,7 +36,7 @@ def spectrum_plots(rows: Sequence[StoredResult], salt: str) -> list[Plot]:
 
 def _channel_plot(row: StoredResult, rows: Sequence[StoredResult], salt: str) -> Plot:
     figure, axes = empty_axes()
-    offsets_khz = [one.level_db / 1e3 for one in row.points]
+    offsets_khz = [at_hz / 1e3 for at_hz in frequencies_hz(row)]
     axes.plot(offsets_khz, [_level(one.reading) for one in row.points], color=INK, linewidth=0.9, zorder=3)
     said = [f"the spectrum about the channel, {_filter_text(row)}"]
     if row.axis == BESIDE:
@@ -84,7 +85,7 @@ def _bands(axes: Axes, row: StoredResult, rows: Sequence[StoredResult]) -> list[
 def _mask_plot(rows: Sequence[StoredResult], salt: str) -> Plot:
     figure, axes = empty_axes()
     for row in rows:
-        at_mhz = [one.level_db / 1e6 for one in row.points]
+        at_mhz = [at_hz / 1e6 for at_hz in frequencies_hz(row)]
         axes.plot(at_mhz, [_level(one.reading) for one in row.points], color=INK, linewidth=0.7, zorder=2)
         if row.upper_limit is not None:
             limit_dbm = dbm_from_w(row.upper_limit)
@@ -125,8 +126,13 @@ def _plain_log(axes: Axes) -> None:
     axes.xaxis.set_minor_formatter(FuncFormatter(lambda number, _: f"{number:g}"))
 
 
+def frequencies_hz(row: StoredResult) -> list[float]:
+    """Return where the points of a row's trace lie, Hz; of a trace about a channel from its frequency on."""
+    return [math.nan if one.frequency_hz is None else one.frequency_hz for one in row.points]
+
+
 def _level(reading: float | None) -> float:
-    return float("nan") if reading is None else reading
+    return math.nan if reading is None else reading
 
 
 def _filter_text(row: StoredResult) -> str:

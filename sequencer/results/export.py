@@ -96,7 +96,7 @@ COLUMNS: tuple[ExportColumn, ...] = (
     _column(
         "points",
         "list",
-        "Readings that the value rests on: level_db, reading, state, reading_s, at_s (not in CSV)",
+        "Readings that the value rests on: level_db (of a trace: frequency_hz), reading, state, reading_s, at_s (not in CSV)",
     ),
     _column(
         "budget",
@@ -265,6 +265,7 @@ def _write_parquet(rows: Iterable[StoredResult], path: Path) -> int:
             "state": pa.string(),
             "reading_s": pa.float64(),
             "at_s": pa.float64(),
+            "frequency_hz": pa.float64(),
         }
     )
     kinds = {

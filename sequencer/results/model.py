@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import asdict, fields
 from datetime import datetime
@@ -22,8 +23,9 @@ OF_SPECTRUM = "of a spectrum"
 class Point:
     """One reading a search used: the level asked for, what was read there, and for how long.
 
-    A point of a trace (``state`` is `OF_SPECTRUM`) has its frequency, Hz, in the place of the level, and the level shown there, dBm at the
-    antenna connector, as its reading: the store keeps both in the same columns.
+    A point of a trace (``state`` is `OF_SPECTRUM`) has no level that was asked for (NaN); ``frequency_hz`` says where it lies, in a trace
+    about a channel counted from the channel's frequency, and its reading is the level shown there, dBm at the antenna connector. Of
+    every other point ``frequency_hz`` is None.
     """
 
     level_db: float
@@ -31,6 +33,19 @@ class Point:
     state: str
     reading_s: float
     at_s: float
+    frequency_hz: float | None = None
+
+    @classmethod
+    def of_trace(cls, frequency_hz: float, level_dbm: float) -> Self:
+        """Return a point of a trace."""
+        return cls(
+            level_db=math.nan,
+            reading=level_dbm,
+            state=OF_SPECTRUM,
+            reading_s=0.0,
+            at_s=0.0,
+            frequency_hz=frequency_hz,
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -15,7 +15,7 @@ from drivers.roles import RangeState, Spectrum, SpectrumSettings
 from sequencer.checks.finding import Conditions
 from sequencer.checks.shared.parts import HalfWidth
 from sequencer.inputs.bench_parts.instrument_roles import SpectrumAnalyser
-from sequencer.results.model import OF_SPECTRUM, Point
+from sequencer.results.model import Point
 from sequencer.safety.transmit import TransmitSide
 
 if TYPE_CHECKING:
@@ -144,10 +144,7 @@ def trace_points(levels: Sequence[tuple[float, float]]) -> tuple[Point, ...]:
     """
     some = math.ceil(len(levels) / MOST_KEPT) if levels else 1
     kept = [max(levels[at : at + some], key=lambda one: one[1]) for at in range(0, len(levels), some)]
-    return tuple(
-        Point(level_db=at_hz, reading=level_dbm, state=OF_SPECTRUM, reading_s=0.0, at_s=0.0)
-        for at_hz, level_dbm in kept
-    )
+    return tuple(Point.of_trace(at_hz, level_dbm) for at_hz, level_dbm in kept)
 
 
 def sweep_note(spectrum: Spectrum) -> str:

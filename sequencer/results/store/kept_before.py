@@ -6,6 +6,7 @@ mapping for longer.
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Mapping
 from dataclasses import asdict, replace
@@ -18,6 +19,7 @@ _NOT_CONFIRMED = "not confirmed ("
 _SHARED_WORDS = ("accuracy", "reference", "path", "loss", "calibration", "certificate", "cable", "pad,")
 _OWN_WORDS = ("repeatability", "search", "resolution", "scatter", "noise", "drift", "reading's")
 _MISMATCH = "mismatch"
+_OF_SPECTRUM = "of a spectrum"
 _SUPPLY = re.compile(r"supply ([-+0-9.e]+) V(?:; |$)")
 
 
@@ -56,7 +58,7 @@ def _asked(result: Result) -> Confirmation:
 
 
 def plain_as_now(plain: Any) -> Any:
-    """Return what a file holds with each result's budget and settings in the form they have now; what is not a kept run as it is."""
+    """Return what a file holds with budgets, settings and readings in the form they have now; what is not a kept run as it is."""
     if not isinstance(plain, dict) or not isinstance(plain.get("checks"), list):
         return plain
     return {**plain, "checks": [_with_results(check) for check in plain["checks"]]}
@@ -74,7 +76,16 @@ def _as_now(result: dict[str, Any]) -> dict[str, Any]:
         now["settings"] = asdict(Settings.of(settings))
     if "confirmations" not in result and isinstance(budget, dict):
         now["budget"] = _with_common(budget)
+    if isinstance(points := result.get("points"), list):
+        now["points"] = [_with_frequency(one) if isinstance(one, dict) else one for one in points]
     return now
+
+
+def _with_frequency(point: dict[str, Any]) -> dict[str, Any]:
+    """Put the frequency of a point of a trace where it stands now: up to schema 10 it stood in the level's place."""
+    if point.get("state") != _OF_SPECTRUM or "frequency_hz" in point:
+        return point
+    return {**point, "level_db": math.nan, "frequency_hz": point.get("level_db")}
 
 
 def _is_of_now(settings: dict[str, Any]) -> bool:

@@ -173,7 +173,7 @@ def _points_of(ids: Sequence[int], connection: Connection) -> dict[int, tuple[Po
     for some in _portions(ids):
         asked = select(*wanted).where(readings.c.result.in_(some))
         rows = connection.execute(asked.order_by(readings.c.result, readings.c.number)).all()
-        for one, level_db, reading, state, reading_s, at_s in rows:
+        for one, level_db, reading, state, reading_s, at_s, frequency_hz in rows:
             found[one].append(
                 Point(
                     level_db=math.nan if level_db is None else level_db,  # SQLite keeps no NaN
@@ -181,6 +181,7 @@ def _points_of(ids: Sequence[int], connection: Connection) -> dict[int, tuple[Po
                     state=state,
                     reading_s=reading_s,
                     at_s=at_s,
+                    frequency_hz=frequency_hz,
                 )
             )
     return {one: tuple(points) for one, points in found.items()}

@@ -38,7 +38,7 @@ def utc_s_of(at: datetime) -> float:
     return at.replace(microsecond=at.microsecond // 1000 * 1000).timestamp()
 
 
-POINT_NAMES = ("level_db", "reading", "state", "reading_s", "at_s")
+POINT_NAMES = ("level_db", "reading", "state", "reading_s", "at_s", "frequency_hz")
 
 
 def run_row(run: RunRecord) -> dict[str, Any]:
@@ -78,6 +78,7 @@ def reading_rows(result_id: int, result: Result) -> list[dict[str, Any]]:
             "state": clean_text(point.state),
             "reading_s": point.reading_s,
             "at_s": point.at_s,
+            "frequency_hz": point.frequency_hz,
         }
         for number, point in enumerate(result.points)
     ]

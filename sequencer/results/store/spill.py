@@ -65,7 +65,7 @@ def _storable(result: Result) -> Result:
 _FIGURES = (
     "frequency_hz", "value", "uncertainty", "lower_limit", "upper_limit", "target", "slope", "axis_value", "nominal", "supply_v",
 )  # fmt: skip
-_POINT_FIGURES = ("level_db", "reading", "reading_s", "at_s")
+_POINT_FIGURES = ("level_db", "reading", "reading_s", "at_s", "frequency_hz")
 
 
 def _refuse_figures(of: Result | Point, names: Iterable[str]) -> None:

@@ -150,6 +150,7 @@ readings = Table(
     Column("state", String, nullable=False),
     Column("reading_s", _Number),
     Column("at_s", _Number),
+    Column("frequency_hz", _Number),  # of a point of a trace; empty for every other
     sqlite_with_rowid=False,  # the readings of a result stand beside each other
 )
 

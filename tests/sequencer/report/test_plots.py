@@ -16,7 +16,7 @@ from sequencer.report.crossings import search_curve
 from sequencer.report.plots import plots_of
 from sequencer.report.series import meter_curves_of, sweeps_of
 from sequencer.report.spectra import spectrum_plots
-from sequencer.results.model import OF_SPECTRUM, Point
+from sequencer.results.model import Point
 from sequencer.uncertainty.decision import GUARDED, Rule
 from tests.support.stored_rows import HEARD, level_row, plain_row, row, sinad_points
 
@@ -322,14 +322,7 @@ def trace(low_hz, high_hz, count=41):
     """Return the points of a trace, with one line in its middle."""
     step_hz = (high_hz - low_hz) / (count - 1)
     return tuple(
-        Point(
-            level_db=low_hz + at * step_hz,
-            reading=-20.0 if at == count // 2 else -80.0,
-            state=OF_SPECTRUM,
-            reading_s=0.0,
-            at_s=0.0,
-        )
-        for at in range(count)
+        Point.of_trace(low_hz + at * step_hz, -20.0 if at == count // 2 else -80.0) for at in range(count)
     )
 
 

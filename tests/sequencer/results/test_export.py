@@ -7,7 +7,7 @@ import json
 import math
 import os
 import sys
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 
 import junitparser
@@ -18,6 +18,7 @@ from sequencer.problems import FileProblems
 from sequencer.results import export as exporting
 from sequencer.results.export import COLUMNS, NESTED, columns_table, export, export_rows
 from sequencer.results.model import COLUMNS as TABLE_COLUMNS
+from sequencer.results.model import Point
 from sequencer.results.stored_budget import budget_as_plain
 from tests.support.stored_rows import level_row, plain_row, row, run_of, sinad_points
 
@@ -133,6 +134,18 @@ def test_pandas_reads_the_parquet_with_its_types(tmp_path):
     assert frame["points"][0][2]["level_db"] == -116.0
     assert json.loads(frame["budget"][0])["contributions"][0]["source"] == "search, 95 % interval"
     assert frame["simulated"].dtype == bool
+
+
+def test_a_trace_is_exported_with_its_frequencies_and_no_level(tmp_path):
+    """In JSON lines and in Parquet a point of a trace has ``frequency_hz`` and no ``level_db``; another reading the other way round."""
+    other = Point(level_db=-110.0, reading=12.5, state="in range", reading_s=0.1, at_s=3.5)
+    rows = [replace(level_row(-120.0), points=(Point.of_trace(27.2e6, -40.0), other))]
+    wanted = [(None, 27.2e6, -40.0), (-110.0, None, 12.5)]
+    export_rows(rows, tmp_path / "r.jsonl", "jsonl")
+    export_rows(rows, tmp_path / "r.parquet", "parquet")
+    plain = json.loads((tmp_path / "r.jsonl").read_text())["points"]
+    for points in (plain, pd.read_parquet(tmp_path / "r.parquet")["points"][0]):
+        assert [(one["level_db"], one["frequency_hz"], one["reading"]) for one in points] == wanted
 
 
 def test_digits_that_are_text_survive_a_csv_when_asked_to(tmp_path):

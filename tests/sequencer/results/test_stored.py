@@ -32,7 +32,7 @@ def test_a_result_has_the_keys_of_the_table_and_those_beside_it() -> None:
     """Every column of the results table, and what no cell holds, under the names that `results --json` has always had."""
     plain = result_as_plain(level_row(-120.0, points=sinad_points(-120.0)))
     assert set(plain) == {*COLUMNS, *BESIDE_THE_TABLE}
-    assert set(plain["points"][0]) == {"level_db", "reading", "state", "reading_s", "at_s"}
+    assert set(plain["points"][0]) == {"level_db", "reading", "state", "reading_s", "at_s", "frequency_hz"}
     assert set(plain["confirmations"][0]) == {"text", "confirmed", "how", "when", "who", "knob"}
     assert (plain["time"], plain["decision"]) == ("2026-03-02T10:00:00.000+00:00", "no limit")
     assert json.loads(json.dumps(plain, allow_nan=False)) == plain

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import gzip
 import json
+import math
+import shutil
 import sqlite3
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -21,6 +24,7 @@ from sequencer.inputs.load_bench import load_bench
 from sequencer.planning.load import load_sequence
 from sequencer.planning.plan import make_plan
 from sequencer.problems import FileProblems
+from sequencer.results.journal import read_journal
 from sequencer.results.model import Confirmation, Point, Result
 from sequencer.results.store.import_kept import NotTheSame
 from sequencer.results.store.move import move
@@ -33,6 +37,7 @@ from sequencer.uncertainty.decision import Decision
 from tests.support.kept_json import write_kept
 from tests.support.stored_results import BUDGET, RUN, SETTINGS, a_result, an_exchange
 
+DATA = Path(__file__).parents[3] / "data"
 ENDED = {"outcome": "done", "bench_safe": True, "bench_s": 61.0}
 POINTS = (
     Point(level_db=-120.0, reading=None, state="over range", reading_s=0.2, at_s=3.0),
@@ -322,7 +327,7 @@ def test_a_resumed_run_comes_in_with_what_it_measured_again(tmp_path: Path, plac
 
 def test_a_run_kept_by_an_older_sequencer_comes_in(tmp_path: Path) -> None:
     """What was kept before confirmations were records is taken whole, and a text with brackets and a semicolon stays one text."""
-    file = Path(__file__).parents[3] / "data" / "kept-run-schema-3.json"
+    file = DATA / "kept-run-schema-3.json"
     kept = json.loads(file.read_text(encoding="utf-8"))
     with Store.open(tmp_path / "results.sqlite") as store:
         taken = store.import_kept(read_kept(file))
@@ -331,6 +336,8 @@ def test_a_run_kept_by_an_older_sequencer_comes_in(tmp_path: Path) -> None:
     before = [one for check in kept["checks"] for one in check["results"]]
     assert taken.results == len(rows) == len(before) == 4
     names = ("quantity", "value", "uncertainty", "points")
+    for one in before:
+        one["points"] = [{**point, "frequency_hz": None} for point in one["points"]]
     assert [[row[name] for name in names] for row in map(result_as_plain, rows)] == [
         [one[name] for name in names] for one in before
     ]
@@ -359,6 +366,20 @@ DAMAGES: dict[str, tuple[Callable[[bytes], bytes], str, int]] = {
     "an unfinished line": (lambda text: text + b'{"number":9,"ti', "cut short: its 15 bytes", 0),
     "nothing": (lambda text: text, "", 0),
 }
+
+
+def test_a_journal_of_schema_10_has_its_frequencies_where_they_stand_now(tmp_path: Path) -> None:
+    """A journal of then, whose trace has its frequencies in the level's place, gives what the upgraded store has."""
+    journal = tmp_path / "run.journal"
+    journal.write_bytes(gzip.decompress((DATA / "journal-schema-10.journal.gz").read_bytes()))
+    same = Path(shutil.copy(DATA / "store-schema-10.sqlite", tmp_path / "same.sqlite"))
+    with Store.open(same) as upgraded, Store.open(tmp_path / "results.sqlite") as store:
+        assert store.import_kept(read_journal(journal).kept).results == 2
+        (run,) = store.read_runs()
+        found, wanted = ([one.points for one in each.read_results(run.run)] for each in (store, upgraded))
+        assert found == wanted
+        assert found[0][0].frequency_hz is not None
+        assert math.isnan(found[0][0].level_db)
 
 
 @pytest.mark.parametrize("damage", DAMAGES)

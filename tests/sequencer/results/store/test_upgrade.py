@@ -5,12 +5,13 @@ that could not be measured, and an answer of bytes that are no text. Schema 2: t
 Schema 3: the same and a repeat, with two confirmations each, one of which has a semicolon and brackets in its text.
 Schema 4: two simulated runs, with a confirmation each.
 Schema 5 and 6: two simulated runs of power and frequency, one of which fails. Schema 7: one of them. Schema 8: one of power.
-Schema 9: one of power, in a batch, at a station.
+Schema 9: one of power, in a batch, at a station. Schema 10: one of a spectrum and a sensitivity, without most of its messages.
 """
 
 from __future__ import annotations
 
 import json
+import math
 import shutil
 import sqlite3
 import subprocess
@@ -36,8 +37,8 @@ from sequencer.results.stored_budget import StoredBudget, budget_as_plain
 from tests.support.stored_results import RUN, a_result
 
 TOP = Path(__file__).parents[4]
-SCHEMA_1, SCHEMA_2, SCHEMA_3, SCHEMA_4, SCHEMA_5, SCHEMA_6, SCHEMA_7, SCHEMA_8, SCHEMA_9 = (
-    TOP / "tests" / "data" / f"store-schema-{number}.sqlite" for number in range(1, 10)
+SCHEMA_1, SCHEMA_2, SCHEMA_3, SCHEMA_4, SCHEMA_5, SCHEMA_6, SCHEMA_7, SCHEMA_8, SCHEMA_9, SCHEMA_10 = (
+    TOP / "tests" / "data" / f"store-schema-{number}.sqlite" for number in range(1, 11)
 )
 LINE = {
     **dict.fromkeys(("batch", "station", "operator", "lot", "fixture", "retest_reason"), ""),
@@ -95,7 +96,10 @@ def test_an_upgraded_store_has_every_row_it_had(old: Path) -> None:
             assert [
                 {name: row[name] for name in one if name != "budget"}
                 for row, one in zip(map(result_as_plain, rows), mine, strict=True)
-            ] == [{**one, "points": json.loads(one["points"])} for one in map(_without_budget, mine)]
+            ] == [
+                {**one, "points": [{**point, "frequency_hz": None} for point in json.loads(one["points"])]}
+                for one in map(_without_budget, mine)
+            ]
             assert [_as_of_then(row.budget) for row in rows] == [json.loads(one["budget"]) for one in mine]
             said = [one for one in exchanges if one["run"] == run["run"]]
             assert [
@@ -266,8 +270,48 @@ def test_a_store_of_schema_9_has_every_row_it_had(tmp_path: Path) -> None:
         assert _rows(path, name) == before, name
 
 
+def test_a_store_of_schema_10_has_its_frequencies_in_their_own_column(tmp_path: Path) -> None:
+    """What stood in the level's place of a trace stands in ``frequency_hz``, and there is no level; every other cell is the same."""
+    path = Path(shutil.copy(SCHEMA_10, tmp_path / "results.sqlite"))
+    before = _readings(SCHEMA_10)
+    of_trace = [row["state"] == "of a spectrum" for row in before]
+    assert (sum(of_trace), len(of_trace)) == (337, 341)
+    Store.open(path).close()
+    assert _readings(path) == [
+        {**row, "frequency_hz": row["level_db"], "level_db": None} if of else {**row, "frequency_hz": None}
+        for row, of in zip(before, of_trace, strict=True)
+    ]
+    with Store.open_to_read(path) as store:
+        (run,) = store.read_runs()
+        trace, search = (row.points for row in store.read_results(run.run))
+    assert [one.frequency_hz for one in trace] == [row["level_db"] for row in before if row["result"] == 1]
+    assert all(math.isnan(one.level_db) for one in trace)
+    assert [one.level_db for one in search] == [row["level_db"] for row in before if row["result"] == 2]
+    for name in ("unit", "run", "result", "instrument", "exchange", "input_file", "run_file", "bench_now"):
+        assert _rows(path, name) == _rows(SCHEMA_10, name), name
+
+
+def _readings(path: Path) -> list[dict[str, Any]]:
+    with closing(sqlite3.connect(path)) as connection:
+        connection.row_factory = sqlite3.Row
+        found = connection.execute("SELECT * FROM reading ORDER BY result, number")
+        return [dict(row) for row in found]
+
+
 @pytest.mark.parametrize(
-    "schema", [SCHEMA_1, SCHEMA_2, SCHEMA_3, SCHEMA_4, SCHEMA_5, SCHEMA_6, SCHEMA_7, SCHEMA_8, SCHEMA_9]
+    "schema",
+    [
+        SCHEMA_1,
+        SCHEMA_2,
+        SCHEMA_3,
+        SCHEMA_4,
+        SCHEMA_5,
+        SCHEMA_6,
+        SCHEMA_7,
+        SCHEMA_8,
+        SCHEMA_9,
+        SCHEMA_10,
+    ],
 )
 def test_a_check_of_an_upgraded_store_is_repeated(tmp_path: Path, schema: Path) -> None:
     """What an older sequencer found is replaced by a repeat as what this one found is."""
