@@ -206,14 +206,14 @@ def _whole_s(steps: Sequence[Timed]) -> float:
 def _moved(steps: Sequence[Step]) -> tuple[Step, ...]:
     """Return the fewest steps whose moving gives this order: all but the longest run of rising numbers."""
     ends: list[int] = []  # the lowest number that a rising run of each length ends with
-    lengths: list[int] = []
+    longest: list[tuple[Step, int]] = []  # each step with the longest rising run that it ends
     for step in steps:
         at = bisect_left(ends, step.index)
         ends[at : at + 1] = [step.index]
-        lengths.append(at + 1)
+        longest.append((step, at + 1))
     stand: set[int] = set()
     wanted = len(ends)
-    for step, length in reversed(list(zip(steps, lengths, strict=True))):
+    for step, length in reversed(longest):
         if length == wanted:
             stand.add(step.index)
             wanted -= 1

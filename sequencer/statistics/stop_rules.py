@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import statistics
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import field
 from itertools import pairwise
 
@@ -62,19 +62,20 @@ class Stop:
 
 def find_stop(outcomes: Sequence[UnitOutcome], limits: StopLimits) -> Stop | None:
     """Return why the batch stops after the last of ``outcomes``, oldest first; None where it goes on."""
-    if not outcomes:
-        return None
-    return (
-        _failures(outcomes, limits.failures_in_a_row)
-        or _yield(outcomes, limits.yield_below, limits.yield_after)
-        or _chart(outcomes, limits.chart_after)
-    )
+    return next(_stops(outcomes, limits), None) if outcomes else None
 
 
-def _failures(outcomes: Sequence[UnitOutcome], most: int | None) -> Stop | None:
-    """Find a check that failed in so many units that follow each other; a unit in which it was not judged is passed over."""
-    if most is None:
-        return None
+def _stops(outcomes: Sequence[UnitOutcome], limits: StopLimits) -> Iterator[Stop]:
+    if limits.failures_in_a_row is not None:
+        yield from _failures(outcomes, limits.failures_in_a_row)
+    if limits.yield_below is not None and len(outcomes) >= limits.yield_after and not outcomes[-1].passed:
+        yield from _yield(outcomes, limits.yield_below)
+    if limits.chart_after is not None:
+        yield from _chart(outcomes, limits.chart_after)
+
+
+def _failures(outcomes: Sequence[UnitOutcome], most: int) -> Iterator[Stop]:
+    """Find checks that failed in so many units that follow each other; a unit in which one was not judged is passed over."""
     for check, has_failed in outcomes[-1].failed.items():
         if not has_failed:
             continue
@@ -88,28 +89,23 @@ def _failures(outcomes: Sequence[UnitOutcome], most: int | None) -> Stop | None:
                 names = ", ".join(reversed(row[:5]))
                 more = f" and {most - 5} before" if most > 5 else ""
                 said = f"{most} units one after another failed {check} ({names}{more})"
-                return Stop(rule="failures in a row", about=check, sentence=said)
-    return None
+                yield Stop(rule="failures in a row", about=check, sentence=said)
+                break
 
 
-def _yield(outcomes: Sequence[UnitOutcome], below: float | None, after: int) -> Stop | None:
-    if below is None or len(outcomes) < after or outcomes[-1].passed:
-        return None
+def _yield(outcomes: Sequence[UnitOutcome], below: float) -> Iterator[Stop]:
     passed = sum(one.passed for one in outcomes)
     found = find_proportion(passed, len(outcomes))
-    if found.upper >= below:
-        return None
-    said = (
-        f"{passed} of {len(outcomes)} units passed at their first attempt: the yield is at most {100.0 * found.upper:.1f} % "
-        f"(95 % interval), below {100.0 * below:g} %"
-    )
-    return Stop(rule="yield", about="first pass", sentence=said)
+    if found.upper < below:
+        said = (
+            f"{passed} of {len(outcomes)} units passed at their first attempt: the yield is at most {100.0 * found.upper:.1f} % "
+            f"(95 % interval), below {100.0 * below:g} %"
+        )
+        yield Stop(rule="yield", about="first pass", sentence=said)
 
 
-def _chart(outcomes: Sequence[UnitOutcome], after: int | None) -> Stop | None:
+def _chart(outcomes: Sequence[UnitOutcome], after: int) -> Iterator[Stop]:
     """Hold the latest units' values against limits from the ones before, ``after`` of them at least."""
-    if after is None:
-        return None
     for name in outcomes[-1].values:
         values = [one.values[name] for one in outcomes if name in one.values]
         first = max(after, len(values) - LATEST)
@@ -119,8 +115,7 @@ def _chart(outcomes: Sequence[UnitOutcome], after: int | None) -> Stop | None:
         if abs(mean) > REACH * math.sqrt(WEIGHT / (2.0 - WEIGHT)):
             side = "high" if mean > 0.0 else "low"
             said = f"{name} has got {side}: the weighted mean of the latest units lies beyond the limits that the {first} before them set"
-            return Stop(rule="chart", about=name, sentence=said)
-    return None
+            yield Stop(rule="chart", about=name, sentence=said)
 
 
 def weighted_mean(scaled: Sequence[float]) -> float:

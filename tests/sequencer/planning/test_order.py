@@ -81,6 +81,23 @@ def test_an_order_that_saves_next_to_nothing_is_left_as_it_is_written(tmp_path: 
     assert (plan.arranged.order, plan.arranged.moved) == ((0, 1, 2), ())
 
 
+def test_an_order_that_takes_as_long_is_not_taken(tmp_path: Path) -> None:
+    """What hears before the last key-down fills no rest there: behind it, it would take as long, and nothing is gained."""
+    assert _order(tmp_path, HEARS + WARM) == [0, 1]
+
+
+def test_a_short_warm_up_is_not_passed_even_late(tmp_path: Path) -> None:
+    """Three seconds keyed leave the reference of a unit that was fed for ten minutes where it was: the frequency stays behind them."""
+    plan = _plan(tmp_path, "  - {check: carrier_power, channel: 1, keyed_for: 3 s}\n" + COUNT)
+    written = sorted(plan.steps, key=lambda step: step.index)
+    other = list(timeline(written[::-1], _duty(plan), began_s=600.0))
+    assert unlike(list(timeline(written, _duty(plan), began_s=600.0)), other) == []
+    assert sum(one.forecast_s for one in other) < plan.forecast_s - 1.0
+    for share_key in (True, False):
+        order, _ = quickest(written, plan.bench.bench, _duty(plan), began_s=600.0, share_key=share_key)
+        assert [step.index for step in order] == [0, 1]
+
+
 def test_a_long_key_down_stays_for_what_depends_on_it_and_says_so(tmp_path: Path) -> None:
     """It may be passed by what does not; where nothing depends on it there is nothing to say."""
     arranged = _plan(tmp_path, WARM + COUNT + HEARS).arranged

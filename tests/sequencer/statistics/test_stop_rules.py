@@ -83,6 +83,28 @@ def test_yield_stops_where_even_the_upper_end_of_its_interval_lies_below():
         assert (stop is not None) == (upper < 0.9), passed
 
 
+def test_the_first_rule_that_stops_is_told_and_what_is_not_asked_stops_nothing():
+    """Failures in a row before the yield, the yield before the chart; of two checks the one that comes first; without limits none."""
+    units = [
+        UnitOutcome(
+            serial=f"U{at}", passed=False, failed={"power": True, "deviation": True}, values={"power": one}
+        )
+        for at, one in enumerate([*BASE, 3.9, 3.9, 3.9])
+    ]
+    row, low, chart = {"failures_in_a_row": 3}, {"yield_below": 0.9}, {"chart_after": 8}
+    for limits, rule in (
+        ({**chart, **low, **row}, "failures in a row"),
+        ({**chart, **low}, "yield"),
+        (chart, "chart"),
+    ):
+        found = find_stop(units, StopLimits(**limits))
+        assert found is not None
+        assert found.rule == rule
+        assert found.about == ("first pass" if rule == "yield" else "power")
+    assert find_stop(units, StopLimits()) is None
+    assert find_stop([], StopLimits(**row, **low, **chart)) is None
+
+
 def test_yield_is_not_looked_at_too_early_nor_after_a_unit_that_passed():
     """Nine bad units of nine say something, but the rule asks for ten; and a pass does not stop a batch that goes on by somebody's word."""
     limits = StopLimits(yield_below=0.9, yield_after=10)

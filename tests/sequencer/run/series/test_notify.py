@@ -331,3 +331,9 @@ def test_who_has_not_the_library_is_told_what_to_install_and_what_goes_without()
     assert complaint.hint == "--notify COMMAND needs no extra"
     channel = ServiceChannel((Address(line=3, text="json://token@ferrow.example"),))
     assert channel.name == "notification service"
+
+
+def test_what_is_told_stays_what_it_was() -> None:
+    """A channel that is tried again tells the same message."""
+    with pytest.raises(AttributeError):
+        MESSAGE.title = "another"  # type: ignore[misc]
