@@ -12,7 +12,7 @@ import statistics
 from collections.abc import Sequence
 
 from sequencer.frozen import dataclass
-from sequencer.statistics.charts import individuals_and_moving_range
+from sequencer.statistics.charts import deviation_of, individuals_and_moving_range
 from sequencer.statistics.proportion import Proportion, find_proportion
 from sequencer.uncertainty.decision import Limits
 
@@ -71,14 +71,16 @@ def find_capability(values: Sequence[float], limits: Limits, *, confidence: floa
     if limits.lower is None and limits.upper is None:
         raise ValueError("no limit, so no capability: give a lower or an upper limit")
     charts = individuals_and_moving_range(values)  # sees that they are finite
-    mean, overall = statistics.fmean(values), statistics.stdev(values)
+    mean, overall = statistics.fmean(values), deviation_of(values)
     if charts.sigma <= 0.0 or overall <= 0.0:
         raise ValueError(
             "the values do not scatter, so that no capability follows from them; look at the resolution"
         )
     n = len(values)
     dof = moving_range_dof(n)
-    beyond = sum(not _meets(value, limits) for value in values)
+    low = -math.inf if limits.lower is None else limits.lower
+    high = math.inf if limits.upper is None else limits.upper
+    beyond = sum(not low <= value <= high for value in values)
     return Capability(
         n=n,
         limits=limits,
@@ -150,7 +152,7 @@ def normality(values: Sequence[float]) -> float:
     """
     from scipy.special import log_ndtr
 
-    n, centre, scale = len(values), statistics.fmean(values), statistics.stdev(values)
+    n, centre, scale = len(values), statistics.fmean(values), deviation_of(values)
     ordered = sorted((value - centre) / scale for value in values)
     low, high = log_ndtr(ordered), log_ndtr([-one for one in reversed(ordered)])
     total = math.fsum((2 * at + 1) * (float(low[at]) + float(high[at])) for at in range(n))
@@ -200,7 +202,3 @@ def _above(value: float, limits: Limits) -> float | None:
 
 def _below(value: float, limits: Limits) -> float | None:
     return None if limits.lower is None else value - limits.lower
-
-
-def _meets(value: float, limits: Limits) -> bool:
-    return all(room is None or room >= 0.0 for room in (_above(value, limits), _below(value, limits)))

@@ -83,7 +83,7 @@ def means_and_ranges(samples: Sequence[Sequence[float]]) -> ChartPair:
 def means_and_deviations(samples: Sequence[Sequence[float]]) -> ChartPair:
     """Return the X-bar and s charts of two or more samples of one size of at least 2; ValueError otherwise."""
     constants = _check_samples(samples)
-    deviations = [math.sqrt(_squares(sample) / (len(sample) - 1)) for sample in samples]
+    deviations = [deviation_of(sample) for sample in samples]
     mean_deviation = statistics.fmean(deviations)
     means = [statistics.fmean(sample) for sample in samples]
     location = _constant("means", means, statistics.fmean(means), constants.a3 * mean_deviation)
@@ -103,7 +103,7 @@ def means_of_groups(samples: Sequence[Sequence[float]]) -> Chart:
     for sample in samples:
         _check(sample, fewest=2)
     dof = sum(len(sample) - 1 for sample in samples)
-    squares = math.fsum(map(_squares, samples))
+    squares = math.fsum(map(squares_about_mean, samples))
     sigma = math.sqrt(squares / dof) / c4(dof + 1)
     centre = statistics.fmean([value for sample in samples for value in sample])
     reach = [3.0 * sigma / math.sqrt(len(sample)) for sample in samples]
@@ -116,10 +116,15 @@ def means_of_groups(samples: Sequence[Sequence[float]]) -> Chart:
     )
 
 
-def _squares(sample: Sequence[float]) -> float:
+def squares_about_mean(sample: Sequence[float]) -> float:
     """Return the sum of squares about the mean; `statistics.variance` reckons in fractions, which takes ten times as long [measured]."""
     mean = statistics.fmean(sample)
-    return math.fsum((value - mean) ** 2 for value in sample)
+    return math.fsum([(value - mean) ** 2 for value in sample])
+
+
+def deviation_of(sample: Sequence[float]) -> float:
+    """Return the standard deviation of two or more values, with n - 1."""
+    return math.sqrt(squares_about_mean(sample) / (len(sample) - 1))
 
 
 def proportion_chart(counts: Sequence[int], sizes: Sequence[int]) -> Chart:

@@ -43,12 +43,13 @@ class Alarm:
 
 def find_alarms(scaled: Sequence[float], rules: Sequence[RunRule]) -> tuple[Alarm, ...]:
     """Return each point at which a rule is broken; ``scaled`` are points in standard deviations from the centre (`Chart.scaled`)."""
+    sizes = [abs(point) for point in scaled]
     found = [
         (at, number)
         for number, rule in enumerate(rules)
-        for at in range(rule.fewest - 1, len(scaled))
+        for at, size in enumerate(sizes[rule.fewest - 1 :], start=rule.fewest - 1)
         # of each the last points only: with all before them, time would grow with their square
-        if abs(scaled[at]) >= rule.beyond and rule.fits(scaled[max(0, at + 1 - rule.length) : at + 1])
+        if size >= rule.beyond and rule.fits(scaled[max(0, at + 1 - rule.length) : at + 1])
     ]
     return tuple(Alarm(at=at, rule=rules[number].name) for at, number in sorted(found))
 
@@ -67,7 +68,7 @@ def _beyond(least: int, sigmas: float) -> _Fits:
 
 
 def _one_side(points: Sequence[float]) -> bool:
-    return all(point > 0 for point in points) or all(point < 0 for point in points)
+    return min(points) > 0 or max(points) < 0
 
 
 def _steady(points: Sequence[float]) -> bool:

@@ -15,7 +15,7 @@ Key = tuple[int, str, str, int | None, str, str, float | None]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Quantity:
-    """One quantity over the units of a batch. ``rows`` are those with a value, in the order of time; ``missing`` had none.
+    """One quantity over the units of a batch. ``rows`` are those with a value and their ``values``, in the order of time; ``missing`` had none.
 
     ``limits`` is None where the units had different ones, or none. ``uncertainty`` is the middle of the expanded uncertainties, in the
     unit of a difference; None where they are not stated.
@@ -27,15 +27,11 @@ class Quantity:
     mode: str
     unit: str
     rows: tuple[StoredResult, ...]
+    values: tuple[float, ...]
     missing: int
     limits: Limits | None
     several_limits: bool
     uncertainty: float | None
-
-    @property
-    def values(self) -> tuple[float, ...]:
-        """The values, in the order of time."""
-        return tuple(row.value for row in self.rows if row.value is not None)
 
     @property
     def times(self) -> tuple[datetime, ...]:
@@ -75,6 +71,7 @@ def _quantity(key: Key, rows: list[StoredResult]) -> Quantity:
         mode=mode,
         unit=unit,
         rows=with_value,
+        values=tuple([row.value for row in with_value if row.value is not None]),
         missing=len(rows) - len(with_value),
         limits=Limits(lower=one[0], upper=one[1]) if one != (None, None) else None,
         several_limits=len(limits) > 1,

@@ -6,8 +6,10 @@
 
 from __future__ import annotations
 
+import gc
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from datetime import datetime
 
 from sequencer.analysis.verdict import FAILED, Verdict, verdict_of
@@ -23,19 +25,15 @@ _OTHER_SEQUENCE = "with another sequence, or the file as it is no more"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Attempt:
-    """One run of a unit, with the runs that repeat checks of it, and its verdict by itself."""
+    """One run of a unit, with the runs that repeat checks of it, and its verdict by itself.
+
+    ``rows`` are what the run itself found of its unit, whatever has replaced it since.
+    """
 
     run: StoredRun
     repeats: tuple[StoredRun, ...]
     verdict: Verdict
-
-    @property
-    def rows(self) -> tuple[StoredResult, ...]:
-        """What the run itself found of its unit, whatever has replaced it since."""
-        own = (
-            one for one in self.run.results if one.replaced_by != one.run and one.serial == self.run.serial
-        )
-        return tuple(counting(own))
+    rows: tuple[StoredResult, ...]
 
     @property
     def verdict_now(self) -> Verdict:
@@ -102,7 +100,22 @@ class BatchUnits:
 def read_batch_units(store: Store, record: BatchRecord, *, since: datetime | None = None) -> BatchUnits:
     """Return the units of a batch, from the store; of runs that began ``since`` then, where that is given."""
     wanted = Wanted(batch=record.batch, measured=True, since=since)
-    return units_of(record, store.iterate_runs(wanted, brief=True))
+    with _no_collecting():
+        return units_of(record, store.iterate_runs(wanted, brief=True))
+
+
+@contextmanager
+def _no_collecting() -> Iterator[None]:
+    """Look for no circles of references meanwhile: rows make none, and to look through all of them time and again takes a quarter of
+    the time of reading them [measured].
+    """
+    was_on = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_on:
+            gc.enable()
 
 
 def units_of(record: BatchRecord, runs: Iterable[StoredRun]) -> BatchUnits:
@@ -122,7 +135,10 @@ def units_of(record: BatchRecord, runs: Iterable[StoredRun]) -> BatchUnits:
     for run in counted:
         if not run.again:
             one = Attempt(
-                run=run, repeats=tuple(repeats.get(run.run, ())), verdict=verdict_of(run, run.results)
+                run=run,
+                repeats=tuple(repeats.get(run.run, ())),
+                verdict=verdict_of(run, run.results),
+                rows=_own_rows(run),
             )
             by_serial.setdefault(run.serial, []).append(one)
     units = [BatchUnit(serial=serial, attempts=tuple(found)) for serial, found in by_serial.items()]
@@ -131,6 +147,11 @@ def units_of(record: BatchRecord, runs: Iterable[StoredRun]) -> BatchUnits:
         units=tuple(sorted(units, key=_when_judged)),
         left_out=tuple(sorted(left_out.items(), key=lambda one: one[0] == _OTHER_SEQUENCE)),
     )
+
+
+def _own_rows(run: StoredRun) -> tuple[StoredResult, ...]:
+    name, serial = run.run, run.serial
+    return tuple(counting([one for one in run.results if one.replaced_by != name and one.serial == serial]))
 
 
 def why_left_out(record: BatchRecord, run: StoredRun) -> str:

@@ -134,7 +134,7 @@ def whole_runs(
             (_BRIEF_QUERY if brief else RESULT_QUERY).where(results.c.run.in_(some)).order_by(*IN_FILE_ORDER)
         )
         found = (
-            store_rows.brief_read(connection.execute(query))
+            store_rows.brief_read(connection.execute(query).all())
             if brief
             else results_found(query, connection, points=points)
         )
