@@ -15,7 +15,7 @@ Key = tuple[int, str, str, int | None, str, str, float | None]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Quantity:
-    """One quantity over the units of a batch. ``rows`` are those with a value and their ``values``, in the order of time; ``missing`` had none.
+    """One quantity over the units of a batch. ``rows`` and their ``values`` stand in the order of time; ``missing`` units had none.
 
     ``limits`` is None where the units had different ones, or none. ``uncertainty`` is the middle of the expanded uncertainties, in the
     unit of a difference; None where they are not stated.
