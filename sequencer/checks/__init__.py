@@ -47,6 +47,7 @@ SHIPPED = {
     "occupied_bandwidth": "sequencer.checks.transmit.occupied_bandwidth:OccupiedBandwidth",
     "harmonics": "sequencer.checks.transmit.harmonics:Harmonics",
     "spurious_emissions": "sequencer.checks.transmit.spurious_emissions:SpuriousEmissions",
+    "signalling_sent": "sequencer.checks.transmit.signalling_sent:SignallingSent",
     "sensitivity": "sequencer.checks.receive.sensitivity:Sensitivity",
     "squelch": "sequencer.checks.receive.squelch:Squelch",
     "receive_distortion": "sequencer.checks.receive.receive_distortion:ReceiveDistortion",

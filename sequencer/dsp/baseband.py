@@ -94,6 +94,18 @@ def read_am(
     )
 
 
+def frequency_over_time(
+    baseband: ArrayLike, sample_rate_hz: float, *, audio_upper_hz: float
+) -> NDArray[np.float64]:
+    """Return the frequency against time, Hz from the nominal one, behind a low-pass filter that is flat to ``audio_upper_hz``.
+
+    The first value is that of the sample at half the filter's length. SamplesError as of `read_fm`.
+    """
+    samples = _ready(baseband, sample_rate_hz, audio_upper_hz)
+    turns = np.unwrap(np.angle(samples)) / (2 * np.pi)
+    return np.convolve(turns, _low_pass(sample_rate_hz, audio_upper_hz, derivative=True), mode="valid")
+
+
 def read_carrier_error_hz(
     baseband: ArrayLike, sample_rate_hz: float, *, tone_hz: float | None = None
 ) -> float:

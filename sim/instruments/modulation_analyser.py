@@ -182,13 +182,15 @@ class ModulationAnalyser(Recorder):
         if emission.mode in SIDEBAND_MODES:
             return NO_MEASUREMENT
         lines = self._filtered(emission.lines) if emission.mode == "FM" else ()
+        under = self._filtered(emission.signalling)
         if self.detector == "RMS":
-            rms_hz = _rms(lines, self._noise(emission.residual_deviation_hz))
+            rms_hz = _rms((*lines, *under), self._noise(emission.residual_deviation_hz))
             return round(rms_hz * self._deviation_error, 1)
         if not self._filtering:
             positive_hz, negative_hz = emission.deviation_positive_hz, emission.deviation_negative_hz
         else:
-            positive_hz, negative_hz = self._peaks(lines)
+            most_hz = sum(abs(line.amplitude) for line in under)  # they come to each other's peaks in time
+            positive_hz, negative_hz = (one + most_hz for one in self._peaks(lines))
         return self._deviation(positive_hz, negative_hz, self._noise(emission.residual_deviation_hz))
 
     def _deviation(self, positive_hz: float, negative_hz: float, residual_hz: float) -> float:
@@ -230,7 +232,7 @@ class ModulationAnalyser(Recorder):
     def _audio(self, emission: Emission) -> tuple[tuple[Line, ...], float]:
         """Return lines and noise of what the chosen demodulator gives: Hz, percent, or √W."""
         if self.demodulator == "FM":
-            lines = emission.lines if emission.mode == "FM" else ()
+            lines = (*emission.lines, *emission.signalling) if emission.mode == "FM" else ()
             return self._filtered(lines), self._noise(emission.residual_deviation_hz)
         if self.demodulator == "AM":
             lines = emission.lines if emission.mode == "AM" else ()

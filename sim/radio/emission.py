@@ -68,6 +68,8 @@ class Emission:
     harmonics_db: tuple[float, ...] = ()
     spurious: tuple[tuple[float, float], ...] = ()
     phase_noise_db: float = -125.0
+    signalling: tuple[Line, ...] = ()
+    """FM: what is sent below or beside speech, Hz; its peaks are in the deviations."""
 
     @property
     def peak_w(self) -> float:
@@ -115,7 +117,7 @@ def baseband(
         envelope = np.maximum(0.0, 1.0 + _sum(emission.lines, time_s) + hum)
         return np.asarray(carrier_amplitude(emission) * envelope * turning)
     phase = np.zeros(count)
-    for line in emission.lines:
+    for line in (*emission.lines, *emission.signalling):
         swing = line.amplitude / (2j * pi * line.frequency_hz)
         phase += 2.0 * pi * (swing * np.exp(2j * pi * line.frequency_hz * time_s)).real
     noise_hz = emission.residual_deviation_hz * _speech_noise(count, rate_hz, rng)

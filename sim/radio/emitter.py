@@ -13,6 +13,7 @@ from typing import Any
 from sim.frozen import dataclass
 from sim.radio.am_transmitter import am_modulation
 from sim.radio.emission import Emission, Line
+from sim.radio.signalling import lines_of
 from sim.radio.speech_path import Tone
 from sim.radio.ssb_transmitter import ssb_modulation
 from sim.radio.transmitter import fm_modulation, power_ratio, supply_ratio, transmit_current_a
@@ -66,15 +67,17 @@ def _available_w(specimen: Specimen, keyed: Keyed) -> float:
 
 def _emit_fm(specimen: Specimen, keyed: Keyed, beside: dict[str, Any]) -> Emission:
     swing = fm_modulation(specimen.transmitter, keyed.tones)
+    signalling = specimen.transmitter.signalling
     return Emission(
         power_w=_available_w(specimen, keyed),
         frequency_hz=keyed.frequency_hz,
-        deviation_positive_hz=swing.positive_hz,
-        deviation_negative_hz=swing.negative_hz,
+        deviation_positive_hz=swing.positive_hz + signalling.peak_hz,
+        deviation_negative_hz=swing.negative_hz + signalling.peak_hz,
         tone_hz=keyed.tones[0].frequency_hz if swing.positive_hz > 0 else 0.0,
         distortion_percent=swing.distortion_percent,
         residual_deviation_hz=specimen.transmitter.residual_deviation_hz,
         lines=swing.lines,
+        signalling=lines_of(signalling),
         **beside,
     )
 

@@ -6,7 +6,7 @@ sampling. A harmonic of order n carries the n-th power of the envelope and n tim
 the oscillators' own, falling with the square of the offset to a floor; flat inside `NOISE_INNER_HZ`, where nothing can be told from the
 carrier.
 
-Not modelled: noise beside harmonics of its own making, modulation of spurious lines, a receiver's own emission.
+Not modelled: noise beside harmonics of its own making, modulation of spurious lines, signalling below speech, a receiver's own emission.
 """
 
 from __future__ import annotations

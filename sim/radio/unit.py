@@ -11,7 +11,7 @@ no source; make and model are invented.
 
 AM, SSB, CW and the tuning range are in unit_modes.py, what a receiver makes of signals beside its channel in front_end.py (without it one
 figure of rejection for all of them), what can be adjusted in presets.py; a specimen that asks for a mode
-whose section it lacks is refused. Not modelled: selective calling, scanning, repeater shift.
+whose section it lacks is refused. Not modelled: sequences of tones, scanning, repeater shift.
 """
 
 from __future__ import annotations
@@ -24,6 +24,7 @@ from typing import Literal
 from sim.frozen import dataclass
 from sim.radio.front_end import FrontEnd
 from sim.radio.presets import Preset
+from sim.radio.signalling import Signalling
 from sim.radio.unit_modes import AmMode, SsbMode, Tuning
 from sim.requirements import require, require_finite, require_not_negative, require_positive
 
@@ -206,6 +207,7 @@ class Transmitter:
     harmonics_db: tuple[float, ...] = (-93.0, -95.0, -98.0, -100.0, -102.0)
     spurious: tuple[Spurious, ...] = ()
     phase_noise_db: float = -125.0
+    signalling: Signalling = field(default_factory=Signalling)
 
     def __post_init__(self) -> None:
         require_positive(self, "nominal_supply_v", "minimum_supply_v", "heating_s", "cooling_s", "warm_up_s")

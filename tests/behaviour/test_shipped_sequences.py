@@ -37,6 +37,12 @@ RUNS = [
     ("pre-check-fm-27mhz", "M40-0041", set()),
     ("pre-check-fm-27mhz", "M40-0042", {"harmonics", "spurious_emissions"}),
     ("pre-check-fm-27mhz", "M40-0043", {"adjacent_channel_power"}),
+    ("signalling-tone", "M40-0071", set()),
+    ("signalling-tone", "M40-0073", {"signalling_sent"}),
+    ("signalling-code", "M40-0072", set()),
+    ("signalling-code", "M40-0074", {"signalling_sent"}),
+    ("signalling-dual-tone", "M40-0075", set()),
+    ("signalling-dual-tone", "M40-0076", {"signalling_sent"}),
     ("own-check", "M40-0007", set()),
     ("golden-unit", "M40-0007", set()),
 ]

@@ -69,6 +69,7 @@ CHECKS = {
     "co_channel_rejection": "channel: 20, wanted: -107 dBm, accuracy: 2 dB",
     "selectivity": "channel: 20, wanted: -110 dBm, offsets: [10 kHz], accuracy: 2 dB",
     "blocking": "channel: 20, wanted: -110 dBm, offsets: [1 MHz], accuracy: 2 dB",
+    "signalling_sent": "channel: 20, tone: 88.5 Hz, deviation: {min: 250 Hz}",
 }
 _KINDS = (
     (FaultKind.TIMEOUT, None),

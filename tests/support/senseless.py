@@ -211,6 +211,8 @@ class Case:
     prepare: str = ""
 
 
+SERIALS = {"signalling_sent": "M40-0071"}
+"""Specimens that show what the usual one has not."""
 _LETTERS = {
     "P": "power_meter",
     "M": "modulation_analyser",
@@ -244,6 +246,7 @@ M | ssb_suppression | mode: USB, drive: 5 mV, carrier: {min: 40 dB}, sideband: {
 PM | channel_sweep | sweep: [1, 40], outside: [41], frequency: {within: 600 Hz}, power: {min: 3 W, max: 4 W}
 X | adjacent_channel_power | drive: 10 mV, resolution_bandwidth: 1 kHz, ratio: {min: 30 dB}
 X | harmonics | up_to: 2, limit: {max: 250 nW}
+M | signalling_sent | tone: 88.5 Hz, deviation: {min: 250 Hz, max: 500 Hz}
 M | record_audio of transmit | of: transmit, drive: 10 mV, duration: 0.2 s
 A | record_audio of receive | of: receive, level: -73 dBm, duration: 0.2 s
 A | sensitivity | target: 12 dB SINAD, deviation: 1.2 kHz, accuracy: 0.7 dB, limit: {max: -113 dBm}
@@ -277,6 +280,7 @@ def _cases() -> Iterator[tuple[str, Case]]:
                 check=check,
                 how=how if check in ("channel_sweep", "path_loss", "bench_check") else f"channel: 20, {how}",
                 roles=tuple(_LETTERS[letter] for letter in letters),
+                serial=SERIALS.get(name, "MX40-0101"),
                 prepare="  - confirm: squelch just closed\n" if check == "squelch" else "",
             ),
         )

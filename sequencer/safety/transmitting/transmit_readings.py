@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import replace
@@ -15,12 +16,25 @@ from sequencer.safety.control.key import Key
 from sequencer.safety.control.side import present
 from sequencer.safety.control.supply import SupplyLine
 from sequencer.safety.proofs.plausible import Span
-from sequencer.safety.proofs.release import CURRENT, ENVELOPE, FREQUENCY, IDLE_CURRENT, POWER, SILENT_DBM
+from sequencer.safety.proofs.release import (
+    CURRENT,
+    ENVELOPE,
+    FREQUENCY,
+    IDLE_CURRENT,
+    POWER,
+    SILENT_DBM,
+    still,
+)
+from sequencer.safety.proofs.watch import Taken
 from sequencer.safety.transmitting.carriers import Carriers
 from sequencer.safety.transmitting.transmit_key import KeyedSide
 
 LOOKS_S = (0.0, 0.05, 0.1, 0.2)
 """Pauses before each look for the carrier: a transmitter comes up, and a meter averages. Common practice, no source."""
+
+RECORDED_FALL_DB = 10.0
+"""What the recorded power falls by at least once the unit is released: a carrier is far above all else. Common practice, no source."""
+NOTHING_RECORDED = 1e-30
 
 
 class TransmitReadings(KeyedSide):
@@ -139,6 +153,23 @@ class TransmitReadings(KeyedSide):
         self._allow("modulation_analyser", seconds + 4.0 * self._bounds_s.get("modulation_analyser", 2.0))
         self._unseen = self._unfed = True
         return self._watch.record("baseband", analyser, lambda: analyser.capture_baseband(seconds, rate_hz))
+
+    def confirm_baseband_falls(self, keyed: Samples) -> None:
+        """Record once more with PTT released: what was recorded ``keyed`` is of the unit where it has gone with it.
+
+        Raises UnexpectedReply where the recorded power has not fallen by `RECORDED_FALL_DB`.
+        """
+        analyser = self._analysing()
+        self._unkey()
+        seconds = len(keyed.content) / keyed.rate_hz
+        with analyser.unkeyed():
+            released = self._watch.record(
+                "baseband", analyser, lambda: analyser.capture_baseband(seconds, keyed.rate_hz)
+            )
+        before_db, after_db = _recorded_db(keyed), _recorded_db(released)
+        if not before_db - after_db >= RECORDED_FALL_DB:
+            taken = Taken(instrument=analyser, number=before_db, again=lambda: Reading(number=after_db))
+            raise still("baseband", taken, f"{after_db:.1f} dB where {before_db:.1f} dB was recorded")
 
     def read_idle_current_a(self) -> Reading:
         """Return the supply current while unkeyed, A."""
@@ -269,3 +300,10 @@ class TransmitReadings(KeyedSide):
     def carrier_seen(self) -> bool | None:
         """Say whether the power meter saw the unit while it was keyed; None where it was not asked."""
         return self._carrier_seen
+
+
+def _recorded_db(samples: Samples) -> float:
+    """Return the mean power of a recording, dB; not a number where it holds what is none."""
+    import numpy as np
+
+    return 10.0 * math.log10(float(np.mean(np.abs(samples.content) ** 2)) + NOTHING_RECORDED)

@@ -81,6 +81,10 @@ CASES = {
     "multimode": ("MX40-0101", MULTIMODE),
     "squelch": ("MX40-0101", SQUELCH),
 }
+SIGNALLING = """
+{check: signalling_sent, channel: 20, tone: 88.5 Hz}
+"""
+CASES["signalling"] = ("M40-0071", SIGNALLING)
 POWER = {"power": ("M40-0007", FM.strip().splitlines()[0])}
 CONNECTION = "connection_repeatability"
 NO_BENCH_FIGURE = {
