@@ -48,6 +48,8 @@ class Check(ABC, Generic[S]):
 
     Empty for none; None where nobody knows, or where a person acts on the unit: then it stays where it is, and nothing passes it.
     """
+    fixes: ClassVar[frozenset[str]] = frozenset()
+    """Which axes of `at` it sees to itself, so that it cannot be repeated over them."""
     limit_keys: ClassVar[Mapping[str, str]] = MappingProxyType({"": "limit"})
     """Under which key of the settings the limits of a quantity stand, by how the quantity's name begins; what begins otherwise has none
     that a file could state."""
@@ -87,6 +89,10 @@ class Check(ABC, Generic[S]):
 
     def other_starts(self, settings: S, conditions: Conditions) -> Sequence[int]:
         """Return the channels of the plan on which the side is entered where the unit refuses the start channel."""
+        return ()
+
+    def supplies(self, settings: S) -> tuple[tuple[tuple[str | int, ...], float], ...]:
+        """Return the voltages with which it feeds the unit itself, V, each after the path of its setting: the plan proves them."""
         return ()
 
     def demands(self, settings: S, conditions: Conditions) -> list[Demand]:

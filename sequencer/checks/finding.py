@@ -69,6 +69,7 @@ class Conditions:
     nor fed (transmit side only; raises NotConfirmed); ``identities`` says who answered on the bench. ``live`` is who turns presets, None
     where nobody is there; ``find_turner`` returns what turns the simulated trimmer of a name, on a simulated bench that has it, and
     ``glance`` what the simulated dial of a person's instrument in a role shows.
+    ``temperature_c`` is what the unit is brought to before the check, None where nobody asks for one.
     ``keep_found`` keeps what a fault in the rest of the check must not take away; ``warn`` tells what must be known now. ``read_preset``
     and ``write_preset`` are of a setting that the unit stores, by its name; written with PTT released, and read back.
     ``model`` is the unit's model file, where one was chosen. ``find_earlier`` returns what the store holds of a serial on this bench, of
@@ -84,6 +85,7 @@ class Conditions:
     model: ModelFile | None = None
     serial: str = ""
     supply_v: float | None = None
+    temperature_c: float | None = None
     folder: Path | None = None
     bench_folder: Path | None = None
     run: str = ""

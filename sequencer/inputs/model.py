@@ -19,6 +19,7 @@ from sequencer.files.fields import (
 )
 from sequencer.inputs.names.serial_pattern import SerialPattern
 from sequencer.inputs.preset import Preset, PresetName
+from sequencer.inputs.rated import RatedSupply, RatedTemperature
 from sequencer.problems import FieldProblem
 
 Mode = Literal["FM", "AM", "USB", "LSB", "CW"]
@@ -108,6 +109,10 @@ class ModelFile(FileModel):
     """What a unit is fed with."""
     rated_power_w: Annotated[PowerW, AfterValidator(between(1e-3, 1e5, "W"))] | None = None
     """The most carrier power a sound unit gives; the plan holds it against the path's rating."""
+    rated_supply: RatedSupply | None = None
+    """The supplies that it is rated for; the plan refuses others."""
+    rated_temperature: RatedTemperature | None = None
+    """The temperatures that it is rated for; the plan refuses others."""
     microphone: Microphone = Microphone.unstated()
     """Drives at the microphone input."""
     deviation: Deviation = Deviation.unstated()

@@ -63,6 +63,21 @@ def _against_model(steps: tuple[Step, ...], sequence: LoadedSequence) -> Iterato
                 f"{format_quantity(own, unit)} here, and the model {said.model} says {shown} ({there.where(key)})",
                 allowed=f"{shown}, or no '{key}' here: the model's is taken then",
             )
+    for key, own_range, model_range in (
+        ("rated_supply", top.rated_supply, said.rated_supply),
+        ("rated_temperature", top.rated_temperature, said.rated_temperature),
+    ):
+        if (
+            source.is_own(key)
+            and own_range is not None
+            and model_range is not None
+            and own_range != model_range
+        ):
+            yield source.complain(
+                (key,),
+                f"{own_range} here, and the model {said.model} says {model_range} ({there.where(key)})",
+                allowed=f"{model_range}, or no '{key}' here: the model's is taken then",
+            )
     own_plan, plan = sequence.plan, sequence.model.plan
     differs = own_plan is not None and plan is not None and own_plan.frequencies_hz != plan.frequencies_hz
     if own_plan is not None and plan is not None and differs and source.is_own("channels"):
@@ -80,7 +95,11 @@ def _modes_and_meter(steps: tuple[Step, ...], sequence: LoadedSequence) -> Itera
     for step in steps:
         mode = step.conditions.mode
         if step.side in ("receive", "transmit") and mode not in said.modes:
-            own = (*step.at, "mode") if step.settings.mode is not None else ("mode",)
+            own: tuple[str | int, ...] = ("mode",)
+            if step.point is not None and step.point.mode is not None:
+                own = (*step.at, "at", "mode")
+            elif step.settings.mode is not None:
+                own = (*step.at, "mode")
             yield source.complain(
                 own,
                 f"{step.check.name} is to be made in {mode}, which the model {said.model} has not ({there.where('modes')})",

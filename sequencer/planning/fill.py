@@ -115,7 +115,7 @@ class _Filler:
 
     def take_top(self, root: Node) -> None:
         """Take over what the whole sequence is made under."""
-        for key in ("supply", "rated_power"):
+        for key in ("supply", "rated_power", "rated_supply", "rated_temperature"):
             if (found := self._find(key)) is not None:
                 self._put(root, key, *found)
         if (modes := self._find("modes")) is not None and modes[1].items:
@@ -136,7 +136,7 @@ class _Filler:
         check, mode = find_check(name), _text(entry, "mode") or _text(root, "mode") or "FM"
         self._take_channel(check, at, entry)
         places = dict(FILLED.get(name, {}))
-        if name == "carrier_power" and mode in SIDEBANDS:
+        if name == "carrier_power" and any(one in SIDEBANDS for one in _modes(entry) or [mode]):
             places["drive"] = _SSB
         if "deviation_hz" in check.settings.model_fields:
             places["deviation"] = ("deviation", "normal")
@@ -145,7 +145,7 @@ class _Filler:
                 self._put(entry, key, *found)
         if name in ("s9_point", "s_meter_curve"):
             self._take_meter(entry)
-        self._take_limits(check, mode, entry)
+        self._take_limits(check, mode, at, entry)
 
     def _take_meter(self, entry: Node) -> None:
         meter = self._model.model.meter
@@ -153,8 +153,11 @@ class _Filler:
             kind = self._find("meter", "kind") or found
             self._put(entry, "meter", kind[0], _scalar(kind[1], METER_KINDS[meter.kind]))
 
-    def _take_limits(self, check: AnyCheck, mode: str, entry: Node) -> None:
+    def _take_limits(self, check: AnyCheck, mode: str, at: int, entry: Node) -> None:
         keys = limit_keys(check)
+        if any(key not in entry.entries for key in keys):
+            self.complaints += self._several_limits(check, at, entry)
+        mode = next(iter(_modes(entry)), mode)
         found = self._find("limits_in_mode", mode, check.name) or self._find("limits", check.name)
         if found is None:
             return
@@ -165,9 +168,20 @@ class _Filler:
             if key in found[1].entries:
                 self._put(entry, key, *found[1].entries[key])
 
+    def _several_limits(self, check: AnyCheck, at: int, entry: Node) -> Iterator[Complaint]:
+        """Yield that one limit cannot stand for several modes, where the model states others for one of them."""
+        own = [self._find("limits_in_mode", mode, check.name) for mode in _modes(entry)]
+        if len(own) > 1 and any(one is not None for one in own):
+            yield self._source.complain(
+                ("checks", at, "at", "mode"),
+                f"the model {self._model.model.model} has limits of {check.name} that differ from mode to mode "
+                f"({self._model.source.where('limits_in_mode')})",
+                allowed="an entry of its own for each mode, or limits here that hold in all of them",
+            )
+
     def _take_channel(self, check: AnyCheck, at: int, entry: Node) -> None:
         goes_by_itself = type(check).start_channel is not Check.start_channel
-        if "channel" not in entry.entries:
+        if not _channels(entry):
             middle = self._find("test_channels", "middle")
             if check.side in ("receive", "transmit") and not goes_by_itself and middle is not None:
                 self._put(entry, "channel", *middle)
@@ -271,10 +285,21 @@ def _checks(root: Node) -> Iterator[tuple[int, Node]]:
 
 def _channels(entry: Node) -> list[Node]:
     """Return the values that stand for channels of a check, in order."""
-    if "channel" not in entry.entries:
+    over = _axes(entry)
+    if "channel" not in entry.entries and "channel" not in over:
         return []
-    node = entry.entries["channel"][1]
+    node = (over if "channel" in over else entry.entries)["channel"][1]
     return node.items if node.kind == "sequence" else [node]
+
+
+def _modes(entry: Node) -> list[str]:
+    """Return the emissions over which a check is repeated; none where it is made in one."""
+    over = _axes(entry)
+    return [str(node.scalar) for node in over["mode"][1].items] if "mode" in over else []
+
+
+def _axes(entry: Node) -> dict[str, tuple[Node, Node]]:
+    return entry.entries["at"][1].entries if "at" in entry.entries else {}
 
 
 def _presets(entry: Node) -> list[tuple[str, Node]]:

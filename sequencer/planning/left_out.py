@@ -7,7 +7,17 @@ from collections.abc import Iterable, Sequence
 from sequencer.files.yaml_tree import Node, Source
 from sequencer.problems import Complaint, FileProblems
 
-SPARED = ("channels", "decision_rule", "dead_receiver", "prepare", "rated_power", "share_key", "supply")
+SPARED = (
+    "channels",
+    "decision_rule",
+    "dead_receiver",
+    "prepare",
+    "rated_power",
+    "rated_supply",
+    "rated_temperature",
+    "share_key",
+    "supply",
+)
 """Keys without which the checks are still what they are; without a mode or a model they are not."""
 
 _Place = tuple[int, int]

@@ -40,7 +40,8 @@ class LoadedSequence:
     def modes(self) -> frozenset[str]:
         """The emissions in which it measures."""
         settings = self.sequence
-        return frozenset({check.mode or settings.mode for check in settings.checks} or {settings.mode})
+        named = {mode or settings.mode for check in settings.checks for mode in check.modes}
+        return frozenset(named or {settings.mode})
 
     @property
     def frequencies_hz(self) -> dict[int, float]:

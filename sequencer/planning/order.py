@@ -73,7 +73,7 @@ def quickest(
     in_order = tuple(one.timed_step for one in best)
     return in_order, Arranged(
         order=tuple(step.index for step in in_order),
-        moved=_moved(in_order),
+        moved=_moved(in_order, {step.index: at for at, step in enumerate(steps)}),
         stays=tuple(_stays(steps, fixed)),
         written_s=began_s + sum(one.forecast_s + one.step.person_s for one in written),
     )
@@ -102,6 +102,8 @@ def why_fixed(step: Step, bench: BenchFile) -> str:
     roles = SIDE_ROLES[step.side] | step.check.roles_of(step.settings)
     if by_hand := [name for name, one in bench.instruments.items() if one.manual and one.role in roles]:
         return f"a person works {' and '.join(by_hand)}"
+    if step.point is not None and step.point.suffix:
+        return "it is measured at a supply or a temperature of its own"
     if step.check.depends_on is None:
         return "the check does not say what its results depend on"
     return ""
@@ -203,13 +205,13 @@ def _whole_s(steps: Sequence[Timed]) -> float:
     return sum(one.forecast_s for one in steps)
 
 
-def _moved(steps: Sequence[Step]) -> tuple[Step, ...]:
-    """Return the fewest steps whose moving gives this order: all but the longest run of rising numbers."""
-    ends: list[int] = []  # the lowest number that a rising run of each length ends with
+def _moved(steps: Sequence[Step], written: dict[int, int]) -> tuple[Step, ...]:
+    """Return the fewest steps whose moving gives this order: all but the longest run of rising places in ``written``."""
+    ends: list[int] = []  # the lowest place that a rising run of each length ends with
     longest: list[tuple[Step, int]] = []  # each step with the longest rising run that it ends
     for step in steps:
-        at = bisect_left(ends, step.index)
-        ends[at : at + 1] = [step.index]
+        at = bisect_left(ends, written[step.index])
+        ends[at : at + 1] = [written[step.index]]
         longest.append((step, at + 1))
     stand: set[int] = set()
     wanted = len(ends)

@@ -16,6 +16,8 @@ from sequencer.files.shipped import is_shipped
 from sequencer.frozen import dataclass
 from sequencer.inputs.load_bench import LoadedBench
 from sequencer.planning.arranged import Arranged
+from sequencer.planning.at_points import in_least_settling, kept_point, points_of, with_settling
+from sequencer.planning.at_proof import point_complaints
 from sequencer.planning.facts import contradictions
 from sequencer.planning.load import LoadedSequence
 from sequencer.planning.proof import UNIT_SIDES, keyed_roles, step_complaints, whole_complaints
@@ -25,6 +27,7 @@ from sequencer.planning.settling import settling_s
 from sequencer.planning.sharing import parts
 from sequencer.planning.step import Step, Timing
 from sequencer.problems import Complaint, FileProblems, did_you_mean, listed, printable
+from sequencer.results.at_point import AtPoint
 from sequencer.safety.control.supply import SUPPLY_SETTLE_S
 
 OrderAsked = Literal["written", "quickest"]
@@ -117,6 +120,7 @@ def make_plan(
     steps = _steps(sequence, bench, serial, chosen)
     if complaints := _complaints(sequence, bench, steps, settings):
         raise FileProblems(complaints)
+    steps = with_settling(in_least_settling(steps), bench.bench, sequence.sequence.supply_v)
     duty = Duty.of(bench, keyed_roles(settings))
     plan = Plan(sequence=sequence, bench=bench, steps=timed(steps, duty), only=only, share_key=share_key)
     if order == "quickest":
@@ -145,6 +149,7 @@ def _complaints(
 ) -> list[Complaint]:
     complaints = dict.fromkeys(whole_complaints(sequence, bench, settings) if settings is not None else ())
     for step in steps:
+        complaints |= dict.fromkeys(point_complaints(step, sequence, bench))
         complaints |= dict.fromkeys(step_complaints(step, sequence, bench))
     complaints |= dict.fromkeys(contradictions(steps, sequence, bench))
     return list(complaints)
@@ -209,8 +214,8 @@ def _chosen(sequence: LoadedSequence, only: tuple[str, ...]) -> list[_At]:
 
 def _conditions(
     sequence: LoadedSequence, bench: LoadedBench, serial: str
-) -> Iterator[tuple[_At, CheckSettings, Conditions]]:
-    """Yield for every step its place in the file, its settings and where it stands, in order."""
+) -> Iterator[tuple[_At, CheckSettings, Conditions, AtPoint | None]]:
+    """Yield for every step its place in the file, its settings, where it stands, and its point on the axes of its check, in order."""
     alike = Conditions(
         bench=bench.bench,
         channel=None,
@@ -225,21 +230,29 @@ def _conditions(
         simulated=bench.bench.simulated,
     )
     for number, preparation in enumerate(sequence.sequence.prepare):
-        yield ("prepare", number), ConfirmSettings(check="confirm", text=preparation.confirm), alike
+        yield ("prepare", number), ConfirmSettings(check="confirm", text=preparation.confirm), alike, None
     for number, settings in enumerate(sequence.sequence.checks):
-        for named in settings.channels:
-            channel = (
-                named if named is not None else find_check(settings.check).start_channel(settings, alike)
+        for point in points_of(settings):
+            own = (
+                settings
+                if point.mode in (None, settings.mode)
+                else settings.model_copy(update={"mode": point.mode})
             )
+            channel = point.channel
+            if channel is None:
+                channel = find_check(settings.check).start_channel(own, alike)
             frequency_hz = None
             if channel is not None and sequence.plan is not None:
                 frequency_hz = sequence.plan.frequencies_hz.get(channel)
-            mode = settings.mode or alike.mode
-            yield (
-                ("checks", number),
-                settings,
-                replace(alike, channel=channel, frequency_hz=frequency_hz, mode=mode),
+            conditions = replace(
+                alike,
+                channel=channel,
+                frequency_hz=frequency_hz,
+                mode=own.mode or alike.mode,
+                supply_v=alike.supply_v if point.supply_v is None else point.supply_v,
+                temperature_c=point.temperature_c,
             )
+            yield ("checks", number), own, conditions, kept_point(settings, point)
 
 
 def _is_by_hand(conditions: Conditions, role: str) -> bool:
@@ -247,7 +260,9 @@ def _is_by_hand(conditions: Conditions, role: str) -> bool:
     return named is not None and named[1].manual
 
 
-def _step(index: int, at: _At, settings: CheckSettings, conditions: Conditions) -> Step:
+def _step(
+    index: int, at: _At, settings: CheckSettings, conditions: Conditions, point: AtPoint | None
+) -> Step:
     """Return the step without its forecast, which depends on what comes before it."""
     check = find_check(settings.check)
     check_s, timing = 0.0, Timing()
@@ -279,6 +294,8 @@ def _step(index: int, at: _At, settings: CheckSettings, conditions: Conditions) 
         name = "confirm: " + settings.text
     if settings.mode is not None:
         name += f", {settings.mode}"
+    if point is not None:
+        name += point.suffix
     label = name if conditions.channel is None else f"{name}, channel {conditions.channel}"
     return Step(
         index=index,
@@ -290,4 +307,5 @@ def _step(index: int, at: _At, settings: CheckSettings, conditions: Conditions) 
         person_s=person_s,
         timing=timing,
         at=at,
+        point=point,
     )

@@ -162,8 +162,9 @@ def complaints_without_bench(sequence: LoadedSequence) -> Iterator[Complaint]:
         at, check = ("checks", number), find_check(settings.check)
         if check.side_of(settings) not in UNIT_SIDES:
             continue
-        if (mode := settings.mode or stated.mode) not in check.modes:
-            yield _of_another_mode(sequence, at, check.name, mode, check.modes)
+        for mode in (one or stated.mode for one in settings.modes):
+            if mode not in check.modes:
+                yield _of_another_mode(sequence, at, check.name, mode, check.modes)
         if sequence.plan is not None:
             for channel in settings.channels:
                 if channel is not None and channel not in sequence.plan.frequencies_hz:
@@ -257,7 +258,9 @@ def _no_such_channel(
     sequence: LoadedSequence, at: tuple[str | int, ...], settings: CheckSettings, channel: int
 ) -> Complaint:
     place: tuple[Any, ...] = (*at, "channel")
-    if isinstance(settings.channel, tuple):
+    if settings.at is not None and settings.at.channel is not None:
+        place = (*at, "at", "channel", settings.at.channel.index(channel))
+    elif isinstance(settings.channel, tuple):
         place = (*place, settings.channel.index(channel))
     assert sequence.plan is not None
     return sequence.source.complain(

@@ -10,6 +10,7 @@ from sequencer.checks.settings import SOME, CheckSettings
 from sequencer.files.fields import FileModel, PowerW, VoltageV, between
 from sequencer.files.yaml_tree import Node
 from sequencer.inputs.channel_plan import Mode
+from sequencer.inputs.rated import RatedSupply, RatedTemperature
 from sequencer.problems import FieldProblem
 from sequencer.uncertainty.decision import Rule
 
@@ -50,6 +51,10 @@ class SequenceBase(FileModel):
     """What the unit is fed with; without it the supply is left alone."""
     rated_power_w: Annotated[PowerW, AfterValidator(between(1e-3, 1e5, "W"))] | None = None
     """The most carrier power the unit is expected to give; the plan holds it against the path's rating."""
+    rated_supply: RatedSupply | None = None
+    """The supplies that the unit is rated for, `{min: 10.8 V, max: 15.6 V}`; the plan refuses others."""
+    rated_temperature: RatedTemperature | None = None
+    """The temperatures that the unit is rated for, `{min: -10 degC, max: 55 degC}`; the plan refuses others."""
     share_key: Literal["yes", "no"] | None = None
     """Whether transmit checks on one channel, one after the other, are made in one key-down: they are, unless it says no."""
     dead_receiver: Literal["measure", "end"] = "measure"

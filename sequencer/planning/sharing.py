@@ -46,7 +46,8 @@ def _fits(group: Sequence[Step], bench: BenchFile, duty: Duty) -> bool:
     where = [
         (one.side, one.conditions.channel, one.conditions.mode, one.conditions.frequency_hz) for one in group
     ]
-    if step.side != "transmit" or where[-2] != where[-1] or where[-1][1] is None:
+    held = {(one.conditions.supply_v, one.conditions.temperature_c) for one in (before, step)}
+    if step.side != "transmit" or where[-2] != where[-1] or where[-1][1] is None or len(held) > 1:
         return False
     if not before.check.may_leave_key(before.settings) or not step.check.may_join_key(step.settings):
         return False

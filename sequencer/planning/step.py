@@ -6,6 +6,7 @@ from sequencer.checks.check import AnyCheck, Side
 from sequencer.checks.finding import Conditions
 from sequencer.checks.settings import CheckSettings
 from sequencer.frozen import dataclass
+from sequencer.results.at_point import AtPoint
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,6 +37,8 @@ class Step:
     person_s: float = 0.0
     timing: Timing = Timing()
     shares: int | None = None
+    point: AtPoint | None = None
+    """Where on the axes of its check it stands; None for a check without."""
     at: tuple[str | int, ...]
 
     @property

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from sequencer.frozen import dataclass
+from sequencer.results.at_point import AtPoint, name_at
 from sequencer.results.model import METER_MARK
 from sequencer.results.stored import StoredResult
 
@@ -74,7 +75,9 @@ class MeterCurve:
 def sweeps_of(rows: Sequence[StoredResult]) -> list[Sweep]:
     """Return the sweeps among a run's results."""
     measured = [row for row in rows if row.value is not None and row.unit and not _is_mark(row)]
-    along = _along_axes(measured)
+    held = [(row, *point) for row in measured if (point := _point_of(row)) is not None]
+    pointed = {id(row) for row, *_ in held}
+    along = [*_over_points(held), *_along_axes(row for row in measured if id(row) not in pointed)]
     drawn = {id(row) for sweep in along for one in sweep.series for row in one.rows}
     return [*_over_channels(row for row in measured if id(row) not in drawn), *along]
 
@@ -129,6 +132,33 @@ def _over_channels(rows: Iterable[StoredResult]) -> list[Sweep]:
             of_channels=True,
         )
         for (check, mode, unit), named in groups.items()
+    )
+    return [sweep for sweep in sweeps if sweep.series]
+
+
+def _point_of(row: StoredResult) -> tuple[AtPoint, tuple[str, float, str]] | None:
+    """Return the point of a check with axes at which a result was found, and the axis that it is drawn along; None for another."""
+    point = AtPoint.of(row.settings)
+    return None if point is None or point.axis is None else (point, point.axis)
+
+
+def _over_points(rows: Iterable[tuple[StoredResult, AtPoint, tuple[str, float, str]]]) -> list[Sweep]:
+    """Return sweeps over the slowest axis of checks with axes, with a series for each quantity and each value of the next."""
+    groups: dict[tuple[Any, ...], dict[str, dict[float, StoredResult]]] = defaultdict(
+        lambda: defaultdict(dict)
+    )
+    for row, point, (axis, value, axis_unit) in rows:
+        key = (row.check, row.channel, row.mode, row.unit, f"{axis}, {axis_unit}")
+        beside = f", {point.supply_v:g} V" if axis != "supply" and point.supply_v is not None else ""
+        groups[key][name_at(row.quantity, point) + beside].setdefault(value, row)
+    sweeps = (
+        Sweep(
+            title=f"{_words(key[0])}{_where(next(iter(next(iter(named.values())).values())))}",
+            x_label=key[-1],
+            unit=key[3],
+            series=_series(named),
+        )
+        for key, named in groups.items()
     )
     return [sweep for sweep in sweeps if sweep.series]
 

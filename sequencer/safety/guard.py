@@ -127,6 +127,10 @@ class GuardedBench:
         self._supply.state(voltage_v)
         self._cut_off.is_cut = False
 
+    def hold_supply(self, voltage_v: float) -> None:
+        """Have the unit fed with ``voltage_v`` from the start of the next check on. Refused above the supply's `max_voltage`."""
+        self._supply.hold(voltage_v)
+
     def change_unit(self, serial: str) -> None:
         """Take it that unit ``serial`` lies on the bench from now on, which was made safe for it: nothing of the one before is its own.
 

@@ -26,7 +26,7 @@ from sequencer.checks.shared.transmit import (
     read_settled,
 )
 from sequencer.files.fields import VoltageV, between
-from sequencer.inputs.bench_parts.instrument_roles import Supply
+from sequencer.results.at_point import AtPoint
 from sequencer.results.model import FaultFacts
 from sequencer.safety.control.supply import SupplyFacts
 from sequencer.safety.transmit import TransmitSide
@@ -54,6 +54,7 @@ class PowerAgainstSupply(Check[PowerAgainstSupplySettings]):
     roles: ClassVar[frozenset[str]] = frozenset({"power_meter", "supply"})
     modes: ClassVar[frozenset[str]] = frozenset({"FM", "AM", "CW"})
     depends_on: ClassVar[DependsOn] = frozenset({"stage"})
+    fixes: ClassVar[frozenset[str]] = frozenset({"supply"})
     settings = PowerAgainstSupplySettings
 
     @override
@@ -65,23 +66,15 @@ class PowerAgainstSupply(Check[PowerAgainstSupplySettings]):
         return tuple(dict.fromkeys((*power_needs(conditions), "supply.voltage")))
 
     def demands(self, settings: PowerAgainstSupplySettings, conditions: Conditions) -> list[Demand]:
-        """Return the highest power it lets pass as right, and voltages that the supply does not offer."""
-        demands = []
-        if settings.limit.max_w is not None:
-            demands.append(Demand(at=("limit", "max"), power_w=settings.limit.max_w))
-        entry = conditions.bench.with_role("supply")
-        if entry is not None and isinstance(entry[1], Supply):
-            most_v = entry[1].max_voltage_v
-            demands += [
-                Demand(
-                    at=("supplies",),
-                    refused=f"{v:g} V is above max_voltage of {entry[0]}",
-                    allowed=f"at most {most_v:g} V",
-                )
-                for v in settings.supplies_v
-                if v > most_v
-            ]
-        return demands
+        """Return the highest power it lets pass as right."""
+        most_w = settings.limit.max_w
+        return [] if most_w is None else [Demand(at=("limit", "max"), power_w=most_w)]
+
+    @override
+    def supplies(
+        self, settings: PowerAgainstSupplySettings
+    ) -> tuple[tuple[tuple[str | int, ...], float], ...]:
+        return tuple((("supplies", at), supply_v) for at, supply_v in enumerate(settings.supplies_v))
 
     def last_keyed_s(self, settings: PowerAgainstSupplySettings, conditions: Conditions) -> float:
         """Return how long the last of its key-downs lasts, s: the last voltage alone."""
@@ -184,4 +177,4 @@ def _exponent_at(supply_v: float, read: list[_AtSupply]) -> float:
 
 
 def _quantity(supply_v: float) -> str:
-    return f"carrier power at {supply_v:g} V"
+    return f"carrier power{AtPoint(supply_v=supply_v).suffix}"

@@ -18,6 +18,7 @@ from sequencer.checks.adjusting.settings import AdjustSettings, adjusted, misfit
 from sequencer.checks.adjusting.turning import Pace
 from sequencer.checks.check import Check, Side, SquelchPosition
 from sequencer.checks.finding import Conditions, Demand, Finding, MeterMark
+from sequencer.checks.settings import AXES
 from sequencer.checks.shared import commands
 from sequencer.problems import listed
 from sequencer.safety.receive import ReceiveSide
@@ -35,6 +36,7 @@ class Adjust(Check[AdjustSettings]):
     )
     side: ClassVar[Side] = "transmit"
     roles: ClassVar[frozenset[str]] = frozenset({"radio"})
+    fixes: ClassVar[frozenset[str]] = frozenset(AXES)
     settings = AdjustSettings
     limit_keys = MappingProxyType({"": "to"})
 

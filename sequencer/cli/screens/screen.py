@@ -18,6 +18,7 @@ from sequencer.cli.common.long_names import LongNames
 from sequencer.cli.common.outlet import reader_may_be_gone
 from sequencer.cli.screens.check_lines import CheckLines
 from sequencer.problems import printable
+from sequencer.results.at_point import AtPoint
 from sequencer.results.model import Result
 from sequencer.results.stored import StoredResult
 from sequencer.results.sweep import folded, is_folded
@@ -51,6 +52,7 @@ _WIDE = 100
 
 
 FOLDED = "Of a channel sweep the worst channel is shown; 'sequencer results RUN --all' lists every one."
+FOLDED_POINTS = "Of a check over several conditions the worst point is shown; 'sequencer results RUN --all' lists every one."
 
 
 def _left(left_s: float) -> dict[str, float]:
@@ -158,7 +160,8 @@ def results_table(
             listed.add_row(Text(f"{number}", style="dim"), Text(printable(note), style="dim"))
         shown.append(listed)
     if is_folded(whole, rows):
-        shown.append(Text(FOLDED, style="dim"))
+        over_points = any(AtPoint.of(row.settings) is not None for row in whole)
+        shown.append(Text(FOLDED_POINTS if over_points else FOLDED, style="dim"))
     return Group(*shown)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
+from typing import Any
 
 from sequencer.checks.finding import Conditions
 from sequencer.planning.step import Step
@@ -51,3 +52,18 @@ def _starts(step: Step, conditions: Conditions) -> Iterator[tuple[int | None, fl
     if (plan := conditions.plan) is not None:
         for channel in step.check.other_starts(step.settings, conditions):
             yield channel, plan.frequency_hz(channel)
+
+
+def where_of(conditions: Conditions) -> dict[str, Any]:
+    """Return where a side is entered."""
+    return {
+        "channel": conditions.channel,
+        "mode": conditions.mode,
+        "frequency_hz": conditions.carrier_hz,
+    }
+
+
+def hold_conditions(safe: SafeBench, conditions: Conditions) -> None:
+    """Have the unit fed as the step states it, from when its side is entered."""
+    if conditions.supply_v is not None:
+        safe.hold_supply(conditions.supply_v)

@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 from sequencer.checks.finding import Finding
 from sequencer.inputs.bench_parts.bench_health import bench_serial
 from sequencer.planning.step import Step
+from sequencer.results.at_point import KEPT_AS
 from sequencer.results.budget_rows import stored
 from sequencer.results.model import Confirmation, Result
 from sequencer.results.settings import Settings
@@ -45,7 +47,7 @@ def judged(
         coverage_factor=factor,
         unstated=unstated,
     )
-    supply = finding.supply or supply
+    supply = finding.supply or _fed(step, supply)
     conditions = [str(supply)] if supply is not None else []
     elsewhere = finding.channel is not None or finding.frequency_hz is not None
     return Result(
@@ -62,7 +64,7 @@ def judged(
         channel=step.conditions.channel if finding.channel is None else finding.channel,
         frequency_hz=finding.frequency_hz if elsewhere else step.conditions.frequency_hz,
         mode="" if of_bench else step.conditions.mode,
-        quantity=finding.quantity,
+        quantity=finding.quantity + ("" if step.point is None else step.point.suffix),
         value=finding.value,
         unit=finding.unit,
         uncertainty=uncertainty,
@@ -89,9 +91,7 @@ def judged(
         target=finding.target,
         target_unit=finding.target_unit,
         slope=finding.slope,
-        axis=finding.axis,
-        axis_value=finding.axis_value,
-        axis_unit=finding.axis_unit,
+        **_axis(finding, step),
         nominal=finding.nominal,
         supply_v=supply.voltage_v if supply is not None else None,
         stage=finding.stage,
@@ -101,6 +101,21 @@ def judged(
         limit_from=_limit_from(finding, step, facts),
         **facts.line.as_plain(),
     )
+
+
+def _fed(step: Step, supply: SupplyFacts | None) -> SupplyFacts | None:
+    """Return what the unit was fed with in a step: what it states itself, where it was never made and the one before was fed otherwise."""
+    stated_v = None if step.point is None else step.point.supply_v
+    if stated_v is None or (supply is not None and supply.voltage_v == stated_v):
+        return supply
+    return SupplyFacts(voltage_v=stated_v, is_read=False)
+
+
+def _axis(finding: Finding, step: Step) -> dict[str, Any]:
+    """Return the axis of a result: what its check states, or else the slowest axis of the step's own."""
+    own = None if finding.axis or step.point is None else step.point.axis
+    axis, value, unit = own or (finding.axis, finding.axis_value, finding.axis_unit)
+    return {"axis": axis, "axis_value": value, "axis_unit": unit}
 
 
 def _document(finding: Finding, step: Step, facts: RunFacts) -> str:
@@ -148,8 +163,10 @@ def _resumed(step: Step, facts: RunFacts, finding: Finding) -> Iterator[str]:
 
 def _settings(step: Step) -> Settings | None:
     """Return what the check was told to do; channel, mode and limits stand in the result itself."""
-    left_out = {"check", "channel", "mode", "limit", "limits", "limits_from"}
+    left_out = {"check", "channel", "mode", "limit", "limits", "limits_from", KEPT_AS}
     try:
-        return Settings.of(step.settings.model_dump(mode="json", exclude=left_out, warnings=False))
+        told = step.settings.model_dump(mode="json", exclude=left_out, warnings=False)
+        point = {} if step.point is None else {KEPT_AS: step.point.as_plain()}
+        return Settings.of({**told, **point})
     except ValueError:  # of a check from elsewhere, with values that have no plain form
         return None

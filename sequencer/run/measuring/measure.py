@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import field, replace
 from functools import partial
-from typing import Any
 
 from drivers.faults import InstrumentFault, SettingLost
 from drivers.operator.dial import Dial
@@ -27,7 +26,7 @@ from sequencer.run.interrupt import Interrupted, Stopper
 from sequencer.run.keeping.keeper import Keeper
 from sequencer.run.measuring.adjusted import made_old, noted, with_found
 from sequencer.run.measuring.dead_side import DeadReceiver
-from sequencer.run.measuring.entry import transmit_side
+from sequencer.run.measuring.entry import hold_conditions, transmit_side, where_of
 from sequencer.run.measuring.missing import not_measured, refused_by_unit, traceback_of
 from sequencer.run.measuring.proved import with_proof
 from sequencer.run.measuring.retries import Retries, noted_each, noted_first
@@ -151,9 +150,10 @@ class Measurer:
         roles = frozenset[str]().union(*(step.check.roles_of(step.settings) for step in steps))
         first = steps[0].conditions
         try:
+            hold_conditions(self._bench.safe, first)
             begin(steps[0])  # before its side is entered: a fault there is its own
             with self._bench.safe.transmit_side(
-                **_where(first), roles=roles, unit=self._unit_facts(first)
+                **where_of(first), roles=roles, unit=self._unit_facts(first)
             ) as side:
                 before: frozenset[str] | None = None
                 for at in steps:
@@ -283,6 +283,7 @@ class Measurer:
     def _on_side(self, step: Step) -> list[Finding]:
         conditions = self._conditions(step)
         safe, check = self._bench.safe, step.check
+        hold_conditions(safe, conditions)
         if step.side == "none":
             return check.inspect(step.settings, conditions)
         if step.side == "loss":
@@ -299,7 +300,7 @@ class Measurer:
             return noted_first(losses, loss.take_retaken())
         roles = check.roles_of(step.settings)
         if step.side == "receive":
-            with safe.receive_side(**_where(conditions), roles=roles) as receive:
+            with safe.receive_side(**where_of(conditions), roles=roles) as receive:
                 found = check.receive(receive, step.settings, conditions)
                 found = [with_level_step(one, receive.level_off_db) for one in found]
             return noted_first(found, receive.take_retaken())
@@ -382,12 +383,3 @@ class Measurer:
             return [finding], f"stopped: not confirmed: {asked.text}"
         self._bench.confirm_knobs(squelch=squelch_after(step, self._plan.steps))
         return [finding], ""
-
-
-def _where(conditions: Conditions) -> dict[str, Any]:
-    """Return where a side is entered."""
-    return {
-        "channel": conditions.channel,
-        "mode": conditions.mode,
-        "frequency_hz": conditions.carrier_hz,
-    }

@@ -82,6 +82,11 @@ class SupplyLine:
             self._present().configure_output_enabled(False)
         self._feed(voltage_v, read_off=is_first)
 
+    def hold(self, voltage_v: float) -> None:
+        """State ``voltage_v`` for the next check, and those after it: its side feeds the unit with it, with PTT open."""
+        self._refuse_above_rating(voltage_v)
+        self._stated_v = voltage_v
+
     def feed(self, voltage_v: float) -> None:
         """Feed the unit with ``voltage_v`` under the bench's current limit. Refused above the supply's `max_voltage`."""
         self._refuse_above_rating(voltage_v)

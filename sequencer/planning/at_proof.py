@@ -1,0 +1,70 @@
+"""The proof of conditions as axes: that a check can be repeated over them, and that unit and bench bear each value."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from sequencer.checks.check import AnyCheck, Check
+from sequencer.checks.settings import AXES, CheckSettings
+from sequencer.inputs.bench_parts.instrument_roles import Supply
+from sequencer.inputs.load_bench import LoadedBench
+from sequencer.planning.load import LoadedSequence
+from sequencer.planning.proof import UNIT_SIDES
+from sequencer.planning.step import Step
+from sequencer.problems import Complaint, listed
+
+
+def point_complaints(step: Step, sequence: LoadedSequence, bench: LoadedBench) -> Iterator[Complaint]:
+    """Prove the supplies and the point of one step; the same is said of every step of a check, and counts once."""
+    source = sequence.source
+    for path, supply_v in step.check.supplies(step.settings):
+        for message, allowed in supply_faults(supply_v, sequence, bench):
+            yield source.complain((*step.at, *path), message, allowed=allowed)
+    if (at := step.settings.at) is None or step.point is None:
+        return
+    fixed = _fixed(step.check, step.settings)
+    for axis in at.axes:
+        if axis in fixed:
+            free = [one for one in AXES if one not in fixed]
+            yield source.complain(
+                (*step.at, "at", axis),
+                f"{step.check.name} {fixed[axis]}",
+                allowed=f"{listed(free)} in 'at'" if free else f"{step.check.name} without 'at'",
+                key=True,
+            )
+    if (stated_v := step.point.supply_v) is not None and "supply" not in fixed and at.supply_v is not None:
+        place = (*step.at, "at", "supply", at.supply_v.index(stated_v))
+        for message, allowed in supply_faults(stated_v, sequence, bench):
+            yield source.complain(place, message, allowed=allowed)
+
+
+def supply_faults(supply_v: float, sequence: LoadedSequence, bench: LoadedBench) -> Iterator[tuple[str, str]]:
+    """Yield why a unit cannot be fed with ``supply_v`` on this bench, and what is allowed."""
+    entry, rated = bench.bench.with_role("supply"), sequence.sequence.rated_supply
+    if rated is not None and not rated.holds(supply_v):
+        yield (
+            f"the unit is not rated for {supply_v:g} V ({sequence.source.where('rated_supply')})",
+            f"{rated}",
+        )
+    if entry is None:
+        yield (
+            f"{supply_v:g} V is asked for and bench {bench.bench.bench!r} has no supply",
+            "a bench with a supply, or no 'supply' here",
+        )
+    elif isinstance(entry[1], Supply) and supply_v > entry[1].max_voltage_v:
+        yield (
+            f"{supply_v:g} V is above max_voltage of {entry[0]}",
+            f"at most {entry[1].max_voltage_v:g} V",
+        )
+
+
+def _fixed(check: AnyCheck, settings: CheckSettings) -> dict[str, str]:
+    """Return the axes over which a check cannot be repeated, each with why."""
+    if check.of_bench or check.side_of(settings) not in UNIT_SIDES:
+        return dict.fromkeys(AXES, "measures no unit by itself, and cannot be repeated over conditions")
+    if check.moves_cables(settings) or check.fixes == frozenset(AXES):
+        return dict.fromkeys(AXES, "needs a person, and is not repeated over conditions")
+    found = {axis: f"goes through its own {axis}" for axis in AXES if axis in check.fixes}
+    if type(check).start_channel is not Check.start_channel:
+        found["channel"] = "goes to channels by itself"
+    return found

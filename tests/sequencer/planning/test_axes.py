@@ -1,0 +1,162 @@
+"""Conditions as axes in the plan: which points there are, in which order, and what is refused."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from sequencer.inputs.load_bench import load_bench
+from sequencer.planning.load import load_sequence
+from sequencer.planning.plan import Plan, make_plan
+from sequencer.problems import FileProblems
+
+HEAD = "sequence: Test\nchannels: plans/cept-40.yaml\nmode: FM\nsupply: 13.2 V\nrated_supply: {min: 10.8 V, max: 15.6 V}\nchecks:\n"
+POWER = "  - {check: carrier_power, at: {channel: [1, 20], supply: [13.2 V, 10.8 V]}}\n"
+COUNT = "  - {check: frequency_error, at: {supply: [10.8 V, 13.2 V]}, channel: 20}\n"
+
+
+def _plan(folder: Path, text: str, **asked: str) -> Plan:
+    (folder / "s.yaml").write_text(HEAD + text, encoding="utf-8")
+    return make_plan(load_sequence(str(folder / "s.yaml")), load_bench("sim/bench.yaml"), **asked)  # type: ignore[arg-type]
+
+
+def _made(plan: Plan) -> list[tuple[str, float | None, int | None, str]]:
+    return [
+        (step.check.name, step.conditions.supply_v, step.conditions.channel, step.conditions.mode)
+        for step in plan.steps
+    ]
+
+
+def test_each_point_is_a_step_and_the_supply_changes_least_often(tmp_path: Path) -> None:
+    """Every combination once; within a check the supply is set twice, not four times, and values come in the file's order."""
+    assert _made(_plan(tmp_path, POWER)) == [
+        ("carrier_power", 13.2, 1, "FM"),
+        ("carrier_power", 13.2, 20, "FM"),
+        ("carrier_power", 10.8, 1, "FM"),
+        ("carrier_power", 10.8, 20, "FM"),
+    ]
+
+
+def test_checks_one_after_the_other_share_what_settles_slowly(tmp_path: Path) -> None:
+    """Both checks are made at one supply before the next is set; each step keeps the number that it has in the file."""
+    plan = _plan(tmp_path, POWER + COUNT)
+    assert [step.conditions.supply_v for step in plan.steps] == [13.2, 13.2, 13.2, 10.8, 10.8, 10.8]
+    assert [step.index for step in plan.steps] == [0, 1, 5, 2, 3, 4]
+
+
+def test_nothing_passes_a_check_without_axes(tmp_path: Path) -> None:
+    """What stands between two such checks stays there, at the sequence's own supply."""
+    plan = _plan(tmp_path, POWER + "  - {check: sensitivity, channel: 20}\n" + COUNT)
+    assert [step.index for step in plan.steps] == list(range(7))
+    assert plan.steps[4].conditions.supply_v == 13.2
+
+
+def test_modes_are_an_axis(tmp_path: Path) -> None:
+    """A mode changes less often than a channel, and the settings of each point say it, as checks read it there."""
+    text = "  - {check: carrier_power, at: {channel: [1, 20], mode: [FM, AM]}}\n"
+    plan = _plan(tmp_path, text)
+    assert _made(plan)[1:3] == [("carrier_power", 13.2, 20, "FM"), ("carrier_power", 13.2, 1, "AM")]
+    assert [step.settings.mode for step in plan.steps] == ["FM", "FM", "AM", "AM"]
+    assert plan.steps[2].label == "carrier power, AM, channel 1"
+
+
+def test_the_forecast_holds_the_settling(tmp_path: Path) -> None:
+    """Another supply costs at least the half second that a unit takes to follow; one that stands costs nothing."""
+    one = _plan(tmp_path, "  - {check: frequency_error, channel: 20, at: {supply: [13.2 V]}}\n").forecast_s
+    other = _plan(tmp_path, "  - {check: frequency_error, channel: 20, at: {supply: [10.8 V]}}\n").forecast_s
+    assert 0.5 < other - one < 1.0
+
+
+@pytest.mark.parametrize("order", ["written", "quickest"])
+def test_points_share_no_key_down_across_supplies(tmp_path: Path, order: str) -> None:
+    """Two checks on one channel share a key-down at one supply; a supply is never changed within one."""
+    text = (
+        "  - {check: carrier_power, channel: 20, at: {supply: [10.8 V, 13.2 V]}}\n"
+        "  - {check: frequency_error, channel: 20, at: {supply: [10.8 V, 13.2 V]}}\n"
+    )
+    plan = _plan(tmp_path, text, order=order)
+    assert [[step.index for step in part] for part in plan.parts] == [[0, 2], [1, 3]]
+
+
+def test_a_channel_of_the_model_may_stand_there(tmp_path: Path) -> None:
+    """low, middle and high are the model's channels there as beside 'channel'; what the model is rated for holds."""
+    text = "sequence: T\nmodel: M40\nchecks:\n  - {check: carrier_power, at: {channel: [low, high], supply: [10.8 V]}}\n"
+    (tmp_path / "s.yaml").write_text(text, encoding="utf-8")
+    plan = make_plan(load_sequence(str(tmp_path / "s.yaml")), load_bench("sim/bench.yaml"))
+    assert [step.conditions.channel for step in plan.steps[1:]] == [1, 40]  # after the model's own settings
+
+
+@pytest.mark.parametrize(
+    ("text", "there", "said"),
+    [
+        ("at: {}", "{}", "no axis stands there"),
+        ("at: {supply: []}", "[]", "the list is empty"),
+        ("at: {supply: [10.8 V, 10800 mV]}", "10800", "the same value stands there twice"),
+        ("at: {supply: [10.8]}", "10.8", "'10.8' has no unit"),
+        ("at: {supply: 10.8 V}", "10.8", "'10.8 V' is not allowed here"),
+        ("at: {voltage: [10.8 V]}", "voltage", "unknown key 'voltage'"),
+        ("at: {channel: [1, 41]}", "41", "channel 41 is not in the plan"),
+        ("at: {channel: [1]}, channel: 20", "channel: 20", "'channel' stands here and in 'at'"),
+        ("at: {mode: [FM]}, mode: FM", "mode: FM", "'mode' stands here and in 'at'"),
+        ("at: {mode: [FM, USB]}, channel: 20", "frequency_error", "frequency_error is not for USB"),
+        ("at: {supply: [10.8 V, 15.8 V]}", "15.8", "the unit is not rated for 15.8 V"),
+        ("at: {supply: [16.5 V]}", "16.5", "16.5 V is above max_voltage of supply"),
+    ],
+)
+def test_a_wrong_axis_is_refused_at_its_place(tmp_path: Path, text: str, there: str, said: str) -> None:
+    """Line and column of the value, what is wrong with it, and what is allowed."""
+    line = f"  - {{check: frequency_error, {text}}}"
+    with pytest.raises(FileProblems) as refused:
+        _plan(tmp_path, f"{line}\n")
+    told = str(refused.value)
+    assert f"s.yaml:7:{line.index(there) + 1}: {said}" in told
+    assert "allowed" in told
+
+
+@pytest.mark.parametrize(
+    ("check", "said"),
+    [
+        (
+            "{check: power_against_supply, channel: 20, supplies: [12 V], at: {supply: [12 V]}}",
+            "power_against_supply goes through its own supply",
+        ),
+        ("{check: channel_sweep, at: {channel: [1, 20]}}", "channel_sweep goes to channels by itself"),
+        ("{check: confirm, text: knobs, at: {supply: [12 V]}}", "confirm measures no unit by itself"),
+    ],
+)
+def test_an_axis_that_a_check_sees_to_itself_is_refused(tmp_path: Path, check: str, said: str) -> None:
+    """A check that goes through supplies or channels itself is not repeated over them; one that measures nothing over none."""
+    with pytest.raises(FileProblems) as refused:
+        _plan(tmp_path, f"  - {check}\n")
+    assert said in str(refused.value)
+    assert "s.yaml:7:" in str(refused.value)
+
+
+def test_supplies_of_a_check_of_its_own_are_proved_in_the_same_way(tmp_path: Path) -> None:
+    """What the unit is rated for holds for the voltages that power_against_supply feeds it with, each at its place."""
+    with pytest.raises(FileProblems) as refused:
+        _plan(tmp_path, "  - {check: power_against_supply, channel: 20, supplies: [12 V, 9 V]}\n")
+    assert "s.yaml:7:65: the unit is not rated for 9 V" in str(refused.value)
+
+
+def test_without_a_supply_on_the_bench_no_supply_is_an_axis(tmp_path: Path) -> None:
+    """The bench file's text without its supply: said of the axis, by name of the bench."""
+    bench = (Path("sim") / "bench.yaml").read_text(encoding="utf-8")
+    begin, end = bench.index("  supply:\n"), bench.index("  switch:")
+    (tmp_path / "bench.yaml").write_text(bench[:begin] + bench[end:], encoding="utf-8")
+    (tmp_path / "s.yaml").write_text(HEAD.replace("supply: 13.2 V\n", "") + COUNT, encoding="utf-8")
+    with pytest.raises(
+        FileProblems, match=r"10\.8 V is asked for and bench 'Demonstration bench' has no supply"
+    ):
+        make_plan(load_sequence(str(tmp_path / "s.yaml")), load_bench(str(tmp_path / "bench.yaml")))
+
+
+def test_limits_that_differ_from_mode_to_mode_are_not_one(tmp_path: Path) -> None:
+    """The model states another limit in one of the modes: which of them holds cannot be said for a check over both."""
+    text = (
+        "sequence: T\nmodel: MX40\nchecks:\n  - {check: carrier_power, at: {mode: [FM, USB]}, drive: 5 mV}\n"
+    )
+    (tmp_path / "s.yaml").write_text(text, encoding="utf-8")
+    with pytest.raises(FileProblems, match="has limits of carrier_power that differ from mode to mode"):
+        load_sequence(str(tmp_path / "s.yaml"))
