@@ -233,6 +233,9 @@ class AudioAnalyser(Instrument):
     def read_level_v(self, reading_s: float) -> Reading:
         """Return the audio level, V rms."""
 
+    def expect_leap(self) -> None:
+        """Hear that the next level is another by far: of use where a person reads, who is asked again after a large step."""
+
     def configure_second_tone(self, tone_hz: float, level_v: float) -> None:
         """Mix a second tone onto the source; level 0 takes it away."""
         raise self._cannot("give two tones")

@@ -251,6 +251,10 @@ class OperatorAudioAnalyser(Operated[AudioAnalyser], AudioAnalyser):
             ""  # what it gives; a tone into the microphone of an unkeyed unit hurts nobody: not asked for
         )
 
+    def expect_leap(self) -> None:
+        """Take the next readings however far they lie from those before."""
+        self._last.clear()
+
     def configure_source(self, tone_hz: float, level_v: float) -> None:
         """Set tone and level of the source; asked at once only while it is on."""
         self._tone_hz, self._level_v = tone_hz, level_v

@@ -54,6 +54,7 @@ SHIPPED = {
     "audio_output": "sequencer.checks.receive.receive_distortion:AudioOutput",
     "sinad": "sequencer.checks.receive.sinad:Sinad",
     "signal_to_noise": "sequencer.checks.receive.signal_to_noise:SignalToNoise",
+    "receive_audio_response": "sequencer.checks.receive.receive_audio_response:ReceiveAudioResponse",
     "hum_and_noise": "sequencer.checks.receive.hum_and_noise:HumAndNoise",
     "s9_point": "sequencer.checks.receive.s9_point:S9Point",
     "agc_span": "sequencer.checks.receive.agc_span:AgcSpan",

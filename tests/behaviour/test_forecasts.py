@@ -126,6 +126,7 @@ BY_HAND = [
     ("selectivity, offsets: [10 kHz, -10 kHz], accuracy: 1 dB", (GENERATOR, ANALYSER)),
     ("blocking, wanted: -110 dBm, offsets: [1 MHz], accuracy: 1 dB", (ANALYSER,)),
     ("hum_and_noise", (ANALYSER,)),
+    ("receive_audio_response, tones: [500 Hz, 2 kHz]", (ANALYSER,)),
     ("co_channel_rejection, wanted: -107 dBm, accuracy: 1 dB", (ANALYSER,)),
 ]
 TWO_SIGNALS = ("selectivity", "blocking", "co_channel_rejection")

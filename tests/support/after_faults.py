@@ -66,6 +66,7 @@ CHECKS = {
     "s_meter_curve": "channel: 20, marks: {S7: 1.75 V, S9: 2.25 V}, accuracy: 2 dB",
     "squelch": "channel: 20",
     "hum_and_noise": "channel: 20, level: -47 dBm",
+    "receive_audio_response": "channel: 20, tones: [500 Hz]",
     "co_channel_rejection": "channel: 20, wanted: -107 dBm, accuracy: 2 dB",
     "selectivity": "channel: 20, wanted: -110 dBm, offsets: [10 kHz], accuracy: 2 dB",
     "blocking": "channel: 20, wanted: -110 dBm, offsets: [1 MHz], accuracy: 2 dB",

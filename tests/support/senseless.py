@@ -263,6 +263,7 @@ V | s9_point | target: 2.25 V, accuracy: 0.7 dB, limit: {nominal: -73 dBm, withi
 V | s_meter_curve | marks: {S7: 1.75 V, S8: 2 V, S9: 2.25 V}, accuracy: 1 dB, within: 6 dB, s_unit: {min: 3 dB, max: 9 dB}, linearity: 9 dB
 A | squelch | opening: {max: -113 dBm}, hysteresis: {max: 6 dB}
 A | hum_and_noise | level: -47 dBm, limit: {min: 34 dB}
+A | receive_audio_response | tones: [500 Hz], within: 3 dB
 A | co_channel_rejection | wanted: -107 dBm, accuracy: 1 dB, limit: {min: -12 dB}
 A | selectivity | wanted: -110 dBm, offsets: [10 kHz], accuracy: 1 dB, limit: {min: 60 dB}
 A | selectivity with its sensitivity | offsets: [10 kHz], accuracy: 1 dB, limit: {min: 60 dB}

@@ -87,7 +87,7 @@ class HumAndNoise(Check[HumAndNoiseSettings]):
 
     @override
     def readings(self, settings: HumAndNoiseSettings, conditions: Conditions) -> float:
-        return 5.0  # with the question whether so large a step between two readings is right
+        return 4.0
 
     @override
     def forecast_s(self, settings: HumAndNoiseSettings, conditions: Conditions) -> float:
@@ -174,6 +174,7 @@ def _read_all(side: ReceiveSide, settings: HumAndNoiseSettings) -> _Volts:
     modulated = agreeing_share(several(read, READINGS), read, share=STEADY)
     modulated_lower = at(lower_dbm, LOWER_READINGS, STEADY)
     side.remove_modulation()
+    side.expect_other_audio()
     plain_lower = at(lower_dbm, LOWER_READINGS, NOISE_SHARE)
     plain = at(settings.level_dbm, READINGS, NOISE_SHARE)
     return _Volts(modulated=modulated, modulated_lower=modulated_lower, plain_lower=plain_lower, plain=plain)

@@ -20,15 +20,14 @@ from sequencer.checks.shared.parts import HalfWidth, Parts
 from sequencer.checks.shared.pooled import pooled
 from sequencer.checks.shared.reading_steps import step_seen
 from sequencer.checks.shared.settle import agreeing_share
+from sequencer.checks.shared.tone_response import PER_RELATIVE_DB, REFERENCE_HZ, Emphasis, ideal_db, slope_at
 from sequencer.checks.shared.transmit import Drive, Tone, not_read, numbers
 from sequencer.files.fields import RatioDb, at_least
 from sequencer.safety.transmit import TransmitSide
 from sequencer.uncertainty.contributions import repeatability
 from sequencer.uncertainty.decision import Limits
 
-REFERENCE_HZ = 1000.0
 STEADY = 0.01  # what an rms reading of a steady tone scatters by, at most: common practice, no source
-PER_RELATIVE_DB = 20.0 / math.log(10.0)
 
 
 class AudioResponseSettings(CheckSettings):
@@ -40,15 +39,15 @@ class AudioResponseSettings(CheckSettings):
     """Level at the microphone input, V rms; low enough that the limiter stays out of it: 20 % of maximum at 1 kHz is customary."""
     tones_hz: Annotated[tuple[Tone, ...], *SOME] = (300.0, 500.0, 700.0, 1500.0, 2000.0, 2500.0, 3000.0)
     """The tones, beside 1 kHz itself."""
-    emphasis: Literal["6 dB per octave", "flat"] | None = None
+    emphasis: Emphasis | None = None
     """What is ideal: modulation that rises by 6 dB per octave, or that is flat; without it the former in FM, the latter in AM."""
     within_db: Annotated[RatioDb, AfterValidator(at_least(0.0, "dB"))] | None = None
     """How far from ideal is still right; without it the response is reported and not judged."""
 
     def ideal(self, tone_hz: float, mode: str) -> tuple[float, str]:
         """Return the ideal response at ``tone_hz`` against 1 kHz, dB, and what is ideal in words."""
-        emphasis = self.emphasis or ("6 dB per octave" if mode == "FM" else "flat")
-        return (20.0 * math.log10(tone_hz / REFERENCE_HZ) if emphasis != "flat" else 0.0), emphasis
+        emphasis: Emphasis = self.emphasis or ("6 dB per octave" if mode == "FM" else "flat")
+        return ideal_db(tone_hz, emphasis), emphasis
 
 
 class AudioResponse(Check[AudioResponseSettings]):
@@ -138,18 +137,6 @@ def _not_read(
     return not_read(_quantity(tone_hz), "dB", limits, "modulation analyser", readings)
 
 
-def _slope_at(tone_hz: float, modulation: Mapping[float, list[float]]) -> float:
-    """Return how the response follows the tone's frequency there, dB for a relative change of 1: as measured to its nearest neighbour."""
-    others = [one for one in modulation if one != tone_hz]
-    if not others:
-        return 0.0
-    near_hz = min(others, key=lambda one: abs(math.log(one / tone_hz)))
-    rise_db = PER_RELATIVE_DB * math.log(
-        statistics.fmean(modulation[near_hz]) / statistics.fmean(modulation[tone_hz])
-    )
-    return rise_db / math.log(near_hz / tone_hz)
-
-
 def _finding(
     tone_hz: float,
     modulation: Mapping[float, list[float]],
@@ -160,14 +147,14 @@ def _finding(
     found, reference = modulation[tone_hz], modulation[REFERENCE_HZ]
     here, there = statistics.fmean(found), statistics.fmean(reference)
     response_db = 20.0 * math.log10(here / there)
-    ideal_db, emphasis = settings.ideal(tone_hz, conditions.mode)
+    nominal_db, emphasis = settings.ideal(tone_hz, conditions.mode)
     bench, parts = conditions.bench, Parts(conditions.bench)
     flatness = HalfWidth.of(bench, "modulation_analyser", "flatness")
     in_db = None if flatness is None else flatness.in_db()
     parts.accuracy("analyser, response between the tones", in_db, unit="dB")
     source = HalfWidth.of(bench, "audio_analyser", "frequency")
     relative = None if source is None else source.times(1e-6)
-    parts.accuracy("audio source, frequency", relative, coefficient=_slope_at(tone_hz, modulation))
+    parts.accuracy("audio source, frequency", relative, coefficient=slope_at(tone_hz, modulation))
     parts.add(
         repeatability("repeatability", found, step=step, coefficient=PER_RELATIVE_DB / here),
         repeatability("repeatability at 1 kHz", reference, step=step, coefficient=PER_RELATIVE_DB / there),
@@ -179,11 +166,11 @@ def _finding(
         unit="dB",
         limits=_limits(tone_hz, settings, conditions),
         budget=budget,
-        note=f"ideal {ideal_db:+.1f} dB ({emphasis})",
+        note=f"ideal {nominal_db:+.1f} dB ({emphasis})",
         axis="audio frequency",
         axis_value=tone_hz,
         axis_unit="Hz",
-        nominal=ideal_db,
+        nominal=nominal_db,
     )
 
 

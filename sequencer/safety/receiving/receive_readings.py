@@ -87,6 +87,10 @@ class ReceiveReadings(SignalSide):
         self._refuse_if_left()
         return self._audio_reading("audio level", AUDIO_LEVEL, lambda audio: audio.read_level_v(reading_s))
 
+    def expect_other_audio(self) -> None:
+        """Say that the next level of the audio is another by far: a person is not asked whether so large a step is right."""
+        present(self._audio, "audio_analyser").expect_leap()
+
     def read_distortion_percent(self, reading_s: float) -> Reading:
         """Return distortion and noise of the loudspeaker audio, percent of the whole."""
         self._refuse_if_left()

@@ -184,6 +184,7 @@ def test_the_plan_refuses_levels_and_modes(tmp_path: Path, check: str, message: 
         "selectivity",
         "blocking, mode: AM",
         "hum_and_noise, mode: AM",
+        "receive_audio_response",
         "co_channel_rejection",
     ],
 )

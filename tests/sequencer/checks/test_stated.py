@@ -50,6 +50,7 @@ FM = """
 {check: blocking, channel: 20, offsets: [1 MHz]}
 {check: signal_to_noise, channel: 20, ratio: quieting, level: -116 dBm}
 {check: hum_and_noise, channel: 20}
+{check: receive_audio_response, channel: 20, tones: [500 Hz, 2 kHz]}
 {check: co_channel_rejection, channel: 20, wanted: -107 dBm}
 {check: path_loss, frequencies: [27 MHz]}
 {check: bench_check, through: hand, frequencies: [27 MHz], levels: [0 dBm], then: go on}
