@@ -14,6 +14,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Field
 
 from sequencer.files.fields import FileModel
+from sequencer.inputs.greatest_uncertainty import GreatestUncertainty
 
 Line = Annotated[str, Field(min_length=1, max_length=300)]
 
@@ -31,6 +32,9 @@ class LimitRow(FileModel):
     """Where it was seen, or what is doubtful about it."""
     settings: Mapping[str, Any] = Field(alias="set", min_length=1)
     """What it sets of the check: its limits, and how the document has it measured."""
+
+    greatest_uncertainty: GreatestUncertainty | None = None
+    """How uncertain a result may be that is held against it, where the document says so."""
 
     @property
     def said(self) -> str:

@@ -19,6 +19,7 @@ from sequencer.frozen import dataclass
 from sequencer.problems import Complaint, FileProblems, did_you_mean, listed
 
 if TYPE_CHECKING:
+    from sequencer.inputs.greatest_uncertainty import GreatestUncertainty
     from sequencer.inputs.limits_file import LimitsFile
 
 KEY = "limits_from"
@@ -27,16 +28,31 @@ OF_A_DOCUMENT = ("mask",)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class TakenRows:
-    """What was taken over: what the results of a check say of it, by the check's place in the sequence; and the files, as named."""
+class TakenRow:
+    """A row that was taken over: what results say of its limit, its document with the edition, and how uncertain they may be."""
 
-    said: Mapping[int, str]
+    name: str
+    said: str
+    document: str
+    greatest: GreatestUncertainty | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TakenRows:
+    """What was taken over, by the check's place in the sequence; and the files, as named."""
+
+    taken: Mapping[int, TakenRow]
     files: Mapping[str, Path]
+
+    def at(self, place: tuple[str | int, ...]) -> TakenRow | None:
+        """Return the row of the check at a place in the sequence; None where it names none."""
+        number = place[1] if len(place) > 1 else None
+        return self.taken.get(number) if isinstance(number, int) else None
 
 
 def take_rows(source: Source, path: Path) -> tuple[TakenRows, list[Complaint]]:
     """Put into the tree of a sequence what the rows set that its checks name, where they say nothing themselves."""
-    said: dict[int, str] = {}
+    taken: dict[int, TakenRow] = {}
     files: dict[str, Path] = {}
     complaints: list[Complaint] = []
     for at, entry in _asking(source.root):
@@ -50,8 +66,17 @@ def take_rows(source: Source, path: Path) -> tuple[TakenRows, list[Complaint]]:
             complaints += problems.complaints
             entry.entries[KEY][1].spoiled = True
             continue
-        said[at], files[name] = read.model.said(row), file
-    return TakenRows(said=said, files=files), complaints
+        taken[at], files[name] = _taken(read.model, row), file
+    return TakenRows(taken=taken, files=files), complaints
+
+
+def _taken(limits: LimitsFile, row: str) -> TakenRow:
+    return TakenRow(
+        name=row,
+        said=limits.said(row),
+        document=f"{limits.document}, {limits.edition},",
+        greatest=limits.rows[row].greatest_uncertainty,
+    )
 
 
 def _asking(root: Node) -> list[tuple[int, Node]]:

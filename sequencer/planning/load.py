@@ -29,7 +29,7 @@ class LoadedSequence:
     plan: ChannelPlan | None
     hash: str
     model: LoadedModel | None = None
-    rows: TakenRows = TakenRows(said={}, files={})
+    rows: TakenRows = TakenRows(taken={}, files={})
 
     @property
     def model_hash(self) -> str:
@@ -138,7 +138,7 @@ class _Filled:
         self.model: LoadedModel | None = None
         self.complaints: list[Complaint] = []
         self.refused = False
-        self.rows = TakenRows(said={}, files={})
+        self.rows = TakenRows(taken={}, files={})
         self._wanted, self._path = wanted, path
         self._source: Source | None = None
 

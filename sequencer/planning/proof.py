@@ -148,11 +148,27 @@ def step_complaints(step: Step, sequence: LoadedSequence, bench: LoadedBench) ->
         if sequence.plan is not None or step.conditions.channel is None:
             yield _channel_complaint(step, sequence)
     elif not missing and path is not None:
+        yield from _uncertainty_complaints(step, sequence)
         for demand in check.demands(step.settings, step.conditions):
             for message, allowed in _demand_faults(demand, step, bench):
                 yield source.complain(
                     (*step.at, *_present(source, step.at, demand.at)), message, allowed=allowed
                 )
+
+
+def _uncertainty_complaints(step: Step, sequence: LoadedSequence) -> Iterator[Complaint]:
+    """Refuse a row whose greatest uncertainty no result of its check could be held against: it would never be."""
+    row = sequence.rows.at(step.at)
+    if row is None or row.greatest is None:
+        return
+    units = [unit for _, unit in step.check.quantities(step.settings)]
+    if units and not any(map(row.greatest.compares, units)):
+        yield sequence.source.complain(
+            (*step.at[:2], "limits_from", "row"),
+            f"the greatest uncertainty of the row {row.name!r} is {row.greatest.text}, "
+            f"and {step.check.name} gives results in {listed(dict.fromkeys(units))}",
+            allowed="level (dB) of W, V, dBm and dB; share (%) of all but dB, dBm and %; of_carrier (ppm) and difference of Hz",
+        )
 
 
 def complaints_without_bench(sequence: LoadedSequence) -> Iterator[Complaint]:

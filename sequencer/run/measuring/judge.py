@@ -15,6 +15,7 @@ from sequencer.results.budget_rows import stored
 from sequencer.results.model import Confirmation, Result
 from sequencer.results.settings import Settings
 from sequencer.run.facts import RunFacts
+from sequencer.run.measuring.against_document import document_notes
 from sequencer.safety.control.supply import SupplyFacts
 from sequencer.uncertainty.decision import SIMPLE, decide
 
@@ -50,6 +51,7 @@ def judged(
     supply = finding.supply or _fed(step, supply)
     conditions = [str(supply)] if supply is not None else []
     elsewhere = finding.channel is not None or finding.frequency_hz is not None
+    frequency_hz = finding.frequency_hz if elsewhere else step.conditions.frequency_hz
     return Result(
         time=datetime.now().astimezone(),
         run=facts.run,
@@ -62,7 +64,7 @@ def judged(
         simulated=facts.simulated,
         check=step.check.name,
         channel=step.conditions.channel if finding.channel is None else finding.channel,
-        frequency_hz=finding.frequency_hz if elsewhere else step.conditions.frequency_hz,
+        frequency_hz=frequency_hz,
         mode="" if of_bench else step.conditions.mode,
         quantity=finding.quantity + ("" if step.point is None else step.point.suffix),
         value=finding.value,
@@ -78,7 +80,7 @@ def judged(
             for part in (
                 finding.note,
                 *statement.notes,
-                _document(finding, step, facts),
+                *document_notes(finding, step, facts, uncertainty, frequency_hz),
                 _repeated(step, facts),
                 *_resumed(step, facts, finding),
                 evaluated_mark(facts),
@@ -116,14 +118,6 @@ def _axis(finding: Finding, step: Step) -> dict[str, Any]:
     own = None if finding.axis or step.point is None else step.point.axis
     axis, value, unit = own or (finding.axis, finding.axis_value, finding.axis_unit)
     return {"axis": axis, "axis_value": value, "axis_unit": unit}
-
-
-def _document(finding: Finding, step: Step, facts: RunFacts) -> str:
-    """Return from which published document the limits are, and on what they rest; nothing where no file of limits was named."""
-    if finding.limits.lower is None and finding.limits.upper is None:
-        return ""
-    at = step.at[1] if len(step.at) > 1 else None
-    return facts.plan.sequence.rows.said.get(at, "") if isinstance(at, int) else ""
 
 
 def _limit_from(finding: Finding, step: Step, facts: RunFacts) -> str:

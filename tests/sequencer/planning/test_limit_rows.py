@@ -38,9 +38,9 @@ rows:
 """
 
 
-def planned(folder: Path, check: str) -> Plan:
+def planned(folder: Path, check: str, house: str = OWN) -> Plan:
     """The plan of one check beside a file of limits of its own."""
-    (folder / "house.yaml").write_text(OWN, encoding="utf-8")
+    (folder / "house.yaml").write_text(house, encoding="utf-8")
     (folder / "sequence.yaml").write_text(HEAD.format(mode="FM") + f"  - {{{check}}}\n", encoding="utf-8")
     return make_plan(
         load_sequence(str(folder / "sequence.yaml")), load_bench("spectrum-bench"), serial="M40-0041"
