@@ -44,7 +44,6 @@ BROAD = "no line: it falls with the bandwidth, so that its power in this one cou
 NARROWER = (1.0, 0.1, 0.01)
 """Filters tried for a line that the noise hides, as shares of the one asked for."""
 LEAST_FILTER_HZ = 100.0
-MOST_U_DB = 4.0  # ETSI's table for such equipment, from memory
 NEEDS = (
     "spectrum_analyser.level",
     "spectrum_analyser.response",
@@ -352,11 +351,6 @@ def _judged(
         )
     parts = _parts(line, conditions, ratio=per_db is None, per_db=1.0 if per_db is None else per_db)
     budget = parts.budget(quantity, unit, value)
-    in_db = None if budget.expanded is None else budget.expanded / (per_db or 1.0)
-    if in_db is not None and in_db > MOST_U_DB:
-        note += (
-            f"; U of {in_db:.1f} dB is more than the {MOST_U_DB:g} dB that the standards allow (from memory)"
-        )
     return Finding(
         quantity=quantity,
         value=value,

@@ -41,7 +41,6 @@ if TYPE_CHECKING:
 
 SIDES = ("lower", "upper")
 AGREE_DB = 0.5  # what sweeps of a steady band agree to: common practice, no source
-MOST_U_DB = 5.0  # the most that the standards let it be, ETSI's table for such equipment, from memory
 HALF_OWN = 0.5  # of the reading: then the instrument's own noise is what is read
 LEAST_SHARE = 1e-15
 OWN_SHARE = 0.6  # of what the own noise makes of a reading: half to either side of the middle, and a little for what is stated of it
@@ -200,7 +199,7 @@ def _finding(
             return _nothing_known(budget.quantity, "dB", settings.ratio.limits, note)
         return Finding(
             quantity=budget.quantity, value=ratio_db, unit="dB", limits=settings.ratio.limits, budget=budget,
-            note=_with_u(note, budget.expanded), **where,
+            note=note, **where,
         )  # fmt: skip
     carrier_dbm = statistics.fmean(seen.meter_dbm)
     power_w = 1e-3 * 10.0 ** ((carrier_dbm - ratio_db) / 10.0)
@@ -211,7 +210,7 @@ def _finding(
     budget = _absolute(quantity, power_w, seen, of_ratio, conditions)
     return Finding(
         quantity=quantity, value=power_w, unit="W", limits=settings.limit.limits, budget=budget,
-        note=_with_u(note, of_ratio.expanded), points=looks.trace_points(seen.levels) if which == SIDES[0] else (), **where,
+        note=note, points=looks.trace_points(seen.levels) if which == SIDES[0] else (), **where,
     )  # fmt: skip
 
 
@@ -304,9 +303,3 @@ def _note(
     else:
         parts.append(f"own noise {10.0 * math.log10(max(own, LEAST_SHARE)):.0f} dB")
     return "; ".join(parts)
-
-
-def _with_u(note: str, expanded_db: float | None) -> str:
-    if expanded_db is None or expanded_db <= MOST_U_DB:
-        return note
-    return f"{note}; U of {expanded_db:.1f} dB is more than the {MOST_U_DB:g} dB that the standards allow (from memory)"
