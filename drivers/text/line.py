@@ -40,7 +40,7 @@ class TextLine(Protocol):
         """Say whether the other end has hung up, so that it may be opened again: a network connection that was idle too long."""
 
     def write(self, content: bytes) -> None:
-        """Send."""
+        """Send bytes. Raises the fault of a link that is lost or takes nothing."""
 
     def read_some(self, within_s: float) -> bytes:
         """Return what has come, waiting up to ``within_s`` for a first byte; nothing is empty."""
@@ -132,7 +132,7 @@ class SerialLine(_Faulty):
         return False
 
     def write(self, content: bytes) -> None:
-        """Send."""
+        """Send bytes. Raises the fault of a link that is lost or takes nothing."""
         self._do(lambda port: port.write(content), "be written to")
 
     def read_some(self, within_s: float) -> bytes:
@@ -199,7 +199,7 @@ class SocketLine(_Faulty):
         self._socket: socket.socket | None = None
 
     def open(self) -> None:
-        """Connect."""
+        """Connect to host and port. Raises ConnectFailed."""
         self.close()
         try:
             self._socket = socket.create_connection(self._where, timeout=self._open_timeout_s)
@@ -213,7 +213,7 @@ class SocketLine(_Faulty):
             ) from error
 
     def close(self) -> None:
-        """Hang up."""
+        """Close the connection. Never raises."""
         connection, self._socket = self._socket, None
         if connection is not None:
             with contextlib.suppress(OSError):
@@ -231,7 +231,7 @@ class SocketLine(_Faulty):
             return True
 
     def write(self, content: bytes) -> None:
-        """Send."""
+        """Send bytes. Raises the fault of a link that is lost or takes nothing."""
         try:
             self._connection().sendall(content)
         except OSError as error:

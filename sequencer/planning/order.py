@@ -230,5 +230,5 @@ def _stays(steps: Sequence[Step], fixed: dict[int, str]) -> Iterator[Stays]:
         elif _warms(step) and any(
             other is not step and other.check.depends_on and other.index not in fixed for other in steps
         ):
-            why = f"it keys the unit for {step.timing.keyed_s:.0f} s"
+            why = f"it transmits for {step.timing.keyed_s:.0f} s"
             yield Stays(step=step, why=why, is_passed=True)

@@ -11,8 +11,9 @@ from sequencer.results.at_point import AtPoint
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Timing:
-    """About how long a step takes by itself, s, without the rests that the duty owes before it: ``check_s``, of which it keys the unit
-    for ``keyed_s``, the last time for ``last_keyed_s``.
+    """About how long a step takes by itself, s, without the rests that the duty owes before it.
+
+    It takes ``check_s``, of which it keys the unit for ``keyed_s``, the last time for ``last_keyed_s``.
     """
 
     check_s: float = 0.0

@@ -14,7 +14,7 @@ from markupsafe import Markup
 
 from sequencer.frozen import dataclass
 from sequencer.report.bars import limit_bar
-from sequencer.report.verdicts import Verdict, severity, trouble_of, verdict_of
+from sequencer.report.verdicts import Verdict, problems_of, severity, verdict_of
 from sequencer.results.budget_rows import COLUMNS as BUDGET_COLUMNS
 from sequencer.results.budget_rows import cells, expanded_text
 from sequencer.results.line import LineFacts
@@ -153,7 +153,7 @@ def run_view(run: StoredRun, at: int, *, plots: str, every: bool, every_channel:
 def _problems(rows: Sequence[StoredResult]) -> str:
     """Name the results that did not pass, channels of one quantity together."""
     channels: dict[tuple[str, str], list[str]] = {}
-    for row in trouble_of(rows):
+    for row in problems_of(rows):
         named = channels.setdefault((row.quantity, row.decision.value), [])
         if row.channel is not None:
             named.append(str(row.channel))

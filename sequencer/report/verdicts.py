@@ -55,7 +55,7 @@ def severity(verdict: Verdict) -> int:
     return [kind for kind, _ in _IN_ORDER].index(verdict.kind)
 
 
-def trouble_of(rows: Sequence[StoredResult]) -> list[StoredResult]:
+def problems_of(rows: Sequence[StoredResult]) -> list[StoredResult]:
     """Return the results that did not pass, of what was adjusted as left."""
     return [row for row in counting(rows) if row.decision in _NOT_PASSED]
 

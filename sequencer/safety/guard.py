@@ -176,7 +176,7 @@ class GuardedBench:
             radio.note_supply_was_off()
 
     def cut_off(self) -> None:
-        """Stop a unit whose key could not be released: say so once more unheard, and cut its supply.
+        """Stop a unit whose key could not be released: say so once more without waiting for an answer, and cut its supply.
 
         ``supply_cut`` says whether the supply reads off. Nothing is raised.
         """

@@ -126,9 +126,9 @@ def log_likelihood(
 def with_and_without_click(
     point: Point, variance: Array, clicks: Sequence[Array]
 ) -> list[tuple[Array, Array, Array]]:
-    """Return a reading's two cases: none of the clicks in it, or some; each with its chance, how far the noise power lies above the mean of
-    both (natural logarithm), and its relative variance.
+    """Return a reading's two cases: none of the clicks in it, or some.
 
+    Each with its chance, how far the noise power lies above the mean of both (natural logarithm), and its relative variance.
     Where clicks are rare most readings hold none: they agree closely and lie above the curve, and one with a click lies far below it. The
     two have ``variance`` together.
     """

@@ -182,7 +182,7 @@ class WatchApp:
             self._opened,
             topics=lambda: self.pages.topics,
             part_of=lambda topic: parts.part_of(topic, self._signs),
-            trouble=parts.trouble_part,
+            worded=parts.problem_part,
             tell=tell,
         )
         self._reader.start()

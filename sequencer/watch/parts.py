@@ -46,9 +46,9 @@ def part_of(topic: str, signs: Signs) -> Part:
     return partial(station_part, signs=signs, station=station, bench=bench)
 
 
-def trouble_part(problem: StoreProblem) -> str:
+def problem_part(problem: StoreProblem) -> str:
     """Return what stands in place of a part as long as the store cannot be read."""
-    return render("trouble_part.html", what=problem.what, next_move=problem.next_move)
+    return render("problem_part.html", what=problem.what, next_move=problem.next_move)
 
 
 def views_now(store: Store, signs: Signs) -> list[BenchView]:

@@ -41,7 +41,7 @@ class Opened:
             return self._store
 
     def close(self) -> None:
-        """Let go of it."""
+        """Close the store, where it is open."""
         with self._lock:
             if self._store is not None:
                 self._store.close()
@@ -51,7 +51,7 @@ class Opened:
 class Reader:
     """Works out the parts that open pages show, whenever the store was written to. ``tell`` takes a topic and its part, in this thread.
 
-    ``topics`` returns what is shown now, ``part_of`` who works a topic out, ``trouble`` words why the store cannot be read.
+    ``topics`` returns what is shown now, ``part_of`` who works a topic out, ``worded`` says in words why the store cannot be read.
     """
 
     def __init__(
@@ -60,20 +60,20 @@ class Reader:
         *,
         topics: Callable[[], Iterable[str]],
         part_of: Callable[[str], Part],
-        trouble: Callable[[StoreProblem], str],
+        worded: Callable[[StoreProblem], str],
         tell: Callable[[str, str], None],
     ) -> None:
         self._opened = opened
         self._topics = topics
         self._part_of = part_of
-        self._trouble = trouble
+        self._worded = worded
         self._tell = tell
         self._asked = threading.Event()
         self._over = threading.Event()
         self._thread = threading.Thread(target=self._read_on, name="watch reader", daemon=True)
 
     def start(self) -> None:
-        """Begin."""
+        """Start the thread."""
         self._thread.start()
 
     def ask(self) -> None:
@@ -81,7 +81,7 @@ class Reader:
         self._asked.set()
 
     def close(self) -> None:
-        """End."""
+        """End the thread; wait 2 s for it at most."""
         self._over.set()
         self._asked.set()
         self._thread.join(2.0)
@@ -104,7 +104,7 @@ class Reader:
                     changes.close()
                     changes = None
                 for topic in topics:
-                    self._tell_safely(topic, self._trouble(problem))
+                    self._tell_safely(topic, self._worded(problem))
             self._asked.wait(POLL_S)
             waited_s += POLL_S
         if changes is not None:

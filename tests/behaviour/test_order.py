@@ -94,7 +94,7 @@ def test_the_run_says_what_was_moved_and_what_not(runs: dict[str, dict[str, Any]
         in said
     )
     assert "a person sets something" in said
-    assert "it keys the unit for 20 s" in said
+    assert "it transmits for 20 s" in said
     assert runs["quickest"]["order"]["steps"] != list(range(12))
     assert "order:" not in runs["written"]["said"]
 

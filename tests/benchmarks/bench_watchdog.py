@@ -96,7 +96,7 @@ def main() -> None:
             armed_s.append(time.perf_counter() - began_s)
             watchdog.disarm()
             began_s = time.perf_counter()
-            watchdog.trouble()
+            watchdog.problem()
             asked_s.append(time.perf_counter() - began_s)
         watchdog.close()
     rows = {

@@ -19,7 +19,7 @@ from sequencer.planning.plan import make_plan
 from sequencer.results.model import Result
 from sequencer.run.runner import RunOutcome
 from sequencer.uncertainty.decision import Decision
-from sim.scpi.faults import Fault, FaultKind, FaultScript, Taken
+from sim.scpi.faults import Fault, FaultKind, FaultScript, LastReading
 from tests.support.after_faults import bench_for
 from tests.support.rig import Rig
 
@@ -61,7 +61,7 @@ class Spoiler:
 
 
 @dataclass(frozen=True, slots=True)
-class _Spoilt(Taken):
+class _Spoilt(LastReading):
     by: Spoiler
     number: int
 

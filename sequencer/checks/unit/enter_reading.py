@@ -153,8 +153,8 @@ class EnterReading(Check[EnterReadingSettings]):
     def limits_of(self, settings: EnterReadingSettings, conditions: Conditions) -> tuple[Limits, ...]:
         return (settings.limits,)
 
+    @override
     def inspect(self, settings: EnterReadingSettings, conditions: Conditions) -> list[Finding]:
-        """Ask."""
         where = f" (channel {conditions.channel})" if conditions.channel is not None else ""
         reading, how = conditions.enter(settings.name, settings.text + where, settings.dial)
         note = how if reading.number is not None else f"{reading.state.value}: {how}"

@@ -13,7 +13,7 @@ import click
 
 from sequencer.cli.common.options import INTERRUPTED
 from sequencer.problems import Complaint, FileProblems, printable
-from sequencer.results.store.move import Moved, Told, move
+from sequencer.results.store.move import Moved, Progress, move
 from sequencer.results.store.place import StorePlace, find_place
 from sequencer.units.format import counted, time_text
 
@@ -91,7 +91,7 @@ def _warnings(moved: Moved) -> Iterator[str]:
 
 
 @contextmanager
-def _progress() -> Iterator[Told]:
+def _progress() -> Iterator[Progress]:
     """Show on a terminal which table is under way, and about how long the rest of it takes."""
     from sequencer.cli.common.console import console_for
 

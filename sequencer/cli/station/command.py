@@ -145,7 +145,7 @@ class _Line:
             stopper=self._stopper,
             head=self._head(),
             wear=wear,
-            greeting=tuple(filter(None, (left, *self._cut_short_lines(), wear.trouble))),
+            greeting=tuple(filter(None, (left, *self._cut_short_lines(), wear.problem))),
         )
         if station.begin(safe=safe, said=said):
             station.go()

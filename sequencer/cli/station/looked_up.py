@@ -85,15 +85,15 @@ class LookedUp:
 
     def known(self, serial: str) -> Known:
         """Return what is known of a serial; what cannot be looked up is said in it."""
-        fits, trouble, found = None, "", _InStore()
+        fits, lookup_problem, found = None, "", _InStore()
         try:
             fits = self._fits(serial)
             found = self._in_store(serial)
         except InputError as problem:
             first = problem.complaints[0]
-            trouble = f"{first.file}: {first.message}"
+            lookup_problem = f"{first.file}: {first.message}"
         except StoreProblem as problem:
-            trouble = str(problem)
+            lookup_problem = str(problem)
         return Known(
             listed=None if self._listed is None else serial in self._listed,
             fits=fits,
@@ -101,7 +101,7 @@ class LookedUp:
             other_batch=found.other_batch,
             needs_reason=self._batch.asks_why and found.has_verdict,
             cut_short=self._cut_short[serial].run if serial in self._cut_short else "",
-            trouble=trouble,
+            lookup_problem=lookup_problem,
         )
 
     def journal_of(self, serial: str) -> Path:

@@ -213,7 +213,7 @@ class _SeriesOfCommand:
         if self._log is not None:
             listeners.insert(0, self._log.of_series)
         if channels:
-            listeners.append(Notifications(Teller(channels, self._stopper, self._trouble)))
+            listeners.append(Notifications(Teller(channels, self._stopper, self._complain)))
         carried = self._carried
         if carried is not None:
             listeners.append(carried.book)
@@ -313,7 +313,7 @@ class _SeriesOfCommand:
                     seen.path, confirmed=asked.confirmed, folder=asked.folder, store=asked.store
                 )
             except FileProblems as problems:
-                self._trouble(f"{turn}: run {seen.run} cannot be carried on, and is made anew: {problems}")
+                self._complain(f"{turn}: run {seen.run} cannot be carried on, and is made anew: {problems}")
             else:
                 return replace(rest, asked=replace(rest.asked, run=seen.run)), said
         return replace(prepared, asked=replace(prepared.asked, run=new_run(prepared.simulated))), ()
@@ -323,7 +323,7 @@ class _SeriesOfCommand:
             self._bench_s += event.bench_s
             self._clock.in_run(self._bench_s)
 
-    def _trouble(self, text: str) -> None:
+    def _complain(self, text: str) -> None:
         event = Trouble(time=self._clock.now(), text=text)
         self._screen(event)
         if self._log is not None:

@@ -31,7 +31,7 @@ class _Plain(yaml.SafeDumper):
     """Writes what stands twice twice: the reader refuses references."""
 
     def ignore_aliases(self, data: object) -> bool:
-        """Never refer."""
+        """Say of everything that it is written out in full."""
         return True
 
 

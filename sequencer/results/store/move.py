@@ -32,7 +32,7 @@ _NUMBERED = (results, exchanges)
 """The tables whose rows a database numbers."""
 _MOVED = [table for table in metadata.sorted_tables if table is not benches_now]
 """What a bench does now is said to one store, and is not so any more once it is moved."""
-Told = Callable[[str, int, int], None]
+Progress = Callable[[str, int, int], None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,7 +67,7 @@ class _Runs:
     results: set[int] = field(default_factory=set)  # numbers of results of the new ones, once they are known
 
 
-def move(source: StorePlace, target: StorePlace, told: Told = lambda _table, _done, _of: None) -> Moved:
+def move(source: StorePlace, target: StorePlace, told: Progress = lambda _table, _done, _of: None) -> Moved:
     """Put all runs of ``source`` into ``target``, and see that they are there. ``told``: of which table how many rows of how many.
 
     Raises StoreProblem, and leaves ``target`` as it was, where the two hold different things under one name, or cannot be read or written.
@@ -84,7 +84,9 @@ def move(source: StorePlace, target: StorePlace, told: Told = lambda _table, _do
 
 
 class _Move:
-    def __init__(self, reading: Connection, store: Store, *, source: str, target: str, told: Told) -> None:
+    def __init__(
+        self, reading: Connection, store: Store, *, source: str, target: str, told: Progress
+    ) -> None:
         self._reading = reading
         self._store = store
         self._source, self._target = source, target

@@ -24,7 +24,7 @@ class Known:
 
     ``today`` are its runs of today with this sequence, ``other_batch`` names the batch that its last run was of, where it is another.
     ``needs_reason``: it has a verdict, and somebody must say why it gets another. ``cut_short`` names the run of it that did not end.
-    ``trouble`` says what could not be looked up.
+    ``lookup_problem`` says what could not be looked up.
     """
 
     listed: bool | None = None
@@ -33,7 +33,7 @@ class Known:
     other_batch: str = ""
     needs_reason: bool = False
     cut_short: str = ""
-    trouble: str = ""
+    lookup_problem: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,7 +67,7 @@ def admit(scan: Scan, known: Known) -> Admission:
         is_listed=known.listed is True,
         needs_reason=known.needs_reason,
         can_carry_on=bool(known.cut_short),
-        is_in_doubt=bool(known.trouble),
+        is_in_doubt=bool(known.lookup_problem),
     )
 
 
@@ -88,5 +88,5 @@ def _against(serial: str, known: Known) -> Iterator[str]:
         yield f"{name} was tested today at {one.when}: {one.said}"
     if known.needs_reason and not known.today:
         yield f"{name} has a verdict already"
-    if known.trouble:
-        yield f"what was measured before cannot be looked up: {known.trouble}"
+    if known.lookup_problem:
+        yield f"what was measured before cannot be looked up: {known.lookup_problem}"

@@ -44,7 +44,7 @@ class Worn:
 
 
 class Wear:
-    """The parts of one station. ``rated`` names each with its rating. A count that cannot be kept is no reason to stop: see `trouble`."""
+    """The parts of one station. ``rated`` names each with its rating. A count that cannot be kept is no reason to stop: see `problem`."""
 
     def __init__(
         self, bench: str, rated: Mapping[str, int | None], *, folder: Path | None = None, kept: bool = True
@@ -52,7 +52,7 @@ class Wear:
         """``kept`` False: of a simulated bench, whose cable is new each time. ``folder`` stands in for the state folder."""
         self._rated = dict(rated)
         self._kept = kept
-        self.trouble = ""
+        self.problem = ""
         place = (folder or _state_folder()) if kept else None
         self._path = None if place is None else place / f"connections-{_file_name(bench)}.json"
         self._counts = self._read()
@@ -78,14 +78,14 @@ class Wear:
 
     def _read(self) -> dict[str, int]:
         if self._path is None:
-            self.trouble = "there is no state folder to count connections in" if self._kept else ""
+            self.problem = "there is no state folder to count connections in" if self._kept else ""
             return {}
         try:
             found = json.loads(self._path.read_text(encoding="utf-8"))
         except FileNotFoundError:
             return {}
         except (OSError, ValueError) as error:
-            self.trouble = f"the connections counted in {self._path} cannot be read: {error}"
+            self.problem = f"the connections counted in {self._path} cannot be read: {error}"
             return {}
         counts = found if isinstance(found, dict) else {}
         return {
@@ -100,7 +100,7 @@ class Wear:
             fresh.write_text(json.dumps(self._counts, ensure_ascii=False, indent=1) + "\n", encoding="utf-8")
             fresh.replace(self._path)
         except OSError as error:
-            self.trouble = f"connections cannot be counted in {self._path.parent}: {error.strerror or error}"
+            self.problem = f"connections cannot be counted in {self._path.parent}: {error.strerror or error}"
             with suppress(OSError):
                 fresh.unlink()
 

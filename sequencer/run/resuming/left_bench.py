@@ -17,8 +17,10 @@ _LOOK = "Remove the supply from the unit now, then look at the generator and the
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LeftBench:
-    """How a bench stands that a run had left: ``last_line`` is what a person must read at the end, empty where nothing was there to be
-    made safe. ``said`` comes before it. ``is_safe``: nothing is known to be on, so that something else may follow.
+    """How a bench stands that a run had left.
+
+    ``last_line`` is what a person must read at the end, empty where nothing was there to be made safe; ``said`` comes before it.
+    ``is_safe``: nothing is known to be on, so that something else may follow.
     """
 
     last_line: str = ""

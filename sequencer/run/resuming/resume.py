@@ -1,5 +1,6 @@
-"""Carrying a run on that was cut short: what was finished stands, what was not is measured, and what the unit and its knobs have gone
-through meanwhile is taken as unknown.
+"""Carrying a run on that was cut short: what was finished stands, what was not is measured.
+
+What the unit and its knobs have gone through meanwhile is taken as unknown.
 
 *Finished* is a check whose results are all in the journal. One that was cut short is measured anew. So is one that an instrument's fault
 kept from being measured; what was said of it before stays in table and store and does not count.

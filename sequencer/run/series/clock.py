@@ -22,7 +22,7 @@ class SeriesClock(Protocol):
         """Return the seconds since it was made; setting the machine's clock does not change it."""
 
     def wait_s(self, seconds: float) -> None:
-        """Wait."""
+        """Wait for so many seconds."""
 
     def in_run(self, bench_s: float) -> None:
         """Take that the run under way has come so far on the bench's clock, s."""
@@ -49,7 +49,7 @@ class WallClock:
         return time.monotonic() - self._began_s
 
     def wait_s(self, seconds: float) -> None:
-        """Sleep."""
+        """Sleep for so many seconds."""
         time.sleep(seconds)
 
     def in_run(self, bench_s: float) -> None:
@@ -79,7 +79,7 @@ class JumpingClock:
         return self._passed_s + self._in_run_s
 
     def wait_s(self, seconds: float) -> None:
-        """Jump."""
+        """Go on by so many seconds at once."""
         self._passed_s += seconds
 
     def in_run(self, bench_s: float) -> None:

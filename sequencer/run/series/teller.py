@@ -15,20 +15,20 @@ HURRIED_S = 10.0
 
 
 class Teller:
-    """Tells over every channel, within bounds; ``trouble`` hears of messages that were not taken. Never raises for a channel."""
+    """Tells over every channel, within bounds; ``complain`` hears of messages that were not taken. Never raises for a channel."""
 
     def __init__(
         self,
         channels: Sequence[Channel],
         stopper: Stopper,
-        trouble: Callable[[str], None],
+        complain: Callable[[str], None],
         *,
         timeout_s: float = TIMEOUT_S,
         pauses_s: Sequence[float] | None = None,
     ) -> None:
         self._channels = list(channels)
         self._stopper = stopper
-        self._trouble = trouble
+        self._complain = complain
         self._timeout_s = timeout_s
         self._pauses_s = PAUSES_S if pauses_s is None else tuple(pauses_s)
         self._undelivered: dict[int, int] = {}
@@ -40,7 +40,7 @@ class Teller:
             problem = self._sent(channel, _with_before(message, before), () if before else self._pauses_s)
             self._undelivered[number] = before + 1 if problem else 0
             if problem:
-                self._trouble(
+                self._complain(
                     f"nobody was told by {channel.name}: {problem}. The message was: {message.title}"
                 )
 

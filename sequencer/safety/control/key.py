@@ -206,7 +206,7 @@ class Key:
 
         What was read since counts for nothing.
         """
-        if why := self._watchdog.trouble():
+        if why := self._watchdog.problem():
             refusal = self._unwatched(why)
             if self.is_down:
                 self.release()

@@ -41,7 +41,7 @@ class CutOff:
         self.stands_still = False
 
     def cut(self) -> None:
-        """Release the key once more unheard, and cut the supply, confirmed if it answers. Nothing is raised."""
+        """Release the key once more without waiting for an answer, and cut the supply, confirmed if it answers. Nothing is raised."""
         self._send_off_unanswered("radio")
         self._line.note_cut()
         self._open_missing("supply")

@@ -13,7 +13,7 @@ from contextlib import suppress
 from drivers.clock import Clock
 from drivers.faults import InstrumentError, InstrumentFault, SettingLost, UnexpectedReply
 from drivers.roles import Instrument, ModulationAnalyser, PowerMeter, RangeState, Supply
-from sequencer.safety.proofs.watch import Taken
+from sequencer.safety.proofs.watch import LastReading
 
 SILENT_DBM = (
     0.0  # 1 mW at the antenna connector: what a meter shows of its own noise, or of another unit on the bench
@@ -69,7 +69,7 @@ class Release:
         clock: Clock,
         loss_db: float,
         carrier_hz: float,
-        taken: Mapping[str, Taken],
+        taken: Mapping[str, LastReading],
         top_dbm: float,
         stands_still: bool,
         asked: Instrument | None = None,
@@ -127,7 +127,7 @@ class Release:
         if self._complained is not None:
             raise self._complained
 
-    def _to_read(self) -> list[tuple[str, Taken]]:
+    def _to_read(self) -> list[tuple[str, LastReading]]:
         """Return what is read once more; of an instrument that a person reads the last figure alone."""
         found = [one for one in self._taken.items() if one[0].partition(" at ")[0] not in NOT_ASKED]
         by_hand = [one for one in found if one[1].instrument is self._asked]
@@ -213,7 +213,7 @@ class Release:
         return False
 
 
-def still(name: str, taken: Taken, seen: str, *, receiving: bool = False) -> UnexpectedReply:
+def still(name: str, taken: LastReading, seen: str, *, receiving: bool = False) -> UnexpectedReply:
     """Return the fault of an instrument that does not respond to the carrier, or, ``receiving``, to the generator's signal."""
     while_ = (
         "with the generator off as with its signal" if receiving else "with PTT released as with PTT pressed"

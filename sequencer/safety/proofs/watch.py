@@ -19,7 +19,7 @@ MOST_RETAKEN = 5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Taken:
+class LastReading:
     """The last number of one kind, and how to take it again without keying the unit."""
 
     instrument: Instrument
@@ -35,7 +35,7 @@ class Watch:
     """
 
     def __init__(self) -> None:
-        self.taken: dict[str, Taken] = {}
+        self.taken: dict[str, LastReading] = {}
         self._forms: dict[str, Form] = {}
         self._answers: dict[str, set[str]] = {}
         self._counts: dict[str, int] = {}
@@ -76,7 +76,7 @@ class Watch:
                 raise cut_short(instrument, name, first, reading)
         if reading.number is not None:
             self._read_by.add(instrument.name)
-            self.taken[name] = Taken(instrument=instrument, number=reading.number, again=again or read)
+            self.taken[name] = LastReading(instrument=instrument, number=reading.number, again=again or read)
             self._answers.setdefault(instrument.name, set()).add(reading.raw)
             self._counts[instrument.name] = self._counts.get(instrument.name, 0) + 1
         return replace(reading, by=instrument.name, address=instrument.address)

@@ -41,9 +41,9 @@ class Announcer:
         self.to = to
 
     def __call__(self, event: Announced) -> None:
-        """Tell."""
+        """Hand an event to whoever is told now."""
         self.to(event)
 
 
 def to_nobody(_event: Announced) -> None:
-    """Tell nobody."""
+    """Take an event and tell nobody of it."""

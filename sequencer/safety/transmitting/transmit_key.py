@@ -18,7 +18,7 @@ from sequencer.safety.control.side import Side
 from sequencer.safety.control.supply import SupplyLine
 from sequencer.safety.proofs.plausible import Span
 from sequencer.safety.proofs.release import FREQUENCY
-from sequencer.safety.proofs.watch import Taken
+from sequencer.safety.proofs.watch import LastReading
 from sequencer.safety.transmitting.carriers import Carriers, near_hz, not_on_channel
 
 WAIT_PART_S = 1.0
@@ -285,7 +285,7 @@ class KeyedSide(Side, ABC):
         """Say whether a person reads all that sees the carrier."""
 
     @property
-    def taken(self) -> Mapping[str, Taken]:
+    def taken(self) -> Mapping[str, LastReading]:
         """The last number of each kind that was read, for the proof that it came from the unit."""
         return self._watch.taken
 

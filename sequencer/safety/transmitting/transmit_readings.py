@@ -25,7 +25,7 @@ from sequencer.safety.proofs.release import (
     SILENT_DBM,
     still,
 )
-from sequencer.safety.proofs.watch import Taken
+from sequencer.safety.proofs.watch import LastReading
 from sequencer.safety.transmitting.carriers import Carriers
 from sequencer.safety.transmitting.transmit_key import KeyedSide
 
@@ -168,7 +168,7 @@ class TransmitReadings(KeyedSide):
             )
         before_db, after_db = _recorded_db(keyed), _recorded_db(released)
         if not before_db - after_db >= RECORDED_FALL_DB:
-            taken = Taken(instrument=analyser, number=before_db, again=lambda: Reading(number=after_db))
+            taken = LastReading(instrument=analyser, number=before_db, again=lambda: Reading(number=after_db))
             raise still("baseband", taken, f"{after_db:.1f} dB where {before_db:.1f} dB was recorded")
 
     def read_idle_current_a(self) -> Reading:

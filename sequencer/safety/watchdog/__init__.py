@@ -45,7 +45,7 @@ class KeyWatch(Protocol):
     def disarm(self) -> None:
         """Say that PTT reads released. May be called at any time."""
 
-    def trouble(self) -> str:
+    def problem(self) -> str:
         """Return why PTT must not be pressed any more, or stay so: it has acted, or is gone. Empty where all is well."""
 
 
@@ -64,6 +64,6 @@ class Unwatched:
     def disarm(self) -> None:
         """Nobody is told."""
 
-    def trouble(self) -> str:
+    def problem(self) -> str:
         """Nothing can be wrong with it."""
         return ""

@@ -50,7 +50,7 @@ class Watchdog:
         self._armed = False
         self._number = 0
         self._armed_number = 0
-        self._trouble = ""
+        self._problem = ""
         self._proofs: list[Tried] | None = None
         self.acted: dict[str, Any] | None = None
         """What it did, by its own word; None where it has not acted."""
@@ -81,7 +81,7 @@ class Watchdog:
             )
             ours.sendall(json.dumps(facts).encode("ascii") + b"\n")
         except OSError as error:
-            self._trouble = f"the key-down watchdog cannot be started ({error.strerror or error})"
+            self._problem = f"the key-down watchdog cannot be started ({error.strerror or error})"
         finally:
             theirs.close()
         self._link = ours
@@ -99,8 +99,8 @@ class Watchdog:
     def await_ready(self) -> None:
         """Wait until its process is there. Raises OSError, in words, where it is not, or has acted."""
         if not self._hear_until(lambda: self._is_ready, START_S):
-            self._trouble = self._trouble or f"the key-down watchdog did not start within {START_S:g} s"
-        self._refuse_if_in_trouble()
+            self._problem = self._problem or f"the key-down watchdog did not start within {START_S:g} s"
+        self._refuse_if_failed()
 
     def arm(self, within_s: float) -> None:
         """Say that PTT is about to be pressed and is released within ``within_s``; it has heard so when this returns. Raises OSError."""
@@ -108,8 +108,8 @@ class Watchdog:
         self._number += 1
         self._send(f"down {self._number} {within_s + GRACE_S:.3f}")
         if not self._hear_until(lambda: self._armed_number == self._number, ANSWER_S):
-            self._trouble = self._trouble or f"the key-down watchdog did not answer within {ANSWER_S:g} s"
-        self._refuse_if_in_trouble()
+            self._problem = self._problem or f"the key-down watchdog did not answer within {ANSWER_S:g} s"
+        self._refuse_if_failed()
 
     def change_unit(self, serial: str) -> None:
         """Say which unit lies on the bench from now on, for what it leaves word of; PTT reads released."""
@@ -127,10 +127,10 @@ class Watchdog:
             self._send("up")
             self._armed = False
 
-    def trouble(self) -> str:
+    def problem(self) -> str:
         """Return why PTT must not be pressed any more; empty where all is well."""
         self._hear(0.0)
-        return self._trouble
+        return self._problem
 
     def close(self) -> None:
         """End it; where PTT could not be read as released it goes on trying by itself."""
@@ -145,9 +145,9 @@ class Watchdog:
                 self._process.wait(0.0 if self._armed else END_S)
             _ending.append(self._process)
 
-    def _refuse_if_in_trouble(self) -> None:
-        if self._trouble:
-            raise OSError(self._trouble)
+    def _refuse_if_failed(self) -> None:
+        if self._problem:
+            raise OSError(self._problem)
 
     def _send(self, text: str) -> None:
         if self._link is None:
@@ -158,12 +158,12 @@ class Watchdog:
             self._is_gone()
 
     def _is_gone(self) -> None:
-        self._trouble = self._trouble or "the process of the key-down watchdog has ended"
+        self._problem = self._problem or "the process of the key-down watchdog has ended"
 
     def _hear_until(self, condition: Callable[[], bool], within_s: float) -> bool:
         until_s = time.monotonic() + within_s
         while not condition():
-            if self._trouble or (left_s := until_s - time.monotonic()) <= 0.0:
+            if self._problem or (left_s := until_s - time.monotonic()) <= 0.0:
                 return False
             self._hear(left_s)
         return True
@@ -196,7 +196,7 @@ class Watchdog:
             self._proofs = [Tried(**one) for one in json.loads(rest)]
         elif word == "acted":
             self.acted = json.loads(rest)
-            self._trouble = said_of(self.acted)
+            self._problem = said_of(self.acted)
 
 
 def said_of(acted: dict[str, Any]) -> str:

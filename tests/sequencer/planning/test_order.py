@@ -104,7 +104,7 @@ def test_a_long_key_down_stays_for_what_depends_on_it_and_says_so(tmp_path: Path
     assert arranged is not None
     (stays,) = arranged.stays
     assert (stays.step.index, stays.is_passed) == (0, True)
-    assert re.fullmatch(r"it keys the unit for 2\d s", stays.why)
+    assert re.fullmatch(r"it transmits for 2\d s", stays.why)
     alone = _plan(tmp_path, WARM + HEARS).arranged
     assert alone is not None
     assert alone.stays == ()

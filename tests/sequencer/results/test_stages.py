@@ -8,7 +8,7 @@ from xml.etree import ElementTree
 
 import pytest
 
-from sequencer.report.verdicts import trouble_of, verdict_of
+from sequencer.report.verdicts import problems_of, verdict_of
 from sequencer.results.junit import write_junit
 from sequencer.results.stages import counting, pairs
 from sequencer.results.stored import StoredResult
@@ -43,7 +43,7 @@ def test_a_unit_that_was_put_right_passes() -> None:
     """A fault that was found and mended is no trouble any more; one that nobody mended is."""
     assert counting([FOUND, LEFT]) == [LEFT]
     assert verdict_of(run_of([FOUND, LEFT])).word == "Pass"
-    assert trouble_of([FOUND, LEFT]) == []
+    assert problems_of([FOUND, LEFT]) == []
     assert verdict_of(run_of([FOUND])).word == "Fail"
 
 

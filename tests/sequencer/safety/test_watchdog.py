@@ -72,8 +72,8 @@ radio.sendall(b"KEY 1\\n")
 print("keyed", flush=True)
 """
 HANGS = "import ctypes; ctypes.PyDLL(None).sleep(600)  # holds the interpreter's lock: no thread, no signal handler runs"
-WAITS = "sys.stdin.read(1); print(watchdog.trouble(), flush=True); watchdog.close()"
-HEARS = "while not watchdog.trouble(): time.sleep(0.02)\nprint(watchdog.trouble(), flush=True)\n" + WAITS
+WAITS = "sys.stdin.read(1); print(watchdog.problem(), flush=True); watchdog.close()"
+HEARS = "while not watchdog.problem(): time.sleep(0.02)\nprint(watchdog.problem(), flush=True)\n" + WAITS
 FORKS = "if os.fork() == 0: signal.pause()\n" + WAITS
 
 
@@ -289,8 +289,8 @@ def test_the_program_hears_that_its_watchdog_was_killed(switches):
     watchdog.await_ready()
     assert watchdog._process is not None
     watchdog._process.kill()
-    wait_until(lambda: watchdog.trouble() != "")
-    assert watchdog.trouble() == "the process of the key-down watchdog has ended"
+    wait_until(lambda: watchdog.problem() != "")
+    assert watchdog.problem() == "the process of the key-down watchdog has ended"
     with pytest.raises(OSError, match="has ended"):
         watchdog.arm(1.0)
     watchdog.close()
@@ -306,7 +306,7 @@ def test_it_ends_with_the_program_and_touches_nothing_where_ptt_was_released(swi
         watchdog.arm(60.0)
         watchdog.note_releasing()
         watchdog.disarm()
-    assert watchdog.trouble() == ""
+    assert watchdog.problem() == ""
     process = watchdog._process
     assert process is not None
     watchdog.close()

@@ -255,7 +255,7 @@ def test_a_store_that_cannot_be_read_is_said_and_the_unit_can_be_measured(
             raise StoreProblem("results.sqlite", "the store is locked", "Wait.")
 
     monkeypatch.setattr(looked_up, "Store", Held)
-    assert "the store is locked" in session.measured.known("M40-0007").trouble
+    assert "the store is locked" in session.measured.known("M40-0007").lookup_problem
 
 
 def test_a_store_that_is_held_costs_a_unit_of_a_batch_its_turn_and_not_the_session(

@@ -265,7 +265,7 @@ AGAIN = Known(today=(Earlier(when="09:12", said="failed", run="r1"),), needs_rea
         (Known(fits=False), "fits no model's pattern"),
         (Known(other_batch="October"), "tested last in batch 'October'"),
         (Known(cut_short="r9"), "run r9 of A-1 was cut short"),
-        (Known(trouble="the store is held"), "cannot be looked up: the store is held"),
+        (Known(lookup_problem="the store is held"), "cannot be looked up: the store is held"),
     ],
 )
 def test_what_is_odd_about_a_unit_is_asked_in_one_key(known: Known, says: str) -> None:
@@ -281,7 +281,7 @@ def test_what_is_odd_about_a_unit_is_asked_in_one_key(known: Known, says: str) -
 def test_a_session_that_left_a_unit_out_for_a_file_that_cannot_be_used_did_not_go_well() -> None:
     """Nobody was there to ask: that nothing was measured is no pass. What is odd about the unit itself is no fault of the files."""
     for known, status in (
-        (Known(trouble="x.yaml: spoilt"), ExitStatus.INPUT_WRONG),
+        (Known(lookup_problem="x.yaml: spoilt"), ExitStatus.INPUT_WRONG),
         (AGAIN, ExitStatus.PASSED),
     ):
         station = session(Person(["A-1"], [NO]), Bench(known={"A-1": known}))
@@ -402,10 +402,10 @@ def test_a_count_that_cannot_be_kept_is_said_and_stops_nothing(tmp_path: Path) -
     """A full or foreign folder must not cost a unit its turn."""
     (tmp_path / "connections-bench.json").write_text("[", encoding="utf-8")
     wear = Wear("bench", {"cable": 5}, folder=tmp_path)
-    assert "cannot be read" in wear.trouble
+    assert "cannot be read" in wear.problem
     wear = Wear("bench", {"cable": 5}, folder=tmp_path / "not there")
     wear.connect()
-    assert "cannot be counted" in wear.trouble
+    assert "cannot be counted" in wear.problem
     assert wear.parts[0].count == 1
 
 

@@ -8,30 +8,31 @@ import pytest
 
 from drivers.faults import UnexpectedReply
 from sequencer.safety.proofs.release import CURRENT, FREQUENCY, IDLE_CURRENT, POLLS_S, POWER, Release
-from sequencer.safety.proofs.watch import Taken
+from sequencer.safety.proofs.watch import LastReading
 from sim.scpi.faults import FaultKind
 from tests.support.profiled_bench import ProfiledBench
 
 CARRIER_HZ = 27.205e6
 
 
-def _release(bench: ProfiledBench, *, taken: dict[str, Taken] | None = None, **who: Any) -> Release:
+def _release(bench: ProfiledBench, *, taken: dict[str, LastReading] | None = None, **who: Any) -> Release:
     facts: dict[str, Any] = {"meter": None, "analyser": None, "supply": None, "stands_still": False, **who}
     return Release(
         clock=bench.clock, loss_db=30.0, carrier_hz=CARRIER_HZ, taken=taken or {}, top_dbm=50.0, **facts
     )
 
 
-def _taken(instrument: Any, **numbers: float) -> dict[str, Taken]:
+def _taken(instrument: Any, **numbers: float) -> dict[str, LastReading]:
     def never() -> Any:
         raise AssertionError("the proof itself reads nothing anew by this")
 
     return {
-        name: Taken(instrument=instrument, number=number, again=never) for name, number in numbers.items()
+        name: LastReading(instrument=instrument, number=number, again=never)
+        for name, number in numbers.items()
     }
 
 
-def _drawn(supply: Any, *, keyed_a: float, idle_a: float) -> dict[str, Taken]:
+def _drawn(supply: Any, *, keyed_a: float, idle_a: float) -> dict[str, LastReading]:
     return _taken(supply, **{CURRENT: keyed_a, IDLE_CURRENT: idle_a})
 
 
