@@ -60,6 +60,7 @@ SHIPPED = {
     "agc_span": "sequencer.checks.receive.agc_span:AgcSpan",
     "selectivity": "sequencer.checks.receive.selectivity:Selectivity",
     "blocking": "sequencer.checks.receive.blocking:Blocking",
+    "spurious_response": "sequencer.checks.receive.spurious_response:SpuriousResponse",
     "co_channel_rejection": "sequencer.checks.receive.co_channel_rejection:CoChannelRejection",
     "s_meter_curve": "sequencer.checks.receive.s_meter_curve:SMeterCurve",
 }

@@ -12,6 +12,7 @@ from sequencer.files.fields import (
     PRINTABLE,
     FileModel,
     FrequencyDifferenceHz,
+    FrequencyHz,
     PowerW,
     TimeS,
     VoltageV,
@@ -90,6 +91,33 @@ class Meter(FileModel):
     """Voltage at each mark, `S1` to `S9` and `S9+10 dB` to `S9+60 dB`, for `s_meter_curve`."""
 
 
+def _one_or_two(listed: tuple[Any, ...]) -> tuple[Any, ...]:
+    if len(listed) not in (1, 2):
+        raise FieldProblem(f"{len(listed)} are listed", allowed="one, or two of a double superheterodyne")
+    return listed
+
+
+IntermediateFrequencies = Annotated[
+    tuple[Annotated[FrequencyHz, AfterValidator(between(10e3, 3e9, "Hz"))], ...],
+    AfterValidator(_one_or_two),
+    Field(json_schema_extra={"minItems": 1, "maxItems": 2}),
+]
+OscillatorSide = Annotated[
+    tuple[Literal["high", "low"], ...],
+    AfterValidator(_one_or_two),
+    Field(json_schema_extra={"minItems": 1, "maxItems": 2}),
+]
+
+
+class Receiver(FileModel):
+    """The receiver's frequencies, from which follows where it may hear what is not on its channel."""
+
+    intermediate_frequencies_hz: IntermediateFrequencies
+    """The intermediate frequencies, the first one first."""
+    oscillators: OscillatorSide
+    """high or low: on which side the first oscillator stands of the channel, and the second of the first intermediate frequency."""
+
+
 class ModelFile(FileModel):
     """A model file, all but its limits, whose kinds depend on the checks that are installed."""
 
@@ -117,6 +145,8 @@ class ModelFile(FileModel):
     """Drives at the microphone input."""
     deviation: Deviation = Deviation.unstated()
     """Peak deviations of its service."""
+    receiver: Receiver | None = None
+    """The receiver's frequencies, for `spurious_response`."""
     meter: Meter | None = None
     """The unit's signal meter."""
     settings: Annotated[tuple[_Text, ...], AfterValidator(_some)] | None = None

@@ -24,6 +24,8 @@ RECEIVE_PATH: Final = "receive path"
 """A need: the loss of the receive path, and all matches between generator and unit."""
 BOTH_GENERATORS = "both generators"
 """A need: the matches of both generators towards path and unit, which do not cancel in a ratio of theirs."""
+FAR_PATH: Final = "receive path far from the channel"
+"""A need: the loss of the receive path on the channel and far from it, and the matches of its end towards the unit at both."""
 TRANSMIT_PATH: Final = "transmit path"
 """A need: the loss of the transmit path, and all matches between unit and power meter."""
 SPECTRUM_PATH: Final = "spectrum path"
@@ -209,6 +211,20 @@ def own_pairs(bench: BenchFile, generator: tuple[str, Instrument], frequency_hz:
     return [one for one in receive_pairs(bench, generator, frequency_hz) if one.one.key == source]
 
 
+def unlike_pairs(bench: BenchFile) -> list[Facing]:
+    """Return the matches that do not cancel in a ratio of a signal on the channel to one far from it: the unit's differ."""
+    path = bench.paths.receive
+    if path is None:
+        return []
+    far = _ends(path, "receive")[1]
+    unit = Stated(figure=path.unit_vswr, key="paths.receive.unit_vswr")
+    beside = Stated(figure=BESIDE_CHANNEL_VSWR, key="")
+    return [
+        Facing(name="mismatch, path to unit on its channel", one=far, other=unit),
+        Facing(name="mismatch, path to unit far from its channel", one=far, other=beside),
+    ]
+
+
 def find_needed(bench: BenchFile, needs: Iterable[str], frequency_hz: float | None) -> list[Stated]:
     """Return what ``needs`` name on ``bench``, each key once. ``frequency_hz`` None: anywhere, as a loss without slope."""
     found = {one.key: one for need in needs for one in _needed(bench, need, frequency_hz)}
@@ -217,10 +233,11 @@ def find_needed(bench: BenchFile, needs: Iterable[str], frequency_hz: float | No
 
 def _needed(bench: BenchFile, need: str, frequency_hz: float | None) -> Iterator[Stated]:
     at_hz = frequency_hz or 1.0
-    if need == RECEIVE_PATH:
+    if need in (RECEIVE_PATH, FAR_PATH):
         if bench.paths.receive is not None:
             yield loss_uncertainty(bench.paths.receive, "receive", frequency_hz)
-        yield from _matches(receive_pairs(bench, one, at_hz) for one in _generators(bench)[:1])
+        near = [receive_pairs(bench, one, at_hz) for one in _generators(bench)[:1]]
+        yield from _matches(near if need == RECEIVE_PATH else [unlike_pairs(bench)])
     elif need == BOTH_GENERATORS:
         yield from _matches(own_pairs(bench, one, at_hz) for one in _generators(bench)[:2])
     elif need == TRANSMIT_PATH:

@@ -31,6 +31,10 @@ FILLED: dict[str, dict[str, tuple[str, str]]] = {
     "adjacent_channel_power": {"drive": _NORMAL},
     "occupied_bandwidth": {"drive": _NORMAL},
     "microphone_sensitivity": {"maximum": ("deviation", "maximum")},
+    "spurious_response": {
+        "intermediate_frequencies": ("receiver", "intermediate_frequencies"),
+        "oscillators": ("receiver", "oscillators"),
+    },
     "s9_point": {"target": ("meter", "s9"), **_METER},
     "s_meter_curve": {"marks": ("meter", "marks"), **_METER},
 }

@@ -26,7 +26,7 @@ RECEIVING = sorted(
     if all_checks()[name.split(" ", maxsplit=1)[0]].side == "receive" and not name.endswith("of transmit")
 )
 CASES = [(name, FIRST) for name in RECEIVING] + [("selectivity", SECOND), ("blocking", SECOND)]
-CASES += [("co_channel_rejection", SECOND)]
+CASES += [("co_channel_rejection", SECOND), ("spurious_response", SECOND)]
 Run = Callable[[str, str, str], tuple[RunOutcome, Rig]]
 
 

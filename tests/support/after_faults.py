@@ -68,6 +68,8 @@ CHECKS = {
     "hum_and_noise": "channel: 20, level: -47 dBm",
     "receive_audio_response": "channel: 20, tones: [500 Hz]",
     "co_channel_rejection": "channel: 20, wanted: -107 dBm, accuracy: 2 dB",
+    "spurious_response": "channel: 20, wanted: -107 dBm, orders: 1, accuracy: 2 dB, "
+    "intermediate_frequencies: [10.695 MHz], oscillators: [high]",
     "selectivity": "channel: 20, wanted: -110 dBm, offsets: [10 kHz], accuracy: 2 dB",
     "blocking": "channel: 20, wanted: -110 dBm, offsets: [1 MHz], accuracy: 2 dB",
     "signalling_sent": "channel: 20, tone: 88.5 Hz, deviation: {min: 250 Hz}",

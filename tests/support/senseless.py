@@ -265,6 +265,8 @@ A | squelch | opening: {max: -113 dBm}, hysteresis: {max: 6 dB}
 A | hum_and_noise | level: -47 dBm, limit: {min: 34 dB}
 A | receive_audio_response | tones: [500 Hz], within: 3 dB
 A | co_channel_rejection | wanted: -107 dBm, accuracy: 1 dB, limit: {min: -12 dB}
+A | spurious_response | wanted: -107 dBm, orders: 1, accuracy: 1 dB, limit: {min: 50 dB}, \
+intermediate_frequencies: [10.695 MHz], oscillators: [high]
 A | selectivity | wanted: -110 dBm, offsets: [10 kHz], accuracy: 1 dB, limit: {min: 60 dB}
 A | selectivity with its sensitivity | offsets: [10 kHz], accuracy: 1 dB, limit: {min: 60 dB}
 A | blocking | wanted: -110 dBm, offsets: [1 MHz], accuracy: 1 dB, limit: {min: 62 dB}

@@ -11,7 +11,8 @@ from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.people import beside_another
 from sequencer.checks.shared import commands
-from sequencer.checks.shared.two_signal import Interference, find_ratios
+from sequencer.checks.shared.two_signal import find_ratios
+from sequencer.checks.shared.two_signal_budget import Interference, places_of
 from sequencer.checks.shared.two_signal_settings import Offsets, TwoSignalSettings, ratio_quantities
 from sequencer.files.fields import RatioDb, between
 from sequencer.safety.receive import ReceiveSide
@@ -81,5 +82,5 @@ class Blocking(Check[BlockingSettings]):
             side,
             settings,
             conditions,
-            Interference(quantity=QUANTITY, apply=apply, fall_db=settings.fall_db),
+            Interference(places=places_of(QUANTITY, settings), apply=apply, fall_db=settings.fall_db),
         )

@@ -13,7 +13,8 @@ from sequencer.checks.people import beside_another
 from sequencer.checks.shared import commands
 from sequencer.checks.shared.level_budget import ReadError
 from sequencer.checks.shared.parts import HalfWidth
-from sequencer.checks.shared.two_signal import Interference, find_ratios
+from sequencer.checks.shared.two_signal import find_ratios
+from sequencer.checks.shared.two_signal_budget import Interference, places_of
 from sequencer.checks.shared.two_signal_settings import TwoSignalSettings, ratio_quantities
 from sequencer.files.fields import FrequencyDifferenceHz, FrequencyHz, Percent, between
 from sequencer.safety.receive import ReceiveSide
@@ -99,7 +100,9 @@ class Selectivity(Check[SelectivitySettings]):
                 tone_hz=settings.interferer_tone_hz,
             )
 
-        interference = Interference(quantity=QUANTITY, apply=apply, errors=_errors(settings, conditions))
+        interference = Interference(
+            places=places_of(QUANTITY, settings), apply=apply, errors=_errors(settings, conditions)
+        )
         return find_ratios(side, settings, conditions, interference)
 
 

@@ -7,14 +7,12 @@ matches count.
 """
 
 import statistics
-from collections.abc import Callable, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
 from drivers.roles import Reading
 from sequencer.checks.finding import Conditions, Finding
-from sequencer.checks.shared.level_budget import ReadError, how_found, reading_step, why_not
-from sequencer.checks.shared.parts import HalfWidth, Parts, find_entry
-from sequencer.checks.shared.reading_steps import step_seen
+from sequencer.checks.shared.level_budget import how_found, why_not
 from sequencer.checks.shared.sensitivity import (
     AUDIO_SETTLING,
     SINAD_RANGE_DB,
@@ -25,26 +23,23 @@ from sequencer.checks.shared.sensitivity_reader import (
     REPEAT_S,
     REPEATS,
     SWITCH_S,
-    SensitivityReader,
 )
 from sequencer.checks.shared.settle import several
 from sequencer.checks.shared.stepper import Stepper
-from sequencer.checks.shared.two_signal_settings import (
-    HIGHEST_DBM,
-    SecondSignalSettings,
-    offset_name,
-    ratio_quantities,
+from sequencer.checks.shared.two_signal_budget import (
+    Interference,
+    Place,
+    WantedLevel,
+    loss_apart_db,
+    ratio_parts,
 )
+from sequencer.checks.shared.two_signal_settings import HIGHEST_DBM, SecondSignalSettings
 from sequencer.checks.shared.wanted_signal import apply_wanted, find_tone_hz, why_no_tone
 from sequencer.frozen import dataclass
-from sequencer.inputs.bench import INTERFERER
-from sequencer.inputs.stated import own_pairs
 from sequencer.safety.receive import ReceiveSide
 from sequencer.search.curve import CurveSearch
 from sequencer.search.curve_prior import CurvePrior
 from sequencer.search.protocol import Ask, Crossing, find_crossing
-from sequencer.uncertainty.budget import Contribution
-from sequencer.uncertainty.contributions import scatter, search_interval
 
 OFFSET_AXIS = "interferer's offset"
 LEAST_ROOM_DB = 1.0
@@ -55,27 +50,13 @@ SLOPE_APART = 0.3  # how far the falls at two offsets differ, as a share: common
 PRIOR = CurvePrior(slope=0.8, slope_sd=0.35, bend=0.05, bend_sd=0.15, sd_db=0.8, ratio_db=True)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Interference:
-    """How the interferer spoils the wanted signal: what is said of the criterion, and by how much SINAD may fall.
-
-    ``fall_db`` None: until SINAD is back at the target. ``apply`` switches the interferer on at a level and an offset, Hz.
-    ``errors`` are what the interferer's own frequency and modulation may put the ratio off by, dB.
-    """
-
-    quantity: str
-    apply: Callable[[float, float], None]
-    fall_db: float | None = None
-    errors: tuple[ReadError, ...] = ()
-
-
 def find_ratios(
     side: ReceiveSide, settings: SecondSignalSettings, conditions: Conditions, interference: Interference
 ) -> list[Finding]:
     """Find at each offset the ratio of interferer to wanted signal at which reception is spoiled."""
     wanted = _find_wanted(side, settings, conditions)
     if isinstance(wanted, str):
-        return _nothing(interference.quantity, settings, wanted)
+        return _nothing(interference.places, settings, wanted)
     alone = _read_alone(side, settings, conditions, wanted)
     alone_db = statistics.fmean(one.number for one in alone if one.number is not None) if alone else None
     target_db = settings.target.ratio_db
@@ -84,11 +65,12 @@ def find_ratios(
     if alone_db is None or alone_db < target_db + LEAST_ROOM_DB or target_db < LEAST_ROOM_DB:
         shown = "no SINAD" if alone_db is None else f"{alone_db:.1f} dB SINAD"
         note = f"the wanted signal alone, {wanted.level_dbm:.1f} dBm, gives {shown}: no room for a fall to {target_db:.1f} dB"
-        return _nothing(interference.quantity, settings, note)
+        return _nothing(interference.places, settings, note)
     found: list[Finding] = []
     before: dict[float, Crossing] = {}
-    for offset_hz in settings.places_hz:
-        question = _Question(wanted, alone, target_db, offset_hz, dict(before))
+    for place in interference.places:
+        offset_hz = place.offset_hz
+        question = _Question(wanted, alone, target_db, place, dict(before))
         finding, crossing = _ratio_finding(side, settings, conditions, interference, question)
         found.append(finding)
         if crossing.found:
@@ -97,29 +79,21 @@ def find_ratios(
     return found
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Wanted:
-    level_dbm: float
-    reader: SensitivityReader
-    half_width_db: float | None
-    note: str
-
-
 @dataclass(frozen=True, slots=True)
 class _Question:
-    wanted: _Wanted
+    wanted: WantedLevel
     alone: list[Reading]
     target_db: float
-    offset_hz: float
+    place: Place
     before: Mapping[float, Crossing]
     """What was found at other offsets of the same unit."""
 
     @property
     def start_dbm(self) -> float:
         """Where to begin: where the same offset on the other side was found, else as much above the wanted signal as is usual."""
-        mirrored = self.before.get(-self.offset_hz)
+        mirrored = self.before.get(-self.place.offset_hz)
         if mirrored is None or mirrored.level_db is None:
-            first_db = FIRST_ABOVE_WANTED_DB if self.offset_hz else FIRST_ON_CHANNEL_DB
+            first_db = FIRST_ABOVE_WANTED_DB if self.place.offset_hz else FIRST_ON_CHANNEL_DB
             return self.wanted.level_dbm + first_db
         return mirrored.level_db
 
@@ -135,7 +109,7 @@ class _Question:
 
 def _find_wanted(
     side: ReceiveSide, settings: SecondSignalSettings, conditions: Conditions
-) -> "_Wanted | str":
+) -> WantedLevel | str:
     """Return the wanted signal's level, given or above the sensitivity found; or in words why there is none."""
     level_dbm, half_width_db, note = settings.wanted_dbm, None, "as stated"
     if level_dbm is None:
@@ -149,7 +123,7 @@ def _find_wanted(
     tone_hz = find_tone_hz(side, settings, conditions, weighting=settings.weighting)
     if tone_hz is None:
         return why_no_tone(conditions)
-    return _Wanted(
+    return WantedLevel(
         level_dbm=level_dbm,
         reader=sensitivity_reader(side, settings, conditions, tone_hz),
         half_width_db=half_width_db,
@@ -158,7 +132,7 @@ def _find_wanted(
 
 
 def _read_alone(
-    side: ReceiveSide, settings: SecondSignalSettings, conditions: Conditions, wanted: _Wanted
+    side: ReceiveSide, settings: SecondSignalSettings, conditions: Conditions, wanted: WantedLevel
 ) -> list[Reading]:
     """Return readings of the wanted signal alone, dB; none where one of them is no number."""
     apply_wanted(side, settings, conditions, wanted.level_dbm)
@@ -174,10 +148,12 @@ def _ratio_finding(
     interference: Interference,
     question: _Question,
 ) -> tuple[Finding, Crossing]:
-    wanted_dbm = question.wanted.level_dbm
+    wanted_dbm, place = question.wanted.level_dbm, question.place
+    apart_db = loss_apart_db(conditions, place.offset_hz)
     low_dbm, high_dbm = settings.interferer_levels.bounds_dbm(
         conditions, interferer=True, highest_dbm=HIGHEST_DBM
     )
+    high_dbm -= max(0.0, apart_db)  # what the path spares it beside the channel, the receiver gets
     search = CurveSearch(
         target=question.target_db,
         window_db=(low_dbm, high_dbm),
@@ -191,12 +167,12 @@ def _ratio_finding(
         start_db=min(max(question.start_dbm, low_dbm), high_dbm),
     )
     first: Ask | None = search.ask
-    interference.apply(first.level_db if first is not None else low_dbm, question.offset_hz)
+    interference.apply(first.level_db if first is not None else low_dbm, place.offset_hz)
     stepper = Stepper(
         side, conditions, question.wanted.reader.read, unit="dB", set_level=side.set_interferer_dbm
     )
     crossing = find_crossing(search, stepper.measure)
-    quantity, limits = offset_name(interference.quantity, question.offset_hz), settings.limit.limits
+    quantity, limits = place.quantity, settings.limit.limits
     if not crossing.found or crossing.level_db is None:
         note = (
             f"{why_not(crossing)}; the interferer may go from {low_dbm:g} to {high_dbm:g} dBm, {high_dbm - wanted_dbm:.0f} dB above the "
@@ -212,13 +188,28 @@ def _ratio_finding(
             target=question.target_db,
             target_unit=settings.target.unit,
         )
-        return _placed(nothing, question.offset_hz), crossing
-    ratio_db = crossing.level_db - wanted_dbm
-    parts = _parts(crossing, settings, conditions, interference, question)
+        return _placed(nothing, place.offset_hz), crossing
+    interferer_dbm = crossing.level_db + apart_db
+    ratio_db = interferer_dbm - wanted_dbm
+    parts = ratio_parts(
+        crossing,
+        settings,
+        conditions,
+        interference,
+        wanted=question.wanted,
+        alone=question.alone,
+        offset_hz=place.offset_hz,
+    )
+    looked = ""
+    if interference.look is not None:
+        looked = interference.look(
+            question.wanted.reader, crossing.level_db, place.offset_hz, question.target_db
+        )
     note = (
-        f"wanted {wanted_dbm:.1f} dBm ({question.wanted.note}), interferer {crossing.level_db:.1f} dBm at "
+        f"wanted {wanted_dbm:.1f} dBm ({question.wanted.note}), interferer {interferer_dbm:.1f} dBm at "
         f"{question.target_db:.1f} dB SINAD; {how_found(crossing)}"
     )
+    note = "; ".join(filter(None, (note, looked)))
     finding = Finding(
         quantity=quantity,
         value=ratio_db,
@@ -231,65 +222,16 @@ def _ratio_finding(
         target_unit=settings.target.unit,
         slope=crossing.slope,
     )
-    return _placed(finding, question.offset_hz), crossing
+    return _placed(finding, place.offset_hz), crossing
 
 
-def _parts(
-    crossing: Crossing,
-    settings: SecondSignalSettings,
-    conditions: Conditions,
-    interference: Interference,
-    question: _Question,
-) -> Parts:
-    """Return the ratio's parts, dB.
-
-    A wanted signal of r times the power that sensitivity needs leaves room for r - 1 times the noise: an error of the sensitivity
-    found reaches the ratio by 1/(r - 1), once at 3 dB. The analyser's error is common to both searches there and cancels, and so does
-    that of the wanted signal's modulation.
-    """
-    bench, parts = conditions.bench, Parts(conditions.bench)
-    parts.add(search_interval("interferer's search, 95 % interval", crossing.half_width_db, unit="dB"))
-    parts.add(*reading_step(crossing))
-    signs = {"signal_generator": -1.0, INTERFERER: 1.0}
-    for role, sign in signs.items():
-        if (named := find_entry(bench, role)) is None:
-            continue
-        half_width = HalfWidth.of(bench, role, "level")
-        parts.accuracy(f"{named[0]}, level accuracy", half_width, unit="dB", coefficient=sign)
-        parts.mismatches(own_pairs(bench, named, conditions.carrier_hz), coefficient=sign)
-    # One path serves both signals: its loss is the same error in both levels, with opposite signs, and so cancels.
-    parts.loss("receive path, loss, common to both", "receive", conditions.frequency_hz, coefficient=0.0)
-    for source, half_width, unit in interference.errors:
-        parts.accuracy(source, half_width, unit=unit)
-    if interference.fall_db is not None:
-        parts.add(*_alone(question.alone, crossing))
-        return parts
-    if question.wanted.half_width_db is not None:
-        room = 10.0 ** (settings.wanted_above_db / 10.0) - 1.0
-        name = "sensitivity's search, 95 % interval"
-        parts.add(search_interval(name, question.wanted.half_width_db, unit="dB", coefficient=1.0 / room))
-    elif crossing.slope:
-        for source, half_width, unit in question.wanted.reader.read_errors:
-            parts.accuracy(source, half_width, unit=unit, coefficient=1.0 / abs(crossing.slope))
-    return parts
-
-
-def _alone(readings: list[Reading], crossing: Crossing) -> tuple[Contribution, ...]:
-    """Return what the SINAD that the fall counts from may be off by, dB of ratio: its scatter or its step, by the slope measured."""
-    if not crossing.slope:
-        return ()
-    found = [one.number for one in readings if one.number is not None]
-    name, by_slope = "wanted signal alone, repeatability", 1.0 / abs(crossing.slope)
-    return (scatter(name, found, step=step_seen(readings), unit="dB", coefficient=by_slope),)
-
-
-def _nothing(quantity: str, settings: SecondSignalSettings, note: str) -> list[Finding]:
-    named = zip(ratio_quantities(quantity, settings), settings.places_hz, strict=True)
+def _nothing(places: Iterable[Place], settings: SecondSignalSettings, note: str) -> list[Finding]:
+    limits = settings.limit.limits
     return [
         _placed(
-            Finding(quantity=name, value=None, unit=unit, limits=settings.limit.limits, note=note), offset_hz
+            Finding(quantity=place.quantity, value=None, unit="dB", limits=limits, note=note), place.offset_hz
         )
-        for (name, unit), offset_hz in named
+        for place in places
     ]
 
 

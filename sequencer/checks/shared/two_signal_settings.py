@@ -13,13 +13,22 @@ from sequencer.checks.shared.sensitivity import SensitivitySettingsBase
 from sequencer.checks.shared.sensitivity_reader import REPEAT_S, REPEATS, reading_needs
 from sequencer.checks.shared.wanted_signal import tone_s
 from sequencer.files.fields import FrequencyDifferenceHz, LevelDbm, RatioDb, between
-from sequencer.inputs.stated import BOTH_GENERATORS
+from sequencer.inputs.stated import BOTH_GENERATORS, FAR_PATH
 from sequencer.problems import FieldProblem
 
 HIGHEST_DBM = (
     0.0  # for the interferer, unless the file says otherwise; the receiver's rating bounds it as ever
 )
 SECOND_PROOF_S = 1.25  # what the second generator's proof takes at the end
+
+
+ALIKE_WITHIN = 0.05
+"""How far from the channel, as a share of its frequency, one path loses as much: as a loss table holds beyond its ends."""
+
+
+def is_alike(conditions: Conditions, offset_hz: float) -> bool:
+    """Say whether path and unit treat both signals alike, so that loss and match cancel in the ratio."""
+    return abs(offset_hz) <= ALIKE_WITHIN * conditions.carrier_hz
 
 
 def _beside(offset_hz: float) -> float:
@@ -73,20 +82,26 @@ class SecondSignalSettings(SensitivitySettingsBase):
         """Return what the bench file must state for a ratio to have an uncertainty; ``by_fall``: against SINAD read just before."""
         stated_level = self.wanted_dbm is not None and not by_fall
         read = reading_needs(self.target.kind, conditions.mode) if stated_level else ()
-        return ("signal_generator.level", "interferer.level", BOTH_GENERATORS, *read)
+        far = () if all(is_alike(conditions, one_hz) for one_hz in self.places_hz) else (FAR_PATH,)
+        return ("signal_generator.level", "interferer.level", BOTH_GENERATORS, *far, *read)
 
-    def two_signal_waits(self, each: float) -> dict[str, float]:
-        """Return how often it waits for generator and analyser to settle; ``each``: for the analyser, at one offset."""
+    def two_signal_waits(self, each: float, places: int | None = None) -> dict[str, float]:
+        """Return how often it waits for generator and analyser to settle; ``each``: for the analyser, at one of so many ``places``."""
         own = 3.0 if self.wanted_dbm is None else 0.0
-        return {"signal_generator": 3.0 + own, "audio_analyser": each * len(self.places_hz) + own}
+        return {"signal_generator": 3.0 + own, "audio_analyser": each * (places or len(self.places_hz)) + own}
 
-    def two_signal_forecast_s(self, conditions: Conditions) -> float:
-        """Return about how long two levels take, each found with the other generator's signal, s."""
+    def two_signal_forecast_s(self, conditions: Conditions, places: int | None = None) -> float:
+        """Return about how long two levels take, each found with the other generator's signal, s; the second at so many ``places``."""
         first_s = (
             self.sensitivity_forecast_s(conditions) if self.wanted_dbm is None else tone_s(conditions.mode)
         )
         finer = max(0.6, float((0.5 / self.accuracy_db) ** 1.5))
-        return first_s + REPEATS * REPEAT_S + SECOND_PROOF_S + len(self.places_hz) * (0.9 + 2.5 * finer)
+        return (
+            first_s
+            + REPEATS * REPEAT_S
+            + SECOND_PROOF_S
+            + (places or len(self.places_hz)) * (0.9 + 2.5 * finer)
+        )
 
 
 class TwoSignalSettings(SecondSignalSettings):

@@ -185,6 +185,7 @@ def test_the_plan_refuses_levels_and_modes(tmp_path: Path, check: str, message: 
         "blocking, mode: AM",
         "hum_and_noise, mode: AM",
         "receive_audio_response",
+        "spurious_response, intermediate_frequencies: [10.695 MHz], oscillators: [high]",
         "co_channel_rejection",
     ],
 )

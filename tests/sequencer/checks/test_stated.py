@@ -50,6 +50,7 @@ FM = """
 {check: blocking, channel: 20, offsets: [1 MHz]}
 {check: signal_to_noise, channel: 20, ratio: quieting, level: -116 dBm}
 {check: hum_and_noise, channel: 20}
+{check: spurious_response, channel: 20, wanted: -107 dBm, orders: 1, intermediate_frequencies: [10.695 MHz], oscillators: [high]}
 {check: receive_audio_response, channel: 20, tones: [500 Hz, 2 kHz]}
 {check: co_channel_rejection, channel: 20, wanted: -107 dBm}
 {check: path_loss, frequencies: [27 MHz]}
