@@ -43,26 +43,36 @@ def parts(steps: Iterable[Step]) -> Iterator[tuple[Step, ...]]:
 def _fits(group: Sequence[Step], bench: BenchFile, duty: Duty) -> bool:
     """Say whether the last step may be made in the key-down of those before it."""
     before, step = group[-2], group[-1]
-    where = [
-        (one.side, one.conditions.channel, one.conditions.mode, one.conditions.frequency_hz) for one in group
-    ]
-    held = {(one.conditions.supply_v, one.conditions.temperature_c) for one in (before, step)}
-    if step.side != "transmit" or where[-2] != where[-1] or where[-1][1] is None or len(held) > 1:
-        return False
-    if not before.check.may_leave_key(before.settings) or not step.check.may_join_key(step.settings):
-        return False
-    if any(_read_by_hand(one, bench) for one in group):
-        return False
-    holds = any(one.check.hold_s(one.settings) > 0.0 for one in group)
-    if holds and (where[-1][2] != "FM" or _is_keyed_by_hand(bench)):
-        return False
+    return (
+        step.side == "transmit"
+        and step.conditions.channel is not None
+        and _measured_at(before) == _measured_at(step)
+        and before.check.may_leave_key(before.settings)
+        and step.check.may_join_key(step.settings)
+        and not any(_read_by_hand(one, bench) for one in group)
+        and (not any(map(_held_s, group)) or (step.conditions.mode == "FM" and not _is_keyed_by_hand(bench)))
+        and _has_room(group, duty)
+    )
+
+
+def _measured_at(step: Step) -> tuple[object, ...]:
+    """Return where and under what a step is measured: what shares a key-down has all of it in common."""
+    at = step.conditions
+    return step.side, at.channel, at.mode, at.frequency_hz, at.supply_v, at.temperature_c
+
+
+def _held_s(step: Step) -> float:
+    return step.check.hold_s(step.settings)
+
+
+def _has_room(group: Sequence[Step], duty: Duty) -> bool:
+    """Say whether a key-down has room for the last step behind the others, and for a release."""
     down_s = keyed_before_s = 0.0
     for one in group:
         keyed_before_s, down_s = down_s, down_s + added_s(one, down_s)
-    if LONGER * keyed_before_s > duty.joinable_s:
-        return False
     # a hold that the others fit into lasts no longer for them: its own check has proved that there is room for it
-    return down_s <= duty.unbroken_s or 0.0 < keyed_before_s <= step.check.hold_s(step.settings)
+    fits = down_s <= duty.unbroken_s or 0.0 < keyed_before_s <= _held_s(group[-1])
+    return fits and LONGER * keyed_before_s <= duty.joinable_s
 
 
 def _named(group: Sequence[Step]) -> list[Step]:

@@ -21,6 +21,7 @@ POWER = "  - {check: carrier_power, channel: 20}\n"
 COUNT = "  - {check: frequency_error, channel: 20}\n"
 SWING = "  - {check: peak_deviation, channel: 20, drive: 10 mV, tone: 1 kHz}\n"
 HELD = "  - {check: carrier_power, channel: 20, keyed_for: 10 s}\n"
+CURRENT = "  - {check: supply_current, channel: 20}\n"
 HEARS = "  - {check: sensitivity, channel: 20}\n"
 
 
@@ -49,6 +50,11 @@ def groups(steps: list[Step] | tuple[Step, ...]) -> list[int]:
         (HEARS + POWER, [1, 1]),
         (HEARS + HEARS, [1, 1]),
         (COUNT + SWING + HELD, [3]),
+        (POWER + CURRENT, [1, 1]),
+        (CURRENT + POWER, [2]),
+        (SWING.replace("1 kHz", "1 kHz, read: samples") + POWER, [1, 1]),
+        (POWER + COUNT.replace("20", "1"), [1, 1]),
+        (POWER + COUNT.replace("20", "20, mode: AM"), [1, 1]),
     ],
 )
 def test_neighbours_on_the_transmit_side_share(tmp_path: Path, text: str, sizes: list[int]) -> None:
@@ -63,6 +69,17 @@ def test_a_hold_is_shared_in_fm_alone(tmp_path: Path) -> None:
     """In AM the carrier is as warm only where the modulation is the same, so that what holds the key stays by itself, before and behind."""
     assert groups(plan_of(tmp_path, COUNT + HELD + COUNT, mode="AM").steps) == [1, 1, 1]
     assert groups(plan_of(tmp_path, COUNT + POWER, mode="AM").steps) == [2]
+
+
+def test_what_is_measured_under_another_supply_does_not_share(tmp_path: Path) -> None:
+    """The supply is set between them, and so the unit is not keyed meanwhile; nor while it is warmed or cooled."""
+    plan = plan_of(tmp_path, POWER + COUNT)
+    power, count = plan.steps
+    for other in ({"supply_v": 11.0}, {"temperature_c": 55.0}, {"frequency_hz": 27e6}, {"channel": None}):
+        elsewhere = replace(count, conditions=replace(count.conditions, **other))
+        assert groups(shared([power, elsewhere], plan.bench.bench, duty_of(plan))) == [1, 1]
+    nowhere = [replace(one, conditions=replace(one.conditions, channel=None)) for one in plan.steps]
+    assert groups(shared(nowhere, plan.bench.bench, duty_of(plan))) == [1, 1]
 
 
 def test_a_step_is_told_anew_what_it_shares(tmp_path: Path) -> None:
