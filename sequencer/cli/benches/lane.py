@@ -80,8 +80,8 @@ class Lane:
     def silent_s(self, now_s: float) -> float:
         """Return for how long a process under way has said nothing, where that is long; else 0."""
         passed_s = now_s - self.heard_s
-        quiet = self.child is not None and self.question is None and passed_s > SILENT_S
-        return passed_s if quiet and passed_s > self.left_s + SILENT_S - (self.heard_s - self.told_s) else 0.0
+        longest_s = SILENT_S + max(0.0, self.left_s - (self.heard_s - self.told_s))
+        return passed_s if self.child is not None and self.question is None and passed_s > longest_s else 0.0
 
     def take(self, line: str) -> list[str]:
         """Take a line of its standard output; return what a reader of plain lines is told."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from collections import deque
 from collections.abc import Mapping
 from typing import Any
@@ -158,6 +159,8 @@ def test_silence_is_told_after_what_is_left_of_a_long_wait() -> None:
     assert (lane.silent_s(250.0), lane.silent_s(250.5)) == (0.0, 150.5)
     lane.heard_s = 120.0  # a word since, without a forecast: 100 s are left of the two minutes
     assert (lane.silent_s(250.0), lane.silent_s(250.5)) == (0.0, 130.5)
+    lane.heard_s = 300.0  # the two minutes are over
+    assert (lane.silent_s(330.0), lane.silent_s(330.5)) == (0.0, 30.5)
     lane.child = None
     assert lane.silent_s(1000.0) == 0.0
 
@@ -200,6 +203,34 @@ def test_an_end_without_a_run_is_told_by_its_own_words() -> None:
     assert lane.ended(2) == ["M40-0007: a", "b", "c", "d", "e", "f"]
     assert lane.troubles == ["M40-0007: a", "b", "c", "d", "e", "f"]
     assert (lane.state, lane.statuses) == ("could not begin", [2])
-    silent = _under_way()
-    assert silent.ended(77) == ["M40-0007: ended with status 77 and said nothing"]
-    assert silent.state == "ended with status 77"
+    for status in (6, 77):  # no word is known for either
+        silent = _under_way()
+        assert silent.ended(status) == [f"M40-0007: ended with status {status} and said nothing"]
+        assert silent.state == f"ended with status {status}"
+
+
+def test_a_unit_begins_with_nothing_left_of_the_one_before() -> None:
+    """Its process is asked for that unit, and for its model where the list names one; what the last one said is not this one's."""
+    lane = _under_way(
+        STARTED, {"event": "check", "index": 0, "label": "power"}, {"event": "step", "text": "reads"}
+    )
+    lane.last, lane.words = "power  3.7 W  pass", ("--help",)
+    lane.said.append("a word of the last one")
+    lane.begin(ListedUnit(serial="M40-0008", line=3, model="M40"))
+    child = lane.child
+    assert child is not None
+    while child.read_lines(child.out) is not None:
+        pass
+    assert os.waitpid(child.number, 0)[1] == 0
+    child.close()
+    assert (lane.serial, lane.state, lane.place, lane.label, lane.step, lane.last) == (
+        "M40-0008",
+        "starts",
+        "",
+        "",
+        "",
+        "",
+    )
+    assert list(lane.said) == []
+    assert lane.heard_s == lane.told_s > 0.0
+    assert not lane.is_over
