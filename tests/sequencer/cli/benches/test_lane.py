@@ -207,6 +207,7 @@ def test_an_end_without_a_run_is_told_by_its_own_words() -> None:
         silent = _under_way()
         assert silent.ended(status) == [f"M40-0007: ended with status {status} and said nothing"]
         assert silent.state == f"ended with status {status}"
+    assert _under_way().ended(0) == ["M40-0007: ended with status 0 and said nothing"]
 
 
 def test_a_unit_begins_with_nothing_left_of_the_one_before() -> None:
@@ -214,7 +215,7 @@ def test_a_unit_begins_with_nothing_left_of_the_one_before() -> None:
     lane = _under_way(
         STARTED, {"event": "check", "index": 0, "label": "power"}, {"event": "step", "text": "reads"}
     )
-    lane.last, lane.words = "power  3.7 W  pass", ("--help",)
+    lane.last, lane.words = "power  3.7 W  pass", ("run", "--help")
     lane.said.append("a word of the last one")
     lane.begin(ListedUnit(serial="M40-0008", line=3, model="M40"))
     child = lane.child
