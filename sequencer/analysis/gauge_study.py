@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from sequencer.files.ordinary import is_ordinary
 from sequencer.inputs.gauge_file import load_gauge
 from sequencer.problems import did_you_mean, listed, option_problem
 from sequencer.results.gauge_log import ENDING, gauge_path
@@ -15,7 +16,7 @@ def study_path(name: str, folder: Path, *, option: str) -> Path:
     Raises InputError for a name that no study in ``folder`` has; ``option`` is what it was given with.
     """
     path = _path_of(name, folder)
-    if path.is_file() or name.endswith(ENDING):
+    if is_ordinary(path) or name.endswith(ENDING):
         return path
     there = sorted(one.stem for one in folder.glob(f"*{ENDING}"))[:30] if folder.is_dir() else []
     raise option_problem(

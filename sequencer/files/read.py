@@ -6,10 +6,7 @@ make reading hang, run code or raise anything but `FileProblems`.
 
 from __future__ import annotations
 
-import errno
 import json
-import os
-import stat
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
@@ -22,9 +19,10 @@ from pydantic import BaseModel, ValidationError
 from sequencer.files.collector import collector_at_rest
 from sequencer.files.explain import complaints_of, keys_at
 from sequencer.files.kinds import other_kind
+from sequencer.files.ordinary import format_of, read_ordinary, seems_utf16
 from sequencer.files.yaml_tree import Node, Source, compose
 from sequencer.frozen import dataclass
-from sequencer.problems import Complaint, FileProblems, about_file, did_you_mean, listed
+from sequencer.problems import Complaint, FileProblems, about_file, listed
 
 LARGEST_BYTES = 1024 * 1024
 """Files beyond this are refused before they are read."""
@@ -136,65 +134,32 @@ def read_bytes(path: Path | str, *, kind: str = "a YAML file") -> bytes:
     """Return the content of an ordinary file of at most `LARGEST_BYTES`; complaints ask for ``kind``. Raises FileProblems."""
     path = Path(path)
     _refuse_elsewhere(path)
-    try:
-        status = path.stat()
-        if stat.S_ISDIR(status.st_mode):
-            raise about_file(path, "this is a directory, not a file", allowed=kind)
-        if not stat.S_ISREG(status.st_mode):  # a pipe or device could hang, or never end
-            raise about_file(path, "this is not an ordinary file", allowed=kind)
-        if status.st_size > LARGEST_BYTES:
-            raise _too_large(path, status.st_size)
-        with path.open("rb") as file:
-            content = file.read(LARGEST_BYTES + 1)
-    except (OSError, ValueError) as error:
-        raise about_file(path, _reason(error), hint=_neighbour(path)) from error
-    if len(content) > LARGEST_BYTES:
-        raise _too_large(path, len(content))
-    return content
+    return read_ordinary(path, kind=kind, most_bytes=LARGEST_BYTES, too_large="to be written by hand")
 
 
 def _decoded(content: bytes, path: Path) -> str:
+    if known := format_of(content):
+        hint = "name the file that was meant, or save its text as plain text"
+        raise _no_text(path, f"this is {known}", found=known, hint=hint)
+    if seems_utf16(content):
+        hint = "the file looks like UTF-16; save it as UTF-8"
+        raise _no_text(path, "not UTF-8 text", found="UTF-16", hint=hint)
     try:
         return content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         before = content[: error.start].split(b"\n")
-        hint = "save the file as UTF-8"
-        if content[:2] in {b"\xff\xfe", b"\xfe\xff"}:
-            hint = "the file looks like UTF-16; save it as UTF-8"
-        elif b"\0" in content:
-            hint = "the file looks binary"
         byte = f"byte 0x{content[error.start]:02X}"
         column = len(before[-1].decode("utf-8", "replace")) + 1
-        problem = Complaint(
-            file=str(path),
-            line=len(before),
-            column=column,
-            message=f"not UTF-8 text: {byte}",
-            found=byte,
-            allowed="a YAML file in UTF-8",
-            hint=hint,
-        )
-        raise FileProblems([problem]) from error
+        hint = "the file looks binary" if b"\0" in content else "save the file as UTF-8"
+        message = f"not UTF-8 text: {byte}"
+        raise _no_text(path, message, len(before), column, found=byte, hint=hint) from error
 
 
-def _too_large(path: Path, size: int) -> FileProblems:
-    message = f"the file has {size} bytes, too many to be written by hand"
-    return about_file(path, message, allowed=f"at most {LARGEST_BYTES} bytes (1 MiB)")
-
-
-def _reason(error: OSError | ValueError) -> str:
-    if isinstance(error, FileNotFoundError):
-        return "no such file"
-    if isinstance(error, PermissionError):
-        return "you may not read this file"
-    if isinstance(error, OSError) and error.errno is not None:
-        return f"cannot be read: {os.strerror(error.errno)} ({errno.errorcode.get(error.errno, error.errno)})"
-    return f"cannot be read: {error}"
-
-
-def _neighbour(path: Path) -> str:
-    try:
-        names = [entry.name for entry in path.parent.iterdir()][:1000]
-    except (OSError, ValueError):
-        return ""
-    return did_you_mean(path.name, names)
+def _no_text(
+    path: Path, message: str, line: int = 1, column: int = 1, *, found: str, hint: str
+) -> FileProblems:
+    allowed = "a YAML file in UTF-8"
+    one = Complaint(
+        file=str(path), line=line, column=column, message=message, found=found, allowed=allowed, hint=hint
+    )
+    return FileProblems([one])

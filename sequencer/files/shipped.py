@@ -14,6 +14,7 @@ from importlib.resources.abc import Traversable
 from pathlib import Path, PurePosixPath
 from typing import Literal
 
+from sequencer.files.ordinary import is_ordinary, no_file_but
 from sequencer.problems import Complaint, FileProblems, listed, nearest
 
 Kind = Literal["sequence", "plan", "bench", "unit", "profile", "model", "limits"]
@@ -55,7 +56,7 @@ def find_file(text: str, kind: Kind, *, beside: Path | str | None = None, within
     for name, entry in shipped.items():
         if _names(text, name, kind, within):
             return _on_disk(entry)
-    raise FileProblems([_not_found(text, kind, within, list(shipped))])
+    raise FileProblems([_not_found(text, kind, within, list(shipped), _stands_there(text, beside))])
 
 
 def shipped_names(kind: Kind, *, within: str = "") -> list[str]:
@@ -82,17 +83,20 @@ def is_shipped(path: Path, kind: Kind) -> bool:
     return any(one.name == found.name and _on_disk(one).resolve() == found for one in _shipped(kind).values())
 
 
+def _stands_there(text: str, beside: Path | str | None) -> str:
+    """Return what else than an ordinary file has the name ``text``, in words."""
+    folders = ([Path(beside).parent] if beside is not None else []) + [Path()]
+    return next((wrong for folder in folders if text.strip() and (wrong := no_file_but(folder / text))), "")
+
+
 def _own(text: str, beside: Path | str | None) -> Path | None:
     if not text.strip():
         return None
     folders = ([Path(beside).parent] if beside is not None else []) + [Path()]
     for folder in folders:
         path = folder / text
-        try:
-            if path.is_file():
-                return path
-        except (OSError, ValueError):  # too long, or a NUL in it: no such file
-            continue
+        if is_ordinary(path):
+            return path
     return None
 
 
@@ -113,13 +117,13 @@ def _names(text: str, name: str, kind: Kind, within: str) -> bool:
     )
 
 
-def _not_found(text: str, kind: Kind, within: str, names: list[str]) -> Complaint:
+def _not_found(text: str, kind: Kind, within: str, names: list[str], stands: str) -> Complaint:
     offered = [name for name in names if not within or name.startswith(within + "/")]
     by_stem = {PurePosixPath(name).stem: name for name in offered}
     alike = nearest(PurePosixPath(text).stem, by_stem, count=3) if text.strip() else []
     hint = "did you mean " + " or ".join(f"'{by_stem[stem]}'" for stem in alike) + "?" if alike else ""
     allowed = f"a path to a file, or a shipped {kind}: {listed(offered)}" if offered else "a path to a file"
-    message = f"no such {_CALLED[kind]}"
+    message = stands or f"no such {_CALLED[kind]}"
     if other := _kind_of(text, kind):
         message, hint = f"this is a {_CALLED[other]}, not a {_CALLED[kind]}", ""
     return Complaint(file=text, message=message, found=text, allowed=allowed, hint=hint)

@@ -8,6 +8,7 @@ from pydantic import AfterValidator, Field, model_validator
 
 from sequencer.files.fields import PRINTABLE, FileModel, Percent, between
 from sequencer.files.find import file_named_in
+from sequencer.files.ordinary import is_ordinary
 from sequencer.files.read import read_file, read_utf8
 from sequencer.files.yaml_tree import compose
 from sequencer.frozen import dataclass
@@ -140,7 +141,7 @@ class LoadedBatch:
 
 def batch_file(name: str) -> "LoadedBatch | None":
     """Return the batch file that ``name`` is, if it is one: YAML with the key `batch`. Raises FileProblems for one that is wrong."""
-    if not name.endswith((".yaml", ".yml")) or not Path(name).is_file():
+    if not name.endswith((".yaml", ".yml")) or not is_ordinary(name):
         return None
     source, _ = compose(read_utf8(name), name)
     is_one = source is not None and source.root.kind == "mapping" and "batch" in source.root.entries

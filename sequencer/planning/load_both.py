@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from pathlib import Path
 
+from sequencer.files.ordinary import is_ordinary
 from sequencer.inputs.load_bench import LoadedBench, load_bench
 from sequencer.planning.load import LoadedSequence, load_readable, load_sequence
 from sequencer.planning.model_file import Wanted
@@ -22,7 +23,7 @@ def load_both(
     proves of the rest is told in the same look.
     """
     # of a shipped bench, whose name is no path, the current folder: nobody puts models beside what is shipped
-    folder = Path(bench_name).parent if Path(bench_name).is_file() else Path()
+    folder = Path(bench_name).parent if is_ordinary(bench_name) else Path()
     wanted = Wanted(name=model, serial=serial, bench_folder=folder)
     complaints: list[Complaint] = []
     sequence: LoadedSequence | None = None

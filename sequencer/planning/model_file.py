@@ -12,6 +12,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from sequencer.files.find import file_hash, file_named_in
+from sequencer.files.ordinary import is_ordinary, is_there, no_file_but
 from sequencer.files.read import read_file, read_utf8
 from sequencer.files.shipped import is_shipped, shipped_files
 from sequencer.files.yaml_tree import Source, compose
@@ -127,6 +128,7 @@ def choose_model(wanted: Wanted, sequence: Path, source: Source) -> LoadedModel 
         )
     named = by_name or by_file
     if wanted.name and named is None:
+        _refuse_path(wanted.name, known)
         default = _by_default(source, known)  # a text for the results, as ever
         if default is not None:
             _refuse_mistyped(wanted.name, default, known)
@@ -140,6 +142,23 @@ def choose_model(wanted: Wanted, sequence: Path, source: Source) -> LoadedModel 
     if by_serial is not None:
         return replace(load_model(by_serial.path), by_chance=by_serial.shipped)
     return _by_default(source, known)
+
+
+def _refuse_path(name: str, known: Iterable[_Known]) -> None:
+    """Refuse a text for the results that is plainly a file's name: nobody calls a model so. Raises FileProblems."""
+    stands = is_there(name) and "/" in name
+    if not stands and not name.endswith((".yaml", ".yml")):
+        return
+    wrong = no_file_but(Path(name)) or (
+        "a model file's name ends in .yaml" if stands else "there is no such model file"
+    )
+    raise option_problem(
+        "--model",
+        f"{printable(name)[:60]!r}: {wrong}",
+        found=name,
+        allowed="a model file, or the name of one: " + listed(one.name for one in known),
+        hint=did_you_mean(Path(name).stem, (one.path.stem for one in known)),
+    )
 
 
 def _refuse_mistyped(name: str, default: LoadedModel, known: Iterable[_Known]) -> None:
@@ -251,7 +270,7 @@ def _known(path: Path, *, shipped: bool) -> _Known:
 def _by_name(text: str, known: Iterable[_Known]) -> _Known | None:
     """Return the model that ``text`` names: a path, a file's name, or the name that stands in one."""
     with suppress(OSError, ValueError):
-        if text.endswith((".yaml", ".yml")) and Path(text).is_file():
+        if text.endswith((".yaml", ".yml")) and is_ordinary(text):
             return _known(Path(text), shipped=False)
     stem = text.removesuffix(".yaml").removesuffix(".yml").removeprefix(f"{FOLDER}/")
     return next((one for one in known if stem == one.path.stem or text == one.name), None)

@@ -6,13 +6,13 @@ run's name before it begins, so that one whose end was not written down is found
 
 from __future__ import annotations
 
-import errno
 import os
 import re
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Self
 
+from sequencer.files.ordinary import is_there, read_ordinary
 from sequencer.frozen import dataclass
 from sequencer.problems import FileProblems, about_file
 from sequencer.results.journal_lines import make_line, read_around
@@ -22,6 +22,7 @@ from sequencer.uncertainty.decision import Decision
 ENDING = ".gauge"
 FORMAT = 1
 LARGEST_BYTES = 64 * 1024 * 1024
+_ALLOWED = "the name of a study that was begun, or the file it is kept in"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -140,20 +141,9 @@ def gauge_path(folder: Path, name: str) -> Path:
 
 def read_gauge(path: Path) -> GaugeRecord:
     """Return what is kept of a study. Raises FileProblems for what is no such file."""
-    try:
-        if path.stat().st_size > LARGEST_BYTES:
-            raise about_file(
-                path, "this is too large to be a gauge study", allowed=f"at most {LARGEST_BYTES} bytes"
-            )
-        content = path.read_bytes()
-    except OSError as error:
-        raise about_file(
-            path,
-            "no gauge study is kept here"
-            if error.errno == errno.ENOENT
-            else f"cannot be read: {error.strerror}",
-            allowed="the name of a study that was begun, or the file it is kept in",
-        ) from error
+    if not is_there(path):
+        raise about_file(path, "no gauge study is kept here", allowed=_ALLOWED)
+    content = read_ordinary(path, kind=_ALLOWED, most_bytes=LARGEST_BYTES, too_large="for a gauge study")
     found = read_around(content)
     try:
         head = _head(found.lines[0])

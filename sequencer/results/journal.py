@@ -15,12 +15,13 @@ from typing import Any, ClassVar
 
 from pydantic import ConfigDict, TypeAdapter, ValidationError
 
+from sequencer.files.ordinary import no_file_but, read_ordinary
 from sequencer.frozen import dataclass
 from sequencer.problems import InputError, about_file, printable
 from sequencer.results.journal_adjusting import AdjustingCut, AdjustingLines
 from sequencer.results.journal_lines import FORMAT, LONGEST_HEAD, Lines, read_lines
 from sequencer.results.model import RunRecord
-from sequencer.results.store.spill import KeptRun, kept_of, read_kept
+from sequencer.results.store.spill import ALLOWED_KEPT, LARGEST_BYTES, KeptRun, kept_of, read_kept
 
 __all__ = [
     "Entered",
@@ -124,10 +125,7 @@ def read_left(file: Path) -> tuple[KeptRun, str, bool, tuple[str, ...]]:
     With it comes what of the file does not count, in words, and whether that is more than a last line that was not finished; and
     what must be known of an adjusting that was cut short, a line each.
     """
-    try:
-        content = file.read_bytes()
-    except OSError:
-        return read_kept(file), "", False, ()
+    content = read_ordinary(file, kind=ALLOWED_KEPT, most_bytes=LARGEST_BYTES, too_large="for a kept run")
     if not content.startswith(_BEGINS):
         return read_kept(file), "", False, ()
     read = journal_of(file, content)
@@ -137,6 +135,8 @@ def read_left(file: Path) -> tuple[KeptRun, str, bool, tuple[str, ...]]:
 
 def read_head(path: Path) -> Head:
     """Read how a run began, and no more of its journal. Raises InputError that says what is wrong with the file."""
+    if wrong := no_file_but(path):
+        raise about_file(path, wrong, allowed=_ALLOWED)
     try:
         with path.open("rb") as file:
             first = file.readline(LONGEST_HEAD)
@@ -170,10 +170,7 @@ def refuse_names(path: Path, head: Head) -> None:
 
 def read_journal(path: Path) -> JournalRead:
     """Read a journal. Raises InputError that says what is wrong with the file; a tail that is cut short is told in ``lost``."""
-    try:
-        content = path.read_bytes()
-    except OSError as error:
-        raise about_file(path, f"cannot be read: {error.strerror or error}", allowed=_ALLOWED) from error
+    content = read_ordinary(path, kind=_ALLOWED, most_bytes=LARGEST_BYTES, too_large="for a journal")
     return journal_of(path, content)
 
 

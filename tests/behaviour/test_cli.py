@@ -186,7 +186,7 @@ def test_what_was_renamed_answers_to_its_old_name_which_help_does_not_show(
         shown = call(main, words).stdout
         assert "take-in" not in shown
         assert "--results" not in shown
-    assert "cannot be read" in call(main, ["take-in", str(tmp_path / "none.json")]).stderr
+    assert "no such file" in call(main, ["take-in", str(tmp_path / "none.json")]).stderr
 
 
 def test_a_run_that_is_not_there_is_told_the_nearest(folder: Path) -> None:

@@ -173,7 +173,7 @@ def test_what_cannot_be_replayed_has_status_2(stored: Path) -> None:
         (("nowhere",), "no run 'nowhere'"),
         (("last", "--mask-serial"), "--as-test FILE"),
         (("last", "--as-test", "x.txt"), ".json or .json.gz"),
-        (("missing.json",), "cannot be read"),
+        (("missing.json",), "no such file"),
     ):
         refused = call("replay", *words, "--folder", str(stored))
         assert refused.exit_code == 2, refused.output

@@ -12,6 +12,7 @@ from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import CheckSettings
 from sequencer.files.fields import FrequencyDifferenceHz, between
+from sequencer.files.ordinary import is_there
 from sequencer.frozen import dataclass
 from sequencer.inputs.channel_plan import ChannelPlan
 from sequencer.inputs.lists.channel_list import MemoryColumns, read_channel_list
@@ -183,7 +184,7 @@ def _entry_finding(entry: Stored, right: tuple[float, float] | None, note: str) 
 def _export(settings: ChannelMemorySettings, conditions: Conditions) -> Path:
     text = settings.file.replace("{serial}", conditions.serial)
     beside = conditions.folder / text if conditions.folder is not None else Path(text)
-    return Path(text) if Path(text).exists() and not beside.exists() else beside
+    return Path(text) if is_there(text) and not is_there(beside) else beside
 
 
 def _complaint(path: Path, line: int, message: str, *, allowed: str = "", hint: str = "") -> Complaint:

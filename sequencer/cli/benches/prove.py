@@ -17,6 +17,7 @@ from sequencer.cli.screens.operator import (
     nobody_to_operate,
     nobody_to_read,
 )
+from sequencer.files.ordinary import is_ordinary
 from sequencer.inputs.lists.bench_list import ListedBench
 from sequencer.inputs.lists.list_text import at_line
 from sequencer.inputs.load_bench import LoadedBench, load_bench
@@ -119,7 +120,7 @@ def _words(one: ListedBench, asked: Asked) -> Iterator[str]:
 def _see_plans(path: Path, one: ListedBench, bench: LoadedBench, asked: Asked, *, terminal: bool) -> None:
     """See that each unit can be planned on its bench, and that whoever is needed is there. Raises InputError."""
     name = _sequence_of(path, one, asked)
-    folder = Path(one.bench).parent if Path(one.bench).is_file() else Path()  # as `run` has it
+    folder = Path(one.bench).parent if is_ordinary(one.bench) else Path()  # as `run` has it
     for unit in one.units:
         sequence = load_sequence(name, Wanted(name=unit.model, serial=unit.serial, bench_folder=folder))
         plan = make_plan(

@@ -11,6 +11,7 @@ from pathlib import Path
 import click
 
 from sequencer.cli.common.options import check_model, check_serial
+from sequencer.files.ordinary import is_ordinary
 from sequencer.fleet.needs import lacking, lacks_unit, needs_of
 from sequencer.inputs.lists.unit_list import read_unit_list
 from sequencer.inputs.names.serial import SERIAL_ALLOWED, looks_like_formula
@@ -94,7 +95,7 @@ def _job(name: str, serial: str, model: str, *, due: datetime | None, priority: 
     """Return the job of a unit. Raises InputError where the sequence cannot be read, or lacks a model."""
     loaded = load_sequence(name, Wanted(name=model, serial=serial))
     # a path is another machine's too only where it is whole; a shipped name is
-    named = name if not Path(name).is_file() else str(loaded.path.resolve())
+    named = name if not is_ordinary(name) else str(loaded.path.resolve())
     return NewJob(
         serial=serial,
         model=model,

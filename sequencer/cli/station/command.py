@@ -29,6 +29,7 @@ from sequencer.cli.station.plain import ListedUnits, PlainOperator
 from sequencer.cli.station.screen import WindowOperator, has_screen
 from sequencer.cli.station.watched import WatchedOperator
 from sequencer.files.find import named_file
+from sequencer.files.ordinary import is_ordinary
 from sequencer.files.read import read_utf8
 from sequencer.files.yaml_tree import compose
 from sequencer.inputs.lists.unit_list import ListedUnit, read_unit_list
@@ -299,7 +300,7 @@ def _units(path: Path) -> tuple[ListedUnit, ...]:
     """Return the units of a list; a position that is a file beside the list is that file. Raises InputError."""
     return tuple(
         replace(one, position=str(beside))
-        if one.position and (beside := path.parent / one.position).is_file()
+        if one.position and is_ordinary(beside := path.parent / one.position)
         else one
         for one in read_unit_list(path, positions=True)
     )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
+from sequencer.files.ordinary import is_there
 from sequencer.problems import about_file, option_problem
 
 
@@ -48,7 +49,7 @@ def gauge_asked(
         if listed is not None:
             return show_list(listed, lower, upper, as_json=as_json)
         return show_study(show, folder, store, ends=end_early, as_json=as_json)
-    if not study.is_file():
+    if not is_there(study):
         raise about_file(
             study,
             "there is no such file",

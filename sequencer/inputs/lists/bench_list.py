@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 
+from sequencer.files.ordinary import is_ordinary, is_there
 from sequencer.frozen import dataclass
 from sequencer.inputs.lists.list_text import Row, at_line, find_columns, is_separator_line, read_list_text
 from sequencer.inputs.lists.unit_list import ListedUnit, read_unit_list
@@ -39,7 +40,7 @@ def read_bench_list(path: Path, *, stations: bool = False) -> tuple[ListedBench,
 
     ``stations``: their units are scanned, so that a list of units is one of those expected, and no line names a serial.
     """
-    if not path.exists():
+    if not is_there(path):
         hint = "'sequencer reference many-benches' shows one"
         raise about_file(path, "there is no such file", allowed=f"a list of benches: {_HEADED}", hint=hint)
     text = read_list_text(path)
@@ -89,7 +90,7 @@ def _listed(
 def _beside(path: Path, name: str) -> str:
     """Return a file beside the list by its path; any other name as it is written."""
     beside = path.parent / name
-    return str(beside) if name and beside.is_file() else name
+    return str(beside) if name and is_ordinary(beside) else name
 
 
 def _wrong_cells(path: Path, line: int, cells: Mapping[str, str], *, stations: bool) -> Iterator[Complaint]:

@@ -12,6 +12,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
 
+from sequencer.files.ordinary import format_of, seems_utf16
 from sequencer.files.read import read_bytes
 from sequencer.frozen import dataclass
 from sequencer.problems import Complaint, FileProblems, did_you_mean, listed, printable
@@ -112,13 +113,23 @@ def is_separator_line(row: Row) -> bool:
 
 def _decoded(content: bytes, path: Path) -> tuple[str, bytes, str]:
     """Return encoding, byte-order mark and text; of a file without mark what its bytes allow."""
+    if known := format_of(content):
+        raise FileProblems([_no_text(path, 1, f"this is {known}")])
     for bom, encoding in _BOMS:
         if content.startswith(bom):
             return encoding, bom, _text(content[len(bom) :], encoding, path)
     if b"\0" in content:  # digits and Latin letters in UTF-16 have a zero in every other byte
         even, odd = content[::2].count(0), content[1::2].count(0)
         encoding = "utf-16-le" if odd > even else "utf-16-be"
-        return encoding, b"", _text(content, encoding, path)
+        try:
+            return encoding, b"", _text(content, encoding, path)
+        except FileProblems as problems:
+            if seems_utf16(content):
+                raise
+            line = content[: content.index(0)].count(b"\n") + 1
+            raise FileProblems(
+                [_no_text(path, line, "this is no text: a byte 0x00 stands here")]
+            ) from problems
     for encoding in _WITHOUT_BOM:
         try:
             text = content.decode(encoding)

@@ -19,6 +19,7 @@ from pydantic import AfterValidator, ConfigDict, Field, TypeAdapter, ValidationE
 
 from drivers.trace import Direction, Exchange
 from sequencer.files.bounds import between
+from sequencer.files.ordinary import read_ordinary
 from sequencer.frozen import dataclass
 from sequencer.problems import Complaint, FieldProblem, InputError, about_file, printable
 from sequencer.results.line import MOST_ATTEMPTS, BatchRecord, CheckSeconds
@@ -26,7 +27,9 @@ from sequencer.results.model import BenchInstrument, Point, Result, RunInput, Ru
 from sequencer.results.store.kept_before import KeptBefore, plain_as_now
 from sequencer.results.stored_budget import budget_as_plain
 
-_ALLOWED = "the journal that a run leaves beside its results table, or the JSON file that an earlier sequencer left there"
+ALLOWED_KEPT = "the journal that a run leaves beside its results table, or the JSON file that an earlier sequencer left there"
+LARGEST_BYTES = 2**30
+"""A kept run is no longer than that; that of an acceptance run has 0.5 MB [measured]."""
 _MEND = "import the file as the run left it; the results table (CSV) of the same name holds the run's results"
 _MOST_COMPLAINTS = 5
 _CELLS = 2**31
@@ -207,10 +210,7 @@ class KeptRun(RunRecord):
 
 def read_kept(file: Path) -> KeptRun:
     """Read the JSON file that an earlier sequencer kept. Raises InputError that says what is wrong with it."""
-    try:
-        content = file.read_bytes()
-    except OSError as error:
-        raise unusable(file, f"cannot be read: {error.strerror or error}") from error
+    content = read_ordinary(file, kind=ALLOWED_KEPT, most_bytes=LARGEST_BYTES, too_large="for a kept run")
     try:
         plain = _without_surrogates(json.loads(content.decode("utf-8")))
     except (ValueError, RecursionError) as error:  # a file cut short, or no text at all
@@ -238,7 +238,7 @@ def kept_of(file: Path, plain: Any) -> KeptRun:
 
 def unusable(file: Path, message: str, *, hint: str = "") -> InputError:
     """Return the complaint about a file that is to be a kept run."""
-    return about_file(file, message, allowed=_ALLOWED, hint=hint)
+    return about_file(file, message, allowed=ALLOWED_KEPT, hint=hint)
 
 
 @cache
@@ -292,4 +292,4 @@ def _complaint(file: Path, wrong: dict[str, Any]) -> Complaint:
             hint=_MEND,
         )
     text = wrong["msg"][:1].lower() + wrong["msg"][1:]
-    return Complaint(file=str(file), message=f"is not a kept run: {place}: {text}", allowed=_ALLOWED)
+    return Complaint(file=str(file), message=f"is not a kept run: {place}: {text}", allowed=ALLOWED_KEPT)

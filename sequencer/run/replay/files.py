@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Literal
 
 from sequencer.files.find import file_hash
+from sequencer.files.ordinary import is_ordinary
 from sequencer.files.read import reading_only_below
 from sequencer.files.shipped import find_file, shipped_names
 from sequencer.frozen import dataclass
@@ -114,7 +115,7 @@ class _Kept:
 
 
 def _named_sequence(source: Source, name: str) -> LoadedSequence:
-    folder = Path(name).parent if Path(name).is_file() else Path()
+    folder = Path(name).parent if is_ordinary(name) else Path()
     run = source.run
     return load_sequence(name, Wanted(name=source.asked("model"), serial=run.serial, bench_folder=folder))
 

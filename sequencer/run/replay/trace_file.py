@@ -17,6 +17,7 @@ from enum import Enum
 from itertools import groupby
 from pathlib import Path
 
+from sequencer.files.ordinary import read_ordinary
 from sequencer.files.write import FileMark, whole_file
 from sequencer.problems import InputError, about_file, printable
 from sequencer.results.model import RUN_COLUMNS, Result
@@ -26,6 +27,7 @@ from sequencer.run.replay.source import Source, source_of_kept
 
 LARGEST_BYTES = 64 * 1024 * 1024
 """What a trace may hold, unpacked."""
+_ALLOWED = "a run as 'sequencer replay --as-test FILE' writes it (.json, .json.gz)"
 MASK = "MASKED"
 TEST_NAME = "test_kept_traces.py"
 TEST = '''"""Every run kept beside this file is replayed: its results and decisions are the same, and nothing else is asked."""
@@ -53,11 +55,7 @@ def test_a_kept_run_replays_the_same(trace: Path) -> None:
 
 def read_trace(file: Path) -> Source:
     """Read a run that stands in a file by itself. Raises InputError that says what is wrong with it."""
-    try:
-        with file.open("rb") as opened:
-            content = opened.read(LARGEST_BYTES + 1)
-    except (OSError, ValueError) as error:
-        raise _unusable(file, f"cannot be read: {getattr(error, 'strerror', None) or error}") from error
+    content = read_ordinary(file, kind=_ALLOWED, most_bytes=LARGEST_BYTES, too_large="for a trace")
     content = _unpacked(file, content)
     if len(content) > LARGEST_BYTES:
         raise _unusable(file, f"holds more than {LARGEST_BYTES} bytes")
@@ -83,9 +81,7 @@ def is_trace(file: Path) -> bool:
 
 
 def _unusable(file: Path, message: str) -> InputError:
-    return about_file(
-        file, message, allowed="a run as 'sequencer replay --as-test FILE' writes it (.json, .json.gz)"
-    )
+    return about_file(file, message, allowed=_ALLOWED)
 
 
 def _unpacked(file: Path, content: bytes) -> bytes:

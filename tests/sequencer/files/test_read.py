@@ -369,7 +369,10 @@ def test_a_file_of_one_mebibyte_is_read(tmp_path):
     [
         (b"sequence: x\nmode: \xb5V", 2, 7, "UTF-8"),
         ("sequence: x".encode("utf-16"), 1, 1, "UTF-16"),
-        (b"\x89PNG\r\n\x1a\n\0\0\xff", 1, 1, "binary"),
+        (b"\x89PNG\r\n\x1a\n\0\0\xff", 1, 1, "the file that was meant"),
+        (b"%PDF-1.4\n1 0 obj\n", 1, 1, "the file that was meant"),
+        (b"sequence: \xff\0", 1, 11, "binary"),
+        ("sequence: x".encode("utf-16-le"), 1, 1, "UTF-16"),
         (b"sequence: \0", 1, 11, "not text"),
         (b"", 1, 1, ""),
     ],

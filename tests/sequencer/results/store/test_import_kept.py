@@ -244,7 +244,7 @@ def test_bytes_that_are_no_text_and_files_that_are_not_there_are_refused(tmp_pat
     (tmp_path / "picture.json").write_bytes(b"\x89PNG\xff\xfe")
     for name, said in (
         ("picture.json", "not a complete JSON file"),
-        ("missing.json", "cannot be read"),
+        ("missing.json", "no such file"),
     ):
         with pytest.raises(FileProblems, match=said):
             read_kept(tmp_path / name)
