@@ -89,7 +89,7 @@ def seems_utf16(content: bytes) -> bool:
         return True
     pairs = len(content) // 2
     fewer, more = sorted((content[::2].count(0), content[1::2].count(0)))
-    return more > MOSTLY * pairs and fewer < (1.0 - MOSTLY) * pairs
+    return pairs >= 4 and more > MOSTLY * pairs and fewer < (1.0 - MOSTLY) * pairs
 
 
 def _not_waiting(path: str, flags: int) -> int:
@@ -104,7 +104,7 @@ def _not_ordinary(mode: int) -> str:
         return "this is a directory, not a file"
     kinds = ((stat.S_ISFIFO, "a pipe"), (stat.S_ISSOCK, "a socket"))
     called = next((name for is_one, name in kinds if is_one(mode)), "a device")
-    return f"this is {called}, not an ordinary file"
+    return f"this is not an ordinary file, but {called}"
 
 
 def _most(most_bytes: int) -> str:

@@ -330,7 +330,7 @@ ACTS: Mapping[str, tuple[Callable[[Path], object], str, Told]] = {
         ".",
         Told(
             place="",
-            message="cannot be read: Is a directory",
+            message="this is a directory, not a file",
             allowed="the journal that a run writes beside its results table",
         ),
     ),

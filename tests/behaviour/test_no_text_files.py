@@ -28,8 +28,8 @@ CONTENTS: dict[str, tuple[bytes, str]] = {
 """Content, and what is said of it: of YAML, of a list, of a kept run."""
 ABOUT_THE_NAME = {
     "a directory": "directory",
-    "a pipe": "this is a pipe|not a regular file",
-    "a device": "this is a device|cannot stand in a file's name",
+    "a pipe": "but a pipe",
+    "a device": "but a device|cannot stand in a file's name",
     "a name too long": "no such|cannot be read|no file|too long|at most",
     "a terabyte": "too many|too large",
 }
