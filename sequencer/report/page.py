@@ -209,7 +209,7 @@ def _confirmations(rows: Sequence[StoredResult]) -> tuple[str, ...]:
 
 
 def _where(row: StoredResult) -> str:
-    frequency = f"{row.frequency_hz / 1e6:.5g} MHz" if row.frequency_hz else ""
+    frequency = f"{round(row.frequency_hz / 1e6, 4):.10g} MHz" if row.frequency_hz else ""
     return ", ".join(part for part in (frequency, row.mode) if part)
 
 

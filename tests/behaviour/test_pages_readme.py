@@ -86,6 +86,8 @@ def test_a_specimen_does_what_the_table_says(
         "receiver-rejections": "two-signal-bench",
         "manual-bench": "manual-bench",
         "pre-check-fm-27mhz": "spectrum-bench",
+        "pre-check-vhf-fm": "spectrum-bench",
+        "pre-check-hf-ssb": "spectrum-bench",
     }
     bench = benches.get(sequence, "bench")
     by_hand = ["--dry-run"] if bench == "manual-bench" else []

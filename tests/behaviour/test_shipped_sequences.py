@@ -37,6 +37,8 @@ RUNS = [
     ("pre-check-fm-27mhz", "M40-0041", set()),
     ("pre-check-fm-27mhz", "M40-0042", {"harmonics", "spurious_emissions"}),
     ("pre-check-fm-27mhz", "M40-0043", {"adjacent_channel_power"}),
+    ("pre-check-vhf-fm", "V5-0341", set()),
+    ("pre-check-hf-ssb", "H10-0201", set()),
     ("signalling-tone", "M40-0071", set()),
     ("signalling-tone", "M40-0073", {"signalling_sent"}),
     ("signalling-code", "M40-0072", set()),
@@ -50,6 +52,8 @@ BENCHES = {
     "two-signal-receiver": "sim/two-signal-bench.yaml",
     "receiver-rejections": "sim/two-signal-bench.yaml",
     "pre-check-fm-27mhz": "sim/spectrum-bench.yaml",
+    "pre-check-vhf-fm": "sim/spectrum-bench.yaml",
+    "pre-check-hf-ssb": "sim/spectrum-bench.yaml",
     "own-check": "sim/self-checking-bench.yaml",
     "golden-unit": "sim/self-checking-bench.yaml",
 }
@@ -70,6 +74,23 @@ def test_a_shipped_sequence_finds_what_its_specimen_has(
     assert "the table ends there" not in ran.output  # its bench states its losses wherever it measures
     assert ran.exit_code == (1 if failing else 0)
     assert found["bench_safe"] is True
+    if sequence.startswith("pre-check") and not failing:
+        _says_what_it_is(tmp_path)
+
+
+def _says_what_it_is(folder: Path) -> None:
+    """Hold the report of a pre-check to what its first page must say, before any result."""
+    written = CliRunner().invoke(
+        main, ["report", "--folder", str(folder), "--plots", "none", "last", str(folder / "r.html")]
+    )
+    assert written.exit_code == 0, written.output
+    first = " ".join((folder / "r.html").read_text(encoding="utf-8").partition(">Results<")[0].split())
+    for said in (
+        "This pre-check is no conformity assessment. Missing for one are radiated measurements",
+        "accreditation of the laboratory",
+        "ambient and extreme conditions",
+    ):
+        assert said in first, said
 
 
 def test_every_shipped_sequence_is_run_here_or_by_hand() -> None:

@@ -120,7 +120,7 @@ class SpuriousEmissions(Check[SpuriousEmissionsSettings]):
         for row in settings.mask:
             at_hz = conditions.frequency_hz
             if at_hz is not None and not any(_parts_of(row, at_hz, settings.beside_hz)):
-                what = f"all of {row.text} lies within {settings.beside_hz / 1e3:g} kHz of the channel: nothing of it would be looked at"
+                what = f"all of {row.text} lies within {frequency_text(settings.beside_hz)} of the channel: none of it would be looked at"
                 found.append(
                     Demand(at=("mask",), refused=what, allowed="a wider range, or a smaller 'beside'")
                 )
@@ -182,7 +182,7 @@ def _of_range(
         reverse=True,
     )[:LOOKED_AT]
     if not places:
-        note = f"all of it lies within {settings.beside_hz / 1e3:g} kHz of the channel"
+        note = f"all of it lies within {frequency_text(settings.beside_hz)} of the channel"
         return Finding(quantity=quantity, value=None, unit="W", limits=limits, note=note)
     seen: list[Line] = []
     for _, at_hz, part in places:
@@ -208,7 +208,7 @@ def _left_out(row: MaskRow, carrier_hz: float, beside_hz: float) -> str:
     """Return in words what of a range is not looked at; empty where all of it is."""
     if row.to_hz <= carrier_hz - beside_hz or row.from_hz >= carrier_hz + beside_hz:
         return ""
-    return f"; {carrier_hz / 1e6:g} MHz ± {beside_hz / 1e3:g} kHz not looked at"
+    return f"; {frequency_text(carrier_hz)} ± {frequency_text(beside_hz)} not looked at"
 
 
 def _decisive(seen: list[Line], limits: Limits) -> Line:
