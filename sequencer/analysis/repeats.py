@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
+from sequencer.results.model import NOTHING_SENT
 from sequencer.results.store.store import Store
 from sequencer.results.stored import StoredResult, StoredRun
 from sequencer.results.text import value_in_words
@@ -47,11 +48,13 @@ def as_one(members: Sequence[StoredRun]) -> StoredRun:
         for one in repeat.instruments
         if one not in first.instruments
     ]
-    unsafe = any(member.bench_safe is False for member in members)
+    unsafe = any(member.was_left_unsafe for member in members)
+    outcome = first.outcome.removesuffix(NOTHING_SENT) if unsafe else first.outcome
     return replace(
         first,
         results=tuple(sorted(counting, key=lambda row: row.check_index)),
         instruments=(*first.instruments, *others),
+        outcome=outcome,
         bench_safe=False if unsafe else first.bench_safe,
         repeats=tuple(replace(repeat, results=()) for repeat in repeats),
     )

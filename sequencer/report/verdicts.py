@@ -45,7 +45,7 @@ def verdict_of(run: StoredRun) -> Verdict:
         said.append(conditional)
     if not ended:
         said.append(f"The run did not end as planned: {run.outcome}.")
-    if run.bench_safe is False:
+    if run.was_left_unsafe:
         said.append("The bench could not be confirmed safe.")
     return Verdict(word=word, kind=kind, sentence=" ".join(said))
 

@@ -105,7 +105,7 @@ def _case(suite: Element, row: StoredResult, counts: list[int], *, is_left: bool
 
 def _problems(run: StoredRun) -> str:
     said = [] if run.outcome == "done" else [f"the run did not end as planned: {run.outcome}"]
-    if run.bench_safe is False:
+    if run.was_left_unsafe:
         said.append("the bench could not be confirmed safe")
     return "; ".join(said)
 

@@ -156,6 +156,32 @@ class RunRecord:
         """Whether a person, or the system, stopped it."""
         return is_interrupted(self.outcome)
 
+    @property
+    def was_left_unsafe(self) -> bool:
+        """Whether something may have been on when it ended: not where nothing had been sent to the bench, of which nothing is known."""
+        return self.bench_safe is False and not was_nothing_sent(self.outcome)
+
+    @property
+    def was_left_as_it_stood(self) -> bool:
+        """Whether it ended before it sent anything to the bench."""
+        return self.bench_safe is False and was_nothing_sent(self.outcome)
+
+
+NOTHING_SENT = ", before anything was sent to the bench"
+"""How the outcome of a run ends that left its bench as it stood. Its status does not tell: before this was written, it was that of a run
+that was interrupted and left something on, too.
+"""
+
+
+def nothing_sent(outcome: str) -> str:
+    """Return the outcome of a run that ended so before it sent anything."""
+    return f"{outcome}{NOTHING_SENT}"
+
+
+def was_nothing_sent(outcome: str) -> bool:
+    """Say whether a run that ended so had sent nothing to its bench."""
+    return outcome.endswith(NOTHING_SENT)
+
 
 INTERRUPTED = "interrupted"
 """How the outcome of a run begins that a person, or the system, has stopped: the store's own word, written and read here alone."""

@@ -15,7 +15,7 @@ from sequencer.checks.finding import Finding
 from sequencer.checks.live import LivePerson
 from sequencer.planning.plan import Plan
 from sequencer.planning.step import Step
-from sequencer.results.model import Result, interrupted_by
+from sequencer.results.model import Result, interrupted_by, nothing_sent
 from sequencer.results.store.server_line import hurried
 from sequencer.run.bench_health.doubted import BEFORE_ALL, doubt_results, is_changed, is_sound
 from sequencer.run.bench_health.simulated import refused_as_simulated
@@ -362,7 +362,10 @@ class Runner:
             self._bench.clock.now_s() - self._start_s + (carried.read.bench_s if carried is not None else 0.0)
         )
         unsafe = state.touched and not state.confirmed
-        if unsafe or self._parts.hazards_seen > self._hazards:  # before it is kept: that is what counts
+        how = how if state.touched else nothing_sent(how)
+        if unsafe:  # before it is kept: that is what counts
+            self._state.note_may_be_on()
+        elif self._parts.hazards_seen > self._hazards:
             self._state.raise_status(ExitStatus.BENCH_FAILED)
         try:
             # What was said since the last check that ended: of those that were cut short, and of the way out.
@@ -377,8 +380,6 @@ class Runner:
         if self._record.problems:
             self._state.raise_status(ExitStatus.BENCH_FAILED)
             self._state.problems += dict.fromkeys(self._record.problems)
-        if unsafe:
-            self._state.note_may_be_on()
         self._state.tell(
             RunEnded(
                 run=self._facts.run,

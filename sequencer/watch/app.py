@@ -18,6 +18,7 @@ from starlette.types import ASGIApp
 
 from sequencer.results.store.place import StorePlace
 from sequencer.results.store.problems import StoreProblem
+from sequencer.results.store.set_aside import rows_set_aside
 from sequencer.watch import parts
 from sequencer.watch.asked import Query, WrongAddress, address
 from sequencer.watch.batches import BatchPages, batches_page
@@ -28,7 +29,7 @@ from sequencer.watch.runs import Curves, Shown, run_page, runs_page, trace_page
 from sequencer.watch.signs import Signs
 from sequencer.watch.tokens import HOLDS_S
 from sequencer.watch.units import compare_page, unit_page, units_page
-from sequencer.watch.view import render, static, static_type
+from sequencer.watch.view import render, static, static_type, unread_sentence
 
 _HEADS = {
     400: "This address cannot be answered",
@@ -104,7 +105,16 @@ class WatchApp:
     def _page(self, template: str, shown: Shown, place: str) -> Callable[[Request], Any]:
         def endpoint(request: Request) -> Response:
             store = self._opened.store()
-            facts = shown(store, _raw(request))
+            with rows_set_aside() as missing:
+                try:
+                    facts = shown(store, _raw(request))
+                except WrongAddress as problem:
+                    if missing:  # what is asked for may be what cannot be read
+                        raise WrongAddress(
+                            f"{problem.what} {unread_sentence(missing)}", status=503
+                        ) from problem
+                    raise
+            facts["unread"] = unread_sentence([*facts.pop("unread", ()), *missing])
             return HTMLResponse(render(template, place=place, store=self._where, stream="", **facts))
 
         return endpoint

@@ -8,6 +8,7 @@ from typing import Any
 from sequencer.analysis.batches.summary import find_record, find_summary
 from sequencer.problems import InputError, nearest
 from sequencer.report.batch import batch_view
+from sequencer.results.store.set_aside import rows_set_aside
 from sequencer.results.store.store import Store, Wanted
 from sequencer.watch.asked import Query, WrongAddress
 
@@ -49,11 +50,14 @@ class BatchPages:
         with self._lock:
             shown = self._kept.get(key)
             if shown is None:
+                with rows_set_aside() as missing:
+                    found = find_summary(record, store)
                 shown = self._kept[key] = {
-                    **batch_view(find_summary(record, store), every=every),
+                    **batch_view(found, every=every),
+                    "unread": missing,
                     "simulated": "not a measurement of real units" if record.simulated else "",
                     "every": every,
                 }
                 while len(self._kept) > MOST_KEPT:
                     del self._kept[next(iter(self._kept))]
-        return shown
+        return dict(shown)

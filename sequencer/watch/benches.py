@@ -90,7 +90,7 @@ def find_verdict(store: Store) -> VerdictOf:
         if found is None or found.status is None:
             return ""
         said = verdict_of(found, store.read_results(run, points=False))
-        without = "BENCH" if found.bench_safe is False else "NOT MEASURED"
+        without = "BENCH" if found.was_left_unsafe else "NOT MEASURED"
         return {Verdict.PASSED: "PASS", Verdict.FAILED: "FAIL"}.get(said, without)
 
     return look_up

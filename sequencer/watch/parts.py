@@ -9,12 +9,13 @@ from typing import Any
 from sequencer.results.queue.connect import NoQueue
 from sequencer.results.queue.seen import read_queue
 from sequencer.results.store.problems import StoreProblem
+from sequencer.results.store.set_aside import rows_set_aside
 from sequencer.results.store.store import Store
 from sequencer.watch.asked import Query, WrongAddress
 from sequencer.watch.benches import BenchView, bench_views, find_verdict, names_of, of_station, today
 from sequencer.watch.reader import Part
 from sequencer.watch.signs import Signs
-from sequencer.watch.view import render
+from sequencer.watch.view import render, unread_sentence
 
 MOST_JOBS = 200
 MOST_NAMES = 20
@@ -61,9 +62,11 @@ def views_now(store: Store, signs: Signs) -> list[BenchView]:
 
 def benches_part(store: Store, signs: Signs) -> str:
     """Return the benches."""
-    views = views_now(store, signs)
+    with rows_set_aside() as missing:
+        views = views_now(store, signs)
     return render(
         "benches_part.html",
+        unread=unread_sentence(missing),
         simulated=simulated_in(views),
         worked=[one for one in views if one.is_worked],
         rest=[one for one in views if not one.is_worked],
@@ -72,12 +75,20 @@ def benches_part(store: Store, signs: Signs) -> str:
 
 def station_part(store: Store, signs: Signs, *, station: str, bench: str) -> str:
     """Return what a screen on the wall shows of one station."""
-    views = views_now(store, signs)
+    with rows_set_aside() as missing:
+        views = views_now(store, signs)
     found = of_station(views, station=station, bench=bench)
     simulated = simulated_in([found]) if found is not None else ""
     names = names_of(views)
     others = {"names": names[:MOST_NAMES], "more": len(names) - MOST_NAMES}
-    return render("station_part.html", one=found, named=station or bench, simulated=simulated, **others)
+    return render(
+        "station_part.html",
+        one=found,
+        named=station or bench,
+        simulated=simulated,
+        unread=unread_sentence(missing),
+        **others,
+    )
 
 
 def queue_part(store: Store) -> str:
@@ -94,10 +105,13 @@ def read_jobs(store: Store) -> dict[str, Any]:
         }
     try:
         found = read_queue(store.place, most=MOST_JOBS)
-    except NoQueue:
+    except NoQueue as problem:
+        is_there = "has form" in problem.what
         return {
             "queue": None,
-            "why": "There is no queue beside this store: 'sequencer jobs set-up' makes one.",
+            "why": f"{problem.what[:1].upper()}{problem.what[1:]}. {problem.next_move}"
+            if is_there
+            else "There is no queue beside this store: 'sequencer jobs set-up' makes one.",
         }
     return {"queue": found, "why": ""}
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime
 from functools import cache
 from importlib.resources import files
@@ -12,6 +13,7 @@ from markupsafe import Markup
 
 from sequencer import __version__
 from sequencer.report.page import make_environment, style_text
+from sequencer.units.format import counted
 from sequencer.watch.asked import address
 
 PLACES = (
@@ -47,6 +49,22 @@ def environment() -> Environment:
 def render(template: str, **facts: Any) -> str:
     """Return a page or a part of one."""
     return environment().get_template(template).render(**facts)
+
+
+MOST_UNREAD = 5
+"""Rows that cannot be read and are named on a page."""
+
+
+def unread_sentence(missing: Sequence[str]) -> str:
+    """Return which rows of the store are missing on a page; empty where none is."""
+    if not missing:
+        return ""
+    more = f" and {len(missing) - MOST_UNREAD} more" if len(missing) > MOST_UNREAD else ""
+    rows = counted(len(missing), "damaged row")
+    return (
+        f"{rows} of the store could not be read, and {'is' if len(missing) == 1 else 'are'} missing here: "
+        f"{'; '.join(missing[:MOST_UNREAD])}{more}. Leave the store where it is, and look in the results tables (CSV) beside it."
+    )
 
 
 def when(moment: datetime | None, *, seconds: bool = False) -> Markup:

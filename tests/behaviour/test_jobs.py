@@ -15,7 +15,7 @@ from sequencer.fleet.own_check import add_own_checks
 from sequencer.results.queue.connect import find_queue
 from sequencer.results.queue.seen import read_queue
 from sequencer.results.store.place import StorePlace, find_place
-from sequencer.results.store.store import Store
+from sequencer.results.store.store import Store, Wanted
 from tests.support.cut_line import CutLine
 from tests.support.postgres_server import PostgresServer
 from tests.support.workers import ROOT, Looking, WorkerProcess, bench_named, job_seen, wait_for
@@ -77,10 +77,10 @@ def sequencer(*words: str) -> Result:
     return CliRunner().invoke(main, list(words), env={"COLUMNS": "92", "NO_COLOR": "1"})
 
 
-def added(store: str, *serials: str, sequence: str = "quick-check") -> list[int]:
+def added(store: str, *serials: str, sequence: str = "quick-check", line: tuple[str, ...] = ()) -> list[int]:
     """Add a job for each unit; return their numbers."""
     words = [word for one in serials for word in ("--serial", one)]
-    done = sequencer("jobs", "add", sequence, *words, "--store", store, "--json")
+    done = sequencer("jobs", "add", sequence, *words, *line, "--store", store, "--json")
     assert done.exit_code == 0, done.output
     return [one["job"] for one in json.loads(done.stdout)]
 
@@ -110,7 +110,11 @@ def test_a_worker_takes_what_its_bench_can_do(
     store: str, place: StorePlace, worker: Start, tmp_path: Path
 ) -> None:
     """It measures each job once, says what came of it, ends where nothing is left, and the queue shows who did what."""
-    jobs = added(store, "M40-0007", "M40-0011")
+    of_week = ("--batch", "Week 48", "--operator", "Ada", "--lot", "L7")
+    jobs = added(store, "M40-0007", "M40-0011", line=of_week)
+    assert [job_seen(store, one).line for one in jobs] == [
+        {"batch": "Week 48", "operator": "Ada", "lot": "L7"}
+    ] * 2
     north = worker(bench_named(tmp_path, "North"), "--drain")
     assert north.ended() == 0, north.said
     assert "All limits met" in north.said
@@ -122,6 +126,18 @@ def test_a_worker_takes_what_its_bench_can_do(
     assert "North on " in listed.output
     assert "its worker has ended" in listed.output
     assert [one[0] for one in runs_of(place, "M40-0011")] == ["done"]
+    with Store.open_to_read(place) as opened:
+        runs = opened.read_runs(Wanted(batch="Week 48"))
+        assert {(one.serial, one.operator, one.lot) for one in runs} == {
+            (one, "Ada", "L7") for one in ("M40-0007", "M40-0011")
+        }
+        assert {one.operator for one in opened.read_results(runs[0].run)} == {"Ada"}
+        assert opened.read_batch("Week 48") is not None
+    of_file = sequencer(
+        "jobs", "add", "quick-check", "--serial", "M40-0007", "--batch", "week.yaml", "--store", store
+    )
+    assert of_file.exit_code == 2
+    assert "a job names its batch, and no file of this machine" in of_file.output
     refused = sequencer("jobs", "add", "two-signal-receiver", "--serial", "V5-0301", "--store", store)
     assert refused.exit_code == 2
     assert "none of the benches that have registered can do two-signal-receiver on V5-0301" in refused.output

@@ -53,7 +53,7 @@ def line_options(command: Callable[..., Any]) -> Callable[..., Any]:
 
 def line_taken_from(options: dict[str, Any]) -> LineAsked:
     """Take the options of the line out of all that were given. Raises InputError for a text that no row takes."""
-    given = LineAsked(**{one.name: str(options.pop(one.name)).strip() for one in fields(LineAsked)})
+    given = LineAsked(**{one.name: str(options.pop(one.name, "")).strip() for one in fields(LineAsked)})
     is_file = given.batch.endswith((".yaml", ".yml"))
     for one in fields(LineAsked):
         if text := getattr(given, one.name):

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import click
 
+from sequencer.cli.common.line_options import LineAsked
 from sequencer.cli.common.options import check_model, check_serial
 from sequencer.files.ordinary import is_ordinary
 from sequencer.fleet.needs import lacking, lacks_unit, needs_of
@@ -39,14 +40,24 @@ def add_command(
     due: str,
     priority: int,
     no_bench_yet: bool,
+    line: LineAsked,
     store: str,
     as_json: bool,
 ) -> int:
     """Add a job for each unit; returns the exit status."""
+    if line.batch.endswith((".yaml", ".yml")):
+        raise option_problem(
+            "--batch",
+            "a job names its batch, and no file of this machine",
+            found=line.batch[:40],
+            allowed="a batch's name",
+            hint="'sequencer run … --batch FILE' or 'sequencer line' with the file opens the batch; then name it here",
+        )
     wanted = _units(serials, units, check_model(model))
     due_at = parse_until(due, datetime.now().astimezone(), option="--due") if due else None
     jobs = [
-        _job(sequence_name, serial, of_model, due=due_at, priority=priority) for serial, of_model in wanted
+        _job(sequence_name, serial, of_model, due=due_at, priority=priority, line=line)
+        for serial, of_model in wanted
     ]
     found, made = set_up(find_place(Path(), store))
     if not no_bench_yet:
@@ -91,7 +102,9 @@ def _serial(given: str) -> str:
     return serial
 
 
-def _job(name: str, serial: str, model: str, *, due: datetime | None, priority: int) -> NewJob:
+def _job(
+    name: str, serial: str, model: str, *, due: datetime | None, priority: int, line: LineAsked
+) -> NewJob:
     """Return the job of a unit. Raises InputError where the sequence cannot be read, or lacks a model."""
     loaded = load_sequence(name, Wanted(name=model, serial=serial))
     # a path is another machine's too only where it is whole; a shipped name is
@@ -104,6 +117,9 @@ def _job(name: str, serial: str, model: str, *, due: datetime | None, priority: 
         needs=needs_of(loaded),
         due=due,
         priority=priority,
+        batch=line.batch,
+        operator=line.operator,
+        lot=line.lot,
     )
 
 

@@ -48,7 +48,8 @@ def queue_lines(queue: QueueSeen) -> Iterator[str]:
         words = _state_words(job, queue.now)
         if job.state == "waiting" and queue.benches and not any(_may_take(one, job) for one in queue.benches):
             words += "; none of the benches can do it"
-        yield f"{job.id:>6}  {job.serial:{room}}  {Path(job.sequence).stem}  {words}"
+        batch = f", batch {job.line['batch']}" if job.line.get("batch") else ""
+        yield f"{job.id:>6}  {job.serial:{room}}  {Path(job.sequence).stem}{batch}  {words}"
         for one in job.refusals:
             yield f"        refused by {one.bench}: {one.why}"
     if queue.benches:

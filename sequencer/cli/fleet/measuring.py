@@ -13,6 +13,7 @@ from sequencer.bench.locks import BenchBusy
 from sequencer.bench.open_bench import BenchUnsafe
 from sequencer.bench.simulation import specimen_for
 from sequencer.cli.common.bench import any_serial
+from sequencer.cli.line import batch_stopped
 from sequencer.cli.resume import prepare_rest
 from sequencer.cli.run import Asked, Prepared, Ran, facts_of_run, prepare
 from sequencer.cli.screens.summary import verdict_line
@@ -25,6 +26,7 @@ from sequencer.results.conditional import met_words
 from sequencer.results.journal import read_journal
 from sequencer.results.queue.claim import Claim
 from sequencer.results.queue.fence import CUT_SHORT, DONE, JobFence
+from sequencer.results.queue.jobs import ON_LINE
 from sequencer.results.store.fence import FenceLost
 from sequencer.results.store.place import StorePlace
 from sequencer.results.store.problems import StoreProblem
@@ -109,7 +111,12 @@ class JobBench(Measures):
             raise _refused(
                 f"unit {claim.serial} is not connected to it: its worker was started for {_named(self._units)}"
             )
-        wanted = replace(self._asked, sequence_name=claim.sequence, serial=claim.serial, model=claim.model)
+        # what the worker itself was started with is the bench's: its station, its fixture, and an operator who is there all day
+        told = {name: text for name in ON_LINE if (text := getattr(claim, name))}
+        line = replace(self._asked.line, **told)
+        wanted = replace(
+            self._asked, sequence_name=claim.sequence, serial=claim.serial, model=claim.model, line=line
+        )
         prepared = prepare(wanted)
         found = prepared.plan.sequence
         if found.hash != claim.sequence_hash:
@@ -168,7 +175,7 @@ class JobBench(Measures):
         parts = self._bench.parts
         assert parts is not None
         before = 0 if parts.simulation is None else len(parts.simulation.hazards)
-        self._teller.of_run(plan)
+        self._teller.of_run(plan, batch=prepared.line.batch)
         with Record(asked.folder, facts_of_run(prepared, parts), store=asked.store, fence=fence) as record:
             runner = Runner(
                 plan,
@@ -183,7 +190,8 @@ class JobBench(Measures):
             outcome = runner.run()
         self.waits()
         hazards = () if parts.simulation is None else tuple(parts.simulation.hazards[before:])
-        ran = Ran(facts=record.facts, outcome=outcome, record=record, hazards=hazards)
+        stopped = batch_stopped(record.facts.batch, self._place, record.facts.run)
+        ran = Ran(facts=record.facts, outcome=outcome, record=record, hazards=hazards, batch_stopped=stopped)
         return self._measured(ran)
 
     @staticmethod
@@ -196,6 +204,7 @@ class JobBench(Measures):
         words = [said, f"run {ran.facts.run}"] if said else [f"run {ran.facts.run}"]
         words += [f"witness: {one}" for one in ran.hazards]
         words += [] if state.confirmed else [state.last_line()]
+        words += [ran.batch_stopped] if ran.batch_stopped else []
         return Measured(
             said=printable("; ".join(words)),
             beside=journal if ran.record.waits_for_store else None,

@@ -9,6 +9,7 @@ from typing import Any
 import click
 
 from sequencer.cli.common.complete import names_of
+from sequencer.cli.common.line_options import line_taken_from
 from sequencer.cli.common.options import (
     as_json_option,
     bench_option,
@@ -91,6 +92,20 @@ def jobs(context: click.Context, /, **asked: Any) -> None:
     help="Taken before those of a lower one.",
 )
 @click.option(
+    "--batch",
+    metavar="NAME",
+    default="",
+    help="Batch that the units belong to; the first run opens it where it is new.",
+)
+@click.option(
+    "--operator",
+    default="",
+    envvar="SEQUENCER_OPERATOR",
+    show_envvar=True,
+    help="Who is to be named in the results.",
+)
+@click.option("--lot", default="", help="Lot that the units are of, for the results.")
+@click.option(
     "--no-bench-yet",
     is_flag=True,
     help="Add jobs that none of the registered benches can do: one that can will be there later.",
@@ -105,7 +120,7 @@ def add(sequence_name: str, **asked: Any) -> None:
     """
     from sequencer.cli.fleet.adding import add_command
 
-    sys.exit(add_command(sequence_name, **asked))
+    sys.exit(add_command(sequence_name, line=line_taken_from(asked), **asked))
 
 
 @jobs.command("cancel")

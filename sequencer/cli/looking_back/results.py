@@ -215,7 +215,7 @@ def _show_runs(runs: list[StoredRun], *, as_json: bool) -> None:
         decided = ", ".join(f"{count} {decision}" for decision, count in counts)
         unit = f"{one.model} {one.serial}".strip()
         # two lines a run: beside the run's full name, which another command takes, no table fits 80 columns
-        outcome = f"{one.outcome}{UNSAFE if one.bench_safe is False else ''}"
+        outcome = f"{one.outcome}{UNSAFE if one.was_left_unsafe else ''}"
         click.echo(printable(f"{one.run}  {unit}  {outcome}{': ' if decided else ''}{decided}"))
         part = f" ({one.part})" if one.part else ""
         click.echo(
@@ -258,7 +258,7 @@ def _show_results(members: list[StoredRun], rows: list[StoredResult], *, every: 
     )
     if run.evaluated_from:
         console.print(printable(evaluated_text(run)), markup=False, highlight=False, soft_wrap=True)
-    unsafe = UNSAFE if any(one.bench_safe is False for one in members) else ""
+    unsafe = UNSAFE if any(one.was_left_unsafe for one in members) else ""
     console.print(f"outcome: {printable(run.outcome)}{unsafe}", markup=False, highlight=False)
     for when in run.resumed:
         console.print(f"resumed: {when.isoformat(timespec='seconds')}", markup=False, highlight=False)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from sequencer.frozen import dataclass
 from sequencer.results.queue import statements
-from sequencer.results.queue.jobs import carrier_of
+from sequencer.results.queue.jobs import ON_LINE, carrier_of
 
 if TYPE_CHECKING:
     from psycopg import Connection
@@ -32,6 +32,9 @@ class Claim:
     priority: int
     needs: tuple[str, ...]
     refused: tuple[str, ...]
+    batch: str = ""
+    operator: str = ""
+    lot: str = ""
 
 
 class Lease(Enum):
@@ -82,6 +85,7 @@ def claim_job(
         priority=row[8],
         needs=tuple(row[9]),
         refused=tuple(row[10]),
+        **{name: str(text) for name, text in row[11].items() if name in ON_LINE},
     )
 
 

@@ -15,8 +15,10 @@ from sequencer.results.store.server_line import ANSWER_S, LINE, WRITE_S
 if TYPE_CHECKING:
     from psycopg import Connection
 
-VERSION = 1
+VERSION = 2
 """The form of the tables in ``tables.sql``."""
+UPGRADES = {1: "alter table job add column if not exists line jsonb not null default '{}'"}
+"""What brings the tables from each form to the next."""
 OLDEST_SERVER = 130000
 """PostgreSQL 13: what the task queue asks for, as a server counts its versions."""
 NOT_IDLE = (
@@ -115,19 +117,25 @@ def find_queue(place: StorePlace, *, must_be_there: bool = True) -> QueuePlace:
             "the store has no queue of jobs",
             "'sequencer jobs set-up' with its address makes one.",
         )
-    if version is not None and version != VERSION:
+    if version is not None and version < VERSION and must_be_there:
         raise NoQueue(
             str(place),
-            f"its queue of jobs has form {version}, and this sequencer knows {VERSION}",
-            "Use the sequencer that made it, or the newer one, on all benches.",
+            f"its queue of jobs has form {version}, of an older sequencer, and this one needs {VERSION}",
+            "End the workers, then 'sequencer jobs set-up' with its address brings it up to date; nothing is lost.",
+        )
+    if version is not None and version > VERSION:
+        raise NoQueue(
+            str(place),
+            f"its queue of jobs has form {version}, and this sequencer knows up to {VERSION}",
+            "Use the newer sequencer on all benches.",
         )
     return found
 
 
-def is_set_up(found: QueuePlace) -> bool:
-    """Say whether the jobs' tables are there."""
+def form_of(found: QueuePlace) -> int | None:
+    """Return the form of the jobs' tables; None where there are none."""
     with Doing(str(found.place), "open"), connected(found.place) as connection:
-        return _version(connection, found.schema) is not None
+        return _version(connection, found.schema)
 
 
 def refuse_old_server(where: str, number: int) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 from collections.abc import Iterable, Sequence
 from contextlib import closing
 from datetime import datetime
@@ -18,11 +19,16 @@ if TYPE_CHECKING:
 
 TASK = "measure"
 """The task queue's name for a job."""
+ON_LINE = ("batch", "operator", "lot")
+"""What a job says of the line; station and fixture are the bench's."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NewJob:
-    """A unit and a sequence that wait for a bench. ``needs`` is what a bench must have; of one ``key`` there is one job at most."""
+    """A unit and a sequence that wait for a bench. ``needs`` is what a bench must have; of one ``key`` there is one job at most.
+
+    ``batch``, ``operator`` and ``lot`` are what its results carry of the line.
+    """
 
     serial: str
     sequence: str
@@ -32,6 +38,9 @@ class NewJob:
     priority: int = 0
     due: datetime | None = None
     key: str | None = None
+    batch: str = ""
+    operator: str = ""
+    lot: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,6 +83,7 @@ def insert_jobs(connection: Connection[Any], jobs: Sequence[NewJob]) -> list[int
             "key": job.key,
             "priority": job.priority,
             "due": job.due,
+            "line": json.dumps({name: text for name in ON_LINE if (text := getattr(job, name))}),
         }
         if (row := connection.execute(statements.ADD, words).fetchone()) is not None:
             added.append(int(row[0]))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from contextlib import closing
+from dataclasses import field
 from datetime import datetime
 
 from sequencer.frozen import dataclass
@@ -26,6 +27,8 @@ class Refused:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class JobSeen:
     """A job as it stands: one of `STATES`. ``bench`` has it, or had it last; ``lease_left_s`` is below 0 where its worker has gone silent.
+
+    ``line`` is what its results carry: batch, operator, lot.
 
     ``run`` is the run that counts, or that was cut short; ``status`` as the command line has it. ``said``: why it failed, or waits again.
     """
@@ -50,6 +53,7 @@ class JobSeen:
     status: int | None
     tries: int
     said: str
+    line: Mapping[str, str] = field(default_factory=dict)
     refusals: tuple[Refused, ...] = ()
 
 
@@ -82,7 +86,7 @@ class QueueSeen:
 _JOBS = """
 select id, serial, model, sequence, needs, priority, due, added, state, bench, host, taken,
     case when state = 'taken' then extract(epoch from lease - now())::float end as lease_left_s,
-    ended, due <= now() as is_due, stop, run, status, tries, said
+    ended, due <= now() as is_due, stop, run, status, tries, said, line
 from job where state = any(%(states)s) and (%(job)s::bigint is null or id = %(job)s)
 order by array_position(array['taken', 'waiting', 'failed', 'done', 'cancelled'], state),
     case when state in ('taken', 'waiting') then -priority end, case when state in ('taken', 'waiting') then due end, ended desc, id

@@ -5,7 +5,15 @@ from __future__ import annotations
 from contextlib import closing
 from importlib import resources
 
-from sequencer.results.queue.connect import QueuePlace, find_queue, is_set_up, need_carrier, server_of
+from sequencer.results.queue.connect import (
+    UPGRADES,
+    VERSION,
+    QueuePlace,
+    find_queue,
+    form_of,
+    need_carrier,
+    server_of,
+)
 from sequencer.results.store.place import StorePlace
 from sequencer.results.store.problems import Doing
 from sequencer.results.store.writer import StoreWriter
@@ -23,7 +31,9 @@ def set_up(place: StorePlace) -> tuple[QueuePlace, bool]:
     with StoreWriter.open(place):
         pass
     found = find_queue(place, must_be_there=False)
-    if is_set_up(found):
+    form = form_of(found)
+    if form is not None:
+        _bring_up_to_date(found, form)
         return found, False
     ours = (resources.files(__package__) / "tables.sql").read_text(encoding="utf-8")
     with Doing(str(place), "set up the queue in"), closing(found.connect()) as connection:
@@ -35,3 +45,16 @@ def set_up(place: StorePlace) -> tuple[QueuePlace, bool]:
         connection.execute(ours)
         connection.commit()
     return found, True
+
+
+def _bring_up_to_date(found: QueuePlace, form: int) -> None:
+    """Bring tables of an older form to this one's, in one transaction; whoever comes second finds it done."""
+    if form >= VERSION:
+        return
+    with Doing(str(found.place), "bring the queue up to date in"), closing(found.connect()) as connection:
+        connection.execute("select pg_advisory_xact_lock(%s)", [_LOCK])
+        row = connection.execute("select number from version").fetchone()
+        for number in range(VERSION if row is None else int(row[0]), VERSION):
+            connection.execute(UPGRADES[number])
+        connection.execute("update version set number = greatest(number, %s)", [VERSION])
+        connection.commit()

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 ADD = """
-insert into job (serial, model, sequence, sequence_hash, needs, carrier, key, priority, due)
-values (%(serial)s, %(model)s, %(sequence)s, %(sequence_hash)s, %(needs)s, %(carrier)s, %(key)s, %(priority)s,
+insert into job (line, serial, model, sequence, sequence_hash, needs, carrier, key, priority, due)
+values (%(line)s, %(serial)s, %(model)s, %(sequence)s, %(sequence_hash)s, %(needs)s, %(carrier)s, %(key)s, %(priority)s,
     greatest(coalesce(%(due)s, now()), now()))
 on conflict (key) do nothing returning id
 """
@@ -26,7 +26,7 @@ where id = (
         and (state = 'waiting' or (state = 'taken' and (lease < now() or bench = %(bench)s)))
         and not exists (select 1 from job o where o.serial = k.serial and o.state = 'taken' and o.id <> k.id)
     for update skip locked)
-returning id, serial, model, sequence, sequence_hash, fence, run, tries, priority, needs, refused
+returning id, serial, model, sequence, sequence_hash, fence, run, tries, priority, needs, refused, line
 """
 """Takes one job: no row where it is another's, not due, not for this bench, or its unit is on another bench now. UniqueViolation means
 that another was quicker.

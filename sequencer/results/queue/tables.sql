@@ -2,7 +2,7 @@
 -- the jobs (which holds nothing but a job's id). All times are the server's: no bench's clock decides anything.
 
 create table version (number int primary key);
-insert into version values (1);
+insert into version values (2);
 
 create table job (
     id bigint generated always as identity primary key,
@@ -29,7 +29,8 @@ create table job (
     run text not null default '',           -- the run that counts, or the one that was cut short
     status int,                             -- as the command line has it
     tries int not null default 0,
-    said text not null default ''
+    said text not null default '',
+    line jsonb not null default '{}'        -- batch, operator, lot, as the results are to carry them; since form 2
 );
 create unique index one_job_a_bench on job (bench) where state = 'taken';
 create unique index one_bench_a_unit on job (serial) where state = 'taken';

@@ -18,8 +18,10 @@ from urllib.parse import quote
 from sequencer.results.bench_now import SILENT_S, BenchNow, Doing, Worked
 from sequencer.results.store.place import StorePlace
 from sequencer.results.store.problems import Doing as InStore
+from sequencer.results.store.problems import UnreadableRow
 from sequencer.results.store.rows import clean
 from sequencer.results.store.server_line import WRITE_S
+from sequencer.results.store.set_aside import is_setting_aside, set_aside
 from sequencer.results.store.transaction import (
     Connections,
     FileConnections,
@@ -34,7 +36,9 @@ if TYPE_CHECKING:
 PATIENCE_S = 0.5
 """How long a word waits for somebody else who writes to the store."""
 _FORGOTTEN_S = 90 * 86_400.0
-"""After so long the last word of a bench is taken out by whoever begins at any other."""
+"""After so long the last word of a bench is taken out by whoever begins at any other; not before a later run has read it back safe, where
+it was left not safe, or fell silent.
+"""
 # A quotation mark within a text stands behind a backslash in JSON: these are found nowhere else
 _SAFE, _UNSAFE = '%"safe": true%', '%"safe": false%'
 _SERVER_NOW = "extract(epoch from clock_timestamp())"
@@ -60,7 +64,7 @@ class BenchNowWriter:
             transaction.run(
                 f"DELETE FROM bench_now WHERE (bench = :bench AND machine = :machine AND station = :station AND "
                 f"((ended <> 0 AND says NOT LIKE :unsafe) OR (beat_utc_s < {now} - :silent_s AND says LIKE :safe))) "
-                f"OR beat_utc_s < {now} - :forgotten_s",
+                f"OR (beat_utc_s < {now} - :forgotten_s AND (says LIKE :safe OR (ended <> 0 AND says NOT LIKE :unsafe)))",
                 **clean({"bench": worked.bench, "machine": worked.machine, "station": worked.station}),
                 safe=_SAFE,
                 unsafe=_UNSAFE,
@@ -142,7 +146,10 @@ def _now(transaction: Writing) -> str:
 
 
 def read_benches(connection: Connection) -> list[BenchNow]:
-    """Return every bench that was worked, the one that last gave a sign first; a row that cannot be read is passed over."""
+    """Return every bench that was worked, the one that last gave a sign first; a row that cannot be read is passed over.
+
+    Within `rows_set_aside` it is told.
+    """
     is_server = connection.dialect.name != "sqlite"
     now = (
         float(connection.exec_driver_sql(f"SELECT {_SERVER_NOW}").scalar_one()) if is_server else time.time()
@@ -153,7 +160,7 @@ def read_benches(connection: Connection) -> list[BenchNow]:
     )
     found = []
     for *who, simulated, ended, says, beat_utc_s in rows:
-        with suppress(ValueError, TypeError, KeyError):
+        try:
             found.append(
                 BenchNow(
                     worked=_worked(*who, simulated=bool(simulated)),
@@ -163,6 +170,11 @@ def read_benches(connection: Connection) -> list[BenchNow]:
                     beat_utc_s=float(beat_utc_s),
                 )
             )
+        except (ValueError, TypeError, KeyError) as error:
+            if is_setting_aside():
+                session, bench, machine, *_ = who
+                what = f"what bench {bench} on {machine} said of itself (session {session})"
+                set_aside(UnreadableRow(f"{what} cannot be read: {error}"))
     return found
 
 

@@ -15,6 +15,7 @@ from sqlalchemy.sql.functions import sum as total
 from sequencer.frozen import dataclass
 from sequencer.results.model import BenchInstrument, Point
 from sequencer.results.store import rows as store_rows
+from sequencer.results.store.set_aside import readable
 from sequencer.results.store.tables import instruments, readings, results, runs
 from sequencer.results.stored import StoredResult, StoredRun
 
@@ -116,10 +117,14 @@ def runs_found(query: Select[Any], connection: Connection) -> list[StoredRun]:
             replaced[name] += int(number - counting)
             if counting:
                 decisions[name][decision] = int(counting)
-    return [
-        store_rows.run_read(row, who.get(name, ()), decisions[name], replaced[name])
-        for name, row in found.items()
-    ]
+    return list(
+        readable(
+            lambda row: store_rows.run_read(
+                row, who.get(row["run"], ()), decisions[row["run"]], replaced[row["run"]]
+            ),
+            found.values(),
+        )
+    )
 
 
 def whole_runs(
@@ -140,13 +145,14 @@ def whole_runs(
         )
         for one in found:
             by_run[one.run].append(one)
-    for row in rows:
+
+    def read(row: Mapping[str, Any]) -> StoredRun:
         mine = by_run[row["run"]]
         counting = [one for one in mine if one.counts]
-        decisions = Counter(one.decision.value for one in counting)
-        yield store_rows.run_read(
-            row, who.get(row["run"], ()), dict(decisions), len(mine) - len(counting), mine
-        )
+        decisions = dict(Counter([one.decision.value for one in counting]))
+        return store_rows.run_read(row, who.get(row["run"], ()), decisions, len(mine) - len(counting), mine)
+
+    yield from readable(read, rows)
 
 
 def instruments_of(names: Sequence[str], connection: Connection) -> dict[str, list[BenchInstrument]]:

@@ -25,6 +25,7 @@ from sequencer.results.model import (
 )
 from sequencer.results.settings import Settings
 from sequencer.results.store.problems import UnreadableRow
+from sequencer.results.store.set_aside import readable, set_aside
 from sequencer.results.stored import StoredExchange, StoredResult, StoredRun
 from sequencer.results.stored_budget import budget_as_plain, stored_budget
 from sequencer.uncertainty.decision import Decision
@@ -100,7 +101,10 @@ def batch_row(batch: BatchRecord) -> dict[str, Any]:
 
 def batch_read(row: Mapping[str, Any]) -> BatchRecord:
     """Return a batch's row, without ``utc_s``, as a reader gets it."""
-    times = {name: datetime.fromisoformat(row[name]) if row[name] else None for name in _BATCH_TIMES}
+    try:
+        times = {name: datetime.fromisoformat(row[name]) if row[name] else None for name in _BATCH_TIMES}
+    except (ValueError, TypeError) as error:
+        raise UnreadableRow(f"batch {row['batch']} cannot be read: {error}") from error
     return BatchRecord(**{**row, **times, "simulated": bool(row["simulated"])})
 
 
@@ -146,17 +150,20 @@ def results_read(
 ) -> Iterator[StoredResult]:
     """Yield result rows as a reader gets them. ``points`` by the number of their result.
 
-    ValueError for what no sequencer wrote.
+    UnreadableRow for what no sequencer wrote, but within `rows_set_aside`.
     """
     # The results of one run were found under the same, and many were told the same.
     confirmed, told = cache(_confirmations), cache(_settings)
-    for row in rows:
+
+    def read(row: Sequence[Any]) -> StoredResult:
         one = dict(zip(names, row, strict=True))
         try:
-            yield _result_read(one, points, confirmed, told)
+            return _result_read(one, points, confirmed, told)
         except (ValueError, TypeError, KeyError, AttributeError) as error:
             what = f"result {one['id']} of run {one['run']} ({one['check']})"
             raise UnreadableRow(f"{what} cannot be read: {error}") from error
+
+    return readable(read, rows)
 
 
 def _result_read(
@@ -207,7 +214,8 @@ def brief_read(rows: Iterable[Sequence[Any]]) -> Iterator[StoredResult]:
         try:
             cells[at_time], cells[at_decision] = moment(cells[at_time]), decided[cells[at_decision]]
         except (ValueError, TypeError, KeyError) as error:
-            raise UnreadableRow(f"result {cells[0]} of run {cells[1]} cannot be read: {error}") from error
+            set_aside(UnreadableRow(f"result {cells[0]} of run {cells[1]} cannot be read: {error}"))
+            continue
         one = made(kind)
         fill(one, *cells)
         yield one

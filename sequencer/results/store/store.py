@@ -34,6 +34,7 @@ from sequencer.results.store.query import (
 )
 from sequencer.results.store.schema import SCHEMA_VERSION
 from sequencer.results.store.server_line import READ_S
+from sequencer.results.store.set_aside import readable
 from sequencer.results.store.tables import batches, exchanges, files, results, run_files, runs, seconds, units
 from sequencer.results.store.transaction import Writing, make_batch_simulated, write_batch, write_unit
 from sequencer.results.store.upgrade import prepare, schema_of
@@ -200,7 +201,7 @@ class Store(StoreWriter):
             query = query.where(batches.c.batch.in_(names))
         query = query.order_by(batches.c.utc_s.desc(), batches.c.batch)
         with self._doing("read"), self._engine.connect() as connection:
-            return [store_rows.batch_read(dict(row)) for row in connection.execute(query).mappings()]
+            return list(readable(store_rows.batch_read, map(dict, connection.execute(query).mappings())))
 
     def read_benches(self) -> list[BenchNow]:
         """Return what each bench does now, or did last: those first that are worked, by their last sign."""
@@ -277,7 +278,7 @@ class Store(StoreWriter):
         if check_index is not None:
             query = query.where(exchanges.c.check_index == check_index)
         with self._doing("read"), self._engine.connect() as connection:
-            return [store_rows.exchange_read(dict(row)) for row in connection.execute(query).mappings()]
+            return list(readable(store_rows.exchange_read, map(dict, connection.execute(query).mappings())))
 
     def read_inputs(self, run: str) -> list[RunInput]:
         """Return the files that a run was made from, by place; none of a run of before they were kept."""

@@ -18,6 +18,7 @@ from typing import Any, Self
 
 from sequencer.planning.plan import Plan
 from sequencer.results.bench_now import BEAT_S, Calibrated, Doing, Worked
+from sequencer.results.model import was_nothing_sent
 from sequencer.results.store.bench_now import BenchNowWriter
 from sequencer.results.store.place import StorePlace
 from sequencer.run.events import CheckEnded, CheckStarted, Event, FaultMet, RunEnded, RunStarted, StepTaken
@@ -61,6 +62,7 @@ class BenchTeller:
         self._beat_s = beat_s
         self._make_writer = make_writer
         self._begun: set[int] = set()
+        self._left: tuple[bool | None, str] = (None, "")
         self._lock = threading.Lock()
         self._news = threading.Event()
         self._over = threading.Event()
@@ -107,6 +109,7 @@ class BenchTeller:
         match event:
             case RunStarted():
                 self._begun.clear()
+                self._left = (self.doing.safe, self.doing.safe_why)
                 self.tell(**_of_started(event))
             case CheckStarted():
                 self._begun.add(event.index)
@@ -123,9 +126,18 @@ class BenchTeller:
             case FaultMet():
                 self.tell(fault=f"{event.fault.instrument}: {event.fault.what}", fault_at=_now())
             case RunEnded():
-                self.tell(check="", remaining_s=None, safe=event.bench_safe, safe_why=event.last_line)
+                self.tell(check="", remaining_s=None, **self._left_by(event))
             case _:
                 pass
+
+    def _left_by(self, event: RunEnded) -> dict[str, Any]:
+        """Return how a run left its bench; one that sent nothing left it as it had stood before."""
+        safe: bool | None = event.bench_safe
+        why = event.last_line
+        if was_nothing_sent(event.outcome):
+            safe, why = self._left if self._left[0] is not None else (None, event.last_line)
+        self._left = (safe, why)
+        return {"safe": safe, "safe_why": why}
 
     def _of_ended(self, event: CheckEnded) -> None:
         wrong = [

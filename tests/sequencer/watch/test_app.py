@@ -235,3 +235,36 @@ def test_a_store_that_is_taken_away_is_said_and_waited_for(tmp_path: Path) -> No
         assert "no store here" in answer.text
         (tmp_path / "away.sqlite").rename(path)
         assert page.ask("/run?run=r1").status == 200
+
+
+def test_a_damaged_row_hides_no_other(tmp_path: Path) -> None:
+    """A run, a result and a batch that cannot be read: each list shows the others, and says which row it lacks; its own page says so."""
+    found = StorePlace(path=tmp_path / "results.sqlite")
+    batch = BatchRecord(batch="week", sequence="s", sequence_hash="a", opened=WHEN, simulated=True)
+    with Store.open(found) as store:
+        for name in ("good", "bad", "torn"):
+            run = replace(RUN, run=name, serial=f"unit {name}", batch="week", outcome="done", status=0)
+            store.write_run(run, batch=batch if name == "good" else replace(batch, batch=name))
+            store.write_check(name, 0, [a_result(run=name, serial=f"unit {name}")], [an_exchange()])
+    with closing(sqlite3.connect(tmp_path / "results.sqlite")) as bare, bare:
+        bare.execute("UPDATE run SET time = 'never' WHERE run = 'bad'")
+        bare.execute("UPDATE result SET decision = 'perhaps' WHERE run = 'torn'")
+        bare.execute("UPDATE batch SET opened = 'never' WHERE batch = 'bad'")
+    with served(found) as page:
+        for path, shown, lacks in (
+            ("/runs", "unit good", "run bad cannot be read"),
+            ("/run?run=torn", "unit torn", "of run torn"),
+            ("/batches", "week", "batch bad cannot be read"),
+            ("/batch?batch=week", "week", "run bad cannot be read"),
+            ("/batch?batch=week", "week", "run bad cannot be read"),
+            ("/runs?check=x", "unit good", "of run torn"),
+        ):
+            answer = page.ask(path)
+            assert answer.status == 200, (path, answer.text)
+            assert shown in answer.text
+            assert lacks in answer.text, path
+            assert "missing here" in answer.text
+        assert "missing here" not in page.ask("/run?run=good").text
+        answer = page.ask("/run?run=bad")
+        assert answer.status == 503
+        assert "run bad cannot be read" in answer.text

@@ -89,3 +89,25 @@ def test_a_wrong_password_is_never_printed(postgres: PostgresServer) -> None:
         read_queue(find_place(Path("unused"), wrong))
     assert "s3cret" not in str(refused.value)
     assert "Check that the server runs" in str(refused.value)
+
+
+def test_a_queue_of_before_is_brought_up_to_date(place: StorePlace) -> None:
+    """Its jobs stay; until somebody sets it up it is not looked at, and what to do is said. A newer one is left alone."""
+    found, _ = set_up(place)
+    (number,) = add_jobs(found, [job("A-1", batch="Week 1")])
+    with found.connect() as connection:
+        connection.execute("alter table job drop column line")
+        connection.execute("update version set number = 1")
+        connection.commit()
+    with pytest.raises(
+        NoQueue, match=r"has form 1, of an older sequencer, and this one needs 2.*jobs set-up"
+    ):
+        read_queue(place)
+    assert set_up(place) == (found, False)
+    (seen,) = read_queue(place).jobs
+    assert (seen.id, dict(seen.line)) == (number, {})
+    with found.connect() as connection:
+        connection.execute("update version set number = 99")
+        connection.commit()
+    with pytest.raises(NoQueue, match="has form 99"):
+        set_up(place)

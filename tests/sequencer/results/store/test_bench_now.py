@@ -14,6 +14,7 @@ from sequencer.results.bench_now import SILENT_S, Calibrated, Doing, Worked
 from sequencer.results.store.bench_now import BenchNowWriter
 from sequencer.results.store.place import StorePlace
 from sequencer.results.store.problems import StoreProblem
+from sequencer.results.store.set_aside import rows_set_aside
 from sequencer.results.store.store import Store
 
 WHO = Worked(id="one", bench="Bench 2", machine="north", process=4711, station="Line 1")
@@ -97,6 +98,21 @@ def test_a_bench_left_not_safe_is_not_forgotten_by_a_session_that_reads_nothing_
         assert {one.worked.id for one in store.read_benches()} == {"four"}
 
 
+def test_a_bench_left_not_safe_is_not_forgotten_with_time(place: StorePlace) -> None:
+    """After a year what another bench begins takes out the word of one that ended safe, and of none that was left on or fell silent."""
+    unsafe, safe = replace(DOING, safe=False, safe_why="PTT stays on."), replace(DOING, safe=True)
+    with Store.open(place) as store:
+        for session, doing, ended in (("on", unsafe, True), ("silent", DOING, False), ("off", safe, True)):
+            writer = BenchNowWriter(place)
+            writer.begin(replace(WHO, id=session, bench=f"Bench {session}"), doing, ended=ended)
+            writer.close()
+            _silence(place, session, 365 * 86_400.0)
+        writer = BenchNowWriter(place)
+        writer.begin(replace(WHO, id="new", bench="Bench 9"), DOING)
+        writer.close()
+        assert {one.worked.id for one in store.read_benches()} == {"on", "silent", "new"}
+
+
 def test_a_session_that_goes_on_at_a_bench_of_the_same_name_stays(place: StorePlace) -> None:
     """Two simulated benches have one name: neither takes out the other as long as both give a sign."""
     with Store.open(place) as store:
@@ -130,4 +146,8 @@ def test_a_row_that_cannot_be_read_hides_no_other(tmp_path: Path) -> None:
             bare.execute(
                 "UPDATE bench_now SET says = replace(says, '{\"program\"', '{\"new\": 1, \"program\"') WHERE id = 'two'"
             )
-        assert {one.worked.id for one in store.read_benches()} == {"two", "three"}
+        with rows_set_aside() as missing:
+            assert {one.worked.id for one in store.read_benches()} == {"two", "three"}
+        (told,) = missing
+        assert told.startswith("what bench Bench 2 on ")
+        assert "(session one) cannot be read" in told

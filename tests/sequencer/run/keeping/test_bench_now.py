@@ -8,6 +8,7 @@ import subprocess
 import sys
 import time
 from contextlib import closing
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -15,14 +16,23 @@ from click.testing import CliRunner
 
 from sequencer.cli.main import main
 from sequencer.cli.unattended.watched import WatchedSeries
+from sequencer.inputs.load_bench import load_bench
+from sequencer.planning.load import load_sequence
+from sequencer.planning.parts import bench_parts
+from sequencer.planning.plan import make_plan
 from sequencer.results.bench_now import BenchNow, Doing, Worked
 from sequencer.results.store.bench_now import BenchNowWriter
 from sequencer.results.store.place import StorePlace
 from sequencer.results.store.store import Store
-from sequencer.run.events import CheckStarted
+from sequencer.run.events import CheckStarted, Event, RunEnded
+from sequencer.run.interrupt import stoppable
 from sequencer.run.keeping.bench_now import BenchTeller
+from sequencer.run.people.confirm import GivenBeforehand
+from sequencer.run.record import Record, RunFacts
+from sequencer.run.runner import Runner
 from sequencer.run.series.events import Waits
 from sequencer.run.series.turn import SeriesUnit, Turn
+from sequencer.run.status import ExitStatus
 
 QUICK = ("run", "quick-check", "--bench", "sim/bench.yaml", "--confirmed")
 
@@ -151,3 +161,48 @@ def test_who_says_it_does_not_wait_for_a_store_that_others_hold(tmp_path: Path) 
         other.execute("ROLLBACK")
     with Store.open(tmp_path / "results.sqlite") as store:
         assert store.read_benches() == []
+
+
+def _ended_after_nothing(folder: Path) -> RunEnded:
+    """Return the last event of a run that was stopped before it began."""
+    place = folder / "results"
+    heard: list[Event] = []
+    loaded = load_bench("sim/bench.yaml")
+    proved = make_plan(load_sequence("quick-check"), loaded, serial="M40-0007")
+    parts = bench_parts(loaded, serial="M40-0007", dry_run=False)
+    facts = RunFacts(
+        run="stopped", time=datetime.now().astimezone(), serial="M40-0007", model="", simulated=True,
+        bench_name="bench (simulated)", plan=proved,
+    )  # fmt: skip
+    with stoppable() as stopper, Record(place, facts) as record:
+        stopper.ask("SIGTERM")
+        outcome = Runner(proved, parts, record, GivenBeforehand(), [heard.append]).run()
+    assert outcome.status is ExitStatus.INTERRUPTED
+    (ended,) = (one for one in heard if isinstance(one, RunEnded))
+    return ended
+
+
+def test_a_run_that_sent_nothing_leaves_its_bench_as_it_stood(tmp_path: Path) -> None:
+    """It is not called unsafe on any list, nor safe; a bench that was left on before it stays so."""
+    ended = _ended_after_nothing(tmp_path)
+    assert ended.outcome == "interrupted (SIGTERM), before anything was sent to the bench"
+    with Store.open_to_read(tmp_path / "results" / "results.sqlite") as store:
+        run = store.read_run("stopped")
+    assert run is not None
+    assert (run.status, run.bench_safe, run.was_left_unsafe, run.was_left_as_it_stood) == (
+        4,
+        False,
+        False,
+        True,
+    )
+    assert replace(run, outcome="interrupted (SIGTERM)").was_left_unsafe
+    said = CliRunner().invoke(main, ("results", "--folder", str(tmp_path / "results")))
+    assert said.exit_code == 0, said.output
+    assert "before anything was sent to the bench" in said.output
+    assert "not confirmed safe" not in said.output
+    teller = BenchTeller(StorePlace(path=tmp_path / "no.sqlite"), bench="b", simulated=False, program="run")
+    teller.listen(ended)
+    assert (teller.doing.safe, "nothing was sent" in teller.doing.safe_why) == (None, True)
+    for event in (replace(ended, outcome="bench failed", last_line="PTT stays on."), ended):
+        teller.listen(event)
+    assert (teller.doing.safe, teller.doing.safe_why) == (False, "PTT stays on.")
