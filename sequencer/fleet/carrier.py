@@ -29,8 +29,10 @@ unseen.
 POLL_S = 2.0
 HEARTBEAT_S = 5.0
 AGAIN_S = 2.0
-ENDS_S = 10.0
-"""How long its end is waited for: a server that is silent would keep it."""
+ENDS_S = 2.0
+"""How long its end is waited for: a server that is silent would keep it. What it leaves undone at the server is missed there by its
+silence, as that of a worker that was killed.
+"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -29,6 +29,8 @@ LOCK_WAIT_S = 1.0
 SILENT_LOOK_S = 0.5
 SLEPT_S = 2.0
 """What a look every `SILENT_LOOK_S` is late by only where this process was stopped, or its machine asleep."""
+ENDS_S = 2.0
+"""How long its end is waited for, as that of the carrier."""
 LOOK_S = 2.0
 """How often what is open in the queue is looked at."""
 STALLED_S = 30.0
@@ -119,7 +121,7 @@ class Keeper(threading.Thread):
         self._ends = True
         self._wake.set()
         if self.is_alive():
-            self.join(timeout=15)
+            self.join(timeout=ENDS_S)
         if not self.lost_bench and not self.is_away and not self.is_alive():
             with suppress(ServerAway, BenchTaken):  # it is missed by its silence then
                 words = {"bench": self._member.bench, "lacks": ENDED}

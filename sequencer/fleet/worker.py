@@ -24,6 +24,7 @@ from sequencer.results.queue import statements
 from sequencer.results.queue.claim import Claim, claim_job, give_back, refuse
 from sequencer.results.queue.connect import QueuePlace
 from sequencer.results.queue.fence import JobFence
+from sequencer.results.store.server_line import hurried
 from sequencer.run.interrupt import Interrupted, Stopper
 from sequencer.run.status import ExitStatus
 
@@ -129,11 +130,14 @@ class Worker:
             self._take_up_own()
             self._carrier.listen_to(self._keeper.carriers)
             self._carrier.start()
-            self._work()
+            with hurried(
+                lambda: self._stopper.requests > 0
+            ):  # what a silent server keeps is settled by the next worker
+                self._work()
         except Interrupted:
             self.status = max(self.status, ExitStatus.INTERRUPTED)
         finally:
-            with self._stopper.held():
+            with self._stopper.held(), hurried(lambda: self._stopper.requests > 0):
                 self._end()
                 signal.signal(signal.SIGUSR1, before)
         return self.status
@@ -146,10 +150,11 @@ class Worker:
     def _end(self) -> None:
         ending = threading.Thread(target=self._carrier.stop)
         ending.start()
+        nothing_brought(self._inbox)
+        self._keeper.stop()  # at the same time: each may be waiting for a server that is silent
         while ending.is_alive():
             nothing_brought(self._inbox)
             ending.join(0.05)
-        self._keeper.stop()
         self._line.close()
 
     def _work(self) -> None:
@@ -297,6 +302,11 @@ class Worker:
 
     def _bring_in(self, claim: Claim, fence: JobFence, beside: Path, label: str) -> None:
         """Bring in what was kept beside while the server was away; where the job is another's by then, say so with the attempt."""
+        if self._stopper.requests:
+            self._say(
+                f"{label}: the store is away; the run is kept in {beside}, and the next worker of this bench takes it up"
+            )
+            self._stopper.check()
         settled = self._bench.settle(beside, fence)
         if settled.away:
             self._say(

@@ -274,6 +274,27 @@ def test_what_was_found_while_the_server_was_away_is_brought_in(
     assert far.ended() == 4, far.said
 
 
+def test_a_worker_that_is_stopped_while_its_server_is_silent_ends(
+    store: str, looking: Looking, worker: Start, line: CutLine, tmp_path: Path
+) -> None:
+    """It makes its bench safe, waits for no answer, and says where the run is; begun again it takes the run up, and the job is done."""
+    (job,) = added(store, "M40-0007", sequence="fm-mobile-acceptance")
+    bench = bench_named(tmp_path, "Loft", **{"clock: virtual": "clock: real"})
+    held = worker(bench, by=line.address(store))
+    begun(looking, job)
+    line.hold_up()
+    held.send(signal.SIGTERM)
+    assert held.ended() == 4, held.said  # nothing comes through yet
+    line.mend()
+    assert "the next worker of this bench takes it up" in held.said
+    assert "The bench is safe" in held.said
+    assert looking.state_and_run(job)[0] == "taken"
+    bench_named(tmp_path, "Loft")
+    again = worker(bench, "--drain")
+    assert again.ended() == 0, again.said
+    over(looking, job)
+
+
 def test_who_comes_back_too_late_doubles_nothing(
     store: str, place: StorePlace, looking: Looking, worker: Start, line: CutLine, tmp_path: Path
 ) -> None:
