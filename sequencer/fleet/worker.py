@@ -302,17 +302,16 @@ class Worker:
 
     def _bring_in(self, claim: Claim, fence: JobFence, beside: Path, label: str) -> None:
         """Bring in what was kept beside while the server was away; where the job is another's by then, say so with the attempt."""
-        if self._stopper.requests:
-            self._say(
-                f"{label}: the store is away; the run is kept in {beside}, and the next worker of this bench takes it up"
-            )
-            self._stopper.check()
         settled = self._bench.settle(beside, fence)
         if settled.away:
-            self._say(
-                f"{label}: the store is away; the run is kept in {beside} and brought in when it is back"
+            when = (
+                ", and the next worker of this bench takes it up"
+                if self._stopper.requests
+                else " and brought in when it is back"
             )
+            self._say(f"{label}: the store is away; the run is kept in {beside}{when}")
         while settled.away:
+            self._stopper.check()
             self._wait()
             settled = self._bench.settle(beside, fence)
         if settled.failed:

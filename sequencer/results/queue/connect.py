@@ -10,7 +10,7 @@ from sequencer.frozen import dataclass
 from sequencer.problems import FileProblems, about_file
 from sequencer.results.store.place import StorePlace
 from sequencer.results.store.problems import Doing, StoreProblem
-from sequencer.results.store.server_line import ANSWER_S, LINE, WRITE_S
+from sequencer.results.store.server_line import ANSWER_S, LINE, WRITE_S, hurried_words
 
 if TYPE_CHECKING:
     from psycopg import Connection
@@ -89,7 +89,8 @@ def connected(place: StorePlace, *, options: str = "", autocommit: bool = False)
     """Return a connection to the place, on which nothing waits longer than `WRITE_S` for a silent server. Raises psycopg's own errors."""
     from sequencer.results.store.patient import PatientConnection
 
-    made = PatientConnection.connect(**connect_words(place, options=options), autocommit=autocommit)
+    words = {**connect_words(place, options=options), **hurried_words()}
+    made = PatientConnection.connect(**words, autocommit=autocommit)
     made.answer_s = WRITE_S
     return made
 

@@ -10,7 +10,7 @@ from sqlalchemy import URL, Connection, Engine, create_engine, event
 from sequencer.results.store import problems as store_problems
 from sequencer.results.store.file import open_file
 from sequencer.results.store.place import SECRET, StorePlace
-from sequencer.results.store.server_line import LINE
+from sequencer.results.store.server_line import LINE, hurried_words
 
 OLDEST_SERVER = 13
 """The oldest PostgreSQL that a store is kept in, by its first number."""
@@ -64,7 +64,7 @@ def _server_engine(url: URL, *, watching: bool, answer_s: float | None) -> Engin
 def _connect(answer_s: float | None, _dialect: Any, _record: Any, words: Any, named: Any) -> Any:
     from sequencer.results.store.patient import PatientConnection
 
-    made = PatientConnection.connect(*words, **named)
+    made = PatientConnection.connect(*words, **{**named, **hurried_words()})
     made.answer_s = answer_s
     return made
 
