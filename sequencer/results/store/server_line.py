@@ -45,7 +45,7 @@ def hurried(is_stop_asked: Callable[[], bool]) -> Iterator[None]:
 
 
 def hurried_words() -> dict[str, Any]:
-    """Return what a connection that is made now is told otherwise than by `LINE`: the shortest wait of libpq where this thread is hurried."""
+    """Return what a new connection is told otherwise than by `LINE`: libpq's shortest wait, where this thread is hurried."""
     return {"connect_timeout": 2} if is_hurried() else {}
 
 
