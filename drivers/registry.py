@@ -22,6 +22,7 @@ PROFILED = {
     "supply": "drivers.profiled.supply:ProfiledSupply",
     "switch": "drivers.profiled.switch:ProfiledSwitch",
     "radio": "drivers.profiled.radio:ProfiledRadio",
+    "chamber": "drivers.profiled.chamber:ProfiledChamber",
     "spectrum_analyser": "drivers.profiled.spectrum_analyser:ProfiledSpectrumAnalyser",
 }
 """Role to class on a command profile, imported only when a bench has the role."""
@@ -35,6 +36,7 @@ OPERATED = {
     "supply": "drivers.operator.sources:OperatorSupply",
     "switch": "drivers.operator.controls:OperatorSwitch",
     "radio": "drivers.operator.controls:OperatorRadio",
+    "chamber": "drivers.operator.chamber:OperatorChamber",
     "spectrum_analyser": "drivers.operator.spectrum_analyser:OperatorSpectrumAnalyser",
 }
 """Role to class at a prompt. Constructed with a `Prompter`, not with a link: see `drivers.operator.instruments.Operated`."""

@@ -15,6 +15,7 @@ from typing import Literal
 
 from typing_extensions import override
 
+from drivers.climate import Chamber
 from drivers.faults import Refused
 from drivers.instrument import Instrument
 from drivers.values import (
@@ -37,6 +38,7 @@ __all__ = [
     "SIMULATED",
     "AudioAnalyser",
     "AudioFilters",
+    "Chamber",
     "Detector",
     "Emission",
     "Identity",

@@ -246,6 +246,10 @@ class SimulatedBench:
                 return PathSwitch(*common)
             case "radio":
                 return RelayBox(*common)
+            case "chamber":
+                from sim.instruments.chamber import ClimaticChamber  # few benches have one
+
+                return ClimaticChamber(*common)
             case "spectrum_analyser":
                 from sim.instruments.spectrum_analyser import SpectrumAnalyser  # few benches have one
 

@@ -229,6 +229,14 @@ def frequency_dial(expected_hz: float | None) -> Dial:
     )  # fmt: skip
 
 
+def temperature_dial() -> Dial:
+    """The temperature of air, -100 to 250 °C."""
+    return Dial(
+        quantity="temperature", unit="°C", units={"°C": _same, "degC": _same}, low=-100.0, high=250.0,
+        show=lambda c: f"{c:.1f} °C", leap=lambda last, now: False,
+    )  # fmt: skip
+
+
 def current_dial(most_a: float) -> Dial:
     """A direct current, A."""
     return Dial(

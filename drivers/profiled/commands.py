@@ -177,6 +177,12 @@ ROLE_COMMANDS: Mapping[str, Mapping[str, CommandSpec]] = {
             meaning="that setting, a whole number", set=True, query=True, needed=False, place="number"
         ),
     },
+    "chamber": {
+        "temperature": _both("temperature that its air is to have, °C", unit="°C", essential=True),
+        "output": _both("heating and cooling, on or off", unit="on or off", essential=True),
+        "measured_temperature": _ask("temperature of its air, °C", unit="°C", essential=True),
+        "specimen_temperature": _ask("what a sensor on the unit reads, °C", needed=False, unit="°C"),
+    },
     "spectrum_analyser": {
         "centre": _both("frequency in the middle of the span, Hz", unit="Hz", essential=True),
         "span": _both("span, Hz; 0 for the level against time", unit="Hz", essential=True),

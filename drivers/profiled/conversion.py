@@ -84,6 +84,13 @@ CONVERSIONS: Mapping[str, Mapping[str, Conversion]] = {
         "dBV": _db_of_amplitude(1.0),
         "dBu": _db_of_amplitude(math.sqrt(0.6)),  # 0 dBu: 1 mW in 600 ohm, 0.775 V (ITU-T, from memory)
     },
+    "°C": {
+        "°C": _times(1.0),
+        "K": Conversion(to_theirs=lambda ours: ours + 273.15, to_ours=lambda theirs: theirs - 273.15),
+        "°F": Conversion(
+            to_theirs=lambda ours: 1.8 * ours + 32.0, to_ours=lambda theirs: (theirs - 32.0) / 1.8
+        ),
+    },
     "A": {"A": _times(1.0), "mA": _times(1e3)},
     "s": {"s": _times(1.0), "ms": _times(1e3), "us": _times(1e6)},
     "percent": {"percent": _times(1.0), "ratio": _times(1e-2), "dB": _db_of_amplitude(100.0)},

@@ -5,6 +5,7 @@ from __future__ import annotations
 from drivers.roles import Limits
 from sequencer.inputs.bench import BenchFile
 from sequencer.inputs.bench_parts.instrument_roles import Instrument, SignalGenerator, Supply
+from sequencer.safety.control.chamber import ChamberRules
 
 
 def limits_of(entry: Instrument) -> Limits:
@@ -12,6 +13,21 @@ def limits_of(entry: Instrument) -> Limits:
     if isinstance(entry, SignalGenerator):
         return Limits(level_min_dbm=entry.level.min_dbm, level_max_dbm=entry.level.max_dbm)
     return Limits()
+
+
+def chamber_rules(bench: BenchFile) -> ChamberRules | None:
+    """Return what the bench file says of its chamber; None without one."""
+    named = bench.with_role("chamber")
+    if named is None:
+        return None
+    entry = named[1]
+    return ChamberRules(
+        min_c=entry.temperature.min_c,
+        max_c=entry.temperature.max_c,
+        tolerance_c=entry.tolerance_c,
+        soak_s=entry.soak_s,
+        given_up_after_s=entry.given_up_after_s,
+    )
 
 
 def max_supply_v(bench: BenchFile) -> float:

@@ -18,7 +18,7 @@ from drivers.registry import find_driver
 from drivers.roles import Identity, Instrument
 from drivers.trace import Direction, Exchange
 from sequencer.bench.identity import confirm_identity
-from sequencer.bench.limits import bounds_s, limits_of, max_supply_v, supply_accuracy_percent
+from sequencer.bench.limits import bounds_s, chamber_rules, limits_of, max_supply_v, supply_accuracy_percent
 from sequencer.bench.locks import (
     BenchBusy,
     HeldLock,
@@ -54,7 +54,7 @@ __all__ = ["BenchParts", "BenchUnsafe", "OpenBench"]
 # at hand if the key stays down.
 _OPENING_ORDER = ("radio", "signal_generator", "supply")
 # What each role's profile calls that which must be off.
-_OFF = {"radio": "key", "signal_generator": "output", "supply": "output"}
+_OFF = {"radio": "key", "signal_generator": "output", "supply": "output", "chamber": "output"}
 
 
 class BenchUnsafe(Exception):
@@ -364,6 +364,7 @@ class OpenBench(PersonsHands):
             announce=self._announce,
             watchdog=self._watchdog,
             standstill=self.standstill,
+            chamber=chamber_rules(self.bench),
         )
 
     def _send_off_unanswered(self, role: str) -> None:

@@ -38,9 +38,12 @@ def _needs(sequence: LoadedSequence, bench: str) -> Iterator[str]:
         yield _CONFIRMED
     if settings.supply_v is not None:
         yield "role:supply"
-        yield f"supply_v:{settings.supply_v:g}"
+        highest_v = [v for one in settings.checks if one.at is not None for v in one.at.supply_v or ()]
+        yield f"supply_v:{max([settings.supply_v, *highest_v]):g}"
     for one in settings.checks:
         yield from _of_check(one)
+        if one.at is not None and one.at.temperature_c is not None:
+            yield "role:chamber"
     sides = {find_check(one.check).side_of(one) for one in settings.checks}
     if "transmit" in sides and settings.rated_power_w is not None:
         yield f"power_w:{settings.rated_power_w:g}"

@@ -23,6 +23,7 @@ from sequencer.inputs.bench_parts.bench_health import GoldenUnit, OwnCheck, Warn
 from sequencer.inputs.bench_parts.connections import Connections
 from sequencer.inputs.bench_parts.instrument_roles import (
     AudioAnalyser,
+    Chamber,
     Instrument,
     ModulationAnalyser,
     PowerMeter,
@@ -228,6 +229,8 @@ class BenchFile(FileModel):
     def with_role(self, role: Literal["switch"]) -> tuple[str, Switch] | None: ...
     @overload
     def with_role(self, role: Literal["radio"]) -> tuple[str, Radio] | None: ...
+    @overload
+    def with_role(self, role: Literal["chamber"]) -> tuple[str, Chamber] | None: ...
     @overload
     def with_role(self, role: Literal["spectrum_analyser"]) -> tuple[str, SpectrumAnalyser] | None: ...
     @overload

@@ -69,15 +69,20 @@ class _Ranks:
 
 
 def with_settling(steps: Iterable[Step], bench: BenchFile, supply_v: float | None) -> tuple[Step, ...]:
-    """Return the steps with what it takes until the unit has followed another supply; the run begins with ``supply_v``."""
-    entry = bench.with_role("supply")
-    waits_s = FED_ANEW_S + (0.0 if entry is None else 2.0 * entry[1].settling_s)
+    """Return the steps with what it takes until the unit has followed another supply or temperature; the run begins with ``supply_v``."""
+    entry, chamber = bench.with_role("supply"), bench.with_role("chamber")
+    fed_s = FED_ANEW_S + (0.0 if entry is None else 2.0 * entry[1].settling_s)
+    soaked_s = 0.0 if chamber is None else chamber[1].reached_after_s + chamber[1].soak_s
+    temperature_c: float | None = None
     found: list[Step] = []
     for step in steps:
-        if step.side not in UNIT_SIDES or step.conditions.supply_v == supply_v:
-            found.append(step)
-            continue
-        supply_v = step.conditions.supply_v
+        here, waits_s = step.conditions, 0.0
+        if step.side in UNIT_SIDES:
+            if here.temperature_c not in (None, temperature_c):
+                temperature_c, waits_s = here.temperature_c, soaked_s + fed_s
+            elif here.supply_v != supply_v:
+                waits_s = fed_s
+            supply_v = here.supply_v
         timing = replace(step.timing, check_s=step.timing.check_s + waits_s)
-        found.append(replace(step, timing=timing, forecast_s=step.forecast_s + waits_s))
+        found.append(replace(step, timing=timing, forecast_s=step.forecast_s + waits_s) if waits_s else step)
     return tuple(found)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 from sequencer.checks.check import AnyCheck, Check
 from sequencer.checks.settings import AXES, CheckSettings
@@ -36,6 +36,25 @@ def point_complaints(step: Step, sequence: LoadedSequence, bench: LoadedBench) -
         place = (*step.at, "at", "supply", at.supply_v.index(stated_v))
         for message, allowed in supply_faults(stated_v, sequence, bench):
             yield source.complain(place, message, allowed=allowed)
+    asked_c = step.point.temperature_c
+    if asked_c is not None and "temperature" not in fixed and at.temperature_c is not None:
+        place = (*step.at, "at", "temperature", at.temperature_c.index(asked_c))
+        for message, allowed in _temperature_faults(asked_c, sequence, bench):
+            yield source.complain(place, message, allowed=allowed)
+
+
+def temperature_complaints(steps: Iterable[Step], sequence: LoadedSequence) -> Iterator[Complaint]:
+    """Prove that every check on a unit that was in a chamber before says at which temperature it is made."""
+    was_in_chamber = False
+    for step in steps:
+        if step.conditions.temperature_c is not None:
+            was_in_chamber = True
+        elif was_in_chamber and step.side in UNIT_SIDES:
+            yield sequence.source.complain(
+                (*step.at, "check"),
+                f"{step.check.name} stands behind checks at temperatures of their own, and says none: the unit is as warm as they left it",
+                allowed="'at: {temperature: [20 degC]}' with the temperature that is meant, or a place before them",
+            )
 
 
 def supply_faults(supply_v: float, sequence: LoadedSequence, bench: LoadedBench) -> Iterator[tuple[str, str]]:
@@ -55,6 +74,32 @@ def supply_faults(supply_v: float, sequence: LoadedSequence, bench: LoadedBench)
         yield (
             f"{supply_v:g} V is above max_voltage of {entry[0]}",
             f"at most {entry[1].max_voltage_v:g} V",
+        )
+
+
+def _temperature_faults(
+    asked_c: float, sequence: LoadedSequence, bench: LoadedBench
+) -> Iterator[tuple[str, str]]:
+    """Yield why a unit cannot be brought to ``asked_c`` on this bench, and what is allowed."""
+    entry, rated = bench.bench.with_role("chamber"), sequence.sequence.rated_temperature
+    if rated is None:
+        yield (
+            f"{asked_c:g} °C is asked for, and nothing says at which temperatures the unit may be measured",
+            "'rated_temperature: {min: …, max: …}' in its model file, or in the sequence",
+        )
+    elif not rated.holds(asked_c):
+        place = sequence.source.where("rated_temperature")
+        yield f"the unit is not rated for {asked_c:g} °C ({place})", f"{rated}"
+    if entry is None:
+        yield (
+            f"{asked_c:g} °C is asked for and bench {bench.bench.bench!r} has no chamber",
+            "a bench with a chamber, or no 'temperature' here",
+        )
+    elif not entry[1].temperature.min_c <= asked_c <= entry[1].temperature.max_c:
+        offered = entry[1].temperature
+        yield (
+            f"{asked_c:g} °C is outside what {entry[0]} may be set to",
+            f"{offered.min_c:g} to {offered.max_c:g} °C",
         )
 
 

@@ -17,7 +17,7 @@ from sequencer.frozen import dataclass
 from sequencer.inputs.load_bench import LoadedBench
 from sequencer.planning.arranged import Arranged
 from sequencer.planning.at_points import in_least_settling, kept_point, points_of, with_settling
-from sequencer.planning.at_proof import point_complaints
+from sequencer.planning.at_proof import point_complaints, temperature_complaints
 from sequencer.planning.facts import contradictions
 from sequencer.planning.load import LoadedSequence
 from sequencer.planning.proof import UNIT_SIDES, keyed_roles, step_complaints, whole_complaints
@@ -151,6 +151,7 @@ def _complaints(
     for step in steps:
         complaints |= dict.fromkeys(point_complaints(step, sequence, bench))
         complaints |= dict.fromkeys(step_complaints(step, sequence, bench))
+    complaints |= dict.fromkeys(temperature_complaints(steps, sequence))
     complaints |= dict.fromkeys(contradictions(steps, sequence, bench))
     return list(complaints)
 

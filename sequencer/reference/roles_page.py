@@ -29,6 +29,7 @@ CLASSES: dict[str, type[Any]] = {
     "switch": roles.Switch,
     "radio": roles.Radio,
     "spectrum_analyser": roles.SpectrumAnalyser,
+    "chamber": roles.Chamber,
 }
 INTRODUCTION = """\
 # Roles
@@ -134,7 +135,7 @@ def _entry_tables(role: str) -> Iterator[str]:
 
 def _shipped_entry(role: str) -> str:
     """Return the role's entry as it stands in the first of the shipped bench files that has one."""
-    for name in ("bench", "spectrum-bench"):
+    for name in ("bench", "spectrum-bench", "chamber-bench"):
         text = find_file(name, "bench").read_text(encoding="utf-8")
         if match := re.search(rf"^  {role}:.*\n(?:    .*\n)*", text, re.MULTILINE):
             return "instruments:\n" + match[0].rstrip()

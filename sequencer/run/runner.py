@@ -85,12 +85,10 @@ class Runner:
         for done in self._facts.carried.finished if self._facts.carried is not None else ():
             of_bench = find_check(done.results[0].check).of_bench
             self._state.add(done.index, done.results, on_unit=done.on_unit, of_bench=of_bench)
-        self._stopper = Stopper()
-        self._index, self._watch = 0, CheckWatch(self._bench)
+        self._stopper, self._owed = Stopper(), Owed(plan.steps)
+        self._index, self._watch, self._start_s = 0, CheckWatch(self._bench), self._bench.clock.now_s()
         self._by_hand = {name for name, one in plan.bench.bench.instruments.items() if one.manual}
         self._said: dict[int, list[Exchange]] = {}
-        self._start_s = self._bench.clock.now_s()
-        self._owed = Owed(plan.steps)
         self._left = TimeLeft({step.index: step.forecast_s for step in plan.steps})
 
     def run(self) -> RunOutcome:
@@ -342,7 +340,10 @@ class Runner:
         cables.note("normal")
 
     def _judged(self, step: Step, finding: Finding) -> Result:
-        return judged(finding, step, self._facts, self._state.confirmed, self._bench.safe.supply_facts)
+        safe = self._bench.safe
+        return judged(
+            finding, step, self._facts, self._state.confirmed, safe.supply_facts, safe.chamber_facts
+        )
 
     def _close(self) -> SafeState:
         """Make the bench safe, its supply off too, and let go."""

@@ -8,7 +8,8 @@ from typing import TypeVar
 
 from drivers.clock import Clock
 from drivers.faults import Refused
-from drivers.roles import Instrument, ModulationAnalyser, PowerMeter, Radio, Supply, Switch
+from drivers.roles import Chamber, Instrument, ModulationAnalyser, PowerMeter, Radio, Supply, Switch
+from sequencer.safety.control.chamber import ChamberFacts, ChamberLine, ChamberRules
 from sequencer.safety.control.interlock import Interlock
 from sequencer.safety.control.key import Key, Ratings
 from sequencer.safety.control.start_state import StartState
@@ -59,6 +60,7 @@ class GuardedBench:
         watchdog: KeyWatch | None = None,
         standstill: Standstill | None = None,
         confirm_alone: Callable[[Instrument], object] = lambda asking: None,
+        chamber: ChamberRules | None = None,
     ) -> None:
         self._instruments = instruments
         self._clock = clock
@@ -89,6 +91,7 @@ class GuardedBench:
         self._supply = SupplyLine(
             lambda: self._find(Supply), clock=clock, ratings=ratings, cables=self.cables
         )
+        self._chamber = ChamberLine(lambda: self._find(Chamber), clock=clock, rules=chamber)
         self._start = StartState(instruments, self._supply)
         self._cut_off = CutOff(
             lambda: self._find(Supply),
@@ -100,6 +103,7 @@ class GuardedBench:
             self._interlock,
             self._cut_off,
             self._supply,
+            self._chamber,
             roles=roles,
             clock=clock,
             send_off_unanswered=send_off_unanswered,
@@ -131,12 +135,38 @@ class GuardedBench:
         """Have the unit fed with ``voltage_v`` from the start of the next check on. Refused above the supply's `max_voltage`."""
         self._supply.hold(voltage_v)
 
+    @property
+    def chamber_facts(self) -> ChamberFacts | None:
+        """Return at which temperature the unit stands; None where the chamber was brought to none."""
+        return self._chamber.facts
+
+    def bring_to_temperature(
+        self, temperature_c: float, *, check: Callable[[], None], say: Callable[[str], None]
+    ) -> None:
+        """Bring the unit to ``temperature_c`` in the chamber, unless it stands there, with PTT released, generators off and no supply.
+
+        See `ChamberLine.bring_to`. The next side feeds the unit again.
+        """
+        with self._one_side():
+            if self._chamber.stands_at(temperature_c):
+                return
+            self._interlock.unkey()
+            self._interlock.generators_off()
+            if self._find(Supply) is not None:
+                self.remove_supply()
+            self._chamber.bring_to(temperature_c, check=check, say=say)
+
+    def confirm_temperature(self, temperature_c: float) -> None:
+        """Raise NotConfirmed unless the chamber still reads ``temperature_c``."""
+        self._chamber.confirm(temperature_c)
+
     def change_unit(self, serial: str) -> None:
         """Take it that unit ``serial`` lies on the bench from now on, which was made safe for it: nothing of the one before is its own.
 
         The key's rest is the unit's; the way to the meters is proved anew. To be called with nothing fed, keyed or sent.
         """
         self._supply.forget_stated()
+        self._chamber.forget()
         self._stood.clear()
         if serial != self.key_memory.serial:
             self._interlock.key = None
@@ -203,7 +233,13 @@ class GuardedBench:
             problems = (self._cut_off.stays_on, *problems)
         said = tuple(one for one in off if self._is_by_hand(SWITCHED_BY[one]))
         read = tuple(one for one in off if one not in said)
-        return SafeState(off=read, said=said, problems=problems, cables_moved=self.cables.moved)
+        return SafeState(
+            off=read,
+            said=said,
+            problems=problems,
+            cables_moved=self.cables.moved,
+            chamber=self._chamber.left if last else "",
+        )
 
     def _note_off_air(self) -> None:
         """Remember of a unit whose PTT cannot be read released that its supply reads off, and until when it may have transmitted."""

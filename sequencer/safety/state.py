@@ -21,6 +21,8 @@ class SafeState:
     cables_moved: bool = False
     off: tuple[str, ...] = ()
     said: tuple[str, ...] = ()
+    chamber: str = ""
+    """What the air of a chamber read when it was stopped, in words; empty without one."""
 
     @property
     def confirmed(self) -> bool:
@@ -40,4 +42,4 @@ class SafeState:
         known = [f"{', '.join(self.off)}, {'each ' * (len(self.off) > 1)}read back"] if self.off else []
         known += [f"{', '.join(self.said)}, by the word of the person at the bench"] if self.said else []
         safe = f"The bench is safe: {'; '.join(known) or 'nothing on it can transmit or be switched off'}."
-        return f"{safe} {CABLES_MOVED}" if self.cables_moved else safe
+        return " ".join(filter(None, (safe, self.chamber, CABLES_MOVED if self.cables_moved else "")))

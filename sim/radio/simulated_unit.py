@@ -53,7 +53,10 @@ class SimulatedUnit(UnitControls):
 
     def _noise_w(self) -> float:
         """Return noise and interference within the noise bandwidth, referred to the front end."""
-        own_w = self._receiver.noise_power_w(self.specimen.receiver.noise_figure_db)
+        drift, figure_db = self.specimen.drift, self.specimen.receiver.noise_figure_db
+        if drift is not None:
+            figure_db += drift.noise_figure_db_per_kelvin * self.warmer_by_k
+        own_w = self._receiver.noise_power_w(figure_db)
         loss_db = self._front_loss_db()
         return own_w + sum(self._spoils_w(other, own_w, loss_db) for other in self._unwanted())
 
@@ -254,7 +257,7 @@ class SimulatedUnit(UnitControls):
     @property
     def temperature_c(self) -> float:
         """The output stage's temperature now."""
-        return self.specimen.ambient.temperature_c + self._rise.at(self._clock.now_s())
+        return self.specimen.ambient.temperature_c + self.warmer_by_k + self._rise.at(self._clock.now_s())
 
     @property
     def radiates(self) -> bool:
@@ -262,14 +265,15 @@ class SimulatedUnit(UnitControls):
         return self.alive and self.specimen.tuning.transmits(self.dial_hz)
 
     def _keyed_now(self) -> Keyed:
-        now_s = self._clock.now_s()
+        now_s, drift = self._clock.now_s(), self.specimen.drift
         return Keyed(
             mode=self._mode,
             frequency_hz=self.tuned_hz,
             tones=self._tones,
             supply_v=self._supply_v,
             rise_c=self._rise.at(now_s),
-            loss_db=self._dropouts.loss_db(now_s, "transmit"),
+            loss_db=self._dropouts.loss_db(now_s, "transmit")
+            - (drift.power_db(self.warmer_by_k) if drift else 0.0),
         )
 
     def emission(self) -> Emission | None:

@@ -307,6 +307,35 @@ class Dropouts:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Drift:
+    """What changes with the unit's temperature, from what it is at that of `ambient`: the power, the reference, the noise figure.
+
+    The reference follows a straight line and a cubic, as an AT-cut crystal does (about 1e-4 ppm for a kelvin cubed, from memory).
+    """
+
+    power_db_per_kelvin: float = 0.0
+    reference_ppm_per_kelvin: float = 0.0
+    reference_ppm_per_kelvin_cubed: float = 0.0
+    noise_figure_db_per_kelvin: float = 0.0
+
+    def __post_init__(self) -> None:
+        require(
+            abs(self.power_db_per_kelvin) <= 1, "power_db_per_kelvin", self.power_db_per_kelvin, "-1 to 1"
+        )
+        require_finite(self, "reference_ppm_per_kelvin", "reference_ppm_per_kelvin_cubed")
+        slope = self.noise_figure_db_per_kelvin
+        require(abs(slope) <= 1, "noise_figure_db_per_kelvin", slope, "-1 to 1")
+
+    def power_db(self, kelvin: float) -> float:
+        """Return by how much more power leaves it, dB, ``kelvin`` warmer."""
+        return self.power_db_per_kelvin * kelvin
+
+    def reference_ppm(self, kelvin: float) -> float:
+        """Return by how much its reference is higher, ppm."""
+        return self.reference_ppm_per_kelvin * kelvin + self.reference_ppm_per_kelvin_cubed * kelvin**3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Ambient:
     """The surroundings: room temperature, and for how long the unit had been on when the bench took over."""
 
@@ -341,6 +370,7 @@ class Specimen:
     knobs: Knobs = field(default_factory=Knobs)
     dropouts: Dropouts = field(default_factory=Dropouts)
     ambient: Ambient = field(default_factory=Ambient)
+    drift: Drift | None = None
     presets: Mapping[str, Preset] = field(default_factory=dict)
 
     def __post_init__(self) -> None:

@@ -13,6 +13,7 @@ from math import exp
 
 import numpy as np
 
+from sim.climate import Climate
 from sim.lag import Lag, SimClock
 from sim.radio.demodulators import Demodulator, Demodulators
 from sim.radio.dropouts import DropoutTimes
@@ -48,6 +49,8 @@ class UnitControls(ABC):
         self._tones: tuple[Tone, ...] = ()
         self._wanted: RfSignal | None = None
         self._interferer: RfSignal | None = None
+        self.climate: Climate | None = None
+        """The chamber that it stands in; None in a room at the temperature of `ambient`."""
         self._begin_lags(now_s)
 
     def _begin_lags(self, now_s: float) -> None:
@@ -236,9 +239,19 @@ class UnitControls(ABC):
     def frequency_error_ppm(self) -> float:
         """The reference oscillator's error now, warm-up included."""
         transmitter = self.specimen.transmitter
-        return transmitter.frequency_error_ppm + transmitter.warm_up_ppm * (
-            1.0 - self._warmth.at(self._clock.now_s())
+        drift = self.specimen.drift
+        return (
+            transmitter.frequency_error_ppm
+            + transmitter.warm_up_ppm * (1.0 - self._warmth.at(self._clock.now_s()))
+            + (drift.reference_ppm(self.warmer_by_k) if drift is not None else 0.0)
         )
+
+    @property
+    def warmer_by_k(self) -> float:
+        """By how much the unit is warmer than where it was stated."""
+        if self.climate is None:
+            return 0.0
+        return self.climate.body_c(self._clock.now_s()) - self.specimen.ambient.temperature_c
 
     @property
     def tuned_hz(self) -> float:

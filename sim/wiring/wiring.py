@@ -80,6 +80,7 @@ class Wiring:
         """Let a person connect another unit; the witness sees with what on. It is fed with what the one before was fed with."""
         self.make_unit_connection(error_db)
         unit.set_supply_v(self.unit.supply_v)
+        unit.climate = self.unit.climate
         self.unit = unit
         self.witness.forget_unit()
         self.update()

@@ -88,6 +88,7 @@ def test_a_specimen_does_what_the_table_says(
         "pre-check-fm-27mhz": "spectrum-bench",
         "pre-check-vhf-fm": "spectrum-bench",
         "pre-check-hf-ssb": "spectrum-bench",
+        "over-temperature": "chamber-bench",
     }
     bench = benches.get(sequence, "bench")
     by_hand = ["--dry-run"] if bench == "manual-bench" else []

@@ -45,6 +45,7 @@ RUNS = [
     ("signalling-code", "M40-0074", {"signalling_sent"}),
     ("signalling-dual-tone", "M40-0075", set()),
     ("signalling-dual-tone", "M40-0076", {"signalling_sent"}),
+    ("over-temperature", "M40-0082", {"frequency_error"}),
     ("own-check", "M40-0007", set()),
     ("golden-unit", "M40-0007", set()),
 ]
@@ -54,6 +55,7 @@ BENCHES = {
     "pre-check-fm-27mhz": "sim/spectrum-bench.yaml",
     "pre-check-vhf-fm": "sim/spectrum-bench.yaml",
     "pre-check-hf-ssb": "sim/spectrum-bench.yaml",
+    "over-temperature": "sim/chamber-bench.yaml",
     "own-check": "sim/self-checking-bench.yaml",
     "golden-unit": "sim/self-checking-bench.yaml",
 }

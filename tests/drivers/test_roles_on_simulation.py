@@ -33,6 +33,7 @@ def test_every_role_has_a_driver_of_its_own_kind() -> None:
         "switch": roles.Switch,
         "radio": roles.Radio,
         "spectrum_analyser": roles.SpectrumAnalyser,
+        "chamber": roles.Chamber,
     }
     assert set(kinds) == set(PROFILED) == set(ROLES)
     for role, kind in kinds.items():

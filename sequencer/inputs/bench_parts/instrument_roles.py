@@ -14,6 +14,8 @@ from sequencer.files.fields import (
     LevelDbm,
     PowerW,
     RatioDb,
+    TemperatureC,
+    TimeS,
     VoltageV,
     between,
 )
@@ -236,6 +238,48 @@ class SpectrumAnalyser(Matched):
     """What it may be wrong by."""
 
 
+class TemperatureRange(FileModel):
+    """From and to, for a chamber."""
+
+    min_c: Annotated[TemperatureC, AfterValidator(between(-90.0, 200.0, "°C"))]
+    """The coldest it may be set to."""
+    max_c: Annotated[TemperatureC, AfterValidator(between(-90.0, 200.0, "°C"))]
+    """The warmest it may be set to."""
+
+    @model_validator(mode="after")
+    def _in_order(self) -> "TemperatureRange":
+        if self.min_c >= self.max_c:
+            raise FieldProblem(
+                f"min {self.min_c:g} °C is not below max {self.max_c:g} °C",
+                at=("min",),
+                allowed="min below max",
+            )
+        return self
+
+
+class Chamber(Instrument):
+    """A climatic chamber in which the unit stands."""
+
+    role: Literal["chamber"]
+    """What it does on this bench; need not be written where the entry is named after it."""
+    temperature: TemperatureRange
+    """What it may be set to."""
+    tolerance_c: Annotated[TemperatureC, AfterValidator(between(0.1, 10.0, "°C"))] = Field(
+        default=2.0, alias="tolerance"
+    )
+    """How far its air, and a sensor on the unit, may read from what is asked; 2 °C either way is customary, no source."""
+    soak_s: Annotated[TimeS, AfterValidator(between(1.0, 86400.0, "s"))] = Field(default=3600.0, alias="soak")
+    """How long it must have stood there before anything is measured: an hour is customary, from memory."""
+    reached_after_s: Annotated[TimeS, AfterValidator(between(1.0, 86400.0, "s"))] = Field(
+        default=900.0, alias="reached_after"
+    )
+    """About how long its air, and the unit where a sensor is on it, take to another temperature: for forecasts."""
+    given_up_after_s: Annotated[TimeS, AfterValidator(between(1.0, 86400.0, "s"))] = Field(
+        default=7200.0, alias="given_up_after"
+    )
+    """After how long a temperature that it does not reach is given up."""
+
+
 ROLE_MODELS: Mapping[str, type[Instrument]] = {
     "signal_generator": SignalGenerator,
     "power_meter": PowerMeter,
@@ -246,6 +290,7 @@ ROLE_MODELS: Mapping[str, type[Instrument]] = {
     "switch": Switch,
     "radio": Radio,
     "spectrum_analyser": SpectrumAnalyser,
+    "chamber": Chamber,
 }
 ROLES = tuple(ROLE_MODELS)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from typing import Any
 
@@ -63,7 +63,13 @@ def where_of(conditions: Conditions) -> dict[str, Any]:
     }
 
 
-def hold_conditions(safe: SafeBench, conditions: Conditions) -> None:
-    """Have the unit fed as the step states it, from when its side is entered."""
+@contextmanager
+def under_conditions(safe: SafeBench, conditions: Conditions, *, check: Callable[[], None]) -> Iterator[None]:
+    """Measure with the unit fed as the step states it, and at its temperature, which is read again afterwards. ``check`` may raise."""
     if conditions.supply_v is not None:
         safe.hold_supply(conditions.supply_v)
+    if conditions.temperature_c is not None:
+        safe.bring_to_temperature(conditions.temperature_c, check=check, say=conditions.say)
+    yield
+    if conditions.temperature_c is not None:
+        safe.confirm_temperature(conditions.temperature_c)

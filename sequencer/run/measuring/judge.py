@@ -16,6 +16,7 @@ from sequencer.results.model import Confirmation, Result
 from sequencer.results.settings import Settings
 from sequencer.run.facts import RunFacts
 from sequencer.run.measuring.against_document import document_notes
+from sequencer.safety.control.chamber import ChamberFacts
 from sequencer.safety.control.supply import SupplyFacts
 from sequencer.uncertainty.decision import SIMPLE, decide
 
@@ -29,6 +30,7 @@ def judged(
     facts: RunFacts,
     confirmed: Sequence[Confirmation],
     supply: SupplyFacts | None = None,
+    chamber: ChamberFacts | None = None,
 ) -> Result:
     """Return the result of one finding. It carries every confirmation so far, the check's settings, and ``supply``: what the unit was
     fed with, unless the finding knows better, and whether that was read or is only stated.
@@ -49,7 +51,7 @@ def judged(
         unstated=unstated,
     )
     supply = finding.supply or _fed(step, supply)
-    conditions = [str(supply)] if supply is not None else []
+    conditions = [*([str(supply)] if supply is not None else []), *_temperature(step, chamber)]
     elsewhere = finding.channel is not None or finding.frequency_hz is not None
     frequency_hz = finding.frequency_hz if elsewhere else step.conditions.frequency_hz
     return Result(
@@ -111,6 +113,14 @@ def _fed(step: Step, supply: SupplyFacts | None) -> SupplyFacts | None:
     if stated_v is None or (supply is not None and supply.voltage_v == stated_v):
         return supply
     return SupplyFacts(voltage_v=stated_v, is_read=False)
+
+
+def _temperature(step: Step, chamber: ChamberFacts | None) -> Iterator[str]:
+    """Yield the temperature of a step in words: as it was read, or that nobody read it."""
+    asked_c = step.conditions.temperature_c
+    if asked_c is not None:
+        is_read = chamber is not None and chamber.asked_c == asked_c
+        yield str(chamber) if is_read else f"chamber {asked_c:g} °C (asked for, not read)"
 
 
 def _axis(finding: Finding, step: Step) -> dict[str, Any]:

@@ -26,7 +26,7 @@ from sequencer.run.interrupt import Interrupted, Stopper
 from sequencer.run.keeping.keeper import Keeper
 from sequencer.run.measuring.adjusted import made_old, noted, with_found
 from sequencer.run.measuring.dead_side import DeadReceiver
-from sequencer.run.measuring.entry import hold_conditions, transmit_side, where_of
+from sequencer.run.measuring.entry import transmit_side, under_conditions, where_of
 from sequencer.run.measuring.missing import not_measured, refused_by_unit, traceback_of
 from sequencer.run.measuring.proved import with_proof
 from sequencer.run.measuring.retries import Retries, noted_each, noted_first
@@ -150,11 +150,13 @@ class Measurer:
         roles = frozenset[str]().union(*(step.check.roles_of(step.settings) for step in steps))
         first = steps[0].conditions
         try:
-            hold_conditions(self._bench.safe, first)
             begin(steps[0])  # before its side is entered: a fault there is its own
-            with self._bench.safe.transmit_side(
-                **where_of(first), roles=roles, unit=self._unit_facts(first)
-            ) as side:
+            with (
+                under_conditions(self._bench.safe, self._conditions(steps[0]), check=self._stopper.check),
+                self._bench.safe.transmit_side(
+                    **where_of(first), roles=roles, unit=self._unit_facts(first)
+                ) as side,
+            ):
                 before: frozenset[str] | None = None
                 for at in steps:
                     after = at.check.roles_of(at.settings)
@@ -282,8 +284,11 @@ class Measurer:
 
     def _on_side(self, step: Step) -> list[Finding]:
         conditions = self._conditions(step)
+        with under_conditions(self._bench.safe, conditions, check=self._stopper.check):
+            return self._found_on_side(step, conditions)
+
+    def _found_on_side(self, step: Step, conditions: Conditions) -> list[Finding]:
         safe, check = self._bench.safe, step.check
-        hold_conditions(safe, conditions)
         if step.side == "none":
             return check.inspect(step.settings, conditions)
         if step.side == "loss":

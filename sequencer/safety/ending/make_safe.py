@@ -5,17 +5,20 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 
 from drivers.clock import Clock
-from drivers.roles import Instrument, Radio, SignalGenerator, Supply
+from drivers.roles import Chamber, Instrument, Radio, SignalGenerator, Supply
+from sequencer.safety.control.chamber import ChamberLine
 from sequencer.safety.control.interlock import Interlock
 from sequencer.safety.control.supply import SupplyLine
 from sequencer.safety.ending.cut_off import CutOff
 from sequencer.safety.ending.way_out import SafeStep, take_steps
 
 PTT_RELEASED, GENERATOR_OFF, SUPPLY_OFF = "PTT released", "generator off", "supply off"
+CHAMBER_STOPPED = "chamber stopped"
 SWITCHED_BY: Mapping[str, type[Instrument]] = {
     PTT_RELEASED: Radio,
     GENERATOR_OFF: SignalGenerator,
     SUPPLY_OFF: Supply,
+    CHAMBER_STOPPED: Chamber,
 }
 """What is said of a safe bench, and the role that does it."""
 
@@ -28,6 +31,7 @@ class WayOut:
         interlock: Interlock,
         cut_off: CutOff,
         line: SupplyLine,
+        chamber: ChamberLine,
         *,
         roles: frozenset[str],
         clock: Clock,
@@ -37,6 +41,7 @@ class WayOut:
         self._interlock = interlock
         self._cut_off = cut_off
         self._line = line
+        self._chamber = chamber
         self._roles = roles
         self._clock = clock
         self._send_off_unanswered = send_off_unanswered
@@ -70,6 +75,14 @@ class WayOut:
                 done=SUPPLY_OFF,
                 failed="the unit's supply could not be confirmed off",
                 otherwise=lambda: self._send_off_unanswered("supply") or "",
+            )
+
+        if last and "chamber" in self._roles:
+            yield SafeStep(
+                act=self._with_opened("chamber", self._chamber.stop),
+                done=CHAMBER_STOPPED,
+                failed="the chamber could not be confirmed stopped",
+                otherwise=lambda: self._send_off_unanswered("chamber") or "",
             )
 
     def _with_opened(self, role: str, act: Callable[[], None]) -> Callable[[], None]:

@@ -61,6 +61,7 @@ def _common(role: str) -> dict[str, Drive]:
         "supply": "Hollinbrook,PS-30,1007,1.02 (simulated)",
         "switch": "Hollinbrook,SW-2,5002,1.0 (simulated)",
         "radio": "Hollinbrook,RB-1,8001,0.9 (simulated)",
+        "chamber": "Hollinbrook,CC-2,9102,1.1 (simulated)",
         "spectrum_analyser": "Hollinbrook,SA-3,5120,1.4 (simulated)",
     }[role]
     return {
@@ -235,6 +236,12 @@ DRIVES: dict[str, dict[str, Drive]] = {
         "key": Drive(_keyed("radio", lambda r: r.key()), 1.0),
         "preset_name": Drive(_with("radio", lambda r: r.set_preset("tx_bias", 130)), "tx_bias"),
         "preset": Drive(_with("radio", lambda r: r.set_preset("tx_bias", 130)), 130.0),
+    },
+    "chamber": {
+        "temperature": Drive(_with("chamber", lambda c: c.configure_temperature_c(-10.0)), -10.0),
+        "output": Drive(_with("chamber", lambda c: c.configure_output_enabled(True)), 1.0),
+        "measured_temperature": Drive(_with("chamber", lambda c: c.read_temperature_c()), (22.4, 23.6)),
+        "specimen_temperature": Drive(_with("chamber", lambda c: c.read_specimen_c()), (22.4, 23.6)),
     },
     "spectrum_analyser": {
         "centre": Drive(_looking(), 27.205e6),

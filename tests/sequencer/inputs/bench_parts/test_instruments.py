@@ -26,6 +26,11 @@ VALUES = {
     "level": "{min: -120 dBm, max: 0 dBm}",
     "max_power": "100 mW",
     "max_voltage": "15 V",
+    "temperature": "{min: -40 degC, max: 80 degC}",
+    "tolerance": "1 degC",
+    "soak": "30 min",
+    "reached_after": "10 min",
+    "given_up_after": "1 h",
     "vswr": "1.2",
     "lowest": "9 kHz",
     "highest": "3 GHz",
@@ -49,9 +54,10 @@ BY_ROLE = {
         "phase_noise",
     },
     "supply": {"max_voltage"},
+    "chamber": {"temperature", "tolerance", "soak", "reached_after", "given_up_after"},
 }
 READ_KEYED = {"power_meter", "modulation_analyser", "spectrum_analyser", "audio_analyser", "supply"}
-SETTLES = {("profile", role) for role in (*READ_KEYED, "voltmeter", "signal_generator", "switch")}
+SETTLES = {("profile", role) for role in (*READ_KEYED, "voltmeter", "signal_generator", "switch", "chamber")}
 SETTLES |= {("operator", "signal_generator")}
 ACCURACIES = {
     "signal_generator": {"level", "frequency", "deviation", "depth", "tone"},
@@ -71,6 +77,7 @@ ACCURACIES = {
     "supply": {"voltage", "current"},
     "switch": set(),
     "radio": set(),
+    "chamber": set(),
     "spectrum_analyser": {"level", "response", "scale", "attenuator", "bandwidth"},
 }
 WIDTHS = {
@@ -110,6 +117,8 @@ def _text(driver: str, role: str, **further: str) -> str:
         entry["address"] = "/dev/ttyUSB0" if driver == "text" else VALUES["address"]
     if role == "signal_generator":
         entry["level"] = VALUES["level"]
+    if role == "chamber":
+        entry["temperature"] = VALUES["temperature"]
     entry.update(further)
     return f"bench: B\ninstruments:\n  {role}:\n" + "".join(
         f"    {key}: {value}\n" for key, value in entry.items()
