@@ -76,7 +76,7 @@ def test_every_check_and_every_setting_has_its_place(checks: dict[str, str]) -> 
     assert set(SHIPPED) <= set(checks)
     for name, check in all_checks().items():
         keys = {(field.alias or key) for key, field in check.settings.model_fields.items()}
-        assert keys - {"check", "channel", "mode", "limits_from"} <= set(_rows(checks[name])), name
+        assert keys - {"check", "channel", "mode", "at", "limits_from"} <= set(_rows(checks[name])), name
     assert {"limit.nominal", "limit.within", "levels.max"} <= set(_rows(checks["sensitivity"]))
 
 
