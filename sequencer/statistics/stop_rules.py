@@ -109,7 +109,7 @@ def _chart(outcomes: Sequence[UnitOutcome], after: int) -> Iterator[Stop]:
     for name in outcomes[-1].values:
         values = [one.values[name] for one in outcomes if name in one.values]
         first = max(after, len(values) - LATEST)
-        if len(values) <= after or (scaled := scaled_by_first(values, first)) is None:
+        if (scaled := scaled_by_first(values, first)) is None:
             continue
         mean = weighted_mean(scaled)
         if abs(mean) > REACH * math.sqrt(WEIGHT / (2.0 - WEIGHT)):

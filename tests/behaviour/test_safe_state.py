@@ -28,6 +28,7 @@ from sequencer.problems import FileProblems
 from sequencer.run.status import ExitStatus
 from sim.scpi.faults import Fault, FaultKind
 from sim.wiring.witness import HazardKind
+from tests.support.spoken_bench import ROLES
 
 KEY_ON, KEY_OFF = ":CONTrol:KEY:STATe 1", ":CONTrol:KEY:STATe 0"
 NO_ERROR = ';0,"No error"'
@@ -37,16 +38,6 @@ ARGUMENTS: dict[FaultKind, Any] = {
     FaultKind.WRONG: "1",
     FaultKind.ERROR: (-222, "Data out of range"),
 }
-ROLES = (
-    "signal_generator",
-    "power_meter",
-    "modulation_analyser",
-    "audio_analyser",
-    "voltmeter",
-    "supply",
-    "switch",
-    "radio",
-)
 SECOND_GENERATOR = {
     "interferer": {
         "role": "signal_generator",

@@ -2,33 +2,20 @@
 
 from __future__ import annotations
 
-import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
 from sequencer.files.dataclass_model import read_dataclass
-from sim.bench import Place, SimulatedBench, Truth
+from sim.bench import Place, SimulatedBench
 from sim.radio.unit import Specimen
-from sim.scpi.device import NotYet
 from sim.wiring.witness import WitnessLimits
+from tests.support.spoken_bench import EXACT, ROLES, SpokenBench
 
 SHELF = Path(__file__).parents[2] / "sim" / "units"
-ROLES = (
-    "interferer",  # first on purpose: its name, not its place, makes it the second generator
-    "signal_generator",
-    "power_meter",
-    "modulation_analyser",
-    "audio_analyser",
-    "voltmeter",
-    "supply",
-    "switch",
-    "radio",
-)
-EXACT = Truth(
-    path_db=0, level_db=0, frequency_ppm=0, power_percent=0, deviation_percent=0, depth_percent=0,
-    selective_db=0, sinad_db=0, voltage_percent=0,
-)  # fmt: skip
+NAMES = ("interferer", *ROLES)  # first on purpose: its name, not its place, makes it the second generator
+ALL_EXACT = replace(EXACT, depth_percent=0, selective_db=0)
 SUPPLY_V = {"M40": 13.2, "MX40": 13.2, "H10": 13.8, "V5": 7.4}
 
 
@@ -37,54 +24,29 @@ def specimen(serial: str) -> Specimen:
     return read_dataclass(SHELF / f"{serial.lower()}.yaml", Specimen).model
 
 
-class MultimodeDesk:
+class MultimodeDesk(SpokenBench):
     """The bench; knobs confirmed, supply on, 30 dB in the transmit path, none in the receive path."""
 
     def __init__(self, unit: str | Specimen, mode: str, channel: int = 20) -> None:
         self.specimen = specimen(unit) if isinstance(unit, str) else unit
-        self.bench = SimulatedBench(
+        bench = SimulatedBench(
             self.specimen,
             {
                 name: Place(role="signal_generator" if name == "interferer" else name, address=name)
-                for name in ROLES
+                for name in NAMES
             },
             receive_loss_db={27e6: 0.0},
             transmit_loss_db={27e6: 30.0},
             limits=WitnessLimits(),
-            truth=EXACT,
+            truth=ALL_EXACT,
         )
-        self.clock = self.bench.clock
+        super().__init__(bench)
         self.bench.confirm_knobs()
         volts = self.specimen.transmitter.nominal_supply_v
         self.say("supply", f":CURR 6;:VOLT {volts};:OUTP ON")
         self.say("radio", f":CONT:CHAN {channel};:CONT:MODE {mode}")
         self.clock.wait_s(1_000.0)
         self.dial_hz = self.number("radio", ":CONT:FREQ?")
-
-    def say(self, role: str, message: str) -> None:
-        """Send a message that asks nothing."""
-        self.bench.devices[role].input(message.encode())
-
-    def raw(self, role: str, message: str) -> bytes:
-        """Send a question and wait for its answer."""
-        device = self.bench.devices[role]
-        device.input(message.encode())
-        while isinstance(answer := device.output(), NotYet):
-            assert answer.ready_at_s < math.inf, f"{message!r} has no answer"
-            self.clock.wait_s(max(0.0, answer.ready_at_s - self.clock.now_s()))
-        return answer
-
-    def ask(self, role: str, message: str) -> str:
-        """Ask for a text."""
-        return self.raw(role, message).decode().rstrip("\n")
-
-    def number(self, role: str, message: str) -> float:
-        """Ask for a number."""
-        return float(self.ask(role, message))
-
-    def error(self, role: str) -> str:
-        """Take the next error."""
-        return self.ask(role, ":SYST:ERR?")
 
     def receive(self, level_dbm: float, offset_hz: float = 0.0, modulation: str = "") -> None:
         """Route the unit to the generator and let it hear a carrier beside its dial."""

@@ -20,20 +20,10 @@ from sim.radio.presets import Preset
 from sim.radio.unit import SignalMeter, Specimen
 from sim.scpi.faults import Fault, FaultKind
 from sim.wiring.witness import WitnessLimits
+from tests.support.spoken_bench import EXACT
 
 ROLES = tuple(ROLE_COMMANDS)
 CHANNEL_20_HZ = 27_205_000.0  # CEPT channel 20
-NO_ERRORS = Truth(
-    path_db=0,
-    level_db=0,
-    frequency_ppm=0,
-    power_percent=0,
-    deviation_percent=0,
-    sinad_db=0,
-    voltage_percent=0,
-)
-
-
 SOUND = Specimen(
     serial="M40-0099",
     meter=SignalMeter(attack_s=1e-3, decay_s=1e-3),
@@ -67,7 +57,7 @@ class ProfiledBench:
         limits: Limits | None = None,
         settle_s: float = 0.0,
         specimen: Specimen | None = None,
-        truth: Truth | None = NO_ERRORS,
+        truth: Truth | None = EXACT,
         seed: int = 1,
         kind: str = "SOCKET",
     ) -> None:

@@ -12,6 +12,7 @@ from sequencer.checks import SHIPPED, find_check
 from sequencer.checks.transmit.peak_deviation import PeakDeviation
 from sequencer.inputs.load_bench import load_bench
 from sequencer.planning.load import load_sequence
+from sequencer.planning.model_file import Wanted
 from sequencer.planning.order import quickest, unlike, why_fixed
 from sequencer.planning.plan import Plan, make_plan
 from sequencer.planning.proof import UNIT_SIDES, keyed_roles
@@ -117,6 +118,16 @@ def test_what_can_share_a_warm_up_s_key_down_comes_right_before_it(tmp_path: Pat
     assert [(step.index, step.shares) for step in plan.steps] == [(1, None), (0, 0), (2, 0)]
 
 
+def test_what_was_keyed_before_a_hold_is_not_warmed_by_it_twice(tmp_path: Path) -> None:
+    """Some seconds of deviations in front of a power after 20 s: in one key-down the stage is as warm as by itself, and they share it."""
+    short = "  - {check: peak_deviation, channel: 20, drive: 10 mV, tone: 1 kHz}\n"
+    plan = _plan(tmp_path, 3 * short + WARM)
+    assert {step.shares for step in plan.steps} == {0}
+    alone = [replace(step, shares=None) for step in plan.steps]
+    apart, _ = quickest(alone, plan.bench.bench, _duty(plan), share_key=False)
+    assert {step.shares for step in apart} == {None}
+
+
 def test_nothing_passes_a_person(tmp_path: Path) -> None:
     """After a confirmation the unit may be set otherwise: what comes after it is not moved before it, nor the other way round."""
     assert _order(tmp_path, WARM + ASKS + COUNT + HEARS + METER)[:2] == [0, 1]
@@ -184,11 +195,11 @@ def test_many_short_key_downs_warm_as_one_long_does(tmp_path: Path) -> None:
     assert PeakDeviation.depends_on == frozenset()
 
 
-@pytest.mark.parametrize("sequence", sorted({name for name, _, _ in RUNS}))
-def test_no_shipped_sequence_takes_longer_or_loses_a_step(sequence: str) -> None:
+@pytest.mark.parametrize(("sequence", "serial"), sorted({name: serial for name, serial, _ in RUNS}.items()))
+def test_no_shipped_sequence_takes_longer_or_loses_a_step(sequence: str, serial: str) -> None:
     """Each is made whole, never slower than as written, and what nothing may pass stands between the same steps as before."""
     bench = load_bench(BENCHES.get(sequence, "sim/bench.yaml"))
-    plan = make_plan(load_sequence(sequence), bench, order="quickest")
+    plan = make_plan(load_sequence(sequence, Wanted(serial=serial)), bench, order="quickest")
     assert plan.arranged is not None
     assert plan.forecast_s <= plan.arranged.written_s + 1e-9
     assert sorted(step.index for step in plan.steps) == list(range(len(plan.steps)))

@@ -18,36 +18,18 @@ from sim.bench import Place, SimulatedBench, Truth
 from sim.radio.unit import SignalMeter, Specimen, Transmitter
 from sim.scpi.device import NotYet
 from sim.wiring.witness import WitnessLimits
+from tests.support.spoken_bench import EXACT, ROLES, SpokenBench
 
-ROLES = (
-    "signal_generator",
-    "power_meter",
-    "modulation_analyser",
-    "audio_analyser",
-    "voltmeter",
-    "supply",
-    "switch",
-    "radio",
-)
-EXACT = Truth(
-    path_db=0,
-    level_db=0,
-    frequency_ppm=0,
-    power_percent=0,
-    deviation_percent=0,
-    sinad_db=0,
-    voltage_percent=0,
-)
 NO_ERROR = '0,"No error"'
 
 
-class Desk:
-    """A simulated bench whose instruments are spoken to by name; answers are waited for in virtual time."""
+class Desk(SpokenBench):
+    """A bench around a specimen, spoken to."""
 
     def __init__(
         self, *, truth: Truth | None = EXACT, seed: int = 1, specimen: Specimen | None = None
     ) -> None:
-        self.bench = SimulatedBench(
+        bench = SimulatedBench(
             specimen or Specimen(serial="M40-0099", meter=SignalMeter(attack_s=1e-3, decay_s=1e-3)),
             {role: Place(role=role, address=role) for role in ROLES},
             receive_loss_db={27e6: 0.0},
@@ -56,28 +38,7 @@ class Desk:
             truth=truth,
             seed=seed,
         )
-        self.clock = self.bench.clock
-
-    def say(self, role: str, message: str) -> None:
-        """Send a message that asks nothing."""
-        self.bench.devices[role].input(message.encode())
-
-    def ask(self, role: str, message: str) -> str:
-        """Send a question and wait for its answer."""
-        device = self.bench.devices[role]
-        device.input(message.encode())
-        while isinstance(answer := device.output(), NotYet):
-            assert answer.ready_at_s < math.inf, f"{message!r} has no answer"
-            self.clock.wait_s(max(0.0, answer.ready_at_s - self.clock.now_s()))
-        return answer.decode().rstrip("\n")
-
-    def number(self, role: str, message: str) -> float:
-        """Ask for a number."""
-        return float(self.ask(role, message))
-
-    def error(self, role: str) -> str:
-        """Take the next error."""
-        return self.ask(role, ":SYST:ERR?")
+        super().__init__(bench)
 
     def feed(self) -> None:
         """Give the unit 13.2 V."""
