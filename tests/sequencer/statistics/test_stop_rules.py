@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from scipy.stats import binomtest, norm
 
+from sequencer.statistics.proportion import find_proportion
 from sequencer.statistics.stop_rules import (
     MEDIAN_MOVING_RANGE,
     StopLimits,
@@ -103,6 +104,15 @@ def test_the_first_rule_that_stops_is_told_and_what_is_not_asked_stops_nothing()
         assert found.about == ("first pass" if rule == "yield" else "power")
     assert find_stop(units, StopLimits()) is None
     assert find_stop([], StopLimits(**row, **low, **chart)) is None
+
+
+def test_a_yield_that_may_just_be_what_is_asked_goes_on():
+    """The upper end of the interval at the limit itself is not below it; a hair more asked stops."""
+    units = _units(*[""] * 12, *["power"] * 8)
+    upper = find_proportion(12, 20).upper
+    assert find_stop(units, StopLimits(yield_below=upper, yield_after=20)) is None
+    assert find_stop(units, StopLimits(yield_below=upper + 1e-9, yield_after=20)) is not None
+    assert find_stop(units, StopLimits(yield_below=1.0, yield_after=21)) is None
 
 
 def test_yield_is_not_looked_at_too_early_nor_after_a_unit_that_passed():
