@@ -61,6 +61,7 @@ SHIPPED = {
     "selectivity": "sequencer.checks.receive.selectivity:Selectivity",
     "blocking": "sequencer.checks.receive.blocking:Blocking",
     "spurious_response": "sequencer.checks.receive.spurious_response:SpuriousResponse",
+    "intermodulation": "sequencer.checks.receive.intermodulation:Intermodulation",
     "co_channel_rejection": "sequencer.checks.receive.co_channel_rejection:CoChannelRejection",
     "s_meter_curve": "sequencer.checks.receive.s_meter_curve:SMeterCurve",
 }

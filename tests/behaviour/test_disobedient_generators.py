@@ -14,7 +14,7 @@ from sequencer.checks import all_checks
 from sequencer.run.runner import RunOutcome
 from sequencer.run.status import ExitStatus
 from sequencer.uncertainty.decision import Decision
-from tests.support.after_faults import SERIAL
+from tests.support.after_faults import serial_of
 from tests.support.disobedient import DEAF_TO_LEVEL, OFF_BY, STAYS_OFF, STAYS_ON, disobey, disobey_from
 from tests.support.every_check import EVERY_CHECK, plan_of
 from tests.support.rig import Rig
@@ -26,7 +26,7 @@ RECEIVING = sorted(
     if all_checks()[name.split(" ", maxsplit=1)[0]].side == "receive" and not name.endswith("of transmit")
 )
 CASES = [(name, FIRST) for name in RECEIVING] + [("selectivity", SECOND), ("blocking", SECOND)]
-CASES += [("co_channel_rejection", SECOND), ("spurious_response", SECOND)]
+CASES += [("co_channel_rejection", SECOND), ("spurious_response", SECOND), ("intermodulation", SECOND)]
 Run = Callable[[str, str, str], tuple[RunOutcome, Rig]]
 
 
@@ -37,7 +37,7 @@ def rig_of(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Rig]:
 
     @cache
     def first(name: str) -> Rig:
-        return Rig(plan_of(folder, name), SERIAL)
+        return Rig(plan_of(folder, name), serial_of(name))
 
     return lambda name: first(name).again()
 

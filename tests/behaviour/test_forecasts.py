@@ -129,7 +129,7 @@ BY_HAND = [
     ("receive_audio_response, tones: [500 Hz, 2 kHz]", (ANALYSER,)),
     ("co_channel_rejection, wanted: -107 dBm, accuracy: 1 dB", (ANALYSER,)),
 ]
-TWO_SIGNALS = ("spurious_response", "selectivity", "blocking", "co_channel_rejection")
+TWO_SIGNALS = ("intermodulation", "spurious_response", "selectivity", "blocking", "co_channel_rejection")
 TO_SEED = {"squelch": 1, "s_meter_curve": 2}
 """Up to which; 3 unless said: a squelch takes 45 to 52 answers on each of five benches."""
 

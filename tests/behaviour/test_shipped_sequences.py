@@ -33,7 +33,7 @@ RUNS = [
     ("two-signal-receiver", "M40-0020", {"selectivity"}),
     ("two-signal-receiver", "M40-0021", {"selectivity", "blocking"}),
     ("receiver-rejections", "M40-0061", set()),
-    ("receiver-rejections", "M40-0062", {"blocking", "spurious_response"}),
+    ("receiver-rejections", "M40-0062", {"blocking", "spurious_response", "intermodulation"}),
     ("pre-check-fm-27mhz", "M40-0041", set()),
     ("pre-check-fm-27mhz", "M40-0042", {"harmonics", "spurious_emissions"}),
     ("pre-check-fm-27mhz", "M40-0043", {"adjacent_channel_power"}),

@@ -22,6 +22,8 @@ from sim.scpi.faults import Fault, FaultKind
 from tests.support.rig import Rig
 
 SERIAL = "MX40-0101"
+SERIALS = {"intermodulation": "MX40-0161"}
+"""The unit of a check that measures nothing on the other: products are made before no filter there."""
 SPECTRAL = frozenset({"adjacent_channel_power", "occupied_bandwidth", "harmonics", "spurious_emissions"})
 """Checks that need a spectrum analyser."""
 
@@ -68,6 +70,7 @@ CHECKS = {
     "hum_and_noise": "channel: 20, level: -47 dBm",
     "receive_audio_response": "channel: 20, tones: [500 Hz]",
     "co_channel_rejection": "channel: 20, wanted: -107 dBm, accuracy: 2 dB",
+    "intermodulation": "channel: 20, spacings: [50 kHz], accuracy: 2 dB",
     "spurious_response": "channel: 20, wanted: -107 dBm, orders: 1, accuracy: 2 dB, "
     "intermediate_frequencies: [10.695 MHz], oscillators: [high]",
     "selectivity": "channel: 20, wanted: -110 dBm, offsets: [10 kHz], accuracy: 2 dB",
@@ -97,6 +100,11 @@ class Wrong:
     what: str
 
 
+def serial_of(*names: str) -> str:
+    """Return the unit that checks are made on."""
+    return next((SERIALS[name] for name in names if name in SERIALS), SERIAL)
+
+
 class Pair:
     """Two checks in one run. ``first`` may be given a fault at any of its messages, the side's own among them."""
 
@@ -115,8 +123,9 @@ class Pair:
             f"prepare:\n  - confirm: knobs right\nchecks:\n{items}",
             encoding="utf-8",
         )
-        plan = make_plan(load_sequence(str(file)), load_bench(str(bench_for(first, second))), serial=SERIAL)
-        self._rig = Rig(plan, SERIAL)
+        serial = serial_of(first, second)
+        plan = make_plan(load_sequence(str(file)), load_bench(str(bench_for(first, second))), serial=serial)
+        self._rig = Rig(plan, serial)
         self._at = [step.index for step in plan.steps if step.check.name != "confirm"]
         rig, sent = self._rig.again(), {}
 

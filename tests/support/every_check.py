@@ -8,7 +8,7 @@ from sequencer.checks import all_checks
 from sequencer.inputs.load_bench import load_bench
 from sequencer.planning.load import load_sequence
 from sequencer.planning.plan import Plan, make_plan
-from tests.support.after_faults import CHECKS, SERIAL, bench_for
+from tests.support.after_faults import CHECKS, bench_for, serial_of
 from tests.support.rig import Rig
 
 EVERY_CHECK = {
@@ -40,9 +40,9 @@ def plan_of(folder: Path, name: str) -> Plan:
         shipped.read_text(encoding="utf-8").replace("unit: units", f"unit: {shipped.parent / 'units'}"),
         encoding="utf-8",
     )
-    return make_plan(load_sequence(str(file)), load_bench(str(bench)), serial=SERIAL)
+    return make_plan(load_sequence(str(file)), load_bench(str(bench)), serial=serial_of(name))
 
 
 def rig_of(folder: Path, name: str) -> Rig:
     """Return a rig of that plan."""
-    return Rig(plan_of(folder, name), SERIAL)
+    return Rig(plan_of(folder, name), serial_of(name))

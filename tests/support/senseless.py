@@ -19,7 +19,7 @@ from sequencer.planning.plan import make_plan
 from sequencer.results.model import Result
 from sequencer.run.runner import RunOutcome
 from sequencer.uncertainty.decision import Decision
-from sim.scpi.faults import Fault, FaultKind, FaultScript, LastReading
+from sim.scpi.faults import Fault, FaultKind, FaultScript, Taken
 from tests.support.after_faults import bench_for
 from tests.support.rig import Rig
 
@@ -61,7 +61,7 @@ class Spoiler:
 
 
 @dataclass(frozen=True, slots=True)
-class _Spoilt(LastReading):
+class _Spoilt(Taken):
     by: Spoiler
     number: int
 
@@ -211,7 +211,7 @@ class Case:
     prepare: str = ""
 
 
-SERIALS = {"signalling_sent": "M40-0071"}
+SERIALS = {"signalling_sent": "M40-0071", "intermodulation": "MX40-0161"}
 """Specimens that show what the usual one has not."""
 _LETTERS = {
     "P": "power_meter",
@@ -265,6 +265,7 @@ A | squelch | opening: {max: -113 dBm}, hysteresis: {max: 6 dB}
 A | hum_and_noise | level: -47 dBm, limit: {min: 34 dB}
 A | receive_audio_response | tones: [500 Hz], within: 3 dB
 A | co_channel_rejection | wanted: -107 dBm, accuracy: 1 dB, limit: {min: -12 dB}
+A | intermodulation | spacings: [50 kHz], accuracy: 1 dB, limit: {min: 65 dB}
 A | spurious_response | wanted: -107 dBm, orders: 1, accuracy: 1 dB, limit: {min: 50 dB}, \
 intermediate_frequencies: [10.695 MHz], oscillators: [high]
 A | selectivity | wanted: -110 dBm, offsets: [10 kHz], accuracy: 1 dB, limit: {min: 60 dB}

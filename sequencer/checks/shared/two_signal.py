@@ -33,7 +33,7 @@ from sequencer.checks.shared.two_signal_budget import (
     loss_apart_db,
     ratio_parts,
 )
-from sequencer.checks.shared.two_signal_settings import HIGHEST_DBM, SecondSignalSettings
+from sequencer.checks.shared.two_signal_settings import SecondSignalSettings, highest_dbm
 from sequencer.checks.shared.wanted_signal import apply_wanted, find_tone_hz, why_no_tone
 from sequencer.frozen import dataclass
 from sequencer.safety.receive import ReceiveSide
@@ -151,7 +151,7 @@ def _ratio_finding(
     wanted_dbm, place = question.wanted.level_dbm, question.place
     apart_db = loss_apart_db(conditions, place.offset_hz)
     low_dbm, high_dbm = settings.interferer_levels.bounds_dbm(
-        conditions, interferer=True, highest_dbm=HIGHEST_DBM
+        conditions, interferer=True, highest_dbm=highest_dbm(conditions)
     )
     high_dbm -= max(0.0, apart_db)  # what the path spares it beside the channel, the receiver gets
     search = CurveSearch(

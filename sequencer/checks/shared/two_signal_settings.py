@@ -9,10 +9,12 @@ from sequencer.checks.finding import Conditions, Demand
 from sequencer.checks.settings import SOME
 from sequencer.checks.shared.levels import LevelWindow
 from sequencer.checks.shared.limits import RatioLimit
+from sequencer.checks.shared.parts import HalfWidth
 from sequencer.checks.shared.sensitivity import SensitivitySettingsBase
 from sequencer.checks.shared.sensitivity_reader import REPEAT_S, REPEATS, reading_needs
 from sequencer.checks.shared.wanted_signal import tone_s
 from sequencer.files.fields import FrequencyDifferenceHz, LevelDbm, RatioDb, between
+from sequencer.inputs.bench import INTERFERER
 from sequencer.inputs.stated import BOTH_GENERATORS, FAR_PATH
 from sequencer.problems import FieldProblem
 
@@ -20,6 +22,16 @@ HIGHEST_DBM = (
     0.0  # for the interferer, unless the file says otherwise; the receiver's rating bounds it as ever
 )
 SECOND_PROOF_S = 1.25  # what the second generator's proof takes at the end
+
+
+UNSTATED_DB = 1.0  # what a generator's level is off by at the most, where the bench file does not say: common practice, no source
+
+
+def highest_dbm(conditions: Conditions) -> float:
+    """Return the highest level where the file gives none: what the receiver is rated for, less what the interferer may be off by, dBm."""
+    stated = HalfWidth.of(conditions.bench, INTERFERER, "level")
+    off_db = UNSTATED_DB if stated is None or stated.figure is None else stated.figure
+    return min(HIGHEST_DBM, conditions.bench.protection.max_receiver_input_dbm) - off_db
 
 
 ALIKE_WITHIN = 0.05
@@ -51,7 +63,7 @@ class SecondSignalSettings(SensitivitySettingsBase):
     wanted_above_db: Annotated[RatioDb, AfterValidator(between(1.0, 60.0, "dB"))] = 3.0
     """How far above the sensitivity found the wanted signal stands; 3 dB from memory of TIA-603."""
     interferer_levels: LevelWindow = Field(default_factory=LevelWindow)
-    """The levels the interferer may have; without a max up to 0 dBm or the receiver's rating."""
+    """The levels the interferer may have; without a max up to 0 dBm or the receiver's rating, less the interferer's accuracy."""
     limit: RatioLimit = RatioLimit.unstated()
     """The ratio of interferer to wanted signal: usually a min."""
 
@@ -64,7 +76,7 @@ class SecondSignalSettings(SensitivitySettingsBase):
         """Return what the plan has to prove."""
         demands = self.sensitivity_demands(conditions)
         demands += self.interferer_levels.demands(
-            conditions, key="interferer_levels", interferer=True, highest_dbm=HIGHEST_DBM
+            conditions, key="interferer_levels", interferer=True, highest_dbm=highest_dbm(conditions)
         )
         if self.wanted_dbm is not None:
             demands.append(Demand(at=("wanted",), level_dbm=self.wanted_dbm))

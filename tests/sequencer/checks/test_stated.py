@@ -77,7 +77,11 @@ SPECTRUM = """
 {check: harmonics, channel: 20, up_to: 3}
 {check: spurious_emissions, channel: 20, mask: [{from: 16 MHz, to: 17 MHz, resolution_bandwidth: 10 kHz, max: 250 nW}]}
 """
+FRONT_END = """
+{check: intermodulation, channel: 20, spacings: [50 kHz]}
+"""
 CASES = {
+    "front end": ("M40-0061", FRONT_END),
     "spectrum": ("M40-0042", SPECTRUM),
     "FM": ("M40-0007", FM),
     "multimode": ("MX40-0101", MULTIMODE),

@@ -1,0 +1,88 @@
+"""Intermodulation: against the unit's truth and the cubic characteristic, what is a bound only, and what the plan refuses.
+
+Cubic characteristic: the product of third order stands at 2 P1 + P2 - 2 IP3, so that both at P = (S + 2 IP3)/3 give the level S, and the
+ratio P - S is 2/3 (IP3 - S). Any handbook of receivers; from memory.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from sequencer.problems import FileProblems
+from sequencer.uncertainty.decision import Decision
+from tests.support.running import run_checks
+from tests.support.truth import INTERFERER, TrueUnit, where, write_bench
+
+CHECK = "{check: intermodulation, channel: 20, spacings: [50 kHz], limit: {min: 65 dB}}"
+QUANTITY = "intermodulation, +50 kHz"
+INTERCEPTS_DBM = {"M40-0061": 4.0, "M40-0062": -22.0}
+
+
+def true_ratio_db(serial: str) -> float:
+    """Return the ratio at which the product truly gives 12 dB SINAD."""
+    true = TrueUnit(serial, "FM", 20)
+
+    def alone_db(level_dbm: float) -> float:
+        return true.hear(true.carrier(level_dbm, fm_deviation_hz=1_200.0)).mean_sinad_db()
+
+    def product_db(level_dbm: float) -> float:
+        far = true.carrier(level_dbm, 100e3, fm_deviation_hz=1_200.0)
+        return true.hear(far, true.carrier(level_dbm, 50e3)).mean_sinad_db()
+
+    return where(product_db, 12.0, -80.0, -30.0) - where(alone_db, 12.0, -135.0, -90.0)
+
+
+@pytest.mark.parametrize("serial", list(INTERCEPTS_DBM))
+def test_the_ratio_is_the_unit_s_and_that_of_the_cubic_model(tmp_path: Path, serial: str) -> None:
+    """It lies within its uncertainty of the truth, and within 1 dB more of 2/3 (IP3 - S); the sound unit passes 65 dB by far."""
+    bench = write_bench(tmp_path, interferer=INTERFERER)
+    result = run_checks(tmp_path, serial, CHECK, bench=bench).found(QUANTITY)
+    assert result.value is not None, result.note
+    assert result.uncertainty is not None
+    assert result.uncertainty < 2.0
+    assert abs(result.value - true_ratio_db(serial)) <= result.uncertainty
+    cubic_db = 2.0 / 3.0 * (INTERCEPTS_DBM[serial] + 120.1)
+    assert abs(result.value - cubic_db) <= result.uncertainty + 1.0
+    assert "alone" not in result.note
+    assert result.decision is (Decision.PASS if serial == "M40-0061" else result.decision)
+
+
+def test_the_levels_count_by_the_order(tmp_path: Path) -> None:
+    """A third of the generator's half-width at the product, two thirds of the interferer's, all of it at the sensitivity (0.5 dB each)."""
+    bench = write_bench(tmp_path, interferer=INTERFERER)
+    result = run_checks(tmp_path, "M40-0061", CHECK, bench=bench).found(QUANTITY)
+    assert result.budget is not None
+    found = {part.source: abs(part.contribution) for part in result.budget.contributions}
+    standard_db = 0.5 / 3.0**0.5
+    assert found["signal_generator, level accuracy"] == pytest.approx(standard_db / 3.0)
+    assert found["interferer, level accuracy"] == pytest.approx(standard_db * 2.0 / 3.0)
+    assert found["generator, level accuracy at the sensitivity"] == pytest.approx(standard_db)
+
+
+def test_a_unit_that_others_jam_before_a_product_is_heard_has_no_figure(tmp_path: Path) -> None:
+    """What leaks past its filter jams it long before: words, no ratio that would pass or fail it. The forecast holds all the same."""
+    bench = write_bench(tmp_path, interferer=INTERFERER)
+    result = run_checks(tmp_path, "M40-0007", CHECK, bench=bench).found(QUANTITY)
+    assert result.value is None
+    assert result.decision is Decision.NOT_MEASURED
+    assert "never reached" in result.note
+    ran = run_checks(tmp_path, "M40-0061", CHECK, bench=bench)
+    assert 0.8 <= ran.simulation.clock.now_s() / ran.plan.forecast_s <= 1.25
+
+
+@pytest.mark.parametrize(
+    ("how", "message"),
+    [
+        ("mode: AM", "intermodulation.*AM.*allowed: FM"),
+        ("target: 20 dB quieting", "cannot be read of a product"),
+        ("unwanted_levels: {max: 3 dBm}", "above the receiver's rating"),
+        ("spacings: [-20 MHz]", "is not a frequency"),
+    ],
+)
+def test_the_plan_refuses_what_says_nothing(tmp_path: Path, how: str, message: str) -> None:
+    """A mode, a target, a level and a spacing that cannot be are said before anything is sent."""
+    bench = write_bench(tmp_path, interferer=INTERFERER)
+    with pytest.raises(FileProblems, match=f"(?s){message}"):
+        run_checks(tmp_path, "MX40-0101", f"{{check: intermodulation, channel: 20, {how}}}", bench=bench)
