@@ -160,3 +160,83 @@ def test_limits_that_differ_from_mode_to_mode_are_not_one(tmp_path: Path) -> Non
     (tmp_path / "s.yaml").write_text(text, encoding="utf-8")
     with pytest.raises(FileProblems, match="has limits of carrier_power that differ from mode to mode"):
         load_sequence(str(tmp_path / "s.yaml"))
+
+
+CHAMBER_HEAD = HEAD.replace("checks:", "rated_temperature: {min: -10 degC, max: 55 degC}\nchecks:")
+COLD = "  - {check: carrier_power, channel: 20, at: {temperature: [20 degC, -10 degC]}}\n"
+COUNTED = (
+    "  - {check: frequency_error, channel: 20, at: {temperature: [-10 degC, 20 degC], supply: [10.8 V]}}\n"
+)
+
+
+def _in_chamber(folder: Path, text: str, *, head: str = CHAMBER_HEAD, bench: str = "chamber-bench") -> Plan:
+    (folder / "s.yaml").write_text(head + text, encoding="utf-8")
+    return make_plan(load_sequence(str(folder / "s.yaml")), load_bench(bench))
+
+
+def test_all_checks_are_made_at_one_temperature_before_the_next_is_set(tmp_path: Path) -> None:
+    """Two soaks for two checks: the first check's order of temperatures holds for both, and results keep the file's numbers."""
+    plan = _in_chamber(tmp_path, COLD + COUNTED)
+    made = [(step.conditions.temperature_c, step.check.name, step.index) for step in plan.steps]
+    assert made == [
+        (20.0, "carrier_power", 0),
+        (20.0, "frequency_error", 3),
+        (-10.0, "carrier_power", 1),
+        (-10.0, "frequency_error", 2),
+    ]
+
+
+def test_the_forecast_holds_a_soak_for_each_temperature(tmp_path: Path) -> None:
+    """An hour, and the 25 min that the bench file says the unit takes to get there, twice; not four times."""
+    plan = _in_chamber(tmp_path, COLD + COUNTED)
+    assert abs(plan.forecast_s - 2 * 85 * 60.0) < 30.0
+
+
+@pytest.mark.parametrize(
+    ("text", "there", "said", "head", "bench"),
+    [
+        ("[70 degC]", "70", "the unit is not rated for 70 °C", CHAMBER_HEAD, "chamber-bench"),
+        (
+            "[20 degC]",
+            "20",
+            "nothing says at which temperatures the unit may be measured",
+            HEAD,
+            "chamber-bench",
+        ),
+        ("[20 degC]", "20", "bench 'Demonstration bench' has no chamber", CHAMBER_HEAD, "bench"),
+        (
+            "[20 degC, 85 degC]",
+            "85",
+            "85 °C is outside what chamber may be set to",
+            CHAMBER_HEAD.replace("55", "90"),
+            "chamber-bench",
+        ),
+        ("[20]", "20", "'20' has no unit", CHAMBER_HEAD, "chamber-bench"),
+        ("[300 degC]", "300", "300 °C", CHAMBER_HEAD, "chamber-bench"),
+    ],
+)
+def test_a_temperature_that_unit_or_bench_do_not_bear_is_refused(
+    tmp_path: Path, text: str, there: str, said: str, head: str, bench: str
+) -> None:
+    """At line and column of the value, in words."""
+    line = f"  - {{check: carrier_power, channel: 1, at: {{temperature: {text}}}}}"
+    with pytest.raises(FileProblems) as refused:
+        _in_chamber(tmp_path, f"{line}\n", head=head, bench=bench)
+    told = str(refused.value)
+    assert said in told
+    assert f"s.yaml:{head.count(chr(10)) + 1}:{line.index(there) + 1}: " in told
+
+
+def test_a_check_behind_those_in_the_chamber_says_its_temperature(tmp_path: Path) -> None:
+    """The unit is as warm as the last one left it; before them it stands in the room."""
+    plain = "  - {check: sensitivity, channel: 20}\n"
+    assert _in_chamber(tmp_path, plain + COLD).steps
+    with pytest.raises(FileProblems, match="sensitivity stands behind checks at temperatures of their own"):
+        _in_chamber(tmp_path, COLD + plain)
+
+
+def test_a_rated_range_that_is_upside_down_is_refused(tmp_path: Path) -> None:
+    """At its place, with what is allowed."""
+    head = CHAMBER_HEAD.replace("max: 55 degC", "max: -20 degC")
+    with pytest.raises(FileProblems, match="max is below min"):
+        _in_chamber(tmp_path, COLD, head=head)
