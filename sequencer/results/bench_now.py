@@ -112,7 +112,7 @@ class BenchNow:
 
     ``ended``: the process said that it was over. ``silent_s`` is below 0 where the clock that ``beat_utc_s`` was read from is ahead.
     ``apart_s`` is how far that clock is behind (above 0) or ahead of the reader's, as far as is known; ``is_sure``: ``silent_s`` rests on
-    no other clock than the reader's.
+    no other clock than the reader's. ``is_by_server``: the database server's clock stands for the reader's in all that.
     """
 
     worked: Worked
@@ -122,6 +122,7 @@ class BenchNow:
     beat_utc_s: float = 0.0
     apart_s: float = 0.0
     is_sure: bool = True
+    is_by_server: bool = False
 
     @property
     def is_gone(self) -> bool:

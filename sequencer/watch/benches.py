@@ -142,7 +142,7 @@ def _view(now: BenchNow, today: date, verdict: VerdictOf) -> BenchView:
         verdict_kind=_KINDS.get(word, "no limit"),
         dues=tuple(_dues(doing, today)),
         wall=address("/station", **wall),
-        clock=_clock(now.apart_s),
+        clock=_clock(now.apart_s, "the database server's" if now.is_by_server else "this server's"),
     )
 
 
@@ -153,12 +153,13 @@ def _state(doing: Doing, kind: str) -> str:
     return waits if waits and kind == "waiting" else _STATES[doing.phase]
 
 
-def _clock(apart_s: float) -> str:
-    """Return what is said of a clock that is far from this server's."""
+def _clock(apart_s: float, whose: str) -> str:
+    """Return what is said of a clock that is far from ``whose``."""
     if abs(apart_s) <= APART_S:
         return ""
     way = "behind" if apart_s > 0.0 else "ahead of"
-    return f"The clock of its machine is about {time_text(abs(apart_s))} {way} this server's: set both by the network's time."
+    said = f"The clock of its machine is about {time_text(abs(apart_s))} {way} {whose}: set both by the network's time."
+    return f"{said} Times of its runs are by its own clock."
 
 
 def _about(seconds: float) -> str:

@@ -78,6 +78,34 @@ class PostgresServer:
             self.execute(f"CREATE SCHEMA {schema}")
         return f"postgresql+psycopg://{user}@/postgres?host={self.folder}&options=-csearch_path%3D{schema}"
 
+    def guarded(self, user: str, *, password: str) -> str:
+        """Return the address of a store whose ``user`` is asked for a password (SCRAM-SHA-256), in a schema of the user's own."""
+        self.execute(
+            f"CREATE ROLE {user} LOGIN",
+            f"CREATE SCHEMA {user} AUTHORIZATION {user}",
+            f"GRANT CREATE ON DATABASE postgres TO {user}",
+        )
+        with self.connect() as connection:
+            connection.execute("SET password_encryption = 'scram-sha-256'")
+            connection.execute(f"ALTER ROLE {user} PASSWORD '{password}'")
+        rules = self.folder / "d" / "pg_hba.conf"
+        rules.write_text(
+            f"local all {user} scram-sha-256\n{rules.read_text(encoding='utf-8')}", encoding="utf-8"
+        )
+        self._do("pg_ctl", "-D", f"{self.folder}/d", "reload")
+        while self._lets_in(user):  # until the server has read its rules
+            time.sleep(0.02)
+        return f"postgresql+psycopg://{user}:{password}@/postgres?host={self.folder}&options=-csearch_path%3D{user}"
+
+    def _lets_in(self, user: str) -> bool:
+        import psycopg
+
+        try:
+            psycopg.connect(host=str(self.folder), user=user, dbname="postgres").close()
+        except psycopg.OperationalError:
+            return False
+        return True
+
     def execute(self, *statements: str) -> None:
         """Do something as the one who keeps the server."""
         with self.connect() as connection:

@@ -41,6 +41,8 @@ it was left not safe, or fell silent.
 """
 # A quotation mark within a text stands behind a backslash in JSON: these are found nowhere else
 _SAFE, _UNSAFE = '%"safe": true%', '%"safe": false%'
+_WROTE = "wrote_utc_s"
+"""When it was written by the writer's own clock, beside the server's time of the row."""
 _SERVER_NOW = "extract(epoch from clock_timestamp())"
 
 
@@ -118,7 +120,7 @@ def _write(transaction: Writing, worked: Worked, doing: Doing, *, ended: bool) -
     row = {
         **asdict(worked),
         "ended": int(ended),
-        "says": json.dumps(doing.as_plain(), ensure_ascii=False),
+        "says": json.dumps({**doing.as_plain(), _WROTE: time.time()}, ensure_ascii=False),
     }
     names = ", ".join(row)
     changed = ", ".join(
@@ -164,7 +166,9 @@ def read_benches(connection: Connection) -> list[BenchNow]:
             found.append(
                 BenchNow(
                     worked=_worked(*who, simulated=bool(simulated)),
-                    doing=Doing.from_plain(json.loads(says)),
+                    doing=Doing.from_plain(said := json.loads(says)),
+                    apart_s=float(beat_utc_s) - float(said.get(_WROTE, beat_utc_s)) if is_server else 0.0,
+                    is_by_server=is_server,
                     ended=bool(ended),
                     silent_s=now - float(beat_utc_s),
                     beat_utc_s=float(beat_utc_s),

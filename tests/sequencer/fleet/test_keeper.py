@@ -22,6 +22,7 @@ from sequencer.results.queue.seen import read_queue
 from sequencer.results.queue.set_up import set_up
 from sequencer.results.store.place import find_place
 from tests.support.postgres_server import PostgresServer
+from tests.support.workers import wait_for
 
 
 @pytest.fixture(scope="module")
@@ -313,3 +314,40 @@ def test_a_lease_that_ran_out_says_why(found: QueuePlace, connection: Any) -> No
         assert found_why is why
     keeper.hold(claim, began_s)
     assert keeper._why_late(began_s + 30.0, 3.0) is Why.SILENT
+
+
+@pytest.mark.parametrize("ahead_s", [3600.0, -3600.0])
+def test_leases_know_no_clock_but_the_servers(
+    found: QueuePlace, connection: Any, monkeypatch: pytest.MonkeyPatch, ahead_s: float
+) -> None:
+    """A bench an hour ahead or behind takes a job that is due, keeps it by renewing, for as long as was agreed; no other gets it."""
+    own = time.time
+    monkeypatch.setattr(time, "time", lambda: own() + ahead_s)
+    stopped: list[Why] = []
+    keeper = Keeper(found, Member(bench="North", host="h", can=(), lease_s=6.0), stopped.append)
+    keeper.register()
+    job = job_of(found)
+    claim = claim_job(connection, job, bench="North", host="h", lease_s=6.0, carriers=[carrier_of(())])
+    assert claim is not None
+
+    def lease() -> Any:
+        row = connection.execute(
+            "select lease, extract(epoch from lease - now()) from job where id = %s", [job]
+        ).fetchone()
+        return row[0], float(row[1])
+
+    first, left_s = lease()
+    assert left_s <= 6.0
+    keeper.hold(claim, lease_now_s())
+    keeper.start()
+    try:
+        wait_for(lambda: lease()[0] > first, "a lease renewed")
+        assert lease()[1] <= 6.0
+        assert (
+            claim_job(connection, job, bench="South", host="s", lease_s=6.0, carriers=[carrier_of(())])
+            is None
+        )
+        assert stopped == []
+    finally:
+        keeper.let_go()
+        keeper.stop()

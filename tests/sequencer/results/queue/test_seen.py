@@ -5,7 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
+from sequencer.cli.main import main
 from sequencer.problems import InputError
 from sequencer.results.queue.connect import NoQueue, refuse_old_server
 from sequencer.results.queue.jobs import NewJob, add_jobs, cancel_job, carrier_of
@@ -111,3 +113,24 @@ def test_a_queue_of_before_is_brought_up_to_date(place: StorePlace) -> None:
         connection.commit()
     with pytest.raises(NoQueue, match="has form 99"):
         set_up(place)
+
+
+def test_a_server_that_asks_for_a_password_is_given_it(postgres: PostgresServer) -> None:
+    """SCRAM-SHA-256 (RFC 7677): the right one opens store and queue; a wrong one, or none, is told in words, and never shown."""
+    right = postgres.guarded("harbour", password="v3ry-r1ght")
+    made, _ = set_up(find_place(Path(), right))
+    assert add_jobs(made, [job("A-1")])
+    for command in (
+        ("results",),
+        ("jobs",),
+        ("worker", "--bench", "bench"),
+        ("jobs", "add", "quick-check", "--serial", "A-1"),
+    ):
+        for password in (":s3cret-wr0ng", ""):
+            done = CliRunner().invoke(main, [*command, "--store", right.replace(":v3ry-r1ght", password)])
+            assert done.exit_code not in (0, 1), done.output
+            assert not isinstance(done.exception, StoreProblem), done.output
+            assert "password" in done.output
+            assert "s3cret-wr0ng" not in done.output
+            assert "v3ry-r1ght" not in done.output
+            assert "Traceback" not in done.output

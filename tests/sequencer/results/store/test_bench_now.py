@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
+import re
 import sqlite3
+import time
 from contextlib import closing
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 
 import pytest
 
 from sequencer.results.bench_now import SILENT_S, Calibrated, Doing, Worked
 from sequencer.results.store.bench_now import BenchNowWriter
-from sequencer.results.store.place import StorePlace
+from sequencer.results.store.place import StorePlace, find_place
 from sequencer.results.store.problems import StoreProblem
 from sequencer.results.store.set_aside import rows_set_aside
 from sequencer.results.store.store import Store
+from sequencer.watch.benches import bench_views
+from tests.support.postgres_server import PostgresServer
 
 WHO = Worked(id="one", bench="Bench 2", machine="north", process=4711, station="Line 1")
 DOING = Doing(
@@ -151,3 +155,24 @@ def test_a_row_that_cannot_be_read_hides_no_other(tmp_path: Path) -> None:
         (told,) = missing
         assert told.startswith("what bench Bench 2 on ")
         assert "(session one) cannot be read" in told
+
+
+@pytest.mark.parametrize("ahead_s", [600.0, -600.0])
+def test_a_clock_apart_from_the_servers_is_told_with_whose_it_is_apart_from(
+    postgres: PostgresServer, monkeypatch: pytest.MonkeyPatch, ahead_s: float
+) -> None:
+    """In a server all signs are by its clock: a bench minutes ahead or behind looks no deader, and its card names both clocks."""
+    place = find_place(Path(), postgres.address())
+    own = time.time
+    with Store.open(place) as store:
+        monkeypatch.setattr(time, "time", lambda: own() + ahead_s)
+        writer = BenchNowWriter(place)
+        writer.begin(WHO, DOING)
+        writer.close()
+        monkeypatch.undo()
+        (found,) = store.read_benches()
+    assert not found.is_gone
+    assert abs(found.apart_s + ahead_s) < 60.0
+    (view,) = bench_views([found], date(2027, 1, 2), lambda run: "")
+    way = "ahead of" if ahead_s > 0 else "behind"
+    assert re.search(rf"about (10 min|9 min|11 min).*{way} the database server's", view.clock), view.clock
