@@ -28,8 +28,8 @@ from sequencer.checks.shared.s_meter import (
     NOMINAL_SD_DB,
     MeterLine,
     MeterSettings,
-    at_rest,
     climbs_stairs,
+    levels_reached,
     meter_needs,
 )
 from sequencer.files.fields import RatioDb, VoltageV, at_least, between
@@ -74,11 +74,15 @@ class SMeterCurveSettings(MeterSettings):
 
 @dataclass(slots=True)
 class _LineSoFar:
-    """What the marks found tell the search for the next: where they lie, where the needle stands now, and its play, dB."""
+    """What the marks found tell the search for the next: where they lie, where the needle stands now, and its play, dB.
+
+    ``readings`` are all of the line: level reached, dBm, and voltage.
+    """
 
     marks: list[Known] = field(default_factory=list)
     stands: Known | None = None
     play_db: float | None = None
+    readings: list[tuple[float, float]] = field(default_factory=list)
 
 
 class SMeterCurve(Check[SMeterCurveSettings]):
@@ -150,7 +154,7 @@ class SMeterCurve(Check[SMeterCurveSettings]):
         for mark in settings.marks:
             found[mark] = self._find(side, mark, settings, conditions, line)
         by_hand = is_read_by_hand(conditions, "voltmeter")
-        if settings.meter == "needle" and not by_hand and climbs_stairs(_points_of(found)):
+        if settings.meter == "needle" and not by_hand and climbs_stairs(line.readings):
             found = {mark: _in_steps(one) for mark, one in found.items()}
         units = [_unit_finding(low, high, found, settings.s_unit.limits) for low, high in _units(settings)]
         straight = [_linearity(found, settings)] if len(settings.marks) > 2 else []
@@ -189,6 +193,7 @@ class SMeterCurve(Check[SMeterCurveSettings]):
                 falls=settings.line_falls,
             )
             so_far.stands = None
+            so_far.readings += levels_reached(crossing)
             finding = needle_finding(quantity, crossing, tuple(line.points), limits, target_v, conditions)
             if finding.value is not None:
                 sd_db = crossing.half_width_db / NORMAL_95
@@ -223,10 +228,6 @@ def _about(
     mark = next(name for name, volts in settings.marks.items() if volts == last.reading)
     off_db = last.level_db - conditions.bench.s9.at(conditions.carrier_hz) - above_s9_db(mark)
     return Expected(level_db=nominal_dbm + off_db, sd_db=NEXT_MARK_SD_DB)
-
-
-def _points_of(found: Mapping[str, Finding]) -> list[Point]:
-    return [point for one in found.values() for point in at_rest(one.points)]
 
 
 def _in_steps(finding: Finding) -> Finding:

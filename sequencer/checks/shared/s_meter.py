@@ -243,15 +243,23 @@ def at_rest(points: Sequence[Point]) -> list[Point]:
     return list(points[began:])
 
 
-def moves_in_steps(crossing: Crossing, target_v: float, conditions: Conditions) -> bool:
-    """Say whether the line stands still beside the target over levels that would move a needle: the line of a bar.
+def levels_reached(crossing: Crossing) -> list[tuple[float, float]]:
+    """Return the readings of one search as the level that the needle had come to, dBm, and what was read there, V.
 
-    A needle that was read on its way stands for the level it had come to, not for the one set. A person's own rounding is not the line's:
-    there only few voltages over many levels count.
+    A needle that was read on its way stands for that level, not for the one set. The first reading is left out where the second was
+    taken at its level: it told where the line began.
     """
     readings = crossing.history
     began = len(readings) > 1 and readings[0].ask.level_db == readings[1].ask.level_db
-    found = [(one.value, one.reached_db) for one in readings[began:] if isinstance(one.value, float)]
+    return [(one.reached_db, one.value) for one in readings[began:] if isinstance(one.value, float)]
+
+
+def moves_in_steps(crossing: Crossing, target_v: float, conditions: Conditions) -> bool:
+    """Say whether the line stands still beside the target over levels that would move a needle: the line of a bar.
+
+    A person's own rounding is not the line's: there only few voltages over many levels count.
+    """
+    found = [(volts, at) for at, volts in levels_reached(crossing)]
     if len({round(volts, 3) for volts, _ in found}) <= max(2, len({round(at, 1) for _, at in found}) // 3):
         return len(found) >= 5
     if is_read_by_hand(conditions, "voltmeter"):
@@ -274,9 +282,12 @@ def falls_with_level(points: Sequence[Point]) -> bool:
     return len(set(ranks)) > 1 and statistics.correlation(range(len(ranks)), ranks) < -CLEARLY
 
 
-def climbs_stairs(points: Sequence[Point]) -> bool:
-    """Say whether the line is flat over levels that would move a needle, and jumps right beside: the stairs of a bar, in noise too."""
-    found = sorted((point.level_db, point.reading) for point in points if point.reading is not None)
+def climbs_stairs(readings: Sequence[tuple[float, float]]) -> bool:
+    """Say whether the line is flat over levels that would move a needle, and jumps right beside: the stairs of a bar, in noise too.
+
+    ``readings`` are levels that the line had come to, dBm, and its voltages.
+    """
+    found = sorted(readings)
     if len(found) < 5 or found[-1][0] - found[0][0] < LEAST_SPAN_DB:
         return False
     slope = abs(found[-1][1] - found[0][1]) / (found[-1][0] - found[0][0])
