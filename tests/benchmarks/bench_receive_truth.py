@@ -14,6 +14,7 @@ from pathlib import Path
 
 from tests.sequencer.checks.receive import test_co_channel_rejection as co_channel
 from tests.sequencer.checks.receive import test_hum_and_noise as hum
+from tests.sequencer.checks.receive import test_intermodulation as products
 from tests.sequencer.checks.receive import test_receive_audio_response as response
 from tests.sequencer.checks.receive import test_spurious_response as spurious
 from tests.support.running import run_checks
@@ -72,6 +73,13 @@ for _serial in (spurious.SOUND, spurious.FAULTY):
             f"spurious response, {_name}",
             partial(spurious.true_ratio_db, _serial, _offset_hz),
         )
+    OF_OTHERS[f"intermodulation, {_serial}"] = _serial
+    CASES[f"intermodulation, {_serial}"] = (
+        products.CHECK[1:-1].removeprefix("check: "),
+        "FM",
+        products.QUANTITY,
+        partial(products.true_ratio_db, _serial),
+    )
     OF_OTHERS[f"blocking at 1 MHz, {_serial}"] = _serial
     CASES[f"blocking at 1 MHz, {_serial}"] = (
         BLOCKING,
