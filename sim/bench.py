@@ -87,6 +87,7 @@ class SimulatedBench:
         receive_loss_db: Mapping[float, float],
         transmit_loss_db: Mapping[float, float],
         check_loss_db: Mapping[float, float] | None = None,
+        notch_loss_db: Mapping[float, float] | None = None,
         wear: Wear | None = None,
         audio_joined: bool = False,
         limits: WitnessLimits,
@@ -109,6 +110,8 @@ class SimulatedBench:
             check_db=check_loss_db or {1e6: 0.0},
             # drawn by itself, so that a bench without such a path has the same errors as ever
             check_error_db=float(np.random.default_rng((seed, 0)).uniform(-1.0, 1.0)) * self._truth.path_db,
+            notch_db=notch_loss_db,
+            notch_error_db=float(np.random.default_rng((seed, 7)).uniform(-1.0, 1.0)) * self._truth.path_db,
             generator_cable_db=self._wear.generator_cable_db,
             meter_cable_db=self._wear.meter_cable_db,
         )

@@ -64,6 +64,7 @@ def simulate(
         {name: Place(role=entry.role, address=entry.address) for name, entry in bench.instruments.items()},
         receive_loss_db=dict(paths.receive.loss) if paths.receive is not None else {1e6: 0.0},
         transmit_loss_db=dict(paths.transmit.loss) if paths.transmit is not None else {1e6: 30.0},
+        notch_loss_db=dict(paths.notch.loss) if paths.notch is not None else None,
         check_loss_db=dict(paths.check.loss) if paths.check is not None else None,
         audio_joined=paths.check is not None and paths.check.audio == "joined",
         wear=Wear(**bench.worn.model_dump()),

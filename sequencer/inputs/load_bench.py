@@ -85,7 +85,12 @@ def _load_tables(
     """Return the loss tables that a bench file names; ``complaints`` grows by what is wrong with them."""
     tables: dict[str, LoadedTable] = {}
     paths = bench.paths
-    for name, one in (("receive", paths.receive), ("transmit", paths.transmit), ("check", paths.check)):
+    for name, one in (
+        ("receive", paths.receive),
+        ("transmit", paths.transmit),
+        ("notch", paths.notch),
+        ("check", paths.check),
+    ):
         if one is None or one.table is None:
             continue
         at = ("paths", name, "loss")

@@ -179,6 +179,15 @@ def spectrum_pairs(bench: BenchFile, frequency_hz: float) -> list[Facing]:
         return []
     unit, sink = Stated(figure=BESIDE_CHANNEL_VSWR, key=""), vswr_of(analyser)
     near, far = _ends(path, "transmit")
+    if bench.paths.notch is not None:
+        before, behind = _ends(bench.paths.notch, "notch")
+        return [
+            Facing(name="mismatch, unit beside its channel to path", one=unit, other=near),
+            Facing(
+                name="mismatch, path to filter before the analyser", one=far, other=before, with_unit=False
+            ),
+            Facing(name="mismatch, filter to spectrum analyser", one=behind, other=sink, with_unit=False),
+        ]
     return [
         Facing(name="mismatch, unit beside its channel to path", one=unit, other=near),
         Facing(name="mismatch, path to spectrum analyser", one=far, other=sink, with_unit=False),
@@ -248,6 +257,8 @@ def _needed(bench: BenchFile, need: str, frequency_hz: float | None) -> Iterator
     elif need == SPECTRUM_PATH:
         if bench.paths.transmit is not None:
             yield loss_uncertainty(bench.paths.transmit, "transmit", frequency_hz)
+        if bench.paths.notch is not None:
+            yield loss_uncertainty(bench.paths.notch, "notch", frequency_hz)
         yield from _matches([spectrum_pairs(bench, at_hz)])
     elif need == CHECK_PATH:
         if bench.paths.check is not None:

@@ -37,6 +37,7 @@ class PathLosses:
     """Losses of both paths: frequency (Hz) to loss (dB, positive); isolation is past an open contact.
 
     ``cable_db`` is that of a loose cable or pad, which a person puts between generator and power meter: a 20 dB pad that is not quite one.
+    ``notch_db`` is that of a filter that stands before the spectrum analyser alone, where there is one.
     ``check_db`` is that of the path from generator to power meter through the switch. ``generator_cable_db`` is what the cable from
     generator to switch has got worse by, in all paths that begin there; ``meter_cable_db`` that from switch to power meter.
     """
@@ -47,6 +48,8 @@ class PathLosses:
     transmit_error_db: float = 0.0
     check_db: Mapping[float, float] = field(default_factory=lambda: {1e6: 0.0})
     check_error_db: float = 0.0
+    notch_db: Mapping[float, float] | None = None
+    notch_error_db: float = 0.0
     generator_cable_db: float = 0.0
     meter_cable_db: float = 0.0
     cable_db: Mapping[float, float] = field(default_factory=lambda: {1e6: 19.93, 1e9: 20.41})
@@ -60,6 +63,7 @@ class PathLosses:
             ("transmit_db", self.transmit_db),
             ("cable_db", self.cable_db),
             ("check_db", self.check_db),
+            *((("notch_db", self.notch_db),) if self.notch_db is not None else ()),
         )
         for name, table in tables:
             good = bool(table) and all(isfinite(f) and f > 0 and isfinite(loss) for f, loss in table.items())
@@ -77,6 +81,14 @@ class PathLosses:
         """Return the true loss from the unit to the meter's connector, dB."""
         nominal_db = interpolate_db(self.transmit_db, frequency_hz)
         return nominal_db + self.transmit_error_db + self.meter_cable_db + self._ripple(frequency_hz)
+
+    def notch_loss_db(self, frequency_hz: float) -> float:
+        """Return the true loss of the filter before the spectrum analyser, dB; 0 where there is none."""
+        return (
+            0.0
+            if self.notch_db is None
+            else interpolate_db(self.notch_db, frequency_hz) + self.notch_error_db
+        )
 
     def check_loss_db(self, frequency_hz: float) -> float:
         """Return the true loss from the generator's connector to the meter's, through the switch, dB."""
@@ -211,8 +223,10 @@ class Paths:
         return level_dbm(emission.power_w) - self._transmit_loss_db(emission.frequency_hz)
 
     def meter_loss_db(self, frequency_hz: float) -> float | None:
-        """Return the loss between unit and meters at ``frequency_hz``, dB; None where a person has connected them otherwise."""
-        return self._transmit_loss_db(frequency_hz) if self._by_hand == NORMAL else None
+        """Return the loss between unit and spectrum analyser at ``frequency_hz``, dB; None where a person has connected them otherwise."""
+        if self._by_hand != NORMAL:
+            return None
+        return self._transmit_loss_db(frequency_hz) + self.losses.notch_loss_db(frequency_hz)
 
     def at_load_w(self, emission: Emission | None) -> float:
         """Return the power that the load (the attenuator on the transmit path) takes, W."""

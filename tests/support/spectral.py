@@ -22,9 +22,17 @@ HEAD = "sequence: Spectrum\nchannels: plans/cept-40.yaml\nmode: {mode}\nsupply: 
 RATE_HZ = 100_000.0
 
 
-def run(folder: Path, serial: str, *checks: str, seed: int = 1, mode: str = "FM", **changes: str) -> Rig:
-    """Run checks on a specimen on the shipped bench with an analyser; ``changes`` are texts of the bench file and what stands for each."""
-    text = BENCH.read_text(encoding="utf-8").replace("seed: 1", f"seed: {seed}")
+def run(
+    folder: Path,
+    serial: str,
+    *checks: str,
+    seed: int = 1,
+    mode: str = "FM",
+    bench: Path = BENCH,
+    **changes: str,
+) -> Rig:
+    """Run checks on a specimen on a shipped bench with an analyser; ``changes`` are texts of the bench file and what stands for each."""
+    text = bench.read_text(encoding="utf-8").replace("seed: 1", f"seed: {seed}")
     text = text.replace("unit: units ", f"unit: {BENCH.resolve().parent / 'units'} ")
     for old, new in changes.items():
         text = text.replace(old, new)

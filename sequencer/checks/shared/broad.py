@@ -67,14 +67,14 @@ def find_broad(
     """Return what stands in the reference filter about the middle of ``how`` beside a line of ``line_w``."""
     how = _slow(how)
     keyed = looks.believed(side.read_spectrum(how, beside=True))
-    released_w = _powers_w(side, looks.believed(side.read_spectrum_released(how)))
+    released_w = _powers_w(side, conditions, looks.believed(side.read_spectrum_released(how)))
     scatter_w = math.sqrt(2.0) * float(released_w.std(ddof=1))
-    of_it_w = _of_unit(side, released_w, within_hz)
+    of_it_w = _of_unit(side, conditions, released_w, within_hz)
     found_w = of_it_w(keyed)
     rest_w = max(0.0, found_w - line_w)
     own_w = _oscillator_w(how, side.frequency_hz, carrier_w, conditions)
     least_w = max(line_w, float(released_w.mean()), 2.0 * own_w, SURE * scatter_w)
-    if rest_w <= least_w or not _stays(side, how, found_w, within_hz):
+    if rest_w <= least_w or not _stays(side, conditions, how, found_w, within_hz):
         return Broad(rest_w=rest_w, in_filter_w=(found_w,), scatter_w=scatter_w, is_clear=False)
     more = [of_it_w(looks.believed(side.read_spectrum(how, beside=True))) for _ in range(READINGS - 1)]
     return Broad(
@@ -95,13 +95,16 @@ def _slow(how: SpectrumSettings) -> SpectrumSettings:
     )
 
 
-def _powers_w(side: TransmitSide, seen: Spectrum) -> NDArray[np.float64]:
-    loss_db = side.loss_db(seen.settings.centre_hz)
+def _powers_w(side: TransmitSide, conditions: Conditions, seen: Spectrum) -> NDArray[np.float64]:
+    loss_db = looks.loss_db(side, conditions, seen.settings.centre_hz)
     return 1e-3 * 10.0 ** ((seen.levels_dbm + loss_db) / 10.0)
 
 
 def _of_unit(
-    side: TransmitSide, released_w: NDArray[np.float64], within_hz: tuple[float, float]
+    side: TransmitSide,
+    conditions: Conditions,
+    released_w: NDArray[np.float64],
+    within_hz: tuple[float, float],
 ) -> Callable[[Spectrum], float]:
     """Return what tells the highest power of a trace within a range, less what stands there released; 0 where that is no more."""
     import numpy as np
@@ -109,19 +112,25 @@ def _of_unit(
     def found_w(seen: Spectrum) -> float:
         at_hz = seen.settings.start_hz + seen.settings.step_hz * np.arange(len(seen.levels_dbm))
         inside = (at_hz >= within_hz[0]) & (at_hz <= within_hz[1])
-        return max(0.0, float(np.where(inside, _powers_w(side, seen) - released_w, 0.0).max()))
+        return max(0.0, float(np.where(inside, _powers_w(side, conditions, seen) - released_w, 0.0).max()))
 
     return found_w
 
 
-def _stays(side: TransmitSide, how: SpectrumSettings, found_w: float, within_hz: tuple[float, float]) -> bool:
+def _stays(
+    side: TransmitSide,
+    conditions: Conditions,
+    how: SpectrumSettings,
+    found_w: float,
+    within_hz: tuple[float, float],
+) -> bool:
     """Say whether a power stays with 10 dB more of attenuation: what does not was made in the mixer."""
     padded = replace(how, attenuation_db=how.attenuation_db + looks.PROOF_DB)
     if padded.attenuation_db > looks.MOST_ATTENUATION_DB:
         return False
     keyed = looks.believed(side.read_spectrum(padded, beside=True))
-    released_w = _powers_w(side, looks.believed(side.read_spectrum_released(padded)))
-    again_w = _of_unit(side, released_w, within_hz)(keyed)
+    released_w = _powers_w(side, conditions, looks.believed(side.read_spectrum_released(padded)))
+    again_w = _of_unit(side, conditions, released_w, within_hz)(keyed)
     return again_w > 0.0 and abs(10.0 * math.log10(again_w / found_w)) <= STAYS_DB
 
 
@@ -137,4 +146,8 @@ def _oscillator_w(
         return math.inf
     away_hz = max(abs(how.centre_hz - carrier_hz) - how.resolution_bandwidth_hz, NOISE_OFFSET_HZ)
     density = 10.0 ** (entry.phase_noise_db / 10.0) * (NOISE_OFFSET_HZ / away_hz) ** 2
+    through_db = looks.notch_db(conditions, carrier_hz) - looks.notch_db(conditions, how.centre_hz)
+    carrier_w *= 10.0 ** (
+        -through_db / 10.0
+    )  # as it stands beside what is looked at, behind a filter that takes it out
     return float(carrier_w * density * how.resolution_bandwidth_hz * entry.noise_bandwidth)

@@ -97,6 +97,8 @@ def demands(settings: DrivenSettings, conditions: Conditions, reach_hz: float, *
     if settings.read == "samples" or conditions.frequency_hz is None:
         return []
     found = []
+    if refused := looks.notch_refusal(conditions):
+        found.append(Demand(at=(), refused=refused[0], allowed=refused[1]))
     if refused := looks.filter_refusal(conditions, settings.resolution_bandwidth_hz):
         found.append(Demand(at=("resolution_bandwidth",), refused=refused[0], allowed=refused[1]))
     at_hz = conditions.frequency_hz

@@ -13,19 +13,15 @@ import statistics
 from dataclasses import replace
 
 from drivers.roles import Spectrum, SpectrumSettings
-from sequencer.checks.finding import Conditions, Finding
+from sequencer.checks.finding import Conditions
 from sequencer.checks.shared import spectrum as looks
 from sequencer.checks.shared.broad import LINE_SHARE, SURE, find_broad
-from sequencer.checks.shared.parts import HalfWidth, Parts, two_readings
 from sequencer.checks.shared.settle import settle
 from sequencer.checks.shared.spectrum import Untrusted
 from sequencer.checks.shared.transmit import SETTLED_DB
 from sequencer.frozen import dataclass
-from sequencer.inputs.stated import SPECTRUM_PATH, TRANSMIT_PATH, spectrum_pairs
+from sequencer.inputs.stated import SPECTRUM_PATH
 from sequencer.safety.transmit import TransmitSide
-from sequencer.uncertainty.budget import Contribution
-from sequencer.uncertainty.contributions import DB_PER_RELATIVE_POWER, repeatability, resolution
-from sequencer.uncertainty.decision import Limits
 from sequencer.units.convert import dbm_from_w, w_from_dbm
 
 AT_MIXER_DBM = -20.0
@@ -91,7 +87,7 @@ def find_carrier(side: TransmitSide, conditions: Conditions, filter_hz: float) -
     found = [one.number for one in readings if one.number is not None]
     if len(found) != len(readings):
         raise Untrusted(why=f"power meter: {readings[-1].state.value}")
-    meter_dbm, loss_db = statistics.fmean(found), side.loss_db(side.frequency_hz)
+    meter_dbm, loss_db = statistics.fmean(found), looks.loss_db(side, conditions, side.frequency_hz)
     at_input_dbm = meter_dbm - loss_db
     how = SpectrumSettings(
         centre_hz=side.frequency_hz,
@@ -110,6 +106,10 @@ def find_carrier(side: TransmitSide, conditions: Conditions, filter_hz: float) -
         shown_dbm += loss_db
         _refuse_elsewhere(at_hz, side.frequency_hz, filter_hz)
     looks.refuse_another_carrier(shown_dbm, meter_dbm, conditions)
+    if (
+        conditions.bench.paths.notch is not None
+    ):  # its loss is steep there: the power meter, before it, knows the carrier better
+        return Carrier(meter_dbm=meter_dbm, shown_dbm=meter_dbm, how=how)
     return Carrier(meter_dbm=meter_dbm, shown_dbm=shown_dbm, how=how)
 
 
@@ -135,13 +135,13 @@ def measure_line(
     Raises `Untrusted` where the analyser says something against its traces.
     """
     if looks.entry_of(conditions).manual:
-        return _look_by_hand(side, carrier, at_hz, filter_hz)
+        return _look_by_hand(side, carrier, conditions, at_hz, filter_hz)
     line = None
     for share in NARROWER:
         width_hz = filter_hz * share
         if line is not None and (width_hz < LEAST_FILTER_HZ or looks.filter_refusal(conditions, width_hz)):
             break
-        line = _look(side, carrier, at_hz, width_hz, within_hz or (0.0, math.inf))
+        line = _look(side, carrier, conditions, at_hz, width_hz, within_hz or (0.0, math.inf))
         if not line.at_most:
             break
     assert line is not None
@@ -203,7 +203,9 @@ def _padded(how: SpectrumSettings) -> SpectrumSettings:
     return replace(how, attenuation_db=how.attenuation_db + looks.PROOF_DB)
 
 
-def _look_by_hand(side: TransmitSide, carrier: Carrier, at_hz: float, filter_hz: float) -> Line:
+def _look_by_hand(
+    side: TransmitSide, carrier: Carrier, conditions: Conditions, at_hz: float, filter_hz: float
+) -> Line:
     """Have a person read the highest line about ``at_hz``, with two attenuations: one that does not stay is at most so high."""
     span_hz = SPAN_FILTERS * filter_hz
     points = looks.points_for(span_hz, filter_hz)
@@ -216,7 +218,7 @@ def _look_by_hand(side: TransmitSide, carrier: Carrier, at_hz: float, filter_hz:
     stays = again.number is not None and abs(again.number - first.number) <= BY_EYE_DB
     return Line(
         frequency_hz=at_hz,
-        levels_dbm=(first.number + side.loss_db(at_hz),),
+        levels_dbm=(first.number + looks.loss_db(side, conditions, at_hz),),
         filter_hz=filter_hz,
         at_most=not stays,
         why="" if stays else "with another attenuation it reads otherwise: noise, or the analyser's own",
@@ -225,12 +227,17 @@ def _look_by_hand(side: TransmitSide, carrier: Carrier, at_hz: float, filter_hz:
 
 
 def _look(
-    side: TransmitSide, carrier: Carrier, at_hz: float, filter_hz: float, within_hz: tuple[float, float]
+    side: TransmitSide,
+    carrier: Carrier,
+    conditions: Conditions,
+    at_hz: float,
+    filter_hz: float,
+    within_hz: tuple[float, float],
 ) -> Line:
     """Look with one filter, with as much attenuation as it takes until the line stays where it is."""
     import numpy as np
 
-    loss_db, span_hz = side.loss_db(at_hz), SPAN_FILTERS * filter_hz
+    loss_db, span_hz = looks.loss_db(side, conditions, at_hz), SPAN_FILTERS * filter_hz
     how = replace(
         carrier.how,
         centre_hz=at_hz,
@@ -286,104 +293,3 @@ def _highest(seen: Spectrum, within_hz: tuple[float, float]) -> tuple[float, flo
     inside = (at_hz >= within_hz[0]) & (at_hz <= within_hz[1])
     at = int(np.argmax(np.where(inside, seen.levels_dbm, -np.inf)))
     return float(seen.levels_dbm[at]), float(at_hz[at])
-
-
-def line_findings(
-    name: str,
-    line: Line,
-    carrier: Carrier,
-    conditions: Conditions,
-    *,
-    limits: Limits,
-    ratio_limits: Limits | None = None,
-    note: str = "",
-) -> list[Finding]:
-    """Return a line's power, W, and (with ``ratio_limits``) how far it lies below the carrier, dB."""
-    power_w = w_from_dbm(line.level_dbm)
-    said = "; ".join(
-        filter(
-            None,
-            (
-                note,
-                f"{line.filter_hz:g} Hz",
-                BROAD if line.is_broad else "",
-                f"at most this: {line.why}" if line.at_most else "",
-            ),
-        )
-    )
-    found = [
-        _judged(name, "W", power_w, line, conditions, limits, said, per_db=power_w / DB_PER_RELATIVE_POWER)
-    ]
-    if ratio_limits is not None:
-        ratio_db = carrier.shown_dbm - line.level_dbm
-        ratio_note = said.replace("at most this", "at least this")
-        found.append(
-            _judged(
-                f"{name} below carrier",
-                "dB",
-                ratio_db,
-                line,
-                conditions,
-                ratio_limits,
-                ratio_note,
-                per_db=None,
-            )
-        )
-    return found
-
-
-def _judged(
-    quantity: str,
-    unit: str,
-    value: float,
-    line: Line,
-    conditions: Conditions,
-    limits: Limits,
-    note: str,
-    *,
-    per_db: float | None,
-) -> Finding:
-    """Return one finding; a bound that is on the wrong side of a limit decides nothing."""
-    if line.at_most and not limits.contains(value):
-        why = f"{note}; that is beyond the limit, so that nothing is known: a filter that takes the carrier out would show more"
-        return Finding(
-            quantity=quantity, value=None, unit=unit, limits=limits, note=why, frequency_hz=line.frequency_hz
-        )
-    parts = _parts(line, conditions, ratio=per_db is None, per_db=1.0 if per_db is None else per_db)
-    budget = parts.budget(quantity, unit, value)
-    return Finding(
-        quantity=quantity,
-        value=value,
-        unit=unit,
-        limits=limits,
-        budget=budget,
-        note=note,
-        frequency_hz=line.frequency_hz,
-    )
-
-
-def _parts(line: Line, conditions: Conditions, *, ratio: bool, per_db: float) -> Parts:
-    bench, parts = conditions.bench, Parts(conditions.bench)
-    for what, key in (
-        ("level", "level"),
-        ("frequency response", "response"),
-        ("scale", "scale"),
-        ("attenuator", "attenuator"),
-    ):
-        half = HalfWidth.of(bench, "spectrum_analyser", key)
-        if ratio and key == "level":
-            continue  # it is the same for the carrier
-        if ratio and key == "response":
-            half = two_readings(half)
-        parts.accuracy(f"analyser, {what}", half, unit="dB", coefficient=per_db)
-    parts.loss("transmit path, loss", "transmit", line.frequency_hz, coefficient=per_db)
-    parts.mismatches(spectrum_pairs(bench, line.frequency_hz), coefficient=per_db)
-    if not ratio:
-        parts.connection(TRANSMIT_PATH, coefficient=per_db)
-    if line.step_db > 0.0:
-        parts.add(resolution("digits read", 2.0 * line.step_db, unit="dB", coefficient=per_db))
-    if line.noise_db > 0.0:
-        parts.add(Contribution.normal("own noise taken off", line.noise_db, unit="dB", coefficient=per_db))
-    if len(line.levels_dbm) > 1:
-        parts.add(repeatability("repeatability", line.levels_dbm, unit="dB", coefficient=per_db))
-    return parts

@@ -130,6 +130,8 @@ def refuse_another_carrier(
     within_db = UNEXPLAINED_DB + sum(
         half.figure if half is not None and half.figure is not None else UNSTATED_DB / 3.0 for half in stated
     )
+    if by == ROLE and (notch := conditions.bench.paths.notch) is not None:
+        within_db += UNSTATED_DB if notch.uncertainty_db is None else notch.uncertainty_db
     if abs(carrier_dbm - meter_dbm) > within_db:
         raise Untrusted(
             why=f"the {by.replace('_', ' ')} shows a carrier of {carrier_dbm:.1f} dBm and the power meter one of {meter_dbm:.1f} dBm: "
@@ -178,6 +180,27 @@ def own_noise(seen: PowerSpectrum, conditions: Conditions, band_hz: tuple[float,
     return float(np.sum(seen.powers_w[outside] * density)) / seen.total_w
 
 
+def notch_db(conditions: Conditions, frequency_hz: float) -> float:
+    """Return what the filter before the analyser loses at a frequency, dB; 0 where the bench file states none."""
+    notch = conditions.bench.paths.notch
+    return 0.0 if notch is None else notch.loss_db(frequency_hz)
+
+
+def loss_db(side: TransmitSide, conditions: Conditions, frequency_hz: float) -> float:
+    """Return what stands between the unit and the analyser at a frequency, dB."""
+    return side.loss_db(frequency_hz) + notch_db(conditions, frequency_hz)
+
+
+def notch_refusal(conditions: Conditions) -> tuple[str, str] | None:
+    """Return why the channel itself cannot be looked at: a filter takes it out; None where none does."""
+    if conditions.bench.paths.notch is None:
+        return None
+    return (
+        "the filter before the spectrum analyser (paths.notch) takes the carrier out, and with it the channel that is looked at",
+        "'read: samples', or a bench file without 'notch' once the filter is taken away",
+    )
+
+
 def filter_refusal(conditions: Conditions, filter_hz: float) -> tuple[str, str] | None:
     """Return why the analyser of the bench file cannot look with this filter: what was found, what is allowed; None where it can."""
     from sequencer.inputs.bench_parts.loss_table import frequency_text
@@ -202,12 +225,15 @@ def span_refusal(conditions: Conditions, low_hz: float, high_hz: float) -> tuple
                 f"{frequency_text(low_hz)} to {frequency_text(high_hz)} lies beyond the {what} frequency of the spectrum analyser",
                 f"{'from' if what == 'lowest' else 'up to'} {frequency_text(edge_hz)}",
             )
-    if path is None:
-        return None
-    for at_hz in (low_hz, high_hz):
-        if (end_hz := path.end_taken_hz(at_hz)) is not None:
-            return (
-                f"the loss table of the transmit path ends at {frequency_text(end_hz)}, and {frequency_text(at_hz)} is looked at",
-                "a loss measured there too ('path_loss'), or a narrower range",
-            )
+    known = (
+        ("transmit path", path),
+        ("filter before the analyser (paths.notch)", conditions.bench.paths.notch),
+    )
+    for name, one in known:
+        for at_hz in (low_hz, high_hz):
+            if one is not None and (end_hz := one.end_taken_hz(at_hz)) is not None:
+                return (
+                    f"the loss table of the {name} ends at {frequency_text(end_hz)}, and {frequency_text(at_hz)} is looked at",
+                    "a loss measured there too ('path_loss'), or a narrower range",
+                )
     return None

@@ -18,6 +18,7 @@ from sequencer.checks.shared import commands, lines
 from sequencer.checks.shared import spectrum as looks
 from sequencer.checks.shared.driven_spectrum import Filter
 from sequencer.checks.shared.limits import PowerLimit, RatioLimit
+from sequencer.checks.shared.line_findings import line_findings
 from sequencer.checks.shared.spectrum import Untrusted
 from sequencer.files.fields import between
 from sequencer.safety.transmit import TransmitSide
@@ -116,7 +117,7 @@ class Harmonics(Check[HarmonicsSettings]):
                     at_hz=order * side.frequency_hz,
                     filter_hz=settings.resolution_bandwidth_hz,
                 )
-                found += lines.line_findings(
+                found += line_findings(
                     f"harmonic {order}",
                     line,
                     carrier,

@@ -21,6 +21,7 @@ from sequencer.checks.settings import SOME, CheckSettings
 from sequencer.checks.shared import commands, lines
 from sequencer.checks.shared import spectrum as looks
 from sequencer.checks.shared.driven_spectrum import Filter
+from sequencer.checks.shared.line_findings import line_findings
 from sequencer.checks.shared.lines import Carrier, Line
 from sequencer.checks.shared.spectrum import Untrusted
 from sequencer.files.fields import FileModel, FrequencyDifferenceHz, FrequencyHz, PowerW, between
@@ -177,7 +178,7 @@ def _of_range(
         (
             (*place, part)
             for part in _parts_of(row, side.frequency_hz, settings.beside_hz)
-            for place in _highest(side, part, row, carrier, trace)
+            for place in _highest(side, conditions, part, row, carrier, trace)
         ),
         reverse=True,
     )[:LOOKED_AT]
@@ -193,7 +194,7 @@ def _of_range(
         )
     highest = _decisive(seen, limits)
     conditions.say(f"{row.text}: {highest.level_dbm:.1f} dBm{' at most' if highest.at_most else ''}")
-    (found,) = lines.line_findings(
+    (found,) = line_findings(
         quantity,
         highest,
         carrier,
@@ -235,6 +236,7 @@ def _parts_of(row: MaskRow, carrier_hz: float, beside_hz: float) -> Iterator[tup
 
 def _highest(
     side: TransmitSide,
+    conditions: Conditions,
     part: tuple[float, float],
     row: MaskRow,
     carrier: Carrier,
@@ -257,7 +259,7 @@ def _highest(
     levels, step_hz = trace.levels_dbm.copy(), trace.settings.step_hz
     first_hz = trace.settings.start_hz
     seen += [
-        (first_hz + at * step_hz, float(level_dbm) + side.loss_db(first_hz + at * step_hz))
+        (first_hz + at * step_hz, float(level_dbm) + looks.loss_db(side, conditions, first_hz + at * step_hz))
         for at, level_dbm in enumerate(levels)
     ]
     apart = max(1, round(10.0 * row.resolution_bandwidth_hz / step_hz))

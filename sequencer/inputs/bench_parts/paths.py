@@ -113,6 +113,14 @@ class TransmitPath(RfPath):
     """The most power the load or pad may be given."""
 
 
+class NotchPath(LossyPath):
+    """A filter that takes the carrier out, between the transmit path and the spectrum analyser; the power meter hangs before it.
+
+    Its loss stands at the carrier's frequencies too. What lies beside the carrier is then seen with less attenuation before the mixer, and
+    bands for which 4 nW are asked come within reach.
+    """
+
+
 class CheckPath(LossyPath):
     """From generator to power meter through the switch, while the unit's connector is open: the way of the bench's check of itself."""
 
@@ -129,5 +137,7 @@ class Paths(FileModel):
     """Generator to unit."""
     transmit: TransmitPath | None = None
     """Unit to load and meters."""
+    notch: NotchPath | None = None
+    """Transmit path to spectrum analyser, where a filter that takes the carrier out stands there."""
     check: CheckPath | None = None
     """Generator to power meter, where the switch can join them."""

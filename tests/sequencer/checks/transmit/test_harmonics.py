@@ -87,7 +87,7 @@ def test_a_bound_beyond_the_limit_is_no_verdict(tmp_path: Path) -> None:
     ]
     assert one.value is None
     assert one.decision is Decision.NOT_MEASURED
-    assert "a filter that takes the carrier out would show more" in one.note
+    assert "a filter that takes the carrier out ('paths.notch') would show more" in one.note
 
 
 @pytest.mark.parametrize(
