@@ -7,6 +7,7 @@ have been made from the start (`from_start` makes that one; a test holds both ag
 
 from __future__ import annotations
 
+import gc
 import os
 import shutil
 import tempfile
@@ -22,6 +23,9 @@ from sequencer.planning.plan import Plan, make_plan
 from sequencer.planning.step import Step
 from sequencer.results.store.place import STORE_NAME, find_place
 from sequencer.results.store.store import Store
+from sequencer.results.store.writer import StoreWriter
+from sequencer.run import record
+from sequencer.run.keeping import inputs
 from sequencer.run.record import Record, RunFacts
 from sequencer.run.runner import Runner
 from tests.support.fault_judge import Came, Ran, came_to, was_keyed_to_find, wrong
@@ -99,7 +103,24 @@ class Campaign:
         self.name = name
         self.plan = make_plan(load_sequence(file), load_bench("sim/bench.yaml"), serial=self.serial)
         self._jobs, self._follow, self._store = jobs, follow, store
+        self.empty_store: bytes = b""
         self.sound, self.operations = self._undisturbed()
+
+    def warm(self) -> None:
+        """Make once what every copy would make for itself: what a disturbed run imports, an empty store, and the files that are kept.
+
+        The store's tables are made by the shipped writer; each copy has the file to itself. What stands in memory by now is taken
+        out of the collector's sight, which would touch all of it in each copy.
+        """
+        if self._store:
+            read = inputs.inputs_of(self.plan)
+            record.inputs_of = inputs.inputs_of = lambda plan: read
+            with tempfile.TemporaryDirectory(dir=SHM if SHM.is_dir() else None) as folder:
+                StoreWriter.open(Path(folder) / STORE_NAME).close()
+                self.empty_store = (Path(folder) / STORE_NAME).read_bytes()
+        self.from_start(Fault(kind="garbage", number=min(100, len(self.operations)), stays=True))
+        gc.collect()
+        gc.freeze()
 
     def _undisturbed(self) -> tuple[Ran, list[Operation]]:
         operations: list[Operation] = []
@@ -136,8 +157,7 @@ class Campaign:
             if found is None:
                 found = self._verdict(fault, "", Came.WRONG, ["it hung, or died without a word"], "", "")
             else:
-                found["wrong"] = tuple(found["wrong"])
-                found = Verdict(**found)
+                found = Verdict(**found | {"wrong": tuple(found["wrong"])})
             take(found)
 
         children = Children(self._jobs, taken)
@@ -250,13 +270,15 @@ class _Run:
         self._left = self._campaign._follow
         if self._campaign._store:
             self._folder = tempfile.mkdtemp(dir=SHM if SHM.is_dir() else None)
+            if self._campaign.empty_store:
+                (Path(self._folder) / STORE_NAME).write_bytes(self._campaign.empty_store)
             self.record.write_to(Path(self._folder))
 
     def made(self) -> Ran:
         """Make the run."""
-        record: Any = self.record
+        keeper: Any = self.record
         with _parts_of(self._followed):
-            outcome = Runner(self.rig.plan, self.rig.parts, record, Nodding(), ()).run()
+            outcome = Runner(self.rig.plan, self.rig.parts, keeper, Nodding(), ()).run()
         memory = self.record.memory
         # the steps that were begun, and all where the run was not cut to what follows the fault
         steps = self.rig.plan.steps if self._left is None else self._steps
