@@ -9,7 +9,7 @@ import pytest
 
 from drivers.faults import NotSettled
 from drivers.roles import Reading
-from sequencer.checks.shared.settle import agreeing, settle
+from sequencer.checks.shared.readings.settle import agreeing, settle
 from sim.scpi.faults import Fault, FaultKind
 
 HEAD = "sequence: S\nchannels: plans/cept-40.yaml\nmode: FM\nsupply: 13.2 V\n"

@@ -27,8 +27,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 from receivers import GENERATOR_SETTLE_S, Bench, SinadReceiver, tables
 
 from sequencer.checks.receive.s9_point import S0_TO_S9_DB
-from sequencer.checks.shared.s_meter import NOMINAL_SD_DB, SLOPE_DOUBT
-from sequencer.checks.shared.sensitivity import (
+from sequencer.checks.shared.level_search.s_meter import NOMINAL_SD_DB, SLOPE_DOUBT
+from sequencer.checks.shared.level_search.sensitivity import (
     AUDIO_SETTLING,
     SINAD_RANGE_DB,
     THERMAL_DBM_PER_HZ,

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from sequencer.checks.adjusting.presets import Adjusted
 from sequencer.checks.finding import Conditions
-from sequencer.checks.shared.level_budget import level_parts
-from sequencer.checks.shared.parts import HalfWidth, Parts
-from sequencer.checks.shared.transmit import power_budget
+from sequencer.checks.shared.budgets.level_budget import level_parts
+from sequencer.checks.shared.budgets.parts import HalfWidth, Parts
+from sequencer.checks.shared.transmit.keyed_readings import power_budget
 from sequencer.checks.transmit.frequency_error import error_budget
 from sequencer.uncertainty.budget import Budget
 from sequencer.units.convert import dbm_from_w

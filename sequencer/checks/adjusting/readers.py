@@ -20,10 +20,10 @@ from sequencer.checks.receive.signal_to_noise import SETTLE_S, SignalToNoiseSett
 from sequencer.checks.receive.sinad import SinadSettings
 from sequencer.checks.receive.squelch import SquelchSettings
 from sequencer.checks.settings import CheckSettings
-from sequencer.checks.shared.s_meter import TONE_HZ
-from sequencer.checks.shared.sensitivity_reader import SensitivityReader
-from sequencer.checks.shared.transmit import raised_v
-from sequencer.checks.shared.wanted_signal import BESIDE_THE_DIAL, apply_wanted
+from sequencer.checks.shared.level_search.s_meter import TONE_HZ
+from sequencer.checks.shared.level_search.sensitivity_reader import SensitivityReader
+from sequencer.checks.shared.level_search.wanted_signal import BESIDE_THE_DIAL, apply_wanted
+from sequencer.checks.shared.transmit.keyed_readings import raised_v
 from sequencer.checks.transmit.carrier_power import SIDEBANDS, CarrierPowerSettings
 from sequencer.checks.transmit.modulation_depth import ModulationDepthSettings
 from sequencer.checks.transmit.peak_deviation import PeakDeviationSettings

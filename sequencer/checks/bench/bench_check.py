@@ -25,8 +25,8 @@ from sequencer.checks.bench_checking.settings import BenchCheckSettings
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.shared import commands
-from sequencer.checks.shared.reading_steps import step_seen
-from sequencer.checks.shared.settle import agreeing
+from sequencer.checks.shared.readings.reading_steps import step_seen
+from sequencer.checks.shared.readings.settle import agreeing
 from sequencer.inputs.bench_parts.bench_health import bench_serial
 from sequencer.inputs.bench_parts.loss_table import frequency_text
 from sequencer.inputs.bench_parts.paths import MOST_BEYOND

@@ -16,9 +16,9 @@ from drivers.roles import Reading
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import CheckSettings
-from sequencer.checks.shared.limits import RatioLimit
-from sequencer.checks.shared.settle import agreeing, settle
-from sequencer.checks.shared.transmit import SETTLED_DB, not_read, numbers
+from sequencer.checks.shared.asked.limits import RatioLimit
+from sequencer.checks.shared.readings.settle import agreeing, settle
+from sequencer.checks.shared.transmit.keyed_readings import SETTLED_DB, not_read, numbers
 from sequencer.files.fields import between
 from sequencer.frozen import dataclass
 from sequencer.safety.proofs.plausible import shown_step

@@ -14,10 +14,10 @@ from typing_extensions import override
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.settings import SOME, CheckSettings
-from sequencer.checks.shared.limits import RatioLimit
-from sequencer.checks.shared.parts import HalfWidth, Parts
-from sequencer.checks.shared.reading_steps import step_seen
-from sequencer.checks.shared.settle import agreeing
+from sequencer.checks.shared.asked.limits import RatioLimit
+from sequencer.checks.shared.budgets.parts import HalfWidth, Parts
+from sequencer.checks.shared.readings.reading_steps import step_seen
+from sequencer.checks.shared.readings.settle import agreeing
 from sequencer.files.fields import PRINTABLE, FrequencyHz, LevelDbm, RatioDb, between
 from sequencer.files.write import is_there, write_beside, write_new
 from sequencer.inputs.bench import relative_to

@@ -22,8 +22,8 @@ from sequencer.checks.bench_checking.found import (
 )
 from sequencer.checks.bench_checking.settings import BenchCheckSettings
 from sequencer.checks.finding import Conditions, Finding
-from sequencer.checks.shared.reading_steps import step_seen
-from sequencer.checks.shared.settle import settle
+from sequencer.checks.shared.readings.reading_steps import step_seen
+from sequencer.checks.shared.readings.settle import settle
 from sequencer.safety.check_side import CheckSide
 from sequencer.uncertainty.budget import Budget
 from sequencer.uncertainty.contributions import FINEST_DB

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from sequencer.checks.shared.parts import HalfWidth, Parts, two_readings
+from sequencer.checks.shared.budgets.parts import HalfWidth, Parts, two_readings
 from sequencer.inputs.bench import BenchFile
 from sequencer.inputs.stated import Facing, check_pairs, vswr_of
 from sequencer.uncertainty.budget import Budget

@@ -21,21 +21,21 @@ from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.people import FALLEN as FALLEN_BY_HAND
 from sequencer.checks.receive.receive_distortion import distortion_finding, distortion_needs
 from sequencer.checks.shared import commands
-from sequencer.checks.shared.level_budget import LEVEL_NEEDS, how_found, level_budget, why_not
-from sequencer.checks.shared.levels import LevelWindow, SearchAccuracyDb
-from sequencer.checks.shared.limits import LevelLimit, PercentLimit, RatioLimit
-from sequencer.checks.shared.parts import HalfWidth, Parts, without_path
-from sequencer.checks.shared.reading_steps import step_seen
-from sequencer.checks.shared.sensitivity_reader import DECAYS, analyser_error
-from sequencer.checks.shared.settle import agreeing_share, several
-from sequencer.checks.shared.stepper import Stepper
-from sequencer.checks.shared.wanted_signal import (
+from sequencer.checks.shared.asked.levels import LevelWindow, SearchAccuracyDb
+from sequencer.checks.shared.asked.limits import LevelLimit, PercentLimit, RatioLimit
+from sequencer.checks.shared.budgets.level_budget import LEVEL_NEEDS, how_found, level_budget, why_not
+from sequencer.checks.shared.budgets.parts import HalfWidth, Parts, without_path
+from sequencer.checks.shared.level_search.sensitivity_reader import DECAYS, analyser_error
+from sequencer.checks.shared.level_search.stepper import Stepper
+from sequencer.checks.shared.level_search.wanted_signal import (
     WantedSignal,
     apply_wanted,
     find_tone_hz,
     tone_s,
     why_no_tone,
 )
+from sequencer.checks.shared.readings.reading_steps import step_seen
+from sequencer.checks.shared.readings.settle import agreeing_share, several
 from sequencer.files.fields import LevelDbm, RatioDb, TimeS, between
 from sequencer.results.model import Point
 from sequencer.safety.receive import ReceiveSide

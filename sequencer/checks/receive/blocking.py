@@ -11,9 +11,9 @@ from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.people import beside_another
 from sequencer.checks.shared import commands
-from sequencer.checks.shared.two_signal import find_ratios
-from sequencer.checks.shared.two_signal_budget import Interference, places_of
-from sequencer.checks.shared.two_signal_settings import Offsets, TwoSignalSettings, ratio_quantities
+from sequencer.checks.shared.two_signal.budget import Interference, places_of
+from sequencer.checks.shared.two_signal.ratios import find_ratios
+from sequencer.checks.shared.two_signal.settings import Offsets, TwoSignalSettings, ratio_quantities
 from sequencer.files.fields import RatioDb, between
 from sequencer.safety.receive import ReceiveSide
 

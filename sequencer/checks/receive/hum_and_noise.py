@@ -22,18 +22,18 @@ from sequencer.checks.receive.receive_distortion import (
     apply_standard,
 )
 from sequencer.checks.shared import commands
-from sequencer.checks.shared.level_budget import LEVEL_NEEDS, level_parts
-from sequencer.checks.shared.limits import RatioLimit
-from sequencer.checks.shared.parts import Parts
-from sequencer.checks.shared.reading_steps import step_seen
-from sequencer.checks.shared.sensitivity_reader import (
+from sequencer.checks.shared.asked.limits import RatioLimit
+from sequencer.checks.shared.budgets.level_budget import LEVEL_NEEDS, level_parts
+from sequencer.checks.shared.budgets.parts import Parts
+from sequencer.checks.shared.level_search.sensitivity_reader import (
     NOISE_SHARE,
     SILENT_V,
     analyser_error,
     modulation_errors,
     reading_needs,
 )
-from sequencer.checks.shared.settle import agreeing_share, several
+from sequencer.checks.shared.readings.reading_steps import step_seen
+from sequencer.checks.shared.readings.settle import agreeing_share, several
 from sequencer.frozen import dataclass
 from sequencer.safety.receive import ReceiveSide
 from sequencer.uncertainty.budget import Contribution

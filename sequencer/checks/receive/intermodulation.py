@@ -22,11 +22,11 @@ from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.people import beside_another
 from sequencer.checks.settings import SOME
 from sequencer.checks.shared import commands
-from sequencer.checks.shared.level_budget import how_found, reading_step, why_not
-from sequencer.checks.shared.levels import LevelWindow
-from sequencer.checks.shared.limits import RatioLimit
-from sequencer.checks.shared.parts import HalfWidth, Parts, find_entry
-from sequencer.checks.shared.sensitivity import (
+from sequencer.checks.shared.asked.levels import LevelWindow
+from sequencer.checks.shared.asked.limits import RatioLimit
+from sequencer.checks.shared.budgets.level_budget import how_found, reading_step, why_not
+from sequencer.checks.shared.budgets.parts import HalfWidth, Parts, find_entry
+from sequencer.checks.shared.level_search.sensitivity import (
     AUDIO_SETTLING,
     SINAD_RANGE_DB,
     SensitivityFound,
@@ -34,10 +34,15 @@ from sequencer.checks.shared.sensitivity import (
     find_sensitivity,
     sensitivity_reader,
 )
-from sequencer.checks.shared.sensitivity_reader import REPEAT_S, SWITCH_S, SensitivityReader, reading_needs
-from sequencer.checks.shared.stepper import Stepper
-from sequencer.checks.shared.two_signal_settings import SECOND_PROOF_S, Offset, highest_dbm, offset_name
-from sequencer.checks.shared.wanted_signal import apply_wanted, find_tone_hz
+from sequencer.checks.shared.level_search.sensitivity_reader import (
+    REPEAT_S,
+    SWITCH_S,
+    SensitivityReader,
+    reading_needs,
+)
+from sequencer.checks.shared.level_search.stepper import Stepper
+from sequencer.checks.shared.level_search.wanted_signal import apply_wanted, find_tone_hz
+from sequencer.checks.shared.two_signal.settings import SECOND_PROOF_S, Offset, highest_dbm, offset_name
 from sequencer.frozen import dataclass
 from sequencer.inputs.bench import INTERFERER
 from sequencer.inputs.stated import BOTH_GENERATORS, own_pairs

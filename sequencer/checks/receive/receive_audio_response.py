@@ -27,14 +27,20 @@ from sequencer.checks.receive.receive_distortion import (
 )
 from sequencer.checks.settings import SOME
 from sequencer.checks.shared import commands
-from sequencer.checks.shared.operator import is_by_hand
-from sequencer.checks.shared.parts import HalfWidth, Parts, two_readings
-from sequencer.checks.shared.reading_steps import step_seen
-from sequencer.checks.shared.sensitivity_reader import modulation_needs
-from sequencer.checks.shared.settle import agreeing_share, several
-from sequencer.checks.shared.tone_response import PER_RELATIVE_DB, REFERENCE_HZ, Emphasis, ideal_db, slope_at
-from sequencer.checks.shared.transmit import Tone
-from sequencer.checks.shared.wanted_signal import apply_wanted
+from sequencer.checks.shared.budgets.parts import HalfWidth, Parts, two_readings
+from sequencer.checks.shared.level_search.sensitivity_reader import modulation_needs
+from sequencer.checks.shared.level_search.wanted_signal import apply_wanted
+from sequencer.checks.shared.readings.operator import is_by_hand
+from sequencer.checks.shared.readings.reading_steps import step_seen
+from sequencer.checks.shared.readings.settle import agreeing_share, several
+from sequencer.checks.shared.readings.tone_response import (
+    PER_RELATIVE_DB,
+    REFERENCE_HZ,
+    Emphasis,
+    ideal_db,
+    slope_at,
+)
+from sequencer.checks.shared.transmit.keyed_readings import Tone
 from sequencer.files.fields import Percent, RatioDb, between
 from sequencer.frozen import dataclass
 from sequencer.safety.receive import ReceiveSide

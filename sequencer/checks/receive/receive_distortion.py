@@ -14,20 +14,20 @@ from drivers.roles import Reading
 from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.shared import commands
-from sequencer.checks.shared.levels import LevelWindow
-from sequencer.checks.shared.limits import PercentLimit, PowerLimit
-from sequencer.checks.shared.operator import is_by_hand
-from sequencer.checks.shared.parts import HalfWidth, Parts
-from sequencer.checks.shared.reading_steps import step_seen
-from sequencer.checks.shared.sensitivity_reader import modulation_needs
-from sequencer.checks.shared.settle import agreeing_share, several
-from sequencer.checks.shared.wanted_signal import (
+from sequencer.checks.shared.asked.levels import LevelWindow
+from sequencer.checks.shared.asked.limits import PercentLimit, PowerLimit
+from sequencer.checks.shared.budgets.parts import HalfWidth, Parts
+from sequencer.checks.shared.level_search.sensitivity_reader import modulation_needs
+from sequencer.checks.shared.level_search.wanted_signal import (
     WantedSignal,
     apply_wanted,
     find_tone_hz,
     tone_s,
     why_no_tone,
 )
+from sequencer.checks.shared.readings.operator import is_by_hand
+from sequencer.checks.shared.readings.reading_steps import step_seen
+from sequencer.checks.shared.readings.settle import agreeing_share, several
 from sequencer.files.fields import LevelDbm, ResistanceOhm, TimeS, between
 from sequencer.inputs.stated import AUDIO_LEAD
 from sequencer.safety.receive import ReceiveSide

@@ -11,10 +11,10 @@ from typing_extensions import override
 from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Demand, Finding, MeterMark
 from sequencer.checks.people import NEEDLE, NEEDLE_BY_EYE, SEARCHED, by_hand
-from sequencer.checks.shared.level_budget import how_found, why_not
-from sequencer.checks.shared.level_finding import SoughtLevel, how_switched, hysteresis_finding
-from sequencer.checks.shared.limits import LevelLimit
-from sequencer.checks.shared.s_meter import (
+from sequencer.checks.shared.asked.limits import LevelLimit
+from sequencer.checks.shared.budgets.level_budget import how_found, why_not
+from sequencer.checks.shared.level_search.level_finding import SoughtLevel, how_switched, hysteresis_finding
+from sequencer.checks.shared.level_search.s_meter import (
     FALLS,
     NOMINAL_SD_DB,
     MeterLine,

@@ -18,12 +18,11 @@ from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Demand, Finding, MeterMark
 from sequencer.checks.people import EACH_MARK, EACH_MARK_BY_EYE, SEARCHED, by_hand
 from sequencer.checks.receive.s9_point import IN_STEPS, needle_finding, segment_finding
-from sequencer.checks.shared.levels import HIGHEST_BY_DEFAULT_DBM
-from sequencer.checks.shared.limits import RatioLimit
-from sequencer.checks.shared.meter_marks import MarkName, above_s9_db, once_each, rising
-from sequencer.checks.shared.operator import is_read_by_hand
-from sequencer.checks.shared.parts import without_path
-from sequencer.checks.shared.s_meter import (
+from sequencer.checks.shared.asked.levels import HIGHEST_BY_DEFAULT_DBM
+from sequencer.checks.shared.asked.limits import RatioLimit
+from sequencer.checks.shared.asked.meter_marks import MarkName, above_s9_db, once_each, rising
+from sequencer.checks.shared.budgets.parts import without_path
+from sequencer.checks.shared.level_search.s_meter import (
     FALLS,
     NOMINAL_SD_DB,
     MeterLine,
@@ -32,6 +31,7 @@ from sequencer.checks.shared.s_meter import (
     levels_reached,
     meter_needs,
 )
+from sequencer.checks.shared.readings.operator import is_read_by_hand
 from sequencer.files.fields import RatioDb, VoltageV, at_least, between
 from sequencer.results.model import METER_MARK, Point
 from sequencer.safety.receive import ReceiveSide

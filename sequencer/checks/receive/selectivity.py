@@ -11,11 +11,11 @@ from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.people import beside_another
 from sequencer.checks.shared import commands
-from sequencer.checks.shared.level_budget import ReadError
-from sequencer.checks.shared.parts import HalfWidth
-from sequencer.checks.shared.two_signal import find_ratios
-from sequencer.checks.shared.two_signal_budget import Interference, places_of
-from sequencer.checks.shared.two_signal_settings import TwoSignalSettings, ratio_quantities
+from sequencer.checks.shared.budgets.level_budget import ReadError
+from sequencer.checks.shared.budgets.parts import HalfWidth
+from sequencer.checks.shared.two_signal.budget import Interference, places_of
+from sequencer.checks.shared.two_signal.ratios import find_ratios
+from sequencer.checks.shared.two_signal.settings import TwoSignalSettings, ratio_quantities
 from sequencer.files.fields import FrequencyDifferenceHz, FrequencyHz, Percent, between
 from sequencer.safety.receive import ReceiveSide
 

@@ -11,11 +11,15 @@ from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.people import SEARCHED, WEIGHED
 from sequencer.checks.shared import commands
-from sequencer.checks.shared.level_budget import how_found, level_budget, why_not
-from sequencer.checks.shared.limits import LevelLimit
-from sequencer.checks.shared.operator import is_by_hand
-from sequencer.checks.shared.sensitivity import SensitivityFound, SensitivitySettingsBase, find_sensitivity
-from sequencer.checks.shared.signal_proof import PROOF_FORECAST_S, UNLIKELY_DBM
+from sequencer.checks.shared.asked.limits import LevelLimit
+from sequencer.checks.shared.budgets.level_budget import how_found, level_budget, why_not
+from sequencer.checks.shared.level_search.sensitivity import (
+    SensitivityFound,
+    SensitivitySettingsBase,
+    find_sensitivity,
+)
+from sequencer.checks.shared.level_search.signal_proof import PROOF_FORECAST_S, UNLIKELY_DBM
+from sequencer.checks.shared.readings.operator import is_by_hand
 from sequencer.files.fields import Percent, between
 from sequencer.safety.receive import ReceiveSide
 

@@ -15,20 +15,25 @@ from drivers.roles import Reading
 from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.shared import commands
-from sequencer.checks.shared.level_budget import LEVEL_NEEDS, level_parts
-from sequencer.checks.shared.levels import LevelWindow
-from sequencer.checks.shared.limits import RatioLimit
-from sequencer.checks.shared.reading_steps import step_seen
-from sequencer.checks.shared.sensitivity_reader import DECAYS, SWITCH_S, SensitivityReader, reading_needs
-from sequencer.checks.shared.settle import agreeing
-from sequencer.checks.shared.target import MODES_OF_KIND, SensitivityTarget
-from sequencer.checks.shared.wanted_signal import (
+from sequencer.checks.shared.asked.levels import LevelWindow
+from sequencer.checks.shared.asked.limits import RatioLimit
+from sequencer.checks.shared.asked.target import MODES_OF_KIND, SensitivityTarget
+from sequencer.checks.shared.budgets.level_budget import LEVEL_NEEDS, level_parts
+from sequencer.checks.shared.level_search.sensitivity_reader import (
+    DECAYS,
+    SWITCH_S,
+    SensitivityReader,
+    reading_needs,
+)
+from sequencer.checks.shared.level_search.wanted_signal import (
     CLEARLY_HEARD_DBM,
     WantedSignal,
     find_tone_hz,
     tone_s,
     why_no_tone,
 )
+from sequencer.checks.shared.readings.reading_steps import step_seen
+from sequencer.checks.shared.readings.settle import agreeing
 from sequencer.files.fields import LevelDbm, TimeS, between
 from sequencer.safety.receive import ReceiveSide
 from sequencer.uncertainty.contributions import repeatability

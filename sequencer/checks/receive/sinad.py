@@ -14,13 +14,17 @@ from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared import commands
-from sequencer.checks.shared.level_budget import LEVEL_NEEDS, level_parts
-from sequencer.checks.shared.levels import LevelWindow
-from sequencer.checks.shared.limits import RatioLimit
-from sequencer.checks.shared.parts import Parts
-from sequencer.checks.shared.reading_steps import step_seen
-from sequencer.checks.shared.sensitivity_reader import analyser_error, modulation_errors, reading_needs
-from sequencer.checks.shared.settle import agreeing
+from sequencer.checks.shared.asked.levels import LevelWindow
+from sequencer.checks.shared.asked.limits import RatioLimit
+from sequencer.checks.shared.budgets.level_budget import LEVEL_NEEDS, level_parts
+from sequencer.checks.shared.budgets.parts import Parts
+from sequencer.checks.shared.level_search.sensitivity_reader import (
+    analyser_error,
+    modulation_errors,
+    reading_needs,
+)
+from sequencer.checks.shared.readings.reading_steps import step_seen
+from sequencer.checks.shared.readings.settle import agreeing
 from sequencer.dsp.samples import SamplesError
 from sequencer.files.fields import (
     FrequencyDifferenceHz,

@@ -20,10 +20,10 @@ from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.people import beside_another
 from sequencer.checks.shared import commands
-from sequencer.checks.shared.sensitivity_reader import REPEAT_S, SWITCH_S, SensitivityReader
-from sequencer.checks.shared.two_signal import find_ratios
-from sequencer.checks.shared.two_signal_budget import Interference, Place
-from sequencer.checks.shared.two_signal_settings import SecondSignalSettings
+from sequencer.checks.shared.level_search.sensitivity_reader import REPEAT_S, SWITCH_S, SensitivityReader
+from sequencer.checks.shared.two_signal.budget import Interference, Place
+from sequencer.checks.shared.two_signal.ratios import find_ratios
+from sequencer.checks.shared.two_signal.settings import SecondSignalSettings
 from sequencer.files.fields import between
 from sequencer.inputs.model import IntermediateFrequencies, OscillatorSide
 from sequencer.inputs.stated import FAR_PATH

@@ -13,13 +13,13 @@ from sequencer.checks.check import Check, DependsOn, Side, SquelchPosition
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.people import SWITCHED, SWITCHED_BY_EYE, by_hand
 from sequencer.checks.shared import commands
-from sequencer.checks.shared.level_budget import LEVEL_NEEDS
-from sequencer.checks.shared.level_finding import SoughtLevel, how_switched, hysteresis_finding
-from sequencer.checks.shared.levels import LevelWindow, SearchAccuracyDb
-from sequencer.checks.shared.limits import LevelLimit, RatioLimit
-from sequencer.checks.shared.sensitivity_reader import SILENT_V
-from sequencer.checks.shared.stepper import Stepper
-from sequencer.checks.shared.wanted_signal import WantedSignal, apply_wanted
+from sequencer.checks.shared.asked.levels import LevelWindow, SearchAccuracyDb
+from sequencer.checks.shared.asked.limits import LevelLimit, RatioLimit
+from sequencer.checks.shared.budgets.level_budget import LEVEL_NEEDS
+from sequencer.checks.shared.level_search.level_finding import SoughtLevel, how_switched, hysteresis_finding
+from sequencer.checks.shared.level_search.sensitivity_reader import SILENT_V
+from sequencer.checks.shared.level_search.stepper import Stepper
+from sequencer.checks.shared.level_search.wanted_signal import WantedSignal, apply_wanted
 from sequencer.files.fields import TimeS, VoltageV, between
 from sequencer.results.model import Point
 from sequencer.safety.receive import ReceiveSide

@@ -7,8 +7,8 @@ profile has none (weightings that are not asked for, a reading time, a notch).
 from __future__ import annotations
 
 from drivers.profiled.commands import INTERFERER_ROLE, Need
-from sequencer.checks.shared.sensitivity import SensitivitySettingsBase
-from sequencer.checks.shared.wanted_signal import UNMODULATED
+from sequencer.checks.shared.level_search.sensitivity import SensitivitySettingsBase
+from sequencer.checks.shared.level_search.wanted_signal import UNMODULATED
 
 
 def of(role: str, *names: str) -> frozenset[Need]:

@@ -20,14 +20,14 @@ from typing_extensions import override
 from drivers.profiled.commands import Need
 from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
-from sequencer.checks.shared import driven_spectrum
-from sequencer.checks.shared import spectrum as looks
-from sequencer.checks.shared.drive_response import falls_by_db, hold_to_drive
-from sequencer.checks.shared.driven_spectrum import DrivenSettings, Look, Seen
-from sequencer.checks.shared.limits import PowerLimit, RatioLimit
-from sequencer.checks.shared.parts import MOST_RELATIVE, HalfWidth, Parts
-from sequencer.checks.shared.spectrum import Untrusted
-from sequencer.checks.shared.transmit import power_budget, power_needs
+from sequencer.checks.shared.asked.limits import PowerLimit, RatioLimit
+from sequencer.checks.shared.budgets.parts import MOST_RELATIVE, HalfWidth, Parts
+from sequencer.checks.shared.spectrum import driven_spectrum
+from sequencer.checks.shared.spectrum import traces as looks
+from sequencer.checks.shared.spectrum.driven_spectrum import DrivenSettings, Look, Seen
+from sequencer.checks.shared.spectrum.traces import Untrusted
+from sequencer.checks.shared.transmit.drive_response import falls_by_db, hold_to_drive
+from sequencer.checks.shared.transmit.keyed_readings import power_budget, power_needs
 from sequencer.files.fields import FrequencyDifferenceHz, between
 from sequencer.inputs.stated import AUDIO_LEAD
 from sequencer.problems import FieldProblem

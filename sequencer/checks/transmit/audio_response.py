@@ -15,13 +15,19 @@ from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import SOME, CheckSettings
 from sequencer.checks.shared import commands
-from sequencer.checks.shared.drive_response import RESPONSE_FORECAST_S, hold_to_drive
-from sequencer.checks.shared.parts import HalfWidth, Parts
-from sequencer.checks.shared.pooled import pooled
-from sequencer.checks.shared.reading_steps import step_seen
-from sequencer.checks.shared.settle import agreeing_share
-from sequencer.checks.shared.tone_response import PER_RELATIVE_DB, REFERENCE_HZ, Emphasis, ideal_db, slope_at
-from sequencer.checks.shared.transmit import Drive, Tone, not_read, numbers
+from sequencer.checks.shared.budgets.parts import HalfWidth, Parts
+from sequencer.checks.shared.budgets.pooled_scatter import pooled
+from sequencer.checks.shared.readings.reading_steps import step_seen
+from sequencer.checks.shared.readings.settle import agreeing_share
+from sequencer.checks.shared.readings.tone_response import (
+    PER_RELATIVE_DB,
+    REFERENCE_HZ,
+    Emphasis,
+    ideal_db,
+    slope_at,
+)
+from sequencer.checks.shared.transmit.drive_response import RESPONSE_FORECAST_S, hold_to_drive
+from sequencer.checks.shared.transmit.keyed_readings import Drive, Tone, not_read, numbers
 from sequencer.files.fields import RatioDb, at_least
 from sequencer.safety.transmit import TransmitSide
 from sequencer.uncertainty.contributions import repeatability

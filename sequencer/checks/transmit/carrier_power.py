@@ -13,17 +13,24 @@ from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared import commands
-from sequencer.checks.shared.drive_response import (
+from sequencer.checks.shared.asked.limits import PowerLimit
+from sequencer.checks.shared.budgets.level_budget import ReadError
+from sequencer.checks.shared.budgets.parts import HalfWidth
+from sequencer.checks.shared.readings.settle import agreeing, settle
+from sequencer.checks.shared.transmit.drive_response import (
     AGAIN_KEYED_FORECAST_S,
     RESPONSE_FORECAST_S,
     falls_by_db,
     hold_to_drive,
 )
-from sequencer.checks.shared.level_budget import ReadError
-from sequencer.checks.shared.limits import PowerLimit
-from sequencer.checks.shared.parts import HalfWidth
-from sequencer.checks.shared.settle import agreeing, settle
-from sequencer.checks.shared.transmit import SETTLED_DB, Drive, Tone, numbers, power_finding, power_needs
+from sequencer.checks.shared.transmit.keyed_readings import (
+    SETTLED_DB,
+    Drive,
+    Tone,
+    numbers,
+    power_finding,
+    power_needs,
+)
 from sequencer.files.fields import TimeS, between
 from sequencer.inputs.bench import longest_release_s
 from sequencer.inputs.stated import AUDIO_LEAD

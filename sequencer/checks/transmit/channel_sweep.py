@@ -15,19 +15,11 @@ from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.settings import SOME, ChannelNumber, CheckSettings
 from sequencer.checks.shared import commands
-from sequencer.checks.shared.again import again_after
-from sequencer.checks.shared.limits import FrequencyErrorLimit, PowerLimit
-from sequencer.checks.shared.pooled import pooled
-from sequencer.checks.shared.settle import read_pair
-from sequencer.checks.shared.sweep_outside import ACCEPTED, in_dbm, look_outside
-from sequencer.checks.shared.sweep_proof import (
-    Stand,
-    is_doubted,
-    judged,
-    looked_again_after,
-    why_not_followed,
-)
-from sequencer.checks.shared.transmit import (
+from sequencer.checks.shared.asked.limits import FrequencyErrorLimit, PowerLimit
+from sequencer.checks.shared.budgets.pooled_scatter import pooled
+from sequencer.checks.shared.readings.after_fault import again_after
+from sequencer.checks.shared.readings.settle import read_pair
+from sequencer.checks.shared.transmit.keyed_readings import (
     POWER_SCATTER,
     SETTLED_DB,
     not_read,
@@ -35,6 +27,14 @@ from sequencer.checks.shared.transmit import (
     power_finding,
     power_needs,
     with_note,
+)
+from sequencer.checks.shared.transmit.sweep_outside import ACCEPTED, in_dbm, look_outside
+from sequencer.checks.shared.transmit.sweep_proof import (
+    Stand,
+    is_doubted,
+    judged,
+    looked_again_after,
+    why_not_followed,
 )
 from sequencer.checks.transmit.frequency_error import (
     FREQUENCY_NEEDS,

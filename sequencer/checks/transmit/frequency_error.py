@@ -12,10 +12,10 @@ from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared import commands
-from sequencer.checks.shared.limits import FrequencyErrorLimit
-from sequencer.checks.shared.parts import HalfWidth, Parts
-from sequencer.checks.shared.reading_steps import step_seen
-from sequencer.checks.shared.transmit import read_baseband, read_settled
+from sequencer.checks.shared.asked.limits import FrequencyErrorLimit
+from sequencer.checks.shared.budgets.parts import HalfWidth, Parts
+from sequencer.checks.shared.readings.reading_steps import step_seen
+from sequencer.checks.shared.transmit.keyed_readings import read_baseband, read_settled
 from sequencer.safety.transmit import TransmitSide
 from sequencer.uncertainty.budget import Budget
 from sequencer.uncertainty.contributions import scatter

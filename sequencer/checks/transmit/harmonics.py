@@ -14,12 +14,13 @@ from drivers.profiled.commands import Need
 from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.settings import CheckSettings
-from sequencer.checks.shared import commands, lines
-from sequencer.checks.shared import spectrum as looks
-from sequencer.checks.shared.driven_spectrum import Filter
-from sequencer.checks.shared.limits import PowerLimit, RatioLimit
-from sequencer.checks.shared.line_findings import line_findings
-from sequencer.checks.shared.spectrum import Untrusted
+from sequencer.checks.shared import commands
+from sequencer.checks.shared.asked.limits import PowerLimit, RatioLimit
+from sequencer.checks.shared.spectrum import spectral_lines as lines
+from sequencer.checks.shared.spectrum import traces as looks
+from sequencer.checks.shared.spectrum.driven_spectrum import Filter
+from sequencer.checks.shared.spectrum.line_findings import line_findings
+from sequencer.checks.shared.spectrum.traces import Untrusted
 from sequencer.files.fields import between
 from sequencer.safety.transmit import TransmitSide
 from sequencer.uncertainty.decision import Limits

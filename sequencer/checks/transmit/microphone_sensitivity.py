@@ -15,11 +15,11 @@ from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared import commands
-from sequencer.checks.shared.level_budget import LOST_SHARE, how_found, why_not
-from sequencer.checks.shared.limits import VoltageLimit
-from sequencer.checks.shared.parts import HalfWidth, Parts
-from sequencer.checks.shared.reading_steps import step_seen
-from sequencer.checks.shared.transmit import Drive, Tone
+from sequencer.checks.shared.asked.limits import VoltageLimit
+from sequencer.checks.shared.budgets.level_budget import LOST_SHARE, how_found, why_not
+from sequencer.checks.shared.budgets.parts import HalfWidth, Parts
+from sequencer.checks.shared.readings.reading_steps import step_seen
+from sequencer.checks.shared.transmit.keyed_readings import Drive, Tone
 from sequencer.files.fields import FrequencyDifferenceHz, Percent, between
 from sequencer.inputs.stated import AUDIO_LEAD
 from sequencer.problems import FieldProblem

@@ -12,10 +12,10 @@ from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared import commands
-from sequencer.checks.shared.drive_response import RESPONSE_FORECAST_S, hold_to_drive
-from sequencer.checks.shared.limits import PercentLimit
-from sequencer.checks.shared.pooled import pooled
-from sequencer.checks.shared.transmit import (
+from sequencer.checks.shared.asked.limits import PercentLimit
+from sequencer.checks.shared.budgets.pooled_scatter import pooled
+from sequencer.checks.shared.transmit.drive_response import RESPONSE_FORECAST_S, hold_to_drive
+from sequencer.checks.shared.transmit.keyed_readings import (
     AUDIO_UPPER_HZ,
     Drive,
     Tone,

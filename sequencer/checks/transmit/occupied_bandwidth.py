@@ -16,14 +16,14 @@ from typing_extensions import override
 from drivers.profiled.commands import Need
 from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
-from sequencer.checks.shared import driven_spectrum
-from sequencer.checks.shared import spectrum as looks
-from sequencer.checks.shared.drive_response import falls_by_db, hold_to_drive
-from sequencer.checks.shared.driven_spectrum import Above, DrivenSettings, Filter, Look, Seen
-from sequencer.checks.shared.limits import BandwidthLimit
-from sequencer.checks.shared.parts import HalfWidth, Parts
-from sequencer.checks.shared.spectrum import Untrusted
-from sequencer.checks.shared.transmit import Tone
+from sequencer.checks.shared.asked.limits import BandwidthLimit
+from sequencer.checks.shared.budgets.parts import HalfWidth, Parts
+from sequencer.checks.shared.spectrum import driven_spectrum
+from sequencer.checks.shared.spectrum import traces as looks
+from sequencer.checks.shared.spectrum.driven_spectrum import Above, DrivenSettings, Filter, Look, Seen
+from sequencer.checks.shared.spectrum.traces import Untrusted
+from sequencer.checks.shared.transmit.drive_response import falls_by_db, hold_to_drive
+from sequencer.checks.shared.transmit.keyed_readings import Tone
 from sequencer.files.fields import FrequencyDifferenceHz, between
 from sequencer.inputs.stated import AUDIO_LEAD
 from sequencer.safety.transmit import TransmitSide

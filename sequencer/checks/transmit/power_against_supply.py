@@ -14,9 +14,9 @@ from drivers.roles import Reading
 from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.settings import SOME, CheckSettings
-from sequencer.checks.shared.limits import PowerLimit
-from sequencer.checks.shared.pooled import pooled
-from sequencer.checks.shared.transmit import (
+from sequencer.checks.shared.asked.limits import PowerLimit
+from sequencer.checks.shared.budgets.pooled_scatter import pooled
+from sequencer.checks.shared.transmit.keyed_readings import (
     POWER_SCATTER,
     SETTLED_DB,
     SUPPLY_EXPONENT,

@@ -13,12 +13,12 @@ from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared import commands
-from sequencer.checks.shared.filters_made import filters_note, filters_part
-from sequencer.checks.shared.limits import RatioLimit
-from sequencer.checks.shared.parts import HalfWidth, Parts
-from sequencer.checks.shared.reading_steps import step_seen
-from sequencer.checks.shared.source_off import needs_proof, why_not_off
-from sequencer.checks.shared.transmit import not_read, numbers, read_settled
+from sequencer.checks.shared.asked.limits import RatioLimit
+from sequencer.checks.shared.budgets.filters_made import filters_note, filters_part
+from sequencer.checks.shared.budgets.parts import HalfWidth, Parts
+from sequencer.checks.shared.readings.reading_steps import step_seen
+from sequencer.checks.shared.transmit.keyed_readings import not_read, numbers, read_settled
+from sequencer.checks.shared.transmit.source_off import needs_proof, why_not_off
 from sequencer.files.fields import FrequencyDifferenceHz, Percent, between
 from sequencer.safety.transmit import TransmitSide
 from sequencer.uncertainty.contributions import repeatability

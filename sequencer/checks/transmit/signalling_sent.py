@@ -1,6 +1,6 @@
 """Signalling that a transmitter sends with speech: a sub-audible tone, a digital code, or two tones, from the analyser's baseband samples.
 
-Nothing is at the microphone. Which tones and codes there are: `sequencer/checks/shared/signalling_lists.yaml`, with sources.
+Nothing is at the microphone. Which tones and codes there are: `sequencer/checks/shared/asked/signalling_lists.yaml`, with sources.
 """
 
 from __future__ import annotations
@@ -20,10 +20,10 @@ from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared import commands
-from sequencer.checks.shared.limits import DeviationLimit, RatioLimit
-from sequencer.checks.shared.parts import HalfWidth, Parts
-from sequencer.checks.shared.settle import agreeing
-from sequencer.checks.shared.signalling_lists import lists, tone_said
+from sequencer.checks.shared.asked.limits import DeviationLimit, RatioLimit
+from sequencer.checks.shared.asked.signalling_lists import lists, tone_said
+from sequencer.checks.shared.budgets.parts import HalfWidth, Parts
+from sequencer.checks.shared.readings.settle import agreeing
 from sequencer.dsp.samples import SamplesError
 from sequencer.files.fields import FrequencyHz, Percent, between
 from sequencer.frozen import dataclass

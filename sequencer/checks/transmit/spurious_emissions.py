@@ -18,12 +18,13 @@ from drivers.profiled.commands import Need
 from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.settings import SOME, CheckSettings
-from sequencer.checks.shared import commands, lines
-from sequencer.checks.shared import spectrum as looks
-from sequencer.checks.shared.driven_spectrum import Filter
-from sequencer.checks.shared.line_findings import line_findings
-from sequencer.checks.shared.lines import Carrier, Line
-from sequencer.checks.shared.spectrum import Untrusted
+from sequencer.checks.shared import commands
+from sequencer.checks.shared.spectrum import spectral_lines as lines
+from sequencer.checks.shared.spectrum import traces as looks
+from sequencer.checks.shared.spectrum.driven_spectrum import Filter
+from sequencer.checks.shared.spectrum.line_findings import line_findings
+from sequencer.checks.shared.spectrum.spectral_lines import Carrier, Line
+from sequencer.checks.shared.spectrum.traces import Untrusted
 from sequencer.files.fields import FileModel, FrequencyDifferenceHz, FrequencyHz, PowerW, between
 from sequencer.inputs.bench_parts.loss_table import frequency_text
 from sequencer.problems import FieldProblem

@@ -13,12 +13,12 @@ from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared import commands
-from sequencer.checks.shared.drive_response import RESPONSE_FORECAST_S, falls_by_db, hold_to_drive
-from sequencer.checks.shared.limits import PowerLimit, RatioLimit
-from sequencer.checks.shared.parts import HalfWidth, Parts
-from sequencer.checks.shared.reading_steps import step_seen
-from sequencer.checks.shared.settle import agreeing
-from sequencer.checks.shared.transmit import Drive, Tone, drive_text, not_read, numbers
+from sequencer.checks.shared.asked.limits import PowerLimit, RatioLimit
+from sequencer.checks.shared.budgets.parts import HalfWidth, Parts
+from sequencer.checks.shared.readings.reading_steps import step_seen
+from sequencer.checks.shared.readings.settle import agreeing
+from sequencer.checks.shared.transmit.drive_response import RESPONSE_FORECAST_S, falls_by_db, hold_to_drive
+from sequencer.checks.shared.transmit.keyed_readings import Drive, Tone, drive_text, not_read, numbers
 from sequencer.inputs.stated import AUDIO_LEAD
 from sequencer.safety.transmit import TransmitSide
 from sequencer.uncertainty.contributions import DB_PER_RELATIVE_VOLTAGE, repeatability

@@ -14,11 +14,11 @@ from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared import commands
-from sequencer.checks.shared.limits import CurrentLimit
-from sequencer.checks.shared.parts import HalfWidth, Parts
-from sequencer.checks.shared.reading_steps import step_seen
-from sequencer.checks.shared.settle import agreeing, settle
-from sequencer.checks.shared.transmit import MORE_READINGS, not_read, numbers, read_settled
+from sequencer.checks.shared.asked.limits import CurrentLimit
+from sequencer.checks.shared.budgets.parts import HalfWidth, Parts
+from sequencer.checks.shared.readings.reading_steps import step_seen
+from sequencer.checks.shared.readings.settle import agreeing, settle
+from sequencer.checks.shared.transmit.keyed_readings import MORE_READINGS, not_read, numbers, read_settled
 from sequencer.inputs.stated import SUPPLY_LEAD
 from sequencer.results.model import FaultFacts
 from sequencer.safety.transmit import TransmitSide

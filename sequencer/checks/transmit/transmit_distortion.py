@@ -12,10 +12,20 @@ from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared import commands
-from sequencer.checks.shared.drive_response import RESPONSE_FORECAST_S, distortion_changes, hold_to_drive
-from sequencer.checks.shared.filters_made import filters_note, filters_part
-from sequencer.checks.shared.limits import PercentLimit
-from sequencer.checks.shared.transmit import Drive, Tone, analyser_finding, drive_text, read_settled
+from sequencer.checks.shared.asked.limits import PercentLimit
+from sequencer.checks.shared.budgets.filters_made import filters_note, filters_part
+from sequencer.checks.shared.transmit.drive_response import (
+    RESPONSE_FORECAST_S,
+    distortion_changes,
+    hold_to_drive,
+)
+from sequencer.checks.shared.transmit.keyed_readings import (
+    Drive,
+    Tone,
+    analyser_finding,
+    drive_text,
+    read_settled,
+)
 from sequencer.inputs.stated import AUDIO_LEAD
 from sequencer.safety.transmit import TransmitSide
 from sequencer.uncertainty.contributions import DB_PER_RELATIVE_VOLTAGE

@@ -17,7 +17,7 @@ from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared import commands
-from sequencer.checks.shared.transmit import Drive, Tone
+from sequencer.checks.shared.transmit.keyed_readings import Drive, Tone
 from sequencer.files.fields import FrequencyDifferenceHz, FrequencyHz, LevelDbm, Percent, TimeS, between
 from sequencer.inputs.bench import longest_release_s
 from sequencer.problems import FieldProblem

@@ -115,7 +115,7 @@ from typing import Annotated, ClassVar, Literal
 from pydantic import AfterValidator
 
 from sequencer.checks.base import Check, CheckSettings, Conditions, Finding, HalfWidth, Parts, Side
-from sequencer.checks.shared.limits import VoltageLimit
+from sequencer.checks.shared.asked.limits import VoltageLimit
 from sequencer.files.fields import TimeS, between
 from sequencer.safety.receive import ReceiveSide
 from sequencer.uncertainty.contributions import repeatability

@@ -13,8 +13,8 @@ from drivers.trace import Direction, Exchange
 from sequencer.bench.open_bench import OpenBench
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.live import CautiousOnce, LivePerson
-from sequencer.checks.shared.again import again_after
-from sequencer.checks.shared.level_budget import with_level_step
+from sequencer.checks.shared.budgets.level_budget import with_level_step
+from sequencer.checks.shared.readings.after_fault import again_after
 from sequencer.checks.unit.confirm import Confirm
 from sequencer.frozen import dataclass
 from sequencer.inputs.bench import check_rating_dbm

@@ -10,12 +10,12 @@ import pytest
 
 from sequencer.checks.base import Conditions
 from sequencer.checks.receive.sensitivity import Sensitivity, SensitivitySettings
-from sequencer.checks.shared.level_budget import how_found, level_budget, why_not
-from sequencer.checks.shared.levels import LevelWindow
-from sequencer.checks.shared.parts import HalfWidth
-from sequencer.checks.shared.sensitivity_reader import modulation_errors
-from sequencer.checks.shared.target import FrequencyTolerance
-from sequencer.checks.shared.transmit import power_budget
+from sequencer.checks.shared.asked.levels import LevelWindow
+from sequencer.checks.shared.asked.target import FrequencyTolerance
+from sequencer.checks.shared.budgets.level_budget import how_found, level_budget, why_not
+from sequencer.checks.shared.budgets.parts import HalfWidth
+from sequencer.checks.shared.level_search.sensitivity_reader import modulation_errors
+from sequencer.checks.shared.transmit.keyed_readings import power_budget
 from sequencer.checks.transmit.frequency_error import error_budget
 from sequencer.files.read import read_file
 from sequencer.inputs.bench import BenchFile

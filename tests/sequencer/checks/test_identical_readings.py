@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from sequencer.checks.finding import Finding
-from sequencer.checks.shared.pooled import pooled
+from sequencer.checks.shared.budgets.pooled_scatter import pooled
 from sequencer.inputs.load_bench import load_bench
 from sequencer.planning.load import load_sequence
 from sequencer.planning.plan import make_plan

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from sequencer.checks.receive.s_meter_curve import SMeterCurveSettings
-from sequencer.checks.shared.meter_marks import above_s9_db
-from sequencer.checks.shared.s_meter import FALLS
+from sequencer.checks.shared.asked.meter_marks import above_s9_db
+from sequencer.checks.shared.level_search.s_meter import FALLS
 from sequencer.inputs.bench import S9Levels
 from sequencer.problems import FileProblems
 from sequencer.uncertainty.decision import Decision, Limits

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from sequencer.checks.shared.signalling_lists import lists
+from sequencer.checks.shared.asked.signalling_lists import lists
 from sequencer.dsp.samples import SamplesError
 from sequencer.dsp.signalling import (
     CodeHeard,

@@ -1,0 +1,4 @@
+"""A transmitter's spectrum: traces that are believed, lines beside the carrier, what lies between them.
+
+Imports what checks import and, of what they share, budgets, readings, transmit and the list of commands.
+"""
