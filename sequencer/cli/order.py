@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator
 from itertools import groupby
 from typing import Any
 
-from sequencer.planning.arranged import Stays
+from sequencer.planning.ordering.arranged import Stays
 from sequencer.planning.plan import Plan
 from sequencer.planning.step import Step
 from sequencer.problems import printable

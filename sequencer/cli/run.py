@@ -32,7 +32,7 @@ from sequencer.cli.screens.operator import (
 )
 from sequencer.frozen import dataclass
 from sequencer.inputs.bench_parts.bench_health import bench_serial
-from sequencer.planning.bench_doubts import Doubt
+from sequencer.planning.doubts.calibration import Doubt
 from sequencer.planning.load_both import load_both
 from sequencer.planning.parts import bench_parts
 from sequencer.planning.plan import Plan, make_plan

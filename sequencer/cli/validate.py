@@ -12,13 +12,13 @@ from sequencer.cli.common.bench import bench_title, loss_lines, watchdog_lines
 from sequencer.cli.common.options import check_model, check_serial
 from sequencer.cli.order import order_as_json, order_lines
 from sequencer.inputs.batch import LoadedBatch, batch_file
-from sequencer.planning.bench_doubts import calibration_doubts, soon_due_lines
+from sequencer.planning.doubts.calibration import calibration_doubts, soon_due_lines
+from sequencer.planning.doubts.loss_beyond import loss_beyond_lines
+from sequencer.planning.doubts.too_fine import presets_too_fine
+from sequencer.planning.doubts.unproved import unproved_channels, unproved_readings
+from sequencer.planning.doubts.unstated import unstated_connections, unstated_keys
 from sequencer.planning.load_both import load_both
-from sequencer.planning.loss_beyond import loss_beyond_lines
 from sequencer.planning.plan import OrderAsked, Plan, make_plan
-from sequencer.planning.too_fine import presets_too_fine
-from sequencer.planning.unproved import unproved_channels, unproved_readings
-from sequencer.planning.unstated import unstated_connections, unstated_keys
 from sequencer.problems import FileProblems, printable
 from sequencer.units.format import counted, time_text
 

@@ -13,7 +13,7 @@ from sequencer.inputs.bench_parts.instrument_roles import Supply
 from sequencer.inputs.bench_parts.paths import MOST_BEYOND, LossyPath
 from sequencer.inputs.load_bench import LoadedBench
 from sequencer.planning.load import LoadedSequence
-from sequencer.planning.proof import SIDE_ROLES, UNIT_SIDES
+from sequencer.planning.proving.proof import SIDE_ROLES, UNIT_SIDES
 from sequencer.units.format import counted, format_quantity
 
 _PERSON = "person"

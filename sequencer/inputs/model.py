@@ -1,6 +1,6 @@
 """The model file: what is particular to a type of radio, so that one sequence serves many makes.
 
-The limits are those of the checks, which this room does not know: `sequencer.planning.model_file` adds them.
+The limits are those of the checks, which this room does not know: `sequencer.planning.loading.model_file` adds them.
 """
 
 from collections.abc import Mapping

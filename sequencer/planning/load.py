@@ -11,11 +11,11 @@ from sequencer.files.read import Read, read_file, read_utf8
 from sequencer.files.yaml_tree import Source, compose
 from sequencer.frozen import dataclass
 from sequencer.inputs.channel_plan import ChannelPlan, read_plan
-from sequencer.planning.fill import fill, is_left_out, leaves_to_a_model, left_out, whole_presets
-from sequencer.planning.left_out import leave_out
-from sequencer.planning.limit_rows import TakenRows, take_rows
-from sequencer.planning.model_file import LoadedModel, Wanted, choose_model, described_models
-from sequencer.planning.sequence import Sequence, sequence_model_for
+from sequencer.planning.loading.fill import fill, is_left_out, leaves_to_a_model, left_out, whole_presets
+from sequencer.planning.loading.left_out import leave_out
+from sequencer.planning.loading.limit_rows import TakenRows, take_rows
+from sequencer.planning.loading.model_file import LoadedModel, Wanted, choose_model, described_models
+from sequencer.planning.loading.sequence import Sequence, sequence_model_for
 from sequencer.problems import Complaint, FileProblems, listed, printable
 
 

@@ -8,9 +8,9 @@ from pathlib import Path
 from sequencer.files.ordinary import is_ordinary
 from sequencer.inputs.load_bench import LoadedBench, load_bench
 from sequencer.planning.load import LoadedSequence, load_readable, load_sequence
-from sequencer.planning.model_file import Wanted
+from sequencer.planning.loading.model_file import Wanted
 from sequencer.planning.plan import plan_complaints
-from sequencer.planning.proof import complaints_without_bench
+from sequencer.planning.proving.proof import complaints_without_bench
 from sequencer.problems import Complaint, FileProblems
 
 

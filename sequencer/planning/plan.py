@@ -15,16 +15,16 @@ from sequencer.checks.unit.enter_reading import EnterReadingSettings, ToEnter
 from sequencer.files.shipped import is_shipped
 from sequencer.frozen import dataclass
 from sequencer.inputs.load_bench import LoadedBench
-from sequencer.planning.arranged import Arranged
-from sequencer.planning.at_points import in_least_settling, kept_point, points_of, with_settling
-from sequencer.planning.at_proof import point_complaints, temperature_complaints
-from sequencer.planning.facts import contradictions
 from sequencer.planning.load import LoadedSequence
-from sequencer.planning.proof import UNIT_SIDES, keyed_roles, step_complaints, whole_complaints
-from sequencer.planning.released import with_readings_released
-from sequencer.planning.rests import Duty, timed
-from sequencer.planning.settling import settling_s
-from sequencer.planning.sharing import parts
+from sequencer.planning.ordering.arranged import Arranged
+from sequencer.planning.ordering.axis_points import in_least_settling, kept_point, points_of, with_settling
+from sequencer.planning.ordering.released import with_readings_released
+from sequencer.planning.ordering.rests import Duty, timed
+from sequencer.planning.ordering.settling import settling_s
+from sequencer.planning.ordering.sharing import parts
+from sequencer.planning.proving.axis_proof import point_complaints, temperature_complaints
+from sequencer.planning.proving.contradictions import contradictions
+from sequencer.planning.proving.proof import UNIT_SIDES, keyed_roles, step_complaints, whole_complaints
 from sequencer.planning.step import Step, Timing
 from sequencer.problems import Complaint, FileProblems, did_you_mean, listed, printable
 from sequencer.results.at_point import AtPoint
@@ -111,8 +111,8 @@ def make_plan(
 
     ``only`` chooses checks by name; the preparation is asked for all the same, and so is every confirmation before the last check chosen.
     Steps keep the numbers they have in the whole sequence. ``order``: "written" takes them as they stand in the file, "quickest" moves
-    those for which it is proved that the order does not matter (see `sequencer.planning.order`). ``share_key``: checks share key-downs
-    where the sequence says nothing of it; False is how runs were made before they did.
+    those for which it is proved that the order does not matter (see `sequencer.planning.ordering.order`). ``share_key``: checks share
+    key-downs where the sequence says nothing of it; False is how runs were made before they did.
     """
     only = tuple(dict.fromkeys(only))
     chosen = _chosen(sequence, only)
@@ -126,7 +126,7 @@ def make_plan(
     if order == "quickest":
         return replace(plan, **_reordered(plan, duty))
     if sequence.sequence.share_key == "yes" or (share_key and sequence.sequence.share_key is None):
-        from sequencer.planning.order import joined_as_written
+        from sequencer.planning.ordering.order import joined_as_written
 
         return replace(plan, steps=timed(joined_as_written(steps, bench.bench, duty), duty))
     return plan
@@ -175,7 +175,7 @@ def _steps(
 
 def _reordered(plan: Plan, duty: Duty) -> dict[str, Any]:
     """Return what of a plan is another, once its steps stand in the quickest order that is proved."""
-    from sequencer.planning.order import quickest
+    from sequencer.planning.ordering.order import quickest
 
     share_key = plan.sequence.sequence.share_key != "no"
     bench = plan.bench.bench

@@ -11,7 +11,7 @@ from typing import Any
 from sequencer.checks.check import Check
 from sequencer.checks.settings import CheckSettings
 from sequencer.files.read import read_text
-from sequencer.planning.sequence import sequence_model
+from sequencer.planning.loading.sequence import sequence_model
 
 HEAD = """\
 sequence: Example

@@ -7,7 +7,7 @@ from dataclasses import field
 from datetime import datetime
 
 from sequencer.frozen import dataclass
-from sequencer.planning.bench_doubts import Doubt
+from sequencer.planning.doubts.calibration import Doubt
 from sequencer.planning.plan import Plan
 from sequencer.results.journal import JournalRead
 from sequencer.results.line import BatchRecord, LineFacts

@@ -18,7 +18,7 @@ from sequencer.analysis.own_history import OwnHistory
 from sequencer.checks.finding import KeptFile
 from sequencer.files.write import write_beside
 from sequencer.inputs.bench_parts.instrument_roles import Instrument
-from sequencer.planning.bench_doubts import Doubt
+from sequencer.planning.doubts.calibration import Doubt
 from sequencer.results.csv_table import ResultsTable
 from sequencer.results.journal import JournalRead, exchange_cells
 from sequencer.results.journal_lines import as_plain

@@ -12,7 +12,7 @@ from sequencer.checks.live import LiveStart, LiveView, Press
 from sequencer.inputs.load_bench import load_bench
 from sequencer.inputs.preset import ADJUSTABLE
 from sequencer.planning.load import load_sequence
-from sequencer.planning.model_file import Wanted
+from sequencer.planning.loading.model_file import Wanted
 from sequencer.planning.parts import bench_parts
 from sequencer.planning.plan import make_plan
 from sequencer.problems import FileProblems

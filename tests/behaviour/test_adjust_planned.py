@@ -10,10 +10,10 @@ from click.testing import CliRunner
 
 from sequencer.cli.main import main
 from sequencer.inputs.load_bench import load_bench
+from sequencer.planning.doubts.too_fine import presets_too_fine
 from sequencer.planning.load import load_sequence
-from sequencer.planning.model_file import Wanted, load_model
+from sequencer.planning.loading.model_file import Wanted, load_model
 from sequencer.planning.plan import Plan, make_plan
-from sequencer.planning.too_fine import presets_too_fine
 from sequencer.problems import Complaint, FileProblems
 
 ROOT = Path(__file__).parents[2]

@@ -20,7 +20,7 @@ from sequencer.cli.main import main
 from sequencer.files.read import read_text
 from sequencer.inputs.bench_models import bench_model
 from sequencer.inputs.load_bench import load_bench
-from sequencer.planning.sequence import sequence_model
+from sequencer.planning.loading.sequence import sequence_model
 from sequencer.problems import FileProblems
 
 SHIPPED_SEQUENCE = (

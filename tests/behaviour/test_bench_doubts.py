@@ -15,7 +15,7 @@ from click.testing import CliRunner, Result
 
 from sequencer.cli.main import main
 from sequencer.inputs.load_bench import load_bench
-from sequencer.planning.bench_doubts import soon_due_lines
+from sequencer.planning.doubts.calibration import soon_due_lines
 from sequencer.planning.load import load_sequence
 from sequencer.planning.plan import make_plan
 from sequencer.results.model import BenchInstrument

@@ -34,8 +34,8 @@ from sequencer.inputs.bench_parts.loss_table import LossTable
 from sequencer.inputs.channel_plan import PlanFile
 from sequencer.inputs.gauge_file import GaugeFile
 from sequencer.inputs.preset import Preset
-from sequencer.planning.model_limits import model_of_files
-from sequencer.planning.sequence import sequence_model
+from sequencer.planning.loading.model_limits import model_of_files
+from sequencer.planning.loading.sequence import sequence_model
 from sequencer.problems import FileProblems, InputError
 from sequencer.results.model import Point, Result
 from sequencer.results.store.spill import KeptExchange, KeptRun, read_kept

@@ -24,8 +24,8 @@ from sequencer.inputs.bench_parts.loss_table import LossTable
 from sequencer.inputs.channel_plan import PlanFile
 from sequencer.inputs.preset import Preset
 from sequencer.planning.load import load_sequence
-from sequencer.planning.model_file import load_model
-from sequencer.planning.model_limits import model_of_file
+from sequencer.planning.loading.model_file import load_model
+from sequencer.planning.loading.model_limits import model_of_file
 from sequencer.problems import InputError
 from sequencer.results.journal import read_head, read_journal
 from sequencer.run.people.entered import given_beforehand
@@ -246,7 +246,7 @@ def _write(folder: Path, name: str, content: str | bytes, mode: int = 0o600) -> 
 
 def _sequence_with_another_plan(folder: Path) -> object:
     from sequencer.inputs.load_bench import load_bench
-    from sequencer.planning.model_file import Wanted
+    from sequencer.planning.loading.model_file import Wanted
     from sequencer.planning.plan import make_plan
 
     _write(folder, "plan.yaml", PLAN)

@@ -26,7 +26,7 @@ from sequencer.inputs.batch import load_batch
 from sequencer.inputs.gauge_file import load_gauge
 from sequencer.inputs.load_bench import load_bench
 from sequencer.planning.load import load_sequence
-from sequencer.planning.model_file import Wanted, load_model
+from sequencer.planning.loading.model_file import Wanted, load_model
 from sequencer.reference import WRITTEN
 from sequencer.reference.examples import HEAD
 from tests.support.page_blocks import (

@@ -8,7 +8,7 @@ import pytest
 
 from sequencer.inputs.load_bench import load_bench
 from sequencer.planning.load import load_sequence
-from sequencer.planning.model_file import Wanted
+from sequencer.planning.loading.model_file import Wanted
 from sequencer.planning.parts import bench_parts
 from sequencer.planning.plan import make_plan
 from sequencer.results.model import Result

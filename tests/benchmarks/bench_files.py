@@ -26,7 +26,7 @@ from sequencer.files.read import LARGEST_BYTES, read_file  # noqa: E402 - the fo
 from sequencer.inputs.bench import BenchFile  # noqa: E402
 from sequencer.inputs.bench_parts.loss_table import LossTable  # noqa: E402
 from sequencer.inputs.channel_plan import PlanFile  # noqa: E402
-from sequencer.planning.sequence import sequence_model_for  # noqa: E402
+from sequencer.planning.loading.sequence import sequence_model_for  # noqa: E402
 
 ROUNDS = 5
 TARGET_S = 2.0

@@ -26,7 +26,7 @@ from sequencer.inputs.channel_plan import read_plan
 from sequencer.inputs.lists.channel_list import MemoryColumns, read_channel_list
 from sequencer.inputs.lists.unit_list import read_unit_list
 from sequencer.planning.load_both import load_both
-from sequencer.planning.model_file import load_model
+from sequencer.planning.loading.model_file import load_model
 from sequencer.planning.plan import make_plan
 from sequencer.problems import FileProblems
 from sequencer.results.journal import journal_of

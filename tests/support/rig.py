@@ -15,7 +15,7 @@ from drivers.trace import Direction, Exchange
 from sequencer.analysis.own_history import OwnHistory
 from sequencer.bench.open_bench import OpenBench
 from sequencer.checks.base import Check, KeptFile
-from sequencer.planning.bench_doubts import Doubt
+from sequencer.planning.doubts.calibration import Doubt
 from sequencer.planning.parts import bench_parts
 from sequencer.planning.plan import Plan
 from sequencer.results.model import Result

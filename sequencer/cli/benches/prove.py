@@ -22,7 +22,7 @@ from sequencer.inputs.lists.bench_list import ListedBench
 from sequencer.inputs.lists.list_text import at_line
 from sequencer.inputs.load_bench import LoadedBench, load_bench
 from sequencer.planning.load import load_sequence
-from sequencer.planning.model_file import Wanted
+from sequencer.planning.loading.model_file import Wanted
 from sequencer.planning.plan import Plan, make_plan
 from sequencer.problems import Complaint, FileProblems, InputError, printable
 from sequencer.run.people.entered import given_beforehand, not_given

@@ -43,7 +43,7 @@ def watchdog_lines(plan: Plan, *, warnings_only: bool = False) -> list[str]:
 
 def loss_lines(plan: Plan, *, old_only: bool = False) -> list[str]:
     """Return what there is to say of the losses of a plan's paths: their tables, and where the plan goes beyond them."""
-    from sequencer.planning.loss_beyond import loss_beyond_lines
+    from sequencer.planning.doubts.loss_beyond import loss_beyond_lines
 
     return [*loss_table_lines(plan.bench, old_only=old_only), *loss_beyond_lines(plan)]
 

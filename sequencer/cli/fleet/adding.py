@@ -17,7 +17,7 @@ from sequencer.fleet.needs import lacking, lacks_unit, needs_of
 from sequencer.inputs.lists.unit_list import read_unit_list
 from sequencer.inputs.names.serial import SERIAL_ALLOWED, looks_like_formula
 from sequencer.planning.load import load_sequence
-from sequencer.planning.model_file import Wanted
+from sequencer.planning.loading.model_file import Wanted
 from sequencer.problems import Complaint, InputError, listed, option_problem, printable
 from sequencer.results.queue import statements
 from sequencer.results.queue.connect import QueuePlace

@@ -20,7 +20,7 @@ from sequencer.cli.screens.summary import verdict_line
 from sequencer.fleet.worker import Measured, Measures, Settled
 from sequencer.inputs.bench_parts.bench_health import bench_serial
 from sequencer.inputs.load_bench import LoadedBench
-from sequencer.planning.loss_beyond import loss_beyond_lines
+from sequencer.planning.doubts.loss_beyond import loss_beyond_lines
 from sequencer.problems import FileProblems, printable
 from sequencer.results.conditional import met_words
 from sequencer.results.journal import read_journal

@@ -95,7 +95,7 @@ def _check(option: str, text: str) -> None:
 
 def _model_in(folder: Path) -> Question:
     """Return the question for a sequence's model, as it stands in ``folder``: one's own models beside it go before the shipped ones."""
-    from sequencer.planning.model_file import model_beside
+    from sequencer.planning.loading.model_file import model_beside
 
     def check(option: str, text: str) -> None:
         _named(option, text)
@@ -109,7 +109,7 @@ def _model_in(folder: Path) -> Question:
 
 def _serial_of(folder: Path, model: str) -> str:
     """Return a serial such as a model's units have, for an example; a word in capitals where its pattern is no simple one."""
-    from sequencer.planning.model_file import model_beside
+    from sequencer.planning.loading.model_file import model_beside
 
     found = model_beside(folder, model)
     if found is None:
@@ -320,7 +320,7 @@ def _file(kind: str, name: str, answers: Mapping[str, str]) -> dict[str, str]:
 def _prove(kind: str, text: str, path: str) -> None:
     """Read what will be written as what it is to be. Raises FileProblems, which should not happen: each answer was checked."""
     if kind == "model":
-        from sequencer.planning.model_limits import model_of_file
+        from sequencer.planning.loading.model_limits import model_of_file
 
         read_text(text, model_of_file, file=path)
     elif kind == "bench":

@@ -11,7 +11,7 @@ from typing import Any
 import click
 
 from sequencer.files.write import write_all
-from sequencer.planning.schemas import schemas
+from sequencer.planning.loading.schemas import schemas
 
 
 def schema_command(kind: str | None, into: Path | None, *, force: bool = False) -> None:

@@ -12,7 +12,7 @@ from sequencer.frozen import dataclass
 from sequencer.inputs.batch import BatchFile, load_batch
 from sequencer.inputs.lists.unit_list import ListedUnit
 from sequencer.inputs.load_bench import LoadedBench
-from sequencer.planning.model_file import fits_own_model
+from sequencer.planning.loading.model_file import fits_own_model
 from sequencer.problems import InputError
 from sequencer.results.store.place import StorePlace, find_place
 from sequencer.results.store.problems import EmptyStore, StoreProblem

@@ -22,7 +22,7 @@ from sequencer.cli.station.looked_up import LookedUp
 from sequencer.cli.station.person import PersonAtStation
 from sequencer.cli.unattended.report import report_of, wrong_lines
 from sequencer.inputs.load_bench import LoadedBench
-from sequencer.planning.loss_beyond import loss_beyond_lines
+from sequencer.planning.doubts.loss_beyond import loss_beyond_lines
 from sequencer.problems import printable
 from sequencer.results.conditional import conditional_words, met_words
 from sequencer.results.model import Result

@@ -7,7 +7,7 @@ from datetime import datetime
 
 from sequencer.files.shipped import find_file
 from sequencer.inputs.bench_parts.bench_health import OwnCheck, bench_serial
-from sequencer.planning.bench_doubts import Doubt, calibration_doubts
+from sequencer.planning.doubts.calibration import Doubt, calibration_doubts
 from sequencer.planning.plan import Plan
 from sequencer.problems import FileProblems, listed
 from sequencer.results.model import BenchInstrument

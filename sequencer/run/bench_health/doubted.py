@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from datetime import datetime
 
 from sequencer.inputs.bench_parts.bench_health import bench_serial
-from sequencer.planning.bench_doubts import Doubt
+from sequencer.planning.doubts.calibration import Doubt
 from sequencer.results.model import BENCH_HEALTH, Result
 from sequencer.run.facts import RunFacts
 from sequencer.uncertainty.decision import SIMPLE, Decision

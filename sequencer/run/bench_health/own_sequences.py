@@ -8,7 +8,7 @@ from sequencer.files.shipped import find_file
 from sequencer.inputs.bench_parts.bench_health import OwnCheck
 from sequencer.inputs.load_bench import LoadedBench
 from sequencer.planning.load import load_sequence
-from sequencer.planning.model_file import Wanted
+from sequencer.planning.loading.model_file import Wanted
 from sequencer.problems import FileProblems, printable
 
 HealthCheck = Literal["bench_check", "golden_unit"]

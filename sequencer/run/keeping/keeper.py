@@ -12,7 +12,7 @@ from drivers.roles import Identity
 from drivers.trace import Exchange
 from sequencer.analysis.own_history import OwnHistory
 from sequencer.checks.finding import KeptFile
-from sequencer.planning.bench_doubts import Doubt
+from sequencer.planning.doubts.calibration import Doubt
 from sequencer.results.line import CheckSeconds
 from sequencer.results.model import Result
 from sequencer.run.events import Event

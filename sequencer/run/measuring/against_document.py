@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from sequencer.checks.finding import Finding
-from sequencer.planning.limit_rows import TakenRow
+from sequencer.planning.loading.limit_rows import TakenRow
 from sequencer.planning.step import Step
 from sequencer.run.facts import RunFacts
 

@@ -6,10 +6,10 @@ from collections.abc import Iterable
 from dataclasses import replace
 
 from sequencer.checks.finding import Finding
-from sequencer.planning.loss_beyond import loss_beyond_note
+from sequencer.planning.doubts.loss_beyond import loss_beyond_note
+from sequencer.planning.doubts.unproved import unproved_note
 from sequencer.planning.plan import Plan
 from sequencer.planning.step import Step
-from sequencer.planning.unproved import unproved_note
 
 
 def with_proof(plan: Plan, step: Step, findings: Iterable[Finding]) -> list[Finding]:

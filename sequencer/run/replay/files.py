@@ -16,7 +16,7 @@ from sequencer.files.shipped import find_file, shipped_names
 from sequencer.frozen import dataclass
 from sequencer.inputs.load_bench import LoadedBench, load_bench
 from sequencer.planning.load import LoadedSequence, load_sequence
-from sequencer.planning.model_file import Wanted
+from sequencer.planning.loading.model_file import Wanted
 from sequencer.planning.plan import Plan, make_plan
 from sequencer.problems import FileProblems, about_file
 from sequencer.run.keeping.inputs import DEEP, is_place, lay_out

@@ -10,7 +10,7 @@ import pytest
 from sequencer.fleet.needs import can_of, lacking, lacks_unit, needs_of
 from sequencer.inputs.load_bench import load_bench
 from sequencer.planning.load import load_sequence
-from sequencer.planning.model_file import Wanted
+from sequencer.planning.loading.model_file import Wanted
 from sequencer.planning.plan import make_plan
 from sequencer.problems import FileProblems
 

@@ -77,7 +77,7 @@ def test_a_wrong_file_is_complained_of(tmp_path: Path, old: str, new: str, said:
 
 def test_a_study_given_for_a_sequence_is_said_to_be_one(tmp_path: Path) -> None:
     """Though it names a sequence too."""
-    from sequencer.planning.sequence import sequence_model
+    from sequencer.planning.loading.sequence import sequence_model
 
     with pytest.raises(InputError, match="this is a gauge study, not a sequence"):
         read_text(STUDY, sequence_model())

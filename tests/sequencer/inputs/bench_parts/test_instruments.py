@@ -13,7 +13,7 @@ import yaml
 from drivers.registry import OPERATED, PROFILED, TEXT
 from sequencer.files.read import read_text
 from sequencer.inputs.bench_models import bench_model_of
-from sequencer.planning.schemas import schemas
+from sequencer.planning.loading.schemas import schemas
 from sequencer.problems import FileProblems
 
 # What each key may be given, and who reads it: written down from the drivers, the safe sides and the budgets, not from the models.

@@ -13,7 +13,7 @@ from click.testing import CliRunner
 from sequencer.cli.main import main
 from sequencer.problems import FileProblems
 from sequencer.uncertainty.decision import Decision
-from tests.sequencer.planning.test_limit_rows import OWN, planned
+from tests.sequencer.planning.loading.test_limit_rows import OWN, planned
 from tests.support.spectral import BENCH, HEAD
 
 SAID = (

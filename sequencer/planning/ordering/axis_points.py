@@ -13,7 +13,7 @@ from itertools import groupby, product
 
 from sequencer.checks.settings import CheckSettings
 from sequencer.inputs.bench import BenchFile
-from sequencer.planning.proof import UNIT_SIDES
+from sequencer.planning.proving.proof import UNIT_SIDES
 from sequencer.planning.step import Step
 from sequencer.results.at_point import AtPoint
 from sequencer.safety.control.supply import SUPPLY_SETTLE_S

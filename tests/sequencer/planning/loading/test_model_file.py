@@ -10,10 +10,10 @@ import pytest
 from sequencer.checks.adjusting.settings import AdjustSettings
 from sequencer.files.shipped import find_file, shipped_names
 from sequencer.inputs.load_bench import load_bench
-from sequencer.planning.fill import whole_presets
 from sequencer.planning.load import LoadedSequence, load_sequence
 from sequencer.planning.load_both import load_both
-from sequencer.planning.model_file import Wanted, load_model
+from sequencer.planning.loading.fill import whole_presets
+from sequencer.planning.loading.model_file import Wanted, load_model
 from sequencer.planning.plan import make_plan
 from sequencer.problems import FileProblems
 
@@ -249,7 +249,7 @@ def test_the_serial_of_another_model_is_refused(general: Path) -> None:
 
 def test_a_name_that_is_no_model_stays_a_text(write: Write) -> None:
     """A sequence that is whole by itself is run as before, whatever its unit is called."""
-    whole = Path(__file__).parents[2] / "data" / "whole-sequence.yaml"
+    whole = Path(__file__).parents[3] / "data" / "whole-sequence.yaml"
     assert loaded(whole, name="FM mobile, blue", serial="M40-0007").model is None
     assert loaded(whole, serial="nobody's").model is None
     assert loaded(whole, serial="M40-0007").model is None  # a shipped model's, perhaps by chance

@@ -16,7 +16,7 @@ from sequencer.cli.main import main
 from sequencer.files.shipped import find_file, shipped_names
 from sequencer.inputs.load_bench import load_bench
 
-SEQUENCE = Path(__file__).parents[2] / "data" / "whole-sequence.yaml"
+SEQUENCE = Path(__file__).parents[3] / "data" / "whole-sequence.yaml"
 MODEL = find_file("m40", "model")
 BENCH = load_bench("bench").path
 

@@ -25,10 +25,10 @@ from itertools import product
 
 from sequencer.checks.unit.confirm import Confirm
 from sequencer.inputs.bench import BenchFile
-from sequencer.planning.arranged import Arranged, Stays
-from sequencer.planning.proof import SIDE_ROLES, UNIT_SIDES
-from sequencer.planning.rests import Duty, Timed, timeline
-from sequencer.planning.sharing import shared
+from sequencer.planning.ordering.arranged import Arranged, Stays
+from sequencer.planning.ordering.rests import Duty, Timed, timeline
+from sequencer.planning.ordering.sharing import shared
+from sequencer.planning.proving.proof import SIDE_ROLES, UNIT_SIDES
 from sequencer.planning.step import Step
 
 STAGE_CONSTANTS_S = (10.0, 30.0, 100.0)

@@ -13,9 +13,9 @@ from click.testing import CliRunner
 from sequencer.cli.main import main
 from sequencer.inputs.bench_parts.loss_table import load_table, table_text
 from sequencer.inputs.load_bench import load_bench
+from sequencer.planning.doubts.unstated import unstated_keys
 from sequencer.planning.load import load_sequence
 from sequencer.planning.plan import make_plan
-from sequencer.planning.unstated import unstated_keys
 from sequencer.results.budget_rows import stored, table
 from sequencer.results.stored_budget import budget_as_plain, stored_budget
 from sequencer.uncertainty.budget import Budget, Contribution

@@ -14,8 +14,8 @@ from sequencer.checks.check import AnyCheck, Check
 from sequencer.files.yaml_tree import Node, Source
 from sequencer.inputs.model import CHANNEL_WORDS, ModelFile
 from sequencer.inputs.preset import Preset
-from sequencer.planning.model_file import LoadedModel
-from sequencer.planning.model_limits import limit_keys
+from sequencer.planning.loading.model_file import LoadedModel
+from sequencer.planning.loading.model_limits import limit_keys
 from sequencer.problems import Complaint, did_you_mean, listed
 
 SIDEBANDS = ("USB", "LSB")

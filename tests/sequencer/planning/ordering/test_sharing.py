@@ -9,10 +9,10 @@ import pytest
 
 from sequencer.inputs.load_bench import load_bench
 from sequencer.planning.load import load_sequence
+from sequencer.planning.ordering.rests import Duty, added_s
+from sequencer.planning.ordering.sharing import LONGER, parts, shared
 from sequencer.planning.plan import Plan, make_plan
-from sequencer.planning.proof import keyed_roles
-from sequencer.planning.rests import Duty, added_s
-from sequencer.planning.sharing import LONGER, parts, shared
+from sequencer.planning.proving.proof import keyed_roles
 from sequencer.planning.step import Step
 from tests.support.desk import ROOT, by_hand
 

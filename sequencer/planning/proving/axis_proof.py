@@ -9,7 +9,7 @@ from sequencer.checks.settings import AXES, CheckSettings
 from sequencer.inputs.bench_parts.instrument_roles import Supply
 from sequencer.inputs.load_bench import LoadedBench
 from sequencer.planning.load import LoadedSequence
-from sequencer.planning.proof import UNIT_SIDES
+from sequencer.planning.proving.proof import UNIT_SIDES
 from sequencer.planning.step import Step
 from sequencer.problems import Complaint, listed
 

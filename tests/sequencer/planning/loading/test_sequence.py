@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from sequencer.files.read import read_text
-from sequencer.planning.sequence import Sequence, sequence_model
+from sequencer.planning.loading.sequence import Sequence, sequence_model
 from sequencer.problems import FileProblems
 
 HEAD = "sequence: Test\nchannels: plans/cept-40.yaml\nchecks:\n"

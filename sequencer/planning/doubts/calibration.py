@@ -8,7 +8,7 @@ from datetime import date
 from sequencer.frozen import dataclass
 from sequencer.inputs.bench_parts.instrument_roles import Calibration
 from sequencer.planning.plan import Plan
-from sequencer.planning.proof import SIDE_ROLES
+from sequencer.planning.proving.proof import SIDE_ROLES
 from sequencer.problems import Complaint, FileProblems, printable
 from sequencer.units.format import counted
 

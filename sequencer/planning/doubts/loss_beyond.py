@@ -8,9 +8,9 @@ from sequencer.checks.finding import Finding
 from sequencer.inputs.bench_parts.loss_table import frequency_text
 from sequencer.inputs.bench_parts.paths import LossyPath
 from sequencer.inputs.stated import CHECK_PATH, RECEIVE_PATH, TRANSMIT_PATH, loss_uncertainty
+from sequencer.planning.doubts.unstated import frequencies_of
 from sequencer.planning.plan import Plan
 from sequencer.planning.step import Step
-from sequencer.planning.unstated import frequencies_of
 
 _NEEDS = {"receive": RECEIVE_PATH, "transmit": TRANSMIT_PATH, "check": CHECK_PATH}
 

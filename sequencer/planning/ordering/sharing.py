@@ -12,7 +12,7 @@ from dataclasses import replace
 from itertools import groupby
 
 from sequencer.inputs.bench import BenchFile
-from sequencer.planning.rests import Duty, added_s
+from sequencer.planning.ordering.rests import Duty, added_s
 from sequencer.planning.step import Step
 
 LONGER = 1.3

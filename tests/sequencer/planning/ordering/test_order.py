@@ -12,11 +12,11 @@ from sequencer.checks import SHIPPED, find_check
 from sequencer.checks.transmit.peak_deviation import PeakDeviation
 from sequencer.inputs.load_bench import load_bench
 from sequencer.planning.load import load_sequence
-from sequencer.planning.model_file import Wanted
-from sequencer.planning.order import quickest, unlike, why_fixed
+from sequencer.planning.loading.model_file import Wanted
+from sequencer.planning.ordering.order import quickest, unlike, why_fixed
+from sequencer.planning.ordering.rests import Duty, timeline
 from sequencer.planning.plan import Plan, make_plan
-from sequencer.planning.proof import UNIT_SIDES, keyed_roles
-from sequencer.planning.rests import Duty, timeline
+from sequencer.planning.proving.proof import UNIT_SIDES, keyed_roles
 from sequencer.planning.step import Step
 from tests.behaviour.test_shipped_sequences import BENCHES, RUNS
 

@@ -20,8 +20,8 @@ from sequencer.frozen import dataclass
 from sequencer.inputs.channel_plan import ChannelPlan, read_plan
 from sequencer.inputs.model import CHANNEL_WORDS, ModelFile
 from sequencer.inputs.names.serial_pattern import SerialPattern
-from sequencer.planning.model_limits import model_of_file
-from sequencer.planning.targets import target_complaints
+from sequencer.planning.loading.model_limits import model_of_file
+from sequencer.planning.loading.targets import target_complaints
 from sequencer.problems import (
     Complaint,
     FieldProblem,

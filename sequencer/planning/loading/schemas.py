@@ -12,10 +12,10 @@ from sequencer.inputs.bench_parts.instruments import UnknownRole
 from sequencer.inputs.channel_plan import PlanFile
 from sequencer.inputs.gauge_file import GaugeFile
 from sequencer.inputs.model import CHANNEL_WORDS
-from sequencer.planning.fill import FILLED
-from sequencer.planning.limit_rows import OF_A_DOCUMENT
-from sequencer.planning.model_limits import model_of_files
-from sequencer.planning.sequence import sequence_model
+from sequencer.planning.loading.fill import FILLED
+from sequencer.planning.loading.limit_rows import OF_A_DOCUMENT
+from sequencer.planning.loading.model_limits import model_of_files
+from sequencer.planning.loading.sequence import sequence_model
 
 _DIALECT = "https://json-schema.org/draft/2020-12/schema"
 

@@ -8,7 +8,7 @@ from typing import Self
 
 from sequencer.frozen import dataclass
 from sequencer.inputs.load_bench import LoadedBench
-from sequencer.planning.proof import longest_s
+from sequencer.planning.proving.proof import longest_s
 from sequencer.planning.step import Step
 from sequencer.safety.bench import SET_BACK_ANSWERS
 

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from sequencer.cli.validate import _plan_as_json, _unstated_lines
-from sequencer.planning.unproved import unproved_channels, unproved_readings
+from sequencer.planning.doubts.unproved import unproved_channels, unproved_readings
 from tests.support.rig import Rig
 
 TEXT = """
