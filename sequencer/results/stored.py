@@ -9,6 +9,7 @@ import json
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import fields
+from datetime import datetime
 from operator import attrgetter
 from typing import Any
 
@@ -26,6 +27,7 @@ from sequencer.results.model import (
     run_cells,
 )
 from sequencer.results.stored_budget import budget_as_plain
+from sequencer.units.format import counted
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,6 +77,20 @@ class StoredExchange(Exchange):
     id: int
     run: str
     check_index: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClearedTrace:
+    """What was kept of a trace that was cleared: when, and how many messages it had."""
+
+    time: datetime
+    messages: int
+
+    def __str__(self) -> str:
+        """Return it as a sentence's end, in the reader's zone."""
+        return (
+            f"was cleared on {self.time.astimezone():%Y-%m-%d %H:%M %z} ({counted(self.messages, 'message')})"
+        )
 
 
 _WHO_NAMES = tuple(one.name for one in fields(BenchInstrument) if one.name != "name")

@@ -211,7 +211,8 @@ def trace_page(store: Store, raw: bytes) -> dict[str, Any]:
         if one.check_index in steps and one.instrument in asked and (at in about_faults or not only_faults)
     ]
     first = query.number("from", 0, 10**8) or 0
-    here = {"run": run, "query": query, "count": len(found), "first": first}
+    cleared = store.read_cleared(run.run)
+    here = {"run": run, "query": query, "count": len(found), "first": first, "cleared": cleared}
     return {
         **here,
         "messages": found[first : first + MOST_MESSAGES],

@@ -15,6 +15,7 @@ import tempfile
 import time
 from pathlib import Path
 
+from sequencer.cli.common.line_options import LineAsked
 from sequencer.cli.fleet.adding import add_command
 from sequencer.results.queue.seen import read_queue
 from sequencer.results.queue.set_up import set_up
@@ -143,6 +144,7 @@ def _go(given: argparse.Namespace, folder: Path, server: PostgresServer) -> None
             due="",
             priority=0,
             no_bench_yet=True,
+            line=LineAsked(),
             store=store,
             as_json=False,
         )

@@ -1,4 +1,4 @@
-"""`jobs`, `jobs cancel`, `jobs set-up`: the queue looked at and changed by a person."""
+"""`jobs`, `jobs cancel`, `jobs clear`, `jobs set-up`: the queue looked at and changed by a person."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ import click
 
 from sequencer.fleet.needs import lacking, lacks_unit
 from sequencer.problems import printable
+from sequencer.results.queue.clear import OldJobs, clear_jobs, find_old_jobs
 from sequencer.results.queue.connect import find_queue, need_carrier
 from sequencer.results.queue.jobs import cancel_job
 from sequencer.results.queue.seen import STATES, BenchSeen, JobSeen, QueueSeen, read_queue
@@ -112,6 +113,32 @@ def cancel_command(numbers: Sequence[int], *, store: str) -> int:
         else:
             click.echo(f"Job {number} ({printable(done.serial)}) is cancelled.")
     return status
+
+
+def clear_command(*, older_than: int, is_meant: bool, store: str, as_json: bool) -> int:
+    """Say which jobs have long been over, and clear them where that is meant."""
+    place = find_place(Path(), store)
+    queue = find_queue(place)
+    found = find_old_jobs(queue, older_than)
+    cleared = clear_jobs(queue, older_than) if is_meant else None
+    if as_json:
+        click.echo(json.dumps({**asdict(found), "cleared": cleared}, ensure_ascii=False, indent=2))
+        return 0
+    for line in _old_lines(str(place), found, cleared):
+        click.echo(printable(line))
+    return 0
+
+
+def _old_lines(place: str, found: OldJobs, cleared: int | None) -> Iterator[str]:
+    yield f"{place}: jobs that have been over for {counted(found.days, 'day')} or longer"
+    states = ", ".join(f"{number} {state}" for state, number in sorted(found.over.items()))
+    done = "to clear" if cleared is None else "cleared"
+    yield f"  {done}: {counted(found.count if cleared is None else cleared, 'job')}{f' ({states})' if states else ''}"
+    if found.benches:
+        yield f"  {done}: {counted(len(found.benches), 'bench', 'benches')} not heard of since: {', '.join(found.benches)}"
+    yield f"  stay: {counted(found.waiting, 'job')} waiting or taken, {found.newer} over since; the runs and results of every job"
+    if cleared is None:
+        yield "Nothing was changed: with --delete they are cleared."
 
 
 def set_up_command(*, store: str) -> int:

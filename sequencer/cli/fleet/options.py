@@ -134,6 +134,28 @@ def cancel(numbers: tuple[int, ...], store: str) -> None:
     sys.exit(cancel_command(numbers, store=store))
 
 
+@jobs.command("clear")
+@click.option(
+    "--older-than",
+    metavar="DAYS",
+    type=click.IntRange(2, 36_500),
+    required=True,
+    help="Only jobs that have been over for so many days.",
+)
+@click.option("--delete", "is_meant", is_flag=True, help="Clear them; without it only what there is is said.")
+@_server_option
+@as_json_option
+@clear_errors
+def clear(**asked: Any) -> None:
+    """Say which jobs have long been done, failed or cancelled, and which benches are not heard of; with --delete take them out.
+
+    The runs and results of every job stay, and so does every job that waits or is measured.
+    """
+    from sequencer.cli.fleet.jobs import clear_command
+
+    sys.exit(clear_command(**asked))
+
+
 @jobs.command("set-up")
 @_server_option
 @clear_errors

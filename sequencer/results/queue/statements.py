@@ -152,3 +152,29 @@ select bench, own_check, (now() at time zone zone)::date as day from bench
 where own_check is not null and (now() at time zone zone)::time >= own_check_at and now() - seen < interval '1 day'
 """
 """The day of each bench's own check that is due: in its zone, by the server's clock. A key of bench and day makes it one a day."""
+
+OLD = """
+from job where state in ('done', 'failed', 'cancelled') and ended < now() - make_interval(days => %(days)s)
+"""
+"""Jobs that have been over for so long; a bench's own check of a day is asked for on that day alone."""
+COUNT_OLD = f"select state, count(*) {OLD} group by state"
+COUNT_LEFT = """
+select count(*) filter (where state in ('waiting', 'taken')),
+    count(*) filter (where state not in ('waiting', 'taken') and ended >= now() - make_interval(days => %(days)s)) from job
+"""
+CHOOSE_OLD = f"select id {OLD} order by id limit %(most)s for update skip locked"
+CLEAR_ATTEMPTS = "delete from attempt where job = any(%(jobs)s)"
+CLEAR_REFUSALS = "delete from refusal where job = any(%(jobs)s)"
+CLEAR_JOBS = "delete from job where id = any(%(jobs)s)"
+CLEAR_ENTRIES = """
+delete from procrastinate_jobs p where (p.status not in ('todo', 'doing') or (p.status = 'todo' and p.task_name = %(task)s))
+    and not exists (select 1 from job j where j.token = p.id)
+"""
+"""Entries of the task queue for jobs that are gone or have another entry since; what is under way there ends by itself."""
+OLD_BENCHES = """
+from bench b where seen < now() - make_interval(days => %(days)s)
+    and not exists (select 1 from job j where j.bench = b.bench and j.state = 'taken')
+"""
+COUNT_BENCHES = f"select bench {OLD_BENCHES} order by bench"
+CLEAR_BENCHES = f"delete {OLD_BENCHES}"
+"""Benches that nobody has heard of for so long; each registers anew when its worker begins."""

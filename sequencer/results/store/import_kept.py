@@ -14,7 +14,7 @@ from sequencer.results.model import NOT_ENDED
 from sequencer.results.store import rows as store_rows
 from sequencer.results.store.insert import CheckRows
 from sequencer.results.store.spill import KeptCheck, KeptRun
-from sequencer.results.store.tables import exchanges, instruments, results, runs
+from sequencer.results.store.tables import instruments, results, runs
 from sequencer.results.store.transaction import Writing, count_alike, is_measured_anew, replace_own
 
 _SAME = ("time", "serial", "sequence", "sequence_hash", "bench_hash", "simulated", "again")
@@ -91,8 +91,9 @@ def _missing(kept: KeptRun, connection: Connection, stored_results: int) -> list
         for check in kept.checks
         for one in check.results
     ]
-    there = stored_results + _count(connection, exchanges, name)
-    if count_alike(Writing.within(connection), name, in_file) < min(stored_results, len(in_file)):
+    transaction = Writing.within(connection)
+    there = transaction.count_left(name)
+    if count_alike(transaction, name, in_file) < min(stored_results, len(in_file)):
         raise NotTheSame(f"the results of run {name} in the store are not those of the file")
     for at, check in enumerate(kept.checks):
         if there <= 0:

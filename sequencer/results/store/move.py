@@ -23,7 +23,7 @@ from sequencer.results.store.moved_rows import Digest, Row, digest_of, insert_ro
 from sequencer.results.store.place import StorePlace
 from sequencer.results.store.problems import Doing, StoreProblem
 from sequencer.results.store.store import Store
-from sequencer.results.store.tables import benches_now, exchanges, metadata, readings, results, runs
+from sequencer.results.store.tables import benches_now, cleared, exchanges, metadata, readings, results, runs
 from sequencer.units.format import counted
 
 NAMED = 4
@@ -119,8 +119,9 @@ class _Move:
         there = ours & frozenset(writing.execute(select(runs.c.run)).scalars())
         if there:
             with Doing(self._source, "read"):
-                mine = _digests(self._reading, there)
-            theirs = _digests(writing, there)
+                no_trace = _without_trace(self._reading) | _without_trace(writing)
+                mine = _digests(self._reading, there, no_trace)
+            theirs = _digests(writing, there, no_trace)
             if differing := sorted(name for name in there if mine[name] != theirs[name]):
                 self._see_ended(differing, writing)
                 named = ", ".join(map(printable, differing[:NAMED])) + (
@@ -255,8 +256,12 @@ def _place_of_run(table: Table) -> int:
     return names.index("run") if "run" in names else -1
 
 
-def _digests(connection: Connection, wanted: frozenset[str]) -> Counter[str]:
-    """Return of each run what all its rows in all tables come to, whatever numbers the database gave them."""
+def _without_trace(connection: Connection) -> frozenset[str]:
+    return frozenset(connection.execute(select(cleared.c.run)).scalars())
+
+
+def _digests(connection: Connection, wanted: frozenset[str], no_trace: frozenset[str]) -> Counter[str]:
+    """Return of each run what all its rows come to, whatever numbers the database gave them; of ``no_trace`` all but a trace."""
     found: Counter[str] = Counter()
     of_result: dict[int, tuple[str, int]] = {}
     for table in _MOVED:
@@ -268,7 +273,7 @@ def _digests(connection: Connection, wanted: frozenset[str]) -> Counter[str]:
             if table is readings:
                 if (of := of_result.get(row[0])) is not None:
                     found[of[0]] += digest_of((table.name, of[1], *row[1:]))
-            elif (name := row[at]) in wanted:
+            elif (name := row[at]) in wanted and not (table in (exchanges, cleared) and name in no_trace):
                 one = digest_of((table.name, *(row[1:] if numbered else row)))
                 found[name] += one
                 if table is results:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator, Sequence
-from contextlib import AbstractContextManager, ExitStack, contextmanager
+from contextlib import AbstractContextManager, ExitStack, closing, contextmanager
 from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Self
 
@@ -16,6 +17,7 @@ from sequencer.results.line import BatchRecord, CheckSeconds
 from sequencer.results.model import NOT_ENDED, BenchInstrument, Confirmation, RunInput
 from sequencer.results.store import rows as store_rows
 from sequencer.results.store.bench_now import read_benches
+from sequencer.results.store.file import open_file
 from sequencer.results.store.place import OpenedFile, StorePlace
 from sequencer.results.store.problems import EmptyStore, StoreProblem
 from sequencer.results.store.query import (
@@ -35,11 +37,21 @@ from sequencer.results.store.query import (
 from sequencer.results.store.schema import SCHEMA_VERSION
 from sequencer.results.store.server_line import READ_S
 from sequencer.results.store.set_aside import readable
-from sequencer.results.store.tables import batches, exchanges, files, results, run_files, runs, seconds, units
+from sequencer.results.store.tables import (
+    batches,
+    cleared,
+    exchanges,
+    files,
+    results,
+    run_files,
+    runs,
+    seconds,
+    units,
+)
 from sequencer.results.store.transaction import Writing, make_batch_simulated, write_batch, write_unit
 from sequencer.results.store.upgrade import prepare, schema_of
 from sequencer.results.store.writer import StoreWriter
-from sequencer.results.stored import StoredExchange, StoredResult, StoredRun, StoredUnit
+from sequencer.results.stored import ClearedTrace, StoredExchange, StoredResult, StoredRun, StoredUnit
 
 if TYPE_CHECKING:  # pydantic, which reading a kept run needs, is slow to import
     from sequencer.results.store.import_kept import Imported
@@ -280,6 +292,17 @@ class Store(StoreWriter):
         with self._doing("read"), self._engine.connect() as connection:
             return list(readable(store_rows.exchange_read, map(dict, connection.execute(query).mappings())))
 
+    def read_cleared(self, run: str) -> ClearedTrace | None:
+        """Return when a run's trace was cleared, and of how many messages; None where it was not."""
+        query = select(cleared.c.time, cleared.c.messages).where(cleared.c.run == run)
+        with self._doing("read"), self._engine.connect() as connection:
+            row = connection.execute(query).one_or_none()
+        return (
+            None
+            if row is None
+            else ClearedTrace(time=datetime.fromisoformat(row.time), messages=row.messages)
+        )
+
     def read_inputs(self, run: str) -> list[RunInput]:
         """Return the files that a run was made from, by place; none of a run of before they were kept."""
         query = (
@@ -303,6 +326,27 @@ class Store(StoreWriter):
                     text("LOCK TABLE run, result, exchange, batch, unit IN SHARE ROW EXCLUSIVE MODE")
                 )
             yield connection
+
+    @contextmanager
+    def begin_reading(self) -> Iterator[Connection]:
+        """Begin a transaction that reads."""
+        with self._doing("read"), self._engine.connect() as connection:
+            yield connection
+
+    @contextmanager
+    def begin_writing(self) -> Iterator[Connection]:
+        """Begin a transaction that writes, beside others."""
+        with self._doing("write to"), self._begin() as connection:
+            yield connection
+
+    def compact(self) -> None:
+        """Write a store's file anew, without the room that what was taken out has left; who writes waits. Nothing in a server."""
+        path = self.place.path
+        self.look_whether_there()
+        if path is not None:
+            with self._doing("compact"), closing(open_file(path)) as connection:
+                connection.execute("VACUUM")
+                connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
 
     def _begin(self) -> AbstractContextManager[Connection]:
         self.look_whether_there()

@@ -212,6 +212,14 @@ exchanges = Table(
     Index("exchange_by_check", "run", "check_index"),
 )
 
+cleared = Table(
+    "trace_cleared",
+    metadata,
+    Column("run", String, ForeignKey("run.run"), primary_key=True),
+    Column("time", String, nullable=False),  # ISO 8601 with offset, as all times are
+    Column("messages", Integer, nullable=False),  # how many there were
+)
+
 files = Table(
     "input_file",
     metadata,

@@ -45,6 +45,11 @@ class Writing:
         """Return how many rows of a run a table has."""
         return int(self.run(f"SELECT count(*) FROM {table} WHERE run = :run", run=run).fetchone()[0])
 
+    def count_left(self, run: str) -> int:
+        """Return how many results and messages a run has left here; messages that were cleared since are counted as well."""
+        gone = self.run("SELECT sum(messages) FROM trace_cleared WHERE run = :run", run=run).fetchone()[0]
+        return sum(self.count(one, run) for one in ("result", "exchange")) + int(gone or 0)
+
     def one(self, table: str, row: Mapping[str, Any]) -> int:
         """Insert a row into a table with numbered rows; return its number."""
         text = _insert_text(table, tuple(row), server=self.is_server)

@@ -202,10 +202,7 @@ class StoreWriter:
         """
         rows = CheckRows(run, check_index, found, said, seconds)
         with self._writing() as transaction:
-            if (
-                known is not None
-                and sum(transaction.count(one, run) for one in ("result", "exchange")) > known
-            ):
+            if known is not None and transaction.count_left(run) > known:
                 return
             if repeats and found and found[0].check != "confirm":
                 replace_results(transaction, repeats, check_index, check=found[0].check, by=found[0].run)
@@ -282,9 +279,9 @@ class StoreWriter:
             return count_alike(transaction, run, wanted, others=True)
 
     def count_rows(self, run: str) -> int:
-        """Return how many results and messages of a run the store holds."""
+        """Return how many results and messages of a run the store was given."""
         with self._doing("read"), self._writer.transaction(writes=False) as transaction:
-            return sum(transaction.count(one, run) for one in ("result", "exchange"))
+            return transaction.count_left(run)
 
     @contextmanager
     def _writing(self) -> Iterator[Writing]:

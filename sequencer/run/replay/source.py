@@ -66,6 +66,12 @@ class Source:
 def source_in_store(run: StoredRun, store: Store, place: StorePlace | None = None) -> Source:
     """Return a run of the store. Raises InputError where nothing of it can be gone through."""
     results = store.read_results(run.run)
+    if (cleared := store.read_cleared(run.run)) is not None:
+        raise about_file(
+            f"run {run.run}",
+            f"cannot be replayed: its trace {cleared}",
+            allowed="a run that 'sequencer trace' shows",
+        )
     return _usable(
         Source(
             where=store.where,

@@ -15,6 +15,7 @@ import pytest
 from sequencer.results.bench_now import Doing, Worked
 from sequencer.results.line import BatchRecord
 from sequencer.results.store.bench_now import BenchNowWriter
+from sequencer.results.store.clear import clear_traces
 from sequencer.results.store.place import StorePlace
 from sequencer.results.store.problems import StoreProblem
 from sequencer.results.store.store import Store
@@ -268,3 +269,19 @@ def test_a_damaged_row_hides_no_other(tmp_path: Path) -> None:
         answer = page.ask("/run?run=bad")
         assert answer.status == 503
         assert "run bad cannot be read" in answer.text
+
+
+def test_a_trace_that_was_cleared_is_said_to_be(tmp_path: Path) -> None:
+    """When, and how much there was; not that there were no messages."""
+    place = StorePlace(path=tmp_path / "results.sqlite")
+    with Store.open(place) as store:
+        store.write_run(RUN)
+        store.write_check("r1", 0, [a_result()], [an_exchange(), an_exchange()])
+        store.write_end("r1", outcome="done", bench_safe=True, bench_s=1.0)
+        clear_traces(store, datetime(2028, 1, 1, tzinfo=UTC), WHEN)
+    with served(place) as page:
+        answer = page.ask("/trace?run=r1")
+    assert answer.status == 200
+    assert "The trace of this run was cleared on" in answer.text
+    assert "(2 messages)" in answer.text
+    assert "No messages" not in answer.text

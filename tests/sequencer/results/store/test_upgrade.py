@@ -6,6 +6,7 @@ Schema 3: the same and a repeat, with two confirmations each, one of which has a
 Schema 4: two simulated runs, with a confirmation each.
 Schema 5 and 6: two simulated runs of power and frequency, one of which fails. Schema 7: one of them. Schema 8: one of power.
 Schema 9: one of power, in a batch, at a station. Schema 10: one of a spectrum and a sensitivity, without most of its messages.
+Schema 11: one of power, with its trace.
 """
 
 from __future__ import annotations
@@ -37,9 +38,19 @@ from sequencer.results.stored_budget import StoredBudget, budget_as_plain
 from tests.support.stored_results import RUN, a_result
 
 TOP = Path(__file__).parents[4]
-SCHEMA_1, SCHEMA_2, SCHEMA_3, SCHEMA_4, SCHEMA_5, SCHEMA_6, SCHEMA_7, SCHEMA_8, SCHEMA_9, SCHEMA_10 = (
-    TOP / "tests" / "data" / f"store-schema-{number}.sqlite" for number in range(1, 11)
-)
+(
+    SCHEMA_1,
+    SCHEMA_2,
+    SCHEMA_3,
+    SCHEMA_4,
+    SCHEMA_5,
+    SCHEMA_6,
+    SCHEMA_7,
+    SCHEMA_8,
+    SCHEMA_9,
+    SCHEMA_10,
+    SCHEMA_11,
+) = (TOP / "tests" / "data" / f"store-schema-{number}.sqlite" for number in range(1, 12))
 LINE = {
     **dict.fromkeys(("batch", "station", "operator", "lot", "fixture", "retest_reason"), ""),
     "attempt": 0,
@@ -291,6 +302,20 @@ def test_a_store_of_schema_10_has_its_frequencies_in_their_own_column(tmp_path: 
         assert _rows(path, name) == _rows(SCHEMA_10, name), name
 
 
+def test_a_store_of_schema_11_has_every_row_it_had(tmp_path: Path) -> None:
+    """Every cell of every table is the same afterwards; of no run the trace was cleared."""
+    path = Path(shutil.copy(SCHEMA_11, tmp_path / "results.sqlite"))
+    with Store.open(path) as store:
+        (run,) = store.read_runs()
+        assert len(store.read_exchanges(run.run)) == 214
+        assert store.read_cleared(run.run) is None
+    for name in ("unit", "run", "result", "instrument", "exchange", "input_file", "run_file", "check_time"):
+        before = _rows(SCHEMA_11, name)
+        assert before
+        assert _rows(path, name) == before, name
+    assert _readings(path) == _readings(SCHEMA_11)
+
+
 def _readings(path: Path) -> list[dict[str, Any]]:
     with closing(sqlite3.connect(path)) as connection:
         connection.row_factory = sqlite3.Row
@@ -311,6 +336,7 @@ def _readings(path: Path) -> list[dict[str, Any]]:
         SCHEMA_8,
         SCHEMA_9,
         SCHEMA_10,
+        SCHEMA_11,
     ],
 )
 def test_a_check_of_an_upgraded_store_is_repeated(tmp_path: Path, schema: Path) -> None:
