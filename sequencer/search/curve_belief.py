@@ -23,8 +23,6 @@ if TYPE_CHECKING:
 
     Array = NDArray[Any]
 
-GAINS: tuple[tuple[float, float], ...] = ((0.75, 0.25), (1.1, 0.5), (1.7, 0.25))
-"""How many times the scatter may be what the family says, with weights."""
 WIDER_DB = 6.0
 SHRUNK = 0.6  # a grid this much smaller is worth working out anew
 ALONE_GAIN = ((1.1, 1.0),)
@@ -101,7 +99,7 @@ class Believer:
         self.span_db = (window_db[0] - 25.0, window_db[1] + 25.0)
         self._kept: Array = np.arange(len(family))
         self._range_db: tuple[float, float] | None = None
-        self._gains = GAINS
+        self._gains = family.gains
         self._grid: Grid | None = None
         self._grid_key: tuple[Any, ...] = ()
 
@@ -155,7 +153,7 @@ class Believer:
         low, high = span_db
         # One reading says nothing of its own scatter, and places the crossing roughly.
         alone = all(len(points) < 2 for _, points in sets)
-        self._gains = ALONE_GAIN if alone else GAINS
+        self._gains = ALONE_GAIN if alone else self.family.gains
         step = 0.5 if whole else max(FINEST_DB, (high - low) / CELLS)
         used = kept
         for _ in range(4):

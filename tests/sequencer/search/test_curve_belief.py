@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from sequencer.search.curve_belief import ALONE_GAIN, GAINS, Believer, Expected
+from sequencer.search.curve_belief import ALONE_GAIN, Believer, Expected
 from sequencer.search.curve_family import Family, ratio_family
 from sequencer.search.curve_likelihood import Point, log_without
 
@@ -67,7 +67,7 @@ def plainly(family: Family, sets: Any, expected: Expected | None = EXPECTED) -> 
         peak = stats.norm(expected.level_db, expected.sd_db).pdf(levels)
         prior = (1 - expected.anywhere) * peak + expected.anywhere / 90.0
     alone = all(len(points) < 2 for _, points in sets)
-    gains = ALONE_GAIN if alone else GAINS
+    gains = ALONE_GAIN if alone else family.gains
     post = np.zeros((len(sets), len(family), len(gains), len(levels)))
     sound = np.zeros((len(sets[0][1]), *post.shape))
     for s, (weight, points) in enumerate(sets):
@@ -126,7 +126,7 @@ def test_a_belief_is_what_weighing_every_cell_gives(readings: list[Point], expec
     assert told.slopes_beside == pytest.approx(
         (plain.by_curve @ [2.0, 3.0], plain.by_curve @ [2.0, 2.4]), rel=2e-3
     )
-    gains = ALONE_GAIN if len(readings) < 2 else GAINS
+    gains = ALONE_GAIN if len(readings) < 2 else FAMILY.gains
     gain = float(plain.by_gain @ [one for one, _ in gains])
     assert told.noise_db == pytest.approx(float(plain.by_curve @ (0.7 / slopes)) * gain, rel=5e-3)
     without = log_without(readings, scale=FAMILY.scale, step=0.0)
