@@ -1,4 +1,4 @@
-"""Batches, and what one comes to: the page that the report has, kept as long as nobody writes to its store."""
+"""Batches, and what one comes to: the page that the report has, kept as long as nothing of the batch changes."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from sequencer.analysis.batches.summary import find_record, find_summary
 from sequencer.problems import InputError, nearest
 from sequencer.report.batch import batch_view
 from sequencer.results.store.set_aside import rows_set_aside
-from sequencer.results.store.store import Store, Wanted
+from sequencer.results.store.store import Store
 from sequencer.watch.asked import Query, WrongAddress
 
 MOST_BATCHES = 200
@@ -28,7 +28,7 @@ def batches_page(store: Store, raw: bytes) -> dict[str, Any]:
 
 
 class BatchPages:
-    """Works out batches; of one of which no run was added since, what it came to is kept."""
+    """Works out batches; of one in which nothing has changed since, what it came to is kept."""
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
@@ -44,9 +44,7 @@ class BatchPages:
             alike = nearest(name, [one.batch for one in store.read_batches()])
             near = f" Did you mean {alike[0]!r}?" if alike else ""
             raise WrongAddress(f"There is no batch {name!r} in this store.{near}", status=404) from problem
-        newest = store.read_runs(Wanted(batch=name), limit=1)
-        state = [(one.run, one.outcome, sum(one.decisions.values()), one.replaced) for one in newest]
-        key = (name, every, record, *state)
+        key = (name, every, record, store.read_batch_mark(name))
         with self._lock:
             shown = self._kept.get(key)
             if shown is None:

@@ -10,7 +10,9 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Self
 
-from sqlalchemy import ColumnElement, Connection, Select, or_, select, text
+from sqlalchemy import ColumnElement, Connection, Select, case, func, or_, select, text
+from sqlalchemy.sql.functions import count
+from sqlalchemy.sql.functions import sum as total
 
 from sequencer.results.bench_now import BenchNow
 from sequencer.results.line import BatchRecord, CheckSeconds
@@ -214,6 +216,25 @@ class Store(StoreWriter):
         query = query.order_by(batches.c.utc_s.desc(), batches.c.batch)
         with self._doing("read"), self._engine.connect() as connection:
             return list(readable(store_rows.batch_read, map(dict, connection.execute(query).mappings())))
+
+    def read_batch_mark(self, batch: str) -> tuple[int, ...]:
+        """Return numbers that change whenever a run of the batch, or a repeat of one, begins, ends, is carried on or leaves a result.
+
+        No newest run tells that: another that began before it may end after it, or come in late from its journal.
+        """
+        of_batch = runs.c.batch == batch
+        ended = case((runs.c.outcome == NOT_ENDED, 0), else_=1)
+        how = func.coalesce(total(func.length(runs.c.outcome) + func.length(runs.c.resumed)), 0)
+        status = func.coalesce(total(runs.c.status), 0)
+        of_runs = select(count(), func.coalesce(total(ended), 0), how, status).where(of_batch)
+        names = select(runs.c.run).where(of_batch)
+        repeats = select(runs.c.run).where(runs.c.again.in_(names))
+        left = select(count()).select_from(results)  # the index of runs has all that this asks for
+        with self._doing("read"), self._engine.connect() as connection:
+            found = connection.execute(of_runs).one()
+            own = connection.execute(left.where(results.c.run.in_(names))).scalar_one()
+            repeated = connection.execute(left.where(results.c.run.in_(repeats))).scalar_one()
+        return (*(int(one) for one in found), int(own), int(repeated))
 
     def read_benches(self) -> list[BenchNow]:
         """Return what each bench does now, or did last: those first that are worked, by their last sign."""
