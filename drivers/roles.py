@@ -203,6 +203,14 @@ class ModulationAnalyser(Instrument):
         """Record complex samples about the frequency tuned to, V peak."""
         raise self._cannot("record baseband samples")
 
+    def begin_baseband(self, seconds: float, rate_hz: float) -> None:
+        """Begin to record complex samples and return at once, so that PTT is pressed or released while it records."""
+        raise self._cannot("record baseband samples while PTT is pressed or released")
+
+    def finish_baseband(self) -> Samples:
+        """Wait until what `begin_baseband` began is over, and return it, V peak; it says when it can have begun."""
+        raise self._cannot("record baseband samples while PTT is pressed or released")
+
     def capture_audio(self, seconds: float, rate_hz: float) -> Samples:
         """Record the demodulated audio, in Hz of deviation or percent of depth."""
         raise self._cannot("record demodulated audio")
@@ -363,6 +371,11 @@ class Radio(Instrument):
     @abstractmethod
     def unkey(self) -> None:
         """Release the key."""
+
+    @property
+    def ordered_s(self) -> tuple[float, float] | None:
+        """Between which moments of the bench's clock its last order went out and was answered; None where it does not note it."""
+        return None
 
     @abstractmethod
     def read_keyed(self) -> bool:

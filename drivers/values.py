@@ -67,11 +67,13 @@ class Identity:
 class Samples:
     """A recording: real samples (V, or the unit the method names), or complex ones about the frequency tuned to.
 
-    ``content`` is a one-dimensional array; ``rate_hz`` its sample rate.
+    ``content`` is a one-dimensional array; ``rate_hz`` its sample rate. ``begun_s`` are the earliest and the latest moment on the bench's
+    clock at which the first sample can have been taken, of a recording that something else was done meanwhile; None of every other.
     """
 
     content: NDArray[Any]
     rate_hz: float
+    begun_s: tuple[float, float] | None = None
 
 
 Detector = Literal["rms", "max peak", "sample"]

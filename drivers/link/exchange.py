@@ -78,6 +78,8 @@ class Exchanger:
         self.timeout_s = self._checked_timeout(timeout_s)
         self.open_timeout_s = self._checked_timeout(open_timeout_s)
         self.generation = 0
+        self.exchanged_s = (0.0, 0.0)
+        """When the last message that arrived was sent, and when its answer was there, on the clock, s; of one that asks nothing, sent."""
         self._library = library
         self._clock = clock
         self._trace = trace
@@ -258,15 +260,17 @@ class Exchanger:
             raise self._fault(Refused, "the link is closed", command=message, next_move="Open it first.")
         wire = session.wire
         program = message.encode("ascii") + b"\n"
-        sent_s = self._clock.now_s() if self._trace is not None else 0.0
+        sent_s = self._clock.now_s()
         try:
             session.set_timeout(limit_s)
             wire.send(program, limit_s)
             answer = receive(wire, limit_s)
         except Exception as error:
             raise self._broken(error, message, program, sent_s, wire) from error
+        answered_s = self._clock.now_s()
+        self.exchanged_s = (sent_s if wire.sent_s is None else wire.sent_s, answered_s)
         if self._trace is not None:
-            self._record_exchange(program, sent_s, wire)
+            self._record_exchange(program, sent_s, wire, answered_s=answered_s)
         return answer
 
     def _broken(
@@ -331,13 +335,14 @@ class Exchanger:
         sent_s: float,
         wire: Wire,
         *,
+        answered_s: float | None = None,
         fault: str = "",
         facts: Mapping[str, str] | None = None,
     ) -> None:
         if wire.sent:
             self._record(Direction.SENT, program, at_s=sent_s)
         if wire.received or fault:
-            self._record(Direction.RECEIVED, bytes(wire.received), fault=fault, facts=facts)
+            self._record(Direction.RECEIVED, bytes(wire.received), at_s=answered_s, fault=fault, facts=facts)
 
     # --- faults ---
 

@@ -76,6 +76,9 @@ class Garbled(WireError):
 class Wire:
     """A VISA session whose library frames the answers: by END, or by the terminator where there is no END."""
 
+    sent_s: float | None = None
+    """When the last message was sent, by the word of whoever sent it; None where the clock says it."""
+
     def __init__(self, visa: VisaCalls, session: Any) -> None:
         self._visa = visa
         self._session = session

@@ -10,6 +10,7 @@ CANNOT_READ: Mapping[str, frozenset[str]] = MappingProxyType(
         "audio_analyser": frozenset({"distortion", "recorded_audio", "second_level"}),
         "modulation_analyser": frozenset(
             {
+                "begin_recording",
                 "deviation_rms",
                 "depth_negative",
                 "depth_positive",

@@ -11,6 +11,7 @@ from collections.abc import Callable
 
 from drivers.clock import Clock
 from drivers.faults import InstrumentError, LinkFault, NotConfirmed, Refused, UnexpectedReply
+from drivers.frozen import dataclass
 from drivers.link import scpi
 from drivers.link.link import Link
 from drivers.profiled.profile import Profile
@@ -22,6 +23,15 @@ FINER = (1.0, 2.0, 4.0)  # where an interval is not offered, one so many times s
 LONGEST_INTERVAL = 1.5
 """Times the one asked for: of 48 kHz at least 32 kHz are left, which reach beyond 15 kHz, the widest audio band that is worked out."""
 SAME_INTERVAL = 0.001  # of the interval: one that is off by less records as long
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Begun:
+    """A recording that is under way: how many samples, their interval, and when the order for it went out, s."""
+
+    count: int
+    interval_s: float
+    ordered_s: float
 
 
 class ProfiledInstrument(TimedReading):
@@ -117,14 +127,56 @@ class ProfiledInstrument(TimedReading):
         """
         self._wait_settled()
         with self._changing_nothing():
-            count = self._take_points(round(seconds * rate_hz))
-            made_s = self._take_interval(1.0 / rate_hz)
-            if abs(made_s * rate_hz - 1.0) > SAME_INTERVAL:
-                count = self._take_points(round(seconds / made_s))
-                made_s = self._set("recording_interval", made_s, tolerance=SAME_INTERVAL * made_s)
-            # Points times interval is the time of an acquisition, which many couple to the time of a reading.
-            self.forget_setting("recording_points", "recording_interval", "reading_time")
+            count, made_s = self._take_recording(seconds, rate_hz)
             self._say("record", extra_s=count * made_s)
+        return count, made_s
+
+    def begin_recording(self, seconds: float, rate_hz: float) -> Begun:
+        """Set points and interval as `prepare_recording` does, and order the recording without waiting for its end.
+
+        Nothing asks the error queue before `await_recording`: an instrument that records would answer only then.
+        """
+        with self._changing_nothing():
+            count, made_s = self._take_recording(seconds, rate_hz)
+            self._link.write(self._set_message("begin_recording"))
+        return Begun(count=count, interval_s=made_s, ordered_s=self._link.exchanged_s[0])
+
+    def await_recording(self, length_s: float) -> float:
+        """Wait for the end of a recording of ``length_s``; returns when it was said to be over. InstrumentError where it complains."""
+        complete = self._profile.commands.get("complete")
+        question = complete.query if complete is not None else "*OPC?"
+        self._link.query(question, timeout_s=self._link.timeout_s + length_s)
+        over_s = self._link.exchanged_s[1]
+        if entry := self._ask_error():
+            entries = [entry, *self._remaining_errors()]
+            raise InstrumentError(
+                f"it complains: {', then '.join(map(str, entries))}",
+                instrument=self.name,
+                address=self.address,
+                command=self._set_message("begin_recording"),
+                reply=str(entry),
+                next_move="Compare the profile's 'begin_recording' with the instrument's manual.",
+            )
+        return over_s
+
+    def nothing_begun(self) -> Refused:
+        """Return the refusal of a recording that was never begun."""
+        return Refused(
+            "no recording was begun",
+            instrument=self.name,
+            address=self.address,
+            next_move="Begin one first.",
+        )
+
+    def _take_recording(self, seconds: float, rate_hz: float) -> tuple[int, float]:
+        """Set points and interval; returns what the instrument made of them."""
+        count = self._take_points(round(seconds * rate_hz))
+        made_s = self._take_interval(1.0 / rate_hz)
+        if abs(made_s * rate_hz - 1.0) > SAME_INTERVAL:
+            count = self._take_points(round(seconds / made_s))
+            made_s = self._set("recording_interval", made_s, tolerance=SAME_INTERVAL * made_s)
+        # Points times interval is the time of an acquisition, which many couple to the time of a reading.
+        self.forget_setting("recording_points", "recording_interval", "reading_time")
         return count, made_s
 
     def _take_interval(self, asked_s: float) -> float:

@@ -125,6 +125,7 @@ ROLE_COMMANDS: Mapping[str, Mapping[str, CommandSpec]] = {
             "level at the frequency tuned to, dBm", needed=False, harmless=False, unit="dBm"
         ),
         **_RECORDING,
+        "begin_recording": _set("record now, without an answer before it is over", needed=False),
         "recorded_baseband": _ask("recorded I and Q, a block of REAL,32", needed=False, harmless=False),
     },
     "audio_analyser": {

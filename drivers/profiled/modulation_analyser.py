@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from drivers.profiled.base import ProfiledInstrument
+from drivers.profiled.base import Begun, ProfiledInstrument
 from drivers.profiled.kept_settings import Setting
-from drivers.profiled.recording import record
+from drivers.profiled.recording import finish, record
 from drivers.roles import AudioFilters, Emission, ModulationAnalyser, PeakSide, Reading, Samples
 
 CORNER_SHARE = 0.1  # what a stepped filter may be off and still be nearly the one asked for; checks reckon with what it made of it
@@ -14,6 +14,8 @@ LEAST_SHARE = 0.95  # a narrower one may miss a line that lies a little off
 
 class ProfiledModulationAnalyser(ProfiledInstrument, ModulationAnalyser):
     """An AM/FM modulation analyser."""
+
+    _begun: Begun | None = None
 
     def set_start_state(self, emission: Emission = "FM") -> None:
         """Switch the audio filters off and demodulate ``emission``, each read back.
@@ -113,6 +115,17 @@ class ProfiledModulationAnalyser(ProfiledInstrument, ModulationAnalyser):
     def capture_baseband(self, seconds: float, rate_hz: float) -> Samples:
         """Record complex samples about the frequency tuned to, V peak."""
         return record(self, "recorded_baseband", seconds, rate_hz, is_complex=True)
+
+    def begin_baseband(self, seconds: float, rate_hz: float) -> None:
+        """Begin to record complex samples about the frequency tuned to, and return at once."""
+        self._begun = self.begin_recording(seconds, rate_hz)
+
+    def finish_baseband(self) -> Samples:
+        """Wait until the recording is over, and return it, V peak."""
+        begun, self._begun = self._begun, None
+        if begun is None:
+            raise self.nothing_begun()
+        return finish(self, "recorded_baseband", begun)
 
     def capture_audio(self, seconds: float, rate_hz: float) -> Samples:
         """Record the demodulated audio, in Hz of deviation or percent of depth."""

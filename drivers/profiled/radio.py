@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Literal
 
+from typing_extensions import override
+
 from drivers.faults import InstrumentError
 from drivers.profiled.base import ProfiledInstrument
 from drivers.roles import Radio
@@ -63,6 +65,11 @@ class ProfiledRadio(ProfiledInstrument, Radio):
     def unkey(self) -> None:
         """Release the key, confirmed by read-back."""
         self._set_switch("key", False)
+
+    @property
+    @override
+    def ordered_s(self) -> tuple[float, float] | None:
+        return self._link.exchanged_s
 
     def read_keyed(self) -> bool:
         """Return whether the push-to-talk line is closed."""

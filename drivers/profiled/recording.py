@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from drivers.roles import Samples
 
 if TYPE_CHECKING:
-    from drivers.profiled.base import ProfiledInstrument
+    from drivers.profiled.base import Begun, ProfiledInstrument
 
 
 def record(
@@ -30,3 +30,23 @@ def record(
         raise instrument.wrong_block(name, flat.size, count)
     samples = flat[0::2] + 1j * flat[1::2] if is_complex else flat
     return Samples(content=samples, rate_hz=1.0 / interval_s)
+
+
+def finish(instrument: ProfiledInstrument, name: str, begun: Begun) -> Samples:
+    """Wait until a complex recording is over and return its samples.
+
+    When it can have begun: not before the order went out, and, as it was over when the instrument said so, not later than its own length
+    before that. Raises UnexpectedReply for a block of another size.
+    """
+    import numpy as np
+
+    over_s = instrument.await_recording(begun.count * begun.interval_s)
+    flat = np.frombuffer(instrument.read_block(name), dtype=">f4").astype(np.float64)
+    if flat.size != 2 * begun.count:
+        raise instrument.wrong_block(name, flat.size, begun.count)
+    latest_s = max(begun.ordered_s, over_s - begun.count * begun.interval_s)
+    return Samples(
+        content=flat[0::2] + 1j * flat[1::2],
+        rate_hz=1.0 / begun.interval_s,
+        begun_s=(begun.ordered_s, latest_s),
+    )

@@ -40,7 +40,7 @@ class TapedWire(Wire):
         if failed is not None:
             self.received += failed.content
             raise _raised(failed)
-        self.sent = True
+        self.sent, self.sent_s = True, self._tape.now_s()
 
     @override
     def read_line(self, max_bytes: int, timeout_s: float) -> bytes:

@@ -36,6 +36,8 @@ CHECK_PATH: Final = "check path"
 """A need: the loss of the path from generator to power meter, and all matches along it."""
 AUDIO_LEAD: Final = "audio lead"
 SUPPLY_LEAD: Final = "supply lead"
+KEY_LINE: Final = "radio.key_response"
+"""A need: how long the push-to-talk line takes at most from the order until it is closed or open."""
 """Needs: how well the connections of a lead repeat."""
 Connector = Literal["receive path", "transmit path", "audio lead", "supply lead"]
 """What is connected to a unit, and made anew for the next one."""
@@ -83,6 +85,12 @@ def stated_of(named: tuple[str, Instrument], *keys: str) -> Stated:
         if figures[key] is not None:
             return Stated(figure=figures[key], key=f"instruments.{name}.accuracy.{key}")
     return Stated(figure=None, key=f"instruments.{name}.accuracy.{keys[0]}")
+
+
+def key_response_of(named: tuple[str, Instrument]) -> Stated:
+    """Return how long the push-to-talk line takes at most, s."""
+    name, entry = named
+    return Stated(figure=getattr(entry, "key_response_s", None), key=f"instruments.{name}.key_response")
 
 
 def vswr_of(named: tuple[str, Instrument]) -> Stated:
@@ -268,7 +276,11 @@ def _needed(bench: BenchFile, need: str, frequency_hz: float | None) -> Iterator
         role, _, keys = need.partition(".")
         second = role == INTERFERER
         for named in bench.all_with_role("signal_generator" if second else role)[second : second + 1]:
-            yield vswr_of(named) if keys == "vswr" else stated_of(named, *keys.split("|"))
+            yield key_response_of(named) if need == KEY_LINE else _of_entry(named, keys)
+
+
+def _of_entry(named: tuple[str, Instrument], keys: str) -> Stated:
+    return vswr_of(named) if keys == "vswr" else stated_of(named, *keys.split("|"))
 
 
 def _matches(pairs: Iterable[Iterable[Facing]]) -> Iterator[Stated]:

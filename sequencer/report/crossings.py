@@ -45,7 +45,7 @@ class SearchCurve:
 
 def search_curve(row: StoredResult) -> SearchCurve | None:
     """Return what a stored result's points show; None if it has fewer than two, no level among them, or a trace."""
-    if row.has_spectrum:
+    if row.has_spectrum or row.has_timeline:
         return None
     levels = [(one.level_db, one) for one in row.points if math.isfinite(one.level_db)]
     if len(levels) < 2:

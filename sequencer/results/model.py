@@ -18,6 +18,9 @@ from sequencer.uncertainty.decision import Decision
 OF_SPECTRUM = "of a spectrum"
 """The state of a point that belongs to a trace of a spectrum."""
 
+AGAINST_TIME = "against time"
+"""The state of a point that shows a figure against time."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Point:
@@ -25,7 +28,8 @@ class Point:
 
     A point of a trace (``state`` is `OF_SPECTRUM`) has no level that was asked for (NaN); ``frequency_hz`` says where it lies, in a trace
     about a channel counted from the channel's frequency, and its reading is the level shown there, dBm at the antenna connector. Of
-    every other point ``frequency_hz`` is None.
+    every other point ``frequency_hz`` is None. A point against time (`AGAINST_TIME`) has no level either: ``at_s`` is its moment,
+    counted from the one that the check names, and its reading the figure, in the unit that the quantity's trace has.
     """
 
     level_db: float
@@ -46,6 +50,11 @@ class Point:
             at_s=0.0,
             frequency_hz=frequency_hz,
         )
+
+    @classmethod
+    def of_time(cls, at_s: float, reading: float) -> Self:
+        """Return a point against time."""
+        return cls(level_db=math.nan, reading=reading, state=AGAINST_TIME, reading_s=0.0, at_s=at_s)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -318,6 +327,11 @@ class Result:
     def has_spectrum(self) -> bool:
         """Whether its points are a trace of a spectrum."""
         return bool(self.points) and self.points[0].state == OF_SPECTRUM
+
+    @property
+    def has_timeline(self) -> bool:
+        """Whether its points show a figure against time."""
+        return bool(self.points) and self.points[0].state == AGAINST_TIME
 
     @property
     def counts(self) -> bool:

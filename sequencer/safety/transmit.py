@@ -23,12 +23,12 @@ from sequencer.safety.control.side import present
 from sequencer.safety.control.supply import SupplyFacts, SupplyLine
 from sequencer.safety.proofs.plausible import Span
 from sequencer.safety.transmitting.carriers import Carriers
-from sequencer.safety.transmitting.spectrum_readings import SpectrumReadings
+from sequencer.safety.transmitting.key_recordings import KeyRecordings
 
 NO_FILTERS = AudioFilters()
 
 
-class TransmitSide(SpectrumReadings):
+class TransmitSide(KeyRecordings):
     """Generator off, path on load and meters; the unit is keyed for as long as readings need it."""
 
     __slots__ = ("_audio", "_select")

@@ -265,11 +265,30 @@ class ModulationAnalyser(Recorder):
 
     # Samples
 
-    def _input(self, count: int, rate_hz: float) -> Complexes:
-        """Return what is at the input about the frequency expected, in √W, the input's own noise included."""
+    def _own_noise(self, count: int, rate_hz: float) -> Complexes:
+        """Return the input's own noise, √W: -155 dBm in 1 Hz, so that 0 dBm at its connector stands 105 dB above it in 100 kHz."""
         density = 10.0 ** ((_FLOOR_DBM - 20.0 - 30.0) / 10.0) / 100.0  # floor - 20 dB in 100 Hz
         noise = self.rng.standard_normal((2, count)) * sqrt(density * rate_hz / 2.0)
-        wave: Complexes = noise[0] + 1j * noise[1]
+        return np.asarray(noise[0] + 1j * noise[1])
+
+    def as_it_went(self, traces: dict[str, NDArray[Any]]) -> dict[str, NDArray[Any]]:
+        """Return the recording with the carrier that came or went meanwhile; what was demodulated stays as it was at the beginning."""
+        unit = self.wiring.unit
+        if unit.is_steady_since(self.begun_s):
+            return traces
+        count, rate_hz = self.points, 1.0 / self.interval_s
+        loss_db = self.wiring.analyser_loss_db(unit.tuned_hz)
+        wave = self._own_noise(count, rate_hz)
+        if loss_db is not None:
+            sent = unit.wave(
+                centre_hz=self.expected_hz, count=count, rate_hz=rate_hz, begin_s=self.begun_s, rng=self.rng
+            )
+            wave = wave + sent * 10.0 ** (-loss_db / 20.0)
+        return {**traces, "IQ": wave * sqrt(100.0)}
+
+    def _input(self, count: int, rate_hz: float) -> Complexes:
+        """Return what is at the input about the frequency expected, in √W, the input's own noise included."""
+        wave = self._own_noise(count, rate_hz)
         emission, level_dbm = self.wiring.emission(), self.wiring.at_meter_dbm()
         if emission is None or level_dbm is None or emission.power_w <= 0:
             return wave

@@ -1,12 +1,20 @@
 """The simulated relay box on the radio's controls.
 
-Words, errors and accuracy: as in base.py. Not modelled: contact bounce, relays that stick, the time a relay takes.
+Words, errors and accuracy: as in base.py. Its relay takes a time of its own, drawn once, no longer than `SLOWEST_RELAY_S`: seen only in how
+a carrier comes up and goes (`sim.radio.keying`). Not modelled: contact bounce, relays that stick.
 """
 
 from __future__ import annotations
 
+from typing import Any
+
+import numpy as np
+
 from sim.instruments.base import MAKER, BenchInstrument
 from sim.scpi.device import Boolean, Choice, Number, ScpiError, Text, command
+from sim.wiring.wiring import Wiring
+
+SLOWEST_RELAY_S = 0.005  # a small relay: common practice, no source
 
 
 class RelayBox(BenchInstrument):
@@ -14,6 +22,10 @@ class RelayBox(BenchInstrument):
 
     identity = (MAKER, "RB-1", "8001", "0.9")
     _preset = ""
+
+    def __init__(self, clock: Any, wiring: Wiring, rng: np.random.Generator) -> None:
+        super().__init__(clock, wiring, rng)
+        self.relay_s = abs(self.within(SLOWEST_RELAY_S))
 
     @command(":CONTrol:CHANnel", Number(integer=True, minimum=0, maximum=9999, words=False))
     def set_channel(self, channel: int) -> None:
@@ -95,6 +107,7 @@ class RelayBox(BenchInstrument):
     def set_key(self, closed: bool) -> None:
         """Close or open the push-to-talk line."""
         self.look()
+        self.wiring.unit.line_late_s = self.relay_s
         if closed:
             self.wiring.key()
         else:

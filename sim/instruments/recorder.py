@@ -4,7 +4,9 @@ Words: SENSe:SWEep:POINts, SENSe:SWEep:TINTerval, INITiate, TRACe[:DATA]?, FORMa
 NORMal are SCPI-1999's (from memory). Departures: the trace names AUDio and IQ, and that they are there from the start
 (the standard has TRACe:DEFine); IQ holds I and Q of each sample in turn.
 
-Does not model: recording while other commands are carried out, triggers, ASCii format, a memory that is kept over
+PTT pressed or released while it records is in the recording of a baseband; all else is taken as it stood at the beginning.
+
+Does not model: triggers, ASCii format, a memory that is kept over
 *RST.
 """
 
@@ -37,17 +39,27 @@ class Recorder(BenchInstrument, ABC):
     def __init__(self, clock: Any, wiring: Wiring, rng: np.random.Generator) -> None:
         super().__init__(clock, wiring, rng)
         self._traces: dict[str, NDArray[Any]] = {}
+        self.begun_s = 0.0
 
     @abstractmethod
     def record(self, count: int, rate_hz: float) -> dict[str, NDArray[Any]]:
         """Return the traces of a recording that begins now, real or complex."""
 
+    def as_it_went(self, traces: dict[str, NDArray[Any]]) -> dict[str, NDArray[Any]]:
+        """Return the traces of a recording that began at ``begun_s`` and is over, by what the bench did meanwhile; a hook."""
+        return traces
+
     @command(":INITiate[:IMMediate]")
     def initiate(self) -> Later:
         """Record, which takes as long as it says."""
         self.look()
+        self.begun_s = self.clock.now_s()
         self._traces = self.record(self.points, 1.0 / self.interval_s)
-        return Later(self.points * self.interval_s)
+        return Later(self.points * self.interval_s, self._over)
+
+    def _over(self) -> None:
+        self.look()
+        self._traces = self.as_it_went(self._traces)
 
     @command(":TRACe:CATalog?")
     def catalogue(self) -> str:

@@ -16,16 +16,18 @@ input changes, dropouts that begin within a reading.
 
 from __future__ import annotations
 
-from math import log10, sqrt
+from dataclasses import replace
+from math import inf, log10, sqrt
 
 import numpy as np
 
 from sim.lag import Lag
 from sim.radio import loudspeaker
 from sim.radio.audio_content import AudioContent, average, draw_sinad_db
-from sim.radio.emission import Emission
+from sim.radio.emission import SIDEBAND_MODES, Complexes, Emission
 from sim.radio.emitter import Keyed, drawn_a, emit
 from sim.radio.fm_receiver import NOTHING_DBM, level_dbm, power_w
+from sim.radio.keying import AT_ONCE, GONE, KeyDown
 from sim.radio.signal_meter import level_fluctuation_db
 from sim.radio.unit_controls import UnitControls
 from sim.rf_signal import RfSignal
@@ -34,10 +36,14 @@ MUTED_V = 0.001  # what leaks past a closed squelch or a muted amplifier, rms
 _SQUELCH_KNOB_ON = 0.05
 _WINDOW_POINTS = 8
 _RETARGET_DB = 1e-4
+MOST_KEY_DOWNS = 8  # as many are remembered: a recording is short
 
 
 class SimulatedUnit(UnitControls):
     """A live radio. It starts without supply, unkeyed, knobs as its specimen file says."""
+
+    _key_downs: tuple[KeyDown, ...] = ()
+    _key_changed_s = -inf
 
     # Receive
 
@@ -276,10 +282,52 @@ class SimulatedUnit(UnitControls):
             - (drift.power_db(self.warmer_by_k) if drift else 0.0),
         )
 
+    def _note_key(self, *, keyed: bool, at_s: float) -> None:
+        if keyed:
+            self._key_downs = (*self._key_downs[-MOST_KEY_DOWNS:], KeyDown(closed_s=at_s))
+        elif self._key_downs:
+            last = replace(self._key_downs[-1], opened_s=at_s, sent=self._steady_emission())
+            self._key_downs = (*self._key_downs[:-1], last)
+        self._key_changed_s = self._clock.now_s()
+
+    def _steady_emission(self) -> Emission | None:
+        return emit(self.specimen, self._keyed_now()) if self._keyed and self.radiates else None
+
     def emission(self) -> Emission | None:
         """Return what leaves the antenna connector now; None unkeyed, without supply or where it may not send."""
         self._refresh()
-        return emit(self.specimen, self._keyed_now()) if self._keyed and self.radiates else None
+        steady, law = self._steady_emission(), self.specimen.keying
+        if steady is None or law is None or steady.mode in SIDEBAND_MODES:
+            return steady
+        since_s = self._clock.now_s() - self._key_downs[-1].closed_s
+        size = float(law.amplitude(np.array([since_s]), np.array([-1.0]))[0])
+        if size <= GONE:
+            return None
+        off_hz = law.frequency_hz(since_s, 0.0)
+        share = size**2
+        return replace(
+            steady,
+            power_w=share * steady.power_w,
+            pep_w=share * steady.pep_w,
+            frequency_hz=steady.frequency_hz + off_hz,
+        )
+
+    def is_steady_since(self, begin_s: float) -> bool:
+        """Say whether nothing of how a carrier comes and goes can lie in what was recorded from ``begin_s`` on."""
+        return self.specimen.keying is None and self._key_changed_s <= begin_s
+
+    def wave(
+        self, *, centre_hz: float, count: int, rate_hz: float, begin_s: float, rng: np.random.Generator
+    ) -> Complexes:
+        """Return what left the antenna connector in a recording that is over, as complex samples about ``centre_hz``, √W."""
+        self._refresh()
+        steady = self._steady_emission()
+        law = AT_ONCE if self.specimen.keying is None else self.specimen.keying
+        parts = [
+            one.wave(law, steady, centre_hz=centre_hz, count=count, rate_hz=rate_hz, begin_s=begin_s, rng=rng)
+            for one in self._key_downs
+        ]
+        return np.asarray(sum(parts, np.zeros(count, dtype=np.complex128)))
 
     def supply_current_a(self) -> float:
         """Return the current the unit draws now, A."""

@@ -23,6 +23,7 @@ from typing import Literal
 
 from sim.frozen import dataclass
 from sim.radio.front_end import FrontEnd
+from sim.radio.keying import Keying
 from sim.radio.presets import Preset
 from sim.radio.signalling import Signalling
 from sim.radio.unit_modes import AmMode, SsbMode, Tuning
@@ -349,7 +350,10 @@ class Ambient:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Specimen:
-    """One unit as it lies on the shelf. ``fault`` says in words what is wrong with it, empty if sound."""
+    """One unit as it lies on the shelf. ``fault`` says in words what is wrong with it, empty if sound.
+
+    Without ``keying`` its carrier stands as soon as PTT is pressed, and goes as soon as it is released.
+    """
 
     serial: str
     model: str = "M40"
@@ -363,6 +367,7 @@ class Specimen:
     meter: SignalMeter = field(default_factory=SignalMeter)
     squelch: Squelch = field(default_factory=Squelch)
     transmitter: Transmitter = field(default_factory=Transmitter)
+    keying: Keying | None = None
     am: AmMode | None = None
     ssb: SsbMode | None = None
     tuning: Tuning = field(default_factory=Tuning)

@@ -51,6 +51,8 @@ class UnitControls(ABC):
         self._interferer: RfSignal | None = None
         self.climate: Climate | None = None
         """The chamber that it stands in; None in a room at the temperature of `ambient`."""
+        self.line_late_s = 0.0
+        """How long what works its push-to-talk line takes: seen only in how the carrier comes up and goes."""
         self._begin_lags(now_s)
 
     def _begin_lags(self, now_s: float) -> None:
@@ -146,8 +148,14 @@ class UnitControls(ABC):
 
     def _set_keyed(self, *, keyed: bool) -> None:
         self._refresh()
+        if keyed is not self._keyed:
+            self._note_key(keyed=keyed, at_s=self._clock.now_s() + self.line_late_s)
         self._keyed = keyed
         self._refresh()
+
+    @abstractmethod
+    def _note_key(self, *, keyed: bool, at_s: float) -> None:
+        """Take note that the line closes or opens, just before it does."""
 
     @property
     def supply_v(self) -> float:

@@ -222,6 +222,10 @@ class Paths:
             return None
         return level_dbm(emission.power_w) - self._transmit_loss_db(emission.frequency_hz)
 
+    def carrier_loss_db(self, frequency_hz: float) -> float | None:
+        """Return the loss between unit and power meter at ``frequency_hz``, dB; None where a person has connected them otherwise."""
+        return None if self._by_hand != NORMAL else self._transmit_loss_db(frequency_hz)
+
     def meter_loss_db(self, frequency_hz: float) -> float | None:
         """Return the loss between unit and spectrum analyser at ``frequency_hz``, dB; None where a person has connected them otherwise."""
         if self._by_hand != NORMAL:

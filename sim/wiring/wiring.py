@@ -121,6 +121,10 @@ class Wiring:
         by_hand_dbm = self.paths.generator_at_meter_dbm(self._generator)
         return self.paths.at_meter_dbm(emission) if by_hand_dbm is None else by_hand_dbm
 
+    def analyser_loss_db(self, frequency_hz: float) -> float | None:
+        """Return what the unit's emission loses before power meter and modulation analyser, dB; None where no path leads there."""
+        return self.paths.carrier_loss_db(frequency_hz)
+
     def meter_loss_db(self, frequency_hz: float) -> float | None:
         """Return what the unit's emission loses at ``frequency_hz`` before the meters, dB; None where no path leads there."""
         return self.paths.meter_loss_db(frequency_hz)

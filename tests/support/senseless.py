@@ -247,6 +247,7 @@ PM | channel_sweep | sweep: [1, 40], outside: [41], frequency: {within: 600 Hz},
 X | adjacent_channel_power | drive: 10 mV, resolution_bandwidth: 1 kHz, ratio: {min: 30 dB}
 X | harmonics | up_to: 2, limit: {max: 250 nW}
 M | signalling_sent | tone: 88.5 Hz, deviation: {min: 250 Hz, max: 500 Hz}
+M | time_to_power | limit: {max: 25 ms}
 M | record_audio of transmit | of: transmit, drive: 10 mV, duration: 0.2 s
 A | record_audio of receive | of: receive, level: -73 dBm, duration: 0.2 s
 A | sensitivity | target: 12 dB SINAD, deviation: 1.2 kHz, accuracy: 0.7 dB, limit: {max: -113 dBm}

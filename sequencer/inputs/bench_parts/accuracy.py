@@ -87,6 +87,8 @@ class ModulationAnalyserAccuracy(Accuracy):
     """By how much its readings of equal modulation differ between two tones of the speech band."""
     linearity_db: HalfWidthDb | None = None
     """The difference of two of its selective levels, as in carrier and sideband suppression."""
+    step_db: HalfWidthDb | None = None
+    """A step of up to 3 dB in the level of its baseband samples, as where a carrier has come to its power but for that."""
 
 
 class AudioAnalyserAccuracy(Accuracy):

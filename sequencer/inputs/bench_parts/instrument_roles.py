@@ -208,6 +208,8 @@ class Radio(Instrument):
 
     role: Literal["radio"]
     """What it does on this bench; need not be written where the entry is named after it."""
+    key_response_s: Annotated[TimeS, AfterValidator(between(0.0, 1.0, "s"))] | None = None
+    """How long it takes at most from the order to the push-to-talk line is closed or open: of a relay box, its relay."""
 
 
 class SpectrumAnalyser(Matched):

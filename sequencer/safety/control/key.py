@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Protocol
 from weakref import ref
 
@@ -107,6 +107,8 @@ class Key:
         self._stood = 0
         self._barred: tuple[str, str] | None = None
         self._unseen = 0
+        self.ordered_s: tuple[float, float] | None = None
+        """Between which moments the last order to press or to release went out and was answered, s; None where one was given again."""
         self.presses = 0
         """How often the unit was keyed."""
         self.comes_up_s = 0.0
@@ -185,7 +187,7 @@ class Key:
         self._stood = self._standstill.count() if self._standstill is not None else 0
         self._pressed_at_s = self._clock.now_s()
         self.presses += 1
-        self._radio.key()
+        self._order(self._radio.key)
 
     def _await_watchdog(self) -> None:
         try:
@@ -228,7 +230,7 @@ class Key:
         """Release the key, confirmed by read-back; tried twice. If it stays down, the supply is cut before the fault is raised."""
         self._watchdog.note_releasing()
         try:
-            self._radio.unkey()
+            self._order(self._radio.unkey)
         except Exception:
             try:
                 self._radio.unkey()
@@ -250,6 +252,17 @@ class Key:
             self._pressed_at_s = None
             self._memory.note_released(self._owed_rest_s)
             self._announce(Announced(what="PTT released", begins=False, facts={"down_s": round(down_s, 6)}))
+
+    def _order(self, give: Callable[[], None]) -> None:
+        """Give an order to the radio, and note between which moments it can have reached it."""
+        before_s, self.ordered_s = self._clock.now_s(), None
+        give()
+        self.ordered_s = self._radio.ordered_s or (before_s, self._clock.now_s())
+
+    def rest(self) -> None:
+        """Let the rest pass that the duty owes before the next press; nothing while it is down."""
+        if self._pressed_at_s is None:
+            self._rest()
 
     def allow(self, step_max_s: float, *, by_person: bool = False) -> None:
         """Make sure that a step of at most ``step_max_s`` and a release after it end inside the key-down limit.

@@ -704,6 +704,7 @@ ASKED_OF_NOBODY: dict[str, dict[str, Callable[[Any], object]]] = {
         "second_level": lambda one: one.configure_second_tone(1700.0, 0.01),
     },
     "modulation_analyser": {
+        "begin_recording": lambda one: one.begin_baseband(0.1, 16e3),
         "deviation_rms": lambda one: one.read_rms_deviation_hz(),
         "depth_negative": lambda one: one.read_depth_percent("negative"),
         "depth_positive": lambda one: one.read_depth_percent("positive"),

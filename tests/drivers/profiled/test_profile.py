@@ -183,6 +183,7 @@ DRIVES: dict[str, dict[str, Drive]] = {
         ),
         "record": Drive(_keyed("modulation_analyser", lambda a: a.capture_audio(0.1, 48e3))),
         "recorded_audio": Drive(_keyed("modulation_analyser", lambda a: a.capture_audio(0.1, 48e3)), BLOCK),
+        "begin_recording": Drive(_keyed("modulation_analyser", lambda a: a.begin_baseband(0.1, 48e3))),
         "recorded_baseband": Drive(
             _keyed("modulation_analyser", lambda a: a.capture_baseband(0.1, 48e3)), BLOCK
         ),

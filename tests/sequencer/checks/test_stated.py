@@ -75,6 +75,7 @@ SPECTRUM = """
 {check: adjacent_channel_power, channel: 20, drive: 10 mV, resolution_bandwidth: 1 kHz}
 {check: occupied_bandwidth, channel: 20, drive: 10 mV, resolution_bandwidth: 1 kHz}
 {check: harmonics, channel: 20, up_to: 3}
+{check: time_to_power, channel: 20}
 {check: spurious_emissions, channel: 20, mask: [{from: 16 MHz, to: 17 MHz, resolution_bandwidth: 10 kHz, max: 250 nW}]}
 """
 FRONT_END = """
@@ -105,7 +106,7 @@ NO_BENCH_FIGURE = {
 }
 """Checks of which no result has a budget from the bench file: a person's reading has its own accuracy, a recording states none,
 what each of several connections has alike is not in their scatter, and a golden unit is held against itself."""
-FIGURES = {"accuracy", "uncertainty", "connection_repeatability"}
+FIGURES = {"accuracy", "uncertainty", "connection_repeatability", "key_response"}
 _FIGURE = re.compile(r"^([\d.]+)( .*)?$")
 
 

@@ -17,6 +17,7 @@ class Line:
     """A push-to-talk line that takes its time, in front of a witness."""
 
     name, address, manual = "radio", "here", False
+    ordered_s = None
 
     def __init__(self, clock: VirtualClock, witness: Witness, answer_s: float) -> None:
         self._clock = clock

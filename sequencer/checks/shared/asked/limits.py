@@ -13,6 +13,7 @@ from sequencer.files.fields import (
     Percent,
     PowerW,
     RatioDb,
+    TimeS,
     VoltageV,
     at_least,
 )
@@ -20,7 +21,7 @@ from sequencer.problems import FieldProblem
 from sequencer.uncertainty.decision import Limits
 
 Deviation = Annotated[FrequencyDifferenceHz, AfterValidator(at_least(0.0, "Hz"))]
-_UNITS = {"a": "A", "db": "dB", "dbm": "dBm", "hz": "Hz", "percent": "%", "v": "V", "w": "W"}
+_UNITS = {"a": "A", "db": "dB", "dbm": "dBm", "hz": "Hz", "percent": "%", "s": "s", "v": "V", "w": "W"}
 
 
 class TwoEnds(FileModel):
@@ -138,6 +139,15 @@ class DeviationLimit(TwoEnds):
     """Lowest deviation that is right."""
     max_hz: Deviation | None = None
     """Highest deviation that is right."""
+
+
+class TimeLimit(TwoEnds):
+    """Limits of a time."""
+
+    min_s: Annotated[TimeS, AfterValidator(at_least(0.0, "s"))] | None = None
+    """Shortest time that is right."""
+    max_s: Annotated[TimeS, AfterValidator(at_least(0.0, "s"))] | None = None
+    """Longest time that is right."""
 
 
 class BandwidthLimit(TwoEnds):

@@ -37,6 +37,7 @@ VALUES = {
     "filters": "[1 kHz, 10 kHz]",
     "noise_bandwidth": "1.13",
     "phase_noise": "-112 dB",
+    "key_response": "5 ms",
     "ptt": "rts",
     "ptt_sense": "cts",
     "calibration": "{certificate: SIM-0009, due: 2027-06-30}",
@@ -54,6 +55,7 @@ BY_ROLE = {
         "phase_noise",
     },
     "supply": {"max_voltage"},
+    "radio": {"key_response"},
     "chamber": {"temperature", "tolerance", "soak", "reached_after", "given_up_after"},
 }
 READ_KEYED = {"power_meter", "modulation_analyser", "spectrum_analyser", "audio_analyser", "supply"}
@@ -71,6 +73,7 @@ ACCURACIES = {
         "residual",
         "flatness",
         "linearity",
+        "step",
     },
     "audio_analyser": {"sinad", "voltage", "distortion", "frequency"},
     "voltmeter": {"voltage"},
@@ -82,6 +85,7 @@ ACCURACIES = {
 }
 WIDTHS = {
     "response": "0.4 dB",
+    "step": "0.1 dB",
     "scale": "0.1 dB",
     "attenuator": "0.2 dB",
     "level": "0.5 dB",
