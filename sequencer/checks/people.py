@@ -16,7 +16,7 @@ SEARCHED = 7.0
 """The same for a figure whose curve is not, such as quieting."""
 BESIDE_ANOTHER = 6.0
 """The same for the level of a second signal that spoils the first."""
-NEEDLE, NEEDLE_BY_EYE = 7.0, 9.0
+NEEDLE, NEEDLE_BY_EYE = 7.0, 6.8
 """The same for a needle, which is approached from below and from above: where a voltmeter reads it, and where a person does."""
 EACH_MARK, EACH_MARK_BY_EYE = 3.5, 4.5
 """The same for each mark of several."""

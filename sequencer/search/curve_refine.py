@@ -7,11 +7,10 @@ import math
 from sequencer.search import curve_verdict as verdict
 from sequencer.search.curve_fit import NEAR_DB, Fit, fit_crossing, mixed, student_95
 from sequencer.search.curve_prior import CurvePrior
-from sequencer.search.curve_state import Note, State
+from sequencer.search.curve_state import NEAR_DOUBT, Note, State
 from sequencer.search.curve_verdict import Verdict
 from sequencer.search.protocol import Ask, Status
 
-NEAR_DOUBT = 0.2  # doubt about lag allowed in a near reading, as a share of the accuracy
 SLOW_S = 0.05
 # Normal deviates of the time constants and their weights (Gauss-Hermite, three points), with a tail for a meter
 # slower than told.

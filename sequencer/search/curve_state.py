@@ -26,6 +26,7 @@ from sequencer.search.settling import (
 )
 
 COARSE_DOUBT_DB = 0.62
+NEAR_DOUBT = 0.2  # doubt about lag allowed in a near reading, as a share of the accuracy
 ANSWERS_ODDS, ANSWERS_LEAST = 2.0, 6
 
 
@@ -249,8 +250,10 @@ class State:
         reading_s: float | None = None,
         doubt_db: float = COARSE_DOUBT_DB,
     ) -> Ask:
-        """Return an ask away from the crossing: the shortest reading, settled to ``doubt_db``."""
+        """Return an ask away from the crossing: the shortest reading, settled to ``doubt_db``; beside a person as near the crossing."""
         level_db = self.clip(level_db)
+        if self.is_unhurried:
+            doubt_db = min(doubt_db, NEAR_DOUBT * self.accuracy_db)
         reading_s = reading_s or self.reading_s[0]
         wait_s = self.lag.wait_s(level_db, reading_s, doubt_db)
         return Ask(level_db=level_db, wait_s=wait_s, reading_s=reading_s, purpose=purpose)

@@ -20,7 +20,7 @@ from sequencer.search.curve_play import (
     worn_out,
 )
 from sequencer.search.curve_refine import next_near
-from sequencer.search.curve_state import COARSE_DOUBT_DB, Note, State
+from sequencer.search.curve_state import COARSE_DOUBT_DB, NEAR_DOUBT, Note, State
 from sequencer.search.curve_verdict import Verdict
 from sequencer.search.protocol import Ask, Status
 
@@ -34,7 +34,6 @@ BROAD_DB = 2.5
 NORMAL_95 = 1.96
 FARTHEST_UP_DB = 20.0
 LEAST_OFF_DB = 6.0  # below what it should be at the least, in dB of level, a reading has fallen away
-NEAR_DOUBT = 0.2  # doubt about lag allowed in a near reading, as a share of the accuracy
 METER_DOUBT = 0.5  # the same where several time constants are weighed
 SLOW_S = 0.05
 FIRST_WAIT = 2.7  # time constants between the first reading of a slow meter and the second
@@ -242,10 +241,8 @@ def _near_ask(state: State, belief: Belief, near: int) -> Ask:
     # A slow meter makes waiting dear; reading a little longer costs nothing beside it.
     needed_s = max(needed_s, 0.4 * state.slowest_s)
     reading_s = next((t for t in state.reading_s if t >= needed_s), state.reading_s[-1])
-    here_db = state.notes[-1].ask.level_db
-    # a person waits for nothing, but every level is one more to set
-    most_off_db = state.accuracy_db * (1.0 if state.is_unhurried else 0.5)
-    stays = abs(here_db - belief.level_db) <= most_off_db and not state.step()
+    here_db, half_db = state.notes[-1].ask.level_db, state.accuracy_db / 2
+    stays = abs(here_db - belief.level_db) <= half_db and not state.step()
     assert state.family is not None
     doubt_db = state.accuracy_db * (NEAR_DOUBT if state.family.ratio or state.is_unhurried else METER_DOUBT)
     if state.slowest_s >= SLOW_S:
