@@ -112,7 +112,12 @@ def test_every_profile_and_command_has_its_place() -> None:
     assert _rows(sections["supply/scpi-1999"])["identity"][-1] == "IEEE 488.2"
 
 
-SOUND = {"signalling_sent": "M40-0071"}
+SOUND = {
+    "signalling_sent": "M40-0071",
+    "receive_audio_response": "MX40-0161",
+    "spurious_response": "MX40-0161",
+    "intermodulation": "MX40-0161",
+}
 """Sound specimens that show what the multimode one has not."""
 
 
