@@ -17,10 +17,13 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
+from PIL import Image
+from PIL.PngImagePlugin import PngInfo
 from rich.ansi import AnsiDecoder
 from rich.console import Console
 from rich.terminal_theme import TerminalTheme
 
+from sequencer.reference import MARK
 from tests.support.watching import real_browser
 
 TOP = Path(__file__).resolve().parents[2]
@@ -105,6 +108,13 @@ def page_of(screens: dict[str, str]) -> str:
     return f"<!doctype html><meta charset='utf-8'><style>{style}</style>{''.join(cells)}"
 
 
+def mark(picture: bytes, into: Path) -> None:
+    """Write the picture with the mark by which the reference knows its own pictures."""
+    text = PngInfo()
+    text.add_text("Comment", MARK)
+    Image.open(io.BytesIO(picture)).save(into, pnginfo=text, optimize=True)
+
+
 def main() -> None:
     """Run the session and draw it."""
     into = Path(sys.argv[1])
@@ -159,8 +169,9 @@ def main() -> None:
     with real_browser() as browser:
         page = browser.new_page(device_scale_factor=1.0)
         page.set_content(page_of(screens))
-        page.locator("body").screenshot(path=str(into))
+        picture = page.locator("body").screenshot()
         page.close()
+    mark(picture, into)
     print(f"{into}: {len(screens)} screens, {into.stat().st_size} bytes")
 
 
