@@ -71,8 +71,9 @@ def test_no_scatter_of_any_check_is_nought(tmp_path: Path, case: str) -> None:
             if "repeatability" in part.source:
                 seen += 1
                 assert part.standard_uncertainty > 0.0, one.quantity
-    # of traces that are the same to the last point the second is refused: nothing is measured by such an analyser
-    assert seen or case in ("squelch", "spectrum", "front end")  # levels that were searched for have no mean of readings
+    # of traces that are the same to the last point the second is refused: nothing is measured by such an analyser;
+    # levels that were searched for have no mean of readings
+    assert seen or case in ("squelch", "spectrum", "front end")
 
 
 def test_like_results_of_a_run_are_as_sure_as_each_other(tmp_path: Path) -> None:
