@@ -15,6 +15,9 @@ from urllib.parse import urlencode
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
+from sequencer.results.store.place import find_place
+from tests.support.postgres_server import PostgresServer
+from tests.support.watched_queue import filled_queue
 from tests.support.watched_store import LONG, watched_store
 from tests.support.watching import WIDTHS, Looked, broken_rules, real_browser, served
 
@@ -46,6 +49,34 @@ PAGES = (
 )
 
 
+def _queue(looked: Looked, into: Path) -> list[str]:
+    """Look at a queue in a server: jobs in every state, and benches; returns what is wrong."""
+    server = PostgresServer()
+    try:
+        place = find_place(Path(), server.address())
+        filled_queue(place)
+        with served(place) as page:
+            looked.page.goto(page.address + "/queue")
+            found = _pictures(looked, "/queue", into / "queue-of-jobs")
+            looked.hosts.discard(f"127.0.0.1:{page.port}")
+            return found
+    finally:
+        server.close()
+
+
+def _pictures(looked: Looked, path: str, name: Path) -> list[str]:
+    """Write a picture of the page at each width in each scheme; returns what is wrong."""
+    wrong = []
+    for scheme in ("light", "dark"):
+        looked.page.emulate_media(color_scheme=scheme)
+        for width in WIDTHS:
+            if looked.is_wide(width):
+                wrong.append(f"{path}: wider than {width} px")
+            looked.page.screenshot(path=name.with_name(f"{name.name}-{width}-{scheme}.png"), full_page=True)
+        wrong += [f"{path}, {scheme}: {rule} at {where}" for rule, where in broken_rules(looked.page)]
+    return wrong
+
+
 def main() -> int:
     """Look; returns the exit status."""
     into = Path(sys.argv[1])
@@ -58,21 +89,14 @@ def main() -> int:
                 looked.page.goto(page.address + path)
                 looked.wait_for_pictures()
                 name = re.sub(r"\W+", "-", path.strip("/")) or "benches"
-                for scheme in ("light", "dark"):
-                    looked.page.emulate_media(color_scheme=scheme)
-                    for width in WIDTHS:
-                        if looked.is_wide(width):
-                            wrong.append(f"{path}: wider than {width} px")
-                        looked.page.screenshot(
-                            path=into / f"{name[:60]}-{width}-{scheme}.png", full_page=True
-                        )
-                    wrong += [
-                        f"{path}, {scheme}: {rule} at {where}" for rule, where in broken_rules(looked.page)
-                    ]
+                wrong += _pictures(looked, path, into / name[:60])
+            wrong += _queue(looked, into)
             wrong += [one for one in looked.errors if "404" not in one and "400" not in one]
             if looked.hosts != {f"127.0.0.1:{page.port}"}:
                 wrong.append(f"other hosts: {looked.hosts}")
-    print("\n".join(wrong) or f"{len(PAGES)} pages at {len(WIDTHS)} widths in 2 schemes: nothing is wrong")
+    print(
+        "\n".join(wrong) or f"{len(PAGES) + 1} pages at {len(WIDTHS)} widths in 2 schemes: nothing is wrong"
+    )
     return bool(wrong)
 
 
