@@ -4,6 +4,7 @@ What each run came to is judged by the simulator's witness, by the same run undi
 kind counts it, a line for each wrong one says how it is made again.
 
     python -m tests.benchmarks.fault_campaign                              all of both sequences: hours
+    python -m tests.benchmarks.fault_campaign --sequence chamber --every 40    a sample of another (spectrum, two-generators, ...)
     python -m tests.benchmarks.fault_campaign --every 7 --jobs 2           a seventh of the operations
     python -m tests.benchmarks.fault_campaign --short                      what the tests do: some operations, one kind each
 
@@ -32,7 +33,7 @@ from pathlib import Path
 from typing import Any
 
 from tests.support.fault_judge import Came
-from tests.support.fault_runs import SEQUENCES, Campaign, Verdict, state_folder
+from tests.support.fault_runs import SEQUENCES, WHOLE, Campaign, Verdict, state_folder
 from tests.support.wire_faults import KINDS, Fault
 
 SHORT_EVERY = 61  # odd: writing and reading take turns
@@ -158,7 +159,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     began_s, counts, kept = time.perf_counter(), Counts(show=chosen.show), Kept(chosen.into)
     if chosen.short:
         chosen.every, chosen.follow = chosen.every if chosen.every > 1 else SHORT_EVERY, chosen.follow or 1
-    for name in chosen.sequence or ([next(iter(SEQUENCES))] if chosen.short else list(SEQUENCES)):
+    for name in chosen.sequence or (WHOLE[:1] if chosen.short else WHOLE):
         campaign = Campaign(name, jobs=chosen.jobs, follow=chosen.follow, store=not chosen.no_store)
         if chosen.counts:
             _recount(campaign, kept, counts)

@@ -14,6 +14,7 @@ from sequencer.run.runner import RunOutcome
 from sequencer.run.status import ExitStatus
 from sequencer.uncertainty.decision import Decision
 from sim.bench import SimulatedBench
+from sim.instruments.chamber import ClimaticChamber
 from sim.instruments.signal_generator import SignalGenerator
 from sim.wiring.witness import HazardKind
 
@@ -100,6 +101,9 @@ def _unsafe(run: Ran) -> Iterator[str]:
             isinstance(one, SignalGenerator) and one.delivered is not None for one in devices
         ),
         "the unit's supply could not be confirmed off": unit.supply_v > 0.0,
+        "the chamber could not be confirmed stopped": any(
+            isinstance(one, ClimaticChamber) and one.running for one in devices
+        ),
     }
     for words, is_on in on.items():
         if is_on and words not in line:

@@ -34,10 +34,19 @@ from tests.support.rig import MemoryRecord, Nodding, Rig
 from tests.support.wire_faults import KINDS, Fault, FaultyLibrary, Operation, is_setting
 
 SHM = Path("/dev/shm")
+WHOLE = ("acceptance", "multimode")
+"""The sequences of which every operation is due; of the others a sample."""
 SEQUENCES = {
-    "acceptance": ("sequences/fm-mobile-acceptance.yaml", "M40-0007"),
-    "multimode": ("sequences/multimode-27mhz.yaml", "MX40-0101"),
+    "acceptance": ("fm-mobile-acceptance", "bench", "M40-0007"),
+    "multimode": ("multimode-27mhz", "bench", "MX40-0101"),
+    "spectrum": ("pre-check-fm-27mhz", "spectrum-bench", "M40-0007"),
+    "two-generators": ("receiver-rejections", "two-signal-bench", "M40-0061"),
+    "chamber": ("over-temperature", "chamber-bench", "M40-0081"),
+    "signalling-tone": ("signalling-tone", "bench", "M40-0071"),
+    "signalling-code": ("signalling-code", "bench", "M40-0072"),
+    "signalling-dual-tone": ("signalling-dual-tone", "bench", "M40-0075"),
 }
+"""Sequence, bench and unit by the name that a campaign has here."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,9 +108,9 @@ class Campaign:
     """The disturbed runs of one sequence; ``follow``: how many checks after the disturbed one are made, None for all."""
 
     def __init__(self, name: str, *, jobs: int = 1, follow: int | None = None, store: bool = True) -> None:
-        file, self.serial = SEQUENCES[name]
+        file, bench, self.serial = SEQUENCES[name]
         self.name = name
-        self.plan = make_plan(load_sequence(file), load_bench("sim/bench.yaml"), serial=self.serial)
+        self.plan = make_plan(load_sequence(file), load_bench(bench), serial=self.serial)
         self._jobs, self._follow, self._store = jobs, follow, store
         self.empty_store: bytes = b""
         self.sound, self.operations = self._undisturbed()
