@@ -126,11 +126,15 @@ class SafeBench(SelfCheckingBench):
             if side.is_unfollowed:
                 self._interlock.unfollowed = fault
             shows_nothing = not fault.command and fault.instrument in (generator.name, *side.readers)
-            if shows_nothing and (side.was_heard or self._interlock.was_followed) and not side.hears_it_go():
+            was_heard = side.was_heard or generator.name in self._interlock.followed
+            if shows_nothing and was_heard and not side.hears_it_go():
                 self._interlock.note_unshown(generator, fault.what)
+            if (second := side.missed_second) is not None and second.name in self._interlock.followed:
+                self._interlock.note_unshown(second, fault.what)
             raise
         finally:
-            self._interlock.was_followed |= side.was_heard
+            if side.was_heard:
+                self._interlock.followed.add(generator.name)
 
     @contextmanager
     def _explained_by_loss(self, roles: frozenset[str] | None) -> Iterator[None]:

@@ -171,7 +171,7 @@ class GuardedBench:
         if serial != self.key_memory.serial:
             self._interlock.key = None
         self.key_memory.change_unit(serial)
-        self._interlock.was_followed = False  # what another unit heard says nothing of this one
+        self._interlock.followed.clear()  # what another unit heard says nothing of this one
         self._carriers = Carriers()
         self._interlock.unfollowed = None
 

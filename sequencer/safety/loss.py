@@ -53,7 +53,7 @@ class LossSide(Side):
         max_dbm: float,
         confirm: Callable[[str], bool],
         connected: Callable[[Connection], None],
-        see_silent: Callable[[Callable[[], object]], None] = lambda confirm: None,
+        see_silent: Callable[[Callable[[], frozenset[str]]], None] = lambda confirm: None,
     ) -> None:
         super().__init__(clock, 0.0)
         self._see_silent = see_silent
@@ -123,12 +123,12 @@ class LossSide(Side):
         with suppress(InstrumentFault):
             self.remove_signal()
 
-    def _confirm_silent(self) -> None:
+    def _confirm_silent(self) -> frozenset[str]:
         self.wait_s(OFF_SETTLE_S)
         reading = self._power()
         on_dbm, self._on_dbm = self._on_dbm, None
         if on_dbm is None or reading.number is None or on_dbm - reading.number >= OFF_FALL_DB:
-            return
+            return frozenset()  # seen by the meter joined to it, which is not the unit
         raise NotConfirmed(
             f"{self._before}its output reads off, and the power meter joined to it reads {reading.number:.4g} dBm, after {on_dbm:.4g} dBm "
             "while it was on",

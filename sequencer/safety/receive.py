@@ -31,16 +31,20 @@ PROOF_READING_S = 0.1
 class ReceiveSide(ReceiveReadings):
     """Unit unkeyed, path on the generator, generator usable. Levels are at the unit's antenna connector, dBm."""
 
-    __slots__ = ("_heard", "is_unfollowed")
+    __slots__ = ("_heard", "is_unfollowed", "missed_second")
 
     _heard: Heard | None
     is_unfollowed: bool
     """Whether the tone that the unit hears has shown that the generator's level does not count."""
 
+    missed_second: SignalGenerator | None
+    """The second generator, where the unit hears the first and not that."""
+
     def __init__(self, **parts: Any) -> None:
         super().__init__(**parts)
         self._heard = None
         self.is_unfollowed = False
+        self.missed_second = None
 
     def confirm_level_counts(
         self,
@@ -171,16 +175,21 @@ class ReceiveSide(ReceiveReadings):
         self._confirm_tone()
         self._confirm_alike()
 
-    def confirm_silent(self) -> bool | None:
-        """Switch each generator off and say whether the unit receives nothing any more; None where nothing can tell.
+    def confirm_silent(self) -> frozenset[str]:
+        """Switch each generator off and return the names of those that the unit does not receive any more; none where nothing can tell.
 
         NotConfirmed where a signal is still there. UnexpectedReply where a generator's level does not count, where the second's signal
         never arrives, or where the voltmeter answers late.
         """
         if self._generator.manual:
-            return None
-        seen = [self._confirm_off(), self._confirm_interferer_off(), self._confirm_line()]
-        return True if True in seen else None
+            return frozenset()
+        first, second = self._generator.name, "" if self._interferer is None else self._interferer.name
+        seen = [
+            (first, self._confirm_off()),
+            (second, self._confirm_interferer_off()),
+            (first, self._confirm_line()),
+        ]
+        return frozenset(name for name, is_off in seen if is_off)
 
     def hears_it_go(self) -> bool:
         """Say whether the loudspeaker's tone is heard on a strong signal and goes with the generator: where nothing else followed that."""
@@ -297,6 +306,7 @@ class ReceiveSide(ReceiveReadings):
             self._clock.wait_s(RESPONSE_S)
             heard = self._listen(audio, self._signal.tone_hz)
             if heard is None:
+                self.missed_second = second
                 raise self._not_heard(second, replace(self._signal, level_dbm=CLEAR_DBM))
             heard = self._heard_of(second, self.set_interferer_dbm, audio, heard.heard_hz)
             return heard.confirm(CLEAR_DBM)

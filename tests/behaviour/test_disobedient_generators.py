@@ -11,6 +11,9 @@ import numpy as np
 import pytest
 
 from sequencer.checks import all_checks
+from sequencer.inputs.load_bench import load_bench
+from sequencer.planning.load import load_sequence
+from sequencer.planning.plan import make_plan
 from sequencer.run.runner import RunOutcome
 from sequencer.run.status import ExitStatus
 from sequencer.uncertainty.decision import Decision
@@ -181,6 +184,71 @@ def test_a_generator_that_nothing_follows_any_more_is_named_in_the_last_line(
     assert delivers
     assert "the generator could not be confirmed off" in outcome.safe_state.last_line(), outcome.safe_state
     assert "generator off" not in outcome.safe_state.off
+
+
+TWO_CHECKS = """\
+sequence: Two
+channels: plans/cept-40.yaml
+mode: FM
+supply: 13.2 V
+checks:
+  - {check: blocking, channel: 20, offsets: [1 MHz], limit: {min: 60 dB}}
+  - {check: spurious_response, channel: 20, intermediate_frequencies: [455 kHz], oscillators: [high], limit: {min: 50 dB}}
+"""
+
+
+@pytest.fixture(scope="module")
+def two_checks(tmp_path_factory: pytest.TempPathFactory) -> Rig:
+    """Return a rig of two checks with the second generator, to be taken again."""
+    file = tmp_path_factory.mktemp("two") / "two.yaml"
+    file.write_text(TWO_CHECKS, encoding="utf-8")
+    plan = make_plan(load_sequence(str(file)), load_bench("two-signal-bench"), serial="M40-0061")
+    return Rig(plan, "M40-0061")
+
+
+def second_of(rig: Rig) -> Any:
+    """Return the second generator."""
+    return rig.simulation.devices[rig.plan.bench.bench.instruments[SECOND].address]
+
+
+def test_a_second_generator_that_goes_on_off_the_channel_is_named_in_the_last_line(two_checks: Rig) -> None:
+    """Beside the channel nobody hears it: heard after the first check and no more after the second, its own word "off" is not taken."""
+    sound, levels = two_checks.again(), list[bytes]()
+    device = second_of(sound)
+    hear = device.submit
+
+    def note(message: bytes) -> Any:
+        if b"LEVel" in message:
+            levels.append(message)
+        return hear(message)
+
+    device.submit = note
+    assert sound.run().safe_state.confirmed
+    delivering = 0
+    for at in range(len(levels) // 2, len(levels), len(levels) // 12):
+        rig = two_checks.again()
+        disobey_from(second_of(rig), b"LEVel", at, stays=True)
+        outcome = rig.run()
+        gives = second_of(rig).delivered
+        if gives is not None and gives.level_dbm < -130.0:
+            continue  # the lowest level, at which it was proved to count: nobody hears it, on or off
+        delivering += gives is not None
+        assert gives is None or f"{SECOND} " in outcome.safe_state.last_line(), (
+            at,
+            gives,
+            outcome.safe_state,
+        )
+        assert gives is None or outcome.status is ExitStatus.BENCH_FAILED
+    assert delivering
+
+
+def test_a_second_generator_that_was_never_heard_is_no_alarm(two_checks: Rig) -> None:
+    """A cable that is not there: it is off by its own word, as ever."""
+    rig = two_checks.again()
+    disobey(second_of(rig), next(iter(STAYS_OFF)))
+    outcome = rig.run()
+    assert outcome.status is ExitStatus.BENCH_FAILED
+    assert outcome.safe_state.confirmed
 
 
 def test_a_receiver_that_hears_nothing_at_all_is_no_alarm(rig_of: Callable[[str], Rig]) -> None:

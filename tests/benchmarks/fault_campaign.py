@@ -15,6 +15,7 @@ takes every 37th operation first, then those far from them, so that a slice lies
 stands in the file and what is missing. ``--follow 1`` ends a run once the disturbed check and the next one were made, which is several
 times as quick, and misses what shows later. ``--cold`` makes each run from its start in a process of its own, which nothing was warmed
 for: two seconds each, for what a copy could hide; runs of the file that came to something else are told.
+``--resume`` carries each run on that lacks a result in the end, by the command of that name and without the fault.
 ``--short`` takes every 61st operation, the kinds and first operation by the day; ``--turn N``, which it prints, takes those of another.
 """
 
@@ -160,7 +161,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     if chosen.short:
         chosen.every, chosen.follow = chosen.every if chosen.every > 1 else SHORT_EVERY, chosen.follow or 1
     for name in chosen.sequence or (WHOLE[:1] if chosen.short else WHOLE):
-        campaign = Campaign(name, jobs=chosen.jobs, follow=chosen.follow, store=not chosen.no_store)
+        campaign = Campaign(
+            name, jobs=chosen.jobs, follow=chosen.follow, store=not chosen.no_store, resume=chosen.resume
+        )
         if chosen.counts:
             _recount(campaign, kept, counts)
             continue
@@ -287,6 +290,9 @@ def _options() -> argparse.ArgumentParser:
         "--follow", type=int, help="how many checks after the disturbed one are made; all of them if left out"
     )
     options.add_argument("--minutes", type=float, help="begin no run after so long, and print what there is")
+    options.add_argument(
+        "--resume", action="store_true", help="carry on, without the fault, what lacks a result in the end"
+    )
     options.add_argument("--into", type=Path, help="a file of verdicts: go on with it")
     options.add_argument(
         "--spread", type=int, default=1, help="take the operations in so many parts, each spread over all"

@@ -25,6 +25,8 @@ ON_THE_WRONG_PATH = {
     HazardKind.KEYED_WITHOUT_LOAD,
     HazardKind.POWER_INTO_GENERATOR,
 }
+UNHEARD_DBM = -130.0
+GENERATOR_ON = "the generator could not be confirmed off"
 NAMES_COMMAND = {"TimedOut", "ConnectionLost", "InstrumentError"}
 """Faults of one message. Others may be of no one message: a connection that cannot be opened, two instruments that disagree."""
 
@@ -38,6 +40,8 @@ class Came(Enum):
     ENDED = "run ended"
     KEYED = "found by keying"
     """A switch that says that it moved and did not: pressing PTT for a moment finds it out (`sequencer/safety/bench.py`)."""
+    LOWEST = "left at its lowest level"
+    """A generator that says it is off, and gives the level that no receiver hears: it obeyed until that was proved."""
     WRONG = "wrong"
 
 
@@ -92,21 +96,37 @@ def _hazards(run: Ran) -> Iterator[str]:
         yield f"hazard: {kind} ({count})"
 
 
-def _unsafe(run: Ran) -> Iterator[str]:
-    unit, line = run.simulation.unit, run.outcome.safe_state.last_line()
-    devices = run.simulation.devices.values()
+def is_left_lowest(run: Ran) -> bool:
+    """Say whether a generator gives the level that no receiver hears, and the last line does not name it."""
+    given = _given_dbm(run.simulation)
+    return (
+        bool(given) and max(given) <= UNHEARD_DBM and GENERATOR_ON not in run.outcome.safe_state.last_line()
+    )
+
+
+def _given_dbm(simulation: SimulatedBench) -> list[float]:
+    given = [one.delivered for one in simulation.devices.values() if isinstance(one, SignalGenerator)]
+    return [one.level_dbm for one in given if one is not None]
+
+
+def left_on(simulation: SimulatedBench) -> list[str]:
+    """Return what of a bench is on, as the last line of a run says that it could not be confirmed off."""
+    unit, devices = simulation.unit, simulation.devices.values()
     on = {
         "PTT could not be confirmed released": unit.keyed and unit.supply_v > 0.0,
-        "the generator could not be confirmed off": any(
-            isinstance(one, SignalGenerator) and one.delivered is not None for one in devices
-        ),
+        GENERATOR_ON: any(level_dbm > UNHEARD_DBM for level_dbm in _given_dbm(simulation)),
         "the unit's supply could not be confirmed off": unit.supply_v > 0.0,
         "the chamber could not be confirmed stopped": any(
             isinstance(one, ClimaticChamber) and one.running for one in devices
         ),
     }
-    for words, is_on in on.items():
-        if is_on and words not in line:
+    return [words for words, is_on in on.items() if is_on]
+
+
+def _unsafe(run: Ran) -> Iterator[str]:
+    line = run.outcome.safe_state.last_line()
+    for words in left_on(run.simulation):
+        if words not in line:
             yield f"left on, and the last line does not say '{words}'"
 
 

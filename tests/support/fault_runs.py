@@ -28,7 +28,8 @@ from sequencer.run import record
 from sequencer.run.keeping import inputs
 from sequencer.run.record import Record, RunFacts
 from sequencer.run.runner import Runner
-from tests.support.fault_judge import Came, Ran, came_to, was_keyed_to_find, wrong
+from tests.support.fault_judge import Came, Ran, came_to, is_left_lowest, was_keyed_to_find, wrong
+from tests.support.fault_resume import not_carried_on
 from tests.support.forked import Children
 from tests.support.rig import MemoryRecord, Nodding, Rig
 from tests.support.wire_faults import KINDS, Fault, FaultyLibrary, Operation, is_setting
@@ -105,13 +106,24 @@ class DoubleRecord:
 
 
 class Campaign:
-    """The disturbed runs of one sequence; ``follow``: how many checks after the disturbed one are made, None for all."""
+    """The disturbed runs of one sequence; ``follow``: how many checks after the disturbed one are made, None for all.
 
-    def __init__(self, name: str, *, jobs: int = 1, follow: int | None = None, store: bool = True) -> None:
+    ``resume``: what lacks a result in the end is carried on, without the fault.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        *,
+        jobs: int = 1,
+        follow: int | None = None,
+        store: bool = True,
+        resume: bool = False,
+    ) -> None:
         file, bench, self.serial = SEQUENCES[name]
         self.name = name
         self.plan = make_plan(load_sequence(file), load_bench(bench), serial=self.serial)
-        self._jobs, self._follow, self._store = jobs, follow, store
+        self._jobs, self._follow, self._store, self._resume = jobs, follow, store, resume
         self.empty_store: bytes = b""
         self.sound, self.operations = self._undisturbed()
 
@@ -211,10 +223,18 @@ class Campaign:
             run.fault.kind == "disobeyed"
             and self._named(self.operations[run.fault.number - 1].address) == "switch"
         )
+        came = came_to(self.sound, made)
         complaints = [*wrong(self.sound, made, switch_lies=lies), *run.kept_wrongly()]
-        came = Came.WRONG if complaints else came_to(self.sound, made)
+        if self._resume and came in (Came.NOT_MEASURED, Came.ENDED):
+            complaints += not_carried_on(self.sound, Path(run.folder), run.record.memory.facts.run)
+        if run.folder:
+            shutil.rmtree(run.folder, ignore_errors=True)
+        if complaints:
+            came = Came.WRONG
         if lies and not complaints and was_keyed_to_find(made):
             came = Came.KEYED
+        elif not complaints and is_left_lowest(made):
+            came = Came.LOWEST
         why = (
             "; ".join(f"{one.kind}: {one.what}" for one in made.outcome.faults[:2])
             or " ".join(made.outcome.problems)[:300]
@@ -267,7 +287,7 @@ class _Run:
         self.step = ""
         self._steps: list[Step] = []
         self._left: int | None = None
-        self._folder = ""
+        self.folder = ""
         self.rig = Rig(campaign.plan, campaign.serial)
         self.record = DoubleRecord(self.rig.record.facts)
         FaultyLibrary(self.rig.simulation, before)
@@ -278,10 +298,10 @@ class _Run:
         self.step = self._steps[-1].label if self._steps else "opening"
         self._left = self._campaign._follow
         if self._campaign._store:
-            self._folder = tempfile.mkdtemp(dir=SHM if SHM.is_dir() else None)
+            self.folder = tempfile.mkdtemp(dir=SHM if SHM.is_dir() else None)
             if self._campaign.empty_store:
-                (Path(self._folder) / STORE_NAME).write_bytes(self._campaign.empty_store)
-            self.record.write_to(Path(self._folder))
+                (Path(self.folder) / STORE_NAME).write_bytes(self._campaign.empty_store)
+            self.record.write_to(Path(self.folder))
 
     def made(self) -> Ran:
         """Make the run."""
@@ -300,13 +320,13 @@ class _Run:
         )
 
     def kept_wrongly(self) -> list[str]:
-        """Return what the store lacks, once the run is over; the folder goes."""
+        """Return what the store lacks, once the run is over."""
         if self.record.disk is None:
             return []
         memory, facts, disk = self.record.memory, self.record.memory.facts, self.record.disk
         complaints = [f"the record complains: {one}" for one in disk.problems]
         disk.__exit__(None, None, None)
-        with Store.open_to_read(find_place(Path(self._folder), "")) as store:
+        with Store.open_to_read(find_place(Path(self.folder), "")) as store:
             stored = {(one.check_index, one.quantity, one.value) for one in store.read_results(facts.run)}
             run = store.read_run(facts.run)
         for index, found in memory.kept.items():
@@ -317,7 +337,6 @@ class _Run:
             ]
         if run is None or run.outcome != memory.ended.get("outcome"):
             complaints.append("the store does not say how the run ended")
-        shutil.rmtree(self._folder, ignore_errors=True)
         return complaints
 
     def _followed(self, parts: Sequence[tuple[Step, ...]]) -> Iterator[tuple[Step, ...]]:

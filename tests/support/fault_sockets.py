@@ -6,8 +6,10 @@ Two checks, one on either side.
 
 from __future__ import annotations
 
+import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -25,7 +27,9 @@ from sim.bench import SimulatedBench
 from sim.scpi.faults import Fault, FaultKind, FaultScript
 from sim.serve.connection import Connection, SocketConnection
 from sim.serve.network import serve
-from tests.support.fault_judge import Ran, came_to, wrong
+from tests.support.fault_judge import Came, Ran, came_to, left_on, wrong
+from tests.support.fault_resume import not_carried_on
+from tests.support.fault_runs import DoubleRecord
 from tests.support.hislip import HislipConnection
 from tests.support.rig import MemoryRecord, Nodding
 from tests.support.vxi11 import Vxi11Connection
@@ -57,6 +61,19 @@ checks:
   - {check: sinad, channel: 20, level: -100 dBm, limit: {min: 12 dB}}
 """
 TIMEOUT = "0.5 s"
+RUN = "over sockets"
+
+
+def _facts(plan: Plan) -> RunFacts:
+    return RunFacts(
+        run=RUN,
+        time=datetime.now(UTC),
+        serial=SERIAL,
+        model="",
+        simulated=True,
+        bench_name="served",
+        plan=plan,
+    )
 
 
 class OverSockets:
@@ -73,28 +90,40 @@ class OverSockets:
             script = FaultScript([fault] if fault is not None else [])
             for device in simulation.devices.values():
                 device.faults = script
-            record: Any = MemoryRecord(
-                RunFacts(
-                    run="over sockets",
-                    time=datetime.now(UTC),
-                    serial=SERIAL,
-                    model="",
-                    simulated=True,
-                    bench_name="served",
-                    plan=plan,
-                )
-            )
-            outcome = Runner(
-                plan, BenchParts(bench=plan.bench.bench, profiles=plan.bench.profiles), record, Nodding()
-            ).run()
-            self.messages = sum(one.direction.name == "SENT" for one in record.said)
-            return Ran(
-                kept={at: found for at, found in record.kept.items() if found},
-                outcome=outcome,
-                ended=record.ended.get("outcome", ""),
-                simulation=simulation,
-                steps=tuple(step.index for step in plan.steps),
-            )
+            return self._made(plan, simulation, MemoryRecord(_facts(plan)))
+
+    def run_for_good(self, role: str, fault: Fault) -> tuple[Ran, list[str]]:
+        """Run with a fault of one instrument that stays; then let it go, and carry the run on.
+
+        Return the run, and what is wrong after that.
+        """
+        with self._served() as (plan, simulation), tempfile.TemporaryDirectory() as made:
+            found = load_bench("sim/bench.yaml").bench.with_role(role)
+            assert found is not None
+            device = simulation.devices[found[1].address]
+            device.faults = FaultScript([replace(fault, times=None)])
+            record = DoubleRecord(_facts(plan))
+            record.write_to(Path(made))
+            ran = self._made(plan, simulation, record)
+            assert record.disk is not None
+            record.disk.__exit__(None, None, None)
+            device.faults = FaultScript()
+            lacks = came_to(self.sound, ran) in (Came.NOT_MEASURED, Came.ENDED)
+            wrong_after = not_carried_on(self.sound, Path(made), RUN) if lacks else []
+            return ran, [*wrong_after, *(f"left on: {one}" for one in left_on(simulation))]
+
+    def _made(self, plan: Plan, simulation: SimulatedBench, keeper: Any) -> Ran:
+        memory: MemoryRecord = keeper.memory if isinstance(keeper, DoubleRecord) else keeper
+        parts = BenchParts(bench=plan.bench.bench, profiles=plan.bench.profiles)
+        outcome = Runner(plan, parts, keeper, Nodding(), ()).run()
+        self.messages = sum(one.direction.name == "SENT" for one in memory.said)
+        return Ran(
+            kept={at: found for at, found in memory.kept.items() if found},
+            outcome=outcome,
+            ended=memory.ended.get("outcome", ""),
+            simulation=simulation,
+            steps=tuple(step.index for step in plan.steps),
+        )
 
     def came_to(self, ran: Ran) -> tuple[str, list[str]]:
         """Return what a run came to, and what is wrong with it."""

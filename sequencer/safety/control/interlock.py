@@ -48,11 +48,11 @@ class Interlock:
         self._key_memory = key_memory
         self.key: Key | None = None
         self._heard: NotConfirmed | None = None  # why a generator's "off" is not believed any more
-        self._unshown: NotConfirmed | None = (
-            None  # why nothing shows that it is off, where something did before
-        )
-        self.was_followed = False
-        """Whether the unit was seen to follow a generator in this run."""
+        self._unshown: dict[
+            str, NotConfirmed
+        ] = {}  # why nothing shows a generator off, where something did before
+        self.followed: set[str] = set()
+        """The generators that the unit was seen to follow in this run."""
         self.unfollowed: UnexpectedReply | None = None
         """What this run showed of a generator whose level does not count: no later check of the unit rests on it."""
 
@@ -132,22 +132,26 @@ class Interlock:
     def confirm_generators_off(self) -> None:
         """Do the same as the last of a bench: NotConfirmed also where what had followed a generator did so no more, its "off" included."""
         self.generators_off()
-        if self._unshown is not None:
-            raise self._unshown
+        for unshown in self._unshown.values():
+            raise unshown
 
-    def see_silent(self, confirm: Callable[[], object]) -> None:
-        """Ask a witness of a generator's "off": where it raises NotConfirmed, no "off" is believed any more, and no side entered."""
+    def see_silent(self, confirm: Callable[[], frozenset[str]]) -> None:
+        """Ask a witness of "off", which returns the names of those that the unit followed and does no more.
+
+        Where it raises NotConfirmed, no "off" is believed any more, and no side entered.
+        """
         try:
-            is_shown = confirm()
+            shown = confirm()
         except NotConfirmed as fault:
             self._heard = fault
             raise
-        if is_shown is True:
-            self.was_followed, self._unshown = True, None
+        self.followed.update(shown)
+        for name in shown:
+            self._unshown.pop(name, None)
 
     def note_unshown(self, generator: SignalGenerator, why: str) -> None:
         """Take note that nothing on the bench follows the generator any more, until a witness sees it off."""
-        self._unshown = NotConfirmed(
+        self._unshown[generator.name] = NotConfirmed(
             f"its output reads off, and nothing that followed it before shows that it is: {why}",
             instrument=generator.name,
             address=generator.address,
