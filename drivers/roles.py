@@ -108,6 +108,18 @@ class SignalGenerator(Instrument):
     def configure_am(self, depth_percent: float, tone_hz: float) -> None:
         """Amplitude-modulate with a sine of ``tone_hz`` to ``depth_percent``."""
 
+    def configure_second_tone(self, deviation_hz: float, tone_hz: float) -> None:
+        """Add FM with a sine of ``tone_hz`` by a second source, beside the FM that is there; what it made before ends."""
+        raise self._cannot("modulate with a second source of FM")
+
+    def configure_second_code(self, deviation_hz: float, bits: str, bit_rate: float) -> None:
+        """Add FM by a second source with ``bits`` (1 is up), again and again, ``bit_rate`` of them in a second."""
+        raise self._cannot("modulate with a second source of FM")
+
+    def disable_second(self) -> None:
+        """Switch the second source off; the FM that is there stays."""
+        raise self._cannot("modulate with a second source of FM")
+
     @abstractmethod
     def wait_until_settled(self, max_s: float) -> None:
         """Wait for its own word that level and frequency stand; NotSettled after ``max_s``."""

@@ -6,6 +6,16 @@ from sim.frozen import dataclass
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Below:
+    """What a second source modulates it with, below speech: a sine of ``tone_hz``, or where there are ``bits`` those, again and again."""
+
+    deviation_hz: float
+    tone_hz: float = 0.0
+    bits: str = ""
+    bit_rate: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RfSignal:
     """Available power in 50 ohm at one connector, carrier and modulation (0 means none)."""
 
@@ -14,6 +24,7 @@ class RfSignal:
     fm_deviation_hz: float = 0.0
     am_depth_percent: float = 0.0
     tone_hz: float = 1_000.0
+    below: Below | None = None
 
     def __post_init__(self) -> None:
         if not (self.frequency_hz > 0 and self.tone_hz > 0 and self.fm_deviation_hz >= 0):

@@ -21,6 +21,16 @@ CANNOT_READ: Mapping[str, frozenset[str]] = MappingProxyType(
             }
         ),
         "power_meter": frozenset({"peak_power"}),
+        "signal_generator": frozenset(
+            {
+                "second_bit_rate",
+                "second_bits",
+                "second_deviation",
+                "second_shape",
+                "second_state",
+                "second_tone",
+            }
+        ),
         "spectrum_analyser": frozenset({"trace"}),
     }
 )

@@ -85,6 +85,12 @@ ROLE_COMMANDS: Mapping[str, Mapping[str, CommandSpec]] = {
         "am_tone": _both("modulating tone, Hz", unit="Hz"),
         "am_state": _both("AM on or off", unit="on or off"),
         "settling": _ask("1 while level or frequency still move", needed=False),
+        "second_deviation": _both("peak deviation of a second source of FM, Hz", needed=False, unit="Hz"),
+        "second_tone": _both("tone of that source, Hz", needed=False, unit="Hz"),
+        "second_state": _both("FM by that source on or off", needed=False, unit="on or off"),
+        "second_shape": _both("what that source makes: tone, code", needed=False, place="text"),
+        "second_bits": _both("bits of its code, sent again and again", needed=False, place="text"),
+        "second_bit_rate": _both("bits of its code in a second", needed=False),
     },
     "power_meter": {
         "correction_frequency": _both("carrier frequency the sensor is corrected for, Hz", unit="Hz"),

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 
+from typing_extensions import override
+
 from drivers.faults import Refused
 from drivers.profiled.base import ProfiledInstrument
 from drivers.profiled.kept_settings import Setting
@@ -15,7 +17,10 @@ FREQUENCY_TOLERANCE_HZ = 1.0
 _UNMODULATED = (
     Setting(name="fm_state", position=False, optional=True),
     Setting(name="am_state", position=False, optional=True),
+    Setting(name="second_state", position=False, optional=True),
 )
+TONE_SHARE = 0.002  # of a sub-audible tone: its neighbour is 1.45 % away
+RATE_SHARE = 0.001
 
 
 class ProfiledSignalGenerator(ProfiledInstrument, SignalGenerator):
@@ -83,6 +88,37 @@ class ProfiledSignalGenerator(ProfiledInstrument, SignalGenerator):
         self._set("am_depth", depth_percent, tolerance=0.1)
         self._set("am_tone", tone_hz, tolerance=FREQUENCY_TOLERANCE_HZ)
         self._set_switch("am_state", True)
+
+    @override
+    def configure_second_tone(self, deviation_hz: float, tone_hz: float) -> None:
+        self._begin_second("tone", deviation_hz)
+        self._set("second_tone", tone_hz, tolerance=TONE_SHARE * tone_hz)
+        self._set_switch("second_state", True)
+
+    @override
+    def configure_second_code(self, deviation_hz: float, bits: str, bit_rate: float) -> None:
+        self._begin_second("code", deviation_hz)
+        self._set_word("second_bits", bits)
+        self._set("second_bit_rate", bit_rate, tolerance=RATE_SHARE * bit_rate)
+        self._set_switch("second_state", True)
+
+    @override
+    def disable_second(self) -> None:
+        self._refuse_without("second_state")
+        self._set_switch("second_state", False)
+
+    def _begin_second(self, shape: str, deviation_hz: float) -> None:
+        needed = ("second_tone",) if shape == "tone" else ("second_shape", "second_bits", "second_bit_rate")
+        for name in ("second_state", "second_deviation", *needed):
+            self._refuse_without(name)
+        self._set_switch("second_state", False)
+        if self._has("second_shape"):
+            self._set_word("second_shape", shape)
+        self._set("second_deviation", deviation_hz, tolerance=0.005 * deviation_hz + 1.0)
+
+    def _refuse_without(self, name: str) -> None:
+        if not self._has(name):
+            raise self._cannot(f"modulate so with a second source of FM: its profile has no {name!r}")
 
     def wait_until_settled(self, max_s: float) -> None:
         """Wait for its own word that level and frequency stand, where it has one, and for the settling time of the bench file."""

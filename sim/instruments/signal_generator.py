@@ -1,6 +1,7 @@
 """The simulated RF signal generator.
 
-Words, errors and accuracy: as in base.py. Not modelled: harmonics, phase noise, leakage, switching transients of the attenuator.
+Words, errors and accuracy: as in base.py. A second source of FM adds to the first; alone it is the tone that is heard. Not modelled:
+harmonics, phase noise, leakage, switching transients of the attenuator, what the sum of both sources swings beyond the first.
 """
 
 from __future__ import annotations
@@ -13,8 +14,8 @@ from typing import Any
 import numpy as np
 
 from sim.instruments.base import MAKER, BenchInstrument
-from sim.rf_signal import RfSignal
-from sim.scpi.device import Boolean, Choice, Number, command, setting
+from sim.rf_signal import Below, RfSignal
+from sim.scpi.device import Boolean, Choice, Number, Text, command, setting
 from sim.wiring.wiring import Wiring
 
 
@@ -41,13 +42,22 @@ class SignalGenerator(BenchInstrument):
         Number("dBm", minimum=-137.0, maximum=13.0, default=-137.0, resolution=0.01),
     )
     output_on = setting(":OUTPut[:STATe]", Boolean(default=False))
-    fm_on = setting("[:SOURce]:FM:STATe", Boolean(default=False))
+    fm_on = setting("[:SOURce]:FM<1:2>:STATe", Boolean(default=False))
     fm_hz = setting(
-        "[:SOURce]:FM[:DEViation]", Number("Hz", minimum=0, maximum=1e5, default=1e3, resolution=1.0)
+        "[:SOURce]:FM<1:2>[:DEViation]", Number("Hz", minimum=0, maximum=1e5, default=1e3, resolution=1.0)
     )
     fm_source = setting("[:SOURce]:FM:SOURce", Choice("INTernal", "EXTernal", default="INTernal"))
     fm_tone_hz = setting(
-        "[:SOURce]:FM:INTernal:FREQuency", Number("Hz", minimum=10, maximum=2e4, default=1e3, resolution=0.1)
+        "[:SOURce]:FM<1:2>:INTernal:FREQuency",
+        Number("Hz", minimum=10, maximum=2e4, default=1e3, resolution=0.1),
+    )
+    fm_shape = setting(
+        "[:SOURce]:FM<1:2>:INTernal:FUNCtion[:SHAPe]", Choice("SINusoid", "DATA", default="SINusoid")
+    )
+    fm_bits = setting("[:SOURce]:FM<1:2>:INTernal:DATA", Text(default="10"))
+    fm_bit_rate = setting(
+        "[:SOURce]:FM<1:2>:INTernal:DATA:RATE",
+        Number(minimum=1, maximum=2e4, default=134.4, resolution=0.01),
     )
     am_on = setting("[:SOURce]:AM:STATe", Boolean(default=False))
     am_percent = setting(
@@ -97,7 +107,10 @@ class SignalGenerator(BenchInstrument):
     @am_on.changed
     @am_percent.changed
     @am_tone_hz.changed
-    def _deliver(self) -> None:
+    @fm_shape.changed
+    @fm_bits.changed
+    @fm_bit_rate.changed
+    def _deliver(self, *_sources: int) -> None:
         self.look()
         self._delivered = self._signal()
         self._apply(self._delivered)
@@ -106,7 +119,8 @@ class SignalGenerator(BenchInstrument):
     def all_modulation(self, on: bool) -> None:
         """Switch all modulation off; switching it on again is a matter of each kind."""
         if not on:
-            self.fm_on = self.am_on = False
+            self.am_on = False
+            self.fm_on[1] = self.fm_on[2] = False
             self._deliver()
 
     def catch_up(self) -> None:
@@ -143,10 +157,22 @@ class SignalGenerator(BenchInstrument):
         if not self.output_on:
             return None
         unsettled_db = 0.0 if self._settled else self.UNSETTLED_DB
+        below = self._below() if self.fm_on[2] else None
+        deviation_hz, tone_hz = self.fm_hz[1] if self.fm_on[1] else 0.0, self.fm_tone_hz[1]
+        if below is not None and below.tone_hz and not self.fm_on[1]:
+            deviation_hz, tone_hz = below.deviation_hz, below.tone_hz
+        has_fm = self.fm_on[1] or deviation_hz > 0.0
         return RfSignal(
             level_dbm=self.level_dbm + self._level_error_db + self.worn_db + unsettled_db,
             frequency_hz=self.frequency_hz * (1.0 + 1e-6 * self._frequency_error_ppm),
-            fm_deviation_hz=self.fm_hz if self.fm_on else 0.0,
+            fm_deviation_hz=deviation_hz,
             am_depth_percent=self.am_percent if self.am_on else 0.0,
-            tone_hz=self.fm_tone_hz if self.fm_on else self.am_tone_hz,
+            tone_hz=tone_hz if has_fm else self.am_tone_hz,
+            below=below,
         )
+
+    def _below(self) -> Below:
+        """Return what the second source makes."""
+        if self.fm_shape[2] == "DATA":
+            return Below(deviation_hz=self.fm_hz[2], bits=self.fm_bits[2], bit_rate=self.fm_bit_rate[2])
+        return Below(deviation_hz=self.fm_hz[2], tone_hz=self.fm_tone_hz[2])

@@ -17,13 +17,14 @@ input changes, dropouts that begin within a reading.
 from __future__ import annotations
 
 from dataclasses import replace
-from math import inf, log10, sqrt
+from math import expm1, inf, log10, sqrt
 
 import numpy as np
 
 from sim.lag import Lag
 from sim.radio import loudspeaker
 from sim.radio.audio_content import AudioContent, average, draw_sinad_db
+from sim.radio.decoder import noise_below
 from sim.radio.emission import SIDEBAND_MODES, Complexes, Emission
 from sim.radio.emitter import Keyed, drawn_a, emit
 from sim.radio.fm_receiver import NOTHING_DBM, level_dbm, power_w
@@ -136,6 +137,7 @@ class SimulatedUnit(UnitControls):
         _aim(self._agc, shown_dbm, now_s)
         _aim(self._squelch_level, shown_dbm, now_s)
         self._meter.set_level(shown_dbm if self.alive else None, now_s)
+        self._decode(now_s)
         self._warmth.set_target(1.0 if self.alive else 0.0, now_s)
         heat = (self._supply_v / self.specimen.transmitter.nominal_supply_v) ** 2
         heat_rise_c = self.specimen.transmitter.heat_rise_c * heat
@@ -154,7 +156,39 @@ class SimulatedUnit(UnitControls):
         """Return whether the squelch lets the audio through now; each look draws its own jitter."""
         self._refresh()
         jitter_db = self.specimen.squelch.jitter_db * float(self._rng.standard_normal())
-        return self._receiving and self._see_squelch(self._clock.now_s(), jitter_db)
+        return (
+            self._receiving and self._see_squelch(self._clock.now_s(), jitter_db) and self._decoder_is_open()
+        )
+
+    def _decoder_is_open(self) -> bool:
+        if self._decoder is None or self._mode != "FM":
+            return True
+        return self._decoder.is_open(self._clock.now_s(), carrier=self._wanted is not None)
+
+    def below_speech_db(self) -> float:
+        """Return the truth: how far what the decoder listens for stands above all else below speech, dB, inputs as they are."""
+        decoder, signal = self.specimen.decoder, self._signal()
+        if decoder is None or signal is None or not self._receiving:
+            return -inf
+        carrier_w, noise_w = self._detector_w()
+        ratio = carrier_w / noise_w
+        if decoder.on_carrier:
+            return 10.0 * log10(max(ratio, 1e-30))
+        heard = self._receiver.hear(
+            signal, carrier_w=carrier_w, noise_w=noise_w, offset_hz=self._offset_hz(signal), agc_dbm=0.0
+        )
+        noise_hz2 = noise_below(heard.click_rate_hz, ratio, self._receiver.noise_bandwidth_hz)
+        return decoder.heard_db(signal.below, capture=-expm1(-min(ratio, 700.0)), noise_hz2=noise_hz2)
+
+    def _decode(self, now_s: float) -> None:
+        """Let the decoder hear what there is, worked out anew where that has changed."""
+        if self._decoder is None or self._mode != "FM":
+            return
+        inputs = (self._signal() if self._receiving else None, *self._detector_w())
+        if inputs != self._decoded:
+            self._decoded = inputs
+            self._heard_below_db = self.below_speech_db()
+        self._decoder.see(self._heard_below_db, now_s)
 
     def _heard(self, at_s: float, weighting: str) -> AudioContent:
         wanted = self._signal() or RfSignal(level_dbm=NOTHING_DBM, frequency_hz=self.tuned_hz)

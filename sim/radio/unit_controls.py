@@ -9,12 +9,13 @@ Not modelled: how long a control takes to act.
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from math import exp
+from math import exp, inf
 
 import numpy as np
 
 from sim.climate import Climate
 from sim.lag import Lag, SimClock
+from sim.radio.decoder import Decoder, DecoderSwitch
 from sim.radio.demodulators import Demodulator, Demodulators
 from sim.radio.dropouts import DropoutTimes
 from sim.radio.if_filter import NOTHING_DBM
@@ -22,7 +23,7 @@ from sim.radio.preset_effects import as_adjusted
 from sim.radio.presets import Presets
 from sim.radio.signal_meter import LevelSwitch, NeedleLine, SegmentLine
 from sim.radio.speech_path import Tone, sounding
-from sim.radio.unit import Knobs, Specimen
+from sim.radio.unit import Dropouts, Knobs, Specimen
 from sim.rf_signal import RfSignal
 
 
@@ -53,6 +54,9 @@ class UnitControls(ABC):
         """The chamber that it stands in; None in a room at the temperature of `ambient`."""
         self.line_late_s = 0.0
         """How long what works its push-to-talk line takes: seen only in how the carrier comes up and goes."""
+        self._decoder = _decoder_switch(specimen.decoder, now_s, rng)
+        self._decoded: tuple[RfSignal | None, float, float] | None = None
+        self._heard_below_db = -inf
         self._begin_lags(now_s)
 
     def _begin_lags(self, now_s: float) -> None:
@@ -269,3 +273,13 @@ class UnitControls(ABC):
 
 def _level_lag(attack_s: float, decay_s: float, now_s: float) -> Lag:
     return Lag(start=NOTHING_DBM, attack_s=attack_s, decay_s=decay_s, now_s=now_s)
+
+
+def _decoder_switch(decoder: Decoder | None, now_s: float, rng: np.random.Generator) -> DecoderSwitch | None:
+    if decoder is None:
+        return None
+    alone = Dropouts(
+        interval_s=decoder.opens_every_s, duration_s=decoder.opens_for_s, loss_db=1.0, side="receive"
+    )
+    times = DropoutTimes(alone, now_s, rng.spawn(1)[0])
+    return DecoderSwitch(decoder, lambda at_s: times.loss_db(at_s, "receive") > 0.0, rng.spawn(1)[0])

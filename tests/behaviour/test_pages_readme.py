@@ -88,6 +88,8 @@ def test_a_specimen_does_what_the_table_says(
         "pre-check-fm-27mhz": "spectrum-bench",
         "pre-check-vhf-fm": "spectrum-bench",
         "pre-check-hf-ssb": "spectrum-bench",
+        "signalling-tone-received": "signalling-bench",
+        "signalling-code-received": "signalling-bench",
         "over-temperature": "chamber-bench",
     }
     bench = benches.get(sequence, "bench")

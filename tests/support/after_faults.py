@@ -22,14 +22,16 @@ from sim.scpi.faults import Fault, FaultKind
 from tests.support.rig import Rig
 
 SERIAL = "MX40-0101"
-SERIALS = {"intermodulation": "MX40-0161"}
-"""The unit of a check that measures nothing on the other: products are made before no filter there."""
+SERIALS = {"intermodulation": "MX40-0161", "signalling_received": "M40-0091"}
+"""The unit of a check that measures nothing on the other: products are made before no filter there, and nothing keeps it shut."""
 SPECTRAL = frozenset({"adjacent_channel_power", "occupied_bandwidth", "harmonics", "spurious_emissions"})
 """Checks that need a spectrum analyser."""
 
 
 def bench_for(*names: str) -> Path:
-    """Return the shipped bench that has what these checks need: two generators, and a spectrum analyser where one of them asks for it."""
+    """Return the shipped bench that has what these checks need: two generators, a spectrum analyser, a second source of FM."""
+    if "signalling_received" in names:
+        return Path("sim/signalling-bench.yaml")
     has_one = not SPECTRAL.isdisjoint(name.split(" ")[0] for name in names)
     return Path("sim/spectrum-bench.yaml" if has_one else "sim/two-signal-bench.yaml")
 
@@ -76,6 +78,7 @@ CHECKS = {
     "intermediate_frequencies: [10.695 MHz], oscillators: [high]",
     "selectivity": "channel: 20, wanted: -110 dBm, offsets: [10 kHz], accuracy: 2 dB",
     "blocking": "channel: 20, wanted: -110 dBm, offsets: [1 MHz], accuracy: 2 dB",
+    "signalling_received": "channel: 20, tone: 88.5 Hz, signalling_deviation: 300 Hz, accuracy: 2 dB, shut_for: 1 s",
     "signalling_sent": "channel: 20, tone: 88.5 Hz, deviation: {min: 250 Hz}",
 }
 _KINDS = (

@@ -211,7 +211,7 @@ class Case:
     prepare: str = ""
 
 
-SERIALS = {"signalling_sent": "M40-0071", "intermodulation": "MX40-0161"}
+SERIALS = {"signalling_sent": "M40-0071", "signalling_received": "M40-0091", "intermodulation": "MX40-0161"}
 """Specimens that show what the usual one has not."""
 _LETTERS = {
     "P": "power_meter",
@@ -263,6 +263,7 @@ A | agc_span | mode: AM, strong: -33 dBm, fall: 6 dB, limit: {min: 60 dB}
 V | s9_point | target: 2.25 V, accuracy: 0.7 dB, limit: {nominal: -73 dBm, within: 6 dB}
 V | s_meter_curve | marks: {S7: 1.75 V, S8: 2 V, S9: 2.25 V}, accuracy: 1 dB, within: 6 dB, s_unit: {min: 3 dB, max: 9 dB}, linearity: 9 dB
 A | squelch | opening: {max: -113 dBm}, hysteresis: {max: 6 dB}
+A | signalling_received | tone: 88.5 Hz, signalling_deviation: 300 Hz, accuracy: 2 dB, shut_for: 1 s, opening: {max: -118 dBm}
 A | hum_and_noise | level: -47 dBm, limit: {min: 34 dB}
 A | receive_audio_response | tones: [500 Hz], within: 3 dB
 A | co_channel_rejection | wanted: -107 dBm, accuracy: 1 dB, limit: {min: -12 dB}

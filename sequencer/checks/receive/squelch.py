@@ -16,7 +16,12 @@ from sequencer.checks.shared import commands
 from sequencer.checks.shared.asked.levels import LevelWindow, SearchAccuracyDb
 from sequencer.checks.shared.asked.limits import LevelLimit, RatioLimit
 from sequencer.checks.shared.budgets.level_budget import LEVEL_NEEDS
-from sequencer.checks.shared.level_search.level_finding import SoughtLevel, how_switched, hysteresis_finding
+from sequencer.checks.shared.level_search.level_finding import (
+    SoughtLevel,
+    how_switched,
+    hysteresis_finding,
+    why_smooth,
+)
 from sequencer.checks.shared.level_search.sensitivity_reader import SILENT_V
 from sequencer.checks.shared.level_search.stepper import Stepper
 from sequencer.checks.shared.level_search.wanted_signal import WantedSignal, apply_wanted
@@ -29,7 +34,6 @@ from sequencer.uncertainty.decision import Limits
 
 DWELL_S = 0.1
 OPEN_AT_DBM = -60.0  # opens any squelch that is not turned fully up; workshop's own
-LEAST_JUMP = 2.0  # a squelch cuts the audio by far more; what changes by less from test to test is audio that rises with the signal
 LEAST_CONTRAST = 3.0
 STILL_FALLING = 0.8  # times: noise of an open receiver repeats better than that
 LOWER_DB = 0.5  # below what the search leaves open
@@ -128,7 +132,7 @@ class Squelch(Check[SquelchSettings]):
 
         found = find_crossing(search, lambda ask: stepper.test(ask, threshold_v))
         points = tuple(stepper.points)
-        if found.found and (why_not := _smooth(points, threshold_v)):
+        if found.found and (why_not := why_smooth(points, threshold_v)):
             return self._nothing(settings, conditions, why_not, points)
         if found.found and (why_not := _why_unproved(side, settings, conditions, threshold_v)):
             return self._nothing(settings, conditions, why_not, points)
@@ -245,19 +249,6 @@ def _why_slow(
     return (
         f"it was found to open at {rising.level_db:.1f} dBm, and opens at {lower_dbm:.1f} dBm when it is given {waits_s:g} s: it follows "
         f"slower than 'settling: {1e3 * settings.settling_s:g} ms' says. State a longer 'settling'"
-    )
-
-
-def _smooth(points: tuple[Point, ...], threshold_v: float) -> str:
-    """Return in words that the audio does not switch at all, or nothing."""
-    found = [point.reading for point in points if point.reading is not None]
-    silent = max((volts for volts in found if volts <= threshold_v), default=0.0)
-    speaking = min((volts for volts in found if volts > threshold_v), default=math.inf)
-    if speaking >= LEAST_JUMP * silent:
-        return ""
-    return (
-        f"the audio rises smoothly through {threshold_v:.2g} V instead of switching: the squelch stands open "
-        "(turn its knob until the noise just stops)"
     )
 
 

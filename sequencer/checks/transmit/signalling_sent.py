@@ -21,7 +21,7 @@ from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared import commands
 from sequencer.checks.shared.asked.limits import DeviationLimit, RatioLimit
-from sequencer.checks.shared.asked.signalling_lists import lists, tone_said
+from sequencer.checks.shared.asked.signalling_lists import known_code, lists, tone_said
 from sequencer.checks.shared.budgets.parts import HalfWidth, Parts
 from sequencer.checks.shared.readings.settle import agreeing
 from sequencer.dsp.samples import SamplesError
@@ -55,17 +55,6 @@ Share = Annotated[Percent, AfterValidator(between(0.01, 5.0, "%"))]
 TONE, CODE, DUAL = "sub-audible tone", "digital code", "dual tone"
 
 
-def _known(code: str) -> str:
-    octal = lists().codes.octal
-    if len(code) != 5 or code[0] != "D" or code[4] not in "NI" or code[1:4] not in octal:
-        raise FieldProblem(
-            f"there is no code {code!r}",
-            allowed="D, three digits of the published list, and N for normal or I for inverted, such as D023N: "
-            + " ".join(octal),
-        )
-    return code
-
-
 class SignallingSentSettings(CheckSettings):
     """Settings of `signalling_sent`: one of `tone`, `code` and `tones`."""
 
@@ -73,7 +62,7 @@ class SignallingSentSettings(CheckSettings):
     """Which check this is."""
     tone_hz: Sub | None = None
     """The sub-audible tone that the unit must send."""
-    code: Annotated[str, Field(max_length=20), AfterValidator(_known)] | None = None
+    code: Annotated[str, Field(max_length=20), AfterValidator(known_code)] | None = None
     """The digital code that the unit must send: `D023N`, or `D023I` for its levels the other way round."""
     tones_hz: tuple[Dual, ...] | None = None
     """The two tones that the unit must send at once, the lower first."""

@@ -95,6 +95,21 @@ class SignalSide(Side):
         self._refuse_if_left()
         self._generator.configure_fm(deviation_hz, tone_hz)
 
+    def send_tone_below(self, tone_hz: float, *, deviation_hz: float) -> None:
+        """Add FM with a sine by the generator's second source. Refused where it has none."""
+        self._refuse_if_left()
+        self._generator.configure_second_tone(deviation_hz, tone_hz)
+
+    def send_code_below(self, bits: str, *, bit_rate: float, deviation_hz: float) -> None:
+        """Add FM with bits, sent again and again, by the generator's second source. Refused where it has none."""
+        self._refuse_if_left()
+        self._generator.configure_second_code(deviation_hz, bits, bit_rate)
+
+    def send_nothing_below(self) -> None:
+        """Switch the second source off; the modulation by the first stays."""
+        self._refuse_if_left()
+        self._generator.disable_second()
+
     def set_level_dbm(self, level_dbm: float) -> float:
         """Change the level, wait until the generator says it stands, and return what it made of it. Refused above the receiver's rating."""
         self._refuse_if_left()

@@ -714,6 +714,14 @@ ASKED_OF_NOBODY: dict[str, dict[str, Callable[[Any], object]]] = {
         "selective_level": lambda one: one.read_selective_dbm(27e6, 1e3),
     },
     "power_meter": {"peak_power": lambda one: one.read_peak_envelope_dbm()},
+    "signal_generator": {
+        "second_bit_rate": lambda one: one.configure_second_code(300.0, "10", 134.4),
+        "second_bits": lambda one: one.configure_second_code(300.0, "10", 134.4),
+        "second_deviation": lambda one: one.configure_second_tone(300.0, 88.5),
+        "second_shape": lambda one: one.configure_second_code(300.0, "10", 134.4),
+        "second_state": lambda one: one.disable_second(),
+        "second_tone": lambda one: one.configure_second_tone(300.0, 88.5),
+    },
     "spectrum_analyser": {"trace": lambda one: one.read_spectrum()},
 }
 
@@ -722,6 +730,7 @@ PERSONS: dict[str, Any] = {
     "audio_analyser": OperatorAudioAnalyser,
     "modulation_analyser": OperatorModulationAnalyser,
     "power_meter": OperatorPowerMeter,
+    "signal_generator": OperatorSignalGenerator,
     "spectrum_analyser": OperatorSpectrumAnalyser,
 }
 

@@ -18,7 +18,7 @@ from sequencer.planning.load import load_sequence
 from sequencer.planning.parts import bench_parts
 from sequencer.planning.plan import Plan, make_plan
 from sequencer.problems import FileProblems
-from tests.support.after_faults import SPECTRAL
+from tests.support.after_faults import bench_for
 from tests.support.running import run_plan
 
 EXAMPLES = Path("sequencer/checks/examples").resolve()
@@ -83,7 +83,7 @@ def test_a_check_runs_on_instruments_that_have_only_what_it_needs(
     monkeypatch.chdir(
         tmp_path
     )  # a loss table is written beside the bench file, or here where that is a shipped one
-    bench = load_bench("spectrum-bench" if check in SPECTRAL else "two-signal-bench")
+    bench = load_bench(bench_for(check).stem)
     plan = _plan(tmp_path, check, mode, bench)
     needed = _needs(plan)
     least = _reduced(bench, needed)

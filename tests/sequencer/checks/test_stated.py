@@ -92,6 +92,11 @@ SIGNALLING = """
 {check: signalling_sent, channel: 20, tone: 88.5 Hz}
 """
 CASES["signalling"] = ("M40-0071", SIGNALLING)
+OPENED = """
+{check: signalling_received, channel: 20, tone: 88.5 Hz, signalling_deviation: 300 Hz, accuracy: 2 dB, shut_for: 1 s}
+"""
+CASES["opened"] = ("M40-0091", OPENED)
+BENCHES = {"spectrum": "spectrum-bench", "opened": "signalling-bench"}
 POWER = {"power": ("M40-0007", FM.strip().splitlines()[0])}
 CONNECTION = "connection_repeatability"
 NO_BENCH_FIGURE = {
@@ -156,7 +161,7 @@ def run_on(tmp_path_factory: pytest.TempPathFactory) -> Any:
     @cache
     def run(case: str, factor: float | None, rule: str = "simple") -> Done:
         serial, checks = (CASES | POWER)[case]
-        shipped = find_file("spectrum-bench" if case == "spectrum" else "two-signal-bench", "bench")
+        shipped = find_file(BENCHES.get(case, "two-signal-bench"), "bench")
         content = yaml.safe_load(shipped.read_text(encoding="utf-8")) | {
             "unit": str(shipped.parent / "units")
         }

@@ -29,7 +29,7 @@ from sim.radio.unit import CEPT_FREQUENCIES_HZ
 from tests.sequencer.checks.test_base import _package, _sequencer
 
 DOCS = Path(__file__).parents[3] / "sequencer" / "reference" / "pages"
-BENCH = Path("sim/spectrum-bench.yaml")
+BENCH = Path("sim/signalling-bench.yaml")
 SERIAL = "M40-0007"
 LIST = "No;RX\n1;26.965\n"
 DIFFERS = (
@@ -116,6 +116,7 @@ SOUND = {
     "signalling_sent": "M40-0071",
     "receive_audio_response": "MX40-0161",
     "spurious_response": "MX40-0161",
+    "signalling_received": "M40-0091",
     "intermodulation": "MX40-0161",
 }
 """Sound specimens that show what the multimode one has not."""

@@ -8,6 +8,7 @@ from pydantic import AfterValidator, Field
 
 from sequencer.files.fields import FileModel, between
 from sequencer.files.read import read_file
+from sequencer.problems import FieldProblem
 
 FILE = Path(__file__).with_name("signalling_lists.yaml")
 Figure = Annotated[float, AfterValidator(between(1.0, 1e4, ""))]
@@ -68,6 +69,18 @@ class SignallingLists(FileModel):
 def lists() -> SignallingLists:
     """Return the lists. Raises FileProblems where somebody has changed the file into something else."""
     return read_file(FILE, SignallingLists).model
+
+
+def known_code(code: str) -> str:
+    """Return a code that the list has, as `D023N` or `D023I`. Raises FieldProblem for another."""
+    octal = lists().codes.octal
+    if len(code) != 5 or code[0] != "D" or code[4] not in "NI" or code[1:4] not in octal:
+        raise FieldProblem(
+            f"there is no code {code!r}",
+            allowed="D, three digits of the published list, and N for normal or I for inverted, such as D023N: "
+            + " ".join(octal),
+        )
+    return code
 
 
 def tone_said(tone_hz: float) -> str:

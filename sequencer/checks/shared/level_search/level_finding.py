@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from sequencer.checks.finding import Conditions, Finding
@@ -12,6 +13,8 @@ from sequencer.search.protocol import Crossing, SwitchingCrossing
 from sequencer.uncertainty.budget import Budget
 from sequencer.uncertainty.contributions import SEARCH_INTERVAL, search_interval
 from sequencer.uncertainty.decision import Limits
+
+LEAST_JUMP = 2.0  # a squelch cuts the audio by far more; what changes by less from test to test is audio that rises with the signal
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,6 +60,19 @@ class SoughtLevel:
 def how_switched(crossing: Crossing, found: SwitchingCrossing) -> str:
     """Return in words how a level was found at which something switches."""
     return f"{how_found(crossing)}; dwell {found.dwell_s:g} s; {found.approach}"
+
+
+def why_smooth(points: tuple[Point, ...], threshold_v: float) -> str:
+    """Return in words that the audio does not switch at all, or nothing."""
+    found = [point.reading for point in points if point.reading is not None]
+    silent = max((volts for volts in found if volts <= threshold_v), default=0.0)
+    speaking = min((volts for volts in found if volts > threshold_v), default=math.inf)
+    if speaking >= LEAST_JUMP * silent:
+        return ""
+    return (
+        f"the audio rises smoothly through {threshold_v:.2g} V instead of switching: the squelch stands open "
+        "(turn its knob until the noise just stops)"
+    )
 
 
 def hysteresis_finding(quantity: str, found: SwitchingCrossing, limits: Limits | None = None) -> Finding:
