@@ -29,7 +29,9 @@ from sim.radio.unit import CEPT_FREQUENCIES_HZ
 from tests.sequencer.checks.test_base import _package, _sequencer
 
 DOCS = Path(__file__).parents[3] / "sequencer" / "reference" / "pages"
-BENCH = Path("sim/signalling-bench.yaml")
+BENCH = Path("sim/spectrum-bench.yaml")
+BENCHES = {"signalling_received": Path("sim/signalling-bench.yaml")}
+"""Of a check that this bench lacks something for."""
 SERIAL = "M40-0007"
 LIST = "No;RX\n1;26.965\n"
 DIFFERS = (
@@ -135,7 +137,7 @@ def test_an_example_is_a_sequence_that_the_shipped_bench_can_do(
     checks: dict[str, str], tmp_path: Path, name: str
 ) -> None:
     """What is copied off the page is read and planned without a complaint, and is of the check it stands under."""
-    plan = _plan(tmp_path, _example(checks[name]))
+    plan = _plan(tmp_path, _example(checks[name]), BENCHES.get(name, BENCH))
     before = {"carrier_power"} if name == "golden_unit" else set()  # what it holds against its history
     assert {name} <= {step.check.name for step in plan.steps} <= {name, "confirm", *before}
 
@@ -146,7 +148,7 @@ def test_what_an_example_reports_is_on_the_page(checks: dict[str, str], tmp_path
     sound = "No;RX\n" + "".join(f"{n};{hz / 1e6:.3f}\n" for n, hz in enumerate(CEPT_FREQUENCIES_HZ, start=1))
     (tmp_path / "example.yaml").write_text(HEAD + _example(checks[name]), encoding="utf-8")
     (tmp_path / "memory-MX40-0101.csv").write_text(sound, encoding="utf-8")
-    bench = BENCH.read_text(encoding="utf-8").replace(
+    bench = BENCHES.get(name, BENCH).read_text(encoding="utf-8").replace(
         "unit: units ", f"unit: {BENCH.parent.resolve() / 'units'} "
     )
     (tmp_path / "bench.yaml").write_text(bench, encoding="utf-8")  # path_loss writes beside its bench file
@@ -182,7 +184,7 @@ def test_the_roles_named_are_those_the_plan_asks_for(
     assert named is not None
     needed = re.findall(r"`(\w+)`", named[1])
     example = _example(checks[name])
-    whole = yaml.safe_load(BENCH.read_text(encoding="utf-8"))
+    whole = yaml.safe_load(BENCHES.get(name, BENCH).read_text(encoding="utf-8"))
     whole["unit"] = str(BENCH.parent.resolve() / "units")
     keep = {*needed, "supply"} | ({"interferer"} if "interferer" in named[1] else set())
 
