@@ -148,8 +148,10 @@ def test_what_an_example_reports_is_on_the_page(checks: dict[str, str], tmp_path
     sound = "No;RX\n" + "".join(f"{n};{hz / 1e6:.3f}\n" for n, hz in enumerate(CEPT_FREQUENCIES_HZ, start=1))
     (tmp_path / "example.yaml").write_text(HEAD + _example(checks[name]), encoding="utf-8")
     (tmp_path / "memory-MX40-0101.csv").write_text(sound, encoding="utf-8")
-    bench = BENCHES.get(name, BENCH).read_text(encoding="utf-8").replace(
-        "unit: units ", f"unit: {BENCH.parent.resolve() / 'units'} "
+    bench = (
+        BENCHES.get(name, BENCH)
+        .read_text(encoding="utf-8")
+        .replace("unit: units ", f"unit: {BENCH.parent.resolve() / 'units'} ")
     )
     (tmp_path / "bench.yaml").write_text(bench, encoding="utf-8")  # path_loss writes beside its bench file
     words = [
