@@ -144,7 +144,9 @@ def run_view(run: StoredRun, at: int, *, plots: str, every: bool, every_channel:
         guarded=any(_rule(row) not in ("", str(SIMPLE)) for row in shown),
         plots=tuple(_plots(shown, f"r{at + 1}")) if draw else (),
         plots_left_out=not draw and plots != "none",
-        lacks_facts=any(row.points and row.target is None and not row.has_spectrum for row in shown),
+        lacks_facts=any(
+            row.points and row.target is None and not (row.has_spectrum or row.has_timeline) for row in shown
+        ),
         instruments=tuple(instrument_view(one, run.time) for one in run.instruments),
         budgets=tuple(budget_view(row, row.budget) for row in listed if row.budget is not None),
     )

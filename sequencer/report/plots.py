@@ -15,6 +15,7 @@ from sequencer.report.crossings import SearchCurve, search_curve
 from sequencer.report.paper import BLUE, GREY, INK, PALE, VERMILION, Plot, empty_axes, finished
 from sequencer.report.series import MeterCurve, Series, Sweep, meter_curves_of, sweeps_of
 from sequencer.report.spectra import spectrum_plots
+from sequencer.report.timelines import time_plots
 from sequencer.results.stored import StoredResult
 from sequencer.results.text import limits_in_words
 from sequencer.units.format import format_quantity
@@ -40,6 +41,7 @@ def plots_of(rows: Sequence[StoredResult], salt: str) -> list[Plot]:
         if (curve := search_curve(row)) is not None
     ]
     plots += spectrum_plots(rows, salt)
+    plots += time_plots(rows, salt)
     plots += [_meter_plot(curve, f"{salt}-m{at}") for at, curve in enumerate(meter_curves_of(rows))]
     plots += [_sweep_plot(sweep, f"{salt}-s{at}") for at, sweep in enumerate(sweeps_of(rows))]
     return plots

@@ -90,6 +90,7 @@ def test_a_specimen_does_what_the_table_says(
         "pre-check-hf-ssb": "spectrum-bench",
         "signalling-tone-received": "signalling-bench",
         "signalling-code-received": "signalling-bench",
+        "keying-vhf-fm": "spectrum-bench",
         "over-temperature": "chamber-bench",
     }
     bench = benches.get(sequence, "bench")

@@ -57,6 +57,7 @@ CHECKS = {
     "spurious_emissions": "channel: 20, mask: [{from: 20 MHz, to: 30 MHz, resolution_bandwidth: 10 kHz, max: 250 nW}]",
     "occupied_bandwidth": "channel: 20, drive: 10 mV, resolution_bandwidth: 1 kHz",
     "time_to_power": "channel: 20",
+    "transient": "channel: 20",
     "record_audio of transmit": "channel: 20, of: transmit, drive: 10 mV, duration: 0.2 s",
     "record_audio of receive": "channel: 20, of: receive, level: -73 dBm, duration: 0.2 s",
     "sensitivity": "channel: 20, target: 12 dB SINAD, deviation: 1.2 kHz, accuracy: 2 dB",

@@ -61,3 +61,30 @@ def true_time_to_power_s(serial: str, below_db: float = 1.0) -> float:
     time_s = np.arange(0.0, 0.3, STEP_S)
     size = law_of(serial).amplitude(time_s, np.full_like(time_s, NEVER))
     return float(time_s[size < 10.0 ** (-below_db / 20.0)].max()) + STEP_S
+
+
+def true_transient(serial: str, tuned_hz: float, above_db: float = 30.0) -> dict[str, float]:
+    """Return how far the frequency truly is off in t1, t2 and t3 of 5, 20 and 5 ms, Hz, and the power's rise and fall, s."""
+    law, offset_hz = law_of(serial), tuned_hz - CHANNEL_HZ
+    time_s = np.arange(0.0, 0.15, STEP_S)
+    up, down = (
+        law.amplitude(time_s, np.full_like(time_s, NEVER)),
+        law.amplitude(np.full_like(time_s, 1.0), time_s),
+    )
+    there_s = time_s[up >= 10.0 ** (-above_db / 20.0)].min()
+    gone_s = time_s[down >= 10.0 ** (-above_db / 20.0)].max()
+
+    def farthest(from_s: float, to_s: float, *, released: bool) -> float:
+        moments = np.arange(from_s, to_s, 1e-5)
+        return max(
+            abs(offset_hz + law.frequency_hz(*((1.0, one) if released else (one, 0.0)))) for one in moments
+        )
+
+    tenth, most = np.sqrt(0.1), np.sqrt(0.9)
+    return {
+        "frequency difference, t1": farthest(there_s, there_s + 0.005, released=False),
+        "frequency difference, t2": farthest(there_s + 0.005, there_s + 0.025, released=False),
+        "frequency difference, release": farthest(max(0.0, gone_s - 0.005), gone_s, released=True),
+        "rise time of the power": float(time_s[up >= most].min() - time_s[up >= tenth].min()),
+        "fall time of the power": float(time_s[down >= tenth].max() - time_s[down >= most].max()),
+    }

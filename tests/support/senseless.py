@@ -248,6 +248,7 @@ X | adjacent_channel_power | drive: 10 mV, resolution_bandwidth: 1 kHz, ratio: {
 X | harmonics | up_to: 2, limit: {max: 250 nW}
 M | signalling_sent | tone: 88.5 Hz, deviation: {min: 250 Hz, max: 500 Hz}
 M | time_to_power | limit: {max: 25 ms}
+M | transient | windows: [{from: 0 ms, to: 5 ms, max: 10 kHz}, {from: 5 ms, to: 25 ms, max: 5 kHz}], fall: {max: 20 ms}
 M | record_audio of transmit | of: transmit, drive: 10 mV, duration: 0.2 s
 A | record_audio of receive | of: receive, level: -73 dBm, duration: 0.2 s
 A | sensitivity | target: 12 dB SINAD, deviation: 1.2 kHz, accuracy: 0.7 dB, limit: {max: -113 dBm}

@@ -86,15 +86,17 @@ class TimeToPower(Check[TimeToPowerSettings]):
 
     def forecast_s(self, settings: TimeToPowerSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: the power, and three presses, each after a moment released."""
-        return 0.4 + keyed.RECORDINGS * (settings.watched_for_s + 2.0 * keyed.LEAD_S + 0.2)
+        return keyed.cycles_s(
+            conditions, self.last_keyed_s(settings, conditions), keyed.LEAD_S + keyed.BETWEEN_FORECAST_S
+        )
 
     @override
     def keyed_s(self, settings: TimeToPowerSettings, conditions: Conditions) -> float:
-        return 0.4 + keyed.RECORDINGS * (settings.watched_for_s + 0.1)
+        return keyed.POWER_FORECAST_S + keyed.RECORDINGS * self.last_keyed_s(settings, conditions)
 
     @override
     def last_keyed_s(self, settings: TimeToPowerSettings, conditions: Conditions) -> float:
-        return settings.watched_for_s + 0.1
+        return settings.watched_for_s + 0.13
 
     @override
     def transmit(

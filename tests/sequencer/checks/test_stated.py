@@ -76,6 +76,7 @@ SPECTRUM = """
 {check: occupied_bandwidth, channel: 20, drive: 10 mV, resolution_bandwidth: 1 kHz}
 {check: harmonics, channel: 20, up_to: 3}
 {check: time_to_power, channel: 20}
+{check: transient, channel: 20}
 {check: spurious_emissions, channel: 20, mask: [{from: 16 MHz, to: 17 MHz, resolution_bandwidth: 10 kHz, max: 250 nW}]}
 """
 FRONT_END = """

@@ -39,6 +39,8 @@ LOOK_S = 1e-4
 STEADY_SHARE = 0.2  # of what is recorded after PTT: the end of it is taken for steady
 MOST_POINTS = 400
 AFTER_RELEASE_S = 0.06
+POWER_FORECAST_S = 0.45
+BETWEEN_FORECAST_S = 0.14  # released, beside the rest: until the next recording, and its beginning
 LOWEST_SHOWN_DB = -80.0
 Watched = Annotated[TimeS, AfterValidator(between(0.02, 2.0, "s"))]
 Rate = Annotated[FrequencyHz, AfterValidator(between(10e3, 1e6, "Hz"))]
@@ -94,6 +96,13 @@ def refuse_another(side: TransmitSide, seen: Came, level_dbm: float, conditions:
     """Raise Untrusted where the recorded carrier is not the one whose power the meter reads."""
     recorded_dbm = dbm_from_w(seen.carrier.steady / 100.0) + side.loss_db(side.frequency_hz)
     refuse_another_carrier(recorded_dbm, level_dbm, conditions, by="modulation_analyser")
+
+
+def cycles_s(conditions: Conditions, keyed_s: float, released_s: float) -> float:
+    """Return about how long the power and the key-downs take, s, with the rests that the duty owes between them."""
+    rest = 100.0 / conditions.bench.protection.key_duty_percent - 1.0
+    power_s = POWER_FORECAST_S * (1.0 + rest)
+    return power_s + RECORDINGS * (keyed_s + released_s) + (RECORDINGS - 1) * rest * keyed_s
 
 
 def needed_commands() -> frozenset[Need]:
