@@ -17,8 +17,8 @@ from sequencer.planning.plan import Plan
 from sequencer.planning.step import Step
 from sequencer.results.model import Result, interrupted_by, nothing_sent
 from sequencer.results.store.server_line import hurried
-from sequencer.run.bench_health.doubted import BEFORE_ALL, doubt_results, is_changed, is_sound
-from sequencer.run.bench_health.simulated import refused_as_simulated
+from sequencer.run.before_checks import BeforeChecks
+from sequencer.run.bench_health.doubted import is_changed, is_sound
 from sequencer.run.events import CheckEnded, CheckStarted, Listener, RunEnded, StepTaken, Warned
 from sequencer.run.facts import RunFacts
 from sequencer.run.interrupt import Interrupted, Stopper, stoppable
@@ -33,13 +33,10 @@ from sequencer.run.measuring.time_left import TimeLeft
 from sequencer.run.measuring.warned import warned
 from sequencer.run.people.confirm import Confirmer
 from sequencer.run.people.entered import EnteredBeforehand, Enterer
-from sequencer.run.resuming.resume import others_now
 from sequencer.run.started import started
 from sequencer.run.state import RunOutcome, RunState
 from sequencer.run.status import ExitStatus
-from sequencer.safety.control.supply import SUPPLY_SETTLE_S
 from sequencer.safety.ending.way_out import PATIENCE_S
-from sequencer.safety.remembered.cables import BACK
 from sequencer.safety.state import SafeState
 
 __all__ = ["RunOutcome", "Runner"]
@@ -73,7 +70,6 @@ class Runner:
         self._bench = bench or OpenBench(replace(parts, announce=record.announce))
         self._bench.tell(record.announce)
         self._record = record
-        self._facts: RunFacts = record.facts
         self._people = People(
             steps=confirmer,
             cables=cables or confirmer,
@@ -90,6 +86,10 @@ class Runner:
         self._by_hand = {name for name, one in plan.bench.bench.instruments.items() if one.manual}
         self._said: dict[int, list[Exchange]] = {}
         self._left = TimeLeft({step.index: step.forecast_s for step in plan.steps})
+
+    @property
+    def _facts(self) -> RunFacts:
+        return self._record.facts  # they change where instruments turn out to be simulated
 
     def run(self) -> RunOutcome:
         """Execute the plan; whatever happens, the bench is made safe and what was measured is kept."""
@@ -136,22 +136,16 @@ class Runner:
         return "done"
 
     def _execute(self) -> None:
-        if self._facts.refused:
-            self._state.bench_failed(self._facts.refused)
-            raise Stopped("stopped: nothing is measured on this bench as it is")
-        self._record.note("bench to be opened")
-        try:
-            self._bench.open(again=self._again)
-        finally:
-            if self._bench.left_keyed:
-                self._state.tell(Warned(text=self._bench.left_keyed))
-            self._record.catch_up()
-            if self._record.at_start:
-                self._state.tell(Warned(text=self._record.at_start))
-        self._refuse_others()
-        self._record.keep_instruments(self._bench.identities)
-        self._look_whether_simulated()
-        self._doubt()
+        before = BeforeChecks(
+            plan=self._plan,
+            bench=self._bench,
+            record=self._record,
+            state=self._state,
+            stopper=self._stopper,
+            retries=self._retries,
+        )
+        before.open()
+        before.look()
         measurer = Measurer(
             plan=self._plan,
             bench=self._bench,
@@ -162,8 +156,7 @@ class Runner:
             say=self._say,
             retries=self._retries,
         )
-        self._cables_back(measurer)
-        self._feed()
+        before.make_ready(measurer)
         try:
             for together in self._plan.parts:
                 if len(together) == 1:
@@ -174,64 +167,6 @@ class Runner:
             if stop.by_fault:
                 self._leave_out(stop, measurer)
             raise
-
-    def _refuse_others(self) -> None:
-        """See that a run is carried on with the instruments that it began with. Raises Stopped."""
-        carried = self._facts.carried
-        if carried is not None and (
-            changed := others_now(carried.read.kept.instruments, self._bench.identities)
-        ):
-            self._state.bench_failed(
-                f"{changed}: a run is carried on with the instruments that it began with. Put them back, or begin a new run."
-            )
-            raise Stopped("stopped: the instruments are not those that the run began with")
-
-    def _feed(self) -> None:
-        """Feed the unit as the sequence states it; once more, after the bench was made safe, where a fault may have passed."""
-        if (supply_v := self._plan.sequence.sequence.supply_v) is None:
-            return
-        while True:
-            try:
-                self._bench.safe.set_supply(supply_v)
-                break
-            except InstrumentFault as fault:
-                if not (self._again(fault) and self._bench.make_safe(last=True).confirmed):
-                    raise
-        self._bench.clock.wait_s(SUPPLY_SETTLE_S)
-
-    def _again(self, fault: InstrumentFault) -> bool:
-        """Say whether what failed outside of all checks is done again, and tell it."""
-        self._stopper.check()
-        if not self._retries.take(None, fault):
-            return False
-        self._state.met(fault, None)
-        self._state.tell(Warned(text=f"Done again, because {fault.instrument} failed once: {fault.what}."))
-        return True
-
-    def _look_whether_simulated(self) -> None:
-        """See that a run on simulated instruments is marked so, also where the bench file does not say it.
-
-        Raises Stopped for a repeat, and in a batch, which was admitted as one of a real bench.
-        """
-        said = [name for name, one in self._bench.identities.items() if one.simulated]
-        if self._facts.simulated or not said:
-            return
-        self._record.mark_simulated()
-        self._facts = self._record.facts
-        self._state.tell(Warned(text="The instruments say that they are simulated: so is this run marked."))
-        if (refused := refused_as_simulated(self._facts, said)) is not None:
-            why, outcome = refused
-            self._state.bench_failed(why)
-            raise Stopped(outcome)
-
-    def _doubt(self) -> None:
-        """Tell and keep what speaks against the bench: known beforehand, or by who answered now and in the run before."""
-        doubts = (*self._facts.doubts, *self._record.find_changes())
-        for one in doubts:
-            self._state.tell(Warned(text=str(one)))
-        if results := doubt_results(doubts, self._facts):
-            self._state.add(BEFORE_ALL, results, on_unit=(False,) * len(results))
-            self._record.keep(BEFORE_ALL, results, [])
 
     def _step(self, step: Step, measurer: Measurer, *, after: str = "") -> None:
         """Measure one step; ``after`` says what ended the key-down that it was to share, if it was."""
@@ -326,18 +261,6 @@ class Runner:
         seconds = replace(took, person_s=waited_s)
         self._record.keep(step.index, results, said, on_unit=on_unit, whole=whole, seconds=seconds)
         return results
-
-    def _cables_back(self, measurer: Measurer) -> None:
-        """See that cables which an earlier run had moved are back, before the unit is fed. Raises Stopped if nobody says so."""
-        cables = self._bench.safe.cables
-        if not cables.moved:
-            return
-        if not measurer.cables_confirmed(f"Cables were moved by hand in an earlier run. {BACK}"):
-            self._state.bench_failed(
-                "cables were moved by hand in an earlier run, and nobody has confirmed that they are back"
-            )
-            raise Stopped("stopped: cables not confirmed back")
-        cables.note("normal")
 
     def _judged(self, step: Step, finding: Finding) -> Result:
         safe = self._bench.safe
