@@ -48,6 +48,7 @@ SHIPPED = {
     "harmonics": "sequencer.checks.transmit.harmonics:Harmonics",
     "spurious_emissions": "sequencer.checks.transmit.spurious_emissions:SpuriousEmissions",
     "signalling_sent": "sequencer.checks.transmit.signalling_sent:SignallingSent",
+    "power_over_time": "sequencer.checks.transmit.power_over_time:PowerOverTime",
     "transient": "sequencer.checks.transmit.transient:Transient",
     "time_to_power": "sequencer.checks.transmit.time_to_power:TimeToPower",
     "sensitivity": "sequencer.checks.receive.sensitivity:Sensitivity",

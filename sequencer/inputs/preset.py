@@ -84,6 +84,7 @@ UNREADABLE: Mapping[str, str] = MappingProxyType(
         "blocking": "each figure is a search of many readings",
         "co_channel_rejection": "each figure is a search of many readings",
         "intermodulation": "each figure is a search of many readings",
+        "power_over_time": "each figure takes seconds of one key-down",
         "transient": "each figure is of recordings over PTT and its release",
         "time_to_power": "each figure is a recording over a press of PTT",
         "spurious_response": "each figure is a search of many readings",

@@ -15,8 +15,9 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 _ROOM = 1.3  # times the highest of trace and mask
-_LONG_S = 2.0  # longer than this is drawn in seconds
 _LOWEST_DB = -45.0
+OVER_TIME = "power_over_time"
+"""The check whose trace is the power meter's, over seconds."""
 
 Stretch = tuple[float, float, float]
 """From, to, s, and how far from 0 is still right, Hz."""
@@ -103,7 +104,7 @@ def _in_words(stretches: Sequence[Stretch]) -> str:
 def _power_plot(row: StoredResult, salt: str) -> Plot:
     figure, axes = empty_axes()
     times_s = [one.at_s for one in row.points]
-    is_long = times_s[-1] > _LONG_S
+    is_long = row.check == OVER_TIME
     shown = [one if is_long else 1e3 * one for one in times_s]
     levels = [math.nan if one.reading is None else one.reading for one in row.points]
     axes.plot(shown, levels, color=INK, linewidth=1.0, marker="." if is_long else "", markersize=3, zorder=3)

@@ -43,6 +43,7 @@ RUNS = [
     ("keying-vhf-fm", "V5-0352", {"time_to_power"}),
     ("keying-vhf-fm", "V5-0353", {"transient"}),
     ("keying-vhf-fm", "V5-0354", {"transient"}),
+    ("keying-vhf-fm", "V5-0355", {"power_over_time"}),
     ("signalling-tone", "M40-0071", set()),
     ("signalling-tone", "M40-0073", {"signalling_sent"}),
     ("signalling-code", "M40-0072", set()),

@@ -58,6 +58,7 @@ CHECKS = {
     "occupied_bandwidth": "channel: 20, drive: 10 mV, resolution_bandwidth: 1 kHz",
     "time_to_power": "channel: 20",
     "transient": "channel: 20",
+    "power_over_time": "channel: 20, over: 1 s",
     "record_audio of transmit": "channel: 20, of: transmit, drive: 10 mV, duration: 0.2 s",
     "record_audio of receive": "channel: 20, of: receive, level: -73 dBm, duration: 0.2 s",
     "sensitivity": "channel: 20, target: 12 dB SINAD, deviation: 1.2 kHz, accuracy: 2 dB",

@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import json
+import signal
+import subprocess
+import sys
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -30,14 +35,7 @@ def run(
     **changes: str,
 ) -> Rig:
     """Run checks on a specimen; ``changes`` are texts of the bench file and what stands for each, ``spoil`` is done to the rig before."""
-    text = BENCH.read_text(encoding="utf-8").replace("seed: 1", f"seed: {seed}")
-    text = text.replace("unit: units ", f"unit: {BENCH.resolve().parent / 'units'} ")
-    for old, new in changes.items():
-        assert old in text, old
-        text = text.replace(old, new)
-    (folder / "bench.yaml").write_text(text, encoding="utf-8")
-    items = "".join(f"  - {{{one}}}\n" for one in checks)
-    (folder / "sequence.yaml").write_text(VHF + items, encoding="utf-8")
+    _write_files(folder, checks, seed, changes)
     plan = make_plan(
         load_sequence(str(folder / "sequence.yaml")), load_bench(str(folder / "bench.yaml")), serial=serial
     )
@@ -47,6 +45,50 @@ def run(
     rig.run()
     assert rig.simulation.hazards == ()
     return rig
+
+
+def _write_files(folder: Path, checks: Sequence[str], seed: int, changes: Mapping[str, str]) -> None:
+    text = BENCH.read_text(encoding="utf-8").replace("seed: 1", f"seed: {seed}")
+    text = text.replace("unit: units ", f"unit: {BENCH.resolve().parent / 'units'} ")
+    for old, new in changes.items():
+        assert old in text, old
+        text = text.replace(old, new)
+    (folder / "bench.yaml").write_text(text, encoding="utf-8")
+    items = "".join(f"  - {{{one}}}\n" for one in checks)
+    (folder / "sequence.yaml").write_text(VHF + items, encoding="utf-8")
+
+
+def run_over_sockets(folder: Path, serial: str, *checks: str, seed: int) -> list[dict[str, Any]]:
+    """Run checks on a bench that another process serves over TCP, in real time; returns the results as `run --json` gives them."""
+    _write_files(folder, checks, seed, {})
+    command, served = [sys.executable, "-m", "sequencer"], folder / "served.yaml"
+    serving = subprocess.Popen(
+        [*command, "simulate", "--bench", "bench.yaml", "--serial", serial, "--write-bench", str(served)],
+        cwd=folder,
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    try:
+        assert serving.stdout is not None
+        for line in serving.stdout:  # it says so once all of it is served
+            if line.startswith("Ctrl-C"):
+                break
+        ran = subprocess.run(
+            [*command, "run", "sequence.yaml", "--bench", str(served), "--serial", serial, "--json"],
+            cwd=folder,
+            capture_output=True,
+            text=True,
+            timeout=300.0,
+            check=False,
+        )
+        found = json.loads(ran.stdout)
+        assert found["bench_safe"], ran.stdout
+        results: list[dict[str, Any]] = found["results"]
+        return results
+    finally:
+        serving.send_signal(signal.SIGINT)
+        said, _ = serving.communicate(timeout=30.0)
+        assert "hazard" not in said.lower(), said
 
 
 def law_of(serial: str) -> Keying:

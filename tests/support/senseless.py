@@ -229,6 +229,7 @@ P | connection_repeatability | limit: {max: 0.2 dB}
 P | path_loss | of: transmit, frequencies: [27 MHz, 28 MHz], level: 10 dBm, limit: {min: 25 dB, max: 40 dB}
 P | bench_check | through: hand, frequencies: [27 MHz], levels: [10 dBm, 0 dBm]
 P | power_against_supply | supplies: [13.2 V, 10.8 V], limit: {min: 2 W, max: 6 W}
+P | power_over_time | over: 1 s, limit: {min: -0.1 dB, max: 0.5 dB}
 S | supply_current | receive: {max: 0.5 A}, transmit: {max: 2 A}
 M | frequency_error | limit: {within: 600 Hz}
 M | peak_deviation | drive: 10 mV, tone: [1 kHz], limit: {max: 2 kHz}

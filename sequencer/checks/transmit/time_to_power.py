@@ -104,12 +104,11 @@ class TimeToPower(Check[TimeToPowerSettings]):
     ) -> list[Finding]:
         side.remove_audio()
         seen: list[Came] = []
+        recorder = keyed.Recorder(side, settings)
         nothing = [(QUANTITY, "s", settings.limit.limits)]
 
         def press() -> Came:
-            seconds = keyed.LEAD_S + settings.watched_for_s
-            recording = side.record_press(seconds, settings.rate_hz, lead_s=keyed.LEAD_S)
-            seen.append(keyed.came(recording))
+            seen.append(recorder.press())
             return seen[-1]
 
         try:

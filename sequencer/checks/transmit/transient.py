@@ -21,12 +21,13 @@ from drivers.roles import Reading
 from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.shared.asked.limits import TimeLimit
+from sequencer.checks.shared.asked.time_windows import ReleaseWindow, Window
 from sequencer.checks.shared.budgets.parts import HalfWidth, Parts
 from sequencer.checks.shared.spectrum import keyed_carrier as keyed
 from sequencer.checks.shared.spectrum.keyed_carrier import Came, KeyedSettings
 from sequencer.checks.shared.spectrum.traces import Untrusted
 from sequencer.dsp.samples import SamplesError
-from sequencer.files.fields import FileModel, FrequencyDifferenceHz, RatioDb, TimeS, between
+from sequencer.files.fields import RatioDb, between
 from sequencer.frozen import dataclass
 from sequencer.problems import FieldProblem
 from sequencer.results.model import Point
@@ -43,40 +44,8 @@ LOW_DB, HIGH_DB = -10.0, -0.4576  # 10 % and 90 % of the power
 NOISE_SCATTERS = 3.0  # standard deviations of noise that the farthest point of a stretch holds at most
 SHOWN_AFTER_S = 0.005
 LEAST_RATE_TO_LIMIT = 2.5  # times the widest window's limit: beyond 0.4 of the rate nothing is shown
-Moment = Annotated[TimeS, AfterValidator(between(0.0, 1.0, "s"))]
-Offset = Annotated[FrequencyDifferenceHz, AfterValidator(between(10.0, 400e3, "Hz"))]
 Above = Annotated[RatioDb, AfterValidator(between(10.0, 60.0, "dB"))]
 RISE, FALL, RELEASE = "rise time of the power", "fall time of the power", "frequency difference, release"
-
-
-class Window(FileModel):
-    """A stretch of time after the carrier came, and how far the frequency may be off in it."""
-
-    from_s: Moment
-    """Where it begins, counted from when the carrier came."""
-    to_s: Moment
-    """Where it ends."""
-    max_hz: Offset | None = None
-    """How far the frequency may be off in it, either way."""
-
-    @model_validator(mode="after")
-    def _lasts(self) -> Window:
-        if self.from_s >= self.to_s:
-            raise FieldProblem(
-                f"a window from {self.from_s * 1e3:g} ms to {self.to_s * 1e3:g} ms",
-                at=("to",),
-                allowed="'to' after 'from'",
-            )
-        return self
-
-
-class ReleaseWindow(FileModel):
-    """The stretch of time before the carrier has gone, and how far the frequency may be off in it."""
-
-    before_s: Annotated[TimeS, AfterValidator(between(1e-3, 0.1, "s"))] = 0.005
-    """How long before the carrier has gone it begins."""
-    max_hz: Offset | None = None
-    """How far the frequency may be off in it, either way."""
 
 
 class TransientSettings(KeyedSettings):
@@ -215,18 +184,11 @@ class Transient(Check[TransientSettings]):
     ) -> list[Finding]:
         side.remove_audio()
         cycles: list[Cycle] = []
+        recorder = keyed.Recorder(side, settings)
 
         def cycle() -> Cycle:
-            up = side.record_press(
-                keyed.LEAD_S + settings.watched_for_s, settings.rate_hz, lead_s=keyed.LEAD_S
-            )
-            down = side.record_release(
-                _release_s(settings),
-                settings.rate_hz,
-                lead_s=_release_lead_s(settings),
-                after_s=settings.watched_for_s,
-            )
-            cycles.append(Cycle(up=keyed.came(up), down=keyed.came(down, released=True)))
+            up = recorder.press()
+            cycles.append(Cycle(up=up, down=recorder.release(lead_s=_release_lead_s(settings))))
             return cycles[-1]
 
         try:
@@ -246,11 +208,6 @@ class Transient(Check[TransientSettings]):
 
 def _release_lead_s(settings: TransientSettings) -> float:
     return max(keyed.LEAD_S, settings.release.before_s + keyed.LEAD_S)
-
-
-def _release_s(settings: TransientSettings) -> float:
-    """Return how long is recorded over a release: what is looked at before it, and as long as a carrier may take to go."""
-    return _release_lead_s(settings) + keyed.AFTER_RELEASE_S
 
 
 def _there_s(carrier: CarrierInTime, settings: TransientSettings, off_db: float) -> float:

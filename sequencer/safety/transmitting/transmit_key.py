@@ -175,6 +175,11 @@ class KeyedSide(Side, ABC):
                 self._key.release()
 
     @property
+    def key_down_s(self) -> float:
+        """How long the unit has been keyed, s; 0 while PTT is released."""
+        return self._key.down_s
+
+    @property
     def key_left_s(self) -> float | None:
         """What is left of the key-down for readings, s; None while PTT is released."""
         return self._key.left_s

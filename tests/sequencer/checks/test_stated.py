@@ -77,6 +77,7 @@ SPECTRUM = """
 {check: harmonics, channel: 20, up_to: 3}
 {check: time_to_power, channel: 20}
 {check: transient, channel: 20}
+{check: power_over_time, channel: 20, over: 2 s}
 {check: spurious_emissions, channel: 20, mask: [{from: 16 MHz, to: 17 MHz, resolution_bandwidth: 10 kHz, max: 250 nW}]}
 """
 FRONT_END = """

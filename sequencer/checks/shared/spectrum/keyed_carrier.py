@@ -39,6 +39,8 @@ LOOK_S = 1e-4
 STEADY_SHARE = 0.2  # of what is recorded after PTT: the end of it is taken for steady
 MOST_POINTS = 400
 AFTER_RELEASE_S = 0.06
+LATE_SHARE = 0.2  # of the time recorded after an order may be gone before it is given
+MOST_LATE, MOST_LATE_S = 3, 1.0
 POWER_FORECAST_S = 0.45
 BETWEEN_FORECAST_S = 0.14  # released, beside the rest: until the next recording, and its beginning
 LOWEST_SHOWN_DB = -80.0
@@ -81,6 +83,48 @@ def came(recording: KeyRecording, *, released: bool = False) -> Came:
         samples.content, samples.rate_hz, look_s=LOOK_S, steady_s=with_, silent_s=without
     )
     return Came(carrier=carrier, ordered_s=recording.ordered_s)
+
+
+class Recorder:
+    """Records presses and releases of one check, each for as long as orders have come late so far: a slow bench is given the time."""
+
+    def __init__(self, side: TransmitSide, settings: KeyedSettings) -> None:
+        self._side, self._settings = side, settings
+        self._late_s = 0.0
+
+    def press(self) -> Came:
+        """Return the carrier as it came. Raises SamplesError where none did."""
+        watched_s, rate_hz = self._settings.watched_for_s, self._settings.rate_hz
+        return came(
+            self._in_time(
+                lambda late_s: self._side.record_press(LEAD_S + late_s + watched_s, rate_hz, lead_s=LEAD_S),
+                LEAD_S,
+                LATE_SHARE * watched_s,
+            )
+        )
+
+    def release(self, *, lead_s: float) -> Came:
+        """Return the carrier as it went. Raises SamplesError where it did not."""
+        rate_hz, after_s = self._settings.rate_hz, self._settings.watched_for_s
+        recorded = self._in_time(
+            lambda late_s: self._side.record_release(
+                lead_s + late_s + AFTER_RELEASE_S, rate_hz, lead_s=lead_s, after_s=after_s
+            ),
+            lead_s,
+            LATE_SHARE * AFTER_RELEASE_S,
+        )
+        return came(recorded, released=True)
+
+    def _in_time(self, record: Callable[[float], KeyRecording], lead_s: float, most_s: float) -> KeyRecording:
+        """Record; again, and for longer, where the order came later than there was time for."""
+        for _ in range(MOST_LATE):
+            given_s = self._late_s
+            recorded = record(given_s)
+            late_s = recorded.ordered_s[1] - lead_s
+            self._late_s = min(MOST_LATE_S, max(self._late_s, late_s))
+            if late_s - given_s <= most_s:
+                break
+        return recorded
 
 
 def meter_dbm(side: TransmitSide) -> float:

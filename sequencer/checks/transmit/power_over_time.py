@@ -1,0 +1,171 @@
+"""Power over time: what is left of the carrier power after seconds of one key-down, and how it got there."""
+
+from __future__ import annotations
+
+import math
+import statistics
+from collections.abc import Mapping, Sequence
+from types import MappingProxyType
+from typing import Annotated, ClassVar, Literal
+
+from pydantic import AfterValidator
+from typing_extensions import override
+
+from sequencer.checks.check import Check, DependsOn, Side
+from sequencer.checks.finding import Conditions, Demand, Finding
+from sequencer.checks.settings import CheckSettings
+from sequencer.checks.shared.asked.limits import RatioLimit
+from sequencer.checks.shared.budgets.parts import HalfWidth, Parts, two_readings
+from sequencer.checks.shared.readings.settle import agreeing, settle, several
+from sequencer.checks.shared.transmit.keyed_readings import SETTLED_DB, not_read, numbers
+from sequencer.files.fields import TimeS, between
+from sequencer.inputs.bench import longest_release_s
+from sequencer.results.model import Point
+from sequencer.safety.transmit import TransmitSide
+from sequencer.uncertainty.contributions import repeatability
+from sequencer.uncertainty.decision import Limits
+
+QUANTITY = "power sag"
+LOOKS = 60  # over the whole time: a drawing shows no more
+LEAST_PAUSE_S = 0.02
+AVERAGED = 4  # readings, at the beginning and at the end
+AGREE_DB = 0.05  # what readings of one power agree to while it falls: common practice, no source
+READINGS_S = 1.0  # what the last readings take at most, beside one answer that is late
+PROOF_FORECAST_S = 0.7
+
+
+class PowerOverTimeSettings(CheckSettings):
+    """Settings of `power_over_time`."""
+
+    check: Literal["power_over_time"]
+    """Which check this is."""
+    over_s: Annotated[TimeS, AfterValidator(between(1.0, 600.0, "s"))] = 10.0
+    """How long the unit transmits, in one go: no longer than `max_key_time` leaves room for."""
+    limit: RatioLimit = RatioLimit.unstated()
+    """By how much the power may have fallen at the end: usually a max; a number below 0 dB is a power that has risen."""
+
+
+class PowerOverTime(Check[PowerOverTimeSettings]):
+    """Key the unit without modulation, read its power again and again in one key-down, and state by how much it has fallen at the end."""
+
+    name: ClassVar[str] = "power_over_time"
+    summary: ClassVar[str] = "by how much the carrier power falls over seconds of one key-down"
+    side: ClassVar[Side] = "transmit"
+    roles: ClassVar[frozenset[str]] = frozenset({"power_meter"})
+    modes: ClassVar[frozenset[str]] = frozenset({"FM", "AM"})
+    depends_on: ClassVar[DependsOn] = frozenset({"stage"})
+    limit_keys = MappingProxyType({QUANTITY: "limit"})
+    settings = PowerOverTimeSettings
+
+    @override
+    def quantities(self, settings: PowerOverTimeSettings) -> tuple[tuple[str, str], ...]:
+        return ((_quantity(settings), "dB"),)
+
+    def needs(self, settings: PowerOverTimeSettings, conditions: Conditions) -> tuple[str, ...]:
+        """Return what its budget asks of the bench file."""
+        return ("power_meter.linearity|power",)
+
+    def demands(self, settings: PowerOverTimeSettings, conditions: Conditions) -> list[Demand]:
+        """Return what no power can be read over seconds with: a person, or a key-down that may not last so long."""
+        bench = conditions.bench
+        meter, radio = bench.with_role("power_meter"), bench.with_role("radio")
+        if any(one is not None and one[1].manual for one in (meter, radio)):
+            return [
+                Demand(
+                    refused="a person reads the power meter or presses PTT on this bench: once in a key-down, and not by the clock",
+                    allowed="'carrier_power' with 'keyed_for', for the power after a time",
+                )
+            ]
+        if meter is None or radio is None:
+            return []
+        besides_s = longest_release_s(radio[1]) + meter[1].timeout_s + READINGS_S
+        needed_s, limit_s = settings.over_s + besides_s, bench.protection.max_key_time_s
+        if needed_s <= limit_s:
+            return []
+        most_s = math.floor((limit_s - besides_s) * 10.0) / 10.0
+        shorter = f"at most {most_s:g} s here, or " if most_s >= 1.0 else ""
+        return [
+            Demand(
+                at=("over",),
+                refused=f"{settings.over_s:g} s of transmitting in one go, readings and a release of PTT that may take {besides_s:.3g} s "
+                f"do not fit into max_key_time {limit_s:g} s",
+                allowed=f"{shorter}'max_key_time' of at least {math.ceil(needed_s):g} s in the bench file, if the unit bears it, or a "
+                "shorter 'timeout' of radio and power meter",
+            )
+        ]
+
+    @override
+    def waits_of(self, settings: PowerOverTimeSettings, conditions: Conditions) -> Mapping[str, float]:
+        return {"power_meter": 2.0}
+
+    def forecast_s(self, settings: PowerOverTimeSettings, conditions: Conditions) -> float:
+        """Return about how long it takes, s: a short key-down that proves the path, and the long one."""
+        return PROOF_FORECAST_S + settings.over_s
+
+    @override
+    def keyed_s(self, settings: PowerOverTimeSettings, conditions: Conditions) -> float:
+        return settings.over_s + 0.4
+
+    @override
+    def transmit(
+        self, side: TransmitSide, settings: PowerOverTimeSettings, conditions: Conditions
+    ) -> list[Finding]:
+        read = side.read_power_dbm
+        side.hold_keyed_s(0.0)
+        first = settle(read, side.wait_s, within=SETTLED_DB)
+        if first[-1].number is not None:
+            first = agreeing([*first, read(), read()], read, within=AGREE_DB)
+        first_dbm, points = numbers(first), list[Point]()
+        if first_dbm is None:
+            side.rest()
+            return [not_read(_quantity(settings), "dB", settings.limit.limits, "power meter", first)]
+        points.append(Point.of_time(side.key_down_s, statistics.fmean(first_dbm)))
+        pause_s = max(LEAST_PAUSE_S, settings.over_s / LOOKS)
+        while side.key_down_s < settings.over_s:
+            side.wait_s(pause_s)
+            reading = read()
+            if reading.number is not None:
+                points.append(Point.of_time(side.key_down_s, reading.number))
+        last = several(read, AVERAGED)
+        if all(one.number is not None for one in last):
+            last = agreeing(last, read, within=AGREE_DB)
+        side.rest()
+        last_dbm = numbers(last)
+        if last_dbm is None:
+            return [not_read(_quantity(settings), "dB", settings.limit.limits, "power meter", last)]
+        return [_finding(first_dbm, last_dbm, points, settings, conditions)]
+
+
+def _quantity(settings: PowerOverTimeSettings) -> str:
+    return f"{QUANTITY} over {settings.over_s:g} s"
+
+
+def _finding(
+    first_dbm: Sequence[float],
+    last_dbm: Sequence[float],
+    points: Sequence[Point],
+    settings: PowerOverTimeSettings,
+    conditions: Conditions,
+) -> Finding:
+    limits: Limits = settings.limit.limits
+    sag_db = statistics.fmean(first_dbm) - statistics.fmean(last_dbm)
+    parts = Parts(conditions.bench)
+    half_width = HalfWidth.of(conditions.bench, "power_meter", "linearity", "power")
+    if half_width is not None and half_width.keys[0].endswith(".power"):
+        half_width = two_readings(half_width.in_db(of_power=True))
+    parts.accuracy("power meter, difference of two levels", half_width, unit="dB")
+    parts.add(
+        repeatability("repeatability at the beginning", first_dbm, unit="dB"),
+        repeatability("repeatability at the end", last_dbm, unit="dB"),
+    )
+    lowest = min(points, key=lambda one: math.inf if one.reading is None else one.reading)
+    return Finding(
+        quantity=_quantity(settings),
+        value=sag_db,
+        unit="dB",
+        limits=limits,
+        budget=parts.budget(_quantity(settings), "dB", sag_db),
+        points=tuple(points),
+        note=f"{statistics.fmean(first_dbm):.2f} dBm {points[0].at_s:.2g} s after PTT, {statistics.fmean(last_dbm):.2f} dBm at the end; "
+        f"lowest {lowest.reading:.2f} dBm, {lowest.at_s:.3g} s after PTT; {len(points)} readings in one key-down",
+    )

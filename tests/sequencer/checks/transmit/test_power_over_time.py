@@ -1,0 +1,74 @@
+"""Power over seconds of a key-down: truth of a stage that warms up, its trace, and key-downs that may not last so long."""
+
+from __future__ import annotations
+
+from math import exp
+from pathlib import Path
+
+import pytest
+
+from sequencer.problems import FileProblems
+from sequencer.results.model import AGAINST_TIME, Result
+from sequencer.uncertainty.decision import Decision
+from sim.scpi.faults import Fault, FaultKind
+from tests.support.keyed_units import Rig
+from tests.support.keyed_units import run as run_vhf
+from tests.support.multimode_desk import specimen
+from tests.support.spectral import run
+
+CHECK = "check: power_over_time, channel: 20, over: 15 s, limit: {max: 0.5 dB}"
+
+
+def found(rig: Rig) -> Result:
+    """Return the one result."""
+    (one,) = (one for kept in rig.record.kept.values() for one in kept)
+    return one
+
+
+def true_sag_db(serial: str, from_s: float, to_s: float, supply_v: float) -> float:
+    """Return what a stage loses between two moments of a key-down from cold: hot loss · heat, with the heat's one time constant."""
+    transmitter = specimen(serial).transmitter
+    heat = (supply_v / transmitter.nominal_supply_v) ** 2
+    lost = [1.0 - exp(-at_s / transmitter.heating_s) for at_s in (from_s, to_s)]
+    return transmitter.hot_loss_db * heat * (lost[1] - lost[0])
+
+
+@pytest.mark.parametrize(("serial", "decision"), [("M40-0007", Decision.PASS), ("M40-0014", Decision.FAIL)])
+def test_the_truth_lies_within_u(tmp_path: Path, serial: str, decision: Decision) -> None:
+    """A sound unit keeps its power, one whose stage loses it hot does not; both as their own law says, elementary."""
+    one = found(run(tmp_path, serial, CHECK, seed=3))
+    first, last = one.points[0], one.points[-1]
+    assert one.value == pytest.approx(true_sag_db(serial, first.at_s, last.at_s, 13.2), abs=one.uncertainty)
+    assert one.value == pytest.approx((first.reading or 0.0) - (last.reading or 0.0), abs=0.02)
+    assert one.decision is decision
+    assert {point.state for point in one.points} == {AGAINST_TIME}
+    assert last.at_s == pytest.approx(15.0, abs=0.5)
+
+
+def test_a_meter_that_fails_in_the_middle_leaves_nothing_keyed(tmp_path: Path) -> None:
+    """Readings that do not come for good from the tenth on: no number, and PTT released."""
+
+    def spoil(rig: Rig) -> None:
+        rig.device("power_meter").faults.add(Fault(kind=FaultKind.TIMEOUT, match="READ", skip=10, times=None))
+
+    rig = run_vhf(tmp_path, "V5-0351", "check: power_over_time, channel: 5, over: 5 s", spoil=spoil)
+    assert found(rig).value is None
+    assert not rig.simulation.unit.keyed
+
+
+def test_a_key_down_that_may_not_last_so_long_is_refused_with_what_would_do(tmp_path: Path) -> None:
+    """60 s with a max_key_time of 40 s."""
+    with pytest.raises(FileProblems, match="do not fit into max_key_time 40 s") as refused:
+        run_vhf(tmp_path, "V5-0351", "check: power_over_time, channel: 5, over: 60 s")
+    assert "'max_key_time' of at least" in str(refused.value)
+
+
+def test_a_person_at_the_meter_is_refused(tmp_path: Path) -> None:
+    """A person reads once in a key-down."""
+    with pytest.raises(FileProblems, match="a person reads the power meter or presses PTT"):
+        run_vhf(
+            tmp_path,
+            "V5-0351",
+            "check: power_over_time, channel: 5",
+            **{"    address: TCPIP0::192.0.2.12::5025::SOCKET\n": "    driver: operator\n"},
+        )
