@@ -114,7 +114,10 @@ def _power_plot(row: StoredResult, salt: str) -> Plot:
         axes.set_xlabel("time from when PTT was pressed, s")
         axes.set_ylabel("power, dBm")
         return finished(
-            figure, _title(row, "power"), "the power during one key-down, as the power meter reads it.", salt
+            figure,
+            _title(row, "power"),
+            "the power from pressing PTT to releasing it, as the power meter reads it.",
+            salt,
         )
     axes.set_ylim(max(_LOWEST_DB, min(levels)), 4.0)
     axes.set_xlabel(f"time from the order, {unit}")

@@ -106,8 +106,9 @@ def read_batch_units(store: Store, record: BatchRecord, *, since: datetime | Non
 
 @contextmanager
 def _no_collecting() -> Iterator[None]:
-    """Look for no circles of references meanwhile: rows make none, and to look through all of them time and again takes a quarter of
-    the time of reading them [measured].
+    """Look for no circles of references meanwhile.
+
+    Rows make none, and to look through all of them time and again takes a quarter of the time of reading them [measured].
     """
     was_on = gc.isenabled()
     gc.disable()

@@ -165,9 +165,9 @@ class Trend:
 
 
 def above_rating(told: str) -> Refused:
-    """Return the fault of a unit that stands above a rating: it is not keyed into that."""
+    """Return the fault of a unit that stands above a rating: PTT is not pressed into that."""
     return Refused(
-        f"{told}: the unit is not keyed for it any more",
+        f"{told}: PTT is not pressed for it any more",
         instrument="radio",
         address="keyed",
         next_move="Turn or set it back with PTT released, put a load and path of a higher rating on, or both; then adjust again.",

@@ -19,8 +19,10 @@ _GIVEN_BACK = ("SIGINT", "SIGTERM", "SIGHUP", "SIGQUIT", "SIGTSTP")
 
 
 class Child:
-    """``sequencer WORDS`` under way. ``out`` and ``err`` are what it writes, to be read once they are ready; ``status`` is None
-    until it ends, and negative where a signal ended it.
+    """A process of ``sequencer WORDS`` that is under way.
+
+    ``out`` and ``err`` are what it writes, to be read once they are ready; ``status`` is None until it ends, and negative where a signal
+    ended it.
     """
 
     def __init__(self, words: Sequence[str]) -> None:

@@ -59,8 +59,9 @@ class JobSeen:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BenchSeen:
-    """A bench whose worker has registered. ``silent_s`` since it was heard, ``is_there`` whether that is within its lease; ``lacks`` says
-    why it takes no job.
+    """A bench whose worker has registered.
+
+    ``silent_s`` since it was heard, ``is_there`` whether that is within its lease; ``lacks`` says why it takes no job.
     """
 
     bench: str

@@ -93,10 +93,10 @@ class InMemory:
         self.outcome = ""
 
     def catch_up(self) -> None:
-        """Nothing."""
+        """Do nothing: such a run is never carried on."""
 
     def keep_instruments(self, identities: dict[str, Identity]) -> None:
-        """Nothing: nobody asks for them."""
+        """Keep nothing: nobody asks for them."""
 
     def find_earlier(self, serial: str, check: str) -> OwnHistory:
         """Return what was known before."""
@@ -117,13 +117,13 @@ class InMemory:
         self.facts = replace(self.facts, simulated=True)
 
     def note(self, event: str, **facts: Any) -> None:
-        """Nothing."""
+        """Keep nothing: there is no journal."""
 
     def listen(self, event: Event) -> None:
-        """Nothing."""
+        """Keep nothing: there is no journal."""
 
     def announce(self, event: Announced, /) -> None:
-        """Nothing."""
+        """Keep nothing: there is no journal."""
 
     def keep(
         self,

@@ -32,8 +32,9 @@ def judged(
     supply: SupplyFacts | None = None,
     chamber: ChamberFacts | None = None,
 ) -> Result:
-    """Return the result of one finding. It carries every confirmation so far, the check's settings, and ``supply``: what the unit was
-    fed with, unless the finding knows better, and whether that was read or is only stated.
+    """Return the result of one finding, with every confirmation so far and the check's settings.
+
+    ``supply`` is what the unit was fed with, unless the finding knows better, and whether that was read or is only stated.
     """
     plan = facts.plan
     uncertainty = 0.0 if finding.exact else None

@@ -318,7 +318,7 @@ def test_above_a_rating_it_is_released_and_read_once_more_when_said_to_be_turned
 def test_who_does_not_turn_back_is_keyed_no_more(presses: list[Press]) -> None:
     """Above it once more, skipped, left or gone: it is released for good, with the reason, and ends as a refusal."""
     hand, bench = Hand(None, *presses), Bench([read(5.5)])
-    with pytest.raises(Refused, match="above 5 W: the unit is not keyed for it any more"):
+    with pytest.raises(Refused, match="above 5 W: PTT is not pressed for it any more"):
         turn(hand, bench, too_much=too_much)
     assert bench.released[0] == ""
     assert bench.released[-1] == "above 5 W"

@@ -59,6 +59,7 @@ def test_the_levels_count_by_the_order(tmp_path: Path) -> None:
     assert found["signal_generator, level accuracy"] == pytest.approx(standard_db / 3.0)
     assert found["interferer, level accuracy"] == pytest.approx(standard_db * 2.0 / 3.0)
     assert found["generator, level accuracy at the sensitivity"] == pytest.approx(standard_db)
+    assert found["receive path, loss, common to all"] == 0.0  # it is listed, and cancels in a ratio
 
 
 def test_a_unit_that_others_jam_before_a_product_is_heard_has_no_figure(tmp_path: Path) -> None:
@@ -70,6 +71,32 @@ def test_a_unit_that_others_jam_before_a_product_is_heard_has_no_figure(tmp_path
     assert "never reached" in result.note
     ran = run_checks(tmp_path, "M40-0061", CHECK, bench=bench)
     assert 0.8 <= ran.simulation.clock.now_s() / ran.plan.forecast_s <= 1.25
+
+
+def test_a_bound_passes_what_it_can_and_fails_nothing(tmp_path: Path) -> None:
+    """A modulated signal 12 kHz away is heard by itself: the ratio is a bound, which meets 65 dB and decides nothing of 120 dB."""
+    bench = write_bench(tmp_path, interferer=INTERFERER)
+    near = "{check: intermodulation, channel: 20, spacings: [6 kHz], limit: {min: %s dB}}"
+    bound = run_checks(tmp_path, "M40-0061", near % 65, bench=bench).found("intermodulation, +6 kHz")
+    assert bound.decision is Decision.PASS
+    assert "alone gives 2" in bound.note
+    assert bound.note.endswith("at least this ratio, no product stands out")
+    undecided = run_checks(tmp_path, "M40-0061", near % 120, bench=bench).found("intermodulation, +6 kHz")
+    assert undecided.decision is Decision.NOT_MEASURED
+    assert undecided.value is None
+    assert undecided.note.endswith("as a bound decides nothing")
+
+
+def test_without_a_sensitivity_there_is_no_ratio(tmp_path: Path) -> None:
+    """Where the levels that the search may use end below the sensitivity, each spacing is without a figure, and says why."""
+    bench = write_bench(tmp_path, interferer=INTERFERER)
+    check = "{check: intermodulation, channel: 20, spacings: [50 kHz, -50 kHz], levels: {max: -126 dBm}}"
+    ran = run_checks(tmp_path, "M40-0061", check, bench=bench)
+    for quantity in ("intermodulation, +50 kHz", "intermodulation, -50 kHz"):
+        found = ran.found(quantity)
+        assert found.value is None
+        assert found.decision is Decision.NOT_MEASURED
+        assert found.note.startswith("sensitivity: ")
 
 
 @pytest.mark.parametrize(
