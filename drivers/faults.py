@@ -6,6 +6,7 @@
         ConnectionLost             it was open and is gone
         TimedOut                   no whole answer in time; the link itself may be alive
       UnexpectedReply              an answer came that is not what the command's answer looks like
+        ImpossibleReading          a number came, twice, that cannot be of this unit on this bench
       InstrumentError              the instrument's own error queue complained
       Refused                      we refused: outside the instrument's range or the bench's protection; nothing was sent
       NotConfirmed                 the read-back differs from what was set
@@ -101,6 +102,10 @@ class TimedOut(LinkFault):
 
 class UnexpectedReply(InstrumentFault):
     """An answer came that is not what the command's answer looks like."""
+
+
+class ImpossibleReading(UnexpectedReply):
+    """A number came, and came again, that cannot be of this unit on this bench: often the answer to another question."""
 
 
 class InstrumentError(InstrumentFault):

@@ -7,7 +7,8 @@ taken (`sequencer/safety/proofs/watch.py`).
 
 Not repeated: what we refused ourselves; what a person holds or reads, who would be asked again; what was adjusted since; a unit that stays
 on the air, or that the power meter does not see, and readings that do not follow the unit, for these are no faults that pass; and a fault
-that was met again when it was repeated.
+that was met again when it was repeated. A number that cannot be is repeated: where an instrument answers late, with the reading before,
+those before it may be wrong too, so that the whole check is.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from dataclasses import replace
 from typing import Any
 
 from drivers.faults import (
+    ImpossibleReading,
     InstrumentError,
     InstrumentFault,
     LinkFault,
@@ -54,7 +56,7 @@ class Retries:
 
     def take(self, index: int | None, fault: InstrumentFault) -> bool:
         """Say whether what met ``fault`` is done again, and count it. ``index`` is the check's number, None for the opening."""
-        if not isinstance(fault, _MAY_PASS) or (isinstance(fault, UnexpectedReply) and not fault.command):
+        if not isinstance(fault, _MAY_PASS) or _is_of_the_unit(fault):
             return False
         seen = _Seen(kind=type(fault).__name__, instrument=fault.instrument, what=fault.what)
         if self._last.get(index) == seen:
@@ -65,6 +67,13 @@ class Retries:
         self._left -= 1
         self._taken[index] = self._taken.get(index, 0) + 1
         return True
+
+
+def _is_of_the_unit(fault: InstrumentFault) -> bool:
+    """Say whether readings show it, and no single answer: the unit may be why. A number that cannot be is of no unit."""
+    return (
+        isinstance(fault, UnexpectedReply) and not fault.command and not isinstance(fault, ImpossibleReading)
+    )
 
 
 def noted_each(findings: list[Finding], notes: Sequence[str]) -> list[Finding]:

@@ -143,7 +143,8 @@ class Interlock:
         try:
             shown = confirm()
         except NotConfirmed as fault:
-            self._heard = fault
+            if not fault.command:  # a setting that read back otherwise on the way says nothing of "off"
+                self._heard = fault
             raise
         self.followed.update(shown)
         for name in shown:

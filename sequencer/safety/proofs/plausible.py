@@ -12,7 +12,7 @@ import math
 import re
 from collections.abc import Iterable
 
-from drivers.faults import UnexpectedReply
+from drivers.faults import ImpossibleReading, UnexpectedReply
 from drivers.roles import Instrument, Reading
 from sequencer.frozen import dataclass
 
@@ -201,14 +201,16 @@ def implausible(
 ) -> UnexpectedReply:
     """Return the fault of a reading that was outside ``span`` twice."""
     number = again.number if again.number is not None else math.nan
+    is_none = number < span.low and quantity in WITH_FLOOR
     said = " and again ".join(
         repr(one.raw or f"{one.number:g}") for one in ((first,) if first is again else (first, again))
     )
-    return UnexpectedReply(
+    # a power beyond a rating may be one: nothing is keyed into it a second time
+    return (UnexpectedReply if is_none or span.unit == "dBm" else ImpossibleReading)(
         f"{quantity} of {_told(number, span.unit)} "
         + (
             f"is none: from {span.low:.6g} {span.unit} on it would be of a unit that transmits"
-            if number < span.low and quantity in WITH_FLOOR
+            if is_none
             else f"cannot be: {span.low:.6g} to {_told(span.high, span.unit)} is possible ({span.why})"
         ),
         instrument=instrument.name,

@@ -6,7 +6,15 @@ from typing import Any
 
 import pytest
 
-from drivers.faults import ConnectionLost, InstrumentError, NotSettled, Refused, TimedOut, UnexpectedReply
+from drivers.faults import (
+    ConnectionLost,
+    ImpossibleReading,
+    InstrumentError,
+    NotSettled,
+    Refused,
+    TimedOut,
+    UnexpectedReply,
+)
 from sequencer.run.events import FaultMet, StepTaken
 from sequencer.run.measuring.retries import PER_RUN, Retries
 from sequencer.run.status import ExitStatus
@@ -112,6 +120,31 @@ def test_a_reading_alone_is_taken_again_and_counted(make_rig: Any) -> None:
     first, second = _results(rig).values()
     assert "one reading was taken again after an answer that made no sense" in first.note
     assert "one reading was taken again after a time-out" in second.note
+
+
+def test_a_number_that_cannot_be_costs_no_check(make_rig: Any) -> None:
+    """An answer too many puts the readings of a check out of step: the whole check is made again, what was read before it too."""
+    assert Retries().take(1, _fault(ImpossibleReading, command=""))
+    rig = make_rig(sequence=TWO_CHECKS)
+    rig.inject("modulation_analyser", Fault(kind=FaultKind.WRONG, match="READ", argument="3.48E+02", times=2))
+    outcome = rig.run()
+    assert outcome.status is ExitStatus.PASSED
+    assert [one.kind for one in outcome.faults] == ["ImpossibleReading"]
+    assert "frequency of 348 Hz cannot be" in outcome.faults[0].what
+    assert "measured again, because modulation_analyser" in _results(rig)[0].note
+
+
+def test_a_generator_whose_setting_reads_back_senseless_once_is_not_called_on(make_rig: Any) -> None:
+    """In the proof that it is off, as anywhere: the check is made again, and the bench is called safe in the end."""
+    rig = make_rig(sequence=TWO_CHECKS)
+    rig.inject(
+        "signal_generator",
+        Fault(kind=FaultKind.WRONG, match="AMPLitude -1.36", argument='9.91E37;0,"No error"'),
+    )
+    outcome = rig.run()
+    assert [one.kind for one in outcome.faults] == ["NotConfirmed"]
+    assert outcome.safe_state.confirmed
+    assert outcome.status is ExitStatus.PASSED
 
 
 def test_a_press_of_ptt_whose_answer_was_lost_is_no_reading(make_rig: Any) -> None:
