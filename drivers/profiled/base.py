@@ -229,5 +229,13 @@ class ProfiledInstrument(TimedReading):
             f"{found} numbers",
         )
 
+    def no_numbers(self, name: str, found: int, samples: int) -> UnexpectedReply:
+        """Return the fault of a recording in which samples are no numbers."""
+        return self._unexpected(
+            f"{found} of {samples} samples recorded are no numbers",
+            self._command(name).query,
+            f"{samples} numbers",
+        )
+
 
 __all__ = ["Limits", "LinkFault", "ProfiledInstrument"]

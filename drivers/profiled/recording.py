@@ -11,6 +11,9 @@ from typing import TYPE_CHECKING
 from drivers.roles import Samples
 
 if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
     from drivers.profiled.base import Begun, ProfiledInstrument
 
 
@@ -19,17 +22,26 @@ def record(
 ) -> Samples:
     """Record ``seconds`` at about ``rate_hz`` and return the samples; the rate is the one the instrument made of it.
 
-    Raises Refused for a recording of no or too many samples, UnexpectedReply for a block of another size.
+    Raises Refused for a recording of no or too many samples, UnexpectedReply for a block of another size, or not of numbers.
     """
-    import numpy as np
 
     count, interval_s = instrument.prepare_recording(seconds, rate_hz)
-    content = instrument.read_block(name, extra_s=seconds)
-    flat = np.frombuffer(content, dtype=">f4").astype(np.float64)
+    flat = _numbers(instrument, name, instrument.read_block(name, extra_s=seconds))
     if flat.size != (2 * count if is_complex else count):
         raise instrument.wrong_block(name, flat.size, count)
     samples = flat[0::2] + 1j * flat[1::2] if is_complex else flat
     return Samples(content=samples, rate_hz=1.0 / interval_s)
+
+
+def _numbers(instrument: ProfiledInstrument, name: str, content: bytes) -> NDArray[np.float64]:
+    """Return the numbers of a block; UnexpectedReply where one is none, as line noise gives."""
+    import numpy as np
+
+    with np.errstate(invalid="ignore"):
+        flat = np.frombuffer(content, dtype=">f4").astype(np.float64)
+    if not np.isfinite(flat).all():
+        raise instrument.no_numbers(name, int(flat.size - np.isfinite(flat).sum()), flat.size)
+    return flat
 
 
 def finish(instrument: ProfiledInstrument, name: str, begun: Begun) -> Samples:
@@ -38,10 +50,9 @@ def finish(instrument: ProfiledInstrument, name: str, begun: Begun) -> Samples:
     When it can have begun: not before the order went out, and, as it was over when the instrument said so, not later than its own length
     before that. Raises UnexpectedReply for a block of another size.
     """
-    import numpy as np
 
     over_s = instrument.await_recording(begun.count * begun.interval_s)
-    flat = np.frombuffer(instrument.read_block(name), dtype=">f4").astype(np.float64)
+    flat = _numbers(instrument, name, instrument.read_block(name))
     if flat.size != 2 * begun.count:
         raise instrument.wrong_block(name, flat.size, begun.count)
     latest_s = max(begun.ordered_s, over_s - begun.count * begun.interval_s)
