@@ -148,15 +148,21 @@ def test_results_and_the_jobs_end_are_one_transaction(found: QueuePlace, connect
     job = added(found, "A-1")[0]
     claim = claimed(connection, job)
     assert claim is not None
-    with Store.open(found.place, fence=JobFence(found, claim)) as store:
+    fence = JobFence(found, claim)
+    assert fence.run == ""  # none before it has begun in the store
+    attempt = "select run, ended is not null, outcome from attempt where job = %s"
+    with Store.open(found.place, fence=fence) as store:
         store.write_run(RUN)
         store.write_check(RUN.run, 0, [a_result()], [])
-        assert seen(found, job).run == RUN.run
+        assert fence.run == seen(found, job).run == RUN.run
+        assert JobFence(found, replace(claim, run=RUN.run)).run == RUN.run  # one that is carried on
+        assert connection.execute(attempt, [job]).fetchall() == [(RUN.run, False, "")]
         assert seen(found, job).state == "taken"
         store.write_end(RUN.run, outcome="done", bench_safe=True, bench_s=1.0, status=0)
         store.write_end(RUN.run, outcome="done", bench_safe=True, bench_s=1.0, status=3)
     ended = seen(found, job)
     assert (ended.state, ended.status, ended.run) == ("done", 3, RUN.run)
+    assert connection.execute(attempt, [job]).fetchall() == [(RUN.run, True, "done")]
     assert renew_lease(connection, claim, 60.0) is Lease.LOST
 
 
