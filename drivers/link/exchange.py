@@ -267,7 +267,7 @@ class Exchanger:
             answer = receive(wire, limit_s)
         except Exception as error:
             raise self._broken(error, message, program, sent_s, wire) from error
-        answered_s = self._clock.now_s()
+        answered_s = self._clock.now_s() if wire.answered_s is None else wire.answered_s
         self.exchanged_s = (sent_s if wire.sent_s is None else wire.sent_s, answered_s)
         if self._trace is not None:
             self._record_exchange(program, sent_s, wire, answered_s=answered_s)

@@ -78,6 +78,8 @@ class Wire:
 
     sent_s: float | None = None
     """When the last message was sent, by the word of whoever sent it; None where the clock says it."""
+    answered_s: float | None = None
+    """When its answer was there, in the same way."""
 
     def __init__(self, visa: VisaCalls, session: Any) -> None:
         self._visa = visa

@@ -93,6 +93,8 @@ class Tape:
         self._interrupt = interrupt if interrupted or cut_short else None
         self._cut_short = cut_short
         self._results_of = frozenset(results_of)
+        self.taken_s = self._now_s
+        """The time of the last exchange itself: what waits today may have gone beyond it, where a disk was waited for then."""
         self.departures: list[Departure] = []
         self.lost: set[int] = set()
         """The numbers, as they are now, of checks that could not be gone through as they were."""
@@ -240,6 +242,7 @@ class Tape:
         one = self._entries[self._at].exchange
         self._at += 1
         self._now_s = max(self._now_s, one.time_s)
+        self.taken_s = one.time_s
         return one
 
     def _taken(self, names: Collection[str], direction: Direction) -> Exchange | None:

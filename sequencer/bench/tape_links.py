@@ -40,7 +40,7 @@ class TapedWire(Wire):
         if failed is not None:
             self.received += failed.content
             raise _raised(failed)
-        self.sent, self.sent_s = True, self._tape.now_s()
+        self.sent, self.sent_s = True, self._tape.taken_s
 
     @override
     def read_line(self, max_bytes: int, timeout_s: float) -> bytes:
@@ -66,6 +66,7 @@ class TapedWire(Wire):
     def _answer(self) -> Exchange:
         if self._one is None:
             self._one = self._tape.answer(self._names)
+            self.answered_s = self._tape.taken_s
         return self._one
 
 

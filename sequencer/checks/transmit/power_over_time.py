@@ -39,7 +39,7 @@ class PowerOverTimeSettings(CheckSettings):
 
     check: Literal["power_over_time"]
     """Which check this is."""
-    over_s: Annotated[TimeS, AfterValidator(between(1.0, 600.0, "s"))] = 10.0
+    over_s: Annotated[TimeS, AfterValidator(between(1.0, 600.0, "s"))] = 5.0
     """How long the unit transmits, in one go: no longer than `max_key_time` leaves room for."""
     limit: RatioLimit = RatioLimit.unstated()
     """By how much the power may have fallen at the end: usually a max; a number below 0 dB is a power that has risen."""

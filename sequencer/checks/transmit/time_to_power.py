@@ -8,7 +8,6 @@ equipment standard EN 300 113, from memory.
 
 from __future__ import annotations
 
-import statistics
 from collections.abc import Mapping
 from dataclasses import replace
 from types import MappingProxyType
@@ -17,6 +16,7 @@ from typing import Annotated, ClassVar, Literal
 from pydantic import AfterValidator
 from typing_extensions import override
 
+from drivers.faults import NotSettled
 from drivers.profiled.commands import Need
 from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
@@ -27,15 +27,20 @@ from sequencer.checks.shared.spectrum.keyed_carrier import Came, KeyedSettings
 from sequencer.checks.shared.spectrum.traces import Untrusted
 from sequencer.dsp.samples import SamplesError
 from sequencer.files.fields import RatioDb, between
+from sequencer.frozen import dataclass
 from sequencer.inputs.stated import KEY_LINE, key_response_of
 from sequencer.safety.transmit import TransmitSide
 from sequencer.uncertainty.budget import Contribution
 from sequencer.uncertainty.contributions import repeatability
 from sequencer.uncertainty.decision import Limits
+from sequencer.uncertainty.distributions import Shape
 
 QUANTITY = "time to power"
 AGREE_S = 5e-4  # what presses of a steady unit agree to, beside what is known of the order: common practice, no source
-STEP_UP_TO_DB = 3.0
+MOST_SCATTER = 5.0  # times what presses of a steady unit agree to
+NEAR_S = 0.004  # closer than this the moment of the order need not be known
+UNKNOWN_S = 0.025  # further than this nothing is stated: as much as a transmitter may take
+MOST_PRESSES = 8
 Near = Annotated[RatioDb, AfterValidator(between(0.2, 3.0, "dB"))]
 
 
@@ -121,16 +126,71 @@ class TimeToPower(Check[TimeToPowerSettings]):
         except SamplesError as error:
             side.rest()
             return keyed.unmeasured(nothing, f"modulation analyser: {error}")
-        spread_s = max(one.ordered_s[1] - one.ordered_s[0] for one in first)
         times_s, why = keyed.agreed(
             [keyed.reading_of(lambda one=one: _took_s(one, settings)) for one in first],  # type: ignore[misc]
             lambda: keyed.reading_of(lambda: _took_s(press(), settings)),
-            within=AGREE_S + spread_s,
+            within=AGREE_S + max(one.spread_s for one in first),
         )
-        side.rest()
         if not times_s:
+            side.rest()
             return keyed.unmeasured(nothing, f"modulation analyser: {why}")
-        return [_finding(times_s, spread_s, seen[-1], settings, conditions)]
+        kept = [one for one in seen if (_stays_s(one, settings) or 0.0) - one.ordered_middle_s in times_s]
+        while (span := _span_s(kept, settings)).width_s > NEAR_S and len(kept) < MOST_PRESSES:
+            one = keyed.reading_of(lambda: _took_s(press(), settings))
+            if one.number is None:
+                side.rest()
+                return keyed.unmeasured(nothing, f"modulation analyser: {one.raw}")
+            kept.append(seen[-1])
+        side.rest()
+        if span.width_s > UNKNOWN_S:
+            return keyed.unmeasured(nothing, f"{_unknown(span, kept)}")
+        return [_finding(span, kept, settings, conditions)]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Span:
+    """Between which times from the order to the power all recordings agree, s."""
+
+    least_s: float
+    most_s: float
+
+    @property
+    def middle_s(self) -> float:
+        """The middle of them."""
+        return (self.least_s + self.most_s) / 2.0
+
+    @property
+    def width_s(self) -> float:
+        """How far they are apart."""
+        return abs(self.most_s - self.least_s)
+
+
+def _span_s(kept: list[Came], settings: TimeToPowerSettings) -> Span:
+    """Return what is left where each recording says between which moments the order came: the unit takes as long each time.
+
+    NotSettled where nothing is left, by more than a steady unit scatters.
+    """
+    ends = [
+        (found_s - one.ordered_s[1], found_s - one.ordered_s[0])
+        for one in kept
+        if (found_s := _stays_s(one, settings)) is not None
+    ]
+    span = Span(least_s=max(one[0] for one in ends), most_s=min(one[1] for one in ends))
+    if span.least_s - span.most_s > MOST_SCATTER * AGREE_S:
+        raise NotSettled(
+            f"presses of PTT disagree by {span.width_s * 1e3:.3g} ms more than is unknown of when they were ordered",
+            instrument="modulation_analyser",
+            address="while PTT was pressed",
+            next_move="See whether the unit comes up as fast each time, and its push-to-talk line for a bad contact; measure again.",
+        )
+    return span
+
+
+def _unknown(span: Span, kept: list[Came]) -> str:
+    return (
+        f"when PTT was ordered is known to {span.width_s * 1e3:.3g} ms only after {len(kept)} presses: analyser or radio answer too late; "
+        "see what else uses the computer or the line to them, then measure again"
+    )
 
 
 def _stays_s(one: Came, settings: TimeToPowerSettings, off_db: float = 0.0) -> float | None:
@@ -153,16 +213,14 @@ def line_response(conditions: Conditions) -> HalfWidth:
 
 
 def _finding(
-    times_s: list[float],
-    spread_s: float,
-    seen: Came,
+    span: Span,
+    kept: list[Came],
     settings: TimeToPowerSettings,
     conditions: Conditions,
 ) -> Finding:
     limits: Limits = settings.limit.limits
     line, step = line_response(conditions), keyed.stated_db(conditions, "step")
-    from_order_s = statistics.fmean(times_s)
-    value_s = from_order_s - (line.figure or 0.0)
+    seen, value_s = kept[-1], span.middle_s - (line.figure or 0.0)
     moved_s, keys = keyed.shifted(
         lambda off_db: _stays_s(seen, settings, off_db), step, most=0.9 * settings.below_db
     )
@@ -174,11 +232,14 @@ def _finding(
         unit="s",
     )
     parts.add(
-        Contribution.bounded("when the order was given and the recording began", spread_s / 2.0, unit="s"),
+        # An order acts, and a recording begins, as they are sent, and both are answered late: the truth lies near an end of what is left.
+        Contribution.bounded(
+            "when the order was given and the recording began", span.width_s / 2.0, Shape.U_SHAPED, unit="s"
+        ),
         Contribution.bounded(
             "a look at the samples", seen.carrier.look_s / 2.0 + 1.0 / settings.rate_hz, unit="s"
         ),
-        repeatability("repeatability", times_s, unit="s"),
+        _scatter(kept, settings),
     )
     said = (
         f"of which the push-to-talk line takes up to {2e3 * line.figure:.3g} ms: the middle of that is taken off"
@@ -186,7 +247,7 @@ def _finding(
         else f"how much of that is the push-to-talk line's is not known ('{line.keys[0].rpartition('.')[2]}' of the radio is not stated)"
     )
     note = (
-        f"{from_order_s * 1e3:.4g} ms from the order to press PTT, whose moment is known to {spread_s * 1e3:.2g} ms, {said}; within "
+        f"{span.middle_s * 1e3:.4g} ms from the order to press PTT, whose moment is known to {span.width_s * 1e3:.2g} ms, {said}; within "
         f"{settings.below_db:g} dB below and {settings.above_db:g} dB above the power {settings.watched_for_s * 1e3:.4g} ms after it"
     )
     found = Finding(
@@ -198,3 +259,10 @@ def _finding(
         note=note,
     )
     return replace(found, points=keyed.level_points(seen, seen.ordered_middle_s))
+
+
+def _scatter(kept: list[Came], settings: TimeToPowerSettings) -> Contribution:
+    """Return how the presses scatter; where that is hidden in what is not known of the orders, what a steady unit scatters at most."""
+    if max(one.spread_s for one in kept) > AGREE_S:
+        return Contribution.bounded("repeatability, as of a steady unit", AGREE_S, unit="s")
+    return repeatability("repeatability", [_took_s(one, settings) for one in kept], unit="s")

@@ -69,6 +69,11 @@ class Came:
         """The middle of the two moments."""
         return (self.ordered_s[0] + self.ordered_s[1]) / 2.0
 
+    @property
+    def spread_s(self) -> float:
+        """How far they are apart."""
+        return self.ordered_s[1] - self.ordered_s[0]
+
 
 def came(recording: KeyRecording, *, released: bool = False) -> Came:
     """Return a carrier that came, or that went. Raises SamplesError where none did."""

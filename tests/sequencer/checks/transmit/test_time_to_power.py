@@ -9,6 +9,10 @@ from typing import Any
 import numpy as np
 import pytest
 
+from drivers.faults import NotSettled
+from sequencer.checks.shared.spectrum.keyed_carrier import Came
+from sequencer.checks.transmit.time_to_power import TimeToPowerSettings, _span_s
+from sequencer.dsp.keying import CarrierInTime
 from sequencer.problems import FileProblems
 from sequencer.results.model import AGAINST_TIME, Result
 from sequencer.run.status import ExitStatus
@@ -133,3 +137,47 @@ def test_a_bench_whose_analyser_or_radio_cannot_is_refused(tmp_path: Path, addre
     with pytest.raises(FileProblems) as refused:
         run(tmp_path, "V5-0351", CHECK, **by_hand)
     assert said in str(refused.value)
+
+
+def came_at(took_s: float, ordered_s: tuple[float, float]) -> Came:
+    """Return a carrier that is there at once ``took_s`` after 40 ms, of a recording that knows its order to between two moments."""
+    time_s = np.arange(0.0, 0.2, 1e-5)
+    level_db = np.where(time_s >= 0.040 + took_s, 0.0, -90.0)
+    carrier = CarrierInTime(
+        time_s=time_s,
+        level_db=level_db,
+        frequency_hz=np.zeros_like(time_s),
+        steady=1.0,
+        floor_db=-90.0,
+        look_s=1e-5,
+    )
+    return Came(carrier=carrier, ordered_s=ordered_s)
+
+
+def test_what_is_not_known_of_one_press_is_known_of_another() -> None:
+    """Orders known to 30 ms each, about the true one: together they leave what all of them allow, the true 10 ms among it."""
+    settings = TimeToPowerSettings(check="time_to_power")
+    kept = [
+        came_at(0.010, (0.040 - early, 0.040 + late))
+        for early, late in ((0.002, 0.028), (0.025, 0.005), (0.010, 0.020))
+    ]
+    span = _span_s(kept, settings)
+    assert span.least_s == pytest.approx(0.005, abs=1e-4)
+    assert span.most_s == pytest.approx(0.012, abs=1e-4)
+    with pytest.raises(NotSettled, match="presses of PTT disagree"):
+        _span_s([came_at(0.010, (0.040, 0.040)), came_at(0.020, (0.040, 0.040))], settings)
+
+
+def test_a_bench_that_knows_nothing_of_the_moment_states_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The analyser says 60 ms late that its recording is over, each time: when it began is not known, and no number is given."""
+    from drivers.profiled.base import ProfiledInstrument
+
+    truly = ProfiledInstrument.await_recording
+    monkeypatch.setattr(
+        ProfiledInstrument, "await_recording", lambda self, length_s: truly(self, length_s) + 0.060
+    )
+    one = found(run(tmp_path, "V5-0351", CHECK))
+    assert one.value is None
+    assert "when PTT was ordered is known to 60 ms only after 8 presses" in one.note
