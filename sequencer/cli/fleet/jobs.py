@@ -146,8 +146,5 @@ def set_up_command(*, store: str) -> int:
     place = find_place(Path(), store)
     need_carrier()
     _, made = set_up(place)
-    click.echo(
-        f"{place}: the queue's tables {'were made' if made else 'were there already'}. Workers connect to the server itself, not "
-        "through a pooler that hands a connection on with each transaction: it delivers no wake-up, and keeps no bench's lock."
-    )
+    click.echo(f"{place}: the queue's tables {'were made' if made else 'were there already'}.")
     return 0

@@ -11,6 +11,7 @@ from sequencer.problems import FileProblems, about_file
 from sequencer.results.store.place import StorePlace
 from sequencer.results.store.problems import Doing, StoreProblem
 from sequencer.results.store.server_line import ANSWER_S, LINE, WRITE_S, hurried_words
+from sequencer.results.store.told import TOLD, see_direct
 
 if TYPE_CHECKING:
     from psycopg import Connection
@@ -86,12 +87,20 @@ def connect_words(place: StorePlace, *, options: str) -> dict[str, Any]:
 
 
 def connected(place: StorePlace, *, options: str = "", autocommit: bool = False) -> Connection[Any]:
-    """Return a connection to the place, on which nothing waits longer than `WRITE_S` for a silent server. Raises psycopg's own errors."""
+    """Return a connection to the place, on which nothing waits longer than `WRITE_S` for a silent server.
+
+    Raises psycopg's own errors, StoreProblem where it does not lead to the server itself.
+    """
     from sequencer.results.store.patient import PatientConnection
 
-    words = {**connect_words(place, options=options), **hurried_words()}
+    words = {**connect_words(place, options=f"{options} {TOLD}".strip()), **hurried_words()}
     made = PatientConnection.connect(**words, autocommit=autocommit)
     made.answer_s = WRITE_S
+    try:
+        see_direct(made, str(place))
+    except BaseException:
+        made.close()
+        raise
     return made
 
 

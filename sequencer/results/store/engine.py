@@ -11,6 +11,7 @@ from sequencer.results.store import problems as store_problems
 from sequencer.results.store.file import open_file
 from sequencer.results.store.place import SECRET, StorePlace
 from sequencer.results.store.server_line import LINE, hurried_words
+from sequencer.results.store.told import TOLD, see_told
 
 OLDEST_SERVER = 13
 """The oldest PostgreSQL that a store is kept in, by its first number."""
@@ -44,9 +45,10 @@ def make_engine(
 
 
 def _server_engine(url: URL, *, watching: bool, answer_s: float | None) -> Engine:
-    settings = f"-c lock_timeout={int(store_problems.LOCKED_S * 1000)}"
+    wanted = {"lock_timeout": f"{int(store_problems.LOCKED_S * 1000)}"}
     if watching:
-        settings += f" -c default_transaction_read_only=on -c statement_timeout={WATCHING_S * 1000}"
+        wanted |= {"default_transaction_read_only": "on", "statement_timeout": f"{WATCHING_S * 1000}"}
+    settings = " ".join([TOLD, *(f"-c {name}={value}" for name, value in wanted.items())])
     # Not synchronous_commit=off, not even for what can be had again: a server that crashes then loses what it had acknowledged
     given = url.query.get("options")
     options = " ".join([given if isinstance(given, str) else "", settings]).strip()
@@ -57,7 +59,12 @@ def _server_engine(url: URL, *, watching: bool, answer_s: float | None) -> Engin
     )
     event.listen(engine, "do_connect", partial(_connect, answer_s))
     where = str(StorePlace(url=url))
-    event.listen(engine, "connect", lambda bare, _: _see_version(bare, where), insert=True)
+
+    def see(bare: Any, _record: Any) -> None:
+        _see_version(bare, where)
+        see_told(bare, where, wanted, has_own=given is not None)
+
+    event.listen(engine, "connect", see, insert=True)
     return engine
 
 

@@ -18,6 +18,10 @@ _BETWEEN_RELEASES = (
     "Its schema has the right number and lacks something: it was written by a version between two releases. Read it with that version, "
     "or name another results folder; nothing in it was changed."
 )
+_POOLER = (
+    "That is a pooler, not a server: name the server itself, or let the pooler take what it does not know (PgBouncer: "
+    "ignore_startup_parameters = options). 'sequencer reference many-benches' says what goes through one."
+)
 _STATES = (  # SQLSTATE (ISO/IEC 9075 classes; PostgreSQL manual, appendix A), most specific first
     ("55P03", f"Another program has held it for {LOCKED_S:g} s: close that, or wait for it."),
     ("40P01", "Another program was writing the same rows: the write is tried again."),
@@ -130,6 +134,8 @@ def _next_move(reason: str, error: BaseException) -> str:
     if isinstance(original, (OverflowError, UnicodeEncodeError)) or "pattern too complex" in reason:
         return _BEYOND
     if _of_server(original):
+        if "unsupported startup parameter" in str(original):
+            return _POOLER
         return _server_move(reason, getattr(original, "sqlstate", None))
     if "locked" in reason or "busy" in reason:
         return f"Another program has held it for {LOCKED_S:g} s: close that, or wait for it."
