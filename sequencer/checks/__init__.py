@@ -53,6 +53,7 @@ SHIPPED = {
     "time_to_power": "sequencer.checks.transmit.time_to_power:TimeToPower",
     "sensitivity": "sequencer.checks.receive.sensitivity:Sensitivity",
     "squelch": "sequencer.checks.receive.squelch:Squelch",
+    "receiver_emissions": "sequencer.checks.receive.receiver_emissions:ReceiverEmissions",
     "signalling_received": "sequencer.checks.receive.signalling_received:SignallingReceived",
     "receive_distortion": "sequencer.checks.receive.receive_distortion:ReceiveDistortion",
     "audio_output": "sequencer.checks.receive.receive_distortion:AudioOutput",

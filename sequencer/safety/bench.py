@@ -185,6 +185,7 @@ class SafeBench(SelfCheckingBench):
                     loss_db=self._transmit_loss_db,
                     frequency_hz=frequency_hz,
                     select=self._interlock.select_channel,
+                    remove_supply=self.remove_supply,
                     bounds_s=self._bounds_s,
                     spans=spans_of(facts, self._ratings, self._transmit_loss_db),
                     has_carrier=mode in WITH_CARRIER,

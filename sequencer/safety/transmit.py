@@ -5,10 +5,12 @@ Its key stands in `sequencer.safety.transmitting.transmit_key`, its readings in 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from weakref import WeakMethod
 
 from drivers.clock import Clock
+from drivers.faults import Refused
 from drivers.roles import (
     AudioAnalyser,
     AudioFilters,
@@ -20,7 +22,7 @@ from drivers.roles import (
 )
 from sequencer.safety.control.key import Key
 from sequencer.safety.control.side import present
-from sequencer.safety.control.supply import SupplyFacts, SupplyLine
+from sequencer.safety.control.supply import SUPPLY_SETTLE_S, SupplyFacts, SupplyLine
 from sequencer.safety.proofs.plausible import Span
 from sequencer.safety.transmitting.carriers import Carriers
 from sequencer.safety.transmitting.key_recordings import KeyRecordings
@@ -31,7 +33,7 @@ NO_FILTERS = AudioFilters()
 class TransmitSide(KeyRecordings):
     """Generator off, path on load and meters; the unit is keyed for as long as readings need it."""
 
-    __slots__ = ("_audio", "_select")
+    __slots__ = ("_audio", "_remove_supply", "_select")
 
     def __init__(
         self,
@@ -46,6 +48,7 @@ class TransmitSide(KeyRecordings):
         frequency_hz: float,
         supply_line: SupplyLine,
         select: Callable[[int], None],
+        remove_supply: Callable[[], None],
         bounds_s: dict[str, float],
         spans: Callable[[float], Mapping[str, Span]] = lambda frequency_hz: {},
         has_carrier: bool = True,
@@ -74,6 +77,7 @@ class TransmitSide(KeyRecordings):
         self._audio = audio
         # Weak, so that no path of attributes leads from a side to the bench and its generator.
         self._select = WeakMethod(select)
+        self._remove_supply = WeakMethod(remove_supply)
 
     def configure_analyser(self, emission: Emission, filters: AudioFilters = NO_FILTERS) -> None:
         """Choose demodulator and audio filters of the analyser; the key is released first: nothing is read here."""
@@ -101,6 +105,30 @@ class TransmitSide(KeyRecordings):
         if (line := self._supply_line()) is not None:
             line.feed(voltage_v)
             line.confirm_voltage(patient=True)
+
+    @contextmanager
+    def unfed(self) -> Iterator[None]:
+        """Take the supply from the unit, PTT released, and feed it again as it was: what is read meanwhile is not the unit's.
+
+        Raises NotConfirmed where the terminals stay live, or do not come back; Refused where nobody stated what feeds it.
+        """
+        self._unkey()
+        line, remove = self._supply_line(), self._remove_supply()
+        if line is None or remove is None or line.fed_v is None:
+            raise Refused(
+                "nobody stated what the unit is fed with, so that it cannot be fed again",
+                instrument="supply",
+                address="this bench",
+                next_move="State 'supply' in the sequence.",
+            )
+        fed_v = line.fed_v
+        remove()
+        try:
+            yield
+        finally:
+            line.feed(fed_v)
+            self._clock.wait_s(SUPPLY_SETTLE_S)
+        line.confirm_voltage(patient=True)
 
     def supply_facts(self) -> SupplyFacts | None:
         """Return with what the unit is fed, and whether the terminals were read; None where nobody stated it."""

@@ -5,7 +5,8 @@ another figure is rounded to the nearest and reads back so. A span moves filters
 than 2.5·span/RBW² (from memory) raises bit 8 of STATus:QUEStionable, an input that overloads it bit 3; what compresses its mixer by less
 raises nothing, as in real ones.
 
-It sees what the transmit path brings, beside the power meter. Its noise, the noise of its oscillator and its filters, mixer and
+It sees what the transmit path brings, beside the power meter: a keyed unit, or what its receiver lets out.
+Its noise, the noise of its oscillator and its filters, mixer and
 detectors are in swept.py. Errors as in base.py: of level, of frequency response, of its scale, of its filters' width and of each step of
 its attenuator.
 
@@ -205,6 +206,22 @@ class SpectrumAnalyser(BenchInstrument):
         ]
         return tuple(arriving)
 
+    def _leaking(self) -> tuple[Wave, ...]:
+        """Return what a receiver lets out, as it arrives: far too weak for the mixer to make anything of it."""
+        arriving = (
+            (frequency_hz, level_dbm - loss_db)
+            for frequency_hz, level_dbm in self.wiring.leaks()
+            if (loss_db := self.wiring.meter_loss_db(frequency_hz)) is not None
+        )
+        return tuple(
+            Wave(
+                centre_hz=frequency_hz,
+                base_hz=1e3,
+                samples=np.full(8, 10.0 ** ((at_dbm - 30.0) / 20.0), dtype=np.complex128),
+            )
+            for frequency_hz, at_dbm in arriving
+        )
+
     def _powers_w(self) -> Floats:
         """Return the power behind filter and detector at each point, referred to its input."""
         width_hz = self.bandwidth_hz * self._width
@@ -212,6 +229,7 @@ class SpectrumAnalyser(BenchInstrument):
         at_hz = self.centre_hz + (np.arange(count) / (count - 1) - 0.5) * self.span_hz
         emission = self.wiring.emission()
         waves = self._waves(emission) if emission is not None else ()
+        leaking = self._leaking() if emission is None else ()
         self._overloaded = False
         seen: Floats = np.zeros(count)
         density: Floats = np.zeros(count)
@@ -226,6 +244,8 @@ class SpectrumAnalyser(BenchInstrument):
                 times_s = self.clock.now_s() + np.arange(count) * self.sweep_s / (count - 1)
                 seen = envelope(behind.waves, self.centre_hz, width_hz, times_s) * pad
             density = self._noise_beside(emission, waves[0], at_hz)
+        if leaking:
+            seen = line_powers(leaking, at_hz, width_hz, peak=self.detector == "POSitive")
         noise_w = (density + _FLOOR_W_PER_HZ * pad) * noise_bandwidth_hz(width_hz)
         independent = noise_bandwidth_hz(width_hz) * self.sweep_s / count
         return np.asarray(seen + noisy(noise_w, independent, self.detector, self.rng))

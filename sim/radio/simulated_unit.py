@@ -28,6 +28,7 @@ from sim.radio.decoder import noise_below
 from sim.radio.emission import SIDEBAND_MODES, Complexes, Emission
 from sim.radio.emitter import Keyed, drawn_a, emit
 from sim.radio.fm_receiver import NOTHING_DBM, level_dbm, power_w
+from sim.radio.front_end import FrontEnd
 from sim.radio.keying import AT_ONCE, GONE, KeyDown
 from sim.radio.signal_meter import level_fluctuation_db
 from sim.radio.unit_controls import UnitControls
@@ -362,6 +363,12 @@ class SimulatedUnit(UnitControls):
             for one in self._key_downs
         ]
         return np.asarray(sum(parts, np.zeros(count, dtype=np.complex128)))
+
+    def leaks(self) -> tuple[tuple[float, float], ...]:
+        """Return the lines that the receiver lets out at the antenna connector, Hz and dBm; none keyed or without supply."""
+        if not self._receiving:
+            return ()
+        return self.specimen.leakage.of(self.specimen.front_end or FrontEnd(), self.tuned_hz)
 
     def supply_current_a(self) -> float:
         """Return the current the unit draws now, A."""

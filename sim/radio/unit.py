@@ -10,8 +10,8 @@ IARU Region 1 Technical Recommendation R.1; 2 kHz deviation and 0.6 kHz frequenc
 no source; make and model are invented.
 
 AM, SSB, CW and the tuning range are in unit_modes.py, what a receiver makes of signals beside its channel in front_end.py (without it one
-figure of rejection for all of them), what can be adjusted in presets.py, what opens it below speech in decoder.py; a specimen
-that asks for a mode whose section it lacks is refused. Not modelled: sequences of tones, scanning, repeater shift.
+figure of rejection for all of them), what can be adjusted in presets.py, what opens it below speech in decoder.py, what it lets out in
+leakage.py; a specimen that asks for a mode whose section it lacks is refused. Not modelled: sequences of tones, scanning, repeater shift.
 """
 
 from __future__ import annotations
@@ -25,6 +25,7 @@ from sim.frozen import dataclass
 from sim.radio.decoder import Decoder
 from sim.radio.front_end import FrontEnd
 from sim.radio.keying import Keying
+from sim.radio.leakage import Leakage
 from sim.radio.presets import Preset
 from sim.radio.signalling import Signalling
 from sim.radio.unit_modes import AmMode, SsbMode, Tuning
@@ -365,6 +366,7 @@ class Specimen:
     channel: int = 1
     receiver: Receiver = field(default_factory=Receiver)
     front_end: FrontEnd | None = None
+    leakage: Leakage = field(default_factory=Leakage)
     meter: SignalMeter = field(default_factory=SignalMeter)
     squelch: Squelch = field(default_factory=Squelch)
     decoder: Decoder | None = None

@@ -115,6 +115,11 @@ class Wiring:
         self.update()
         return self.unit.emission()
 
+    def leaks(self) -> tuple[tuple[float, float], ...]:
+        """Return the lines that the unit's receiver lets out, Hz and dBm at its connector."""
+        self.update()
+        return self.unit.leaks()
+
     def at_meter_dbm(self) -> float | None:
         """Return the level at the power meter's and modulation analyser's connector, dBm; None with no power there."""
         emission = self.emission()

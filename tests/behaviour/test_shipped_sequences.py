@@ -37,6 +37,7 @@ RUNS = [
     ("pre-check-fm-27mhz", "M40-0041", set()),
     ("pre-check-fm-27mhz", "M40-0042", {"harmonics", "spurious_emissions"}),
     ("pre-check-fm-27mhz", "M40-0043", {"adjacent_channel_power"}),
+    ("pre-check-fm-27mhz", "M40-0044", {"receiver_emissions"}),
     ("pre-check-vhf-fm", "V5-0341", set()),
     ("pre-check-hf-ssb", "H10-0201", set()),
     ("keying-vhf-fm", "V5-0351", set()),

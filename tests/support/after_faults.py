@@ -24,7 +24,9 @@ from tests.support.rig import Rig
 SERIAL = "MX40-0101"
 SERIALS = {"intermodulation": "MX40-0161", "signalling_received": "M40-0091"}
 """The unit of a check that measures nothing on the other: products are made before no filter there, and nothing keeps it shut."""
-SPECTRAL = frozenset({"adjacent_channel_power", "occupied_bandwidth", "harmonics", "spurious_emissions"})
+SPECTRAL = frozenset(
+    {"adjacent_channel_power", "occupied_bandwidth", "harmonics", "spurious_emissions", "receiver_emissions"}
+)
 """Checks that need a spectrum analyser."""
 
 
@@ -80,6 +82,8 @@ CHECKS = {
     "intermediate_frequencies: [10.695 MHz], oscillators: [high]",
     "selectivity": "channel: 20, wanted: -110 dBm, offsets: [10 kHz], accuracy: 2 dB",
     "blocking": "channel: 20, wanted: -110 dBm, offsets: [1 MHz], accuracy: 2 dB",
+    "receiver_emissions": "channel: 20, intermediate_frequencies: [10.695 MHz], oscillators: [high], "
+    "mask: [{from: 20 MHz, to: 30 MHz, resolution_bandwidth: 10 kHz, max: 2 nW}]",
     "signalling_received": "channel: 20, tone: 88.5 Hz, signalling_deviation: 300 Hz, accuracy: 2 dB, shut_for: 1 s",
     "signalling_sent": "channel: 20, tone: 88.5 Hz, deviation: {min: 250 Hz}",
 }

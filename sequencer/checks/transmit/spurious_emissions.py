@@ -5,67 +5,32 @@ Conducted into 50 ohm: what is radiated past the connector is not measured. The 
 from 9 kHz, 10 kHz from 150 kHz, 100 kHz from 30 MHz and 1 MHz from 1 GHz on (Radio Regulations, appendix 3).
 """
 
-import itertools
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import replace
 from types import MappingProxyType
 from typing import Annotated, ClassVar, Literal
 
-from pydantic import AfterValidator, model_validator
+from pydantic import AfterValidator
 from typing_extensions import override
 
 from drivers.profiled.commands import Need
 from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
-from sequencer.checks.settings import SOME, CheckSettings
+from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared import commands
 from sequencer.checks.shared.spectrum import spectral_lines as lines
 from sequencer.checks.shared.spectrum import traces as looks
-from sequencer.checks.shared.spectrum.driven_spectrum import Filter
 from sequencer.checks.shared.spectrum.line_findings import line_findings
+from sequencer.checks.shared.spectrum.mask import LOOKED_AT, Mask, MaskRow, decisive, highest_places, parts_of
 from sequencer.checks.shared.spectrum.spectral_lines import Carrier, Line
 from sequencer.checks.shared.spectrum.traces import Untrusted
-from sequencer.files.fields import FileModel, FrequencyDifferenceHz, FrequencyHz, PowerW, between
+from sequencer.files.fields import FrequencyDifferenceHz, between
 from sequencer.inputs.bench_parts.loss_table import frequency_text
-from sequencer.problems import FieldProblem
 from sequencer.safety.transmit import TransmitSide
 from sequencer.uncertainty.decision import Limits
-from sequencer.units.convert import w_from_dbm
 
 Beside = Annotated[FrequencyDifferenceHz, AfterValidator(between(1e3, 100e6, "Hz"))]
-Edge = Annotated[FrequencyHz, AfterValidator(between(9e3, 1e11, "Hz"))]
-MOST_POINTS = 50_001
 NARROW_S = 0.9  # of the highest of each range, looked at until the noise hides no more: measured on the simulated bench
-LOOKED_AT = 3
-"""So many of the highest of a range are looked at again: the first may be the mixer's own."""
-
-
-class MaskRow(FileModel):
-    """One range of a mask."""
-
-    from_hz: Edge
-    """Where the range begins."""
-    to_hz: Edge
-    """Where it ends."""
-    resolution_bandwidth_hz: Filter
-    """The reference bandwidth."""
-    max_w: Annotated[PowerW, AfterValidator(between(1e-15, 1e3, "W"))]
-    """The most power of any line in it."""
-
-    @model_validator(mode="after")
-    def _in_order(self) -> "MaskRow":
-        if self.from_hz >= self.to_hz:
-            raise FieldProblem(
-                f"the range begins at {frequency_text(self.from_hz)} and ends at {frequency_text(self.to_hz)}",
-                at=("from",),
-                allowed="from below to",
-            )
-        return self
-
-    @property
-    def text(self) -> str:
-        """The range in words."""
-        return f"{frequency_text(self.from_hz)} to {frequency_text(self.to_hz)}"
 
 
 class SpuriousEmissionsSettings(CheckSettings):
@@ -73,23 +38,10 @@ class SpuriousEmissionsSettings(CheckSettings):
 
     check: Literal["spurious_emissions"]
     """Which check this is."""
-    mask: Annotated[tuple[MaskRow, ...], *SOME]
+    mask: Mask
     """The ranges that are looked at, rising, each beginning where the one before ends."""
     beside_hz: Beside = 250e3
     """How far from the channel's frequency, on either side, nothing is looked at: there the modulation lies."""
-
-    @model_validator(mode="after")
-    def _is_whole(self) -> "SpuriousEmissionsSettings":
-        for number, (one, other) in enumerate(itertools.pairwise(self.mask), start=1):
-            if other.from_hz == one.to_hz:
-                continue
-            what = "a gap" if other.from_hz > one.to_hz else "an overlap"
-            raise FieldProblem(
-                f"the mask has {what}: one range ends at {frequency_text(one.to_hz)}, the next begins at {frequency_text(other.from_hz)}",
-                at=("mask", number, "from"),
-                allowed=f"from: {frequency_text(one.to_hz)}; two checks for what is to be left out",
-            )
-        return self
 
 
 class SpuriousEmissions(Check[SpuriousEmissionsSettings]):
@@ -121,7 +73,7 @@ class SpuriousEmissions(Check[SpuriousEmissionsSettings]):
         found = []
         for row in settings.mask:
             at_hz = conditions.frequency_hz
-            if at_hz is not None and not any(_parts_of(row, at_hz, settings.beside_hz)):
+            if at_hz is not None and not any(parts_of(row, at_hz, settings.beside_hz)):
                 what = f"all of {row.text} lies within {frequency_text(settings.beside_hz)} of the channel: none of it would be looked at"
                 found.append(
                     Demand(at=("mask",), refused=what, allowed="a wider range, or a smaller 'beside'")
@@ -178,8 +130,15 @@ def _of_range(
     places = sorted(
         (
             (*place, part)
-            for part in _parts_of(row, side.frequency_hz, settings.beside_hz)
-            for place in _highest(side, conditions, part, row, carrier, trace)
+            for part in parts_of(row, side.frequency_hz, settings.beside_hz)
+            for place in highest_places(
+                lambda how: side.read_spectrum(how, beside=True),
+                carrier.how,
+                part,
+                row,
+                lambda at_hz: looks.loss_db(side, conditions, at_hz),
+                trace,
+            )
         ),
         reverse=True,
     )[:LOOKED_AT]
@@ -193,7 +152,7 @@ def _of_range(
                 side, carrier, conditions, at_hz=at_hz, filter_hz=row.resolution_bandwidth_hz, within_hz=part
             )
         )
-    highest = _decisive(seen, limits)
+    highest = decisive(seen, limits)
     conditions.say(f"{row.text}: {highest.level_dbm:.1f} dBm{' at most' if highest.at_most else ''}")
     (found,) = line_findings(
         quantity,
@@ -211,62 +170,3 @@ def _left_out(row: MaskRow, carrier_hz: float, beside_hz: float) -> str:
     if row.to_hz <= carrier_hz - beside_hz or row.from_hz >= carrier_hz + beside_hz:
         return ""
     return f"; {frequency_text(carrier_hz)} ± {frequency_text(beside_hz)} not looked at"
-
-
-def _decisive(seen: list[Line], limits: Limits) -> Line:
-    """Return the highest line that was measured; a bound beyond the limit where no line is: nothing is known then."""
-    highest = max(seen, key=lambda one: one.level_dbm)
-    sure = max((one for one in seen if not one.at_most), key=lambda one: one.level_dbm, default=highest)
-    is_decided = limits.contains(w_from_dbm(highest.level_dbm)) or not limits.contains(
-        w_from_dbm(sure.level_dbm)
-    )
-    return sure if is_decided else highest
-
-
-def _parts_of(row: MaskRow, carrier_hz: float, beside_hz: float) -> Iterator[tuple[float, float]]:
-    """Yield what of a range is looked at: without what lies beside the channel, in parts that a trace has points for."""
-    below, above = carrier_hz - beside_hz, carrier_hz + beside_hz
-    for low_hz, high_hz in ((row.from_hz, min(row.to_hz, below)), (max(row.from_hz, above), row.to_hz)):
-        widest_hz = MOST_POINTS * row.resolution_bandwidth_hz / looks.POINTS_PER_FILTER
-        at_hz = low_hz
-        while high_hz - at_hz > row.resolution_bandwidth_hz:
-            end_hz = min(high_hz, at_hz + widest_hz)
-            yield at_hz, end_hz
-            at_hz = end_hz
-
-
-def _highest(
-    side: TransmitSide,
-    conditions: Conditions,
-    part: tuple[float, float],
-    row: MaskRow,
-    carrier: Carrier,
-    seen: list[tuple[float, float]],
-) -> list[tuple[float, float]]:
-    """Return the highest places of a part, each with its level, ten filters or more apart; ``seen`` gets the trace."""
-    import numpy as np
-
-    low_hz, high_hz = part
-    span_hz = high_hz - low_hz
-    how = replace(
-        carrier.how,
-        centre_hz=(low_hz + high_hz) / 2.0,
-        span_hz=span_hz,
-        resolution_bandwidth_hz=row.resolution_bandwidth_hz,
-        points=looks.points_for(span_hz, row.resolution_bandwidth_hz),
-        detector="max peak",
-    )
-    trace = looks.believed(side.read_spectrum(how, beside=True))
-    levels, step_hz = trace.levels_dbm.copy(), trace.settings.step_hz
-    first_hz = trace.settings.start_hz
-    seen += [
-        (first_hz + at * step_hz, float(level_dbm) + looks.loss_db(side, conditions, first_hz + at * step_hz))
-        for at, level_dbm in enumerate(levels)
-    ]
-    apart = max(1, round(10.0 * row.resolution_bandwidth_hz / step_hz))
-    found = []
-    for _ in range(LOOKED_AT):
-        at = int(np.argmax(levels))
-        found.append((float(trace.levels_dbm[at]), trace.settings.start_hz + at * step_hz))
-        levels[max(0, at - apart) : at + apart + 1] = -np.inf
-    return found

@@ -35,6 +35,10 @@ FILLED: dict[str, dict[str, tuple[str, str]]] = {
         "intermediate_frequencies": ("receiver", "intermediate_frequencies"),
         "oscillators": ("receiver", "oscillators"),
     },
+    "receiver_emissions": {
+        "intermediate_frequencies": ("receiver", "intermediate_frequencies"),
+        "oscillators": ("receiver", "oscillators"),
+    },
     "s9_point": {"target": ("meter", "s9"), **_METER},
     "s_meter_curve": {"marks": ("meter", "marks"), **_METER},
 }

@@ -13,6 +13,7 @@ from typing import Any
 from drivers.faults import UnexpectedReply
 from drivers.roles import RangeState, Reading, Spectrum, SpectrumAnalyser, SpectrumSettings
 from sequencer.safety.control.side import present
+from sequencer.safety.proofs.plausible import Span
 from sequencer.safety.proofs.release import BESIDE, CARRIER_SPECTRUM, RELEASED_SPECTRUM
 from sequencer.safety.transmitting.transmit_readings import TransmitReadings
 
@@ -23,6 +24,7 @@ SWEEP_ANSWERS = 5.0
 """A sweep, its two status bits, its time and its trace."""
 LOWEST_DBM, HIGHEST_DBM = -200.0, 60.0
 POINTS_APART = 2
+SHOWN = Span(low=LOWEST_DBM, high=HIGHEST_DBM, unit="dBm", why="what an analyser can show")
 
 
 class SpectrumReadings(TransmitReadings):
@@ -77,7 +79,9 @@ class SpectrumReadings(TransmitReadings):
             return _as_reading(taken[-1])
 
         with analyser.unkeyed():
-            self._watch.read(f"{RELEASED_SPECTRUM} at {settings.centre_hz / 1e6:g} MHz", analyser, read)
+            self._watch.read(
+                f"{RELEASED_SPECTRUM} at {settings.centre_hz / 1e6:g} MHz", analyser, read, span=SHOWN
+            )
         return taken[-1]
 
     def read_highest_dbm(self, settings: SpectrumSettings, *, beside: bool = False) -> Reading:

@@ -80,6 +80,10 @@ SPECTRUM = """
 {check: power_over_time, channel: 20, over: 2 s}
 {check: spurious_emissions, channel: 20, mask: [{from: 16 MHz, to: 17 MHz, resolution_bandwidth: 10 kHz, max: 250 nW}]}
 """
+SPECTRUM += (
+    "{check: receiver_emissions, channel: 20, intermediate_frequencies: [10.695 MHz], oscillators: [high], "
+    "mask: [{from: 16 MHz, to: 17 MHz, resolution_bandwidth: 10 kHz, max: 2 nW}]}"
+)
 FRONT_END = """
 {check: intermodulation, channel: 20, spacings: [50 kHz]}
 """

@@ -65,7 +65,7 @@ def find_broad(
     within_hz: tuple[float, float],
 ) -> Broad:
     """Return what stands in the reference filter about the middle of ``how`` beside a line of ``line_w``."""
-    how = _slow(how)
+    how = slow_sweep(how)
     keyed = looks.believed(side.read_spectrum(how, beside=True))
     released_w = _powers_w(side, conditions, looks.believed(side.read_spectrum_released(how)))
     scatter_w = math.sqrt(2.0) * float(released_w.std(ddof=1))
@@ -82,7 +82,7 @@ def find_broad(
     )
 
 
-def _slow(how: SpectrumSettings) -> SpectrumSettings:
+def slow_sweep(how: SpectrumSettings) -> SpectrumSettings:
     """Return the same filter over a filter to either side, so slowly that its noise is averaged."""
     filter_hz = how.resolution_bandwidth_hz
     points = looks.points_for(LOOKED_FILTERS * filter_hz, filter_hz)

@@ -15,14 +15,14 @@ from sequencer.units.convert import w_from_dbm
 def line_findings(
     name: str,
     line: Line,
-    carrier: Carrier,
+    carrier: Carrier | None,
     conditions: Conditions,
     *,
     limits: Limits,
     ratio_limits: Limits | None = None,
     note: str = "",
 ) -> list[Finding]:
-    """Return a line's power, W, and (with ``ratio_limits``) how far it lies below the carrier, dB."""
+    """Return a line's power, W, and (with ``ratio_limits``) how far it lies below the carrier, dB; no ``carrier`` with PTT released."""
     power_w = w_from_dbm(line.level_dbm)
     said = "; ".join(
         filter(
@@ -36,9 +36,20 @@ def line_findings(
         )
     )
     found = [
-        _judged(name, "W", power_w, line, conditions, limits, said, per_db=power_w / DB_PER_RELATIVE_POWER)
+        _judged(
+            name,
+            "W",
+            power_w,
+            line,
+            conditions,
+            limits,
+            said,
+            per_db=power_w / DB_PER_RELATIVE_POWER,
+            is_released=carrier is None,
+        )
     ]
     if ratio_limits is not None:
+        assert carrier is not None
         ratio_db = carrier.shown_dbm - line.level_dbm
         ratio_note = said.replace("at most this", "at least this")
         found.append(
@@ -51,6 +62,7 @@ def line_findings(
                 ratio_limits,
                 ratio_note,
                 per_db=None,
+                is_released=False,
             )
         )
     return found
@@ -66,11 +78,14 @@ def _judged(
     note: str,
     *,
     per_db: float | None,
+    is_released: bool,
 ) -> Finding:
     """Return one finding; a bound that is on the wrong side of a limit decides nothing."""
     if line.at_most and not limits.contains(value):
         more = (
-            "a filter that takes the carrier out ('paths.notch') would show more"
+            "an analyser with less noise, or less before it, would show more"
+            if is_released
+            else "a filter that takes the carrier out ('paths.notch') would show more"
             if conditions.bench.paths.notch is None
             else "the filter takes the carrier out, and the rest is the analyser's own; one with less noise would show more"
         )

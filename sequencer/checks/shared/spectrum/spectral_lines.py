@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 import statistics
+from collections.abc import Callable
 from dataclasses import replace
 
 from drivers.roles import Spectrum, SpectrumSettings
@@ -102,7 +103,7 @@ def find_carrier(side: TransmitSide, conditions: Conditions, filter_hz: float) -
     else:
         seen = looks.believed(side.read_spectrum(how))
         looks.refuse_compressed(side, how, seen, conditions)
-        shown_dbm, at_hz = _highest(seen, (0.0, math.inf))
+        shown_dbm, at_hz = highest_of(seen, (0.0, math.inf))
         shown_dbm += loss_db
         _refuse_elsewhere(at_hz, side.frequency_hz, filter_hz)
     looks.refuse_another_carrier(shown_dbm, meter_dbm, conditions)
@@ -234,22 +235,47 @@ def _look(
     filter_hz: float,
     within_hz: tuple[float, float],
 ) -> Line:
-    """Look with one filter, with as much attenuation as it takes until the line stays where it is."""
+    return look_at_line(
+        lambda how: side.read_spectrum(how, beside=True),
+        carrier.how,
+        at_hz=at_hz,
+        filter_hz=filter_hz,
+        within_hz=within_hz,
+        loss_db=looks.loss_db(side, conditions, at_hz),
+    )
+
+
+def look_at_line(
+    read: Callable[[SpectrumSettings], Spectrum],
+    how: SpectrumSettings,
+    *,
+    at_hz: float,
+    filter_hz: float,
+    within_hz: tuple[float, float],
+    loss_db: float,
+    may_be_own: bool = True,
+) -> Line:
+    """Look with one filter, with as much attenuation as it takes until the line stays where it is.
+
+    ``how`` has the least attenuation and the reference level; ``loss_db`` stands between the unit and the analyser. ``may_be_own`` False
+    where nothing strong is at the mixer, so that it makes nothing: then no line has to stay with more attenuation, and what the noise hides
+    is at most what would have stood clear of it.
+    """
     import numpy as np
 
-    loss_db, span_hz = looks.loss_db(side, conditions, at_hz), SPAN_FILTERS * filter_hz
+    span_hz = SPAN_FILTERS * filter_hz
     how = replace(
-        carrier.how,
+        how,
         centre_hz=at_hz,
         span_hz=span_hz,
         resolution_bandwidth_hz=filter_hz,
         points=looks.points_for(span_hz, filter_hz),
     )
-    seen = looks.believed(side.read_spectrum(how, beside=True))
-    unpadded_dbm = _highest(seen, within_hz)[0] + loss_db
+    seen = looks.believed(read(how))
+    unpadded_dbm = highest_of(seen, within_hz)[0] + loss_db
     while True:
         padded = replace(how, attenuation_db=how.attenuation_db + looks.PROOF_DB)
-        highest_dbm, where_hz = _highest(seen, within_hz)
+        highest_dbm, where_hz = highest_of(seen, within_hz)
         floor_dbm = float(np.median(seen.levels_dbm))
         bound = {
             "frequency_hz": where_hz,
@@ -259,11 +285,15 @@ def _look(
             "unpadded_dbm": unpadded_dbm,
         }
         if highest_dbm - floor_dbm < CLEAR_DB:
+            if not may_be_own:
+                bound["levels_dbm"] = (floor_dbm + CLEAR_DB + loss_db,)
             return Line(**bound, why=HIDDEN)  # type: ignore[arg-type]
+        if not may_be_own:
+            break
         if padded.attenuation_db > looks.MOST_ATTENUATION_DB:
             return Line(**bound, why=MAY_BE_OWN)  # type: ignore[arg-type]
-        again = looks.believed(side.read_spectrum(padded, beside=True))
-        again_dbm, again_hz = _highest(again, within_hz)
+        again = looks.believed(read(padded))
+        again_dbm, again_hz = highest_of(again, within_hz)
         is_clear = again_dbm - float(np.median(again.levels_dbm)) >= CLEAR_DB
         if not is_clear or abs(again_hz - where_hz) > filter_hz:
             # it fell into the noise, which rose: nothing shows that it stayed
@@ -271,10 +301,10 @@ def _look(
         if abs(again_dbm - highest_dbm) <= OWN_FALLS_DB:
             break
         how, seen = padded, again
-    more = [looks.believed(side.read_spectrum(how, beside=True)) for _ in range(READINGS - 1)]
-    read = [_highest(one, within_hz) for one in (seen, *more)]
-    levels_dbm = tuple(level_dbm + loss_db for level_dbm, _ in read)
-    is_steady = max(abs(at - where_hz) for _, at in read) <= filter_hz
+    more = [looks.believed(read(how)) for _ in range(READINGS - 1)]
+    taken = [highest_of(one, within_hz) for one in (seen, *more)]
+    levels_dbm = tuple(level_dbm + loss_db for level_dbm, _ in taken)
+    is_steady = max(abs(at - where_hz) for _, at in taken) <= filter_hz
     return Line(
         frequency_hz=where_hz,
         levels_dbm=levels_dbm if is_steady else (max(levels_dbm),),
@@ -285,7 +315,7 @@ def _look(
     )
 
 
-def _highest(seen: Spectrum, within_hz: tuple[float, float]) -> tuple[float, float]:
+def highest_of(seen: Spectrum, within_hz: tuple[float, float]) -> tuple[float, float]:
     """Return the highest level of a trace within a range, dBm, and where it lies, Hz."""
     import numpy as np
 

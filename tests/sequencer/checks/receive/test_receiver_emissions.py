@@ -1,0 +1,143 @@
+"""Receiver emissions: the oscillators where they stand, what is beside them, and what is not the unit's. Truth stands in the specimens."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from sequencer.problems import FileProblems
+from sequencer.uncertainty.decision import Decision
+from sim.radio.front_end import FrontEnd
+from sim.radio.leakage import Leakage
+from sim.wiring.wiring import Wiring
+from tests.support.rig import Rig
+from tests.support.spectral import results, run
+
+HOW = "check: receiver_emissions, channel: 20, intermediate_frequencies: [10.695 MHz, 455 kHz], oscillators: [high, low]"
+MASK = (
+    "mask: [{from: 2 MHz, to: 30 MHz, resolution_bandwidth: 10 kHz, max: 2 nW}, "
+    "{from: 30 MHz, to: 1 GHz, resolution_bandwidth: 100 kHz, max: 2 nW}]"
+)
+CHECK = f"{HOW}, {MASK}"
+FIRST, HARMONIC, SECOND = (
+    "receiver emission, " + name
+    for name in ("first oscillator", "first oscillator's harmonic", "second oscillator")
+)
+LOW, HIGH = ("receiver emission, " + name for name in ("2 MHz to 30 MHz", "30 MHz to 1 GHz"))
+
+
+def true_w(level_dbm: float) -> float:
+    """Return a level that a specimen states, W."""
+    return float(10.0 ** ((level_dbm - 30.0) / 10.0))
+
+
+def test_the_oscillators_stand_where_published_figures_have_them() -> None:
+    """27.185 MHz: LO1 37.880 MHz above it, 16.490 below, LO2 10.240 MHz (worked examples of superheterodynes with 10.695 and 455 kHz)."""
+    assert Leakage().of(FrontEnd(), 27.185e6)[0][0] == pytest.approx(37.880e6)
+    assert Leakage().of(FrontEnd(first_oscillator="low"), 27.185e6)[0][0] == pytest.approx(16.490e6)
+    assert Leakage().of(FrontEnd(), 27.185e6)[2][0] == pytest.approx(10.240e6)
+
+
+def test_a_sound_unit_passes_and_is_never_keyed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its first oscillator, -78 dBm, is measured within U; what the noise hides is bounded below the limit. PTT was never pressed."""
+    pressed = list[float]()
+    monkeypatch.setattr(Wiring, "key", lambda wiring: pressed.append(wiring._clock.now_s()))
+    found = results(run(tmp_path, "M40-0041", CHECK))
+    first = found[FIRST]
+    assert first.value is not None, first.note
+    assert first.uncertainty is not None
+    assert abs(first.value - true_w(-78.0)) <= first.uncertainty
+    assert "at 37.9000 MHz, PTT released" in first.note
+    for quantity, true in ((HARMONIC, true_w(-92.0)), (SECOND, true_w(-86.0)), (LOW, 0.0), (HIGH, 0.0)):
+        one = found[quantity]
+        assert one.value is not None, one.note
+        assert one.value >= true
+        assert "at most this" in one.note
+    assert {one.decision for one in found.values()} == {Decision.PASS}
+    assert pressed == []
+
+
+def test_a_leaking_unit_fails_at_its_oscillator_and_in_the_range(tmp_path: Path) -> None:
+    """6.3 nW at the oscillator, and 5 nW at 480 MHz, which only the range finds: within U, and both fail."""
+    found = results(run(tmp_path, "M40-0044", CHECK))
+    for quantity, level_dbm in ((FIRST, -52.0), (HIGH, -52.0)):
+        one = found[quantity]
+        assert one.value is not None, one.note
+        assert one.uncertainty is not None
+        assert abs(one.value - true_w(level_dbm)) <= one.uncertainty
+        assert one.decision is Decision.FAIL
+    assert found[LOW].decision is Decision.PASS
+    wide = MASK.replace(
+        "{from: 30 MHz",
+        "{from: 30 MHz, to: 400 MHz, resolution_bandwidth: 100 kHz, max: 2 nW}, {from: 400 MHz",
+    )
+    line = results(run(tmp_path, "M40-0044", f"{HOW}, {wide}"))["receiver emission, 400 MHz to 1 GHz"]
+    assert line.value is not None
+    assert abs(line.value - true_w(-53.0)) <= (line.uncertainty or 0.0)
+    assert "at 479.9979 MHz" in line.note  # the points of the sweep are a quarter of a filter apart
+
+
+def _with(monkeypatch: pytest.MonkeyPatch, leaks: Callable[[Any], Any]) -> None:
+    monkeypatch.setattr(Wiring, "leaks", leaks)
+
+
+def test_a_line_that_stays_without_supply_is_not_the_unit_s(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A line of the room at 480 MHz, 6 dB above the limit, with and without supply: no failure, and said."""
+    own = Wiring.leaks
+    _with(monkeypatch, lambda wiring: (*own(wiring), (480e6, -51.0)))
+    found = results(run(tmp_path, "M40-0041", CHECK))
+    assert found[HIGH].value is None
+    assert "it stands there with the unit off too" in found[HIGH].note
+    assert found[FIRST].decision is Decision.PASS
+
+
+def test_nothing_seen_of_the_unit_decides_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """An analyser whose cable is off sees its own noise alone: no pass by bounds, for nothing shows that it sees the unit."""
+    _with(monkeypatch, lambda wiring: ())
+    found = results(run(tmp_path, "M40-0041", CHECK))
+    assert {one.value for one in found.values()} == {None}
+    assert all("nothing shows that the analyser sees the unit" in one.note for one in found.values())
+
+
+def test_the_unit_is_fed_again_for_the_check_after_it(tmp_path: Path) -> None:
+    """Power is measured behind it as before it; the forecast holds."""
+    power = "check: carrier_power, channel: 20, limit: {min: 3 W, max: 4 W}"
+    rig: Rig = run(tmp_path, "M40-0041", CHECK, power)
+    found = results(rig)
+    assert found["carrier power"].decision is Decision.PASS
+    assert 0.8 <= rig.simulation.clock.now_s() / rig.plan.forecast_s <= 1.25
+
+
+@pytest.mark.parametrize(
+    ("how", "message"),
+    [
+        (
+            f"{HOW}, mask: [{{from: 2 MHz, to: 30 MHz, resolution_bandwidth: 9 kHz, max: 2 nW}}]",
+            "no resolution bandwidth of 9 kHz",
+        ),
+        (
+            f"{HOW}, mask: [{{from: 2 MHz, to: 4 GHz, resolution_bandwidth: 100 kHz, max: 2 nW}}]",
+            "beyond the highest frequency",
+        ),
+        (
+            f"{HOW}, mask: [{{from: 9 kHz, to: 150 kHz, resolution_bandwidth: 1 kHz, max: 2 nW}}]",
+            "loss table of the transmit path ends at 1",
+        ),
+        (
+            f"{HOW}, mask: [{{from: 30 MHz, to: 2 MHz, resolution_bandwidth: 10 kHz, max: 2 nW}}]",
+            "from below to",
+        ),
+        (f"check: receiver_emissions, channel: 20, {MASK}", "intermediate_frequencies"),
+        (f"{HOW}, {MASK}, resolution_bandwidth: 9 kHz", "no resolution bandwidth of 9 kHz"),
+        (HOW.replace("10.695 MHz", "2 GHz") + f", {MASK}", "loss table of the transmit path ends"),
+    ],
+)
+def test_bad_input_is_refused_before_anything_is_sent(tmp_path: Path, how: str, message: str) -> None:
+    """A filter that the analyser has not, ranges it does not reach or whose loss nobody knows, and no frequencies."""
+    with pytest.raises(FileProblems, match=f"(?s){message}"):
+        run(tmp_path, "M40-0041", how)
