@@ -2,7 +2,7 @@
 
 How often a unit opens that opens by chance is a Poisson process; with none in a time T fewer than 3.0/T are to be expected with 95 %
 confidence (the exact bound is -ln 0.05 = 2.996; any handbook of statistics). That is said beside the count. What lies between two looks
-is not seen: each look averages the loudspeaker's voltage for a tenth of a second.
+is not seen: each look averages the loudspeaker's voltage for a tenth of a second, and two in a row make an opening.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from sequencer.safety.receive import ReceiveSide
 
 LOOK_S = 0.1
 LOOKS = 4
+IN_A_ROW = 2  # looks that find it open make an opening: one odd reading makes none
 AUDIBLE_HZ = (1000.0, 1500.0)
 NEAR_SHARE = 0.05  # a tone in noise is counted this near: workshop's own
 NONE_FEWER_THAN = -math.log(0.05)
@@ -76,7 +77,8 @@ class Count:
         if self.openings == 0:
             per_s = NONE_FEWER_THAN / self.seconds
             often = f"{60.0 * per_s:.2g} a minute" if per_s < 1.0 else f"{per_s:.2g} a second"
-            return f"none in {self.seconds:.3g} s: with 95 % confidence it opens by chance less than {often} (Poisson)"
+            once = f" ({self.looks_open} looks found it open, no two in a row)" if self.looks_open else ""
+            return f"none in {self.seconds:.3g} s{once}: with 95 % confidence it opens by chance less than {often} (Poisson)"
         stood = f"; open at {self.looks_open} of {self.looks} looks"
         return f"{self.openings} in {self.seconds:.3g} s{stood}"
 
@@ -89,14 +91,15 @@ def count_openings(listener: Listener, wrong: Below, for_s: float) -> Count:
         return Count(why_not=f"it did not open for {listener.own.name} just before")
     wrong.send(side, listener.deviation_hz)
     side.wait_s(listener.pause_s)
-    begun_s, was_open, openings, looks, looks_open = side.now_s(), False, 0, 0, 0
+    begun_s, row, openings, looks, looks_open = side.now_s(), 0, 0, 0, 0
     while side.now_s() - begun_s < for_s:
         volts = side.read_audio_v(LOOK_S).number
         if volts is None:
             return Count(why_not="the loudspeaker's voltage could not be read throughout")
         is_open = volts > listener.threshold_v
-        openings += is_open and not was_open
-        looks, looks_open, was_open = looks + 1, looks_open + is_open, is_open
+        row = row + 1 if is_open else 0
+        openings += row == IN_A_ROW
+        looks, looks_open = looks + 1, looks_open + is_open
     return Count(openings=openings, looks=looks, looks_open=looks_open, seconds=side.now_s() - begun_s)
 
 

@@ -14,7 +14,7 @@ from dataclasses import replace
 from drivers.roles import Spectrum, SpectrumSettings
 from sequencer.checks.finding import Conditions
 from sequencer.checks.shared.spectrum import traces as looks
-from sequencer.checks.shared.spectrum.broadband import LINE_SHARE, SURE, slow_sweep
+from sequencer.checks.shared.spectrum.broadband import AVERAGED, LINE_SHARE, SURE, slow_sweep
 from sequencer.checks.shared.spectrum.spectral_lines import (
     HIDDEN,
     LEAST_FILTER_HZ,
@@ -148,7 +148,7 @@ class ReleasedLines:
         at_hz = made.start_hz + made.step_hz * np.arange(len(fed_w))
         inside = (at_hz >= place.within_hz[0]) & (at_hz <= place.within_hz[1])
         more_w = max(0.0, float(np.where(inside, fed_w - own_w, 0.0).max()))
-        scatter_w = math.sqrt(2.0) * float(own_w.std(ddof=1))
+        scatter_w = math.sqrt(2.0) * max(float(own_w.std(ddof=1)), float(own_w.mean()) / math.sqrt(AVERAGED))
         line_w = 0.0 if line.at_most else w_from_dbm(line.level_dbm)
         rest_w = max(0.0, more_w - line_w)
         if rest_w > max(SURE * scatter_w, LINE_SHARE * line_w, float(own_w.mean())):
@@ -162,6 +162,7 @@ class ReleasedLines:
             )
         if not line.at_most:
             return line
-        bound_w = w_from_dbm(line.level_dbm) + rest_w + 2.0 * scatter_w
+        # what would have stood out would have been seen, whatever the noise made of this sweep
+        bound_w = w_from_dbm(line.level_dbm) + max(rest_w, SURE * scatter_w) + 2.0 * scatter_w
         why = f"{line.why or HIDDEN}; noise of the unit that fills {place.reference_hz / 1e3:g} kHz is counted in"
         return replace(line, levels_dbm=(dbm_from_w(bound_w),), why=why)
