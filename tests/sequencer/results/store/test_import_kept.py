@@ -411,6 +411,24 @@ def test_what_of_a_damaged_journal_is_not_taken_in_is_said(tmp_path: Path, damag
     assert said in plain["lost"]
 
 
+@pytest.mark.parametrize(("many", "named"), [(4, "r0, r1, r2, r3."), (5, "r0, r1, r2, r3 ….")])
+def test_runs_that_went_on_as_they_were_moved_are_named_up_to_four(
+    tmp_path: Path, many: int, named: str
+) -> None:
+    """So many are counted, and more than four of them are not all named."""
+    source, target = (StorePlace(path=tmp_path / name) for name in ("from.sqlite", "to.sqlite"))
+    with Store.open(source) as store:
+        for number in range(many):
+            store.write_run(replace(RUN, run=f"r{number}"))
+    move(source, target)
+    with Store.open(source) as store:
+        for number in range(many):
+            store.write_end(f"r{number}", **ENDED)
+    with pytest.raises(StoreProblem) as caught:
+        move(source, target)
+    assert f"{many} runs had not ended when moved here, and did since: {named}" in str(caught.value)
+
+
 def test_a_run_that_was_moved_while_it_went_on_is_completed_by_its_journal(tmp_path: Path) -> None:
     """The second move says so; once the journal was taken in, both stores hold the same to the last cell, and it moves."""
     microseconds = datetime(2027, 1, 2, 3, 4, 5, 692896, tzinfo=UTC)
@@ -426,7 +444,7 @@ def test_a_run_that_was_moved_while_it_went_on_is_completed_by_its_journal(tmp_p
         store.write_check("r1", *checks[1])
         store.write_end("r1", **ENDED)
     with pytest.raises(
-        StoreProblem, match=r"1 run had not ended when moved here, and did since: r1.*import-kept"
+        StoreProblem, match=r"1 run had not ended when moved here, and did since: r1\..*import-kept"
     ):
         move(source, target)
     with Store.open(target) as store:
