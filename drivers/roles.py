@@ -237,14 +237,14 @@ class Radio(Instrument):
         """Have the person who keys keep PTT pressed for ``seconds`` before what is read next."""
 
     def hold_key(self) -> None:  # a radio that a person does not key is keyed by then
-        """Have the key down by now, for instruments that read by themselves; nothing to do where `key` has pressed it."""
+        """Have PTT pressed by now, for instruments that read by themselves; nothing to do where `key` has pressed it."""
 
     def release_with_reading(self) -> None:  # a bench that keys by itself releases by itself
         """Have the person who holds PTT let go with the next reading of a dial."""
 
     @abstractmethod
     def unkey(self) -> None:
-        """Release the key."""
+        """Release PTT."""
 
     @property
     def ordered_s(self) -> tuple[float, float] | None:

@@ -136,7 +136,7 @@ class OperatorRadio(Operated[Radio], Radio):
         self._key.release_with_reading()
 
     def unkey(self) -> None:
-        """Have the key released, confirmed; not asked where it was released with the reading."""
+        """Have PTT released, confirmed; not asked where it was released with the reading."""
         self._key.disarm()
         if self._key.held is False:
             return
@@ -157,5 +157,5 @@ class OperatorRadio(Operated[Radio], Radio):
         return self._key.held is not False
 
     def disable(self) -> None:
-        """Have the key released, confirmed."""
+        """Have PTT released, confirmed."""
         self.unkey()

@@ -3,7 +3,7 @@
 No program can release a key that a person holds. What it can do, and does: say in the prompt how long, count from the prompt to the
 answer, and ask where that took longer than the bench allows. Where what is read next is read by a person too (``in_one_go``: somebody reads
 something on the transmit side), key, look and release are one prompt, and nothing is ever keyed while a person reads a text. For an
-instrument that reads by itself the key is asked for before the reading and its release after it.
+instrument that reads by itself PTT is asked for before the reading and its release after it.
 """
 
 from __future__ import annotations
@@ -58,10 +58,10 @@ class HandKey:
         self._idle_from_s, self._releases = None, False
 
     def read(self, prompter: Prompter, what: str, ask: Callable[[str, float], Reading]) -> Reading:
-        """Have the unit keyed, a dial read, the key released, and the reading typed, in one prompt.
+        """Have PTT pressed, a dial read, PTT released, and the reading typed, in one prompt.
 
         Where it is held already (`releases_with_reading`) the person reads, releases and types. NotConfirmed where the person says
-        that the key was down for longer than the bench allows.
+        that PTT was pressed for longer than the bench allows.
         """
         if self.releases_with_reading:
             reading = ask(f"Read {what}, RELEASE push-to-talk (PTT), then type what you read", 0.0)

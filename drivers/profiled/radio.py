@@ -19,7 +19,7 @@ class ProfiledRadio(ProfiledInstrument, Radio):
         self.unkey()
 
     def disable(self) -> None:
-        """Release the key, confirmed by read-back."""
+        """Release PTT, confirmed by read-back."""
         self.unkey()
 
     def set_channel(self, channel: int) -> None:
@@ -63,7 +63,7 @@ class ProfiledRadio(ProfiledInstrument, Radio):
         self._set_switch("key", True)
 
     def unkey(self) -> None:
-        """Release the key, confirmed by read-back."""
+        """Release PTT, confirmed by read-back."""
         self._set_switch("key", False)
 
     @property

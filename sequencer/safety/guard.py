@@ -181,7 +181,7 @@ class GuardedBench:
             raise Refused(
                 f"{name} was not written, because PTT is pressed",
                 instrument="radio",
-                address="keyed",
+                address="PTT",
                 next_move="Release PTT first: a check rests its side before it writes.",
             )
         before = self._stood[name] if name in self._stood else self.read_preset(name)

@@ -169,7 +169,7 @@ def above_rating(told: str) -> Refused:
     return Refused(
         f"{told}: PTT is not pressed for it any more",
         instrument="radio",
-        address="keyed",
+        address="PTT",
         next_move="Turn or set it back with PTT released, put a load and path of a higher rating on, or both; then adjust again.",
     )
 
