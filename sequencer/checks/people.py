@@ -14,7 +14,7 @@ WEIGHED = 4.6
 """About how many levels a search for SINAD takes, whose curve is foretold."""
 SEARCHED = 7.0
 """The same for a figure whose curve is not, such as quieting."""
-BESIDE_ANOTHER = 6.0
+BESIDE_ANOTHER = 4.8
 """The same for the level of a second signal that spoils the first."""
 NEEDLE, NEEDLE_BY_EYE = 7.0, 6.8
 """The same for a needle, which is approached from below and from above: where a voltmeter reads it, and where a person does."""

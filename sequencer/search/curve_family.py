@@ -39,7 +39,7 @@ class Family:
     deviation of a 0.1 s reading, in its unit, or of the noise power as a share of it where ``ratio`` says that the reading is a
     power ratio in dB; ``share`` is then how much of a relative change of the noise power such a reading shows (1 well above the noise).
     ``doubt`` is how far a real curve may stray from the tabulated one, in the reading's unit. ``log_weight`` (K) is the natural logarithm
-    of each curve's weight before any reading. ``scale`` is a typical
+    of each curve's weight before any reading. ``falls`` says that a ratio goes past its target falling. ``scale`` is a typical
     slope at the crossing, in the reading's unit per dB; ``gains`` how many times the scatter may be what is foretold, with weights.
     ``sure_odds`` is the natural logarithm of how much likelier than without one the readings must be with a response: one that follows
     nothing is taken for a response at most once in so many times (Ville's inequality), whatever its scatter.
@@ -54,6 +54,7 @@ class Family:
     log_weight: Array
     ratio: bool
     scale: float
+    falls: bool = False
     gains: Gains = GAINS
     sure_odds: float = math.log(300.0)
     clicks: tuple[Array, Array, Array] | None = None

@@ -109,6 +109,8 @@ def log_likelihood(
         return _with_strays(_density(-0.5 * residual**2, own[None] * wider + more), family.scale)
     share = DB_PER_NEPER * held[4]
     more += LEAST_SD_DB**2
+    if family.falls:
+        residual = -residual
     if family.clicks is None:
         off = _off_noise_power(residual, share)
         return _with_strays(_density(off, (own * share**2)[None] * wider + more), family.scale)

@@ -22,6 +22,7 @@ ALONE_SHARE = 0.7
 FLANK_DB = 15.0
 CLOSELY, LOOSELY = 0.8, 0.5  # rank correlation of level and reading
 NEAR_DB = 2.5
+NOISE_ALONE_DB = 1.0  # above the lowest ratio there is
 
 
 def stuck(state: State) -> Verdict | None:
@@ -166,7 +167,7 @@ def classified(state: State) -> Verdict:
     if len(numbers) >= 4 and len(numbers) == len(known) and len({n.raw for n in numbers}) == 1:
         return Status.STUCK, f"the reading stayed the same {where}"
     above = sum(n.excess > 0 for n in known) / max(len(known), 1)
-    if len(numbers) == len(known) and not _moved(state, numbers):
+    if len(numbers) == len(known) and not _moved(state, numbers) and not _noise_alone(state, numbers):
         return Status.NO_RESPONSE, f"the reading does not follow the level {where}"
     if above <= 0.2:
         return Status.NEVER_REACHED, f"{_nearest(state, numbers)} {where}"
@@ -175,6 +176,13 @@ def classified(state: State) -> Verdict:
     if _follows(numbers) < LOOSELY:
         return Status.NO_RESPONSE, f"the reading changes, but not with the level, {where}"
     return Status.UNSTABLE, f"the reading changes, but does not follow the level {where}"
+
+
+def _noise_alone(state: State, numbers: list[Note]) -> bool:
+    """Whether a ratio that rises was read as noise alone everywhere: nothing was heard, which is no word on what would be."""
+    if state.reading_range is None or state.family is None or not state.family.ratio or not state.rising:
+        return False
+    return all(n.raw <= state.reading_range[0] - state.target + NOISE_ALONE_DB for n in numbers)
 
 
 def _nearest(state: State, numbers: list[Note]) -> str:

@@ -46,7 +46,10 @@ LAGS = ((1.0, 1.0, 0.6), (0.75, 0.75, 0.12), (1.4, 1.4, 0.14), (1.0, 2.0, 0.06),
 LEAST_PACE_DOUBT = 0.15
 WORTH_WAITING = 0.25  # of what is in doubt of the crossing
 PROOFS_DB = (-5.0, 8.0, -8.0, 14.0)
+FALLING_PROOFS_DB = (8.0, -5.0, 14.0, -8.0)
+"""Of a ratio that falls: above the crossing it falls away to noise, below it only comes back to what it was."""
 OVERLOAD_DB = 15.0
+UPPER_SHARE, FALLING_UPPER_SHARE = 0.8, 0.4  # of what is in doubt above the median
 
 
 def first_sample(state: State, level_db: float) -> Ask | None:
@@ -222,13 +225,21 @@ def _explains_nothing(state: State, wild: int) -> bool:
 def _coarse_db(state: State, belief: Belief) -> float:
     """Return where to read while much is open: at the median, above it where noise alone would be read below."""
     q = belief.quantiles_db
-    level_db = q[2] + (min(8.0, 0.8 * (q[3] - q[2])) if state.given and state.given.ratio_db else 0.0)
+    level_db = q[2] + _above_db(state, q[3] - q[2])
     highest_db = max(n.ask.level_db for n in state.notes)
     level_db = min(level_db, highest_db + FARTHEST_UP_DB)
     low, high = state.window_db
     if level_db > high - 1.0:
         return high
     return low if level_db < low + 1.0 else level_db
+
+
+def _above_db(state: State, spread_db: float) -> float:
+    """Return how far above the median to read: of a ratio that falls less, for there a reading that is too high is the one of noise."""
+    if state.family is None or not state.family.ratio:
+        return 0.0
+    share = FALLING_UPPER_SHARE if state.family.falls else UPPER_SHARE
+    return min(8.0, share * spread_db)
 
 
 def _near_ask(state: State, belief: Belief, near: int) -> Ask:
@@ -262,8 +273,10 @@ def _near_ask(state: State, belief: Belief, near: int) -> Ask:
 def _prove(state: State, belief: Belief) -> Ask | Verdict:
     """Read away from the crossing, on either side in turn; after that at the ends of the window; then say what it is."""
     low, high = state.window_db
-    while state.proofs < len(PROOFS_DB):
-        off_db = PROOFS_DB[state.proofs]
+    assert state.family is not None
+    proofs_db = FALLING_PROOFS_DB if state.family.falls else PROOFS_DB
+    while state.proofs < len(proofs_db):
+        off_db = proofs_db[state.proofs]
         state.proofs += 1
         if low <= belief.level_db + off_db <= high:
             return state.ask_far(belief.level_db + off_db, "proof")
@@ -314,21 +327,28 @@ def _finish(state: State, belief: Belief) -> Ask | Verdict:
 
 
 def _fallen_away(state: State, belief: Belief) -> list[Note]:
-    """Return the readings far below what others read at the same level or lower.
+    """Return the readings far below what others read at the same level or lower, or at the same or higher where a ratio falls.
 
     Not a meter's first: it had a long way to go, and one that is slower than told was still on it.
     """
     assert state.family is not None
     still_going = None if state.family.ratio else state.notes[0]
-    sound = [n for n, trust in zip(state.numbers(), belief.trust, strict=True) if trust >= 0.5]
+    way = (
+        -1.0 if state.family.falls else 1.0
+    )  # a ratio that falls lies beyond its target where the signal is away
+    told = [
+        (n, way * n.excess, way * n.level_db, trust)
+        for n, trust in zip(state.numbers(), belief.trust, strict=True)
+    ]
     return [
         n
-        for n, trust in zip(state.numbers(), belief.trust, strict=True)
+        for n, excess, level_db, trust in told
         if trust < 0.2
         and n is not still_going
-        and n.excess < belief.slope * (n.level_db - belief.level_db - LEAST_OFF_DB)
+        and excess < belief.slope * (level_db - way * belief.level_db - LEAST_OFF_DB)
         and any(
-            other.level_db <= n.level_db + 0.5 and other.excess > n.excess + 3 * belief.slope
-            for other in sound
+            other_db <= level_db + 0.5 and other > excess + 3 * belief.slope
+            for _, other, other_db, others_trust in told
+            if others_trust >= 0.5
         )
     ]

@@ -13,6 +13,7 @@ from sequencer.checks.people import beside_another
 from sequencer.checks.shared import commands
 from sequencer.checks.shared.two_signal.budget import Interference, places_of
 from sequencer.checks.shared.two_signal.ratios import find_ratios
+from sequencer.checks.shared.two_signal.search import FAR
 from sequencer.checks.shared.two_signal.settings import Offsets, TwoSignalSettings, ratio_quantities
 from sequencer.files.fields import RatioDb, between
 from sequencer.safety.receive import ReceiveSide
@@ -82,5 +83,7 @@ class Blocking(Check[BlockingSettings]):
             side,
             settings,
             conditions,
-            Interference(places=places_of(QUANTITY, settings), apply=apply, fall_db=settings.fall_db),
+            Interference(
+                places=places_of(QUANTITY, settings), apply=apply, usual=FAR, fall_db=settings.fall_db
+            ),
         )

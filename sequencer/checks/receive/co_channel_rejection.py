@@ -22,6 +22,7 @@ from sequencer.checks.shared.budgets.level_budget import ReadError
 from sequencer.checks.shared.budgets.parts import HalfWidth
 from sequencer.checks.shared.two_signal.budget import Interference, places_of
 from sequencer.checks.shared.two_signal.ratios import find_ratios
+from sequencer.checks.shared.two_signal.search import ON_CHANNEL
 from sequencer.checks.shared.two_signal.settings import SecondSignalSettings, ratio_quantities
 from sequencer.files.fields import FrequencyDifferenceHz, FrequencyHz, between
 from sequencer.safety.receive import ReceiveSide
@@ -110,7 +111,7 @@ class CoChannelRejection(Check[CoChannelRejectionSettings]):
             )
 
         interference = Interference(
-            places=places_of(QUANTITY, settings), apply=apply, errors=_errors(conditions)
+            places=places_of(QUANTITY, settings), apply=apply, usual=ON_CHANNEL, errors=_errors(conditions)
         )
         return find_ratios(side, settings, conditions, interference)
 

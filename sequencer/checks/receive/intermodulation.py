@@ -27,8 +27,6 @@ from sequencer.checks.shared.asked.limits import RatioLimit
 from sequencer.checks.shared.budgets.level_budget import how_found, reading_step, why_not
 from sequencer.checks.shared.budgets.parts import HalfWidth, Parts, find_entry
 from sequencer.checks.shared.level_search.sensitivity import (
-    AUDIO_SETTLING,
-    SINAD_RANGE_DB,
     SensitivityFound,
     SensitivitySettingsBase,
     find_sensitivity,
@@ -42,23 +40,19 @@ from sequencer.checks.shared.level_search.sensitivity_reader import (
 )
 from sequencer.checks.shared.level_search.stepper import Stepper
 from sequencer.checks.shared.level_search.wanted_signal import apply_wanted, find_tone_hz
+from sequencer.checks.shared.two_signal.search import PRODUCT, PRODUCT_ORDER, Receiver, product_search
 from sequencer.checks.shared.two_signal.settings import SECOND_PROOF_S, Offset, highest_dbm, offset_name
 from sequencer.frozen import dataclass
 from sequencer.inputs.bench import INTERFERER
 from sequencer.inputs.stated import BOTH_GENERATORS, own_pairs
 from sequencer.safety.receive import ReceiveSide
-from sequencer.search.curve import CurveSearch
-from sequencer.search.curve_prior import CurvePrior
+from sequencer.search.curve_belief import Expected
 from sequencer.search.protocol import Crossing, find_crossing
 from sequencer.uncertainty.contributions import search_interval
 
 QUANTITY = "intermodulation"
 BOTH_DB = 3.02  # two signals are twice the power of each; rounded up
-FIRST_ABOVE_DB = 65.0
 HEARD_WITHIN_DB = 3.0  # of SINAD: common practice, no source
-PRIOR = CurvePrior(slope=4.0, slope_sd=2.0, bend=-0.3, bend_sd=0.6, sd_db=0.8, ratio_db=True)
-"""SINAD against the level of both: three times as steep as against a signal on the channel, near an FM receiver's threshold."""
-ORDER = 3.0
 SHARES = {"signal_generator": 1.0, INTERFERER: 2.0}
 """How often each signal enters the product."""
 
@@ -140,7 +134,7 @@ class Intermodulation(Check[IntermodulationSettings]):
     @override
     def forecast_s(self, settings: IntermodulationSettings, conditions: Conditions) -> float:
         finer = max(0.6, float((0.5 / settings.accuracy_db) ** 1.5))
-        each_s = 1.2 + 2.0 * finer + 3.0 * SWITCH_S + REPEAT_S
+        each_s = 1.2 + 0.8 * finer + 3.0 * SWITCH_S + REPEAT_S
         return (
             settings.sensitivity_forecast_s(conditions) + SECOND_PROOF_S + len(settings.spacings_hz) * each_s
         )
@@ -186,22 +180,18 @@ def _find(
 ) -> Finding:
     """Raise both until their product gives the target, look whether one alone does, and return the ratio."""
     low_dbm, high_dbm = settings.bounds_dbm(conditions)
-    start_dbm = min(max(heard.sensitivity_dbm + FIRST_ABOVE_DB, low_dbm), high_dbm)
-    search = CurveSearch(
-        target=settings.target.ratio_db,
-        window_db=(low_dbm, high_dbm),
-        level_unit="dBm",
-        reading_unit="dB",
+    search = product_search(
+        Receiver.of(settings, conditions.mode),
+        target_db=settings.target.ratio_db,
+        expected=Expected(level_db=heard.sensitivity_dbm + PRODUCT.above_db, sd_db=PRODUCT.sd_db),
+        window_dbm=(low_dbm, high_dbm),
         accuracy_db=settings.accuracy_db,
-        prior=PRIOR,
-        settling=AUDIO_SETTLING,
-        reading_range=SINAD_RANGE_DB,
-        start_db=start_dbm,
     )
+    start_dbm = search.ask.level_db if search.ask is not None else low_dbm
 
     def set_both_dbm(level_dbm: float) -> float:
         second_dbm = side.set_interferer_dbm(level_dbm)
-        return (side.set_level_dbm(level_dbm) + 2.0 * second_dbm) / ORDER
+        return (side.set_level_dbm(level_dbm) + 2.0 * second_dbm) / PRODUCT_ORDER
 
     apply_wanted(side, settings, conditions, low_dbm)
     side.shift_carrier(start_dbm, by_hz=2.0 * spacing_hz)
@@ -260,7 +250,7 @@ def _parts(heard: _Heard, crossing: Crossing, conditions: Conditions) -> Parts:
     for role, enters in SHARES.items():
         if (named := find_entry(bench, role)) is None:
             continue
-        half_width, share = HalfWidth.of(bench, role, "level"), enters / ORDER
+        half_width, share = HalfWidth.of(bench, role, "level"), enters / PRODUCT_ORDER
         parts.accuracy(f"{named[0]}, level accuracy", half_width, unit="dB", coefficient=share)
         left = share if role == INTERFERER else share - 1.0
         parts.mismatches(own_pairs(bench, named, conditions.carrier_hz), coefficient=left)

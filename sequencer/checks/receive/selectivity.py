@@ -15,6 +15,7 @@ from sequencer.checks.shared.budgets.level_budget import ReadError
 from sequencer.checks.shared.budgets.parts import HalfWidth
 from sequencer.checks.shared.two_signal.budget import Interference, places_of
 from sequencer.checks.shared.two_signal.ratios import find_ratios
+from sequencer.checks.shared.two_signal.search import ADJACENT
 from sequencer.checks.shared.two_signal.settings import TwoSignalSettings, ratio_quantities
 from sequencer.files.fields import FrequencyDifferenceHz, FrequencyHz, Percent, between
 from sequencer.safety.receive import ReceiveSide
@@ -101,7 +102,10 @@ class Selectivity(Check[SelectivitySettings]):
             )
 
         interference = Interference(
-            places=places_of(QUANTITY, settings), apply=apply, errors=_errors(settings, conditions)
+            places=places_of(QUANTITY, settings),
+            apply=apply,
+            usual=ADJACENT,
+            errors=_errors(settings, conditions),
         )
         return find_ratios(side, settings, conditions, interference)
 

@@ -23,6 +23,7 @@ from sequencer.checks.shared import commands
 from sequencer.checks.shared.level_search.sensitivity_reader import REPEAT_S, SWITCH_S, SensitivityReader
 from sequencer.checks.shared.two_signal.budget import Interference, Place
 from sequencer.checks.shared.two_signal.ratios import find_ratios
+from sequencer.checks.shared.two_signal.search import RESPONSE
 from sequencer.checks.shared.two_signal.settings import SecondSignalSettings
 from sequencer.files.fields import between
 from sequencer.inputs.model import IntermediateFrequencies, OscillatorSide
@@ -155,7 +156,9 @@ class SpuriousResponse(Check[SpuriousResponseSettings]):
             return f"{at}, a response{shown}"
 
         places = settings.places(conditions.carrier_hz)
-        return find_ratios(side, settings, conditions, Interference(places=places, apply=apply, look=look))
+        return find_ratios(
+            side, settings, conditions, Interference(places=places, apply=apply, usual=RESPONSE, look=look)
+        )
 
 
 def _sign(side: str) -> float:

@@ -8,6 +8,7 @@ from sequencer.checks.shared.budgets.level_budget import ReadError, reading_step
 from sequencer.checks.shared.budgets.parts import HalfWidth, Parts, find_entry
 from sequencer.checks.shared.level_search.sensitivity_reader import SensitivityReader
 from sequencer.checks.shared.readings.reading_steps import step_seen
+from sequencer.checks.shared.two_signal.search import Usual
 from sequencer.checks.shared.two_signal.settings import SecondSignalSettings, is_alike, offset_name
 from sequencer.frozen import dataclass
 from sequencer.inputs.bench import INTERFERER
@@ -31,11 +32,13 @@ class Interference:
 
     ``fall_db`` None: until SINAD is back at the target. ``apply`` switches the interferer on at a level and an offset, Hz.
     ``errors`` are what the interferer's own frequency and modulation may put the ratio off by, dB. ``places`` are where it is measured
-    at. ``look`` is given the level found at a place and the offset, and returns what else is to be said of it.
+    at, ``usual`` is how far above the wanted signal the interferer usually stands there. ``look`` is given the level found at a place and
+    the offset, and returns what else is to be said of it.
     """
 
     places: tuple[Place, ...]
     apply: Callable[[float, float], None]
+    usual: Usual
     fall_db: float | None = None
     errors: tuple[ReadError, ...] = ()
     look: Callable[[SensitivityReader, float, float, float], str] | None = None
@@ -43,11 +46,11 @@ class Interference:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WantedLevel:
-    """The wanted signal as it was found or stated: its level, and its reader."""
+    """The wanted signal as it was found or stated: its level, its reader, and the sensitivity where that was found."""
 
     level_dbm: float
     reader: SensitivityReader
-    half_width_db: float | None
+    crossing: Crossing | None
     note: str
 
 
@@ -99,10 +102,10 @@ def ratio_parts(
     if interference.fall_db is not None:
         parts.add(*_alone(alone, crossing))
         return parts
-    if wanted.half_width_db is not None:
+    if wanted.crossing is not None:
         room = 10.0 ** (settings.wanted_above_db / 10.0) - 1.0
         name = "sensitivity's search, 95 % interval"
-        parts.add(search_interval(name, wanted.half_width_db, unit="dB", coefficient=1.0 / room))
+        parts.add(search_interval(name, wanted.crossing.half_width_db, unit="dB", coefficient=1.0 / room))
     elif crossing.slope:
         for source, half_width, unit in wanted.reader.read_errors:
             parts.accuracy(source, half_width, unit=unit, coefficient=1.0 / abs(crossing.slope))

@@ -14,8 +14,6 @@ from drivers.roles import Reading
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.shared.budgets.level_budget import how_found, why_not
 from sequencer.checks.shared.level_search.sensitivity import (
-    AUDIO_SETTLING,
-    SINAD_RANGE_DB,
     find_sensitivity,
     sensitivity_reader,
 )
@@ -34,20 +32,16 @@ from sequencer.checks.shared.two_signal.budget import (
     loss_apart_db,
     ratio_parts,
 )
+from sequencer.checks.shared.two_signal.search import Receiver, expected_dbm, spoilt_search
 from sequencer.checks.shared.two_signal.settings import SecondSignalSettings, highest_dbm
 from sequencer.frozen import dataclass
 from sequencer.safety.receive import ReceiveSide
-from sequencer.search.curve import CurveSearch
-from sequencer.search.curve_prior import CurvePrior
+from sequencer.search.curve_spoilt import Room
 from sequencer.search.protocol import Ask, Crossing, find_crossing
 
 OFFSET_AXIS = "interferer's offset"
 LEAST_ROOM_DB = 1.0
-FIRST_ABOVE_WANTED_DB = 50.0
-FIRST_ON_CHANNEL_DB = -6.0  # the middle of -12 to 0 dB, what EN 300 086 allows at 12.5 kHz; from memory
-# SINAD against the interferer's level, where half of the noise is its own: about half the slope against the wanted signal's.
-SLOPE_APART = 0.3  # how far the falls at two offsets differ, as a share: common practice, no source
-PRIOR = CurvePrior(slope=0.8, slope_sd=0.35, bend=0.05, bend_sd=0.15, sd_db=0.8, ratio_db=True)
+NORMAL_95 = 1.96
 
 
 def find_ratios(
@@ -88,37 +82,32 @@ class _Question:
     before: Mapping[float, Crossing]
     """What was found at other offsets of the same unit."""
 
-    @property
-    def start_dbm(self) -> float:
-        """Where to begin: where the same offset on the other side was found, else as much above the wanted signal as is usual."""
-        mirrored = self.before.get(-self.place.offset_hz)
-        if mirrored is None or mirrored.level_db is None:
-            first_db = FIRST_ABOVE_WANTED_DB if self.place.offset_hz else FIRST_ON_CHANNEL_DB
-            return self.wanted.level_dbm + first_db
-        return mirrored.level_db
-
-    @property
-    def prior(self) -> CurvePrior:
-        """What is believed of the fall of SINAD: as steep and as scattered as at the offset before, give or take a quarter."""
-        last = next(iter(reversed(list(self.before.values()))), None)
-        if last is None or not last.slope or not last.sd_db > 0:
-            return PRIOR
-        slope = min(max(abs(last.slope), 0.3), 5.0)
-        return replace(PRIOR, slope=slope, slope_sd=SLOPE_APART * slope, sd_db=last.sd_db)
+    def room(self, settings: SecondSignalSettings) -> Room | None:
+        """Return how far the wanted signal stands above its sensitivity; None where nobody looked for that, or the target is another."""
+        found = self.wanted.crossing
+        if found is None or not found.slope or self.target_db != settings.target.ratio_db:
+            return None
+        slope_sd = found.slope_sd or 0.0
+        sd_db = found.half_width_db / NORMAL_95
+        return Room(
+            above_db=settings.wanted_above_db,
+            sd_db=round(sd_db, 2),
+            slope=round(found.slope, 2),
+            slope_sd=round(slope_sd, 2),
+        )
 
 
 def _find_wanted(
     side: ReceiveSide, settings: SecondSignalSettings, conditions: Conditions
 ) -> WantedLevel | str:
     """Return the wanted signal's level, given or above the sensitivity found; or in words why there is none."""
-    level_dbm, half_width_db, note = settings.wanted_dbm, None, "as stated"
+    level_dbm, crossing, note = settings.wanted_dbm, None, "as stated"
     if level_dbm is None:
         found = find_sensitivity(side, settings, conditions)
         crossing = found.crossing
         if crossing is None or not crossing.found or crossing.level_db is None:
             return f"sensitivity: {found.why_not_found or (why_not(crossing) if crossing is not None else 'not found')}"
         level_dbm = crossing.level_db + settings.wanted_above_db
-        half_width_db = crossing.half_width_db
         note = f"{settings.wanted_above_db:g} dB above {settings.target_words} at {crossing.level_db:.1f} dBm"
     tone_hz = find_tone_hz(side, settings, conditions, weighting=settings.weighting)
     if tone_hz is None:
@@ -126,7 +115,7 @@ def _find_wanted(
     return WantedLevel(
         level_dbm=level_dbm,
         reader=sensitivity_reader(side, settings, conditions, tone_hz),
-        half_width_db=half_width_db,
+        crossing=crossing,
         note=note,
     )
 
@@ -154,17 +143,14 @@ def _ratio_finding(
         conditions, interferer=True, highest_dbm=highest_dbm(conditions)
     )
     high_dbm -= max(0.0, apart_db)  # what the path spares it beside the channel, the receiver gets
-    search = CurveSearch(
-        target=question.target_db,
-        window_db=(low_dbm, high_dbm),
-        level_unit="dBm",
-        reading_unit="dB",
-        rising=False,
+    search = spoilt_search(
+        Receiver.of(settings, conditions.mode),
+        target_db=question.target_db,
+        alone_db=statistics.fmean(one.number for one in question.alone if one.number is not None),
+        room=question.room(settings),
+        expected=expected_dbm(wanted_dbm, interference.usual, place.offset_hz, question.before),
+        window_dbm=(low_dbm, high_dbm),
         accuracy_db=settings.accuracy_db,
-        prior=question.prior,
-        settling=AUDIO_SETTLING,
-        reading_range=SINAD_RANGE_DB,
-        start_db=min(max(question.start_dbm, low_dbm), high_dbm),
     )
     first: Ask | None = search.ask
     interference.apply(first.level_db if first is not None else low_dbm, place.offset_hz)
