@@ -19,6 +19,7 @@ from sequencer.run.runner import RunOutcome
 from sequencer.run.status import ExitStatus
 from sequencer.uncertainty.decision import Decision
 from sim.scpi.faults import Fault, FaultKind
+from tests.support.power_cycle import power_cycle
 from tests.support.rig import Rig
 
 SERIAL = "M40-0081"
@@ -152,6 +153,26 @@ def test_a_temperature_that_is_not_reached_costs_its_points_alone(make_rig: Call
     assert "chamber -10 °C (asked for, not read)" in lost.conditions
     assert outcome.bench_s < 4 * 3600.0
     assert outcome.status is ExitStatus.BENCH_FAILED
+
+
+def test_a_chamber_that_restarts_during_a_soak_costs_no_point(make_rig: Callable[..., Rig]) -> None:
+    """It heads for nothing after that: what it was set to is asked for before it is given up, and the check is made anew."""
+    rig = _rig(make_rig)
+    chamber = rig.device("chamber")
+    hear, asked = chamber.submit, [0]
+
+    def restart(message: bytes) -> object:
+        asked[0] += b"SPECimen?" in message
+        if asked[0] == 3:
+            asked[0] += 1
+            power_cycle(chamber)
+        return hear(message)
+
+    chamber.submit = restart
+    outcome = rig.run()
+    assert [missed for _, missed in _missed(outcome)] == [False, False]
+    assert [one.kind for one in outcome.faults] == ["SettingLost"]
+    assert outcome.status is ExitStatus.PASSED
 
 
 def test_a_chamber_that_answers_with_its_setting_is_found_out(make_rig: Callable[..., Rig]) -> None:

@@ -171,6 +171,7 @@ class ChamberLine:
             if number is not None or what == "its air"
         )
         low_c, high_c = temperature_c - rules.tolerance_c, temperature_c + rules.tolerance_c
+        chamber.confirm_settings()  # one that has restarted heads for nothing: SettingLost, and the check is made anew
         fault = NotSettled(
             f"set to {temperature_c:g} °C, after {after_s / 60.0:.0f} min {shown} read, and did not stay within {low_c:g} to {high_c:g} °C "
             f"for {rules.soak_s / 60.0:.3g} min",

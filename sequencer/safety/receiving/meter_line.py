@@ -115,8 +115,10 @@ class LineProof:
     def _still(self, strong_dbm: float, on: Pair, late: Pair) -> NotConfirmed | UnexpectedReply:
         """Return whose fault it is that the line stands with the generator off as on.
 
-        The generator's if it moves with the level, or moved in the check and is still read anew each time.
+        The generator's if it moves with the level, or moved in the check and is still read anew each time. SettingLost where it has
+        restarted: then there was no signal to stay.
         """
+        self.generator.confirm_settings()
         lowest_dbm = self.lowest()
         low = None if lowest_dbm is None else self._read_twice(FALLS * self.times.fall_s)
         follows = low is not None and self._moves(low[1] - on[1], low[1], on[1])

@@ -21,6 +21,7 @@ from sequencer.run.status import ExitStatus
 from sequencer.uncertainty.decision import Decision
 from sim.scpi.faults import Fault, FaultKind
 from tests.support.key_log import KeyLog
+from tests.support.power_cycle import power_cycle
 
 TWO_CHECKS = """
 sequence: Two
@@ -143,6 +144,31 @@ def test_a_generator_whose_setting_reads_back_senseless_once_is_not_called_on(ma
     )
     outcome = rig.run()
     assert [one.kind for one in outcome.faults] == ["NotConfirmed"]
+    assert outcome.safe_state.confirmed
+    assert outcome.status is ExitStatus.PASSED
+
+
+def test_a_generator_that_restarts_while_the_meter_line_is_asked_is_not_called_on(make_rig: Any) -> None:
+    """A line that stands still with the generator off as with a signal that was not there any more: the S9 point is found anew."""
+    checks = (
+        TWO_CHECKS.split("checks:", maxsplit=1)[0]
+        + "checks:\n  - {check: s9_point, channel: 20, target: 2.25 V}\n"
+    )
+    rig = make_rig(sequence=checks)
+    generator = rig.device("signal_generator")
+    hear, strong = generator.submit, [False]
+
+    def restart(message: bytes) -> Any:
+        strong[0] |= b"AMPLitude -3.9" in message
+        if strong == [True] and b"CONDition?" in message:
+            strong.append(True)
+            power_cycle(generator)
+        return hear(message)
+
+    generator.submit = restart
+    outcome = rig.run()
+    assert len(strong) == 2
+    assert [one.kind for one in outcome.faults] == ["SettingLost"]
     assert outcome.safe_state.confirmed
     assert outcome.status is ExitStatus.PASSED
 

@@ -19,10 +19,13 @@ STRONG_DBM, LOWEST_DBM = -40.0, -137.0
 
 @dataclass(frozen=True, slots=True)
 class Named:
-    """As much of an instrument as a fault names."""
+    """As much of an instrument as a fault names, and it has what it was set to."""
 
     name: str
     address: str = "nowhere"
+
+    def confirm_settings(self) -> None:
+        """Nothing was lost."""
 
 
 @dataclass(slots=True)
