@@ -118,6 +118,15 @@ class PostgresServer:
 
         return psycopg.connect(host=str(self.folder), user="bench", dbname="postgres", autocommit=True)
 
+    def chown(self, folder: Path) -> None:
+        """Hand a folder to the user that the server runs as."""
+        if self._as_user:
+            os.chown(folder, self._as_user["user"], self._as_user["group"])
+
+    def do(self, program: str, *words: str) -> None:
+        """Call one of the server's own programs, as its user."""
+        self._do(program, *words)
+
     def _do(self, program: str, *words: str) -> None:
         done = subprocess.run(
             [str(self._binaries / program), *words],
