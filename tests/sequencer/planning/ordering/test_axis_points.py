@@ -8,6 +8,7 @@ import pytest
 
 from sequencer.inputs.load_bench import load_bench
 from sequencer.planning.load import load_sequence
+from sequencer.planning.ordering.axis_points import FED_ANEW_S
 from sequencer.planning.plan import Plan, make_plan
 from sequencer.problems import FileProblems
 
@@ -66,6 +67,54 @@ def test_the_forecast_holds_the_settling(tmp_path: Path) -> None:
     one = _plan(tmp_path, "  - {check: frequency_error, channel: 20, at: {supply: [13.2 V]}}\n").forecast_s
     other = _plan(tmp_path, "  - {check: frequency_error, channel: 20, at: {supply: [10.8 V]}}\n").forecast_s
     assert 0.5 < other - one < 1.0
+
+
+def _slow(folder: Path, bench: str) -> str:
+    """A bench whose supply says of itself that it takes two seconds to stand."""
+    text = (
+        Path(f"sim/{bench}.yaml")
+        .read_text(encoding="utf-8")
+        .replace("  supply:\n", "  supply:\n    settle: 2 s\n")
+    )
+    units = Path("sim/units").resolve()
+    (folder / f"{bench}.yaml").write_text(text.replace("unit: units ", f"unit: {units} "), encoding="utf-8")
+    return str(folder / f"{bench}.yaml")
+
+
+def test_the_forecast_holds_what_the_supply_takes_itself(tmp_path: Path) -> None:
+    """A supply of 2 s is waited for twice: where it is switched off and fed anew. In the chamber the soak comes before that."""
+    slow_bench = _slow(tmp_path, "bench")
+
+    def takes_s(supply: str, bench: str) -> float:
+        text = f"  - {{check: frequency_error, channel: 20, at: {{supply: [{supply}]}}}}\n"
+        return _in_chamber(tmp_path, text, head=HEAD, bench=bench).steps[0].forecast_s
+
+    as_fed_s = takes_s("13.2 V", slow_bench)
+    # where the bench says nothing the supply stands at once
+    assert takes_s("10.8 V", "sim/bench.yaml") - takes_s("13.2 V", "sim/bench.yaml") == pytest.approx(
+        FED_ANEW_S
+    )
+    assert takes_s("10.8 V", slow_bench) - as_fed_s == pytest.approx(FED_ANEW_S + 4.0)
+    soaked = "  - {check: frequency_error, channel: 20, at: {temperature: [20 degC]}}\n"
+    plan = _in_chamber(tmp_path, soaked, bench=_slow(tmp_path, "chamber-bench"))
+    assert plan.steps[0].forecast_s - as_fed_s == pytest.approx(85 * 60.0 + FED_ANEW_S + 4.0)
+
+
+def test_a_point_says_what_is_an_axis_and_no_more(tmp_path: Path) -> None:
+    """The channel of a check whose channels are no axis is its own, not its point's; a check without axes has none."""
+    plan = _plan(tmp_path, POWER + COUNT + "  - {check: sensitivity, channel: 20}\n")
+    points = {step.index: step.point for step in plan.steps}
+    assert [None if (point := points[index]) is None else point.channel for index in range(7)] == [
+        1,
+        20,
+        1,
+        20,
+        None,
+        None,
+        None,
+    ]
+    assert points[6] is None
+    assert points[4] is not None
 
 
 @pytest.mark.parametrize("order", ["written", "quickest"])
