@@ -143,6 +143,10 @@ class SignalGenerator(Matched):
     """What it does on this bench; need not be written where the entry is named after it."""
     level: LevelRange
     """What it can be set to, at its own connector."""
+    phase_noise_db: Annotated[RatioDb, AfterValidator(between(-200.0, -40.0, "dB"))] | None = None
+    """Its noise 10 kHz beside its carrier, dBc in 1 Hz: of the second generator, what it may spoil reception by."""
+    far_noise_db: Annotated[RatioDb, AfterValidator(between(-200.0, -40.0, "dB"))] | None = None
+    """The floor of its noise, far from its carrier, dBc in 1 Hz."""
     accuracy: GeneratorAccuracy = GeneratorAccuracy.unstated()
     """What it may be wrong by."""
 

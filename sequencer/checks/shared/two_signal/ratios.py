@@ -32,6 +32,7 @@ from sequencer.checks.shared.two_signal.budget import (
     loss_apart_db,
     ratio_parts,
 )
+from sequencer.checks.shared.two_signal.generator_noise import beside_own_noise
 from sequencer.checks.shared.two_signal.search import Receiver, expected_dbm, spoilt_search
 from sequencer.checks.shared.two_signal.settings import SecondSignalSettings, highest_dbm
 from sequencer.frozen import dataclass
@@ -208,6 +209,7 @@ def _ratio_finding(
         target_unit=settings.target.unit,
         slope=crossing.slope,
     )
+    finding = beside_own_noise(finding, conditions, place.offset_hz)
     return _placed(finding, place.offset_hz), crossing
 
 
