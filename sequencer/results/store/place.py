@@ -86,6 +86,13 @@ def find_place(folder: Path, store: str = "") -> StorePlace:
         return StorePlace(path=folder / STORE_NAME)
     if "://" not in store and not _LIKE_AN_ADDRESS.search(store):
         return StorePlace(path=Path(store))
+    if store.count("@") > 1 and not store.startswith(
+        "sqlite:"
+    ):  # read as it stands, what follows the first would be host and database, and be shown
+        raise _complaint(
+            f"more than one @ in the store's address: {without_password(store)}",
+            f"{_ALLOWED}; an @ within a password is written %40, a / %2F",
+        )
     from sqlalchemy import make_url
     from sqlalchemy.exc import ArgumentError
 
