@@ -276,7 +276,7 @@ class ModulationAnalyser(Recorder):
         unit = self.wiring.unit
         if unit.is_steady_since(self.begun_s):
             return traces
-        count, rate_hz = self.points, 1.0 / self.interval_s
+        count, rate_hz = len(traces["IQ"]), self.recorded_hz
         loss_db = self.wiring.analyser_loss_db(unit.tuned_hz)
         wave = self._own_noise(count, rate_hz)
         if loss_db is not None:

@@ -40,26 +40,32 @@ class Recorder(BenchInstrument, ABC):
         super().__init__(clock, wiring, rng)
         self._traces: dict[str, NDArray[Any]] = {}
         self.begun_s = 0.0
+        self._is_fresh = False
+        self.recorded_hz = 0.0
 
     @abstractmethod
     def record(self, count: int, rate_hz: float) -> dict[str, NDArray[Any]]:
         """Return the traces of a recording that begins now, real or complex."""
 
     def as_it_went(self, traces: dict[str, NDArray[Any]]) -> dict[str, NDArray[Any]]:
-        """Return the traces of a recording that began at ``begun_s`` and is over, by what the bench did meanwhile; a hook."""
+        """Return the traces of a recording that began at ``begun_s`` and is over, by what the bench did meanwhile; a hook.
+
+        It is asked once the traces are read, so that the end of a recording is not told later for it.
+        """
         return traces
 
     @command(":INITiate[:IMMediate]")
     def initiate(self) -> Later:
         """Record, which takes as long as it says."""
         self.look()
-        self.begun_s = self.clock.now_s()
-        self._traces = self.record(self.points, 1.0 / self.interval_s)
+        self.begun_s, self._is_fresh = self.clock.now_s(), False
+        self.recorded_hz = 1.0 / self.interval_s
+        self._traces = self.record(self.points, self.recorded_hz)
         return Later(self.points * self.interval_s, self._over)
 
     def _over(self) -> None:
         self.look()
-        self._traces = self.as_it_went(self._traces)
+        self._is_fresh = True
 
     @command(":TRACe:CATalog?")
     def catalogue(self) -> str:
@@ -69,6 +75,9 @@ class Recorder(BenchInstrument, ABC):
     @command(":TRACe[:DATA]?", Choice("AUDio", "IQ"))
     def read_trace(self, name: str) -> bytes:
         """Answer a trace as a definite block; -230 where nothing was recorded."""
+        if self._is_fresh:
+            self._is_fresh = False
+            self._traces = self.as_it_went(self._traces)
         samples = self._traces.get(name)
         if samples is None:
             raise ScpiError(-230, f"nothing is recorded in {name}; INITiate records")

@@ -71,7 +71,7 @@ def test_whatever_fails_ptt_is_released(tmp_path: Path, match: str, kind: FaultK
         tmp_path,
         "V5-0351",
         CHECK,
-        spoil=lambda rig: rig.device(role).faults.add(Fault(kind=kind, match=match)),
+        spoil=lambda rig: rig.device(role).faults.add(Fault(kind=kind, match=match, regex=True)),
     )
     one = found(rig)
     assert one.value is None or one.value == pytest.approx(

@@ -65,7 +65,9 @@ def test_an_order_to_the_radio_that_is_lost_leaves_nothing_keyed(tmp_path: Path,
     """Each order to press or release times out once, in the middle of a recording: measured again, or not at all, and released."""
 
     def spoil(rig: Rig) -> None:
-        rig.device("radio").faults.add(Fault(kind=FaultKind.TIMEOUT, match=r"KEY:STAT\w* \d", skip=nth))
+        rig.device("radio").faults.add(
+            Fault(kind=FaultKind.TIMEOUT, match=r"KEY:STAT\w* \d", regex=True, skip=nth)
+        )
 
     rig = run(tmp_path, "V5-0351", CHECK, spoil=spoil)
     truth = true_transient("V5-0351", rig.simulation.unit.tuned_hz)
