@@ -60,6 +60,17 @@ def test_a_copy_of_a_run_comes_to_what_the_run_comes_to_from_its_start() -> None
     assert sorted(lines[:2]) == sorted(lines[2:])
 
 
+def test_a_run_that_a_fault_spoilt_is_carried_on_to_what_it_would_have_been() -> None:
+    """By `sequencer resume`, with the fault gone; and the judge tells it where something is missing after that."""
+    campaign = Campaign("acceptance", resume=True)
+    fault = Fault(kind="time-out", number=132, stays=True)
+    assert campaign.from_start(fault).wrong == ()
+    last = max(campaign.sound.kept)
+    more = replace(campaign.sound.kept[last][0], quantity="what nobody measures")
+    campaign.sound = replace(campaign.sound, kept={**campaign.sound.kept, last: [more]})
+    assert any("what nobody measures" in one for one in campaign.from_start(fault).wrong)
+
+
 @pytest.fixture(scope="module")
 def campaign() -> Campaign:
     """The undisturbed run, and its operations."""

@@ -13,21 +13,31 @@ from tests.support.crashed import call
 from tests.support.fault_judge import Ran
 
 
-def not_carried_on(sound: Ran, folder: Path, run: str) -> list[str]:
+def not_carried_on(sound: Ran, spoilt: Ran, folder: Path, run: str) -> list[str]:
     """Carry the run in ``folder`` on by `sequencer resume`; return what is wrong with what it left then.
 
-    Decisions are compared, not figures: the unit of a run that is carried on starts cold, and says so.
+    Decisions are compared, not figures: the unit of a run that is carried on starts cold, and says so. What was not measured though no
+    instrument failed, because there was nothing to be measured, is finished: the unit may be why.
     """
     done = call("resume", "--confirmed", "--folder", str(folder))
-    if done.exit_code != sound.outcome.status:
+    finished = {
+        index
+        for index, found in spoilt.kept.items()
+        if any(one.decision is Decision.NOT_MEASURED and one.fault is None for one in found)
+    }
+    if done.exit_code != sound.outcome.status and not finished:
         said = " ".join(done.output.split())[-300:]
         return [
             f"resume: status {done.exit_code}, undisturbed {sound.outcome.status}: {said} {done.exception or ''}"
         ]
     with Store.open_to_read(find_place(folder, "")) as store:
         stored = store.read_results(run)
-    left = Counter(_named(one.check_index, one) for one in stored if one.counts)
-    due = Counter(_named(index, one) for index, found in sound.kept.items() for one in found)
+    left = Counter(
+        _named(one.check_index, one) for one in stored if one.counts and one.check_index not in finished
+    )
+    due = Counter(
+        _named(index, one) for index, found in sound.kept.items() for one in found if index not in finished
+    )
     return [
         *(f"resume: {missing} is missing" for missing in due - left),
         *(f"resume: {more} stands there, undisturbed it does not" for more in left - due),

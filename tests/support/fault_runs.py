@@ -226,7 +226,7 @@ class Campaign:
         came = came_to(self.sound, made)
         complaints = [*wrong(self.sound, made, switch_lies=lies), *run.kept_wrongly()]
         if self._resume and came in (Came.NOT_MEASURED, Came.ENDED):
-            complaints += not_carried_on(self.sound, Path(run.folder), run.record.memory.facts.run)
+            complaints += not_carried_on(self.sound, made, Path(run.folder), run.record.memory.facts.run)
         if run.folder:
             shutil.rmtree(run.folder, ignore_errors=True)
         if complaints:

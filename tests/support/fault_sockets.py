@@ -109,7 +109,7 @@ class OverSockets:
             record.disk.__exit__(None, None, None)
             device.faults = FaultScript()
             lacks = came_to(self.sound, ran) in (Came.NOT_MEASURED, Came.ENDED)
-            wrong_after = not_carried_on(self.sound, Path(made), RUN) if lacks else []
+            wrong_after = not_carried_on(self.sound, ran, Path(made), RUN) if lacks else []
             return ran, [*wrong_after, *(f"left on: {one}" for one in left_on(simulation))]
 
     def _made(self, plan: Plan, simulation: SimulatedBench, keeper: Any) -> Ran:
