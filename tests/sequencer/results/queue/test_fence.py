@@ -92,9 +92,13 @@ def test_a_claim_says_what_was_asked_for_each_thing_in_its_place(found: QueuePla
                 sequence_hash="5a",
                 needs=NEEDS,
                 priority=3,
+                batch="trial",
+                operator="Quarry shift",
+                lot="L 7",
             )
         ],
     )[0]
+    connection.execute("""update job set line = line || '{"of a newer version": "x"}' where id = %s""", [job])
     claim = claimed(connection, job)
     assert claim == Claim(
         job=job,
@@ -108,6 +112,9 @@ def test_a_claim_says_what_was_asked_for_each_thing_in_its_place(found: QueuePla
         priority=3,
         needs=NEEDS,
         refused=(),
+        batch="trial",
+        operator="Quarry shift",
+        lot="L 7",
     )
     assert give_back(connection, claim, why="w" * 500)
     again = claimed(connection, job)

@@ -78,6 +78,27 @@ def test_a_person_who_reads_another_temperature_is_asked_again_and_then_it_is_gi
     assert len(person.asked) == asked
 
 
+def test_the_time_until_it_is_given_up_begins_where_it_is_set() -> None:
+    """On a bench that has been at work for hours it is waited for as long as on one that has just been switched on."""
+    line, _, clock = _line(lambda now_s: 4.0)
+    clock.wait_s(5 * 3600.0)
+    with pytest.raises(NotSettled) as caught:
+        _bring(line, -10.0)
+    waited_s = clock.now_s() - 5 * 3600.0
+    assert RULES.given_up_after_s < waited_s < 1.5 * RULES.given_up_after_s
+    assert f"after {waited_s / 60.0:.0f} min its air 4.0 °C read" in str(caught.value)
+    assert "did not stay within -12 to -8 °C for 30 min" in str(caught.value)
+
+
+def test_the_soak_begins_anew_where_the_air_has_left_it() -> None:
+    """Read in range, half an hour later out of it, then in range again: the half hour is waited for once more."""
+    read = iter([-10.0, 0.0, -10.0, -10.0])
+    line, _, clock = _line(lambda now_s: next(read))
+    _bring(line, -10.0)
+    assert clock.now_s() >= 2 * RULES.soak_s
+    assert "soaked 30 min" in str(line.facts)
+
+
 def test_what_the_chamber_leaves_during_a_check_is_not_confirmed() -> None:
     """The display is read again after it."""
     line, person, _ = _line(lambda now_s: 40.0)
