@@ -110,8 +110,8 @@ def _mask_plot(rows: Sequence[StoredResult], salt: str) -> Plot:
     axes.set_ylabel("level at the antenna connector, dBm")
     axes.grid(True, which="major", color=GREY, alpha=0.25, linewidth=0.5)
     said = (
-        "each range with its reference bandwidth and a peak detector, the channel left out; red line: the mask; diamonds: the highest of "
-        "each range, looked at by itself (where noise hides it, with a narrower filter, so that it lies below the trace)"
+        "each range with its reference bandwidth and a peak detector, a keyed channel left out; red line: the mask; diamonds: the highest "
+        "of each range, looked at by itself (where noise hides it, with a narrower filter, so that it lies below the trace)"
     )
     return finished(figure, f"{rows[0].check.replace('_', ' ')}{_where(rows[0])}", f"{said}.", salt)
 

@@ -1,4 +1,4 @@
-"""How often what a receiver rejects, its audio response and its hum and noise lie within their uncertainty of the unit's truth, over seeds.
+"""How often what a receiver rejects, lets out, opens for, and how it sounds lie within their uncertainty of the unit's truth, over seeds.
 
 `python -m tests.benchmarks.bench_receive_truth --seeds 25`; one line a case, about a second a seed.
 """
@@ -9,15 +9,22 @@ import argparse
 import statistics
 import tempfile
 from collections.abc import Callable
+from dataclasses import replace
 from functools import partial
+from math import log10
 from pathlib import Path
 
+from sequencer.results.model import Result
 from tests.sequencer.checks.receive import test_co_channel_rejection as co_channel
 from tests.sequencer.checks.receive import test_hum_and_noise as hum
 from tests.sequencer.checks.receive import test_intermodulation as products
 from tests.sequencer.checks.receive import test_receive_audio_response as response
+from tests.sequencer.checks.receive import test_receiver_emissions as emissions
+from tests.sequencer.checks.receive import test_signalling_received as signalling
 from tests.sequencer.checks.receive import test_spurious_response as spurious
 from tests.support.running import run_checks
+from tests.support.spectral import results
+from tests.support.spectral import run as run_spectral
 from tests.support.truth import INTERFERER, write_bench
 
 SERIAL = "MX40-0101"
@@ -89,6 +96,38 @@ for _serial in (spurious.SOUND, spurious.FAULTY):
     )
 
 
+def _opens(folder: Path, seed: int, *, serial: str, kind: str, quantity: str) -> Result:
+    """Return the level at which a decoder opens or closes, on the bench with two sources of FM."""
+    return signalling.run(folder, serial, signalling.KINDS[kind], seed=seed).found(quantity)
+
+
+def _lets_out(folder: Path, seed: int, *, serial: str, quantity: str) -> Result:
+    """Return what a receiver lets out, as dB of 1 mW: value and uncertainty of a power."""
+    found = results(run_spectral(folder, serial, emissions.CHECK, seed=seed))[quantity]
+    if found.value is None or found.uncertainty is None:
+        return found
+    level_dbm = 10.0 * log10(found.value * 1e3)
+    return replace(found, value=level_dbm, uncertainty=10.0 * log10(1.0 + found.uncertainty / found.value))
+
+
+BY_THEMSELVES: dict[str, tuple[Callable[[], float], Callable[[Path, int], Result]]] = {}
+for _serial, _kind in (("M40-0091", "tone"), ("M40-0093", "tone"), ("M40-0094", "code")):
+    for _quantity in (signalling.OPENS, signalling.CLOSES):
+        BY_THEMSELVES[f"{_quantity}, {_kind}, {_serial}"] = (
+            partial(signalling.true_level_dbm, _serial, _kind, closing=_quantity == signalling.CLOSES),
+            partial(_opens, serial=_serial, kind=_kind, quantity=_quantity),
+        )
+for _serial, _quantity, _dbm in (
+    ("M40-0041", emissions.FIRST, -78.0),
+    ("M40-0044", emissions.FIRST, -52.0),
+    ("M40-0044", emissions.HIGH, -52.0),
+):
+    BY_THEMSELVES[f"{_quantity}, {_serial}"] = (
+        partial(float, _dbm),
+        partial(_lets_out, serial=_serial, quantity=_quantity),
+    )
+
+
 def main() -> None:
     """Run each case with each seed, and print how many lie within U, the spread and U."""
     asked = argparse.ArgumentParser(description=__doc__)
@@ -110,12 +149,27 @@ def main() -> None:
             if result.value is not None and result.uncertainty is not None:
                 off.append(result.value - true_db)
                 wide.append(result.uncertainty)
-        within = sum(abs(one) <= u for one, u in zip(off, wide, strict=True))
-        print(
-            f"{case}: truth {true_db:.2f} dB; {within} of {seeds} within U; off {statistics.fmean(off):+.2f} dB in the mean, "
-            f"{max(map(abs, off)):.2f} at the most; U {statistics.fmean(wide):.2f} dB",
-            flush=True,
-        )
+        _tell(case, true_db, seeds, off, wide)
+    for case, (true_of, measure) in BY_THEMSELVES.items():
+        if given.only not in case:
+            continue
+        true_db, off, wide = true_of(), list[float](), list[float]()
+        for seed in range(1, seeds + 1):
+            with tempfile.TemporaryDirectory() as name:
+                result = measure(Path(name), seed)
+            if result.value is not None and result.uncertainty is not None:
+                off.append(result.value - true_db)
+                wide.append(result.uncertainty)
+        _tell(case, true_db, seeds, off, wide)
+
+
+def _tell(case: str, true_db: float, seeds: int, off: list[float], wide: list[float]) -> None:
+    within = sum(abs(one) <= u for one, u in zip(off, wide, strict=True))
+    print(
+        f"{case}: truth {true_db:.2f} dB; {within} of {seeds} within U; off {statistics.fmean(off):+.2f} dB in the mean, "
+        f"{max(map(abs, off)):.2f} at the most; U {statistics.fmean(wide):.2f} dB",
+        flush=True,
+    )
 
 
 if __name__ == "__main__":
