@@ -1,11 +1,13 @@
 """Occupied bandwidth: how wide a band holds 99 % of a driven transmitter's power, half a per cent left out on either side.
 
 47 CFR 2.1049 drives what is no SSB with 2500 Hz, 16 dB above the level for 50 % modulation: 14.4 dB above the one for 60 %. The bandwidth
-of one tone's modulation ends on a line, and so goes in steps of the tone.
+of one tone's modulation ends on a line, and so goes in steps of the tone: how far it may be off is no slope, but where it ends with
+the share outside as large and as small as the errors of level allow.
 """
 
 from __future__ import annotations
 
+import math
 import statistics
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Annotated, ClassVar, Literal
@@ -27,8 +29,10 @@ from sequencer.checks.shared.transmit.keyed_readings import Tone
 from sequencer.files.fields import FrequencyDifferenceHz, between
 from sequencer.inputs.stated import AUDIO_LEAD
 from sequencer.safety.transmit import TransmitSide
-from sequencer.uncertainty.budget import Contribution
+from sequencer.uncertainty.budget import Budget, Contribution
 from sequencer.uncertainty.contributions import DB_PER_RELATIVE_VOLTAGE, repeatability
+from sequencer.uncertainty.coverage import student_factor
+from sequencer.uncertainty.distributions import Shape
 
 if TYPE_CHECKING:
     from sequencer.dsp.spectrum import PowerSpectrum
@@ -37,6 +41,7 @@ ABOVE_60_PERCENT_DB = 14.4  # 16 dB above 50 %: 1.58 dB less above 60 %
 OUTSIDE = 0.005
 QUANTITY = "occupied bandwidth"
 SKIRT_FILTERS = 3.0  # within so many of its widths a line holds all but a ten-thousandth of its power
+LEVEL_ERRORS = "where the band ends with the errors of level"
 WIDE_SHARE = 0.8  # of the span: beyond it the edges are the span's own
 Span = Annotated[FrequencyDifferenceHz, AfterValidator(between(1e3, 1e6, "Hz"))]
 
@@ -135,12 +140,14 @@ def _width_hz(seen: PowerSpectrum) -> float:
     return high_hz - low_hz
 
 
-def _edges(seen: PowerSpectrum, filter_hz: float) -> tuple[tuple[float, float], tuple[float, float]]:
+def _edges(
+    seen: PowerSpectrum, filter_hz: float, *, outside: float = OUTSIDE
+) -> tuple[tuple[float, float], tuple[float, float]]:
     """Return each edge and how far it may be off, Hz: a filter smears the line on which the band ends.
 
     What a filter shows ends in the skirt of that line, the band itself on the line: the middle of both is taken.
     """
-    low_hz, high_hz = seen.edges_hz(OUTSIDE)
+    low_hz, high_hz = seen.edges_hz(outside)
     found = []
     for shown_hz in (low_hz, high_hz):
         line_hz = seen.highest_hz(shown_hz - SKIRT_FILTERS * filter_hz, shown_hz + SKIRT_FILTERS * filter_hz)
@@ -165,17 +172,22 @@ def _finding(seen: Seen, settings: OccupiedBandwidthSettings, conditions: Condit
         if settings.read == "spectrum"
         else ("modulation_analyser", "linearity")
     )
-    # half a per cent of the power, off by the scale's error, ends the band elsewhere
-    scale = HalfWidth.of(bench, by, key)
-    per_db = _per_db_of_share(seen)
-    parts.accuracy("analyser, scale", scale, unit="dB", coefficient=per_db)
-    slope_hz = abs(seen.per_db(_width_hz))
+    # half a per cent of the power, off by the errors of level, ends the band elsewhere: a whole tone further on, where it is near a step
+    shown_hz = seen.spectra[0].edges_hz(OUTSIDE)
+    per_drive_db = _share_per_db(seen, *shown_hz)
+    levels = Parts(bench)
+    levels.accuracy("scale", HalfWidth.of(bench, by, key), unit="dB")
     volts = HalfWidth.of(bench, "audio_analyser", "voltage")
-    in_db = None if volts is None else volts.in_db()
-    parts.accuracy("audio source, level", in_db, unit="dB", coefficient=slope_hz)
-    parts.connection(AUDIO_LEAD, coefficient=slope_hz * DB_PER_RELATIVE_VOLTAGE / 100.0)
+    levels.accuracy("drive", None if volts is None else volts.in_db(), unit="dB", coefficient=per_drive_db)
+    levels.connection(AUDIO_LEAD, coefficient=per_drive_db * DB_PER_RELATIVE_VOLTAGE / 100.0)
+    of_share = levels.budget("share outside", "dB", 0.0)
+    off_db = _off_db(of_share) + _scatter_db(seen, *shown_hz)
+    reach_hz = _reach_hz(seen, width_hz, off_db, filter_hz)
+    keys = tuple(dict.fromkeys(key for part in of_share.contributions for key in part.keys))
+    parts.take_unstated(of_share)
     parts.add(
         repeatability("repeatability", widths_hz, unit="Hz"),
+        Contribution.bounded(LEVEL_ERRORS, reach_hz, Shape.U_SHAPED, unit="Hz", keys=keys),
         Contribution.bounded("filter, lower edge", max(low[1] for low, _ in ends), unit="Hz"),
         Contribution.bounded("filter, upper edge", max(high[1] for _, high in ends), unit="Hz"),
     )
@@ -186,12 +198,39 @@ def _finding(seen: Seen, settings: OccupiedBandwidthSettings, conditions: Condit
     )
 
 
-def _per_db_of_share(seen: Seen) -> float:
-    """Return by how much the band changes with a decibel of error of what lies at its edges, Hz: that much more or less is left out."""
-    share = 10.0**0.1
+def _off_db(of_share: Budget) -> float:
+    """Return how far the share outside may be off, dB: what is bounded by all of its half-width, the rest by two standard uncertainties."""
+    return sum(
+        abs(part.coefficient) * (part.stated if part.shape.is_bounded else 2.0 * part.standard)
+        for part in of_share.contributions
+    )
 
-    def width_hz(outside: float) -> float:
-        low_hz, high_hz = seen.spectra[0].edges_hz(outside)
-        return high_hz - low_hz
 
-    return abs(width_hz(OUTSIDE / share) - width_hz(OUTSIDE * share)) / 2.0
+def _outside_db(seen: PowerSpectrum, low_hz: float, high_hz: float) -> float:
+    """Return the share of the power beyond two frequencies, dB."""
+    return 10.0 * math.log10(max(1.0 - seen.band_w(low_hz, high_hz) / seen.total_w, 1e-9))
+
+
+def _share_per_db(seen: Seen, low_hz: float, high_hz: float) -> float:
+    """Return by how many decibels the share beyond two frequencies changes with a decibel of drive."""
+    return seen.per_db(lambda one: _outside_db(one, low_hz, high_hz))
+
+
+def _scatter_db(seen: Seen, low_hz: float, high_hz: float) -> float:
+    """Return how far the mean share outside may be off by noise, dB: two standard deviations of a mean, Student's t."""
+    shares_db = seen.figures(lambda one: _outside_db(one, low_hz, high_hz))
+    return repeatability("share", shares_db, unit="dB").standard * student_factor(0.9545, len(shares_db) - 1)
+
+
+def _reach_hz(seen: Seen, width_hz: float, off_db: float, filter_hz: float) -> float:
+    """Return how far from ``width_hz`` the band ends, Hz, with half a per cent outside off by ``off_db`` to either side.
+
+    Where that is another line, its filter smears it otherwise than the line that was found, and both smears count in full.
+    """
+    reached_hz = []
+    for factor in (10.0 ** (off_db / 10.0), 10.0 ** (-off_db / 10.0)):
+        for one in seen.spectra:
+            low, high = _edges(one, filter_hz, outside=OUTSIDE * factor)
+            apart_hz, smear_hz = abs(high[0] - low[0] - width_hz), low[1] + high[1]
+            reached_hz.append(apart_hz + smear_hz if apart_hz > smear_hz else apart_hz)
+    return max(reached_hz)

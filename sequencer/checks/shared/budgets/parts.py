@@ -126,6 +126,11 @@ class Parts:
             how: dict[str, Any] = {"common": common, "keys": keys, "transmission": pair.transmission}
             self._parts.append(mismatch(pair.name, one, other, **how | rest))
 
+    def take_unstated(self, budget: Budget) -> None:
+        """Take what another budget lacks, whose parts enter this one otherwise than by a slope."""
+        self._unstated += budget.unstated
+        self._unstated_connections += budget.unstated_connections
+
     def budget(self, quantity: str, unit: str, value: float) -> Budget:
         """Return the budget that they come to."""
         return Budget(

@@ -59,6 +59,38 @@ def test_the_bandwidth_is_that_of_the_unit_s_own_wave(seen: Any, step: int) -> N
     assert one.decision is Decision.PASS
 
 
+@pytest.mark.parametrize("read", ["spectrum", "samples"])
+@pytest.mark.parametrize("tone_hz", [2_100, 2_130, 2_150, 2_170])
+@pytest.mark.parametrize("tilt_db", [-0.14, 0.0, 0.14])
+def test_a_bandwidth_near_a_step_of_the_tone_holds_the_step_in_its_u(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, tilt_db: float, tone_hz: int, read: str
+) -> None:
+    """An analyser off by less than its stated 0.15 dB on what lies 12 dB and more down moves the edge to another line: U says so."""
+    from sim.instruments.spectrum_analyser import SpectrumAnalyser
+
+    real = SpectrumAnalyser._shown_dbm
+
+    def tilted(self: Any, powers: Any) -> Any:
+        shown = real(self, powers)
+        return shown + tilt_db * (shown < shown.max() - 12.0)
+
+    monkeypatch.setattr(SpectrumAnalyser, "_shown_dbm", tilted)
+    true_hz = occupied_hz(emission("M40-0041", tone_hz, 0.010 * 10.0 ** (14.4 / 20.0)), CHANNEL_HZ)
+    asked = f"check: occupied_bandwidth, channel: 20, drive: 10 mV, tone: {tone_hz} Hz, read: {read}, limit: {{max: 8 kHz}}"
+    for seed in (1, 2, 3):
+        one = results(run(tmp_path, "M40-0041", asked, seed=seed))["occupied bandwidth"]
+        assert one.value == pytest.approx(true_hz, abs=one.uncertainty)
+
+
+def test_a_bandwidth_far_from_a_step_has_no_step_in_its_u(tmp_path: Path) -> None:
+    """Where no error of level within what is stated brings another line in, U stays that of the filter: a few of its widths."""
+    found = results(run(tmp_path, "M40-0041", OBW.replace("limit", "tone: 2500 Hz, limit")))[
+        "occupied bandwidth"
+    ]
+    assert found.uncertainty is not None
+    assert found.uncertainty < 500.0
+
+
 def test_what_rests_on_the_instrument_is_said_beside_the_result(seen: Any) -> None:
     """Drive, band and own noise stand in the note; of samples that it is from them."""
     steps = [of_step(seen, step.index) for step in seen.plan.steps]
