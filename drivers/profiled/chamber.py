@@ -16,6 +16,8 @@ SET_WITHIN_C = 0.06  # what a chamber that takes tenths makes of a temperature: 
 class ProfiledChamber(ProfiledInstrument, Chamber):
     """A climatic chamber. Whether a sensor on the unit can be read, its profile says."""
 
+    when_not_switched = "Look at its front panel, and switch it off at its own switch if it must not run."
+
     def __init__(self, *arguments: Any, **settings: Any) -> None:
         super().__init__(*arguments, **settings)
         self.reads_specimen = self._has("specimen_temperature")

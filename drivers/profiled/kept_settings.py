@@ -49,6 +49,9 @@ class Setting:
 class KeptSettings(ProfileSpeaker):
     """The settings of one instrument: made, alone or together, kept as they read back, and asked for again."""
 
+    when_not_switched = "Remove the supply if it must not be on, then look at the instrument's front panel."
+    """What is to be done next about an output that reads back otherwise than it was switched."""
+
     def __init__(self, link: Link, profile: Profile, clock: Clock) -> None:
         super().__init__(link, profile, clock)
         self._kept: dict[str, Setting] = {}
@@ -168,7 +171,7 @@ class KeptSettings(ProfileSpeaker):
                 address=self.address,
                 command=message,
                 reply=reply,
-                next_move="Remove the supply if it must not be on, then look at the instrument's front panel.",
+                next_move=self.when_not_switched,
             )
         self._kept[name] = Setting(name=name, position=on)
 

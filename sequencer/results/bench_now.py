@@ -54,6 +54,8 @@ class Doing:
     remaining_s: float | None = None
     safe: bool | None = None
     safe_why: str = ""
+    feels: Literal["hot", "cold", ""] = ""
+    """Of a chamber whose door must not be opened yet: what its air is."""
     verdict: str = ""
     met: str = ""
     wrong: tuple[str, ...] = ()

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from drivers.faults import InstrumentFault
 from sequencer.bench.open_bench import OpenBench
+from sequencer.planning.doubts.calibration import Doubt
 from sequencer.planning.plan import Plan
 from sequencer.run.bench_health.doubted import BEFORE_ALL, doubt_results
 from sequencer.run.bench_health.simulated import refused_as_simulated
@@ -17,6 +20,16 @@ from sequencer.run.resuming.resume import others_now
 from sequencer.run.state import RunState
 from sequencer.safety.control.supply import SUPPLY_SETTLE_S
 from sequencer.safety.remembered.cables import BACK
+
+
+def keep_doubts(doubts: Iterable[Doubt], record: Keeper, state: RunState, *, index: int = BEFORE_ALL) -> None:
+    """Tell what speaks against the bench, and keep it as results of the bench."""
+    doubts = list(doubts)
+    for one in doubts:
+        state.tell(Warned(text=str(one)))
+    if results := doubt_results(doubts, record.facts):
+        state.add(index, results, on_unit=(False,) * len(results))
+        record.keep(index, results, [])
 
 
 class BeforeChecks:
@@ -91,11 +104,7 @@ class BeforeChecks:
     def _doubt(self) -> None:
         """Tell and keep what speaks against the bench: known beforehand, or by who answered now and in the run before."""
         doubts = (*self._record.facts.doubts, *self._record.find_changes())
-        for one in doubts:
-            self._state.tell(Warned(text=str(one)))
-        if results := doubt_results(doubts, self._record.facts):
-            self._state.add(BEFORE_ALL, results, on_unit=(False,) * len(results))
-            self._record.keep(BEFORE_ALL, results, [])
+        keep_doubts(doubts, self._record, self._state)
 
     def _cables_back(self, measurer: Measurer) -> None:
         """See that cables which an earlier run had moved are back, before the unit is fed. Raises Stopped if nobody says so."""

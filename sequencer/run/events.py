@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import datetime
+from typing import Literal
 
 from sequencer.frozen import dataclass
 from sequencer.results.model import FaultFacts, Result
@@ -71,6 +72,8 @@ class RunEnded:
     bench_safe: bool
     last_line: str
     bench_s: float
+    feels: Literal["hot", "cold", ""] = ""
+    """Of a chamber whose door must not be opened yet: what its air is."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,12 +13,13 @@ from sequencer.bench.open_bench import BenchParts, BenchUnsafe, OpenBench
 from sequencer.checks import find_check
 from sequencer.checks.finding import Finding
 from sequencer.checks.live import LivePerson
+from sequencer.planning.doubts.calibration import Doubt
 from sequencer.planning.plan import Plan
 from sequencer.planning.step import Step
 from sequencer.results.model import Result, interrupted_by, nothing_sent
 from sequencer.results.store.server_line import hurried
-from sequencer.run.before_checks import BeforeChecks
-from sequencer.run.bench_health.doubted import is_changed, is_sound
+from sequencer.run.before_checks import BeforeChecks, keep_doubts
+from sequencer.run.bench_health.doubted import AIR_READ, FOUND_LATER, is_changed, is_sound
 from sequencer.run.events import CheckEnded, CheckStarted, Listener, RunEnded, StepTaken, Warned
 from sequencer.run.facts import RunFacts
 from sequencer.run.interrupt import Interrupted, Stopper, stoppable
@@ -85,6 +86,7 @@ class Runner:
         self._index, self._watch, self._start_s = 0, CheckWatch(self._bench), self._bench.clock.now_s()
         self._by_hand = {name for name, one in plan.bench.bench.instruments.items() if one.manual}
         self._said: dict[int, list[Exchange]] = {}
+        self._doubted = ""
         self._left = TimeLeft({step.index: step.forecast_s for step in plan.steps})
 
     @property
@@ -231,6 +233,7 @@ class Runner:
         """Judge what a step found, keep it, tell it, return it. To be called with interruptions held."""
         self._set_aside()
         results = self._kept(step, measurer, findings, whole=whole)
+        self._doubt_chamber()
         self._left.end(self._bench.clock.now_s())
         self._state.tell(
             CheckEnded(
@@ -242,6 +245,13 @@ class Runner:
             )
         )
         return results
+
+    def _doubt_chamber(self) -> None:
+        """Tell and keep, once, that a chamber was found to answer with its setting, and what stands on its reading."""
+        if (why := self._bench.safe.chamber_doubt) and why != self._doubted:
+            self._doubted = why
+            doubts = [Doubt(sentence=AIR_READ, why_not=why)]
+            keep_doubts(doubts, self._record, self._state, index=FOUND_LATER)
 
     def _kept(
         self, step: Step, measurer: Measurer, findings: list[Finding], *, whole: bool
@@ -311,6 +321,7 @@ class Runner:
                 outcome=how,
                 bench_safe=state.confirmed,
                 last_line=state.last_line(),
+                feels=state.feels,
                 bench_s=bench_s,
             )
         )

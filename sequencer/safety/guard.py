@@ -140,6 +140,11 @@ class GuardedBench:
         """Return at which temperature the unit stands; None where the chamber was brought to none."""
         return self._chamber.facts
 
+    @property
+    def chamber_doubt(self) -> str:
+        """Return why what was measured at a temperature is in doubt: its chamber was found to answer with its setting."""
+        return self._chamber.doubt
+
     def bring_to_temperature(
         self, temperature_c: float, *, check: Callable[[], None], say: Callable[[str], None]
     ) -> None:
@@ -239,6 +244,7 @@ class GuardedBench:
             problems=problems,
             cables_moved=self.cables.moved,
             chamber=self._chamber.left if last else "",
+            feels=self._chamber.feels if last else "",
         )
 
     def _note_off_air(self) -> None:

@@ -8,6 +8,8 @@ from dataclasses import replace
 from sequencer.results.bench_now import BenchNow
 
 SUPPLY = "Remove the supply from the unit now, then look at the generator and the push-to-talk (PTT) line."
+OWN_SWITCH = "at its own switch"
+"""What is said first of a chamber that could not be stopped: the unit's supply is off then."""
 GONE = (
     "How it was left nobody has read back. Treat the unit as on the air: remove its supply before you touch it. "
     "The next command on this bench makes it safe first."
@@ -32,7 +34,8 @@ def as_left(benches: Iterable[BenchNow]) -> list[BenchNow]:
 
 def with_supply(why: str) -> str:
     """Return why a bench is not safe, with what to do first."""
-    return why if "remove the supply" in why.lower() else f"{why} {SUPPLY}".strip()
+    said = "remove the supply" in why.lower() or OWN_SWITCH in why
+    return why if said else f"{why} {SUPPLY}".strip()
 
 
 def _came_after(other: BenchNow, one: BenchNow) -> bool:

@@ -99,6 +99,8 @@ def test_the_temperature_changes_least_often_and_the_unit_has_followed(ran: _Ran
     asked = [
         float(one.rpartition("SPOint ")[2].partition(";")[0]) for one in ran.rig.sent() if "SPOint " in one
     ]
+    aside, *asked = asked
+    assert abs(aside - 20.0) > TOLERANCE_C, "sent elsewhere first, to see that what it reads follows"
     assert asked == [20.0, -10.0, 55.0]
     for index, step in sorted((one.index, one) for one in ran.rig.plan.steps):
         if (at_c := step.conditions.temperature_c) is not None:
@@ -175,14 +177,73 @@ def test_a_chamber_that_restarts_during_a_soak_costs_no_point(make_rig: Callable
     assert outcome.status is ExitStatus.PASSED
 
 
-def test_a_chamber_that_answers_with_its_setting_is_found_out(make_rig: Callable[..., Rig]) -> None:
-    """It reads -10 °C in the moment it is set to it: nothing is measured there, nor at the next."""
+ROOM = (
+    "  - {check: carrier_power, channel: 20, at: {temperature: [20 degC, 40 degC], supply: [10.8 V, 13.2 V]}, limit: {min: 2 W}}\n"
+    "  - {check: frequency_error, channel: 20, at: {temperature: [40 degC, 20 degC]}}\n"
+)
+
+
+@pytest.mark.parametrize("checks", [TWO, ROOM], ids=["elsewhere", "where it stands"])
+@pytest.mark.parametrize("late_s", [0.0, 5.0], ids=["at once", "5 s late"])
+def test_a_chamber_that_answers_with_its_setting_is_found_out(
+    make_rig: Callable[..., Rig], checks: str, late_s: float
+) -> None:
+    """Nothing is measured by its reading, neither where it was set last nor where it stood, and its air is not told as a fact."""
+    rig = _rig(make_rig, checks)
+    chamber, clock = rig.device("chamber"), rig.simulation.clock
+    says = [(0.0, 20.0)]  # what it was set to, with when
+
+    def echo(now_s: float) -> float:
+        if says[-1][1] != chamber.set_c:
+            says.append((clock.now_s(), chamber.set_c))
+        return next(set_c for at_s, set_c in reversed(says) if now_s >= at_s + late_s or at_s == 0.0)
+
+    chamber.climate.air_c = echo
+    outcome = rig.run()
+    measured = [one for one in outcome.results if one.check != "bench_health"]
+    assert all(one.value is None for one in measured)
+    assert all("it answers with its setting" in one.note for one in measured)
+    assert any(
+        one.check == "bench_health" and "answer with its setting" in one.note for one in outcome.results
+    )
+    said = outcome.safe_state.last_line()
+    assert "air reads" not in said.replace("What the chamber's air reads is not known", "")
+    assert "was found to answer with its setting" in said
+
+
+def test_a_chamber_found_out_later_puts_what_was_measured_before_in_doubt(
+    make_rig: Callable[..., Rig],
+) -> None:
+    """It followed at the first temperature, and answers with its setting from then on: the second is not measured, the first marked."""
     rig = _rig(make_rig)
     chamber = rig.device("chamber")
-    chamber.climate.air_c = lambda now_s: chamber.set_c
-    outcome = rig.run()
-    assert all(missed for _, missed in _missed(outcome))
-    assert "it answers with its setting" in outcome.results[0].note
+
+    def echo(event: Event) -> None:
+        if isinstance(event, CheckEnded):
+            chamber.climate.air_c = lambda now_s: chamber.set_c
+
+    outcome = rig.run(listeners=[echo])
+    found = {one.check: one for one in outcome.results}
+    assert [one.value is None for one in outcome.results if one.check == "carrier_power"] == [False, True]
+    assert "what was measured at -10 °C before stands on the same reading" in found["bench_health"].note
+    assert outcome.status is ExitStatus.BENCH_FAILED
+
+
+def test_a_chamber_that_cannot_be_stopped_is_to_be_switched_off_by_hand(make_rig: Callable[..., Rig]) -> None:
+    """The last line says where, what its air reads and what that is to whoever opens it; the supply reads off, and is not asked for."""
+    rig = _rig(make_rig, TWO.replace("[-10 degC, 40 degC]", "[55 degC]"))
+
+    def runs_on(event: Event) -> None:
+        if isinstance(event, CheckEnded):
+            rig.inject("chamber", Fault(kind=FaultKind.WRONG, match=":STATe 0", times=None, argument="1"))
+
+    outcome = rig.run(listeners=[runs_on])
+    assert outcome.safe_state.problems
+    said = outcome.safe_state.last_line()
+    assert "Switch the chamber off at its own switch now." in said
+    assert "The chamber's air reads 5" in said
+    assert "let it cool down" in said
+    assert "Remove the supply" not in said
 
 
 def test_a_chamber_that_stops_answering_loses_what_it_was_to_hold(make_rig: Callable[..., Rig]) -> None:

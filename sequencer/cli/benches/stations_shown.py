@@ -12,7 +12,7 @@ import click
 from sequencer.cli.benches.station import Station
 from sequencer.cli.common.outlet import reader_may_be_gone
 from sequencer.problems import printable
-from sequencer.run.line.face import Face, Question
+from sequencer.run.line.face import Face, Question, safe_line
 
 if TYPE_CHECKING:
     from rich.console import Console, Group
@@ -85,7 +85,11 @@ class StationsShown:
                 Text(printable(one.name)),
                 Text(printable(face.serial)),
                 Text(f" {verdict} " if verdict else "", style=_STYLES.get(verdict, "")),
-                {None: "", True: "yes", False: "DO NOT TOUCH"}[face.safe],
+                {
+                    None: "",
+                    True: f"{face.feels.upper()}: wait" if face.feels else "yes",
+                    False: "DO NOT TOUCH",
+                }[face.safe],
                 Text(doing(one)),
             )
         for one in self._stations:
@@ -126,8 +130,8 @@ def face_lines(before: Face, face: Face) -> list[str]:
     if face.verdict is not None and (before.verdict is None or before.serial != face.serial):
         said.append(f"{face.serial}: {face.verdict.value}")
         said += [f"  {one}" for one in face.wrong]
-    if face.safe is not None and (face.safe, face.safe_why) != (before.safe, before.safe_why):
-        said.append(f"{'The unit may be changed' if face.safe else 'DO NOT TOUCH THE UNIT'}: {face.safe_why}")
+    if face.safe is not None and safe_line(face) != safe_line(before):
+        said.append(safe_line(face))
     said += [line for line in face.notes if line not in before.notes]
     if face.phase == "waiting" and before.turn != face.turn:
         said.append("ready")

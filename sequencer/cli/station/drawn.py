@@ -9,7 +9,7 @@ from dataclasses import field, replace
 from sequencer.cli.station.letters import large, small
 from sequencer.frozen import dataclass
 from sequencer.problems import printable
-from sequencer.run.line.face import END, Face, Verdict
+from sequencer.run.line.face import END, Face, Verdict, safe_line
 from sequencer.run.line.scans import Scan
 from sequencer.units.format import counted
 
@@ -171,11 +171,12 @@ def _wrong(face: Face, width: int) -> Iterator[Line]:
 
 
 def _safe(face: Face, width: int) -> _Part:
-    why = printable(face.safe_why)
     if face.safe is False:
-        words, style, text = "HANDS OFF", "bold red", f"DO NOT TOUCH THE UNIT: {why}"
+        words, style, text = "HANDS OFF", "bold red", safe_line(face)
     elif face.safe:
-        words, style, text = "CHANGE", "bold", f"The unit may be changed: {why}"
+        words, style, text = "CHANGE", "bold", safe_line(face)
+        if face.feels:
+            words, style = face.feels.upper(), "bold red"
     elif face.serial:
         words, style, text = "WAIT", "", "Do not touch the unit: it is fed and may transmit."
         if face.question is not None:

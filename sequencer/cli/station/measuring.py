@@ -38,7 +38,7 @@ from sequencer.run.line.work import Measuring, UnitReport
 from sequencer.run.people.confirm import Confirmer, GivenBeforehand
 from sequencer.run.record import Record
 from sequencer.run.runner import Runner
-from sequencer.safety.state import SafeState
+from sequencer.safety.state import REMOVE_SUPPLY, SWITCH_CHAMBER_OFF, SafeState
 from sequencer.uncertainty.decision import Decision
 from sequencer.units.format import time_text
 
@@ -266,6 +266,8 @@ def unit_report(ran: Ran) -> UnitReport:
         status=ran.status,
         safe=report.safe,
         safe_why=safe_words(state),
+        chamber=state.chamber,
+        feels=state.feels,
         met=_met(ran, verdict),
         wrong=tuple(line.removeprefix("fail: ") for line in lines),
         look_at=look_at(wrong),
@@ -296,7 +298,9 @@ def look_at(wrong: list[Result]) -> str:
 def safe_words(state: SafeState) -> str:
     """Return what of a bench was read back, or what could not be, as the station says it."""
     if state.problems:
-        return f"Remove the supply from the unit: {'; '.join(text.partition(' (')[0].rstrip('.') for text in state.problems)}."
+        what = "; ".join(text.partition(" (")[0].rstrip(".") for text in state.problems)
+        do = "Remove the supply from the unit: " if REMOVE_SUPPLY in state.first else ""
+        return " ".join([f"{do}{what}.", *[SWITCH_CHAMBER_OFF] * (SWITCH_CHAMBER_OFF in state.first)])
     if not state.touched:
         return "nothing was sent to the bench."
     known = [f"{', '.join(state.off)}, {'each ' * (len(state.off) > 1)}read back"] if state.off else []

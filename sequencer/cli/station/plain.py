@@ -13,7 +13,7 @@ from contextlib import suppress
 from typing_extensions import override
 
 from sequencer.problems import printable
-from sequencer.run.line.face import NO, OTHER, YES, Face, Verdict
+from sequencer.run.line.face import NO, OTHER, YES, Face, Verdict, safe_line
 from sequencer.run.line.scans import Affixes, Scan, ScanBuffer
 from sequencer.run.line.work import Arrival, Operator
 
@@ -196,9 +196,3 @@ def verdict_lines(face: Face) -> list[str]:
         lines.append(f"  look at: {printable(face.look_at)}")
     lines += [safe_line(face)] if face.safe is not None else []
     return lines
-
-
-def safe_line(face: Face) -> str:
-    """Return whether the unit may be changed, and why or why not."""
-    words = "The unit may be changed" if face.safe else "DO NOT TOUCH THE UNIT"
-    return f"{words}: {printable(face.safe_why)}"

@@ -12,8 +12,11 @@ from sequencer.run.facts import RunFacts
 from sequencer.uncertainty.decision import SIMPLE, Decision
 
 SOUND = (Decision.PASS, Decision.CONDITIONAL_PASS, Decision.NO_LIMIT)
+AIR_READ = "what the chamber reads is its air"
 BEFORE_ALL = -1
 """The number under which they stand, before the first check of the sequence."""
+FOUND_LATER = -2
+"""The number of those that were found while it was measured: kept apart, so that they take the place of none."""
 
 
 def doubt_results(doubts: Iterable[Doubt], facts: RunFacts) -> tuple[Result, ...]:
@@ -23,7 +26,12 @@ def doubt_results(doubts: Iterable[Doubt], facts: RunFacts) -> tuple[Result, ...
     """
     sequence = facts.plan.sequence
     checks = facts.carried.read.kept.checks if facts.carried is not None else ()
-    said = {one.quantity for check in checks if check.check_index == BEFORE_ALL for one in check.results}
+    said = {
+        one.quantity
+        for check in checks
+        if check.check_index in (BEFORE_ALL, FOUND_LATER)
+        for one in check.results
+    }
     return tuple(
         Result(
             time=datetime.now().astimezone(),

@@ -137,7 +137,7 @@ class BenchTeller:
         if was_nothing_sent(event.outcome):
             safe, why = self._left if self._left[0] is not None else (None, event.last_line)
         self._left = (safe, why)
-        return {"safe": safe, "safe_why": why}
+        return {"safe": safe, "safe_why": why, "feels": event.feels}
 
     def _of_ended(self, event: CheckEnded) -> None:
         wrong = [
@@ -190,6 +190,7 @@ def _of_started(event: RunStarted) -> dict[str, Any]:
         "remaining_s": event.forecast_s,
         "safe": None,
         "safe_why": "",
+        "feels": "",
         "verdict": "",
         "met": "",
         "wrong": (),

@@ -7,6 +7,7 @@ from enum import StrEnum
 from typing import Any, Literal
 
 from sequencer.frozen import dataclass
+from sequencer.problems import printable
 
 Phase = Literal["opening", "waiting", "measuring", "asking", "typing", "stopped"]
 YES, NO, OTHER = "f2", "f3", "f4"
@@ -93,12 +94,24 @@ class Face:
     look_at: str = ""
     safe: bool | None = None
     safe_why: str = ""
+    chamber: str = ""
+    """What the air of a chamber reads, in words, with what to wait for before its door is opened; empty without one."""
+    feels: Literal["hot", "cold", ""] = ""
+    """Whether it must be waited for."""
     progress: str = ""
     counts: Counts = Counts()
     notes: tuple[str, ...] = ()
     question: Question | None = None
     asked: int = 0
     """The number of the question, so that no key pressed before it answers it."""
+
+
+def safe_line(face: Face) -> str:
+    """Return whether the unit may be changed, and why or why not; before it what to wait for at the door of a chamber."""
+    if face.safe:
+        words = "Then the unit may be changed" if face.feels else "The unit may be changed"
+        return printable(f"{face.chamber} {words}: {face.safe_why}".strip())
+    return printable(f"DO NOT TOUCH THE UNIT: {face.safe_why} {face.chamber}".strip())
 
 
 def as_plain(face: Face) -> dict[str, Any]:

@@ -179,6 +179,8 @@ class Station(Generic[Job]):
             look_at="",
             safe=None,
             safe_why="",
+            chamber="",
+            feels="",
             notes=self._measuring.notes_before(job),
         )
         try:
@@ -231,6 +233,8 @@ class Station(Generic[Job]):
             look_at=report.look_at,
             safe=report.safe,
             safe_why=report.safe_why,
+            chamber=report.chamber,
+            feels=report.feels,
             progress="",
             counts=self._counted(report, is_again=is_again),
             notes=tuple(f"Nearly worn: {part}." for part in self._parts() if part.is_near),

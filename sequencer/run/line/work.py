@@ -10,6 +10,7 @@ from sequencer.run.line.admission import Known
 from sequencer.run.line.face import Face, Verdict
 from sequencer.run.line.scans import Scan
 from sequencer.run.status import ExitStatus
+from sequencer.safety.state import Feels
 
 Job = TypeVar("Job")
 
@@ -56,6 +57,9 @@ class UnitReport:
     status: ExitStatus
     safe: bool
     safe_why: str
+    chamber: str = ""
+    feels: Feels = ""
+    """What the chamber's air reads, and whether it must be waited for: those of `SafeState`."""
     met: str = ""
     wrong: tuple[str, ...] = ()
     look_at: str = ""

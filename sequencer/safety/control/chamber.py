@@ -1,7 +1,7 @@
 """The chamber around the unit: what is asked of it, and the proof that its air, and a sensor on the unit, stand there long enough.
 
 A temperature counts as reached once every reading of `soak_s` lay within the tolerance; one that did not begins the soak anew. Before it is
-set the air is read: a chamber that reads its new temperature at once answers with its setting. After each check it is read again.
+set it is proved that what it reads is its air (`chamber_proof`). After each check it is read again.
 Meanwhile the unit is off the air and, where the bench feeds it, without supply, as is customary (from memory).
 """
 
@@ -12,18 +12,26 @@ from contextlib import suppress
 
 from drivers.climate import Chamber
 from drivers.clock import Clock
-from drivers.faults import InstrumentFault, NotConfirmed, NotSettled, Refused, UnexpectedReply
+from drivers.faults import InstrumentFault, NotConfirmed, NotSettled, Refused
 from drivers.values import Reading
 from sequencer.frozen import dataclass
+from sequencer.safety.control.chamber_proof import ROOM_C, AirProof, Looking
 from sequencer.safety.control.side import present
+from sequencer.safety.state import Feels
 
 POLL_S = 30.0
 ASKED_AGAIN_S = 300.0
 """After how long a person is asked again who read another temperature than the one asked for."""
+NOT_KNOWN = "What the chamber's air reads is not known."
 SLICE_S = 1.0
 """How long is waited at a stretch, so that a stop that was asked otherwise than by a signal is seen."""
 TOUCHED_BELOW_C, TOUCHED_ABOVE_C = 5.0, 43.0
 """Surfaces that hurt: from about 43 °C on for a long touch (EN ISO 13732-1, from memory); below 5 °C water freezes on them."""
+_CAUTIONS: dict[Feels, str] = {
+    "hot": "What is in it is hot: let it cool down before you reach in.",
+    "cold": "Let it warm up before the door is opened: a cold unit gets wet in the room's air.",
+    "": "",
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,15 +72,21 @@ class ChamberLine:
         self._rules = rules
         self._stands_since_s = 0.0
         self._given_up: dict[float, NotSettled] = {}
+        self._proof = AirProof(clock)
+        self._asked_c: list[float] = []
+        self._measured_c: dict[float, None] = {}
         self.facts: ChamberFacts | None = None
         """Where it was shown to stand; None where it was not brought to a temperature."""
         self.left = ""
         """What its air read when it was stopped, in words."""
+        self.feels: Feels = ""
+        """What it is to whoever opens the door; where nobody could read it, by what it was set to."""
 
     def stands_at(self, temperature_c: float) -> bool:
         """Say whether it was brought there already, and still reads so."""
         if self.facts is None or self.facts.asked_c != temperature_c:
             return False
+        self._refuse_believing()
         chamber, rules = self._present()
         air, specimen = self._read(chamber)
         if not _within((air, specimen), temperature_c, rules.tolerance_c):
@@ -87,10 +101,11 @@ class ChamberLine:
         """Bring it to ``temperature_c`` and let the unit soak; ``check`` is asked each second and may raise, ``say`` is told how it goes.
 
         Raises NotSettled where it is not reached in time, at once where that was so before; Refused outside the bench's range;
-        UnexpectedReply where it reads its new temperature as soon as it is set.
+        UnexpectedReply where it answers with its setting (see `AirProof`), and for whatever is asked of it afterwards.
         """
         chamber, rules = self._present()
         self.facts = None
+        self._refuse_believing()
         if temperature_c in self._given_up:
             raise self._given_up[temperature_c]
         if not rules.min_c <= temperature_c <= rules.max_c:
@@ -100,28 +115,37 @@ class ChamberLine:
                 address=chamber.address,
                 next_move="Change the temperature asked for, or 'temperature' in the bench file if it misstates the chamber.",
             )
-        before, _ = (None, None) if chamber.manual else self._read(chamber)
-        chamber.configure_temperature_c(temperature_c)
-        chamber.configure_output_enabled(True)
-        if before is not None:
-            self._refuse_echo(chamber, temperature_c, before, rules)
+        self._asked_c.append(temperature_c)
+        if chamber.manual:
+            chamber.configure_temperature_c(temperature_c)
+            chamber.configure_output_enabled(True)
+        else:
+            self._prove(chamber, temperature_c, rules, check, say)
         self._soak(chamber, temperature_c, rules, check, say)
 
-    def _refuse_echo(
-        self, chamber: Chamber, temperature_c: float, before: float, rules: ChamberRules
+    def _prove(
+        self,
+        chamber: Chamber,
+        temperature_c: float,
+        rules: ChamberRules,
+        check: Callable[[], None],
+        say: Callable[[str], None],
     ) -> None:
-        reading = chamber.read_temperature_c()
-        if reading.number is None or abs(before - temperature_c) <= 2.0 * rules.tolerance_c:
-            return
-        if abs(reading.number - temperature_c) <= rules.tolerance_c:
-            raise UnexpectedReply(
-                f"it read {before:.1f} °C, was set to {temperature_c:g} °C, and reads {reading.number:.1f} °C at once: no air follows so "
-                "fast, it answers with its setting",
-                instrument=chamber.name,
-                address=chamber.address,
-                reply=reading.raw,
-                next_move="Look whether 'measured_temperature' of its profile asks for the sensor, and not for the setting.",
+        """Set it and see its reading follow as air does; what did not is not tried again at that temperature."""
+        how = Looking(
+            check=check,
+            say=say,
+            wait=lambda seconds: self._wait(seconds, check),
+            given_up_after_s=rules.given_up_after_s,
+        )
+        range_c = (rules.min_c, rules.max_c)
+        try:
+            self._proof.set_and_see(
+                chamber, temperature_c, tolerance_c=rules.tolerance_c, range_c=range_c, how=how
             )
+        except NotSettled as fault:
+            self._given_up[temperature_c] = fault
+            raise
 
     def _soak(
         self,
@@ -189,6 +213,7 @@ class ChamberLine:
         chamber.confirm_settings()
         if _within((air, specimen), temperature_c, rules.tolerance_c):
             self._note(chamber, temperature_c, air, specimen)
+            self._measured_c[temperature_c] = None
             return
         self.facts = None
         shown = "no temperature" if air is None else f"{air:.1f} °C"
@@ -200,22 +225,57 @@ class ChamberLine:
         )
 
     def stop(self) -> None:
-        """Stop it, read back, and read its air."""
+        """Stop it, read back, and read its air: that too where it could not be stopped."""
+        furthest_c = self._furthest_c
+        self.left = NOT_KNOWN if furthest_c is None else _unread(furthest_c)
+        self.feels = "" if furthest_c is None else feels(furthest_c)
         chamber = present(self._find(), "chamber")
-        self.left, used = "", self.facts is not None or bool(self._given_up)
+        used = self._furthest_c is not None
         self.facts = None
-        chamber.configure_output_enabled(False)
-        if chamber.manual and not used:
-            return  # nobody is asked to read a chamber that was not used
+        try:
+            chamber.configure_output_enabled(False)
+        finally:
+            if used or not chamber.manual:  # nobody is asked to read a chamber that was not used
+                self._read_left(chamber)
+            else:
+                self.left = self.feels = ""
+
+    def _read_left(self, chamber: Chamber) -> None:
         with suppress(InstrumentFault):
-            if (air_c := chamber.read_temperature_c().number) is not None:
-                self.left = _left(air_c)
-        self.left = self.left or "What the chamber's air reads is not known."
+            air_c = chamber.read_temperature_c().number
+            if self._proof.found_out is not None:
+                says = (
+                    ""
+                    if air_c is None
+                    else f"The chamber says {air_c:.1f} °C, and was found to answer with its setting. "
+                )
+                self.left = says + self.left
+            elif air_c is not None:
+                self.left, self.feels = _left(air_c), feels(air_c)
+
+    @property
+    def _furthest_c(self) -> float | None:
+        """Which temperature that it was set to lies furthest from the room's; None where it was set to none."""
+        return max(self._asked_c, key=lambda one: abs(one - ROOM_C), default=None)
+
+    @property
+    def doubt(self) -> str:
+        """Why what was measured at a temperature before is in doubt; empty where it is not."""
+        if self._proof.found_out is None:
+            return ""
+        points = ", ".join(f"{one:g} °C" for one in self._measured_c)
+        before = f"; what was measured at {points} before stands on the same reading" if points else ""
+        return f"{self._proof.found_out.instrument} was found to answer with its setting{before}: look at its profile, and measure again"
+
+    def _refuse_believing(self) -> None:
+        if self._proof.found_out is not None:
+            raise self._proof.found_out
 
     def forget(self) -> None:
         """Take it that another unit stands in it: nothing has soaked."""
         self.facts = None
         self._given_up.clear()
+        self._measured_c.clear()
 
     def _note(
         self, chamber: Chamber, temperature_c: float, air: float | None, specimen: float | None
@@ -261,9 +321,22 @@ def _told(
 
 
 def _left(air_c: float) -> str:
-    text = f"The chamber's air reads {air_c:.1f} °C."
+    return " ".join(filter(None, (f"The chamber's air reads {air_c:.1f} °C.", caution(air_c))))
+
+
+def _unread(asked_c: float) -> str:
+    """Return what is said of air that nobody can read: it is taken to be as it was asked for."""
+    text = f"{NOT_KNOWN} It was set to {asked_c:g} °C."
+    return f"{text} {caution(asked_c)}".strip()
+
+
+def feels(air_c: float) -> Feels:
+    """Return whether air, and what is in it, hurts or wets whoever opens the door."""
     if air_c >= TOUCHED_ABOVE_C:
-        return f"{text} What is in it is hot: let it cool down before you reach in."
-    if air_c <= TOUCHED_BELOW_C:
-        return f"{text} Let it warm up before the door is opened: a cold unit gets wet in the room's air."
-    return text
+        return "hot"
+    return "cold" if air_c <= TOUCHED_BELOW_C else ""
+
+
+def caution(air_c: float) -> str:
+    """Return what whoever opens the door is told of it; empty where nothing is to be feared."""
+    return _CAUTIONS[feels(air_c)]

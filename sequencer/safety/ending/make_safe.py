@@ -11,6 +11,7 @@ from sequencer.safety.control.interlock import Interlock
 from sequencer.safety.control.supply import SupplyLine
 from sequencer.safety.ending.cut_off import CutOff
 from sequencer.safety.ending.way_out import SafeStep, take_steps
+from sequencer.safety.state import CHAMBER_RUNS
 
 PTT_RELEASED, GENERATOR_OFF, SUPPLY_OFF = "PTT released", "generator off", "supply off"
 CHAMBER_STOPPED = "chamber stopped"
@@ -81,7 +82,7 @@ class WayOut:
             yield SafeStep(
                 act=self._with_opened("chamber", self._chamber.stop),
                 done=CHAMBER_STOPPED,
-                failed="the chamber could not be confirmed stopped",
+                failed=CHAMBER_RUNS,
                 otherwise=lambda: self._send_off_unanswered("chamber") or "",
             )
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -62,6 +63,29 @@ def test_the_smallest_screen_says_change_in_capitals_and_counts_after_a_unit_tha
     lines = [line.text for line in drawn(face, Typed(), LEAST_WIDTH - 2, LEAST_HEIGHT)]
     assert any(line.startswith("CHANGE: The unit may be changed") for line in lines)
     assert any(line.startswith("Session: passed 12, failed 2") for line in lines)
+
+
+@pytest.mark.parametrize(("feels", "width", "height"), [("hot", 58, 20), ("cold", 100, 50)])
+def test_a_chamber_that_is_hot_or_cold_is_said_before_the_unit_may_be_changed(
+    feels: Any, width: int, height: int
+) -> None:
+    """In block letters in place of CHANGE, and its words first."""
+    face = Face(
+        phase="waiting",
+        serial="M40-0012",
+        verdict=Verdict.PASS,
+        safe=True,
+        safe_why="chamber stopped, read back.",
+        chamber="The chamber's air reads 55.0 °C. What is in it is hot: let it cool down before you reach in.",
+        feels=feels,
+    )
+    lines = [line.text for line in drawn(face, Typed(), width, height)]
+    text = " ".join(" ".join(lines).split())
+    assert text.index("let it cool down before you reach in. Then the unit may be changed") > 0
+    assert "CHANGE" not in text
+    word = feels.upper()
+    shapes = (small(word, width), large(word, width), large(word, width, twice=True))
+    assert any(rows and all(row in lines for row in rows) for rows in shapes)
 
 
 @given(
