@@ -2,7 +2,8 @@
 
 `python -m tests.benchmarks.bench_queue --jobs 2000 --workers 3`. Each job is a short run on a simulated bench. A worker chosen at random is
 ended with SIGKILL every few seconds and begun again, now and then one is stopped (SIGSTOP) for longer than its lease, and the server is
-restarted twice, once as in a crash. Counted afterwards in the store itself: what counts of each job is one whole run.
+restarted twice, once as in a crash. With `--cut-every` the workers' line to the server is cut, or falls silent, for shorter or longer than
+a lease. Counted afterwards in the store itself: what counts of each job is one whole run.
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ from sequencer.results.queue.seen import read_queue
 from sequencer.results.queue.set_up import set_up
 from sequencer.results.store.place import StorePlace, find_place
 from sequencer.results.store.problems import StoreProblem
+from tests.support.cut_line import CutLine
 from tests.support.postgres_server import PostgresServer
 from tests.support.workers import WorkerProcess, bench_named
 
@@ -110,12 +112,45 @@ class Campaign:
         self.words.append(self._workers[number].said)
 
 
+class Cuts:
+    """The workers' line to the server, cut or silent for a while every so often."""
+
+    def __init__(self, line: CutLine | None, every_s: float, seed: int) -> None:
+        self._line = line
+        self._every_s = every_s
+        self._random = random.Random(seed + 1)
+        self._next_s = time.monotonic() + every_s
+        self._whole_s: float | None = None
+        self.count = 0
+
+    @property
+    def is_whole(self) -> bool:
+        """Whether it is whole now; a server does not stop while what it sends is not taken."""
+        return self._whole_s is None
+
+    def look_after(self) -> None:
+        """Cut it, or make it whole again, where it is time for that."""
+        now_s = time.monotonic()
+        if self._line is None:
+            return
+        if self._whole_s is not None and now_s > self._whole_s:
+            self._line.mend()
+            self._whole_s, self._next_s = None, now_s + self._every_s
+        elif self._whole_s is None and now_s > self._next_s:
+            (self._line.cut if self._random.random() < 0.5 else self._line.hold_up)()
+            self._whole_s = now_s + LEASE_S * self._random.choice((0.3, 0.3, 1.5))
+            self.count += 1
+
+
 def main() -> None:
     """Make the campaign, and print what came of it."""
     asked = argparse.ArgumentParser(description=__doc__)
     asked.add_argument("--jobs", type=int, default=200)
     asked.add_argument("--workers", type=int, default=3)
     asked.add_argument("--kill-every", type=float, default=4.0, help="seconds between kills")
+    asked.add_argument(
+        "--cut-every", type=float, default=0.0, help="seconds between cuts of the line; 0: none"
+    )
     asked.add_argument("--seed", type=int, default=1)
     asked.add_argument("--log", type=Path, help="where the workers' words go")
     given = asked.parse_args()
@@ -148,7 +183,10 @@ def _go(given: argparse.Namespace, folder: Path, server: PostgresServer) -> None
             store=store,
             as_json=False,
         )
-    campaign = Campaign(folder, store, given.workers, given.seed)
+    line = CutLine(server) if given.cut_every else None
+    by = line.address(store) if line is not None else store
+    campaign = Campaign(folder, by, given.workers, given.seed)
+    cuts = Cuts(line, given.cut_every, given.seed)
     began_s = time.monotonic()
     next_kill_s = began_s + given.kill_every
     restarts = [(given.jobs // 3, "fast"), (2 * given.jobs // 3, "immediate")]
@@ -157,8 +195,9 @@ def _go(given: argparse.Namespace, folder: Path, server: PostgresServer) -> None
         while done < given.jobs:
             time.sleep(0.5)
             campaign.look_after()
+            cuts.look_after()
             done = _over(place, done)
-            if restarts and done >= restarts[0][0]:
+            if restarts and done >= restarts[0][0] and cuts.is_whole:
                 _, mode = restarts.pop(0)
                 server.stop(mode)
                 time.sleep(3.0)
@@ -169,6 +208,8 @@ def _go(given: argparse.Namespace, folder: Path, server: PostgresServer) -> None
                 next_kill_s = time.monotonic() + given.kill_every
     finally:
         campaign.end()
+        if line is not None:
+            line.close()
         if given.log is not None:
             given.log.write_text("\n".join(campaign.words), encoding="utf-8")
     took_s = time.monotonic() - began_s
@@ -180,7 +221,8 @@ def _go(given: argparse.Namespace, folder: Path, server: PostgresServer) -> None
         without = connection.execute(WITHOUT_JOB.format(**words)).fetchone()[0]
     print(
         f"{given.jobs} jobs, {given.workers} workers, {took_s:.0f} s ({given.jobs / took_s:.2f} a second): {campaign.kills} killed, "
-        f"{campaign.sleeps} asleep for longer than their lease, {campaign.ended_by_themselves} ended by themselves; begun again {again}; "
+        f"{campaign.sleeps} asleep for longer than their lease, line cut {cuts.count} times, "
+        f"{campaign.ended_by_themselves} ended by themselves; begun again {again}; "
         f"not done {not_done}, lost {lost}, doubled {doubled}, ended twice {twice}, runs without a job {without}",
         flush=True,
     )
