@@ -92,10 +92,12 @@ def test_the_time_until_it_is_given_up_begins_where_it_is_set() -> None:
 
 def test_the_soak_begins_anew_where_the_air_has_left_it() -> None:
     """Read in range, half an hour later out of it, then in range again: the half hour is waited for once more."""
-    read = iter([-10.0, 0.0, -10.0, -10.0])
+    read = iter([-8.0, 0.0, -8.0, -8.0])  # to the edge of what is tolerated
     line, _, clock = _line(lambda now_s: next(read))
-    _bring(line, -10.0)
+    told: list[str] = []
+    line.bring_to(-10.0, check=lambda: None, say=told.append)
     assert clock.now_s() >= 2 * RULES.soak_s
+    assert told[:2] == ["chamber to -10 °C: air -8.0 °C", "chamber to -10 °C: air 0.0 °C"]
     assert "soaked 30 min" in str(line.facts)
 
 
@@ -118,7 +120,10 @@ def test_a_temperature_outside_the_bench_is_refused_without_a_question() -> None
     assert person.asked == []
 
 
-@pytest.mark.parametrize(("air_c", "said"), [(60.0, "hot"), (-20.0, "wet"), (23.0, "23.0 °C.")])
+@pytest.mark.parametrize(
+    ("air_c", "said"),
+    [(60.0, "hot"), (43.0, "hot"), (42.9, "42.9 °C."), (-20.0, "wet"), (5.0, "wet"), (23.0, "23.0 °C.")],
+)
 def test_what_is_left_is_said_from_a_reading(air_c: float, said: str) -> None:
     """Stopped by the word done; hot and cold carry their caution."""
     line, person, _ = _line(lambda now_s: air_c)
